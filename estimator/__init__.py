@@ -1,0 +1,1 @@
+"""From the anatomy and an approach to numbers: channel, removal, facets, reach, decompression."""

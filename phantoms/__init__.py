@@ -1,0 +1,1 @@
+"""Parametric lumbar spines whose truth is known, and scans made from them."""

@@ -1,0 +1,196 @@
+"""The anatomy a scan yields: frozen values, checked once, then trusted by the estimator."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from recon.errors import BadGeometry, BadLabels, LevelNotInView
+from recon.grid import Float, Grid
+from recon.labels import Labels, Side
+
+Source = Literal["measured", "given", "modelled", "automatic"]
+
+RIGHT_ANGLE_TOL = 1e-6
+"""Largest deviation of a frame's rows from an orthonormal right-handed triad."""
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """The level frame: x to the patient's LEFT, y DORSAL, z CRANIAL.
+
+    Parameters
+    ----------
+    origin_ras_mm : (3,) array, canal centroid in the disc's mid-plane
+    axes_ras : (3, 3) array, rows are the unit x, y, z directions in RAS
+
+    Raises
+    ------
+    BadGeometry : the rows are not a right-handed orthonormal triad
+    """
+
+    origin_ras_mm: Float
+    axes_ras: Float
+
+    def __post_init__(self) -> None:
+        axes = np.asarray(self.axes_ras, dtype=float)
+        if axes.shape != (3, 3) or not np.allclose(axes @ axes.T, np.eye(3), atol=RIGHT_ANGLE_TOL) or np.linalg.det(axes) < 0:
+            raise BadGeometry("'axes_ras'", "must be a right-handed orthonormal triad", got=axes.tolist())
+        object.__setattr__(self, "axes_ras", axes)
+        object.__setattr__(self, "origin_ras_mm", np.asarray(self.origin_ras_mm, dtype=float).reshape(3))
+
+    def to_level_mm(self, world_mm: npt.ArrayLike) -> Float:
+        """(..., 3) array of level coordinates (left, dorsal, cranial mm) of RAS points."""
+        return (np.asarray(world_mm, dtype=float) - self.origin_ras_mm) @ self.axes_ras.T
+
+    def to_world_mm(self, level_mm: npt.ArrayLike) -> Float:
+        """(..., 3) array of RAS mm of level points."""
+        return np.asarray(level_mm, dtype=float) @ self.axes_ras + self.origin_ras_mm
+
+    def direction_ras(self, level_direction: npt.ArrayLike) -> Float:
+        """(..., 3) array: a level direction turned into RAS."""
+        return np.asarray(level_direction, dtype=float) @ self.axes_ras
+
+    def direction_level(self, ras_direction: npt.ArrayLike) -> Float:
+        """(..., 3) array: a RAS direction turned into the level frame."""
+        return np.asarray(ras_direction, dtype=float) @ self.axes_ras.T
+
+    @property
+    def matrix_ras(self) -> Float:
+        """(4, 4) array, level mm -> RAS mm."""
+        matrix = np.eye(4)
+        matrix[:3, :3] = self.axes_ras.T
+        matrix[:3, 3] = self.origin_ras_mm
+        return matrix
+
+
+@dataclass(frozen=True, eq=False)
+class Joint:
+    """One facet joint as pairs of facing points.
+
+    Parameters
+    ----------
+    side : of the patient
+    inferior_face_ras_mm : (N, 3) array on the inferior articular process of the upper vertebra
+    superior_face_ras_mm : (N, 3) array, the facing points on the lower vertebra's superior process
+    area_mm2 : (N,) array, joint area that each pair stands for (mean of both faces)
+    angle_deg : of the joint line in the axial plane, from the sagittal plane, 0..90
+    gap_mm : median distance between the faces
+    """
+
+    side: Side
+    inferior_face_ras_mm: Float
+    superior_face_ras_mm: Float
+    area_mm2: Float
+    angle_deg: float
+    gap_mm: float
+
+    def __post_init__(self) -> None:
+        count = len(self.area_mm2)
+        if self.inferior_face_ras_mm.shape != (count, 3) or self.superior_face_ras_mm.shape != (count, 3):
+            raise BadGeometry("joint", f"both faces must have {count} points as the area has",
+                              got=(self.inferior_face_ras_mm.shape, self.superior_face_ras_mm.shape))
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """One side of the interlaminar window: what a dorsal view really sees open into the canal.
+
+    `centre_ras_mm` lies on the canal's dorsal border; `normal_ras` points dorsally, out of
+    the patient; width is medio-lateral and height cranio-caudal, across the opening's plane.
+    """
+
+    side: Side
+    centre_ras_mm: Float
+    normal_ras: Float
+    width_mm: float
+    height_mm: float
+    area_mm2: float
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """One measured quantity of a level, with the structure and slice type it belongs to."""
+
+    name: str
+    value: float
+    unit: str
+    structure: str
+    at: str
+    band: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Targets:
+    """Points a decompression must reach on one side, RAS mm.
+
+    Parameters
+    ----------
+    side : of the patient
+    points_ras_mm : name -> (N, 3) array; names are 'canal wall', 'lateral recess',
+        'foramen entrance' and 'disc border'
+    """
+
+    side: Side
+    points_ras_mm: Mapping[str, Float]
+
+
+@dataclass(frozen=True, eq=False)
+class Level:
+    """One motion segment: where it lies, its joints, windows, landmarks and measurements.
+
+    `landmarks_ras_mm` maps the names of `recon.landmarks.NAMES` to (3,) arrays.
+    Joints and windows may be missing on a side when the scan does not show them.
+    """
+
+    name: str
+    upper: str
+    lower: str
+    frame: Frame
+    joints: Mapping[Side, Joint]
+    windows: Mapping[Side, Window]
+    targets: Mapping[Side, Targets]
+    landmarks_ras_mm: Mapping[str, Float]
+    measurements: tuple[Measurement, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Anatomy:
+    """Everything downstream is computed from this.
+
+    Parameters
+    ----------
+    grid : of both arrays
+    labels : (nx, ny, nz) uint16 array, values of `recon.labels`
+    occupancy : (nx, ny, nz) float32 array, share of each voxel that is bone, 0..1
+    levels : cranial to caudal
+    sources : 'parts', 'canal', 'sac', 'flavum', 'levels' -> how each was obtained
+    warnings : sentences for people
+    """
+
+    grid: Grid
+    labels: Labels
+    occupancy: npt.NDArray[np.float32]
+    levels: tuple[Level, ...]
+    sources: Mapping[str, Source] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for who, array in (("labels", self.labels), ("occupancy", self.occupancy)):
+            if array.shape != self.grid.shape:
+                raise BadLabels(who, f"must have the grid's shape {self.grid.shape}", got=array.shape)
+
+    def level(self, name: str) -> Level:
+        """The level of that name; raises LevelNotInView with the names that are there."""
+        for level in self.levels:
+            if level.name == name:
+                return level
+        there = ", ".join(level.name for level in self.levels) or "none"
+        raise LevelNotInView("level", f"must be one of those in view ({there})", got=name,
+                             do="Choose one of these, or name the vertebrae with --levels when building.")

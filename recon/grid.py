@@ -1,0 +1,129 @@
+"""The voxel grid without the voxels: a shape and where it lies in the patient.
+
+One world frame inside: patient RAS+ millimetres, voxel *centres* at integer
+indices (the NIfTI-1 convention). Array axis 0 runs nearest to patient right->left
+or left->right, axis 1 to posterior-anterior, axis 2 to inferior-superior only after
+`Grid.canonical_axes`; nothing here assumes it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from recon.errors import BadGeometry
+
+Float = npt.NDArray[np.float64]
+Index3 = tuple[int, int, int]
+
+ORTHOGONAL_TOL = 1e-3
+"""Largest cosine between two grid axes that still counts as a right angle (0.06 deg)."""
+
+SAME_GRID_TOL_MM = 1e-2
+"""Two grids whose corners all agree within this are the same grid."""
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """A regular, right-angled voxel grid placed in patient space.
+
+    Parameters
+    ----------
+    shape : three voxel counts, each >= 1
+    affine_ras_mm : (4, 4) array, voxel index (i, j, k, 1) -> RAS mm of its centre
+
+    Raises
+    ------
+    BadGeometry : not finite, singular, sheared, or a shape that is not three positive counts
+
+    >>> grid = Grid((4, 4, 4), np.diag([0.5, 0.5, 2.0, 1.0]))
+    >>> grid.spacing_mm.tolist(), grid.voxel_mm3
+    ([0.5, 0.5, 2.0], 0.5)
+    """
+
+    shape: Index3
+    affine_ras_mm: Float
+
+    def __post_init__(self) -> None:
+        shape = tuple(int(n) for n in self.shape)
+        if len(shape) != 3 or min(shape) < 1:
+            raise BadGeometry("'shape'", "must be three positive voxel counts", got=self.shape)
+        affine = np.array(self.affine_ras_mm, dtype=float)
+        if affine.shape != (4, 4) or not np.isfinite(affine).all() or not np.allclose(affine[3], (0, 0, 0, 1)):
+            raise BadGeometry("'affine_ras_mm'", "must be a finite 4x4 matrix ending in 0 0 0 1", got=affine.tolist())
+        spacing = np.linalg.norm(affine[:3, :3], axis=0)
+        if spacing.min() <= 0:
+            raise BadGeometry("'affine_ras_mm'", "must have three axes of positive length", got=spacing.tolist())
+        axes = affine[:3, :3] / spacing
+        skew = float(np.abs(axes.T @ axes - np.eye(3)).max())
+        if skew > ORTHOGONAL_TOL:
+            raise BadGeometry("'affine_ras_mm'", f"must have right-angled axes (cosine <= {ORTHOGONAL_TOL})", got=skew,
+                              do="Resample the scan to a right-angled grid first.")
+        affine.setflags(write=False)
+        object.__setattr__(self, "shape", shape)
+        object.__setattr__(self, "affine_ras_mm", affine)
+
+    @property
+    def spacing_mm(self) -> Float:
+        """(3,) array of voxel edge lengths along the array axes, mm."""
+        return np.linalg.norm(self.affine_ras_mm[:3, :3], axis=0)
+
+    @property
+    def voxel_mm3(self) -> float:
+        """Volume of one voxel."""
+        return float(np.prod(self.spacing_mm))
+
+    def world_mm(self, index: npt.ArrayLike) -> Float:
+        """(..., 3) array of RAS mm for a (..., 3) array of (fractional) voxel indices."""
+        return np.asarray(index, dtype=float) @ self.affine_ras_mm[:3, :3].T + self.affine_ras_mm[:3, 3]
+
+    def index_of(self, world_mm: npt.ArrayLike) -> Float:
+        """(..., 3) array of fractional voxel indices for a (..., 3) array of RAS mm."""
+        inverse = np.linalg.inv(self.affine_ras_mm)
+        return np.asarray(world_mm, dtype=float) @ inverse[:3, :3].T + inverse[:3, 3]
+
+    def voxel_centres_mm(self) -> Float:
+        """(nx, ny, nz, 3) array of RAS mm; large, so for small grids only."""
+        return self.world_mm(np.stack(np.indices(self.shape), axis=-1))
+
+    def cropped(self, box: tuple[slice, slice, slice]) -> Grid:
+        """The grid of `array[box]` (unit steps, non-negative starts)."""
+        start = np.array([s.start or 0 for s in box])
+        stop = np.array([n if s.stop is None else min(s.stop, n) for s, n in zip(box, self.shape, strict=True)])
+        affine = self.affine_ras_mm.copy()
+        affine[:3, 3] = self.world_mm(start)
+        i, j, k = (int(n) for n in stop - start)
+        return Grid((i, j, k), affine)
+
+    def box_around(self, points_mm: npt.ArrayLike, margin_mm: float = 0.0) -> tuple[slice, slice, slice]:
+        """The index box that holds the (N, 3) world points and a margin, clipped to the grid."""
+        index = self.index_of(points_mm).reshape(-1, 3)
+        margin = margin_mm / self.spacing_mm
+        low = np.clip(np.floor(index.min(axis=0) - margin), 0, np.array(self.shape) - 1).astype(int)
+        high = np.clip(np.ceil(index.max(axis=0) + margin) + 1, low + 1, self.shape).astype(int)
+        i, j, k = (slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
+        return i, j, k
+
+    def contains(self, points_mm: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+        """(...,) array: does each world point lie within half a voxel of the grid?"""
+        index = self.index_of(points_mm)
+        inside: npt.NDArray[np.bool_] = ((index >= -0.5) & (index <= np.array(self.shape) - 0.5)).all(axis=-1)
+        return inside
+
+    def same_as(self, other: Grid) -> bool:
+        """Are both grids of one shape, with every corner within SAME_GRID_TOL_MM?"""
+        if self.shape != other.shape:
+            return False
+        corners = np.stack(np.meshgrid(*[(0, n - 1) for n in self.shape], indexing="ij"), axis=-1).reshape(-1, 3)
+        return bool(np.abs(self.world_mm(corners) - other.world_mm(corners)).max() <= SAME_GRID_TOL_MM)
+
+
+def isotropic_grid(low_mm: npt.ArrayLike, high_mm: npt.ArrayLike, spacing_mm: float) -> Grid:
+    """The axis-aligned RAS grid with voxel centres from low to at least high."""
+    low, high = np.asarray(low_mm, dtype=float), np.asarray(high_mm, dtype=float)
+    affine = np.diag([spacing_mm] * 3 + [1.0])
+    affine[:3, 3] = low
+    i, j, k = (int(n) for n in np.ceil((high - low) / spacing_mm - 1e-9) + 1)
+    return Grid((i, j, k), affine)
