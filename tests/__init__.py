@@ -1,0 +1,1 @@
+"""Tests; folders mirror the packages they test."""
