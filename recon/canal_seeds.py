@@ -1,0 +1,92 @@
+"""Where the canal is certain: enclosed holes of bony rings, chained along a smooth line.
+
+At pedicle level a slice across the spine shows a closed bony ring, and the hole in it is
+the canal. Bodies cut near an end plate, sacral foramina and joint gaps make holes too;
+only the chain of canal-sized holes that stays on one smooth line is kept.
+"""
+
+from __future__ import annotations
+
+import cc3d
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from recon.errors import AnatomyNotFound
+from recon.grid import Float, Grid
+from recon.labels import Mask
+
+HOLE_MIN_MM2, HOLE_MAX_MM2 = 80.0, 700.0
+"""Plausible area of the canal in a slice: wide of the published 119..323 mm2 (references.md section 1)."""
+
+LINK_SLOPE = 1.0
+"""Steepest run of the canal against the slices' normal that two holes may be linked by (45 deg)."""
+
+LINK_SLACK_MM = 4.0
+"""Jump of a hole's centre between slices that is not yet held against a link."""
+
+LINK_REACH_MM = 60.0
+"""Longest stretch without a closed ring that a chain bridges: more than one segment (common practice, no source)."""
+
+
+def hole_centres_mm(bone: Mask, grid: Grid) -> tuple[Float, Float]:
+    """(K, 3) RAS mm centres and (K,) areas in mm2 of canal-sized holes, slice by slice along axis 2.
+
+    Slices are closed by one voxel in their plane, so that a ring with a hairline gap still counts.
+    """
+    pixel_mm2 = float(np.prod(grid.spacing_mm[:2]))
+    centres, areas = [], []
+    for k in np.flatnonzero(bone.any(axis=(0, 1))):
+        ring = ndimage.binary_closing(np.pad(bone[:, :, k], 2), iterations=1)[2:-2, 2:-2] | bone[:, :, k]
+        holes = ndimage.binary_fill_holes(ring) & ~ring
+        pieces = cc3d.connected_components(holes, connectivity=4)
+        stats = cc3d.statistics(pieces)
+        area_mm2 = stats["voxel_counts"][1:] * pixel_mm2
+        fits = (area_mm2 >= HOLE_MIN_MM2) & (area_mm2 <= HOLE_MAX_MM2)
+        middle = stats["centroids"][1:][fits]
+        centres.append(grid.world_mm(np.column_stack([middle[:, :2], np.full(len(middle), k)])))
+        areas.append(area_mm2[fits])
+    if not centres:
+        return np.empty((0, 3)), np.empty(0)
+    return np.concatenate(centres), np.concatenate(areas)
+
+
+def longest_chain(centres_mm: Float, areas_mm2: Float, axis: Float) -> npt.NDArray[np.intp]:
+    """Indices, along `axis`, of the smoothest long chain through the holes (dynamic programming).
+
+    Each hole adds one to the chain, a third more when it is about as large as the one before; each
+    link costs its sideways jump beyond LINK_SLACK_MM, per slack. Ties go to the chain further dorsal.
+    """
+    along = centres_mm @ axis
+    order = np.argsort(along, kind="stable")
+    score, previous = np.ones(len(order)), np.full(len(order), -1)
+    dorsal_bonus = -1e-3 * centres_mm[order, 1]
+    for n in range(1, len(order)):
+        step = centres_mm[order[n]] - centres_mm[order[:n]]
+        rise = step @ axis
+        aside = np.linalg.norm(step - rise[:, None] * axis, axis=1)
+        excess = np.maximum(aside - LINK_SLACK_MM * 0.5, 0.0) / LINK_SLACK_MM
+        allowed = (rise > 1e-3) & (rise <= LINK_REACH_MM) & (aside <= LINK_SLACK_MM + LINK_SLOPE * rise)
+        alike = np.abs(np.log(areas_mm2[order[n]] / areas_mm2[order[:n]])) < 0.3
+        gain = np.where(allowed, score[:n] + 1.0 + alike / 3 - excess, -np.inf)
+        best = int(np.argmax(gain))
+        if gain[best] > 1.0:
+            score[n], previous[n] = gain[best], best
+    n, chain = int(np.argmax(score + dorsal_bonus)), []
+    while n >= 0:
+        chain.append(order[n])
+        n = previous[n]
+    return np.array(chain[::-1], dtype=np.intp)
+
+
+def canal_seeds_mm(bone: Mask, grid: Grid, axis: Float) -> Float:
+    """(K, 3) RAS mm, caudal to cranial: centres of the canal in slices where bone closes round it.
+
+    Raises AnatomyNotFound when no slice shows a closed bony ring of a canal's size.
+    """
+    centres, areas = hole_centres_mm(bone, grid)
+    if len(centres) == 0:
+        raise AnatomyNotFound("canal", f"needs a slice with a closed bony ring round {HOLE_MIN_MM2:.0f}.."
+                              f"{HOLE_MAX_MM2:.0f} mm2; none is in view",
+                              do="Give a scan or label map with at least one pair of whole pedicles and laminae.")
+    return centres[longest_chain(centres, areas, axis)]
