@@ -19,7 +19,7 @@ from environment import clean_environ, ready_environment, run_and_exit, say
 def main() -> int:
     """Exit status of the demonstration."""
     parser = argparse.ArgumentParser(description="Run the whole job on a built-in phantom spine.")
-    parser.add_argument("--out", type=Path, default=Path("canalwise-demo"), help="folder to write (default: %(default)s)")
+    parser.add_argument("--out", type=Path, default=Path("canalwise-demo"), help="folder to write [%(default)s]")
     parser.add_argument("--no-open", action="store_true", help="do not open the report in the browser")
     options = parser.parse_args()
     commands = ready_environment()

@@ -43,7 +43,7 @@ def ready_environment() -> Path:
     if _stamp_of(python) == _wanted_stamp():
         return commands
     _check_python()
-    say(f"Setting up canalwise's own Python environment in {VENV.name} (once; a few minutes, about 500 MB).")
+    say(f"Setting up canalwise's own Python environment in {VENV.name} (once; a few minutes, about 2 GB of disk).")
     STAMP.unlink(missing_ok=True)
     if not _runs(python):
         _check_venv_support()
