@@ -91,7 +91,9 @@ def axis_level(side: Side, medial_tilt_deg: float, cranial_tilt_deg: float) -> F
     """
     medial, cranial = np.radians([medial_tilt_deg, cranial_tilt_deg])
     toward_other_side = 1.0 if side == "right" else -1.0
-    return np.array([toward_other_side * np.sin(medial) * np.cos(cranial), -np.cos(medial) * np.cos(cranial), np.sin(cranial)])
+    return np.array(
+        [toward_other_side * np.sin(medial) * np.cos(cranial), -np.cos(medial) * np.cos(cranial), np.sin(cranial)]
+    )
 
 
 def tilts_deg(side: Side, direction_level: Float) -> tuple[float, float]:

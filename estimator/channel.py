@@ -33,7 +33,13 @@ class Channel:
     lens_angle_deg: float = 15.0
 
     def __post_init__(self) -> None:
-        for name in ("sleeve_diameter_mm", "scope_diameter_mm", "tool_diameter_mm", "working_length_mm", "working_distance_mm"):
+        for name in (
+            "sleeve_diameter_mm",
+            "scope_diameter_mm",
+            "tool_diameter_mm",
+            "working_length_mm",
+            "working_distance_mm",
+        ):
             value = getattr(self, name)
             if not 0 <= value < 1000:
                 raise WrongUse(f"{name!r}", "must be in [0, 1000)", got=value)

@@ -37,7 +37,9 @@ class KeepOut:
     distance_mm: npt.NDArray[np.float32]
     berth_mm: float
 
-    def sight_mm(self, pivot_mm: Float, points_mm: Float, *, short_of_mm: float = 0.0, give_up_mm: float = -2.0) -> Float:
+    def sight_mm(
+        self, pivot_mm: Float, points_mm: Float, *, short_of_mm: float = 0.0, give_up_mm: float = -2.0
+    ) -> Float:
         """By how much each straight line pivot -> point clears the berth, mm; negative = blocked.
 
         Parameters
@@ -50,8 +52,9 @@ class KeepOut:
         length = np.linalg.norm(way, axis=1)
         share = np.maximum(length - short_of_mm, 0.0) / np.maximum(length, 1e-9)
         ends = self.grid.index_of(pivot_mm + way * share[:, None])
-        least = least_field_along(self.distance_mm, self.grid.index_of(pivot_mm), ends, length * share,
-                                  self.berth_mm + give_up_mm)
+        least = least_field_along(
+            self.distance_mm, self.grid.index_of(pivot_mm), ends, length * share, self.berth_mm + give_up_mm
+        )
         return np.asarray(least) - self.berth_mm
 
 
@@ -86,7 +89,11 @@ def keep_out_of(anatomy: Anatomy, centre_ras_mm: Float, rules_mm: tuple[float, f
     near = anatomy.grid.box_around(np.array([centre_ras_mm - corner, centre_ras_mm + corner]))
     labels = anatomy.labels[near]
     if not (labels == Tissue.SAC).any():
-        raise AnatomyNotFound("dural sac", "must be labelled or modelled at the level", do="Build the case again with --mr or a label map.")
+        raise AnatomyNotFound(
+            "dural sac",
+            "must be labelled or modelled at the level",
+            do="Build the case again with --mr or a label map.",
+        )
     found = np.argwhere((labels == Tissue.SAC) | (labels == Tissue.ROOT))
     pad = np.ceil(FIELD_MARGIN_MM / anatomy.grid.spacing_mm).astype(int)
     low, high = found.min(axis=0) - pad, found.max(axis=0) + pad + 1
@@ -103,7 +110,9 @@ def keep_out_of(anatomy: Anatomy, centre_ras_mm: Float, rules_mm: tuple[float, f
     return KeepOut(fine_grid, np.maximum(distance, 0.0).astype(np.float32), clearance_mm + tool_radius_mm)
 
 
-def _window(labels: npt.NDArray[np.uint16], grid: Grid, low: npt.NDArray[np.int_], high: npt.NDArray[np.int_]) -> tuple[npt.NDArray[np.uint16], Grid]:
+def _window(
+    labels: npt.NDArray[np.uint16], grid: Grid, low: npt.NDArray[np.int_], high: npt.NDArray[np.int_]
+) -> tuple[npt.NDArray[np.uint16], Grid]:
     """labels[low:high] and its grid; what hangs over the array is filled with zeros."""
     before = np.maximum(-low, 0)
     after = np.maximum(high - labels.shape, 0)

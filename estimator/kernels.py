@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
 from recon.grid import Float
@@ -22,7 +23,12 @@ def _segment_distance(px: float, py: float, pz: float, a: Float, b: Float) -> fl
 
 @njit(cache=True)
 def capsule_chain_distance_mm(
-    points_mm: Float, pivot_mm: Float, targets_mm: Float, scope_radius_mm: float, tool_radius_mm: float, working_distance_mm: float
+    points_mm: Float,
+    pivot_mm: Float,
+    targets_mm: Float,
+    scope_radius_mm: float,
+    tool_radius_mm: float,
+    working_distance_mm: float,
 ) -> Float:
     """(N,) array: least signed distance to any of the M two-radius paths pivot -> target."""
     tips = np.empty_like(targets_mm)
@@ -43,7 +49,7 @@ def capsule_chain_distance_mm(
 
 
 @njit(cache=True)
-def _trilinear(field: np.ndarray, i: float, j: float, k: float) -> float:  # type: ignore[type-arg]
+def _trilinear(field: npt.NDArray[np.float32], i: float, j: float, k: float) -> float:
     nx, ny, nz = field.shape
     i, j, k = min(max(i, 0.0), nx - 1.0), min(max(j, 0.0), ny - 1.0), min(max(k, 0.0), nz - 1.0)
     i0, j0, k0 = min(int(i), nx - 2), min(int(j), ny - 2), min(int(k), nz - 2)
@@ -69,7 +75,9 @@ def _span_in_box(start: Float, way: Float, shape: Float) -> tuple[float, float]:
 
 
 @njit(cache=True)
-def least_field_along(field: np.ndarray, start: Float, ends: Float, mm_per_unit: Float, give_up_mm: float) -> Float:  # type: ignore[type-arg]
+def least_field_along(
+    field: npt.NDArray[np.float32], start: Float, ends: Float, mm_per_unit: Float, give_up_mm: float
+) -> Float:
     """(N,) array: least value of a distance field on each straight piece start -> end.
 
     Parameters

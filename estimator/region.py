@@ -48,7 +48,9 @@ class ConeRegion:
 
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths of (N, 3) RAS points."""
-        depths = [_in_sight(swept_distance_mm(points_mm, p), points_mm, p.pivot_ras_mm, self.keep_out) for p in self.phases]
+        depths = [
+            _in_sight(swept_distance_mm(points_mm, p), points_mm, p.pivot_ras_mm, self.keep_out) for p in self.phases
+        ]
         return np.asarray(np.min(depths, axis=0))
 
 
@@ -66,6 +68,8 @@ class TaskRegion:
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths of (N, 3) RAS points."""
         instrument = (self.channel.scope_radius_mm, self.channel.tool_radius_mm, self.channel.working_distance_mm)
-        depths = [_in_sight(paths_distance_mm(points_mm, pivot, targets, instrument), points_mm, pivot, self.keep_out)
-                  for pivot, targets in self.paths]
+        depths = [
+            _in_sight(paths_distance_mm(points_mm, pivot, targets, instrument), points_mm, pivot, self.keep_out)
+            for pivot, targets in self.paths
+        ]
         return np.asarray(np.min(depths, axis=0)) if depths else np.full(len(points_mm), np.inf)

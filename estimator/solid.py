@@ -60,7 +60,9 @@ def swept_distance_mm(points_mm: npt.ArrayLike, phase: PlacedPhase) -> Float:
     return np.minimum(sleeve, tool)
 
 
-def paths_distance_mm(points_mm: Float, pivot_mm: Float, targets_mm: Float, instrument: tuple[float, float, float]) -> Float:
+def paths_distance_mm(
+    points_mm: Float, pivot_mm: Float, targets_mm: Float, instrument: tuple[float, float, float]
+) -> Float:
     """Signed distance of each (N, 3) point to the straight tool paths from a pivot to (M, 3) targets.
 
     Parameters
@@ -75,4 +77,8 @@ def paths_distance_mm(points_mm: Float, pivot_mm: Float, targets_mm: Float, inst
     """
     if len(targets_mm) == 0:
         return np.full(len(points_mm), np.inf)
-    return np.asarray(capsule_chain_distance_mm(np.ascontiguousarray(points_mm), pivot_mm, np.ascontiguousarray(targets_mm), *instrument))
+    return np.asarray(
+        capsule_chain_distance_mm(
+            np.ascontiguousarray(points_mm), pivot_mm, np.ascontiguousarray(targets_mm), *instrument
+        )
+    )

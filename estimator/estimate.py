@@ -1,0 +1,112 @@
+"""One approach to numbers: the whole estimate (`estimator.estimate_json` writes it down)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from estimator.approach import Approach, PlacedPhase, placed_phases
+from estimator.decompression import Decompression, decompression_of
+from estimator.facets import FacetKept, facet_kept
+from estimator.isthmus import SpinousBase, pars_residual_mm, spinous_base
+from estimator.keepout import KeepOut, keep_out_of
+from estimator.limits import Limits
+from estimator.reach import Reach, all_points_mm, reach_of, touch_of
+from estimator.region import ConeRegion, Region, TaskRegion
+from estimator.removal import Removal, bench_of, removal_of
+from estimator.skin_entry import SkinEntry, skin_entry_of
+from recon.anatomy import Anatomy, Level
+from recon.grid import Float
+from recon.labels import SIDES, Side
+
+
+@dataclass(frozen=True, eq=False)
+class Cost:
+    """What one kind of removal costs; facets and pars keyed by the patient's side."""
+
+    removal: Removal
+    facets: dict[Side, FacetKept]
+    pars_mm: dict[Side, float]
+    spinous_base: SpinousBase
+
+
+@dataclass(frozen=True, eq=False)
+class Estimate:
+    """All numbers of one approach.
+
+    `cone` is the removal by the whole sweep, an upper bound; `task` only what the reached
+    targets need, along `task_paths`: pairs of a pivot and the targets touched from it.
+    `reach` is keyed by the patient's side.
+    """
+
+    anatomy: Anatomy
+    level: Level
+    approach: Approach
+    limits: Limits
+    phases: tuple[PlacedPhase, ...]
+    keep_out: KeepOut
+    cone: Cost
+    task: Cost
+    task_paths: tuple[tuple[Float, Float], ...]
+    reach: dict[Side, Reach]
+    decompression: Decompression
+    skin_entry: SkinEntry
+
+
+def estimate(anatomy: Anatomy, approach: Approach, limits: Limits | None = None) -> Estimate:
+    """What an approach takes, keeps and reaches.
+
+    Raises
+    ------
+    LevelNotInView : the approach's level is not in the anatomy
+    AnatomyNotFound : no dural sac there
+    """
+    limits = limits or Limits()
+    level = anatomy.level(approach.level)
+    phases = placed_phases(approach, level.frame)
+    keep_out = level_keep_out(anatomy, level, limits, approach.channel.tool_radius_mm)
+    cone = ConeRegion(phases, keep_out)
+    cone_cost = cost_of(anatomy, level, cone)
+    paths = task_paths(anatomy, level, phases, keep_out)
+    return Estimate(
+        anatomy,
+        level,
+        approach,
+        limits,
+        phases,
+        keep_out,
+        cone=cone_cost,
+        task=cost_of(anatomy, level, TaskRegion(paths, approach.channel, keep_out)),
+        task_paths=paths,
+        reach={side: reach_of(anatomy, level, level.targets[side], phases, keep_out) for side in level.targets},
+        decompression=decompression_of(anatomy, level, cone, cone_cost.removal),
+        skin_entry=skin_entry_of(anatomy, level, approach, phases[0]),
+    )
+
+
+def level_keep_out(anatomy: Anatomy, level: Level, limits: Limits, tool_radius_mm: float) -> KeepOut:
+    """The keep-out about a level under the limits in force."""
+    rules = (limits.value("sac_retraction_mm"), limits.value("sac_clearance_mm"), tool_radius_mm)
+    return keep_out_of(anatomy, level.frame.origin_ras_mm, rules)
+
+
+def cost_of(anatomy: Anatomy, level: Level, region: Region) -> Cost:
+    """What taking a region costs the level."""
+    removal = removal_of(bench_of(anatomy, level), region)
+    return Cost(
+        removal,
+        facets={side: facet_kept(level, side, region, removal) for side in level.joints},
+        pars_mm={side: pars_residual_mm(level, side, removal) for side in SIDES},
+        spinous_base=spinous_base(level, removal),
+    )
+
+
+def task_paths(
+    anatomy: Anatomy, level: Level, phases: tuple[PlacedPhase, ...], keep_out: KeepOut
+) -> tuple[tuple[Float, Float], ...]:
+    """Each phase's pivot (3,) with the (M, 3) targets, of both sides, that it is the first to touch."""
+    points = np.concatenate([all_points_mm(t) for t in level.targets.values()] or [np.empty((0, 3))])
+    touched = touch_of(anatomy, phases, keep_out, points).touched
+    first = touched & (np.cumsum(touched, axis=0) == 1)
+    return tuple((phase.pivot_ras_mm, points[mine]) for phase, mine in zip(phases, first, strict=True))

@@ -1,0 +1,139 @@
+"""An estimate as plain JSON data, with the geometry a stranger needs to recompute it."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from estimator.approach import other_side
+from estimator.estimate import Cost, Estimate
+from estimator.facets import FacetKept
+from estimator.reach import Reach
+from estimator.removal import PROTECTED_PARTS, whole_by_label_mm3
+from estimator.structures import by_structure
+from estimator.verdicts import verdicts_of, warnings_of
+from recon.caution import CAUTION
+from recon.labels import Side
+
+SCHEMA = "canalwise.estimate/1"
+
+DENSITY_G_PER_CM3 = (1.11, 1.92)
+"""Spongiosa (ICRP 110, from memory) and cortical bone (ICRU 46, READ): bone mass is told as this range."""
+
+DEFINITIONS = {
+    "swept_region": "points within sleeve_radius_mm of the solid flat-based cone (apex pivot_ras_mm, axis_ras, "
+    "half-angle sweep_deg, length sleeve_depth_mm), united with points within tool_radius_mm of the cone of "
+    "length tip_depth_mm",
+    "task_region": "for each target and the pivot listed with it: points within scope_radius_mm of the straight "
+    "piece from pivot to a tip working_distance_mm short of the target, united with points within tool_radius_mm "
+    "of the piece from tip to target",
+    "removed": "bone in a region whose straight line from the pivot stays further than clearance_mm + "
+    "tool_radius_mm from the sac eroded by retraction_mm, and whose part is not protected",
+    "touched": "a target within tool_radius_mm of the tool's cone whose line from the pivot, ended "
+    "tool_radius_mm short of it, keeps the same distance and meets no protected bone",
+    "canal_area_mm2": "free canal at disc level: inside the bony canal, less ligament and calcified tissue; "
+    "the sac is taken to fill what is freed, so the area after is an upper bound",
+}
+
+
+def estimate_as_json(estimate: Estimate) -> dict[str, Any]:
+    """The estimate as JSON data; not-a-number becomes null, angles are in the level frame."""
+    side = estimate.approach.side
+    far = other_side(side)
+    document = {
+        "schema": SCHEMA,
+        "level": estimate.level.name,
+        "side": side,
+        "approach": asdict(estimate.approach),
+        "cone": _removed(estimate, estimate.cone),
+        "task": _removed(estimate, estimate.task) | {"facet_preserved": _facets(estimate, estimate.task)},
+        "facet_preserved": _facets(estimate, estimate.cone),
+        "pars_residual_mm": {"ipsilateral": estimate.cone.pars_mm[side], "contralateral": estimate.cone.pars_mm[far]},
+        "spinous_base": asdict(estimate.cone.spinous_base),
+        "contralateral_reach": _reach(estimate.reach.get(far)),
+        "ipsilateral_reach": _reach(estimate.reach.get(side)),
+        "decompression": _decompression(estimate),
+        "skin_entry": asdict(estimate.skin_entry),
+        "limits": [{"name": name} | asdict(record) for name, record in estimate.limits.records.items()],
+        "verdicts": [asdict(verdict) for verdict in verdicts_of(estimate)],
+        "warnings": list(warnings_of(estimate)),
+        "sources": dict(estimate.anatomy.sources),
+        "caution": CAUTION,
+        "geometry": _geometry(estimate),
+    }
+    return _plain(document)
+
+
+def _removed(estimate: Estimate, cost: Cost) -> dict[str, Any]:
+    removal, whole = cost.removal, whole_by_label_mm3(cost.removal.bench)
+    taken = by_structure(estimate.level, estimate.approach.side, removal.by_label_mm3)
+    present = by_structure(estimate.level, estimate.approach.side, whole)
+    grams = [removal.total_mm3 / 1000 * density for density in DENSITY_G_PER_CM3]
+    return {
+        "bone_removed_mm3": {"total": removal.total_mm3, "interval95": None, "by_structure": taken},
+        "removed_frac": {name: taken[name] / present[name] if present[name] else None for name in taken},
+        "bone_removed_g": {"low": grams[0], "high": grams[1]},
+    }
+
+
+def _facets(estimate: Estimate, cost: Cost) -> dict[str, Any]:
+    side = estimate.approach.side
+    return {"ipsilateral": _facet(cost.facets.get(side)), "contralateral": _facet(cost.facets.get(other_side(side)))}
+
+
+def _facet(kept: FacetKept | None) -> dict[str, Any] | None:
+    return None if kept is None else asdict(kept) | {"interval95": None}
+
+
+def _reach(reach: Reach | None) -> dict[str, Any] | None:
+    return None if reach is None else asdict(reach) | {"interval95": None}
+
+
+def _decompression(estimate: Estimate) -> dict[str, Any]:
+    freed, side = estimate.decompression, estimate.approach.side
+    return {
+        "canal_area_mm2": {"before": freed.canal_area_before_mm2, "after": freed.canal_area_after_mm2},
+        "coverage_frac": {
+            "ipsilateral": freed.coverage_frac[side],
+            "contralateral": freed.coverage_frac[other_side(side)],
+        },
+    }
+
+
+def _geometry(estimate: Estimate) -> dict[str, Any]:
+    channel, limits = estimate.approach.channel, estimate.limits
+    return {
+        "level_frame_ras": estimate.level.frame.matrix_ras,
+        "pivot_ras_mm": estimate.phases[0].pivot_ras_mm,
+        "phases": [asdict(phase) for phase in estimate.phases],
+        "keep_out": {
+            "structure": "sac",
+            "retraction_mm": limits.value("sac_retraction_mm"),
+            "clearance_mm": limits.value("sac_clearance_mm"),
+        },
+        "protected": [part.name.lower() for part in PROTECTED_PARTS],
+        "scope_radius_mm": channel.scope_radius_mm,
+        "working_distance_mm": channel.working_distance_mm,
+        "targets_ras_mm": {_relation(estimate, s): dict(t.points_ras_mm) for s, t in estimate.level.targets.items()},
+        "task_paths": [{"pivot_ras_mm": pivot, "targets_ras_mm": targets} for pivot, targets in estimate.task_paths],
+        "definitions": DEFINITIONS,
+    }
+
+
+def _relation(estimate: Estimate, side: Side) -> str:
+    return "ipsilateral" if side == estimate.approach.side else "contralateral"
+
+
+def _plain(value: Any) -> Any:
+    """Arrays to lists, numpy numbers to Python's, NaN to None."""
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, float | np.floating):
+        return None if np.isnan(value) else float(value)
+    return value

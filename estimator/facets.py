@@ -1,0 +1,69 @@
+"""How much of each facet joint stays, by the three measures the literature uses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from estimator.region import Region
+from estimator.removal import Removal, whole_by_label_mm3
+from recon.anatomy import Frame, Joint, Level
+from recon.grid import Float
+from recon.labels import Mask, Side, label_of, sided
+
+DISC_SLICE_HALF_MM = 1.0
+"""Joint points within this of the disc's mid-plane make the disc-level axial slice."""
+
+
+@dataclass(frozen=True)
+class FacetKept:
+    """What stays of one joint, each 0..1.
+
+    `area_frac`: joint surface that still has bone on both sides. `width_frac`: the same along
+    the joint line in the disc-level axial slice. `volume_frac`: bone of the two processes.
+    """
+
+    area_frac: float
+    width_frac: float
+    volume_frac: float
+
+
+def facet_kept(level: Level, side: Side, region: Region, removal: Removal) -> FacetKept:
+    """What a region and its removal leave of the level's joint on one side of the patient."""
+    joint = level.joints[side]
+    kept = _pairs_kept(joint, region)
+    at_disc = disc_slice(joint, level.frame)
+    return FacetKept(
+        area_frac=_share(joint.area_mm2, kept),
+        width_frac=_share(joint.area_mm2[at_disc], kept[at_disc]),
+        volume_frac=_volume_kept_frac(level, side, removal),
+    )
+
+
+def disc_slice(joint: Joint, frame: Frame) -> Mask:
+    """(N,) array: which pairs lie in the disc-level axial slice, or in the nearest slice that has any."""
+    height = frame.to_level_mm((joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2)[:, 2]
+    centre = float(np.clip(0.0, height.min() + DISC_SLICE_HALF_MM, height.max() - DISC_SLICE_HALF_MM))
+    in_slice: Mask = np.abs(height - centre) <= DISC_SLICE_HALF_MM
+    return in_slice
+
+
+def _pairs_kept(joint: Joint, region: Region) -> Mask:
+    """A pair stays only when the bone behind both of its points stays."""
+    lost = (region.depth_mm(joint.inferior_face_ras_mm) < 0) | (region.depth_mm(joint.superior_face_ras_mm) < 0)
+    return np.asarray(~lost)
+
+
+def _share(weight: Float, kept: Mask) -> float:
+    return float(weight[kept].sum() / weight.sum()) if weight.sum() > 0 else float("nan")
+
+
+def _volume_kept_frac(level: Level, side: Side, removal: Removal) -> float:
+    labels = (
+        label_of(level.upper, sided("inferior_articular", side)),
+        label_of(level.lower, sided("superior_articular", side)),
+    )
+    whole, taken = whole_by_label_mm3(removal.bench), removal.by_label_mm3
+    total = sum(whole.get(n, 0.0) for n in labels)
+    return 1.0 - sum(taken.get(n, 0.0) for n in labels) / total if total > 0 else float("nan")

@@ -1,0 +1,151 @@
+"""Which target points the tool's tip can touch, how far across, and what stops the next millimetre."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import ndimage
+
+from estimator.approach import PlacedPhase
+from estimator.keepout import KeepOut
+from estimator.removal import PROTECTED_PARTS
+from estimator.solid import cone_distance_mm
+from recon.anatomy import Anatomy, Level, Targets
+from recon.grid import Float
+from recon.labels import Mask
+
+TOUCH_TOL_MM = 1e-6
+"""A target this much beyond the tool's surface still counts as touched."""
+
+STEP_MM = 0.4
+"""Spacing of the samples at which a path is checked for protected bone."""
+
+AT_DISC = ("canal wall", "disc border")
+"""Target sets that lie in the disc's mid-plane; the lateral reach is measured on them."""
+
+
+@dataclass(frozen=True)
+class Reach:
+    """What is touched on one side.
+
+    `lateral_mm`: farthest touched point from the midline at disc level (0 if none);
+    `targets`: name -> share touched; `clearance_mm`: least distance of the tool's surface to
+    the retracted sac on the way (NaN if nothing is touched); `limited_by`: what stops the
+    next millimetre.
+    """
+
+    lateral_mm: float
+    targets: dict[str, float]
+    clearance_mm: float
+    limited_by: str
+
+
+@dataclass(frozen=True, eq=False)
+class Touch:
+    """Per target point and phase, what stands in the way; (P, N) arrays."""
+
+    in_cone: Mask
+    in_length: Mask
+    sight_mm: Float
+    bone_free: Mask
+
+    @property
+    def touched(self) -> Mask:
+        """(P, N) array: touched in that phase?"""
+        return np.asarray(self.in_cone & self.in_length & (self.sight_mm >= 0) & self.bone_free)
+
+
+def touch_of(anatomy: Anatomy, phases: tuple[PlacedPhase, ...], keep_out: KeepOut, points_mm: Float) -> Touch:
+    """How each phase stands to each (N, 3) target point.
+
+    The tool's ball touches a point within its radius, so both the cone test and the line
+    of sight stop one tool radius short of it.
+    """
+    rows = [_touch_by(anatomy, phase, keep_out, points_mm) for phase in phases]
+    return Touch(*(np.array(column) for column in zip(*rows, strict=True)))
+
+
+def _touch_by(
+    anatomy: Anatomy, phase: PlacedPhase, keep_out: KeepOut, points_mm: Float
+) -> tuple[Mask, Mask, Float, Mask]:
+    radius = phase.tool_radius_mm
+    reached = cone_distance_mm(points_mm, phase, phase.tip_depth_mm) <= radius + TOUCH_TOL_MM
+    longer = cone_distance_mm(points_mm, phase, phase.tip_depth_mm + 1000.0) <= radius + TOUCH_TOL_MM
+    sight = keep_out.sight_mm(phase.pivot_ras_mm, points_mm, short_of_mm=radius)
+    return longer, reached | ~longer, sight, ~_meets_protected(anatomy, phase.pivot_ras_mm, points_mm, radius)
+
+
+def _meets_protected(anatomy: Anatomy, pivot_mm: Float, points_mm: Float, short_of_mm: float) -> Mask:
+    """(N,) array: does the straight line, ending short of the point, run through protected bone?"""
+    way = points_mm - pivot_mm
+    length = np.linalg.norm(way, axis=1)
+    steps = np.arange(0.0, float(length.max(initial=0.0)), STEP_MM)
+    hit = np.zeros(len(points_mm), dtype=bool)
+    for step in steps:
+        on_way = step <= length - short_of_mm
+        index = anatomy.grid.index_of(pivot_mm + way * (step / np.maximum(length, 1e-9))[:, None])
+        labels = ndimage.map_coordinates(anatomy.labels, index.T, order=0, mode="constant", cval=0)
+        hit |= on_way & (labels >= 100) & np.isin(labels % 100, PROTECTED_PARTS)
+    return hit
+
+
+def all_points_mm(targets: Targets) -> Float:
+    """(N, 3) array of every target point of a side."""
+    sets = list(targets.points_ras_mm.values())
+    return np.concatenate(sets) if sets else np.empty((0, 3))
+
+
+def reach_of(
+    anatomy: Anatomy, level: Level, targets: Targets, phases: tuple[PlacedPhase, ...], keep_out: KeepOut
+) -> Reach:
+    """The reach of an approach's phases on one side's targets."""
+    points = all_points_mm(targets)
+    touch = touch_of(anatomy, phases, keep_out, points)
+    touched = np.atleast_1d(touch.touched.any(axis=0))
+    names = np.repeat(list(targets.points_ras_mm), [len(p) for p in targets.points_ras_mm.values()])
+    at_disc = touched & np.isin(names, AT_DISC)
+    sights = touch.sight_mm[touch.touched]
+    return Reach(
+        lateral_mm=float(np.abs(level.frame.to_level_mm(points[at_disc])[:, 0]).max(initial=0.0)),
+        targets={name: _share(touched[names == name]) for name in targets.points_ras_mm},
+        clearance_mm=float(sights.min() + keep_out.berth_mm - phases[0].tool_radius_mm)
+        if len(sights)
+        else float("nan"),
+        limited_by=_limited_by(level, points, touch, keep_out, phases),
+    )
+
+
+def _share(touched: Mask) -> float:
+    return float(touched.mean()) if len(touched) else float("nan")
+
+
+def next_missed(level: Level, points_mm: Float, touched: Mask) -> int | None:
+    """Index of the untouched point nearest the midline beyond the touched ones; None if all are touched."""
+    if touched.all():
+        return None
+    lateral = np.abs(level.frame.to_level_mm(points_mm)[:, 0])
+    return int(np.where(touched, np.inf, lateral).argmin())
+
+
+def _limited_by(level: Level, points: Float, touch: Touch, keep_out: KeepOut, phases: tuple[PlacedPhase, ...]) -> str:
+    missed = next_missed(level, points, np.atleast_1d(touch.touched.any(axis=0)))
+    if missed is None:
+        return "nothing: every target is touched"
+    phase = _nearest_phase(touch, missed)
+    if not touch.in_cone[phase, missed]:
+        return "sweep"
+    if not touch.in_length[phase, missed]:
+        return "working length"
+    if not touch.bone_free[phase, missed]:
+        return "protected bone"
+    thin = replace(keep_out, berth_mm=keep_out.berth_mm - phases[phase].tool_radius_mm)
+    clear_when_thin = thin.sight_mm(phases[phase].pivot_ras_mm, points[missed : missed + 1])[0] >= 0
+    return "tool diameter" if clear_when_thin else "sac"
+
+
+def _nearest_phase(touch: Touch, missed: int) -> int:
+    """The phase that comes nearest to touching: most tests passed, the widest sight breaking ties."""
+    passed = touch.in_cone.astype(int) + touch.in_length + touch.bone_free + (touch.sight_mm >= 0)
+    sight = np.clip(touch.sight_mm[:, missed], -1e3, 1e3)
+    return int((passed[:, missed] + sight * 1e-6).argmax())

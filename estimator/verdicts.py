@@ -1,0 +1,90 @@
+"""Which limits an estimate keeps, which it breaks, and what a reader must know beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from estimator.approach import other_side
+from estimator.estimate import Estimate
+from estimator.limits import Evidence
+from estimator.removal import Removal
+from recon.anatomy import Level
+from recon.labels import Side
+
+TAKEN_FRAC = 0.5
+"""A voxel counts as gone, for how far lateral bone was taken, when at least this share is."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """One limit held against one number; `met` is None when the number could not be measured."""
+
+    name: str
+    value: float
+    limit: float
+    unit: str
+    met: bool | None
+    source: str
+    evidence: Evidence
+
+
+def verdicts_of(estimate: Estimate) -> tuple[Verdict, ...]:
+    """Every limit held against the cone removal, the upper bound."""
+    side = estimate.approach.side
+    found = []
+    for relation, s in (("ipsilateral", side), ("contralateral", other_side(side))):
+        found += _side_verdicts(estimate, relation, s)
+    base = estimate.cone.spinous_base
+    found.append(_at_most(estimate, "spinous base undercut", base.undercut_frac, "spinous_undercut_frac"))
+    found.append(_at_least(estimate, "spinous base bridge left", base.bridge_mm, "spinous_bridge_mm"))
+    lateral = farthest_taken_mm(estimate.cone.removal, estimate.level)
+    found.append(_at_most(estimate, "farthest bone taken from the midline", lateral, "lateral_removal_mm"))
+    return tuple(found)
+
+
+def farthest_taken_mm(removal: Removal, level: Level) -> float:
+    """Greatest distance from the mid-sagittal plane of a voxel whose bone is mostly taken, mm."""
+    taken = np.argwhere((removal.taken_frac >= TAKEN_FRAC) & (removal.bench.bone_mm3 > 0))
+    x = level.frame.to_level_mm(removal.bench.grid.world_mm(taken))[:, 0]
+    return float(np.abs(x).max(initial=0.0))
+
+
+def warnings_of(estimate: Estimate) -> tuple[str, ...]:
+    """Sentences a reader must see beside the numbers."""
+    said = [*estimate.anatomy.warnings, *estimate.level.warnings]
+    sac = estimate.anatomy.sources.get("sac", "modelled")
+    if sac == "modelled":
+        said.append(
+            "The dural sac was not seen: it is modelled from the canal and a published ligament thickness. "
+            "Reach, clearance and areas depend on it."
+        )
+    if estimate.skin_entry.at == "pivot":
+        said.append("No skin is in view: the entry is given at the pivot, not at the skin.")
+    broken = [v.name for v in verdicts_of(estimate) if v.met is False]
+    if broken:
+        said.append(f"Limits not kept by the full sweep: {', '.join(broken)}.")
+    return tuple(said)
+
+
+def _side_verdicts(estimate: Estimate, relation: str, side: Side) -> list[Verdict]:
+    cost, found = estimate.cone, []
+    if side in cost.facets:
+        kept = cost.facets[side]
+        found.append(_at_least(estimate, f"{relation} facet area kept", kept.area_frac, "facet_area_kept_frac"))
+        found.append(_at_least(estimate, f"{relation} facet width kept", kept.width_frac, "facet_width_kept_frac"))
+    found.append(_at_least(estimate, f"{relation} pars width left", cost.pars_mm[side], "pars_residual_mm"))
+    return found
+
+
+def _at_least(estimate: Estimate, name: str, value: float, limit: str) -> Verdict:
+    record = estimate.limits.records[limit]
+    met = None if np.isnan(value) else bool(value >= record.value)
+    return Verdict(name, value, record.value, record.unit, met, record.source, record.evidence)
+
+
+def _at_most(estimate: Estimate, name: str, value: float, limit: str) -> Verdict:
+    record = estimate.limits.records[limit]
+    met = None if np.isnan(value) else bool(value <= record.value)
+    return Verdict(name, value, record.value, record.unit, met, record.source, record.evidence)
