@@ -55,10 +55,10 @@ def thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, .
     widest = float(spacing_mm.max())
     if widest > THICK_REFUSE_MM + THICK_TOL_MM and not accept_thick:
         raise BadGeometry("the slices", f"must be at most {THICK_REFUSE_MM:g} mm apart to plan on",
-                          got=f"{widest:.2f} mm", do="Reconstruct at 1 mm or less, or accept thick slices for a rough look.")
+                          got=f"{widest:.2f} mm", do="Reconstruct at 1 mm or less, or accept thick slices.")
     if widest <= THICK_WARN_MM + THICK_TOL_MM:
         return ()
-    return (f"Voxels are {widest:.2f} mm long on one axis; over {THICK_WARN_MM:g} mm thin laminae and facet gaps fade.",)
+    return (f"Voxels are {widest:.2f} mm long on an axis; over {THICK_WARN_MM:g} mm thin laminae and facet gaps fade.",)
 
 
 def check_finite(voxels: Voxels) -> None:
@@ -99,7 +99,8 @@ def _check_not_rescaled_twice(sample: Voxels) -> None:
     share = below.size / sample.size
     if share > BELOW_AIR_FRAC:
         raise UnusableInput("the scan", f"must not be thinner than air ({BELOW_AIR_HU:g} HU)",
-                            got=f"{share:.0%} of its voxels", do="The rescale to Hounsfield units was applied twice; export the original again.")
+                            got=f"{share:.0%} of its voxels",
+                            do="The rescale to HU was applied twice; export the original again.")
 
 
 def metal_warnings(voxels: Voxels, voxel_mm3: float) -> tuple[str, ...]:

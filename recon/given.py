@@ -1,0 +1,236 @@
+"""Label maps made elsewhere, brought onto our numbers and the scan's grid."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cc3d
+import numpy as np
+import numpy.typing as npt
+
+from recon.errors import BadLabels, WrongUse
+from recon.given_names import Meaning, own_meanings, read_label_names
+from recon.grid import Grid
+from recon.intake import BUDGET_MB, read_volume
+from recon.intake_volume import Voxels, canonical
+from recon.labels import Labels, Part, Tissue, vertebra_name
+
+WHOLE_TOL = 0.01
+"""A value this close to a whole number is that number; label maps kept as floats come back as 2.9999."""
+
+CLASH_FRAC = 0.005
+"""Two maps may contradict each other on at most this share of the bone they name; beyond it one of them is wrong."""
+
+PRECEDENCE = (Tissue.OUTSIDE, Tissue.SOFT, Tissue.CANAL, Tissue.FLAVUM, Tissue.SAC, Tissue.ROOT, Tissue.CALCIFIED)
+"""Where maps overlap, the later of these is kept: a sac drawn inside a canal is sac."""
+
+Bytes = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, eq=False)
+class GivenLabels:
+    """Labels made elsewhere, in our numbers.
+
+    Parameters
+    ----------
+    labels : (nx, ny, nz) uint16 array, values of `recon.labels`; bone of unknown part is UNDIVIDED
+    named : which of 'vertebrae', 'parts', 'discs', 'canal', 'sac', 'flavum', 'calcified', 'root', 'soft' were given
+    warnings : sentences for people
+    """
+
+    labels: Labels
+    named: frozenset[str]
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class _Said:
+    """What the maps say together, voxel by voxel; `rank` is the place in PRECEDENCE."""
+
+    vertebra: Bytes
+    part: Bytes
+    rank: Bytes
+    ignored: npt.NDArray[np.bool_]
+
+
+def read_given_labels(paths: Sequence[str | Path], names: str | Path | None, grid: Grid) -> GivenLabels:
+    """The labels in one or more maps on the scan's own grid.
+
+    Parameters
+    ----------
+    paths : NIfTI, NRRD or MetaImage label maps
+    names : the TOML file of `recon.given_names`; None when one map carries our own numbers
+    grid : of the scan, after intake
+
+    Raises
+    ------
+    BadLabels : another grid, values without a name, broken whole numbers, maps that contradict
+        each other, or vertebrae or sides the wrong way round
+    """
+    given, own = read_labels_alone(paths, names)
+    if not own.same_as(grid):
+        raise BadLabels("the label map", f"must lie on the scan's grid {_grid_text(grid)}", got=_grid_text(own),
+                        do="Resample it, nearest neighbour, onto the scan and export again.")
+    return given
+
+
+def read_labels_alone(paths: Sequence[str | Path], names: str | Path | None) -> tuple[GivenLabels, Grid]:
+    """The labels of one or more maps, and the grid they share; for cases without a scan."""
+    tables = _tables(len(paths), names)
+    volumes = [canonical(read_volume(Path(path), budget_mb=BUDGET_MB)) for path in paths]
+    grids = [Grid(volume.voxels.shape, volume.affine_ras_mm) for volume in volumes]
+    for grid in grids[1:]:
+        if not grid.same_as(grids[0]):
+            raise BadLabels("the label maps", f"must share one grid {_grid_text(grids[0])}", got=_grid_text(grid))
+    maps = [_whole(volume.voxels) for volume in volumes]
+    for number, (values, table) in enumerate(zip(maps, tables, strict=True), start=1):
+        _check_all_named(values, table, number)
+    return _combined(maps, tables, grids[0]), grids[0]
+
+
+def _tables(count: int, names: str | Path | None) -> tuple[Mapping[int, Meaning], ...]:
+    if count == 0:
+        raise WrongUse("'paths'", "must name at least one label map")
+    tables = (own_meanings(),) if names is None else read_label_names(names)
+    if len(tables) != count:
+        what = "one map when no names are given" if names is None else f"{len(tables)} maps, one per [[file]] table"
+        raise WrongUse("'paths'", f"must name {what}", got=count)
+    return tables
+
+
+def _grid_text(grid: Grid) -> str:
+    corner, spacing = (np.round(v, 3).tolist() for v in (grid.affine_ras_mm[:3, 3], grid.spacing_mm))
+    axes = np.round(grid.affine_ras_mm[:3, :3] / grid.spacing_mm, 4).tolist()
+    return f"{grid.shape} voxels of {spacing} mm, first centre at RAS {corner} mm, axes {axes}"
+
+
+def _whole(voxels: Voxels) -> Labels:
+    if voxels.dtype.kind == "f":
+        broken = int((~(np.abs(voxels - np.rint(voxels)) <= WHOLE_TOL)).sum())
+        if broken:
+            raise BadLabels("the label map", "must hold whole numbers", got=f"{broken} voxels between two labels",
+                            do="It was interpolated; resample the original with nearest neighbour.")
+    low, high = float(voxels.min()), float(voxels.max())
+    if low < -WHOLE_TOL or high > np.iinfo(np.uint16).max:
+        raise BadLabels("the label map", "must hold values from 0 to 65535", got=(low, high))
+    return np.rint(voxels).astype(np.uint16)
+
+
+def _check_all_named(values: Labels, table: Mapping[int, Meaning], number: int) -> None:
+    present, counts = np.unique(values, return_counts=True)
+    unknown = {int(v): int(n) for v, n in zip(present, counts, strict=True) if v != 0 and int(v) not in table}
+    if unknown:
+        raise BadLabels(f"label map {number}", "must hold only values that have a name", got=f"value: voxels {unknown}",
+                        do="Name them in the label-names file, or name them 'ignore'.")
+
+
+def _combined(maps: Sequence[Labels], tables: Sequence[Mapping[int, Meaning]], grid: Grid) -> GivenLabels:
+    said = _said(maps[0], tables[0])
+    clashes = 0
+    for values, table in zip(maps[1:], tables[1:], strict=True):
+        said, clash = _merged(said, _said(values, table))
+        clashes += clash
+    bone_voxels = int((said.vertebra > 0).sum())
+    if clashes > CLASH_FRAC * bone_voxels:
+        raise BadLabels("the label maps", "must agree on vertebra and part", got=f"{clashes} voxels named two ways",
+                        do="Check that the [[file]] tables stand in the order of the maps.")
+    labels, stray = _labels(said, grid)
+    _check_order(labels, grid)
+    _check_sides(labels, grid)
+    told = {f"{clashes} voxels were named two ways; the later map was followed.": clashes,
+            f"{stray} voxels name a part but no vertebra and were left out.": stray}
+    return GivenLabels(labels, _named(labels), tuple(sentence for sentence, count in told.items() if count))
+
+
+def _said(values: Labels, table: Mapping[int, Meaning]) -> _Said:
+    def looked_up(of: Mapping[int, int]) -> Bytes:
+        lookup = np.zeros(int(values.max()) + 1, dtype=np.uint8)
+        for value, answer in of.items():
+            if value < lookup.size:
+                lookup[value] = answer
+        return lookup[values]
+
+    return _Said(looked_up({v: m.vertebra for v, m in table.items()}), looked_up({v: m.part for v, m in table.items()}),
+                 looked_up({v: PRECEDENCE.index(m.tissue) for v, m in table.items()}),
+                 looked_up({v: int(m.ignored) for v, m in table.items()}) > 0)
+
+
+def _merged(earlier: _Said, later: _Said) -> tuple[_Said, int]:
+    clash = np.zeros(earlier.part.shape, dtype=bool)
+    for a, b in ((earlier.vertebra, later.vertebra), (earlier.part, later.part)):
+        clash |= (a > 0) & (b > 0) & (a != b)
+    merged = _Said(np.where(later.vertebra > 0, later.vertebra, earlier.vertebra),
+                   np.where(later.part > 0, later.part, earlier.part), np.maximum(earlier.rank, later.rank),
+                   earlier.ignored | later.ignored)
+    return merged, int((clash & ~merged.ignored).sum())
+
+
+def _labels(said: _Said, grid: Grid) -> tuple[Labels, int]:
+    vertebra = np.where((said.part == Part.DISC) & (said.vertebra == 0), _vertebra_above(said, grid), said.vertebra)
+    part = np.where((said.part == 0) & (vertebra > 0), np.uint8(Part.UNDIVIDED), said.part)
+    labels: Labels = np.array(PRECEDENCE, dtype=np.uint16)[said.rank]
+    owned = vertebra > 0
+    labels[owned] = (100 * vertebra.astype(np.uint16) + part)[owned]
+    labels[said.ignored] = Tissue.OUTSIDE
+    return labels, int(((said.part > 0) & ~owned & ~said.ignored).sum())
+
+
+def _vertebra_above(said: _Said, grid: Grid) -> Bytes:
+    """Per voxel of a disc that names no vertebra: the vertebra whose centre is the next one cranial of that disc."""
+    loose = (said.part == Part.DISC) & (said.vertebra == 0)
+    answer = np.zeros(loose.shape, dtype=np.uint8)
+    bone = np.where(said.part == Part.DISC, 0, said.vertebra)
+    heights = sorted((point[2], number) for number, point in _centres_mm(bone, grid).items())
+    if not loose.any() or not heights:
+        return answer
+    discs = cc3d.connected_components(loose, connectivity=26)
+    for component, centre in _centres_mm(discs, grid).items():
+        above = [number for height, number in heights if height > centre[2]]
+        answer[discs == component] = above[0] if above else 0
+    return answer
+
+
+def _centres_mm(values: npt.NDArray[Any], grid: Grid) -> dict[int, npt.NDArray[np.float64]]:
+    """Value -> (3,) array, RAS mm centre of its voxels; 0 is left out."""
+    where = np.nonzero(values)
+    numbers, inverse = np.unique(values[where], return_inverse=True)
+    counts = np.bincount(inverse, minlength=len(numbers))
+    index = np.stack([np.bincount(inverse, weights=axis, minlength=len(numbers)) / counts for axis in where], axis=-1)
+    return {int(n): grid.world_mm(centre) for n, centre in zip(numbers, index, strict=True)}
+
+
+def _check_order(labels: Labels, grid: Grid) -> None:
+    bone = np.where((labels >= 100) & (labels % 100 != Part.DISC), labels // 100, 0)
+    heights = {n: centre[2] for n, centre in sorted(_centres_mm(bone, grid).items())}
+    steps = np.diff(list(heights.values()))
+    if (steps >= 0).any():
+        found = {vertebra_name(n): round(float(z), 1) for n, z in heights.items()}
+        raise BadLabels("the vertebrae", "must follow each other from cranial to caudal", got=f"name: RAS z mm {found}",
+                        do="Check the numbers in the label-names file, and that the map is not upside down.")
+
+
+def _check_sides(labels: Labels, grid: Grid) -> None:
+    """Left parts must lie left of their right twins; a mirrored map would send the approach to the wrong side."""
+    centres = _centres_mm(np.where(labels >= 100, labels, 0), grid)
+    right_of = {part: Part[part.name.replace("LEFT", "RIGHT")] for part in Part if part.name.endswith("LEFT")}
+    pairs = [(centre[0], centres[value - value % 100 + right_of[Part(value % 100)]][0])
+             for value, centre in centres.items()
+             if value % 100 in right_of and value - value % 100 + right_of[Part(value % 100)] in centres]
+    wrong = sum(left_x > right_x for left_x, right_x in pairs)
+    if 2 * wrong > len(pairs):
+        raise BadLabels("the label map", "must name left what lies on the patient's left",
+                        got=f"{wrong} of {len(pairs)} pairs of parts the other way round",
+                        do="Check left and right in the label-names file, and that the map was not mirrored.")
+
+
+def _named(labels: Labels) -> frozenset[str]:
+    values = np.unique(labels)
+    parts = values[values >= 100] % 100
+    found = {Tissue(int(v)).name.lower() for v in values[values < 100] if v != Tissue.OUTSIDE}
+    found |= {"vertebrae"} if (parts != Part.DISC).any() else set()
+    found |= {"discs"} if (parts == Part.DISC).any() else set()
+    found |= {"parts"} if ((parts != Part.DISC) & (parts != Part.UNDIVIDED)).any() else set()
+    return frozenset(found)
