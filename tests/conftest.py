@@ -1,0 +1,31 @@
+"""Fixtures all tests share."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import settings
+
+# Same examples in every run, and no time limit: the first call of a compiled kernel is slow.
+settings.register_profile("house", derandomize=True, deadline=None)
+settings.load_profile("house")
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+@pytest.fixture(scope="session")
+def data_dir() -> Path:
+    """Folder of real images under open licences; skips where it is absent."""
+    folder = Path(os.environ.get("CANALWISE_DATA", ROOT.parent / "shared" / "data"))
+    if not folder.is_dir():
+        pytest.skip("real data is not on this machine; set CANALWISE_DATA to its folder")
+    return folder
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    """The same random numbers in every run."""
+    return np.random.default_rng(20260101)

@@ -1,0 +1,161 @@
+"""The rules of the house that a machine can check."""
+
+from __future__ import annotations
+
+import ast
+import os
+import re
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+from recon.caution import CAUTION
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGES = ("recon", "estimator", "workbench", "phantoms")
+
+MAY_IMPORT = {
+    "recon": ("recon",),
+    "estimator": ("estimator", "recon"),
+    "workbench": ("workbench", "estimator", "recon", "phantoms"),
+    # Nothing of what it tests: its truth must stay independent.
+    "phantoms": ("phantoms", "recon.labels", "recon.grid", "recon.errors"),
+}
+
+COMPUTES_ONLY = ("recon", "estimator", "phantoms")
+SHOWS_OR_TALKS = ("matplotlib", "pyvista", "vtk", "plotly", "jinja2", "rich", "webbrowser", "http", "socket", "urllib",
+                  "requests", "pynetdicom", "tkinter")
+"""Renderers, page makers and the network: for the workbench alone."""
+
+VTK_FOR_MESHING = re.compile(r"vtkmodules\.(vtkCommon\w+|vtkFilters\w+|util\.\w+)$")
+
+IMPORTED_AS = {
+    "connected-components-3d": "cc3d", "fast-simplification": "fast_simplification", "scikit-image": "skimage",
+    "simpleitk": "SimpleITK", "tomli-w": "tomli_w", "vtk": "vtkmodules",
+}
+DECODERS = ("pylibjpeg", "pylibjpeg-openjpeg", "pylibjpeg-rle", "python-gdcm")
+"""Never imported by name: pydicom finds them when a scan is compressed."""
+
+
+def _name_of(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+SOURCES = {_name_of(path): path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))}
+TREES = {name: ast.parse(path.read_text()) for name, path in SOURCES.items()}
+
+
+def _imports(name: str) -> Iterator[str]:
+    """Dotted names of all that a module imports, at its top or inside a function."""
+    for node in ast.walk(TREES[name]):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{name} line {node.lineno}: imports are written in full"
+            # `from recon import labels` means the module, `from recon.labels import Part` does not.
+            yield from {f"{node.module}.{a.name}" if f"{node.module}.{a.name}" in SOURCES else str(node.module)
+                        for a in node.names}
+
+
+@pytest.mark.parametrize("name", SOURCES)
+def test_imports_run_one_way(name):
+    allowed = MAY_IMPORT[name.partition(".")[0]]
+    for other in _imports(name):
+        if other.partition(".")[0] in PACKAGES:
+            assert any(other == a or other.startswith(f"{a}.") for a in allowed), f"{name} must not import {other}"
+
+
+@pytest.mark.parametrize("name", [n for n in SOURCES if n.startswith(COMPUTES_ONLY)])
+def test_what_computes_neither_draws_nor_talks(name):
+    for other in _imports(name):
+        assert other.partition(".")[0] not in SHOWS_OR_TALKS, f"{name} must not import {other}"
+        if other.startswith("vtkmodules"):
+            assert VTK_FOR_MESHING.match(other), f"{name} may use VTK for meshing only, not {other}"
+
+
+def test_no_import_cycles():
+    graph = {name: {o for o in _imports(name) if o in SOURCES and o != name} for name in SOURCES}
+    assert list(TopologicalSorter(graph).static_order())      # raises CycleError, naming the cycle
+
+
+IMPORT_EACH_ALONE = """
+import importlib, os, sys
+import numpy, scipy.ndimage          # the heavy ones once; ours stay unloaded
+for name in sys.argv[1:]:
+    child = os.fork()
+    if child == 0:
+        try:
+            importlib.import_module(name)
+        except BaseException as error:
+            print(f"{name}: {error!r}", flush=True)
+        os._exit(0)
+    os.waitpid(child, 0)
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork to import each module into a clean process")
+def test_every_module_imports_alone():
+    command = [sys.executable, "-W", "error", "-c", IMPORT_EACH_ALONE, *SOURCES]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+@pytest.mark.parametrize("name", SOURCES)
+def test_everything_public_says_what_it_is(name):
+    bare = [f"{name}.{node.name} (line {node.lineno})" for node in _public(TREES[name]) if not ast.get_docstring(node)]
+    assert not bare
+    assert ast.get_docstring(TREES[name]), f"{name} has no docstring"
+
+
+def _public(tree: ast.Module | ast.ClassDef) -> Iterator[ast.FunctionDef | ast.ClassDef]:
+    for node in tree.body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+            yield node
+            if isinstance(node, ast.ClassDef):
+                yield from _public(node)
+
+
+def test_readme_carries_the_caution():
+    words = re.sub(r"[>*\s]+", " ", (ROOT / "README.md").read_text())
+    assert CAUTION in words
+
+
+LOCK = (ROOT / "requirements.lock").read_text()
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+
+
+def test_lock_names_no_host():
+    assert not re.search(r"://|--(extra-)?index-url|--find-links|--trusted-host| @ ", LOCK)
+
+
+def test_lock_pins_everything_by_hash():
+    requirements = re.split(r"\n(?=[a-z0-9])", "\n" + re.sub(r"^#.*$", "", LOCK, flags=re.M).strip())[1:]
+    loose = [r.split()[0] for r in requirements if not re.match(r"[\w.-]+==[\w.]+ ", r) or "--hash=sha256:" not in r]
+    assert not loose
+    pinned = {r.partition("==")[0] for r in requirements}
+    assert pinned >= {*PROJECT["dependencies"], *PROJECT["optional-dependencies"]["dev"], "setuptools"}
+
+
+def test_declared_dependencies_are_those_imported():
+    imported = {other.partition(".")[0] for name in SOURCES for other in _imports(name)}
+    foreign = imported - set(sys.stdlib_module_names) - set(PACKAGES)
+    declared = {IMPORTED_AS.get(d, d) for d in PROJECT["dependencies"] if d not in DECODERS}
+    assert declared == foreign
+
+
+MACHINE = re.compile(r"(?<![\w.])/(?:home|root|Users|work|tmp)/\w|py" r"pi\.org|python" r"hosted")
+
+
+def test_no_machine_paths_in_tracked_files():
+    listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=False)
+    if listed.returncode:
+        pytest.skip("not a checkout")
+    files = [ROOT / name for name in listed.stdout.split("\0") if name]
+    texts = {path: path.read_bytes().decode(errors="ignore") for path in files if path.is_file()}
+    assert [f"{p.relative_to(ROOT)}: {m[0]}" for p, text in texts.items() if (m := MACHINE.search(text))] == []
