@@ -15,7 +15,7 @@ from nibabel.filebasedimages import ImageFileError
 from nibabel.spatialimages import HeaderDataError
 
 from recon.errors import BadFile, BadGeometry
-from recon.grid import Float
+from recon.grid import Float, Grid
 from recon.intake_volume import Volume, Voxels, check_budget, rescaled, volume_shape
 
 FORM_TOL_MM = 0.1
@@ -46,6 +46,14 @@ def read_nifti(path: Path, budget_mb: float) -> Volume:
     voxels, rescale = _voxels(image)
     return Volume(voxels.reshape(shape), affine, warnings=warnings,
                   provenance={"format": "NIfTI", "rescale": rescale, "unit": unit})
+
+
+def stored_voxels(path: Path, budget_mb: float) -> tuple[Voxels, Grid]:
+    """The numbers of a NIfTI file as stored, scaling left out, and their grid; raises as `read_nifti` does."""
+    image = _opened(path)
+    shape = volume_shape(image.shape)
+    check_budget(shape, budget_mb)
+    return np.array(_stored(image)).reshape(shape), Grid(shape, _placement(image.header, shape))
 
 
 def _opened(path: Path) -> nib.Nifti1Image:
@@ -92,10 +100,13 @@ def _unit_warnings(unit: str) -> tuple[str, ...]:
 
 def _voxels(image: nib.Nifti1Image) -> tuple[Voxels, str]:
     slope, intercept = image.dataobj.slope, image.dataobj.inter
+    return rescaled(_stored(image), slope, intercept), f"slope {slope:g}, intercept {intercept:g}"
+
+
+def _stored(image: nib.Nifti1Image) -> Voxels:
     try:
-        stored = image.dataobj.get_unscaled()
-        voxels = rescaled(stored, slope, intercept)
+        stored: Voxels = image.dataobj.get_unscaled()
     except READ_FAILURES:
         raise BadFile("the NIfTI file", "must hold all the voxels its header promises",
                       got="a file cut short or damaged", do="Export or copy the file again.") from None
-    return voxels, f"slope {slope:g}, intercept {intercept:g}"
+    return stored

@@ -1,0 +1,153 @@
+"""A case on disk: one folder that holds a scan, its anatomy, and the plans and results made on them.
+
+``case.json`` (provenance, sources, warnings, caution), ``scan.nii.gz``, ``labels.nii.gz`` with ``labels.json``,
+``occupancy.nii.gz``, ``anatomy.json``, and the folders ``meshes``, ``plans`` and ``results``. NIfTI keeps affines in
+single precision, so the exact ones stand in the JSON files.
+"""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from recon.anatomy import Anatomy, Level, Source
+from recon.caution import CAUTION
+from recon.errors import BadCase, UnusableInput
+from recon.grid import Grid
+from recon.intake import BUDGET_MB
+from recon.intake_volume import Voxels
+from recon.labels import label_names
+from recon.nifti import stored_voxels
+from recon.nifti_out import write_nifti
+from recon.records import (
+    from_data,
+    json_text,
+    read_json,
+    to_data,
+    with_schema,
+    without_schema,
+    write_folder_atomic,
+)
+from recon.scan import Modality, Scan
+
+CASE_SCHEMA, ANATOMY_SCHEMA, LABELS_SCHEMA = "canalwise.case/1", "canalwise.anatomy/1", "canalwise.labels/1"
+FILES = ("case.json", "scan.nii.gz", "labels.nii.gz", "labels.json", "occupancy.nii.gz", "anatomy.json")
+FOLDERS = ("meshes", "plans", "results")
+
+OCCUPANCY_STEPS = 255
+"""Occupancy is kept in this many steps: 0.4 % of a voxel, below what any scan resolves."""
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A scan and its anatomy, with the folder that holds them."""
+
+    scan: Scan
+    anatomy: Anatomy
+    folder: Path
+
+
+@dataclass(frozen=True)
+class _ScanRecord:
+    grid: Grid
+    modality: Modality
+    provenance: dict[str, str]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _AnatomyRecord:
+    grid: Grid
+    sources: dict[str, Source]
+    warnings: tuple[str, ...]
+    levels: tuple[Level, ...]
+
+
+def quantised(occupancy: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.float32]:
+    """(same shape) array of the occupancy a case can hold: whole steps of 1/255, clipped to 0..1.
+
+    Build an `Anatomy` with this, and its numbers are the same before and after the disk.
+
+    >>> (quantised(np.array([0.0, 0.5, 1.2])) * 255).tolist()
+    [0.0, 128.0, 255.0]
+    """
+    return _occupancy_of(_steps(occupancy))
+
+
+def write_case(folder: str | Path, scan: Scan, anatomy: Anatomy, *, force: bool = False) -> Case:
+    """Write a case, whole or not at all; the case returned is what `read_case` will read.
+
+    An existing folder is replaced only with `force`, and only when it is a case or empty. Its plans are
+    kept; its results and meshes belong to the anatomy that is replaced and go.
+
+    Raises WrongUse when the folder may not be replaced.
+    """
+    folder = Path(folder)
+    with write_folder_atomic(folder, force, marker="case.json") as filling:
+        for name in FOLDERS:
+            (filling / name).mkdir()
+        if (folder / "plans").is_dir():
+            shutil.copytree(folder / "plans", filling / "plans", dirs_exist_ok=True)
+        write_nifti(filling / "scan.nii.gz", scan.voxels, scan.grid)
+        write_nifti(filling / "labels.nii.gz", anatomy.labels, anatomy.grid)
+        write_nifti(filling / "occupancy.nii.gz", _steps(anatomy.occupancy), anatomy.grid, slope=1 / OCCUPANCY_STEPS)
+        for name, data in _documents(scan, anatomy).items():
+            (filling / name).write_text(json_text(data), encoding="utf-8")
+    return Case(scan, replace(anatomy, occupancy=quantised(anatomy.occupancy)), folder)
+
+
+def read_case(folder: str | Path) -> Case:
+    """The case in a folder; raises BadCase naming what is missing, damaged or of another version."""
+    folder = Path(folder)
+    missing = [name for name in FILES if not (folder / name).is_file()]
+    if missing:
+        raise BadCase("the case folder", f"must hold {', '.join(FILES)}", got=f"none of {', '.join(missing)}",
+                      do="Build the case again.")
+    about = _document(folder, "case.json", CASE_SCHEMA)
+    told = from_data(_ScanRecord, about.get("scan"), who="the scan in case.json", error=BadCase)
+    text = _document(folder, "anatomy.json", ANATOMY_SCHEMA)
+    found = from_data(_AnatomyRecord, text, who="anatomy.json", error=BadCase)
+    scan = Scan(_voxels(folder, "scan.nii.gz", told.grid), told.grid, told.modality, told.provenance, told.warnings)
+    labels = _voxels(folder, "labels.nii.gz", found.grid).astype(np.uint16)
+    occupancy = _occupancy_of(_voxels(folder, "occupancy.nii.gz", found.grid))
+    return Case(scan, Anatomy(found.grid, labels, occupancy, found.levels, found.sources, found.warnings), folder)
+
+
+def _documents(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
+    told = to_data(_ScanRecord(scan.grid, scan.modality, scan.provenance, scan.warnings))
+    found = to_data(_AnatomyRecord(anatomy.grid, dict(anatomy.sources), anatomy.warnings, anatomy.levels))
+    about = {"caution": CAUTION, "levels": [level.name for level in anatomy.levels], "sources": dict(anatomy.sources),
+             "warnings": [*scan.warnings, *anatomy.warnings], "scan": told}
+    present = set(np.unique(anatomy.labels).tolist())
+    names = {str(value): name for value, name in label_names().items() if value in present}
+    return {"case.json": with_schema(CASE_SCHEMA, about), "anatomy.json": with_schema(ANATOMY_SCHEMA, found),
+            "labels.json": with_schema(LABELS_SCHEMA, {"names": names})}
+
+
+def _document(folder: Path, name: str, schema: str) -> dict[str, Any]:
+    return without_schema(schema, read_json(folder / name, who=name, error=BadCase), who=name, error=BadCase)
+
+
+def _voxels(folder: Path, name: str, grid: Grid) -> Voxels:
+    try:
+        voxels, placed = stored_voxels(folder / name, BUDGET_MB)
+    except UnusableInput as problem:
+        raise BadCase(name, "must be whole", got=str(problem), do="Build the case again.") from None
+    if not placed.same_as(grid):
+        raise BadCase(name, f"must lie on the grid its JSON file names, {grid.shape}", got=placed.shape,
+                      do="It was changed outside; build the case again.")
+    return np.ascontiguousarray(voxels)
+
+
+def _steps(occupancy: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.uint8]:
+    steps: npt.NDArray[np.uint8] = np.rint(np.clip(occupancy, 0.0, 1.0) * OCCUPANCY_STEPS).astype(np.uint8)
+    return steps
+
+
+def _occupancy_of(steps: Voxels) -> npt.NDArray[np.float32]:
+    return steps.astype(np.float32) / np.float32(OCCUPANCY_STEPS)
