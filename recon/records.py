@@ -126,7 +126,7 @@ def write_folder_atomic(folder: Path, force: bool, *, marker: str) -> Iterator[P
 
     Raises WrongUse when the folder is there and may not be replaced.
     """
-    _check_replaceable(folder, force, marker)
+    check_replaceable(folder, force, marker)
     folder.parent.mkdir(parents=True, exist_ok=True)
     filling = Path(tempfile.mkdtemp(dir=folder.parent, prefix=".writing-"))
     try:
@@ -138,7 +138,8 @@ def write_folder_atomic(folder: Path, force: bool, *, marker: str) -> Iterator[P
         raise
 
 
-def _check_replaceable(folder: Path, force: bool, marker: str) -> None:
+def check_replaceable(folder: Path, force: bool, marker: str) -> None:
+    """Raises WrongUse when the folder is there and may not be replaced; to ask before long work."""
     if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
         return
     if not force:
