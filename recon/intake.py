@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from recon.dicom_read import read_dicom
 from recon.errors import BadFile, UnusableInput, WrongUse
 from recon.grid import Grid
 from recon.intake_checks import (
@@ -65,7 +66,7 @@ def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUD
         return read_nifti(path, budget_mb)
     if name.endswith(NRRD_SUFFIXES + META_SUFFIXES):
         return read_itk_image(path, budget_mb)
-    raise BadFile("the scan", "must be NIfTI, NRRD, MetaImage or DICOM", got=f"suffix {path.suffix!r}")
+    return read_dicom(path, budget_mb, series)
 
 
 def scan_of(volume: Volume, *, modality: Modality | None = None, accept_thick: bool = False,
