@@ -23,7 +23,9 @@ def main() -> int:
     parser.add_argument("--no-open", action="store_true", help="do not open the report in the browser")
     options = parser.parse_args()
     commands = ready_environment()
-    status = subprocess.run([commands / "canalwise", "demo", "--out", options.out], env=clean_environ()).returncode
+    # --force replaces an earlier demonstration and nothing else: canalwise refuses folders that are not its own.
+    demo = [commands / "canalwise", "demo", "--force", "--out", options.out]
+    status = subprocess.run(demo, env=clean_environ()).returncode
     if status == 0:
         _show_report(options.out, opening=not options.no_open)
     return status
