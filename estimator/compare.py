@@ -66,7 +66,7 @@ def compare(
     level, channel, limits = anatomy.level(level_name), channel or Channel(), limits or Limits()
     keep_out = level_keep_out(anatomy, level, limits, channel.tool_radius_mm)
     phases = _phases_by_side(anatomy, level, channel)
-    ways: dict[str, tuple[PlacedPhase, ...]] = {**phases}
+    ways = {str(side): way for side, way in phases.items()}
     if len(phases) == len(SIDES):
         ways["both sides"] = tuple(p for side in SIDES for p in phases[side] if p.name == IPSILATERAL)
     rows = [_channel_row(anatomy, level, name, ConeRegion(way, keep_out)) for name, way in ways.items()]

@@ -15,11 +15,17 @@ from recon.errors import AnatomyNotFound
 from recon.grid import Float, Grid
 from recon.labels import Mask, Tissue
 
-FIELD_SPACING_MM = 0.4
-"""Finest spacing of the distance field; half of this is the worst error of its zero."""
+FIELD_SPACING_MM = 0.25
+"""Coarsest spacing of the distance field; its zero is off by less than half of this."""
 
 FIELD_MARGIN_MM = 8.0
 """How far round the sac the field reaches; beyond it sight counts as clear."""
+
+SMOOTHING_VOXELS = 0.7
+"""Blur that takes the voxel steps off a label's border before it is refined."""
+
+LEVEL_REACH_MM = 30.0
+"""Sac further than this from the level's origin stops nothing at that level."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,26 +64,12 @@ class KeepOut:
         return np.asarray(least) - self.berth_mm
 
 
-def signed_distance_mm(mask: Mask, spacing_mm: npt.ArrayLike) -> npt.NDArray[np.float32]:
-    """(same shape) array: distance to the mask's border, negative inside, mm.
-
-    The border runs half a voxel outside the outermost voxel centres; a light smoothing
-    takes the voxel steps off.
-    """
-    spacing = [float(s) for s in np.asarray(spacing_mm)]
-    half = float(np.mean(spacing)) / 2
-    outside = edt.edt(~mask, anisotropy=spacing, parallel=1)
-    inside = edt.edt(mask, anisotropy=spacing, parallel=1)
-    signed = np.where(mask, half - inside, outside - half).astype(np.float32)
-    return np.asarray(ndimage.gaussian_filter(signed, 0.7), dtype=np.float32)
-
-
 def keep_out_of(anatomy: Anatomy, centre_ras_mm: Float, rules_mm: tuple[float, float, float]) -> KeepOut:
     """The keep-out about one level.
 
     Parameters
     ----------
-    centre_ras_mm : (3,) array; only what lies within 45 mm of it is looked at
+    centre_ras_mm : (3,) array; only what lies within LEVEL_REACH_MM of it along each grid axis is looked at
     rules_mm : (retraction, clearance, tool radius)
 
     Raises
@@ -85,51 +77,38 @@ def keep_out_of(anatomy: Anatomy, centre_ras_mm: Float, rules_mm: tuple[float, f
     AnatomyNotFound : no sac in the label map near the level
     """
     retraction_mm, clearance_mm, tool_radius_mm = rules_mm
-    corner = np.full(3, 45.0)
-    near = anatomy.grid.box_around(np.array([centre_ras_mm - corner, centre_ras_mm + corner]))
+    near = anatomy.grid.box_around(centre_ras_mm[None], LEVEL_REACH_MM)
     labels = anatomy.labels[near]
     if not (labels == Tissue.SAC).any():
         raise AnatomyNotFound(
-            "dural sac",
-            "must be labelled or modelled at the level",
-            do="Build the case again with --mr or a label map.",
+            "dural sac", "must be labelled or modelled at the level", do="Build the case again with a label map."
         )
-    found = np.argwhere((labels == Tissue.SAC) | (labels == Tissue.ROOT))
-    pad = np.ceil(FIELD_MARGIN_MM / anatomy.grid.spacing_mm).astype(int)
-    low, high = found.min(axis=0) - pad, found.max(axis=0) + pad + 1
-    padded, grid = _window(labels, anatomy.grid.cropped(near), low, high)
-    sac = signed_distance_mm(padded == Tissue.SAC, grid.spacing_mm)
-    fine, fine_grid = _refined(sac, grid)
-    blocked = fine < -retraction_mm
-    if (padded == Tissue.ROOT).any():
-        blocked |= _refined(signed_distance_mm(padded == Tissue.ROOT, grid.spacing_mm), grid)[0] < 0
-    distance = edt.edt(~blocked, anisotropy=[float(s) for s in fine_grid.spacing_mm], parallel=1)
-    # The signed field is finer than a voxel count but ignores corners that the retraction has
-    # rounded off; the voxel distance knows them but only to a voxel. Neither exceeds the truth.
-    distance = np.maximum(distance - float(fine_grid.spacing_mm.max()), fine + retraction_mm)
-    return KeepOut(fine_grid, np.maximum(distance, 0.0).astype(np.float32), clearance_mm + tool_radius_mm)
+    sac, grid = _finely(labels == Tissue.SAC, anatomy.grid.cropped(near))
+    blocked = _distance_mm(~sac, grid) > retraction_mm
+    if (labels == Tissue.ROOT).any():
+        blocked |= _finely(labels == Tissue.ROOT, anatomy.grid.cropped(near))[0]
+    return KeepOut(grid, _distance_mm(blocked, grid), clearance_mm + tool_radius_mm)
 
 
-def _window(
-    labels: npt.NDArray[np.uint16], grid: Grid, low: npt.NDArray[np.int_], high: npt.NDArray[np.int_]
-) -> tuple[npt.NDArray[np.uint16], Grid]:
-    """labels[low:high] and its grid; what hangs over the array is filled with zeros."""
-    before = np.maximum(-low, 0)
-    after = np.maximum(high - labels.shape, 0)
-    inner = tuple(slice(int(max(a, 0)), int(b)) for a, b in zip(low, high, strict=True))
-    padded = np.pad(labels[inner], list(zip(before, after, strict=True)))
-    affine = grid.affine_ras_mm.copy()
-    affine[:3, 3] = grid.world_mm(low)
-    i, j, k = padded.shape
-    return padded, Grid((i, j, k), affine)
+def _distance_mm(mask: Mask, grid: Grid) -> npt.NDArray[np.float32]:
+    """(same shape) array: distance to the mask's border outside it, 0 within.
+
+    The border runs between voxel centres; seen from afar the nearest centre lies close behind
+    it, so a quarter of a voxel is taken off rather than half (scripts/why_field_offset.py).
+    """
+    spacing = [float(s) for s in grid.spacing_mm]
+    return np.maximum(edt.edt(~mask, anisotropy=spacing, parallel=1) - min(spacing) / 4, 0.0).astype(np.float32)
 
 
-def _refined(field: npt.NDArray[np.float32], grid: Grid) -> tuple[npt.NDArray[np.float32], Grid]:
-    """The field interpolated so that no spacing exceeds FIELD_SPACING_MM."""
+def _finely(mask: Mask, grid: Grid) -> tuple[Mask, Grid]:
+    """The mask on a grid no coarser than FIELD_SPACING_MM, its steps smoothed off, FIELD_MARGIN_MM wider on every side."""
+    pad = np.ceil(FIELD_MARGIN_MM / grid.spacing_mm).astype(int)
+    smooth = ndimage.gaussian_filter(np.pad(mask, [(p, p) for p in pad]).astype(np.float32), SMOOTHING_VOXELS)
     steps = np.maximum(np.ceil(grid.spacing_mm / FIELD_SPACING_MM - 1e-6), 1).astype(int)
-    shape = (np.array(field.shape) - 1) * steps + 1
-    fine = ndimage.zoom(field, shape / np.array(field.shape), order=1, grid_mode=False)
+    shape = (np.array(smooth.shape) - 1) * steps + 1
+    fine = ndimage.zoom(smooth, shape / np.array(smooth.shape), order=1) > 0.5
     affine = grid.affine_ras_mm.copy()
+    affine[:3, 3] = grid.world_mm(-pad)
     affine[:3, :3] /= steps
     i, j, k = fine.shape
-    return fine.astype(np.float32), Grid((i, j, k), affine)
+    return fine, Grid((i, j, k), affine)
