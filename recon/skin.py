@@ -1,36 +1,89 @@
-"""The skin, found in the label map: where tissue ends along a line out of the patient."""
+"""The skin: where a straight line leaves the patient."""
 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage
 
 from recon.grid import Float, Grid
-from recon.labels import Labels, Tissue
+from recon.labels import Labels, Mask, Tissue
 
-STEP_MM = 0.25
-"""Spacing of the samples along the line; half of it is the error of the skin point."""
+STEP_MM = 0.5
+"""Step along a line before the crossing is interpolated."""
 
-FARTHEST_MM = 250.0
-"""No skin is sought further than this from the start."""
+FARTHEST_MM = 300.0
+"""No line is followed further than this."""
+
+AIR_MM = 5.0
+"""Air must go on this far, so that a fold or a gas bubble is not taken for the outside."""
 
 
-def skin_point_mm(labels: Labels, grid: Grid, start_ras_mm: Float, direction_ras: Float) -> Float | None:
-    """Where a line out of the patient leaves the skin.
+def air_in_view(labels: Labels) -> bool:
+    """Does the map show air outside the patient, told apart from soft tissue?
+
+    A map without soft tissue says nothing about the skin, whatever surrounds its bones.
+    """
+    return bool((labels == Tissue.OUTSIDE).any() and (labels == Tissue.SOFT).any())
+
+
+def skin_points_mm(labels: Labels, grid: Grid, starts_ras_mm: npt.ArrayLike, directions_ras: npt.ArrayLike) -> Float:
+    """(N, 3) RAS mm where lines from (N, 3) starts inside the patient leave the skin; not a number where none does in view.
 
     Parameters
     ----------
-    labels : (nx, ny, nz) array; OUTSIDE is air
-    start_ras_mm : (3,) array, a point inside the patient
-    direction_ras : (3,) unit array pointing outward
-
-    Returns
-    -------
-    (3,) array of RAS mm, or None when the line leaves the grid before any air.
+    directions_ras : (N, 3) or (3,) array, need not be unit
     """
+    starts = np.asarray(starts_ras_mm, dtype=float).reshape(-1, 3)
+    directions = np.broadcast_to(np.asarray(directions_ras, dtype=float), starts.shape)
+    directions = directions / np.linalg.norm(directions, axis=1, keepdims=True)
+    out = np.full(starts.shape, np.nan)
+    if not air_in_view(labels):
+        return out
+    outside = (labels == Tissue.OUTSIDE).astype(np.float32)
     steps = np.arange(0.0, FARTHEST_MM, STEP_MM)
-    points = start_ras_mm + steps[:, None] * direction_ras
-    inside = grid.contains(points)
-    found = ndimage.map_coordinates(labels, grid.index_of(points).T, order=0, mode="nearest")
-    air = np.flatnonzero(inside & (found == Tissue.OUTSIDE))
-    return points[air[0]] if len(air) and inside[: air[0]].all() else None
+    run = round(AIR_MM / STEP_MM)
+    for row, (start, direction) in enumerate(zip(starts, directions, strict=True)):
+        index = grid.index_of(start + steps[:, None] * direction)
+        air = ndimage.map_coordinates(outside, index.T, order=1, mode="constant", cval=0.0, output=np.float64)
+        at = _first_run(air >= 0.5, run)
+        if at > 0:
+            part = (0.5 - air[at - 1]) / (air[at] - air[at - 1])
+            out[row] = start + (steps[at - 1] + part * STEP_MM) * direction
+    return out
+
+
+def skin_point_mm(labels: Labels, grid: Grid, start_ras_mm: npt.ArrayLike, direction_ras: npt.ArrayLike) -> Float | None:
+    """(3,) RAS mm where one line leaves the skin; None when it does not in view."""
+    point = skin_points_mm(labels, grid, start_ras_mm, direction_ras)[0]
+    return point if np.isfinite(point).all() else None
+
+
+def dorsal_skin_mm(labels: Labels, grid: Grid) -> Float | None:
+    """(N, 3) RAS mm of the dorsal skin, one point per sagittal-axial voxel column of the grid; None without air dorsally in view."""
+    if not air_in_view(labels):
+        return None
+    axis = int(np.argmax(np.abs(grid.affine_ras_mm[1, :3])))
+    inside = np.moveaxis(labels != Tissue.OUTSIDE, axis, -1)
+    if grid.affine_ras_mm[1, axis] > 0:  # the axis runs to anterior: count from its low end, which is dorsal
+        first = inside.argmax(axis=-1)
+        border = first - 0.5
+    else:
+        first = inside.shape[-1] - 1 - inside[..., ::-1].argmax(axis=-1)
+        border = first + 0.5
+    seen = inside.any(axis=-1) & (first > 0) & (first < inside.shape[-1] - 1)
+    if not seen.any():
+        return None
+    index = np.insert(np.argwhere(seen).astype(float), axis, border[seen], axis=1)
+    return grid.world_mm(index)
+
+
+def _first_run(mask: Mask, length: int) -> int:
+    """First index from which `length` values in a row are true; -1 when there is none.
+
+    >>> _first_run(np.array([False, True, False, True, True]), 2)
+    3
+    """
+    total = np.concatenate([[0], np.cumsum(mask)])
+    full = np.flatnonzero(total[length:] - total[:-length] == length)
+    return int(full[0]) if len(full) else -1

@@ -1,0 +1,163 @@
+"""Named points of a level that the approach, the report and the checks refer to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import numpy.typing as npt
+
+from recon.anatomy import Joint
+from recon.contour import border_mm, canal_contour
+from recon.grid import Float
+from recon.labels import SIDES, Mask, Part, Side, sided
+from recon.local import Local
+
+SIDED_NAMES = ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge", "facet_centre", "upper_pars", "upper_pedicle_medial",
+               "lower_pedicle_medial", "lower_pedicle_upper_edge", "upper_pedicle_lower_edge")
+MIDLINE_NAMES = ("disc_centre", "disc_dorsal_border", "upper_spinous_tip", "upper_spinous_base", "lower_spinous_tip")
+NAMES = tuple(f"{name}_{side}" for name in SIDED_NAMES for side in SIDES) + MIDLINE_NAMES
+"""Every landmark a level may have."""
+
+MID_LAMINA_HALF_MM = 1.0
+"""Half the width of the strip at mid-lamina in which its edge is read."""
+
+TIP_DEPTH_MM = 1.0
+"""Points within this of the outermost one are averaged into a tip or an edge."""
+
+ISTHMUS_SPAN = (0.15, 0.85)
+"""Share of the pars' length in which its narrowest point is sought; its ends only taper into the processes."""
+
+SURFACE_REACH_MM = 1.5
+"""How far from an outermost voxel centre the bone surface is sought."""
+
+CRANIAL, CAUDAL, DORSAL = np.array([0, 0, 1.0]), np.array([0, 0, -1.0]), np.array([0, 1.0, 0])
+
+
+def landmarks_of(view: Local, joints: Mapping[Side, Joint]) -> dict[str, Float]:
+    """name -> (3,) RAS mm of every landmark in view; what the labels do not show is left out."""
+    found: dict[str, Float | None] = {}
+    for side in SIDES:
+        found |= {f"{name}_{side}": point for name, point in _sided(view, side).items()}
+    found |= {"disc_centre": _disc_centre(view), "disc_dorsal_border": _disc_border(view), "upper_spinous_base": _spinous_base(view)}
+    for place, vertebra in (("upper", view.upper), ("lower", view.lower)):
+        found[f"{place}_spinous_tip"] = outermost_mm(view, view.mask(vertebra, Part.SPINOUS_PROCESS), DORSAL)
+    points = {name: view.frame.to_world_mm(point) for name, point in found.items() if point is not None}
+    points |= {f"facet_centre_{side}": facet_centre_mm(joint) for side, joint in joints.items()}
+    return {name: points[name] for name in NAMES if name in points}
+
+
+def facet_centre_mm(joint: Joint) -> Float:
+    """(3,) RAS mm, centroid of the joint's mid-surface."""
+    middle = (joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2
+    centre: Float = np.average(middle, axis=0, weights=joint.area_mm2)
+    return centre
+
+
+def _sided(view: Local, side: Side) -> dict[str, Float | None]:
+    pedicle, lamina = sided("pedicle", side), sided("lamina", side)
+    upper, lower = view.mask(view.upper, pedicle), view.mask(view.lower, pedicle)
+    medial = np.array([-1.0 if side == "left" else 1.0, 0, 0])
+    return {
+        "upper_lamina_caudal_edge": lamina_edge_mm(view, view.mask(view.upper, lamina), CAUDAL),
+        "lower_lamina_cranial_edge": lamina_edge_mm(view, view.mask(view.lower, lamina), CRANIAL),
+        "upper_pars": _isthmus(view, view.mask(view.upper, sided("pars", side))),
+        "upper_pedicle_medial": outermost_mm(view, upper, medial),
+        "lower_pedicle_medial": outermost_mm(view, lower, medial),
+        "lower_pedicle_upper_edge": outermost_mm(view, lower, CRANIAL),
+        "upper_pedicle_lower_edge": outermost_mm(view, upper, CAUDAL),
+    }
+
+
+def lamina_edge_mm(view: Local, lamina: Mask, direction: Float) -> Float | None:
+    """(3,) level mm of the lamina's outermost point along `direction` at mid-lamina; None without a lamina."""
+    points = view.points_mm(lamina)
+    if not len(points):
+        return None
+    middle = (points[:, 0].min() + points[:, 0].max()) / 2
+    low, high = np.searchsorted(view.low_mm[0] + np.arange(lamina.shape[0]) * view.step_mm, (middle - MID_LAMINA_HALF_MM, middle + MID_LAMINA_HALF_MM))
+    strip = np.zeros_like(lamina)
+    strip[low : max(high, low + 1)] = lamina[low : max(high, low + 1)]
+    return outermost_mm(view, strip, direction)
+
+
+def outermost_mm(view: Local, mask: Mask, direction: Float) -> Float | None:
+    """(3,) level mm of the outermost point of a part along a unit direction, moved onto the bone's surface; None if empty.
+
+    A part cut off by the scan's edge has no outermost point: None.
+    """
+    points = view.points_mm(mask)
+    if not len(points):
+        return None
+    height = points @ direction
+    group = points[height > height.max() - TIP_DEPTH_MM]
+    centre = group.mean(axis=0)
+    centre += (height.max() - centre @ direction) * direction
+    if cut_by_scan(view, centre):
+        return None
+    return centre + _to_surface_mm(view, centre, direction) * direction
+
+
+def cut_by_scan(view: Local, level_mm: Float) -> bool:
+    """Does a point lie within a voxel of the scan's edge, so that what it ends may go on outside?"""
+    index = view.grid.index_of(view.frame.to_world_mm(level_mm))
+    edge = np.minimum(index, np.array(view.grid.shape) - 1 - index)
+    # the view's grid is cut two voxels wider than its box, so an edge met inside the box is the scan's own
+    return bool((edge < 1.0).any())
+
+
+def _to_surface_mm(view: Local, point_mm: Float, direction: Float) -> float:
+    """Signed distance from an outermost voxel centre to where the bone ends along a direction."""
+    steps = np.arange(-SURFACE_REACH_MM, SURFACE_REACH_MM + 1e-9, view.step_mm / 5)
+    share = view.at(view.bone, point_mm + steps[:, None] * direction)
+    leaves = np.flatnonzero((share[:-1] >= 0.5) & (share[1:] < 0.5))
+    if not len(leaves):
+        return 0.0  # ends on bone of a neighbouring part: the label's border stands
+    at = leaves[np.argmin(np.abs(steps[leaves]))]
+    return float(steps[at] + (share[at] - 0.5) / (share[at] - share[at + 1]) * (steps[at + 1] - steps[at]))
+
+
+def _isthmus(view: Local, pars: Mask) -> Float | None:
+    """(3,) level mm of the centroid of the pars' narrowest axial slice; None without one."""
+    if not pars.any():
+        return None
+    low, high = view.points_mm(pars)[:, 2].min(), view.points_mm(pars)[:, 2].max()
+    heights = view.low_mm[2] + np.arange(pars.shape[2]) * view.step_mm
+    inner = (heights >= low + ISTHMUS_SPAN[0] * (high - low)) & (heights <= low + ISTHMUS_SPAN[1] * (high - low))
+    size = np.where(inner, pars.sum(axis=(0, 1)), np.inf)
+    thin = np.zeros_like(pars)
+    narrowest = np.flatnonzero(size <= size.min() * 1.02)
+    at = narrowest[len(narrowest) // 2]
+    thin[:, :, at] = pars[:, :, at]
+    return view.points_mm(thin).mean(axis=0)
+
+
+def _disc_centre(view: Local) -> Float | None:
+    """(3,) level mm: middle of the columns of bone that face each other across the disc."""
+    upper, lower = (view.mask(name, Part.BODY).any(axis=2) for name in (view.upper, view.lower))
+    both = (upper & lower)[:, :, None]
+    return view.points_mm(both).mean(axis=0) * [1, 1, 0] if both.any() else None
+
+
+def _disc_border(view: Local) -> Float | None:
+    return _midline(view, 0.0, dorsal=False)
+
+
+def _spinous_base(view: Local) -> Float | None:
+    """(3,) level mm: canal roof in the midline at mid-height of the upper laminae."""
+    laminae = view.points_mm(view.mask(view.upper, Part.LAMINA_LEFT, Part.LAMINA_RIGHT))
+    if not len(laminae):
+        return None
+    return _midline(view, float(laminae[:, 2].min() + laminae[:, 2].max()) / 2, dorsal=True)
+
+
+def _midline(view: Local, z_mm: float, *, dorsal: bool) -> Float | None:
+    outline = canal_contour(view, z_mm)
+    y = None if outline is None else border_mm(outline, 0.0, "dorsal" if dorsal else "ventral")
+    return None if y is None else np.array([0.0, y, z_mm])
+
+
+def mean_mm(landmarks: Mapping[str, Float], name: str) -> Float | None:
+    """(3,) mean over the sides of a sided landmark; None when neither side has it."""
+    points: list[npt.NDArray[np.float64]] = [landmarks[f"{name}_{side}"] for side in SIDES if f"{name}_{side}" in landmarks]
+    return np.mean(points, axis=0) if points else None

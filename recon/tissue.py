@@ -1,0 +1,115 @@
+"""Ligamentum flavum and dural sac modelled from the canal, where no image or label gives them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import edt
+import numpy as np
+
+from recon.anatomy import Frame
+from recon.grid import Float, Grid
+from recon.labels import CANAL_CONTENTS, Labels, Mask, Part, Tissue, canal_mask, label_of
+from recon.local import Box
+from recon.severity import Threshold, flavum_thickness_mm
+
+EPIDURAL_MARGIN = Threshold("epidural margin", 1.0, "mm", "modelling choice, no source", "none")
+"""Fat and veins between the sac and what bounds it, all round."""
+
+SAC_ROUNDING = Threshold("least radius of the sac's outline", 3.0, "mm", "modelling choice, no source", "none")
+"""The sac fills no corner sharper than this."""
+
+REACH_MM = 40.0
+"""Half the size of the region about a level in which its ligament is laid."""
+
+
+def with_modelled_tissue(labels: Labels, grid: Grid, frames: Mapping[tuple[str, str], Frame]) -> Labels:
+    """(same shape) labels with FLAVUM and SAC laid into the empty canal; given ones stay.
+
+    Parameters
+    ----------
+    frames : (upper, lower) -> level frame, of every level whose ligament is to be laid
+
+    Notes
+    -----
+    The ligament is the layer of published thickness inside the canal's dorsolateral wall, from mid-height of the
+    upper laminae to the upper edge of the lower ones, laterally as far ventral as the facet joints
+    reach. The sac is what is left, less EPIDURAL_MARGIN, opened with a ball of SAC_ROUNDING.
+    """
+    out = labels.copy()
+    if not (labels == Tissue.FLAVUM).any():
+        for (upper, lower), frame in frames.items():
+            _lay_flavum(out, grid, frame, (upper, lower))
+    if not (labels == Tissue.SAC).any():
+        _lay_sac(out, grid)
+    return out
+
+
+def _lay_flavum(labels: Labels, grid: Grid, frame: Frame, pair: tuple[str, str]) -> None:
+    span = _span(labels, grid, frame, pair)
+    if span is None:
+        return
+    corners = frame.to_world_mm(np.stack(np.meshgrid(*[(-REACH_MM, REACH_MM)] * 3), axis=-1).reshape(-1, 3))
+    box = grid.box_around(corners)
+    part = labels[box]
+    level = frame.to_level_mm(grid.cropped(box).voxel_centres_mm())
+    canal = canal_mask(part)
+    low, high, ventral = span
+    layer = (level[..., 2] >= low) & (level[..., 2] <= high)
+    wall = ~canal & (level[..., 1] > ventral) & (level[..., 2] >= low - 2) & (level[..., 2] <= high + 2)
+    thickness = flavum_thickness_mm("-".join(pair)).value
+    # distance to a voxel centre of the wall overstates that to its face by half a voxel
+    near = edt.edt(np.asfortranarray(~wall), anisotropy=tuple(grid.spacing_mm)) <= thickness + float(grid.spacing_mm.mean()) / 2
+    part[canal & layer & near & (part == Tissue.CANAL)] = Tissue.FLAVUM
+
+
+def _span(labels: Labels, grid: Grid, frame: Frame, pair: tuple[str, str]) -> tuple[float, float, float] | None:
+    """Lowest and highest z of the ligament, and the y its lateral ends reach ventrally; None without both laminae."""
+    above = _level_mm(labels, grid, frame, pair[0], Part.LAMINA_LEFT, Part.LAMINA_RIGHT)
+    below = _level_mm(labels, grid, frame, pair[1], Part.LAMINA_LEFT, Part.LAMINA_RIGHT)
+    if not len(above) or not len(below):
+        return None
+    joints = _level_mm(labels, grid, frame, pair[0], Part.INFERIOR_ARTICULAR_LEFT, Part.INFERIOR_ARTICULAR_RIGHT)
+    ventral = float(np.percentile(joints[:, 1], 5)) if len(joints) else 0.0
+    return float(np.percentile(below[:, 2], 99)), float(above[:, 2].min() + above[:, 2].max()) / 2, ventral
+
+
+def _level_mm(labels: Labels, grid: Grid, frame: Frame, vertebra: str, *parts: Part) -> Float:
+    found = np.argwhere(np.isin(labels, [label_of(vertebra, part) for part in parts]))
+    return frame.to_level_mm(grid.world_mm(found))
+
+
+def _lay_sac(labels: Labels, grid: Grid) -> None:
+    free = labels == Tissue.CANAL
+    if not free.any():
+        return
+    box = _around(free | canal_mask(labels))
+    part, room = labels[box], np.asfortranarray(free[box])
+    spacing = tuple(grid.spacing_mm)
+    half = float(grid.spacing_mm.mean()) / 2
+    # array borders are where the scan ends, not walls
+    inner = edt.edt(room, anisotropy=spacing, black_border=False) - half > EPIDURAL_MARGIN.value + SAC_ROUNDING.value
+    if not inner.any():
+        return
+    opened = edt.edt(np.asfortranarray(~inner), anisotropy=spacing, black_border=False) - half <= SAC_ROUNDING.value
+    part[opened & room] = Tissue.SAC
+
+
+def _around(mask: Mask) -> Box:
+    """The index box that holds a mask."""
+    spans = []
+    for axis in range(3):
+        index = np.flatnonzero(mask.any(axis=tuple(a for a in range(3) if a != axis)))
+        spans.append(slice(int(index[0]), int(index[-1]) + 1))
+    return spans[0], spans[1], spans[2]
+
+
+def tissue_sources(labels: Labels, given: bool) -> dict[str, str]:
+    """'sac' and 'flavum' -> 'given' when the map already holds them, else 'modelled'."""
+    word = {True: "given", False: "automatic"}[given]
+    return {name: word if (labels == tissue).any() else "modelled" for name, tissue in (("sac", Tissue.SAC), ("flavum", Tissue.FLAVUM))}
+
+
+def contents_mm3(labels: Labels, grid: Grid) -> dict[str, float]:
+    """Volume of each content of the canal."""
+    return {tissue.name.lower(): float((labels == tissue).sum()) * grid.voxel_mm3 for tissue in CANAL_CONTENTS}
