@@ -1,0 +1,1 @@
+"""Tests of the workbench: command line, report and pictures."""

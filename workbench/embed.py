@@ -1,0 +1,67 @@
+"""Pictures turned into text that sits inside a page: the same picture gives the same bytes."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import numpy as np
+import numpy.typing as npt
+from matplotlib import rc_context
+from matplotlib.figure import Figure
+from PIL import Image
+
+from workbench.palette import INK, QUIET, RULE
+
+STYLE = {
+    "font.family": "DejaVu Sans", "font.size": 8.0, "text.color": INK, "axes.labelcolor": INK, "axes.edgecolor": QUIET,
+    "xtick.color": QUIET, "ytick.color": INK, "axes.spines.top": False, "axes.spines.right": False, "axes.linewidth": 0.7,
+    "grid.color": RULE, "grid.linewidth": 0.6, "legend.frameon": False, "svg.hashsalt": "canalwise", "svg.fonttype": "path",
+}
+"""Settings of every chart; the fixed salt keeps the identifiers inside an SVG the same from run to run."""
+
+SLICE_DPI = 170
+"""Dots per inch of pictures that hold a slice; 100 mm of patient are then about 600 dots across."""
+
+
+@contextmanager
+def drawing_style() -> Iterator[None]:
+    """Charts made and saved inside look the same, whatever settings the user's own matplotlib has."""
+    with rc_context():
+        from matplotlib import rcParams, rcParamsDefault
+
+        rcParams.update({key: value for key, value in rcParamsDefault.items() if not key.startswith("backend")})
+        rcParams.update(STYLE)
+        yield
+
+
+def data_uri(content: bytes, media_type: str) -> str:
+    """The bytes as an address that needs no other file.
+
+    >>> data_uri(b"abc", "text/plain")
+    'data:text/plain;base64,YWJj'
+    """
+    return f"data:{media_type};base64,{base64.b64encode(content).decode('ascii')}"
+
+
+def chart_uri(figure: Figure) -> str:
+    """A chart as an SVG address; call inside `drawing_style`."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    return data_uri(buffer.getvalue(), "image/svg+xml")
+
+
+def slice_uri(figure: Figure) -> str:
+    """A figure that holds a slice as a PNG address; call inside `drawing_style`."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=SLICE_DPI, metadata={"Software": None})
+    return data_uri(buffer.getvalue(), "image/png")
+
+
+def picture_uri(picture: npt.NDArray[np.uint8]) -> str:
+    """A (rows, columns, 3) picture as a PNG address."""
+    buffer = io.BytesIO()
+    Image.fromarray(picture).save(buffer, format="PNG", optimize=False)
+    return data_uri(buffer.getvalue(), "image/png")

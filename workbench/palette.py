@@ -1,0 +1,42 @@
+"""One set of colours for every picture: told apart by colour-blind readers and in grey print.
+
+The hues are those of Okabe and Ito (Color Universal Design, 2008; values from memory), named after what they mean here.
+Red against green is never used to say bad against good; a breached limit is said in words and by a heavy outline.
+"""
+
+from __future__ import annotations
+
+INK = "#1f2933"
+QUIET = "#6b7680"
+RULE = "#d5dade"
+PAPER = "#ffffff"
+
+BONE = "#8c6d3f"
+REMOVED = "#d55e00"
+SAC = "#56b4e9"
+CANAL = "#f0e442"
+IPSILATERAL = "#0072b2"
+OVER_THE_TOP = "#cc79a7"
+LIMIT = "#1f2933"
+
+PHASES = (IPSILATERAL, OVER_THE_TOP, "#009e73", "#e69f00")
+"""Colours of the phases, in their order."""
+
+
+def phase_colour(index: int) -> str:
+    """The colour of the phase at that place in the approach.
+
+    >>> phase_colour(0) == IPSILATERAL
+    True
+    """
+    return PHASES[index % len(PHASES)]
+
+
+def rgb_frac(colour: str) -> tuple[float, float, float]:
+    """Red, green and blue, 0..1, of a '#rrggbb' colour.
+
+    >>> rgb_frac("#ff0000")
+    (1.0, 0.0, 0.0)
+    """
+    red, green, blue = (int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5))
+    return red, green, blue

@@ -1,0 +1,69 @@
+"""The report: one self-contained page about one approach, the same bytes for the same case."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, StrictUndefined, Template
+
+from estimator.approach import Approach
+from estimator.estimate import estimate as estimated
+from estimator.estimate_json import estimate_as_json
+from recon.anatomy import Anatomy
+from recon.caution import CAUTION
+from recon.records import write_bytes_atomic
+from recon.scan import Scan
+from workbench import report_facts as facts
+from workbench.planned import Planned, Taken
+from workbench.report_pictures import all_pictures
+from workbench.results import compared_json
+
+JOB = "Rehearsal of a one-sided, over-the-top decompression of lumbar central stenosis on the patient's own scan."
+
+
+@dataclass(frozen=True)
+class Report:
+    """The page, and the estimate it tells of as JSON data."""
+
+    html: str
+    estimate: Mapping[str, Any]
+
+
+def report_of(scan: Scan, anatomy: Anatomy, approach: Approach) -> Report:
+    """The report about one approach: estimates it, compares the ways in, draws everything.
+
+    Raises what `estimator.estimate.estimate` and `estimator.compare.compare` raise.
+    """
+    found = estimated(anatomy, approach)
+    taken = Taken(found.cone.removal.bench.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac)
+    planned = Planned(scan, anatomy, anatomy.level(approach.level), approach, taken)
+    document = estimate_as_json(found)
+    return Report(page(planned, document, compared_json(anatomy, approach.level)), document)
+
+
+def page(planned: Planned, estimate: Mapping[str, Any], comparison: Mapping[str, Any]) -> str:
+    """The page's HTML."""
+    return _template().render(
+        caution=CAUTION, job=JOB, style=_resource("report.css"), planned=planned, estimate=estimate, comparison=comparison, facts=facts,
+        pictures=all_pictures(planned, estimate, comparison),
+    )
+
+
+def write_report(path: Path, report: Report) -> None:
+    """Writes the page, whole or not at all."""
+    write_bytes_atomic(path, report.html.encode())
+
+
+def _resource(name: str) -> str:
+    return files("workbench").joinpath(name).read_text(encoding="utf-8")
+
+
+@cache
+def _template() -> Template:
+    """The page's template: everything put into it is escaped, and a name it lacks is an error, not a blank."""
+    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True).from_string(_resource("report.html.j2"))

@@ -1,0 +1,72 @@
+"""Every picture of the report, as addresses that sit inside the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from estimator.approach import other_side
+from workbench.charts import bone_chart, comparison_chart, facet_chart, reach_chart
+from workbench.embed import chart_uri, drawing_style, picture_uri, slice_uri
+from workbench.planned import Planned
+from workbench.scene import solids_of, views_of
+from workbench.slices import cuts_of, key_figure, slice_figure
+
+Json = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture of the page: its address and what it shows, in words."""
+
+    uri: str
+    caption: str
+
+
+def slice_pictures(planned: Planned) -> list[Picture]:
+    """The slices through the channel; call inside `drawing_style`."""
+    return [Picture(slice_uri(slice_figure(planned, cut)), caption) for caption, cut in cuts_of(planned.approach).items()]
+
+
+def solid_pictures(planned: Planned) -> list[Picture]:
+    """The bone in 3D, planned and afterwards, from both sides."""
+    solids = solids_of(planned.anatomy, planned.level, planned.taken)
+    return [Picture(picture_uri(view), caption) for caption, view in views_of(solids, planned.level, planned.phases).items()]
+
+
+def charts(planned: Planned, estimate: Json, comparison: Json) -> dict[str, Picture]:
+    """The charts by their place on the page; call inside `drawing_style`."""
+    cone, task, reach = estimate["cone"], estimate["task"], estimate["contralateral_reach"]
+    limit_frac = planned_limit(estimate, "facet_area_kept_frac")
+    made = {
+        "bone": (bone_chart(task["bone_removed_mm3"], cone["bone_removed_mm3"]), "Bone removed by structure, mm\u00b3"),
+        "facets": (facet_chart(estimate["facet_preserved"], task["facet_preserved"], limit_frac), "What stays of both facet joints, percent"),
+        "compare": (comparison_chart(comparison["rows"]), "Bone removed and joints kept for each way in"),
+    }
+    if reach is not None:
+        made["reach"] = (reach_chart(reach, far_wall_mm(planned)), "Reach past the midline, mm")
+    return {place: Picture(chart_uri(figure), caption) for place, (figure, caption) in made.items()}
+
+
+def planned_limit(estimate: Json, name: str) -> float:
+    """The value of one limit in force, from the estimate's own list."""
+    return float(next(record["value"] for record in estimate["limits"] if record["name"] == name))
+
+
+def far_wall_mm(planned: Planned) -> float | None:
+    """How far from the midline the canal's far wall lies at disc level, mm; None when it is not among the targets."""
+    targets = planned.level.targets.get(other_side(planned.approach.side))
+    points = None if targets is None else targets.points_ras_mm.get("canal wall")
+    if points is None or len(points) == 0:
+        return None
+    return float(np.abs(planned.level.frame.to_level_mm(points)[:, 0]).max())
+
+
+def all_pictures(planned: Planned, estimate: Json, comparison: Json) -> dict[str, Any]:
+    """'slices', 'key', 'solids' and the charts, for the page."""
+    with drawing_style():
+        flat = {"slices": slice_pictures(planned), "key": Picture(slice_uri(key_figure(planned)), "Key to the slices")}
+        return flat | {"solids": solid_pictures(planned), "charts": charts(planned, estimate, comparison)}

@@ -1,0 +1,88 @@
+"""Results of the estimator as plain JSON data, and the limits they breach."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from estimator.approach import Approach
+from estimator.compare import Row, compare
+from estimator.estimate import estimate
+from estimator.estimate_json import estimate_as_json
+from recon.anatomy import Anatomy
+from recon.caution import CAUTION
+from recon.errors import LevelNotInView
+from recon.labels import SIDES, level_vertebrae
+from recon.records import to_data
+from recon.scan import Scan
+
+BUILD_SCHEMA, MEASURE_SCHEMA, COMPARE_SCHEMA = "canalwise.build/1", "canalwise.measure/1", "canalwise.compare/1"
+
+BREACHED = 4
+"""Exit status of --strict when a limit is breached."""
+
+
+def measured_json(anatomy: Anatomy) -> dict[str, Any]:
+    """Every level's measurements with their severity bands.
+
+    Raises LevelNotInView when the case has no level at all.
+    """
+    if not anatomy.levels:
+        raise LevelNotInView("the case", "must hold at least one level", do="Build it again with --levels, or with more of the spine in view.")
+    levels = [{"level": level.name, "measurements": [to_data(m) for m in level.measurements], "warnings": list(level.warnings)}
+              for level in anatomy.levels]
+    return {"schema": MEASURE_SCHEMA, "levels": levels, "sources": dict(anatomy.sources), "warnings": list(anatomy.warnings),
+            "caution": CAUTION}
+
+
+def breaches(document: Mapping[str, Any]) -> list[str]:
+    """Names of the limits an estimate's JSON says are not kept.
+
+    >>> breaches({"verdicts": [{"name": "pars width left", "met": False}, {"name": "undercut", "met": None}]})
+    ['pars width left']
+    """
+    return [verdict["name"] for verdict in document["verdicts"] if verdict["met"] is False]
+
+
+def exit_status(documents: Sequence[Mapping[str, Any]], strict: bool) -> int:
+    """0, or BREACHED when limits count and one of the estimates breaks one."""
+    return BREACHED if strict and any(breaches(document) for document in documents) else 0
+
+
+def estimated_json(anatomy: Anatomy, approach: Approach) -> dict[str, Any]:
+    """One approach's estimate as JSON data."""
+    return estimate_as_json(estimate(anatomy, approach))
+
+
+def compared_json(anatomy: Anatomy, level_name: str) -> dict[str, Any]:
+    """The ways in at a level, side by side, as JSON data; joints by the patient's side."""
+    level_vertebrae(level_name)
+    rows = [_row_json(row) for row in compare(anatomy, level_name)]
+    warnings = [*anatomy.warnings, *anatomy.level(level_name).warnings]
+    return {"schema": COMPARE_SCHEMA, "level": level_name, "rows": rows, "warnings": warnings, "caution": CAUTION}
+
+
+def _row_json(row: Row) -> dict[str, Any]:
+    kept = {f"facet_{side}_frac": _known(row.cost.facets[side].area_frac) if side in row.cost.facets else None for side in SIDES}
+    pars = {f"pars_{side}_mm": _known(row.cost.pars_mm[side]) for side in SIDES}
+    return {
+        "name": row.name,
+        "bone_removed_mm3": row.cost.removal.total_mm3,
+        **kept,
+        **pars,
+        "spinous_bridge_mm": _known(row.cost.spinous_base.bridge_mm),
+        "canal_area_before_mm2": _known(row.freed.canal_area_before_mm2),
+        "canal_area_after_mm2": _known(row.freed.canal_area_after_mm2),
+        "reached_frac": _known(row.reached_frac),
+    }
+
+
+def _known(value: float) -> float | None:
+    """The value, or None where it is not-a-number, as JSON has none."""
+    return None if value != value else float(value)
+
+
+def built_json(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
+    """What a build found, without the case's own files."""
+    return {"schema": BUILD_SCHEMA, "levels": [level.name for level in anatomy.levels], "sources": dict(anatomy.sources),
+            "scan": dict(scan.provenance), "warnings": [*scan.warnings, *anatomy.warnings], "caution": CAUTION}

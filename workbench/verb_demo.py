@@ -1,0 +1,52 @@
+"""canalwise demo: the whole job on a built-in phantom."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from recon.labels import SIDES
+from workbench.options import add_json, add_strict
+from workbench.verb import Verb
+from workbench.voice import Voice
+
+ABOUT = """\
+Do the whole job on a made-up spine with a narrow canal: render its scan, build the case, lay out
+an approach, estimate it, compare the ways in, and write the report. Nothing has to be given.
+
+example:
+  canalwise demo --out demo-case
+
+prints the headline numbers; the page is report.html in the folder.
+"""
+
+USUAL_OUT = "canalwise-demo"
+"""Folder the demo writes unless --out says otherwise."""
+
+
+def options(parser: argparse.ArgumentParser) -> None:
+    """Where the case goes, and which approach."""
+    parser.add_argument("--out", type=Path, default=Path(USUAL_OUT), metavar="CASE", help=f"the case folder to write (usual: {USUAL_OUT})")
+    parser.add_argument("--level", default=None, metavar="L3-L4", help="the level (usual: the narrowest)")
+    parser.add_argument("--side", choices=SIDES, default="left", help="the patient's side of the skin entry (usual: left)")
+    parser.add_argument("--force", action="store_true", help="replace a case that is there")
+    add_strict(parser)
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Renders the phantom, then builds, estimates, compares and reports."""
+    from workbench.building import check_out
+    from workbench.demonstration import demonstration
+    from workbench.results import exit_status
+    from workbench.tables import estimate_lines
+
+    voice = Voice(args.json)
+    check_out(args.out, args.force)
+    with voice.busy("working through the whole job on a phantom"):
+        estimate = demonstration(args.out, args.level, args.side, force=args.force)
+    voice.result(estimate, [*estimate_lines(estimate), "Wrote the case; open its report.html in a browser."])
+    return exit_status([estimate], args.strict)
+
+
+VERB = Verb("demo", "the whole job on a built-in phantom", ABOUT, options, run)

@@ -1,0 +1,56 @@
+"""canalwise estimate: one approach to numbers."""
+
+from __future__ import annotations
+
+import argparse
+
+from workbench.options import add_approach, add_case, add_json, add_strict
+from workbench.verb import Verb
+from workbench.voice import Voice
+
+ABOUT = """\
+Say what one approach takes, keeps and reaches: bone removed by structure, what stays of both
+facet joints, pars and spinous base, contralateral reach and what limits it, canal area freed.
+The approach is kept as plans/NAME.toml, the numbers as results/NAME.json in the case.
+
+examples:
+  canalwise estimate case --level L3-L4 --side left
+  canalwise estimate case --level L3-L4 --side left --over-the-top-medial-tilt-deg 22 --name steeper
+  canalwise estimate case --plan case/plans/steeper.toml
+
+prints the headline numbers for the task (only what must go) and the cone (all the sweep could
+take), every limit with how it stands, and the reach.
+"""
+
+
+def options(parser: argparse.ArgumentParser) -> None:
+    """CASE and the approach."""
+    add_case(parser)
+    add_approach(parser)
+    parser.add_argument("--name", help="name of the plan and its results (usual: LEVEL-SIDE, such as L3-L4-left)")
+    parser.add_argument("--force", action="store_true", help="replace a plan of that name that has other values")
+    add_strict(parser)
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Reads a case, estimates one approach, and keeps plan and numbers."""
+    from recon.case import read_case
+    from workbench.plans import asked_approach, check_plan_free, keep_estimate, plan_name, plan_path
+    from workbench.results import estimated_json, exit_status
+    from workbench.tables import estimate_lines
+
+    voice = Voice(args.json)
+    case = read_case(args.case)
+    approach = asked_approach(case.anatomy, args)
+    name = args.name or (args.plan.stem if args.plan else plan_name(approach.level, approach.side))
+    check_plan_free(plan_path(case, name), approach, args.force)
+    with voice.busy("estimating"):
+        document = estimated_json(case.anatomy, approach)
+    keep_estimate(case, name, approach, document)
+    voice.result(document, estimate_lines(document))
+    voice.warn(document["warnings"])
+    return exit_status([document], args.strict)
+
+
+VERB = Verb("estimate", "what one approach takes, keeps and reaches", ABOUT, options, run)

@@ -1,0 +1,54 @@
+"""canalwise report: one self-contained page."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from workbench.options import add_approach, add_case, add_json, add_strict
+from workbench.verb import Verb
+from workbench.voice import Voice
+
+ABOUT = """\
+Write one self-contained page about one approach: slices and 3D pictures with the channel, bone
+removed, joints, reach, decompression, comparison, and the plan's numbers. It needs no network
+and no other file, and prints on A4. The plan kept in the case for that level and side is used
+when there is one; otherwise the usual start.
+
+examples:
+  canalwise report case --level L3-L4 --side left
+  canalwise report case --plan case/plans/steeper.toml --out steeper.html
+
+writes report.html in the case unless --out says otherwise.
+"""
+
+
+def options(parser: argparse.ArgumentParser) -> None:
+    """CASE, the approach and where the page goes."""
+    add_case(parser)
+    add_approach(parser)
+    parser.add_argument("--out", type=Path, metavar="FILE", help="where to write the page (usual: report.html in the case)")
+    add_strict(parser)
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Reads a case and writes its page."""
+    from recon.case import read_case
+    from workbench.plans import kept_approach
+    from workbench.report import report_of, write_report
+    from workbench.results import exit_status
+    from workbench.tables import estimate_lines
+
+    voice = Voice(args.json)
+    case = read_case(args.case)
+    approach = kept_approach(case, args)
+    with voice.busy("drawing the report"):
+        report = report_of(case.scan, case.anatomy, approach)
+    out = args.out or case.folder / "report.html"
+    write_report(out, report)
+    voice.result(report.estimate, [*estimate_lines(report.estimate), f"Wrote {out.name}."])
+    return exit_status([report.estimate], args.strict)
+
+
+VERB = Verb("report", "one self-contained page about one approach", ABOUT, options, run)

@@ -1,0 +1,72 @@
+"""What a command says: results on stdout, everything else on stderr."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any, TextIO
+
+from recon.records import json_text
+
+PIPED_WIDTH = 110
+"""Columns of a table that is not written to a terminal."""
+
+
+@dataclass(frozen=True)
+class Voice:
+    """Where a command speaks.
+
+    Parameters
+    ----------
+    as_json : only the result's JSON goes to `out`, and nothing is said about progress
+    out, err : text streams; the process's own when left out
+    """
+
+    as_json: bool = False
+    out: TextIO | None = None
+    err: TextIO | None = None
+
+    @contextmanager
+    def busy(self, what: str) -> Iterator[None]:
+        """Shows on a terminal what is being done; silent when JSON is asked for or `err` is no terminal."""
+        stream = self.err or sys.stderr
+        if self.as_json or not stream.isatty():
+            yield
+            return
+        from rich.console import Console
+
+        with Console(file=stream).status(what):
+            yield
+
+    def result(self, document: Mapping[str, Any], lines: Sequence[object]) -> None:
+        """The result: as JSON when that was asked for, else as lines and tables for people."""
+        stream = self.out or sys.stdout
+        if self.as_json:
+            stream.write(json_text(document))
+            return
+        from rich.console import Console
+
+        console = Console(file=stream, width=None if stream.isatty() else PIPED_WIDTH, highlight=False, markup=False)
+        for line in lines:
+            console.print(line)
+
+    def warn(self, sentences: Sequence[str]) -> None:
+        """Warnings, one a line, on `err`."""
+        if not self.as_json:
+            for sentence in sentences:
+                print(f"note: {sentence}", file=self.err or sys.stderr)
+
+
+def table(columns: Sequence[str], rows: Sequence[Sequence[str]], *, title: str = "", right: Sequence[int] = ()) -> object:
+    """A table for `Voice.result`; the columns whose places are in `right` are set to the right."""
+    from rich import box
+    from rich.table import Table
+
+    made = Table(title=title or None, title_justify="left", box=box.SIMPLE_HEAD)
+    for place, name in enumerate(columns):
+        made.add_column(name, justify="right" if place in right else "left")
+    for row in rows:
+        made.add_row(*row)
+    return made
