@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from estimator.approach import Approach, PlacedPhase, placed_phases
+from estimator.approach import Approach, PlacedPhase, other_side, placed_phases
 from estimator.decompression import Decompression, decompression_of
 from estimator.facets import FacetKept, facet_kept
 from estimator.isthmus import SpinousBase, pars_residual_mm, spinous_base
@@ -69,6 +69,10 @@ def estimate(anatomy: Anatomy, approach: Approach, limits: Limits | None = None)
     cone = ConeRegion(phases, keep_out)
     cone_cost = cost_of(anatomy, level, cone)
     paths = task_paths(anatomy, level, phases, keep_out)
+    reach = {side: reach_of(anatomy, level, targets, phases, keep_out) for side, targets in level.targets.items()}
+    far = other_side(approach.side)
+    if far in reach:
+        reach[far] = replace(reach[far], limited_by=_stopped_by(anatomy, level, far, reach[far], cone, limits))
     return Estimate(
         anatomy,
         level,
@@ -79,10 +83,25 @@ def estimate(anatomy: Anatomy, approach: Approach, limits: Limits | None = None)
         cone=cone_cost,
         task=cost_of(anatomy, level, TaskRegion(paths, approach.channel, keep_out)),
         task_paths=paths,
-        reach={side: reach_of(anatomy, level, level.targets[side], phases, keep_out) for side in level.targets},
+        reach=reach,
         decompression=decompression_of(anatomy, level, cone, cone_cost.removal),
         skin_entry=skin_entry_of(anatomy, level, approach, phases[0]),
     )
+
+
+def _stopped_by(anatomy: Anatomy, level: Level, side: Side, reach: Reach, cone: ConeRegion, limits: Limits) -> str:
+    """What stops the next millimetre: where only the sweep does, the limit that tilting on would break first."""
+    if reach.limited_by != "sweep" or reach.next_ras_mm is None:
+        return reach.limited_by
+    last = cone.phases[-1]
+    way = np.array(reach.next_ras_mm) - last.pivot_ras_mm
+    tilted = replace(last, axis_ras=way / np.linalg.norm(way))
+    cost = cost_of(anatomy, level, replace(cone, phases=(*cone.phases, tilted)))
+    if side in cost.facets and cost.facets[side].area_frac < limits.value("facet_area_kept_frac"):
+        return "facet limit"
+    if cost.spinous_base.bridge_mm < limits.value("spinous_bridge_mm"):
+        return "spinous base"
+    return "sweep"
 
 
 def level_keep_out(anatomy: Anatomy, level: Level, limits: Limits, tool_radius_mm: float) -> KeepOut:

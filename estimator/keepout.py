@@ -101,7 +101,7 @@ def _distance_mm(mask: Mask, grid: Grid) -> npt.NDArray[np.float32]:
 
 
 def _finely(mask: Mask, grid: Grid) -> tuple[Mask, Grid]:
-    """The mask on a grid no coarser than FIELD_SPACING_MM, its steps smoothed off, FIELD_MARGIN_MM wider on every side."""
+    """The mask on a grid no coarser than FIELD_SPACING_MM and FIELD_MARGIN_MM wider, its steps smoothed off."""
     pad = np.ceil(FIELD_MARGIN_MM / grid.spacing_mm).astype(int)
     smooth = ndimage.gaussian_filter(np.pad(mask, [(p, p) for p in pad]).astype(np.float32), SMOOTHING_VOXELS)
     steps = np.maximum(np.ceil(grid.spacing_mm / FIELD_SPACING_MM - 1e-6), 1).astype(int)

@@ -21,6 +21,8 @@ TOUCH_TOL_MM = 1e-6
 STEP_MM = 0.4
 """Spacing of the samples at which a path is checked for protected bone."""
 
+ALL_TOUCHED = "nothing: every target is touched"
+
 AT_DISC = ("canal wall", "disc border")
 """Target sets that lie in the disc's mid-plane; the lateral reach is measured on them."""
 
@@ -32,13 +34,14 @@ class Reach:
     `lateral_mm`: farthest touched point from the midline at disc level (0 if none);
     `targets`: name -> share touched; `clearance_mm`: least distance of the tool's surface to
     the retracted sac on the way (NaN if nothing is touched); `limited_by`: what stops the
-    next millimetre.
+    next millimetre; `next_ras_mm`: the target that would come next, None when all are touched.
     """
 
     lateral_mm: float
     targets: dict[str, float]
     clearance_mm: float
     limited_by: str
+    next_ras_mm: tuple[float, float, float] | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,14 +109,21 @@ def reach_of(
     names = np.repeat(list(targets.points_ras_mm), [len(p) for p in targets.points_ras_mm.values()])
     at_disc = touched & np.isin(names, AT_DISC)
     sights = touch.sight_mm[touch.touched]
+    missed = next_missed(level, points, touched)
     return Reach(
         lateral_mm=float(np.abs(level.frame.to_level_mm(points[at_disc])[:, 0]).max(initial=0.0)),
         targets={name: _share(touched[names == name]) for name in targets.points_ras_mm},
         clearance_mm=float(sights.min() + keep_out.berth_mm - phases[0].tool_radius_mm)
         if len(sights)
         else float("nan"),
-        limited_by=_limited_by(level, points, touch, keep_out, phases),
+        limited_by=ALL_TOUCHED if missed is None else _limited_by(points, missed, touch, keep_out, phases),
+        next_ras_mm=None if missed is None else _triple(points[missed]),
     )
+
+
+def _triple(point_mm: Float) -> tuple[float, float, float]:
+    x, y, z = (float(v) for v in point_mm)
+    return x, y, z
 
 
 def _share(touched: Mask) -> float:
@@ -128,10 +138,7 @@ def next_missed(level: Level, points_mm: Float, touched: Mask) -> int | None:
     return int(np.where(touched, np.inf, lateral).argmin())
 
 
-def _limited_by(level: Level, points: Float, touch: Touch, keep_out: KeepOut, phases: tuple[PlacedPhase, ...]) -> str:
-    missed = next_missed(level, points, np.atleast_1d(touch.touched.any(axis=0)))
-    if missed is None:
-        return "nothing: every target is touched"
+def _limited_by(points: Float, missed: int, touch: Touch, keep_out: KeepOut, phases: tuple[PlacedPhase, ...]) -> str:
     phase = _nearest_phase(touch, missed)
     if not touch.in_cone[phase, missed]:
         return "sweep"

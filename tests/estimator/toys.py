@@ -70,7 +70,7 @@ def phase_along(
 
 
 def round_sac_anatomy(sac_radius_mm: float, canal_radius_mm: float, spacing_mm: float = 0.5) -> Anatomy:
-    """A straight canal of circular section along z with a round sac in it, square far walls, two bony blocks as vertebrae."""
+    """A straight round canal along z with a round sac in it, inside a tube of bone that is L3 above and L4 below."""
     half = np.array([25.0, 25.0, 12.0])
     shape = tuple(int(n) for n in 2 * np.round(half / spacing_mm) + 1)
     grid = oblique_grid((shape[0], shape[1], shape[2]), (spacing_mm,) * 3)
