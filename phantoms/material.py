@@ -1,0 +1,90 @@
+"""From label and depth to the tissue an image shows."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from phantoms.arch import SACRUM
+from phantoms.pose import Pose
+from phantoms.shapes import Capsule
+from phantoms.soft import SKIN_MM, SUBCUTANEOUS_MM
+from phantoms.spine import Spine, batch_of
+from phantoms.tissue import Material, Materials
+from phantoms.vertebra import VertebraSize
+from recon.grid import Float
+from recon.labels import Labels, Part, Tissue
+
+CORTEX_BODY_MM = 0.7
+"""Cortical shell of bodies (choice)."""
+
+CORTEX_ARCH_MM = 1.4
+"""Cortical shell of arches (choice)."""
+
+PERIARTICULAR_MM = 2.5
+"""Soft tissue this near both processes of a joint is cartilage and fluid."""
+
+SCREW_RADIUS_MM = 3.0
+CANAL_MATERIAL = {Tissue.CANAL: Material.FAT, Tissue.SAC: Material.FLUID, Tissue.FLAVUM: Material.LIGAMENT,
+                  Tissue.CALCIFIED: Material.CALCIFIED, Tissue.ROOT: Material.ROOT, Tissue.OUTSIDE: Material.AIR}
+
+
+def materials(spine: Spine, points_mm: Float, labels: Labels, depth_mm: Float) -> Materials:
+    """(N,) array of `Material` for points whose label and depth are known."""
+    found = np.full(len(points_mm), Material.MUSCLE, dtype=np.uint8)
+    for tissue, material in CANAL_MATERIAL.items():
+        found[labels == tissue] = material
+    soft = labels == Tissue.SOFT
+    found[soft] = _soft(spine, points_mm[soft])
+    part = labels % 100
+    found[(labels >= 100) & (part == Part.DISC)] = Material.DISC
+    bone = (labels >= 100) & (part != Part.DISC)
+    cortex = np.where(part == Part.BODY, CORTEX_BODY_MM, CORTEX_ARCH_MM)
+    found[bone] = np.where(depth_mm < cortex, Material.CORTICAL, Material.TRABECULAR)[bone]
+    if spine.spec.metal:
+        found[bone & (_screws_mm(spine, points_mm) < 0)] = Material.METAL
+    return found
+
+
+def _soft(spine: Spine, points_mm: Float) -> Materials:
+    """Skin, subcutaneous and foraminal fat, joint space, else muscle."""
+    found = np.full(len(points_mm), Material.MUSCLE, dtype=np.uint8)
+    if not len(points_mm):
+        return found
+    skin = spine.skin.distance_mm(points_mm)
+    found[skin > -SUBCUTANEOUS_MM] = Material.FAT
+    found[skin > -SKIN_MM] = Material.SKIN
+    for level, size in spine.levels.items():
+        x, y, z = spine.poses[level].to_local_mm(points_mm).T
+        near = (np.abs(x) < 40) & (np.abs(y - 12) < 30) & (np.abs(z) < 25)
+        foramen = near & (np.abs(x) < size.joint_x_mm + 6) & (y > -2) & (y < 12) & (np.abs(z - 2) < 11)
+        found[foramen] = Material.FAT
+        found[_in_joint(spine, level, points_mm, near)] = Material.CARTILAGE
+    return found
+
+
+def _in_joint(spine: Spine, level: str, points_mm: Float, near: np.ndarray) -> np.ndarray:
+    inside = np.zeros(len(points_mm), dtype=bool)
+    if near.any():
+        for (name, side) in spine.joints:
+            if name == level:
+                batch = batch_of(points_mm[near])
+                between = [spine.process_mm(level, side, batch, superior=s) < PERIARTICULAR_MM for s in (True, False)]
+                inside[near] |= between[0] & between[1]
+    return inside
+
+
+def _screws_mm(spine: Spine, points_mm: Float) -> Float:
+    """(N,) array: signed distance to the nearest pedicle screw."""
+    distance = np.full(len(points_mm), np.inf)
+    for name in spine.spec.metal:
+        for sign in (1.0, -1.0):
+            distance = np.minimum(distance, screw(spine.vertebrae[name], sign, spine.poses[name]).distance_mm(points_mm))
+    return distance
+
+
+def screw(size: VertebraSize, sign: float, pose: Pose) -> Capsule:
+    """A pedicle screw of one side (sign +1 left), from the arch to the body, in the world."""
+    z = size.pedicle_z_mm
+    start, end = np.array([sign * (size.pedicle_x_mm + 1.0), 16.0, z]), np.array([sign * size.pedicle_x_mm * 0.7, -22.0, z])
+    radius = min(SCREW_RADIUS_MM, size.pedicle_width_mm / 2 - 1.0) if size.name != SACRUM else SCREW_RADIUS_MM
+    return Capsule(start, end, radius, radius).placed(pose)  # type: ignore[return-value]
