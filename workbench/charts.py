@@ -18,6 +18,9 @@ FACET_MEASURES = (("area_frac", "joint surface"), ("width_frac", "joint width at
 LEAST_SHOWN_MM3 = 0.5
 """Structures that lose less are left out of the bar chart (they stay in the table)."""
 
+INSIDE_BAR_FRAC = 0.25
+"""A bar longer than this share of the axis carries its number inside."""
+
 
 def bone_chart(task: Json, cone: Json) -> Figure:
     """Bone removed by structure: the task as bars, the cone's upper bound as open bars behind."""
@@ -65,12 +68,12 @@ def _facet_gauges(axes: Axes, kept: Json, after_task: Json, colour: str) -> None
             axes.text(2, row, "not known", va="center", fontsize=7)
             continue
         axes.barh(row, 100 * value, height=0.5, color=colour)
-        axes.text(101.5, row, f"{100 * value:.0f} %", va="center", fontsize=8, fontweight="bold")
+        axes.text(104, row, f"{100 * value:.0f} %", va="center", fontsize=8, fontweight="bold")
         if after_task.get(key) is not None:
             axes.plot(100 * after_task[key], row, marker="D", markersize=4, color=PAPER, markeredgecolor=INK, clip_on=False)
     if ends := kept.get("interval95"):
         axes.plot([100 * e for e in ends], [0, 0], color=INK, linewidth=1.2, marker="|", markersize=6)
-    axes.set(xlim=(0, 112), ylim=(2.5, -0.6), xticks=(0, 25, 50, 75, 100), xlabel="kept, %")
+    axes.set(xlim=(0, 120), ylim=(2.5, -0.6), xticks=(0, 25, 50, 75, 100), xlabel="kept, %")
     axes.set_yticks(range(len(FACET_MEASURES)), [words for _, words in FACET_MEASURES])
     axes.tick_params(axis="y", length=0)
 
@@ -83,7 +86,9 @@ def reach_chart(reach: Json, wall_mm: float | None) -> Figure:
     far = max([v for v in (value, wall_mm, *(ends or ())) if v is not None and v == v] + [10.0])
     axes.barh(0, far * 1.15, height=0.5, color=RULE)
     axes.barh(0, max(value, 0.0), height=0.5, color=OVER_THE_TOP)
-    axes.text(max(value, 0.0) - far * 0.01, 0, f"{value:.1f} mm", va="center", ha="right", fontsize=8, fontweight="bold")
+    inside = value > INSIDE_BAR_FRAC * far
+    axes.text(max(value, 0.0) + far * (-0.01 if inside else 0.01), 0, f"{value:.1f} mm", va="center", ha="right" if inside else "left",
+              fontsize=8, fontweight="bold")
     if ends:
         axes.plot(ends, [0.36, 0.36], color=INK, linewidth=1.2, marker="|", markersize=5)
     if wall_mm is not None:

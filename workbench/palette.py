@@ -12,6 +12,7 @@ RULE = "#d5dade"
 PAPER = "#ffffff"
 
 BONE = "#8c6d3f"
+PALE_BONE = "#f3ead6"
 REMOVED = "#d55e00"
 SAC = "#56b4e9"
 CANAL = "#f0e442"

@@ -136,8 +136,8 @@ class Field:
         return np.asarray(np.linalg.norm(level_mm - np.clip(level_mm, self.low_level_mm, high), axis=-1))
 
 
-def solid_distance(share: Field) -> tuple[Distance, Field]:
-    """The distance field of a solid given as a share of each cell, and the smoothed share.
+def solid_distance(share: Field) -> Distance:
+    """The distance field of a solid given as a share of each cell.
 
     Near the surface the smoothed share itself tells the distance (to a fraction of a cell); farther off the
     exact Euclidean distance of the cells less one cell does, so that no ray steps through the surface.
@@ -152,4 +152,4 @@ def solid_distance(share: Field) -> tuple[Distance, Field]:
         beyond, inside = field.off_grid_mm(level_mm), field(level_mm)
         return np.where(beyond > 0, np.hypot(beyond, np.maximum(inside, 0.0)), inside)
 
-    return distance, Field(smooth, share.low_level_mm, spacing)
+    return distance

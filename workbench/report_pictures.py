@@ -12,7 +12,7 @@ from estimator.approach import other_side
 from workbench.charts import bone_chart, comparison_chart, facet_chart, reach_chart
 from workbench.embed import chart_uri, drawing_style, picture_uri, slice_uri
 from workbench.planned import Planned
-from workbench.scene import solids_of, views_of
+from workbench.scene import views_of
 from workbench.slices import cuts_of, key_figure, slice_figure
 
 Json = Mapping[str, Any]
@@ -33,8 +33,7 @@ def slice_pictures(planned: Planned) -> list[Picture]:
 
 def solid_pictures(planned: Planned) -> list[Picture]:
     """The bone in 3D, planned and afterwards, from both sides."""
-    solids = solids_of(planned.anatomy, planned.level, planned.taken)
-    return [Picture(picture_uri(view), caption) for caption, view in views_of(solids, planned.level, planned.phases).items()]
+    return [Picture(picture_uri(view), caption) for caption, view in views_of(planned).items()]
 
 
 def charts(planned: Planned, estimate: Json, comparison: Json) -> dict[str, Picture]:

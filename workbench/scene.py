@@ -16,10 +16,10 @@ from estimator.approach import PlacedPhase
 from estimator.solid import swept_distance_mm
 from recon.anatomy import Anatomy, Frame, Level
 from recon.grid import Float
-from recon.labels import CANAL_CONTENTS, SIDES, Side, Tissue
-from workbench.palette import BONE, REMOVED, SAC, phase_colour, rgb_frac
+from recon.labels import SIDES, Side, Tissue, canal_mask
+from workbench.palette import PALE_BONE, REMOVED, SAC, phase_colour, rgb_frac
 from workbench.planes import sampled
-from workbench.planned import Taken
+from workbench.planned import Planned, Taken
 from workbench.raycast import Camera, Distance, Field, first_hits_mm, normals_of, solid_distance
 
 BOX_LOW_MM, BOX_HIGH_MM = np.array([-45.0, -42.0, -48.0]), np.array([45.0, 58.0, 48.0])
@@ -30,6 +30,9 @@ CELL_MM = 0.7
 
 SHADE_REACH_MM = 2.8
 """How far off the surface neighbouring bone is felt as shade."""
+
+PAINT_FROM_FRAC, PAINT_SPAN_FRAC = 0.25, 0.4
+"""Bone is painted as to be removed from this taken share on, fully after this much more."""
 
 CHANNEL_OPACITY = 0.42
 """How much of what lies behind it the channel hides."""
@@ -42,38 +45,43 @@ Picture = npt.NDArray[np.uint8]
 
 @dataclass(frozen=True, eq=False)
 class Solids:
-    """What the pictures show, as shares of each cell of one grid in the level frame."""
+    """What a picture shows, in the level frame.
 
-    bone: Field
+    Parameters
+    ----------
+    bone, contents : distance fields of the bone and of the dural sac (the whole canal where no sac is labelled)
+    shade : share of bone round each point, for the shading
+    removed : share of each cell that is painted as to be removed
+    """
+
+    bone: Distance
+    contents: Distance
+    shade: Field
     removed: Field
-    sac: Field
-    has_sac: bool
 
 
-def _cells_level_mm() -> tuple[Float, tuple[int, ...]]:
+def _cells_level_mm() -> Float:
     counts = np.round((BOX_HIGH_MM - BOX_LOW_MM) / CELL_MM).astype(int) + 1
-    return BOX_LOW_MM + CELL_MM * np.moveaxis(np.indices(counts), 0, -1), tuple(int(n) for n in counts)
+    return BOX_LOW_MM + CELL_MM * np.moveaxis(np.indices(counts), 0, -1)
 
 
-def solids_of(anatomy: Anatomy, level: Level, taken: Taken) -> Solids:
-    """The bone, the part of it the task takes away and the sac, on the pictures' grid."""
-    cells, _ = _cells_level_mm()
-    world = level.frame.to_world_mm(cells)
+def solids_of(anatomy: Anatomy, level: Level, taken: Taken) -> tuple[Solids, Solids]:
+    """What stands before, with the task's removal painted on it, and what is left afterwards."""
+    world = level.frame.to_world_mm(_cells_level_mm())
     sac = anatomy.labels == Tissue.SAC
-    has_sac = bool(sac.any())
-    contents = sac if has_sac else np.isin(anatomy.labels, CANAL_CONTENTS)
+    bone, removed, contents = (
+        Field(sampled(values, grid, world).astype(np.float32), BOX_LOW_MM, CELL_MM)
+        for values, grid in ((anatomy.occupancy, anatomy.grid), (taken.task_frac, taken.grid),
+                             (sac if sac.any() else canal_mask(anatomy.labels), anatomy.grid))
+    )
+    inner = solid_distance(contents)
+    left = replace(bone, values=bone.values * (1 - removed.values))
+    unpainted = replace(removed, values=np.zeros_like(removed.values))
+    return (Solids(solid_distance(bone), inner, _shade_of(bone), removed), Solids(solid_distance(left), inner, _shade_of(left), unpainted))
 
-    def laid(values: npt.NDArray[np.generic], grid: object) -> Field:
-        return Field(sampled(values, grid, world).astype(np.float32), BOX_LOW_MM, CELL_MM)
 
-    return Solids(laid(anatomy.occupancy, anatomy.grid), laid(taken.task_frac, taken.grid), laid(contents, anatomy.grid), has_sac)
-
-
-def without_removed(solids: Solids) -> Solids:
-    """The same after the task: the bone to be removed is gone, nothing is painted."""
-    left = solids.bone.values * (1 - solids.removed.values)
-    nothing = replace(solids.removed, values=np.zeros_like(left))
-    return replace(solids, bone=replace(solids.bone, values=left), removed=nothing)
+def _shade_of(bone: Field) -> Field:
+    return replace(bone, values=gaussian_filter(bone.values, SHADE_REACH_MM / CELL_MM))
 
 
 def dorsal_oblique(side: Side) -> Camera:
@@ -100,14 +108,12 @@ class _Layer:
 
 
 def _bone_layer(solids: Solids, camera: Camera) -> _Layer:
-    distance, _ = solid_distance(solids.bone)
-    depth = first_hits_mm(distance, camera)
+    depth = first_hits_mm(solids.bone, camera)
     hit = np.isfinite(depth)
     points = camera.starts()[hit] - depth[hit][:, None] * camera.triad()[2]
-    blur = replace(solids.bone, values=gaussian_filter(solids.bone.values, SHADE_REACH_MM / CELL_MM))
-    bright, normal = _lit(distance, blur, points, camera)
-    painted = np.clip((solids.removed(points - CELL_MM * normal) - 0.25) / 0.4, 0, 1)[:, None]
-    base = (1 - painted) * np.array(rgb_frac("#f3ead6")) + painted * np.array(rgb_frac(REMOVED))
+    bright, normal = _lit(solids.bone, solids.shade, points, camera)
+    painted = np.clip((solids.removed(points - CELL_MM * normal) - PAINT_FROM_FRAC) / PAINT_SPAN_FRAC, 0, 1)[:, None]
+    base = (1 - painted) * np.array(rgb_frac(PALE_BONE)) + painted * np.array(rgb_frac(REMOVED))
     return _Layer(depth, _spread(hit, base * bright[:, None]))
 
 
@@ -153,16 +159,16 @@ def channel_distance(phase: PlacedPhase, frame: Frame) -> Distance:
 
 def picture_of(solids: Solids, camera: Camera, frame: Frame, phases: Sequence[PlacedPhase] = ()) -> Picture:
     """(rows, columns, 3) picture of the solids, with the channel of each phase drawn translucent."""
-    sac, _ = solid_distance(solids.sac)
-    layer = _edged(_nearer(_bone_layer(solids, camera), _plain_layer(sac, SAC, camera)))
+    layer = _edged(_nearer(_bone_layer(solids, camera), _plain_layer(solids.contents, SAC, camera)))
     for number, phase in enumerate(phases):
         glass = _plain_layer(channel_distance(phase, frame), phase_colour(number), camera)
         layer = _behind_glass(layer, glass, CHANNEL_OPACITY)
     return np.asarray(np.round(255 * np.clip(layer.colour, 0, 1)), dtype=np.uint8)
 
 
-def views_of(solids: Solids, level: Level, phases: Sequence[PlacedPhase]) -> dict[str, Picture]:
+def views_of(planned: Planned) -> dict[str, Picture]:
     """The report's four pictures: planned and afterwards, each from the left and from the right."""
-    after = without_removed(solids)
-    planned = {f"planned, from the {side}": picture_of(solids, dorsal_oblique(side), level.frame, phases) for side in SIDES}
-    return planned | {f"afterwards, from the {side}": picture_of(after, dorsal_oblique(side), level.frame) for side in SIDES}
+    before, after = solids_of(planned.anatomy, planned.level, planned.taken)
+    frame = planned.level.frame
+    first = {f"planned, from the {side}": picture_of(before, dorsal_oblique(side), frame, planned.phases) for side in SIDES}
+    return first | {f"afterwards, from the {side}": picture_of(after, dorsal_oblique(side), frame) for side in SIDES}
