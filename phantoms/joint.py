@@ -97,6 +97,11 @@ def superior_process(joint: JointSurface, size: LevelSize, lower: VertebraSize, 
     return head.placed(joint.pose), stem
 
 
+def process_top_mm(joint: JointSurface) -> Float:
+    """(3,) array in the disc's frame: top of the inferior process's head, where isthmus and lamina meet it."""
+    return joint.centre_mm - 3.8 * joint.normal + [0.0, 0.0, joint.half_height_mm - 3.5]
+
+
 def inferior_process(joint: JointSurface, size: LevelSize, tube: Tube, upper_pose: Pose) -> tuple[RoundedBox, Capsule]:
     """The inferior articular process of the upper vertebra in the world: head and stem up to the lamina."""
     grown = size.knobs.facet_overgrowth_mm[side_index(joint.side)]
@@ -104,6 +109,5 @@ def inferior_process(joint: JointSurface, size: LevelSize, tube: Tube, upper_pos
     sign = 1.0 if joint.side == "left" else -1.0
     z = tube.edge_z_mm - 7.0
     root = np.array([sign * (tube.half_width_mm - 1.0), float(tube.roof_y_mm(np.array(z))) - 4.5, z])
-    top = joint.centre_mm - 3.8 * joint.normal + [0.0, 0.0, joint.half_height_mm - 4.0]
-    stem = Capsule(joint.pose.to_world_mm(top), upper_pose.to_world_mm(root), 5.5, 5.0)
+    stem = Capsule(joint.pose.to_world_mm(process_top_mm(joint)), upper_pose.to_world_mm(root), 5.5, 5.0)
     return head.placed(joint.pose), stem

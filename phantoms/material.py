@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from phantoms.arch import SACRUM
+from phantoms.batch import batch_of
 from phantoms.pose import Pose
 from phantoms.shapes import Capsule
 from phantoms.soft import SKIN_MM, SUBCUTANEOUS_MM
-from phantoms.spine import Spine, batch_of
+from phantoms.spine import Spine
 from phantoms.tissue import Material, Materials
 from phantoms.vertebra import VertebraSize
 from recon.grid import Float
-from recon.labels import Labels, Part, Tissue
+from recon.labels import SIDES, Labels, Part, Tissue
 
 CORTEX_BODY_MM = 0.7
 """Cortical shell of bodies (choice)."""
@@ -53,24 +54,15 @@ def _soft(spine: Spine, points_mm: Float) -> Materials:
     skin = spine.skin.distance_mm(points_mm)
     found[skin > -SUBCUTANEOUS_MM] = Material.FAT
     found[skin > -SKIN_MM] = Material.SKIN
-    for level, size in spine.levels.items():
-        x, y, z = spine.poses[level].to_local_mm(points_mm).T
-        near = (np.abs(x) < 40) & (np.abs(y - 12) < 30) & (np.abs(z) < 25)
-        foramen = near & (np.abs(x) < size.joint_x_mm + 6) & (y > -2) & (y < 12) & (np.abs(z - 2) < 11)
+    batch = batch_of(points_mm)
+    for level, local in spine.canal.near_levels(batch).items():
+        x, y, z = local.T
+        foramen = (np.abs(x) < spine.levels[level].joint_x_mm + 6) & (y > -2) & (y < 12) & (np.abs(z - 2) < 11)
         found[foramen] = Material.FAT
-        found[_in_joint(spine, level, points_mm, near)] = Material.CARTILAGE
+        for side in SIDES:
+            between = [spine.bone.process_mm(level, side, batch, superior=s) < PERIARTICULAR_MM for s in (True, False)]
+            found[between[0] & between[1]] = Material.CARTILAGE
     return found
-
-
-def _in_joint(spine: Spine, level: str, points_mm: Float, near: np.ndarray) -> np.ndarray:
-    inside = np.zeros(len(points_mm), dtype=bool)
-    if near.any():
-        for (name, side) in spine.joints:
-            if name == level:
-                batch = batch_of(points_mm[near])
-                between = [spine.process_mm(level, side, batch, superior=s) < PERIARTICULAR_MM for s in (True, False)]
-                inside[near] |= between[0] & between[1]
-    return inside
 
 
 def _screws_mm(spine: Spine, points_mm: Float) -> Float:

@@ -26,7 +26,10 @@ class Pose:
 
     def to_local_mm(self, world_mm: npt.ArrayLike) -> Float:
         """(..., 3) array of local coordinates of RAS points."""
-        return (np.asarray(world_mm, dtype=float) - self.origin_ras_mm) @ self.axes_ras.T
+        # columns are kept contiguous: everything downstream works on x, y and z apart
+        world = np.asarray(world_mm, dtype=float)
+        shift = (self.axes_ras @ self.origin_ras_mm).reshape(3, *([1] * (world.ndim - 1)))
+        return np.moveaxis(np.tensordot(self.axes_ras, world, axes=(1, -1)) - shift, 0, -1)
 
     def to_world_mm(self, local_mm: npt.ArrayLike) -> Float:
         """(..., 3) array of RAS mm of local points."""

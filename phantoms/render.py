@@ -27,10 +27,10 @@ from recon.labels import Labels
 BLOCK_MM = 14.0
 """Edge of the blocks that are asked at once: small enough to skip most solids."""
 
-SAMPLE_MM = 0.8
+SAMPLE_MM = 1.26
 """Voxel edges longer than this are divided before borders are looked for."""
 
-BORDER_STEP_MM = 0.35
+BORDER_STEP_MM = 0.5
 """Border cells are sampled on a lattice no coarser than this."""
 
 NOISE_GRAIN_MM = 0.7

@@ -51,11 +51,10 @@ class Capsule:
     def distance_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed distances (a bound where the radii differ)."""
         axis = self.end_mm - self.start_mm
-        offset = points_mm - self.start_mm
-        share = np.clip(offset @ axis / max(float(axis @ axis), 1e-12), 0.0, 1.0)
-        offset = offset - share[:, None] * axis
-        radius = self.start_radius_mm + share * (self.end_radius_mm - self.start_radius_mm)
-        return np.sqrt(np.einsum("ij,ij->i", offset, offset)) - radius
+        x, y, z = points_mm.T - self.start_mm[:, None]
+        share = np.clip((x * axis[0] + y * axis[1] + z * axis[2]) / max(float(axis @ axis), 1e-12), 0.0, 1.0)
+        outside = (x - share * axis[0]) ** 2 + (y - share * axis[1]) ** 2 + (z - share * axis[2]) ** 2
+        return np.sqrt(outside) - (self.start_radius_mm + share * (self.end_radius_mm - self.start_radius_mm))
 
     def box_mm(self) -> tuple[Float, Float]:
         """Low and high corner of the box around both end balls."""
@@ -88,10 +87,11 @@ class RoundedBox:
 
     def distance_mm(self, points_mm: Float) -> Float:
         """(N,) array of exact signed distances."""
-        beyond = np.abs((points_mm - self.centre_mm) @ self.axes.T) - (self.half_mm - self.rounding_mm)
-        inside = np.minimum(beyond.max(axis=1), 0.0)
-        np.maximum(beyond, 0.0, out=beyond)
-        return np.sqrt(np.einsum("ij,ij->i", beyond, beyond)) + inside - self.rounding_mm
+        core = (self.half_mm - self.rounding_mm)[:, None]
+        across, along, up = np.abs(self.axes @ points_mm.T - (self.axes @ self.centre_mm)[:, None]) - core
+        inside = np.minimum(np.maximum(np.maximum(across, along), up), 0.0)
+        outside = np.maximum(across, 0.0) ** 2 + np.maximum(along, 0.0) ** 2 + np.maximum(up, 0.0) ** 2
+        return np.sqrt(outside) + inside - self.rounding_mm
 
     def box_mm(self) -> tuple[Float, Float]:
         """Low and high corner of the axis-aligned box around it."""

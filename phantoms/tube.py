@@ -1,4 +1,4 @@
-"""The bony canal: one tube over all levels, and what encroaches on it.
+"""The bony canal's section at one vertebra, and what encroaches on it at one level.
 
 In a vertebra's frame the section is a triangle with rounded corners standing on the
 body's dorsal wall: a flat floor, side walls at the pedicles, and a roof of two planes
@@ -14,7 +14,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phantoms.pose import Pose
 from phantoms.shapes import smooth_max, smooth_step
 from phantoms.vertebra import LevelSize, VertebraSize
 from recon.grid import Float
@@ -31,8 +30,6 @@ ROOF_RISE_MM = 6.0
 APEX_ROUNDING_MM = 2.5
 CORNER_ROUNDING_MM = 4.0
 FLOOR_HOLLOW_MM = 1.2
-BLEND_HALF_MM = 8.0
-"""Half-height of the band about each disc over which neighbouring tubes are blended."""
 
 
 def folded(x_mm: Float) -> Float:
@@ -95,45 +92,3 @@ def encroachment_mm(size: LevelSize, disc_mm: Float) -> Float:
     left, right = knobs.facet_overgrowth_mm
     lateral = np.where(x > 0, left, right) * smooth_step(np.abs(x), 2.0, 7.0)
     return inward + lateral * np.exp(-((z / 9.0) ** 2)) * smooth_step(y, 2.0, 6.0)
-
-
-@dataclass(frozen=True, eq=False)
-class Canal:
-    """The whole canal of a spine: tubes of the vertebrae and poses of vertebrae and discs."""
-
-    poses: dict[str, Pose]
-    tubes: dict[str, Tube]
-    levels: dict[str, LevelSize]
-
-    def weights(self, points_mm: Float) -> dict[str, Float]:
-        """Vertebra name -> (N,) array of shares that sum to one; vertebrae without a share are left out."""
-        shares: dict[str, Float] = {}
-        rest = np.ones(len(points_mm))
-        for level in self.levels:
-            upper, _, lower = level.partition("-")
-            z = (points_mm - self.poses[level].origin_ras_mm) @ self.poses[level].axes_ras[2]
-            below = smooth_step(-z, -BLEND_HALF_MM, BLEND_HALF_MM)
-            shares[upper], rest = rest * (1.0 - below), rest * below
-            last = lower
-        shares[last] = rest
-        return {name: share for name, share in shares.items() if share.any()}
-
-    def blended(self, points_mm: Float, field: str) -> Float:
-        """(N,) array: one field of the tubes, blended over the vertebrae by `weights`."""
-        total = np.zeros(len(points_mm))
-        for name, share in self.weights(points_mm).items():
-            local = self.poses[name].to_local_mm(points_mm)
-            total += share * getattr(self.tubes[name], field)(local)
-        return total
-
-    def encroached(self, points_mm: Float) -> Float:
-        """(N,) array: total inward movement of the wall, mm."""
-        total = np.zeros(len(points_mm))
-        for level, size in self.levels.items():
-            if size.knobs != type(size.knobs)():
-                total += encroachment_mm(size, self.poses[level].to_local_mm(points_mm))
-        return total
-
-    def distance_mm(self, points_mm: Float) -> Float:
-        """(N,) array: signed distance bound to the canal's wall, negative inside."""
-        return self.blended(points_mm, "distance_mm") + self.encroached(points_mm)

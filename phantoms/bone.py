@@ -1,0 +1,131 @@
+"""The bone of a spine: solids of every vertebra, cut by the canal and by the joint gaps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from phantoms.arch import lamina_mm
+from phantoms.batch import FAR_MM, Batch, Box
+from phantoms.body import body_mm
+from phantoms.joint import JointSurface
+from phantoms.pose import Pose
+from phantoms.shapes import Capsule, RoundedBox, Solid, smooth_min
+from phantoms.tube import Tube
+from phantoms.vertebra import VertebraSize
+from recon.grid import Float
+from recon.labels import Part, Side, level_vertebrae, sided
+
+UNION_MM = 2.5
+"""Width of the fillet where parts of one vertebra meet."""
+
+MIDLINE_HALF_MM = 5.0
+"""Midline bone lies within this of the mid-sagittal plane (definition of the spinous base)."""
+
+BASE_DEPTH_MM = 7.0
+"""The spinous base reaches this far behind the canal's border (definition)."""
+
+BELOW_JOINT_MM = 3.0
+"""The joint's surface cuts the processes up to this far beyond the joint's ends."""
+
+Parts = npt.NDArray[np.uint16]
+Process = tuple[RoundedBox, Capsule]
+
+
+@dataclass(frozen=True, eq=False)
+class Vertebra:
+    """One vertebra in the world: solids of the arch by part, the body's box, the lamina's box and the box of all.
+
+    Body and laminae are not solids but fields of the vertebra's frame.
+    """
+
+    size: VertebraSize
+    pose: Pose
+    tube: Tube
+    solids: tuple[tuple[Part, Solid], ...]
+    body_box: Box
+    lamina_box: Box
+    box: Box
+
+
+@dataclass(frozen=True, eq=False)
+class Bone:
+    """All vertebrae of a spine with the joints between them."""
+
+    vertebrae: dict[str, Vertebra]
+    joints: dict[tuple[str, Side], JointSurface]
+    superior: dict[tuple[str, Side], Process]
+    inferior: dict[tuple[str, Side], Process]
+
+    def near(self, batch: Batch) -> list[str]:
+        """Names of the vertebrae whose box is near a batch."""
+        return [name for name, vertebra in self.vertebrae.items() if not batch.far_from(vertebra.box)]
+
+    def vertebra_mm(self, name: str, batch: Batch, normal_mm: Float, wall_mm: Float) -> tuple[Float, Parts]:
+        """Signed distance bound to one vertebra's bone, and the part each point belongs to, (N,) arrays.
+
+        `normal_mm` and `wall_mm` are the distances to the canal's wall without and with encroachment.
+        """
+        local = self.vertebrae[name].pose.to_local_mm(batch.points_mm)
+        united, nearest = batch.far(), batch.far()
+        part = np.full(len(united), Part.UNDIVIDED, dtype=np.uint16)
+        for this, distance in self._parts_mm(self.vertebrae[name], batch, local, normal_mm):
+            closer = distance < nearest
+            nearest[closer], part[closer] = distance[closer], this
+            united = smooth_min(united, distance, UNION_MM)
+        united = np.maximum(united, np.maximum(self._kept_clear_mm(name, batch), -wall_mm))
+        return united, _with_spinous_base(part, local, wall_mm)
+
+    def _parts_mm(self, vertebra: Vertebra, batch: Batch, local_mm: Float, normal_mm: Float) -> list[tuple[Part, Float]]:
+        """The parts near a batch with their distances, before they are cut by canal and joints."""
+        found = [(part, batch.distance_mm(solid)) for part, solid in vertebra.solids if not batch.far_from(solid.box_mm())]
+        if not batch.far_from(vertebra.body_box):
+            found.append((Part.BODY, np.minimum(body_mm(vertebra.size, local_mm), FAR_MM)))
+        if not batch.far_from(vertebra.lamina_box):
+            lamina = np.minimum(lamina_mm(vertebra.size, vertebra.tube, local_mm, normal_mm), FAR_MM)
+            left = local_mm[:, 0] > 0
+            found += [(Part.LAMINA_LEFT, np.where(left, lamina, FAR_MM)), (Part.LAMINA_RIGHT, np.where(left, FAR_MM, lamina))]
+        for level, side in self.joints:
+            upper, lower = level_vertebrae(level)
+            if vertebra.size.name == upper:
+                found.append((sided("inferior_articular", side), self.process_mm(level, side, batch, superior=False)))
+            elif vertebra.size.name == lower:
+                found.append((sided("superior_articular", side), self.process_mm(level, side, batch, superior=True)))
+        return found
+
+    def _kept_clear_mm(self, name: str, batch: Batch) -> Float:
+        """(N,) array, positive within a joint's gap of a neighbour's facing articular process."""
+        clear = -batch.far()
+        for (level, side), joint in self.joints.items():
+            if name in level_vertebrae(level):
+                facing = self.process_mm(level, side, batch, superior=name == level_vertebrae(level)[0])
+                clear = np.maximum(clear, joint.gap_mm - facing)
+        return clear
+
+    def process_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
+        """(N,) array: signed distance bound to one articular process, cut at half the gap from the joint's mid-surface."""
+        key = (level, side, superior)
+        if key not in batch.known:
+            batch.known[key] = self._process_mm(level, side, batch, superior=superior)
+        return batch.known[key]
+
+    def _process_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
+        head, stem = (self.superior if superior else self.inferior)[level, side]
+        if batch.far_from(head.box_mm()) and batch.far_from(stem.box_mm()):
+            return batch.far()
+        blob = smooth_min(batch.distance_mm(head), batch.distance_mm(stem), UNION_MM)
+        joint = self.joints[level, side]
+        local = joint.pose.to_local_mm(batch.points_mm)
+        sign = 1.0 if superior else -1.0
+        beyond = joint.half_height_mm + BELOW_JOINT_MM + sign * (local[:, 2] - joint.centre_mm[2])
+        return np.maximum(blob, np.minimum(joint.gap_mm / 2 - sign * joint.height_mm(local), beyond))
+
+
+def _with_spinous_base(part: Parts, local_mm: Float, wall_mm: Float) -> Parts:
+    """Midline bone of laminae and spinous process renamed by the definition of base and process."""
+    arch = (part == Part.LAMINA_LEFT) | (part == Part.LAMINA_RIGHT) | (part == Part.SPINOUS_PROCESS)
+    midline = arch & (np.abs(local_mm[:, 0]) <= MIDLINE_HALF_MM)
+    part[midline] = np.where(wall_mm[midline] <= BASE_DEPTH_MM, Part.SPINOUS_BASE, Part.SPINOUS_PROCESS)
+    return part
