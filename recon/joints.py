@@ -11,7 +11,7 @@ from skimage.measure import marching_cubes
 
 from recon.anatomy import Joint
 from recon.grid import Float
-from recon.labels import SIDES, Part, Side, label_of, sided
+from recon.labels import SIDES, Labels, Mask, Part, Side, sided
 from recon.local import Float32, Local
 
 WIDEST_GAP_MM = 4.0
@@ -26,11 +26,11 @@ DIRECTION_BLUR_VOXELS = 1.0
 NEAREST = 8
 """Midway points averaged into one direction: about 1 mm2 of the joint."""
 
+ALIKE_DEG = 40.0
+"""Half the arc that a joint's surface turns through; curved lumbar joints turn by about 25 deg to either side."""
+
 CELL_MM = 0.8
 """Triangles of a face within one such cell are merged into one pair."""
-
-INSIDE_MM = 0.4
-"""How far under a face its part label is read."""
 
 SMALLEST_MM2 = 20.0
 """A smaller contact is no facet joint; lumbar facets are 72 mm2 and more (Panjabi 1993, references section 2b)."""
@@ -104,19 +104,39 @@ def _across(view: Local) -> _Across:
 
 
 def _face(view: Local, own: tuple[str, Part], other: tuple[str, Part], across: _Across, toward: float) -> _Face:
-    """The triangles of one process that see the other process within the widest gap, straight across the joint."""
+    """The triangles of one vertebra that see the other within the widest gap, straight across the joint.
+
+    `own` and `other` are (vertebra, articular process). A pair counts when both carry their process's label; where a process
+    ends and its lamina begins is a convention, so a pair with the superior process alone named
+    counts too if it looks the same way as the named ones (the process's tip under the pars does not).
+    """
     centres, vectors = _triangles(view, view.vertebra_field(own[0]))
     direction = toward * across.at(centres)
     # seen along the direction: voxel steps then add no area
     areas = (vectors * direction).sum(axis=1)
-    mine = (areas > 0) & (view.label_at(centres - INSIDE_MM * direction) == label_of(*own))
-    centres, areas, direction = centres[mine], areas[mine], direction[mine]
     distance = _distance_along(view, view.vertebra_field(other[0]), centres, direction)
-    met = np.isfinite(distance)
-    centres, areas, direction = centres[met], areas[met], direction[met]
-    facing = centres + distance[met, None] * direction
-    theirs = view.label_at(facing + INSIDE_MM * direction) == label_of(*other)
-    return _Face(centres[theirs], areas[theirs], facing[theirs])
+    kept = (areas > 0) & np.isfinite(distance)
+    centres, areas, direction = centres[kept], areas[kept], direction[kept]
+    facing = centres + distance[kept, None] * direction
+    named = [_nearest_part(view, own[0], centres) == own[1], _nearest_part(view, other[0], facing) == other[1]]
+    core, superior = named[0] & named[1], named[1] if toward > 0 else named[0]
+    kept = core | (superior & _looks_alike(direction, areas, core))
+    return _Face(centres[kept], areas[kept], facing[kept])
+
+
+def _nearest_part(view: Local, vertebra: str, points_mm: Float) -> Labels:
+    """(N,) part of the vertebra's voxel nearest to each point: a rim's own voxel may be a neighbour's."""
+    own = view.mask(vertebra)
+    _, index = spatial.cKDTree(view.points_mm(own)).query(points_mm)
+    parts: Labels = view.labels[own][np.asarray(index, dtype=int)] % 100
+    return parts
+
+
+def _looks_alike(directions: Float, areas_mm2: Float, core: Mask) -> Mask:
+    """(N,) which unit directions lie within ALIKE_DEG of the area-weighted mean of the core ones."""
+    mean = areas_mm2[core] @ directions[core]
+    alike: Mask = directions @ mean > np.cos(np.radians(ALIKE_DEG)) * np.linalg.norm(mean)
+    return alike & core.any()
 
 
 def _triangles(view: Local, field: Float32) -> tuple[Float, Float]:
