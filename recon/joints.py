@@ -206,8 +206,3 @@ def weighted_median(values: Float, weights: Float) -> float:
     order = np.argsort(values, kind="stable")
     total = np.cumsum(weights[order])
     return float(values[order][np.searchsorted(total, total[-1] / 2)])
-
-
-def tropism_deg(left_deg: float, right_deg: float) -> float:
-    """Difference of both facet angles, as the tropism literature defines it (references section 2b: over 7 deg)."""
-    return abs(left_deg - right_deg)

@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from recon.anatomy import Frame
 from recon.grid import Float, Grid
-from recon.labels import VERTEBRAE, Labels, Mask, Part, Tissue, bone_mask, canal_mask, vertebra_number
+from recon.labels import VERTEBRAE, Labels, Mask, Part, bone_mask, canal_mask, vertebra_number
 
 Float32 = npt.NDArray[np.float32]
 Box = tuple[slice, slice, slice]
@@ -42,7 +42,7 @@ class Local:
     labels : (nx, ny, nz) uint16 array, nearest label, 0 outside the scan
     bone : (nx, ny, nz) float32 array, bone share; 0.5 is the surface
     canal : (nx, ny, nz) float32 array, canal region share; 0.5 is the surface
-    seen_low_mm, seen_high_mm : corners of the box in voxel indices of the scan's grid
+    grid : the part of the scan's grid that the box was cut from
     """
 
     upper: str
@@ -173,10 +173,4 @@ def neighbours(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
 def disc_mask(labels: Labels) -> Mask:
     """(same shape) array: is the voxel disc?"""
     mask: Mask = (labels >= 100) & (labels % 100 == Part.DISC)
-    return mask
-
-
-def soft_mask(labels: Labels) -> Mask:
-    """(same shape) array: inside the skin, neither bone nor disc nor canal."""
-    mask: Mask = labels == Tissue.SOFT
     return mask

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import cc3d
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
 from recon.grid import Float, Grid
 from recon.labels import Labels, Mask, Tissue
+from recon.scan import Scan
 
 STEP_MM = 0.5
 """Step along a line before the crossing is interpolated."""
 
 FARTHEST_MM = 300.0
 """No line is followed further than this."""
+
+AIR_HU = -350.0
+"""Half-way between air (-1000) and soft tissue with fat (about -100 and up), the lung and clothing left out (common practice, no source)."""
 
 AIR_MM = 5.0
 """Air must go on this far, so that a fold or a gas bubble is not taken for the outside."""
@@ -87,3 +92,19 @@ def _first_run(mask: Mask, length: int) -> int:
     total = np.concatenate([[0], np.cumsum(mask)])
     full = np.flatnonzero(total[length:] - total[:-length] == length)
     return int(full[0]) if len(full) else -1
+
+
+def with_soft_tissue(labels: Labels, scan: Scan) -> Labels:
+    """(same shape) labels with the unnamed voxels inside the skin of a CT turned to SOFT; others stay.
+
+    Inside the skin is the largest piece denser than AIR_HU, holes of each axial slice filled. A map that already
+    names soft tissue is returned as it is, as is one that belongs to an MR (air and cortical bone look alike there).
+    """
+    if scan.modality != "CT" or (labels == Tissue.SOFT).any():
+        return labels
+    body = cc3d.largest_k(scan.voxels > AIR_HU, k=1, connectivity=6) > 0
+    for k in range(body.shape[2]):
+        body[:, :, k] = ndimage.binary_fill_holes(body[:, :, k])
+    out = labels.copy()
+    out[body & (labels == Tissue.OUTSIDE)] = Tissue.SOFT
+    return out

@@ -9,7 +9,7 @@ import numpy as np
 
 from recon.anatomy import Frame
 from recon.grid import Float, Grid
-from recon.labels import CANAL_CONTENTS, Labels, Mask, Part, Tissue, canal_mask, label_of
+from recon.labels import Labels, Mask, Part, Tissue, canal_mask, label_of
 from recon.local import Box
 from recon.severity import Threshold, flavum_thickness_mm
 
@@ -102,14 +102,3 @@ def _around(mask: Mask) -> Box:
         index = np.flatnonzero(mask.any(axis=tuple(a for a in range(3) if a != axis)))
         spans.append(slice(int(index[0]), int(index[-1]) + 1))
     return spans[0], spans[1], spans[2]
-
-
-def tissue_sources(labels: Labels, given: bool) -> dict[str, str]:
-    """'sac' and 'flavum' -> 'given' when the map already holds them, else 'modelled'."""
-    word = {True: "given", False: "automatic"}[given]
-    return {name: word if (labels == tissue).any() else "modelled" for name, tissue in (("sac", Tissue.SAC), ("flavum", Tissue.FLAVUM))}
-
-
-def contents_mm3(labels: Labels, grid: Grid) -> dict[str, float]:
-    """Volume of each content of the canal."""
-    return {tissue.name.lower(): float((labels == tissue).sum()) * grid.voxel_mm3 for tissue in CANAL_CONTENTS}

@@ -1,0 +1,123 @@
+"""From a scan, or a scan and labels made elsewhere, to the whole anatomy.
+
+Bones and vertebrae, parts of the arches, canal, ligament and sac, levels: whatever is given enters
+at the step where it belongs, the rest is found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from recon.anatomy import Anatomy, Source
+from recon.bone import occupancy_within
+from recon.canal import CanalTube, canal_from_bone
+from recon.errors import LevelNotInView
+from recon.given import GivenLabels
+from recon.grid import Grid
+from recon.labels import CANAL_CONTENTS, Labels, Part, Tissue, bone_mask, canal_mask, vertebrae_in
+from recon.levels import frames_of, levels_of
+from recon.local import disc_mask
+from recon.parts import divide_arches
+from recon.scan import Scan
+from recon.skin import with_soft_tissue
+from recon.tissue import with_modelled_tissue
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Bones:
+    """What a scan's bones are, before ligament, sac and levels.
+
+    Parameters
+    ----------
+    labels : (nx, ny, nz) uint16 array, parts and canal named
+    occupancy : (nx, ny, nz) float32 array, bone share
+    sources : 'parts', 'canal', 'levels' and, where given, 'sac' and 'flavum'
+    """
+
+    labels: Labels
+    occupancy: npt.NDArray[np.float32]
+    sources: dict[str, Source]
+    warnings: tuple[str, ...] = ()
+
+
+def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Sequence[str] | None = None,
+               progress: Progress | None = None) -> Anatomy:
+    """The anatomy of a scan.
+
+    Parameters
+    ----------
+    given : labels made elsewhere, on the scan's grid; what they lack is found
+    vertebrae : names in view, cranial to caudal, where the scan itself cannot tell
+    progress : called with a sentence before each step
+
+    Raises
+    ------
+    UnusableInput : no bone, no canal, or an MR without labels
+    LevelNotInView : no two neighbouring vertebrae with the disc between them are in view
+    """
+    say = progress or (lambda _: None)
+    bones = _bones_found(scan, vertebrae, say) if given is None else bones_given(scan, given, say)
+    say("finding level frames")
+    frames, left_out = frames_of(bones.labels, bones.occupancy, scan.grid)
+    if not frames:
+        raise LevelNotInView("scan", "must show two neighbouring vertebrae with the disc between them",
+                             got=", ".join(vertebrae_in(bones.labels)) or "no vertebra", do=" ".join(left_out))
+    say("laying ligament and sac")
+    labels = with_modelled_tissue(bones.labels, scan.grid, frames)
+    modelled: dict[str, Source] = {"sac": "modelled", "flavum": "modelled"}
+    sources: dict[str, Source] = modelled | bones.sources
+    levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say)
+    return Anatomy(scan.grid, labels, bones.occupancy, levels, sources, bones.warnings + left_out)
+
+
+def bones_given(scan: Scan, given: GivenLabels, say: Progress) -> Bones:
+    """Bones from labels made elsewhere; parts and canal are found where they are not given."""
+    labels, tube, sources = given.labels, None, _given_sources(given)
+    if "parts" not in given.named or (labels % 100 == Part.UNDIVIDED).any():
+        say("finding the canal from the given bones")
+        tube = _tube(labels, scan.grid)
+        say("dividing the arches")
+        labels = divide_arches(labels, scan.grid, tube)
+    if not canal_mask(labels).any():
+        labels = _with_canal(labels, tube or _tube(labels, scan.grid))
+    say("placing bone borders within voxels")
+    occupancy = occupancy_within(bone_mask(labels), scan)
+    return Bones(with_soft_tissue(labels, scan), occupancy, sources, scan.warnings + given.warnings)
+
+
+def _tube(labels: Labels, grid: Grid) -> CanalTube:
+    """The canal of a label map; discs count as wall."""
+    return canal_from_bone((bone_mask(labels) | disc_mask(labels)).astype(np.float32), grid)
+
+
+def _with_canal(labels: Labels, tube: CanalTube) -> Labels:
+    out = labels.copy()
+    out[tube.mask & (labels < 100)] = Tissue.CANAL
+    return out
+
+
+def _given_sources(given: GivenLabels) -> dict[str, Source]:
+    """How each thing was obtained when labels were given."""
+    sources: dict[str, Source] = {"levels": "given"}
+    for name in ("parts", "canal"):
+        sources[name] = "given" if name in given.named else "automatic"
+    if any((given.labels == tissue).any() for tissue in CANAL_CONTENTS):
+        sources["canal"] = "given"
+    for name in ("sac", "flavum"):
+        if name in given.named:
+            sources[name] = "given"
+    return sources
+
+
+def _bones_found(scan: Scan, vertebrae: Sequence[str] | None, say: Progress) -> Bones:
+    """Bones from the scan itself."""
+    from recon.segment import segment
+
+    found = segment(scan, vertebrae=vertebrae, progress=say)
+    return Bones(found.labels, found.occupancy, dict(found.sources), found.warnings)
