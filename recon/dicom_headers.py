@@ -14,6 +14,14 @@ from typing import Any
 import numpy as np
 import pydicom
 from pydicom.errors import InvalidDicomError
+from pydicom.uid import (
+    CTImageStorage,
+    EnhancedCTImageStorage,
+    EnhancedMRImageStorage,
+    LegacyConvertedEnhancedCTImageStorage,
+    LegacyConvertedEnhancedMRImageStorage,
+    MRImageStorage,
+)
 
 from recon.dicom_files import DicomSource, check_inflated
 from recon.errors import BadFile, CanalwiseError
@@ -21,14 +29,16 @@ from recon.grid import Float
 
 TAGS = [
     "SOPInstanceUID", "SeriesInstanceUID", "FrameOfReferenceUID", "Modality", "ImageType", "Rows", "Columns",
-    "NumberOfFrames", "SamplesPerPixel", "PixelRepresentation", "ImagePositionPatient", "ImageOrientationPatient", "PixelSpacing",
-    "RescaleSlope", "RescaleIntercept", "RescaleType", "PixelPaddingValue", "ConvolutionKernel", "LossyImageCompression",
-    "SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence",
+    "NumberOfFrames", "SamplesPerPixel", "PixelRepresentation", "ImagePositionPatient", "ImageOrientationPatient",
+    "PixelSpacing", "RescaleSlope", "RescaleIntercept", "RescaleType", "PixelPaddingValue", "ConvolutionKernel",
+    "LossyImageCompression", "SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence",
 ]
 """All that is asked of a header; names and dates are not among them."""
 
 LPS_TO_RAS = np.array([-1.0, -1.0, 1.0])
 IMAGE_MODALITIES = ("CT", "MR")
+IMAGE_CLASSES = (CTImageStorage, EnhancedCTImageStorage, LegacyConvertedEnhancedCTImageStorage, MRImageStorage,
+                 EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage)
 HU_TYPES = ("", "HU", "US")
 """Rescale types that can mean Hounsfield units: not stated, stated, and 'unspecified' (PS3.3 C.11.1.1.2)."""
 
@@ -76,7 +86,10 @@ def read_headers(sources: Sequence[DicomSource], budget_mb: float) -> Headers:
     for number, source in enumerate(sources):
         try:
             check_inflated(source, budget_mb)
-            found = list(_slices(_header(source), number))
+            header = _header(source)
+            found = list(_slices(header, number))
+            if not found and _is_cut_short(header):
+                raise ValueError("an image without its geometry")
         except InvalidDicomError:
             not_dicom += 1
             continue
@@ -84,8 +97,9 @@ def read_headers(sources: Sequence[DicomSource], budget_mb: float) -> Headers:
             raise
         except Exception:
             # A hostile header can fail anywhere in the parser, and its own text may name the patient.
-            raise BadFile("a DICOM file", "must have a whole header",
-                          got=f"file {number + 1} of {len(sources)} damaged", do="Copy or export the series again.") from None
+            which = f"file {number + 1} of {len(sources)} damaged"
+            raise BadFile("a DICOM file", "must have a whole header", got=which,
+                          do="Copy or export the series again.") from None
         other += not found
         slices += found
     if not slices:
@@ -117,6 +131,14 @@ def _slices(header: pydicom.Dataset, number: int) -> Iterator[SliceHeader]:
     shared = (header.get("SharedFunctionalGroupsSequence") or [pydicom.Dataset()])[0]
     for index, frame in enumerate(frames):
         yield _slice(header, number, index, lambda name, frame=frame: _macro(frame, shared, name))
+
+
+def _is_cut_short(header: pydicom.Dataset) -> bool:
+    """Is it of a CT or MR image class, but without the size and place that such an image has?"""
+    if header.file_meta.get("MediaStorageSOPClassUID") not in IMAGE_CLASSES:
+        return False
+    placed = "ImagePositionPatient" in header or "PerFrameFunctionalGroupsSequence" in header
+    return not ("Modality" in header and "Rows" in header and placed)
 
 
 def _macro(frame: pydicom.Dataset, shared: pydicom.Dataset, name: str) -> pydicom.Dataset:

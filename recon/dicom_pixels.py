@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pydicom
 from pydicom.pixels import get_decoder, pixel_array
+from pydicom.uid import UID
 
 from recon.dicom_files import DicomSource
 from recon.dicom_headers import HU_TYPES, SliceHeader
@@ -31,7 +32,7 @@ def slice_voxels(group: Group, sources: Sequence[DicomSource]) -> tuple[Voxels, 
     opened: tuple[int, Voxels] = (-1, np.empty(0))
     for number, header in enumerate(group):
         if opened[0] != header.source:
-            opened = (header.source, _decoded(sources[header.source], f"slice {number + 1} of {len(group)}"))
+            opened = (header.source, decoded(sources[header.source], f"slice {number + 1} of {len(group)}"))
         values.append(_values(_frame(opened[1], header), header).T)
     stack = np.stack(values, axis=2)
     return rescaled(stack, 1.0, 0.0) if stack.dtype.kind == "f" else stack, told, _value_warnings(group)
@@ -61,28 +62,31 @@ def _rescale_told(group: Group) -> str:
     return told + (f" and {len(pairs) - 3} more" if len(pairs) > 3 else "")
 
 
-def _decoded(source: DicomSource, who: str) -> Voxels:
+def decoded(source: DicomSource, who: str) -> Voxels:
+    """(rows, columns) or (frames, rows, columns) array of stored numbers; raises BadFile, naming `who`."""
     with source.opened() as file, warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        _check_decoder(source)
         try:
-            return np.asarray(pixel_array(file, raw=True))
+            dataset = pydicom.dcmread(file)
+            _check_decoder(dataset.file_meta.get("TransferSyntaxUID"))
+            return np.asarray(pixel_array(dataset, raw=True))
+        except UnusableInput:
+            raise
         except Exception:
             # Decoders raise what they like on damaged data, and may quote the file.
             raise BadFile(who, "must be whole", got="pixels that cannot be decoded (cut short or damaged)",
                           do="Copy or export the series again.") from None
 
 
-def _check_decoder(source: DicomSource) -> None:
-    with source.opened() as file:
-        syntax = pydicom.dcmread(file, specific_tags=[], stop_before_pixels=True).file_meta.get("TransferSyntaxUID")
+def _check_decoder(syntax: UID | None) -> None:
     try:
-        missing = get_decoder(syntax).missing_dependencies if not get_decoder(syntax).is_available else None
-    except (NotImplementedError, ValueError, TypeError):
-        missing = ["no known decoder"]
-    if missing is not None:
-        raise BadFile("the slices", "must be in a transfer syntax that can be decoded",
-                      got=getattr(syntax, "name", syntax), do=f"Needed: {'; '.join(missing)}. Or export the series uncompressed.")
+        decoder = get_decoder(syntax) if syntax else None
+        lacking = decoder.missing_dependencies if decoder and not decoder.is_available else None
+    except NotImplementedError:
+        lacking = ["no known decoder"]
+    if syntax is not None and lacking is not None:
+        raise BadFile("the slices", "must be in a transfer syntax that can be decoded", got=syntax.name,
+                      do=f"Needed: {'; '.join(lacking)}. Or export the series uncompressed.")
 
 
 def _frame(decoded: Voxels, header: SliceHeader) -> Voxels:

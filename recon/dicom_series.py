@@ -49,14 +49,15 @@ def chosen_group(slices: Sequence[SliceHeader], series: int | None) -> tuple[Gro
 
 
 def description(group: Group) -> str:
-    """Modality, count, size, spacing, plane, frame type and kernel: enough to choose by, nothing that names the patient."""
+    """Modality, count, size, spacing, plane, type and kernel: enough to choose by, and no name."""
     first = group[0]
     rows, columns = first.shape
     normal = np.abs(np.cross(first.row_ras, first.column_ras))
     plane = PLANES[int(normal.argmax())] if normal.max() >= PLANE_COSINE else "oblique"
-    kernel = "".join(f", {word.lower()}" for word in first.kind[2:]) + (f", kernel {first.kernel}" if first.kernel else "")
+    kinds = [word.lower() for word in first.kind[2:]] + ([f"kernel {first.kernel}"] if first.kernel else [])
     spacing = " x ".join(f"{mm:.2f}" for mm in first.spacing_mm)
-    return f"{first.modality}, {len(group)} {plane} slices of {columns} x {rows}, {spacing} mm{kernel}"
+    size = f"{len(group)} {plane} slices of {columns} x {rows}"
+    return ", ".join([first.modality, size, f"{spacing} mm", *kinds])
 
 
 def _groups(slices: Sequence[SliceHeader]) -> list[Group]:

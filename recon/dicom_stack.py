@@ -10,6 +10,7 @@ from recon.dicom_headers import SliceHeader
 from recon.dicom_series import Group
 from recon.errors import BadGeometry
 from recon.grid import Float
+from recon.intake_volume import tilt_deg
 
 POSITION_TOL_MM = 0.06
 """A slice may lie this far off the regular line: positions are often written with one decimal."""
@@ -22,6 +23,9 @@ SAME_PLACE_TOL_MM = 0.01
 
 UNIT_TOL = 1e-3
 """Largest deviation of a slice's two directions from perpendicular unit vectors."""
+
+LEAN_TOLD_DEG = 0.1
+"""A lean beyond this is mentioned beside uneven gaps."""
 
 TOLD_GAPS = 4
 """A message names at most this many gaps."""
@@ -40,9 +44,9 @@ def stacked(group: Group) -> tuple[Group, Float, tuple[str, ...]]:
     copies = len(group) - len(ordered)
     positions = np.array([header.position_ras_mm for header in ordered])
     _check_spread(positions @ normal)
-    _check_regular(positions, normal)
-    warnings = (f"{copies} exact copies of slices were dropped.",) if copies else ()
-    return ordered, _affine(ordered[0], (positions[-1] - positions[0]) / (len(ordered) - 1)), warnings
+    affine = _affine(ordered[0], *_line(positions))
+    _check_regular(positions, normal, affine)
+    return ordered, affine, (f"{copies} exact copies of slices were dropped.",) if copies else ()
 
 
 def _normal(header: SliceHeader) -> Float:
@@ -66,10 +70,16 @@ def _check_spread(heights: Float) -> None:
                           do="Two acquisitions or echoes are mixed; export one of them.")
 
 
-def _check_regular(positions: Float, normal: Float) -> None:
-    count = len(positions)
-    step = (positions[-1] - positions[0]) / (count - 1)
-    off = np.linalg.norm(positions - positions[0] - np.arange(count)[:, None] * step, axis=1)
+def _line(positions: Float) -> tuple[Float, Float]:
+    """First point and step of the regular row of points nearest to the positions (least squares)."""
+    number = np.arange(len(positions)) - (len(positions) - 1) / 2
+    step = number @ positions / (number @ number)
+    return positions.mean(axis=0) + number[0] * step, step
+
+
+def _check_regular(positions: Float, normal: Float, affine: Float) -> None:
+    first, step = affine[:3, 3], affine[:3, 2]
+    off = np.linalg.norm(positions - first - np.arange(len(positions))[:, None] * step, axis=1)
     tolerance = min(POSITION_TOL_MM, POSITION_TOL_FRAC * float(np.linalg.norm(step)))
     if off.max() <= tolerance:
         return
@@ -80,7 +90,10 @@ def _check_regular(positions: Float, normal: Float) -> None:
         raise BadGeometry("the slices", "must lie on one straight line", got=f"{off.max():.2f} mm off it sideways")
     whole = np.rint(gaps[odd] / usual)
     missing = bool((whole >= 2).all() and (np.abs(gaps[odd] - whole * usual) <= tolerance * whole).all())
+    lean_deg = tilt_deg(affine)
     told = f"{_told(odd, gaps)} where {usual:.2f} mm is usual"
+    if lean_deg > LEAN_TOLD_DEG:
+        told += f"; the stack also leans by {lean_deg:.1f} deg"
     if missing:
         raise BadGeometry("the slices", "must all be there", got=f"{int(whole.sum()) - odd.size} missing: {told}",
                           do="Copy or export the whole series again.")
@@ -93,10 +106,10 @@ def _told(odd: Sequence[int], gaps: Float) -> str:
     return ", ".join(named) + (f" and {len(odd) - TOLD_GAPS} gaps more" if len(odd) > TOLD_GAPS else "")
 
 
-def _affine(first: SliceHeader, step_ras_mm: Float) -> Float:
+def _affine(first: SliceHeader, origin_ras_mm: Float, step_ras_mm: Float) -> Float:
     affine = np.eye(4)
     affine[:3, 0] = first.row_ras * first.spacing_mm[0]
     affine[:3, 1] = first.column_ras * first.spacing_mm[1]
     affine[:3, 2] = step_ras_mm
-    affine[:3, 3] = first.position_ras_mm
+    affine[:3, 3] = origin_ras_mm
     return affine

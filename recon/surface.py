@@ -215,7 +215,7 @@ def _poly_data(surface: Surface) -> Any:
     points, cells, poly_data = vtkPoints(), vtkCellArray(), vtkPolyData()
     points.SetData(numpy_to_vtk(surface.vertices_ras_mm - surface.vertices_ras_mm.mean(axis=0), deep=True))
     offsets = np.arange(0, 3 * len(surface.faces) + 1, 3)
-    cells.SetData(numpy_to_vtkIdTypeArray(offsets, deep=True), numpy_to_vtkIdTypeArray(surface.faces.ravel(), deep=True))
+    cells.SetData(*(numpy_to_vtkIdTypeArray(ids, deep=True) for ids in (offsets, surface.faces.ravel())))
     poly_data.SetPoints(points)
     poly_data.SetPolys(cells)
     return poly_data

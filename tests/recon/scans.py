@@ -8,7 +8,15 @@ from pathlib import Path
 import nibabel as nib
 import numpy as np
 from pydicom.dataset import Dataset, FileMetaDataset
-from pydicom.uid import CTImageStorage, EnhancedCTImageStorage, ExplicitVRLittleEndian, generate_uid
+from pydicom.uid import (
+    CTImageStorage,
+    EnhancedCTImageStorage,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    JPEG2000Lossless,
+    RLELossless,
+    generate_uid,
+)
 
 SHAPE = (20, 24, 30)
 SPACING_MM = (0.9, 0.8, 0.7)
@@ -73,7 +81,7 @@ def series_affine_ras(orientation: Sequence[float] = (1, 0, 0, 0, 1, 0)) -> np.n
 def write_enhanced(path: Path, hu: np.ndarray) -> Path:
     """The same volume as one enhanced multi-frame CT file, its frames in a shuffled order."""
     dataset = _slice(hu[:, :, 0].T, "1", 0)
-    for keyword in ("ImagePositionPatient", "ImageOrientationPatient", "PixelSpacing", "RescaleSlope", "RescaleIntercept"):
+    for keyword in ("ImagePositionPatient", "ImageOrientationPatient", "PixelSpacing", "RescaleSlope"):
         dataset.pop(keyword, None)
     dataset.SOPClassUID = EnhancedCTImageStorage
     order = np.random.default_rng(2).permutation(hu.shape[2])
@@ -125,11 +133,9 @@ def _slice(hu_rows_columns: np.ndarray, series: str, k: int) -> Dataset:
 def _save(dataset: Dataset, path: Path, syntax: str) -> None:
     dataset.file_meta = FileMetaDataset()
     dataset.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
-    if syntax in ENCODED:
+    if syntax == ExplicitVRBigEndian:
+        dataset.PixelData = np.frombuffer(dataset.PixelData, "<u2").astype(">u2").tobytes()
+    if syntax in (RLELossless, JPEG2000Lossless):
         dataset.compress(syntax, generate_instance_uid=False)
     dataset.file_meta.TransferSyntaxUID = syntax
     dataset.save_as(path, enforce_file_format=True)
-
-
-ENCODED = ("1.2.840.10008.1.2.5", "1.2.840.10008.1.2.4.90")
-"""RLE lossless and JPEG 2000 lossless: what pydicom can write here."""

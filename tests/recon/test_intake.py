@@ -59,7 +59,8 @@ def test_missing_empty_and_foreign_files_are_refused_without_their_names(tmp_pat
     (tmp_path / "empty.nii").touch()
     (tmp_path / f"{SECRET}.txt").write_text("hello")
     (tmp_path / "folder").mkdir()
-    for name, told in [("none.nii", "exists"), ("empty.nii", "empty"), (f"{SECRET}.txt", "CT or MR"), ("folder", "files")]:
+    told_of = {"none.nii": "exists", "empty.nii": "empty", f"{SECRET}.txt": "CT or MR", "folder": "files"}
+    for name, told in told_of.items():
         with pytest.raises(BadFile, match=told) as refusal:
             read_scan(tmp_path / name)
         assert SECRET not in str(refusal.value)

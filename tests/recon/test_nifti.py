@@ -12,8 +12,11 @@ from recon.intake import read_scan
 from recon.nifti_out import write_nifti
 from tests.recon.scans import SECRET, SPACING_MM, UPRIGHT, body, write_nifti_file
 
-OBLIQUE = np.array([[0.0, 0.7 * np.sin(0.3), 0.9 * np.cos(0.3), 5.0], [0.8, 0, 0, -7.0], [0, -0.7 * np.cos(0.3), 0.9 * np.sin(0.3), 11.0],
+SINE, COSINE = np.sin(0.3), np.cos(0.3)
+OBLIQUE = np.array([[0, 0.7 * SINE, 0.9 * COSINE, 5], [0.8, 0, 0, -7], [0, -0.7 * COSINE, 0.9 * SINE, 11],
                     [0, 0, 0, 1]])
+FLIPPED = np.diag([-0.9, -0.8, 0.7, 1.0])
+SAGITTAL = np.array([[0, 0, 0.7, 1], [-0.9, 0, 0, 2], [0, 0.8, 0, 3], [0, 0, 0, 1]])
 
 
 def test_plain_scan_keeps_every_voxel_and_place(tmp_path):
@@ -32,8 +35,7 @@ def test_both_versions_packed_or_not(tmp_path, kind, suffix):
     assert np.array_equal(scan.voxels, body())
 
 
-@pytest.mark.parametrize("affine", [OBLIQUE, np.diag([-0.9, -0.8, 0.7, 1.0]), np.array([[0, 0, 0.7, 1], [-0.9, 0, 0, 2], [0, 0.8, 0, 3], [0, 0, 0, 1.0]])],
-                         ids=["oblique", "flipped", "sagittal"])
+@pytest.mark.parametrize("affine", [OBLIQUE, FLIPPED, SAGITTAL], ids=["oblique", "flipped", "sagittal"])
 def test_turned_axes_are_permuted_and_every_voxel_stays_where_it_was(tmp_path, affine):
     scan = read_scan(write_nifti_file(tmp_path / "a.nii", body(), affine))
     cosines = scan.grid.affine_ras_mm[:3, :3] / scan.grid.spacing_mm
