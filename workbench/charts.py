@@ -8,7 +8,7 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from workbench.palette import INK, IPSILATERAL, LIMIT, OVER_THE_TOP, PAPER, QUIET, REMOVED, RULE
+from workbench.palette import INK, IPSILATERAL, KEPT, LIMIT, OVER_THE_TOP, PAPER, QUIET, REMOVED, RULE
 
 Json = Mapping[str, Any]
 
@@ -17,6 +17,9 @@ FACET_MEASURES = (("area_frac", "joint surface"), ("width_frac", "joint width at
 
 LEAST_SHOWN_MM3 = 0.5
 """Structures that lose less are left out of the bar chart (they stay in the table)."""
+
+NOT_TOLD = "\u2013"
+"""Stands for a value that there is none of."""
 
 INSIDE_BAR_FRAC = 0.25
 """A bar longer than this share of the axis carries its number inside."""
@@ -100,19 +103,19 @@ def reach_chart(reach: Json, wall_mm: float | None) -> Figure:
 
 
 def comparison_chart(rows: Sequence[Json]) -> Figure:
-    """The ways in, side by side: bone removed, least facet kept and contralateral reach of each."""
+    """The ways in, side by side: bone removed, what stays of each joint, and the share of all targets reached."""
     names = [str(row["name"]) for row in rows]
     figure = Figure(figsize=(7.2, 0.75 + 0.3 * len(names)), layout="constrained")
-    panels = (("bone_removed_mm3", 1.0, "bone removed, mm\u00b3", REMOVED), ("facet_left_frac", 100.0, "left joint kept, %", IPSILATERAL),
-              ("facet_right_frac", 100.0, "right joint kept, %", OVER_THE_TOP))
-    for axes, (key, scale, words, colour) in zip(figure.subplots(1, 3, sharey=True), panels, strict=True):
+    panels = (("bone_removed_mm3", 1.0, "bone removed, mm\u00b3", REMOVED), ("facet_left_frac", 100.0, "left joint kept, %", KEPT),
+              ("facet_right_frac", 100.0, "right joint kept, %", KEPT), ("reached_frac", 100.0, "targets reached, %", KEPT))
+    for axes, (key, scale, words, colour) in zip(figure.subplots(1, len(panels), sharey=True), panels, strict=True):
         values = [row.get(key) for row in rows]
         axes.barh(range(len(names)), [scale * (v or 0.0) for v in values], color=colour, height=0.55)
         for place, value in enumerate(values):
-            axes.text(0 if value is None else scale * value, place, " not known" if value is None else f" {scale * value:.0f}",
+            axes.text(0 if value is None else scale * value, place, f" {NOT_TOLD}" if value is None else f" {scale * value:.0f}",
                       va="center", fontsize=7)
         axes.set_xlabel(words)
-        axes.margins(x=0.18)
+        axes.set_xlim(0, 1.25 * scale * max([v or 0.0 for v in values] + [0.01]) if scale == 1.0 else 128)
         axes.set_yticks(range(len(names)), names)
     axes.invert_yaxis()
     return figure

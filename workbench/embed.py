@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib import rc_context
 from matplotlib.figure import Figure
-from PIL import Image
+from matplotlib.image import imsave
 
 from workbench.palette import INK, QUIET, RULE
 
@@ -63,5 +63,5 @@ def slice_uri(figure: Figure) -> str:
 def picture_uri(picture: npt.NDArray[np.uint8]) -> str:
     """A (rows, columns, 3) picture as a PNG address."""
     buffer = io.BytesIO()
-    Image.fromarray(picture).save(buffer, format="PNG", optimize=False)
+    imsave(buffer, picture, format="png", metadata={"Software": None})
     return data_uri(buffer.getvalue(), "image/png")

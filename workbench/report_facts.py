@@ -10,10 +10,12 @@ import numpy as np
 from estimator.approach import other_side
 from estimator.clock import docking_clock
 from recon.anatomy import Level
+from workbench.charts import NOT_TOLD
 from workbench.planned import Planned
 from workbench.results import breaches
-from workbench.tables import compared_row, verdict_row
+from workbench.tables import MET, compared_row
 from workbench.wording import (
+    amount,
     clock_words,
     cranial_tilt_words,
     cranial_words,
@@ -106,8 +108,15 @@ def phase_rows(planned: Planned) -> list[tuple[str, ...]]:
 
 
 def level_rows(level: Level) -> list[tuple[str, str, str, str, str]]:
-    """(quantity, value with unit, structure and slice, severity, source) of each measurement."""
-    return [(m.name, f"{number(m.value)} {m.unit}", f"{m.structure}, {m.at}", m.band or "\u2013", m.source) for m in level.measurements]
+    """(quantity, value with unit, structure and slice, severity, number of its note) of each measurement."""
+    notes = level_notes(level)
+    return [(m.name, amount(m.value, m.unit), f"{m.structure}, {m.at}", m.band or NOT_TOLD, str(notes.index(m.source) + 1) if m.source else "")
+            for m in level.measurements]
+
+
+def level_notes(level: Level) -> list[str]:
+    """Where values and bands come from, each said once, in the order of first use."""
+    return list(dict.fromkeys(m.source for m in level.measurements if m.source))
 
 
 def bone_rows(estimate: Json) -> list[tuple[str, str, str, str]]:
@@ -133,7 +142,7 @@ def reach_facts(planned: Planned, estimate: Json) -> Facts:
     for relation, side in (("contralateral", other_side(planned.approach.side)), ("ipsilateral", planned.approach.side)):
         if reach := estimate[f"{relation}_reach"]:
             facts.append((f"{relation.capitalize()} ({side})", f"{number(reach['lateral_mm'])} mm from the midline at disc level, limited by "
-                          f"{reach['limited_by']}; least clearance to the sac {number(reach['clearance_mm'])} mm"))
+                          f"{reach['limited_by']}; least clearance to the sac {amount(reach['clearance_mm'], 'mm')}"))
     return facts
 
 
@@ -152,18 +161,15 @@ def weak_place_facts(estimate: Json) -> Facts:
     """Pars and spinous base after the whole sweep."""
     pars, base = estimate["pars_residual_mm"], estimate["spinous_base"]
     return [
-        ("Pars, least width left", f"ipsilateral {number(pars['ipsilateral'])} mm, contralateral {number(pars['contralateral'])} mm"),
-        ("Spinous base", f"undercut {percent(base['undercut_frac'])}; bony bridge left {number(base['bridge_mm'])} mm"),
+        ("Pars, least width left", f"ipsilateral {amount(pars['ipsilateral'], 'mm')}, contralateral {amount(pars['contralateral'], 'mm')}"),
+        ("Spinous base", f"undercut {percent(base['undercut_frac'])}; bony bridge left {amount(base['bridge_mm'], 'mm')}"),
     ]
 
 
 def limit_rows(estimate: Json) -> list[tuple[str, ...]]:
     """(limit, value, limit with unit, how it stands, source, evidence) of each verdict."""
-    rows = []
-    for verdict in estimate["verdicts"]:
-        name, value, limit, unit, stands = verdict_row(verdict)
-        rows.append((name, f"{value} {unit}".strip(), f"{limit} {unit}".strip(), stands, verdict["source"], verdict["evidence"]))
-    return rows
+    return [(v["name"], amount(v["value"], v["unit"]), amount(v["limit"], v["unit"]), MET[v["met"]], v["source"], v["evidence"])
+            for v in estimate["verdicts"]]
 
 
 def compared_rows(comparison: Json) -> list[tuple[str, ...]]:

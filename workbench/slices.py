@@ -12,9 +12,9 @@ from matplotlib.patches import Patch
 from estimator.approach import Approach
 from estimator.solid import swept_distance_mm
 from recon.grid import Float
-from recon.labels import Tissue, canal_mask
+from recon.labels import Part, Tissue, canal_mask
 from recon.scan import Scan
-from workbench.palette import BONE, CANAL, REMOVED, SAC, phase_colour
+from workbench.palette import BONE, CANAL, QUIET, REMOVED, SAC, phase_colour
 from workbench.planes import Cut, cut_of
 from workbench.planned import Planned
 
@@ -94,6 +94,7 @@ def _draw_anatomy(axes: Axes, planned: Planned, cut: Cut) -> None:
     anatomy = planned.anatomy
     _outline(axes, cut, cut_of(anatomy.occupancy, anatomy.grid, cut, planned.level.frame), 0.5, BONE, 0.8)
     _outline(axes, cut, _share(planned, cut, canal_mask(anatomy.labels)), 0.5, CANAL, 1.0)
+    _outline(axes, cut, _share(planned, cut, anatomy.labels % 100 == Part.DISC), 0.5, QUIET, 0.8)
     modelled = anatomy.sources.get("sac") == "modelled"
     _outline(axes, cut, _share(planned, cut, anatomy.labels == Tissue.SAC), 0.5, SAC, 1.2, "dashed" if modelled else "solid")
 
@@ -137,11 +138,11 @@ def key_figure(planned: Planned) -> Figure:
     """The key to the slices' lines and fills, in one row."""
     sac = f"dural sac ({planned.anatomy.sources.get('sac', 'source not stated')})"
     modelled = planned.anatomy.sources.get("sac") == "modelled"
-    lines = [Line2D([], [], color=BONE, label="bone"), Line2D([], [], color=CANAL, label="bony canal"),
+    lines = [Line2D([], [], color=BONE, label="bone"), Line2D([], [], color=QUIET, label="disc"), Line2D([], [], color=CANAL, label="bony canal"),
              Line2D([], [], color=SAC, label=sac, linestyle="dashed" if modelled else "solid")]
     lines += [Line2D([], [], color=phase_colour(n), label=f"channel, {p.name}", linewidth=2) for n, p in enumerate(planned.phases)]
     lines += [Patch(color=REMOVED, alpha=0.75, label="bone to remove (task)"),
               Line2D([], [], color=REMOVED, linestyle="dotted", label="bone within the sweep (cone)")]
     figure = Figure(figsize=(7.3, 0.55))
-    figure.legend(handles=lines, loc="center", ncols=4, fontsize=7.5, handlelength=2.0, columnspacing=1.4)
+    figure.legend(handles=lines, loc="center", ncols=5, fontsize=7.5, handlelength=2.0, columnspacing=1.4)
     return figure

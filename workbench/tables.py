@@ -7,7 +7,7 @@ from typing import Any
 
 from recon.caution import CAUTION
 from workbench.voice import table
-from workbench.wording import number, percent
+from workbench.wording import amount, number, percent
 
 Json = Mapping[str, Any]
 
@@ -17,10 +17,10 @@ MET = {True: "kept", False: "BREACHED", None: "not measured"}
 
 def measured_lines(document: Json) -> list[object]:
     """A table per level, and the caution."""
-    columns = ("quantity", "value", "unit", "structure", "at", "severity")
+    columns = ("quantity", "value", "structure", "at", "severity")
     lines: list[object] = []
     for level in document["levels"]:
-        rows = [(m["name"], number(m["value"]), m["unit"], m["structure"], m["at"], m["band"]) for m in level["measurements"]]
+        rows = [(m["name"], amount(m["value"], m["unit"]), m["structure"], m["at"], m["band"]) for m in level["measurements"]]
         lines.append(table(columns, rows, title=f"Level {level['level']}", right=(1,)))
     return [*lines, CAUTION]
 
@@ -29,7 +29,7 @@ def estimate_lines(document: Json) -> list[object]:
     """The headline numbers of one approach, its limits, and the caution."""
     facts = table(("quantity", "task", "cone (upper bound)"), headline_rows(document), right=(1, 2),
                   title=f"{document['level']}, {document['side']} side")
-    limits = table(("limit", "value", "limit", "unit", ""), [verdict_row(v) for v in document["verdicts"]], right=(1, 2))
+    limits = table(("limit", "value", "limit", ""), [verdict_row(v) for v in document["verdicts"]], right=(1, 2))
     return [facts, limits, reach_line(document), CAUTION]
 
 
@@ -45,11 +45,10 @@ def headline_rows(document: Json) -> list[tuple[str, str, str]]:
     return rows
 
 
-def verdict_row(verdict: Json) -> tuple[str, str, str, str, str]:
-    """One limit: its name, the value found, the limit, the unit, and how it stands."""
-    if verdict["unit"] == "fraction":
-        return verdict["name"], percent(verdict["value"]), percent(verdict["limit"]), "", MET[verdict["met"]]
-    return verdict["name"], number(verdict["value"]), number(verdict["limit"]), verdict["unit"], MET[verdict["met"]]
+def verdict_row(verdict: Json) -> tuple[str, str, str, str]:
+    """One limit: its name, the value found, the limit, and how it stands."""
+    value, limit = (amount(verdict[key], verdict["unit"]) for key in ("value", "limit"))
+    return verdict["name"], value, limit, MET[verdict["met"]]
 
 
 def reach_line(document: Json) -> str:
@@ -57,7 +56,7 @@ def reach_line(document: Json) -> str:
     reach = document["contralateral_reach"]
     if reach is None:
         return "Contralateral reach: not known, no targets in view."
-    return f"Contralateral reach: {number(reach['lateral_mm'])} mm past the midline at disc level, limited by {reach['limited_by']}."
+    return f"Contralateral reach: {amount(reach['lateral_mm'], 'mm')} past the midline at disc level, limited by {reach['limited_by']}."
 
 
 def compared_lines(document: Json) -> list[object]:

@@ -8,6 +8,8 @@ from estimator.approach import Phase
 
 MINUS = "\u2212"
 EN_DASH = "\u2013"
+UNITS = {"mm2": "mm\u00b2", "mm3": "mm\u00b3", "deg": "\u00b0"}
+"""Units as people write them."""
 
 
 def number(value: float | None, digits: int = 1) -> str:
@@ -20,6 +22,20 @@ def number(value: float | None, digits: int = 1) -> str:
         return "not known"
     text = f"{value:.{digits}f}"
     return text.lstrip("-") if float(text) == 0 else text.replace("-", MINUS)
+
+
+def amount(value: float | None, unit: str, digits: int = 1) -> str:
+    """A number with its unit as people write it; 'not known' stands without one.
+
+    >>> amount(91.94, "mm2"), amount(35.0, "deg", 0), amount(None, "mm")
+    ('91.9 mm\u00b2', '35\u00b0', 'not known')
+    """
+    if value is None or value != value:
+        return number(None)
+    if unit == "fraction":
+        return percent(value)
+    written = UNITS.get(unit, unit)
+    return f"{number(value, digits)}{'' if written == UNITS['deg'] else ' '}{written}".rstrip()
 
 
 def percent(frac: float | None) -> str:
