@@ -106,12 +106,14 @@ def read_case(folder: str | Path) -> Case:
     folder = Path(folder)
     missing = [name for name in FILES if not (folder / name).is_file()]
     if missing:
-        raise BadCase("the case folder", f"must hold {', '.join(FILES)}", got=f"none of {', '.join(missing)}",
+        lacking = f"a folder that lacks {', '.join(missing)}"
+        raise BadCase("the case folder", f"must hold {', '.join(FILES)}", got=lacking,
                       do="Build the case again.")
     about = _document(folder, "case.json", CASE_SCHEMA)
     told = from_data(_ScanRecord, about.get("scan"), who="the scan in case.json", error=BadCase)
     text = _document(folder, "anatomy.json", ANATOMY_SCHEMA)
     found = from_data(_AnatomyRecord, text, who="anatomy.json", error=BadCase)
+    _check_label_names(folder)
     scan = Scan(_voxels(folder, "scan.nii.gz", told.grid), told.grid, told.modality, told.provenance, told.warnings)
     labels = _voxels(folder, "labels.nii.gz", found.grid).astype(np.uint16)
     occupancy = _occupancy_of(_voxels(folder, "occupancy.nii.gz", found.grid))
@@ -131,6 +133,13 @@ def _documents(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
 
 def _document(folder: Path, name: str, schema: str) -> dict[str, Any]:
     return without_schema(schema, read_json(folder / name, who=name, error=BadCase), who=name, error=BadCase)
+
+
+def _check_label_names(folder: Path) -> None:
+    names = _document(folder, "labels.json", LABELS_SCHEMA).get("names")
+    ours = {str(value): name for value, name in label_names().items()}
+    if not isinstance(names, dict) or not names.items() <= ours.items():
+        raise BadCase("labels.json", "must give the labels the names of this version", do="Build the case again.")
 
 
 def _voxels(folder: Path, name: str, grid: Grid) -> Voxels:

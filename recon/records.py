@@ -24,10 +24,11 @@ from recon.errors import BadFile, CanalwiseError, WrongUse
 
 Record = TypeVar("Record")
 
-NUMBER_LISTS = re.compile(r"\[\s+((?:[^\[\]{}\"]|\"(?:nan|-?inf)\")*?)\s+\]")
-"""Innermost lists of numbers, which `json_text` keeps on one line."""
+NUMBER = r'(?:[-+.\deE]+|"(?:nan|-?inf)")'
+NUMBER_LISTS = re.compile(rf"\[\n\s*({NUMBER}(?:,\n\s*{NUMBER})*)\n\s*\]")
+"""Innermost lists of numbers, which `json_text` keeps on one line; no JSON text holds a bare line break."""
 
-SPACES = re.compile(r"\s+")
+LINE_BREAKS = re.compile(r"\n\s*")
 
 
 def to_data(record: Any) -> Any:
@@ -86,7 +87,7 @@ def json_text(data: Any) -> str:
     }
     """
     spread = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
-    return NUMBER_LISTS.sub(lambda found: "[" + SPACES.sub(" ", found[1]) + "]", spread) + "\n"
+    return NUMBER_LISTS.sub(lambda found: "[" + LINE_BREAKS.sub(" ", found[1]) + "]", spread) + "\n"
 
 
 def read_json(path: Path, *, who: str, error: type[CanalwiseError] = BadFile) -> Any:
