@@ -14,10 +14,11 @@ from estimator.limits import Limits
 from estimator.plan import default_approach
 from estimator.reach import all_points_mm, touch_of
 from estimator.region import ConeRegion, Region
+from estimator.removal import Bench, bench_of
 from recon.anatomy import Anatomy, Frame, Level
 from recon.errors import AnatomyNotFound
 from recon.grid import Float
-from recon.labels import SIDES, Side
+from recon.labels import SIDES, Mask, Side
 
 LAMINECTOMY_CAUDAL_MM, LAMINECTOMY_CRANIAL_MM = 5.0, 5.0
 """A midline laminectomy reaches this far past both lamina edges of the window (common practice, no source)."""
@@ -50,6 +51,10 @@ class BoxRegion:
         local = self.frame.to_level_mm(points_mm)
         return np.asarray(np.maximum(self.low_mm - local, local - self.high_mm).max(axis=-1))
 
+    def holds(self, points_mm: Float) -> Mask:
+        """(N,) array: is each (N, 3) RAS point inside?"""
+        return self.depth_mm(points_mm) < 0
+
 
 def compare(
     anatomy: Anatomy, level_name: str, channel: Channel | None = None, limits: Limits | None = None
@@ -69,8 +74,10 @@ def compare(
     ways = {str(side): way for side, way in phases.items()}
     if len(phases) == len(SIDES):
         ways["both sides"] = tuple(p for side in SIDES for p in phases[side] if p.name == IPSILATERAL)
-    rows = [_channel_row(anatomy, level, name, ConeRegion(way, keep_out)) for name, way in ways.items()]
-    return (*rows, _row(anatomy, level, "midline laminectomy", laminectomy(anatomy, level), float("nan")))
+    regions: dict[str, Region] = {name: ConeRegion(way, keep_out) for name, way in ways.items()}
+    regions["midline laminectomy"] = laminectomy(anatomy, level)
+    bench = bench_of(anatomy, level)
+    return tuple(_row(anatomy, level, bench, name, region) for name, region in regions.items())
 
 
 def laminectomy(anatomy: Anatomy, level: Level) -> BoxRegion:
@@ -98,12 +105,14 @@ def _phases_by_side(anatomy: Anatomy, level: Level, channel: Channel) -> dict[Si
     return found
 
 
-def _channel_row(anatomy: Anatomy, level: Level, name: str, region: ConeRegion) -> Row:
+def _row(anatomy: Anatomy, level: Level, bench: Bench, name: str, region: Region) -> Row:
+    cost = cost_of(bench, level, region)
+    freed = decompression_of(anatomy, level, region, cost.removal)
+    return Row(name, cost, freed, _reached_frac(anatomy, level, region))
+
+
+def _reached_frac(anatomy: Anatomy, level: Level, region: Region) -> float:
+    if not isinstance(region, ConeRegion):
+        return float("nan")
     points = np.concatenate([all_points_mm(t) for t in level.targets.values()])
-    touched = touch_of(anatomy, region.phases, region.keep_out, points).touched.any(axis=0)
-    return _row(anatomy, level, name, region, float(np.mean(touched)))
-
-
-def _row(anatomy: Anatomy, level: Level, name: str, region: Region, reached_frac: float) -> Row:
-    cost = cost_of(anatomy, level, region)
-    return Row(name, cost, decompression_of(anatomy, level, region, cost.removal), reached_frac)
+    return float(np.mean(touch_of(anatomy, region.phases, region.keep_out, points).touched.any(axis=0)))

@@ -100,7 +100,7 @@ def _free_areas_mm2(anatomy: Anatomy, level: Level, region: Region, removal: Rem
     protected = np.isin(labels % 100, (Part.BODY, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT))
     overhang = bone_mask(labels) & ~protected & (np.abs(x) <= half_width) & (y >= ventral) & (y <= roof)
     freed = np.zeros(labels.shape, dtype=bool)
-    freed[pressing | overhang] = region.depth_mm(world[pressing | overhang]) < 0
+    freed[pressing | overhang] = region.holds(world[pressing | overhang])
     cell = PLANE_STEP_MM**2
     before = float((canal_mask(labels) & ~pressing).sum() * cell)
     return before, before + float(freed.sum() * cell)

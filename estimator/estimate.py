@@ -14,7 +14,7 @@ from estimator.keepout import KeepOut, keep_out_of
 from estimator.limits import Limits
 from estimator.reach import Reach, all_points_mm, reach_of, touch_of
 from estimator.region import ConeRegion, Region, TaskRegion
-from estimator.removal import Removal, bench_of, removal_of
+from estimator.removal import Bench, Removal, bench_of, removal_of
 from estimator.skin_entry import SkinEntry, skin_entry_of
 from recon.anatomy import Anatomy, Level
 from recon.grid import Float
@@ -66,13 +66,13 @@ def estimate(anatomy: Anatomy, approach: Approach, limits: Limits | None = None)
     level = anatomy.level(approach.level)
     phases = placed_phases(approach, level.frame)
     keep_out = level_keep_out(anatomy, level, limits, approach.channel.tool_radius_mm)
-    cone = ConeRegion(phases, keep_out)
-    cone_cost = cost_of(anatomy, level, cone)
+    cone, bench = ConeRegion(phases, keep_out), bench_of(anatomy, level)
+    cone_cost = cost_of(bench, level, cone)
     paths = task_paths(anatomy, level, phases, keep_out)
     reach = {side: reach_of(anatomy, level, targets, phases, keep_out) for side, targets in level.targets.items()}
     far = other_side(approach.side)
     if far in reach:
-        reach[far] = replace(reach[far], limited_by=_stopped_by(anatomy, level, far, reach[far], cone, limits))
+        reach[far] = replace(reach[far], limited_by=_stopped_by(bench, level, far, reach[far], cone, limits))
     return Estimate(
         anatomy,
         level,
@@ -81,7 +81,7 @@ def estimate(anatomy: Anatomy, approach: Approach, limits: Limits | None = None)
         phases,
         keep_out,
         cone=cone_cost,
-        task=cost_of(anatomy, level, TaskRegion(paths, approach.channel, keep_out)),
+        task=cost_of(bench, level, TaskRegion(paths, approach.channel, keep_out)),
         task_paths=paths,
         reach=reach,
         decompression=decompression_of(anatomy, level, cone, cone_cost.removal),
@@ -89,14 +89,14 @@ def estimate(anatomy: Anatomy, approach: Approach, limits: Limits | None = None)
     )
 
 
-def _stopped_by(anatomy: Anatomy, level: Level, side: Side, reach: Reach, cone: ConeRegion, limits: Limits) -> str:
+def _stopped_by(bench: Bench, level: Level, side: Side, reach: Reach, cone: ConeRegion, limits: Limits) -> str:
     """What stops the next millimetre: where only the sweep does, the limit that tilting on would break first."""
     if reach.limited_by != "sweep" or reach.next_ras_mm is None:
         return reach.limited_by
     last = cone.phases[-1]
     way = np.array(reach.next_ras_mm) - last.pivot_ras_mm
     tilted = replace(last, axis_ras=way / np.linalg.norm(way))
-    cost = cost_of(anatomy, level, replace(cone, phases=(*cone.phases, tilted)))
+    cost = cost_of(bench, level, replace(cone, phases=(*cone.phases, tilted)))
     if side in cost.facets and cost.facets[side].area_frac < limits.value("facet_area_kept_frac"):
         return "facet limit"
     if cost.spinous_base.bridge_mm < limits.value("spinous_bridge_mm"):
@@ -110,9 +110,9 @@ def level_keep_out(anatomy: Anatomy, level: Level, limits: Limits, tool_radius_m
     return keep_out_of(anatomy, level.frame.origin_ras_mm, rules)
 
 
-def cost_of(anatomy: Anatomy, level: Level, region: Region) -> Cost:
+def cost_of(bench: Bench, level: Level, region: Region) -> Cost:
     """What taking a region costs the level."""
-    removal = removal_of(bench_of(anatomy, level), region)
+    removal = removal_of(bench, region)
     return Cost(
         removal,
         facets={side: facet_kept(level, side, region, removal) for side in level.joints},

@@ -51,8 +51,7 @@ def disc_slice(joint: Joint, frame: Frame) -> Mask:
 
 def _pairs_kept(joint: Joint, region: Region) -> Mask:
     """A pair stays only when the bone behind both of its points stays."""
-    lost = (region.depth_mm(joint.inferior_face_ras_mm) < 0) | (region.depth_mm(joint.superior_face_ras_mm) < 0)
-    return np.asarray(~lost)
+    return ~(region.holds(joint.inferior_face_ras_mm) | region.holds(joint.superior_face_ras_mm))
 
 
 def _share(weight: Float, kept: Mask) -> float:

@@ -15,7 +15,7 @@ from recon.errors import AnatomyNotFound
 from recon.grid import Float, Grid
 from recon.labels import Mask, Tissue
 
-FIELD_SPACING_MM = 0.25
+FIELD_SPACING_MM = 0.3
 """Coarsest spacing of the distance field; its zero is off by less than half of this."""
 
 FIELD_MARGIN_MM = 8.0
@@ -78,16 +78,19 @@ def keep_out_of(anatomy: Anatomy, centre_ras_mm: Float, rules_mm: tuple[float, f
     """
     retraction_mm, clearance_mm, tool_radius_mm = rules_mm
     near = anatomy.grid.box_around(centre_ras_mm[None], LEVEL_REACH_MM)
-    labels = anatomy.labels[near]
+    labels, grid = anatomy.labels[near], anatomy.grid.cropped(near)
+    kept_out = (labels == Tissue.SAC) | (labels == Tissue.ROOT)
     if not (labels == Tissue.SAC).any():
         raise AnatomyNotFound(
             "dural sac", "must be labelled or modelled at the level", do="Build the case again with a label map."
         )
-    sac, grid = _finely(labels == Tissue.SAC, anatomy.grid.cropped(near))
-    blocked = _distance_mm(~sac, grid) > retraction_mm
+    i, j, k = ndimage.find_objects(kept_out.astype(np.uint8))[0]
+    box = (i, j, k)
+    sac, fine = _finely(labels[box] == Tissue.SAC, grid.cropped(box))
+    blocked = _distance_mm(~sac, fine) > retraction_mm
     if (labels == Tissue.ROOT).any():
-        blocked |= _finely(labels == Tissue.ROOT, anatomy.grid.cropped(near))[0]
-    return KeepOut(grid, _distance_mm(blocked, grid), clearance_mm + tool_radius_mm)
+        blocked |= _finely(labels[box] == Tissue.ROOT, grid.cropped(box))[0]
+    return KeepOut(fine, _distance_mm(blocked, fine), clearance_mm + tool_radius_mm)
 
 
 def _distance_mm(mask: Mask, grid: Grid) -> npt.NDArray[np.float32]:

@@ -17,26 +17,38 @@ from estimator.channel import Channel
 from estimator.keepout import KeepOut
 from estimator.solid import paths_distance_mm, swept_distance_mm
 from recon.grid import Float
+from recon.labels import Mask
 
-FAR_MM = 3.0
-"""Points further than this outside the solid are not looked at for sight."""
+NEAR_MM = 1.5
+"""Sight is looked at this far outside a solid; no voxel that may be scanned has a longer half diagonal."""
 
 
 class Region(Protocol):
-    """Anything with a signed depth in mm, negative inside, 1-Lipschitz near its border."""
+    """A part of space, as a signed depth and as a yes or no."""
 
     def depth_mm(self, points_mm: Float) -> Float:
-        """(N,) array of signed depths of (N, 3) RAS points."""
+        """(N,) array of signed depths of (N, 3) RAS points: negative inside, 1-Lipschitz near the border."""
+        ...
+
+    def holds(self, points_mm: Float) -> Mask:
+        """(N,) array: is each (N, 3) RAS point inside? The sign of `depth_mm`, found faster."""
         ...
 
 
-def _in_sight(solid_mm: Float, points_mm: Float, pivot_mm: Float, keep_out: KeepOut) -> Float:
+def _in_sight_mm(solid_mm: Float, points_mm: Float, pivot_mm: Float, keep_out: KeepOut) -> Float:
     """max(solid, -sight): inside both, or the larger distance to being so."""
     depth = solid_mm.copy()
-    near = solid_mm < FAR_MM
+    near = solid_mm < NEAR_MM
     if near.any():
         depth[near] = np.maximum(solid_mm[near], -keep_out.sight_mm(pivot_mm, points_mm[near]))
     return depth
+
+
+def _also_in_sight(held: Mask, solid_mm: Float, points_mm: Float, pivot_mm: Float, keep_out: KeepOut) -> Mask:
+    """`held`, united with the points inside a solid and in sight of its pivot."""
+    asked = ~held & (solid_mm < 0)
+    held[asked] = keep_out.sight_mm(pivot_mm, points_mm[asked], give_up_mm=0.0) > 0
+    return held
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,9 +61,19 @@ class ConeRegion:
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths of (N, 3) RAS points."""
         depths = [
-            _in_sight(swept_distance_mm(points_mm, p), points_mm, p.pivot_ras_mm, self.keep_out) for p in self.phases
+            _in_sight_mm(swept_distance_mm(points_mm, phase), points_mm, phase.pivot_ras_mm, self.keep_out)
+            for phase in self.phases
         ]
         return np.asarray(np.min(depths, axis=0))
+
+    def holds(self, points_mm: Float) -> Mask:
+        """(N,) array: is each (N, 3) RAS point inside?"""
+        held = np.zeros(len(points_mm), dtype=bool)
+        for phase in self.phases:
+            held = _also_in_sight(
+                held, swept_distance_mm(points_mm, phase), points_mm, phase.pivot_ras_mm, self.keep_out
+            )
+        return held
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,9 +89,19 @@ class TaskRegion:
 
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths of (N, 3) RAS points."""
-        instrument = (self.channel.scope_radius_mm, self.channel.tool_radius_mm, self.channel.working_distance_mm)
-        depths = [
-            _in_sight(paths_distance_mm(points_mm, pivot, targets, instrument), points_mm, pivot, self.keep_out)
-            for pivot, targets in self.paths
-        ]
-        return np.asarray(np.min(depths, axis=0)) if depths else np.full(len(points_mm), np.inf)
+        depths = [np.full(len(points_mm), np.inf)]
+        for pivot, targets in self.paths:
+            depths.append(_in_sight_mm(self._solid_mm(points_mm, pivot, targets), points_mm, pivot, self.keep_out))
+        return np.asarray(np.min(depths, axis=0))
+
+    def holds(self, points_mm: Float) -> Mask:
+        """(N,) array: is each (N, 3) RAS point inside?"""
+        held = np.zeros(len(points_mm), dtype=bool)
+        for pivot, targets in self.paths:
+            held = _also_in_sight(held, self._solid_mm(points_mm, pivot, targets), points_mm, pivot, self.keep_out)
+        return held
+
+    def _solid_mm(self, points_mm: Float, pivot_mm: Float, targets_mm: Float) -> Float:
+        channel = self.channel
+        instrument = (channel.scope_radius_mm, channel.tool_radius_mm, channel.working_distance_mm)
+        return paths_distance_mm(points_mm, pivot_mm, targets_mm, instrument)

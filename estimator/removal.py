@@ -99,7 +99,7 @@ def covered_frac(region: Region, grid: Grid, where: Mask) -> npt.NDArray[np.floa
         offsets = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
         inside = np.zeros(len(border), dtype=np.float32)
         for offset in offsets:  # one offset at a time keeps memory at one point per border voxel
-            inside += region.depth_mm(grid.world_mm(border + offset)) < 0
+            inside += region.holds(grid.world_mm(border + offset))
         covered[tuple(border.T)] = inside / len(offsets)
     return covered
 
