@@ -48,7 +48,7 @@ def error_frac(spacing_mm: float, tilt_deg: float, shift_mm: Float) -> float:
     lateral_mm = FAR_MM * np.tan(np.radians(tilt_deg))
     low = np.array([lateral_mm - 16.0, -FAR_MM - 2.0, -16.0]) + shift_mm
     grid = isotropic_grid(low, low + np.array([32.0, FAR_MM - NEAR_MM + 4.0, 32.0]), spacing_mm)
-    depth = -grid.world_mm(np.stack(np.indices(grid.shape), axis=-1))[..., 1]
+    depth = -grid.voxel_centres_mm()[..., 1]
     # Share of each voxel between the slab's faces, exact because they are square to the grid.
     bone = np.clip(np.minimum(depth + spacing_mm / 2, FAR_MM) - np.maximum(depth - spacing_mm / 2, NEAR_MM), 0, None)
     covered = removal.covered_frac(Swept(phase), grid, bone > 0)

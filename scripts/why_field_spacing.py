@@ -47,7 +47,7 @@ def far_points_mm() -> Float:
 def exact_clearance_mm(points_mm: Float) -> Float:
     """(N,) array: by how much each line from the pivot clears the retracted tube and the berth."""
     way = (points_mm - PIVOT_MM)[:, :2]
-    from_axis = np.abs(way[:, 0] * -PIVOT_MM[1] - way[:, 1] * -PIVOT_MM[0]) / np.linalg.norm(way, axis=1)
+    from_axis: Float = np.abs(way[:, 1] * PIVOT_MM[0] - way[:, 0] * PIVOT_MM[1]) / np.linalg.norm(way, axis=1)
     return from_axis - (SAC_RADIUS_MM - RETRACTION_MM) - CLEARANCE_MM - TOOL_RADIUS_MM
 
 

@@ -1,0 +1,157 @@
+#!/usr/bin/env python3
+"""Speeds on this machine, as ratios measured in one run so that they mean the same on any.
+
+    .venv/bin/python scripts/bench.py [--json] [--no-build]
+
+removal_per_s            removals by the whole sweep per second, keep-out and protected parts included
+full_per_s               complete estimates per second, on an anatomy in memory
+first_answer_ms          the first complete estimate of a new process: kernels loaded anew, imports and reading left out
+mesh_boolean_per_s       the same swept region taken from a closed mesh of the bone by an exact boolean (no keep-out)
+ratio_vs_mesh_boolean    removal_per_s / mesh_boolean_per_s
+plain_numpy_per_s        the same samples of the same voxels tested by numpy without a thought for speed (no keep-out)
+ratio_vs_plain_numpy     removal_per_s / plain_numpy_per_s
+build_s, build_peak_mb   scan in memory -> anatomy, 512 x 512 x 400 voxels, and the process's greatest memory
+build_ratio_vs_plain     plain scipy passes over the whole volume (smooth, threshold, label, distance) / build_s
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import pickle
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from itertools import cycle
+from pathlib import Path
+from typing import TypeVar
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import numpy as np
+from bench_build import build_figures, child
+from bench_mesh import bone_solid, boolean_removal_mm3
+from bench_scene import LEVEL, SPEC, approaches, narrow_level
+
+from estimator.approach import Approach, PlacedPhase, placed_phases
+from estimator.estimate import estimate, level_keep_out
+from estimator.keepout import KeepOut
+from estimator.limits import Limits
+from estimator.region import ConeRegion
+from estimator.removal import SAMPLES_PER_EDGE, Bench, bench_of, removal_of
+from estimator.solid import swept_distance_mm
+from recon.anatomy import Anatomy
+from recon.grid import isotropic_grid
+
+T = TypeVar("T")
+
+LEAST_S = 1.5
+"""Each task is repeated at least this long; the fastest of its runs counts, as the others were disturbed."""
+
+CORRIDOR_MM = np.array([[-30.0, -15.0, -35.0], [30.0, 60.0, 35.0]])
+"""Opposite corners, in the level frame, of the box that all channels tried here stay in; the mesh is cropped to it."""
+
+AGREE_FRAC = 0.01
+"""Without keep-out and protected parts, which the mesh does not know, our removal must be the mesh's within this."""
+
+
+def main() -> None:
+    """Print the figures, as a table or as JSON."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--json", action="store_true", help="print one JSON object and nothing else")
+    parser.add_argument("--no-build", action="store_true", help="leave out the build of a whole CT (minutes)")
+    parser.add_argument("--child", nargs=2, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.child:
+        print(json.dumps(_child(options.child[0], Path(options.child[1]))))
+        return
+    figures = estimator_figures() | ({} if options.no_build else build_figures(SPEC))
+    rounded = {name: float(f"{value:.4g}") for name, value in figures.items()}
+    lines = [f"{name:24} {value:12g}" for name, value in rounded.items()]
+    print(json.dumps(rounded) if options.json else "\n".join(lines))
+
+
+def estimator_figures() -> dict[str, float]:
+    """Keys of the estimator."""
+    anatomy = narrow_level()
+    level, tried = anatomy.level(LEVEL), approaches(anatomy)
+    bench = bench_of(anatomy, level)
+    placed = [placed_phases(approach, level.frame) for approach in tried]
+    keep_out = level_keep_out(anatomy, level, Limits(), tried[0].channel.tool_radius_mm)
+    bone = bone_solid(bench, level.frame.to_world_mm(CORRIDOR_MM))
+    unhindered = removal_of(bench, ConeRegion(placed[0], nothing_kept_out()), protected=())
+    check_agreement(unhindered.total_mm3, boolean_removal_mm3(bone, placed[0]))
+    ours = per_second(lambda phases: removal_of(bench, ConeRegion(phases, keep_out)), placed)
+    mesh = per_second(lambda phases: boolean_removal_mm3(bone, phases), placed)
+    plain = per_second(lambda phases: plain_removal_mm3(bench, phases), placed)
+    return {
+        "removal_per_s": ours,
+        "full_per_s": per_second(lambda approach: estimate(anatomy, approach), tried),
+        "mesh_boolean_per_s": mesh,
+        "ratio_vs_mesh_boolean": ours / mesh,
+        "plain_numpy_per_s": plain,
+        "ratio_vs_plain_numpy": ours / plain,
+        "first_answer_ms": first_answer_ms(anatomy, tried[0]),
+    }
+
+
+def per_second(task: Callable[[T], object], inputs: Sequence[T]) -> float:
+    """Runs per second of CPU, the fastest after one to warm up."""
+    task(inputs[0])
+    fastest_s, spent_s = np.inf, 0.0
+    endless = cycle(inputs)
+    while spent_s < LEAST_S:
+        start_s = time.process_time()
+        task(next(endless))
+        took_s = time.process_time() - start_s
+        fastest_s, spent_s = min(fastest_s, took_s), spent_s + took_s
+    return 1 / fastest_s
+
+
+def plain_removal_mm3(bench: Bench, phases: tuple[PlacedPhase, ...]) -> float:
+    """The removal by testing every sample of every bone voxel."""
+    index = np.argwhere(bench.bone_mm3 > 0)
+    steps = (np.arange(SAMPLES_PER_EDGE) + 0.5) / SAMPLES_PER_EDGE - 0.5
+    inside = np.zeros(len(index))
+    for offset in np.stack(np.meshgrid(steps, steps, steps), axis=-1).reshape(-1, 3):
+        points = bench.grid.world_mm(index + offset)
+        inside += np.min([swept_distance_mm(points, phase) for phase in phases], axis=0) < 0
+    return float((inside / SAMPLES_PER_EDGE**3 * bench.bone_mm3[tuple(index.T)]).sum())
+
+
+def nothing_kept_out() -> KeepOut:
+    """A keep-out far from everything."""
+    return KeepOut(isotropic_grid([1e4] * 3, [1e4 + 1] * 3, 1.0), np.full((2, 2, 2), 9.0, dtype=np.float32), 0.0)
+
+
+def check_agreement(ours_mm3: float, mesh_mm3: float) -> None:
+    """Refuses to compare speeds of two things that do not give the same answer."""
+    if abs(ours_mm3 / mesh_mm3 - 1) > AGREE_FRAC:
+        raise SystemExit(f"the removals disagree: {ours_mm3:.0f} mm3 by voxels, {mesh_mm3:.0f} mm3 by the mesh")
+
+
+def first_answer_ms(anatomy: Anatomy, approach: Approach) -> float:
+    """Milliseconds that the first estimate of a new process takes."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "anatomy.pickle"
+        path.write_bytes(pickle.dumps((anatomy, approach)))
+        command = [sys.executable, __file__, "--child", "first", str(path)]
+        done = subprocess.run(command, check=True, capture_output=True, text=True)
+    return float(json.loads(done.stdout)["first_answer_ms"])
+
+
+def _child(task: str, path: Path) -> dict[str, float]:
+    if task != "first":
+        return child(task, path)
+    anatomy, approach = pickle.loads(path.read_bytes())
+    start_s = time.perf_counter()
+    estimate(anatomy, approach)
+    return {"first_answer_ms": 1e3 * (time.perf_counter() - start_s)}
+
+
+if __name__ == "__main__":
+    main()

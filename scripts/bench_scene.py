@@ -1,0 +1,49 @@
+"""What the benchmark works on: one narrowed level of a phantom, and a few approaches to it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from scipy import ndimage
+
+from estimator.approach import Approach
+from estimator.plan import default_approach
+from phantoms.render import blocks, natural_grid
+from phantoms.spec import LevelKnobs, SpineSpec
+from phantoms.spine import spine_of
+from recon.anatomy import Anatomy
+from recon.labels import bone_mask
+from recon.levels import levels_of
+
+LEVEL = "L3-L4"
+SPEC = SpineSpec(levels={LEVEL: LevelKnobs(canal_narrowing_mm=1.5, flavum_overgrowth_mm=(2.0, 2.0))})
+"""A narrow canal with thick ligaments: the case the approach is made for."""
+
+SPACING_MM = 0.5
+EDGE_BLUR_VOXELS = 0.6
+"""Gives the label map's hard border the partial volumes a scan would have."""
+
+TILTS_DEG = (-6.0, -3.0, 0.0, 3.0, 6.0)
+"""Added to the usual start's medial tilts, so that no two estimates are alike."""
+
+
+def narrow_level() -> Anatomy:
+    """The anatomy of the level on SPACING_MM voxels, straight from the phantom's labels."""
+    spine, grid = spine_of(SPEC), natural_grid(SPEC, SPACING_MM, (LEVEL,))
+    labels = np.zeros(grid.shape, dtype=np.uint16)
+    for box in blocks(grid):
+        part = grid.cropped(box)
+        labels[box] = spine.label_and_depth(part.voxel_centres_mm().reshape(-1, 3))[0].reshape(part.shape)
+    occupancy = ndimage.gaussian_filter(bone_mask(labels).astype(np.float32), EDGE_BLUR_VOXELS)
+    occupancy[occupancy < 1e-3] = 0.0
+    return Anatomy(grid, labels, occupancy, levels_of(labels, occupancy, grid))
+
+
+def approaches(anatomy: Anatomy) -> tuple[Approach, ...]:
+    """The usual start from the left, and the same tilted a little to either side."""
+    start = default_approach(anatomy, LEVEL, "left")
+    return tuple(
+        replace(start, phases=tuple(replace(p, medial_tilt_deg=p.medial_tilt_deg + tilt) for p in start.phases))
+        for tilt in TILTS_DEG
+    )
