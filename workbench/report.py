@@ -28,10 +28,11 @@ JOB = "Rehearsal of a one-sided, over-the-top decompression of lumbar central st
 
 @dataclass(frozen=True)
 class Report:
-    """The page, and the estimate it tells of as JSON data."""
+    """The page, and the estimate and the comparison it tells of as JSON data."""
 
     html: str
     estimate: Mapping[str, Any]
+    comparison: Mapping[str, Any]
 
 
 def report_of(scan: Scan, anatomy: Anatomy, approach: Approach) -> Report:
@@ -42,8 +43,8 @@ def report_of(scan: Scan, anatomy: Anatomy, approach: Approach) -> Report:
     found = estimated(anatomy, approach)
     taken = Taken(found.cone.removal.bench.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac)
     planned = Planned(scan, anatomy, anatomy.level(approach.level), approach, taken)
-    document = estimate_as_json(found)
-    return Report(page(planned, document, compared_json(anatomy, approach.level)), document)
+    document, comparison = estimate_as_json(found), compared_json(anatomy, approach.level)
+    return Report(page(planned, document, comparison), document, comparison)
 
 
 def page(planned: Planned, estimate: Mapping[str, Any], comparison: Mapping[str, Any]) -> str:

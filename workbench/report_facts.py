@@ -10,6 +10,7 @@ import numpy as np
 from estimator.approach import other_side
 from estimator.clock import docking_clock
 from recon.anatomy import Level
+from recon.severity import SCALES
 from workbench.charts import NOT_TOLD
 from workbench.planned import Planned
 from workbench.results import breaches
@@ -34,6 +35,9 @@ Facts = list[tuple[str, str]]
 TARGET_PLACES = {"canal wall": "far wall of the canal, disc level", "lateral recess": "lateral recess", "foramen entrance": "entrance of the foramen",
                  "disc border": "dorsal border of the disc"}
 """Targets in words; one that is not listed keeps its own name."""
+
+WORSE_BANDS = {limit.band for scale in SCALES.values() for limit in scale.thresholds}
+"""Names of the severity bands that are worse than normal."""
 
 MID_PLANE = "the disc's mid-plane"
 
@@ -112,6 +116,18 @@ def level_rows(level: Level) -> list[tuple[str, str, str, str, str]]:
     notes = level_notes(level)
     return [(m.name, amount(m.value, m.unit), f"{m.structure}, {m.at}", m.band or NOT_TOLD, str(notes.index(m.source) + 1) if m.source else "")
             for m in level.measurements]
+
+
+def findings(level: Level) -> list[str]:
+    """The measurements that fall into a band worse than normal, one phrase each.
+
+    >>> from recon.anatomy import Frame, Measurement
+    >>> frame = Frame(np.zeros(3), np.eye(3))
+    >>> sac = Measurement("dural sac area", 91.9, "mm2", "dural sac", "dural sac at disc", "central stenosis")
+    >>> findings(Level("L3-L4", "L3", "L4", frame, {}, {}, {}, {}, (sac,)))
+    ['dural sac area 91.9 mm\u00b2: central stenosis (dural sac, dural sac at disc)']
+    """
+    return [f"{m.name} {amount(m.value, m.unit)}: {m.band} ({m.structure}, {m.at})" for m in level.measurements if m.band in WORSE_BANDS]
 
 
 def level_notes(level: Level) -> list[str]:

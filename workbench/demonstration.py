@@ -1,0 +1,57 @@
+"""The whole job on a built-in phantom: scan, case, approach, estimate, comparison, report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from estimator.plan import default_approach
+from phantoms.render import PhantomScan, natural_grid, render_scan
+from phantoms.spec import SpineSpec, demo_spec
+from recon.build import anatomy_of
+from recon.case import write_case
+from recon.given import GivenLabels
+from recon.labels import Side
+from recon.records import write_json_atomic
+from recon.scan import Scan
+from workbench.plans import keep_estimate, plan_name
+from workbench.report import report_of, write_report
+
+SPACING_MM = 0.8
+"""Voxel size of the demonstration's scan: fine enough to plan on, coarse enough to take a minute."""
+
+ALL_GIVEN = frozenset({"vertebrae", "parts", "discs", "canal", "sac", "flavum", "calcified", "soft"})
+"""A phantom knows all its structures; the demonstration takes them as given and says so."""
+
+WARNING = "This is a made-up spine, not a patient. Its structures were given by the phantom, not found in the scan."
+
+
+def phantom_case(spec: SpineSpec, level: str, spacing_mm: float = SPACING_MM) -> tuple[Scan, GivenLabels]:
+    """The CT of a phantom round one level, and its labels as if made elsewhere."""
+    rendered = render_scan(spec, natural_grid(spec, spacing_mm, (level,)))
+    return _scan_of(rendered, spacing_mm), GivenLabels(np.asarray(rendered.labels), ALL_GIVEN, (WARNING,))
+
+
+def _scan_of(rendered: PhantomScan, spacing_mm: float) -> Scan:
+    provenance = {"format": "built-in phantom", "spacing_mm": f"{spacing_mm:g}"}
+    return Scan(rendered.ct_hu, rendered.grid, "CT", provenance)
+
+
+def demonstration(folder: Path, level: str, side: Side, *, force: bool = False, spec: SpineSpec | None = None,
+                  spacing_mm: float = SPACING_MM) -> Mapping[str, Any]:
+    """Works through the whole job and leaves a case in `folder`; returns the estimate's JSON data.
+
+    Everything is computed before the case is written, so that a failure leaves nothing behind.
+    """
+    scan, given = phantom_case(spec or demo_spec(), level, spacing_mm)
+    anatomy = anatomy_of(scan, given=given)
+    approach = default_approach(anatomy, level, side)
+    report = report_of(scan, anatomy, approach)
+    case = write_case(folder, scan, anatomy, force=force)
+    keep_estimate(case, plan_name(level, side), approach, report.estimate)
+    write_json_atomic(folder / "results" / f"compare-{level}.json", report.comparison)
+    write_report(folder / "report.html", report)
+    return report.estimate
