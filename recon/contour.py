@@ -21,7 +21,7 @@ PLANE_HALF_WIDTH_MM = 30.0
 
 
 def canal_contour(view: Local, z_mm: float) -> Float | None:
-    """(N, 2) closed outline (level x, y, mm) of the canal region in the plane at `z_mm`; None where it is not whole in view.
+    """(N, 2) closed outline (level x, y mm) of the canal region in the plane at `z_mm`; None where not whole in view.
 
     The outline runs counter-clockwise seen from cranial on x left, y dorsal; first and last point agree.
     """
@@ -53,7 +53,7 @@ def section(labels: Labels, grid: Grid, frame: Frame, z_mm: float) -> Float | No
 
 
 def largest_outline(plane: npt.NDArray[np.floating], level: float) -> Float | None:
-    """(N, 2) closed, counter-clockwise outline in indices of the largest piece of a plane above `level`; None if there is none.
+    """(N, 2) closed, counter-clockwise outline in indices of a plane's largest piece above `level`; None without one.
 
     >>> plane = np.zeros((5, 5)); plane[1:4, 1:4] = 1
     >>> round(area_mm2(largest_outline(plane, 0.5)), 3)
@@ -108,7 +108,7 @@ def border_mm(outline: Float, x_mm: float, which: Literal["ventral", "dorsal"]) 
     >>> border_mm(np.array([[-1, 0], [1, 0], [1, 3], [-1, 3], [-1, 0.0]]), 0.0, "dorsal")
     3.0
     """
-    x, y = outline[:, 0], outline[:, 1]
+    x = outline[:, 0]
     crosses = (x[:-1] - x_mm) * (x[1:] - x_mm) < 0
     crosses |= x[:-1] == x_mm
     if not crosses.any():

@@ -12,7 +12,7 @@ from recon.anatomy import Frame
 from recon.errors import AnatomyNotFound
 from recon.grid import Float, Grid
 from recon.labels import Labels, Mask, Part, canal_mask, label_of, vertebra_number
-from recon.local import Local, local_view
+from recon.local import Local, Share, local_view
 
 COLUMN_STEP_MM = 1.0
 """Step of the columns along which the end plates are found."""
@@ -49,7 +49,7 @@ class EndPlates:
     lower_normal: Float
 
 
-def level_frame(labels: Labels, grid: Grid, upper: str, lower: str, occupancy: npt.NDArray[np.floating] | None = None) -> Frame:
+def level_frame(labels: Labels, grid: Grid, upper: str, lower: str, occupancy: Share | None = None) -> Frame:
     """The level frame of two neighbouring vertebrae.
 
     z is the mean of the normals of the facing end plates, the plane z = 0 lies midway between
@@ -169,13 +169,14 @@ def _thinned_mm(mask: Mask, grid: Grid, name: str, most: int = 6000) -> Float:
 
 def _facing(points_mm: Float, other_mm: Float) -> Float:
     """Those of (N, 3) points within FACING_MM behind the one nearest to the other body."""
-    distance, _ = spatial.cKDTree(other_mm).query(points_mm)
+    distance = np.asarray(spatial.cKDTree(other_mm).query(points_mm)[0])
     return points_mm[distance < distance.min() + FACING_MM]
 
 
-def _on_midline(labels: Labels, share: npt.NDArray[np.floating], grid: Grid, frame: Frame, pair: tuple[str, str]) -> Frame:
+def _on_midline(labels: Labels, share: Share, grid: Grid, frame: Frame, pair: tuple[str, str]) -> Frame:
     """The frame turned about z and moved sideways onto the plane of symmetry; origin at the canal's centroid."""
-    view = local_view(labels, share, grid, frame, pair, step_mm=COLUMN_STEP_MM, low_mm=(-40, -34, -42), high_mm=(40, 48, 42))
+    view = local_view(labels, share, grid, frame, pair, step_mm=COLUMN_STEP_MM,
+                      low_mm=(-40, -34, -42), high_mm=(40, 48, 42))
     turn_deg, shift_mm = symmetry(view)
     turn = np.radians(turn_deg)
     x = frame.direction_ras([np.cos(turn), np.sin(turn), 0.0])
@@ -190,8 +191,9 @@ def _centroid_y_mm(labels: Labels, grid: Grid, frame: Frame) -> float:
     view = local_view(labels, empty, grid, frame, ("", ""), low_mm=(-25, -30, 0), high_mm=(25, 30, 0))
     pieces, count = ndimage.label(view.canal[:, :, 0] >= 0.5)
     if not count:
-        raise AnatomyNotFound("canal", "must be crossed by the disc's mid-plane", do="Check the canal labels at this level.")
-    largest = pieces == 1 + np.argmax(np.bincount(pieces.ravel())[1:])
+        raise AnatomyNotFound("canal", "must be crossed by the disc's mid-plane",
+                              do="Check the canal labels at this level.")
+    largest = np.asarray(pieces) == 1 + np.argmax(np.bincount(np.asarray(pieces).ravel())[1:])
     return float(view.points_mm(largest[:, :, None])[:, 1].mean())
 
 
@@ -216,11 +218,11 @@ def symmetry(view: Local) -> tuple[float, float]:
     return float(found.x[0]), float(found.x[1])
 
 
-def _mismatch(plane: npt.ArrayLike, view: Local, field: npt.NDArray[np.floating], points_mm: Float) -> float:
+def _mismatch(plane: npt.ArrayLike, view: Local, field: Share, points_mm: Float) -> float:
     """Minus the mean bone that each bone point meets in its mirror image."""
     turn, shift = np.asarray(plane, dtype=float) * (np.pi / 180, 1)
     normal = np.array([np.cos(turn), np.sin(turn), 0.0])
     image = points_mm - 2 * ((points_mm @ normal) - shift)[:, None] * normal
     own, other = view.at(field, points_mm), view.at(field, image)
     seen = view.grid.contains(view.frame.to_world_mm(image))
-    return -float((own * other)[seen].sum() / max(own[seen].sum() , 1e-9)) if seen.any() else 0.0
+    return -float((own * other)[seen].sum() / max(own[seen].sum(), 1e-9)) if seen.any() else 0.0

@@ -93,10 +93,11 @@ def _joint(view: Local, side: Side) -> Joint | None:
 def _across(view: Local) -> _Across:
     """Directions from the upper vertebra to the lower along the surface midway between them.
 
-    They are the gradient of how much nearer the upper is, read midway only: there, unlike on the faces, it does not turn
-    outward at the rims.
+    They are the gradient of how much nearer the upper is, read midway only: there, unlike on the faces, it does
+    not turn outward at the rims.
     """
-    to_upper, to_lower = (edt.edt(~view.mask(name), anisotropy=(view.step_mm,) * 3, black_border=False) for name in (view.upper, view.lower))
+    to_upper, to_lower = (edt.edt(~view.mask(name), anisotropy=(view.step_mm,) * 3, black_border=False)
+                          for name in (view.upper, view.lower))
     nearer = ndimage.gaussian_filter(to_upper - to_lower, DIRECTION_BLUR_VOXELS, mode="nearest")
     midway = (np.abs(nearer) <= view.step_mm) & (to_upper + to_lower <= WIDEST_GAP_MM + 2 * view.step_mm)
     slopes = np.stack([slope[midway] for slope in np.gradient(nearer)], axis=-1)
@@ -106,9 +107,9 @@ def _across(view: Local) -> _Across:
 def _face(view: Local, own: tuple[str, Part], other: tuple[str, Part], across: _Across, toward: float) -> _Face:
     """The triangles of one vertebra that see the other within the widest gap, straight across the joint.
 
-    `own` and `other` are (vertebra, articular process). A pair counts when both carry their process's label; where a process
-    ends and its lamina begins is a convention, so a pair with the superior process alone named
-    counts too if it looks the same way as the named ones (the process's tip under the pars does not).
+    `own` and `other` are (vertebra, articular process). A pair counts when both carry their process's label; where a
+    process ends and its lamina begins is a convention, so a pair with the superior process alone
+    named counts too if it looks the same way as those (the process's tip under the pars does not).
     """
     centres, vectors = _triangles(view, view.vertebra_field(own[0]))
     direction = toward * across.at(centres)
@@ -150,7 +151,7 @@ def _triangles(view: Local, field: Float32) -> tuple[Float, Float]:
 
 
 def _distance_along(view: Local, field: Float32, points_mm: Float, directions: Float) -> Float:
-    """(N,) distance from each point along its direction to where a field reaches 0.5; infinite beyond the widest gap."""
+    """(N,) distance from each point along its direction to where a field is 0.5; infinite beyond the widest gap."""
     steps = np.arange(0.0, WIDEST_GAP_MM + STEP_ALONG_MM, STEP_ALONG_MM)
     share = view.at(field, points_mm[:, None] + steps[:, None] * directions[:, None])
     met = share >= 0.5
@@ -167,7 +168,7 @@ def _merged(face: _Face) -> tuple[Float, Float, Float]:
     cells = np.floor(face.centres_mm / CELL_MM).astype(int)
     _, group = np.unique(cells, axis=0, return_inverse=True)
     group = group.ravel()
-    areas = np.bincount(group, face.areas_mm2)
+    areas = np.asarray(np.bincount(group, face.areas_mm2), dtype=float)
     means = [np.column_stack([np.bincount(group, face.areas_mm2 * values[:, axis]) / areas for axis in range(3)])
              for values in (face.centres_mm, face.facing_mm)]
     return means[0], means[1], areas

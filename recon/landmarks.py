@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-import numpy.typing as npt
 
 from recon.anatomy import Joint
 from recon.contour import border_mm, canal_contour
@@ -13,8 +12,8 @@ from recon.grid import Float
 from recon.labels import SIDES, Mask, Part, Side, sided
 from recon.local import Local
 
-SIDED_NAMES = ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge", "facet_centre", "upper_pars", "upper_pedicle_medial",
-               "lower_pedicle_medial", "lower_pedicle_upper_edge", "upper_pedicle_lower_edge")
+SIDED_NAMES = ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge", "facet_centre", "upper_pars",
+               "upper_pedicle_medial", "lower_pedicle_medial", "lower_pedicle_upper_edge", "upper_pedicle_lower_edge")
 MIDLINE_NAMES = ("disc_centre", "disc_dorsal_border", "upper_spinous_tip", "upper_spinous_base", "lower_spinous_tip")
 NAMES = tuple(f"{name}_{side}" for name in SIDED_NAMES for side in SIDES) + MIDLINE_NAMES
 """Every landmark a level may have."""
@@ -25,8 +24,11 @@ MID_LAMINA_HALF_MM = 1.0
 TIP_DEPTH_MM = 1.0
 """Points within this of the outermost one are averaged into a tip or an edge."""
 
-ISTHMUS_SPAN = (0.15, 0.85)
-"""Share of the pars' length in which its narrowest point is sought; its ends only taper into the processes."""
+ISTHMUS_SPAN = (20, 80)
+"""Percentiles of the pars' bone by height between which its narrowest point is sought; its ends only taper out."""
+
+FEWEST_VOXELS = 30
+"""A smaller pars (4 mm3) is a stray of the division, not an isthmus."""
 
 SURFACE_REACH_MM = 1.5
 """How far from an outermost voxel centre the bone surface is sought."""
@@ -39,7 +41,8 @@ def landmarks_of(view: Local, joints: Mapping[Side, Joint]) -> dict[str, Float]:
     found: dict[str, Float | None] = {}
     for side in SIDES:
         found |= {f"{name}_{side}": point for name, point in _sided(view, side).items()}
-    found |= {"disc_centre": _disc_centre(view), "disc_dorsal_border": _disc_border(view), "upper_spinous_base": _spinous_base(view)}
+    found |= {"disc_centre": _disc_centre(view), "disc_dorsal_border": _midline(view, 0.0, dorsal=False),
+              "upper_spinous_base": _spinous_base(view)}
     for place, vertebra in (("upper", view.upper), ("lower", view.lower)):
         found[f"{place}_spinous_tip"] = outermost_mm(view, view.mask(vertebra, Part.SPINOUS_PROCESS), DORSAL)
     points = {name: view.frame.to_world_mm(point) for name, point in found.items() if point is not None}
@@ -71,18 +74,23 @@ def _sided(view: Local, side: Side) -> dict[str, Float | None]:
 
 def lamina_edge_mm(view: Local, lamina: Mask, direction: Float) -> Float | None:
     """(3,) level mm of the lamina's outermost point along `direction` at mid-lamina; None without a lamina."""
-    points = view.points_mm(lamina)
-    if not len(points):
-        return None
-    middle = (points[:, 0].min() + points[:, 0].max()) / 2
-    low, high = np.searchsorted(view.low_mm[0] + np.arange(lamina.shape[0]) * view.step_mm, (middle - MID_LAMINA_HALF_MM, middle + MID_LAMINA_HALF_MM))
-    strip = np.zeros_like(lamina)
-    strip[low : max(high, low + 1)] = lamina[low : max(high, low + 1)]
+    strip = mid_lamina(view, lamina)
     return outermost_mm(view, strip, direction)
 
 
+def mid_lamina(view: Local, lamina: Mask) -> Mask:
+    """(nx, ny, nz) bool array: the strip of a lamina about the median x of its bone."""
+    if not lamina.any():
+        return lamina
+    x = view.low_mm[0] + np.arange(lamina.shape[0]) * view.step_mm
+    middle = float(np.median(view.points_mm(lamina)[:, 0]))
+    near = np.abs(x - middle) <= MID_LAMINA_HALF_MM
+    strip: Mask = lamina & near[:, None, None]
+    return strip
+
+
 def outermost_mm(view: Local, mask: Mask, direction: Float) -> Float | None:
-    """(3,) level mm of the outermost point of a part along a unit direction, moved onto the bone's surface; None if empty.
+    """(3,) level mm of a part's outermost point along a unit direction, on the bone's surface; None if empty.
 
     A part cut off by the scan's edge has no outermost point: None.
     """
@@ -119,28 +127,25 @@ def _to_surface_mm(view: Local, point_mm: Float, direction: Float) -> float:
 
 def _isthmus(view: Local, pars: Mask) -> Float | None:
     """(3,) level mm of the centroid of the pars' narrowest axial slice; None without one."""
-    if not pars.any():
+    points = view.points_mm(pars)
+    if len(points) < FEWEST_VOXELS:
         return None
-    low, high = view.points_mm(pars)[:, 2].min(), view.points_mm(pars)[:, 2].max()
+    low, high = np.percentile(points[:, 2], ISTHMUS_SPAN)
     heights = view.low_mm[2] + np.arange(pars.shape[2]) * view.step_mm
-    inner = (heights >= low + ISTHMUS_SPAN[0] * (high - low)) & (heights <= low + ISTHMUS_SPAN[1] * (high - low))
-    size = np.where(inner, pars.sum(axis=(0, 1)), np.inf)
-    thin = np.zeros_like(pars)
-    narrowest = np.flatnonzero(size <= size.min() * 1.02)
-    at = narrowest[len(narrowest) // 2]
-    thin[:, :, at] = pars[:, :, at]
-    return view.points_mm(thin).mean(axis=0)
+    count = pars.sum(axis=(0, 1))
+    size = np.where((heights >= low) & (heights <= high) & (count > 0), count, np.inf)
+    # equally narrow slices: the middle one, so that a uniform isthmus is met at its middle
+    narrowest = np.flatnonzero(size <= size.min())
+    at = heights[narrowest[len(narrowest) // 2]]
+    slice_mm: Float = points[np.abs(points[:, 2] - at) < view.step_mm / 2].mean(axis=0)
+    return slice_mm
 
 
 def _disc_centre(view: Local) -> Float | None:
     """(3,) level mm: middle of the columns of bone that face each other across the disc."""
-    upper, lower = (view.mask(name, Part.BODY).any(axis=2) for name in (view.upper, view.lower))
+    upper, lower = (np.asarray(view.mask(name, Part.BODY).any(axis=2)) for name in (view.upper, view.lower))
     both = (upper & lower)[:, :, None]
     return view.points_mm(both).mean(axis=0) * [1, 1, 0] if both.any() else None
-
-
-def _disc_border(view: Local) -> Float | None:
-    return _midline(view, 0.0, dorsal=False)
 
 
 def _spinous_base(view: Local) -> Float | None:
@@ -159,5 +164,5 @@ def _midline(view: Local, z_mm: float, *, dorsal: bool) -> Float | None:
 
 def mean_mm(landmarks: Mapping[str, Float], name: str) -> Float | None:
     """(3,) mean over the sides of a sided landmark; None when neither side has it."""
-    points: list[npt.NDArray[np.float64]] = [landmarks[f"{name}_{side}"] for side in SIDES if f"{name}_{side}" in landmarks]
-    return np.mean(points, axis=0) if points else None
+    points = [landmarks[key] for key in (f"{name}_{side}" for side in SIDES) if key in landmarks]
+    return np.asarray(np.mean(points, axis=0)) if points else None

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
-from recon.anatomy import Frame, Level, Source
+from recon.anatomy import Frame, Level, Measurement, Source
 from recon.errors import AnatomyNotFound
 from recon.frames import level_frame
 from recon.grid import Grid
 from recon.joints import joints_of
 from recon.labels import SIDES, Labels, vertebrae_in
 from recon.landmarks import NAMES, landmarks_of
-from recon.local import local_view, neighbours
-from recon.measure import Scene, banded, measurements_of
+from recon.local import Share, local_view, neighbours
+from recon.measure import measurements_of
+from recon.measure_scene import Scene, banded
 from recon.skin import skin_point_mm
 from recon.targets import NAMES as TARGET_NAMES
 from recon.targets import targets_of
@@ -25,8 +26,8 @@ Frames = Mapping[tuple[str, str], Frame]
 Progress = Callable[[str], None]
 
 
-def frames_of(labels: Labels, occupancy: npt.NDArray[np.floating], grid: Grid) -> tuple[dict[tuple[str, str], Frame], tuple[str, ...]]:
-    """(upper, lower) -> level frame of every pair of neighbours with enough in view, and a sentence for each pair left out."""
+def frames_of(labels: Labels, occupancy: Share, grid: Grid) -> tuple[dict[tuple[str, str], Frame], tuple[str, ...]]:
+    """(upper, lower) -> frame of each pair of neighbours with enough in view; a sentence for each pair left out."""
     frames: dict[tuple[str, str], Frame] = {}
     left_out: list[str] = []
     for pair in neighbours(vertebrae_in(labels)):
@@ -37,7 +38,7 @@ def frames_of(labels: Labels, occupancy: npt.NDArray[np.floating], grid: Grid) -
     return frames, tuple(left_out)
 
 
-def levels_of(labels: Labels, occupancy: npt.NDArray[np.floating], grid: Grid, *, frames: Frames | None = None,
+def levels_of(labels: Labels, occupancy: Share, grid: Grid, *, frames: Frames | None = None,
               sources: Mapping[str, Source] | None = None, progress: Progress | None = None) -> tuple[Level, ...]:
     """Every pair of neighbouring vertebrae with enough in view, cranial to caudal.
 
@@ -59,7 +60,7 @@ def levels_of(labels: Labels, occupancy: npt.NDArray[np.floating], grid: Grid, *
     return tuple(levels)
 
 
-def level_of(labels: Labels, occupancy: npt.NDArray[np.floating], grid: Grid, pair: tuple[str, str], frame: Frame,
+def level_of(labels: Labels, occupancy: Share, grid: Grid, pair: tuple[str, str], frame: Frame,
              sources: Mapping[str, Source]) -> Level:
     """One level in a known frame."""
     view = local_view(labels, occupancy, grid, frame, pair)
@@ -69,19 +70,20 @@ def level_of(labels: Labels, occupancy: npt.NDArray[np.floating], grid: Grid, pa
     targets = targets_of(view, landmarks)
     scene = Scene(view, {name: frame.to_level_mm(point) for name, point in landmarks.items()}, joints, windows,
                   sources.get("canal", "automatic"), sources.get("sac", "modelled"), sources.get("flavum", "modelled"))
-    level = Level(f"{pair[0]}-{pair[1]}", *pair, frame, joints, windows, targets, landmarks, measurements_of(scene))
-    skin = skin_depths(labels, grid, level)
-    return Level(level.name, *pair, frame, joints, windows, targets, landmarks, level.measurements + skin, missing(level))
+    level = Level("-".join(pair), *pair, frame, joints, windows, targets, landmarks, measurements_of(scene))
+    measured = level.measurements + skin_depths(labels, grid, level)
+    return replace(level, measurements=measured, warnings=missing(level))
 
 
-def skin_depths(labels: Labels, grid: Grid, level: Level) -> tuple[()] | tuple:  # type: ignore[type-arg]
+def skin_depths(labels: Labels, grid: Grid, level: Level) -> tuple[Measurement, ...]:
     """Depth of each side's upper lamina edge under the skin, straight dorsal; empty without air in view."""
-    out = []
+    out: list[Measurement] = []
     for side in SIDES:
         edge = level.landmarks_ras_mm.get(f"upper_lamina_caudal_edge_{side}")
         skin = None if edge is None else skin_point_mm(labels, grid, edge, level.frame.axes_ras[1])
         if edge is not None and skin is not None:
-            out += banded("skin-to-lamina depth", float(np.linalg.norm(skin - edge)), "mm", f"{side} lamina of {level.upper}", "straight dorsal")
+            out += banded("skin-to-lamina depth", float(np.linalg.norm(skin - edge)), "mm",
+                          f"{side} lamina of {level.upper}", "straight dorsal")
     return tuple(out)
 
 
@@ -91,13 +93,15 @@ def missing(level: Level) -> tuple[str, ...]:
     for kind, there in (("facet joint", level.joints), ("interlaminar window", level.windows)):
         absent = [side for side in SIDES if side not in there]
         if absent:
-            sentences.append(f"{level.name}: no {kind} found on the {' and '.join(absent)} side; it is left out, not guessed.")
+            sides = " and ".join(absent)
+            sentences.append(f"{level.name}: no {kind} found on the {sides} side; it is left out, not guessed.")
     for side in SIDES:
         names = level.targets[side].points_ras_mm if side in level.targets else {}
-        absent = [name for name in TARGET_NAMES if name not in names]
-        if absent:
-            sentences.append(f"{level.name}: target {', '.join(absent)} on the {side} is not in view and left out.")
-    landmarks = [name for name in NAMES if name not in level.landmarks_ras_mm and not name.startswith("facet_centre")]
+        lacking = [name for name in TARGET_NAMES if name not in names]
+        if lacking:
+            sentences.append(f"{level.name}: target {', '.join(lacking)} on the {side} is not in view and left out.")
+    points = level.landmarks_ras_mm
+    landmarks = [name for name in NAMES if name not in points and not name.startswith("facet_centre")]
     if landmarks:
         sentences.append(f"{level.name}: landmarks not in view: {', '.join(landmarks)}.")
     return tuple(sentences)

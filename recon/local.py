@@ -7,6 +7,7 @@ works here is free of the scan's own axes, spacings and signs.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,7 @@ from recon.grid import Float, Grid
 from recon.labels import VERTEBRAE, Labels, Mask, Part, bone_mask, canal_mask, vertebra_number
 
 Float32 = npt.NDArray[np.float32]
+Share = npt.NDArray[np.floating]
 Box = tuple[slice, slice, slice]
 
 STEP_MM = 0.5
@@ -70,14 +72,14 @@ class Local:
         """(..., 3) array of fractional voxel indices of level points."""
         return (np.asarray(level_mm, dtype=float) - self.low_mm) / self.step_mm
 
-    def at(self, field: npt.NDArray[np.generic], level_mm: npt.ArrayLike) -> Float:
+    def at(self, field: Share, level_mm: npt.ArrayLike) -> Float:
         """(...,) array: trilinear value of a field of this box at (..., 3) level points, 0 outside."""
         return trilinear(field, self.index_of(level_mm))
 
     def label_at(self, level_mm: npt.ArrayLike) -> Labels:
         """(...,) array of the nearest label, 0 outside."""
         index = np.rint(self.index_of(level_mm)).astype(int)
-        inside = ((index >= 0) & (index < self.labels.shape)).all(axis=-1)
+        inside = np.asarray(((index >= 0) & (index < self.labels.shape)).all(axis=-1))
         i, j, k = np.moveaxis(np.where(inside[..., None], index, 0), -1, 0)
         return np.where(inside, self.labels[i, j, k], 0).astype(np.uint16)
 
@@ -93,7 +95,8 @@ class Local:
     def cropped(self, box: Box) -> Local:
         """This box cut down to an index box."""
         start = np.array([s.start for s in box])
-        return replace(self, low_mm=self.low_mm + start * self.step_mm, labels=self.labels[box], bone=self.bone[box], canal=self.canal[box])
+        return replace(self, low_mm=self.low_mm + start * self.step_mm,
+                       labels=self.labels[box], bone=self.bone[box], canal=self.canal[box])
 
     def vertebra_field(self, vertebra: str) -> Float32:
         """(nx, ny, nz) float32 array: share of each voxel that is this vertebra; 0.5 is its surface."""
@@ -101,7 +104,7 @@ class Local:
         return refined(own, self.bone, bone_mask(self.labels) & ~own)
 
 
-def trilinear(field: npt.NDArray[np.generic], index: Float) -> Float:
+def trilinear(field: Share, index: Float) -> Float:
     """(...,) array: linear interpolation of a (nx, ny, nz) field at (..., 3) fractional indices, 0 outside.
 
     >>> trilinear(np.arange(8.0).reshape(2, 2, 2), np.array([[0.5, 0.5, 0.5]])).tolist()
@@ -112,14 +115,14 @@ def trilinear(field: npt.NDArray[np.generic], index: Float) -> Float:
     return np.asarray(values).reshape(index.shape[:-1])
 
 
-def refined(mask: Mask, occupancy: npt.NDArray[np.floating], other: Mask) -> Float32:
+def refined(mask: Mask, occupancy: Share, other: Mask) -> Float32:
     """(nx, ny, nz) float32 array whose 0.5 surface follows the labels, placed within a voxel by the bone share.
 
     Labels decide *whether* a voxel belongs; the share only moves the surface between a labelled
     voxel and its neighbour. Bone of `other` structures counts as empty.
 
-    >>> row = refined(np.array([[[False, True, True, True]]]), np.array([[[0.2, 0.4, 0.9, 1.0]]]), np.zeros((1, 1, 4), bool))
-    >>> row.round(2).tolist()
+    >>> mask = np.array([[[False, True, True, True]]])
+    >>> refined(mask, np.array([[[0.2, 0.4, 0.9, 1.0]]]), ~mask & False).round(2).tolist()
     [[[0.2, 0.5, 1.0, 1.0]]]
     """
     field = np.where(mask, np.maximum(occupancy, 0.5 + JUST), np.minimum(occupancy, 0.5 - JUST))
@@ -129,11 +132,11 @@ def refined(mask: Mask, occupancy: npt.NDArray[np.floating], other: Mask) -> Flo
 
 
 def antialiased(mask: Mask, sigma_voxels: float = 0.6) -> Float32:
-    """(nx, ny, nz) float32 array: a mask with its steps smoothed; 0.5 stays the surface of anything wider than 2 voxels."""
+    """(nx, ny, nz) float32 array: a mask with its steps smoothed; 0.5 is the surface of anything wider than two."""
     return np.asarray(ndimage.gaussian_filter(mask.astype(np.float32), sigma_voxels, mode="nearest"))
 
 
-def local_view(labels: Labels, occupancy: npt.NDArray[np.floating], grid: Grid, frame: Frame, pair: tuple[str, str], *,
+def local_view(labels: Labels, occupancy: Share, grid: Grid, frame: Frame, pair: tuple[str, str], *,
                step_mm: float = STEP_MM, low_mm: npt.ArrayLike = LOW_MM, high_mm: npt.ArrayLike = HIGH_MM) -> Local:
     """The surroundings of a level, resampled into its frame.
 
@@ -148,15 +151,15 @@ def local_view(labels: Labels, occupancy: npt.NDArray[np.floating], grid: Grid, 
     box = grid.box_around(frame.to_world_mm(corners), margin_mm=2 * float(grid.spacing_mm.max()))
     part, part_grid, share = labels[box], grid.cropped(box), occupancy[box]
     bone = bone_mask(part)
-    fields = refined(bone, share, np.zeros(part.shape, dtype=bool)), antialiased(canal_mask(part))
+    fields = refined(bone, share, np.zeros_like(bone)), antialiased(canal_mask(part))
     counts = np.ceil((high - low) / step_mm).astype(int) + 1
     to_index = np.linalg.inv(part_grid.affine_ras_mm[:3, :3])
     matrix = to_index @ frame.axes_ras.T * step_mm
     offset = part_grid.index_of(frame.to_world_mm(low))
-    size = tuple(int(n) for n in counts)
-    near = ndimage.affine_transform(part, matrix, offset, size, order=0, mode="constant", cval=0)
-    bone_field, canal_field = (ndimage.affine_transform(f, matrix, offset, size, order=1, mode="constant", cval=0.0) for f in fields)
-    return Local(pair[0], pair[1], frame, low, step_mm, near, bone_field, canal_field, part_grid)
+    size = (int(counts[0]), int(counts[1]), int(counts[2]))
+    near = ndimage.affine_transform(part, matrix, offset, size, order=0)
+    bone_field, canal_field = (ndimage.affine_transform(field, matrix, offset, size, order=1) for field in fields)
+    return Local(*pair, frame, low, step_mm, near, bone_field, canal_field, part_grid)
 
 
 def neighbours(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
@@ -166,8 +169,8 @@ def neighbours(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
     (('L3', 'L4'), ('L4', 'S1'))
     """
     order = sorted(names, key=VERTEBRAE.__getitem__)
-    return tuple((u, l) for u, l in zip(order, order[1:], strict=False)
-                 if VERTEBRAE[l] - VERTEBRAE[u] == 1 or (l == "S1" and u in ("L4", "L5", "L6")))
+    return tuple((upper, lower) for upper, lower in pairwise(order)
+                 if VERTEBRAE[lower] - VERTEBRAE[upper] == 1 or (lower == "S1" and upper in ("L4", "L5", "L6")))
 
 
 def disc_mask(labels: Labels) -> Mask:

@@ -7,10 +7,10 @@ import numpy as np
 
 from recon.anatomy import Measurement
 from recon.grid import Float
-from recon.labels import SIDES, Part, Side, sided
-from recon.landmarks import MID_LAMINA_HALF_MM
-from recon.local import Local
-from recon.measure import Scene, banded
+from recon.labels import SIDES, Side, bone_mask, sided
+from recon.landmarks import mid_lamina
+from recon.local import Local, refined
+from recon.measure_scene import Scene, banded
 
 BASE_BEHIND_MM, BASE_SPAN_MM = 7.0, 2.0
 """Where the spinous base ends dorsally (design, shared definitions), and how far behind that its width is read."""
@@ -21,7 +21,10 @@ BASE_HALF_HEIGHT_MM = 4.0
 LINE_MM = 0.1
 """Step of the lines along which widths are read."""
 
-WIDEST_MM = 30.0
+BALL_MARGIN_MM = 6.0
+"""Bone around a lamina's middle strip that is looked at: half the thickest lamina (10 mm) and one more."""
+
+WIDEST_MM = 20.0
 """Half the length of those lines."""
 
 
@@ -31,46 +34,37 @@ def arch_measurements(scene: Scene) -> tuple[Measurement, ...]:
     for side in SIDES:
         for vertebra in (scene.view.upper, scene.view.lower):
             out += _lamina(scene.view, vertebra, side)
-        pars = scene.landmarks_mm.get(f"upper_pars_{side}")
-        if pars is not None:
-            out += banded("pars width", pars_width_mm(scene.view, side, pars), "mm", f"{side} pars of {scene.view.upper}",
-                          "isthmus, medio-lateral", scale="pars width")
+        isthmus = scene.landmarks_mm.get(f"upper_pars_{side}")
+        if isthmus is not None:
+            out += banded("pars width", pars_width_mm(scene.view, side, isthmus), "mm",
+                          f"{side} pars of {scene.view.upper}", "isthmus, medio-lateral", scale="pars width")
     base = scene.landmarks_mm.get("upper_spinous_base")
     if base is not None:
-        out += banded("spinous base width", spinous_base_width_mm(scene.view, base), "mm", f"spinous base of {scene.view.upper}",
-                      f"{BASE_BEHIND_MM:g} mm dorsal of the canal roof")
+        out += banded("spinous base width", spinous_base_width_mm(scene.view, base), "mm",
+                      f"spinous base of {scene.view.upper}", f"{BASE_BEHIND_MM:g} mm dorsal of the canal roof")
     return tuple(out)
 
 
 def _lamina(view: Local, vertebra: str, side: Side) -> list[Measurement]:
-    points = view.points_mm(view.mask(vertebra, sided("lamina", side)))
-    if not len(points):
-        return []
-    middle = (points[:, 0].min() + points[:, 0].max()) / 2
-    strip = points[np.abs(points[:, 0] - middle) <= MID_LAMINA_HALF_MM]
+    strip = view.points_mm(mid_lamina(view, view.mask(vertebra, sided("lamina", side))))
     structure = f"{side} lamina of {vertebra}"
     return [*banded("lamina thickness", lamina_thickness_mm(view, strip), "mm", structure, "mid-lamina"),
-            *banded("lamina slope", lamina_slope_deg(strip), "deg", structure, "sagittal plane at mid-lamina, from the disc plane")]
+            *banded("lamina slope", lamina_slope_deg(strip), "deg", structure, "sagittal plane at mid-lamina")]
 
 
 def lamina_thickness_mm(view: Local, strip_mm: Float) -> float | None:
-    """Diameter of the largest ball that the bone of a lamina's middle strip holds.
-
-    `strip_mm` is a (N, 3) array of the strip's voxel centres in level mm.
-    """
+    """Diameter of the largest ball of bone about a lamina's middle strip, (N, 3) level mm; None for an empty strip."""
     if not len(strip_mm):
         return None
-    box = view.box_around(strip_mm, 6.0)
-    part = view.cropped(box)
+    part = view.cropped(view.box_around(strip_mm, BALL_MARGIN_MM))
     depth = edt.edt(np.ascontiguousarray(part.bone >= 0.5), anisotropy=(view.step_mm,) * 3, black_border=False)
     inner = np.rint(part.index_of(strip_mm)).astype(int)
-    deepest = float(depth[tuple(inner.T)].max())
     # distance between voxel centres; the face lies half a voxel before the first empty one
-    return 2 * (deepest - view.step_mm / 2)
+    return 2 * (float(depth[tuple(inner.T)].max()) - view.step_mm / 2)
 
 
 def lamina_slope_deg(strip_mm: Float) -> float | None:
-    """Angle in the sagittal plane from ventral to the lamina's caudal direction: 90 upright, more when it leans dorsally.
+    """Angle from ventral (in the disc plane) to the lamina's caudal direction: 90 upright, more when it leans dorsally.
 
     >>> z = np.linspace(0, 10, 21); leaning = np.column_stack([0 * z, -z * np.tan(np.radians(30)), z])
     >>> round(lamina_slope_deg(leaning), 6)
@@ -85,16 +79,18 @@ def lamina_slope_deg(strip_mm: Float) -> float | None:
 
 
 def pars_width_mm(view: Local, side: Side, isthmus_mm: Float) -> float | None:
-    """Medio-lateral width of the upper pars through its isthmus, to the bone's surface."""
-    pars = view.mask(view.upper, sided("pars", side))
-    points = view.points_mm(pars)
-    level = points[np.abs(points[:, 2] - isthmus_mm[2]) <= view.step_mm / 2]
-    if not len(level):
-        return None
-    # the widest of the isthmus' rows; a row also ends where another part of the arch begins
-    rows, group = np.unique(np.round(level[:, 1], 3), return_inverse=True)
-    counts = np.bincount(group.ravel(), minlength=len(rows))
-    return float(counts.max() * view.step_mm)
+    """Medio-lateral width of the upper pars through its isthmus: the widest row within a voxel of its centre.
+
+    The row ends at the bone's surface, or midway to the next voxel where another part of the arch begins.
+    """
+    part = view.cropped(view.box_around(isthmus_mm[None], WIDEST_MM))
+    pars = part.mask(view.upper, sided("pars", side))
+    field = refined(pars, part.bone, bone_mask(part.labels) & ~pars)
+    x = isthmus_mm[0] + np.arange(-WIDEST_MM, WIDEST_MM, LINE_MM)
+    y = isthmus_mm[1] + np.array([-view.step_mm, 0.0, view.step_mm])
+    rows = np.stack(np.broadcast_arrays(x, y[:, None], isthmus_mm[2]), axis=-1)
+    width = float((part.at(field, rows) >= 0.5).sum(axis=1).max()) * LINE_MM
+    return width if width > 0 else None
 
 
 def spinous_base_width_mm(view: Local, base_mm: Float) -> float | None:

@@ -10,7 +10,7 @@ from recon.frames import end_plates
 from recon.grid import Float
 from recon.labels import Part
 from recon.landmarks import cut_by_scan
-from recon.measure import Scene, banded
+from recon.measure_scene import Scene, banded
 
 MIDLINE_HALF_MM = 4.0
 """Half the width of the sagittal strip in which the bodies' borders are read."""
@@ -22,12 +22,14 @@ RIM_LOW_MM, RIM_HIGH_MM = 2.0, 4.0
 def disc_measurements(scene: Scene) -> tuple[Measurement, ...]:
     """Posterior disc height, slip in mm and in percent of the lower end plate's depth (Meyerding)."""
     out: list[Measurement] = []
-    out += banded("posterior disc height", _posterior_height_mm(scene), "mm", "disc", "midline at the dorsal border", scale="posterior disc height")
+    out += banded("posterior disc height", _posterior_height_mm(scene), "mm", "disc", "midline at the dorsal border",
+                  scale="posterior disc height")
     upper, lower = (_borders_mm(scene, name) for name in (scene.view.upper, scene.view.lower))
     if upper is not None and lower is not None:
         slip, depth = lower[1] - upper[1], lower[1] - lower[0]
-        out += banded("slip", slip, "mm", "upper vertebra on lower", "midline, positive ventral")
-        out += banded("slip", 100 * abs(slip) / depth, "%", "upper vertebra on lower", "of the lower end plate's depth", scale="slip")
+        structure = f"{scene.view.upper} on {scene.view.lower}"
+        out += banded("slip", slip, "mm", structure, "midline, positive ventral")
+        out += banded("slip", 100 * abs(slip) / depth, "%", structure, "of the lower end plate's depth", scale="slip")
     return tuple(out)
 
 

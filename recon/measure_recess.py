@@ -12,8 +12,8 @@ import numpy as np
 from recon.anatomy import Measurement
 from recon.contour import border_mm, canal_contour, centroid_mm, evenly
 from recon.grid import Float
-from recon.labels import SIDES, Side, label_of, sided
-from recon.measure import Scene, banded
+from recon.labels import SIDES, Mask, Side, label_of, sided
+from recon.measure_scene import Scene, banded
 
 OUTLINE_STEP_MM = 0.25
 """Distance between outline points."""
@@ -24,6 +24,7 @@ LATERAL_FROM, LATERAL_TO = 0.6, 0.95
 BEHIND_MM = 1.0
 """How far outside the canal's outline the bone that bounds it is read."""
 
+HEIGHT, FORAMEN = "lateral recess height", "foramen height"
 AT_RECESS = "axial plane at the pedicle's superior border"
 
 
@@ -31,48 +32,56 @@ def recess_measurements(scene: Scene) -> tuple[Measurement, ...]:
     """Recess height and angle, and foramen height, of both sides."""
     out: list[Measurement] = []
     for side in SIDES:
-        found = _recess(scene, side)
-        if found is not None:
-            out += banded("lateral recess height", found[0], "mm", f"{side} lateral recess", AT_RECESS,
-                          scale="lateral recess height", source=f"canal {scene.canal_source}")
-            out += banded("lateral recess angle", found[1], "deg", f"{side} lateral recess", AT_RECESS, source=f"canal {scene.canal_source}")
-        above, below = scene.height_mm(f"upper_pedicle_lower_edge_{side}"), scene.height_mm(f"lower_pedicle_upper_edge_{side}")
+        height, angle = _recess(scene, side)
+        structure, source = f"{side} lateral recess", f"canal {scene.canal_source}"
+        out += banded(HEIGHT, height, "mm", structure, AT_RECESS, scale=HEIGHT, source=source)
+        out += banded("lateral recess angle", angle, "deg", structure, AT_RECESS, source=source)
+        above = scene.height_mm(f"upper_pedicle_lower_edge_{side}")
+        below = scene.height_mm(f"lower_pedicle_upper_edge_{side}")
         if above is not None and below is not None:
-            out += banded("foramen height", above - below, "mm", f"{side} foramen", "between the pedicles", scale="foramen height")
+            out += banded(FORAMEN, above - below, "mm", f"{side} foramen", "between the pedicles", scale=FORAMEN)
     return tuple(out)
 
 
-def _recess(scene: Scene, side: Side) -> tuple[float, float | None] | None:
+def _recess(scene: Scene, side: Side) -> tuple[float | None, float | None]:
     """(height_mm, angle_deg) of one side; None where the plane is not in view."""
     z = scene.height_mm(f"lower_pedicle_upper_edge_{side}")
     outline = None if z is None else canal_contour(scene.view, z)
     if outline is None or z is None:
-        return None
-    sign = 1.0 if side == "left" else -1.0
-    folded = outline * [sign, 1.0]  # both sides are measured as a left one
+        return None, None
+    mirror = np.array([1.0 if side == "left" else -1.0, 1.0])
+    folded = outline * mirror  # both sides are measured as a left one
     points = evenly(folded, OUTLINE_STEP_MM)
     share = points[:, 0] / points[:, 0].max()
     points = points[(share >= LATERAL_FROM) & (share <= LATERAL_TO)]
-    middle = float(centroid_mm(folded)[1])
-    borders = [border_mm(folded, float(x), "ventral") for x in points[:, 0]]
-    floor = np.array([low is not None and abs(y - low) < OUTLINE_STEP_MM for low, y in zip(borders, points[:, 1], strict=True)])
+    floor = _is_floor(folded, points)
     roof = points[~floor]
-    process = roof[_on_process(scene, side, roof * [sign, 1.0], z)]
+    process = roof[_on_process(scene, side, roof * mirror, z)]
     if not len(process):
-        process = roof[roof[:, 1] > middle] if (roof[:, 1] > middle).any() else roof
+        process = roof[roof[:, 1] > centroid_mm(folded)[1]]
+    return _height_mm(folded, process), _angle_deg(points[floor], roof)
+
+
+def _is_floor(outline: Float, points: Float) -> Mask:
+    """(N,) does each point lie on the outline's ventral border?"""
+    borders = [border_mm(outline, float(x), "ventral") for x in points[:, 0]]
+    return np.array([low is not None and abs(y - low) < OUTLINE_STEP_MM
+                     for low, y in zip(borders, points[:, 1], strict=True)], dtype=bool)
+
+
+def _height_mm(outline: Float, process: Float) -> float | None:
+    """From the most ventral point of the process straight ventral to the floor."""
     if not len(process):
         return None
-    tip = process[np.argmin(process[:, 1])]
-    under = border_mm(folded, float(tip[0]), "ventral")
-    return (0.0 if under is None else float(tip[1] - under)), _angle_deg(points[floor], roof)
+    x, y = process[np.argmin(process[:, 1])]
+    floor = border_mm(outline, float(x), "ventral")
+    return None if floor is None else float(y) - floor
 
 
-def _on_process(scene: Scene, side: Side, points: Float, z_mm: float) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """Which outline points have the lower vertebra's superior articular process just behind them."""
-    behind = np.column_stack([points + [0.0, BEHIND_MM], np.full(len(points), z_mm)])
-    process: np.ndarray[tuple[int, ...], np.dtype[np.bool_]] = (
-        scene.view.label_at(behind) == label_of(scene.view.lower, sided("superior_articular", side)))
-    return process
+def _on_process(scene: Scene, side: Side, points: Float, z_mm: float) -> Mask:
+    """(N,) which outline points have the lower vertebra's superior articular process just behind them."""
+    behind = np.column_stack([points[:, 0], points[:, 1] + BEHIND_MM, np.full(len(points), z_mm)])
+    return np.asarray(scene.view.label_at(behind) == label_of(scene.view.lower, sided("superior_articular", side)))
 
 
 def _angle_deg(floor: Float, roof: Float) -> float | None:

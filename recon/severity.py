@@ -81,8 +81,10 @@ _SCALES = (
         Threshold("absolute stenosis", 10.0, "mm", VERBIEST, "READ"),
         Threshold("relative stenosis", 12.0, "mm", VERBIEST, "READ"),
         Threshold("between relative stenosis and normal", 13.0, "mm", VERBIEST, "READ")), "normal"),
-    Scale("canal area at disc", "low", (Threshold("stenosis", 70.0, "mm2", STEURER, "READ"),), "not below the criterion"),
-    Scale("canal area at pedicle", "low", (Threshold("developmentally narrow", 160.0, "mm2", MAEDER, "READ"),), "not narrow"),
+    Scale("canal area at disc", "low", (
+        Threshold("stenosis", 70.0, "mm2", STEURER, "READ"),), "not below the criterion"),
+    Scale("canal area at pedicle", "low", (
+        Threshold("developmentally narrow", 160.0, "mm2", MAEDER, "READ"),), "not narrow"),
     Scale("dural sac area", "low", (
         Threshold("severe stenosis", 75.0, "mm2", SCHONSTROM, "MEM"),
         Threshold("central stenosis", 100.0, "mm2", BOLENDER, "READ"),
@@ -93,12 +95,14 @@ _SCALES = (
         Threshold("narrow recess", 5.0, "mm", CIRIC, "MEM")), "normal"),
     Scale("foramen height", "low", (Threshold("critical", 15.0, "mm", HASEGAWA, "READ"),), "not critical"),
     Scale("posterior disc height", "low", (Threshold("critical", 4.0, "mm", HASEGAWA, "READ"),), "not critical"),
-    Scale("ligamentum flavum thickness", "high", (Threshold("hypertrophy", 4.0, "mm", "common use, no source", "MEM"),), "normal"),
-    Scale("facet tropism", "high", (Threshold("tropism", 7.0, "deg", "Medicine 2019, PMC6783151", "READ"),), "symmetric"),
+    Scale("ligamentum flavum thickness", "high", (
+        Threshold("hypertrophy", 4.0, "mm", "common use, no source", "MEM"),), "normal"),
+    Scale("facet tropism", "high", (
+        Threshold("tropism", 7.0, "deg", "Medicine 2019, PMC6783151", "READ"),), "symmetric"),
     Scale("slip", "high", (
         Threshold("grade V", 100.0, "%", MEYERDING, "MEM"), Threshold("grade IV", 75.0, "%", MEYERDING, "MEM"),
         Threshold("grade III", 50.0, "%", MEYERDING, "MEM"), Threshold("grade II", 25.0, "%", MEYERDING, "MEM"),
-        Threshold("grade I", 5.0, "%", "common practice, no source: below it the grade is within measuring error", "none")), "no slip"),
+        Threshold("grade I", 5.0, "%", "less is measuring error; common practice, no source", "none")), "no slip"),
     Scale("pars width", "low", (Threshold("thin", 5.0, "mm", "common practice, no source", "none"),), "not thin"),
 )
 SCALES = {scale.quantity: scale for scale in _SCALES}
@@ -123,8 +127,8 @@ def population_scale(vertebra: str) -> Scale | None:
     limit = POPULATION_DIAMETER_MM.get(vertebra)
     if limit is None:
         return None
-    return Scale("canal mid-sagittal diameter, population", "low",
-                 (Threshold("narrow for the population", limit, "mm", COHORT, "READ"),), "not narrow for the population")
+    narrow = Threshold("narrow for the population", limit, "mm", COHORT, "READ")
+    return Scale("canal mid-sagittal diameter, population", "low", (narrow,), "not narrow for the population")
 
 
 def flavum_thickness_mm(level: str) -> Threshold:
@@ -133,6 +137,7 @@ def flavum_thickness_mm(level: str) -> Threshold:
     >>> flavum_thickness_mm("L4-L5").value
     3.71
     """
+    name = "normal thickness"
     if level in FLAVUM_THICKNESS_MM:
-        return Threshold("normal thickness", FLAVUM_THICKNESS_MM[level], "mm", "Khasawneh et al., Folia Morphol 2023", "READ")
-    return Threshold("normal thickness", UNLISTED_FLAVUM_MM, "mm", "value of L2-L3 taken; no source for this level", "none")
+        return Threshold(name, FLAVUM_THICKNESS_MM[level], "mm", "Khasawneh et al., Folia Morphol 2023", "READ")
+    return Threshold(name, UNLISTED_FLAVUM_MM, "mm", "value of L2-L3 taken; no source for this level", "none")

@@ -18,7 +18,7 @@ FARTHEST_MM = 300.0
 """No line is followed further than this."""
 
 AIR_HU = -350.0
-"""Half-way between air (-1000) and soft tissue with fat (about -100 and up), the lung and clothing left out (common practice, no source)."""
+"""Between air (-1000) and fat (about -100), so that clothing and couch stay outside (common practice, no source)."""
 
 AIR_MM = 5.0
 """Air must go on this far, so that a fold or a gas bubble is not taken for the outside."""
@@ -33,7 +33,7 @@ def air_in_view(labels: Labels) -> bool:
 
 
 def skin_points_mm(labels: Labels, grid: Grid, starts_ras_mm: npt.ArrayLike, directions_ras: npt.ArrayLike) -> Float:
-    """(N, 3) RAS mm where lines from (N, 3) starts inside the patient leave the skin; not a number where none does in view.
+    """(N, 3) RAS mm where lines from (N, 3) starts inside the patient leave the skin; NaN where none does in view.
 
     Parameters
     ----------
@@ -58,14 +58,14 @@ def skin_points_mm(labels: Labels, grid: Grid, starts_ras_mm: npt.ArrayLike, dir
     return out
 
 
-def skin_point_mm(labels: Labels, grid: Grid, start_ras_mm: npt.ArrayLike, direction_ras: npt.ArrayLike) -> Float | None:
-    """(3,) RAS mm where one line leaves the skin; None when it does not in view."""
-    point = skin_points_mm(labels, grid, start_ras_mm, direction_ras)[0]
+def skin_point_mm(labels: Labels, grid: Grid, start_mm: npt.ArrayLike, direction_ras: npt.ArrayLike) -> Float | None:
+    """(3,) RAS mm where one line from a RAS point leaves the skin; None when it does not in view."""
+    point = skin_points_mm(labels, grid, start_mm, direction_ras)[0]
     return point if np.isfinite(point).all() else None
 
 
 def dorsal_skin_mm(labels: Labels, grid: Grid) -> Float | None:
-    """(N, 3) RAS mm of the dorsal skin, one point per sagittal-axial voxel column of the grid; None without air dorsally in view."""
+    """(N, 3) RAS mm of the dorsal skin, one point per dorso-ventral voxel column; None without air behind it."""
     if not air_in_view(labels):
         return None
     axis = int(np.argmax(np.abs(grid.affine_ras_mm[1, :3])))

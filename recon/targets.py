@@ -40,7 +40,8 @@ def _side_targets(view: Local, landmarks_mm: Mapping[str, Float], side: Side) ->
         "foramen entrance": _wall(view, side, entrance_z, ENTRANCE_FROM),
         "disc border": _disc_border(view, side),
     }
-    return {name: view.frame.to_world_mm(points) for name, points in found.items() if points is not None and len(points)}
+    return {name: view.frame.to_world_mm(points) for name, points in found.items()
+            if points is not None and len(points)}
 
 
 def _outline(view: Local, side: Side, z_mm: float | None) -> tuple[Float, Float, Float] | None:

@@ -59,7 +59,7 @@ def _lay_flavum(labels: Labels, grid: Grid, frame: Frame, pair: tuple[str, str])
     wall = ~canal & (level[..., 1] > ventral) & (level[..., 2] >= low - 2) & (level[..., 2] <= high + 2)
     thickness = flavum_thickness_mm("-".join(pair)).value
     # distance to a voxel centre of the wall overstates that to its face by half a voxel
-    near = edt.edt(np.asfortranarray(~wall), anisotropy=tuple(grid.spacing_mm)) <= thickness + float(grid.spacing_mm.mean()) / 2
+    near = edt.edt(~wall, anisotropy=tuple(grid.spacing_mm)) <= thickness + float(grid.spacing_mm.mean()) / 2
     part[canal & layer & near & (part == Tissue.CANAL)] = Tissue.FLAVUM
 
 

@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from recon.anatomy import Window
 from recon.grid import Float
-from recon.labels import SIDES, Side
+from recon.labels import SIDES, Mask, Side
 from recon.landmarks import mean_mm
 from recon.local import Float32, Local
 
@@ -30,18 +30,20 @@ def windows_of(view: Local, landmarks_ras_mm: Mapping[str, Float]) -> dict[Side,
     """side -> window, for each side that is open; empty when the lamina edges are not in view.
 
     A ray sees the canal when it meets the canal region (0.5 of its share) before it has met bone (0.5 of
-    any vertebra). Left is x > 0. Openings of other levels do not count: only pieces that
-    reach between this level's lamina edges.
+    any vertebra). Left is x > 0. A side's window is its largest open piece among those that reach between this
+    level's lamina edges: openings of other levels and stray slits do not count.
     """
-    upper, lower = (mean_mm(landmarks_ras_mm, name) for name in ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge"))
+    upper = mean_mm(landmarks_ras_mm, "upper_lamina_caudal_edge")
+    lower = mean_mm(landmarks_ras_mm, "lower_lamina_cranial_edge")
     if upper is None or lower is None:
         return {}
     edges = view.frame.to_level_mm(np.stack([upper, lower]))
     rays = _Rays(edges)
     openness, depth = _dorsal_view(view, rays)
     fine = ndimage.zoom(openness, FINE, order=1, grid_mode=True, mode="nearest")
-    own = _own_pieces(fine >= 0.5, rays)
-    found = {side: _window(view, rays, side, own, depth) for side in SIDES}
+    lateral = _fine_mm(fine.shape[0], HALF_WIDTH_MM)
+    found = {side: _window(view, rays, side, _piece(fine >= 0.5, (lateral > 0) == (side == "left"), rays), depth)
+             for side in SIDES}
     return {side: window for side, window in found.items() if window is not None}
 
 
@@ -65,11 +67,12 @@ def _dorsal_view(view: Local, rays: _Rays) -> tuple[Float32, Float]:
 
     Both arrays run over (lateral, along); the entry is not a number where a ray misses the region.
     """
-    count = tuple(round(2 * half / RAY_MM) + 1 for half in (HALF_WIDTH_MM, HALF_HEIGHT_MM)) + (round((DORSAL_MM + VENTRAL_MM) / RAY_MM) + 1,)
+    reach = 2 * HALF_WIDTH_MM, 2 * HALF_HEIGHT_MM, DORSAL_MM + VENTRAL_MM
+    count = (round(reach[0] / RAY_MM) + 1, round(reach[1] / RAY_MM) + 1, round(reach[2] / RAY_MM) + 1)
     axes = np.column_stack([[1.0, 0, 0], rays.along, -rays.normal])
     matrix = axes * RAY_MM / view.step_mm
     offset = view.index_of(rays.point_mm(-HALF_WIDTH_MM, -HALF_HEIGHT_MM, DORSAL_MM))
-    bone, canal = (ndimage.affine_transform(f, matrix, offset, count, order=1, mode="constant", cval=0.0) for f in (view.bone, view.canal))
+    bone, canal = (ndimage.affine_transform(field, matrix, offset, count, order=1) for field in (view.bone, view.canal))
     hit = canal >= 0.5
     enters = np.where(hit.any(axis=2), hit.argmax(axis=2), count[2] - 1)
     worst = np.take_along_axis(np.maximum.accumulate(bone, axis=2), enters[..., None], 2)[..., 0]
@@ -77,23 +80,25 @@ def _dorsal_view(view: Local, rays: _Rays) -> tuple[Float32, Float]:
     return openness, np.where(hit.any(axis=2), DORSAL_MM - enters * RAY_MM, np.nan)
 
 
-def _own_pieces(open_: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], rays: _Rays) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """The open pieces that reach between the lamina edges of this level."""
-    pieces, _ = ndimage.label(open_)
+def _piece(open_: Mask, own: Mask, rays: _Rays) -> Mask:
+    """The largest open piece of one side (rows `own`) that reaches between the lamina edges of this level."""
+    labelled, count = ndimage.label(open_ & own[:, None])
+    pieces = np.asarray(labelled)
+    sizes = np.bincount(pieces.ravel(), minlength=count + 1)
     along = _fine_mm(open_.shape[1], HALF_HEIGHT_MM)
     between = np.unique(pieces[:, np.abs(along) <= rays.edge_half_mm])
-    return np.isin(pieces, between[between > 0])
+    between = between[between > 0]
+    return pieces == between[np.argmax(sizes[between])] if len(between) else np.zeros_like(open_)
 
 
 def _fine_mm(count: int, half_mm: float) -> Float:
     """(count,) positions of the fine samples along one axis of the ray field."""
     step = RAY_MM / FINE
-    return -half_mm - RAY_MM / 2 + (np.arange(count) + 0.5) * step
+    return np.asarray(-half_mm - RAY_MM / 2 + (np.arange(count) + 0.5) * step, dtype=float)
 
 
-def _window(view: Local, rays: _Rays, side: Side, own: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], depth_mm: Float) -> Window | None:
-    lateral, along = _fine_mm(own.shape[0], HALF_WIDTH_MM), _fine_mm(own.shape[1], HALF_HEIGHT_MM)
-    half = own & ((lateral > 0) == (side == "left"))[:, None]
+def _window(view: Local, rays: _Rays, side: Side, half: Mask, depth_mm: Float) -> Window | None:
+    lateral, along = _fine_mm(half.shape[0], HALF_WIDTH_MM), _fine_mm(half.shape[1], HALF_HEIGHT_MM)
     step = RAY_MM / FINE
     area = float(half.sum()) * step**2
     if area < SMALLEST_MM2:
