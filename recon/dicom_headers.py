@@ -121,10 +121,14 @@ def _header(source: DicomSource) -> pydicom.Dataset:
 def _slices(header: pydicom.Dataset, number: int) -> Iterator[SliceHeader]:
     if header.get("Modality") not in IMAGE_MODALITIES or "Rows" not in header or header.get("SamplesPerPixel", 1) != 1:
         return
-    if "PerFrameFunctionalGroupsSequence" not in header:
-        if "ImagePositionPatient" in header and int(header.get("NumberOfFrames") or 1) == 1:
-            yield _slice(header, number, 0, lambda name: header)
-        return
+    if "PerFrameFunctionalGroupsSequence" in header:
+        yield from placed_slices(header, number)
+    elif "ImagePositionPatient" in header and int(header.get("NumberOfFrames") or 1) == 1:
+        yield _slice(header, number, 0, lambda name: header)
+
+
+def placed_slices(header: pydicom.Dataset, number: int) -> Iterator[SliceHeader]:
+    """The frames of a multi-frame object of any kind; raises whatever a damaged header makes pydicom raise."""
     frames = header.PerFrameFunctionalGroupsSequence
     if len(frames) != int(header.NumberOfFrames):
         raise ValueError("functional groups and frames differ in number")

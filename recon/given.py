@@ -11,6 +11,7 @@ import cc3d
 import numpy as np
 import numpy.typing as npt
 
+from recon.dicom_seg import is_segmentation, read_segmentation, segmentation_grid, segmentation_layers
 from recon.errors import BadLabels, WrongUse
 from recon.given_names import Meaning, own_meanings, read_label_names
 from recon.grid import Grid
@@ -61,7 +62,7 @@ def read_given_labels(paths: Sequence[str | Path], names: str | Path | None, gri
 
     Parameters
     ----------
-    paths : NIfTI, NRRD or MetaImage label maps
+    paths : NIfTI, NRRD or MetaImage label maps, or DICOM segmentation objects
     names : the TOML file of `recon.given_names`; None when one map carries our own numbers
     grid : of the scan, after intake
 
@@ -70,25 +71,38 @@ def read_given_labels(paths: Sequence[str | Path], names: str | Path | None, gri
     BadLabels : another grid, values without a name, broken whole numbers, maps that contradict
         each other, or vertebrae or sides the wrong way round
     """
-    given, own = read_labels_alone(paths, names)
-    if not own.same_as(grid):
-        raise BadLabels("the label map", f"must lie on the scan's grid {_grid_text(grid)}", got=_grid_text(own),
-                        do="Resample it, nearest neighbour, onto the scan and export again.")
-    return given
+    return _read(paths, names, grid)[0]
 
 
 def read_labels_alone(paths: Sequence[str | Path], names: str | Path | None) -> tuple[GivenLabels, Grid]:
     """The labels of one or more maps, and the grid they share; for cases without a scan."""
-    tables = _tables(len(paths), names)
-    volumes = [canonical(read_volume(Path(path), budget_mb=BUDGET_MB)) for path in paths]
-    grids = [Grid(volume.voxels.shape, volume.affine_ras_mm) for volume in volumes]
-    for grid in grids[1:]:
-        if not grid.same_as(grids[0]):
-            raise BadLabels("the label maps", f"must share one grid {_grid_text(grids[0])}", got=_grid_text(grid))
-    maps = [_whole(volume.voxels) for volume in volumes]
-    for number, (values, table) in enumerate(zip(maps, tables, strict=True), start=1):
-        _check_all_named(values, table, number)
-    return _combined(maps, tables, grids[0]), grids[0]
+    return _read(paths, names, None)
+
+
+def _read(paths: Sequence[str | Path], names: str | Path | None, grid: Grid | None) -> tuple[GivenLabels, Grid]:
+    whose = "the scan's grid" if grid else "the grid of the first map"
+    said: list[_Said] = []
+    for number, (path, table) in enumerate(zip(paths, _tables(len(paths), names), strict=True), start=1):
+        layers, own = _layers(Path(path), grid)
+        grid = grid or own
+        if not own.same_as(grid):
+            raise BadLabels(f"label map {number}", f"must lie on {whose}, {_grid_text(grid)}", got=_grid_text(own),
+                            do="Resample it, nearest neighbour, onto that grid and export again.")
+        for values in layers:
+            _check_all_named(values, table, number)
+            said.append(_said(values, table))
+    assert grid is not None     # _tables refuses an empty list of paths
+    return _combined(said, grid), grid
+
+
+def _layers(path: Path, grid: Grid | None) -> tuple[list[Labels], Grid]:
+    """One label map, or several where segments overlap, and their grid."""
+    if is_segmentation(path):
+        segmentation = read_segmentation(path, BUDGET_MB)
+        own = grid or segmentation_grid(segmentation)
+        return segmentation_layers(segmentation, own), own
+    volume = canonical(read_volume(path, budget_mb=BUDGET_MB))
+    return [_whole(volume.voxels)], Grid(volume.voxels.shape, volume.affine_ras_mm)
 
 
 def _tables(count: int, names: str | Path | None) -> tuple[Mapping[int, Meaning], ...]:
@@ -127,11 +141,10 @@ def _check_all_named(values: Labels, table: Mapping[int, Meaning], number: int) 
                         do="Name them in the label-names file, or name them 'ignore'.")
 
 
-def _combined(maps: Sequence[Labels], tables: Sequence[Mapping[int, Meaning]], grid: Grid) -> GivenLabels:
-    said = _said(maps[0], tables[0])
-    clashes = 0
-    for values, table in zip(maps[1:], tables[1:], strict=True):
-        said, clash = _merged(said, _said(values, table))
+def _combined(maps: Sequence[_Said], grid: Grid) -> GivenLabels:
+    said, clashes = maps[0], 0
+    for later in maps[1:]:
+        said, clash = _merged(said, later)
         clashes += clash
     bone_voxels = int((said.vertebra > 0).sum())
     if clashes > CLASH_FRAC * bone_voxels:
