@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import os
 import re
+import shlex
 import subprocess
 import sys
 import tomllib
@@ -15,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from recon.caution import CAUTION
+from workbench.cli import build_parser
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("recon", "estimator", "workbench", "phantoms")
@@ -52,12 +54,16 @@ TREES = {name: ast.parse(path.read_text()) for name, path in SOURCES.items()}
 
 
 def _imports(name: str) -> Iterator[str]:
-    """Dotted names of all that a module imports, at its top or inside a function."""
-    for node in ast.walk(TREES[name]):
+    """Dotted names of all that a module of ours imports, at its top or inside a function."""
+    return _imported(TREES[name])
+
+
+def _imported(tree: ast.Module) -> Iterator[str]:
+    for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{name} line {node.lineno}: imports are written in full"
+            assert node.level == 0, f"line {node.lineno}: imports are written in full"
             # `from recon import labels` means the module, `from recon.labels import Part` does not.
             yield from {f"{node.module}.{a.name}" if f"{node.module}.{a.name}" in SOURCES else str(node.module)
                         for a in node.names}
@@ -126,6 +132,14 @@ def test_readme_carries_the_caution():
     assert CAUTION in words
 
 
+COMMANDS = re.findall(r"^canalwise (.+)$", (ROOT / "README.md").read_text(), flags=re.M)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_commands_in_the_readme_are_understood(command):
+    assert build_parser().parse_args(shlex.split(command)).verb == command.split()[0]
+
+
 LOCK = (ROOT / "requirements.lock").read_text()
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
 
@@ -147,6 +161,14 @@ def test_declared_dependencies_are_those_imported():
     foreign = imported - set(sys.stdlib_module_names) - set(PACKAGES)
     declared = {IMPORTED_AS.get(d, d) for d in PROJECT["dependencies"] if d not in DECODERS}
     assert declared == foreign
+
+
+def test_tests_and_scripts_import_nothing_undeclared():
+    declared = {IMPORTED_AS.get(d, d) for d in [*PROJECT["dependencies"], *PROJECT["optional-dependencies"]["dev"]]}
+    ours = {*PACKAGES, "tests", *(path.stem for path in (ROOT / "scripts").glob("*.py"))}
+    for path in [*(ROOT / "tests").rglob("*.py"), *(ROOT / "scripts").rglob("*.py")]:
+        top = {other.partition(".")[0] for other in _imported(ast.parse(path.read_text()))}
+        assert top - set(sys.stdlib_module_names) - ours <= declared, path.name
 
 
 MACHINE = re.compile(r"(?<![\w.])/(?:home|root|Users|work|tmp)/\w|py" r"pi\.org|python" r"hosted")
