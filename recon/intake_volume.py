@@ -100,6 +100,7 @@ def canonical(volume: Volume) -> Volume:
     >>> canonical(flipped).voxels[:, 0, 0].tolist(), canonical(flipped).affine_ras_mm[0].tolist()
     ([4, 0], [1.0, 0.0, 0.0, -1.0])
     """
+    _check_placed(volume.affine_ras_mm)
     axes = io_orientation(volume.affine_ras_mm)
     if np.isnan(axes).any():
         raise BadGeometry("the scan", "must have three axes that point three ways", got=volume.affine_ras_mm.tolist())
@@ -108,6 +109,11 @@ def canonical(volume: Volume) -> Volume:
     stored_axes = "".join(str(code) for code in aff2axcodes(volume.affine_ras_mm))
     return replace(volume, voxels=voxels, affine_ras_mm=affine + 0.0,
                    provenance={**volume.provenance, "stored_axes": stored_axes})
+
+
+def _check_placed(affine_ras_mm: Float) -> None:
+    if not np.isfinite(affine_ras_mm).all() or not np.linalg.norm(affine_ras_mm[:3, :3], axis=0).all():
+        raise BadGeometry("the scan", "must have three finite voxel edges and a finite place", got=affine_ras_mm.tolist())
 
 
 def tilt_deg(affine_ras_mm: Float) -> float:
@@ -129,6 +135,7 @@ def right_angled(volume: Volume, *, accept_tilt: bool, background: float) -> Vol
     Each slice keeps its plane and is moved within it by linear interpolation, so nothing
     blurs across slices; the grid is widened to hold every slice and padded with `background`.
     """
+    _check_placed(volume.affine_ras_mm)
     if np.sin(np.radians(tilt_deg(volume.affine_ras_mm))) <= ORTHOGONAL_TOL:
         return volume
     if not accept_tilt:

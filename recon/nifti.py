@@ -21,8 +21,12 @@ from recon.intake_volume import Volume, Voxels, check_budget, rescaled, volume_s
 FORM_TOL_MM = 0.1
 """Largest distance between a corner placed by the sform and by the qform: far below a voxel, above float32 rounding."""
 
-UNIT_MM = {"meter": 1000.0, "mm": 1.0, "micron": 0.001, "unknown": 1.0}
+UNIT_MM = {"metre": 1000.0, "mm": 1.0, "micron": 0.001, "unknown": 1.0}
 """Length of each spatial unit a header can name."""
+
+UNIT_CODES = {1: "metre", 2: "mm", 3: "micron"}
+SPACE_BITS = 0x07
+"""The low three bits of xyzt_units hold the spatial unit, the others that of time."""
 
 READ_FAILURES = (OSError, EOFError, ValueError, OverflowError, MemoryError, zlib.error, ImageFileError, HeaderDataError)
 
@@ -40,7 +44,7 @@ def read_nifti(path: Path, budget_mb: float) -> Volume:
     check_budget(shape, budget_mb)
     if image.get_data_dtype().kind not in "iuf":
         raise BadFile("the NIfTI file", "must hold plain numbers", got=str(image.get_data_dtype()))
-    unit = image.header.get_xyzt_units()[0]
+    unit = UNIT_CODES.get(int(image.header["xyzt_units"]) & SPACE_BITS, "unknown")
     affine = np.diag([UNIT_MM[unit]] * 3 + [1.0]) @ _placement(image.header, shape)
     warnings = _unit_warnings(unit)
     voxels, rescale = _voxels(image)
@@ -58,7 +62,9 @@ def stored_voxels(path: Path, budget_mb: float) -> tuple[Voxels, Grid]:
 
 def _opened(path: Path) -> nib.Nifti1Image:
     try:
-        image = nib.load(path)
+        # Broken headers may hold signalling not-a-numbers; they are refused later, by their place.
+        with np.errstate(all="ignore"):
+            image = nib.load(path)
     except READ_FAILURES:
         image = None
     if not isinstance(image, nib.Nifti1Image):
@@ -69,7 +75,8 @@ def _opened(path: Path) -> nib.Nifti1Image:
 
 def _placement(header: nib.Nifti1Header, shape: tuple[int, int, int]) -> Float:
     try:
-        sform, qform = header.get_sform(coded=True)[0], header.get_qform(coded=True)[0]
+        with np.errstate(all="ignore"):
+            sform, qform = header.get_sform(coded=True)[0], header.get_qform(coded=True)[0]
     except READ_FAILURES:
         raise BadGeometry("the NIfTI header", "must hold a valid orientation", got="an impossible quaternion") from None
     if sform is None and qform is None:

@@ -52,9 +52,17 @@ def test_every_axis_order_ends_at_ras(codes):
         assert turned.voxels[i, j, k] == voxels[index]
 
 
-def test_flat_affine_is_refused():
+@pytest.mark.parametrize("edge", [0.0, np.nan, np.inf])
+def test_affines_without_three_finite_edges_are_refused(edge):
+    volume = Volume(np.zeros((2, 2, 2)), np.diag([1.0, 1.0, edge, 1.0]))
+    for step in (canonical, lambda v: right_angled(v, accept_tilt=True, background=0)):
+        with pytest.raises(BadGeometry, match="three finite voxel edges"):
+            step(volume)
+
+
+def test_axes_that_point_the_same_way_are_refused():
     with pytest.raises(BadGeometry, match="point three ways"):
-        canonical(Volume(np.zeros((2, 2, 2)), np.diag([1.0, 1.0, 0.0, 1.0])))
+        canonical(Volume(np.zeros((2, 2, 2)), np.array([[1.0, 1, 0, 0], [0, 0, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]])))
 
 
 @pytest.mark.parametrize("shape", [(4, 5, 6), (4, 5, 6, 1), (4, 5, 6, 1, 1)])

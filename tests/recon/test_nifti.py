@@ -73,12 +73,20 @@ def test_unknown_unit_is_taken_as_mm_and_said(tmp_path):
     assert any("no unit" in warning for warning in scan.warnings)
 
 
-@pytest.mark.parametrize(("unit", "per_mm"), [("micron", 1000.0), ("meter", 0.001)])
-def test_microns_and_metres_are_converted(tmp_path, unit, per_mm):
+@pytest.mark.parametrize(("unit", "told", "per_mm"), [("micron", "micron", 1000.0), ("meter", "metre", 0.001)])
+def test_microns_and_metres_are_converted(tmp_path, unit, told, per_mm):
     affine = np.diag([per_mm] * 3 + [1.0]) @ UPRIGHT
     scan = read_scan(write_nifti_file(tmp_path / "a.nii", body(), affine, unit=unit))
     assert np.allclose(scan.grid.affine_ras_mm, UPRIGHT, atol=1e-3)
-    assert any(unit in warning for warning in scan.warnings)
+    assert any(told in warning for warning in scan.warnings)
+
+
+def test_an_impossible_unit_code_is_an_unknown_unit(tmp_path):
+    path = write_nifti_file(tmp_path / "a.nii", body())
+    raw = bytearray(path.read_bytes())
+    raw[123] = 0x86
+    path.write_bytes(raw)
+    assert any("no unit" in warning for warning in read_scan(path).warnings)
 
 
 def test_stored_slope_and_intercept_are_applied_once(tmp_path):
