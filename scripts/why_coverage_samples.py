@@ -22,6 +22,7 @@ from estimator import removal
 from estimator.approach import PlacedPhase, axis_level
 from estimator.solid import swept_distance_mm
 from recon.grid import Float, isotropic_grid
+from recon.labels import Mask
 from tests.closed_forms import swept_through_slab_mm3
 
 SWEEP_DEG, RADIUS_MM, LENGTH_MM = 3.0, 4.5, 90.0
@@ -40,6 +41,10 @@ class Swept:
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths."""
         return swept_distance_mm(points_mm, self.phase)
+
+    def holds(self, points_mm: Float) -> Mask:
+        """(N,) array: is each point inside?"""
+        return self.depth_mm(points_mm) < 0
 
 
 def error_frac(spacing_mm: float, tilt_deg: float, shift_mm: Float) -> float:
