@@ -20,7 +20,7 @@ from recon.caution import CAUTION
 from recon.errors import BadCase, UnusableInput
 from recon.grid import Grid
 from recon.intake import BUDGET_MB
-from recon.intake_volume import Voxels
+from recon.intake_volume import Voxels, row_major
 from recon.labels import label_names
 from recon.nifti import stored_voxels
 from recon.nifti_out import write_nifti
@@ -150,7 +150,7 @@ def _voxels(folder: Path, name: str, grid: Grid) -> Voxels:
     if not placed.same_as(grid):
         raise BadCase(name, f"must lie on the grid its JSON file names, {grid.shape}", got=placed.shape,
                       do="It was changed outside; build the case again.")
-    return np.ascontiguousarray(voxels)
+    return row_major(voxels)
 
 
 def _steps(occupancy: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.uint8]:

@@ -33,8 +33,8 @@ def slice_voxels(group: Group, sources: Sequence[DicomSource]) -> tuple[Voxels, 
     for number, header in enumerate(group):
         if opened[0] != header.source:
             opened = (header.source, decoded(sources[header.source], f"slice {number + 1} of {len(group)}"))
-        values.append(_values(_frame(opened[1], header), header).T)
-    stack = np.stack(values, axis=2)
+        values.append(_values(_frame(opened[1], header), header))
+    stack = np.stack(values).transpose(2, 1, 0)
     return rescaled(stack, 1.0, 0.0) if stack.dtype.kind == "f" else stack, told, _value_warnings(group)
 
 
