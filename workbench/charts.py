@@ -12,7 +12,11 @@ from workbench.palette import INK, IPSILATERAL, KEPT, LIMIT, OVER_THE_TOP, PAPER
 
 Json = Mapping[str, Any]
 
-FACET_MEASURES = (("area_frac", "joint surface"), ("width_frac", "joint width at the disc"), ("volume_frac", "processes' volume"))
+FACET_MEASURES = (
+    ("area_frac", "joint surface"),
+    ("width_frac", "joint width at the disc"),
+    ("volume_frac", "processes' volume"),
+)
 """The three definitions of facet preservation, in the order of the report."""
 
 LEAST_SHOWN_MM3 = 0.5
@@ -35,8 +39,15 @@ def bone_chart(task: Json, cone: Json) -> Figure:
     axes = figure.subplots()
     places = range(len(shown))
     if most:
-        axes.barh(places, [most.get(n, 0.0) for n in shown], height=0.72, facecolor="none", edgecolor=QUIET, linewidth=0.8,
-                  label="cone: everything the sweep could take (upper bound)")
+        axes.barh(
+            places,
+            [most.get(n, 0.0) for n in shown],
+            height=0.72,
+            facecolor="none",
+            edgecolor=QUIET,
+            linewidth=0.8,
+            label="cone: everything the sweep could take (upper bound)",
+        )
     axes.barh(places, [least[n] for n in shown], height=0.46, color=REMOVED, label="task: what must go")
     axes.set_yticks(places, shown)
     axes.invert_yaxis()
@@ -57,8 +68,14 @@ def facet_chart(cone: Json, task: Json, limit_frac: float) -> Figure:
     for axes, relation, colour in zip(pair, ("ipsilateral", "contralateral"), (IPSILATERAL, OVER_THE_TOP), strict=True):
         _facet_gauges(axes, cone.get(relation) or {}, task.get(relation) or {}, colour)
         axes.axvline(100 * limit_frac, color=LIMIT, linewidth=1.4)
-        axes.annotate(f"limit {100 * limit_frac:.0f} %", (100 * limit_frac, -0.62), fontsize=7, ha="center", va="bottom",
-                      annotation_clip=False)
+        axes.annotate(
+            f"limit {100 * limit_frac:.0f} %",
+            (100 * limit_frac, -0.62),
+            fontsize=7,
+            ha="center",
+            va="bottom",
+            annotation_clip=False,
+        )
         axes.set_title(f"{relation} joint", fontsize=8.5, pad=14, loc="left", fontweight="bold")
     return figure
 
@@ -73,7 +90,9 @@ def _facet_gauges(axes: Axes, kept: Json, after_task: Json, colour: str) -> None
         axes.barh(row, 100 * value, height=0.5, color=colour)
         axes.text(104, row, f"{100 * value:.0f} %", va="center", fontsize=8, fontweight="bold")
         if after_task.get(key) is not None:
-            axes.plot(100 * after_task[key], row, marker="D", markersize=4, color=PAPER, markeredgecolor=INK, clip_on=False)
+            axes.plot(
+                100 * after_task[key], row, marker="D", markersize=4, color=PAPER, markeredgecolor=INK, clip_on=False
+            )
     if ends := kept.get("interval95"):
         axes.plot([100 * e for e in ends], [0, 0], color=INK, linewidth=1.2, marker="|", markersize=6)
     axes.set(xlim=(0, 120), ylim=(2.5, -0.6), xticks=(0, 25, 50, 75, 100), xlabel="kept, %")
@@ -90,14 +109,23 @@ def reach_chart(reach: Json, wall_mm: float | None) -> Figure:
     axes.barh(0, far * 1.15, height=0.5, color=RULE)
     axes.barh(0, max(value, 0.0), height=0.5, color=OVER_THE_TOP)
     inside = value > INSIDE_BAR_FRAC * far
-    axes.text(max(value, 0.0) + far * (-0.01 if inside else 0.01), 0, f"{value:.1f} mm", va="center", ha="right" if inside else "left",
-              fontsize=8, fontweight="bold")
+    axes.text(
+        max(value, 0.0) + far * (-0.01 if inside else 0.01),
+        0,
+        f"{value:.1f} mm",
+        va="center",
+        ha="right" if inside else "left",
+        fontsize=8,
+        fontweight="bold",
+    )
     if ends:
         axes.plot(ends, [0.36, 0.36], color=INK, linewidth=1.2, marker="|", markersize=5)
     if wall_mm is not None:
         axes.axvline(wall_mm, color=LIMIT, linewidth=1.4)
         axes.annotate("canal wall", (wall_mm, -0.32), fontsize=7, ha="center", va="bottom", annotation_clip=False)
-    axes.set(xlim=(0, far * 1.15), ylim=(0.5, -0.45), yticks=(), xlabel="mm past the midline, contralateral, at disc level")
+    axes.set(
+        xlim=(0, far * 1.15), ylim=(0.5, -0.45), yticks=(), xlabel="mm past the midline, contralateral, at disc level"
+    )
     axes.spines["left"].set_visible(False)
     return figure
 
@@ -106,14 +134,23 @@ def comparison_chart(rows: Sequence[Json]) -> Figure:
     """The ways in, side by side: bone removed, what stays of each joint, and the share of all targets reached."""
     names = [str(row["name"]) for row in rows]
     figure = Figure(figsize=(7.2, 0.75 + 0.3 * len(names)), layout="constrained")
-    panels = (("bone_removed_mm3", 1.0, "bone removed, mm\u00b3", REMOVED), ("facet_left_frac", 100.0, "left joint kept, %", KEPT),
-              ("facet_right_frac", 100.0, "right joint kept, %", KEPT), ("reached_frac", 100.0, "targets reached, %", KEPT))
+    panels = (
+        ("bone_removed_mm3", 1.0, "bone removed, mm\u00b3", REMOVED),
+        ("facet_left_frac", 100.0, "left joint kept, %", KEPT),
+        ("facet_right_frac", 100.0, "right joint kept, %", KEPT),
+        ("reached_frac", 100.0, "targets reached, %", KEPT),
+    )
     for axes, (key, scale, words, colour) in zip(figure.subplots(1, len(panels), sharey=True), panels, strict=True):
         values = [row.get(key) for row in rows]
         axes.barh(range(len(names)), [scale * (v or 0.0) for v in values], color=colour, height=0.55)
         for place, value in enumerate(values):
-            axes.text(0 if value is None else scale * value, place, f" {NOT_TOLD}" if value is None else f" {scale * value:.0f}",
-                      va="center", fontsize=7)
+            axes.text(
+                0 if value is None else scale * value,
+                place,
+                f" {NOT_TOLD}" if value is None else f" {scale * value:.0f}",
+                va="center",
+                fontsize=7,
+            )
         axes.set_xlabel(words)
         axes.set_xlim(0, 1.25 * scale * max([v or 0.0 for v in values] + [0.01]) if scale == 1.0 else 128)
         axes.set_yticks(range(len(names)), names)

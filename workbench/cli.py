@@ -12,7 +12,14 @@ from recon.errors import CanalwiseError
 from workbench import verb_build, verb_compare, verb_demo, verb_estimate, verb_measure, verb_report
 from workbench.verb import TEACHING, Verb
 
-VERBS: tuple[Verb, ...] = (verb_demo.VERB, verb_build.VERB, verb_measure.VERB, verb_estimate.VERB, verb_compare.VERB, verb_report.VERB)
+VERBS: tuple[Verb, ...] = (
+    verb_demo.VERB,
+    verb_build.VERB,
+    verb_measure.VERB,
+    verb_estimate.VERB,
+    verb_compare.VERB,
+    verb_report.VERB,
+)
 """In the order of a first session."""
 
 INTERRUPTED = 130
@@ -37,8 +44,9 @@ def build_parser() -> argparse.ArgumentParser:
     'case'
     """
     parser = argparse.ArgumentParser(
-        prog="canalwise", formatter_class=TEACHING,
-        description="Rehearse a one-sided over-the-top decompression of lumbar central stenosis on the patient's own scan.",
+        prog="canalwise",
+        formatter_class=TEACHING,
+        description="Rehearse a one-sided, over-the-top decompression of lumbar stenosis on the patient's own scan.",
         epilog=f"start with:\n  canalwise demo\n\n{EXIT_STATUS}\n{CAUTION}",
     )
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True, title="verbs")
@@ -65,7 +73,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as problem:  # strerror only: a path may name the patient
-        print(f"canalwise: the file system refused ({problem.strerror}). Check the space and the rights there.", file=sys.stderr)
+        print(
+            f"canalwise: the file system refused ({problem.strerror}). Check the space and the rights there.",
+            file=sys.stderr,
+        )
         return CANNOT_WRITE
 
 

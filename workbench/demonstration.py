@@ -40,8 +40,15 @@ def _scan_of(rendered: PhantomScan, spacing_mm: float) -> Scan:
     return Scan(rendered.ct_hu, rendered.grid, "CT", provenance)
 
 
-def demonstration(folder: Path, level: str, side: Side, *, force: bool = False, spec: SpineSpec | None = None,
-                  spacing_mm: float = SPACING_MM) -> Mapping[str, Any]:
+def demonstration(
+    folder: Path,
+    level: str,
+    side: Side,
+    *,
+    force: bool = False,
+    spec: SpineSpec | None = None,
+    spacing_mm: float = SPACING_MM,
+) -> Mapping[str, Any]:
     """Works through the whole job and leaves a case in `folder`; returns the estimate's JSON data.
 
     Everything is computed before the case is written, so that a failure leaves nothing behind.

@@ -16,9 +16,21 @@ from matplotlib.image import imsave
 from workbench.palette import INK, QUIET, RULE
 
 STYLE = {
-    "font.family": "DejaVu Sans", "font.size": 8.0, "text.color": INK, "axes.labelcolor": INK, "axes.edgecolor": QUIET,
-    "xtick.color": QUIET, "ytick.color": INK, "axes.spines.top": False, "axes.spines.right": False, "axes.linewidth": 0.7,
-    "grid.color": RULE, "grid.linewidth": 0.6, "legend.frameon": False, "svg.hashsalt": "canalwise", "svg.fonttype": "path",
+    "font.family": "DejaVu Sans",
+    "font.size": 8.0,
+    "text.color": INK,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": QUIET,
+    "xtick.color": QUIET,
+    "ytick.color": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.linewidth": 0.7,
+    "grid.color": RULE,
+    "grid.linewidth": 0.6,
+    "legend.frameon": False,
+    "svg.hashsalt": "canalwise",
+    "svg.fonttype": "path",
 }
 """Settings of every chart; the fixed salt keeps the identifiers inside an SVG the same from run to run."""
 

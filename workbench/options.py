@@ -25,7 +25,8 @@ PHASE_OPTIONS = {
 """Option -> phase and field that it sets."""
 
 TILT_HELP = {
-    "medial_tilt_deg": "tilt of the ipsilateral phase in the level's axial plane: 0 = straight ventral, positive = tip toward the other side",
+    "medial_tilt_deg": "tilt of the ipsilateral phase in the level's axial plane: 0 = straight ventral, "
+    "positive = tip toward the other side",
     "cranial_tilt_deg": "tilt of the ipsilateral phase: positive = tip cranial",
     "over_the_top_medial_tilt_deg": "the same for the over-the-top phase",
     "over_the_top_cranial_tilt_deg": "the same for the over-the-top phase",
@@ -43,12 +44,16 @@ CHANNEL_HELP = {
 
 def add_json(parser: argparse.ArgumentParser) -> None:
     """--json."""
-    parser.add_argument("--json", action="store_true", help="print the result as JSON on stdout, and nothing else there")
+    parser.add_argument(
+        "--json", action="store_true", help="print the result as JSON on stdout, and nothing else there"
+    )
 
 
 def add_case(parser: argparse.ArgumentParser) -> None:
     """The case folder."""
-    parser.add_argument("case", type=Path, metavar="CASE", help="a case folder made by 'canalwise build' or 'canalwise demo'")
+    parser.add_argument(
+        "case", type=Path, metavar="CASE", help="a case folder made by 'canalwise build' or 'canalwise demo'"
+    )
 
 
 def add_level(parser: argparse.ArgumentParser) -> None:
@@ -63,14 +68,19 @@ def add_strict(parser: argparse.ArgumentParser) -> None:
 
 def add_approach(parser: argparse.ArgumentParser) -> None:
     """--plan, or --level and --side with tilts and instrument."""
-    which = parser.add_argument_group("the approach", "Either a plan file, or a level and a side from which a usual start is "
-                                      "laid out on this anatomy; single values of it can then be changed.")
+    which = parser.add_argument_group(
+        "the approach",
+        "Either a plan file, or a level and a side from which a usual start is "
+        "laid out on this anatomy; single values of it can then be changed.",
+    )
     which.add_argument("--plan", type=Path, metavar="FILE", help="a plan (TOML) as 'canalwise estimate' writes it")
     which.add_argument("--level", metavar="L3-L4", help="the level, as upper and lower vertebra")
     which.add_argument("--side", choices=SIDES, help="the patient's side of the skin entry")
     for name in PHASE_OPTIONS:
         which.add_argument(option(name), type=float, metavar="DEG", help=TILT_HELP[name])
-    which.add_argument("--sweep-half-angle-deg", type=float, metavar="DEG", help="half-angle of the cone about each phase's axis")
+    which.add_argument(
+        "--sweep-half-angle-deg", type=float, metavar="DEG", help="half-angle of the cone about each phase's axis"
+    )
     which.add_argument("--pivot-distance-mm", type=float, metavar="MM", help="pivot to docking point")
     for name in CHANNEL_OPTIONS:
         unit = "DEG" if name.endswith("_deg") else "MM"
@@ -101,7 +111,8 @@ def single_values(args: argparse.Namespace) -> dict[str, float]:
 def changed(approach: Approach, asked: Mapping[str, float]) -> Approach:
     """The approach with the single values that options ask for.
 
-    >>> start = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0), Phase("over the top", 18.0)))
+    >>> phases = (Phase("ipsilateral", 0.0), Phase("over the top", 18.0))
+    >>> start = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, phases)
     >>> [phase.medial_tilt_deg for phase in changed(start, {"over_the_top_medial_tilt_deg": 21.0}).phases]
     [0.0, 21.0]
     """
@@ -112,7 +123,9 @@ def changed(approach: Approach, asked: Mapping[str, float]) -> Approach:
 
 
 def _phase_values(phase: Phase, asked: Mapping[str, float]) -> dict[str, Any]:
-    values = {field: asked[name] for name, (which, field) in PHASE_OPTIONS.items() if which == phase.name and name in asked}
+    values = {
+        field: asked[name] for name, (which, field) in PHASE_OPTIONS.items() if which == phase.name and name in asked
+    }
     if "sweep_half_angle_deg" in asked:
         values["sweep_half_angle_deg"] = asked["sweep_half_angle_deg"]
     return values
@@ -123,4 +136,8 @@ def checked_choice(args: argparse.Namespace) -> None:
     if args.plan and (args.level or args.side or single_values(args)):
         raise WrongUse("--plan", "must be given alone", do="Change the values in the plan file, or leave --plan out.")
     if not args.plan and not (args.level and args.side):
-        raise WrongUse("the approach", "must be given", do="Give --level and --side, such as --level L3-L4 --side left, or --plan FILE.")
+        raise WrongUse(
+            "the approach",
+            "must be given",
+            do="Give --level and --side, such as --level L3-L4 --side left, or --plan FILE.",
+        )

@@ -12,7 +12,11 @@ from recon.anatomy import Frame
 from recon.errors import WrongUse
 from recon.grid import Float, Grid
 
-AXES = {"axial": ((-1.0, 0.0, 0.0), (0.0, 1.0, 0.0)), "sagittal": ((0.0, 1.0, 0.0), (0.0, 0.0, 1.0)), "coronal": ((-1.0, 0.0, 0.0), (0.0, 0.0, 1.0))}
+AXES = {
+    "axial": ((-1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
+    "sagittal": ((0.0, 1.0, 0.0), (0.0, 0.0, 1.0)),
+    "coronal": ((-1.0, 0.0, 0.0), (0.0, 0.0, 1.0)),
+}
 """Page directions (to the right, upward) of each kind of cut, in the level frame.
 
 Axial: dorsal up, seen from the feet, as the patient lies prone in theatre: the patient's left is on the left.

@@ -31,7 +31,9 @@ class Taken:
     def __post_init__(self) -> None:
         for who in ("cone_frac", "task_frac"):
             if getattr(self, who).shape != self.grid.shape:
-                raise BadGeometry(f"{who!r}", f"must have the grid's shape {self.grid.shape}", got=getattr(self, who).shape)
+                raise BadGeometry(
+                    f"{who!r}", f"must have the grid's shape {self.grid.shape}", got=getattr(self, who).shape
+                )
 
 
 @dataclass(frozen=True, eq=False)

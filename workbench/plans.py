@@ -62,8 +62,11 @@ def plan_path(case: Case, name: str) -> Path:
 def check_plan_free(path: Path, approach: Approach, force: bool) -> None:
     """Refuses to write over another plan of the same name, which a person may have edited."""
     if not force and path.exists() and path.read_text(encoding="utf-8") != plan_text(approach):
-        raise WrongUse(f"the plan '{path.stem}'", "is already in the case with other values",
-                       do="Keep both with --name NAME, use the kept one with --plan, or replace it with --force.")
+        raise WrongUse(
+            f"the plan '{path.stem}'",
+            "is already in the case with other values",
+            do="Keep both with --name NAME, use the kept one with --plan, or replace it with --force.",
+        )
 
 
 def keep_estimate(case: Case, name: str, approach: Approach, estimate: Mapping[str, Any]) -> None:

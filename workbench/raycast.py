@@ -63,8 +63,8 @@ class Camera:
     def triad(self) -> Float:
         """(3, 3) array, rows: to the right of the page, up the page, toward the viewer.
 
-        >>> Camera((0.0, 1.0, 0.0)).triad().round(6).tolist()
-        [[-1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [0.0, 1.0, 0.0]]
+        >>> Camera((0.0, 1.0, 0.0)).triad().astype(int).tolist()
+        [[-1, 0, 0], [0, 0, 1], [0, 1, 0]]
         """
         toward = np.array(self.toward_viewer) / np.linalg.norm(self.toward_viewer)
         right = np.cross(np.array(self.up), toward)

@@ -50,7 +50,13 @@ def report_of(scan: Scan, anatomy: Anatomy, approach: Approach) -> Report:
 def page(planned: Planned, estimate: Mapping[str, Any], comparison: Mapping[str, Any]) -> str:
     """The page's HTML."""
     return _template().render(
-        caution=CAUTION, job=JOB, style=_resource("report.css"), planned=planned, estimate=estimate, comparison=comparison, facts=facts,
+        caution=CAUTION,
+        job=JOB,
+        style=_resource("report.css"),
+        planned=planned,
+        estimate=estimate,
+        comparison=comparison,
+        facts=facts,
         pictures=all_pictures(planned, estimate, comparison),
     )
 
@@ -67,4 +73,6 @@ def _resource(name: str) -> str:
 @cache
 def _template() -> Template:
     """The page's template: everything put into it is escaped, and a name it lacks is an error, not a blank."""
-    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True).from_string(_resource("report.html.j2"))
+    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True).from_string(
+        _resource("report.html.j2")
+    )

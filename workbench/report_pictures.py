@@ -28,7 +28,9 @@ class Picture:
 
 def slice_pictures(planned: Planned) -> list[Picture]:
     """The slices through the channel; call inside `drawing_style`."""
-    return [Picture(slice_uri(slice_figure(planned, cut)), caption) for caption, cut in cuts_of(planned.approach).items()]
+    return [
+        Picture(slice_uri(slice_figure(planned, cut)), caption) for caption, cut in cuts_of(planned.approach).items()
+    ]
 
 
 def solid_pictures(planned: Planned) -> list[Picture]:
@@ -42,7 +44,10 @@ def charts(planned: Planned, estimate: Json, comparison: Json) -> dict[str, Pict
     limit_frac = planned_limit(estimate, "facet_area_kept_frac")
     made = {
         "bone": (bone_chart(task["bone_removed_mm3"], cone["bone_removed_mm3"]), "Bone removed by structure, mm\u00b3"),
-        "facets": (facet_chart(estimate["facet_preserved"], task["facet_preserved"], limit_frac), "What stays of both facet joints, percent"),
+        "facets": (
+            facet_chart(estimate["facet_preserved"], task["facet_preserved"], limit_frac),
+            "What stays of both facet joints, percent",
+        ),
         "compare": (comparison_chart(comparison["rows"]), "Bone removed and joints kept for each way in"),
     }
     if reach is not None:

@@ -28,11 +28,26 @@ def measured_json(anatomy: Anatomy) -> dict[str, Any]:
     Raises LevelNotInView when the case has no level at all.
     """
     if not anatomy.levels:
-        raise LevelNotInView("the case", "must hold at least one level", do="Build it again with --levels, or with more of the spine in view.")
-    levels = [{"level": level.name, "measurements": [to_data(m) for m in level.measurements], "warnings": list(level.warnings)}
-              for level in anatomy.levels]
-    return {"schema": MEASURE_SCHEMA, "levels": levels, "sources": dict(anatomy.sources), "warnings": list(anatomy.warnings),
-            "caution": CAUTION}
+        raise LevelNotInView(
+            "the case",
+            "must hold at least one level",
+            do="Build it again with --levels, or with more of the spine in view.",
+        )
+    levels = [
+        {
+            "level": level.name,
+            "measurements": [to_data(m) for m in level.measurements],
+            "warnings": list(level.warnings),
+        }
+        for level in anatomy.levels
+    ]
+    return {
+        "schema": MEASURE_SCHEMA,
+        "levels": levels,
+        "sources": dict(anatomy.sources),
+        "warnings": list(anatomy.warnings),
+        "caution": CAUTION,
+    }
 
 
 def breaches(document: Mapping[str, Any]) -> list[str]:
@@ -63,8 +78,11 @@ def compared_json(anatomy: Anatomy, level_name: str) -> dict[str, Any]:
 
 
 def _row_json(row: Row) -> dict[str, Any]:
-    kept = {f"facet_{side}_frac": _known(row.cost.facets[side].area_frac) if side in row.cost.facets else None for side in SIDES}
-    pars = {f"pars_{side}_mm": _known(row.cost.pars_mm[side]) for side in SIDES}
+    kept = {
+        f"facet_{side}_frac": _known(row.cost.facets[side].area_frac) if side in row.cost.facets else None
+        for side in SIDES
+    }
+    pars = {f"pars_{side}_mm": _known(row.cost.pars[side].residual_mm) for side in SIDES}
     return {
         "name": row.name,
         "bone_removed_mm3": row.cost.removal.total_mm3,
@@ -84,5 +102,11 @@ def _known(value: float) -> float | None:
 
 def built_json(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
     """What a build found, without the case's own files."""
-    return {"schema": BUILD_SCHEMA, "levels": [level.name for level in anatomy.levels], "sources": dict(anatomy.sources),
-            "scan": dict(scan.provenance), "warnings": [*scan.warnings, *anatomy.warnings], "caution": CAUTION}
+    return {
+        "schema": BUILD_SCHEMA,
+        "levels": [level.name for level in anatomy.levels],
+        "sources": dict(anatomy.sources),
+        "scan": dict(scan.provenance),
+        "warnings": [*scan.warnings, *anatomy.warnings],
+        "caution": CAUTION,
+    }

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, generate_binary_structure, maximum_filter
 
 from estimator.approach import PlacedPhase
 from estimator.solid import swept_distance_mm
@@ -27,6 +27,9 @@ BOX_LOW_MM, BOX_HIGH_MM = np.array([-45.0, -42.0, -48.0]), np.array([45.0, 58.0,
 
 CELL_MM = 0.7
 """Cells of the grid the pictures are made on; for looking at, never for measuring."""
+
+PIXEL_MM = 0.22
+"""Pixels of the pictures; about 440 across."""
 
 SHADE_REACH_MM = 2.8
 """How far off the surface neighbouring bone is felt as shade."""
@@ -71,13 +74,19 @@ def solids_of(anatomy: Anatomy, level: Level, taken: Taken) -> tuple[Solids, Sol
     sac = anatomy.labels == Tissue.SAC
     bone, removed, contents = (
         Field(sampled(values, grid, world).astype(np.float32), BOX_LOW_MM, CELL_MM)
-        for values, grid in ((anatomy.occupancy, anatomy.grid), (taken.task_frac, taken.grid),
-                             (sac if sac.any() else canal_mask(anatomy.labels), anatomy.grid))
+        for values, grid in (
+            (anatomy.occupancy, anatomy.grid),
+            (taken.task_frac, taken.grid),
+            (sac if sac.any() else canal_mask(anatomy.labels), anatomy.grid),
+        )
     )
     inner = solid_distance(contents)
     left = replace(bone, values=bone.values * (1 - removed.values))
     unpainted = replace(removed, values=np.zeros_like(removed.values))
-    return (Solids(solid_distance(bone), inner, _shade_of(bone), removed), Solids(solid_distance(left), inner, _shade_of(left), unpainted))
+    return (
+        Solids(solid_distance(bone), inner, _shade_of(bone), removed),
+        Solids(solid_distance(left), inner, _shade_of(left), unpainted),
+    )
 
 
 def _shade_of(bone: Field) -> Field:
@@ -87,7 +96,7 @@ def _shade_of(bone: Field) -> Field:
 def dorsal_oblique(side: Side) -> Camera:
     """The camera that looks from dorsal, from the patient's given side and a little from below."""
     lateral = 0.75 if side == "left" else -0.75
-    return Camera(toward_viewer=(lateral, 1.0, -0.28), centre_level_mm=(0.0, 12.0, 0.0))
+    return Camera(toward_viewer=(lateral, 1.0, -0.28), centre_level_mm=(0.0, 12.0, 0.0), pixel_mm=PIXEL_MM)
 
 
 def _lit(distance: Distance, shade: Field | None, points: Float, camera: Camera) -> tuple[Float, Float]:
@@ -132,15 +141,17 @@ def _spread(hit: npt.NDArray[np.bool_], values: Float) -> Float:
 
 
 def _nearer(one: _Layer, other: _Layer) -> _Layer:
-    first = np.where(np.isfinite(one.depth_mm), one.depth_mm, np.inf) <= np.where(np.isfinite(other.depth_mm), other.depth_mm, np.inf)
+    first = np.where(np.isfinite(one.depth_mm), one.depth_mm, np.inf) <= np.where(
+        np.isfinite(other.depth_mm), other.depth_mm, np.inf
+    )
     return _Layer(np.where(first, one.depth_mm, other.depth_mm), np.where(first[..., None], one.colour, other.colour))
 
 
 def _edged(layer: _Layer) -> _Layer:
     """The layer with its outlines darkened, so that a lamina stands off from what lies behind it."""
     depth = np.nan_to_num(layer.depth_mm, nan=1e3)
-    jump = np.maximum(np.abs(np.diff(depth, axis=0, prepend=depth[:1])), np.abs(np.diff(depth, axis=1, prepend=depth[:, :1])))
-    return _Layer(layer.depth_mm, layer.colour * np.where(jump > EDGE_STEP_MM, 0.45, 1.0)[..., None])
+    behind = maximum_filter(depth, footprint=generate_binary_structure(2, 1))  # the farthest of the four neighbours
+    return _Layer(layer.depth_mm, layer.colour * np.where(behind - depth > EDGE_STEP_MM, 0.45, 1.0)[..., None])
 
 
 def _behind_glass(layer: _Layer, glass: _Layer, opacity: float) -> _Layer:
@@ -170,5 +181,7 @@ def views_of(planned: Planned) -> dict[str, Picture]:
     """The report's four pictures: planned and afterwards, each from the left and from the right."""
     before, after = solids_of(planned.anatomy, planned.level, planned.taken)
     frame = planned.level.frame
-    first = {f"planned, from the {side}": picture_of(before, dorsal_oblique(side), frame, planned.phases) for side in SIDES}
+    first = {
+        f"planned, from the {side}": picture_of(before, dorsal_oblique(side), frame, planned.phases) for side in SIDES
+    }
     return first | {f"afterwards, from the {side}": picture_of(after, dorsal_oblique(side), frame) for side in SIDES}

@@ -25,7 +25,7 @@ OUTSIDE_HU = -1000.0
 """What is drawn beyond the scan: air."""
 
 BELOW_DOCKING_MM = 3.0
-"""The coronal slice lies this far ventral of the docking point, so that it runs in the lamina and not along its skin."""
+"""The coronal slice lies this far ventral of the docking point, so that it runs in the lamina, not along it."""
 
 EDGES = {
     "axial": ("patient's LEFT", "patient's RIGHT", "dorsal", "ventral"),
@@ -47,7 +47,9 @@ def cuts_of(approach: Approach) -> dict[str, Cut]:
     return {
         "Axial, through the docking point": Cut("axial", (0.0, 12.0, z)),
         "Axial, disc level": Cut("axial", (0.0, 12.0, 0.0)),
-        f"Sagittal, through the docking point ({abs(x):.0f} mm {approach.side} of the midline)": Cut("sagittal", (x, 12.0, 0.0)),
+        f"Sagittal, through the docking point ({abs(x):.0f} mm {approach.side} of the midline)": Cut(
+            "sagittal", (x, 12.0, 0.0)
+        ),
         "Sagittal, midline": Cut("sagittal", (0.0, 12.0, 0.0)),
         f"Coronal, {BELOW_DOCKING_MM:.0f} mm below the docking point": Cut("coronal", (0.0, y - BELOW_DOCKING_MM, 0.0)),
     }
@@ -68,8 +70,15 @@ def slice_figure(planned: Planned, cut: Cut) -> Figure:
     columns, rows = cut.steps_mm
     grey = cut_of(planned.scan.voxels, planned.scan.grid, cut, planned.level.frame, OUTSIDE_HU)
     low, high = grey_window(planned.scan)
-    axes.imshow(grey, cmap="gray", vmin=low, vmax=high, origin="lower", extent=(columns[0], columns[-1], rows[0], rows[-1]),
-                interpolation="bilinear")
+    axes.imshow(
+        grey,
+        cmap="gray",
+        vmin=low,
+        vmax=high,
+        origin="lower",
+        extent=(columns[0], columns[-1], rows[0], rows[-1]),
+        interpolation="bilinear",
+    )
     _draw_anatomy(axes, planned, cut)
     _draw_removal(axes, planned, cut)
     _draw_channel(axes, planned, cut)
@@ -96,7 +105,9 @@ def _draw_anatomy(axes: Axes, planned: Planned, cut: Cut) -> None:
     _outline(axes, cut, _share(planned, cut, canal_mask(anatomy.labels)), 0.5, CANAL, 1.0)
     _outline(axes, cut, _share(planned, cut, anatomy.labels % 100 == Part.DISC), 0.5, QUIET, 0.8)
     modelled = anatomy.sources.get("sac") == "modelled"
-    _outline(axes, cut, _share(planned, cut, anatomy.labels == Tissue.SAC), 0.5, SAC, 1.2, "dashed" if modelled else "solid")
+    _outline(
+        axes, cut, _share(planned, cut, anatomy.labels == Tissue.SAC), 0.5, SAC, 1.2, "dashed" if modelled else "solid"
+    )
 
 
 def _draw_removal(axes: Axes, planned: Planned, cut: Cut) -> None:
@@ -106,7 +117,9 @@ def _draw_removal(axes: Axes, planned: Planned, cut: Cut) -> None:
     if task.max() > 0.5:
         columns, rows = cut.steps_mm
         axes.contourf(columns, rows, task, levels=[0.5, 1.01], colors=[REMOVED], alpha=0.75)
-    _outline(axes, cut, bone * cut_of(taken.cone_frac, taken.grid, cut, planned.level.frame), 0.5, REMOVED, 0.8, "dotted")
+    _outline(
+        axes, cut, bone * cut_of(taken.cone_frac, taken.grid, cut, planned.level.frame), 0.5, REMOVED, 0.8, "dotted"
+    )
 
 
 def _draw_channel(axes: Axes, planned: Planned, cut: Cut) -> None:
@@ -123,8 +136,12 @@ def _draw_channel(axes: Axes, planned: Planned, cut: Cut) -> None:
 def _write_edges(axes: Axes, cut: Cut) -> None:
     """Prints the directions on the picture itself, and a 10 mm scale."""
     left, right, up, down = EDGES[cut.kind]
-    boxed = {"color": "white", "fontsize": 7.5, "fontweight": "bold",
-             "bbox": {"facecolor": "black", "alpha": 0.6, "edgecolor": "none", "pad": 1.5}}
+    boxed = {
+        "color": "white",
+        "fontsize": 7.5,
+        "fontweight": "bold",
+        "bbox": {"facecolor": "black", "alpha": 0.6, "edgecolor": "none", "pad": 1.5},
+    }
     axes.text(0.015, 0.5, left, transform=axes.transAxes, rotation=90, va="center", ha="left", **boxed)
     axes.text(0.985, 0.5, right, transform=axes.transAxes, rotation=270, va="center", ha="right", **boxed)
     axes.text(0.5, 0.985, up, transform=axes.transAxes, va="top", ha="center", **boxed)
@@ -138,11 +155,20 @@ def key_figure(planned: Planned) -> Figure:
     """The key to the slices' lines and fills, in one row."""
     sac = f"dural sac ({planned.anatomy.sources.get('sac', 'source not stated')})"
     modelled = planned.anatomy.sources.get("sac") == "modelled"
-    lines = [Line2D([], [], color=BONE, label="bone"), Line2D([], [], color=QUIET, label="disc"), Line2D([], [], color=CANAL, label="bony canal"),
-             Line2D([], [], color=SAC, label=sac, linestyle="dashed" if modelled else "solid")]
-    lines += [Line2D([], [], color=phase_colour(n), label=f"channel, {p.name}", linewidth=2) for n, p in enumerate(planned.phases)]
-    lines += [Patch(color=REMOVED, alpha=0.75, label="bone to remove (task)"),
-              Line2D([], [], color=REMOVED, linestyle="dotted", label="bone within the sweep (cone)")]
+    lines = [
+        Line2D([], [], color=BONE, label="bone"),
+        Line2D([], [], color=QUIET, label="disc"),
+        Line2D([], [], color=CANAL, label="bony canal"),
+        Line2D([], [], color=SAC, label=sac, linestyle="dashed" if modelled else "solid"),
+    ]
+    lines += [
+        Line2D([], [], color=phase_colour(n), label=f"channel, {p.name}", linewidth=2)
+        for n, p in enumerate(planned.phases)
+    ]
+    lines += [
+        Patch(color=REMOVED, alpha=0.75, label="bone to remove (task)"),
+        Line2D([], [], color=REMOVED, linestyle="dotted", label="bone within the sweep (cone)"),
+    ]
     figure = Figure(figsize=(7.3, 0.55))
     figure.legend(handles=lines, loc="center", ncols=5, fontsize=7.5, handlelength=2.0, columnspacing=1.4)
     return figure

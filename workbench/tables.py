@@ -20,15 +20,22 @@ def measured_lines(document: Json) -> list[object]:
     columns = ("quantity", "value", "structure", "at", "severity")
     lines: list[object] = []
     for level in document["levels"]:
-        rows = [(m["name"], amount(m["value"], m["unit"]), m["structure"], m["at"], m["band"]) for m in level["measurements"]]
+        rows = [
+            (m["name"], amount(m["value"], m["unit"]), m["structure"], m["at"], m["band"])
+            for m in level["measurements"]
+        ]
         lines.append(table(columns, rows, title=f"Level {level['level']}", right=(1,)))
     return [*lines, CAUTION]
 
 
 def estimate_lines(document: Json) -> list[object]:
     """The headline numbers of one approach, its limits, and the caution."""
-    facts = table(("quantity", "task", "cone (upper bound)"), headline_rows(document), right=(1, 2),
-                  title=f"{document['level']}, {document['side']} side")
+    facts = table(
+        ("quantity", "task", "cone (upper bound)"),
+        headline_rows(document),
+        right=(1, 2),
+        title=f"{document['level']}, {document['side']} side",
+    )
     limits = table(("limit", "value", "limit", ""), [verdict_row(v) for v in document["verdicts"]], right=(1, 2))
     return [facts, limits, reach_line(document), CAUTION]
 
@@ -56,25 +63,49 @@ def reach_line(document: Json) -> str:
     reach = document["contralateral_reach"]
     if reach is None:
         return "Contralateral reach: not known, no targets in view."
-    return f"Contralateral reach: {amount(reach['lateral_mm'], 'mm')} past the midline at disc level, limited by {reach['limited_by']}."
+    told = amount(reach["lateral_mm"], "mm")
+    return f"Contralateral reach: {told} past the midline at disc level, limited by {reach['limited_by']}."
 
 
 def compared_lines(document: Json) -> list[object]:
     """The ways in side by side, and the caution."""
-    columns = ("way in", "bone removed, mm3", "left facet kept", "right facet kept", "canal after, mm2", "targets reached")
-    return [table(columns, [compared_row(row) for row in document["rows"]], title=f"Level {document['level']}", right=(1, 2, 3, 4, 5)),
-            CAUTION]
+    columns = (
+        "way in",
+        "bone removed, mm3",
+        "left facet kept",
+        "right facet kept",
+        "canal after, mm2",
+        "targets reached",
+    )
+    return [
+        table(
+            columns,
+            [compared_row(row) for row in document["rows"]],
+            title=f"Level {document['level']}",
+            right=(1, 2, 3, 4, 5),
+        ),
+        CAUTION,
+    ]
 
 
 def compared_row(row: Json) -> tuple[str, ...]:
     """One way in, as text."""
-    return (row["name"], number(row["bone_removed_mm3"], 0), percent(row["facet_left_frac"]), percent(row["facet_right_frac"]),
-            number(row["canal_area_after_mm2"], 0), "open" if row["reached_frac"] is None else percent(row["reached_frac"]))
+    return (
+        row["name"],
+        number(row["bone_removed_mm3"], 0),
+        percent(row["facet_left_frac"]),
+        percent(row["facet_right_frac"]),
+        number(row["canal_area_after_mm2"], 0),
+        "open" if row["reached_frac"] is None else percent(row["reached_frac"]),
+    )
 
 
 def built_lines(document: Json) -> list[object]:
     """The levels found and where each structure comes from."""
     rows = [(name, source) for name, source in document["sources"].items()]
     levels = ", ".join(document["levels"]) or "none"
-    return [f"Levels in view: {levels}. Confirm these names against the original images.",
-            table(("structure", "where it comes from"), rows), CAUTION]
+    return [
+        f"Levels in view: {levels}. Confirm these names against the original images.",
+        table(("structure", "where it comes from"), rows),
+        CAUTION,
+    ]

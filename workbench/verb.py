@@ -32,6 +32,8 @@ class Verb:
 
     def register(self, verbs: Any) -> None:
         """Adds the verb to a parser's verbs."""
-        parser = verbs.add_parser(self.name, help=self.summary, description=self.about, epilog=CAUTION, formatter_class=TEACHING)
+        parser = verbs.add_parser(
+            self.name, help=self.summary, description=self.about, epilog=CAUTION, formatter_class=TEACHING
+        )
         self.options(parser)
         parser.set_defaults(run=self.run)

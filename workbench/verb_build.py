@@ -27,13 +27,22 @@ def options(parser: argparse.ArgumentParser) -> None:
     """SCAN, where the case goes, what is given beside it, and what is accepted."""
     parser.add_argument("scan", type=Path, metavar="SCAN", help="a scan file, folder or zip")
     parser.add_argument("--out", type=Path, required=True, metavar="CASE", help="the case folder to write")
-    parser.add_argument("--labels", type=Path, nargs="+", default=[], metavar="FILE", help="label maps on the scan's grid")
+    parser.add_argument(
+        "--labels", type=Path, nargs="+", default=[], metavar="FILE", help="label maps on the scan's grid"
+    )
     parser.add_argument("--label-names", type=Path, metavar="TOML", help="file that maps their values to our names")
-    parser.add_argument("--levels", type=vertebra_names, metavar="L2,L3,L4", help="the vertebrae in view, cranial to caudal, where the scan cannot tell")
+    parser.add_argument(
+        "--levels",
+        type=vertebra_names,
+        metavar="L2,L3,L4",
+        help="the vertebrae in view, cranial to caudal, where the scan cannot tell",
+    )
     parser.add_argument("--modality", choices=("CT", "MR"), help="needed only when the file cannot say")
     parser.add_argument("--series", type=int, metavar="N", help="which of several series in the folder")
     parser.add_argument("--accept-thick", action="store_true", help="read slices over 3 mm apart all the same")
-    parser.add_argument("--accept-tilt", action="store_true", help="resample a leaning stack (gantry tilt) to right angles")
+    parser.add_argument(
+        "--accept-tilt", action="store_true", help="resample a leaning stack (gantry tilt) to right angles"
+    )
     parser.add_argument("--force", action="store_true", help="replace a case that is there; its plans are kept")
     add_json(parser)
 
@@ -48,7 +57,9 @@ def vertebra_names(text: str) -> tuple[str, ...]:
 
     names = tuple(name.strip() for name in text.split(","))
     if bad := [name for name in names if name not in VERTEBRAE]:
-        raise argparse.ArgumentTypeError(f"{', '.join(map(repr, bad))} is no vertebra; choose from {', '.join(VERTEBRAE)}")
+        raise argparse.ArgumentTypeError(
+            f"{', '.join(map(repr, bad))} is no vertebra; choose from {', '.join(VERTEBRAE)}"
+        )
     return names
 
 
@@ -63,7 +74,13 @@ def run(args: argparse.Namespace) -> int:
     voice = Voice(args.json)
     check_out(args.out, args.force)
     with voice.busy("reading the scan"):
-        scan = read_scan(args.scan, modality=args.modality, accept_thick=args.accept_thick, accept_tilt=args.accept_tilt, series=args.series)
+        scan = read_scan(
+            args.scan,
+            modality=args.modality,
+            accept_thick=args.accept_thick,
+            accept_tilt=args.accept_tilt,
+            series=args.series,
+        )
     with voice.busy("finding the anatomy"):
         anatomy = anatomy_from(scan, args.labels, args.label_names, args.levels)
     with voice.busy("writing the case"):

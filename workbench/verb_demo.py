@@ -29,9 +29,17 @@ USUAL_LEVEL = "L3-L4"
 
 def options(parser: argparse.ArgumentParser) -> None:
     """Where the case goes, and which approach."""
-    parser.add_argument("--out", type=Path, default=Path(USUAL_OUT), metavar="CASE", help=f"the case folder to write (usual: {USUAL_OUT})")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        default=Path(USUAL_OUT),
+        metavar="CASE",
+        help=f"the case folder to write (usual: {USUAL_OUT})",
+    )
     parser.add_argument("--level", default=USUAL_LEVEL, metavar="L3-L4", help=f"the level (usual: {USUAL_LEVEL})")
-    parser.add_argument("--side", choices=SIDES, default="left", help="the patient's side of the skin entry (usual: left)")
+    parser.add_argument(
+        "--side", choices=SIDES, default="left", help="the patient's side of the skin entry (usual: left)"
+    )
     parser.add_argument("--force", action="store_true", help="replace a case that is there")
     add_strict(parser)
     add_json(parser)

@@ -27,7 +27,9 @@ def options(parser: argparse.ArgumentParser) -> None:
     """CASE, the approach and where the page goes."""
     add_case(parser)
     add_approach(parser)
-    parser.add_argument("--out", type=Path, metavar="FILE", help="where to write the page (usual: report.html in the case)")
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE", help="where to write the page (usual: report.html in the case)"
+    )
     add_strict(parser)
     add_json(parser)
 

@@ -59,7 +59,9 @@ class Voice:
                 print(f"note: {sentence}", file=self.err or sys.stderr)
 
 
-def table(columns: Sequence[str], rows: Sequence[Sequence[str]], *, title: str = "", right: Sequence[int] = ()) -> object:
+def table(
+    columns: Sequence[str], rows: Sequence[Sequence[str]], *, title: str = "", right: Sequence[int] = ()
+) -> object:
     """A table for `Voice.result`; the columns whose places are in `right` are set to the right."""
     from rich import box
     from rich.table import Table

@@ -18,7 +18,12 @@ ORIGIN_RAS_MM = np.array([5.0, -7.0, 120.0])
 # level x is the patient's LEFT = RAS -x; level y is DORSAL = RAS -y
 AXES_RAS = np.diag([-1.0, -1.0, 1.0])
 
-TARGETS = {"canal wall": (11.0, 0.0, 0.0), "disc border": (5.0, -7.0, 0.0), "lateral recess": (10.0, -3.0, -6.0), "foramen entrance": (11.0, 0.0, 6.0)}
+TARGETS = {
+    "canal wall": (11.0, 0.0, 0.0),
+    "disc border": (5.0, -7.0, 0.0),
+    "lateral recess": (10.0, -3.0, -6.0),
+    "foramen entrance": (11.0, 0.0, 6.0),
+}
 
 
 def frame() -> Frame:
@@ -57,8 +62,12 @@ def labels() -> np.ndarray:
     out[(x / 9) ** 2 + ((y + 1) / 5.5) ** 2 <= 1] = int(Tissue.SAC)
     for side, sign in (("left", 1), ("right", -1)):
         u = sign * x
-        out[(u >= 11) & (u < 15) & (y >= 2) & (y < 14) & (z >= -10) & (z < 6)] = label_of("L3", sided("inferior_articular", side))
-        out[(u >= 16) & (u < 20) & (y >= 0) & (y < 12) & (z >= -12) & (z < 8)] = label_of("L4", sided("superior_articular", side))
+        out[(u >= 11) & (u < 15) & (y >= 2) & (y < 14) & (z >= -10) & (z < 6)] = label_of(
+            "L3", sided("inferior_articular", side)
+        )
+        out[(u >= 16) & (u < 20) & (y >= 0) & (y < 12) & (z >= -12) & (z < 8)] = label_of(
+            "L4", sided("superior_articular", side)
+        )
     out.setflags(write=False)
     return out
 
@@ -72,7 +81,11 @@ def _joint(side: str, sign: int) -> Joint:
 def _landmarks() -> dict[str, np.ndarray]:
     marks = {}
     for side, sign in (("left", 1), ("right", -1)):
-        for name, point in (("upper_lamina_caudal_edge", (7, 11, 4)), ("lower_lamina_cranial_edge", (7, 11, -5)), ("facet_centre", (15, 7, -2))):
+        for name, point in (
+            ("upper_lamina_caudal_edge", (7, 11, 4)),
+            ("lower_lamina_cranial_edge", (7, 11, -5)),
+            ("facet_centre", (15, 7, -2)),
+        ):
             marks[f"{name}_{side}"] = frame().to_world_mm([sign * point[0], *point[1:]])
     return marks
 
@@ -82,26 +95,43 @@ def anatomy() -> Anatomy:
     """Two vertebrae, one level, L3-L4, with joints, windows, targets and a few measurements."""
     values, place = labels(), frame()
     bone = ((values >= 100) & (values % 100 != Part.DISC)).astype(np.float32)
-    targets = {side: Targets(side, {name: place.to_world_mm([[sign * x, y, z]]) for name, (x, y, z) in TARGETS.items()})
-               for side, sign in (("left", 1), ("right", -1))}
+    targets = {
+        side: Targets(side, {name: place.to_world_mm([[sign * x, y, z]]) for name, (x, y, z) in TARGETS.items()})
+        for side, sign in (("left", 1), ("right", -1))
+    }
     level = Level(
-        name="L3-L4", upper="L3", lower="L4", frame=place,
+        name="L3-L4",
+        upper="L3",
+        lower="L4",
+        frame=place,
         joints={side: _joint(side, sign) for side, sign in (("left", 1), ("right", -1))},
-        windows={side: Window(side, place.to_world_mm([sign * 5.0, 7.0, 0.0]), place.direction_ras([0.0, 1.0, 0.0]), 10.0, 9.0, 80.0)
-                 for side, sign in (("left", 1), ("right", -1))},
-        targets=targets, landmarks_ras_mm=_landmarks(),
+        windows={
+            side: Window(
+                side, place.to_world_mm([sign * 5.0, 7.0, 0.0]), place.direction_ras([0.0, 1.0, 0.0]), 10.0, 9.0, 80.0
+            )
+            for side, sign in (("left", 1), ("right", -1))
+        },
+        targets=targets,
+        landmarks_ras_mm=_landmarks(),
         measurements=(
             Measurement("canal area", 276.5, "mm2", "canal", "disc", "normal", "reference"),
             Measurement("mid-sagittal diameter", 9.4, "mm", "canal", "disc", "absolute stenosis", "reference"),
         ),
         warnings=("The level is named by the person who built the case.",),
     )
-    return Anatomy(grid(), values, bone, (level,), {"parts": "given", "canal": "given", "sac": "modelled", "flavum": "modelled", "levels": "given"})
+    return Anatomy(
+        grid(),
+        values,
+        bone,
+        (level,),
+        {"parts": "given", "canal": "given", "sac": "modelled", "flavum": "modelled", "levels": "given"},
+    )
 
 
 @cache
 def scan() -> Scan:
-    """CT numbers of the toy: 40 HU soft tissue, 700 HU bone, 10 HU in the sac."""
+    """CT numbers of the toy: 40 HU soft tissue, 700 HU bone, 10 HU in the sac, air behind the skin."""
     values = np.where(anatomy().occupancy > 0, 700, 40).astype(np.int16)
     values[labels() == Tissue.SAC] = 10
+    values[:, -2:, :] = -1000
     return Scan(values, grid(), "CT", {"format": "made up"})

@@ -1,0 +1,33 @@
+"""A small made-up case on disk, and its report drawn once."""
+
+from __future__ import annotations
+
+import pytest
+
+from estimator.plan import default_approach
+from recon.case import write_case
+from tests.workbench import toy
+from workbench import scene
+from workbench.report import report_of
+
+
+@pytest.fixture
+def case(tmp_path):
+    """A case folder of the toy segment."""
+    write_case(tmp_path / "case", toy.scan(), toy.anatomy())
+    return tmp_path / "case"
+
+
+@pytest.fixture(scope="session")
+def coarse_pictures():
+    """3D pictures of few pixels, so that the tests stay quick."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(scene, "PIXEL_MM", 1.5)
+        patch.setattr(scene, "CELL_MM", 1.5)
+        yield
+
+
+@pytest.fixture(scope="session")
+def toy_report(coarse_pictures):
+    """The report about the usual start from the left."""
+    return report_of(toy.scan(), toy.anatomy(), default_approach(toy.anatomy(), "L3-L4", "left"))

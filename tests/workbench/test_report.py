@@ -1,0 +1,162 @@
+"""The page: needs nothing else, says what must be said, and is the same every time."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+from estimator.plan import default_approach
+from recon.caution import CAUTION
+from tests.workbench import toy
+from workbench import report_facts as facts
+from workbench.cli import main
+from workbench.planned import Planned, Taken
+from workbench.report import page, report_of
+
+VOID = {"meta", "img", "link", "br", "hr", "input"}
+
+
+class Outline(HTMLParser):
+    """Tags that stay open, and every attribute that could name another file."""
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.addresses, self.images = [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        named = dict(attrs)
+        self.addresses += [named[key] for key in ("src", "href", "data", "action") if key in named]
+        if tag == "img":
+            self.images.append(named)
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+@pytest.fixture(scope="module")
+def outline(toy_report):
+    parsed = Outline()
+    parsed.feed(toy_report.html)
+    return parsed
+
+
+def words_of(report):
+    return " ".join(html.unescape(re.sub(r"<style>.*?</style>|<[^>]+>", " ", report.html, flags=re.S)).split())
+
+
+def test_needs_no_other_file(toy_report, outline):
+    assert outline.open == []
+    assert outline.addresses
+    assert all(address.startswith("data:image/") for address in outline.addresses)
+    assert not re.search(r"https?://|@import|url\(|<script", re.sub(r'src="data:[^"]+"', "", toy_report.html))
+
+
+def test_every_picture_is_told_in_words(outline):
+    assert len(outline.images) == 5 + 1 + 4 + 4  # slices, key, 3D, charts
+    assert all(image["alt"] for image in outline.images)
+
+
+def test_caution_stands_before_the_first_number(toy_report):
+    text = words_of(toy_report)
+    assert CAUTION in text
+    assert text.index(CAUTION) < text.index("At a glance")
+
+
+def test_numbers_are_those_of_the_estimate(toy_report):
+    text, task = words_of(toy_report), toy_report.estimate["task"]["bone_removed_mm3"]
+    assert f"{task['total'] / 1000:.1f} cm\u00b3" in text
+    assert f"{toy_report.estimate['contralateral_reach']['lateral_mm']:.1f} mm from the midline" in text
+    for sentence in toy_report.estimate["warnings"]:
+        assert sentence in text
+    for verdict in toy_report.estimate["verdicts"]:
+        assert verdict["source"] in text
+
+
+def test_says_side_level_and_source_of_the_sac(toy_report):
+    text = words_of(toy_report)
+    assert "L3-L4, from the patient's left" in text
+    assert "Blue: dural sac (modelled)" in text
+
+
+def test_same_case_same_bytes(toy_report, coarse_pictures):
+    again = report_of(toy.scan(), toy.anatomy(), default_approach(toy.anatomy(), "L3-L4", "left"))
+    assert again.html == toy_report.html
+
+
+def test_text_from_outside_is_escaped(toy_report, coarse_pictures, monkeypatch):
+    monkeypatch.setattr("workbench.report.all_pictures", lambda *_: NO_PICTURES)
+    scan = replace(toy.scan(), provenance={"format": "<script>alert(1)</script>"})
+    made = page(planned(scan), toy_report.estimate, toy_report.comparison)
+    assert "<script>" not in made
+    assert "&lt;script&gt;" in made
+
+
+def test_breached_limit_is_said_in_words_at_the_head(toy_report, monkeypatch):
+    monkeypatch.setattr("workbench.report.all_pictures", lambda *_: NO_PICTURES)
+    bad = {**toy_report.estimate, "verdicts": [{**v, "met": False} for v in toy_report.estimate["verdicts"]]}
+    made = page(planned(toy.scan()), bad, toy_report.comparison)
+    assert "Limits BREACHED" in made
+    assert made.index("Limits BREACHED") < made.index("The plan")
+
+
+@pytest.mark.parametrize("missing", ["ipsilateral_reach", "contralateral_reach"])
+def test_a_side_without_targets_is_said_not_guessed(toy_report, monkeypatch, missing):
+    monkeypatch.setattr("workbench.report.all_pictures", lambda *_: NO_PICTURES)
+    made = page(planned(toy.scan()), {**toy_report.estimate, missing: None}, toy_report.comparison)
+    assert "not known" in made
+
+
+def test_a_measured_band_worse_than_normal_is_named_early(toy_report):
+    text = words_of(toy_report)
+    assert "mid-sagittal diameter 9.4 mm: absolute stenosis" in text
+    assert text.index("absolute stenosis") < text.index("The plan")
+
+
+def test_limits_sentence_counts_what_was_not_measured():
+    verdicts = [{"name": "pars", "met": None}, {"name": "undercut", "met": True}]
+    assert facts.limits_sentence({"verdicts": verdicts}).endswith("Not measured: pars.")
+
+
+def test_report_verb_writes_the_page_and_uses_the_kept_plan(case, coarse_pictures, capsys):
+    start = ["--level", "L3-L4", "--side", "left"]
+    assert main(["estimate", str(case), *start, "--sleeve-diameter-mm", "8.5"]) == 0
+    assert main(["report", str(case), *start]) == 0
+    assert "sleeve 8.5 mm" in (case / "report.html").read_text()
+    assert not [path for path in case.iterdir() if path.name.startswith(".writing")]
+
+
+def test_report_that_fails_leaves_no_page(case, coarse_pictures, monkeypatch):
+    def stop(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("workbench.report.all_pictures", stop)
+    assert main(["report", str(case), "--level", "L3-L4", "--side", "left"]) == 130
+    assert not list(case.glob("*.html"))
+
+
+def planned(scan):
+    nothing = np.zeros(toy.SHAPE, np.float32)
+    anatomy = toy.anatomy()
+    return Planned(
+        scan,
+        anatomy,
+        anatomy.levels[0],
+        default_approach(anatomy, "L3-L4", "left"),
+        Taken(anatomy.grid, nothing, nothing),
+    )
+
+
+BLANK = {"uri": "data:image/png;base64,", "caption": "blank"}
+NO_PICTURES = {
+    "slices": [BLANK] * 5,
+    "key": BLANK,
+    "solids": [BLANK] * 4,
+    "charts": {"bone": BLANK, "facets": BLANK, "compare": BLANK},
+}
