@@ -6,16 +6,17 @@ import base64
 import io
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from matplotlib import rc_context
+from matplotlib import rc_context, rcParamsDefault
 from matplotlib.figure import Figure
 from matplotlib.image import imsave
 
 from workbench.palette import INK, QUIET, RULE
 
-STYLE = {
+STYLE: dict[str, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 8.0,
     "text.color": INK,
@@ -34,6 +35,9 @@ STYLE = {
 }
 """Settings of every chart; the fixed salt keeps the identifiers inside an SVG the same from run to run."""
 
+NO_MAKER: dict[str, Any] = {"Software": None}
+"""Keeps the drawing library's name and version out of a PNG, so that an update of it does not change the bytes."""
+
 SLICE_DPI = 170
 """Dots per inch of pictures that hold a slice; 100 mm of patient are then about 600 dots across."""
 
@@ -41,11 +45,9 @@ SLICE_DPI = 170
 @contextmanager
 def drawing_style() -> Iterator[None]:
     """Charts made and saved inside look the same, whatever settings the user's own matplotlib has."""
-    with rc_context():
-        from matplotlib import rcParams, rcParamsDefault
-
-        rcParams.update({key: value for key, value in rcParamsDefault.items() if not key.startswith("backend")})
-        rcParams.update(STYLE)
+    # rcParamsDefault also names a backend, which must not be switched while drawing
+    plain: dict[Any, Any] = {key: value for key, value in rcParamsDefault.items() if not key.startswith("backend")}
+    with rc_context(plain | STYLE):
         yield
 
 
@@ -68,12 +70,12 @@ def chart_uri(figure: Figure) -> str:
 def slice_uri(figure: Figure) -> str:
     """A figure that holds a slice as a PNG address; call inside `drawing_style`."""
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=SLICE_DPI, metadata={"Software": None})
+    figure.savefig(buffer, format="png", dpi=SLICE_DPI, metadata=NO_MAKER)
     return data_uri(buffer.getvalue(), "image/png")
 
 
 def picture_uri(picture: npt.NDArray[np.uint8]) -> str:
     """A (rows, columns, 3) picture as a PNG address."""
     buffer = io.BytesIO()
-    imsave(buffer, picture, format="png", metadata={"Software": None})
+    imsave(buffer, picture, format="png", metadata=NO_MAKER)
     return data_uri(buffer.getvalue(), "image/png")

@@ -54,7 +54,7 @@ class Cut:
         [5, 3]
         """
         counts = [round(length / self.pixel_mm) for length in (self.width_mm, self.height_mm)]
-        columns, rows = ((np.arange(n + 1) - n / 2) * self.pixel_mm for n in counts)
+        columns, rows = (np.asarray((np.arange(n + 1) - n / 2) * self.pixel_mm, dtype=float) for n in counts)
         return columns, rows
 
     def level_mm(self) -> Float:

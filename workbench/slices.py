@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -136,7 +139,7 @@ def _draw_channel(axes: Axes, planned: Planned, cut: Cut) -> None:
 def _write_edges(axes: Axes, cut: Cut) -> None:
     """Prints the directions on the picture itself, and a 10 mm scale."""
     left, right, up, down = EDGES[cut.kind]
-    boxed = {
+    boxed: dict[str, Any] = {
         "color": "white",
         "fontsize": 7.5,
         "fontweight": "bold",
@@ -155,7 +158,7 @@ def key_figure(planned: Planned) -> Figure:
     """The key to the slices' lines and fills, in one row."""
     sac = f"dural sac ({planned.anatomy.sources.get('sac', 'source not stated')})"
     modelled = planned.anatomy.sources.get("sac") == "modelled"
-    lines = [
+    lines: list[Artist] = [
         Line2D([], [], color=BONE, label="bone"),
         Line2D([], [], color=QUIET, label="disc"),
         Line2D([], [], color=CANAL, label="bony canal"),

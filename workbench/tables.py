@@ -43,7 +43,8 @@ def estimate_lines(document: Json) -> list[object]:
 def headline_rows(document: Json) -> list[tuple[str, str, str]]:
     """(quantity, task, cone) of bone and joints."""
     task, cone = document["task"], document["cone"]
-    rows = [("bone removed, mm3", *(number(r["bone_removed_mm3"]["total"], 0) for r in (task, cone)))]
+    least, most = (number(removal["bone_removed_mm3"]["total"], 0) for removal in (task, cone))
+    rows = [("bone removed, mm3", least, most)]
     kept = (task.get("facet_preserved") or {}, document["facet_preserved"])
     for relation in ("ipsilateral", "contralateral"):
         for key, words in (("area_frac", "surface"), ("width_frac", "width")):
