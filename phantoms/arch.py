@@ -18,14 +18,15 @@ SPINOUS_SLOPE_DEG = 9.0
 """By how much the spinous process hangs caudally (choice)."""
 
 SPINOUS_HALF_WIDTH_MM = 3.6
-LAMINA_VENTRAL_Y_MM = 6.5
+LAMINA_VENTRAL_Y_MM = 9.5
 SACRUM = "S1"
 
 
 def pedicle(size: VertebraSize) -> RoundedBox:
-    """The left pedicle, from the body to the arch."""
-    half = np.array([size.pedicle_width_mm / 2, 9.0, size.pedicle_height_mm / 2])
-    centre = np.array([size.pedicle_x_mm, 2.5, size.pedicle_z_mm])
+    """The left pedicle, from the body to the arch; it reaches into the canal, which cuts its inner wall."""
+    inward = 2.5
+    half = np.array([(size.pedicle_width_mm + inward) / 2, 9.0, size.pedicle_height_mm / 2])
+    centre = np.array([size.pedicle_x_mm - inward / 2, 2.5, size.pedicle_z_mm])
     return RoundedBox(centre, np.eye(3), half, 0.85 * min(half[0], half[2]))
 
 
@@ -84,6 +85,9 @@ def lamina_mm(size: VertebraSize, tube: Tube, local_mm: Float, wall_mm: Float) -
     fold = folded(x)
     upper = z - (tube.edge_z_mm + 0.02 * fold * fold)
     lower = lamina_lower_z_mm(size) - 2.0 * np.exp(-((x / 3.5) ** 2)) - z
-    edges = smooth_max(smooth_max(upper, lower, 2.0), np.abs(x) - (tube.half_width_mm + 3.0), 2.0)
-    shell = smooth_max(wall_mm - size.lamina_thickness_mm, LAMINA_VENTRAL_Y_MM - y, 2.0)
+    edges = smooth_max(smooth_max(upper, lower, 2.0), np.abs(x) - (tube.half_width_mm + 2.0), 2.0)
+    # thinner at the upper edge, thicker at the lower: the dorsal face slopes more than the ventral one
+    share = np.clip((tube.edge_z_mm - z) / (tube.edge_z_mm - lamina_lower_z_mm(size)), 0.0, 1.0)
+    thickness = size.lamina_thickness_mm * (0.8 + 0.4 * share)
+    shell = smooth_max(wall_mm - thickness, LAMINA_VENTRAL_Y_MM - y, 2.0)
     return smooth_max(shell, edges, 2.5)

@@ -20,6 +20,10 @@ WAIST_FRAC = 0.09
 """By how much the section narrows at mid-height (choice)."""
 
 RIM_MM = 2.0
+
+BEHIND_FLOOR_MM = 0.6
+"""The body reaches this far behind the canal's floor, and the canal cuts it: no slit is left between them."""
+
 PLATE_HOLLOW_MM = 0.8
 
 
@@ -39,7 +43,7 @@ def body_mm(size: VertebraSize, local_mm: Float) -> Float:
     waist = 1.0 - WAIST_FRAC * (1.0 - (2 * up - 1) ** 2)
     half_width = waist * (size.width_lower_mm + up * (size.width_upper_mm - size.width_lower_mm)) / 2
     depth = waist * (size.depth_lower_mm + up * (size.depth_upper_mm - size.depth_lower_mm))
-    section = section_mm(x, y, half_width, depth, floor_y_mm(x) + 0.3)
+    section = section_mm(x, y, half_width, depth, floor_y_mm(x) + BEHIND_FLOOR_MM)
     hollow = PLATE_HOLLOW_MM * np.exp(-((x / (size.width_upper_mm / 3)) ** 2) - ((y / size.depth_mm + 0.5) / 0.3) ** 2)
     plates = np.abs(z) - plate_z_mm(size, y, True) + hollow
     return smooth_max(section, plates, RIM_MM)

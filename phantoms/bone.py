@@ -89,11 +89,20 @@ class Bone:
             found += [(Part.LAMINA_LEFT, np.where(left, lamina, FAR_MM)), (Part.LAMINA_RIGHT, np.where(left, FAR_MM, lamina))]
         for level, side in self.joints:
             upper, lower = level_vertebrae(level)
-            if vertebra.size.name == upper:
-                found.append((sided("inferior_articular", side), self.process_mm(level, side, batch, superior=False)))
-            elif vertebra.size.name == lower:
-                found.append((sided("superior_articular", side), self.process_mm(level, side, batch, superior=True)))
+            if vertebra.size.name in (upper, lower) and not self._far_from_process(level, side, batch, superior=vertebra.size.name == lower):
+                found += self._process_parts_mm(level, side, batch, superior=vertebra.size.name == lower)
         return found
+
+    def _process_parts_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> list[tuple[Part, Float]]:
+        """Head and stem of an articular process with the parts they belong to: an inferior process's stem is lamina."""
+        head, stem = (self.superior if superior else self.inferior)[level, side]
+        cut = self._joint_cut_mm(level, side, batch, superior=superior)
+        head_part = sided("superior_articular" if superior else "inferior_articular", side)
+        stem_part = head_part if superior else sided("lamina", side)
+        return [(head_part, np.maximum(batch.distance_mm(head), cut)), (stem_part, np.maximum(batch.distance_mm(stem), cut))]
+
+    def _far_from_process(self, level: str, side: Side, batch: Batch, *, superior: bool) -> bool:
+        return all(batch.far_from(solid.box_mm()) for solid in (self.superior if superior else self.inferior)[level, side])
 
     def _kept_clear_mm(self, name: str, batch: Batch) -> Float:
         """(N,) array, positive within a joint's gap of a neighbour's facing articular process."""
@@ -112,15 +121,19 @@ class Bone:
         return batch.known[key]
 
     def _process_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
-        head, stem = (self.superior if superior else self.inferior)[level, side]
-        if batch.far_from(head.box_mm()) and batch.far_from(stem.box_mm()):
+        if self._far_from_process(level, side, batch, superior=superior):
             return batch.far()
+        head, stem = (self.superior if superior else self.inferior)[level, side]
         blob = smooth_min(batch.distance_mm(head), batch.distance_mm(stem), UNION_MM)
+        return np.maximum(blob, self._joint_cut_mm(level, side, batch, superior=superior))
+
+    def _joint_cut_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
+        """(N,) array, positive where a process would cross the joint's face, up to BELOW_JOINT_MM beyond the joint's ends."""
         joint = self.joints[level, side]
         local = joint.pose.to_local_mm(batch.points_mm)
         sign = 1.0 if superior else -1.0
         beyond = joint.half_height_mm + BELOW_JOINT_MM + sign * (local[:, 2] - joint.centre_mm[2])
-        return np.maximum(blob, np.minimum(joint.gap_mm / 2 - sign * joint.height_mm(local), beyond))
+        return np.minimum(joint.gap_mm / 2 - sign * joint.height_mm(local), beyond)
 
 
 def _with_spinous_base(part: Parts, local_mm: Float, wall_mm: Float) -> Parts:

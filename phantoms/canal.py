@@ -10,7 +10,6 @@ from phantoms.batch import FAR_MM, Batch, Box, batch_of
 from phantoms.pose import Pose
 from phantoms.shapes import smooth_step
 from phantoms.soft import calcified_mm, flavum_mm, root, sac_mm
-from phantoms.spec import LevelKnobs
 from phantoms.tube import Tube, encroachment_mm
 from phantoms.vertebra import LevelSize
 from recon.grid import Float
@@ -63,8 +62,7 @@ class Canal:
         normal = self._blended(batch, "distance_mm")
         wall = normal.copy()
         for level, local in self.near_levels(batch).items():
-            if self.levels[level].knobs != LevelKnobs():
-                wall += encroachment_mm(self.levels[level], local)
+            wall += encroachment_mm(self.levels[level], local)
         return np.minimum(normal, FAR_MM), np.minimum(wall, FAR_MM)
 
     def ligaments_mm(self, batch: Batch) -> tuple[Float, Float]:

@@ -21,6 +21,9 @@ from phantoms.vertebra import LevelSize, VertebraSize
 from recon.grid import Float
 from recon.labels import Side
 
+HEAD_ROUNDING_MM = 5.0
+"""Edge rounding of the articular processes' heads (choice)."""
+
 RADIUS_FRAC = 1.15
 """Radius of the joint's cylinder over the joint's width: an arc of about 50 deg (choice)."""
 
@@ -83,7 +86,7 @@ def process_box(joint: JointSurface, toward_mm: float, half_depth_mm: float, gro
     """The head of an articular process, in the disc's frame: a rounded box standing on the joint."""
     axes = np.stack([joint.along, joint.normal, [0.0, 0.0, 1.0]])
     half = np.array([joint.half_width_mm + 0.7 + grown_mm / 2, half_depth_mm + grown_mm / 2, joint.half_height_mm + 0.8 + grown_mm / 2])
-    return RoundedBox(joint.centre_mm + toward_mm * joint.normal, axes, half, 3.8)
+    return RoundedBox(joint.centre_mm + toward_mm * joint.normal, axes, half, HEAD_ROUNDING_MM)
 
 
 def superior_process(joint: JointSurface, size: LevelSize, lower: VertebraSize, lower_pose: Pose) -> tuple[RoundedBox, Capsule]:

@@ -117,14 +117,15 @@ def _skin_behind(spine: Spine, low_mm: Float, high_mm: Float) -> float:
     return float(points[inside, 1].min()) if inside.any() else float(low_mm[1])
 
 
-def render_scan(spec: SpineSpec, grid: Grid, scanner: Scanner | None = None) -> PhantomScan:
-    """CT, MR and labels of a spine on a grid.
+def render_scan(spec: SpineSpec, grid: Grid, *, seed: int = 0, noise_hu: float = 20.0, point_spread_fwhm_mm: float = 0.7,
+                mr_noise: float = 15.0) -> PhantomScan:
+    """CT, MR and labels of a spine on a grid; the keywords are those of `Scanner`.
 
     >>> tiny = natural_grid(SpineSpec(), 6.0, ("L3-L4",))
     >>> render_scan(SpineSpec(), tiny).labels.shape == tiny.shape
     True
     """
-    spine, scanner = spine_of(spec), scanner or Scanner()
+    spine, scanner = spine_of(spec), Scanner(seed, noise_hu, point_spread_fwhm_mm, mr_noise)
     ct, mr = np.zeros(grid.shape, dtype=np.float32), np.zeros(grid.shape, dtype=np.float32)
     labels = np.zeros(grid.shape, dtype=np.uint16)
     tables = np.stack([ct_table_hu(spec), mr_table()])

@@ -57,7 +57,7 @@ TRANSVERSE_SPAN = _vertebrae("transverse process span", "mm", (50.0, 71.0, 76.0,
 LAMINA_THICKNESS = _vertebrae("lamina thickness", "mm", (5.5, 6.0, 6.0, 6.2, 6.2, 5.8, 5.0), OWN, "CHOICE")
 LAMINA_UPPER_EDGE = _vertebrae("lamina's upper edge below the upper end plate", "mm", (10.5, 10.5, 10.5, 10.5, 10.5, 10.5, 14.0),
                                "Ebraheim et al., Surg Neurol 1997;48:232-236: 10-11 mm L1-L5, 14 mm S1; T12 our choice", "READ")
-LAMINA_LOWER_EDGE = _vertebrae("lamina's lower edge below the lower end plate", "mm", (1.5, 1.0, 1.5, 2.5, 2.5, 2.0, 20.0),
+LAMINA_LOWER_EDGE = _vertebrae("lamina's lower edge below the lower end plate", "mm", (1.5, 2.0, 1.5, 0.8, 0.0, 2.5, 20.0),
                                "Ebraheim et al. 1997: 3 mm below to 9 mm above; the value within is our choice", "CHOICE")
 SPINOUS_LENGTH = _vertebrae("spinous process length behind the canal roof", "mm", (28.0, 31.0, 33.0, 34.0, 31.0, 24.0, 10.0),
                             "L3 longest, L5 shortest (Tokgoz et al. 2014, READ); the numbers are our choice", "CHOICE")
@@ -69,12 +69,13 @@ DISC_WEDGE = _levels("disc wedge (positive taller ventrally)", "deg", (1.0, 4.0,
 JOINT_ANGLE = _levels("facet joint angle from the sagittal plane", "deg", (25.0, 25.0, 30.0, 35.9, 43.2, 49.4),
                       "J Bone Joint Surg Br 94-B Supp X (2010): 35.9, 43.2, 49.4 at L3-4, L4-5, L5-S1 (READ); above them our choice",
                       "READ")
-JOINT_LATERAL = _levels("joint centre from the midline", "mm", (13.5, 14.0, 14.8, 16.2, 18.4, 20.6), OWN, "CHOICE")
+JOINT_LATERAL = _levels("joint centre from the midline", "mm", (13.2, 13.6, 14.4, 15.8, 17.6, 19.2), OWN, "CHOICE")
 JOINT_DORSAL = _levels("joint centre behind the disc's dorsal border", "mm", (16.5, 17.0, 17.0, 17.0, 16.8, 16.0), OWN, "CHOICE")
 JOINT_WIDTH = _levels("joint width in the axial plane", "mm", (12.0, 13.0, 14.0, 15.0, 16.0, 16.5),
                       "Panjabi et al., Spine 1993;18:1298-1310: facet width 9.6-16.3 over C3-L5 (READ); per level our choice", "CHOICE")
 JOINT_HEIGHT = _levels("joint height", "mm", (13.0, 15.0, 16.0, 17.0, 17.0, 17.0),
                        "Panjabi et al. 1993: facet height 10.2-18.4 over C3-L5 (READ); per level our choice", "CHOICE")
+TREFOIL = _levels("inward reach of normal facets into the canal", "mm", (0.6, 0.8, 1.0, 1.4, 1.8, 2.2), OWN, "CHOICE")
 FLAVUM_THICKNESS = _levels("ligamentum flavum thickness", "mm", (3.0, 3.0, 3.19, 3.38, 3.71, 3.64),
                            "Khasawneh et al., Folia Morphol 2023;82:72-78: 3.19, 3.38, 3.71, 3.64 at L2-3..L5-S1 (READ); above our choice",
                            "READ")

@@ -104,5 +104,5 @@ def skin_of(spec: SpineSpec, poses: Poses, vertebrae: Vertebrae, canal: Canal) -
     for name, size in vertebrae.items():
         tip = [0.0, canal.tubes[name].depth_mm + 4.0 + max(size.spinous_length_mm, 24.0) + SKIN_BEHIND_SPINOUS_MM, -8.0]
         knots.append(patient.to_local_mm(poses[name].to_world_mm(tip)))
-    z, y = np.array(knots)[::-1, 2], np.array(knots)[::-1, 1]
-    return Skin(patient, z, y)
+    _, y, z = np.array(knots).T
+    return Skin(patient, np.polyfit(z, y, 3))

@@ -62,11 +62,13 @@ def root(size: LevelSize, half_width_mm: float, side: Side) -> Capsule:
 
 @dataclass(frozen=True, eq=False)
 class Skin:
-    """The trunk's surface: a dorsal profile along the spine in the patient's upright frame."""
+    """The trunk's surface: a dorsal profile along the spine in the patient's upright frame.
+
+    `profile` has the coefficients (highest power first) of the profile's y over z.
+    """
 
     pose: Pose
-    knots_z_mm: Float
-    knots_y_mm: Float
+    profile: Float
 
     def distance_mm(self, points_mm: Float) -> Float:
         """(N,) array: signed distance bound to the skin, negative inside the patient.
@@ -74,5 +76,5 @@ class Skin:
         The midline furrow is 3 mm deep between the paraspinal muscles.
         """
         x, y, z = self.pose.to_local_mm(points_mm).T
-        dorsal = np.interp(z, self.knots_z_mm, self.knots_y_mm) + 3.0 * (1.0 - np.exp(-((x / 22.0) ** 2))) - 0.0016 * x * x
+        dorsal = np.polyval(self.profile, z) + 3.0 * (1.0 - np.exp(-((x / 22.0) ** 2))) - 0.0016 * x * x
         return np.maximum(np.maximum(y - dorsal, np.abs(x) - HALF_TRUNK_MM), -VENTRAL_TRUNK_MM - y)

@@ -20,7 +20,7 @@ class LevelKnobs:
 
     Parameters
     ----------
-    canal_narrowing_mm : by which the whole bony canal wall moves inward at the level
+    canal_narrowing_mm : by which the canal's side walls and roof move inward at the level
     facet_overgrowth_mm : by which the joint's processes grow into the canal and outward
     flavum_overgrowth_mm : added to the ligament's normal thickness
     calcified_mm : thickness of the calcified sheet in the ligament
@@ -137,10 +137,10 @@ def demo_spec() -> SpineSpec:
     """An older patient with moderate central stenosis at L3-L4 and L4-L5, worse on the left, and a small slip at L4-L5."""
     return SpineSpec(
         levels={
-            "L3-L4": LevelKnobs(canal_narrowing_mm=0.8, facet_overgrowth_mm=(2.0, 1.5), flavum_overgrowth_mm=(2.0, 1.6),
-                                disc_bulge_mm=2.5, disc_height_frac=0.85),
-            "L4-L5": LevelKnobs(canal_narrowing_mm=0.8, facet_overgrowth_mm=(2.2, 1.8), flavum_overgrowth_mm=(1.8, 1.5),
-                                disc_bulge_mm=2.5, slip_mm=3.0, disc_height_frac=0.8, calcified_mm=(0.0, 1.2)),
+            "L3-L4": LevelKnobs(canal_narrowing_mm=0.8, facet_overgrowth_mm=(1.6, 1.2), flavum_overgrowth_mm=(1.6, 1.2),
+                                disc_bulge_mm=2.0, disc_height_frac=0.9),
+            "L4-L5": LevelKnobs(canal_narrowing_mm=0.8, facet_overgrowth_mm=(1.8, 1.4), flavum_overgrowth_mm=(1.6, 1.3),
+                                disc_bulge_mm=2.5, slip_mm=3.0, disc_height_frac=0.85, calcified_mm=(0.0, 1.2)),
         },
         trabecular_hu=95.0,
     )

@@ -24,11 +24,11 @@ ROOF_HALF_ANGLE_DEG = 50.0
 ROOF_SLOPE = 0.36
 """Rise of the canal's roof per mm along the lamina (about 20 deg; choice)."""
 
-ROOF_RISE_MM = 6.0
+ROOF_RISE_MM = 3.5
 """Most the roof rises above the lamina's upper edge (choice)."""
 
-APEX_ROUNDING_MM = 2.5
-CORNER_ROUNDING_MM = 4.0
+APEX_ROUNDING_MM = 1.5
+CORNER_ROUNDING_MM = 6.0
 FLOOR_HOLLOW_MM = 1.2
 
 
@@ -82,13 +82,14 @@ def tube_of(size: VertebraSize) -> Tube:
 def encroachment_mm(size: LevelSize, disc_mm: Float) -> Float:
     """(N,) array: how far the canal's wall has moved inward near points of a disc's frame, mm.
 
-    The sum of narrowing all round, disc bulge from the floor, and overgrown facets
-    from both dorsolateral walls, each fading out along the spine.
+    The sum of narrowing of walls and roof, disc bulge from the floor, and the facets (normal
+    ones make the canal trefoil in the lower spine; overgrown ones more so) from both
+    dorsolateral walls, each fading out along the spine.
     """
     x, y, z = disc_mm.T
     knobs = size.knobs
-    inward = knobs.canal_narrowing_mm * np.exp(-((z / 12.0) ** 2))
+    inward = knobs.canal_narrowing_mm * np.exp(-((z / 12.0) ** 2)) * smooth_step(y, -1.0, 4.0)
     inward = inward + knobs.disc_bulge_mm * np.exp(-((z / 6.0) ** 2)) * smooth_step(-y, -9.0, -3.0)
-    left, right = knobs.facet_overgrowth_mm
+    left, right = (size.trefoil_mm + grown for grown in knobs.facet_overgrowth_mm)
     lateral = np.where(x > 0, left, right) * smooth_step(np.abs(x), 2.0, 7.0)
     return inward + lateral * np.exp(-((z / 9.0) ** 2)) * smooth_step(y, 2.0, 6.0)

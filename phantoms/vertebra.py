@@ -62,6 +62,7 @@ class LevelSize:
     joint_width_mm: float
     joint_height_mm: float
     flavum_mm: tuple[float, float]
+    trefoil_mm: float
     knobs: LevelKnobs
 
 
@@ -106,5 +107,5 @@ def level_size(spec: SpineSpec, name: str) -> LevelSize:
         joint_angle_deg=(left, right),
         joint_x_mm=scale * sizes.JOINT_LATERAL[key], joint_y_mm=scale * sizes.JOINT_DORSAL[key],
         joint_width_mm=scale * sizes.JOINT_WIDTH[key], joint_height_mm=scale * sizes.JOINT_HEIGHT[key],
-        flavum_mm=(thick_left, thick_right), knobs=knobs,
+        flavum_mm=(thick_left, thick_right), trefoil_mm=scale * sizes.TREFOIL[key], knobs=knobs,
     )

@@ -1,0 +1,55 @@
+"""Points a decompression must reach, from the contour of a phantom's canal in planes across the level's z."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from skimage.measure import find_contours
+
+from phantoms.pose import Pose
+from phantoms.spine import Spine
+from phantoms.truth_frame import PLANE_HALF_MM, PLANE_STEP_MM, Section, canal_section
+from recon.grid import Float
+from recon.labels import Side
+
+TARGET_STEP_MM = 0.5
+"""Spacing of target points along a contour."""
+
+WALL_FRAC, BORDER_FRAC, RECESS_FRAC, FORAMEN_FRAC = 0.5, (0.25, 0.9), 0.7, 0.9
+"""Shares of the half-width w that bound each target (definitions)."""
+
+
+def contour_mm(section: Section) -> Float:
+    """(N, 2) array: the canal's contour in a section, points every TARGET_STEP_MM along it."""
+    count = round(2 * PLANE_HALF_MM / PLANE_STEP_MM)
+    longest = max(find_contours(section.wall_mm.reshape(count, count), 0.0), key=len)
+    line = (longest + 0.5) * PLANE_STEP_MM - PLANE_HALF_MM
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    at = np.linspace(0.0, along[-1], max(round(along[-1] / TARGET_STEP_MM), 4), endpoint=False)
+    return np.stack([np.interp(at, along, line[:, i]) for i in (0, 1)], axis=-1)
+
+
+def targets(spine: Spine, frame: Pose, side: Side, landmarks_ras_mm: Mapping[str, Float]) -> dict[str, Float]:
+    """Target name -> (N, 3) array of RAS mm on one side of a level."""
+    z = {name: float(frame.to_local_mm(landmarks_ras_mm[f"{name}_{side}"])[2])
+         for name in ("upper_pedicle_lower_edge", "lower_pedicle_upper_edge")}
+    recess_z = z["lower_pedicle_upper_edge"]
+    foramen_z = (z["upper_pedicle_lower_edge"] + recess_z) / 2
+    return {
+        "canal wall": _picked(spine, frame, side, 0.0, lambda u, y, y0: u >= WALL_FRAC),
+        "disc border": _picked(spine, frame, side, 0.0, lambda u, y, y0: (u >= BORDER_FRAC[0]) & (u <= BORDER_FRAC[1]) & (y < y0), ventral=True),
+        "lateral recess": _picked(spine, frame, side, recess_z, lambda u, y, y0: (u >= RECESS_FRAC) & (y < y0)),
+        "foramen entrance": _picked(spine, frame, side, foramen_z, lambda u, y, y0: u >= FORAMEN_FRAC),
+    }
+
+
+def _picked(spine: Spine, frame: Pose, side: Side, z_mm: float, rule, *, ventral: bool = False) -> Float:  # type: ignore[no-untyped-def]
+    """Contour points of one side in the plane z that a rule on (|x| / w, y, centroid y) keeps, RAS mm."""
+    section = canal_section(spine, frame, z_mm)
+    line = contour_mm(section)
+    half = line[line[:, 0] > 0] if side == "left" else line[line[:, 0] < 0]
+    width = np.abs(half[:, 0]).max()
+    kept = rule(np.abs(half[:, 0]) / width, half[:, 1], section.centroid_mm()[1])
+    points = half[kept]
+    return frame.to_world_mm(np.column_stack([points, np.full(len(points), z_mm)]))
