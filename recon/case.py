@@ -86,11 +86,22 @@ def write_case(folder: str | Path, scan: Scan, anatomy: Anatomy, *, force: bool 
     kept; its results and meshes belong to the anatomy that is replaced and go.
 
     Raises WrongUse when the folder may not be replaced.
+
+    >>> import tempfile
+    >>> grid = Grid((2, 2, 2), np.diag([0.5, 0.5, 0.7, 1.0]))
+    >>> scan = Scan(np.arange(8, dtype=np.int16).reshape(2, 2, 2), grid, "CT")
+    >>> anatomy = Anatomy(grid, np.zeros((2, 2, 2), np.uint16), np.full((2, 2, 2), 0.2, np.float32), ())
+    >>> with tempfile.TemporaryDirectory() as parent:
+    ...     written = write_case(Path(parent, "case"), scan, anatomy)
+    ...     read = read_case(written.folder)
+    >>> bool((read.scan.voxels == scan.voxels).all()), bool((read.anatomy.occupancy == written.anatomy.occupancy).all())
+    (True, True)
     """
     folder = Path(folder)
     with write_folder_atomic(folder, force, marker="case.json") as filling:
         for name in FOLDERS:
             (filling / name).mkdir()
+        # A surgeon's plans outlive a rebuild; what was computed from the old anatomy must not.
         if (folder / "plans").is_dir():
             shutil.copytree(folder / "plans", filling / "plans", dirs_exist_ok=True)
         write_nifti(filling / "scan.nii.gz", scan.voxels, scan.grid)
@@ -147,6 +158,7 @@ def _voxels(folder: Path, name: str, grid: Grid) -> Voxels:
         voxels, placed = stored_voxels(folder / name, BUDGET_MB)
     except UnusableInput as problem:
         raise BadCase(name, "must be whole", got=str(problem), do="Build the case again.") from None
+    # The JSON's affine is exact; the NIfTI's only tells whether the two belong together.
     if not placed.same_as(grid):
         raise BadCase(name, f"must lie on the grid its JSON file names, {grid.shape}", got=placed.shape,
                       do="It was changed outside; build the case again.")

@@ -34,6 +34,9 @@ class DicomSource:
 def dicom_sources(path: Path, budget_mb: float) -> tuple[DicomSource, ...]:
     """The files in a folder (and below), in a zip archive, or the file itself, in the order of their names.
 
+    >>> len(dicom_sources(Path(__file__), budget_mb=10))
+    1
+
     Raises BadFile when there are none or too many, or an archive is damaged, locked or unfolds beyond the budget.
     """
     if path.is_dir():
@@ -50,6 +53,7 @@ def dicom_sources(path: Path, budget_mb: float) -> tuple[DicomSource, ...]:
 def check_inflated(source: DicomSource, budget_mb: float) -> None:
     """Refuse a deflated file that could unfold beyond the budget, before it is unfolded; raises BadFile."""
     could_mb = source.size_bytes * DEFLATE_RATIO / 1e6
+    # Most files pass here without being opened.
     if could_mb <= budget_mb:
         return
     with source.opened() as file:
@@ -62,6 +66,7 @@ def check_inflated(source: DicomSource, budget_mb: float) -> None:
 def _folder_sources(folder: Path) -> tuple[DicomSource, ...]:
     paths: list[Path] = []
     for parent, folders, names in os.walk(folder):
+        # The order of a directory listing differs between machines; ours must not.
         folders.sort()
         paths += [Path(parent, name) for name in sorted(names) if not name.startswith(".")]
         if len(paths) > MAX_FILES:
@@ -80,6 +85,7 @@ def _zip_sources(path: Path, budget_mb: float) -> tuple[DicomSource, ...]:
             members = [m for m in archive.infolist() if m.file_size and not m.is_dir()]
     except (zipfile.BadZipFile, OSError, ValueError):
         raise BadFile("the zip archive", "must be whole", got="a damaged archive") from None
+    # Declared sizes may be trusted: unpacking stops at them.
     total_mb = sum(member.file_size for member in members) / 1e6
     if total_mb > budget_mb or len(members) > MAX_FILES:
         raise BadFile("the zip archive", f"must unfold within {budget_mb:g} MB and {MAX_FILES} files",

@@ -1,7 +1,7 @@
 """What the header of each DICOM slice says, classic or enhanced multi-frame, before any pixel is read.
 
-Attributes and functional groups: DICOM PS3.3, sections C.7.6.2 (image plane), C.7.6.16 (multi-frame functional
-groups), C.8.2.1 (CT image).
+Attributes and functional groups: DICOM PS3.3, C.7.6.2 image plane (https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html),
+C.7.6.16 multi-frame functional groups, C.8.2.1 CT image.
 """
 
 from __future__ import annotations
@@ -47,6 +47,8 @@ HU_TYPES = ("", "HU", "US")
 class SliceHeader:
     """One slice: where it lies, what belongs together, and how its stored numbers become values.
 
+    Meaning of position, orientation and spacing: https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html
+
     `row_ras` runs along a row (toward the next column), `column_ras` down a column; `spacing_mm` is
     (between columns, between rows), the order of those two. The UIDs stay inside the intake.
     """
@@ -88,9 +90,11 @@ def read_headers(sources: Sequence[DicomSource], budget_mb: float) -> Headers:
             check_inflated(source, budget_mb)
             header = _header(source)
             found = list(_slices(header, number))
+            # Left out silently, a slice cut short at the end of the stack would never be missed.
             if not found and _is_cut_short(header):
                 raise ValueError("an image without its geometry")
         except InvalidDicomError:
+            # Folders carry readme files and thumbnails; they are counted, not refused.
             not_dicom += 1
             continue
         except CanalwiseError:
@@ -154,6 +158,7 @@ def _macro(frame: pydicom.Dataset, shared: pydicom.Dataset, name: str) -> pydico
 
 
 def _slice(header: pydicom.Dataset, number: int, index: int, group: Any) -> SliceHeader:
+    # PixelSpacing is (between rows, between columns): the second is the step along a row.
     orientation = _numbers(group("PlaneOrientationSequence").ImageOrientationPatient, 6)
     between_rows, between_columns = _numbers(group("PixelMeasuresSequence").PixelSpacing, 2)
     transform = group("PixelValueTransformationSequence")

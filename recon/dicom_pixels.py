@@ -31,6 +31,7 @@ def slice_voxels(group: Group, sources: Sequence[DicomSource]) -> tuple[Voxels, 
     values: list[Voxels] = []
     opened: tuple[int, Voxels] = (-1, np.empty(0))
     for number, header in enumerate(group):
+        # A multi-frame file is opened once; files of one slice never twice.
         if opened[0] != header.source:
             opened = (header.source, decoded(sources[header.source], f"slice {number + 1} of {len(group)}"))
         values.append(_values(_frame(opened[1], header), header))

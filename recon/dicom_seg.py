@@ -1,6 +1,7 @@
 """DICOM segmentation objects as label maps: binary ones, whose segments may overlap, and label maps.
 
-Segment numbers, segmentation types and per-frame segment identification: DICOM PS3.3 C.8.20 and C.8.31.
+Segment numbers, segmentation types and per-frame segment identification: DICOM PS3.3 C.8.20
+(https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.8.20.html).
 """
 
 from __future__ import annotations
@@ -47,7 +48,11 @@ class Segmentation:
 
 
 def is_segmentation(path: Path) -> bool:
-    """Is the file a DICOM segmentation object?"""
+    """Is the file a DICOM segmentation object?
+
+    >>> is_segmentation(Path(__file__))
+    False
+    """
     if not path.is_file():
         return False
     with path.open("rb") as file:
@@ -79,7 +84,7 @@ def read_segmentation(path: Path, budget_mb: float) -> Segmentation:
     if kind not in ("BINARY", "LABELMAP"):
         raise BadFile("the segmentation", "must be binary or a label map", got=kind, do="Export it as one of these.")
     if kind == "LABELMAP" and frames and frames[0].padding is not None:
-        # The padding value of a label map stands for 'no segment' (C.8.31).
+        # The padding value of a label map stands for no segment.
         pixels = np.where(pixels == frames[0].padding, 0, pixels)
     return Segmentation(frames, pixels.astype(np.uint16), np.array(segments) * (kind == "BINARY"))
 
@@ -105,6 +110,7 @@ def segmentation_layers(segmentation: Segmentation, grid: Grid) -> list[Labels]:
             shown = segmentation.pixels[index] * (segment or 1)
             place = _voxels_of(segmentation.frames[index], grid)
             values[place] = np.maximum(values[place], shown.T)
+        # First layer with room: segments that do not overlap share one.
         home = next((layer for layer in layers if not ((layer > 0) & (values > 0)).any()), None)
         if home is None:
             layers.append(values)

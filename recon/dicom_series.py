@@ -33,8 +33,10 @@ def chosen_group(slices: Sequence[SliceHeader], series: int | None) -> tuple[Gro
 
     Raises BadFile (several, none chosen) or WrongUse (no such number).
     """
+    # Largest first: most often the one that is wanted.
     groups = sorted(_groups(slices), key=_order)
     scouts = [group for group in groups if _is_scout(group, groups)]
+    # When all are small, all are offered: a refusal for size is clearer than an empty list.
     volumes = [group for group in groups if group not in scouts] or groups
     listed = "; ".join(f"{number}: {description(group)}" for number, group in enumerate(volumes))
     if series is not None and not 0 <= series < len(volumes):

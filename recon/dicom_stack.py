@@ -36,9 +36,13 @@ def stacked(group: Group) -> tuple[Group, Float, tuple[str, ...]]:
 
     Slices are counted from the caudal (posterior, right) end of the stack; exact copies of one slice are dropped.
 
+    Slices are sorted by position on their normal; names, numbers and thickness tags are not looked at
+    (https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html).
+
     Raises BadGeometry for one slice only, slices at the same place, missing or unevenly spaced slices.
     """
     normal = _normal(group[0])
+    # One instance UID is one image, however many copies of its file there are.
     kept = {header.instance + f"/{header.frame}": header for header in group}
     ordered = tuple(sorted(kept.values(), key=lambda header: float(header.position_ras_mm @ normal)))
     copies = len(group) - len(ordered)
@@ -55,6 +59,7 @@ def _normal(header: SliceHeader) -> Float:
         raise BadGeometry("the slices", "must have two perpendicular unit directions and positive spacing",
                           got=(axes.round(4).tolist(), header.spacing_mm.tolist()))
     normal = np.cross(axes[0], axes[1])
+    # Turned to the nearest of left, front and top, so that slices are counted the same way in every series.
     return normal * np.sign(normal[np.abs(normal).argmax()])
 
 
@@ -88,6 +93,7 @@ def _check_regular(positions: Float, normal: Float, affine: Float) -> None:
     odd = np.flatnonzero(np.abs(gaps - usual) > tolerance)
     if not odd.size:
         raise BadGeometry("the slices", "must lie on one straight line", got=f"{off.max():.2f} mm off it sideways")
+    # Gaps of whole steps mean slices that got lost; anything else was never even.
     whole = np.rint(gaps[odd] / usual)
     missing = bool((whole >= 2).all() and (np.abs(gaps[odd] - whole * usual) <= tolerance * whole).all())
     lean_deg = tilt_deg(affine)

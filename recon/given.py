@@ -75,7 +75,17 @@ def read_given_labels(paths: Sequence[str | Path], names: str | Path | None, gri
 
 
 def read_labels_alone(paths: Sequence[str | Path], names: str | Path | None) -> tuple[GivenLabels, Grid]:
-    """The labels of one or more maps, and the grid they share; for cases without a scan."""
+    """The labels of one or more maps, and the grid they share; for cases without a scan.
+
+    >>> import tempfile
+    >>> from recon.nifti_out import write_nifti
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "labels.nii.gz")
+    ...     write_nifti(path, np.full((2, 2, 2), 2206, np.uint16), Grid((2, 2, 2), np.eye(4)))
+    ...     given, grid = read_labels_alone([path], None)
+    >>> sorted(given.named), grid.shape
+    (['parts', 'vertebrae'], (2, 2, 2))
+    """
     return _read(paths, names, None)
 
 
@@ -146,6 +156,7 @@ def _combined(maps: Sequence[_Said], grid: Grid) -> GivenLabels:
     for later in maps[1:]:
         said, clash = _merged(said, later)
         clashes += clash
+    # Borders drawn by two hands differ by a voxel here and there; whole bones do not.
     bone_voxels = int((said.vertebra > 0).sum())
     if clashes > CLASH_FRAC * bone_voxels:
         raise BadLabels("the label maps", "must agree on vertebra and part", got=f"{clashes} voxels named two ways",
@@ -199,6 +210,7 @@ def _vertebra_above(said: _Said, grid: Grid) -> Bytes:
     heights = sorted((point[2], number) for number, point in _centres_mm(bone, grid).items())
     if not loose.any() or not heights:
         return answer
+    # Each disc is one piece; the vertebra above it is the lowest whose centre is higher.
     discs = cc3d.connected_components(loose, connectivity=26)
     for component, centre in _centres_mm(discs, grid).items():
         above = [number for height, number in heights if height > centre[2]]
@@ -227,6 +239,7 @@ def _check_order(labels: Labels, grid: Grid) -> None:
 
 def _check_sides(labels: Labels, grid: Grid) -> None:
     """Left parts must lie left of their right twins; a mirrored map would send the approach to the wrong side."""
+    # By majority, for in a rotated scoliosis single pairs may cross.
     centres = _centres_mm(np.where(labels >= 100, labels, 0), grid)
     right_of = {part: Part[part.name.replace("LEFT", "RIGHT")] for part in Part if part.name.endswith("LEFT")}
     pairs = [(centre[0], centres[value - value % 100 + right_of[Part(value % 100)]][0])

@@ -34,7 +34,11 @@ TISSUES = {tissue.name.lower(): tissue for tissue in Tissue if tissue != Tissue.
 
 @dataclass(frozen=True)
 class Meaning:
-    """What one value says of a voxel; 0 or OUTSIDE where it says nothing."""
+    """What one value says of a voxel; 0 or OUTSIDE where it says nothing.
+
+    >>> Meaning(vertebra=22) == meaning("L3")
+    True
+    """
 
     vertebra: int = 0
     part: int = 0

@@ -71,8 +71,15 @@ def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUD
 
 def scan_of(volume: Volume, *, modality: Modality | None = None, accept_thick: bool = False,
             accept_tilt: bool = False) -> Scan:
-    """A checked `Scan` of a volume; raises UnusableInput as `read_scan` does."""
+    """A checked `Scan` of a volume; raises UnusableInput as `read_scan` does.
+
+    >>> hu = np.full((20, 20, 20), -90); hu[5:15, 5:15] = 40; hu[8:12, 8:12] = 600
+    >>> scan = scan_of(Volume(hu.astype(np.int16), np.diag([-1.0, -1.0, 1.0, 1.0])))
+    >>> scan.modality, scan.provenance["stored_axes"], scan.grid.spacing_mm.tolist()
+    ('CT', 'LPS', [1.0, 1.0, 1.0])
+    """
     kind = _modality(volume, modality)
+    # Cheap refusals first: a broken scan should not be resampled before it is refused.
     check_finite(volume.voxels)
     check_not_empty(volume.voxels)
     background = AIR_HU if kind == "CT" else float(volume.voxels.min())

@@ -38,7 +38,10 @@ METAL_HU, METAL_MM3 = 3000.0, 50.0
 
 
 def check_size(shape: tuple[int, ...], spacing_mm: Float) -> None:
-    """Refuse a volume too small to show one motion segment; raises BadGeometry."""
+    """Refuse a volume too small to show one motion segment; raises BadGeometry.
+
+    >>> check_size((40, 40, 40), np.array([0.5, 0.5, 0.7]))
+    """
     extent_mm = np.array(shape) * spacing_mm
     if min(shape) < TINY_VOXELS or extent_mm.min() < TINY_MM:
         size = " x ".join(f"{n} ({mm:.1f} mm)" for n, mm in zip(shape, extent_mm, strict=True))
@@ -62,7 +65,10 @@ def thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, .
 
 
 def check_finite(voxels: Voxels) -> None:
-    """Refuse not-a-number or infinite voxels; raises UnusableInput with their count."""
+    """Refuse not-a-number or infinite voxels; raises UnusableInput with their count.
+
+    >>> check_finite(np.zeros((2, 2, 2), np.float32))
+    """
     if voxels.dtype.kind == "f" and not np.isfinite(voxels).all():
         raise UnusableInput("the scan", "must have finite voxels only",
                             got=f"{int((~np.isfinite(voxels)).sum())} not-a-number or infinite",
@@ -70,7 +76,10 @@ def check_finite(voxels: Voxels) -> None:
 
 
 def check_not_empty(voxels: Voxels) -> None:
-    """Refuse a volume with one value everywhere; raises BadFile."""
+    """Refuse a volume with one value everywhere; raises BadFile.
+
+    >>> check_not_empty(np.arange(8).reshape(2, 2, 2))
+    """
     if voxels.min() == voxels.max():
         raise BadFile("the scan", "must show something", got=f"{voxels.flat[0]} in every voxel")
 
@@ -80,6 +89,7 @@ def check_hounsfield(voxels: Voxels) -> None:
 
     >>> check_hounsfield(np.array([-1000, -90, 40, 50, 700]))
     """
+    # Evenly strided, so the answer does not depend on where the bone lies, nor on chance.
     sample = voxels.ravel()[:: max(1, voxels.size // SAMPLE_VOXELS)]
     _check_not_rescaled_twice(sample)
     if float((sample < NEGATIVE_HU).mean()) < NEGATIVE_FRAC:

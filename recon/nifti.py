@@ -82,6 +82,7 @@ def _placement(header: nib.Nifti1Header, shape: tuple[int, int, int]) -> Float:
     if sform is None and qform is None:
         raise BadGeometry("the NIfTI header", "must say where left and right are", got="sform_code 0 and qform_code 0",
                           do="Convert the original images again; without it a side would be a guess.")
+    # Readers differ in which of the two they prefer, so a pair that disagrees would move the patient between programs.
     if sform is not None and qform is not None:
         _check_forms_agree(sform, qform, shape)
     chosen: Float = np.asarray(qform if sform is None else sform, dtype=float)

@@ -21,7 +21,16 @@ SCANNER_ANATOMICAL = 1
 
 
 def write_nifti(path: Path, voxels: Voxels, grid: Grid, *, slope: float = 1.0) -> None:
-    """Write a .nii.gz in RAS mm with sform and qform alike; a reader multiplies the voxels by `slope`."""
+    """Write a .nii.gz in RAS mm with sform and qform alike; a reader multiplies the voxels by `slope`.
+
+    Header layout: https://nifti.nimh.nih.gov/pub/dist/src/niftilib/nifti1.h
+
+    >>> import tempfile, numpy as np
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_nifti(Path(folder, "a.nii.gz"), np.ones((2, 2, 2), np.uint8), Grid((2, 2, 2), np.eye(4)), slope=0.5)
+    ...     float(nib.load(Path(folder, "a.nii.gz")).get_fdata()[0, 0, 0])
+    0.5
+    """
     image = nib.Nifti1Image(voxels, grid.affine_ras_mm, dtype=voxels.dtype)
     for place in (image.header.set_sform, image.header.set_qform):
         place(grid.affine_ras_mm, code=SCANNER_ANATOMICAL)
@@ -30,6 +39,7 @@ def write_nifti(path: Path, voxels: Voxels, grid: Grid, *, slope: float = 1.0) -
     image.header.set_slope_inter(slope, 0.0)
     image.header["vox_offset"] = DATA_START
     header = image.header.binaryblock + b"\0" * (DATA_START - len(image.header.binaryblock))
+    # No name and no time in the gzip header: they would differ from run to run, and could tell of the patient.
     with path.open("wb") as file, gzip.GzipFile("", "wb", GZIP_LEVEL, file, mtime=0) as packed:
         packed.write(header)
         for plane in range(voxels.shape[2]):

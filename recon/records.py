@@ -62,7 +62,11 @@ missing', 'structure is missing', 'unit is missing']).
 
 
 def with_schema(schema: str, data: Mapping[str, Any]) -> dict[str, Any]:
-    """The data under its schema's name, which comes first."""
+    """The data under its schema's name, which comes first.
+
+    >>> with_schema("canalwise.plan/1", {"level": "L3-L4"})
+    {'schema': 'canalwise.plan/1', 'level': 'L3-L4'}
+    """
     return {"schema": schema, **data}
 
 
@@ -99,7 +103,13 @@ def read_json(path: Path, *, who: str, error: type[CanalwiseError] = BadFile) ->
 
 
 def write_json_atomic(path: Path, data: Any) -> None:
-    """Write JSON beside its place, then rename it there: whole or not at all."""
+    """Write JSON beside its place, then rename it there: whole or not at all.
+
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_json_atomic(Path(folder, "a.json"), {"area_mm2": 0.1 + 0.2})
+    ...     read_json(Path(folder, "a.json"), who="the example")
+    {'area_mm2': 0.30000000000000004}
+    """
     write_bytes_atomic(path, json_text(data).encode())
 
 
@@ -112,6 +122,7 @@ def write_bytes_atomic(path: Path, content: bytes) -> None:
         os.chmod(name, 0o644)
         os.replace(name, path)
     except BaseException:
+        # Ctrl-C included.
         Path(name).unlink(missing_ok=True)
         raise
 
@@ -150,12 +161,14 @@ def check_replaceable(folder: Path, force: bool, marker: str) -> None:
 
 
 def _moved_into_place(filling: Path, folder: Path) -> None:
+    # The old folder steps aside first, so that a failure between the two renames can be undone.
     aside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=".replaced-"))
     if folder.exists():
         os.replace(folder, aside / "old")
     try:
         os.replace(filling, folder)
     except BaseException:
+        # Put back what was there.
         if (aside / "old").exists():
             os.replace(aside / "old", folder)
         raise
@@ -234,6 +247,7 @@ def _path_of(problem: BaseException, path: str) -> str:
 
 
 def _converter() -> cattrs.Converter:
+    # Unknown keys are refused: a misspelt option would otherwise fall back to its default unseen.
     converter = cattrs.Converter(forbid_extra_keys=True)
     converter.register_unstructure_hook_func(_is_array, _array_data)
     converter.register_unstructure_hook(np.ndarray, _array_data)
