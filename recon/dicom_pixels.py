@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 import numpy as np
 import pydicom
-from pydicom.pixels import get_decoder, pixel_array
+from pydicom.pixels.decoders.base import get_decoder
+from pydicom.pixels.utils import pixel_array
 from pydicom.uid import UID
 
 from recon.dicom_files import DicomSource

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pydicom
-from pydicom.pixels import pixel_array
+from pydicom.pixels.utils import pixel_array
 
 from recon.dicom_headers import SliceHeader, placed_slices
 from recon.dicom_stack import stacked

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
+import numpy.typing as npt
 
 from recon.dicom_headers import SliceHeader
 from recon.dicom_series import Group
@@ -107,7 +106,7 @@ def _check_regular(positions: Float, normal: Float, affine: Float) -> None:
                       do="Reconstruct the series with one slice spacing.")
 
 
-def _told(odd: Sequence[int], gaps: Float) -> str:
+def _told(odd: npt.NDArray[np.intp], gaps: Float) -> str:
     named = [f"slices {k + 1} and {k + 2} are {gaps[k]:.2f} mm apart" for k in odd[:TOLD_GAPS]]
     return ", ".join(named) + (f" and {len(odd) - TOLD_GAPS} gaps more" if len(odd) > TOLD_GAPS else "")
 

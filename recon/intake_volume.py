@@ -138,7 +138,7 @@ def tilt_deg(affine_ras_mm: Float) -> float:
     """
     along = affine_ras_mm[:3, :3] / np.linalg.norm(affine_ras_mm[:3, :3], axis=0)
     normal = np.cross(along[:, 0], along[:, 1])
-    sine = np.linalg.norm(np.cross(along[:, 2], normal / np.linalg.norm(normal)))
+    sine = float(np.linalg.norm(np.cross(along[:, 2], normal / np.linalg.norm(normal))))
     return float(np.degrees(np.arcsin(min(sine, 1.0))))
 
 

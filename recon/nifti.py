@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import zlib
 from pathlib import Path
+from typing import cast
 
 import nibabel as nib
 import numpy as np
+from nibabel.arrayproxy import ArrayProxy
 from nibabel.filebasedimages import ImageFileError
 from nibabel.spatialimages import HeaderDataError
 
@@ -107,13 +109,18 @@ def _unit_warnings(unit: str) -> tuple[str, ...]:
 
 
 def _voxels(image: nib.Nifti1Image) -> tuple[Voxels, str]:
-    slope, intercept = image.dataobj.slope, image.dataobj.inter
+    slope, intercept = _proxy(image).slope, _proxy(image).inter
     return rescaled(_stored(image), slope, intercept), f"slope {slope:g}, intercept {intercept:g}"
+
+
+def _proxy(image: nib.Nifti1Image) -> ArrayProxy:
+    """The voxels still on disk; a loaded image always has this kind."""
+    return cast(ArrayProxy, image.dataobj)
 
 
 def _stored(image: nib.Nifti1Image) -> Voxels:
     try:
-        stored: Voxels = image.dataobj.get_unscaled()
+        stored: Voxels = _proxy(image).get_unscaled()
     except READ_FAILURES:
         raise BadFile("the NIfTI file", "must hold all the voxels its header promises",
                       got="a file cut short or damaged", do="Export or copy the file again.") from None

@@ -32,8 +32,8 @@ def write_nifti(path: Path, voxels: Voxels, grid: Grid, *, slope: float = 1.0) -
     0.5
     """
     image = nib.Nifti1Image(voxels, grid.affine_ras_mm, dtype=voxels.dtype)
-    for place in (image.header.set_sform, image.header.set_qform):
-        place(grid.affine_ras_mm, code=SCANNER_ANATOMICAL)
+    image.header.set_sform(grid.affine_ras_mm, code=SCANNER_ANATOMICAL)
+    image.header.set_qform(grid.affine_ras_mm, code=SCANNER_ANATOMICAL)
     image.header.set_xyzt_units("mm")
     # Scaling is set on the header alone, so that nibabel stores the whole numbers untouched.
     image.header.set_slope_inter(slope, 0.0)
