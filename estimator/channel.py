@@ -17,7 +17,7 @@ class Channel:
     scope_diameter_mm : endoscope (trade range 6.9-8, stenosis type 9-10.5; from memory)
     tool_diameter_mm : burr or punch that passes on beyond the sleeve (burrs 3-5; from memory)
     working_length_mm : longest reach from the pivot
-    working_distance_mm : the scope's tip is held this far short of what the tool touches
+    working_distance_mm : the scope's tip is held this far short of what the tool touches (common practice, no source)
     lens_angle_deg : 0 looks straight ahead
 
     Raises
@@ -25,11 +25,11 @@ class Channel:
     WrongUse : a negative size, or not tool <= scope <= sleeve
     """
 
-    sleeve_diameter_mm: float = 9.0
-    scope_diameter_mm: float = 7.9
-    tool_diameter_mm: float = 4.0
+    sleeve_diameter_mm: float = 8.0
+    scope_diameter_mm: float = 7.0
+    tool_diameter_mm: float = 3.5
     working_length_mm: float = 120.0
-    working_distance_mm: float = 10.0
+    working_distance_mm: float = 15.0
     lens_angle_deg: float = 15.0
 
     def __post_init__(self) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from estimator.approach import Approach, PlacedPhase, other_side, placed_phases
 from estimator.decompression import Decompression, decompression_of
 from estimator.facets import FacetKept, facet_kept
-from estimator.isthmus import SpinousBase, pars_residual_mm, spinous_base
+from estimator.isthmus import Pars, SpinousBase, pars_of, spinous_base
 from estimator.keepout import KeepOut, keep_out_of
 from estimator.limits import Limits
 from estimator.reach import Reach, all_points_mm, reach_of, touch_of
@@ -27,7 +27,7 @@ class Cost:
 
     removal: Removal
     facets: dict[Side, FacetKept]
-    pars_mm: dict[Side, float]
+    pars: dict[Side, Pars]
     spinous_base: SpinousBase
 
 
@@ -116,7 +116,7 @@ def cost_of(bench: Bench, level: Level, region: Region) -> Cost:
     return Cost(
         removal,
         facets={side: facet_kept(level, side, region, removal) for side in level.joints},
-        pars_mm={side: pars_residual_mm(level, side, removal) for side in SIDES},
+        pars={side: pars_of(level, side, removal) for side in SIDES},
         spinous_base=spinous_base(level, removal),
     )
 

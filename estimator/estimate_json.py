@@ -41,7 +41,7 @@ DEFINITIONS = {
 def estimate_as_json(estimate: Estimate) -> dict[str, Any]:
     """The estimate as JSON data; not-a-number becomes null, angles are in the level frame."""
     side = estimate.approach.side
-    far = other_side(side)
+    far, pars = other_side(side), estimate.cone.pars
     document = {
         "schema": SCHEMA,
         "level": estimate.level.name,
@@ -50,7 +50,8 @@ def estimate_as_json(estimate: Estimate) -> dict[str, Any]:
         "cone": _removed(estimate, estimate.cone),
         "task": _removed(estimate, estimate.task) | {"facet_preserved": _facets(estimate, estimate.task)},
         "facet_preserved": _facets(estimate, estimate.cone),
-        "pars_residual_mm": {"ipsilateral": estimate.cone.pars_mm[side], "contralateral": estimate.cone.pars_mm[far]},
+        "pars_residual_mm": {"ipsilateral": pars[side].residual_mm, "contralateral": pars[far].residual_mm},
+        "pars_before_mm": {"ipsilateral": pars[side].before_mm, "contralateral": pars[far].before_mm},
         "spinous_base": asdict(estimate.cone.spinous_base),
         "contralateral_reach": _reach(estimate.reach.get(far)),
         "ipsilateral_reach": _reach(estimate.reach.get(side)),

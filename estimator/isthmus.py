@@ -19,8 +19,8 @@ BONE_FRAC = 0.5
 SAMPLE_MM = 0.25
 """Spacing of the level-frame samples on which widths are measured."""
 
-PARS_ENDS_FRAC = 0.15
-"""This share of the pars' height at each end is left out: there it widens into its neighbours."""
+PARS_ENDS_FRAC = 0.25
+"""This share of the pars' bone at either end is left out: there it only tapers into its neighbours."""
 
 
 @dataclass(frozen=True)
@@ -33,23 +33,27 @@ class SpinousBase:
     bridge_before_mm: float
 
 
-def pars_residual_mm(level: Level, side: Side, removal: Removal) -> float:
-    """Least medio-lateral width of the upper vertebra's pars that stays, mm.
+@dataclass(frozen=True)
+class Pars:
+    """Least medio-lateral width of one pars, before and after, mm; NaN when the scan shows none."""
 
-    In each axial plane of the level frame through the pars the longest unbroken
-    medio-lateral run of its remaining bone is taken; the answer is the shortest of
-    these. NaN when the scan shows no pars on that side.
+    before_mm: float
+    residual_mm: float
+
+
+def pars_of(level: Level, side: Side, removal: Removal) -> Pars:
+    """What stays of the upper vertebra's pars on one side.
+
+    In each axial plane of the level frame through the middle of the pars the longest unbroken
+    medio-lateral run of its bone is taken; the answer is the shortest of these.
     """
     bone = _sampled(level, removal, label_of(level.upper, sided("pars", side)))
-    if bone is None:
-        return float("nan")
-    before, after = bone
-    planes = np.flatnonzero((before >= BONE_FRAC).any(axis=(0, 1)))
-    if len(planes) == 0:
-        return float("nan")
-    trim = int(PARS_ENDS_FRAC * len(planes))
-    inner = planes[trim : len(planes) - trim]
-    return float(min(_longest_run(after[:, :, k] >= BONE_FRAC) for k in inner) * SAMPLE_MM)
+    if bone is None or bone[0].sum() <= 0:
+        return Pars(float("nan"), float("nan"))
+    upward = np.cumsum(bone[0].sum(axis=(0, 1)))
+    middle = (upward >= PARS_ENDS_FRAC * upward[-1]) & (upward <= (1 - PARS_ENDS_FRAC) * upward[-1])
+    before, after = (min(_longest_run(b[:, :, k] >= BONE_FRAC) for k in np.flatnonzero(middle)) for b in bone)
+    return Pars(before * SAMPLE_MM, after * SAMPLE_MM)
 
 
 def spinous_base(level: Level, removal: Removal) -> SpinousBase:

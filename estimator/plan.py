@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
-from estimator.approach import IPSILATERAL, OVER_THE_TOP, Approach, Phase, other_side, tilts_deg
+from estimator.approach import IPSILATERAL, OVER_THE_TOP, Approach, Phase, axis_level, other_side, tilts_deg
 from estimator.channel import Channel
 from estimator.reach import all_points_mm
-from recon.anatomy import Anatomy, Level
+from recon.anatomy import Anatomy, Level, Window
 from recon.errors import AnatomyNotFound
 from recon.grid import Float
-from recon.labels import Side, bone_mask
+from recon.labels import Labels, Part, Side, bone_mask
 from recon.skin import skin_point_mm
 
 PIVOT_DISTANCE_MM = (40.0, 60.0)
@@ -21,12 +19,27 @@ PIVOT_DISTANCE_MM = (40.0, 60.0)
 DOCKING_SEARCH_MM = 20.0
 """Bone further than this dorsal of the window is no docking place (common practice, no source)."""
 
-DEFAULT_SWEEP_DEG = 3.0
-"""Half-angle about each phase's axis, the middle of the usual 2-4 deg (common practice, no source)."""
+SWEEP_DEG = 4.0
+"""Half-angle of the sweep about each phase's axis, the wide end of the usual 2-4 deg (common practice, no source)."""
+
+STEEPEST_TILT_DEG = 15.0
+"""The first phase leans cranially or caudally by no more than this, however steep the window stands: further, the
+skin entry would lie at the next level (common practice, no source)."""
+
+FAR_PIVOT_SHIFT_MM = 6.0
+"""Skin and fascia give by this much when the channel is leant across (common practice, no source)."""
+
+MIDLINE_BONE = (Part.SPINOUS_PROCESS, Part.SPINOUS_BASE)
 
 
 def default_approach(anatomy: Anatomy, level_name: str, side: Side, channel: Channel | None = None) -> Approach:
     """Dock at the window's centre, go in along its normal, then tilt until the far recess is in the sweep.
+
+    The pivot stands behind the docking point along the window's normal; a normal steeper
+    than STEEPEST_TILT_DEG is held there, and the docking point is moved laterally by as little as
+    the sleeve needs to pass beside the spinous processes. The first phase starts from that
+    direction and the second, its pivot FAR_PIVOT_SHIFT_MM further lateral, from the one to the middle of the far
+    targets; either is turned by as little as brings the middle of its own side's recess into its sweep.
 
     Raises
     ------
@@ -34,78 +47,142 @@ def default_approach(anatomy: Anatomy, level_name: str, side: Side, channel: Cha
     AnatomyNotFound : the window of that side, or a recess, is not in view
     """
     level, channel = anatomy.level(level_name), channel or Channel()
+    inward = first_direction(level, side)
     docking = docking_point_mm(anatomy, level, side, channel.sleeve_radius_mm)
-    inward = -level.frame.direction_level(_window_normal(level, side))
     distance_mm = _pivot_distance_mm(anatomy, level, docking, inward)
-    near = _aimed(level, side, docking, inward, IPSILATERAL)
-    pivot = docking - distance_mm * inward
-    far = _recess_points_mm(level, other_side(side)).mean(axis=0)
-    over = _aimed(level, other_side(side), pivot, far - pivot, OVER_THE_TOP, side=side, passed_mm=distance_mm)
-    phases = tuple(_with_sleeve(phase, channel) for phase in (near, over))
-    x, y, z = (float(v) for v in docking)
-    return Approach(level_name, side, (x, y, z), distance_mm, phases, channel)
+    pivot, far = docking - distance_mm * inward, other_side(side)
+    far_pivot = pivot + FAR_PIVOT_SHIFT_MM * _lateral(side)
+    near_axis = _aimed(level, side, pivot, inward, channel)
+    far_axis = _aimed(level, far, far_pivot, _middle_mm(level, far) - far_pivot, channel)
+    # A plan places its pivot behind the docking point along the first axis; the shifts lead from there to ours.
+    implied = docking - distance_mm * near_axis
+    phases = tuple(
+        Phase(
+            name,
+            *tilts_deg(side, axis),
+            SWEEP_DEG,
+            *_depths_mm(level, on, at, axis, channel, distance_mm),
+            _triple(at - implied),
+        )
+        for name, on, at, axis in ((IPSILATERAL, side, pivot, near_axis), (OVER_THE_TOP, far, far_pivot, far_axis))
+    )
+    return Approach(level_name, side, _triple(docking), distance_mm, phases, channel)
+
+
+def turned_to_hold(direction: Float, goal: Float, half_angle_deg: float) -> Float:
+    """(3,) unit array: a direction turned toward a goal by as little as brings it within the half-angle.
+
+    >>> turned_to_hold(np.array([1.0, 0.0, 0.0]), np.array([1.0, 0.0, 0.0]), 3.0).tolist()
+    [1.0, 0.0, 0.0]
+    """
+    start, end = direction / np.linalg.norm(direction), goal / np.linalg.norm(goal)
+    apart = float(np.arccos(np.clip(start @ end, -1, 1)))
+    turn = apart - np.radians(half_angle_deg)
+    if turn <= 0:
+        return start
+    # Along the great circle from start to end (spherical linear interpolation).
+    return (np.sin(apart - turn) * start + np.sin(turn) * end) / np.sin(apart)
+
+
+def first_direction(level: Level, side: Side) -> Float:
+    """(3,) unit array in the level frame: into the window along its normal, no steeper than STEEPEST_TILT_DEG."""
+    medial_deg, cranial_deg = tilts_deg(side, -level.frame.direction_level(_window(level, side).normal_ras))
+    return axis_level(side, medial_deg, float(np.clip(cranial_deg, -STEEPEST_TILT_DEG, STEEPEST_TILT_DEG)))
 
 
 def docking_point_mm(anatomy: Anatomy, level: Level, side: Side, sleeve_radius_mm: float) -> Float:
-    """(3,) array, level frame: where a sleeve lowered along the window's normal onto its centre first meets bone.
+    """(3,) array, level frame: where a sleeve lowered onto the window first meets lamina or facet joint.
 
-    The window's own centre when the sleeve passes the opening without touching.
+    It is lowered along the first direction onto the window's centre, beside the spinous
+    processes; where it passes the opening without touching, the window's own depth is taken.
     """
-    window = level.windows[side]
-    normal = _window_normal(level, side)
-    near = anatomy.grid.box_around(window.centre_ras_mm[None], DOCKING_SEARCH_MM + 2 * sleeve_radius_mm)
-    bone = bone_mask(anatomy.labels[near]) & (anatomy.occupancy[near] >= 0.5)
-    offset = anatomy.grid.cropped(near).world_mm(np.argwhere(bone)) - window.centre_ras_mm
+    normal = -first_direction(level, side)
+    centre = level.frame.to_level_mm(_window(level, side).centre_ras_mm)
+    bone, part = _bone_near_mm(anatomy, level, centre, DOCKING_SEARCH_MM + 2 * sleeve_radius_mm)
+    toward_side = _lateral(side)
+    offset = bone - centre
     height = offset @ normal
-    beside = np.linalg.norm(offset - height[:, None] * normal, axis=1)
-    met = height[(beside < sleeve_radius_mm) & (height > 0) & (height < DOCKING_SEARCH_MM)]
-    return level.frame.to_level_mm(window.centre_ras_mm + met.max(initial=0.0) * normal)
+    in_way = (height > 0) & (height < DOCKING_SEARCH_MM)
+    midline = in_way & np.isin(part, MIDLINE_BONE)
+    shift_mm = _shift_beside_mm(offset[midline], normal, toward_side, sleeve_radius_mm)
+    beside = np.linalg.norm(offset - shift_mm * toward_side - height[:, None] * normal, axis=1)
+    met = height[in_way & (beside < sleeve_radius_mm) & ~np.isin(part, MIDLINE_BONE)]
+    return centre + shift_mm * toward_side + met.max(initial=0.0) * normal
 
 
-def _window_normal(level: Level, side: Side) -> Float:
+def _shift_beside_mm(offset_mm: Float, normal: Float, toward_side: Float, radius_mm: float) -> float:
+    """Least shift toward a side that clears a cylinder along the normal of all (N, 3) points, up to its own width."""
+    lateral = offset_mm @ toward_side
+    along = offset_mm @ np.cross(normal, toward_side)
+    crossed = np.abs(along) < radius_mm
+    needed = lateral[crossed] + np.sqrt(radius_mm**2 - along[crossed] ** 2)
+    return float(np.clip(needed.max(initial=0.0), 0.0, 2 * radius_mm))
+
+
+def _bone_near_mm(anatomy: Anatomy, level: Level, centre_mm: Float, reach_mm: float) -> tuple[Float, Labels]:
+    """Bone voxels near a point: (N, 3) centres in the level frame, and (N,) parts."""
+    box = anatomy.grid.box_around(level.frame.to_world_mm(centre_mm)[None], reach_mm)
+    bone = bone_mask(anatomy.labels[box]) & (anatomy.occupancy[box] >= 0.5)
+    world = anatomy.grid.cropped(box).world_mm(np.argwhere(bone))
+    return level.frame.to_level_mm(world), anatomy.labels[box][bone] % 100
+
+
+def _window(level: Level, side: Side) -> Window:
     if side not in level.windows:
         raise AnatomyNotFound(
             f"interlaminar window {level.name} {side}",
             "must be in view to dock on",
             do="Give an approach with --plan, or choose the other side.",
         )
-    return level.windows[side].normal_ras
+    return level.windows[side]
 
 
 def _pivot_distance_mm(anatomy: Anatomy, level: Level, docking_mm: Float, inward: Float) -> float:
     """Docking point to skin along the first axis, kept within PIVOT_DISTANCE_MM; its middle when no skin is in view."""
-    outward = level.frame.direction_ras(-inward)
     start = level.frame.to_world_mm(docking_mm)
-    skin = skin_point_mm(anatomy.labels, anatomy.grid, start, outward)
+    skin = skin_point_mm(anatomy.labels, anatomy.grid, start, level.frame.direction_ras(-inward))
     if skin is None:
         return float(np.mean(PIVOT_DISTANCE_MM))
     return float(np.clip(np.linalg.norm(skin - start), *PIVOT_DISTANCE_MM))
 
 
-def _recess_points_mm(level: Level, side: Side) -> Float:
-    points = level.targets[side].points_ras_mm.get("lateral recess") if side in level.targets else None
-    if points is None or len(points) == 0:
+def _aimed(level: Level, side: Side, pivot_mm: Float, direction: Float, channel: Channel) -> Float:
+    """(3,) unit array: a direction turned until the tool, at the sweep's edge, touches the middle of a side's recess."""
+    goal = _recess_mm(level, side) - pivot_mm
+    touch_deg = float(np.degrees(np.arctan2(channel.tool_radius_mm, np.linalg.norm(goal))))
+    return turned_to_hold(direction, goal, SWEEP_DEG + touch_deg)
+
+
+def _middle_mm(level: Level, side: Side) -> Float:
+    """(3,) array, level frame: the middle of all of a side's targets."""
+    return level.frame.to_level_mm(all_points_mm(level.targets[side])).mean(axis=0)
+
+
+def _recess_mm(level: Level, side: Side) -> Float:
+    """(3,) array, level frame: the middle of a side's lateral recess."""
+    recess = level.targets[side].points_ras_mm.get("lateral recess") if side in level.targets else None
+    if recess is None or len(recess) == 0:
         raise AnatomyNotFound(f"lateral recess {level.name} {side}", "must be in view to aim at")
-    return level.frame.to_level_mm(points)
+    return level.frame.to_level_mm(recess).mean(axis=0)
 
 
-def _aimed(
-    level: Level,
-    target_side: Side,
-    origin: Float,
-    direction: Float,
-    name: str,
-    *,
-    side: Side | None = None,
-    passed_mm: float = 0.0,
-) -> Phase:
-    """A phase along a direction, deep enough to touch every target of a side from an origin on its axis."""
-    medial, cranial = tilts_deg(side or target_side, direction)
-    axis = direction / np.linalg.norm(direction)
-    depth = ((level.frame.to_level_mm(all_points_mm(level.targets[target_side])) - origin) @ axis).max()
-    return Phase(name, medial, cranial, DEFAULT_SWEEP_DEG, tip_past_lamina_mm=float(depth - passed_mm))
+def _depths_mm(
+    level: Level, side: Side, pivot_mm: Float, axis: Float, channel: Channel, distance_mm: float
+) -> tuple[float, float]:
+    """(sleeve, tip) past the docking depth: deep enough for every target of a side, the scope held back.
+
+    The sleeve never ends short of the docking depth.
+    """
+    deepest = float(((level.frame.to_level_mm(all_points_mm(level.targets[side])) - pivot_mm) @ axis).max())
+    tip_mm = deepest - distance_mm
+    return max(0.0, tip_mm - channel.working_distance_mm), tip_mm
 
 
-def _with_sleeve(phase: Phase, channel: Channel) -> Phase:
-    """The phase with its sleeve advanced as far as the scope's working distance allows, never short of the bone."""
-    return replace(phase, sleeve_past_lamina_mm=max(0.0, phase.tip_past_lamina_mm - channel.working_distance_mm))
+def _lateral(side: Side) -> Float:
+    """(3,) unit array, level frame: toward that side of the patient."""
+    return np.array([1.0 if side == "left" else -1.0, 0.0, 0.0])
+
+
+def _triple(point_mm: Float) -> tuple[float, float, float]:
+    x, y, z = (float(v) for v in point_mm)
+    return x, y, z

@@ -74,7 +74,7 @@ def _side_verdicts(estimate: Estimate, relation: str, side: Side) -> list[Verdic
         kept = cost.facets[side]
         found.append(_at_least(estimate, f"{relation} facet area kept", kept.area_frac, "facet_area_kept_frac"))
         found.append(_at_least(estimate, f"{relation} facet width kept", kept.width_frac, "facet_width_kept_frac"))
-    found.append(_at_least(estimate, f"{relation} pars width left", cost.pars_mm[side], "pars_residual_mm"))
+    found.append(_at_least(estimate, f"{relation} pars width left", cost.pars[side].residual_mm, "pars_residual_mm"))
     return found
 
 
