@@ -12,7 +12,7 @@ from recon.anatomy import Frame
 from recon.errors import WrongUse
 from recon.grid import Float, Grid
 
-AXES = {
+DIRECTIONS = {
     "axial": ((-1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
     "sagittal": ((0.0, 1.0, 0.0), (0.0, 0.0, 1.0)),
     "coronal": ((-1.0, 0.0, 0.0), (0.0, 0.0, 1.0)),
@@ -34,6 +34,7 @@ class Cut:
     centre_level_mm : the rectangle's centre (left, dorsal, cranial)
     width_mm, height_mm : of the rectangle on the page
     pixel_mm : distance between samples
+    cranial_tilt_deg : turn about the left-right axis, so that an axial cut runs along a channel tilted by as much
     """
 
     kind: str
@@ -41,10 +42,21 @@ class Cut:
     width_mm: float = 90.0
     height_mm: float = 90.0
     pixel_mm: float = 0.4
+    cranial_tilt_deg: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.kind not in AXES:
-            raise WrongUse("'kind'", f"must be one of {', '.join(AXES)}", got=self.kind)
+        if self.kind not in DIRECTIONS:
+            raise WrongUse("'kind'", f"must be one of {', '.join(DIRECTIONS)}", got=self.kind)
+
+    @property
+    def directions(self) -> Float:
+        """(2, 3) array: unit directions of the page (to the right, upward) in the level frame.
+
+        >>> Cut("axial", (0, 0, 0), cranial_tilt_deg=90.0).directions.round(6).tolist()
+        [[-1.0, 0.0, 0.0], [0.0, 0.0, -1.0]]
+        """
+        cos, sin = np.cos(np.radians(self.cranial_tilt_deg)), np.sin(np.radians(self.cranial_tilt_deg))
+        return np.array(DIRECTIONS[self.kind]) @ np.array([[1.0, 0, 0], [0, cos, -sin], [0, sin, cos]])
 
     @property
     def steps_mm(self) -> tuple[Float, Float]:
@@ -59,7 +71,7 @@ class Cut:
 
     def level_mm(self) -> Float:
         """(rows, columns, 3) array of level coordinates of the samples."""
-        right, up = (np.array(v) for v in AXES[self.kind])
+        right, up = self.directions
         columns, rows = self.steps_mm
         return np.array(self.centre_level_mm) + columns[None, :, None] * right + rows[:, None, None] * up
 
@@ -69,8 +81,7 @@ class Cut:
         >>> Cut("axial", (0.0, 0.0, 0.0)).on_page_mm([3.0, 2.0, 9.0]).tolist()
         [-3.0, 2.0]
         """
-        axes = np.array(AXES[self.kind])
-        return (np.asarray(level_mm, dtype=float) - np.array(self.centre_level_mm)) @ axes.T
+        return np.asarray((np.asarray(level_mm, dtype=float) - np.array(self.centre_level_mm)) @ self.directions.T)
 
 
 def sampled(volume: npt.NDArray[np.generic], grid: Grid, world_mm: Float, outside: float = 0.0) -> Float:

@@ -23,6 +23,7 @@ from workbench.wording import (
     interval,
     joined,
     lateral_words,
+    limit_words,
     medial_tilt_words,
     number,
     offset_words,
@@ -85,9 +86,9 @@ def _reach_tile(reach: Json | None) -> tuple[str, str]:
     if reach is None:
         return "not known", "no targets in view on the far side"
     ends = interval(reach.get("interval95"), 1)
-    return f"{number(reach['lateral_mm'])} mm", (
-        f"95 %: {ends} mm; " if ends else ""
-    ) + f"limited by {reach['limited_by']}"
+    return f"{number(reach['lateral_mm'])} mm", (f"95 %: {ends} mm; " if ends else "") + limit_words(
+        reach["limited_by"]
+    )
 
 
 def limits_sentence(estimate: Json) -> str:
@@ -230,11 +231,12 @@ def reach_facts(planned: Planned, estimate: Json) -> Facts:
         ("ipsilateral", planned.approach.side),
     ):
         if reach := estimate[f"{relation}_reach"]:
+            nearest = amount(reach["clearance_mm"], "mm")
             facts.append(
                 (
                     f"{relation.capitalize()} ({side})",
-                    f"{number(reach['lateral_mm'])} mm from the midline at disc level, limited by "
-                    f"{reach['limited_by']}; least clearance to the sac {amount(reach['clearance_mm'], 'mm')}",
+                    f"{number(reach['lateral_mm'])} mm from the midline at disc level, "
+                    f"{limit_words(reach['limited_by'])}; least clearance to the sac {nearest}",
                 )
             )
     return facts

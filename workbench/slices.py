@@ -20,12 +20,16 @@ from recon.scan import Scan
 from workbench.palette import BONE, CANAL, QUIET, REMOVED, SAC, phase_colour
 from workbench.planes import Cut, cut_of
 from workbench.planned import Planned
+from workbench.wording import cranial_tilt_words, lateral_words
 
 BONE_WINDOW_HU = (-150.0, 900.0)
 """Black and white of the CT in the pictures (common practice for bone, no source)."""
 
 OUTSIDE_HU = -1000.0
 """What is drawn beyond the scan: air."""
+
+MID_DEPTH_MM = 12.0
+"""Slices are centred this far dorsal of the level's origin, half-way from disc to skin."""
 
 BELOW_DOCKING_MM = 3.0
 """The coronal slice lies this far ventral of the docking point, so that it runs in the lamina, not along it."""
@@ -39,23 +43,36 @@ EDGES = {
 
 
 def cuts_of(approach: Approach) -> dict[str, Cut]:
-    """Caption -> slice, all through the docking point but the disc's and the midline's own.
+    """Caption -> slice: along the channel, and along the level's own planes through the docking point and the disc.
 
     >>> from estimator.approach import Phase
     >>> approach = Approach("L3-L4", "left", (8.0, 12.0, 4.0), 50.0, (Phase("ipsilateral", 0.0),))
     >>> [cut.kind for cut in cuts_of(approach).values()]
     ['axial', 'axial', 'sagittal', 'sagittal', 'coronal']
     """
-    x, y, z = approach.docking_point_mm
+    x, y, _ = approach.docking_point_mm
+    first = approach.phases[0]
+    beside = lateral_words(x if approach.side == "left" else -x, approach.side)
     return {
-        "Axial, through the docking point": Cut("axial", (0.0, 12.0, z)),
-        "Axial, disc level": Cut("axial", (0.0, 12.0, 0.0)),
-        f"Sagittal, through the docking point ({abs(x):.0f} mm {approach.side} of the midline)": Cut(
-            "sagittal", (x, 12.0, 0.0)
+        f"Along the channel: axial, tilted with the {first.name} phase ({cranial_tilt_words(first)})": along_channel(
+            approach
         ),
-        "Sagittal, midline": Cut("sagittal", (0.0, 12.0, 0.0)),
+        "Axial, disc level": Cut("axial", (0.0, MID_DEPTH_MM, 0.0)),
+        f"Sagittal, through the docking point ({beside})": Cut("sagittal", (x, MID_DEPTH_MM, 0.0)),
+        "Sagittal, midline": Cut("sagittal", (0.0, MID_DEPTH_MM, 0.0)),
         f"Coronal, {BELOW_DOCKING_MM:.0f} mm below the docking point": Cut("coronal", (0.0, y - BELOW_DOCKING_MM, 0.0)),
     }
+
+
+def along_channel(approach: Approach) -> Cut:
+    """The axial cut turned cranially with the first phase, in which that phase's axis lies from pivot to tip."""
+    _, y, z = approach.docking_point_mm
+    tilt_deg = approach.phases[0].cranial_tilt_deg
+    medial_frac = np.cos(np.radians(approach.phases[0].medial_tilt_deg))
+    # the cut holds the left-right axis, so only the axis' course in the sagittal plane counts
+    turn_deg = float(np.degrees(np.arctan2(np.sin(np.radians(tilt_deg)), np.cos(np.radians(tilt_deg)) * medial_frac)))
+    centre_z = z + (y - MID_DEPTH_MM) * float(np.tan(np.radians(turn_deg)))
+    return Cut("axial", (0.0, MID_DEPTH_MM, centre_z), cranial_tilt_deg=turn_deg)
 
 
 def grey_window(scan: Scan) -> tuple[float, float]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from recon.caution import CAUTION
 from workbench.voice import table
-from workbench.wording import amount, number, percent
+from workbench.wording import amount, limit_words, number, percent
 
 Json = Mapping[str, Any]
 
@@ -65,7 +65,7 @@ def reach_line(document: Json) -> str:
     if reach is None:
         return "Contralateral reach: not known, no targets in view."
     told = amount(reach["lateral_mm"], "mm")
-    return f"Contralateral reach: {told} past the midline at disc level, limited by {reach['limited_by']}."
+    return f"Contralateral reach: {told} past the midline at disc level, {limit_words(reach['limited_by'])}."
 
 
 def compared_lines(document: Json) -> list[object]:

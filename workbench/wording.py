@@ -123,6 +123,15 @@ def offset_words(offset_mm: Sequence[float], side: str) -> str:
     return f"{across} and {abs(offset_mm[2]):.0f} mm {'cranial' if offset_mm[2] >= 0 else 'caudal'}"
 
 
+def limit_words(limited_by: str) -> str:
+    """What stops the reach, as it stands in a sentence.
+
+    >>> limit_words("sac"), limit_words("nothing: every target is touched")
+    ('limited by the sac', 'limited by nothing: every target is touched')
+    """
+    return f"limited by {limited_by}" if limited_by.startswith("nothing") else f"limited by the {limited_by}"
+
+
 def joined(names: Sequence[str]) -> str:
     """Names as a list in a sentence.
 

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_hex
 
-from estimator.approach import Approach, Phase
+from estimator.approach import Approach, Phase, axis_level
 from recon.scan import Scan
 from tests.workbench import toy
 from workbench.palette import REMOVED, phase_colour
 from workbench.planned import Planned, Taken
-from workbench.slices import BONE_WINDOW_HU, cuts_of, grey_window, key_figure, slice_figure
+from workbench.slices import BONE_WINDOW_HU, along_channel, cuts_of, grey_window, key_figure, slice_figure
 
 
 @pytest.fixture
@@ -22,6 +22,18 @@ def planned():
     )
     share = (toy.labels() == 2206).astype(np.float32)
     return Planned(toy.scan(), anatomy, anatomy.levels[0], approach, Taken(anatomy.grid, share, share))
+
+
+@pytest.mark.parametrize(
+    ("side", "medial_deg", "cranial_deg"), [("left", 0.0, 0.0), ("left", -12.0, 20.0), ("right", 25.0, -31.0)]
+)
+def test_the_first_axis_lies_in_the_cut_along_the_channel(side, medial_deg, cranial_deg):
+    approach = Approach("L3-L4", side, (6.0, 17.0, -5.0), 50.0, (Phase("ipsilateral", medial_deg, cranial_deg),))
+    cut = along_channel(approach)
+    dock, axis = np.array(approach.docking_point_mm), axis_level(side, medial_deg, cranial_deg)
+    across, upward = cut.directions
+    for point in (dock - 50 * axis, dock, dock + 20 * axis):
+        assert abs((point - np.array(cut.centre_level_mm)) @ np.cross(across, upward)) < 1e-9
 
 
 def drawn(figure, colour):
