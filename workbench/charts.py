@@ -30,7 +30,8 @@ INSIDE_BAR_FRAC = 0.25
 
 
 def bone_chart(task: Json, cone: Json) -> Figure:
-    """Bone removed by structure: the task as bars, the cone's upper bound as open bars behind."""
+    """Bone removed by structure: the task as bars, the whole sweep (cone) as open bars behind."""
+    # open bars behind filled ones: the gap between them is what careless sweeping would cost
     least = task["by_structure"]
     most = cone.get("by_structure", {})
     shown = [n for n in least if max(least[n], most.get(n, 0.0)) >= LEAST_SHOWN_MM3] or list(least)[:1]
@@ -46,7 +47,7 @@ def bone_chart(task: Json, cone: Json) -> Figure:
             facecolor="none",
             edgecolor=QUIET,
             linewidth=0.8,
-            label="cone: everything the sweep could take (upper bound)",
+            label="cone: what the whole sweep takes",
         )
     axes.barh(places, [least[n] for n in shown], height=0.46, color=REMOVED, label="task: what must go")
     axes.set_yticks(places, shown)
@@ -93,6 +94,7 @@ def _facet_gauges(axes: Axes, kept: Json, after_task: Json, colour: str) -> None
             axes.plot(
                 100 * after_task[key], row, marker="D", markersize=4, color=PAPER, markeredgecolor=INK, clip_on=False
             )
+    # the interval belongs to the joint surface, the first gauge
     if ends := kept.get("interval95"):
         axes.plot([100 * e for e in ends], [0, 0], color=INK, linewidth=1.2, marker="|", markersize=6)
     axes.set(xlim=(0, 120), ylim=(2.5, -0.6), xticks=(0, 25, 50, 75, 100), xlabel="kept, %")

@@ -53,6 +53,7 @@ def demonstration(
 
     Everything is computed before the case is written, so that a failure leaves nothing behind.
     """
+    # the page is drawn before the case is written: what takes longest and can fail leaves no folder behind
     scan, given = phantom_case(spec or demo_spec(), level, spacing_mm)
     anatomy = anatomy_of(scan, given=given)
     approach = default_approach(anatomy, level, side)

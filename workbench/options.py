@@ -103,7 +103,7 @@ def channel_of(args: argparse.Namespace) -> Channel:
 
 
 def single_values(args: argparse.Namespace) -> dict[str, float]:
-    """The options given that change one value of an approach."""
+    """The options given that change one value of an approach; an option that is left out changes nothing."""
     names = (*PHASE_OPTIONS, "sweep_half_angle_deg", "pivot_distance_mm", *CHANNEL_OPTIONS)
     return {name: getattr(args, name) for name in names if getattr(args, name) is not None}
 
@@ -132,7 +132,12 @@ def _phase_values(phase: Phase, asked: Mapping[str, float]) -> dict[str, Any]:
 
 
 def checked_choice(args: argparse.Namespace) -> None:
-    """Refuses a call that names neither a plan nor a level and a side, or both."""
+    """Refuses a call that names neither a plan nor a level and a side, or both.
+
+    >>> nothing = dict.fromkeys((*PHASE_OPTIONS, "sweep_half_angle_deg", "pivot_distance_mm", *CHANNEL_OPTIONS))
+    >>> checked_choice(argparse.Namespace(plan=None, level="L3-L4", side="left", **nothing))
+    """
+    # a plan with other values on top of it would be an approach that no file keeps
     if args.plan and (args.level or args.side or single_values(args)):
         raise WrongUse("--plan", "must be given alone", do="Change the values in the plan file, or leave --plan out.")
     if not args.plan and not (args.level and args.side):

@@ -21,8 +21,8 @@ OVER_THE_TOP = "#cc79a7"
 KEPT = "#7f93a6"
 LIMIT = "#1f2933"
 
-PHASES = (IPSILATERAL, OVER_THE_TOP, "#009e73", "#e69f00")
-"""Colours of the phases, in their order."""
+PHASES = {"blue": IPSILATERAL, "purple": OVER_THE_TOP, "green": "#009e73", "amber": "#e69f00"}
+"""Colours of the phases, in their order, by the word for them."""
 
 
 def phase_colour(index: int) -> str:
@@ -31,7 +31,16 @@ def phase_colour(index: int) -> str:
     >>> phase_colour(0) == IPSILATERAL
     True
     """
-    return PHASES[index % len(PHASES)]
+    return list(PHASES.values())[index % len(PHASES)]
+
+
+def phase_colour_word(index: int) -> str:
+    """The word for that colour.
+
+    >>> phase_colour_word(1)
+    'purple'
+    """
+    return list(PHASES)[index % len(PHASES)]
 
 
 def rgb_frac(colour: str) -> tuple[float, float, float]:

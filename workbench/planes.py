@@ -85,8 +85,14 @@ class Cut:
 
 
 def sampled(volume: npt.NDArray[np.generic], grid: Grid, world_mm: Float, outside: float = 0.0) -> Float:
-    """(...,) array: trilinear values of a volume at RAS points; `outside` beyond the grid."""
+    """(...,) array: trilinear values of a volume at RAS points; `outside` beyond the grid.
+
+    >>> grid = Grid((2, 2, 2), np.eye(4))
+    >>> sampled(np.arange(8.0).reshape(2, 2, 2), grid, np.array([[0.5, 0.0, 0.0], [9.0, 9.0, 9.0]]), -1.0).tolist()
+    [2.0, -1.0]
+    """
     index = np.moveaxis(grid.index_of(world_mm), -1, 0)
+    # only the box the points lie in is turned into floats: a slice of a large scan stays cheap
     low = np.clip(np.floor(index.reshape(3, -1).min(axis=1)) - 1, 0, np.array(grid.shape) - 1).astype(int)
     high = np.clip(np.ceil(index.reshape(3, -1).max(axis=1)) + 2, low + 1, grid.shape).astype(int)
     part = volume[tuple(slice(a, b) for a, b in zip(low, high, strict=True))].astype(np.float32)

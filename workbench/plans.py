@@ -45,6 +45,7 @@ def asked_approach(anatomy: Anatomy, args: argparse.Namespace) -> Approach:
 def kept_approach(case: Case, args: argparse.Namespace) -> Approach:
     """As `asked_approach`, but a plan kept in the case for that level and side comes before the usual start."""
     checked_choice(args)
+    # single values on the command line mean another approach than the one that is kept
     kept = None if args.plan else plan_path(case, plan_name(args.level, args.side))
     if kept and kept.is_file() and not single_values(args):
         case.anatomy.level(args.level)

@@ -72,7 +72,11 @@ class Camera:
         return np.stack([right, np.cross(toward, right), toward])
 
     def starts(self) -> Float:
-        """(rows, columns, 3) array of ray starts, level mm; the first row is the top of the page."""
+        """(rows, columns, 3) array of ray starts, level mm; the first row is the top of the page.
+
+        >>> Camera((0.0, 1.0, 0.0), width_mm=4.0, height_mm=3.0, pixel_mm=1.0).starts().shape
+        (3, 4, 3)
+        """
         right, up, toward = self.triad()
         columns, rows = (round(v / self.pixel_mm) for v in (self.width_mm, self.height_mm))
         u = (np.arange(columns) - (columns - 1) / 2) * self.pixel_mm
@@ -80,16 +84,26 @@ class Camera:
         centre = np.array(self.centre_level_mm) + self.depth_mm * toward
         return centre + u[None, :, None] * right + v[:, None, None] * up
 
+    def points_at(self, depth_mm: Float) -> Float:
+        """(N, 3) array, level mm: where the rays that hit anything hit it, row by row."""
+        hit = np.isfinite(depth_mm)
+        return np.asarray(self.starts()[hit] - depth_mm[hit][:, None] * self.triad()[2])
+
 
 def first_hits_mm(distance: Distance, camera: Camera) -> Float:
     """(rows, columns) array: length of each ray to its first surface, NaN where it meets none.
 
     `distance` takes (N, 3) level points to (N,) mm, positive outside the solid and never more than the true distance.
+
+    >>> straight_down = Camera((0.0, 1.0, 0.0), width_mm=1.0, height_mm=1.0, pixel_mm=1.0, depth_mm=50.0)
+    >>> first_hits_mm(lambda p: np.linalg.norm(p, axis=1) - 9.0, straight_down).tolist()
+    [[41.0]]
     """
     starts = camera.starts()
     along = np.zeros(starts.shape[:2]).ravel()
     hit = np.zeros(along.size, dtype=bool)
     flat, toward = starts.reshape(-1, 3), camera.triad()[2]
+    # only rays still under way are asked again: most of a picture is decided in a dozen steps
     active = np.arange(along.size)
     for _ in range(MARCHES):
         near = distance(flat[active] - along[active, None] * toward)
@@ -103,7 +117,11 @@ def first_hits_mm(distance: Distance, camera: Camera) -> Float:
 
 
 def normals_of(distance: Distance, points: Float) -> Float:
-    """(N, 3) array of unit outward normals of the field at (N, 3) points."""
+    """(N, 3) array of unit outward normals of the field at (N, 3) points.
+
+    >>> normals_of(lambda p: p[:, 2] - 4.0, np.array([[1.0, 2.0, 4.0]])).round(9).tolist()
+    [[0.0, 0.0, 1.0]]
+    """
     steps = NORMAL_STEP_MM * np.eye(3)
     slope = np.stack([distance(points + step) - distance(points - step) for step in steps], axis=-1)
     return slope / np.maximum(np.linalg.norm(slope, axis=-1, keepdims=True), 1e-9)
@@ -144,11 +162,14 @@ def solid_distance(share: Field) -> Distance:
     """
     spacing = share.spacing_mm
     smooth = gaussian_filter(share.values, SMOOTH_CELLS)
+    # edt measures from cell centres, so the surface may be up to a cell nearer than it says
     off = edt(np.asfortranarray(smooth < 0.5), anisotropy=(spacing,) * 3, parallel=1) - spacing
     near = (0.5 - smooth) * spacing / SHARE_SLOPE
     field = Field(np.where(off > NEAR_CELLS * spacing, off, near).astype(np.float32), share.low_level_mm, spacing)
 
     def distance(level_mm: Float) -> Float:
+        # off the grid: the way to the box and the distance from its face are at a right angle or more (the box is
+        # convex), so their hypotenuse is never too long; a solid cut by the face is met on the face itself
         beyond, inside = field.off_grid_mm(level_mm), field(level_mm)
         return np.where(beyond > 0, np.hypot(beyond, np.maximum(inside, 0.0)), inside)
 

@@ -19,6 +19,7 @@ from recon.caution import CAUTION
 from recon.records import write_bytes_atomic
 from recon.scan import Scan
 from workbench import report_facts as facts
+from workbench.palette import phase_colour_word
 from workbench.planned import Planned, Taken
 from workbench.report_pictures import all_pictures
 from workbench.results import compared_json
@@ -57,6 +58,7 @@ def page(planned: Planned, estimate: Mapping[str, Any], comparison: Mapping[str,
         estimate=estimate,
         comparison=comparison,
         facts=facts,
+        phase_colour_word=phase_colour_word,
         pictures=all_pictures(planned, estimate, comparison),
     )
 

@@ -92,7 +92,11 @@ def _reach_tile(reach: Json | None) -> tuple[str, str]:
 
 
 def limits_sentence(estimate: Json) -> str:
-    """One sentence on the limits, for the head of the page."""
+    """One sentence on the limits, for the head of the page.
+
+    >>> limits_sentence({"verdicts": [{"name": "pars width left", "met": False}]})
+    'Limits BREACHED by the whole sweep: pars width left.'
+    """
     broken, unknown = breaches(estimate), [v["name"] for v in estimate["verdicts"] if v["met"] is None]
     said = (
         f"Limits BREACHED by the whole sweep: {joined(broken)}."
@@ -214,7 +218,11 @@ def bone_rows(estimate: Json) -> list[tuple[str, str, str, str]]:
 
 
 def target_rows(estimate: Json) -> list[tuple[str, str, str]]:
-    """(target, ipsilateral share touched, contralateral share touched)."""
+    """(target, ipsilateral share touched, contralateral share touched).
+
+    >>> target_rows({"ipsilateral_reach": None, "contralateral_reach": {"targets": {"lateral recess": 0.2}}})
+    [('lateral recess', 'not known', '20 %')]
+    """
     near, far = (
         (estimate[f"{relation}_reach"] or {}).get("targets", {}) for relation in ("ipsilateral", "contralateral")
     )
@@ -260,7 +268,12 @@ def freed_facts(estimate: Json) -> Facts:
 
 
 def weak_place_facts(estimate: Json) -> Facts:
-    """Pars and spinous base after the whole sweep."""
+    """Pars and spinous base after the whole sweep.
+
+    >>> pars = {"ipsilateral": 6.2, "contralateral": None}
+    >>> weak_place_facts({"pars_residual_mm": pars, "spinous_base": {"undercut_frac": 0.2, "bridge_mm": 7.0}})[0][1]
+    'ipsilateral 6.2 mm, contralateral not known'
+    """
     pars, base = estimate["pars_residual_mm"], estimate["spinous_base"]
     return [
         (

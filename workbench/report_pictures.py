@@ -56,7 +56,11 @@ def charts(planned: Planned, estimate: Json, comparison: Json) -> dict[str, Pict
 
 
 def planned_limit(estimate: Json, name: str) -> float:
-    """The value of one limit in force, from the estimate's own list."""
+    """The value of one limit in force, from the estimate's own list.
+
+    >>> planned_limit({"limits": [{"name": "pars_residual_mm", "value": 5.0}]}, "pars_residual_mm")
+    5.0
+    """
     return float(next(record["value"] for record in estimate["limits"] if record["name"] == name))
 
 

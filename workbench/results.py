@@ -60,7 +60,12 @@ def breaches(document: Mapping[str, Any]) -> list[str]:
 
 
 def exit_status(documents: Sequence[Mapping[str, Any]], strict: bool) -> int:
-    """0, or BREACHED when limits count and one of the estimates breaks one."""
+    """0, or BREACHED when limits count and one of the estimates breaks one.
+
+    >>> broken = {"verdicts": [{"name": "pars width left", "met": False}]}
+    >>> exit_status([broken], strict=False), exit_status([broken], strict=True)
+    (0, 4)
+    """
     return BREACHED if strict and any(breaches(document) for document in documents) else 0
 
 

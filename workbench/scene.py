@@ -71,6 +71,7 @@ def _cells_level_mm() -> Float:
 def solids_of(anatomy: Anatomy, level: Level, taken: Taken) -> tuple[Solids, Solids]:
     """What stands before, with the task's removal painted on it, and what is left afterwards."""
     world = level.frame.to_world_mm(_cells_level_mm())
+    # where nobody marked a sac the canal is shown instead, rather than nothing
     sac = anatomy.labels == Tissue.SAC
     bone, removed, contents = (
         Field(sampled(values, grid, world).astype(np.float32), BOX_LOW_MM, CELL_MM)
@@ -94,7 +95,11 @@ def _shade_of(bone: Field) -> Field:
 
 
 def dorsal_oblique(side: Side) -> Camera:
-    """The camera that looks from dorsal, from the patient's given side and a little from below."""
+    """The camera that looks from dorsal, from the patient's given side and a little from below.
+
+    >>> dorsal_oblique("left").toward_viewer[0] > 0      # the level frame's x is the patient's left
+    True
+    """
     lateral = 0.75 if side == "left" else -0.75
     return Camera(toward_viewer=(lateral, 1.0, -0.28), centre_level_mm=(0.0, 12.0, 0.0), pixel_mm=PIXEL_MM)
 
@@ -105,6 +110,7 @@ def _lit(distance: Distance, shade: Field | None, points: Float, camera: Camera)
     right, up, toward = camera.triad()
     lamp = toward + 0.7 * up - 0.6 * right
     bright = 0.38 + 0.62 * np.clip(normal @ (lamp / np.linalg.norm(lamp)), 0, 1)
+    # bone close in front of a surface keeps light from it: this is what makes a gap read as a gap
     if shade is not None:
         bright = bright * (1.12 - 0.75 * np.clip(shade(points + SHADE_REACH_MM * normal), 0, 1))
     return bright, normal
@@ -118,25 +124,24 @@ class _Layer:
 
 def _bone_layer(solids: Solids, camera: Camera) -> _Layer:
     depth = first_hits_mm(solids.bone, camera)
-    hit = np.isfinite(depth)
-    points = camera.starts()[hit] - depth[hit][:, None] * camera.triad()[2]
+    points = camera.points_at(depth)
     bright, normal = _lit(solids.bone, solids.shade, points, camera)
+    # a cell below the surface: on it the smoothed share is half gone already
     painted = np.clip((solids.removed(points - CELL_MM * normal) - PAINT_FROM_FRAC) / PAINT_SPAN_FRAC, 0, 1)[:, None]
     base = (1 - painted) * np.array(rgb_frac(PALE_BONE)) + painted * np.array(rgb_frac(REMOVED))
-    return _Layer(depth, _spread(hit, base * bright[:, None]))
+    return _Layer(depth, _spread(depth, base * bright[:, None]))
 
 
 def _plain_layer(distance: Distance, colour: str, camera: Camera) -> _Layer:
     depth = first_hits_mm(distance, camera)
-    hit = np.isfinite(depth)
-    points = camera.starts()[hit] - depth[hit][:, None] * camera.triad()[2]
-    bright, _ = _lit(distance, None, points, camera)
-    return _Layer(depth, _spread(hit, np.array(rgb_frac(colour)) * bright[:, None]))
+    bright, _ = _lit(distance, None, camera.points_at(depth), camera)
+    return _Layer(depth, _spread(depth, np.array(rgb_frac(colour)) * bright[:, None]))
 
 
-def _spread(hit: npt.NDArray[np.bool_], values: Float) -> Float:
-    picture = np.ones((*hit.shape, 3))
-    picture[hit] = values
+def _spread(depth_mm: Float, colours: Float) -> Float:
+    """(rows, columns, 3) array: the colours where a ray hit, white elsewhere."""
+    picture = np.ones((*depth_mm.shape, 3))
+    picture[np.isfinite(depth_mm)] = colours
     return picture
 
 

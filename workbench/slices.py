@@ -110,7 +110,7 @@ def slice_figure(planned: Planned, cut: Cut) -> Figure:
 
 def _outline(axes: Axes, cut: Cut, values: Float, at: float, colour: str, width: float, style: str = "solid") -> None:
     """Draws the line where the values cross `at`, if they do."""
-    if values.min() < at < values.max():
+    if values.min() < at < values.max():  # contour warns when there is nothing to draw
         columns, rows = cut.steps_mm
         axes.contour(columns, rows, values, levels=[at], colors=[colour], linewidths=width, linestyles=style)
 

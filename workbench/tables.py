@@ -31,7 +31,7 @@ def measured_lines(document: Json) -> list[object]:
 def estimate_lines(document: Json) -> list[object]:
     """The headline numbers of one approach, its limits, and the caution."""
     facts = table(
-        ("quantity", "task", "cone (upper bound)"),
+        ("quantity", "task", "cone (whole sweep)"),
         headline_rows(document),
         right=(1, 2),
         title=f"{document['level']}, {document['side']} side",
@@ -54,13 +54,21 @@ def headline_rows(document: Json) -> list[tuple[str, str, str]]:
 
 
 def verdict_row(verdict: Json) -> tuple[str, str, str, str]:
-    """One limit: its name, the value found, the limit, and how it stands."""
+    """One limit: its name, the value found, the limit, and how it stands.
+
+    >>> verdict_row({"name": "pars width left", "value": 4.2, "limit": 5.0, "unit": "mm", "met": False})
+    ('pars width left', '4.2 mm', '5.0 mm', 'BREACHED')
+    """
     value, limit = (amount(verdict[key], verdict["unit"]) for key in ("value", "limit"))
     return verdict["name"], value, limit, MET[verdict["met"]]
 
 
 def reach_line(document: Json) -> str:
-    """The contralateral reach in one sentence."""
+    """The contralateral reach in one sentence.
+
+    >>> reach_line({"contralateral_reach": {"lateral_mm": 8.7, "limited_by": "sac"}})
+    'Contralateral reach: 8.7 mm past the midline at disc level, limited by the sac.'
+    """
     reach = document["contralateral_reach"]
     if reach is None:
         return "Contralateral reach: not known, no targets in view."

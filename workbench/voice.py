@@ -35,7 +35,7 @@ class Voice:
         if self.as_json or not stream.isatty():
             yield
             return
-        from rich.console import Console
+        from rich.console import Console  # here, so that --json and --help start without it
 
         with Console(file=stream).status(what):
             yield
@@ -48,6 +48,7 @@ class Voice:
             return
         from rich.console import Console
 
+        # no markup and no highlighting: names with brackets in them are printed as they are
         console = Console(file=stream, width=None if stream.isatty() else PIPED_WIDTH, highlight=False, markup=False)
         for line in lines:
             console.print(line)
