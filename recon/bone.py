@@ -1,7 +1,7 @@
 """Bone as a share of each voxel: thresholds adapted to the patient, partial volume at the border, solid inside.
 
 Along the outer surface a voxel holds soft tissue and cortical bone, so its share of bone is where its value lies
-between the two (two-class mixture). Soft tissue is taken from around it, as fat beside a joint is darker than muscle. The
+between the two (two-class mixture). Soft tissue is taken from around it: fat beside a joint is darker than muscle. The
 thin wall of an old vertebral body never reaches the value of cortical bone; how far it falls short tells how thin it is
 (`edge_level_frac`). Inside the wall everything is bone, however pale: trabecular bone of an 80-year-old is about 90 HU
 (references.md section 12 row 9), darker than some discs. Where bone ends is decided by `recon.bone_solid`.

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from recon.canal_seeds import canal_seeds_mm
-from recon.canal_wall import ANGLES, Stations, bone_distance_mm, ray_angles_rad, ray_directions, wall_mm
+from recon.canal_wall import ANGLES, Stations, bone_distance_mm, ray_angles_rad, ray_directions, rough_wall_mm, wall_mm
 from recon.errors import AnatomyNotFound
 from recon.grid import Float, Grid
 from recon.labels import Mask
@@ -29,11 +29,17 @@ STATION_MM = 1.0
 LINE_WIDTH_MM = 10.0
 """Standard deviation of the window that smooths the centreline: a third of a vertebra (common practice, no source)."""
 
-RECENTRINGS = 4
-"""Rounds of moving the line to the middle of the wall."""
+SEED_LEAN_FRAC, LINE_LEAN_FRAC = 0.5, 0.05
+"""How strongly the line's slope leans on the overall one: first, from bunched seeds, and later, from every station."""
+
+RECENTRINGS = 8
+"""Rounds of moving the line to the middle of the wall; each carries its ends about LINE_WIDTH_MM round a bend."""
 
 ENCLOSED_FRAC = 0.35
 """Least share of rays that must meet bone, over one vertebral length, for a station to count as canal."""
+
+LEAST_AREA_MM2 = 30.0
+"""Smaller sections are no canal: a third of the mean of severely stenotic ones (references.md section 1)."""
 
 SLAB = 8
 """Voxel slices treated at a time when the tube is rasterised; bounds memory."""
@@ -130,7 +136,7 @@ def _interpolated(stations: Stations, station: Float) -> tuple[Float, Float]:
     return centre, axes
 
 
-def _stations(centres_mm: Float, weights: Float, axis: Float, heights_mm: Float) -> Stations:
+def _stations(centres_mm: Float, weights: Float, axis: Float, heights_mm: Float, lean_frac: float) -> Stations:
     """Stations at the heights along `axis`, on the locally straight smooth line through the weighted centres."""
     along = centres_mm @ axis
     near = np.exp(-0.5 * ((heights_mm[:, None] - along) / LINE_WIDTH_MM) ** 2) + 1e-9 * np.exp(
@@ -139,12 +145,24 @@ def _stations(centres_mm: Float, weights: Float, axis: Float, heights_mm: Float)
     total = near.sum(axis=1, keepdims=True)
     mean_height, mean_centre = near @ along[:, None] / total, near @ centres_mm / total
     spread = along[None, :] - mean_height
-    run = (near * spread**2).sum(axis=1, keepdims=True) + 1e-6 * total
-    slope = ((near * spread) @ centres_mm) / run
+    # Where the centres lie bunched the slope leans on the overall one, so the line can be carried on past them.
+    lean = lean_frac * LINE_WIDTH_MM**2 * total
+    run = (near * spread**2).sum(axis=1, keepdims=True) + lean
+    slope = ((near * spread) @ centres_mm + lean * _overall_slope(centres_mm, weights, axis)) / run
     slope = slope + (1.0 - slope @ axis)[:, None] * axis
     centre = mean_centre + (heights_mm[:, None] - mean_height) * slope
     centre = centre + (heights_mm - centre @ axis)[:, None] * axis
     return Stations(centre, _axes_along(centre))
+
+
+def _overall_slope(centres_mm: Float, weights: Float, axis: Float) -> Float:
+    """(3,) array: mm of run per mm along `axis` of the straight line through all weighted centres."""
+    along = centres_mm @ axis
+    spread = along - np.average(along, weights=weights)
+    run = float((weights * spread**2).sum())
+    if run < weights.sum() * LINE_WIDTH_MM:
+        return axis
+    return np.asarray(((weights * spread) @ centres_mm) / run)
 
 
 def _axes_along(centre_mm: Float) -> Float:
@@ -159,7 +177,7 @@ def _axes_along(centre_mm: Float) -> Float:
 def _middle_mm(stations: Stations, radius_mm: Float) -> Float:
     """(N, 3) array: centroid of each station's contour."""
     angle = ray_angles_rad()
-    area = (radius_mm**2).sum(axis=1)
+    area = np.maximum((radius_mm**2).sum(axis=1), 1e-6)
     left = (radius_mm**3 * np.cos(angle)).sum(axis=1) * (2 / 3) / area
     dorsal = (radius_mm**3 * np.sin(angle)).sum(axis=1) * (2 / 3) / area
     offset = left[:, None] * stations.axes_ras[:, 0] + dorsal[:, None] * stations.axes_ras[:, 1]
@@ -206,13 +224,15 @@ def canal_from_bone(occupancy: npt.NDArray[np.generic], grid: Grid,
     axis = axis / np.linalg.norm(axis)
     seeds = canal_seeds_mm(bone >= 0.5, grid, axis)
     heights = _heights_in_view_mm(grid, seeds, axis)
-    stations = _stations(seeds, np.ones(len(seeds)), axis, heights)
+    stations = _stations(seeds, np.ones(len(seeds)), axis, heights, SEED_LEAN_FRAC)
     for _ in range(RECENTRINGS):
         hit = bone_distance_mm(bone, grid, stations)
         run = _enclosed(hit, (seeds @ axis - heights[0]) / STATION_MM)
-        radius, bony = wall_mm(hit[run], STATION_MM)
+        radius, bony = rough_wall_mm(hit[run], STATION_MM)
         middle = _middle_mm(Stations(stations.centre_ras_mm[run], stations.axes_ras[run]), radius)
-        stations = _stations(middle, 0.05 + bony.mean(axis=1), axis, heights)
+        # A line that has strayed into bone shows no canal: such stations follow their neighbours.
+        roomy = (radius**2).mean(axis=1) * np.pi >= LEAST_AREA_MM2
+        stations = _stations(middle, (0.05 + bony.mean(axis=1)) * np.where(roomy, 1.0, 1e-6), axis, heights, LINE_LEAN_FRAC)
     hit = bone_distance_mm(bone, grid, stations)
     run = _enclosed(hit, (seeds @ axis - heights[0]) / STATION_MM)
     kept = Stations(stations.centre_ras_mm[run], stations.axes_ras[run])

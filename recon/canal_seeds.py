@@ -19,6 +19,9 @@ from recon.labels import Mask
 HOLE_MIN_MM2, HOLE_MAX_MM2 = 80.0, 700.0
 """Plausible area of the canal in a slice: wide of the published 119..323 mm2 (references.md section 1)."""
 
+RING_GAP_MM = 3.0
+"""Gaps of a ring up to twice this are bridged; well under the canal's own width (common practice, no source)."""
+
 LINK_SLOPE = 1.0
 """Steepest run of the canal against the slices' normal that two holes may be linked by (45 deg)."""
 
@@ -32,14 +35,13 @@ LINK_REACH_MM = 60.0
 def hole_centres_mm(bone: Mask, grid: Grid) -> tuple[Float, Float]:
     """(K, 3) RAS mm centres and (K,) areas in mm2 of canal-sized holes, slice by slice along axis 2.
 
-    Slices are closed by one voxel in their plane, so that a ring with a hairline gap still counts.
+    A ring with gaps up to 2 RING_GAP_MM still counts: thin dorsal walls of old bodies break up, and vessels leave by them.
     """
+    reach = np.maximum(np.rint(RING_GAP_MM / grid.spacing_mm[:2]), 1).astype(int)
     pixel_mm2 = float(np.prod(grid.spacing_mm[:2]))
     centres, areas = [], []
     for k in np.flatnonzero(bone.any(axis=(0, 1))):
-        ring = ndimage.binary_closing(np.pad(bone[:, :, k], 2), iterations=1)[2:-2, 2:-2] | bone[:, :, k]
-        holes = ndimage.binary_fill_holes(ring) & ~ring
-        pieces = cc3d.connected_components(holes, connectivity=4)
+        pieces = cc3d.connected_components(_holes(bone[:, :, k], reach), connectivity=4)
         stats = cc3d.statistics(pieces)
         area_mm2 = stats["voxel_counts"][1:] * pixel_mm2
         fits = (area_mm2 >= HOLE_MIN_MM2) & (area_mm2 <= HOLE_MAX_MM2)
@@ -49,6 +51,16 @@ def hole_centres_mm(bone: Mask, grid: Grid) -> tuple[Float, Float]:
     if not centres:
         return np.empty((0, 3)), np.empty(0)
     return np.concatenate(centres), np.concatenate(areas)
+
+
+def _holes(cut: Mask, reach: npt.NDArray[np.intp]) -> Mask:
+    """(n, m) array: background of a slice that bone encloses when its gaps are bridged by a disc."""
+    i, j = np.mgrid[-reach[0]:reach[0] + 1, -reach[1]:reach[1] + 1]
+    disc = (i / (reach[0] + 0.5)) ** 2 + (j / (reach[1] + 0.5)) ** 2 <= 1.0
+    pad = int(reach.max()) + 1
+    ring = ndimage.binary_closing(np.pad(cut, pad), disc)[pad:-pad, pad:-pad] | cut
+    pieces = cc3d.connected_components(np.pad(~ring, 1, constant_values=True), connectivity=4)
+    return np.asarray((pieces != pieces[0, 0]) & (pieces != 0))[1:-1, 1:-1]
 
 
 def longest_chain(centres_mm: Float, areas_mm2: Float, axis: Float) -> npt.NDArray[np.intp]:

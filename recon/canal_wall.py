@@ -29,10 +29,10 @@ RAY_STEP_MM = 0.4
 PERIOD_MM = 36.0
 """About one vertebra and disc: over this length every direction meets bone somewhere (common practice, no source)."""
 
-WALL_TOL_MM = 1.5
+WALL_TOL_MM = 0.4
 """A hit further than this outside the smooth wall belongs to something behind a window."""
 
-FIRST_TOL_MM = 2.5
+FIRST_TOL_MM = 1.2
 """The same against the first, rough wall."""
 
 SLOPE_WEIGHT, BEND_WEIGHT = 0.05, 0.05
@@ -105,12 +105,18 @@ def _stiffness(shape: tuple[int, int], step_mm: float, arc_mm: float) -> Any:
     return SLOPE_WEIGHT * slope + BEND_WEIGHT * (slope @ slope)
 
 
-def _rough_wall_mm(hit_mm: Float, step_mm: float) -> Float:
+def _near_quartile_mm(hit_mm: Float, step_mm: float) -> Float:
     """A low, smooth guess: the near quartile of the hits of one vertebral period in each direction."""
     filled = np.where(np.isfinite(hit_mm), hit_mm, REACH_MM)
     half = max(round(PERIOD_MM / 2 / step_mm), 1)
     near = ndimage.percentile_filter(filled, 25, size=(2 * half + 1, 1), mode="nearest")
     return np.asarray(ndimage.gaussian_filter(near, (2.0 / step_mm, 2.0), mode=("nearest", "wrap")))
+
+
+def rough_wall_mm(hit_mm: Float, step_mm: float) -> tuple[Float, npt.NDArray[np.bool_]]:
+    """A quick wall for centring: the hits, cut off where they lie far outside the near quartile of their direction."""
+    limit = _near_quartile_mm(hit_mm, step_mm) + FIRST_TOL_MM
+    return np.minimum(hit_mm, limit), hit_mm <= limit
 
 
 def wall_mm(hit_mm: Float, step_mm: float) -> tuple[Float, npt.NDArray[np.bool_]]:
@@ -127,7 +133,7 @@ def wall_mm(hit_mm: Float, step_mm: float) -> tuple[Float, npt.NDArray[np.bool_]
     >>> bool(abs(radius - 8.0).max() < 0.01), bool(bony[20, 18])
     (True, False)
     """
-    rough = _rough_wall_mm(hit_mm, step_mm)
+    rough = _near_quartile_mm(hit_mm, step_mm)
     finite = np.where(np.isfinite(hit_mm), hit_mm, REACH_MM)
     weight = ((finite <= rough + FIRST_TOL_MM) & np.isfinite(hit_mm)).astype(float)
     stiffness = _stiffness((hit_mm.shape[0], hit_mm.shape[1]), step_mm, float(np.median(rough)) * 2 * np.pi / ANGLES)
