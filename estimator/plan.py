@@ -147,7 +147,7 @@ def _pivot_distance_mm(anatomy: Anatomy, level: Level, docking_mm: Float, inward
 
 
 def _aimed(level: Level, side: Side, pivot_mm: Float, direction: Float, channel: Channel) -> Float:
-    """(3,) unit array: a direction turned until the tool, at the sweep's edge, touches the middle of a side's recess."""
+    """(3,) unit array: a direction turned until the tool at the sweep's edge touches the recess's middle."""
     goal = _recess_mm(level, side) - pivot_mm
     touch_deg = float(np.degrees(np.arctan2(channel.tool_radius_mm, np.linalg.norm(goal))))
     return turned_to_hold(direction, goal, SWEEP_DEG + touch_deg)
