@@ -11,11 +11,14 @@ from skimage.measure import marching_cubes
 
 from recon.anatomy import Joint
 from recon.grid import Float
-from recon.labels import SIDES, Labels, Mask, Part, Side, sided
+from recon.labels import SIDES, Labels, Part, Side, sided
 from recon.local import Float32, Local
 
 WIDEST_GAP_MM = 4.0
 """Faces further apart than this are no joint there (design, shared definitions)."""
+
+RIM_WIDENING = 1.5
+"""Where the gap exceeds its median by this factor the faces' rims turn away from each other: no joint there."""
 
 STEP_ALONG_MM = 0.1
 """Step at which the other face is sought; the crossing is then interpolated."""
@@ -25,9 +28,6 @@ DIRECTION_BLUR_VOXELS = 1.0
 
 NEAREST = 8
 """Midway points averaged into one direction: about 1 mm2 of the joint."""
-
-ALIKE_DEG = 40.0
-"""Half the arc that a joint's surface turns through; curved lumbar joints turn by about 25 deg to either side."""
 
 CELL_MM = 0.8
 """Triangles of a face within one such cell are merged into one pair."""
@@ -105,11 +105,9 @@ def _across(view: Local) -> _Across:
 
 
 def _face(view: Local, own: tuple[str, Part], other: tuple[str, Part], across: _Across, toward: float) -> _Face:
-    """The triangles of one vertebra that see the other within the widest gap, straight across the joint.
+    """The triangles of one articular process that see the other within the widest gap, straight across the joint.
 
-    `own` and `other` are (vertebra, articular process). A pair counts when both carry their process's label; where a
-    process ends and its lamina begins is a convention, so a pair with the superior process alone
-    named counts too if it looks the same way as those (the process's tip under the pars does not).
+    `own` and `other` are (vertebra, articular process); both faces must carry their process's label.
     """
     centres, vectors = _triangles(view, view.vertebra_field(own[0]))
     direction = toward * across.at(centres)
@@ -118,11 +116,12 @@ def _face(view: Local, own: tuple[str, Part], other: tuple[str, Part], across: _
     distance = _distance_along(view, view.vertebra_field(other[0]), centres, direction)
     kept = (areas > 0) & np.isfinite(distance)
     centres, areas, direction = centres[kept], areas[kept], direction[kept]
-    facing = centres + distance[kept, None] * direction
-    named = [_nearest_part(view, own[0], centres) == own[1], _nearest_part(view, other[0], facing) == other[1]]
-    core, superior = named[0] & named[1], named[1] if toward > 0 else named[0]
-    kept = core | (superior & _looks_alike(direction, areas, core))
-    return _Face(centres[kept], areas[kept], facing[kept])
+    distance = distance[kept]
+    facing = centres + distance[:, None] * direction
+    named = (_nearest_part(view, own[0], centres) == own[1]) & (_nearest_part(view, other[0], facing) == other[1])
+    if named.any():
+        named &= distance <= RIM_WIDENING * weighted_median(distance[named], areas[named])
+    return _Face(centres[named], areas[named], facing[named])
 
 
 def _nearest_part(view: Local, vertebra: str, points_mm: Float) -> Labels:
@@ -131,13 +130,6 @@ def _nearest_part(view: Local, vertebra: str, points_mm: Float) -> Labels:
     _, index = spatial.cKDTree(view.points_mm(own)).query(points_mm)
     parts: Labels = view.labels[own][np.asarray(index, dtype=int)] % 100
     return parts
-
-
-def _looks_alike(directions: Float, areas_mm2: Float, core: Mask) -> Mask:
-    """(N,) which unit directions lie within ALIKE_DEG of the area-weighted mean of the core ones."""
-    mean = areas_mm2[core] @ directions[core]
-    alike: Mask = directions @ mean > np.cos(np.radians(ALIKE_DEG)) * np.linalg.norm(mean)
-    return alike & core.any()
 
 
 def _triangles(view: Local, field: Float32) -> tuple[Float, Float]:

@@ -46,7 +46,7 @@ def arch_measurements(scene: Scene) -> tuple[Measurement, ...]:
 
 
 def _lamina(view: Local, vertebra: str, side: Side) -> list[Measurement]:
-    strip = view.points_mm(mid_lamina(view, view.mask(vertebra, sided("lamina", side))))
+    strip = view.points_mm(mid_lamina(view, vertebra, side))
     structure = f"{side} lamina of {vertebra}"
     return [*banded("lamina thickness", lamina_thickness_mm(view, strip), "mm", structure, "mid-lamina"),
             *banded("lamina slope", lamina_slope_deg(strip), "deg", structure, "sagittal plane at mid-lamina")]
