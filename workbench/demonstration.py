@@ -13,6 +13,7 @@ from phantoms.render import PhantomScan, natural_grid, render_scan
 from phantoms.spec import SpineSpec, demo_spec
 from recon.build import anatomy_of
 from recon.case import write_case
+from recon.errors import WrongUse
 from recon.given import GivenLabels
 from recon.labels import Side
 from recon.records import write_json_atomic
@@ -52,9 +53,13 @@ def demonstration(
     """Works through the whole job and leaves a case in `folder`; returns the estimate's JSON data.
 
     Everything is computed before the case is written, so that a failure leaves nothing behind.
+    Raises WrongUse for a level the phantom does not have.
     """
+    spec = spec or demo_spec()
+    if level not in spec.level_names:
+        raise WrongUse("--level", f"must be one of the phantom's, {', '.join(spec.level_names)}", got=level)
     # the page is drawn before the case is written: what takes longest and can fail leaves no folder behind
-    scan, given = phantom_case(spec or demo_spec(), level, spacing_mm)
+    scan, given = phantom_case(spec, level, spacing_mm)
     anatomy = anatomy_of(scan, given=given)
     approach = default_approach(anatomy, level, side)
     report = report_of(scan, anatomy, approach)
