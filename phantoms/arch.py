@@ -35,18 +35,22 @@ def transverse_process(size: VertebraSize) -> tuple[Solid, ...]:
     start = np.array([size.pedicle_x_mm + 1.0, 9.0, size.pedicle_z_mm - 2.0])
     half_span = size.transverse_span_mm / 2
     if size.name == SACRUM:
-        return (Capsule(np.array([20.0, -8.0, 0.0]), np.array([half_span - 10, -2.0, -6.0]), 12.0, 10.0),
-                Capsule(np.array([18.0, -8.0, -4.0]), np.array([24.0, 2.0, -34.0]), 11.0, 8.0),
-                Capsule(np.array([half_span - 10, -2.0, -6.0]), np.array([24.0, 2.0, -34.0]), 10.0, 8.0))
+        return (
+            Capsule(np.array([20.0, -8.0, 0.0]), np.array([half_span - 10, -2.0, -6.0]), 12.0, 10.0),
+            Capsule(np.array([18.0, -8.0, -4.0]), np.array([24.0, 2.0, -34.0]), 11.0, 8.0),
+            Capsule(np.array([half_span - 10, -2.0, -6.0]), np.array([24.0, 2.0, -34.0]), 10.0, 8.0),
+        )
     tip = np.array([half_span - 4.0, 14.0, size.pedicle_z_mm - 1.0])
     process: tuple[Solid, ...] = (Capsule(start, tip, 5.0, 4.0),)
     if size.name == "T12":
-        process += (Capsule(np.array([size.width_upper_mm / 2 + 3.0, -4.0, 4.0]), np.array([56.0, 22.0, -8.0]), 5.0, 4.5),)
+        process += (
+            Capsule(np.array([size.width_upper_mm / 2 + 3.0, -4.0, 4.0]), np.array([56.0, 22.0, -8.0]), 5.0, 4.5),
+        )
     return process
 
 
 def pars(size: VertebraSize, process_top_mm: Float) -> Capsule:
-    """The left isthmus, from below the pedicle's root to the top of the inferior process (a point of the vertebra's frame)."""
+    """The left isthmus, from below the pedicle's root to the top of the inferior process (in the vertebra's frame)."""
     start = np.array([size.pedicle_x_mm - 0.5, 11.0, size.pedicle_z_mm - 1.0])
     return Capsule(start, process_top_mm, 5.6, 5.2)
 
@@ -61,7 +65,9 @@ def spinous_process(size: VertebraSize, tube: Tube) -> tuple[Solid, ...]:
     axes = np.stack([[1.0, 0.0, 0.0], along, np.cross([1.0, 0.0, 0.0], along)])
     blade = RoundedBox(base + along * size.spinous_length_mm / 2, axes, half, 3.0)
     low = base - axes[2] * (half[2] - 4.0)
-    border = Capsule(low + 0.45 * size.spinous_length_mm * along, low + (size.spinous_length_mm - 4.5) * along, 3.5, 4.6)
+    border = Capsule(
+        low + 0.45 * size.spinous_length_mm * along, low + (size.spinous_length_mm - 4.5) * along, 3.5, 4.6
+    )
     return blade, border
 
 

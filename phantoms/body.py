@@ -27,12 +27,16 @@ BEHIND_FLOOR_MM = 0.6
 PLATE_HOLLOW_MM = 0.8
 
 
-def section_mm(x_mm: Float, y_mm: Float, half_width_mm: Float | float, depth_mm: Float | float, back_mm: Float | float) -> Float:
+def section_mm(
+    x_mm: Float, y_mm: Float, half_width_mm: Float | float, depth_mm: Float | float, back_mm: Float | float
+) -> Float:
     """(N,) array: signed distance bound to a kidney-shaped section whose dorsal wall lies at y = back."""
     half_depth = np.asarray(depth_mm) / 2
     y = y_mm + half_depth
     half_axis = np.where(y > 0, half_depth * DORSAL_STRETCH, half_depth)
-    scaled = (np.abs(x_mm / half_width_mm) ** SECTION_POWER + np.abs(y / half_axis) ** SECTION_POWER) ** (1 / SECTION_POWER)
+    scaled = (np.abs(x_mm / half_width_mm) ** SECTION_POWER + np.abs(y / half_axis) ** SECTION_POWER) ** (
+        1 / SECTION_POWER
+    )
     return smooth_max((scaled - 1.0) * 0.85 * half_depth, y_mm - back_mm, 3.0)
 
 
@@ -59,4 +63,5 @@ def disc_mm(upper: VertebraSize, lower: VertebraSize, height_mm: float, bulge_mm
     width = (upper.width_lower_mm + lower.width_upper_mm) / 4 + 0.5
     depth = (upper.depth_lower_mm + lower.depth_upper_mm) / 2 + 1.0
     section = section_mm(x, y, width, depth, bulge_mm + 1.5)
-    return np.maximum(section, np.abs(z) - (height_mm / 2 + 5.0))
+    found: Float = np.maximum(section, np.abs(z) - (height_mm / 2 + 5.0))
+    return found

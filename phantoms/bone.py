@@ -32,6 +32,8 @@ BELOW_JOINT_MM = 3.0
 
 Parts = npt.NDArray[np.uint16]
 Process = tuple[RoundedBox, Capsule]
+Piece = tuple[Part, Float, bool]
+"""A part, its (N,) signed distance, and whether it is the head of an articular process."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,38 +73,52 @@ class Bone:
         local = self.vertebrae[name].pose.to_local_mm(batch.points_mm)
         united, nearest = batch.far(), batch.far()
         part = np.full(len(united), Part.UNDIVIDED, dtype=np.uint16)
-        for this, distance in self._parts_mm(self.vertebrae[name], batch, local, normal_mm):
-            closer = distance < nearest
-            nearest[closer], part[closer] = distance[closer], this
+        for this, distance, is_head in self._parts_mm(self.vertebrae[name], batch, local, normal_mm):
+            # the head of an articular process is that process, however deep other parts reach into it
+            rank = np.where(distance < 0, distance - FAR_MM, distance) if is_head else distance
+            closer = rank < nearest
+            nearest[closer], part[closer] = rank[closer], this
             united = smooth_min(united, distance, UNION_MM)
         united = np.maximum(united, np.maximum(self._kept_clear_mm(name, batch), -wall_mm))
         return united, _with_spinous_base(part, local, wall_mm)
 
-    def _parts_mm(self, vertebra: Vertebra, batch: Batch, local_mm: Float, normal_mm: Float) -> list[tuple[Part, Float]]:
-        """The parts near a batch with their distances, before they are cut by canal and joints."""
-        found = [(part, batch.distance_mm(solid)) for part, solid in vertebra.solids if not batch.far_from(solid.box_mm())]
+    def _parts_mm(self, vertebra: Vertebra, batch: Batch, local_mm: Float, normal_mm: Float) -> list[Piece]:
+        """The parts near a batch, before they are cut by the canal and by their neighbours' joints."""
+        near = [(part, solid) for part, solid in vertebra.solids if not batch.far_from(solid.box_mm())]
+        found: list[Piece] = [(part, batch.distance_mm(solid), False) for part, solid in near]
         if not batch.far_from(vertebra.body_box):
-            found.append((Part.BODY, np.minimum(body_mm(vertebra.size, local_mm), FAR_MM)))
+            found.append((Part.BODY, np.minimum(body_mm(vertebra.size, local_mm), FAR_MM), False))
         if not batch.far_from(vertebra.lamina_box):
             lamina = np.minimum(lamina_mm(vertebra.size, vertebra.tube, local_mm, normal_mm), FAR_MM)
             left = local_mm[:, 0] > 0
-            found += [(Part.LAMINA_LEFT, np.where(left, lamina, FAR_MM)), (Part.LAMINA_RIGHT, np.where(left, FAR_MM, lamina))]
+            found += [
+                (Part.LAMINA_LEFT, np.where(left, lamina, FAR_MM), False),
+                (Part.LAMINA_RIGHT, np.where(left, FAR_MM, lamina), False),
+            ]
         for level, side in self.joints:
             upper, lower = level_vertebrae(level)
-            if vertebra.size.name in (upper, lower) and not self._far_from_process(level, side, batch, superior=vertebra.size.name == lower):
-                found += self._process_parts_mm(level, side, batch, superior=vertebra.size.name == lower)
+            superior = vertebra.size.name == lower
+            if vertebra.size.name in (upper, lower) and not self._far_from_process(
+                level, side, batch, superior=superior
+            ):
+                found += self._process_parts_mm(level, side, batch, superior=superior)
         return found
 
-    def _process_parts_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> list[tuple[Part, Float]]:
+    def _process_parts_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> list[Piece]:
         """Head and stem of an articular process with the parts they belong to: an inferior process's stem is lamina."""
         head, stem = (self.superior if superior else self.inferior)[level, side]
         cut = self._joint_cut_mm(level, side, batch, superior=superior)
         head_part = sided("superior_articular" if superior else "inferior_articular", side)
         stem_part = head_part if superior else sided("lamina", side)
-        return [(head_part, np.maximum(batch.distance_mm(head), cut)), (stem_part, np.maximum(batch.distance_mm(stem), cut))]
+        return [
+            (head_part, np.maximum(batch.distance_mm(head), cut), True),
+            (stem_part, np.maximum(batch.distance_mm(stem), cut), False),
+        ]
 
     def _far_from_process(self, level: str, side: Side, batch: Batch, *, superior: bool) -> bool:
-        return all(batch.far_from(solid.box_mm()) for solid in (self.superior if superior else self.inferior)[level, side])
+        return all(
+            batch.far_from(solid.box_mm()) for solid in (self.superior if superior else self.inferior)[level, side]
+        )
 
     def _kept_clear_mm(self, name: str, batch: Batch) -> Float:
         """(N,) array, positive within a joint's gap of a neighbour's facing articular process."""
@@ -114,7 +130,7 @@ class Bone:
         return clear
 
     def process_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
-        """(N,) array: signed distance bound to one articular process, cut at half the gap from the joint's mid-surface."""
+        """(N,) array: signed distance bound to one articular process, cut half the gap from the joint's mid-surface."""
         key = (level, side, superior)
         if key not in batch.known:
             batch.known[key] = self._process_mm(level, side, batch, superior=superior)
@@ -128,12 +144,13 @@ class Bone:
         return np.maximum(blob, self._joint_cut_mm(level, side, batch, superior=superior))
 
     def _joint_cut_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
-        """(N,) array, positive where a process would cross the joint's face, up to BELOW_JOINT_MM beyond the joint's ends."""
+        """(N,) array, positive where a process would cross the joint's face, to BELOW_JOINT_MM beyond its ends."""
         joint = self.joints[level, side]
         local = joint.pose.to_local_mm(batch.points_mm)
         sign = 1.0 if superior else -1.0
         beyond = joint.half_height_mm + BELOW_JOINT_MM + sign * (local[:, 2] - joint.centre_mm[2])
-        return np.minimum(joint.gap_mm / 2 - sign * joint.height_mm(local), beyond)
+        found: Float = np.minimum(joint.gap_mm / 2 - sign * joint.height_mm(local), beyond)
+        return found
 
 
 def _with_spinous_base(part: Parts, local_mm: Float, wall_mm: Float) -> Parts:

@@ -23,7 +23,7 @@ ROOT_FROM_WALL_MM = 0.3
 
 @dataclass(frozen=True, eq=False)
 class Canal:
-    """The canal of a spine: tubes of the vertebrae, poses of vertebrae and discs, world boxes of what each level affects."""
+    """The canal of a spine: tubes of vertebrae, poses of vertebrae and discs, world boxes of what each affects."""
 
     poses: dict[str, Pose]
     tubes: dict[str, Tube]
@@ -38,7 +38,9 @@ class Canal:
         for level in self.levels:
             upper, last = level_vertebrae(level)
             pose = self.poses[level]
-            below = smooth_step((pose.origin_ras_mm - batch.points_mm) @ pose.axes_ras[2], -BLEND_HALF_MM, BLEND_HALF_MM)
+            below = smooth_step(
+                (pose.origin_ras_mm - batch.points_mm) @ pose.axes_ras[2], -BLEND_HALF_MM, BLEND_HALF_MM
+            )
             shares[upper], rest = rest * (1.0 - below), rest * below
         shares[last] = rest
         return {name: share for name, share in shares.items() if share.any()}
@@ -52,11 +54,14 @@ class Canal:
 
     def near_levels(self, batch: Batch) -> dict[str, Float]:
         """Levels that may affect a batch, with the batch's points in the disc's frame."""
-        return {level: self.poses[level].to_local_mm(batch.points_mm)
-                for level, box in self.level_boxes.items() if not batch.far_from(box)}
+        return {
+            level: self.poses[level].to_local_mm(batch.points_mm)
+            for level, box in self.level_boxes.items()
+            if not batch.far_from(box)
+        }
 
     def walls_mm(self, batch: Batch) -> tuple[Float, Float]:
-        """Signed distance bounds to the normal canal's wall and to the wall as encroached on, (N,) arrays, FAR_MM at most."""
+        """Distance bounds to the normal canal's wall and to the wall as encroached on, (N,) arrays, FAR_MM at most."""
         if all(batch.far_from(box) for box in self.tube_boxes.values()):
             return batch.far(), batch.far()
         normal = self._blended(batch, "distance_mm")

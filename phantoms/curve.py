@@ -36,14 +36,18 @@ class Tilt:
 
     def midway(self, other: Tilt, further_deg: float) -> Tilt:
         """The mean of two tilts, turned further in the sagittal plane."""
-        return Tilt((self.sagittal_deg + other.sagittal_deg) / 2 + further_deg, (self.coronal_deg + other.coronal_deg) / 2,
-                    (self.axial_deg + other.axial_deg) / 2)
+        return Tilt(
+            (self.sagittal_deg + other.sagittal_deg) / 2 + further_deg,
+            (self.coronal_deg + other.coronal_deg) / 2,
+            (self.axial_deg + other.axial_deg) / 2,
+        )
 
 
 def plate_z_mm(size: VertebraSize, y_mm: Float | float, upper: bool) -> Float | float:
     """Height of the end plate's plane at a depth (y dorsal, 0 at the dorsal wall) in the vertebra's frame."""
     z = size.height_mm / 2 - np.tan(np.radians(size.wedge_deg / 2)) * y_mm
-    return z if upper else -z
+    found: Float = z if upper else -z
+    return found
 
 
 def _tilts(spec: SpineSpec, sizes: dict[str, VertebraSize]) -> dict[str, Tilt]:
@@ -52,11 +56,17 @@ def _tilts(spec: SpineSpec, sizes: dict[str, VertebraSize]) -> dict[str, Tilt]:
     sagittal = [0.0]
     for level in spec.level_names:
         upper, lower = level_vertebrae(level)
-        sagittal.append(sagittal[-1] + sizes[upper].wedge_deg / 2 + level_size(spec, level).wedge_deg + sizes[lower].wedge_deg / 2)
+        sagittal.append(
+            sagittal[-1] + sizes[upper].wedge_deg / 2 + level_size(spec, level).wedge_deg + sizes[lower].wedge_deg / 2
+        )
     zero = sagittal[names.index(ANCHOR)]
     along = np.linspace(-1.0, 1.0, len(names))
-    return {name: Tilt(sagittal[i] - zero, -spec.scoliosis_deg / 2 * along[i], spec.rotation_deg * np.cos(np.pi / 2 * along[i]))
-            for i, name in enumerate(names)}
+    return {
+        name: Tilt(
+            sagittal[i] - zero, -spec.scoliosis_deg / 2 * along[i], spec.rotation_deg * np.cos(np.pi / 2 * along[i])
+        )
+        for i, name in enumerate(names)
+    }
 
 
 def spine_poses(spec: SpineSpec) -> dict[str, Pose]:
@@ -77,8 +87,15 @@ def spine_poses(spec: SpineSpec) -> dict[str, Pose]:
     return {name: _in_patient(pose, patient) for name, pose in poses.items()}
 
 
-def _lay_next(spec: SpineSpec, level: str, sizes: dict[str, VertebraSize], tilts: dict[str, Tilt],
-              poses: dict[str, Pose], *, downward: bool) -> None:
+def _lay_next(
+    spec: SpineSpec,
+    level: str,
+    sizes: dict[str, VertebraSize],
+    tilts: dict[str, Tilt],
+    poses: dict[str, Pose],
+    *,
+    downward: bool,
+) -> None:
     """Add the disc of a level and the vertebra beyond it to the chain."""
     upper, lower = level_vertebrae(level)
     size = level_size(spec, level)

@@ -57,14 +57,16 @@ class JointSurface:
     def height_mm(self, disc_mm: Float) -> Float:
         """(N,) array: signed distance from the mid-surface, positive on the superior process's side."""
         offset = disc_mm[:, :2] - self.axis_mm[:2]
-        return np.sqrt(np.einsum("ij,ij->i", offset, offset)) - self.radius_mm
+        found: Float = np.sqrt(np.einsum("ij,ij->i", offset, offset)) - self.radius_mm
+        return found
 
     def points_mm(self, turn_rad: Float, z_mm: Float, height_mm: float) -> Float:
-        """(N, 3) array in the disc's frame: points at an angle on the cylinder, a z above the joint's centre and a height."""
+        """(N, 3) array in the disc's frame: points at an angle on the cylinder, a z above its centre and a height."""
         outward = np.outer(np.cos(turn_rad), self.normal) + np.outer(np.sin(turn_rad), self.along)
         points = self.axis_mm + (self.radius_mm + height_mm) * outward
         points[:, 2] += z_mm
-        return points
+        found: Float = points
+        return found
 
 
 def joint_surface(size: LevelSize, side: Side, pose: Pose) -> JointSurface:
@@ -77,19 +79,29 @@ def joint_surface(size: LevelSize, side: Side, pose: Pose) -> JointSurface:
         along=np.array([sign * np.sin(angle), np.cos(angle), 0.0]),
         normal=np.array([sign * np.cos(angle), -np.sin(angle), 0.0]),
         radius_mm=RADIUS_FRAC * size.joint_width_mm,
-        half_width_mm=size.joint_width_mm / 2, half_height_mm=size.joint_height_mm / 2,
-        gap_mm=size.knobs.gap_mm, pose=pose,
+        half_width_mm=size.joint_width_mm / 2,
+        half_height_mm=size.joint_height_mm / 2,
+        gap_mm=size.knobs.gap_mm,
+        pose=pose,
     )
 
 
 def process_box(joint: JointSurface, toward_mm: float, half_depth_mm: float, grown_mm: float) -> RoundedBox:
     """The head of an articular process, in the disc's frame: a rounded box standing on the joint."""
     axes = np.stack([joint.along, joint.normal, [0.0, 0.0, 1.0]])
-    half = np.array([joint.half_width_mm + 0.7 + grown_mm / 2, half_depth_mm + grown_mm / 2, joint.half_height_mm + 0.8 + grown_mm / 2])
+    half = np.array(
+        [
+            joint.half_width_mm + 0.7 + grown_mm / 2,
+            half_depth_mm + grown_mm / 2,
+            joint.half_height_mm + 0.8 + grown_mm / 2,
+        ]
+    )
     return RoundedBox(joint.centre_mm + toward_mm * joint.normal, axes, half, HEAD_ROUNDING_MM)
 
 
-def superior_process(joint: JointSurface, size: LevelSize, lower: VertebraSize, lower_pose: Pose) -> tuple[RoundedBox, Capsule]:
+def superior_process(
+    joint: JointSurface, size: LevelSize, lower: VertebraSize, lower_pose: Pose
+) -> tuple[RoundedBox, Capsule]:
     """The superior articular process of the lower vertebra in the world: head and stem down to the pedicle."""
     grown = size.knobs.facet_overgrowth_mm[side_index(joint.side)]
     head = process_box(joint, 2.2, 5.4, grown)
@@ -108,7 +120,7 @@ def process_top_mm(joint: JointSurface) -> Float:
 def inferior_process(joint: JointSurface, size: LevelSize, tube: Tube, upper_pose: Pose) -> tuple[RoundedBox, Capsule]:
     """The inferior articular process of the upper vertebra in the world: head and stem up to the lamina."""
     grown = size.knobs.facet_overgrowth_mm[side_index(joint.side)]
-    head = process_box(joint, -3.6, 5.6, grown)
+    head = process_box(joint, -3.3, 5.0, grown)
     sign = 1.0 if joint.side == "left" else -1.0
     z = tube.edge_z_mm - 7.0
     root = np.array([sign * (tube.half_width_mm - 1.0), float(tube.roof_y_mm(np.array(z))) - 4.5, z])

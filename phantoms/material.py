@@ -25,8 +25,14 @@ PERIARTICULAR_MM = 2.5
 """Soft tissue this near both processes of a joint is cartilage and fluid."""
 
 SCREW_RADIUS_MM = 3.0
-CANAL_MATERIAL = {Tissue.CANAL: Material.FAT, Tissue.SAC: Material.FLUID, Tissue.FLAVUM: Material.LIGAMENT,
-                  Tissue.CALCIFIED: Material.CALCIFIED, Tissue.ROOT: Material.ROOT, Tissue.OUTSIDE: Material.AIR}
+CANAL_MATERIAL = {
+    Tissue.CANAL: Material.FAT,
+    Tissue.SAC: Material.FLUID,
+    Tissue.FLAVUM: Material.LIGAMENT,
+    Tissue.CALCIFIED: Material.CALCIFIED,
+    Tissue.ROOT: Material.ROOT,
+    Tissue.OUTSIDE: Material.AIR,
+}
 
 
 def materials(spine: Spine, points_mm: Float, labels: Labels, depth_mm: Float) -> Materials:
@@ -70,13 +76,18 @@ def _screws_mm(spine: Spine, points_mm: Float) -> Float:
     distance = np.full(len(points_mm), np.inf)
     for name in spine.spec.metal:
         for sign in (1.0, -1.0):
-            distance = np.minimum(distance, screw(spine.vertebrae[name], sign, spine.poses[name]).distance_mm(points_mm))
+            distance = np.minimum(
+                distance, screw(spine.vertebrae[name], sign, spine.poses[name]).distance_mm(points_mm)
+            )
     return distance
 
 
 def screw(size: VertebraSize, sign: float, pose: Pose) -> Capsule:
     """A pedicle screw of one side (sign +1 left), from the arch to the body, in the world."""
     z = size.pedicle_z_mm
-    start, end = np.array([sign * (size.pedicle_x_mm + 1.0), 16.0, z]), np.array([sign * size.pedicle_x_mm * 0.7, -22.0, z])
+    start, end = (
+        np.array([sign * (size.pedicle_x_mm + 1.0), 16.0, z]),
+        np.array([sign * size.pedicle_x_mm * 0.7, -22.0, z]),
+    )
     radius = min(SCREW_RADIUS_MM, size.pedicle_width_mm / 2 - 1.0) if size.name != SACRUM else SCREW_RADIUS_MM
-    return Capsule(start, end, radius, radius).placed(pose)  # type: ignore[return-value]
+    return Capsule(start, end, radius, radius).placed(pose)

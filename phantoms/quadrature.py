@@ -44,7 +44,9 @@ class Volumes:
         return float(sum(self.by_label_mm3.get(int(n), 0.0) for n in wanted))
 
 
-def label_volumes(ask: Ask, box: Box, *, coarse_mm: float = COARSE_MM, fine: int = FINE, check: int | None = CHECK) -> Volumes:
+def label_volumes(
+    ask: Ask, box: Box, *, coarse_mm: float = COARSE_MM, fine: int = FINE, check: int | None = CHECK
+) -> Volumes:
     """Volume of every label inside a world box.
 
     Parameters
@@ -63,7 +65,9 @@ def label_volumes(ask: Ask, box: Box, *, coarse_mm: float = COARSE_MM, fine: int
         part = grid.cropped(tuple(slice(s, min(s + BLOCK_CELLS, n)) for s, n in zip(start, grid.shape, strict=True)))  # type: ignore[arg-type]
         _add_block(ask, part, fine, check, sums)
     answer, second = sums
-    errors = {label: abs(second.get(label, 0.0) / volume - 1.0) if check else float("nan") for label, volume in answer.items()}
+    errors = {
+        label: abs(second.get(label, 0.0) / volume - 1.0) if check else float("nan") for label, volume in answer.items()
+    }
     return Volumes(answer, errors)
 
 

@@ -79,8 +79,9 @@ class Scanner:
             raise WrongUse("scanner", "must have non-negative noise and point spread", got=self)
 
 
-def natural_grid(spec: SpineSpec, spacing_mm: float, levels: tuple[str, ...] | None = None,
-                 *, half_width_mm: float = 50.0) -> Grid:
+def natural_grid(
+    spec: SpineSpec, spacing_mm: float, levels: tuple[str, ...] | None = None, *, half_width_mm: float = 50.0
+) -> Grid:
     """The upright grid that covers the vertebrae of some levels with the skin behind them.
 
     Parameters
@@ -98,9 +99,9 @@ def natural_grid(spec: SpineSpec, spacing_mm: float, levels: tuple[str, ...] | N
     for name in names:
         size = spine.vertebrae[name]
         ventral, half_height = -size.depth_mm - 5.0, size.height_mm / 2
-        for x, y, z in product((-half_width_mm, half_width_mm), (ventral, 45.0), (-half_height - 6.0, half_height + 6.0)):
-            corners.append(spine.poses[name].to_world_mm([x if abs(x) < 8 else 0.0, y, z]) + [x, 0.0, 0.0])
-    box = np.array(corners)
+        rim = list(product((0.0,), (ventral, 45.0), (-half_height - 6.0, half_height + 6.0)))
+        corners.append(spine.poses[name].to_world_mm(rim))
+    box = np.concatenate(corners)
     low, high = box.min(axis=0), box.max(axis=0)
     low[0], high[0] = spec.origin_ras_mm[0] - half_width_mm, spec.origin_ras_mm[0] + half_width_mm
     low[1] = _skin_behind(spine, low, high) - 4.0
@@ -117,8 +118,15 @@ def _skin_behind(spine: Spine, low_mm: Float, high_mm: Float) -> float:
     return float(points[inside, 1].min()) if inside.any() else float(low_mm[1])
 
 
-def render_scan(spec: SpineSpec, grid: Grid, *, seed: int = 0, noise_hu: float = 20.0, point_spread_fwhm_mm: float = 0.7,
-                mr_noise: float = 15.0) -> PhantomScan:
+def render_scan(
+    spec: SpineSpec,
+    grid: Grid,
+    *,
+    seed: int = 0,
+    noise_hu: float = 20.0,
+    point_spread_fwhm_mm: float = 0.7,
+    mr_noise: float = 15.0,
+) -> PhantomScan:
     """CT, MR and labels of a spine on a grid; the keywords are those of `Scanner`.
 
     >>> tiny = natural_grid(SpineSpec(), 6.0, ("L3-L4",))
@@ -135,8 +143,9 @@ def render_scan(spec: SpineSpec, grid: Grid, *, seed: int = 0, noise_hu: float =
     return finished_scan(ct, mr, labels, grid, scanner)
 
 
-def finished_scan(ct_hu: npt.NDArray[np.float32], mr: npt.NDArray[np.float32], labels: Labels, grid: Grid,
-                  scanner: Scanner) -> PhantomScan:
+def finished_scan(
+    ct_hu: npt.NDArray[np.float32], mr: npt.NDArray[np.float32], labels: Labels, grid: Grid, scanner: Scanner
+) -> PhantomScan:
     """A scan from noiseless, unblurred images: point spread, noise, whole numbers."""
     rng = np.random.default_rng(scanner.seed)
     sigma = scanner.point_spread_fwhm_mm / FWHM_PER_SIGMA / grid.spacing_mm
@@ -144,10 +153,14 @@ def finished_scan(ct_hu: npt.NDArray[np.float32], mr: npt.NDArray[np.float32], l
     ct += _grain(grid, rng, scanner.noise_hu)
     real = ndimage.gaussian_filter(mr, sigma, mode="nearest") + _grain(grid, rng, scanner.mr_noise, 0.0)
     magnitude = np.hypot(real, _grain(grid, rng, scanner.mr_noise, 0.0))
-    return PhantomScan(np.clip(np.rint(ct), -1024, 3071).astype(np.int16), np.rint(magnitude).astype(np.int16), labels, grid)
+    return PhantomScan(
+        np.clip(np.rint(ct), -1024, 3071).astype(np.int16), np.rint(magnitude).astype(np.int16), labels, grid
+    )
 
 
-def _grain(grid: Grid, rng: np.random.Generator, deviation: float, grain_mm: float = NOISE_GRAIN_MM) -> npt.NDArray[np.float32]:
+def _grain(
+    grid: Grid, rng: np.random.Generator, deviation: float, grain_mm: float = NOISE_GRAIN_MM
+) -> npt.NDArray[np.float32]:
     """Gaussian noise of a given deviation, correlated over `grain_mm`."""
     noise = rng.standard_normal(grid.shape, dtype=np.float32)
     if grain_mm:
@@ -160,8 +173,11 @@ def blocks(grid: Grid) -> Iterator[tuple[slice, slice, slice]]:
     """Index boxes of about BLOCK_MM that tile a grid."""
     steps = np.maximum(np.rint(BLOCK_MM / grid.spacing_mm), 1).astype(int)
     for i, j, k in product(*(range(0, n, s) for n, s in zip(grid.shape, steps, strict=True))):
-        yield (slice(i, min(i + steps[0], grid.shape[0])), slice(j, min(j + steps[1], grid.shape[1])),
-               slice(k, min(k + steps[2], grid.shape[2])))
+        yield (
+            slice(i, min(i + steps[0], grid.shape[0])),
+            slice(j, min(j + steps[1], grid.shape[1])),
+            slice(k, min(k + steps[2], grid.shape[2])),
+        )
 
 
 def _block(spine: Spine, grid: Grid, box: tuple[slice, slice, slice], tables: Float) -> tuple[Labels, Float]:
@@ -175,11 +191,13 @@ def _block(spine: Spine, grid: Grid, box: tuple[slice, slice, slice], tables: Fl
     border = _borders(cells)
     border[[0, -1]] = border[:, [0, -1]] = border[:, :, [0, -1]] = False
     values[:, border] = _border_means(spine, fine, np.argwhere(border), tables)
-    inner = values[:, 1:-1, 1:-1, 1:-1].reshape(len(tables), part.shape[0], split[0], part.shape[1], split[1], part.shape[2], split[2])
+    inner = values[:, 1:-1, 1:-1, 1:-1].reshape(
+        len(tables), part.shape[0], split[0], part.shape[1], split[1], part.shape[2], split[2]
+    )
     means = inner.mean(axis=(2, 4, 6))
     if (split % 2 == 1).all():
         inner_labels = labels.reshape(fine.shape)[1:-1, 1:-1, 1:-1]
-        middle = inner_labels[split[0] // 2::split[0], split[1] // 2::split[1], split[2] // 2::split[2]]
+        middle = inner_labels[split[0] // 2 :: split[0], split[1] // 2 :: split[1], split[2] // 2 :: split[2]]
     else:
         middle = spine.label_and_depth(part.voxel_centres_mm().reshape(-1, 3))[0].reshape(part.shape)
     return middle, means
@@ -213,6 +231,6 @@ def _border_means(spine: Spine, fine: Grid, index: npt.NDArray[np.intp], tables:
     counts = np.maximum(np.ceil(fine.spacing_mm / BORDER_STEP_MM - 1e-9), 2).astype(int)
     offsets = np.array(list(product(*((np.arange(n) + 0.5) / n - 0.5 for n in counts))))
     points = fine.world_mm((index[:, None, :] + offsets).reshape(-1, 3))
-    found = _asked(spine, points)[1].reshape(len(index), len(offsets))
-    return tables[:, found].mean(axis=-1)
-
+    cells = _asked(spine, points)[1].reshape(len(index), len(offsets))
+    means: Float = tables[:, cells].mean(axis=-1)
+    return means

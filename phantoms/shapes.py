@@ -54,7 +54,8 @@ class Capsule:
         x, y, z = points_mm.T - self.start_mm[:, None]
         share = np.clip((x * axis[0] + y * axis[1] + z * axis[2]) / max(float(axis @ axis), 1e-12), 0.0, 1.0)
         outside = (x - share * axis[0]) ** 2 + (y - share * axis[1]) ** 2 + (z - share * axis[2]) ** 2
-        return np.sqrt(outside) - (self.start_radius_mm + share * (self.end_radius_mm - self.start_radius_mm))
+        found: Float = np.sqrt(outside) - (self.start_radius_mm + share * (self.end_radius_mm - self.start_radius_mm))
+        return found
 
     def box_mm(self) -> tuple[Float, Float]:
         """Low and high corner of the box around both end balls."""
@@ -67,8 +68,9 @@ class Capsule:
 
     def placed(self, pose: Pose) -> Capsule:
         """The capsule in the world."""
-        return Capsule(pose.to_world_mm(self.start_mm), pose.to_world_mm(self.end_mm),
-                       self.start_radius_mm, self.end_radius_mm)
+        return Capsule(
+            pose.to_world_mm(self.start_mm), pose.to_world_mm(self.end_mm), self.start_radius_mm, self.end_radius_mm
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +93,8 @@ class RoundedBox:
         across, along, up = np.abs(self.axes @ points_mm.T - (self.axes @ self.centre_mm)[:, None]) - core
         inside = np.minimum(np.maximum(np.maximum(across, along), up), 0.0)
         outside = np.maximum(across, 0.0) ** 2 + np.maximum(along, 0.0) ** 2 + np.maximum(up, 0.0) ** 2
-        return np.sqrt(outside) + inside - self.rounding_mm
+        found: Float = np.sqrt(outside) + inside - self.rounding_mm
+        return found
 
     def box_mm(self) -> tuple[Float, Float]:
         """Low and high corner of the axis-aligned box around it."""

@@ -37,9 +37,16 @@ def local_box(pose: Pose, low_mm: tuple[float, float, float], high_mm: tuple[flo
 def canal_of(poses: Poses, vertebrae: Vertebrae, levels: Levels) -> Canal:
     """The canal of placed vertebrae and discs."""
     tubes = {name: tube_of(size) for name, size in vertebrae.items()}
-    tube_boxes = {name: local_box(poses[name], (-tube.half_width_mm, -3.0, -34.0), (tube.half_width_mm, tube.depth_mm + ROOF_RISE_MM, 34.0))
-                  for name, tube in tubes.items()}
-    level_boxes = {level: local_box(poses[level], (-30.0, -20.0, -LEVEL_REACH_MM), (30.0, 45.0, LEVEL_REACH_MM)) for level in levels}
+    tube_boxes = {
+        name: local_box(
+            poses[name], (-tube.half_width_mm, -3.0, -34.0), (tube.half_width_mm, tube.depth_mm + ROOF_RISE_MM, 34.0)
+        )
+        for name, tube in tubes.items()
+    }
+    level_boxes = {
+        level: local_box(poses[level], (-30.0, -20.0, -LEVEL_REACH_MM), (30.0, 45.0, LEVEL_REACH_MM))
+        for level in levels
+    }
     return Canal(poses, tubes, levels, tube_boxes, level_boxes)
 
 
@@ -55,14 +62,20 @@ def disc_boxes(poses: Poses, vertebrae: Vertebrae, levels: Levels) -> dict[str, 
 
 def bone_of(poses: Poses, vertebrae: Vertebrae, levels: Levels, canal: Canal) -> Bone:
     """The bone of placed vertebrae."""
-    joints = {(level, side): joint_surface(size, side, poses[level]) for level, size in levels.items() for side in SIDES}
+    joints = {
+        (level, side): joint_surface(size, side, poses[level]) for level, size in levels.items() for side in SIDES
+    }
     superior, inferior = {}, {}
     for (level, side), joint in joints.items():
         upper, lower = level_vertebrae(level)
         superior[level, side] = superior_process(joint, levels[level], vertebrae[lower], poses[lower])
         inferior[level, side] = inferior_process(joint, levels[level], canal.tubes[upper], poses[upper])
-    return Bone({name: _vertebra(size, poses[name], canal.tubes[name], joints) for name, size in vertebrae.items()},
-                joints, superior, inferior)
+    return Bone(
+        {name: _vertebra(size, poses[name], canal.tubes[name], joints) for name, size in vertebrae.items()},
+        joints,
+        superior,
+        inferior,
+    )
 
 
 def _vertebra(size: VertebraSize, pose: Pose, tube: Tube, joints: Joints) -> Vertebra:
@@ -84,7 +97,11 @@ def _vertebra(size: VertebraSize, pose: Pose, tube: Tube, joints: Joints) -> Ver
 
 def _sided_solids(size: VertebraSize, pose: Pose) -> list[tuple[Part, Solid]]:
     left = [("pedicle", pedicle(size)), *(("transverse", solid) for solid in transverse_process(size))]
-    return [(sided(part, side), (solid if side == "left" else solid.mirrored()).placed(pose)) for side in SIDES for part, solid in left]
+    return [
+        (sided(part, side), (solid if side == "left" else solid.mirrored()).placed(pose))
+        for side in SIDES
+        for part, solid in left
+    ]
 
 
 def _pars_solids(size: VertebraSize, pose: Pose, joints: Joints) -> list[tuple[Part, Solid]]:

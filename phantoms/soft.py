@@ -56,8 +56,12 @@ def root(size: LevelSize, half_width_mm: float, side: Side) -> Capsule:
     """The traversing root of one side, from the sac into the lateral recess below, in the disc's frame."""
     sign = 1.0 if side == "left" else -1.0
     bulge = size.knobs.disc_bulge_mm
-    return Capsule(np.array([sign * 0.66 * half_width_mm, 4.5 + bulge, 3.0]), np.array([sign * 0.82 * half_width_mm, 4.5, -17.0]),
-                   ROOT_RADIUS_MM, ROOT_RADIUS_MM)
+    return Capsule(
+        np.array([sign * 0.66 * half_width_mm, 4.5 + bulge, 3.0]),
+        np.array([sign * 0.82 * half_width_mm, 4.5, -17.0]),
+        ROOT_RADIUS_MM,
+        ROOT_RADIUS_MM,
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,4 +81,5 @@ class Skin:
         """
         x, y, z = self.pose.to_local_mm(points_mm).T
         dorsal = np.polyval(self.profile, z) + 3.0 * (1.0 - np.exp(-((x / 22.0) ** 2))) - 0.0016 * x * x
-        return np.maximum(np.maximum(y - dorsal, np.abs(x) - HALF_TRUNK_MM), -VENTRAL_TRUNK_MM - y)
+        found: Float = np.maximum(np.maximum(y - dorsal, np.abs(x) - HALF_TRUNK_MM), -VENTRAL_TRUNK_MM - y)
+        return found

@@ -49,14 +49,21 @@ class LevelKnobs:
         if not 0.3 <= self.disc_height_frac <= 1.5:
             raise WrongUse("'disc_height_frac'", "must be in [0.3, 1.5]", got=self.disc_height_frac)
         if not 0 <= self.canal_narrowing_mm <= 5 or not 0 <= self.disc_bulge_mm <= 8:
-            raise WrongUse("canal narrowing and disc bulge", "must be in [0, 5] and [0, 8] mm",
-                           got=(self.canal_narrowing_mm, self.disc_bulge_mm))
+            raise WrongUse(
+                "canal narrowing and disc bulge",
+                "must be in [0, 5] and [0, 8] mm",
+                got=(self.canal_narrowing_mm, self.disc_bulge_mm),
+            )
 
     def mirrored(self) -> LevelKnobs:
         """The knobs of the mirror image."""
-        return replace(self, facet_overgrowth_mm=self.facet_overgrowth_mm[::-1],
-                       flavum_overgrowth_mm=self.flavum_overgrowth_mm[::-1], calcified_mm=self.calcified_mm[::-1],
-                       joint_angle_deg=self.joint_angle_deg[::-1])
+        return replace(
+            self,
+            facet_overgrowth_mm=self.facet_overgrowth_mm[::-1],
+            flavum_overgrowth_mm=self.flavum_overgrowth_mm[::-1],
+            calcified_mm=self.calcified_mm[::-1],
+            joint_angle_deg=self.joint_angle_deg[::-1],
+        )
 
 
 @dataclass(frozen=True)
@@ -82,7 +89,7 @@ class SpineSpec:
 
     levels: Mapping[str, LevelKnobs] = field(default_factory=dict)
     size_frac: float = 1.0
-    lordosis_deg: float = 48.0
+    lordosis_deg: float = 53.5
     scoliosis_deg: float = 0.0
     rotation_deg: float = 0.0
     six_lumbar: bool = False
@@ -97,8 +104,12 @@ class SpineSpec:
             level_vertebrae(name)
             if name not in self.level_names:
                 raise WrongUse("'levels'", f"must be among {', '.join(self.level_names)}", got=name)
-        for who, low, high in (("size_frac", 0.7, 1.3), ("lordosis_deg", 0, 90), ("scoliosis_deg", -45, 45),
-                               ("rotation_deg", -30, 30)):
+        for who, low, high in (
+            ("size_frac", 0.7, 1.3),
+            ("lordosis_deg", 0, 90),
+            ("scoliosis_deg", -45, 45),
+            ("rotation_deg", -30, 30),
+        ):
             if not low <= getattr(self, who) <= high:
                 raise WrongUse(f"{who!r}", f"must be in [{low}, {high}]", got=getattr(self, who))
         if not np.isfinite([*self.pose_deg, *self.origin_ras_mm]).all():
@@ -123,9 +134,14 @@ class SpineSpec:
         """The spec of the mirror image of the patient (in the plane x = 0 of RAS)."""
         tilt_left, tilt_dorsal, tilt_cranial = self.pose_deg
         x, y, z = self.origin_ras_mm
-        return replace(self, levels={name: knobs.mirrored() for name, knobs in self.levels.items()},
-                       scoliosis_deg=-self.scoliosis_deg, rotation_deg=-self.rotation_deg,
-                       pose_deg=(tilt_left, -tilt_dorsal, -tilt_cranial), origin_ras_mm=(-x, y, z))
+        return replace(
+            self,
+            levels={name: knobs.mirrored() for name, knobs in self.levels.items()},
+            scoliosis_deg=-self.scoliosis_deg,
+            rotation_deg=-self.rotation_deg,
+            pose_deg=(tilt_left, -tilt_dorsal, -tilt_cranial),
+            origin_ras_mm=(-x, y, z),
+        )
 
 
 def side_index(side: Side) -> int:
@@ -134,13 +150,25 @@ def side_index(side: Side) -> int:
 
 
 def demo_spec() -> SpineSpec:
-    """An older patient with moderate central stenosis at L3-L4 and L4-L5, worse on the left, and a small slip at L4-L5."""
+    """An older patient: moderate stenosis at L3-L4 and L4-L5, worse on the left, and a small slip at L4-L5."""
     return SpineSpec(
         levels={
-            "L3-L4": LevelKnobs(canal_narrowing_mm=0.8, facet_overgrowth_mm=(1.6, 1.2), flavum_overgrowth_mm=(1.6, 1.2),
-                                disc_bulge_mm=2.0, disc_height_frac=0.9),
-            "L4-L5": LevelKnobs(canal_narrowing_mm=0.8, facet_overgrowth_mm=(1.8, 1.4), flavum_overgrowth_mm=(1.6, 1.3),
-                                disc_bulge_mm=2.5, slip_mm=3.0, disc_height_frac=0.85, calcified_mm=(0.0, 1.2)),
+            "L3-L4": LevelKnobs(
+                canal_narrowing_mm=0.8,
+                facet_overgrowth_mm=(1.6, 1.2),
+                flavum_overgrowth_mm=(1.6, 1.2),
+                disc_bulge_mm=2.0,
+                disc_height_frac=0.9,
+            ),
+            "L4-L5": LevelKnobs(
+                canal_narrowing_mm=0.8,
+                facet_overgrowth_mm=(1.8, 1.4),
+                flavum_overgrowth_mm=(1.6, 1.3),
+                disc_bulge_mm=2.5,
+                slip_mm=3.0,
+                disc_height_frac=0.85,
+                calcified_mm=(0.0, 1.2),
+            ),
         },
         trabecular_hu=95.0,
     )

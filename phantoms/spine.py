@@ -71,7 +71,9 @@ class Spine:
                 continue
             upper, lower = level_vertebrae(level)
             local = self.poses[level].to_local_mm(batch.points_mm)
-            column = disc_mm(self.vertebrae[upper], self.vertebrae[lower], size.disc_height_mm, size.knobs.disc_bulge_mm, local)
+            column = disc_mm(
+                self.vertebrae[upper], self.vertebrae[lower], size.disc_height_mm, size.knobs.disc_bulge_mm, local
+            )
             labels[column < 0] = label_of(upper, Part.DISC)
 
 
@@ -87,4 +89,13 @@ def spine_of(spec: SpineSpec) -> Spine:
     levels = {name: level_size(spec, name) for name in spec.level_names}
     canal = canal_of(poses, vertebrae, levels)
     bone = bone_of(poses, vertebrae, levels, canal)
-    return Spine(spec, poses, vertebrae, levels, canal, bone, disc_boxes(poses, vertebrae, levels), skin_of(spec, poses, vertebrae, canal))
+    return Spine(
+        spec,
+        poses,
+        vertebrae,
+        levels,
+        canal,
+        bone,
+        disc_boxes(poses, vertebrae, levels),
+        skin_of(spec, poses, vertebrae, canal),
+    )

@@ -74,9 +74,15 @@ def stenosis(left: float, right: float, slip_mm: float = 0.0, calcified_mm: floa
     (1.6, 0.0)
     """
     mean = (left + right) / 2
-    return LevelKnobs(canal_narrowing_mm=0.8 * mean, facet_overgrowth_mm=(1.6 * left, 1.6 * right),
-                      flavum_overgrowth_mm=(1.6 * left, 1.6 * right), disc_bulge_mm=2.0 * mean, slip_mm=slip_mm,
-                      disc_height_frac=1.0 - 0.12 * mean, calcified_mm=(calcified_mm, 0.0))
+    return LevelKnobs(
+        canal_narrowing_mm=0.8 * mean,
+        facet_overgrowth_mm=(1.6 * left, 1.6 * right),
+        flavum_overgrowth_mm=(1.6 * left, 1.6 * right),
+        disc_bulge_mm=2.0 * mean,
+        slip_mm=slip_mm,
+        disc_height_frac=1.0 - 0.12 * mean,
+        calcified_mm=(calcified_mm, 0.0),
+    )
 
 
 def _spec(level: str, knobs: LevelKnobs, **others: float) -> SpineSpec:
@@ -90,8 +96,11 @@ def phantom_suite() -> list[Case]:
     (True, True)
     """
     sides: tuple[Side, Side] = ("left", "right")
-    cases = [Case(f"{level} moderate, from the {side}", _spec(level, stenosis(1.0, 0.8)), level, side, FINE)
-             for level in LUMBAR_LEVELS for side in sides]
+    cases = [
+        Case(f"{level} moderate, from the {side}", _spec(level, stenosis(1.0, 0.8)), level, side, FINE)
+        for level in LUMBAR_LEVELS
+        for side in sides
+    ]
     for level in ("L3-L4", "L4-L5"):
         cases += [
             Case(f"{level} normal", SpineSpec(), level, "left", FINE),

@@ -34,7 +34,7 @@ Mask = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True, eq=False)
 class SweptPhase:
-    """One phase of the record, validated: a cone grown by the sleeve's radius, united with a longer one grown by the tool's."""
+    """One phase of the record: a cone grown by the sleeve's radius, united with one grown by the tool's."""
 
     pivot_mm: Float
     axis: Float
@@ -81,9 +81,17 @@ def cone_distance_mm(offset_mm: Float, axis: Float, half_angle_rad: float, depth
 def phases_of(geometry: Mapping[str, Any]) -> tuple[SweptPhase, ...]:
     """The phases of a geometry record (design section 8)."""
     return tuple(
-        SweptPhase(np.array(p["pivot_ras_mm"], dtype=float), np.array(p["axis_ras"], dtype=float) / np.linalg.norm(p["axis_ras"]),
-                   float(np.radians(p["sweep_deg"])), p["sleeve_radius_mm"], p["sleeve_depth_mm"], p["tool_radius_mm"], p["tip_depth_mm"])
-        for p in geometry["phases"])
+        SweptPhase(
+            np.array(p["pivot_ras_mm"], dtype=float),
+            np.array(p["axis_ras"], dtype=float) / np.linalg.norm(p["axis_ras"]),
+            float(np.radians(p["sweep_deg"])),
+            p["sleeve_radius_mm"],
+            p["sleeve_depth_mm"],
+            p["tool_radius_mm"],
+            p["tip_depth_mm"],
+        )
+        for p in geometry["phases"]
+    )
 
 
 def protected_parts(names: Sequence[str]) -> tuple[int, ...]:
@@ -93,7 +101,9 @@ def protected_parts(names: Sequence[str]) -> tuple[int, ...]:
     (1, 2, 3)
     """
     wanted = [name.lower().replace(" ", "_") for name in names]
-    return tuple(int(part) for part in Part if part.name.lower() in wanted or part.name.lower().rsplit("_", 1)[0] in wanted)
+    return tuple(
+        int(part) for part in Part if part.name.lower() in wanted or part.name.lower().rsplit("_", 1)[0] in wanted
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,11 +155,17 @@ def keep_out(spine: Spine, box: Box, retraction_mm: float) -> KeepOut:
     for i in range(0, grid.shape[0], steps):
         for j in range(0, grid.shape[1], steps):
             for k in range(0, grid.shape[2], steps):
-                block = (slice(i, min(i + steps, grid.shape[0])), slice(j, min(j + steps, grid.shape[1])), slice(k, min(k + steps, grid.shape[2])))
+                block = (
+                    slice(i, min(i + steps, grid.shape[0])),
+                    slice(j, min(j + steps, grid.shape[1])),
+                    slice(k, min(k + steps, grid.shape[2])),
+                )
                 part = grid.cropped(block)
                 sac[block] = is_sac(spine, part.voxel_centres_mm().reshape(-1, 3)).reshape(part.shape)
     # a lattice point's distance to the other class is half a step more than to the border
     inside = edt.edt(sac, anisotropy=(SAC_STEP_MM,) * 3) - SAC_STEP_MM / 2
     kept = sac & (inside >= retraction_mm)
-    outside = edt.edt(~kept, anisotropy=(SAC_STEP_MM,) * 3) if kept.any() else np.full(grid.shape, BIG_MM, dtype=np.float32)
+    outside = (
+        edt.edt(~kept, anisotropy=(SAC_STEP_MM,) * 3) if kept.any() else np.full(grid.shape, BIG_MM, dtype=np.float32)
+    )
     return KeepOut(grid, np.maximum(outside - SAC_STEP_MM / 2, 0.0).astype(np.float32))

@@ -34,12 +34,34 @@ class Material(IntEnum):
     METAL = 12
 
 
-SOFT_HU = {Material.AIR: -1000.0, Material.SKIN: 30.0, Material.FAT: -95.0, Material.MUSCLE: 55.0, Material.FLUID: 18.0,
-           Material.LIGAMENT: 75.0, Material.CALCIFIED: 520.0, Material.ROOT: 40.0, Material.DISC: 85.0,
-           Material.CARTILAGE: 70.0, Material.METAL: 3071.0}
-MR_UNITS = {Material.AIR: 0.0, Material.SKIN: 300.0, Material.FAT: 620.0, Material.MUSCLE: 160.0, Material.FLUID: 900.0,
-            Material.LIGAMENT: 70.0, Material.CALCIFIED: 20.0, Material.ROOT: 330.0, Material.DISC: 260.0,
-            Material.CARTILAGE: 350.0, Material.TRABECULAR: 380.0, Material.CORTICAL: 25.0, Material.METAL: 0.0}
+SOFT_HU = {
+    Material.AIR: -1000.0,
+    Material.SKIN: 30.0,
+    Material.FAT: -95.0,
+    Material.MUSCLE: 55.0,
+    Material.FLUID: 18.0,
+    Material.LIGAMENT: 75.0,
+    Material.CALCIFIED: 520.0,
+    Material.ROOT: 40.0,
+    Material.DISC: 85.0,
+    Material.CARTILAGE: 70.0,
+    Material.METAL: 3071.0,
+}
+MR_UNITS = {
+    Material.AIR: 0.0,
+    Material.SKIN: 300.0,
+    Material.FAT: 620.0,
+    Material.MUSCLE: 160.0,
+    Material.FLUID: 900.0,
+    Material.LIGAMENT: 70.0,
+    Material.CALCIFIED: 20.0,
+    Material.ROOT: 330.0,
+    Material.DISC: 260.0,
+    Material.CARTILAGE: 350.0,
+    Material.TRABECULAR: 380.0,
+    Material.CORTICAL: 25.0,
+    Material.METAL: 0.0,
+}
 
 
 def ct_table_hu(spec: SpineSpec) -> Float:

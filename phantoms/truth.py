@@ -47,18 +47,24 @@ def level_truth(spine: Spine, level: str) -> LevelTruth:
     """The truth of one level; takes a few seconds."""
     frame = level_frame(spine, level)
     joints = {side: joint_truth(spine, level, side, frame) for side in SIDES}
-    marks = landmarks(spine, level, frame) | {f"facet_centre_{side}": joint.centre_ras_mm for side, joint in joints.items()}
+    marks = landmarks(spine, level, frame) | {
+        f"facet_centre_{side}": joint.centre_ras_mm for side, joint in joints.items()
+    }
     windows = _windows(spine, frame, marks)
     aims = {side: targets(spine, frame, side, marks) for side in SIDES}
     return LevelTruth(level, frame, joints, windows, aims, marks, areas_mm2(spine, level, frame))
 
 
 def _windows(spine: Spine, frame: Pose, marks: Mapping[str, Float]) -> dict[Side, WindowTruth]:
-    upper, lower = (np.mean([frame.to_local_mm(marks[f"{edge}_{side}"]) for side in SIDES], axis=0)
-                    for edge in ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge"))
+    upper, lower = (
+        np.mean([frame.to_local_mm(marks[f"{edge}_{side}"]) for side in SIDES], axis=0)
+        for edge in ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge")
+    )
     normal = window_normal(upper, lower)
     centre = (upper + lower) / 2 * [0.0, 1.0, 1.0]
-    view = dorsal_view(spine, view_pose(frame, normal, centre), float(np.linalg.norm((upper - lower)[1:])) / 2 + BESIDE_WINDOW_MM)
+    view = dorsal_view(
+        spine, view_pose(frame, normal, centre), float(np.linalg.norm((upper - lower)[1:])) / 2 + BESIDE_WINDOW_MM
+    )
     found = {side: window_truth(view, side) for side in SIDES}
     return {side: window for side, window in found.items() if window is not None}
 
@@ -77,6 +83,7 @@ def areas_mm2(spine: Spine, level: str, frame: Pose) -> dict[str, float]:
 
 def part_volumes(spine: Spine, vertebra: str, *, coarse_mm: float = COARSE_MM, fine: int = FINE) -> Volumes:
     """Volume of every part of one vertebra by label; the stated error is the change against another refinement."""
+
     def ask(points_mm: Float) -> np.ndarray:
         labels = spine.label_and_depth(points_mm)[0]
         labels[~is_bone(labels) | (labels // 100 != vertebra_number(vertebra))] = 0
@@ -88,20 +95,43 @@ def part_volumes(spine: Spine, vertebra: str, *, coarse_mm: float = COARSE_MM, f
 
 def truth_json(spine: Spine, truths: Mapping[str, LevelTruth]) -> dict[str, Any]:
     """The truth of some levels as plain lists and numbers, lengths in mm, points in RAS."""
-    return {"schema": SCHEMA, "units": "mm, RAS", "vertebrae": list(spine.spec.vertebrae),
-            "levels": {name: _level_json(truth) for name, truth in truths.items()}}
+    return {
+        "schema": SCHEMA,
+        "units": "mm, RAS",
+        "vertebrae": list(spine.spec.vertebrae),
+        "levels": {name: _level_json(truth) for name, truth in truths.items()},
+    }
 
 
 def _level_json(truth: LevelTruth) -> dict[str, Any]:
-    joints = {side: {"area_mm2": float(j.area_mm2.sum()), "angle_deg": j.angle_deg, "gap_mm": j.gap_mm,
-                     "centre_ras_mm": j.centre_ras_mm.tolist()} for side, j in truth.joints.items()}
-    windows = {side: {"centre_ras_mm": w.centre_ras_mm.tolist(), "normal_ras": w.normal_ras.tolist(), "width_mm": w.width_mm,
-                      "height_mm": w.height_mm, "area_mm2": w.area_mm2} for side, w in truth.windows.items()}
+    joints = {
+        side: {
+            "area_mm2": float(j.area_mm2.sum()),
+            "angle_deg": j.angle_deg,
+            "gap_mm": j.gap_mm,
+            "centre_ras_mm": j.centre_ras_mm.tolist(),
+        }
+        for side, j in truth.joints.items()
+    }
+    windows = {
+        side: {
+            "centre_ras_mm": w.centre_ras_mm.tolist(),
+            "normal_ras": w.normal_ras.tolist(),
+            "width_mm": w.width_mm,
+            "height_mm": w.height_mm,
+            "area_mm2": w.area_mm2,
+        }
+        for side, w in truth.windows.items()
+    }
     frame = np.eye(4)
     frame[:3, :3], frame[:3, 3] = truth.frame.axes_ras.T, truth.frame.origin_ras_mm
     return {
-        "level_frame_ras": frame.tolist(), "joints": joints, "windows": windows,
-        "targets_ras_mm": {side: {name: p.tolist() for name, p in aims.items()} for side, aims in truth.targets_ras_mm.items()},
+        "level_frame_ras": frame.tolist(),
+        "joints": joints,
+        "windows": windows,
+        "targets_ras_mm": {
+            side: {name: p.tolist() for name, p in aims.items()} for side, aims in truth.targets_ras_mm.items()
+        },
         "landmarks_ras_mm": {name: p.tolist() for name, p in truth.landmarks_ras_mm.items()},
         "areas_mm2": dict(truth.areas_mm2),
     }

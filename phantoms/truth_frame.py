@@ -33,7 +33,8 @@ class Section:
     def centroid_mm(self) -> Float:
         """(2,) array: centroid (x, y) of the canal's section."""
         share = self._share(None)
-        return np.array([(share * self.x_mm).sum(), (share * self.y_mm).sum()]) / share.sum()
+        found: Float = np.array([(share * self.x_mm).sum(), (share * self.y_mm).sum()]) / share.sum()
+        return found
 
     def _share(self, distance_mm: Float | None) -> Float:
         distance = self.wall_mm if distance_mm is None else distance_mm
@@ -54,7 +55,7 @@ def level_frame(spine: Spine, level: str) -> Pose:
 
     >>> from phantoms.spec import SpineSpec
     >>> from phantoms.spine import spine_of
-    >>> abs(level_frame(spine_of(SpineSpec()), "L3-L4").origin_ras_mm[0]) < 1e-6
+    >>> bool(abs(level_frame(spine_of(SpineSpec()), "L3-L4").origin_ras_mm[0]) < 1e-6)
     True
     """
     disc = spine.poses[level].moved([0.0, 8.0, 0.0])

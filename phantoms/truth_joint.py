@@ -37,7 +37,8 @@ class JointTruth:
     def centre_ras_mm(self) -> Float:
         """(3,) array: area-weighted mean of the pairs' midpoints."""
         middle = (self.inferior_face_ras_mm + self.superior_face_ras_mm) / 2
-        return self.area_mm2 @ middle / self.area_mm2.sum()
+        found: Float = self.area_mm2 @ middle / self.area_mm2.sum()
+        return found
 
 
 def joint_truth(spine: Spine, level: str, side: Side, frame: Pose) -> JointTruth:
@@ -78,7 +79,10 @@ def _lattice(joint: JointSurface) -> tuple[Float, Float]:
 
 def _has_both_faces(spine: Spine, level: str, joint: JointSurface, turn_rad: Float, z_mm: Float) -> np.ndarray:
     upper, lower = level_vertebrae(level)
-    wanted = {-1.0: label_of(upper, sided("inferior_articular", joint.side)), 1.0: label_of(lower, sided("superior_articular", joint.side))}
+    wanted = {
+        -1.0: label_of(upper, sided("inferior_articular", joint.side)),
+        1.0: label_of(lower, sided("superior_articular", joint.side)),
+    }
     both = np.ones(len(turn_rad), dtype=bool)
     for sign, label in wanted.items():
         under = joint.points_mm(turn_rad, z_mm, sign * (joint.gap_mm / 2 + UNDER_SURFACE_MM))
@@ -86,5 +90,10 @@ def _has_both_faces(spine: Spine, level: str, joint: JointSurface, turn_rad: Flo
     return both
 
 
-ARTICULAR = (Part.INFERIOR_ARTICULAR_LEFT, Part.INFERIOR_ARTICULAR_RIGHT, Part.SUPERIOR_ARTICULAR_LEFT, Part.SUPERIOR_ARTICULAR_RIGHT)
+ARTICULAR = (
+    Part.INFERIOR_ARTICULAR_LEFT,
+    Part.INFERIOR_ARTICULAR_RIGHT,
+    Part.SUPERIOR_ARTICULAR_LEFT,
+    Part.SUPERIOR_ARTICULAR_RIGHT,
+)
 """Parts that bear joint faces."""

@@ -56,7 +56,8 @@ def extreme_mm(points_mm: Float, score: Float) -> Float:
     >>> extreme_mm(np.array([[0.0, 0, 1], [2, 0, 1], [9, 9, 0]]), np.array([1.0, 1.0, 0.0])).tolist()
     [1.0, 0.0, 1.0]
     """
-    return points_mm[score >= score.max() - FLAT_MM].mean(axis=0)
+    found: Float = points_mm[score >= score.max() - FLAT_MM].mean(axis=0)
+    return found
 
 
 def lamina_edge(spine: Spine, name: str, side: Side, frame: Pose, *, caudal: bool) -> Float:
@@ -84,7 +85,8 @@ def isthmus(spine: Spine, name: str, side: Side) -> Float:
         labels, _ = spine.label_and_depth(points)
         inside = is_bone(labels) & (labels // 100 == label_of(name, Part.BODY) // 100)
         sections.append((int(inside.sum()), points[inside].mean(axis=0)))
-    return min(sections, key=lambda section: section[0])[1]
+    found: Float = min(sections, key=lambda section: section[0])[1]
+    return found
 
 
 def pedicle_medial(spine: Spine, name: str, side: Side) -> Float:
@@ -124,7 +126,8 @@ def _midline(spine: Spine, level: str, frame: Pose) -> dict[str, Float]:
 def _first_of(spine: Spine, line_mm: Float, *, inside: bool) -> Float:
     """The first point of a line that is inside (or outside) the canal."""
     within = spine.canal.walls_mm(batch_of(line_mm))[1] < 0
-    return line_mm[int(np.argmax(within == inside))]
+    found: Float = line_mm[int(np.argmax(within == inside))]
+    return found
 
 
 def spinous_base(spine: Spine, name: str) -> Float:

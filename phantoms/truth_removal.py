@@ -49,7 +49,9 @@ class Rehearsal:
         for phase in self.phases:
             asked = np.flatnonzero(~taken & phase.contains(points_mm))
             if len(asked):
-                taken[asked] = self.sac.clears(phase.pivot_mm, points_mm[asked], self.clearance_mm + phase.tool_radius_mm)
+                taken[asked] = self.sac.clears(
+                    phase.pivot_mm, points_mm[asked], self.clearance_mm + phase.tool_radius_mm
+                )
         return taken
 
     def removed_labels(self, points_mm: Float) -> npt.NDArray[np.uint16]:
@@ -74,8 +76,14 @@ def rehearsal_of(spine: Spine, level: str, geometry: Mapping[str, Any]) -> Rehea
     disc = spine.poses[level]
     near = box_around(disc.to_world_mm([[0.0, 10.0, 0.0]]), LEVEL_REACH_MM)
     low, high = _bone_box(phases, near)
-    return Rehearsal(spine, level, phases, keep_out(spine, (low, high), float(keep["retraction_mm"])), float(keep["clearance_mm"]),
-                     protected_parts(geometry["protected"]))
+    return Rehearsal(
+        spine,
+        level,
+        phases,
+        keep_out(spine, (low, high), float(keep["retraction_mm"])),
+        float(keep["clearance_mm"]),
+        protected_parts(geometry["protected"]),
+    )
 
 
 def _bone_box(phases: tuple[SweptPhase, ...], near: Box) -> Box:
@@ -109,15 +117,19 @@ class FacetKept:
     volume_frac: float
 
 
-def facets_kept(rehearsal: Rehearsal, frame: Pose, joints: Mapping[Side, JointTruth], removed: Volumes,
-                parts: Volumes) -> dict[Side, FacetKept]:
+def facets_kept(
+    rehearsal: Rehearsal, frame: Pose, joints: Mapping[Side, JointTruth], removed: Volumes, parts: Volumes
+) -> dict[Side, FacetKept]:
     """Shares of both joints kept; `parts` holds the volumes of the whole articular processes."""
     return {side: _facet_kept(rehearsal, frame, joints[side], removed, parts) for side in SIDES}
 
 
 def _facet_kept(rehearsal: Rehearsal, frame: Pose, joint: JointTruth, removed: Volumes, parts: Volumes) -> FacetKept:
     upper, lower = level_vertebrae(rehearsal.level)
-    labels = [label_of(upper, sided("inferior_articular", joint.side)), label_of(lower, sided("superior_articular", joint.side))]
+    labels = [
+        label_of(upper, sided("inferior_articular", joint.side)),
+        label_of(lower, sided("superior_articular", joint.side)),
+    ]
     kept = np.ones(len(joint.area_mm2), dtype=bool)
     for label, face in zip(labels, (joint.inferior_face_ras_mm, joint.superior_face_ras_mm), strict=True):
         if label % 100 not in rehearsal.protected:
@@ -125,8 +137,11 @@ def _facet_kept(rehearsal: Rehearsal, frame: Pose, joint: JointTruth, removed: V
     z = frame.to_local_mm((joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2)[:, 2]
     slab = width_slab(z)
     area = joint.area_mm2
-    return FacetKept(float(area[kept].sum() / area.sum()), float(area[slab & kept].sum() / area[slab].sum()),
-                     1.0 - removed.total_mm3(labels) / parts.total_mm3(labels))
+    return FacetKept(
+        float(area[kept].sum() / area.sum()),
+        float(area[slab & kept].sum() / area[slab].sum()),
+        1.0 - removed.total_mm3(labels) / parts.total_mm3(labels),
+    )
 
 
 def width_slab(z_mm: Float) -> Mask:
@@ -146,11 +161,16 @@ def reached(rehearsal: Rehearsal, targets_ras_mm: Float) -> Mask:
     touched = np.zeros(len(targets_ras_mm), dtype=bool)
     for phase in rehearsal.phases:
         offset = targets_ras_mm - phase.pivot_mm
-        near = cone_distance_mm(offset, phase.axis, phase.half_angle_rad, phase.tip_depth_mm) <= phase.tool_radius_mm + TOUCH_TOL_MM
+        near = (
+            cone_distance_mm(offset, phase.axis, phase.half_angle_rad, phase.tip_depth_mm)
+            <= phase.tool_radius_mm + TOUCH_TOL_MM
+        )
         asked = np.flatnonzero(near & ~touched)
         if len(asked):
             points = targets_ras_mm[asked]
-            clear = rehearsal.sac.clears(phase.pivot_mm, points, rehearsal.clearance_mm + phase.tool_radius_mm, phase.tool_radius_mm)
+            clear = rehearsal.sac.clears(
+                phase.pivot_mm, points, rehearsal.clearance_mm + phase.tool_radius_mm, phase.tool_radius_mm
+            )
             touched[asked] = clear & ~_crosses_protected(rehearsal, phase, points)
     return touched
 

@@ -32,24 +32,28 @@ def contour_mm(section: Section) -> Float:
 
 def targets(spine: Spine, frame: Pose, side: Side, landmarks_ras_mm: Mapping[str, Float]) -> dict[str, Float]:
     """Target name -> (N, 3) array of RAS mm on one side of a level."""
-    z = {name: float(frame.to_local_mm(landmarks_ras_mm[f"{name}_{side}"])[2])
-         for name in ("upper_pedicle_lower_edge", "lower_pedicle_upper_edge")}
+    z = {
+        name: float(frame.to_local_mm(landmarks_ras_mm[f"{name}_{side}"])[2])
+        for name in ("upper_pedicle_lower_edge", "lower_pedicle_upper_edge")
+    }
     recess_z = z["lower_pedicle_upper_edge"]
     foramen_z = (z["upper_pedicle_lower_edge"] + recess_z) / 2
     return {
-        "canal wall": _picked(spine, frame, side, 0.0, lambda u, y, y0: u >= WALL_FRAC),
-        "disc border": _picked(spine, frame, side, 0.0, lambda u, y, y0: (u >= BORDER_FRAC[0]) & (u <= BORDER_FRAC[1]) & (y < y0), ventral=True),
-        "lateral recess": _picked(spine, frame, side, recess_z, lambda u, y, y0: (u >= RECESS_FRAC) & (y < y0)),
-        "foramen entrance": _picked(spine, frame, side, foramen_z, lambda u, y, y0: u >= FORAMEN_FRAC),
+        "canal wall": _picked(spine, frame, side, 0.0, (WALL_FRAC, 1.0), ventral=False),
+        "disc border": _picked(spine, frame, side, 0.0, BORDER_FRAC, ventral=True),
+        "lateral recess": _picked(spine, frame, side, recess_z, (RECESS_FRAC, 1.0), ventral=True),
+        "foramen entrance": _picked(spine, frame, side, foramen_z, (FORAMEN_FRAC, 1.0), ventral=False),
     }
 
 
-def _picked(spine: Spine, frame: Pose, side: Side, z_mm: float, rule, *, ventral: bool = False) -> Float:  # type: ignore[no-untyped-def]
-    """Contour points of one side in the plane z that a rule on (|x| / w, y, centroid y) keeps, RAS mm."""
+def _picked(spine: Spine, frame: Pose, side: Side, z_mm: float, share: tuple[float, float], *, ventral: bool) -> Float:
+    """Contour points of one side in the plane z with |x| / w in a range, ventral of the centroid if asked; RAS mm."""
     section = canal_section(spine, frame, z_mm)
     line = contour_mm(section)
     half = line[line[:, 0] > 0] if side == "left" else line[line[:, 0] < 0]
-    width = np.abs(half[:, 0]).max()
-    kept = rule(np.abs(half[:, 0]) / width, half[:, 1], section.centroid_mm()[1])
+    lateral = np.abs(half[:, 0]) / np.abs(half[:, 0]).max()
+    kept = (lateral >= share[0]) & (lateral <= share[1])
+    if ventral:
+        kept &= half[:, 1] < section.centroid_mm()[1]
     points = half[kept]
     return frame.to_world_mm(np.column_stack([points, np.full(len(points), z_mm)]))

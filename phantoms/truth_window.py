@@ -38,7 +38,7 @@ class WindowTruth:
 
 @dataclass(frozen=True, eq=False)
 class View:
-    """Parallel rays along a pose's -y: lattice (x, z) and depth y where each first meets the canal, NaN where bone is first."""
+    """Parallel rays along a pose's -y: lattice (x, z), and y where each meets the canal, NaN where bone is first."""
 
     pose: Pose
     x_mm: Float
@@ -47,13 +47,14 @@ class View:
 
 
 def window_normal(upper_edge_mm: Float, lower_edge_mm: Float) -> Float:
-    """(3,) array in the level frame: unit normal across the line joining both laminae's edges, x = 0, pointing dorsally.
+    """(3,) array in the level frame: unit normal across the line joining the laminae's edges, x = 0, pointing dorsally.
 
-    >>> window_normal(np.array([0.0, 10.0, 5.0]), np.array([0.0, 10.0, -5.0])).tolist()
-    [0.0, 1.0, 0.0]
+    >>> window_normal(np.array([0.0, 10.0, 5.0]), np.array([0.0, 10.0, -5.0]))[1]
+    np.float64(1.0)
     """
     _, y, z = upper_edge_mm - lower_edge_mm
-    return np.array([0.0, z, -y]) / np.hypot(y, z)
+    found: Float = np.array([0.0, z, -y]) / np.hypot(y, z)
+    return found
 
 
 def view_pose(frame: Pose, normal_level: Float, centre_level_mm: Float) -> Pose:
@@ -97,5 +98,11 @@ def window_truth(view: View, side: Side) -> WindowTruth | None:
     x, z, y = view.x_mm[inside], view.z_mm[inside], view.depth_mm[inside]
     nearest = np.argmin((x - x.mean()) ** 2 + (z - z.mean()) ** 2)
     centre = view.pose.to_world_mm([x.mean(), y[nearest], z.mean()])
-    return WindowTruth(side, centre, view.pose.axes_ras[1], float(np.ptp(x)) + VIEW_STEP_MM, float(np.ptp(z)) + VIEW_STEP_MM,
-                       float(inside.sum()) * VIEW_STEP_MM**2)
+    return WindowTruth(
+        side,
+        centre,
+        view.pose.axes_ras[1],
+        float(np.ptp(x)) + VIEW_STEP_MM,
+        float(np.ptp(z)) + VIEW_STEP_MM,
+        float(inside.sum()) * VIEW_STEP_MM**2,
+    )

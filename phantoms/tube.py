@@ -51,14 +51,15 @@ class Tube:
     edge_z_mm: float
 
     def roof_y_mm(self, z_mm: Float) -> Float:
-        """Depth of the roof in the midline: least at the lamina's upper edge, rising to both sides, soft at both ends."""
+        """Depth of the roof in the midline: least at the lamina's upper edge, rising softly to both sides."""
         away = np.sqrt((z_mm - self.edge_z_mm) ** 2 + 4.0) - 2.0
         return self.depth_mm + ROOF_RISE_MM * np.tanh(ROOF_SLOPE * away / ROOF_RISE_MM)
 
     def roof_mm(self, local_mm: Float) -> Float:
         """(N,) array: signed distance to the roof planes, negative below."""
         cosine, sine = np.cos(np.radians(ROOF_HALF_ANGLE_DEG)), np.sin(np.radians(ROOF_HALF_ANGLE_DEG))
-        return (local_mm[:, 1] - self.roof_y_mm(local_mm[:, 2])) * sine + folded(local_mm[:, 0]) * cosine
+        found: Float = (local_mm[:, 1] - self.roof_y_mm(local_mm[:, 2])) * sine + folded(local_mm[:, 0]) * cosine
+        return found
 
     def distance_mm(self, local_mm: Float) -> Float:
         """(N,) array: signed distance bound to the tube's wall, negative inside."""
@@ -92,4 +93,5 @@ def encroachment_mm(size: LevelSize, disc_mm: Float) -> Float:
     inward = inward + knobs.disc_bulge_mm * np.exp(-((z / 6.0) ** 2)) * smooth_step(-y, -9.0, -3.0)
     left, right = (size.trefoil_mm + grown for grown in knobs.facet_overgrowth_mm)
     lateral = np.where(x > 0, left, right) * smooth_step(np.abs(x), 2.0, 7.0)
-    return inward + lateral * np.exp(-((z / 9.0) ** 2)) * smooth_step(y, 2.0, 6.0)
+    found: Float = inward + lateral * np.exp(-((z / 9.0) ** 2)) * smooth_step(y, 2.0, 6.0)
+    return found

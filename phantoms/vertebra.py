@@ -7,10 +7,6 @@ from dataclasses import dataclass
 from phantoms import sizes
 from phantoms.spec import LevelKnobs, SpineSpec
 
-NORMAL_LORDOSIS_DEG = 48.0
-"""Sum of the wedges L1..S1 in `phantoms.sizes` (discs L1-L2..L5-S1 and half or whole bodies between), rounded."""
-
-
 @dataclass(frozen=True)
 class VertebraSize:
     """Lengths in mm of one vertebra; `wedge_deg` of its body."""
@@ -67,8 +63,16 @@ class LevelSize:
 
 
 def wedge_frac(spec: SpineSpec) -> float:
-    """By how much every wedge is scaled to give the lordosis asked for."""
-    return spec.lordosis_deg / NORMAL_LORDOSIS_DEG
+    """By how much every wedge is scaled to give the lordosis asked for, from L1's upper end plate to S1's.
+
+    >>> wedge_frac(SpineSpec())
+    1.0
+    """
+    bodies = [name for name in spec.vertebrae if name not in ("T12", "S1")]
+    discs = [name for name in spec.level_names if not name.startswith("T12")]
+    normal = sum(sizes.BODY_WEDGE[sizes.size_key(name, spec.six_lumbar)] for name in bodies)
+    normal += sum(sizes.DISC_WEDGE[sizes.size_key(name, spec.six_lumbar)] for name in discs)
+    return spec.lordosis_deg / normal
 
 
 def vertebra_size(spec: SpineSpec, name: str) -> VertebraSize:
@@ -80,14 +84,22 @@ def vertebra_size(spec: SpineSpec, name: str) -> VertebraSize:
     key, scale = sizes.size_key(name, spec.six_lumbar), spec.size_frac
     return VertebraSize(
         name=name,
-        width_upper_mm=scale * sizes.BODY_WIDTH_UPPER[key], width_lower_mm=scale * sizes.BODY_WIDTH_LOWER[key],
-        depth_upper_mm=scale * sizes.BODY_DEPTH_UPPER[key], depth_lower_mm=scale * sizes.BODY_DEPTH_LOWER[key],
-        height_mm=scale * sizes.BODY_HEIGHT_DORSAL[key], wedge_deg=wedge_frac(spec) * sizes.BODY_WEDGE[key],
-        canal_width_mm=scale * sizes.CANAL_WIDTH[key], canal_depth_mm=scale * sizes.CANAL_DEPTH[key],
-        pedicle_width_mm=scale * sizes.PEDICLE_WIDTH[key], pedicle_height_mm=scale * sizes.PEDICLE_HEIGHT[key],
-        transverse_span_mm=scale * sizes.TRANSVERSE_SPAN[key], lamina_thickness_mm=scale * sizes.LAMINA_THICKNESS[key],
-        lamina_upper_mm=scale * sizes.LAMINA_UPPER_EDGE[key], lamina_lower_mm=scale * sizes.LAMINA_LOWER_EDGE[key],
-        spinous_length_mm=scale * sizes.SPINOUS_LENGTH[key], spinous_height_mm=scale * sizes.SPINOUS_HEIGHT[key],
+        width_upper_mm=scale * sizes.BODY_WIDTH_UPPER[key],
+        width_lower_mm=scale * sizes.BODY_WIDTH_LOWER[key],
+        depth_upper_mm=scale * sizes.BODY_DEPTH_UPPER[key],
+        depth_lower_mm=scale * sizes.BODY_DEPTH_LOWER[key],
+        height_mm=scale * sizes.BODY_HEIGHT_DORSAL[key],
+        wedge_deg=wedge_frac(spec) * sizes.BODY_WEDGE[key],
+        canal_width_mm=scale * sizes.CANAL_WIDTH[key],
+        canal_depth_mm=scale * sizes.CANAL_DEPTH[key],
+        pedicle_width_mm=scale * sizes.PEDICLE_WIDTH[key],
+        pedicle_height_mm=scale * sizes.PEDICLE_HEIGHT[key],
+        transverse_span_mm=scale * sizes.TRANSVERSE_SPAN[key],
+        lamina_thickness_mm=scale * sizes.LAMINA_THICKNESS[key],
+        lamina_upper_mm=scale * sizes.LAMINA_UPPER_EDGE[key],
+        lamina_lower_mm=scale * sizes.LAMINA_LOWER_EDGE[key],
+        spinous_length_mm=scale * sizes.SPINOUS_LENGTH[key],
+        spinous_height_mm=scale * sizes.SPINOUS_HEIGHT[key],
     )
 
 
@@ -105,7 +117,11 @@ def level_size(spec: SpineSpec, name: str) -> LevelSize:
         disc_height_mm=scale * sizes.DISC_HEIGHT[key] * knobs.disc_height_frac,
         wedge_deg=wedge_frac(spec) * sizes.DISC_WEDGE[key],
         joint_angle_deg=(left, right),
-        joint_x_mm=scale * sizes.JOINT_LATERAL[key], joint_y_mm=scale * sizes.JOINT_DORSAL[key],
-        joint_width_mm=scale * sizes.JOINT_WIDTH[key], joint_height_mm=scale * sizes.JOINT_HEIGHT[key],
-        flavum_mm=(thick_left, thick_right), trefoil_mm=scale * sizes.TREFOIL[key], knobs=knobs,
+        joint_x_mm=scale * sizes.JOINT_LATERAL[key],
+        joint_y_mm=scale * sizes.JOINT_DORSAL[key],
+        joint_width_mm=scale * sizes.JOINT_WIDTH[key],
+        joint_height_mm=scale * sizes.JOINT_HEIGHT[key],
+        flavum_mm=(thick_left, thick_right),
+        trefoil_mm=scale * sizes.TREFOIL[key],
+        knobs=knobs,
     )

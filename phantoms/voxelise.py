@@ -14,10 +14,6 @@ from dataclasses import dataclass
 import edt
 import numpy as np
 import numpy.typing as npt
-from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray, vtk_to_numpy
-from vtkmodules.vtkCommonCore import VTK_UNSIGNED_CHAR, vtkPoints
-from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkImageData, vtkPolyData
-from vtkmodules.vtkImagingStencil import vtkImageStencil, vtkPolyDataToImageStencil
 
 from phantoms.render import PhantomScan, Scanner, finished_scan
 from phantoms.spec import SpineSpec
@@ -28,6 +24,12 @@ from recon.labels import Labels, Part, Tissue, label_of
 
 SAMPLES_PER_EDGE = 4
 """Inside-test samples per voxel edge: 64 in all."""
+
+SLAB_VOXELS = 16
+"""Voxels along the first axis that are scan-converted at once, to bound memory."""
+
+OFF_LATTICE = np.array([1.37e-5, 2.11e-5, 0.0])
+"""Shift of the samples (in sample steps) that keeps columns off mesh edges and vertices."""
 
 SKIN_BEHIND_MM = 18.0
 CORTEX_MM = 1.2
@@ -43,11 +45,17 @@ class Mesh:
     triangles: npt.NDArray[np.int64]
 
     def __post_init__(self) -> None:
-        edges = np.sort(np.concatenate([self.triangles[:, [0, 1]], self.triangles[:, [1, 2]], self.triangles[:, [2, 0]]]), axis=1)
+        edges = np.sort(
+            np.concatenate([self.triangles[:, [0, 1]], self.triangles[:, [1, 2]], self.triangles[:, [2, 0]]]), axis=1
+        )
         _, uses = np.unique(edges, axis=0, return_counts=True)
         if (uses != 2).any():
-            raise WrongUse("mesh", "must be watertight (each edge shared by two triangles)", got=f"{int((uses != 2).sum())} other edges",
-                           do="Merge equal vertices and close the holes first.")
+            raise WrongUse(
+                "mesh",
+                "must be watertight (each edge shared by two triangles)",
+                got=f"{int((uses != 2).sum())} other edges",
+                do="Merge equal vertices and close the holes first.",
+            )
 
     @property
     def volume_mm3(self) -> float:
@@ -69,58 +77,84 @@ def occupancy_of(mesh: Mesh, grid: Grid) -> npt.NDArray[np.float32]:
     """(nx, ny, nz) float32 array: share of each voxel inside the mesh, from SAMPLES_PER_EDGE^3 samples.
 
     The mesh is scan-converted in index space on a lattice finer by SAMPLES_PER_EDGE, so
-    any right-angled grid will do, oblique ones included.
+    any right-angled grid will do, oblique ones included. Works slab by slab.
     """
     share = np.zeros(grid.shape, dtype=np.float32)
     index = grid.index_of(mesh.vertices_mm)
-    low = np.maximum(np.floor(index.min(axis=0)).astype(int), 0)
-    high = np.minimum(np.ceil(index.max(axis=0)).astype(int) + 1, np.array(grid.shape))
-    if (high <= low).any():
-        return share
-    n = SAMPLES_PER_EDGE
-    fine = (index - low + 0.5) * n - 0.5
-    inside = _inside(fine, mesh.triangles, tuple(int(c) for c in (high - low) * n))
-    cells = inside.reshape(high[0] - low[0], n, high[1] - low[1], n, high[2] - low[2], n)
-    share[low[0]:high[0], low[1]:high[1], low[2]:high[2]] = cells.mean(axis=(1, 3, 5), dtype=np.float32)
+    low = np.clip(np.floor(index.min(axis=0)).astype(int), 0, grid.shape)
+    high = np.clip(np.ceil(index.max(axis=0)).astype(int) + 1, 0, grid.shape)
+    for start in range(low[0], high[0], SLAB_VOXELS):
+        stop = min(start + SLAB_VOXELS, high[0])
+        corner, size = np.array([start, *low[1:]]), np.array([stop, *high[1:]]) - [start, *low[1:]]
+        if size.min() > 0:
+            box = tuple(slice(c, c + s) for c, s in zip(corner, size, strict=True))
+            share[box] = _slab_share(index - corner, mesh.triangles, size)
     return share
 
 
-def _polydata(vertices: Float, triangles: npt.NDArray[np.int64]) -> vtkPolyData:
-    points, cells, data = vtkPoints(), vtkCellArray(), vtkPolyData()
-    points.SetData(numpy_to_vtk(np.ascontiguousarray(vertices, dtype=float), deep=True))
-    cells.SetData(3, numpy_to_vtkIdTypeArray(np.ascontiguousarray(triangles, dtype=np.int64).ravel(), deep=True))
-    data.SetPoints(points)
-    data.SetPolys(cells)
-    return data
+def _slab_share(
+    vertices: Float, triangles: npt.NDArray[np.int64], size: npt.NDArray[np.int64]
+) -> npt.NDArray[np.float32]:
+    """(size) array: share of each voxel inside a mesh given in the slab's voxel indices."""
+    n = SAMPLES_PER_EDGE
+    inside = inside_lattice((vertices + 0.5) * n - 0.5 + OFF_LATTICE, triangles, size * n)
+    cells = inside.reshape(size[0], n, size[1], n, size[2], n)
+    found: npt.NDArray[np.float32] = cells.mean(axis=(1, 3, 5), dtype=np.float32)
+    return found
 
 
-def _inside(vertices: Float, triangles: npt.NDArray[np.int64], shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:
-    """(shape) array: is each lattice point (at whole coordinates) inside the mesh?"""
-    stencil = vtkPolyDataToImageStencil()
-    stencil.SetInputData(_polydata(vertices, triangles))
-    stencil.SetOutputOrigin(0.0, 0.0, 0.0)
-    stencil.SetOutputSpacing(1.0, 1.0, 1.0)
-    stencil.SetOutputWholeExtent(0, shape[0] - 1, 0, shape[1] - 1, 0, shape[2] - 1)
-    stencil.SetTolerance(0.0)
-    stencil.Update()
-    image = vtkImageData()
-    image.SetDimensions(*shape)
-    image.AllocateScalars(VTK_UNSIGNED_CHAR, 1)
-    vtk_to_numpy(image.GetPointData().GetScalars())[:] = 1
-    return _stencilled(stencil, image).reshape(shape, order="F").astype(bool)
+def inside_lattice(
+    vertices: Float, triangles: npt.NDArray[np.int64], shape: npt.NDArray[np.int64]
+) -> npt.NDArray[np.bool_]:
+    """(shape) array: which whole-number points lie inside a closed mesh, by winding number along the third axis.
+
+    Every triangle adds one where a column enters through it and takes one where it
+    leaves; the sum along the column is the winding number.
+
+    >>> corners = np.array([[0.0, 0, 0], [4, 0, 0], [0, 4, 0], [0, 0, 4]]) - 0.5
+    >>> faces = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])
+    >>> int(inside_lattice(corners, faces, np.array([4, 4, 4])).sum())
+    10
+    """
+    crossed = np.zeros((shape[0], shape[1], shape[2] + 1), dtype=np.int16)
+    which, column = _columns_under(vertices[triangles][:, :, :2], shape)
+    corners = vertices[triangles[which]]
+    edge_1, edge_2 = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    offset = column - corners[:, 0, :2]
+    double_area = edge_1[:, 0] * edge_2[:, 1] - edge_1[:, 1] * edge_2[:, 0]
+    safe = np.where(double_area == 0, 1.0, double_area)
+    u = (offset[:, 0] * edge_2[:, 1] - offset[:, 1] * edge_2[:, 0]) / safe
+    v = (edge_1[:, 0] * offset[:, 1] - edge_1[:, 1] * offset[:, 0]) / safe
+    hit = (double_area != 0) & (u >= 0) & (v >= 0) & (u + v <= 1)
+    height = (corners[:, 0, 2] + u * edge_1[:, 2] + v * edge_2[:, 2])[hit]
+    first = np.clip(np.ceil(height), 0, shape[2]).astype(int)
+    x, y = column[hit].T
+    np.add.at(crossed, (x, y, first), -np.sign(double_area[hit]).astype(np.int16))
+    inside: npt.NDArray[np.bool_] = np.cumsum(crossed, axis=2, dtype=np.int16)[:, :, :-1] > 0
+    return inside
 
 
-def _stencilled(stencil: vtkPolyDataToImageStencil, image: vtkImageData) -> npt.NDArray[np.uint8]:
-    cut = vtkImageStencil()
-    cut.SetInputData(image)
-    cut.SetStencilData(stencil.GetOutput())
-    cut.SetBackgroundValue(0)
-    cut.Update()
-    return np.array(vtk_to_numpy(cut.GetOutput().GetPointData().GetScalars()), dtype=np.uint8)
+def _columns_under(flat: Float, shape: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Triangle number and (x, y) of every lattice column in the bounding box of each (M, 3, 2) flat triangle."""
+    low = np.maximum(np.ceil(flat.min(axis=1)).astype(np.int64), 0)
+    high = np.minimum(np.floor(flat.max(axis=1)).astype(np.int64), shape[:2] - 1)
+    wide = np.maximum(high - low + 1, 0)
+    counts = wide[:, 0] * wide[:, 1]
+    which = np.repeat(np.arange(len(flat)), counts)
+    nth = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+    return which, low[which] + np.stack(
+        [nth // np.maximum(wide[which, 1], 1), nth % np.maximum(wide[which, 1], 1)], axis=-1
+    )
 
 
-def voxelised_scan(meshes: Mapping[str, Mesh], grid: Grid, *, canal: CanalPath | None = None, scanner: Scanner | None = None,
-                   spec: SpineSpec | None = None) -> PhantomScan:
+def voxelised_scan(
+    meshes: Mapping[str, Mesh],
+    grid: Grid,
+    *,
+    canal: CanalPath | None = None,
+    scanner: Scanner | None = None,
+    spec: SpineSpec | None = None,
+) -> PhantomScan:
     """CT, MR and labels of vertebra meshes.
 
     Parameters
@@ -150,8 +184,10 @@ def _bone_materials(grid: Grid, share: npt.NDArray[np.float32]) -> npt.NDArray[n
     return np.where(deep, Material.TRABECULAR, Material.CORTICAL).astype(np.uint8)
 
 
-def _surroundings(meshes: Mapping[str, Mesh], grid: Grid, canal: CanalPath | None) -> tuple[Labels, npt.NDArray[np.uint8]]:
-    """Labels and materials without bone: muscle, fat and skin behind the dorsal-most bone, air beyond, the stand-in canal."""
+def _surroundings(
+    meshes: Mapping[str, Mesh], grid: Grid, canal: CanalPath | None
+) -> tuple[Labels, npt.NDArray[np.uint8]]:
+    """Labels and materials without bone: muscle, fat and skin behind the bone, air beyond, the stand-in canal."""
     skin_y = min(float(mesh.vertices_mm[:, 1].min()) for mesh in meshes.values()) - SKIN_BEHIND_MM
     labels = np.full(grid.shape, Tissue.SOFT, dtype=np.uint16)
     material = np.full(grid.shape, Material.MUSCLE, dtype=np.uint8)
@@ -168,7 +204,7 @@ def _surroundings(meshes: Mapping[str, Mesh], grid: Grid, canal: CanalPath | Non
 
 
 def _draw_canal(canal: CanalPath, world_mm: Float, labels: Labels, material: npt.NDArray[np.uint8]) -> None:
-    """Epidural fat in an elliptic tube about the path, fluid in its inner part; the path is taken as a function of height."""
+    """Epidural fat in an elliptic tube about the path (a function of height), fluid in its inner part."""
     order = np.argsort(canal.points_mm[:, 2])
     heights = canal.points_mm[order, 2]
     x = (world_mm[..., 0] - np.interp(world_mm[..., 2], heights, canal.points_mm[order, 0])) / canal.half_width_mm

@@ -19,7 +19,7 @@ import nibabel as nib
 import numpy as np
 import numpy.typing as npt
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
-from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian, MRImageStorage
+from pydicom.uid import UID, CTImageStorage, ExplicitVRLittleEndian, MRImageStorage
 
 from phantoms.render import PhantomScan
 from recon.errors import WrongUse
@@ -112,8 +112,8 @@ def _slice(plane: npt.NDArray[np.int16], grid: Grid, index: int, modality: Modal
     return ds
 
 
-def _uid(modality: Modality, *numbers: int) -> str:
-    return UID_ROOT + ".".join(str(n) for n in (1 if modality == "CT" else 2, *numbers))
+def _uid(modality: Modality, *numbers: int) -> UID:
+    return UID(UID_ROOT + ".".join(str(n) for n in (1 if modality == "CT" else 2, *numbers)))
 
 
 def _identify(ds: Dataset, modality: Modality, series: int) -> None:
