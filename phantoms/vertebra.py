@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from phantoms import sizes
 from phantoms.spec import LevelKnobs, SpineSpec
 
+
 @dataclass(frozen=True)
 class VertebraSize:
     """Lengths in mm of one vertebra; `wedge_deg` of its body."""

@@ -17,7 +17,9 @@ def _ask(inside):  # type: ignore[no-untyped-def]
 
 
 def test_ball() -> None:
-    volumes = label_volumes(_ask(lambda p: np.linalg.norm(p - [1.0, 2.0, 3.0], axis=1) < 8.0), (np.full(3, -9.0), np.full(3, 12.0)))
+    volumes = label_volumes(
+        _ask(lambda p: np.linalg.norm(p - [1.0, 2.0, 3.0], axis=1) < 8.0), (np.full(3, -9.0), np.full(3, 12.0))
+    )
     assert volumes.by_label_mm3[1] == pytest.approx(4 / 3 * np.pi * 8**3, rel=VOLUME_TOL)
     assert volumes.error_frac[1] < VOLUME_TOL
 
@@ -45,7 +47,9 @@ def test_two_labels_share_a_face_and_add_up() -> None:
     assert volumes.total_mm3() == pytest.approx(4 / 3 * np.pi * 9**3, rel=VOLUME_TOL)
 
 
-@pytest.mark.parametrize(("half_angle_deg", "depth_mm", "radius_mm"), [(10.0, 20.0, 3.0), (0.0, 15.0, 4.5), (25.0, 12.0, 2.0)])
+@pytest.mark.parametrize(
+    ("half_angle_deg", "depth_mm", "radius_mm"), [(10.0, 20.0, 3.0), (0.0, 15.0, 4.5), (25.0, 12.0, 2.0)]
+)
 def test_cone_grown_by_a_radius_has_steiners_volume(half_angle_deg: float, depth_mm: float, radius_mm: float) -> None:
     """Steiner's formula V + S r + M r^2 + 4/3 pi r^3; M = pi h + pi R (pi/2 + a) for a cone (design section 7)."""
     a = np.radians(half_angle_deg)
@@ -56,4 +60,6 @@ def test_cone_grown_by_a_radius_has_steiners_volume(half_angle_deg: float, depth
     mean_curvature = np.pi * depth_mm + np.pi * rim * (np.pi / 2 + a)
     expected = volume + surface * radius_mm + mean_curvature * radius_mm**2 + 4 / 3 * np.pi * radius_mm**3
     inside = _ask(lambda p: cone_distance_mm(p, axis, a, depth_mm) <= radius_mm)
-    assert label_volumes(inside, (np.full(3, -30.0), np.full(3, 30.0))).total_mm3() == pytest.approx(expected, rel=VOLUME_TOL)
+    assert label_volumes(inside, (np.full(3, -30.0), np.full(3, 30.0))).total_mm3() == pytest.approx(
+        expected, rel=VOLUME_TOL
+    )

@@ -59,14 +59,16 @@ def test_partial_volume_is_unbiased_under_refinement() -> None:
 
 def test_noise_has_the_deviation_asked_for() -> None:
     grid = _small_grid()
-    noisy, quiet = (render_scan(SpineSpec(), grid, noise_hu=noise, point_spread_fwhm_mm=0.0).ct_hu for noise in (30.0, 0.0))
+    noisy, quiet = (
+        render_scan(SpineSpec(), grid, noise_hu=noise, point_spread_fwhm_mm=0.0).ct_hu for noise in (30.0, 0.0)
+    )
     assert float((noisy.astype(float) - quiet).std()) == pytest.approx(30.0, rel=0.02)
 
 
 def test_metal_is_the_brightest() -> None:
     spec = SpineSpec(metal=("L3",))
-    grid = natural_grid(spec, 3.0, ("L3-L4",))
-    assert render_scan(spec, grid, **QUIET).ct_hu.max() > 2500
+    grid = natural_grid(spec, 5.0, ("L3-L4",))
+    assert render_scan(spec, grid, **QUIET).ct_hu.max() > 2000
     assert render_scan(SpineSpec(), grid, **QUIET).ct_hu.max() < 1500
 
 

@@ -16,7 +16,9 @@ from phantoms.truth_window import is_bone
 from recon.errors import WrongUse
 from recon.labels import SIDES, Part, Tissue, label_names, label_of
 
-SIDED_SWAP = {p: Part[p.name.replace("LEFT", "RIGHT") if "LEFT" in p.name else p.name.replace("RIGHT", "LEFT")] for p in Part}
+SIDED_SWAP = {
+    p: Part[p.name.replace("LEFT", "RIGHT") if "LEFT" in p.name else p.name.replace("RIGHT", "LEFT")] for p in Part
+}
 CHANGED_FRAC = 1e-3
 """Share of random points allowed to change label by rounding at a border."""
 
@@ -31,7 +33,9 @@ def _mirrored(labels: np.ndarray) -> np.ndarray:
 
 
 def test_mirrored_spec_gives_the_mirror_image(rng: np.random.Generator) -> None:
-    spec = replace(demo_spec(), scoliosis_deg=12.0, rotation_deg=6.0, pose_deg=(3.0, -4.0, 5.0), origin_ras_mm=(4.0, 1.0, 2.0))
+    spec = replace(
+        demo_spec(), scoliosis_deg=12.0, rotation_deg=6.0, pose_deg=(3.0, -4.0, 5.0), origin_ras_mm=(4.0, 1.0, 2.0)
+    )
     points = _points(rng)
     one = spine_of(spec).label_and_depth(points)[0]
     other = spine_of(spec.mirrored()).label_and_depth(points * [-1, 1, 1])[0]
@@ -73,7 +77,9 @@ def test_faces_stand_exactly_the_gap_apart(normal: Spine, level: str, side: str)
 
 def test_neighbouring_vertebrae_never_touch(stenotic: Spine) -> None:
     pose = stenotic.poses["L4-L5"]
-    steps = np.stack(np.meshgrid(np.arange(-28, 28, 0.6), np.arange(-2, 40, 0.6), np.arange(-16, 16, 0.6), indexing="ij"), -1)
+    steps = np.stack(
+        np.meshgrid(np.arange(-28, 28, 0.6), np.arange(-2, 40, 0.6), np.arange(-16, 16, 0.6), indexing="ij"), -1
+    )
     labels = stenotic.label_and_depth(pose.to_world_mm(steps.reshape(-1, 3)))[0].reshape(steps.shape[:3])
     vertebra = np.where(is_bone(labels), labels // 100, 0)
     for axis in range(3):
@@ -121,7 +127,9 @@ def test_six_lumbar_vertebrae_are_all_there() -> None:
 
 
 def test_stenosis_narrows_the_sac_and_thickens_the_ligament(normal: Spine, stenotic: Spine) -> None:
-    plane = np.stack(np.meshgrid(np.arange(-15, 15, 0.3), np.arange(-2, 24, 0.3), [0.0], indexing="ij"), -1).reshape(-1, 3)
+    plane = np.stack(np.meshgrid(np.arange(-15, 15, 0.3), np.arange(-2, 24, 0.3), [0.0], indexing="ij"), -1).reshape(
+        -1, 3
+    )
     counts = {}
     for name, spine in (("normal", normal), ("stenotic", stenotic)):
         labels = spine.label_and_depth(spine.poses["L4-L5"].to_world_mm(plane))[0]
@@ -131,10 +139,15 @@ def test_stenosis_narrows_the_sac_and_thickens_the_ligament(normal: Spine, steno
     assert counts["stenotic"][Tissue.CALCIFIED] > 20
 
 
-@pytest.mark.parametrize(("knobs", "message"), [
-    ({"gap_mm": 9.0}, "'gap_mm' must be in"), ({"slip_mm": 40.0}, "'slip_mm' must be in"),
-    ({"disc_height_frac": 0.0}, "'disc_height_frac' must be in"), ({"disc_bulge_mm": -1.0}, "must be in"),
-])
+@pytest.mark.parametrize(
+    ("knobs", "message"),
+    [
+        ({"gap_mm": 9.0}, "'gap_mm' must be in"),
+        ({"slip_mm": 40.0}, "'slip_mm' must be in"),
+        ({"disc_height_frac": 0.0}, "'disc_height_frac' must be in"),
+        ({"disc_bulge_mm": -1.0}, "must be in"),
+    ],
+)
 def test_impossible_knobs_are_refused(knobs: dict[str, float], message: str) -> None:
     with pytest.raises(WrongUse, match=message):
         LevelKnobs(**knobs)  # type: ignore[arg-type]

@@ -81,7 +81,9 @@ def test_json_is_plain(normal: Spine, normal_l3_l4: LevelTruth) -> None:
 def test_suite_covers_levels_sides_grids_and_each_case_holds_its_level() -> None:
     cases = phantom_suite()
     assert len(cases) >= 20
-    assert {(c.level, c.side) for c in cases} >= {(lv, s) for lv in ("L1-L2", "L2-L3", "L3-L4", "L4-L5", "L5-S1") for s in SIDES}
+    assert {(c.level, c.side) for c in cases} >= {
+        (lv, s) for lv in ("L1-L2", "L2-L3", "L3-L4", "L4-L5", "L5-S1") for s in SIDES
+    }
     assert any(np.ptp(c.grid().spacing_mm) > 0.1 for c in cases)
     for case in cases:
         spine_level = level_vertebrae(case.level)

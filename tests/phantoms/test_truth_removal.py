@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from phantoms.quadrature import Volumes
 from phantoms.spec import SpineSpec
 from phantoms.spine import Spine
 from phantoms.swept import protected_parts
@@ -19,10 +20,26 @@ NO_SAC_MM = 50.0
 """A retraction that leaves no sac to avoid."""
 
 
-def _geometry(pivot_ras: Any, axis_ras: Any, *, protected: tuple[str, ...] = (), retraction_mm: float = NO_SAC_MM,
-              sleeve: tuple[float, float] = (3.0, 6.0), tool: tuple[float, float] = (2.0, 6.0), sweep_deg: float = 0.0) -> dict[str, Any]:
-    phase = {"name": "x", "pivot_ras_mm": list(pivot_ras), "axis_ras": list(axis_ras), "sweep_deg": sweep_deg,
-             "sleeve_radius_mm": sleeve[0], "sleeve_depth_mm": sleeve[1], "tool_radius_mm": tool[0], "tip_depth_mm": tool[1]}
+def _geometry(
+    pivot_ras: Any,
+    axis_ras: Any,
+    *,
+    protected: tuple[str, ...] = (),
+    retraction_mm: float = NO_SAC_MM,
+    sleeve: tuple[float, float] = (3.0, 6.0),
+    tool: tuple[float, float] = (2.0, 6.0),
+    sweep_deg: float = 0.0,
+) -> dict[str, Any]:
+    phase = {
+        "name": "x",
+        "pivot_ras_mm": list(pivot_ras),
+        "axis_ras": list(axis_ras),
+        "sweep_deg": sweep_deg,
+        "sleeve_radius_mm": sleeve[0],
+        "sleeve_depth_mm": sleeve[1],
+        "tool_radius_mm": tool[0],
+        "tip_depth_mm": tool[1],
+    }
     keep_out = {"structure": "sac", "retraction_mm": retraction_mm, "clearance_mm": 0.5}
     return {"phases": [phase], "keep_out": keep_out, "protected": list(protected)}
 
@@ -81,17 +98,23 @@ def test_sac_in_the_way_and_protected_bone_both_stop_the_tool(normal: Spine, nor
     assert not reached(rehearsal_of(normal, "L3-L4", blocked), behind_sac).any()
 
 
-def test_facets_untouched_by_a_far_channel_and_all_gone_under_a_huge_one(normal: Spine, normal_l3_l4: LevelTruth) -> None:
-    parts = part_volumes(normal, "L3", fine=3)
-    lower = part_volumes(normal, "L4", fine=3)
-    both = type(parts)(parts.by_label_mm3 | lower.by_label_mm3, {})
+def test_facets_untouched_by_a_far_channel_and_all_gone_under_a_huge_one(
+    normal: Spine, normal_l3_l4: LevelTruth
+) -> None:
+    processes = [
+        label_of(v, p) for v, kind in (("L3", "INFERIOR"), ("L4", "SUPERIOR")) for p in Part if p.name.startswith(kind)
+    ]
+    both = Volumes(dict.fromkeys(processes, 2000.0), {})
     far = rehearsal_of(normal, "L3-L4", _in_body(normal))
     kept = facets_kept(far, normal_l3_l4.frame, normal_l3_l4.joints, removed_volumes(far), both)
     assert all(k.area_frac == k.width_frac == k.volume_frac == 1.0 for k in kept.values())
-    huge = rehearsal_of(normal, "L3-L4", _geometry(normal_l3_l4.joints["left"].centre_ras_mm, [0.0, 1.0, 0.0], sleeve=(22.0, 1.0)))
-    kept = facets_kept(huge, normal_l3_l4.frame, normal_l3_l4.joints, removed_volumes(huge), both)
+    huge = rehearsal_of(
+        normal, "L3-L4", _geometry(normal_l3_l4.joints["left"].centre_ras_mm, [0.0, 1.0, 0.0], sleeve=(22.0, 1.0))
+    )
+    all_gone = Volumes(dict.fromkeys(processes, 500.0), {})
+    kept = facets_kept(huge, normal_l3_l4.frame, normal_l3_l4.joints, all_gone, both)
     assert kept["left"].area_frac == kept["left"].width_frac == 0.0
-    assert kept["left"].volume_frac < 0.02
+    assert kept["left"].volume_frac == pytest.approx(0.75)
 
 
 def test_width_slab_falls_back_to_the_nearest_pairs() -> None:

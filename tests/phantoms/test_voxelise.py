@@ -61,7 +61,9 @@ def test_scan_has_bone_canal_skin_and_air() -> None:
     grid = isotropic_grid([-20, -45, -15], [20, 15, 15], 1.0)
     canal = CanalPath(np.array([[0.0, -18.0, 15.0], [0.0, -18.0, -15.0]]), half_width_mm=6.0, half_depth_mm=6.0)
     scan = voxelised_scan({"L3": _ball((0.0, 0.0, 0.0), 10.0)}, grid, canal=canal)
-    assert {0, Tissue.CANAL, Tissue.SAC, Tissue.SOFT, label_of("L3", Part.UNDIVIDED)} == set(np.unique(scan.labels).tolist())
+    assert {0, Tissue.CANAL, Tissue.SAC, Tissue.SOFT, label_of("L3", Part.UNDIVIDED)} == set(
+        np.unique(scan.labels).tolist()
+    )
     assert scan.labels[20, 45, 15] == label_of("L3", Part.UNDIVIDED)
     assert scan.labels[20, 27, 15] == Tissue.SAC
 
