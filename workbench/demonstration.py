@@ -47,19 +47,17 @@ def demonstration(
     side: Side,
     *,
     force: bool = False,
-    spec: SpineSpec | None = None,
-    spacing_mm: float = SPACING_MM,
 ) -> Mapping[str, Any]:
     """Works through the whole job and leaves a case in `folder`; returns the estimate's JSON data.
 
     Everything is computed before the case is written, so that a failure leaves nothing behind.
     Raises WrongUse for a level the phantom does not have.
     """
-    spec = spec or demo_spec()
+    spec = demo_spec()
     if level not in spec.level_names:
         raise WrongUse("--level", f"must be one of the phantom's, {', '.join(spec.level_names)}", got=level)
     # the page is drawn before the case is written: what takes longest and can fail leaves no folder behind
-    scan, given = phantom_case(spec, level, spacing_mm)
+    scan, given = phantom_case(spec, level)
     anatomy = anatomy_of(scan, given=given)
     approach = default_approach(anatomy, level, side)
     report = report_of(scan, anatomy, approach)

@@ -8,6 +8,8 @@ from estimator.approach import Phase
 
 MINUS = "\u2212"
 EN_DASH = "\u2013"
+LEAST_SHIFT_MM = 0.5
+"""A smaller shift of the pivot is not worth a word."""
 UNITS = {"mm2": "mm\u00b2", "mm3": "mm\u00b3", "deg": "\u00b0"}
 """Units as people write them."""
 
@@ -121,6 +123,15 @@ def offset_words(offset_mm: Sequence[float], side: str) -> str:
     lateral = offset_mm[0] if side == "left" else -offset_mm[0]
     across = f"{abs(lateral):.0f} mm {'lateral' if lateral >= 0 else 'medial'}"
     return f"{across} and {abs(offset_mm[2]):.0f} mm {'cranial' if offset_mm[2] >= 0 else 'caudal'}"
+
+
+def shift_words(shift_mm: Sequence[float], side: str) -> str:
+    """By how much a phase's pivot is moved; the shift is (left, dorsal, cranial) mm.
+
+    >>> shift_words((0.0, 0.0, 0.0), "left"), shift_words((-5.0, 0.0, 1.0), "right")
+    ('\u2013', '5 mm lateral and 1 mm cranial')
+    """
+    return EN_DASH if max(map(abs, shift_mm)) < LEAST_SHIFT_MM else offset_words(shift_mm, side)
 
 
 def limit_words(limited_by: str) -> str:

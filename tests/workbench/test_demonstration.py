@@ -67,6 +67,6 @@ def test_phantom_case_is_a_ct_with_all_its_labels():
     assert scan.modality == "CT"
     assert scan.voxels.shape == given.labels.shape
     assert {"L3", "L4"} <= set(vertebrae_in(given.labels))
-    assert scan.voxels.min() < -900                    # air behind the skin
+    assert scan.voxels.min() < -900  # air behind the skin
     assert np.median(scan.voxels[given.labels % 100 == 1]) > 50
     assert "made-up" in given.warnings[0]

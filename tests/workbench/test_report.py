@@ -13,10 +13,10 @@ import pytest
 from estimator.plan import default_approach
 from recon.caution import CAUTION
 from tests.workbench import toy
-from workbench import report_facts as facts
 from workbench.cli import main
 from workbench.planned import Planned, Taken
 from workbench.report import page, report_of
+from workbench.report_glance import glance, limits_sentence
 
 VOID = {"meta", "img", "link", "br", "hr", "input"}
 
@@ -121,7 +121,7 @@ def test_a_measured_band_worse_than_normal_is_named_early(toy_report):
 
 def test_limits_sentence_counts_what_was_not_measured():
     verdicts = [{"name": "pars", "met": None}, {"name": "undercut", "met": True}]
-    assert facts.limits_sentence({"verdicts": verdicts}).endswith("Not measured: pars.")
+    assert limits_sentence({"verdicts": verdicts}).endswith("Not measured: pars.")
 
 
 def test_report_verb_writes_the_page_and_uses_the_kept_plan(case, coarse_pictures, capsys):
@@ -160,3 +160,15 @@ NO_PICTURES = {
     "solids": [BLANK] * 4,
     "charts": {"bone": BLANK, "facets": BLANK, "compare": BLANK},
 }
+
+
+def test_error_bars_are_shown_when_there_are_any(toy_report):
+    plain = " ".join(remark for _, _, remark in glance(toy_report.estimate))
+    assert "95 %" not in plain
+    reach = {**toy_report.estimate["contralateral_reach"], "interval95": [7.0, 9.5]}
+    kept = {**toy_report.estimate["facet_preserved"]["ipsilateral"], "interval95": [0.61, 0.8]}
+    barred = {**toy_report.estimate, "contralateral_reach": reach, "facet_preserved": {"ipsilateral": kept}}
+    remarks = [remark for _, _, remark in glance(barred)]
+    assert remarks[1].startswith("95 %: 61\u201380 %; ")
+    assert remarks[3].startswith("95 %: 7.0\u20139.5 mm; ")
+    assert remarks[2] == "no joint in view on this side"

@@ -1,0 +1,87 @@
+"""The plan as it is carried to theatre: entry, docking, instrument and tilts, each with its reference."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from estimator.clock import docking_clock
+from workbench.planned import Planned
+from workbench.wording import (
+    clock_words,
+    cranial_tilt_words,
+    cranial_words,
+    joined,
+    lateral_words,
+    medial_tilt_words,
+    number,
+    offset_words,
+    shift_words,
+)
+
+Json = Mapping[str, Any]
+Facts = list[tuple[str, str]]
+
+MID_PLANE = "the disc's mid-plane"
+
+
+def plan_facts(planned: Planned, estimate: Json) -> Facts:
+    """What is carried to theatre, each with its reference."""
+    approach, entry, channel = planned.approach, estimate["skin_entry"], planned.approach.channel
+    where = "Skin entry" if entry["at"] == "skin" else "Entry at the pivot (no skin in view)"
+    landmark = f"the lower edge of the {planned.level.upper} lamina, {approach.side}"
+    x, _, z = approach.docking_point_mm
+    toward_side = x if approach.side == "left" else -x
+    return [
+        (where, f"{lateral_words(entry['lateral_mm'], approach.side)}, {cranial_words(entry['cranial_mm'], landmark)}"),
+        ("Depth", f"{number(entry['depth_mm'], 0)} mm from there to the docking point, along the channel"),
+        (
+            "Docking point",
+            f"{lateral_words(toward_side, approach.side)}, {cranial_words(z, MID_PLANE)}{_from_window(planned)}",
+        ),
+        (
+            "Pivot",
+            f"{number(approach.pivot_distance_mm, 0)} mm from the docking point; skin and fascia hold it there",
+        ),
+        (
+            "Instrument",
+            f"sleeve {number(channel.sleeve_diameter_mm)} mm, scope {number(channel.scope_diameter_mm)} mm, tool "
+            f"{number(channel.tool_diameter_mm)} mm (outer diameters), lens {number(channel.lens_angle_deg, 0)}\u00b0",
+        ),
+        ("Round the docking point", _clock(planned)),
+    ]
+
+
+def _from_window(planned: Planned) -> str:
+    window = planned.level.windows.get(planned.approach.side)
+    if window is None:
+        return ""
+    offset = np.array(planned.approach.docking_point_mm) - planned.level.frame.to_level_mm(window.centre_ras_mm)
+    return f"; {offset_words(offset.tolist(), planned.approach.side)} of the window's centre"
+
+
+def _clock(planned: Planned) -> str:
+    if planned.approach.side not in planned.level.windows:
+        return "no window in view on this side"
+    first = planned.approach.phases[0]
+    hours = docking_clock(planned.level, planned.approach.side, (first.medial_tilt_deg, first.cranial_tilt_deg))
+    marks = [f"{name} at {clock_words(hour)}" for name, hour in hours.items() if name != "window centre"]
+    return f"{joined(marks)} (seen down the channel; 12 o'clock points across the patient, away from the surgeon)"
+
+
+def phase_rows(planned: Planned) -> list[tuple[str, ...]]:
+    """(phase, medial tilt, cranial tilt, sweep, shift of the pivot, sleeve, tip) of each phase, in words."""
+    return [
+        (
+            p.name,
+            medial_tilt_words(p),
+            cranial_tilt_words(p),
+            f"\u00b1{number(p.sweep_half_angle_deg)}\u00b0",
+            shift_words(p.pivot_shift_mm, planned.approach.side),
+            f"{number(p.sleeve_past_lamina_mm)} mm",
+            f"{number(p.tip_past_lamina_mm)} mm",
+        )
+        for p in planned.approach.phases
+    ]
