@@ -100,7 +100,7 @@ def vertebra_view(labels: Labels, grid: Grid, tube: CanalTube, name: str) -> Ver
     x, y = _turned(local[:, 0], local[:, 1], turn, shift)
     above, below = (_distance_to(sub, grid, n)[tuple(index)] for n in (number - 1, number + 1))
     return VertebraView(name, box, index, (sub[tuple(index)] % 100).astype(np.uint16), x, y, local[:, 2] * step,
-                        _borders(tube, turn, shift), step, above, below)
+                        borders_of(tube, turn, shift), step, above, below)
 
 
 def _widened(box: tuple[slice, ...], grid: Grid, margin_mm: float) -> tuple[slice, slice, slice]:
@@ -154,7 +154,7 @@ def _midplane(own: Mask, grid: Grid, tube: CanalTube, local: Float, parts: Float
     return float(np.radians(best[0])), float(best[1])
 
 
-def _borders(tube: CanalTube, turn_rad: float, shift_mm: float) -> Borders:
+def borders_of(tube: CanalTube, turn_rad: float = 0.0, shift_mm: float = 0.0) -> Borders:
     """The canal's borders at every station, lightly smoothed along it."""
     angle = ray_angles_rad()
     x, y = _turned(tube.radius_mm * np.cos(angle), tube.radius_mm * np.sin(angle), turn_rad, shift_mm)

@@ -1,0 +1,100 @@
+"""From a CT to a label map: bone, canal, vertebrae, discs, parts, skin."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from recon.bone import bone_model, wall_mask
+from recon.labels import Labels, Part, Tissue, vertebra_number
+from recon.naming import Evidence, names, signs
+from recon.parts import divide_arches
+from recon.scan import Scan
+from recon.spine_arches import pedicle_heights_mm
+from recon.vertebrae import VertebraInstances, vertebra_instances
+
+Progress = Callable[[str], None]
+
+AIR_HU = -400.0
+"""Half-way between air and fat or skin: the skin's surface."""
+
+
+@dataclass(frozen=True, eq=False)
+class Segmentation:
+    """What a CT alone shows.
+
+    Parameters
+    ----------
+    labels : (nx, ny, nz) uint16 array of `recon.labels`; the canal's contents are Tissue.CANAL
+    occupancy : (nx, ny, nz) float32 array, share of bone of the named vertebrae
+    evidence : what the names rest on: 'sacrum', 'ribs' or 'given'
+    warnings : sentences for people
+    """
+
+    labels: Labels
+    occupancy: npt.NDArray[np.float32]
+    evidence: Evidence
+    warnings: tuple[str, ...]
+
+
+def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress | None = None) -> Segmentation:
+    """Label a CT.
+
+    Parameters
+    ----------
+    scan : a CT whose third axis runs nearest to cranial
+    levels : names of the vertebrae in view, cranial to caudal; counted from sacrum or ribs when left out
+    progress : called with the name of each step
+
+    Raises
+    ------
+    AnatomyNotFound : no canal or pedicle in view, or no sign to count levels by
+    WrongUse : as many levels must be given as are in view
+    UnusableInput : not a CT, or no bone in it
+    """
+    tell = progress or (lambda step: None)
+    tell("bone")
+    model = bone_model(scan)
+    tell("vertebrae")
+    found = vertebra_instances(scan, model)
+    tell("names")
+    bone = wall_mask(scan, model)[found.box]
+    named = names(signs(found.field, bone, found.in_view(), pedicle_heights_mm(found.profile)), levels)
+    labels = np.where(_within_skin(scan), Tissue.SOFT, Tissue.OUTSIDE).astype(np.uint16)
+    _lay(labels[found.box], found, named.by_number)
+    labels[found.tube.mask & (labels < 100)] = Tissue.CANAL
+    tell("parts")
+    labels = divide_arches(labels, scan.grid, found.tube)
+    occupancy = np.zeros(scan.grid.shape, dtype=np.float32)
+    occupancy[found.box] = found.occupancy
+    return Segmentation(labels, _of_named(occupancy, labels), named.evidence, (*scan.warnings, *named.warnings))
+
+
+def _lay(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) -> None:
+    """Write bodies, undivided arches and discs of the named vertebrae into the box (in place)."""
+    for n, name in by_number.items():
+        base = 100 * vertebra_number(name)
+        labels[found.number == n] = base + Part.UNDIVIDED
+        labels[found.body == n] = base + Part.BODY
+        labels[(found.disc == n - 1) & (found.disc > 0)] = base + Part.DISC
+
+
+def _of_named(occupancy: npt.NDArray[np.float32], labels: Labels) -> npt.NDArray[np.float32]:
+    """Occupancy kept on the labelled bone and the voxels that touch it."""
+    bone = (labels >= 100) & (labels % 100 != Part.DISC)
+    return np.where(ndimage.binary_dilation(bone), occupancy, np.float32(0.0))
+
+
+def _within_skin(scan: Scan) -> npt.NDArray[np.bool_]:
+    """(nx, ny, nz) array: the patient's side of the skin; gas inside the trunk counts as inside."""
+    tissue = scan.voxels > AIR_HU
+    pieces, count = ndimage.label(tissue)
+    if count > 1:
+        tissue = pieces == 1 + int(np.argmax(np.bincount(pieces.ravel())[1:]))
+    for k in range(tissue.shape[2]):
+        tissue[:, :, k] = ndimage.binary_fill_holes(tissue[:, :, k])
+    return np.asarray(tissue)

@@ -1,0 +1,85 @@
+"""Vertebrae as separate instances, in order, from a CT alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cc3d
+import numpy as np
+import numpy.typing as npt
+
+from recon.bone import BoneModel, occupancy_within, wall_mask
+from recon.bone_solid import solid
+from recon.canal import CanalTube, canal_from_bone
+from recon.scan import Scan
+from recon.spine_arches import arches
+from recon.spine_bodies import bodies, discs
+from recon.spine_field import Box, SpineField, spine_field
+from recon.spine_profile import SpineProfile, spine_profile
+
+LEAST_BODY_MM3 = 1500.0
+"""A vertebra is named when at least this much of its body is in view (about 1.5 mm of its height)."""
+
+
+@dataclass(frozen=True, eq=False)
+class VertebraInstances:
+    """Vertebrae found in a CT; arrays are those of `box` in the scan.
+
+    Parameters
+    ----------
+    box : of the scan
+    number : (nx, ny, nz) uint8 array: 1.. the n-th vertebra from the caudal end, 0 no spine
+    body : (nx, ny, nz) uint8 array: the same, bodies only
+    disc : (nx, ny, nz) uint8 array: n the disc above the n-th vertebra
+    occupancy : (nx, ny, nz) float32 array of the spine's bone
+    field, profile, tube : what they were found with; the tube is that of the final bone
+    """
+
+    box: Box
+    number: npt.NDArray[np.uint8]
+    body: npt.NDArray[np.uint8]
+    disc: npt.NDArray[np.uint8]
+    occupancy: npt.NDArray[np.float32]
+    field: SpineField
+    profile: SpineProfile
+    tube: CanalTube
+
+    def in_view(self) -> tuple[int, ...]:
+        """Numbers of the vertebrae with enough body in view, caudal to cranial."""
+        counts = np.bincount(self.body.ravel(), minlength=self.profile.count + 1)[1:]
+        return tuple(int(n) + 1 for n in np.flatnonzero(counts * self.field.grid.voxel_mm3 >= LEAST_BODY_MM3))
+
+
+def vertebra_instances(scan: Scan, model: BoneModel) -> VertebraInstances:
+    """Separate the vertebrae of a CT.
+
+    Raises
+    ------
+    AnatomyNotFound : no canal or no pedicle is in view
+    """
+    wall = wall_mask(scan, model)
+    tube = canal_from_bone(wall, scan.grid)
+    field = spine_field(scan.grid, tube)
+    value, near_wall = scan.voxels[field.box], wall[field.box]
+    profile = spine_profile(field, value, near_wall)
+    body = bodies(field, value, near_wall, profile)
+    bone = solid(near_wall, field.grid, tube.mask[field.box]) | (body > 0)
+    occupancy = occupancy_within(bone, Scan(value, field.grid, "CT"), model)
+    number = _whole(arches(field, value, bone, body, profile) * (occupancy >= 0.5), field)
+    occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
+    body = np.where(body == number, body, 0).astype(np.uint8)
+    disc = discs(field, np.where(body > 0, body, 0).astype(np.uint8), profile)
+    disc[number > 0] = 0
+    whole = np.zeros(scan.grid.shape, dtype=np.float32)
+    whole[field.box] = occupancy
+    final = canal_from_bone(whole, scan.grid)
+    return VertebraInstances(field.box, number, body, disc, occupancy, field, profile, final)
+
+
+def _whole(number: npt.NDArray[np.uint8], field: SpineField) -> npt.NDArray[np.uint8]:
+    """Each vertebra's largest piece, with its lesser ones when they are no specks (a spinous tip may be cut off)."""
+    kept = np.zeros_like(number)
+    for n in range(1, int(number.max()) + 1):
+        pieces = cc3d.dust(number == n, threshold=max(round(200.0 / field.grid.voxel_mm3), 1), connectivity=6)
+        kept[pieces > 0] = n
+    return kept
