@@ -23,6 +23,7 @@ from recon.levels import frames_of, levels_of
 from recon.local import disc_mask
 from recon.parts import divide_arches
 from recon.scan import Scan
+from recon.segment import segment
 from recon.skin import with_soft_tissue
 from recon.tissue import with_modelled_tissue
 
@@ -117,7 +118,7 @@ def _given_sources(given: GivenLabels) -> dict[str, Source]:
 
 def _bones_found(scan: Scan, vertebrae: Sequence[str] | None, say: Progress) -> Bones:
     """Bones from the scan itself."""
-    from recon.segment import segment
-
-    found = segment(scan, vertebrae=vertebrae, progress=say)
-    return Bones(found.labels, found.occupancy, dict(found.sources), found.warnings)
+    found = segment(scan, vertebrae, say)
+    sources: dict[str, Source] = {"parts": "automatic", "canal": "automatic",
+                                  "levels": "given" if found.evidence == "given" else "automatic"}
+    return Bones(found.labels, found.occupancy, sources, found.warnings)

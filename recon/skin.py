@@ -50,9 +50,10 @@ def skin_points_mm(labels: Labels, grid: Grid, starts_ras_mm: npt.ArrayLike, dir
     run = round(AIR_MM / STEP_MM)
     for row, (start, direction) in enumerate(zip(starts, directions, strict=True)):
         index = grid.index_of(start + steps[:, None] * direction)
-        air = ndimage.map_coordinates(outside, index.T, order=1, mode="constant", cval=0.0, output=np.float64)
+        # air that reaches the scan's edge goes on; a line that leaves the scan inside the patient has no skin
+        air = ndimage.map_coordinates(outside, index.T, order=1, mode="nearest", output=np.float64)
         at = _first_run(air >= 0.5, run)
-        if at > 0:
+        if at > 0 and grid.contains(start + steps[at - 1] * direction):
             part = (0.5 - air[at - 1]) / (air[at] - air[at - 1])
             out[row] = start + (steps[at - 1] + part * STEP_MM) * direction
     return out

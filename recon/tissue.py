@@ -96,9 +96,9 @@ def _lay_sac(labels: Labels, grid: Grid) -> None:
 
 
 def _around(mask: Mask) -> Box:
-    """The index box that holds a mask."""
+    """The index box that holds a mask and one voxel more, so that the wall around it is seen."""
     spans = []
     for axis in range(3):
         index = np.flatnonzero(mask.any(axis=tuple(a for a in range(3) if a != axis)))
-        spans.append(slice(int(index[0]), int(index[-1]) + 1))
+        spans.append(slice(max(int(index[0]) - 1, 0), int(index[-1]) + 2))
     return spans[0], spans[1], spans[2]

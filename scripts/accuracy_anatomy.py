@@ -77,7 +77,8 @@ def _joint_errors(truth: LevelTruth, level: Level, side: Side) -> dict[str, floa
         return {}
     found, true = level.joints[side], truth.joints[side]
     area = 100 * float(found.area_mm2.sum() / true.area_mm2.sum() - 1)
-    return {"joint area %": area, "joint angle deg": found.angle_deg - true.angle_deg, "joint gap mm": found.gap_mm - true.gap_mm}
+    return {"joint area %": area, "joint angle deg": found.angle_deg - true.angle_deg,
+            "joint gap mm": found.gap_mm - true.gap_mm}
 
 
 def _window_errors(truth: LevelTruth, level: Level, side: Side) -> dict[str, float]:
@@ -86,7 +87,8 @@ def _window_errors(truth: LevelTruth, level: Level, side: Side) -> dict[str, flo
     found, true = level.windows[side], truth.windows[side]
     turned = float(np.degrees(np.arccos(np.clip(found.normal_ras @ true.normal_ras, -1, 1))))
     return {"window normal deg": turned, "window width mm": found.width_mm - true.width_mm,
-            "window height mm": found.height_mm - true.height_mm, "window area %": 100 * (found.area_mm2 / true.area_mm2 - 1),
+            "window height mm": found.height_mm - true.height_mm,
+            "window area %": 100 * (found.area_mm2 / true.area_mm2 - 1),
             "window centre mm": _distance(found.centre_ras_mm, true.centre_ras_mm)}
 
 

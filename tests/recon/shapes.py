@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from recon.grid import Float, Grid
+from recon.anatomy import Frame, Level
+from recon.grid import Float, Grid, isotropic_grid
 from recon.labels import Labels, Part, Side, Tissue, label_of, sided
+from recon.levels import levels_of
+from recon.local import Local, local_view
 
 CANAL_HALF_WIDTH, CANAL_HALF_DEPTH = 12.0, 9.0
 DISC_HEIGHT, BODY_HEIGHT = 8.0, 27.0
@@ -55,7 +59,8 @@ def _labels_at(shapes: Shapes, world: Float) -> Labels:
     round_ = (x / CANAL_HALF_WIDTH) ** 2 + (y / CANAL_HALF_DEPTH) ** 2
     body = ((x / 23) ** 2 + ((y + 26) / 18) ** 2 < 1) & (round_ > 1)
     out[body & (np.abs(z) < DISC_HEIGHT / 2)] = label_of("L3", Part.DISC)
-    for name, low, high in (("L3", DISC_HEIGHT / 2, DISC_HEIGHT / 2 + BODY_HEIGHT), ("L4", -DISC_HEIGHT / 2 - BODY_HEIGHT, -DISC_HEIGHT / 2)):
+    half = DISC_HEIGHT / 2
+    for name, low, high in (("L3", half, half + BODY_HEIGHT), ("L4", -half - BODY_HEIGHT, -half)):
         out[body & (z > low) & (z < high)] = label_of(name, Part.BODY)
         arch_top = high - 3
         _arch(out, name, level, round_, (arch_top - 13, arch_top))
@@ -69,9 +74,11 @@ def _labels_at(shapes: Shapes, world: Float) -> Labels:
 
 def _arch(out: Labels, name: str, level: Float, round_: Float, z_range: tuple[float, float]) -> None:
     x, y, z = np.moveaxis(level, -1, 0)
-    pedicle = (np.abs(x) < 20) & (np.abs(x) > 8) & (y > -13) & (y < 1) & (z > z_range[0]) & (z < z_range[1]) & (round_ > 1)
+    high = (z > z_range[0]) & (z < z_range[1]) & (round_ > 1)
+    pedicle = (np.abs(x) < 20) & (np.abs(x) > 8) & (y > -13) & (y < 1) & high
     free = pedicle & (out == Tissue.SOFT)
-    pars = (np.abs(x) > 12) & (np.abs(x) < 20) & (y >= 1) & (y < 9) & (z > z_range[0] - 4) & (z < z_range[1]) & (round_ > 1)
+    pars = (np.abs(x) > 12) & (np.abs(x) < 20) & (y >= 1) & (y < 9) & (z > z_range[0] - 4) & (z < z_range[1])
+    pars &= round_ > 1
     for side, sign in (("left", 1.0), ("right", -1.0)):
         out[free & (sign * x > 0)] = label_of(name, sided("pedicle", side))
         out[pars & (sign * x > 0)] = label_of(name, sided("pars", side))
@@ -98,3 +105,50 @@ def _joint(out: Labels, shapes: Shapes, side: Side, mirrored: Float) -> None:
     out[face & room & (mirrored[..., 0] > 0) & (out >= 100) & (out % 100 != Part.BODY)] = Tissue.SOFT
     out[plate & (across > 0) & (mirrored[..., 0] > 0)] = label_of("L4", sided("superior_articular", side))
     out[plate & (across < 0) & (mirrored[..., 0] > 0)] = label_of("L3", sided("inferior_articular", side))
+
+
+TURNED = Shapes({"left": 30.0, "right": 50.0}, turn_deg=(12.0, -8.0, 9.0), shift_mm=(3.0, -20.0, 7.0))
+"""Oblique to the grid, with unequal joints."""
+
+
+def truth_frame(shapes: Shapes) -> Frame:
+    """The level frame the shapes were laid in."""
+    return Frame(np.array(shapes.shift_mm), shapes.axes_ras)
+
+
+def odd_grid(shapes: Shapes) -> Grid:
+    """Unequal spacings, first and second array axis running to patient right and posterior."""
+    affine = np.diag([0.9, -0.8, 1.1, 1.0])
+    affine[:3, 3] = np.add(shapes.shift_mm, (-41, 56, -43))
+    return Grid((92, 141, 79), affine)
+
+
+def even_grid(shapes: Shapes, spacing_mm: float = 0.8) -> Grid:
+    """An isotropic grid about the shapes."""
+    centre = np.array(shapes.shift_mm)
+    reach = np.array([40, 54, 42])
+    return isotropic_grid(centre - reach, centre + reach, spacing_mm)
+
+
+@cache
+def case(which: str) -> tuple[Shapes, Labels, Float, Grid]:
+    """'plain' on an even grid, 'turned' on an odd one: shapes, labels, bone share, grid."""
+    shapes = Shapes() if which == "plain" else TURNED
+    grid = even_grid(shapes) if which == "plain" else odd_grid(shapes)
+    return shapes, *labelled(shapes, grid), grid
+
+
+@cache
+def view(which: str) -> Local:
+    """A case seen in its true frame."""
+    shapes, labels, share, grid = case(which)
+    return local_view(labels, share, grid, truth_frame(shapes), ("L3", "L4"))
+
+
+@cache
+def level(which: str) -> Level:
+    """A case's only level, read as a user would."""
+    _, labels, share, grid = case(which)
+    found = levels_of(labels, share, grid)
+    assert len(found) == 1
+    return found[0]

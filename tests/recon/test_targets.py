@@ -1,0 +1,44 @@
+"""Targets against the ellipse and their own definitions."""
+
+import numpy as np
+import pytest
+
+from recon.landmarks import landmarks_of
+from recon.targets import NAMES, targets_of
+from tests.recon.shapes import CANAL_HALF_DEPTH, CANAL_HALF_WIDTH, Shapes, truth_frame, view
+
+
+@pytest.fixture(scope="module")
+def level_points() -> dict[str, dict[str, np.ndarray]]:
+    seen = view("plain")
+    frame = truth_frame(Shapes())
+    found = targets_of(seen, landmarks_of(seen, {}))
+    return {side: {name: frame.to_level_mm(p) for name, p in t.points_ras_mm.items()} for side, t in found.items()}
+
+
+def test_all_targets_on_both_sides_lie_on_the_canal_wall(level_points: dict[str, dict[str, np.ndarray]]) -> None:
+    for side, sign in (("left", 1), ("right", -1)):
+        assert set(level_points[side]) == set(NAMES)
+        for points in level_points[side].values():
+            radius = np.hypot(points[:, 0] / CANAL_HALF_WIDTH, points[:, 1] / CANAL_HALF_DEPTH)
+            assert radius == pytest.approx(np.ones(len(points)), abs=0.06)  # half a voxel of 9 mm
+            assert (sign * points[:, 0] > 0).all()
+
+
+def test_planes_and_shares(level_points: dict[str, dict[str, np.ndarray]]) -> None:
+    left = level_points["left"]
+    assert left["canal wall"][:, 2] == pytest.approx(0, abs=1e-9)
+    assert left["canal wall"][:, 0].min() >= 0.49 * CANAL_HALF_WIDTH
+    assert (left["disc border"][:, 1] < 0).all()
+    assert left["disc border"][:, 0].max() <= 0.92 * CANAL_HALF_WIDTH
+    assert left["lateral recess"][:, 2] == pytest.approx(-7.0, abs=0.5)
+    assert (left["lateral recess"][:, 1] < 0.2).all()
+    assert left["foramen entrance"][:, 2] == pytest.approx(4.0, abs=0.5)
+    widest = left["foramen entrance"][:, 0].max()
+    assert widest == pytest.approx(CANAL_HALF_WIDTH, abs=0.41)  # half a voxel
+    assert left["foramen entrance"][:, 0].min() >= 0.9 * widest - 1e-9
+
+
+def test_a_target_without_its_landmark_is_left_out() -> None:
+    found = targets_of(view("plain"), {})
+    assert set(found["left"].points_ras_mm) == {"canal wall", "disc border"}
