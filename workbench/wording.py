@@ -9,7 +9,7 @@ from estimator.approach import Phase
 MINUS = "\u2212"
 EN_DASH = "\u2013"
 LEAST_SHIFT_MM = 0.5
-"""A smaller shift of the pivot is not worth a word."""
+"""A smaller offset is not worth a word."""
 UNITS = {"mm2": "mm\u00b2", "mm3": "mm\u00b3", "deg": "\u00b0"}
 """Units as people write them."""
 
@@ -117,12 +117,16 @@ def clock_words(hour: float) -> str:
 def offset_words(offset_mm: Sequence[float], side: str) -> str:
     """How far a point lies beside and along the spine from another; the offset is (left, dorsal, cranial) mm.
 
-    >>> offset_words((2.0, 0.0, -3.2), "left")
-    '2 mm lateral and 3 mm caudal'
+    >>> offset_words((2.0, 0.0, -3.2), "left"), offset_words((-6.0, 0.0, 0.1), "right"), offset_words((0.1, 4.0, 0.0), "left")
+    ('2 mm lateral and 3 mm caudal', '6 mm lateral', '0 mm')
     """
     lateral = offset_mm[0] if side == "left" else -offset_mm[0]
-    across = f"{abs(lateral):.0f} mm {'lateral' if lateral >= 0 else 'medial'}"
-    return f"{across} and {abs(offset_mm[2]):.0f} mm {'cranial' if offset_mm[2] >= 0 else 'caudal'}"
+    parts = [
+        (lateral, "lateral" if lateral >= 0 else "medial"),
+        (offset_mm[2], "cranial" if offset_mm[2] >= 0 else "caudal"),
+    ]
+    told = [f"{abs(mm):.0f} mm {way}" for mm, way in parts if abs(mm) >= LEAST_SHIFT_MM]
+    return " and ".join(told) or "0 mm"
 
 
 def shift_words(shift_mm: Sequence[float], side: str) -> str:
