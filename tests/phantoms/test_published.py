@@ -52,7 +52,7 @@ def test_joint_angle(request: pytest.FixtureRequest, level: str, expected: float
 
 
 def test_window_of_l5_s1(normal_l5_s1: LevelTruth) -> None:
-    """Wang et al., J Neurol Surg A 2021;82:419-427: width 23.55 +/- 4.91, height 9.1-9.6 +/- 2.5, area 144.6 +/- 57 mm2."""
+    """Wang et al., J Neurol Surg A 2021;82:419: width 23.55 +/- 4.91, height 9.1-9.6 +/- 2.5, area 144.6 +/- 57 mm2."""
     left, right = (normal_l5_s1.windows[side] for side in SIDES)
     assert abs(left.width_mm + right.width_mm - 23.55) < SD * 4.91
     assert abs(left.height_mm - 9.3) < SD * 2.45
@@ -94,7 +94,7 @@ def test_lamina_thickness(normal: Spine, name: str) -> None:
 
 
 def test_canal_is_shallowest_at_l3_and_widens_caudally() -> None:
-    """Orthopedics 2013;36:e229-e234 and Griffith et al. 2016: narrowest at L3; interpedicular distance rises L1 to L5."""
+    """Orthopedics 2013;36:e229-e234 and Griffith et al. 2016: least at L3; interpedicular width rises L1 to L5."""
     depth = {name: sizes.CANAL_DEPTH[name] for name in ("L1", "L2", "L3", "L4", "L5")}
     assert min(depth, key=depth.__getitem__) == "L3"
     width = [sizes.CANAL_WIDTH[name] for name in ("L1", "L2", "L3", "L4", "L5")]
