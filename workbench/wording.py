@@ -117,7 +117,7 @@ def clock_words(hour: float) -> str:
 def offset_words(offset_mm: Sequence[float], side: str) -> str:
     """How far a point lies beside and along the spine from another; the offset is (left, dorsal, cranial) mm.
 
-    >>> offset_words((2.0, 0.0, -3.2), "left"), offset_words((-6.0, 0.0, 0.1), "right"), offset_words((0.1, 0, 0), "left")
+    >>> offset_words((2.0, 0, -3.2), "left"), offset_words((-6.0, 0, 0.1), "right"), offset_words((0.1, 0, 0), "left")
     ('2 mm lateral and 3 mm caudal', '6 mm lateral', '0 mm')
     """
     lateral = offset_mm[0] if side == "left" else -offset_mm[0]
