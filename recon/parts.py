@@ -2,7 +2,7 @@
 
 Definitions (the same words as the phantoms' truth): the pedicle joins body and arch lateral of the canal; the pars is
 the isthmus between superior and inferior process; the lamina roofs the canal between pars and spinous base; the spinous
-base is the bone within 5 mm of the midline from the canal's dorsal border to 7 mm dorsal of it.
+base is the bone within 5 mm of the midline and no further than 7 mm from the canal's dorsal border.
 Parts that were given stay as they are, but for the base, which is cut from a given spinous process.
 """
 
@@ -61,7 +61,7 @@ def divide_arches(labels: Labels, grid: Grid, tube: CanalTube | None = None) -> 
 def _midline(view: VertebraView) -> Mask:
     """Voxels of the spinous base and process."""
     behind = view.y_mm - view.border("dorsal")
-    narrow = (np.abs(view.x_mm) <= SPINOUS_HALF_WIDTH_MM) & (behind >= 0)
+    narrow = (np.abs(view.x_mm) <= SPINOUS_HALF_WIDTH_MM) & (view.y_mm >= 0)
     tip = (np.abs(view.x_mm) <= SPINOUS_TIP_HALF_WIDTH_MM) & (behind >= SPINOUS_TIP_MM)
     return np.asarray(narrow | tip)
 
@@ -74,8 +74,7 @@ def _ventral(view: VertebraView) -> Mask:
 
 def _cut_spinous_base(view: VertebraView, parts: npt.NDArray[np.uint16]) -> None:
     """Turn the base of a spinous process, given or found, into SPINOUS_BASE (in place)."""
-    behind = view.y_mm - view.border("dorsal")
-    base = (np.abs(view.x_mm) <= SPINOUS_HALF_WIDTH_MM) & (behind <= SPINOUS_BASE_DEPTH_MM)
+    base = (np.abs(view.x_mm) <= SPINOUS_HALF_WIDTH_MM) & (view.canal_mm <= SPINOUS_BASE_DEPTH_MM)
     parts[(parts == Part.SPINOUS_PROCESS) & base] = Part.SPINOUS_BASE
 
 

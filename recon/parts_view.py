@@ -58,6 +58,7 @@ class VertebraView:
     x_mm, y_mm, s_mm : (n,) left of the mid-sagittal plane, dorsal of the canal's centreline, along the canal
     borders : of the canal at every station
     step_mm : distance between stations
+    canal_mm : (n,) distance to the canal's border
     face_above_mm, face_below_mm : (n,) distance to the neighbours' bone, inf where there is none
     """
 
@@ -70,6 +71,7 @@ class VertebraView:
     s_mm: Float
     borders: Borders
     step_mm: float
+    canal_mm: Float
     face_above_mm: Float
     face_below_mm: Float
 
@@ -100,7 +102,7 @@ def vertebra_view(labels: Labels, grid: Grid, tube: CanalTube, name: str) -> Ver
     x, y = _turned(local[:, 0], local[:, 1], turn, shift)
     above, below = (_distance_to(sub, grid, n)[tuple(index)] for n in (number - 1, number + 1))
     return VertebraView(name, box, index, (sub[tuple(index)] % 100).astype(np.uint16), x, y, local[:, 2] * step,
-                        borders_of(tube, turn, shift), step, above, below)
+                        borders_of(tube, turn, shift), step, _canal_mm(tube, grid, box)[tuple(index)], above, below)
 
 
 def _widened(box: tuple[slice, ...], grid: Grid, margin_mm: float) -> tuple[slice, slice, slice]:
@@ -108,6 +110,12 @@ def _widened(box: tuple[slice, ...], grid: Grid, margin_mm: float) -> tuple[slic
     i, j, k = (slice(max(s.start - int(g), 0), min(s.stop + int(g), n))
                for s, g, n in zip(box, grow, grid.shape, strict=True))
     return i, j, k
+
+
+def _canal_mm(tube: CanalTube, grid: Grid, box: tuple[slice, slice, slice]) -> Float:
+    """Distance in mm of every voxel of a box to the canal's border, half a voxel outside its last voxels' centres."""
+    away = edt.edt(np.asfortranarray(~tube.mask[box]), anisotropy=tuple(grid.spacing_mm))
+    return np.asarray(away, dtype=float) - 0.5 * float(grid.spacing_mm.min())
 
 
 def _distance_to(labels: Labels, grid: Grid, number: int) -> Float:

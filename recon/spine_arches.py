@@ -7,6 +7,7 @@ superior process and from the inferior process it faces meet in the darker joint
 
 from __future__ import annotations
 
+import edt
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
@@ -25,11 +26,14 @@ ROOF_HALF_WIDTH_MM, ROOF_DEPTH_MM = 2.5, 8.0
 LAMINA_MM = (3.0, 20.0)
 """The midline roof of a vertebra lies this far caudal of its pedicle's middle: laminae hang below their pedicles."""
 
-SUPERIOR_MM, SUPERIOR_LAYER_MM = (1.0, 10.0), 3.0
+SUPERIOR_MM, SUPERIOR_LAYER_MM = (5.0, 13.0), 3.0
 """The superior process rises this far above its pedicle's middle; its layer facing the foramen is marked."""
 
 SUPERIOR_BACK_MM = (4.0, 16.0)
 """Where the dorsal wall of the foramen lies, dorsal of the posterior wall of the bodies."""
+
+LAMINA_SIDE_MM, LAMINA_LAYER_MM = 8.0, 4.0
+"""The laminae are marked to this far from the midline, medial of any superior process, in a layer on the canal."""
 
 PERIOD_MM = 34.0
 """Where a pedicle is out of view it is taken this far from the next (common practice, no source)."""
@@ -39,12 +43,14 @@ OTHER = 255
 
 
 def arches(field: SpineField, value_hu: npt.NDArray[np.generic], bone: Mask, body: npt.NDArray[np.uint8],
-           profile: SpineProfile) -> npt.NDArray[np.uint8]:
+           canal: Mask, profile: SpineProfile) -> npt.NDArray[np.uint8]:
     """(nx, ny, nz) array: number of the vertebra, counted from the caudal end, of every bone voxel; bodies as given."""
     markers = np.zeros(bone.shape, dtype=np.uint8)
+    canal_mm = edt.edt(np.asfortranarray(~canal), anisotropy=tuple(field.grid.spacing_mm))
     for n, pedicle in enumerate(pedicle_heights_mm(profile), start=1):
         markers[_pedicle(field, pedicle) & bone] = n
         markers[_roof(field, pedicle) & bone] = n
+        markers[_lamina(field, pedicle, canal_mm) & bone] = n
         markers[_superior(field, pedicle, bone)] = n
     markers[body > 0] = body[body > 0]
     markers[~bone & (body == 0)] = OTHER
@@ -67,6 +73,14 @@ def pedicle_heights_mm(profile: SpineProfile) -> list[float]:
 def _pedicle(field: SpineField, height_mm: float) -> Mask:
     beside = (field.beside_mm >= 0.5) & (field.beside_mm <= 8.0) & (field.back_mm >= 0.0) & (field.back_mm <= 6.0)
     return np.asarray(beside & (np.abs(field.along_mm - height_mm) <= PEDICLE_HALF_MM))
+
+
+def _lamina(field: SpineField, pedicle_mm: float, canal_mm: npt.NDArray[np.float32]) -> Mask:
+    """The inner layer of the laminae beside the midline, caudal of their pedicle."""
+    aside = np.abs(field.left_mm)
+    roof = (aside >= ROOF_HALF_WIDTH_MM) & (aside <= LAMINA_SIDE_MM) & (canal_mm <= LAMINA_LAYER_MM)
+    below = pedicle_mm - field.along_mm
+    return np.asarray(roof & (field.behind_mm >= -7.0) & (below >= LAMINA_MM[0] + 2.0) & (below <= LAMINA_MM[1] - 2.0))
 
 
 def _superior(field: SpineField, pedicle_mm: float, bone: Mask) -> Mask:

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 import cc3d
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from recon.bone import BoneModel, occupancy_within, wall_mask
 from recon.bone_solid import solid
 from recon.canal import CanalTube, canal_from_bone
+from recon.labels import Mask
 from recon.scan import Scan
 from recon.spine_arches import arches
 from recon.spine_bodies import bodies, discs
@@ -65,8 +67,11 @@ def vertebra_instances(scan: Scan, model: BoneModel) -> VertebraInstances:
     body = bodies(field, value, near_wall, profile)
     bone = solid(near_wall, field.grid, tube.mask[field.box]) | (body > 0)
     occupancy = occupancy_within(bone, Scan(value, field.grid, "CT"), model)
-    number = _whole(arches(field, value, bone, body, profile) * (occupancy >= 0.5), field)
+    number = _whole(arches(field, value, bone, body, tube.mask[field.box], profile) * (occupancy >= 0.5), field)
+    filled = _filled(number, field, tube.mask[field.box])
     occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
+    occupancy[(filled > 0) & (number == 0)] = 1.0
+    number = filled
     body = np.where(body == number, body, 0).astype(np.uint8)
     disc = discs(field, np.where(body > 0, body, 0).astype(np.uint8), profile)
     disc[number > 0] = 0
@@ -74,6 +79,18 @@ def vertebra_instances(scan: Scan, model: BoneModel) -> VertebraInstances:
     whole[field.box] = occupancy
     final = canal_from_bone(whole, scan.grid)
     return VertebraInstances(field.box, number, body, disc, occupancy, field, profile, final)
+
+
+def _filled(number: npt.NDArray[np.uint8], field: SpineField, canal: Mask) -> npt.NDArray[np.uint8]:
+    """Each vertebra with what it encloses: marrow of processes whose thin walls let it leak when all bone was filled."""
+    filled = number.copy()
+    for n, box in enumerate(ndimage.find_objects(number), start=1):
+        if box is None:
+            continue
+        part = number[box]
+        inside = solid(np.pad(part == n, 1), field.grid, np.pad(canal[box], 1))[1:-1, 1:-1, 1:-1]
+        filled[box][inside & (part == 0)] = n
+    return filled
 
 
 def _whole(number: npt.NDArray[np.uint8], field: SpineField) -> npt.NDArray[np.uint8]:
