@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -45,6 +46,12 @@ class BoxRegion:
     frame: Frame
     low_mm: Float
     high_mm: Float
+
+    @property
+    def bounds_ras_mm(self) -> tuple[Float, Float]:
+        """(low, high) corners of an upright box that holds it."""
+        corners = self.frame.to_world_mm(list(product(*zip(self.low_mm, self.high_mm, strict=True))))
+        return corners.min(axis=0), corners.max(axis=0)
 
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths of (N, 3) RAS points."""

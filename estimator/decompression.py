@@ -51,7 +51,7 @@ def _coverage_frac(anatomy: Anatomy, level: Level, side: Side, region: Region, r
     overhang = where & bone & _overhang(anatomy, level, bench.labels, where & bone, removal)
     ligament = where & pressing
     whole = ligament.sum() * bench.grid.voxel_mm3 + bench.bone_mm3[overhang].sum()
-    taken = covered_frac(region, bench.grid, ligament).sum() * bench.grid.voxel_mm3
+    taken = covered_frac(region, bench.grid, np.argwhere(ligament)).sum() * bench.grid.voxel_mm3
     taken += (bench.bone_mm3 * removal.taken_frac)[overhang].sum()
     return float(taken / whole) if whole > 0 else float("nan")
 

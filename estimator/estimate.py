@@ -35,7 +35,7 @@ class Cost:
 class Estimate:
     """All numbers of one approach.
 
-    `cone` is the removal by the whole sweep, an upper bound; `task` only what the reached
+    `cone` is the removal by the whole sweep; `task`, nearly always less, only what the reached
     targets need, along `task_paths`: pairs of a pivot and the targets touched from it.
     `reach` is keyed by the patient's side.
     """

@@ -11,7 +11,7 @@ from estimator.approach import other_side
 from estimator.estimate import Cost, Estimate
 from estimator.facets import FacetKept
 from estimator.reach import Reach
-from estimator.removal import PROTECTED_PARTS, whole_by_label_mm3
+from estimator.removal import PROTECTED_PARTS
 from estimator.structures import by_structure
 from estimator.verdicts import verdicts_of, warnings_of
 from recon.caution import CAUTION
@@ -30,7 +30,8 @@ DEFINITIONS = {
     "piece from pivot to a tip working_distance_mm short of the target, united with points within tool_radius_mm "
     "of the piece from tip to target",
     "removed": "bone in a region whose straight line from the pivot stays further than clearance_mm + "
-    "tool_radius_mm from the sac eroded by retraction_mm, and whose part is not protected",
+    "tool_radius_mm from the sac, and from labelled roots, each eroded by retraction_mm, and whose part is "
+    "not protected",
     "touched": "a target within tool_radius_mm of the tool's cone whose line from the pivot, ended "
     "tool_radius_mm short of it, keeps the same distance and meets no protected bone",
     "canal_area_mm2": "free canal at disc level: inside the bony canal, less ligament and calcified tissue; "
@@ -68,7 +69,7 @@ def estimate_as_json(estimate: Estimate) -> dict[str, Any]:
 
 
 def _removed(estimate: Estimate, cost: Cost) -> dict[str, Any]:
-    removal, whole = cost.removal, whole_by_label_mm3(cost.removal.bench)
+    removal, whole = cost.removal, cost.removal.bench.whole_by_label_mm3
     taken = by_structure(estimate.level, estimate.approach.side, removal.by_label_mm3)
     present = by_structure(estimate.level, estimate.approach.side, whole)
     grams = [removal.total_mm3 / 1000 * density for density in DENSITY_G_PER_CM3]
@@ -111,6 +112,7 @@ def _geometry(estimate: Estimate) -> dict[str, Any]:
         "phases": [asdict(phase) for phase in estimate.phases],
         "keep_out": {
             "structure": "sac",
+            "also": ["root"],
             "retraction_mm": limits.value("sac_retraction_mm"),
             "clearance_mm": limits.value("sac_clearance_mm"),
         },

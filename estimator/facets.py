@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from estimator.region import Region
-from estimator.removal import Removal, whole_by_label_mm3
+from estimator.removal import Removal
 from recon.anatomy import Frame, Joint, Level
 from recon.grid import Float
 from recon.labels import Mask, Side, label_of, sided
@@ -63,6 +63,6 @@ def _volume_kept_frac(level: Level, side: Side, removal: Removal) -> float:
         label_of(level.upper, sided("inferior_articular", side)),
         label_of(level.lower, sided("superior_articular", side)),
     )
-    whole, taken = whole_by_label_mm3(removal.bench), removal.by_label_mm3
+    whole, taken = removal.bench.whole_by_label_mm3, removal.by_label_mm3
     total = sum(whole.get(n, 0.0) for n in labels)
     return 1.0 - sum(taken.get(n, 0.0) for n in labels) / total if total > 0 else float("nan")

@@ -1,4 +1,7 @@
-"""What the channel must not touch: the dural sac less its allowed retraction, and labelled roots."""
+"""What the channel must not touch: the dural sac and labelled roots, less the retraction they allow.
+
+A root yields like the sac does, so one thinner than twice the retraction stops nothing.
+"""
 
 from __future__ import annotations
 
@@ -85,22 +88,21 @@ def keep_out_of(anatomy: Anatomy, centre_ras_mm: Float, rules_mm: tuple[float, f
             "dural sac", "must be labelled or modelled at the level", do="Build the case again with a label map."
         )
     i, j, k = ndimage.find_objects(kept_out.astype(np.uint8))[0]
-    box = (i, j, k)
-    sac, fine = _finely(labels[box] == Tissue.SAC, grid.cropped(box))
+    labels, grid = labels[i, j, k], grid.cropped((i, j, k))
+    sac, fine = _finely(labels == Tissue.SAC, grid)
     blocked = _distance_mm(~sac, fine) > retraction_mm
     if (labels == Tissue.ROOT).any():
-        blocked |= _finely(labels[box] == Tissue.ROOT, grid.cropped(box))[0]
+        blocked |= _distance_mm(~_finely(labels == Tissue.ROOT, grid)[0], fine) > retraction_mm
     return KeepOut(fine, _distance_mm(blocked, fine), clearance_mm + tool_radius_mm)
 
 
 def _distance_mm(mask: Mask, grid: Grid) -> npt.NDArray[np.float32]:
     """(same shape) array: distance to the mask's border outside it, 0 within.
 
-    The border runs between voxel centres; seen from afar the nearest centre lies close behind
-    it, so a quarter of a voxel is taken off rather than half (scripts/why_field_offset.py).
+    The border runs midway between voxel centres, so half a voxel is taken off.
     """
     spacing = [float(s) for s in grid.spacing_mm]
-    return np.maximum(edt.edt(~mask, anisotropy=spacing, parallel=1) - min(spacing) / 4, 0.0).astype(np.float32)
+    return np.maximum(edt.edt(~mask, anisotropy=spacing, parallel=1) - min(spacing) / 2, 0.0).astype(np.float32)
 
 
 def _finely(mask: Mask, grid: Grid) -> tuple[Mask, Grid]:

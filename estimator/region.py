@@ -15,7 +15,7 @@ import numpy as np
 from estimator.approach import PlacedPhase
 from estimator.channel import Channel
 from estimator.keepout import KeepOut
-from estimator.solid import paths_distance_mm, swept_distance_mm
+from estimator.solid import paths_distance_mm, swept_bounds_mm, swept_distance_mm
 from recon.grid import Float
 from recon.labels import Mask
 
@@ -24,7 +24,12 @@ NEAR_MM = 1.5
 
 
 class Region(Protocol):
-    """A part of space, as a signed depth and as a yes or no."""
+    """A part of space: its bounds, a signed depth, and a yes or no."""
+
+    @property
+    def bounds_ras_mm(self) -> tuple[Float, Float]:
+        """(low, high) corners of an upright box that holds it."""
+        ...
 
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths of (N, 3) RAS points: negative inside, 1-Lipschitz near the border."""
@@ -58,6 +63,12 @@ class ConeRegion:
     phases: tuple[PlacedPhase, ...]
     keep_out: KeepOut
 
+    @property
+    def bounds_ras_mm(self) -> tuple[Float, Float]:
+        """(low, high) corners of an upright box that holds it."""
+        lows, highs = zip(*(swept_bounds_mm(phase) for phase in self.phases), strict=True)
+        return np.min(lows, axis=0), np.max(highs, axis=0)
+
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths of (N, 3) RAS points."""
         depths = [
@@ -86,6 +97,13 @@ class TaskRegion:
     paths: tuple[tuple[Float, Float], ...]
     channel: Channel
     keep_out: KeepOut
+
+    @property
+    def bounds_ras_mm(self) -> tuple[Float, Float]:
+        """(low, high) corners of an upright box that holds it; an empty one when there are no targets."""
+        ends = [np.vstack([pivot, targets]) for pivot, targets in self.paths if len(targets)]
+        corners = np.concatenate(ends) if ends else np.zeros((1, 3))
+        return corners.min(axis=0) - self.channel.scope_radius_mm, corners.max(axis=0) + self.channel.scope_radius_mm
 
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths of (N, 3) RAS points."""

@@ -82,3 +82,11 @@ def paths_distance_mm(
             np.ascontiguousarray(points_mm), pivot_mm, np.ascontiguousarray(targets_mm), *instrument
         )
     )
+
+
+def swept_bounds_mm(phase: PlacedPhase) -> tuple[Float, Float]:
+    """(low, high) corners, RAS mm, of an upright box about the region one phase's channel sweeps."""
+    deepest = max(phase.sleeve_depth_mm, phase.tip_depth_mm)
+    reach = deepest * np.tan(np.radians(phase.sweep_deg)) + max(phase.sleeve_radius_mm, phase.tool_radius_mm)
+    ends = np.array([phase.pivot_ras_mm, phase.pivot_ras_mm + deepest * phase.axis_ras])
+    return ends.min(axis=0) - reach, ends.max(axis=0) + reach

@@ -31,15 +31,17 @@ class Verdict:
 
 
 def verdicts_of(estimate: Estimate) -> tuple[Verdict, ...]:
-    """Every limit held against the cone removal, the upper bound."""
+    """Every limit held against the worse of the two removals, nearly always the whole sweep's."""
     side = estimate.approach.side
     found = []
     for relation, s in (("ipsilateral", side), ("contralateral", other_side(side))):
         found += _side_verdicts(estimate, relation, s)
-    base = estimate.cone.spinous_base
-    found.append(_at_most(estimate, "spinous base undercut", base.undercut_frac, "spinous_undercut_frac"))
-    found.append(_at_least(estimate, "spinous base bridge left", base.bridge_mm, "spinous_bridge_mm"))
-    lateral = farthest_taken_mm(estimate.cone.removal, estimate.level)
+    costs = (estimate.cone, estimate.task)
+    undercut = float(np.max([cost.spinous_base.undercut_frac for cost in costs]))
+    bridge = float(np.min([cost.spinous_base.bridge_mm for cost in costs]))
+    lateral = float(np.max([farthest_taken_mm(cost.removal, estimate.level) for cost in costs]))
+    found.append(_at_most(estimate, "spinous base undercut", undercut, "spinous_undercut_frac"))
+    found.append(_at_least(estimate, "spinous base bridge left", bridge, "spinous_bridge_mm"))
     found.append(_at_most(estimate, "farthest bone taken from the midline", lateral, "lateral_removal_mm"))
     return tuple(found)
 
@@ -64,17 +66,19 @@ def warnings_of(estimate: Estimate) -> tuple[str, ...]:
         said.append("No skin is in view: the entry is given at the pivot, not at the skin.")
     broken = [v.name for v in verdicts_of(estimate) if v.met is False]
     if broken:
-        said.append(f"Limits not kept by the full sweep: {', '.join(broken)}.")
+        said.append(f"Limits not kept: {', '.join(broken)}.")
     return tuple(said)
 
 
 def _side_verdicts(estimate: Estimate, relation: str, side: Side) -> list[Verdict]:
-    cost, found = estimate.cone, []
-    if side in cost.facets:
-        kept = cost.facets[side]
-        found.append(_at_least(estimate, f"{relation} facet area kept", kept.area_frac, "facet_area_kept_frac"))
-        found.append(_at_least(estimate, f"{relation} facet width kept", kept.width_frac, "facet_width_kept_frac"))
-    found.append(_at_least(estimate, f"{relation} pars width left", cost.pars[side].residual_mm, "pars_residual_mm"))
+    costs, found = (estimate.cone, estimate.task), []
+    if side in estimate.cone.facets:
+        area = min(cost.facets[side].area_frac for cost in costs)
+        width = min(cost.facets[side].width_frac for cost in costs)
+        found.append(_at_least(estimate, f"{relation} facet area kept", area, "facet_area_kept_frac"))
+        found.append(_at_least(estimate, f"{relation} facet width kept", width, "facet_width_kept_frac"))
+    pars = float(np.min([cost.pars[side].residual_mm for cost in costs]))
+    found.append(_at_least(estimate, f"{relation} pars width left", pars, "pars_residual_mm"))
     return found
 
 

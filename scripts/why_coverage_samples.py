@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from estimator import removal
 from estimator.approach import PlacedPhase, axis_level
-from estimator.solid import swept_distance_mm
+from estimator.solid import swept_bounds_mm, swept_distance_mm
 from recon.grid import Float, isotropic_grid
 from recon.labels import Mask
 from tests.closed_forms import swept_through_slab_mm3
@@ -37,6 +37,11 @@ class Swept:
     """A region with nothing to be kept out of."""
 
     phase: PlacedPhase
+
+    @property
+    def bounds_ras_mm(self) -> tuple[Float, Float]:
+        """(low, high) corners of an upright box that holds the region."""
+        return swept_bounds_mm(self.phase)
 
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths."""
@@ -56,7 +61,7 @@ def error_frac(spacing_mm: float, tilt_deg: float, shift_mm: Float) -> float:
     depth = -grid.voxel_centres_mm()[..., 1]
     # Share of each voxel between the slab's faces, exact because they are square to the grid.
     bone = np.clip(np.minimum(depth + spacing_mm / 2, FAR_MM) - np.maximum(depth - spacing_mm / 2, NEAR_MM), 0, None)
-    covered = removal.covered_frac(Swept(phase), grid, bone > 0)
+    covered = removal.covered_frac(Swept(phase), grid, np.argwhere(bone > 0))
     exact = swept_through_slab_mm3(SWEEP_DEG, RADIUS_MM, NEAR_MM, FAR_MM, tilt_deg)
     return float((covered * bone / spacing_mm).sum() * grid.voxel_mm3 / exact - 1)
 

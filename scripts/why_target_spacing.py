@@ -42,6 +42,12 @@ class Paths:
 
     targets_mm: Float
 
+    @property
+    def bounds_ras_mm(self) -> tuple[Float, Float]:
+        """(low, high) corners of an upright box that holds the paths."""
+        ends = np.vstack([PIVOT_MM, self.targets_mm])
+        return ends.min(axis=0) - INSTRUMENT_MM[0], ends.max(axis=0) + INSTRUMENT_MM[0]
+
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths."""
         return paths_distance_mm(points_mm, PIVOT_MM, self.targets_mm, INSTRUMENT_MM)
@@ -61,7 +67,7 @@ def targets_mm(spacing_mm: float) -> Float:
 def main() -> None:
     """Print the table and what follows from it."""
     grid = isotropic_grid([-20, -PLATE_MM[1], -6], [20, -PLATE_MM[0], 6], 0.4)
-    plate = np.ones(grid.shape, dtype=bool)
+    plate = np.argwhere(np.ones(grid.shape, dtype=bool))
     rows = []
     for spacing_mm in SPACINGS_MM:
         points = targets_mm(spacing_mm)
