@@ -86,7 +86,7 @@ class Grid:
 
     def voxel_centres_mm(self) -> Float:
         """(nx, ny, nz, 3) array of RAS mm; large, so for small grids only."""
-        return self.world_mm(np.stack(np.indices(self.shape), axis=-1))
+        return self.world_mm(np.moveaxis(np.indices(self.shape), 0, -1))
 
     def cropped(self, box: tuple[slice, slice, slice]) -> Grid:
         """The grid of `array[box]` (unit steps, non-negative starts)."""
@@ -109,8 +109,7 @@ class Grid:
     def contains(self, points_mm: npt.ArrayLike) -> npt.NDArray[np.bool_]:
         """(...,) array: does each world point lie within half a voxel of the grid?"""
         index = self.index_of(points_mm)
-        inside: npt.NDArray[np.bool_] = ((index >= -0.5) & (index <= np.array(self.shape) - 0.5)).all(axis=-1)
-        return inside
+        return np.asarray(((index >= -0.5) & (index <= np.array(self.shape) - 0.5)).all(axis=-1))
 
     def same_as(self, other: Grid) -> bool:
         """Are both grids of one shape, with every corner within SAME_GRID_TOL_MM?"""

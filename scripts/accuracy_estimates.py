@@ -42,7 +42,7 @@ TARGETS = {
     "canal area at disc %": 3.0,
     "sac area at disc %": 3.0,
 }
-"""Accuracy asked of the estimates (design section 9) on 0.5 mm grids; the share of a target set has no target of its own."""
+"""Accuracy asked of estimates (design section 9) on 0.5 mm grids; that of a target set's share is our own."""
 
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
 
@@ -91,7 +91,10 @@ def _add_reach(out: dict[str, list[float]], found: Estimate, truth: LevelTruth, 
 
 
 def _add_areas(out: dict[str, list[float]], found: Estimate, truth: LevelTruth) -> None:
-    pairs = {"canal area at disc %": ("canal area", "canal at disc"), "sac area at disc %": ("dural sac area", "dural sac at disc")}
+    pairs = {
+        "canal area at disc %": ("canal area", "canal at disc"),
+        "sac area at disc %": ("dural sac area", "dural sac at disc"),
+    }
     for quantity, (name, at) in pairs.items():
         ours = [m.value for m in found.level.measurements if m.name == name and m.at == at]
         out[quantity] = [100 * (value / truth.areas_mm2[at] - 1) for value in ours]
