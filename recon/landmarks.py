@@ -163,14 +163,15 @@ def _to_surface_mm(view: Local, point_mm: Float, direction: Float) -> float:
 def pedicle_edge_mm(view: Local, pedicle: Mask, direction: Float) -> Float | None:
     """(3,) level mm of a pedicle's upper or lower border over the middle of its length: the foramen's bony rim.
 
-    From the centroid of the part straight along `direction` to where bone ends; None for an empty part, or when bone
-    goes on to the scan's edge.
+    From the part's voxel nearest to its centroid straight along `direction` to where bone ends; None for an empty part,
+    or when bone goes on to the scan's edge.
     """
     points = view.points_mm(pedicle)
     if not len(points):
         return None
     steps = np.arange(0.0, EDGE_REACH_MM, view.step_mm / 5)
-    line = points.mean(axis=0) + steps[:, None] * direction
+    middle = points[np.argmin(((points - points.mean(axis=0)) ** 2).sum(axis=1))]
+    line = middle + steps[:, None] * direction
     share = view.at(view.bone, line)
     if share[0] < 0.5 or share.min() >= 0.5:
         return None
@@ -193,7 +194,7 @@ def isthmus_mm(view: Local, pars: Mask) -> Float | None:
     ends = [points[points[:, 2] >= high].mean(axis=0), points[points[:, 2] <= low].mean(axis=0)]
     part = view.cropped(view.box_around(points, 2 * ISTHMUS_RADIUS_MM))
     disc = _disc_across_mm(ends[1] - ends[0], view.step_mm)
-    sections = np.linspace(*ends, ISTHMUS_STATIONS)[:, None] + disc
+    sections = np.linspace(ends[0], ends[1], ISTHMUS_STATIONS)[:, None] + disc
     share = np.clip(part.at(part.vertebra_field(view.upper), sections), 0.0, 1.0)
     narrowest = int(np.argmin(share.sum(axis=1)))
     if not share[narrowest].any():

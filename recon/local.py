@@ -122,7 +122,7 @@ def refined(mask: Mask, occupancy: Share, other: Mask) -> Float32:
     voxel and its neighbour. Bone of `other` structures counts as empty.
 
     >>> mask = np.array([[[False, True, True, True]]])
-    >>> refined(mask, np.array([[[0.2, 0.4, 0.9, 1.0]]]), ~mask & False).round(2).tolist()
+    >>> refined(mask, np.array([[[0.2, 0.4, 0.9, 1.0]]]), ~mask & False).astype(float).round(2).tolist()
     [[[0.2, 0.5, 1.0, 1.0]]]
     """
     field = np.where(mask, np.maximum(occupancy, 0.5 + JUST), np.minimum(occupancy, 0.5 - JUST))

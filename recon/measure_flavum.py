@@ -52,8 +52,8 @@ def sheet_thickness_mm(sheet: Mask, rows: Mask, step_mm: float) -> float:
     """Diameter of the largest circle in an (nx, ny) sheet, its centre in the given rows; 0 where those are empty.
 
     >>> sheet = np.zeros((40, 20), dtype=bool); sheet[:, 8:14] = True
-    >>> round(sheet_thickness_mm(sheet, np.ones(40, dtype=bool), 0.5), 1)
-    3.0
+    >>> abs(sheet_thickness_mm(sheet, np.ones(40, dtype=bool), 0.5) - 3.0) < 0.2
+    True
     """
     if not sheet[rows].any():
         return 0.0

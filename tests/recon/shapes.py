@@ -123,9 +123,9 @@ def odd_grid(shapes: Shapes) -> Grid:
     return Grid((92, 141, 79), affine)
 
 
-def even_grid(shapes: Shapes, spacing_mm: float = 0.8) -> Grid:
-    """An isotropic grid about the shapes."""
-    centre = np.array(shapes.shift_mm)
+def even_grid(shapes: Shapes, spacing_mm: float = 1.0) -> Grid:
+    """An isotropic grid about the shapes; its voxel centres do not lie on their whole-mm walls."""
+    centre = np.add(shapes.shift_mm, (0.31, 0.17, 0.23))
     reach = np.array([40, 54, 42])
     return isotropic_grid(centre - reach, centre + reach, spacing_mm)
 

@@ -7,7 +7,7 @@ from recon.errors import AnatomyNotFound
 from recon.frames import level_frame
 from recon.grid import Grid
 from recon.labels import Part, label_of
-from tests.recon.shapes import case, truth_frame
+from tests.recon.shapes import case, level, truth_frame
 
 ANGLE_TOL_DEG = 1.0
 """The design's accuracy for angles."""
@@ -22,9 +22,7 @@ def angles_deg(found: np.ndarray, true: np.ndarray) -> np.ndarray:
 
 @pytest.mark.parametrize("which", ["plain", "turned"])
 def test_frame_lies_as_the_shapes_were_laid(which: str) -> None:
-    shapes, labels, share, grid = case(which)
-    true = truth_frame(shapes)
-    found = level_frame(labels, grid, "L3", "L4", share)
+    true, found = truth_frame(case(which)[0]), level(which).frame
     assert angles_deg(found.axes_ras, true.axes_ras).max() < ANGLE_TOL_DEG
     assert np.linalg.norm(found.origin_ras_mm - true.origin_ras_mm) < ORIGIN_TOL_MM
 

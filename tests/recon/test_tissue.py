@@ -24,10 +24,11 @@ def test_ligament_has_the_published_thickness_and_lies_dorsally(modelled: np.nda
     _, _, _, grid = case("plain")
     level = truth_frame(Shapes()).to_level_mm(grid.world_mm(np.argwhere(modelled == Tissue.FLAVUM)))
     middle = level[np.abs(level[:, 0]) < 0.5]
-    assert CANAL_HALF_DEPTH - middle[:, 1].min() == pytest.approx(3.38, abs=0.8)  # a voxel
+    inner_face = middle[:, 1].min() - 0.5
+    assert CANAL_HALF_DEPTH - inner_face == pytest.approx(3.38, abs=1.0)  # a voxel
     # from the lower laminae's upper edge to the upper laminae's mid-height
-    assert level[:, 2].min() == pytest.approx(-9.0, abs=0.8)
-    assert level[:, 2].max() == pytest.approx(13.5, abs=0.8)
+    assert level[:, 2].min() == pytest.approx(-9.0, abs=1.0)
+    assert level[:, 2].max() == pytest.approx(13.5, abs=1.0)
 
 
 def test_sac_is_one_round_piece_clear_of_ligament_and_wall(modelled: np.ndarray) -> None:
@@ -35,7 +36,7 @@ def test_sac_is_one_round_piece_clear_of_ligament_and_wall(modelled: np.ndarray)
 
     sac = modelled == Tissue.SAC
     assert ndimage.label(sac)[1] == 1
-    room = ndimage.distance_transform_edt(canal_mask(modelled) & (modelled != Tissue.FLAVUM), sampling=0.8)
+    room = ndimage.distance_transform_edt(canal_mask(modelled) & (modelled != Tissue.FLAVUM), sampling=1.0)
     # the margin of 1 mm runs from face to face: 1 mm between voxel centres at the least, half a voxel more as a rule
     assert room[sac].min() >= 1.0
     assert 0.3 < sac.sum() / canal_mask(modelled).sum() < 0.9
