@@ -18,7 +18,7 @@ from scipy import ndimage, special
 
 from recon.bone_solid import solid
 from recon.errors import UnusableInput
-from recon.grid import Grid
+from recon.grid import Float, Grid
 from recon.labels import Mask
 from recon.scan import Scan
 
@@ -151,7 +151,7 @@ def wall_mask(scan: Scan, model: BoneModel) -> Mask:
     return np.asarray(keep[pieces])
 
 
-def edge_level_frac(peak_frac: npt.ArrayLike) -> Float32:
+def edge_level_frac(peak_frac: npt.ArrayLike) -> Float:
     """Twice the value at the outer edge of a blurred cortical sheet, from the value at its crest.
 
     Both are shares of the way from soft tissue to cortical bone. A sheet of thickness t blurred by a Gaussian of
@@ -162,7 +162,7 @@ def edge_level_frac(peak_frac: npt.ArrayLike) -> Float32:
     [0.2, 0.96, 1.0]
     """
     crest = np.clip(np.asarray(peak_frac, dtype=np.float64), 0.0, 1.0 - 1e-6)
-    return np.asarray(special.erf(2.0 * special.erfinv(crest)), dtype=np.float32)
+    return np.asarray(special.erf(2.0 * special.erfinv(crest)))
 
 
 def occupancy_within(bone: Mask, scan: Scan | None, model: BoneModel | None = None) -> Float32:
@@ -204,7 +204,7 @@ def _share(bone: Mask, scan: Scan, model: BoneModel) -> Float32:
     soft = _local_mean(value, ~ndimage.binary_dilation(bone, iterations=2), SOFT_BLUR_MM, scan.grid)
     full = np.maximum(model.cortical_hu - soft, 50.0)
     level = np.minimum(full * edge_level_frac((crest - soft) / full), MOST_OF_CREST * (crest - soft))
-    return np.clip((value - soft) / np.maximum(level, 30.0), 0.0, 1.0)
+    return np.clip((value - soft) / np.maximum(level, 30.0), 0.0, 1.0).astype(np.float32)
 
 
 def _noisy(model: BoneModel) -> bool:

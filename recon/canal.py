@@ -29,7 +29,7 @@ STATION_MM = 1.0
 LINE_WIDTH_MM = 10.0
 """Standard deviation of the window that smooths the centreline: a third of a vertebra (common practice, no source)."""
 
-SEED_LEAN_FRAC, LINE_LEAN_FRAC = 0.5, 0.05
+SEED_LEAN_FRAC, LINE_LEAN_FRAC = 0.1, 0.05
 """How strongly the line's slope leans on the overall one: first, from bunched seeds, and later, from every station."""
 
 RECENTRINGS = 8
@@ -228,11 +228,11 @@ def canal_from_bone(occupancy: npt.NDArray[np.generic], grid: Grid,
     for _ in range(RECENTRINGS):
         hit = bone_distance_mm(bone, grid, stations)
         run = _enclosed(hit, (seeds @ axis - heights[0]) / STATION_MM)
-        radius, bony = rough_wall_mm(hit[run], STATION_MM)
+        radius, bony = rough_wall_mm(hit[run])
         middle = _middle_mm(Stations(stations.centre_ras_mm[run], stations.axes_ras[run]), radius)
         # A line that has strayed into bone shows no canal: such stations follow their neighbours.
         roomy = (radius**2).mean(axis=1) * np.pi >= LEAST_AREA_MM2
-        stations = _stations(middle, (0.05 + bony.mean(axis=1)) * np.where(roomy, 1.0, 1e-6), axis, heights, LINE_LEAN_FRAC)
+        stations = _stations(middle, (0.02 + bony.mean(axis=1) ** 3) * np.where(roomy, 1.0, 1e-6), axis, heights, LINE_LEAN_FRAC)
     hit = bone_distance_mm(bone, grid, stations)
     run = _enclosed(hit, (seeds @ axis - heights[0]) / STATION_MM)
     kept = Stations(stations.centre_ras_mm[run], stations.axes_ras[run])

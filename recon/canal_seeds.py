@@ -32,6 +32,10 @@ LINK_REACH_MM = 60.0
 """Longest stretch without a closed ring that a chain bridges: more than one segment (common practice, no source)."""
 
 
+STRAY_GAP_MM, STRAY_FIT_MM, STRAY_SLOPE = 18.0, 25.0, 0.45
+"""Holes past a gap this long that lie further off the line through the next 25 mm than this slope are stray."""
+
+
 def hole_centres_mm(bone: Mask, grid: Grid) -> tuple[Float, Float]:
     """(K, 3) RAS mm centres and (K,) areas in mm2 of canal-sized holes, slice by slice along axis 2.
 
@@ -101,4 +105,29 @@ def canal_seeds_mm(bone: Mask, grid: Grid, axis: Float) -> Float:
         raise AnatomyNotFound("canal", f"needs a slice with a closed bony ring round {HOLE_MIN_MM2:.0f}.."
                               f"{HOLE_MAX_MM2:.0f} mm2; none is in view",
                               do="Give a scan or label map with at least one pair of whole pedicles and laminae.")
-    return centres[longest_chain(centres, areas, axis)]
+    chain = centres[longest_chain(centres, areas, axis)]
+    for reverse in (False, True):
+        chain = _without_stray_end(chain[::-1] if reverse else chain, axis)
+        chain = chain[::-1] if reverse else chain
+    return chain
+
+
+def _without_stray_end(chain_mm: Float, axis: Float) -> Float:
+    """The chain without a first cluster that lies far off the line the next seeds run along.
+
+    Past the lumbosacral bend the next hole straight below is a sacral body cut open, not the canal.
+    """
+    rise = np.diff(chain_mm @ axis)
+    gaps = np.flatnonzero(np.abs(rise) > STRAY_GAP_MM)
+    if not len(gaps):
+        return chain_mm
+    first = int(gaps[0]) + 1
+    along = chain_mm[first:] @ axis
+    near = np.abs(along - along[0]) <= STRAY_FIT_MM
+    if np.ptp(along[near]) < STRAY_FIT_MM / 2:
+        return chain_mm
+    design = np.column_stack([np.ones(int(near.sum())), along[near]])
+    line, *_ = np.linalg.lstsq(design, chain_mm[first:][near], rcond=None)
+    height = float(chain_mm[first - 1] @ axis)
+    off_mm = float(np.linalg.norm(chain_mm[first - 1] - (line[0] + height * line[1])))
+    return chain_mm[first:] if off_mm > STRAY_SLOPE * abs(float(rise[first - 1])) else chain_mm

@@ -38,6 +38,9 @@ FIRST_TOL_MM = 1.2
 SLOPE_WEIGHT, BEND_WEIGHT = 0.05, 0.05
 """Stiffness of the membrane and of the plate against data of weight 1 per cell."""
 
+CENTRING_REACH_MM = 15.0
+"""No wall is looked for further off while the line is centred: half a wide canal (references.md section 1)."""
+
 ROUNDS = 7
 """Reweighting rounds; the set of accepted hits no longer changes after about five."""
 
@@ -113,10 +116,9 @@ def _near_quartile_mm(hit_mm: Float, step_mm: float) -> Float:
     return np.asarray(ndimage.gaussian_filter(near, (2.0 / step_mm, 2.0), mode=("nearest", "wrap")))
 
 
-def rough_wall_mm(hit_mm: Float, step_mm: float) -> tuple[Float, npt.NDArray[np.bool_]]:
-    """A quick wall for centring: the hits, cut off where they lie far outside the near quartile of their direction."""
-    limit = _near_quartile_mm(hit_mm, step_mm) + FIRST_TOL_MM
-    return np.minimum(hit_mm, limit), hit_mm <= limit
+def rough_wall_mm(hit_mm: Float) -> tuple[Float, npt.NDArray[np.bool_]]:
+    """A quick wall for centring: every station's own hits, cut off at CENTRING_REACH_MM, and which are within it."""
+    return np.minimum(hit_mm, CENTRING_REACH_MM), hit_mm <= CENTRING_REACH_MM
 
 
 def wall_mm(hit_mm: Float, step_mm: float) -> tuple[Float, npt.NDArray[np.bool_]]:

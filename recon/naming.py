@@ -20,7 +20,7 @@ LUMBAR = ("L1", "L2", "L3", "L4", "L5", "L6")
 ALA_SIDE_MM, ALA_BACK_MM = (30.0, 42.0), (-22.0, 6.0)
 """Where a sacrum's wings lie and no lumbar vertebra has bulk: lateral of the bodies, beside them."""
 
-ALA_FRAC = 0.25
+ALA_FRAC = 0.15
 """Least share of bone there, on both sides (transverse processes are thin and lie further dorsal)."""
 
 RIB_SIDE_MM, RIB_BACK_MM = (47.0, 62.0), (-12.0, 45.0)
@@ -31,6 +31,10 @@ RIB_LEAST_MM3 = 150.0
 
 ABOUT_MM = 12.0
 """Height about a pedicle in which wings and ribs are looked for."""
+
+
+SLIVER_FRAC = 0.2
+"""Less body in view than this share of the largest makes a sliver (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -47,34 +51,41 @@ class Names:
 
 @dataclass(frozen=True)
 class Signs:
-    """Numbers (caudal to cranial) of the vertebrae in view that show a sacrum's wings or ribs."""
+    """Numbers, caudal to cranial, of the vertebrae in view and of those that show a sacrum's wings or ribs.
+
+    `slivers` are those of which the scan's end leaves little: a person may or may not count them.
+    """
 
     in_view: tuple[int, ...]
     winged: tuple[int, ...]
     ribbed: tuple[int, ...]
+    slivers: tuple[int, ...] = ()
 
 
-def signs(field: SpineField, bone: npt.NDArray[np.bool_], in_view: tuple[int, ...],
+def signs(field: SpineField, bone: npt.NDArray[np.bool_], bodies_mm3: dict[int, float],
           pedicles_mm: Sequence[float]) -> Signs:
     """Look for wings and ribs beside each vertebra in view.
 
     Parameters
     ----------
+    bodies_mm3 : number of each vertebra in view -> how much of its body is
     bone : (nx, ny, nz) array of the field's box, all bone, not the spine's only
     pedicles_mm : height of each vertebra's pedicle, by number - 1
     """
     winged, ribbed = [], []
+    largest = max(bodies_mm3.values(), default=0.0)
+    slivers = tuple(n for n, volume in bodies_mm3.items() if volume < SLIVER_FRAC * largest)
     side, back = np.abs(field.left_mm), field.back_mm
     wing = (side >= ALA_SIDE_MM[0]) & (side <= ALA_SIDE_MM[1]) & (back >= ALA_BACK_MM[0]) & (back <= ALA_BACK_MM[1])
     rib = (side >= RIB_SIDE_MM[0]) & (side <= RIB_SIDE_MM[1]) & (back >= RIB_BACK_MM[0]) & (back <= RIB_BACK_MM[1])
-    for n in in_view:
+    for n in bodies_mm3:
         about = np.abs(field.along_mm - pedicles_mm[n - 1]) <= ABOUT_MM
         left, right = (_share(bone, wing & about & half) for half in (field.left_mm > 0, field.left_mm < 0))
         if min(left, right) >= ALA_FRAC:
             winged.append(n)
         elif float((bone & rib & about).sum()) * field.grid.voxel_mm3 >= RIB_LEAST_MM3:
             ribbed.append(n)
-    return Signs(in_view, tuple(winged), tuple(ribbed))
+    return Signs(tuple(bodies_mm3), tuple(winged), tuple(ribbed), slivers)
 
 
 def _share(bone: npt.NDArray[np.bool_], where: npt.NDArray[np.bool_]) -> float:
@@ -101,6 +112,7 @@ def names(found: Signs, levels: Sequence[str] | None = None) -> Names:
     """
     if levels is not None:
         return _given(found, tuple(levels))
+    _refuse_contradiction(found)
     if found.winged:
         return _from_sacrum(found)
     if found.ribbed:
@@ -110,18 +122,31 @@ def names(found: Signs, levels: Sequence[str] | None = None) -> Names:
                           do="Name the vertebrae in view, cranial to caudal, with --levels, such as --levels L2,L3,L4.")
 
 
+def _refuse_contradiction(found: Signs) -> None:
+    """Wings belong to the caudal end and ribs to the cranial end; anything else cannot be counted by."""
+    lowest, highest = found.in_view[:len(found.winged)], found.in_view[len(found.in_view) - len(found.ribbed):]
+    if found.winged != lowest or found.ribbed != highest:
+        raise AnatomyNotFound("level names", "cannot be counted: signs of sacrum and ribs contradict each other",
+                              got={"sacrum": found.winged, "ribs": found.ribbed, "in view": found.in_view},
+                              do="Name the vertebrae in view, cranial to caudal, with --levels.")
+
+
 def _given(found: Signs, levels: tuple[str, ...]) -> Names:
     for name in levels:
         vertebra_number(name)
-    if len(levels) != len(found.in_view):
+    whole = tuple(n for n in found.in_view if n not in found.slivers)
+    counted = whole if len(levels) == len(whole) else found.in_view
+    if len(levels) != len(counted):
         raise WrongUse("--levels", f"must name the {len(found.in_view)} vertebrae found in view, cranial to caudal",
                        got=",".join(levels), do="Count them on the images, those cut by the scan's ends included.")
     order = [VERTEBRAE[name] for name in levels]
     if order != sorted(set(order)):
         raise WrongUse("--levels", "must name different vertebrae from cranial to caudal", got=",".join(levels))
-    by_number = dict(zip(reversed(found.in_view), levels, strict=True))
+    by_number = dict(zip(reversed(counted), levels, strict=True))
     warnings = [f"The name {by_number[n]} was given, but its wings look like a sacrum's." for n in found.winged
-                if by_number[n] != "S1"]
+                if by_number.get(n, "S1") != "S1"]
+    if len(counted) < len(found.in_view):
+        warnings.append("A sliver of another vertebra at the scan's end was not named and is left out.")
     return Names(by_number, "given", tuple(warnings))
 
 
@@ -146,6 +171,6 @@ def _from_sacrum(found: Signs) -> Names:
 def _from_ribs(found: Signs) -> Names:
     lowest = min(found.ribbed)
     below = sorted((n for n in found.in_view if n < lowest), reverse=True)
-    by_number = dict(zip([lowest, *below], ("T12", *LUMBAR[:5]), strict=False))
+    by_number = dict(zip([lowest, *below], ("T12", *LUMBAR[:5], "S1"), strict=False))
     return Names(by_number, "ribs", ("Levels were counted from the lowest ribs in view; no sacrum is in view.",
                                      "Confirm the levels on the images."))

@@ -166,8 +166,8 @@ def borders_of(tube: CanalTube, turn_rad: float = 0.0, shift_mm: float = 0.0) ->
     """The canal's borders at every station, lightly smoothed along it."""
     angle = ray_angles_rad()
     x, y = _turned(tube.radius_mm * np.cos(angle), tube.radius_mm * np.sin(angle), turn_rad, shift_mm)
-    wide = np.abs(x) <= 0.6 * np.abs(x).max(axis=1, keepdims=True)
-    ventral = np.nanmean(np.where(wide & (y < 0), y, np.nan), axis=1)
+    floor = (np.abs(x) <= 0.6 * np.abs(x).max(axis=1, keepdims=True)) & (y < 0)
+    ventral = (y * floor).sum(axis=1) / np.maximum(floor.sum(axis=1), 1)
     nearest = np.where(y > 0, np.abs(x), np.inf).argmin(axis=1)
     dorsal = np.take_along_axis(y, nearest[:, None], 1)[:, 0]
     raw = (ventral, dorsal, x.max(axis=1), -x.min(axis=1))

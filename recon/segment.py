@@ -63,7 +63,7 @@ def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress 
     found = vertebra_instances(scan, model)
     tell("names")
     bone = wall_mask(scan, model)[found.box]
-    named = names(signs(found.field, bone, found.in_view(), pedicle_heights_mm(found.profile)), levels)
+    named = names(signs(found.field, bone, found.bodies_mm3(), pedicle_heights_mm(found.profile)), levels)
     labels = np.where(_within_skin(scan), Tissue.SOFT, Tissue.OUTSIDE).astype(np.uint16)
     _lay(labels[found.box], found, named.by_number)
     labels[found.tube.mask & (labels < 100)] = Tissue.CANAL

@@ -36,6 +36,10 @@ DISC_HEIGHT_MM = (3.0, 16.0)
 """Distance of two facing end plates: discs are 3.1..11.4 mm in the mean model's data, and the plates hollow."""
 
 
+USUAL_DISC_MM = 9.0
+"""Height of a disc of which one end plate is out of view (common practice, no source)."""
+
+
 @dataclass(frozen=True, eq=False)
 class SpineProfile:
     """Heights along the canal in mm, caudal to cranial.
@@ -63,9 +67,12 @@ class SpineProfile:
         return low, high
 
     def pedicle_of(self, n: int) -> float | None:
-        """Height of the n-th vertebra's pedicle, None when it is not in view."""
+        """Height of the n-th vertebra's pedicle, None when it is not in view.
+
+        The cranial one when there are several: a sacrum is bony beside the canal for long.
+        """
         low, high = self.body_span_mm(n)
-        return next((p for p in self.pedicles_mm if low - 4.0 < p < high), None)
+        return max((p for p in self.pedicles_mm if low - 4.0 < p < high), default=None)
 
 
 def spine_profile(field: SpineField, value_hu: npt.NDArray[np.generic], wall: Mask) -> SpineProfile:
@@ -87,7 +94,9 @@ def spine_profile(field: SpineField, value_hu: npt.NDArray[np.generic], wall: Ma
         roof = pedicles[n + 1] - 6.0 if n + 1 < len(pedicles) else p + 40.0
         spans.append((p + PLATE_ABOVE_MM[0], roof))
     found = [_plate_pair(plates, low, high) for low, high in spans]
+    found[-1] = found[-1] or _cut_disc(plates, pedicles[-1] + 5.0, pedicles[-1] + 15.0, upward=True)
     below = _plate_pair(plates, pedicles[0] - 34.0, pedicles[0] - 8.0)
+    below = below or _cut_disc(plates, pedicles[0] - 24.0, pedicles[0] - 12.0, upward=False)
     return SpineProfile(tuple(pedicles), tuple(pair for pair in (below, *found) if pair), float(len(plates)) * BIN_MM)
 
 
@@ -128,10 +137,11 @@ def _half_height_middle(profile: Float, peak: int) -> float:
 
 
 def _filled(profile: Float) -> Float:
-    bad = np.isnan(profile)
-    if bad.all():
+    """Layers that few voxels' centres fall into, interpolated; zero beyond the view."""
+    known = np.flatnonzero(~np.isnan(profile))
+    if not len(known):
         return np.zeros_like(profile)
-    return np.where(bad, 0.0, profile)
+    return np.asarray(np.interp(np.arange(len(profile)), known, profile[known], left=0.0, right=0.0))
 
 
 def _plate_profile(field: SpineField, value_hu: npt.NDArray[np.generic]) -> Float:
@@ -141,6 +151,21 @@ def _plate_profile(field: SpineField, value_hu: npt.NDArray[np.generic]) -> Floa
     known = np.flatnonzero(~np.isnan(mean))
     whole = np.interp(np.arange(len(mean)), known, mean[known])
     return np.asarray(ndimage.gaussian_filter1d(whole, 0.7) - ndimage.gaussian_filter1d(whole, 12.0), dtype=float)
+
+
+def _cut_disc(plates: Float, low_mm: float, high_mm: float, *, upward: bool) -> tuple[float, float] | None:
+    """A disc of which the scan shows one end plate only, the other taken USUAL_DISC_MM away; None without a sheet.
+
+    It parts the last vertebra from the arch of the next, which hangs into view while its body does not.
+    """
+    low, high = max(int(np.ceil(low_mm / BIN_MM)), 0), min(int(high_mm / BIN_MM) + 1, len(plates))
+    if low >= high:
+        return None
+    at = low + int(plates[low:high].argmax())
+    if plates[at] < 1.5 * float(np.std(plates)):
+        return None
+    height = (at + 0.5) * BIN_MM
+    return (height, height + USUAL_DISC_MM) if upward else (height - USUAL_DISC_MM, height)
 
 
 def _plate_pair(plates: Float, low_mm: float, high_mm: float) -> tuple[float, float] | None:

@@ -46,10 +46,10 @@ class VertebraInstances:
     profile: SpineProfile
     tube: CanalTube
 
-    def in_view(self) -> tuple[int, ...]:
-        """Numbers of the vertebrae with enough body in view, caudal to cranial."""
-        counts = np.bincount(self.body.ravel(), minlength=self.profile.count + 1)[1:]
-        return tuple(int(n) + 1 for n in np.flatnonzero(counts * self.field.grid.voxel_mm3 >= LEAST_BODY_MM3))
+    def bodies_mm3(self) -> dict[int, float]:
+        """Number -> body in view, for the vertebrae with enough of it, caudal to cranial."""
+        volumes = np.bincount(self.body.ravel(), minlength=self.profile.count + 1) * self.field.grid.voxel_mm3
+        return {n: float(v) for n, v in enumerate(volumes) if n and v >= LEAST_BODY_MM3}
 
 
 def vertebra_instances(scan: Scan, model: BoneModel) -> VertebraInstances:
@@ -82,7 +82,7 @@ def vertebra_instances(scan: Scan, model: BoneModel) -> VertebraInstances:
 
 
 def _filled(number: npt.NDArray[np.uint8], field: SpineField, canal: Mask) -> npt.NDArray[np.uint8]:
-    """Each vertebra with what it encloses: marrow of processes whose thin walls let it leak when all bone was filled."""
+    """Each vertebra with what it encloses: marrow of processes that leaked when all bone was filled."""
     filled = number.copy()
     for n, box in enumerate(ndimage.find_objects(number), start=1):
         if box is None:
