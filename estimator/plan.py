@@ -13,8 +13,9 @@ from recon.grid import Float
 from recon.labels import Labels, Part, Side, bone_mask
 from recon.skin import skin_point_mm
 
-PIVOT_DISTANCE_MM = (40.0, 60.0)
-"""Skin and fascia hold the channel this far dorsal of the lamina (design value; common practice, no source)."""
+PIVOT_DISTANCE_MM = 40.0
+"""The deep fascia holds the channel this far dorsal of the lamina, the near end of the usual 40-60 mm: the flattest way
+across, hence the least of the spinous process (scripts/why_pivot.py; common practice, no source)."""
 
 DOCKING_SEARCH_MM = 20.0
 """Bone further than this dorsal of the window is no docking place (common practice, no source)."""
@@ -26,8 +27,8 @@ STEEPEST_TILT_DEG = 15.0
 """The first phase leans cranially or caudally by no more than this, however steep the window stands: further, the
 skin entry would lie at the next level (common practice, no source)."""
 
-FAR_PIVOT_SHIFT_MM = 6.0
-"""Skin and fascia give by this much when the channel is leant across (common practice, no source)."""
+FAR_PIVOT_SHIFT_MM = 8.0
+"""Skin and fascia give by this much as the channel leans across (scripts/why_pivot.py; common practice, no source)."""
 
 MIDLINE_BONE = (Part.SPINOUS_PROCESS, Part.SPINOUS_BASE)
 
@@ -138,12 +139,10 @@ def _window(level: Level, side: Side) -> Window:
 
 
 def _pivot_distance_mm(anatomy: Anatomy, level: Level, docking_mm: Float, inward: Float) -> float:
-    """Docking point to skin along the first axis, kept within PIVOT_DISTANCE_MM; its middle when no skin is in view."""
+    """PIVOT_DISTANCE_MM, or docking point to skin along the first axis where that is less."""
     start = level.frame.to_world_mm(docking_mm)
     skin = skin_point_mm(anatomy.labels, anatomy.grid, start, level.frame.direction_ras(-inward))
-    if skin is None:
-        return float(np.mean(PIVOT_DISTANCE_MM))
-    return float(np.clip(np.linalg.norm(skin - start), *PIVOT_DISTANCE_MM))
+    return PIVOT_DISTANCE_MM if skin is None else min(PIVOT_DISTANCE_MM, float(np.linalg.norm(skin - start)))
 
 
 def _aimed(level: Level, side: Side, pivot_mm: Float, direction: Float, channel: Channel) -> Float:

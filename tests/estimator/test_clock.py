@@ -25,7 +25,7 @@ def landmarks(level, side):
 
 @pytest.mark.parametrize(("side", "hours"), [("right", (3, 6, 9)), ("left", (9, 6, 3))])
 def test_docking_view_prone_surgeon_on_the_approach_side(side, hours):
-    """Common practice, no source: upper lamina, facet, lower lamina at 3, 6, 9 from the right; 9, 6, 3 from the left."""
+    """Common practice, no source: upper lamina, facet, lower lamina at 3, 6, 9 from the right; 9, 6, 3 from left."""
     level = toy_level(10.0)
     object.__setattr__(level, "landmarks_ras_mm", landmarks(level, side))
     seen = docking_clock(level, side, (0.0, 0.0))
