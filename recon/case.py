@@ -1,8 +1,8 @@
 """A case on disk: one folder that holds a scan, its anatomy, and the plans and results made on them.
 
-``case.json`` (provenance, sources, warnings, caution), ``scan.nii.gz``, ``labels.nii.gz`` with ``labels.json``,
-``occupancy.nii.gz``, ``anatomy.json``, and the folders ``meshes``, ``plans`` and ``results``. NIfTI keeps affines in
-single precision, so the exact ones stand in the JSON files.
+``case.json`` (provenance, sources, warnings, list of meshes, caution), ``scan.nii.gz``, ``labels.nii.gz`` with
+``labels.json``, ``occupancy.nii.gz``, ``anatomy.json``, and the folders ``meshes`` (STL of what `recon.meshes` names),
+``plans`` and ``results``. NIfTI keeps affines in single precision, so the exact ones stand in the JSON files.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from recon.grid import Grid
 from recon.intake import BUDGET_MB
 from recon.intake_volume import Voxels, row_major
 from recon.labels import label_names
+from recon.meshes import write_meshes
 from recon.nifti import stored_voxels
 from recon.nifti_out import write_nifti
 from recon.records import (
@@ -98,6 +99,8 @@ def write_case(folder: str | Path, scan: Scan, anatomy: Anatomy, *, force: bool 
     (True, True)
     """
     folder = Path(folder)
+    # Of what the disk keeps, so that a case read and written again has the same meshes.
+    kept = replace(anatomy, occupancy=quantised(anatomy.occupancy))
     with write_folder_atomic(folder, force, marker="case.json") as filling:
         for name in FOLDERS:
             (filling / name).mkdir()
@@ -107,9 +110,10 @@ def write_case(folder: str | Path, scan: Scan, anatomy: Anatomy, *, force: bool 
         write_nifti(filling / "scan.nii.gz", scan.voxels, scan.grid)
         write_nifti(filling / "labels.nii.gz", anatomy.labels, anatomy.grid)
         write_nifti(filling / "occupancy.nii.gz", _steps(anatomy.occupancy), anatomy.grid, slope=1 / OCCUPANCY_STEPS)
-        for name, data in _documents(scan, anatomy).items():
+        meshes = write_meshes(filling / "meshes", kept)
+        for name, data in _documents(scan, anatomy, meshes).items():
             (filling / name).write_text(json_text(data), encoding="utf-8")
-    return Case(scan, replace(anatomy, occupancy=quantised(anatomy.occupancy)), folder)
+    return Case(scan, kept, folder)
 
 
 def read_case(folder: str | Path) -> Case:
@@ -131,11 +135,11 @@ def read_case(folder: str | Path) -> Case:
     return Case(scan, Anatomy(found.grid, labels, occupancy, found.levels, found.sources, found.warnings), folder)
 
 
-def _documents(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
+def _documents(scan: Scan, anatomy: Anatomy, meshes: dict[str, dict[str, Any]]) -> dict[str, Any]:
     told = to_data(_ScanRecord(scan.grid, scan.modality, scan.provenance, scan.warnings))
     found = to_data(_AnatomyRecord(anatomy.grid, dict(anatomy.sources), anatomy.warnings, anatomy.levels))
     about = {"caution": CAUTION, "levels": [level.name for level in anatomy.levels], "sources": dict(anatomy.sources),
-             "warnings": [*scan.warnings, *anatomy.warnings], "scan": told}
+             "warnings": [*scan.warnings, *anatomy.warnings], "meshes": meshes, "scan": told}
     present = set(np.unique(anatomy.labels).tolist())
     names = {str(value): name for value, name in label_names().items() if value in present}
     return {"case.json": with_schema(CASE_SCHEMA, about), "anatomy.json": with_schema(ANATOMY_SCHEMA, found),
