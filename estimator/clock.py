@@ -9,12 +9,15 @@ from __future__ import annotations
 import numpy as np
 
 from estimator.approach import axis_level, other_side
-from recon.anatomy import Level
+from recon.anatomy import Anatomy, Level
 from recon.grid import Float
-from recon.labels import Side
+from recon.labels import Side, label_of, sided
 
 DOCKING_ORDER = ("window centre", "upper lamina", "facet joint", "lower lamina")
 """What the instrument feels for in turn when it docks (common practice, no source)."""
+
+VIEW_MM = 12.0
+"""Half the width of what is looked at when docking: the window and the bone that rims it."""
 
 
 def view_axes_level(side: Side, medial_tilt_deg: float, cranial_tilt_deg: float) -> tuple[Float, Float, Float]:
@@ -45,17 +48,35 @@ def clock_hour(side: Side, tilts_deg: tuple[float, float], offset_level_mm: Floa
     return hour or 12.0
 
 
-def docking_clock(level: Level, side: Side, tilts_deg: tuple[float, float]) -> dict[str, float]:
-    """Docking landmark -> clock hour about the window's centre, in DOCKING_ORDER; the centre itself reads 0."""
+def docking_clock(anatomy: Anatomy, level: Level, side: Side, tilts_deg: tuple[float, float]) -> dict[str, float]:
+    """Docking landmark -> clock hour about the window's centre, in DOCKING_ORDER; the centre itself reads 0.
+
+    A landmark's hour is that of the mean of its bone within VIEW_MM of the line of view;
+    one that shows no bone there is left out.
+    """
+    axis = axis_level(side, *tilts_deg)
     centre = level.frame.to_level_mm(level.windows[side].centre_ras_mm)
-    marks = {
-        "upper lamina": "upper_lamina_caudal_edge",
-        "facet joint": "facet_centre",
-        "lower lamina": "lower_lamina_cranial_edge",
-    }
-    hours = {"window centre": 0.0}
-    for name, landmark in marks.items():
-        key = f"{landmark}_{side}"
-        if key in level.landmarks_ras_mm:
-            hours[name] = clock_hour(side, tilts_deg, level.frame.to_level_mm(level.landmarks_ras_mm[key]) - centre)
+    hours = {DOCKING_ORDER[0]: 0.0}
+    for name, labels in _docking_bones(level, side).items():
+        offset = _bone_mm(anatomy, level, labels, centre) - centre
+        across = offset - (offset @ axis)[:, None] * axis
+        seen = across[np.linalg.norm(across, axis=1) <= VIEW_MM]
+        if len(seen):
+            hours[name] = clock_hour(side, tilts_deg, seen.mean(axis=0))
     return hours
+
+
+def _docking_bones(level: Level, side: Side) -> dict[str, list[int]]:
+    joint = [
+        label_of(level.upper, sided("inferior_articular", side)),
+        label_of(level.lower, sided("superior_articular", side)),
+    ]
+    laminae = [[label_of(vertebra, sided("lamina", side))] for vertebra in (level.upper, level.lower)]
+    return dict(zip(DOCKING_ORDER[1:], (laminae[0], joint, laminae[1]), strict=True))
+
+
+def _bone_mm(anatomy: Anatomy, level: Level, labels: list[int], centre_mm: Float) -> Float:
+    """(N, 3) array, level frame: voxel centres of some labels within 2 VIEW_MM of a point along the grid's axes."""
+    box = anatomy.grid.box_around(level.frame.to_world_mm(centre_mm)[None], 2 * VIEW_MM)
+    index = np.argwhere(np.isin(anatomy.labels[box], labels))
+    return level.frame.to_level_mm(anatomy.grid.cropped(box).world_mm(index))

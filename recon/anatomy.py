@@ -38,7 +38,8 @@ class Frame:
 
     def __post_init__(self) -> None:
         axes = np.asarray(self.axes_ras, dtype=float)
-        if axes.shape != (3, 3) or not np.allclose(axes @ axes.T, np.eye(3), atol=RIGHT_ANGLE_TOL) or np.linalg.det(axes) < 0:
+        square = axes.shape == (3, 3) and np.allclose(axes @ axes.T, np.eye(3), atol=RIGHT_ANGLE_TOL)
+        if not square or np.linalg.det(axes) < 0:
             raise BadGeometry("'axes_ras'", "must be a right-handed orthonormal triad", got=axes.tolist())
         object.__setattr__(self, "axes_ras", axes)
         object.__setattr__(self, "origin_ras_mm", np.asarray(self.origin_ras_mm, dtype=float).reshape(3))

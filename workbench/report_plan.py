@@ -66,7 +66,8 @@ def _clock(planned: Planned) -> str:
     if planned.approach.side not in planned.level.windows:
         return "no window in view on this side"
     first = planned.approach.phases[0]
-    hours = docking_clock(planned.level, planned.approach.side, (first.medial_tilt_deg, first.cranial_tilt_deg))
+    tilts_deg = (first.medial_tilt_deg, first.cranial_tilt_deg)
+    hours = docking_clock(planned.anatomy, planned.level, planned.approach.side, tilts_deg)
     marks = [f"{name} at {clock_words(hour)}" for name, hour in hours.items() if name != "window centre"]
     return f"{joined(marks)} (seen down the channel; 12 o'clock points across the patient, away from the surgeon)"
 

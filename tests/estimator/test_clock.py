@@ -2,33 +2,41 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from estimator.clock import DOCKING_ORDER, clock_hour, docking_clock
-from tests.estimator.toys import toy_level
+from recon.anatomy import Anatomy
+from recon.labels import Side, label_of, sided
+from tests.estimator.toys import round_sac_anatomy
 
 QUARTER_HOUR = 0.25
 
 
-def landmarks(level, side):
-    """Upper lamina cranial, joint lateral, lower lamina caudal of the window's centre."""
-    sign = 1.0 if side == "left" else -1.0
-    x, y, _ = level.frame.to_level_mm(level.windows[side].centre_ras_mm)
-    places = {
-        "upper_lamina_caudal_edge": (x, y, 7.0),
-        "facet_centre": (x + sign * 8, y, 0.0),
-        "lower_lamina_cranial_edge": (x, y, -7.0),
+def docked_on(side: Side) -> Anatomy:
+    """The round canal's anatomy with a block of bone on three sides of the window."""
+    anatomy = round_sac_anatomy(7.0, 10.0, 1.0)
+    level, labels = anatomy.level("L3-L4"), np.zeros_like(anatomy.labels)
+    toward_side = 1.0 if side == "left" else -1.0
+    blocks = {
+        label_of("L3", sided("lamina", side)): (0.0, 0.0, 8.0),
+        label_of("L4", sided("lamina", side)): (0.0, 0.0, -8.0),
+        label_of("L3", sided("inferior_articular", side)): (8.0 * toward_side, 0.0, 0.0),
     }
-    return {f"{name}_{side}": level.frame.to_world_mm(p) for name, p in places.items()}
+    centre = level.frame.to_level_mm(level.windows[side].centre_ras_mm)
+    local = level.frame.to_level_mm(anatomy.grid.voxel_centres_mm())
+    for label, offset in blocks.items():
+        labels[np.abs(local - centre - offset).max(axis=-1) <= 2.0] = label
+    return replace(anatomy, labels=labels)
 
 
 @pytest.mark.parametrize(("side", "hours"), [("right", (3, 6, 9)), ("left", (9, 6, 3))])
 def test_docking_view_prone_surgeon_on_the_approach_side(side, hours):
     """Common practice, no source: upper lamina, facet, lower lamina at 3, 6, 9 from the right; 9, 6, 3 from left."""
-    level = toy_level(10.0)
-    object.__setattr__(level, "landmarks_ras_mm", landmarks(level, side))
-    seen = docking_clock(level, side, (0.0, 0.0))
+    anatomy = docked_on(side)
+    seen = docking_clock(anatomy, anatomy.level("L3-L4"), side, (0.0, 0.0))
     assert tuple(seen) == DOCKING_ORDER
     assert [seen[name] for name in DOCKING_ORDER[1:]] == pytest.approx(hours, abs=QUARTER_HOUR)
 
