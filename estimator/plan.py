@@ -45,7 +45,7 @@ def default_approach(anatomy: Anatomy, level_name: str, side: Side, channel: Cha
     Raises
     ------
     LevelNotInView : no such level
-    AnatomyNotFound : the window of that side, or a recess, is not in view
+    AnatomyNotFound : the window of that side, or all targets of a side, are not in view
     """
     level, channel = anatomy.level(level_name), channel or Channel()
     inward = first_direction(level, side)
@@ -158,11 +158,16 @@ def _middle_mm(level: Level, side: Side) -> Float:
 
 
 def _recess_mm(level: Level, side: Side) -> Float:
-    """(3,) array, level frame: the middle of a side's lateral recess."""
-    recess = level.targets[side].points_ras_mm.get("lateral recess") if side in level.targets else None
-    if recess is None or len(recess) == 0:
-        raise AnatomyNotFound(f"lateral recess {level.name} {side}", "must be in view to aim at")
-    return level.frame.to_level_mm(recess).mean(axis=0)
+    """(3,) array, level frame: the middle of a side's lateral recess; of all its targets where no recess is in view."""
+    targets = level.targets.get(side)
+    if targets is None or not len(all_points_mm(targets)):
+        raise AnatomyNotFound(
+            f"targets of {level.name} {side}",
+            "must be in view to aim at",
+            do="Correct the labels of this level, or give an approach with --plan.",
+        )
+    recess = targets.points_ras_mm.get("lateral recess", all_points_mm(targets))
+    return level.frame.to_level_mm(recess if len(recess) else all_points_mm(targets)).mean(axis=0)
 
 
 def _depths_mm(

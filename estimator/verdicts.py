@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -64,6 +64,7 @@ def warnings_of(estimate: Estimate) -> tuple[str, ...]:
         )
     if estimate.skin_entry.at == "pivot":
         said.append("No skin is in view: the entry is given at the pivot, not at the skin.")
+    said += _thin_pars(estimate)
     broken = [v.name for v in verdicts_of(estimate) if v.met is False]
     if broken:
         said.append(f"Limits not kept: {', '.join(broken)}.")
@@ -78,8 +79,22 @@ def _side_verdicts(estimate: Estimate, relation: str, side: Side) -> list[Verdic
         found.append(_at_least(estimate, f"{relation} facet area kept", area, "facet_area_kept_frac"))
         found.append(_at_least(estimate, f"{relation} facet width kept", width, "facet_width_kept_frac"))
     pars = float(np.min([cost.pars[side].residual_mm for cost in costs]))
-    found.append(_at_least(estimate, f"{relation} pars width left", pars, "pars_residual_mm"))
+    verdict = _at_least(estimate, f"{relation} pars width left", pars, "pars_residual_mm")
+    # A pars that was thin before and loses nothing is the patient's, not the plan's: it is warned of instead.
+    untouched = pars >= estimate.cone.pars[side].before_mm
+    found.append(replace(verdict, met=True) if untouched else verdict)
     return found
+
+
+def _thin_pars(estimate: Estimate) -> list[str]:
+    """A sentence for each pars that measures less than its limit before any removal."""
+    limit = estimate.limits.value("pars_residual_mm")
+    return [
+        f"The {side} pars of {estimate.level.upper} measures {pars.before_mm:.1f} mm before any removal, less than the "
+        f"{limit:g} mm asked to stay: look at it in the scan."
+        for side, pars in estimate.cone.pars.items()
+        if pars.before_mm < limit
+    ]
 
 
 def _at_least(estimate: Estimate, name: str, value: float, limit: str) -> Verdict:
