@@ -81,9 +81,10 @@ def _with_cortex(basins: npt.NDArray[np.uint8], wall: Mask, grid: Grid) -> npt.N
 def discs(field: SpineField, vertebrae: npt.NDArray[np.uint8], profile: SpineProfile) -> npt.NDArray[np.uint8]:
     """(nx, ny, nz) array: n where the disc above the n-th vertebra lies, between both bodies along the canal."""
     found = np.zeros(vertebrae.shape, dtype=np.uint8)
-    # Columns of 1 mm x 1 mm along the canal: 128 across, 128 deep, those far off gathered at the border.
-    across = np.clip(np.floor(field.left_mm).astype(int) + 64, 0, 127)
-    column = across * 128 + np.clip(np.floor(field.back_mm).astype(int) + 80, 0, 127)
+    # Columns along the canal, wider than a voxel: 128 across, 128 deep, those far off gathered at the border.
+    edge = 1.5 * float(field.grid.spacing_mm.max())
+    across = np.clip(np.floor(field.left_mm / edge).astype(int) + 64, 0, 127)
+    column = across * 128 + np.clip(np.floor(field.back_mm / edge).astype(int) + 80, 0, 127)
     for n, (low, high) in enumerate(profile.discs_mm, start=1):
         near = (field.along_mm >= low - 8.0) & (field.along_mm <= high + 8.0) & (field.back_mm <= 1.0)
         floor = _column_extreme(column, field.along_mm, near & (vertebrae == n), np.maximum, -np.inf)

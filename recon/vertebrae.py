@@ -67,13 +67,15 @@ def vertebra_instances(scan: Scan, model: BoneModel) -> VertebraInstances:
     body = bodies(field, value, near_wall, profile)
     bone = solid(near_wall, field.grid, tube.mask[field.box]) | (body > 0)
     occupancy = occupancy_within(bone, Scan(value, field.grid, "CT"), model)
-    number = _whole(arches(field, value, bone, body, tube.mask[field.box], profile) * (occupancy >= 0.5), field)
+    disc = discs(field, np.where(occupancy >= 0.5, body, 0).astype(np.uint8), profile)
+    number = arches(field, value, bone, body, tube.mask[field.box], profile) * (occupancy >= 0.5)
+    number[disc > 0] = 0  # calcium within a disc is no part of an arch
+    number = _whole(number, field)
     filled = _filled(number, field, tube.mask[field.box])
     occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
     occupancy[(filled > 0) & (number == 0)] = 1.0
     number = filled
     body = np.where(body == number, body, 0).astype(np.uint8)
-    disc = discs(field, np.where(body > 0, body, 0).astype(np.uint8), profile)
     disc[number > 0] = 0
     whole = np.zeros(scan.grid.shape, dtype=np.float32)
     whole[field.box] = occupancy
