@@ -28,7 +28,13 @@ def options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("scan", type=Path, metavar="SCAN", help="a scan file, folder or zip")
     parser.add_argument("--out", type=Path, required=True, metavar="CASE", help="the case folder to write")
     parser.add_argument(
-        "--labels", type=Path, action="extend", nargs="+", default=[], metavar="FILE", help="label maps on the scan's grid"
+        "--labels",
+        type=Path,
+        action="extend",
+        nargs="+",
+        default=[],
+        metavar="FILE",
+        help="label maps on the scan's grid",
     )
     parser.add_argument("--label-names", type=Path, metavar="TOML", help="file that maps their values to our names")
     parser.add_argument(
