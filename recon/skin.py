@@ -45,11 +45,14 @@ def skin_points_mm(labels: Labels, grid: Grid, starts_ras_mm: npt.ArrayLike, dir
     out = np.full(starts.shape, np.nan)
     if not air_in_view(labels):
         return out
-    outside = (labels == Tissue.OUTSIDE).astype(np.float32)
     steps = np.arange(0.0, FARTHEST_MM, STEP_MM)
     run = round(AIR_MM / STEP_MM)
     for row, (start, direction) in enumerate(zip(starts, directions, strict=True)):
-        index = grid.index_of(start + steps[:, None] * direction)
+        line = start + steps[:, None] * direction
+        # a line passes a small part of a whole scan
+        box = grid.box_around(line, margin_mm=2 * float(grid.spacing_mm.max()))
+        outside = (labels[box] == Tissue.OUTSIDE).astype(np.float32)
+        index = grid.cropped(box).index_of(line)
         # air that reaches the scan's edge goes on; a line that leaves the scan inside the patient has no skin
         air = ndimage.map_coordinates(outside, index.T, order=1, mode="nearest", output=np.float64)
         at = _first_run(air >= 0.5, run)
@@ -95,17 +98,25 @@ def _first_run(mask: Mask, length: int) -> int:
     return int(full[0]) if len(full) else -1
 
 
+def within_skin(scan: Scan) -> Mask:
+    """(nx, ny, nz) bool array: the patient's side of the skin of a CT; gas inside the trunk counts as inside.
+
+    The largest piece denser than AIR_HU, holes of each axial slice filled.
+    """
+    body: Mask = cc3d.largest_k(scan.voxels > AIR_HU, k=1, connectivity=6) > 0
+    for k in range(body.shape[2]):
+        body[:, :, k] = ndimage.binary_fill_holes(body[:, :, k])
+    return body
+
+
 def with_soft_tissue(labels: Labels, scan: Scan) -> Labels:
     """(same shape) labels with the unnamed voxels inside the skin of a CT turned to SOFT; others stay.
 
-    Inside the skin is the largest piece denser than AIR_HU, holes of each axial slice filled. A map that already
-    names soft tissue is returned as it is, as is one that belongs to an MR (air and cortical bone look alike there).
+    A map that already names soft tissue is returned as it is, as is one that belongs to an MR (air and cortical bone
+    look alike there).
     """
     if scan.modality != "CT" or (labels == Tissue.SOFT).any():
         return labels
-    body = cc3d.largest_k(scan.voxels > AIR_HU, k=1, connectivity=6) > 0
-    for k in range(body.shape[2]):
-        body[:, :, k] = ndimage.binary_fill_holes(body[:, :, k])
     out = labels.copy()
-    out[body & (labels == Tissue.OUTSIDE)] = Tissue.SOFT
+    out[within_skin(scan) & (labels == Tissue.OUTSIDE)] = Tissue.SOFT
     return out

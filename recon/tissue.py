@@ -46,13 +46,13 @@ def with_modelled_tissue(labels: Labels, grid: Grid, frames: Mapping[tuple[str, 
 
 
 def _lay_flavum(labels: Labels, grid: Grid, frame: Frame, pair: tuple[str, str]) -> None:
-    span = _span(labels, grid, frame, pair)
-    if span is None:
-        return
     corners = frame.to_world_mm(np.stack(np.meshgrid(*[(-REACH_MM, REACH_MM)] * 3), axis=-1).reshape(-1, 3))
     box = grid.box_around(corners)
-    part = labels[box]
-    level = frame.to_level_mm(grid.cropped(box).voxel_centres_mm())
+    part, part_grid = labels[box], grid.cropped(box)
+    span = _span(part, part_grid, frame, pair)
+    if span is None:
+        return
+    level = frame.to_level_mm(part_grid.voxel_centres_mm())
     canal = canal_mask(part)
     low, high, ventral = span
     layer = (level[..., 2] >= low) & (level[..., 2] <= high)
