@@ -29,7 +29,10 @@ DIRECTION_BLUR_VOXELS = 1.0
 NEAREST = 8
 """Midway points averaged into one direction: about 1 mm2 of the joint."""
 
-CELL_MM = 0.8
+FEWEST = 24
+"""Fewer facing triangles settle no sheet: four for each of its terms."""
+
+CELL_MM = 0.5
 """Triangles of a face within one such cell are merged into one pair."""
 
 SMALLEST_MM2 = 20.0
@@ -64,6 +67,34 @@ class _Across:
         return unit
 
 
+@dataclass(frozen=True, eq=False)
+class _Sheet:
+    """A quadric sheet midway through a joint: height over the plane of two axes, and the joint's normal third."""
+
+    centre_mm: Float
+    axes: Float
+    coefficients: Float
+
+    def at(self, points_mm: Float) -> Float:
+        """(N, 3) unit normals of the sheet, straight across from the upper vertebra to the lower."""
+        u, v, _ = self.axes @ (points_mm - self.centre_mm).T
+        _, along_u, along_v, uu, uv, vv = self.coefficients
+        slopes = np.stack([-(along_u + 2 * uu * u + uv * v), -(along_v + uv * u + 2 * vv * v), np.ones_like(u)])
+        unit: Float = (slopes / np.linalg.norm(slopes, axis=0)).T @ self.axes
+        return unit
+
+
+def _sheet(face: _Face) -> _Sheet:
+    """The least-squares sheet midway between a face (of the upper vertebra) and what it faces."""
+    middle, weight = (face.centres_mm + face.facing_mm) / 2, np.sqrt(face.areas_mm2)
+    centre = np.average(middle, axis=0, weights=face.areas_mm2)
+    axes = np.linalg.eigh(np.cov((middle - centre).T, aweights=face.areas_mm2))[1].T[::-1].copy()
+    axes[2] *= np.sign(axes[2] @ (face.facing_mm - face.centres_mm).mean(axis=0)) or 1.0
+    u, v, height = axes @ (middle - centre).T
+    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
+    return _Sheet(centre, axes, np.linalg.lstsq(terms * weight[:, None], height * weight, rcond=None)[0])
+
+
 def joints_of(view: Local) -> dict[Side, Joint]:
     """side -> joint, for each side whose faces the labels show; a side without a joint is left out."""
     found = {side: _joint(view, side) for side in SIDES}
@@ -79,8 +110,13 @@ def _joint(view: Local, side: Side) -> Joint | None:
     across = _across(part)
     if not len(across.points_mm):
         return None
-    above = _face(part, (view.upper, inferior), (view.lower, superior), across, toward=1.0)
-    below = _face(part, (view.lower, superior), (view.upper, inferior), across, toward=-1.0)
+    first = _face(part, (view.upper, inferior), (view.lower, superior), across, toward=1.0)
+    if len(first.areas_mm2) < FEWEST:
+        return None
+    # at the rims the midway surface turns outward with them; a sheet through the whole joint does not
+    sheet = _sheet(first)
+    above = _face(part, (view.upper, inferior), (view.lower, superior), sheet, toward=1.0)
+    below = _face(part, (view.lower, superior), (view.upper, inferior), sheet, toward=-1.0)
     area = (above.areas_mm2.sum() + below.areas_mm2.sum()) / 2
     if area < SMALLEST_MM2 or not len(above.areas_mm2):
         return None
@@ -104,7 +140,8 @@ def _across(view: Local) -> _Across:
     return _Across(view.points_mm(midway), slopes)
 
 
-def _face(view: Local, own: tuple[str, Part], other: tuple[str, Part], across: _Across, toward: float) -> _Face:
+def _face(view: Local, own: tuple[str, Part], other: tuple[str, Part], across: _Across | _Sheet,
+          toward: float) -> _Face:
     """The triangles of one articular process that see the other within the widest gap, straight across the joint.
 
     `own` and `other` are (vertebra, articular process); both faces must carry their process's label.

@@ -18,6 +18,9 @@ STEP_MM = 0.5
 WALL_FROM, BORDER_FROM, BORDER_TO, RECESS_FROM, ENTRANCE_FROM = 0.5, 0.25, 0.9, 0.7, 0.9
 """Shares of the half-width that bound each target (design, shared definitions)."""
 
+SAME_POINT_MM = 1e-6
+"""A point of the outline this near its most ventral point at the same x is that point."""
+
 NAMES = ("canal wall", "lateral recess", "foramen entrance", "disc border")
 """Every target a side may have."""
 
@@ -82,7 +85,10 @@ def _disc_border(view: Local, side: Side) -> Float | None:
     if found is None:
         return None
     outline, points, reach = found
-    middle = [(border_mm(outline, float(x), "ventral"), border_mm(outline, float(x), "dorsal")) for x in points[:, 0]]
-    ventral = np.array([low is not None and high is not None and y - low < high - y
-                        for (low, high), y in zip(middle, points[:, 1], strict=True)])
+    ventral = points[:, 1] <= [_most_ventral_mm(outline, float(x)) + SAME_POINT_MM for x in points[:, 0]]
     return _lifted(points[ventral & (reach >= BORDER_FROM) & (reach <= BORDER_TO)], 0.0)
+
+
+def _most_ventral_mm(outline: Float, x_mm: float) -> float:
+    border = border_mm(outline, x_mm, "ventral")
+    return np.inf if border is None else border
