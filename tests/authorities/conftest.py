@@ -1,0 +1,51 @@
+"""Anatomies that several checks against outside sources share, built once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from phantoms.meshes import bones_only, mesh_scan, read_meshes
+from phantoms.render import PhantomScan, render_scan
+from phantoms.suite import phantom_suite
+from recon.anatomy import Anatomy
+from recon.build import anatomy_of
+from recon.given import GivenLabels
+from recon.grid import isotropic_grid
+from recon.labels import Labels
+from recon.scan import Scan
+
+MEAN_SPACING_MM, PHANTOM_SPACING_MM = 1.0, 1.3
+"""Coarse, for speed: these checks hold trends and wide published bands."""
+
+
+def built(scan: PhantomScan, labels: Labels, named: set[str]) -> Anatomy:
+    """The anatomy of a scan with some of its labels given."""
+    return anatomy_of(Scan(scan.ct_hu, scan.grid, "CT"), given=GivenLabels(labels, frozenset(named)))
+
+
+@pytest.fixture(scope="session")
+def mean_folder(data_dir: Path) -> Path:
+    """Mean vertebrae of 87 patients (Clouthier et al., J Biomech 2023;146:111421) and their patients' tables."""
+    folder = data_dir / "mesh_lumbar_mean_L2-L5"
+    if not folder.is_dir():
+        pytest.skip("the mean lumbar meshes are not on this machine")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def mean_anatomy(mean_folder: Path) -> Anatomy:
+    """L2 to L5 of the mean vertebrae: only the vertebrae are given; parts, canal, sac and ligament are found."""
+    scan = mesh_scan(read_meshes(mean_folder), MEAN_SPACING_MM)
+    return built(scan, bones_only(scan.labels), {"vertebrae"})
+
+
+@pytest.fixture(scope="session", params=["L3-L4", "L4-L5"])
+def phantom_level(request: pytest.FixtureRequest) -> tuple[Anatomy, str]:
+    """A moderately narrow phantom with its own labels, and the level to operate on."""
+    case = next(c for c in phantom_suite() if c.name == f"{request.param} moderate, from the left")
+    ends = case.grid().world_mm(np.array([(0, 0, 0), case.grid().shape]) - [[0], [1]])
+    scan = render_scan(case.spec, isotropic_grid(ends.min(axis=0), ends.max(axis=0), PHANTOM_SPACING_MM))
+    return built(scan, scan.labels, {"vertebrae", "parts", "canal", "sac", "flavum"}), request.param
