@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 from skimage.measure import find_contours
@@ -18,6 +18,12 @@ TARGET_STEP_MM = 0.5
 
 WALL_FRAC, BORDER_FRAC, RECESS_FRAC, FORAMEN_FRAC = 0.5, (0.25, 0.9), 0.7, 0.9
 """Shares of the half-width w that bound each target (definitions)."""
+
+VENTRAL_TOL_MM = 0.2
+"""Canal this little ventral of a contour point, in its lattice column, is the lattice's own step."""
+
+Keep = Callable[[Section, Float], np.ndarray]
+"""(N, 2) contour points of a section -> (N,) mask."""
 
 
 def contour_mm(section: Section) -> Float:
@@ -39,21 +45,39 @@ def targets(spine: Spine, frame: Pose, side: Side, landmarks_ras_mm: Mapping[str
     recess_z = z["lower_pedicle_upper_edge"]
     foramen_z = (z["upper_pedicle_lower_edge"] + recess_z) / 2
     return {
-        "canal wall": _picked(spine, frame, side, 0.0, (WALL_FRAC, 1.0), ventral=False),
-        "disc border": _picked(spine, frame, side, 0.0, BORDER_FRAC, ventral=True),
-        "lateral recess": _picked(spine, frame, side, recess_z, (RECESS_FRAC, 1.0), ventral=True),
-        "foramen entrance": _picked(spine, frame, side, foramen_z, (FORAMEN_FRAC, 1.0), ventral=False),
+        "canal wall": _picked(spine, frame, side, 0.0, (WALL_FRAC, 1.0)),
+        "disc border": _picked(spine, frame, side, 0.0, BORDER_FRAC, _on_ventral_border),
+        "lateral recess": _picked(spine, frame, side, recess_z, (RECESS_FRAC, 1.0), _before_centroid),
+        "foramen entrance": _picked(spine, frame, side, foramen_z, (FORAMEN_FRAC, 1.0)),
     }
 
 
-def _picked(spine: Spine, frame: Pose, side: Side, z_mm: float, share: tuple[float, float], *, ventral: bool) -> Float:
-    """Contour points of one side in the plane z with |x| / w in a range, ventral of the centroid if asked; RAS mm."""
+def _everywhere(section: Section, line_mm: Float) -> np.ndarray:
+    return np.ones(len(line_mm), dtype=bool)
+
+
+def _before_centroid(section: Section, line_mm: Float) -> np.ndarray:
+    mask: np.ndarray = line_mm[:, 1] < section.centroid_mm()[1]
+    return mask
+
+
+def _on_ventral_border(section: Section, line_mm: Float) -> np.ndarray:
+    """Is a contour point the most ventral one at its x? True where its lattice column has no canal ventral of it."""
+    count = round(2 * PLANE_HALF_MM / PLANE_STEP_MM)
+    inside = section.wall_mm.reshape(count, count) < 0
+    column = inside[np.floor((line_mm[:, 0] + PLANE_HALF_MM) / PLANE_STEP_MM).astype(int)]
+    most_ventral = section.y_mm.reshape(count, count)[0, column.argmax(axis=1)]
+    mask: np.ndarray = ~column.any(axis=1) | (line_mm[:, 1] - most_ventral <= VENTRAL_TOL_MM)
+    return mask
+
+
+def _picked(
+    spine: Spine, frame: Pose, side: Side, z_mm: float, share: tuple[float, float], keep: Keep = _everywhere
+) -> Float:
+    """Contour points of one side in the plane z with |x| / w in a range, and what `keep` holds; RAS mm."""
     section = canal_section(spine, frame, z_mm)
     line = contour_mm(section)
     half = line[line[:, 0] > 0] if side == "left" else line[line[:, 0] < 0]
     lateral = np.abs(half[:, 0]) / np.abs(half[:, 0]).max()
-    kept = (lateral >= share[0]) & (lateral <= share[1])
-    if ventral:
-        kept &= half[:, 1] < section.centroid_mm()[1]
-    points = half[kept]
+    points = half[(lateral >= share[0]) & (lateral <= share[1]) & keep(section, half)]
     return frame.to_world_mm(np.column_stack([points, np.full(len(points), z_mm)]))
