@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
+from scipy import ndimage, sparse
 
 from recon.anatomy import Anatomy
 from recon.labels import Labels, Mask, Tissue, bone_mask, canal_mask, vertebra_number, vertebrae_in
@@ -23,6 +24,9 @@ KEPT_FRAC = 0.3
 
 LEAST_SHARE = 0.5
 """A structure of which no voxel is at least half full is too faint to draw."""
+
+SPECK_MM3 = 1.0
+"""Shells smaller than this are no anatomy: a few voxels of any scan that can be planned on."""
 
 FAINT_SHARE = 1e-3
 """Softened shares below this are nothing."""
@@ -56,7 +60,7 @@ def structure_meshes(anatomy: Anatomy) -> Iterator[tuple[str, Surface]]:
     """(name, closed surface in RAS mm) of each vertebra, cranial to caudal, then 'canal' and 'dural_sac'.
 
     A surface encloses the integral of its structure's share, within VOLUME_TOL_FRAC where any level set can.
-    Structures not in view, or too faint to draw, are left out.
+    Structures not in view, or too faint to draw, are left out, and so are pores and crumbs under SPECK_MM3.
     """
     drawn = bone_mask(anatomy.labels) | canal_mask(anatomy.labels)
     if not drawn.any():
@@ -66,14 +70,32 @@ def structure_meshes(anatomy: Anatomy) -> Iterator[tuple[str, Surface]]:
     grid = anatomy.grid.cropped(around)
     for name, box, share in _shares(anatomy.labels[around], anatomy.occupancy[around]):
         if share.max(initial=0.0) >= LEAST_SHARE:
-            yield name, lightened(mesh_of(share, grid.cropped(box)))
+            yield name, lightened(without_specks(mesh_of(share, grid.cropped(box))))
 
 
 def lightened(surface: Surface) -> Surface:
-    """The surface with about KEPT_FRAC of its triangles, or more where fewer would cost volume."""
-    small = decimated(surface, KEPT_FRAC)
+    """The surface with about KEPT_FRAC of its triangles, or all where fewer would cost volume or open it."""
     allowed = max(VOLUME_TOL_FRAC, abs(surface.volume_error_frac))
-    return small if abs(small.volume_error_frac) <= allowed else surface
+    small = decimated(surface, KEPT_FRAC)
+    return small if abs(small.volume_error_frac) <= allowed and closed_in_single(small) else surface
+
+
+def closed_in_single(surface: Surface) -> bool:
+    """Is the surface still closed for a reader who joins corners that are alike in STL's single precision?"""
+    points, joined = np.unique(surface.vertices_ras_mm.astype(np.float32), axis=0, return_inverse=True)
+    return Surface(points.astype(float), joined.reshape(-1)[surface.faces]).watertight
+
+
+def without_specks(surface: Surface) -> Surface:
+    """The surface without its separate shells of less than SPECK_MM3: pores and crumbs that noise makes."""
+    starts, ends = surface.faces.ravel(), np.roll(surface.faces, -1, axis=1).ravel()
+    count = len(surface.vertices_ras_mm)
+    joins = sparse.coo_matrix((np.ones(len(starts), dtype=np.int8), (starts, ends)), shape=(count, count))
+    shell = sparse.csgraph.connected_components(joins, directed=False)[1][surface.faces[:, 0]]
+    a, b, c = np.moveaxis((surface.vertices_ras_mm - surface.vertices_ras_mm.mean(axis=0))[surface.faces], 1, 0)
+    sizes = np.abs(np.bincount(shell, weights=np.einsum("ij,ij->i", a, np.cross(b, c)) / 6))
+    used, faces = np.unique(surface.faces[sizes[shell] >= SPECK_MM3], return_inverse=True)
+    return replace(surface, vertices_ras_mm=surface.vertices_ras_mm[used], faces=faces.reshape(-1, 3))
 
 
 def _shares(labels: Labels, occupancy: Share) -> Iterator[tuple[str, Box, Share]]:

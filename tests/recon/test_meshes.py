@@ -11,9 +11,9 @@ from recon.anatomy import Anatomy
 from recon.case import read_case, write_case
 from recon.grid import Grid, isotropic_grid
 from recon.labels import Tissue
-from recon.meshes import structure_meshes, vertebra_share
+from recon.meshes import structure_meshes, vertebra_share, without_specks, write_meshes
 from recon.scan import Scan
-from recon.surface import VOLUME_TOL_FRAC
+from recon.surface import VOLUME_TOL_FRAC, mesh_of
 
 GRID = isotropic_grid([-20.0, -20.0, -24.0], [20.0, 20.0, 24.0], 0.8)
 RADIUS_MM, LENGTH_MM = 11.0, 18.0
@@ -83,6 +83,24 @@ def test_a_case_holds_and_lists_them_with_the_same_bytes_each_time(tmp_path):
         assert other.volume == pytest.approx(facts["volume_mm3"], rel=1e-3)
         assert facts["volume_mm3"] == pytest.approx(facts["occupied_mm3"], rel=VOLUME_TOL_FRAC)
         assert len(other.faces) == facts["triangles"]
+
+
+def test_noise_makes_no_crumbs_and_the_file_stays_closed(tmp_path, rng):
+    rods = _two_rods()
+    noisy = np.clip(rods.occupancy + rng.normal(0, 0.2, GRID.shape) * (rods.occupancy > 0), 0, 1).astype(np.float32)
+    write_meshes(tmp_path, Anatomy(GRID, rods.labels, noisy, ()))
+    for name in ("L3", "L4"):
+        mesh = trimesh.load_mesh(tmp_path / f"{name}.stl")
+        assert mesh.is_watertight
+        assert len(mesh.split(only_watertight=False)) == 1
+
+
+def test_small_shells_go_and_large_ones_stay():
+    cubes = np.zeros((30, 30, 30))
+    cubes[2:12, 2:12, 2:12] = cubes[20, 20, 20] = 1.0
+    left = without_specks(mesh_of(cubes, isotropic_grid([0, 0, 0], [29, 29, 29], 1.0)))
+    assert left.watertight
+    assert left.vertices_ras_mm.max() < 12.0
 
 
 def test_what_is_not_there_or_too_faint_is_left_out():
