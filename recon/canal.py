@@ -232,7 +232,8 @@ def canal_from_bone(occupancy: npt.NDArray[np.generic], grid: Grid,
         middle = _middle_mm(Stations(stations.centre_ras_mm[run], stations.axes_ras[run]), radius)
         # A line that has strayed into bone shows no canal: such stations follow their neighbours.
         roomy = (radius**2).mean(axis=1) * np.pi >= LEAST_AREA_MM2
-        stations = _stations(middle, (0.02 + bony.mean(axis=1) ** 3) * np.where(roomy, 1.0, 1e-6), axis, heights, LINE_LEAN_FRAC)
+        weight = (0.02 + bony.mean(axis=1) ** 3) * np.where(roomy, 1.0, 1e-6)
+        stations = _stations(middle, weight, axis, heights, LINE_LEAN_FRAC)
     hit = bone_distance_mm(bone, grid, stations)
     run = _enclosed(hit, (seeds @ axis - heights[0]) / STATION_MM)
     kept = Stations(stations.centre_ras_mm[run], stations.axes_ras[run])

@@ -39,7 +39,8 @@ STRAY_GAP_MM, STRAY_FIT_MM, STRAY_SLOPE = 18.0, 25.0, 0.45
 def hole_centres_mm(bone: Mask, grid: Grid) -> tuple[Float, Float]:
     """(K, 3) RAS mm centres and (K,) areas in mm2 of canal-sized holes, slice by slice along axis 2.
 
-    A ring with gaps up to 2 RING_GAP_MM still counts: thin dorsal walls of old bodies break up, and vessels leave by them.
+    A ring with gaps up to 2 RING_GAP_MM still counts: thin dorsal walls of old bodies break up, and vessels leave
+    by them.
     """
     reach = np.maximum(np.rint(RING_GAP_MM / grid.spacing_mm[:2]), 1).astype(int)
     pixel_mm2 = float(np.prod(grid.spacing_mm[:2]))

@@ -14,13 +14,11 @@ from recon.labels import Labels, Part, Tissue, vertebra_number
 from recon.naming import Evidence, names, signs
 from recon.parts import divide_arches
 from recon.scan import Scan
+from recon.skin import within_skin
 from recon.spine_arches import pedicle_heights_mm
 from recon.vertebrae import VertebraInstances, vertebra_instances
 
 Progress = Callable[[str], None]
-
-AIR_HU = -400.0
-"""Half-way between air and fat or skin: the skin's surface."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +62,7 @@ def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress 
     tell("names")
     bone = wall_mask(scan, model)[found.box]
     named = names(signs(found.field, bone, found.bodies_mm3(), pedicle_heights_mm(found.profile)), levels)
-    labels = np.where(_within_skin(scan), Tissue.SOFT, Tissue.OUTSIDE).astype(np.uint16)
+    labels = np.where(within_skin(scan), Tissue.SOFT, Tissue.OUTSIDE).astype(np.uint16)
     _lay(labels[found.box], found, named.by_number)
     labels[found.tube.mask & (labels < 100)] = Tissue.CANAL
     tell("parts")
@@ -87,14 +85,3 @@ def _of_named(occupancy: npt.NDArray[np.float32], labels: Labels) -> npt.NDArray
     """Occupancy kept on the labelled bone and the voxels that touch it."""
     bone = (labels >= 100) & (labels % 100 != Part.DISC)
     return np.where(ndimage.binary_dilation(bone), occupancy, np.float32(0.0))
-
-
-def _within_skin(scan: Scan) -> npt.NDArray[np.bool_]:
-    """(nx, ny, nz) array: the patient's side of the skin; gas inside the trunk counts as inside."""
-    tissue = scan.voxels > AIR_HU
-    pieces, count = ndimage.label(tissue)
-    if count > 1:
-        tissue = pieces == 1 + int(np.argmax(np.bincount(pieces.ravel())[1:]))
-    for k in range(tissue.shape[2]):
-        tissue[:, :, k] = ndimage.binary_fill_holes(tissue[:, :, k])
-    return np.asarray(tissue)

@@ -22,6 +22,10 @@ FINE = 4
 HALF_WIDTH_MM, HALF_HEIGHT_MM, DORSAL_MM, VENTRAL_MM = 25.0, 28.0, 50.0, 14.0
 """Reach of the ray field about the middle of both lamina edges: lateral, along the opening, and along the rays."""
 
+STEEPEST_DEG = 30.0
+"""The view leans no further from straight dorsal. Where laminae lie like shingles, the upper edge dorsal of the lower
+at one height, the line that joins them runs along the rays and no longer tells the opening's plane (choice)."""
+
 SMALLEST_MM2 = 1.0
 """An opening below this is a slit between voxels, not a window."""
 
@@ -53,7 +57,8 @@ class _Rays:
     def __init__(self, edges_mm: Float) -> None:
         line = (edges_mm[0] - edges_mm[1]) * [0, 1, 1]
         self.edge_half_mm = float(np.linalg.norm(line)) / 2
-        self.along = line / np.linalg.norm(line) if line[2] > 0 else np.array([0.0, 0.0, 1.0])
+        lean = np.clip(np.arctan2(line[1], line[2]), -np.radians(STEEPEST_DEG), np.radians(STEEPEST_DEG))
+        self.along = np.array([0.0, np.sin(lean), np.cos(lean)])
         self.normal = np.array([0.0, self.along[2], -self.along[1]])
         self.middle_mm = edges_mm.mean(axis=0) * [0, 1, 1]
 

@@ -22,10 +22,11 @@ from estimator.structures import by_structure
 from phantoms.render import natural_grid, render_scan
 from phantoms.spec import demo_spec
 from recon.anatomy import Anatomy
-from recon.labels import bone_mask
+from recon.labels import Side, bone_mask
 from recon.levels import levels_of
 
-LEVEL, SIDE, SPACING_MM = "L3-L4", "left", 1.0
+LEVEL, SPACING_MM = "L3-L4", 1.0
+SIDE: Side = "left"
 PIVOTS_MM = ((60.0, 0.0), (60.0, 8.0), (50.0, 0.0), (50.0, 8.0), (40.0, 0.0), (40.0, 4.0), (40.0, 8.0), (40.0, 12.0))
 
 CONCLUSION = """
