@@ -22,7 +22,7 @@ from recon.grid import Float
 from recon.labels import SIDES, Mask, Side
 
 LAMINECTOMY_CAUDAL_MM, LAMINECTOMY_CRANIAL_MM = 5.0, 5.0
-"""A midline laminectomy reaches this far past both lamina edges of the window (common practice, no source)."""
+"""A midline laminectomy reaches this far past both lamina edges and all targets (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,18 +88,22 @@ def compare(
 
 
 def laminectomy(anatomy: Anatomy, level: Level) -> BoxRegion:
-    """The block a midline laminectomy takes: the canal's roof as wide as the pedicles stand, past both lamina edges."""
+    """The block a midline laminectomy takes: the canal's roof as wide as the pedicles stand, past edges and targets."""
     half_width, _, _ = canal_extent_mm(anatomy, level)
-    edges = [
-        level.frame.to_level_mm(level.landmarks_ras_mm[f"{name}_{side}"])[2]
-        for name in ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge")
-        for side in SIDES
-        if f"{name}_{side}" in level.landmarks_ras_mm
+    heights = _lamina_edges_mm(level) + [
+        float(z) for targets in level.targets.values() for z in level.frame.to_level_mm(all_points_mm(targets))[:, 2]
     ]
-    if not edges:
+    if not heights:
         raise AnatomyNotFound(f"lamina edges of {level.name}", "must be in view to lay out a laminectomy")
-    low = np.array([-half_width, 0.0, min(edges) - LAMINECTOMY_CAUDAL_MM])
-    return BoxRegion(level.frame, low, np.array([half_width, 100.0, max(edges) + LAMINECTOMY_CRANIAL_MM]))
+    low = np.array([-half_width, 0.0, min(heights) - LAMINECTOMY_CAUDAL_MM])
+    return BoxRegion(level.frame, low, np.array([half_width, 100.0, max(heights) + LAMINECTOMY_CRANIAL_MM]))
+
+
+def _lamina_edges_mm(level: Level) -> list[float]:
+    """Cranial level coordinate of every lamina edge of the window that is in view."""
+    names = [f"{n}_{side}" for n in ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge") for side in SIDES]
+    marks = level.landmarks_ras_mm
+    return [float(level.frame.to_level_mm(marks[name])[2]) for name in names if name in marks]
 
 
 def _phases_by_side(anatomy: Anatomy, level: Level, channel: Channel) -> dict[Side, tuple[PlacedPhase, ...]]:
