@@ -63,12 +63,12 @@ def limits_sentence(estimate: Json) -> str:
     """One sentence on the limits, for the head of the page.
 
     >>> limits_sentence({"verdicts": [{"name": "pars width left", "met": False}]})
-    'Limits BREACHED by the whole sweep: pars width left.'
+    'Limits BREACHED: pars width left.'
     """
     broken, unknown = breaches(estimate), [v["name"] for v in estimate["verdicts"] if v["met"] is None]
     said = (
-        f"Limits BREACHED by the whole sweep: {joined(broken)}."
+        f"Limits BREACHED: {joined(broken)}."
         if broken
-        else "The whole sweep keeps every limit that could be measured."
+        else "Both removals keep every limit that could be measured."
     )
     return said + (f" Not measured: {joined(unknown)}." if unknown else "")
