@@ -14,6 +14,7 @@ from recon.grid import Float, Grid
 from recon.labels import Labels, Side
 
 Source = Literal["measured", "given", "modelled", "automatic"]
+NamesFrom = Literal["sacrum", "ribs", "both", "given", "unknown"]
 
 RIGHT_ANGLE_TOL = 1e-6
 """Largest deviation of a frame's rows from an orthonormal right-handed triad."""
@@ -141,6 +142,94 @@ class Targets:
     points_ras_mm: Mapping[str, Float]
 
 
+@dataclass(frozen=True)
+class Reason:
+    """One piece of evidence for or against what was found.
+
+    Parameters
+    ----------
+    about : what was looked at, such as 'bone border' or 'joint gap left'
+    value_frac : how sure it makes, 0..1
+    because : a sentence for people, with the numbers seen
+    """
+
+    about: str
+    value_frac: float
+    because: str
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.value_frac <= 1.0:
+            raise BadLabels(f"confidence of {self.about}", "must be in [0, 1]", got=self.value_frac)
+
+
+@dataclass(frozen=True)
+class StructureConfidence:
+    """How sure one structure is: its least reason, and the standard deviation of its border's position, mm."""
+
+    name: str
+    value_frac: float
+    border_sd_mm: float
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True)
+class Confidence:
+    """How sure a level is: its least reason, whether to look at it by eye, and its structures one by one."""
+
+    value_frac: float
+    check_by_eye: bool
+    reasons: tuple[Reason, ...]
+    structures: tuple[StructureConfidence, ...]
+
+    def border_sd_mm(self, name: str) -> float:
+        """Border standard deviation of a structure; of the least sure one when it is not listed.
+
+        >>> sure = StructureConfidence("canal", 0.9, 0.2, ())
+        >>> Confidence(0.9, False, (), (sure,)).border_sd_mm("L4 lamina left")
+        0.2
+        """
+        listed = {each.name: each.border_sd_mm for each in self.structures}
+        return listed.get(name, max(listed.values(), default=0.0))
+
+
+@dataclass(frozen=True)
+class Naming:
+    """What the names of the vertebrae rest on.
+
+    Parameters
+    ----------
+    evidence : 'sacrum', 'ribs', 'both', 'given' or 'unknown'
+    value_frac : how sure the names are, 0..1
+    because : a sentence for people
+    transitional : does anything hint at a lumbosacral or thoracolumbar transitional vertebra?
+    """
+
+    evidence: NamesFrom
+    value_frac: float
+    because: str
+    transitional: bool = False
+
+
+@dataclass(frozen=True)
+class Correction:
+    """One thing a person changed.
+
+    Parameters
+    ----------
+    kind : 'replaced' by a label map, or 'seed', a point that lies in the structure
+    what : the structure
+    sha256 : of the map's file; empty for a seed
+    file_name : of the map, only where it was asked to be kept, for it may name the patient
+    point_ras_mm : the seed
+    """
+
+    kind: Literal["replaced", "seed"]
+    what: str
+    sha256: str = ""
+    file_name: str = ""
+    point_ras_mm: tuple[float, float, float] | None = None
+
+
 @dataclass(frozen=True, eq=False)
 class Level:
     """One motion segment: where it lies, its joints, windows, landmarks and measurements.
@@ -159,6 +248,7 @@ class Level:
     landmarks_ras_mm: Mapping[str, Float]
     measurements: tuple[Measurement, ...] = ()
     warnings: tuple[str, ...] = ()
+    confidence: Confidence | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,6 +263,8 @@ class Anatomy:
     levels : cranial to caudal
     sources : 'parts', 'canal', 'sac', 'flavum', 'levels' -> how each was obtained
     warnings : sentences for people
+    naming : what the vertebrae's names rest on; None in an anatomy made by hand
+    corrections : what a person changed, in order
     """
 
     grid: Grid
@@ -181,6 +273,8 @@ class Anatomy:
     levels: tuple[Level, ...]
     sources: Mapping[str, Source] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    naming: Naming | None = None
+    corrections: tuple[Correction, ...] = ()
 
     def __post_init__(self) -> None:
         for who, array in (("labels", self.labels), ("occupancy", self.occupancy)):

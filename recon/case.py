@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from recon.anatomy import Anatomy, Level, Source
+from recon.anatomy import Anatomy, Correction, Level, Naming, Source
 from recon.caution import CAUTION
 from recon.errors import BadCase, UnusableInput
 from recon.grid import Grid
@@ -67,6 +67,8 @@ class _AnatomyRecord:
     sources: dict[str, Source]
     warnings: tuple[str, ...]
     levels: tuple[Level, ...]
+    naming: Naming | None = None
+    corrections: tuple[Correction, ...] = ()
 
 
 def quantised(occupancy: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.float32]:
@@ -132,12 +134,15 @@ def read_case(folder: str | Path) -> Case:
     scan = Scan(_voxels(folder, "scan.nii.gz", told.grid), told.grid, told.modality, told.provenance, told.warnings)
     labels = _voxels(folder, "labels.nii.gz", found.grid).astype(np.uint16)
     occupancy = _occupancy_of(_voxels(folder, "occupancy.nii.gz", found.grid))
-    return Case(scan, Anatomy(found.grid, labels, occupancy, found.levels, found.sources, found.warnings), folder)
+    anatomy = Anatomy(found.grid, labels, occupancy, found.levels, found.sources, found.warnings, found.naming,
+                      found.corrections)
+    return Case(scan, anatomy, folder)
 
 
 def _documents(scan: Scan, anatomy: Anatomy, meshes: dict[str, dict[str, Any]]) -> dict[str, Any]:
     told = to_data(_ScanRecord(scan.grid, scan.modality, scan.provenance, scan.warnings))
-    found = to_data(_AnatomyRecord(anatomy.grid, dict(anatomy.sources), anatomy.warnings, anatomy.levels))
+    found = to_data(_AnatomyRecord(anatomy.grid, dict(anatomy.sources), anatomy.warnings, anatomy.levels,
+                                   anatomy.naming, anatomy.corrections))
     about = {"caution": CAUTION, "levels": [level.name for level in anatomy.levels], "sources": dict(anatomy.sources),
              "warnings": [*scan.warnings, *anatomy.warnings], "meshes": meshes, "scan": told}
     present = set(np.unique(anatomy.labels).tolist())
