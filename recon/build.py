@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from recon.anatomy import Anatomy, Source
+from recon.anatomy import Anatomy, Naming, Source
 from recon.bone import occupancy_within
 from recon.canal import CanalTube, canal_from_bone
 from recon.errors import LevelNotInView
@@ -21,8 +21,10 @@ from recon.grid import Grid
 from recon.labels import CANAL_CONTENTS, Labels, Part, Tissue, bone_mask, canal_mask, vertebrae_in
 from recon.levels import frames_of, levels_of
 from recon.local import disc_mask
+from recon.naming import SURE
 from recon.parts import divide_arches
 from recon.scan import Scan
+from recon.seeds import Seeds
 from recon.segment import segment
 from recon.skin import with_soft_tissue
 from recon.tissue import with_modelled_tissue
@@ -39,16 +41,18 @@ class Bones:
     labels : (nx, ny, nz) uint16 array, parts and canal named
     occupancy : (nx, ny, nz) float32 array, bone share
     sources : 'parts', 'canal', 'levels' and, where given, 'sac' and 'flavum'
+    naming : what the vertebrae's names rest on
     """
 
     labels: Labels
     occupancy: npt.NDArray[np.float32]
     sources: dict[str, Source]
     warnings: tuple[str, ...] = ()
+    naming: Naming | None = None
 
 
 def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Sequence[str] | None = None,
-               progress: Progress | None = None) -> Anatomy:
+               progress: Progress | None = None, seeds: Seeds | None = None) -> Anatomy:
     """The anatomy of a scan.
 
     Parameters
@@ -56,6 +60,7 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
     given : labels made elsewhere, on the scan's grid; what they lack is found
     vertebrae : names in view, cranial to caudal, where the scan itself cannot tell
     progress : called with a sentence before each step
+    seeds : points a person laid into canal, vertebrae or discs; used where these are found, not given
 
     Raises
     ------
@@ -63,7 +68,7 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
     LevelNotInView : no two neighbouring vertebrae with the disc between them are in view
     """
     say = progress or (lambda _: None)
-    bones = _bones_found(scan, vertebrae, say) if given is None else bones_given(scan, given, say)
+    bones = _bones_found(scan, vertebrae, say, seeds) if given is None else bones_given(scan, given, say)
     say("finding level frames")
     frames, left_out = frames_of(bones.labels, bones.occupancy, scan.grid)
     if not frames:
@@ -74,7 +79,7 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
     modelled: dict[str, Source] = {"sac": "modelled", "flavum": "modelled"}
     sources: dict[str, Source] = modelled | bones.sources
     levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say)
-    return Anatomy(scan.grid, labels, bones.occupancy, levels, sources, bones.warnings + left_out)
+    return Anatomy(scan.grid, labels, bones.occupancy, levels, sources, bones.warnings + left_out, bones.naming)
 
 
 def bones_given(scan: Scan, given: GivenLabels, say: Progress) -> Bones:
@@ -89,7 +94,8 @@ def bones_given(scan: Scan, given: GivenLabels, say: Progress) -> Bones:
         labels = _with_canal(labels, tube or _tube(labels, scan.grid))
     say("placing bone borders within voxels")
     occupancy = occupancy_within(bone_mask(labels), scan)
-    return Bones(with_soft_tissue(labels, scan), occupancy, sources, scan.warnings + given.warnings)
+    naming = Naming("given", SURE["given"].value, "the names came with the label map; the scan was not asked")
+    return Bones(with_soft_tissue(labels, scan), occupancy, sources, scan.warnings + given.warnings, naming)
 
 
 def _tube(labels: Labels, grid: Grid) -> CanalTube:
@@ -116,9 +122,9 @@ def _given_sources(given: GivenLabels) -> dict[str, Source]:
     return sources
 
 
-def _bones_found(scan: Scan, vertebrae: Sequence[str] | None, say: Progress) -> Bones:
+def _bones_found(scan: Scan, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None) -> Bones:
     """Bones from the scan itself."""
-    found = segment(scan, vertebrae, say)
+    found = segment(scan, vertebrae, say, seeds)
     sources: dict[str, Source] = {"parts": "automatic", "canal": "automatic",
-                                  "levels": "given" if found.evidence == "given" else "automatic"}
-    return Bones(found.labels, found.occupancy, sources, found.warnings)
+                                  "levels": "given" if found.naming.evidence == "given" else "automatic"}
+    return Bones(found.labels, found.occupancy, sources, found.warnings, found.naming)

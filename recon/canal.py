@@ -205,7 +205,7 @@ def _enclosed(hit_mm: Float, seeds: Float) -> slice:
 
 
 def canal_from_bone(occupancy: npt.NDArray[np.generic], grid: Grid,
-                    axis_hint: npt.ArrayLike | None = None) -> CanalTube:
+                    axis_hint: npt.ArrayLike | None = None, through_mm: Float | None = None) -> CanalTube:
     """The canal enclosed by bone.
 
     Parameters
@@ -214,6 +214,7 @@ def canal_from_bone(occupancy: npt.NDArray[np.generic], grid: Grid,
         set to 1 as well: then they are wall, otherwise the smooth surface passes over them.
     grid : of the occupancy, its third axis nearest to cranial
     axis_hint : (3,) RAS direction roughly along the canal; cranial when left out
+    through_mm : (M, 3) RAS mm, points that a person laid into the canal
 
     Raises
     ------
@@ -222,7 +223,7 @@ def canal_from_bone(occupancy: npt.NDArray[np.generic], grid: Grid,
     bone = np.asarray(occupancy, dtype=np.float32)
     axis = np.asarray(CRANIAL_RAS if axis_hint is None else axis_hint, dtype=float)
     axis = axis / np.linalg.norm(axis)
-    seeds = canal_seeds_mm(bone >= 0.5, grid, axis)
+    seeds = canal_seeds_mm(bone >= 0.5, grid, axis, through_mm)
     heights = _heights_in_view_mm(grid, seeds, axis)
     stations = _stations(seeds, np.ones(len(seeds)), axis, heights, SEED_LEAN_FRAC)
     for _ in range(RECENTRINGS):

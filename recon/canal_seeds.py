@@ -32,6 +32,12 @@ LINK_REACH_MM = 60.0
 """Longest stretch without a closed ring that a chain bridges: more than one segment (common practice, no source)."""
 
 
+GIVEN_WORTH = 1000.0
+"""A point laid into the canal by a person outweighs any number of holes."""
+
+GIVEN_HEIGHT_MM, GIVEN_ASIDE_MM = 6.0, 12.0
+"""Holes this near in height to a given point but this far aside belong to something else (half a canal's width)."""
+
 STRAY_GAP_MM, STRAY_FIT_MM, STRAY_SLOPE = 18.0, 25.0, 0.45
 """Holes past a gap this long that lie further off the line through the next 25 mm than this slope are stray."""
 
@@ -68,15 +74,17 @@ def _holes(cut: Mask, reach: npt.NDArray[np.intp]) -> Mask:
     return np.asarray((pieces != pieces[0, 0]) & (pieces != 0))[1:-1, 1:-1]
 
 
-def longest_chain(centres_mm: Float, areas_mm2: Float, axis: Float) -> npt.NDArray[np.intp]:
+def longest_chain(centres_mm: Float, areas_mm2: Float, axis: Float, given: Mask | None = None) -> npt.NDArray[np.intp]:
     """Indices, along `axis`, of the smoothest long chain through the holes (dynamic programming).
 
     Each hole adds one to the chain, a third more when it is about as large as the one before; each
     link costs its sideways jump beyond LINK_SLACK_MM, per slack. Ties go to the chain further dorsal.
+    A `given` point, (K,) array, adds GIVEN_WORTH, so that the chain passes through it.
     """
     along = centres_mm @ axis
     order = np.argsort(along, kind="stable")
-    score, previous = np.ones(len(order)), np.full(len(order), -1)
+    worth = np.ones(len(order)) if given is None else np.where(given[order], GIVEN_WORTH, 1.0)
+    score, previous = worth.copy(), np.full(len(order), -1)
     dorsal_bonus = -1e-3 * centres_mm[order, 1]
     for n in range(1, len(order)):
         step = centres_mm[order[n]] - centres_mm[order[:n]]
@@ -85,9 +93,9 @@ def longest_chain(centres_mm: Float, areas_mm2: Float, axis: Float) -> npt.NDArr
         excess = np.maximum(aside - LINK_SLACK_MM * 0.5, 0.0) / LINK_SLACK_MM
         allowed = (rise > 1e-3) & (rise <= LINK_REACH_MM) & (aside <= LINK_SLACK_MM + LINK_SLOPE * rise)
         alike = np.abs(np.log(areas_mm2[order[n]] / areas_mm2[order[:n]])) < 0.3
-        gain = np.where(allowed, score[:n] + 1.0 + alike / 3 - excess, -np.inf)
+        gain = np.where(allowed, score[:n] + worth[n] + alike / 3 - excess, -np.inf)
         best = int(np.argmax(gain))
-        if gain[best] > 1.0:
+        if gain[best] > worth[n]:
             score[n], previous[n] = gain[best], best
     n, chain = int(np.argmax(score + dorsal_bonus)), []
     while n >= 0:
@@ -96,12 +104,15 @@ def longest_chain(centres_mm: Float, areas_mm2: Float, axis: Float) -> npt.NDArr
     return np.array(chain[::-1], dtype=np.intp)
 
 
-def canal_seeds_mm(bone: Mask, grid: Grid, axis: Float) -> Float:
+def canal_seeds_mm(bone: Mask, grid: Grid, axis: Float, through_mm: Float | None = None) -> Float:
     """(K, 3) RAS mm, caudal to cranial: centres of the canal in slices where bone closes round it.
 
-    Raises AnatomyNotFound when no slice shows a closed bony ring of a canal's size.
+    `through_mm` are (M, 3) points that a person laid into the canal: the chain runs through them.
+    Raises AnatomyNotFound when no slice shows a closed bony ring of a canal's size and no point is given.
     """
     centres, areas = hole_centres_mm(bone, grid)
+    if through_mm is not None and len(through_mm):
+        return _chain_through(centres, areas, axis, through_mm)
     if len(centres) == 0:
         raise AnatomyNotFound("canal", f"needs a slice with a closed bony ring round {HOLE_MIN_MM2:.0f}.."
                               f"{HOLE_MAX_MM2:.0f} mm2; none is in view",
@@ -111,6 +122,16 @@ def canal_seeds_mm(bone: Mask, grid: Grid, axis: Float) -> Float:
         chain = _without_stray_end(chain[::-1] if reverse else chain, axis)
         chain = chain[::-1] if reverse else chain
     return chain
+
+
+def _chain_through(centres_mm: Float, areas_mm2: Float, axis: Float, through_mm: Float) -> Float:
+    """The chain through given points; holes beside them at their height are no canal."""
+    level = np.abs((centres_mm @ axis)[:, None] - through_mm @ axis) <= GIVEN_HEIGHT_MM
+    aside = np.linalg.norm(centres_mm[:, None] - through_mm, axis=2) > GIVEN_ASIDE_MM
+    kept = ~(level & aside).any(axis=1)
+    points = np.concatenate([centres_mm[kept], through_mm])
+    areas = np.concatenate([areas_mm2[kept], np.full(len(through_mm), np.sqrt(HOLE_MIN_MM2 * HOLE_MAX_MM2))])
+    return points[longest_chain(points, areas, axis, np.arange(len(points)) >= int(kept.sum()))]
 
 
 def _without_stray_end(chain_mm: Float, axis: Float) -> Float:

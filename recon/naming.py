@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
+from recon.anatomy import NamesFrom, Naming
 from recon.errors import AnatomyNotFound, WrongUse
 from recon.labels import VERTEBRAE, vertebra_number
+from recon.severity import Threshold
 from recon.spine_field import SpineField
 
-Evidence = Literal["sacrum", "ribs", "given"]
+Evidence = NamesFrom
 
 LUMBAR = ("L1", "L2", "L3", "L4", "L5", "L6")
 
@@ -32,9 +33,19 @@ RIB_LEAST_MM3 = 150.0
 ABOUT_MM = 12.0
 """Height about a pedicle in which wings and ribs are looked for."""
 
-
 SLIVER_FRAC = 0.2
 """Less body in view than this share of the largest makes a sliver (common practice, no source)."""
+
+SURE = {
+    "both": Threshold("five between sacrum and ribs", 0.95, "fraction", "choice", "none"),
+    "given": Threshold("given by a person", 0.90, "fraction", "choice", "none"),
+    "sacrum": Threshold("counted from the sacrum alone", 0.80, "fraction", "choice", "none"),
+    "ribs": Threshold("counted from the ribs alone", 0.65, "fraction", "choice", "none"),
+    "transitional": Threshold("a hint of a transitional vertebra", 0.40, "fraction", "choice", "none"),
+    "contradicted": Threshold("given, but the sacrum's wings say otherwise", 0.30, "fraction", "choice", "none"),
+}
+"""How sure names are by what they rest on. Choices, ordered by what may still be wrong: a name given can be a slip, one
+sign alone misses a fourth or sixth lumbar vertebra, lowest ribs may be stunted, transitional anatomy is a toss-up."""
 
 
 @dataclass(frozen=True)
@@ -45,8 +56,21 @@ class Names:
     """
 
     by_number: dict[int, str]
-    evidence: Evidence
+    naming: Naming
     warnings: tuple[str, ...] = ()
+
+    @property
+    def evidence(self) -> Evidence:
+        """What the names rest on."""
+        return self.naming.evidence
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a vertebra lies: its height, RAS mm, and its slice, counted from 1 at the caudal end of the scan."""
+
+    z_ras_mm: float
+    slice_number: int
 
 
 @dataclass(frozen=True)
@@ -54,15 +78,18 @@ class Signs:
     """Numbers, caudal to cranial, of the vertebrae in view and of those that show a sacrum's wings or ribs.
 
     `slivers` are those of which the scan's end leaves little: a person may or may not count them.
+    `half_winged` have a wing on one side only; `places` tell where each vertebra lies, as far as known.
     """
 
     in_view: tuple[int, ...]
     winged: tuple[int, ...]
     ribbed: tuple[int, ...]
     slivers: tuple[int, ...] = ()
+    half_winged: tuple[int, ...] = ()
+    places: Mapping[int, Place] = field(default_factory=dict)
 
 
-def signs(field: SpineField, bone: npt.NDArray[np.bool_], bodies_mm3: dict[int, float],
+def signs(spine: SpineField, bone: npt.NDArray[np.bool_], bodies_mm3: dict[int, float],
           pedicles_mm: Sequence[float]) -> Signs:
     """Look for wings and ribs beside each vertebra in view.
 
@@ -72,33 +99,65 @@ def signs(field: SpineField, bone: npt.NDArray[np.bool_], bodies_mm3: dict[int, 
     bone : (nx, ny, nz) array of the field's box, all bone, not the spine's only
     pedicles_mm : height of each vertebra's pedicle, by number - 1
     """
-    winged, ribbed = [], []
+    winged, half_winged, ribbed = [], [], []
+    places: dict[int, Place] = {}
     largest = max(bodies_mm3.values(), default=0.0)
     slivers = tuple(n for n, volume in bodies_mm3.items() if volume < SLIVER_FRAC * largest)
-    side, back = np.abs(field.left_mm), field.back_mm
+    side, back = np.abs(spine.left_mm), spine.back_mm
     wing = (side >= ALA_SIDE_MM[0]) & (side <= ALA_SIDE_MM[1]) & (back >= ALA_BACK_MM[0]) & (back <= ALA_BACK_MM[1])
     rib = (side >= RIB_SIDE_MM[0]) & (side <= RIB_SIDE_MM[1]) & (back >= RIB_BACK_MM[0]) & (back <= RIB_BACK_MM[1])
     for n in bodies_mm3:
-        about = np.abs(field.along_mm - pedicles_mm[n - 1]) <= ABOUT_MM
-        left, right = (_share(bone, wing & about & half) for half in (field.left_mm > 0, field.left_mm < 0))
-        if min(left, right) >= ALA_FRAC:
+        about = np.abs(spine.along_mm - pedicles_mm[n - 1]) <= ABOUT_MM
+        places |= _place(n, spine, pedicles_mm[n - 1])
+        sides = [wing & about & half for half in (spine.left_mm > 0, spine.left_mm < 0)]
+        shares = [_share(bone, one) for one in sides]
+        if min(shares) >= ALA_FRAC:
             winged.append(n)
-        elif float((bone & rib & about).sum()) * field.grid.voxel_mm3 >= RIB_LEAST_MM3:
+        elif float((bone & rib & about).sum()) * spine.grid.voxel_mm3 >= RIB_LEAST_MM3:
             ribbed.append(n)
-    return Signs(tuple(bodies_mm3), tuple(winged), tuple(ribbed), slivers)
+        elif max(shares) >= ALA_FRAC and min(one.sum() for one in sides) > 0.5 * max(one.sum() for one in sides):
+            half_winged.append(n)  # both sides are in view, so the other wing is not merely cut off
+    return Signs(tuple(bodies_mm3), tuple(winged), tuple(ribbed), slivers, tuple(half_winged), places)
 
 
 def _share(bone: npt.NDArray[np.bool_], where: npt.NDArray[np.bool_]) -> float:
     return float(bone[where].mean()) if where.any() else 0.0
 
 
-def names(found: Signs, levels: Sequence[str] | None = None) -> Names:
+def _place(number: int, spine: SpineField, pedicle_mm: float) -> dict[int, Place]:
+    """The place of a pedicle's middle on the back of the bodies; empty where the box does not hold it."""
+    near = (np.abs(spine.left_mm) <= 4.0) & (np.abs(spine.back_mm) <= 4.0)
+    off = np.where(near, np.abs(spine.along_mm - pedicle_mm), np.inf)
+    if not np.isfinite(off).any() or off.min() > ABOUT_MM:
+        return {}
+    at = np.unravel_index(int(off.argmin()), off.shape)
+    return {number: Place(float(spine.grid.world_mm(at)[2]), spine.box[2].start + int(at[2]) + 1)}
+
+
+def places_text(found: Signs) -> str:
+    """The vertebrae found, cranial to caudal, with their heights and slices, so that a person can count.
+
+    >>> places_text(Signs((1, 2), (), (), places={1: Place(-40.0, 12), 2: Place(-5.5, 48)}))
+    '2 vertebrae with pedicles at RAS z -5.5 mm (slice 48), -40.0 mm (slice 12), cranial to caudal'
+    """
+    told = [f"{found.places[n].z_ras_mm:.1f} mm (slice {found.places[n].slice_number})"
+            + (", cut by the scan's end" if n in found.slivers else "")
+            for n in sorted(found.in_view, reverse=True) if n in found.places]
+    heights = f" with pedicles at RAS z {', '.join(told)}, cranial to caudal" if told else ""
+    return f"{len(found.in_view)} vertebrae{heights}"
+
+
+COUNTING = "Slices are counted from 1 at the caudal end of the scan as read."
+
+
+def names(found: Signs, levels: Sequence[str] | None = None, seeded: Mapping[int, str] | None = None) -> Names:
     """Names of the vertebrae in view.
 
     Parameters
     ----------
     found : what the scan shows
     levels : names given by a person, cranial to caudal; they win over any sign
+    seeded : number -> name of vertebrae a person pointed at; the others are counted from these
 
     Raises
     ------
@@ -109,17 +168,22 @@ def names(found: Signs, levels: Sequence[str] | None = None) -> Names:
     {3: 'L2', 2: 'L3', 1: 'L4'}
     >>> names(Signs((1, 2, 3), (1,), ())).by_number
     {1: 'S1', 2: 'L5', 3: 'L4'}
+    >>> names(Signs((1, 2, 3), (), ()), seeded={2: "L4"}).by_number
+    {3: 'L3', 2: 'L4', 1: 'L5'}
     """
     if levels is not None:
         return _given(found, tuple(levels))
+    if seeded:
+        return _given(found, _counted_from(found, seeded))
     _refuse_contradiction(found)
     if found.winged:
         return _from_sacrum(found)
     if found.ribbed:
         return _from_ribs(found)
     raise AnatomyNotFound("level names", "cannot be counted: neither sacrum nor ribs are in view",
-                          got=f"{len(found.in_view)} vertebrae",
-                          do="Name the vertebrae in view, cranial to caudal, with --levels, such as --levels L2,L3,L4.")
+                          got=places_text(found),
+                          do="Name the vertebrae in view, cranial to caudal, with --levels, such as --levels L2,L3,L4, "
+                          f"or point at one with --seed vertebra:L4=X,Y,Z. {COUNTING}")
 
 
 def _refuse_contradiction(found: Signs) -> None:
@@ -127,8 +191,23 @@ def _refuse_contradiction(found: Signs) -> None:
     lowest, highest = found.in_view[:len(found.winged)], found.in_view[len(found.in_view) - len(found.ribbed):]
     if found.winged != lowest or found.ribbed != highest:
         raise AnatomyNotFound("level names", "cannot be counted: signs of sacrum and ribs contradict each other",
-                              got={"sacrum": found.winged, "ribs": found.ribbed, "in view": found.in_view},
-                              do="Name the vertebrae in view, cranial to caudal, with --levels.")
+                              got=f"sacrum at {found.winged}, ribs at {found.ribbed} of {places_text(found)}",
+                              do=f"Name the vertebrae in view, cranial to caudal, with --levels. {COUNTING}")
+
+
+def _counted_from(found: Signs, seeded: Mapping[int, str]) -> tuple[str, ...]:
+    """Names of all in view, cranial to caudal, counted from those a person pointed at."""
+    line = [name for name in VERTEBRAE if name != "L6" or "L6" in seeded.values()]
+    firsts = {line.index(name) + number for number, name in seeded.items() if name in line}
+    if len(firsts) != 1:
+        raise WrongUse("--seed vertebra", "must name vertebrae that follow each other as they lie in the scan",
+                       got={f"number {n} from below": name for n, name in seeded.items()},
+                       do=f"Found are {places_text(found)}. {COUNTING}")
+    places = [firsts.copy().pop() - n for n in sorted(found.in_view, reverse=True)]
+    if min(places) < 0 or max(places) >= len(line):
+        raise WrongUse("--seed vertebra", f"must leave every vertebra in view a name from {line[0]} to {line[-1]}",
+                       got=dict(seeded), do=f"Found are {places_text(found)}. {COUNTING}")
+    return tuple(line[p] for p in places)
 
 
 def _given(found: Signs, levels: tuple[str, ...]) -> Names:
@@ -138,16 +217,38 @@ def _given(found: Signs, levels: tuple[str, ...]) -> Names:
     counted = whole if len(levels) == len(whole) else found.in_view
     if len(levels) != len(counted):
         raise WrongUse("--levels", f"must name the {len(found.in_view)} vertebrae found in view, cranial to caudal",
-                       got=",".join(levels), do="Count them on the images, those cut by the scan's ends included.")
+                       got=",".join(levels), do=f"Found are {places_text(found)}. Count them on the images, those cut "
+                       f"by the scan's ends included. {COUNTING}")
     order = [VERTEBRAE[name] for name in levels]
     if order != sorted(set(order)):
         raise WrongUse("--levels", "must name different vertebrae from cranial to caudal", got=",".join(levels))
     by_number = dict(zip(reversed(counted), levels, strict=True))
     warnings = [f"The name {by_number[n]} was given, but its wings look like a sacrum's." for n in found.winged
                 if by_number.get(n, "S1") != "S1"]
+    naming = _naming("contradicted" if warnings else "given", "given",
+                     " ".join(warnings) or "the names were given by a person; the scan was not asked")
     if len(counted) < len(found.in_view):
         warnings.append("A sliver of another vertebra at the scan's end was not named and is left out.")
-    return Names(by_number, "given", tuple(warnings))
+    return Names(by_number, naming, tuple(warnings))
+
+
+def _naming(sure: str, evidence: Evidence, because: str, hints: Sequence[str] = ()) -> Naming:
+    value = min(SURE[name].value for name in (sure, *(["transitional"] if hints else [])))
+    return Naming(evidence, value, "; ".join([because, *hints]), bool(hints))
+
+
+def _hints(found: Signs, lumbar: int | None) -> list[str]:
+    """What speaks for a transitional vertebra."""
+    said = []
+    if lumbar is not None and lumbar != 5:
+        said.append(f"{lumbar} vertebrae lie between sacrum and lowest ribs: transitional anatomy")
+    if len(found.winged) > 1:
+        said.append("a disc lies between two vertebrae with a sacrum's wings (an S1-S2 disc, or a last lumbar vertebra "
+                    "grown into the sacrum): transitional anatomy, the count may be off by one")
+    near = [n for n in found.half_winged if not found.winged or n == max(found.winged) + 1]
+    if near:
+        said.append("the lowest vertebra above the sacrum has a wing on one side only: transitional anatomy")
+    return said
 
 
 def _from_sacrum(found: Signs) -> Names:
@@ -155,22 +256,31 @@ def _from_sacrum(found: Signs) -> Names:
     above = [n for n in found.in_view if n > sacrum]
     rib = min((n for n in found.ribbed if n > sacrum), default=None)
     lumbar = 5 if rib is None else sum(n < rib for n in above)
-    warnings: list[str] = []
-    if rib is None:
-        warnings.append("Levels were counted from the sacrum, taking five lumbar vertebrae: no ribs are in view.")
-    elif lumbar != 5:
-        warnings.append(f"{lumbar} vertebrae lie between sacrum and lowest ribs: transitional anatomy.")
     if not 4 <= lumbar <= 6:
         raise AnatomyNotFound("level names", "do not fit: 4 to 6 lumbar vertebrae can be named", got=lumbar,
-                              do="Name the vertebrae in view with --levels.")
+                              do=f"Found are {places_text(found)}. Name them with --levels. {COUNTING}")
+    hints = _hints(found, None if rib is None else lumbar)
+    if rib is None:
+        said = "Levels were counted from the sacrum, taking five lumbar vertebrae: no ribs are in view"
+        naming = _naming("sacrum", "sacrum", said, hints)
+    else:
+        said = f"{lumbar} lumbar vertebrae were counted between the sacrum and the lowest ribs"
+        naming = _naming("both", "both", said, hints)
     line = ("S1", *reversed(LUMBAR[:lumbar]), "T12")
     by_number = dict(zip([sacrum, *above], line, strict=False))
-    return Names(by_number, "sacrum", (*warnings, "Confirm the levels on the images."))
+    return Names(by_number, naming, _sentences(naming, said, hints))
+
+
+def _sentences(naming: Naming, said: str, hints: Sequence[str]) -> tuple[str, ...]:
+    """Warnings: nothing but the reminder where both signs agree."""
+    told = [] if naming.evidence == "both" and not hints else [said, *hints]
+    return (*(f"{sentence[0].upper()}{sentence[1:]}." for sentence in told), "Confirm the levels on the images.")
 
 
 def _from_ribs(found: Signs) -> Names:
     lowest = min(found.ribbed)
     below = sorted((n for n in found.in_view if n < lowest), reverse=True)
     by_number = dict(zip([lowest, *below], ("T12", *LUMBAR[:5], "S1"), strict=False))
-    return Names(by_number, "ribs", ("Levels were counted from the lowest ribs in view; no sacrum is in view.",
-                                     "Confirm the levels on the images."))
+    said, hints = "Levels were counted from the lowest ribs in view; no sacrum is in view", _hints(found, None)
+    naming = _naming("ribs", "ribs", said, hints)
+    return Names(by_number, naming, _sentences(naming, said, hints))

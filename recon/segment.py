@@ -9,11 +9,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from recon.anatomy import Naming
 from recon.bone import bone_model, wall_mask
 from recon.labels import Labels, Part, Tissue, vertebra_number
-from recon.naming import Evidence, names, signs
+from recon.naming import names, signs
 from recon.parts import divide_arches
 from recon.scan import Scan
+from recon.seeds import Seeds
 from recon.skin import within_skin
 from recon.spine_arches import pedicle_heights_mm
 from recon.vertebrae import VertebraInstances, vertebra_instances
@@ -29,17 +31,18 @@ class Segmentation:
     ----------
     labels : (nx, ny, nz) uint16 array of `recon.labels`; the canal's contents are Tissue.CANAL
     occupancy : (nx, ny, nz) float32 array, share of bone of the named vertebrae
-    evidence : what the names rest on: 'sacrum', 'ribs' or 'given'
+    naming : what the names rest on
     warnings : sentences for people
     """
 
     labels: Labels
     occupancy: npt.NDArray[np.float32]
-    evidence: Evidence
+    naming: Naming
     warnings: tuple[str, ...]
 
 
-def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress | None = None) -> Segmentation:
+def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress | None = None,
+            seeds: Seeds | None = None) -> Segmentation:
     """Label a CT.
 
     Parameters
@@ -47,6 +50,7 @@ def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress 
     scan : a CT whose third axis runs nearest to cranial
     levels : names of the vertebrae in view, cranial to caudal; counted from sacrum or ribs when left out
     progress : called with the name of each step
+    seeds : points a person laid into the canal, vertebrae or discs
 
     Raises
     ------
@@ -58,10 +62,14 @@ def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress 
     tell("bone")
     model = bone_model(scan)
     tell("vertebrae")
-    found = vertebra_instances(scan, model)
+    points = seeds or Seeds()
+    points.check_in(scan.grid)
+    points.check_canal_free(wall_mask(scan, model) if len(points.canal_mm()) else None, scan.grid)
+    found = vertebra_instances(scan, model, points.canal_mm())
     tell("names")
     bone = wall_mask(scan, model)[found.box]
-    named = names(signs(found.field, bone, found.bodies_mm3(), pedicle_heights_mm(found.profile)), levels)
+    shown = signs(found.field, bone, found.bodies_mm3(), pedicle_heights_mm(found.profile))
+    named = names(shown, levels, points.numbers(found.number, found.disc, found.field.grid))
     labels = np.where(within_skin(scan), Tissue.SOFT, Tissue.OUTSIDE).astype(np.uint16)
     _lay(labels[found.box], found, named.by_number)
     labels[found.tube.mask & (labels < 100)] = Tissue.CANAL
@@ -69,7 +77,7 @@ def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress 
     labels = divide_arches(labels, scan.grid, found.tube)
     occupancy = np.zeros(scan.grid.shape, dtype=np.float32)
     occupancy[found.box] = found.occupancy
-    return Segmentation(labels, _of_named(occupancy, labels), named.evidence, (*scan.warnings, *named.warnings))
+    return Segmentation(labels, _of_named(occupancy, labels), named.naming, (*scan.warnings, *named.warnings))
 
 
 def _lay(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) -> None:

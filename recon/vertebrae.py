@@ -12,6 +12,7 @@ from scipy import ndimage
 from recon.bone import BoneModel, occupancy_within, wall_mask
 from recon.bone_solid import solid
 from recon.canal import CanalTube, canal_from_bone
+from recon.grid import Float
 from recon.labels import Mask
 from recon.scan import Scan
 from recon.spine_arches import arches
@@ -52,15 +53,15 @@ class VertebraInstances:
         return {n: float(v) for n, v in enumerate(volumes) if n and v >= LEAST_BODY_MM3}
 
 
-def vertebra_instances(scan: Scan, model: BoneModel) -> VertebraInstances:
-    """Separate the vertebrae of a CT.
+def vertebra_instances(scan: Scan, model: BoneModel, through_mm: Float | None = None) -> VertebraInstances:
+    """Separate the vertebrae of a CT; `through_mm` are (M, 3) points a person laid into the canal, RAS mm.
 
     Raises
     ------
     AnatomyNotFound : no canal or no pedicle is in view
     """
     wall = wall_mask(scan, model)
-    tube = canal_from_bone(wall, scan.grid)
+    tube = canal_from_bone(wall, scan.grid, through_mm=through_mm)
     field = spine_field(scan.grid, tube)
     value, near_wall = scan.voxels[field.box], wall[field.box]
     profile = spine_profile(field, value, near_wall)
@@ -79,7 +80,7 @@ def vertebra_instances(scan: Scan, model: BoneModel) -> VertebraInstances:
     disc[number > 0] = 0
     whole = np.zeros(scan.grid.shape, dtype=np.float32)
     whole[field.box] = occupancy
-    final = canal_from_bone(whole, scan.grid)
+    final = canal_from_bone(whole, scan.grid, through_mm=through_mm)
     return VertebraInstances(field.box, number, body, disc, occupancy, field, profile, final)
 
 

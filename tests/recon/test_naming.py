@@ -3,13 +3,15 @@
 import pytest
 
 from recon.errors import AnatomyNotFound, WrongUse
-from recon.naming import Signs, names
+from recon.naming import SURE, Place, Signs, names, places_text
 
 
 def test_counted_from_sacrum_to_ribs() -> None:
     found = names(Signs((1, 2, 3, 4, 5, 6, 7), (1,), (7,)))
     assert [found.by_number[n] for n in range(1, 8)] == ["S1", "L5", "L4", "L3", "L2", "L1", "T12"]
-    assert found.evidence == "sacrum"
+    assert found.evidence == "both"
+    assert not found.naming.transitional
+    assert found.naming.value_frac == SURE["both"].value
 
 
 @pytest.mark.parametrize(("lumbar", "first"), [(6, "L6"), (4, "L4")])
@@ -17,6 +19,8 @@ def test_transitional_anatomy_is_warned_of(lumbar: int, first: str) -> None:
     found = names(Signs(tuple(range(1, lumbar + 3)), (1,), (lumbar + 2,)))
     assert found.by_number[2] == first
     assert any("transitional" in warning for warning in found.warnings)
+    assert found.naming.transitional
+    assert found.naming.value_frac == SURE["transitional"].value
 
 
 def test_counted_from_ribs() -> None:
@@ -57,3 +61,42 @@ def test_a_given_name_that_the_sacrum_contradicts_is_told() -> None:
     found = names(Signs((1, 2), (1,), ()), ["L4", "L5"])
     assert found.by_number == {2: "L4", 1: "L5"}
     assert any("sacrum" in warning for warning in found.warnings)
+
+
+def test_one_sign_alone_is_less_sure_and_says_so() -> None:
+    ends = (((1,), (7,)), ((1,), ()), ((), (7,)))
+    both, sacrum, ribs = (names(Signs(tuple(range(1, 8)), *shown)).naming for shown in ends)
+    assert both.value_frac > sacrum.value_frac > ribs.value_frac
+    assert "no ribs are in view" in sacrum.because
+    assert "no sacrum is in view" in ribs.because
+
+
+@pytest.mark.parametrize("signs", [Signs((1, 2, 3), (1, 2), ()), Signs((1, 2, 3), (1,), (), half_winged=(2,))],
+                         ids=["disc within the sacrum", "wing on one side"])
+def test_hints_of_a_transitional_vertebra(signs: Signs) -> None:
+    found = names(signs)
+    assert found.naming.transitional
+    assert any("transitional" in warning for warning in found.warnings)
+
+
+def test_a_wrong_count_says_where_the_vertebrae_lie() -> None:
+    seen = Signs((1, 2, 3), (), (), (1,), places={n: Place(-80.0 + 30 * n, 10 * n) for n in (1, 2, 3)})
+    told = "3 vertebrae with pedicles at RAS z 10.0 mm (slice 30), -20.0 mm (slice 20), -50.0 mm (slice 10), cut"
+    assert places_text(seen).startswith(told)
+    with pytest.raises(WrongUse, match="slice 30") as error:
+        names(seen, ["L1", "L2", "L3", "L4"])
+    assert told in str(error.value)
+
+
+def test_counted_from_a_vertebra_pointed_at() -> None:
+    found = names(Signs((1, 2, 3, 4), (1,), ()), seeded={2: "L5"})
+    assert found.by_number == {4: "L3", 3: "L4", 2: "L5", 1: "S1"}
+    assert found.evidence == "given"
+    six = names(Signs((1, 2, 3), (1,), ()), seeded={2: "L6"})
+    assert six.by_number == {3: "L5", 2: "L6", 1: "S1"}
+
+
+@pytest.mark.parametrize("seeded", [{1: "L4", 2: "L5"}, {1: "S1", 3: "L3"}, {3: "S1"}])
+def test_seeds_that_cannot_be_counted_from(seeded: dict[int, str]) -> None:
+    with pytest.raises(WrongUse, match="--seed vertebra"):
+        names(Signs((1, 2, 3), (), ()), seeded=seeded)

@@ -49,7 +49,7 @@ def test_occupancy_is_bone_and_its_half_is_labelled(found: Segmentation) -> None
 
 
 def test_evidence_is_told(found: Segmentation) -> None:
-    assert found.evidence == "given"
+    assert found.naming.evidence == "given"
 
 
 def test_no_sign_no_names(phantom: PhantomScan) -> None:
