@@ -7,7 +7,7 @@ at the step where it belongs, the rest is found.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,10 +17,12 @@ from recon.bone import occupancy_within
 from recon.canal import CanalTube, canal_from_bone
 from recon.errors import LevelNotInView
 from recon.given import GivenLabels
-from recon.grid import Grid
+from recon.grid import Box, Float, Grid
 from recon.labels import CANAL_CONTENTS, Labels, Part, Tissue, bone_mask, canal_mask, vertebrae_in
 from recon.levels import frames_of, levels_of
 from recon.local import disc_mask
+from recon.locate import spine_box
+from recon.memory import check_memory
 from recon.naming import SURE
 from recon.parts import divide_arches
 from recon.scan import Scan
@@ -68,6 +70,7 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
     LevelNotInView : no two neighbouring vertebrae with the disc between them are in view
     """
     say = progress or (lambda _: None)
+    scan, given = _located(scan, given, None if seeds is None else seeds.canal_mm(), say)
     bones = _bones_found(scan, vertebrae, say, seeds) if given is None else bones_given(scan, given, say)
     say("finding level frames")
     frames, left_out = frames_of(bones.labels, bones.occupancy, scan.grid)
@@ -80,6 +83,25 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
     sources: dict[str, Source] = modelled | bones.sources
     levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say)
     return Anatomy(scan.grid, labels, bones.occupancy, levels, sources, bones.warnings + left_out, bones.naming)
+
+
+def _located(scan: Scan, given: GivenLabels | None, through_mm: Float | None,
+             say: Progress) -> tuple[Scan, GivenLabels | None]:
+    """Scan and labels cut down to the spine; says what memory the rest needs, refuses where there is less."""
+    say("locating the spine")
+    box = spine_box(scan, through_mm)
+    if box is not None and given is not None:
+        bone = np.argwhere(bone_mask(given.labels))
+        box = _widened(box, bone.min(axis=0), bone.max(axis=0)) if len(bone) else box
+    part = scan if box is None else scan.cropped(box)
+    say(check_memory(part.grid.shape, part.voxels.dtype))
+    return part, given if box is None or given is None else replace(given, labels=given.labels[box])
+
+
+def _widened(box: Box, low: npt.NDArray[np.intp], high: npt.NDArray[np.intp]) -> Box:
+    """The index box grown to hold the voxels from low to high."""
+    i, j, k = (slice(min(s.start, int(a)), max(s.stop, int(b) + 1)) for s, a, b in zip(box, low, high, strict=True))
+    return i, j, k
 
 
 def bones_given(scan: Scan, given: GivenLabels, say: Progress) -> Bones:

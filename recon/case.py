@@ -101,6 +101,8 @@ def write_case(folder: str | Path, scan: Scan, anatomy: Anatomy, *, force: bool 
     (True, True)
     """
     folder = Path(folder)
+    # An anatomy found in a large scan covers the spine and the skin behind it: the case keeps no more of the scan.
+    scan = scan.on(anatomy.grid)
     # Of what the disk keeps, so that a case read and written again has the same meshes.
     kept = replace(anatomy, occupancy=quantised(anatomy.occupancy))
     with write_folder_atomic(folder, force, marker="case.json") as filling:

@@ -17,6 +17,7 @@ from recon.errors import BadGeometry
 
 Float = npt.NDArray[np.float64]
 Index3 = tuple[int, int, int]
+Box = tuple[slice, slice, slice]
 
 ORTHOGONAL_TOL = 1e-3
 """Largest cosine between two grid axes that still counts as a right angle (0.06 deg)."""

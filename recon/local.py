@@ -14,12 +14,11 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from recon.anatomy import Frame
-from recon.grid import Float, Grid
+from recon.grid import Box, Float, Grid
 from recon.labels import VERTEBRAE, Labels, Mask, Part, bone_mask, canal_mask, vertebra_number
 
 Float32 = npt.NDArray[np.float32]
 Share = npt.NDArray[np.floating]
-Box = tuple[slice, slice, slice]
 
 STEP_MM = 0.5
 """Edge of a local voxel; the spacing the accuracy targets are stated for."""

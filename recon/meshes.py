@@ -12,8 +12,9 @@ import numpy.typing as npt
 from scipy import ndimage, sparse
 
 from recon.anatomy import Anatomy
+from recon.grid import Box
 from recon.labels import Labels, Mask, Tissue, bone_mask, canal_mask, vertebra_number, vertebrae_in
-from recon.local import Box, Float32, Share, antialiased
+from recon.local import Float32, Share, antialiased
 from recon.surface import VOLUME_TOL_FRAC, Surface, decimated, mesh_of, write_stl
 
 RING = 2

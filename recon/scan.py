@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from recon.errors import BadGeometry, UnusableInput
-from recon.grid import Grid
+from recon.grid import Box, Grid
 
 Modality = Literal["CT", "MR"]
 
@@ -41,3 +41,25 @@ class Scan:
             bad = int((~np.isfinite(self.voxels)).sum())
             raise UnusableInput("scan", "voxels must all be finite", got=f"{bad} not-a-number or infinite voxels",
                                 do="Export the scan again, or fill the missing voxels with air.")
+
+    def cropped(self, box: Box) -> Scan:
+        """The part of the scan in an index box, in memory of its own.
+
+        >>> Scan(np.zeros((4, 4, 4), np.int16), Grid((4, 4, 4), np.eye(4)), "CT").cropped((slice(1, 3),) * 3).grid.shape
+        (2, 2, 2)
+        """
+        return replace(self, voxels=self.voxels[box].copy(), grid=self.grid.cropped(box))
+
+    def on(self, grid: Grid) -> Scan:
+        """The part of the scan that lies on a smaller grid cut from its own; the scan itself where there is none.
+
+        >>> scan = Scan(np.arange(27, dtype=np.int16).reshape(3, 3, 3), Grid((3, 3, 3), np.eye(4)), "CT")
+        >>> scan.on(scan.grid.cropped((slice(1, 2), slice(1, 2), slice(0, 3)))).voxels.ravel().tolist()
+        [12, 13, 14]
+        """
+        start = np.rint(self.grid.index_of(grid.world_mm([0, 0, 0]))).astype(int)
+        if start.min() < 0 or (start + grid.shape > self.grid.shape).any() or grid.shape == self.grid.shape:
+            return self
+        i, j, k = (slice(int(a), int(a) + n) for a, n in zip(start, grid.shape, strict=True))
+        part = self.cropped((i, j, k))
+        return part if part.grid.same_as(grid) else self

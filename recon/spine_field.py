@@ -8,11 +8,10 @@ import numpy as np
 import numpy.typing as npt
 
 from recon.canal import CanalTube
-from recon.grid import Float, Grid
+from recon.grid import Box, Float, Grid
 from recon.parts_view import borders_of
 
 Float32 = npt.NDArray[np.float32]
-Box = tuple[slice, slice, slice]
 
 SIDE_MM, VENTRAL_MM, DORSAL_MM = 66.0, 66.0, 80.0
 """How far from the canal a lumbar spine reaches: half the widest transverse span, a body, a spinous process."""

@@ -8,9 +8,8 @@ import edt
 import numpy as np
 
 from recon.anatomy import Frame
-from recon.grid import Float, Grid
+from recon.grid import Box, Float, Grid
 from recon.labels import Labels, Mask, Part, Tissue, canal_mask, label_of
-from recon.local import Box
 from recon.severity import Threshold, flavum_thickness_mm
 
 EPIDURAL_MARGIN = Threshold("epidural margin", 1.0, "mm", "modelling choice, no source", "none")

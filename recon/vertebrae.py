@@ -12,12 +12,12 @@ from scipy import ndimage
 from recon.bone import BoneModel, occupancy_within, wall_mask
 from recon.bone_solid import solid
 from recon.canal import CanalTube, canal_from_bone
-from recon.grid import Float
+from recon.grid import Box, Float
 from recon.labels import Mask
 from recon.scan import Scan
 from recon.spine_arches import arches
 from recon.spine_bodies import bodies, discs
-from recon.spine_field import Box, SpineField, spine_field
+from recon.spine_field import SpineField, spine_field
 from recon.spine_profile import SpineProfile, spine_profile
 
 LEAST_BODY_MM3 = 1500.0
