@@ -41,9 +41,18 @@ def whole_file(path: Path) -> Iterator[Path]:
     os.close(handle)
     try:
         yield Path(name)
+        # a temporary file is the owner's alone; what takes its place is as open as any other new file
+        Path(name).chmod(0o666 & ~_umask())
         os.replace(name, path)
     finally:
         Path(name).unlink(missing_ok=True)
+
+
+def _umask() -> int:
+    """The process's mask of permissions, which can only be read by setting it."""
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask
 
 
 def write_nifti(voxels: npt.NDArray[Any], grid: Grid, path: Path) -> Path:
