@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from phantoms.curve import plate_z_mm
-from phantoms.shapes import smooth_max
+from phantoms.shapes import smooth_max, smooth_step
 from phantoms.tube import floor_y_mm
 from phantoms.vertebra import VertebraSize
 from recon.grid import Float
@@ -25,6 +25,15 @@ BEHIND_FLOOR_MM = 0.6
 """The body reaches this far behind the canal's floor, and the canal cuts it: no slit is left between them."""
 
 PLATE_HOLLOW_MM = 0.8
+
+SPUR_BASE_MM = 4.0
+"""Osteophytes fade out this far from the end plate along the body's wall (choice)."""
+
+SPUR_LIP_FRAC = 0.25
+"""By how much of its height a spur also rises beyond the end plate (choice)."""
+
+SPUR_EVEN_FRAC, SPURS_ROUND, SPUR_PHASE = 0.4, 1.5, 0.7
+"""Share of a spur that runs all round; the rest swells and ebbs this often in a half turn, from this phase (choice)."""
 
 
 def section_mm(
@@ -47,10 +56,29 @@ def body_mm(size: VertebraSize, local_mm: Float) -> Float:
     waist = 1.0 - WAIST_FRAC * (1.0 - (2 * up - 1) ** 2)
     half_width = waist * (size.width_lower_mm + up * (size.width_upper_mm - size.width_lower_mm)) / 2
     depth = waist * (size.depth_lower_mm + up * (size.depth_upper_mm - size.depth_lower_mm))
-    section = section_mm(x, y, half_width, depth, floor_y_mm(x) + BEHIND_FLOOR_MM)
+    spur = spur_mm(size, local_mm)
+    section = section_mm(x, y, half_width, depth, floor_y_mm(x) + BEHIND_FLOOR_MM) - spur
     hollow = PLATE_HOLLOW_MM * np.exp(-((x / (size.width_upper_mm / 3)) ** 2) - ((y / size.depth_mm + 0.5) / 0.3) ** 2)
-    plates = np.abs(z) - plate_z_mm(size, y, True) + hollow
+    plates = np.abs(z) - plate_z_mm(size, y, True) + hollow - SPUR_LIP_FRAC * spur
     return smooth_max(section, plates, RIM_MM)
+
+
+def spur_mm(size: VertebraSize, local_mm: Float) -> Float:
+    """(N,) array: how far osteophytes stand out of the section, most at the rims of the end plates.
+
+    They swell and ebb round the rim and fade out dorsally, where the canal is.
+    """
+    if not size.spur_upper_mm and not size.spur_lower_mm:
+        return np.zeros(len(local_mm))
+    x, y, z = local_mm.T
+    to_rim = np.abs(z) - plate_z_mm(size, y, True)
+    around = np.arctan2(y + size.depth_mm / 2, x)
+    swell = SPUR_EVEN_FRAC + (1.0 - SPUR_EVEN_FRAC) * np.cos(SPURS_ROUND * around + SPUR_PHASE) ** 2
+    height = np.where(z > 0, size.spur_upper_mm, size.spur_lower_mm)
+    found: Float = height * swell * np.exp(-((np.minimum(to_rim, 0.0) / SPUR_BASE_MM) ** 2)) * smooth_step(
+        -y, 2.0, 10.0
+    )
+    return found
 
 
 def disc_mm(upper: VertebraSize, lower: VertebraSize, height_mm: float, bulge_mm: float, disc_local_mm: Float) -> Float:

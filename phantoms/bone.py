@@ -126,7 +126,8 @@ class Bone:
         for (level, side), joint in self.joints.items():
             if name in level_vertebrae(level):
                 facing = self.process_mm(level, side, batch, superior=name == level_vertebrae(level)[0])
-                clear = np.maximum(clear, joint.gap_mm - facing)
+                z = joint.pose.to_local_mm(batch.points_mm)[:, 2] if joint.fused_frac else np.zeros(1)
+                clear = np.maximum(clear, joint.gap_at_mm(z) - facing)
         return clear
 
     def process_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
@@ -149,7 +150,7 @@ class Bone:
         local = joint.pose.to_local_mm(batch.points_mm)
         sign = 1.0 if superior else -1.0
         beyond = joint.half_height_mm + BELOW_JOINT_MM + sign * (local[:, 2] - joint.centre_mm[2])
-        found: Float = np.minimum(joint.gap_mm / 2 - sign * joint.height_mm(local), beyond)
+        found: Float = np.minimum(joint.gap_at_mm(local[:, 2]) / 2 - sign * joint.height_mm(local), beyond)
         return found
 
 

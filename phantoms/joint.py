@@ -4,7 +4,7 @@ In the disc's frame the joint's mid-surface is a piece of a cylinder along z: co
 toward the midline and dorsally, as seen from the superior process of the vertebra
 below, which carries the hollow face; the inferior process of the vertebra above lies
 inside. Both faces stand half the gap from the mid-surface, so the gap is the same
-everywhere. Shape and radius are modelling choices.
+everywhere but where the joint is fused. Shape and radius are modelling choices.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phantoms.pose import Pose
-from phantoms.shapes import Capsule, RoundedBox
+from phantoms.shapes import Capsule, RoundedBox, smooth_step
 from phantoms.spec import side_index
 from phantoms.tube import Tube
 from phantoms.vertebra import LevelSize, VertebraSize
@@ -29,6 +29,10 @@ RADIUS_FRAC = 1.15
 
 ABOVE_DISC_MM = 1.0
 """Height of the joint's centre above the disc's mid-plane (choice; mean meshes of 87 patients show 0-2 mm)."""
+
+
+FUSING_MM = 2.0
+"""Height over which an open joint turns into a fused one (choice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +52,7 @@ class JointSurface:
     half_height_mm: float
     gap_mm: float
     pose: Pose
+    fused_frac: float = 0.0
 
     @property
     def axis_mm(self) -> Float:
@@ -59,6 +64,15 @@ class JointSurface:
         offset = disc_mm[:, :2] - self.axis_mm[:2]
         found: Float = np.sqrt(np.einsum("ij,ij->i", offset, offset)) - self.radius_mm
         return found
+
+    def gap_at_mm(self, z_mm: Float) -> Float:
+        """(N,) array: width of the gap at heights of the disc's frame; it closes to 0 where the joint is fused.
+
+        Each process then ends at the mid-surface, so that both touch and stay apart in the label map.
+        """
+        open_below = self.centre_mm[2] + self.half_height_mm * (1.0 - 2.0 * self.fused_frac)
+        fused = smooth_step(z_mm, open_below - FUSING_MM / 2, open_below + FUSING_MM / 2)
+        return self.gap_mm * (1.0 - fused * (self.fused_frac > 0))
 
     def points_mm(self, turn_rad: Float, z_mm: Float, height_mm: float) -> Float:
         """(N, 3) array in the disc's frame: points at an angle on the cylinder, a z above its centre and a height."""
@@ -83,6 +97,7 @@ def joint_surface(size: LevelSize, side: Side, pose: Pose) -> JointSurface:
         half_height_mm=size.joint_height_mm / 2,
         gap_mm=size.knobs.gap_mm,
         pose=pose,
+        fused_frac=size.knobs.fused_frac[side_index(side)],
     )
 
 

@@ -6,14 +6,16 @@ import numpy as np
 
 from phantoms.arch import SACRUM
 from phantoms.batch import batch_of
+from phantoms.bystanders import with_bystanders
 from phantoms.pose import Pose
 from phantoms.shapes import Capsule
 from phantoms.soft import SKIN_MM, SUBCUTANEOUS_MM
+from phantoms.spec import SpineSpec, side_index
 from phantoms.spine import Spine
 from phantoms.tissue import Material, Materials
 from phantoms.vertebra import VertebraSize
 from recon.grid import Float
-from recon.labels import SIDES, Labels, Part, Tissue
+from recon.labels import SIDES, Labels, Part, Tissue, label_of, level_vertebrae, sided
 
 CORTEX_BODY_MM = 0.7
 """Cortical shell of bodies (choice)."""
@@ -45,10 +47,27 @@ def materials(spine: Spine, points_mm: Float, labels: Labels, depth_mm: Float) -
     part = labels % 100
     found[(labels >= 100) & (part == Part.DISC)] = Material.DISC
     bone = (labels >= 100) & (part != Part.DISC)
-    cortex = np.where(part == Part.BODY, CORTEX_BODY_MM, CORTEX_ARCH_MM)
+    cortex = np.where(part == Part.BODY, CORTEX_BODY_MM, CORTEX_ARCH_MM) * spine.spec.cortex_frac
     found[bone] = np.where(depth_mm < cortex, Material.CORTICAL, Material.TRABECULAR)[bone]
+    found[np.isin(labels, sclerotic_labels(spine.spec)) & (found == Material.TRABECULAR)] = Material.SCLEROTIC
+    around = soft | (labels == Tissue.OUTSIDE)
+    found[around] = with_bystanders(spine.bystanders, points_mm[around], found[around])
     if spine.spec.metal:
         found[bone & (_screws_mm(spine, points_mm) < 0)] = Material.METAL
+    return found
+
+
+def sclerotic_labels(spec: SpineSpec) -> list[int]:
+    """Labels of the articular processes that are dense throughout."""
+    found = []
+    for name in spec.level_names:
+        upper, lower = level_vertebrae(name)
+        for side in SIDES:
+            if spec.knobs(name).sclerotic[side_index(side)]:
+                found += [
+                    label_of(upper, sided("inferior_articular", side)),
+                    label_of(lower, sided("superior_articular", side)),
+                ]
     return found
 
 

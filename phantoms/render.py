@@ -16,13 +16,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from phantoms.faults import outside_circle, patches, streaks_hu
 from phantoms.material import materials
 from phantoms.spec import SpineSpec
 from phantoms.spine import Spine, spine_of
-from phantoms.tissue import Materials, ct_table_hu, mr_table
+from phantoms.tissue import Material, Materials, ct_table_hu, mr_table, share_of
 from recon.errors import WrongUse
 from recon.grid import Float, Grid, isotropic_grid
-from recon.labels import Labels
+from recon.labels import Labels, Tissue
 
 BLOCK_MM = 14.0
 """Edge of the blocks that are asked at once: small enough to skip most solids."""
@@ -67,12 +68,18 @@ class Scanner:
     noise_hu : standard deviation of CT noise
     point_spread_fwhm_mm : of the CT, isotropic
     mr_noise : standard deviation of MR noise in either channel
+    streaks : do metal implants leave streaks in the CT?
+    circle_mm : radius of the reconstruction about the middle of the slices; None fills them
+    padding_hu : what is written outside it
     """
 
     seed: int = 0
     noise_hu: float = 20.0
     point_spread_fwhm_mm: float = 0.7
     mr_noise: float = 15.0
+    streaks: bool = False
+    circle_mm: float | None = None
+    padding_hu: int = -1024
 
     def __post_init__(self) -> None:
         if min(self.noise_hu, self.point_spread_fwhm_mm, self.mr_noise) < 0:
@@ -80,7 +87,13 @@ class Scanner:
 
 
 def natural_grid(
-    spec: SpineSpec, spacing_mm: float, levels: tuple[str, ...] | None = None, *, half_width_mm: float = 50.0
+    spec: SpineSpec,
+    spacing_mm: float,
+    levels: tuple[str, ...] | None = None,
+    *,
+    half_width_mm: float = 50.0,
+    ventral_mm: float = 5.0,
+    behind_mm: float = 4.0,
 ) -> Grid:
     """The upright grid that covers the vertebrae of some levels with the skin behind them.
 
@@ -88,6 +101,7 @@ def natural_grid(
     ----------
     levels : such as ('L3-L4',); None takes the whole spine
     half_width_mm : left and right of the midline
+    ventral_mm, behind_mm : in front of the bodies and behind the skin
 
     >>> natural_grid(SpineSpec(), 1.0, ("L3-L4",)).shape[0]
     101
@@ -98,13 +112,13 @@ def natural_grid(
     corners = []
     for name in names:
         size = spine.vertebrae[name]
-        ventral, half_height = -size.depth_mm - 5.0, size.height_mm / 2
+        ventral, half_height = -size.depth_mm - ventral_mm, size.height_mm / 2
         rim = list(product((0.0,), (ventral, 45.0), (-half_height - 6.0, half_height + 6.0)))
         corners.append(spine.poses[name].to_world_mm(rim))
     box = np.concatenate(corners)
     low, high = box.min(axis=0), box.max(axis=0)
     low[0], high[0] = spec.origin_ras_mm[0] - half_width_mm, spec.origin_ras_mm[0] + half_width_mm
-    low[1] = _skin_behind(spine, low, high) - 4.0
+    low[1] = _skin_behind(spine, low, high) - behind_mm
     return isotropic_grid(low, high, spacing_mm)
 
 
@@ -133,13 +147,22 @@ def render_scan(
     >>> render_scan(SpineSpec(), tiny).labels.shape == tiny.shape
     True
     """
-    spine, scanner = spine_of(spec), Scanner(seed, noise_hu, point_spread_fwhm_mm, mr_noise)
-    ct, mr = np.zeros(grid.shape, dtype=np.float32), np.zeros(grid.shape, dtype=np.float32)
+    return scan_of(spine_of(spec), grid, Scanner(seed, noise_hu, point_spread_fwhm_mm, mr_noise))
+
+
+def scan_of(spine: Spine, grid: Grid, scanner: Scanner) -> PhantomScan:
+    """CT, MR and labels of a spine on a grid as a scanner takes them."""
+    shares = (Material.TRABECULAR, Material.METAL)
+    tables = np.stack([ct_table_hu(spine.spec), mr_table(), *(share_of(material) for material in shares)])
+    images = np.zeros((len(tables), *grid.shape), dtype=np.float32)
     labels = np.zeros(grid.shape, dtype=np.uint16)
-    tables = np.stack([ct_table_hu(spec), mr_table()])
     for box in blocks(grid):
-        labels[box], means = _block(spine, grid, box, tables)
-        ct[box], mr[box] = means
+        labels[box], images[(slice(None), *box)] = _block(spine, grid, box, tables)
+    ct, mr, marrow, metal = images
+    if spine.spec.patchy_hu:
+        ct += marrow * patches(grid, spine.spec.patchy_hu, scanner.seed)
+    if scanner.streaks:
+        ct += streaks_hu(metal, grid, scanner.seed)
     return finished_scan(ct, mr, labels, grid, scanner)
 
 
@@ -153,9 +176,11 @@ def finished_scan(
     ct += _grain(grid, rng, scanner.noise_hu)
     real = ndimage.gaussian_filter(mr, sigma, mode="nearest") + _grain(grid, rng, scanner.mr_noise, 0.0)
     magnitude = np.hypot(real, _grain(grid, rng, scanner.mr_noise, 0.0))
-    return PhantomScan(
-        np.clip(np.rint(ct), -1024, 3071).astype(np.int16), np.rint(magnitude).astype(np.int16), labels, grid
-    )
+    hu = np.clip(np.rint(ct), -1024, 3071).astype(np.int16)
+    if scanner.circle_mm is not None:
+        cut = np.broadcast_to(outside_circle(grid, scanner.circle_mm), grid.shape)
+        hu[cut], labels = scanner.padding_hu, np.where(cut, np.uint16(Tissue.OUTSIDE), labels)
+    return PhantomScan(hu, np.rint(magnitude).astype(np.int16), labels, grid)
 
 
 def _grain(

@@ -135,12 +135,21 @@ FLAVUM_THICKNESS = _levels(
 )
 
 
-def size_key(name: str, six_lumbar: bool) -> str:
-    """The table row for a vertebra or level of a spine; a sixth lumbar one takes L5's sizes, its L5 those of L4."""
-    if not six_lumbar:
-        return name
-    rename = {"L6": "L5", "L5": "L4"}
-    parts = [rename.get(part, part) for part in name.split("-")]
-    # L4-L5 of a six-lumbar spine has both neighbours sized L4; it takes the L3-L4 row
-    key = "-".join(parts)
-    return {"L4-L4": "L3-L4"}.get(key, key)
+RENAMED: Mapping[int, Mapping[str, str]] = {
+    4: {"L4": "L5", "L3": "L4", "L2": "L3", "L1-L3": "L2-L3"},
+    5: {},
+    6: {"L6": "L5", "L5": "L4", "L4-L4": "L3-L4"},
+}
+"""Number of lumbar vertebrae -> whose sizes one takes; the last is sized like an L5, a level of unlike neighbours
+(both sized L4, or L1 and L3) takes the row named."""
+
+
+def size_key(name: str, lumbar_count: int) -> str:
+    """The table row for a vertebra or level of a spine.
+
+    >>> size_key("L5-L6", 6), size_key("L4-S1", 4), size_key("L4-S1", 5)
+    ('L4-L5', 'L5-S1', 'L4-S1')
+    """
+    renamed = RENAMED[lumbar_count]
+    key = "-".join(renamed.get(part, part) for part in name.split("-"))
+    return renamed.get(key, key) if "-" in key else key

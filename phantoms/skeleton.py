@@ -84,8 +84,9 @@ def _vertebra(size: VertebraSize, pose: Pose, tube: Tube, joints: Joints) -> Ver
     if size.name == SACRUM:
         second = RoundedBox(np.array([0.0, -11.0, -28.0]), np.eye(3), np.array([18.0, 11.0, 18.0]), 6.0)
         solids.append((Part.BODY, second.placed(pose)))
-    half, half_height = max(size.width_lower_mm, size.width_upper_mm) / 2 + 1.0, size.height_mm / 2 + 4.0
-    body_box = local_box(pose, (-half, -size.depth_mm - 4.0, -half_height), (half, 2.0, half_height))
+    spur = max(size.spur_upper_mm, size.spur_lower_mm)
+    half, half_height = max(size.width_lower_mm, size.width_upper_mm) / 2 + 1.0 + spur, size.height_mm / 2 + 4.0 + spur
+    body_box = local_box(pose, (-half, -size.depth_mm - 4.0 - spur, -half_height), (half, 2.0, half_height))
     half, top = tube.half_width_mm + 4.0, tube.depth_mm + ROOF_RISE_MM + size.lamina_thickness_mm + 1.0
     lamina_box = local_box(pose, (-half, 4.0, lamina_lower_z_mm(size) - 4.0), (half, top, tube.edge_z_mm + 6.0))
     corners = [*body_box, *lamina_box] + [corner for _, solid in solids for corner in solid.box_mm()]

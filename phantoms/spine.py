@@ -13,6 +13,7 @@ import numpy as np
 from phantoms.batch import Batch, Box, batch_of
 from phantoms.body import disc_mm
 from phantoms.bone import Bone
+from phantoms.bystanders import Bystander, bystanders_of
 from phantoms.canal import Canal
 from phantoms.curve import spine_poses
 from phantoms.pose import Pose
@@ -36,6 +37,7 @@ class Spine:
     bone: Bone
     disc_boxes: dict[str, Box]
     skin: Skin
+    bystanders: tuple[Bystander, ...]
 
     def label_and_depth(self, points_mm: Float) -> tuple[Labels, Float]:
         """Label of each point and its depth under the bone's surface.
@@ -89,6 +91,7 @@ def spine_of(spec: SpineSpec) -> Spine:
     levels = {name: level_size(spec, name) for name in spec.level_names}
     canal = canal_of(poses, vertebrae, levels)
     bone = bone_of(poses, vertebrae, levels, canal)
+    skin = skin_of(spec, poses, vertebrae, canal)
     return Spine(
         spec,
         poses,
@@ -97,5 +100,6 @@ def spine_of(spec: SpineSpec) -> Spine:
         canal,
         bone,
         disc_boxes(poses, vertebrae, levels),
-        skin_of(spec, poses, vertebrae, canal),
+        skin,
+        bystanders_of(spec.bystanders, poses, vertebrae, skin),
     )

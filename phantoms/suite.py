@@ -13,7 +13,7 @@ import numpy as np
 from phantoms.pose import turn
 from phantoms.render import natural_grid
 from phantoms.spec import LevelKnobs, SpineSpec
-from recon.grid import Grid
+from recon.grid import Float, Grid
 from recon.labels import Side
 
 
@@ -28,12 +28,24 @@ class GridWish:
     spacing_mm: tuple[float, float, float] = (0.5, 0.5, 0.5)
     turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)
     half_width_mm: float = 45.0
+    ventral_mm: float = 5.0
+    behind_mm: float = 4.0
 
-    def grid(self, spec: SpineSpec, level: str) -> Grid:
-        """The grid that covers a level's two vertebrae and the skin behind them."""
-        upright = natural_grid(spec, 1.0, (level,), half_width_mm=self.half_width_mm)
-        size = np.array(upright.shape, dtype=float)
-        centre = upright.world_mm((size - 1) / 2)
+    def grid(self, spec: SpineSpec, *levels: str) -> Grid:
+        """The grid that covers some levels' vertebrae and the skin behind them."""
+        upright = natural_grid(
+            spec,
+            1.0,
+            levels,
+            half_width_mm=self.half_width_mm,
+            ventral_mm=self.ventral_mm,
+            behind_mm=self.behind_mm,
+        )
+        return self.over(upright.world_mm([0, 0, 0]), upright.world_mm(np.array(upright.shape) - 1))
+
+    def over(self, low_mm: Float, high_mm: Float) -> Grid:
+        """The grid of voxel centres from corner to corner of an upright box, about whose middle it is turned."""
+        size, centre = high_mm - low_mm + 1.0, (low_mm + high_mm) / 2
         axes = turn(0, self.turn_deg[0]) @ turn(1, self.turn_deg[1]) @ turn(2, self.turn_deg[2])
         shape = np.ceil(size / self.spacing_mm).astype(int)
         affine = np.eye(4)

@@ -32,6 +32,12 @@ class Material(IntEnum):
     TRABECULAR = 10
     CORTICAL = 11
     METAL = 12
+    SCLEROTIC = 13
+    VESSEL = 14
+    GAS = 15
+    CONTRAST = 16
+    TABLE_SHELL = 17
+    TABLE_CORE = 18
 
 
 SOFT_HU = {
@@ -46,6 +52,11 @@ SOFT_HU = {
     Material.DISC: 85.0,
     Material.CARTILAGE: 70.0,
     Material.METAL: 3071.0,
+    Material.SCLEROTIC: 850.0,
+    Material.GAS: -900.0,
+    Material.CONTRAST: 320.0,
+    Material.TABLE_SHELL: 120.0,
+    Material.TABLE_CORE: -820.0,
 }
 MR_UNITS = {
     Material.AIR: 0.0,
@@ -61,6 +72,12 @@ MR_UNITS = {
     Material.TRABECULAR: 380.0,
     Material.CORTICAL: 25.0,
     Material.METAL: 0.0,
+    Material.SCLEROTIC: 30.0,
+    Material.VESSEL: 20.0,
+    Material.GAS: 0.0,
+    Material.CONTRAST: 500.0,
+    Material.TABLE_SHELL: 0.0,
+    Material.TABLE_CORE: 0.0,
 }
 
 
@@ -70,13 +87,21 @@ def ct_table_hu(spec: SpineSpec) -> Float:
     >>> ct_table_hu(SpineSpec())[Material.TRABECULAR]
     np.float64(150.0)
     """
-    bone = {Material.TRABECULAR: spec.trabecular_hu, Material.CORTICAL: spec.cortical_hu}
-    return np.array([(SOFT_HU | bone)[m] for m in Material])
+    vessel = SOFT_HU[Material.MUSCLE] if spec.bystanders.vessel_hu is None else spec.bystanders.vessel_hu
+    own = {
+        Material.TRABECULAR: spec.trabecular_hu, Material.CORTICAL: spec.cortical_hu, Material.VESSEL: vessel
+    }
+    return np.array([(SOFT_HU | own)[m] for m in Material])
 
 
 def mr_table() -> Float:
     """(materials,) array of MR intensities, indexed by `Material`."""
     return np.array([MR_UNITS[m] for m in Material])
+
+
+def share_of(material: Material) -> Float:
+    """(materials,) array: one for that material, else zero; the mean over a voxel is the material's share of it."""
+    return np.array([float(m == material) for m in Material])
 
 
 Materials = npt.NDArray[np.uint8]

@@ -42,7 +42,7 @@ class JointTruth:
 
 
 def joint_truth(spine: Spine, level: str, side: Side, frame: Pose) -> JointTruth:
-    """The joint of one side: all pairs on the cylinder with bone of both processes under them.
+    """The joint of one side: all pairs on the cylinder with bone of both processes under them; what is fused is none.
 
     The mean of both faces' area elements is the mid-surface's, since they stand
     half the gap on either side of a cylinder. The angle is the principal direction of
@@ -83,7 +83,7 @@ def _has_both_faces(spine: Spine, level: str, joint: JointSurface, turn_rad: Flo
         -1.0: label_of(upper, sided("inferior_articular", joint.side)),
         1.0: label_of(lower, sided("superior_articular", joint.side)),
     }
-    both = np.ones(len(turn_rad), dtype=bool)
+    both = joint.gap_at_mm(joint.centre_mm[2] + z_mm) > joint.gap_mm / 2
     for sign, label in wanted.items():
         under = joint.points_mm(turn_rad, z_mm, sign * (joint.gap_mm / 2 + UNDER_SURFACE_MM))
         both &= spine.label_and_depth(joint.pose.to_world_mm(under))[0] == label

@@ -10,7 +10,7 @@ from phantoms.spec import LevelKnobs, SpineSpec
 
 @dataclass(frozen=True)
 class VertebraSize:
-    """Lengths in mm of one vertebra; `wedge_deg` of its body."""
+    """Lengths in mm of one vertebra; `wedge_deg` of its body, spurs of its end plates' rims."""
 
     name: str
     width_upper_mm: float
@@ -29,6 +29,8 @@ class VertebraSize:
     lamina_lower_mm: float
     spinous_length_mm: float
     spinous_height_mm: float
+    spur_upper_mm: float = 0.0
+    spur_lower_mm: float = 0.0
 
     @property
     def pedicle_z_mm(self) -> float:
@@ -71,8 +73,8 @@ def wedge_frac(spec: SpineSpec) -> float:
     """
     bodies = [name for name in spec.vertebrae if name not in ("T12", "S1")]
     discs = [name for name in spec.level_names if not name.startswith("T12")]
-    normal = sum(sizes.BODY_WEDGE[sizes.size_key(name, spec.six_lumbar)] for name in bodies)
-    normal += sum(sizes.DISC_WEDGE[sizes.size_key(name, spec.six_lumbar)] for name in discs)
+    normal = sum(sizes.BODY_WEDGE[sizes.size_key(name, spec.lumbar_count)] for name in bodies)
+    normal += sum(sizes.DISC_WEDGE[sizes.size_key(name, spec.lumbar_count)] for name in discs)
     return spec.lordosis_deg / normal
 
 
@@ -82,7 +84,7 @@ def vertebra_size(spec: SpineSpec, name: str) -> VertebraSize:
     >>> vertebra_size(SpineSpec(), "L3").canal_width_mm
     24.3
     """
-    key, scale = sizes.size_key(name, spec.six_lumbar), spec.size_frac
+    key, scale = sizes.size_key(name, spec.lumbar_count), spec.size_frac
     return VertebraSize(
         name=name,
         width_upper_mm=scale * sizes.BODY_WIDTH_UPPER[key],
@@ -101,7 +103,15 @@ def vertebra_size(spec: SpineSpec, name: str) -> VertebraSize:
         lamina_lower_mm=scale * sizes.LAMINA_LOWER_EDGE[key],
         spinous_length_mm=scale * sizes.SPINOUS_LENGTH[key],
         spinous_height_mm=scale * sizes.SPINOUS_HEIGHT[key],
+        spur_upper_mm=_spur_mm(spec, name, below=False),
+        spur_lower_mm=_spur_mm(spec, name, below=True),
     )
+
+
+def _spur_mm(spec: SpineSpec, vertebra: str, *, below: bool) -> float:
+    """Osteophytes of the level above or below a vertebra; 0 where there is none."""
+    found = [level for level in spec.level_names if level.split("-")[0 if below else 1] == vertebra]
+    return spec.knobs(found[0]).osteophyte_mm if found else 0.0
 
 
 def level_size(spec: SpineSpec, name: str) -> LevelSize:
@@ -110,7 +120,7 @@ def level_size(spec: SpineSpec, name: str) -> LevelSize:
     >>> level_size(SpineSpec(), "L4-L5").joint_angle_deg
     (43.2, 43.2)
     """
-    key, scale, knobs = sizes.size_key(name, spec.six_lumbar), spec.size_frac, spec.knobs(name)
+    key, scale, knobs = sizes.size_key(name, spec.lumbar_count), spec.size_frac, spec.knobs(name)
     left, right = (sizes.JOINT_ANGLE[key] if angle is None else angle for angle in knobs.joint_angle_deg)
     thick_left, thick_right = (scale * sizes.FLAVUM_THICKNESS[key] + more for more in knobs.flavum_overgrowth_mm)
     return LevelSize(

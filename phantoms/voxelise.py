@@ -8,13 +8,15 @@ tissue around the bone is a modelling choice.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import edt
 import numpy as np
 import numpy.typing as npt
 
+from phantoms.bystanders import Bystander, with_bystanders
+from phantoms.faults import patches
 from phantoms.render import PhantomScan, Scanner, finished_scan
 from phantoms.spec import SpineSpec
 from phantoms.tissue import Material, ct_table_hu, mr_table
@@ -154,6 +156,7 @@ def voxelised_scan(
     canal: CanalPath | None = None,
     scanner: Scanner | None = None,
     spec: SpineSpec | None = None,
+    bystanders: Sequence[Bystander] = (),
 ) -> PhantomScan:
     """CT, MR and labels of vertebra meshes.
 
@@ -161,31 +164,36 @@ def voxelised_scan(
     ----------
     meshes : vertebra name -> mesh; where two overlap the later one wins
     canal : drawn where there is no bone; None leaves soft tissue
-    spec : whose bone HU are used
+    spec : whose bone HU, patches and cortex are used
+    bystanders : drawn in the soft tissue, by voxel centre
 
     Labels are ``UNDIVIDED`` bone where at least half of the voxel is in a mesh.
     """
     spec, scanner = spec or SpineSpec(), scanner or Scanner()
     ct_table, mr_units = ct_table_hu(spec), mr_table()
-    labels, material = _surroundings(meshes, grid, canal)
+    labels, material = _surroundings(meshes, grid, canal, bystanders)
     ct, mr = ct_table[material].astype(np.float32), mr_units[material].astype(np.float32)
+    marrow = np.zeros(grid.shape, dtype=np.float32)
     for name, mesh in meshes.items():
         share = occupancy_of(mesh, grid)
         labels[share >= 0.5] = label_of(name, Part.UNDIVIDED)
-        bone = _bone_materials(grid, share)
+        bone = _bone_materials(grid, share, CORTEX_MM * spec.cortex_frac)
+        marrow += share * (bone == Material.TRABECULAR)
         for image, table in ((ct, ct_table), (mr, mr_units)):
             image += share * (table[bone].astype(np.float32) - image)
+    if spec.patchy_hu:
+        ct += marrow * patches(grid, spec.patchy_hu, scanner.seed)
     return finished_scan(ct, mr, labels, grid, scanner)
 
 
-def _bone_materials(grid: Grid, share: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:
-    """(nx, ny, nz) array: cortex within CORTEX_MM of the outside (by voxel centre), else trabecular."""
-    deep = edt.edt(share >= 0.5, anisotropy=tuple(grid.spacing_mm)) > CORTEX_MM
+def _bone_materials(grid: Grid, share: npt.NDArray[np.float32], cortex_mm: float) -> npt.NDArray[np.uint8]:
+    """(nx, ny, nz) array: cortex within a depth of the outside (by voxel centre), else trabecular."""
+    deep = edt.edt(share >= 0.5, anisotropy=tuple(grid.spacing_mm)) > cortex_mm
     return np.where(deep, Material.TRABECULAR, Material.CORTICAL).astype(np.uint8)
 
 
 def _surroundings(
-    meshes: Mapping[str, Mesh], grid: Grid, canal: CanalPath | None
+    meshes: Mapping[str, Mesh], grid: Grid, canal: CanalPath | None, bystanders: Sequence[Bystander]
 ) -> tuple[Labels, npt.NDArray[np.uint8]]:
     """Labels and materials without bone: muscle, fat and skin behind the bone, air beyond, the stand-in canal."""
     skin_y = min(float(mesh.vertices_mm[:, 1].min()) for mesh in meshes.values()) - SKIN_BEHIND_MM
@@ -198,6 +206,9 @@ def _surroundings(
         material[i][under < 2.0] = Material.SKIN
         outside = under < 0
         material[i][outside], labels[i][outside] = Material.AIR, Tissue.OUTSIDE
+        if bystanders:
+            points = world.reshape(-1, 3)
+            material[i] = with_bystanders(bystanders, points, material[i].ravel()).reshape(world.shape[:2])
         if canal is not None:
             _draw_canal(canal, world, labels[i], material[i])
     return labels, material
