@@ -1,0 +1,138 @@
+"""What the image itself says about one structure or joint: contrast at the border, the gap, what the scan cuts off.
+
+Everything is read in a small box about the structure, on the scan's own voxels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from recon.anatomy import Joint
+from recon.grid import Box, Float, Grid
+from recon.labels import Labels, Mask, bone_mask, canal_mask
+from recon.local import trilinear
+from recon.scan import Scan
+
+NOISE_FROM_MAD = 1.4826
+"""Standard deviation of a Gaussian over its median absolute deviation."""
+
+SHELL = 2
+"""Voxels outside a border that are compared with those just inside."""
+
+INTO_BONE_MM = 1.5
+"""How far behind each face of a joint its brightness is read."""
+
+FEWEST = 8
+"""Fewer voxels tell nothing."""
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """A scan and its labels about one level, with the noise in its soft tissue.
+
+    Parameters
+    ----------
+    values : (nx, ny, nz) float32 array
+    labels, grid : of the same box
+    at_end : (nx, ny, nz) array: is the voxel the scan's last along some axis?
+    noise : standard deviation of single voxels, in the scan's unit
+    """
+
+    values: npt.NDArray[np.float32]
+    labels: Labels
+    grid: Grid
+    at_end: Mask
+    noise: float
+
+
+def picture_of(scan: Scan, labels: Labels, box: Box) -> Picture:
+    """The box of a scan, its labels and its noise."""
+    values, part = scan.voxels[box].astype(np.float32), labels[box]
+    at_end = np.zeros(part.shape, dtype=bool)
+    for axis, (cut, length) in enumerate(zip(box, labels.shape, strict=True)):
+        ends = [n for n, here in ((0, cut.start == 0), (-1, cut.stop == length)) if here]
+        np.moveaxis(at_end, axis, 0)[ends] = True
+    return Picture(values, part, scan.grid.cropped(box), at_end, noise_of(values, (part < 100) & (part > 0)))
+
+
+def noise_of(values: npt.NDArray[np.float32], soft: Mask) -> float:
+    """Noise of single voxels, from differences of neighbours that both lie in soft tissue; 0 where there are none.
+
+    >>> flat = np.random.default_rng(0).normal(0, 20, (30, 30, 30)).astype(np.float32)
+    >>> round(noise_of(flat, np.ones(flat.shape, dtype=bool)))
+    20
+    """
+    step = np.diff(values, axis=0)[soft[1:] & soft[:-1]] / np.sqrt(2.0)
+    return NOISE_FROM_MAD * float(np.median(np.abs(step))) if step.size else 0.0
+
+
+@dataclass(frozen=True)
+class Border:
+    """One structure's border in the image.
+
+    `contrast`: how much brighter it is than what lies outside, in the scan's unit; `end_frac`: share of its border
+    that is the scan's own end; `mm3`: its volume; `span_mm`: its extents along the grid's axes.
+    """
+
+    contrast: float
+    end_frac: float
+    mm3: float
+    span_mm: tuple[float, float, float]
+
+
+def border_of(picture: Picture, mask: Mask, outside: Mask) -> Border | None:
+    """The border of a structure against `outside`, both (nx, ny, nz) arrays of the picture's box; None when absent."""
+    found = ndimage.find_objects(mask.astype(np.uint8))
+    if not found or mask[found[0]].sum() < FEWEST:
+        return None
+    i, j, k = (slice(max(s.start - SHELL - 1, 0), s.stop + SHELL + 1) for s in found[0])
+    own, free, value = mask[i, j, k], outside[i, j, k], picture.values[i, j, k]
+    edge = own & ~ndimage.binary_erosion(own, border_value=1)
+    near = own & ndimage.binary_dilation(free)
+    shell = free & ndimage.binary_dilation(own, iterations=SHELL) & ~ndimage.binary_dilation(own)
+    seen = near.sum() >= FEWEST and shell.sum() >= FEWEST
+    contrast = float(abs(np.median(value[near]) - np.median(value[shell]))) if seen else 0.0
+    ends = own & picture.at_end[i, j, k]
+    span = tuple(float((s.stop - s.start) * step) for s, step in zip(found[0], picture.grid.spacing_mm, strict=True))
+    return Border(contrast, float(ends.sum() / max(edge.sum() + ends.sum(), 1)),
+                  float(own.sum()) * picture.grid.voxel_mm3, (span[0], span[1], span[2]))
+
+
+def borders_of(picture: Picture, structures: Mapping[str, tuple[int, ...]]) -> dict[str, Border | None]:
+    """Name -> border of structures given as labels: bone against what is not bone, canal contents against bone."""
+    bone, canal = bone_mask(picture.labels), canal_mask(picture.labels)
+    free = ~bone & (picture.labels > 0)
+    found: dict[str, Border | None] = {}
+    for name, values in structures.items():
+        mask = canal if name == "canal" else np.isin(picture.labels, values)
+        found[name] = border_of(picture, mask, bone if name == "canal" else free)
+    return found
+
+
+@dataclass(frozen=True)
+class Gap:
+    """How a joint's gap looks: brightness of the faces, of the gap between, and the gap's width."""
+
+    faces: float
+    between: float
+    gap_mm: float
+
+
+def gap_of(picture: Picture, joint: Joint) -> Gap:
+    """The joint's gap as the image shows it: medians over the joint's points."""
+    across = joint.superior_face_ras_mm - joint.inferior_face_ras_mm
+    length = np.linalg.norm(across, axis=1, keepdims=True)
+    way = across / np.maximum(length, 1e-9)
+    behind = [_at(picture, point) for point in (joint.inferior_face_ras_mm - INTO_BONE_MM * way,
+                                                joint.superior_face_ras_mm + INTO_BONE_MM * way)]
+    middle = joint.inferior_face_ras_mm + across / 2
+    return Gap(float(np.median(np.minimum(*behind))), float(np.median(_at(picture, middle))), joint.gap_mm)
+
+
+def _at(picture: Picture, points_mm: Float) -> Float:
+    return trilinear(picture.values, picture.grid.index_of(points_mm))
