@@ -15,6 +15,7 @@ import numpy.typing as npt
 from recon.anatomy import Anatomy, Naming, Source
 from recon.bone import occupancy_within
 from recon.canal import CanalTube, canal_from_bone
+from recon.confidence import with_confidence
 from recon.errors import LevelNotInView
 from recon.given import GivenLabels
 from recon.grid import Box, Float, Grid
@@ -82,7 +83,8 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
     modelled: dict[str, Source] = {"sac": "modelled", "flavum": "modelled"}
     sources: dict[str, Source] = modelled | bones.sources
     levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say)
-    return Anatomy(scan.grid, labels, bones.occupancy, levels, sources, bones.warnings + left_out, bones.naming)
+    sure = with_confidence(levels, scan, labels, sources, bones.naming)
+    return Anatomy(scan.grid, labels, bones.occupancy, sure, sources, bones.warnings + left_out, bones.naming)
 
 
 def _located(scan: Scan, given: GivenLabels | None, through_mm: Float | None,

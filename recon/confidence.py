@@ -8,7 +8,7 @@ what is seen into 0..1 are choices; `scripts/why_confidence.py` holds the outcom
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -114,6 +114,27 @@ def _canal_at(labels: Labels, grid: Grid, level: Level) -> Labels:
     out = labels.copy()
     out[tuple(canal[away].T)] = Tissue.OUTSIDE
     return out
+
+
+def with_confidence(levels: tuple[Level, ...], scan: Scan, labels: Labels, sources: Mapping[str, Source],
+                    naming: Naming | None) -> tuple[Level, ...]:
+    """The levels, each with how sure it is and, where that is little, a warning that says why."""
+    told = []
+    for level in levels:
+        sure = confidence_of(scan, labels, level, sources, naming)
+        said = (check_sentence(level.name, sure),) if sure.check_by_eye else ()
+        told.append(replace(level, confidence=sure, warnings=(*level.warnings, *said)))
+    return tuple(told)
+
+
+def check_sentence(name: str, sure: Confidence) -> str:
+    """Why a level is to be looked at by eye: every reason below the threshold, the least first.
+
+    >>> check_sentence("L3-L4", Confidence(0.2, True, (Reason("joint gap left", 0.2, "no joint was found"),), ()))
+    'L3-L4: check by eye (confidence 0.2): no joint was found.'
+    """
+    weak = sorted((r for r in sure.reasons if r.value_frac < CHECK_BELOW.value), key=lambda r: r.value_frac)
+    return f"{name}: check by eye (confidence {sure.value_frac:.1f}): {'; '.join(r.because for r in weak)}."
 
 
 def structures_of(level: Level) -> dict[str, tuple[int, ...]]:
