@@ -1,0 +1,294 @@
+"""What of a hard case was found, against its truth: names, bones, parts, joints, canal, and what the errors cost."""
+
+from __future__ import annotations
+
+import time
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from estimator.approach import Approach, other_side
+from estimator.estimate import Estimate, estimate
+from estimator.plan import default_approach
+from phantoms.hard_case import HardCase, levels_in_view, names_in_view
+from phantoms.spine import spine_of
+from phantoms.truth import areas_mm2
+from phantoms.truth_frame import level_frame
+from phantoms.truth_joint import joint_truth
+from recon.anatomy import Anatomy, Level
+from recon.build import anatomy_of, bones_given
+from recon.errors import AnatomyNotFound, CanalwiseError, LevelNotInView, WrongUse
+from recon.given import GivenLabels
+from recon.grid import Grid
+from recon.labels import SIDES, Labels, Part, Side, bone_mask, level_vertebrae, vertebra_name, vertebra_number
+from recon.levels import frames_of, levels_of
+from recon.scan import Scan
+from recon.tissue import with_modelled_tissue
+
+ALL_GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
+LEAST_PART_MM3 = 60.0
+"""Parts of which less is in view are not judged."""
+
+LEAST_JOINT_MM2 = 20.0
+"""A joint with less open surface than this counts as none, found or not."""
+
+COUNTED_FRACS = (0.2, 0.05, 0.5)
+"""Shares of a body from which a person counts a vertebra as in view: first guess, then with slivers, then without."""
+
+
+@dataclass(frozen=True, eq=False)
+class Rendered:
+    """A rendered case: the CT, its labels, and per level and side what is known by formula (parametric cases)."""
+
+    case: HardCase
+    scan: Scan
+    labels: Labels
+    joints: Mapping[str, Mapping[Side, Mapping[str, float]]]
+    areas_mm2: Mapping[str, Mapping[str, float]]
+
+
+def formula_truth(case: HardCase, labels: Labels) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Joints and canal areas of a parametric case's levels in view, from its own functions; empty for surfaces."""
+    joints: dict[str, Any] = {}
+    areas: dict[str, Any] = {}
+    if case.is_mesh:
+        return joints, areas
+    spine = spine_of(case.spec)
+    for level in levels_in_view(case, labels):
+        frame = level_frame(spine, level)
+        areas[level] = areas_mm2(spine, level, frame)
+        joints[level] = {}
+        for side in SIDES:
+            true = joint_truth(spine, level, side, frame)
+            area = float(true.area_mm2.sum())
+            if area >= LEAST_JOINT_MM2:
+                joints[level][side] = {"area_mm2": area, "angle_deg": true.angle_deg, "gap_mm": true.gap_mm}
+    return joints, areas
+
+
+def record_of(rendered: Rendered) -> tuple[dict[str, Any], Anatomy | None]:
+    """Everything measured of one case as plain data, and the automatic anatomy where there is one."""
+    case, start = rendered.case, time.perf_counter()
+    out: dict[str, Any] = {"name": case.name, "severity": case.severity, "axes": list(case.axes)}
+    try:
+        found = built(rendered)
+    except CanalwiseError as why:
+        return out | {"outcome": "refused", "message": str(why), "seconds": time.perf_counter() - start}, None
+    except Exception as why:
+        return out | {"outcome": "crashed", "message": repr(why), "seconds": time.perf_counter() - start}, None
+    out |= {"outcome": "built", "build_s": time.perf_counter() - start, "warnings": list(found.warnings)}
+    labels = on_grid_of(rendered.scan.grid, found)
+    matched = matches(judged(case, rendered.labels), rendered.labels, labels)
+    out |= names_record(case, found, matched)
+    out |= overlap_record(case, rendered.labels, labels, matched, rendered.scan.grid)
+    out |= confidence_record(found)
+    try:
+        out |= effect_record(rendered, found, matched)
+    except CanalwiseError as why:
+        out["effect_message"] = str(why)
+    except Exception as why:
+        out["effect_crash"] = repr(why)
+    return out | {"seconds": time.perf_counter() - start}, found
+
+
+def built(rendered: Rendered) -> Anatomy:
+    """The anatomy from the CT alone; told names are tried with and without slivers, as a person would."""
+    if not rendered.case.named:
+        return anatomy_of(rendered.scan)
+    tries = list(dict.fromkeys(names_in_view(rendered.labels, frac) for frac in COUNTED_FRACS))
+    for n, names in enumerate(tries):
+        try:
+            return anatomy_of(rendered.scan, vertebrae=names)
+        except WrongUse:
+            if n == len(tries) - 1:
+                raise
+    raise AssertionError("no names in view")
+
+
+def on_grid_of(grid: Grid, found: Anatomy) -> Labels:
+    """An anatomy's labels laid into the grid of the whole scan."""
+    out = np.zeros(grid.shape, dtype=np.uint16)
+    low = np.rint(grid.index_of(found.grid.world_mm([0, 0, 0]))).astype(int)
+    out[tuple(slice(a, a + n) for a, n in zip(low, found.grid.shape, strict=True))] = found.labels
+    return out
+
+
+def matches(names: Iterable[str], true: Labels, found: Labels) -> dict[str, str]:
+    """True vertebra -> the found one that shares most of its bone."""
+    pairs = bone_mask(true) & bone_mask(found)
+    out = {}
+    for name in names:
+        mine = found[pairs & (true // 100 == vertebra_number(name))] // 100
+        if len(mine):
+            out[name] = vertebra_name(int(np.bincount(mine).argmax()))
+    return out
+
+
+def judged(case: HardCase, true: Labels) -> tuple[str, ...]:
+    """The vertebrae that are judged: those of the case's levels that are in view, not slivers of their neighbours."""
+    wanted = {name for level in case.levels for name in level_vertebrae(level)}
+    return tuple(name for name in names_in_view(true) if name in wanted)
+
+
+def names_record(case: HardCase, found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
+    """Are the names right, and does the anatomy warn where they are not?"""
+    wrong = {true: got for true, got in matched.items() if true != got}
+    sure = found.naming
+    doubt = sure is None or sure.transitional or sure.value_frac < 1.0
+    verdict = "told" if case.named else "right" if not wrong else "flagged" if doubt else "wrong"
+    if case.named and wrong:
+        verdict = "shifted"
+    return {"names": verdict, "wrong_names": wrong, "naming_frac": None if sure is None else sure.value_frac}
+
+
+def dice(one: np.ndarray, other: np.ndarray) -> float:
+    """Overlap of two masks.
+
+    >>> dice(np.array([True, True, False]), np.array([True, False, False])).__round__(3)
+    0.667
+    """
+    return float(2 * (one & other).sum() / max(int(one.sum()) + int(other.sum()), 1))
+
+
+def overlap_record(case: HardCase, true: Labels, found: Labels, matched: Mapping[str, str], grid: Grid) -> dict[str, Any]:
+    """Dice of each vertebra in view and of its parts (sides listed one after the other), whatever it is called."""
+    vertebrae: dict[str, float] = {}
+    parts: dict[str, list[float]] = defaultdict(list)
+    for name in judged(case, true):
+        mine = bone_mask(true) & (true // 100 == vertebra_number(name))
+        got = name in matched
+        theirs = bone_mask(found) & (found // 100 == vertebra_number(matched[name])) if got else np.zeros_like(mine)
+        vertebrae[name] = dice(mine, theirs)
+        for part in Part:
+            piece = mine & (true % 100 == part)
+            if part != Part.UNDIVIDED and piece.sum() * grid.voxel_mm3 >= LEAST_PART_MM3:
+                kind = part.name.lower().removesuffix("_left").removesuffix("_right")
+                parts[kind].append(dice(piece, theirs & (found % 100 == part)))
+    return {"vertebra_dice": vertebrae, "part_dice": dict(parts)}
+
+
+def confidence_record(found: Anatomy) -> dict[str, Any]:
+    """What the anatomy says of its own levels."""
+    said = {level.name: level.confidence for level in found.levels}
+    return {
+        "confidence_frac": {name: one.value_frac for name, one in said.items() if one is not None},
+        "check_by_eye": [name for name, one in said.items() if one is not None and one.check_by_eye],
+    }
+
+
+def true_anatomy(rendered: Rendered) -> Anatomy:
+    """The anatomy of the planned level from the true labels; of surfaces only the vertebrae are told."""
+    case, scan = rendered.case, rendered.scan
+    labels = np.where(rendered.labels >= 100, rendered.labels, np.uint16(0)) if case.is_mesh else rendered.labels
+    named = frozenset({"vertebrae"}) if case.is_mesh else ALL_GIVEN
+    bones = bones_given(scan, GivenLabels(labels, named), lambda _: None)
+    frames, left_out = frames_of(bones.labels, bones.occupancy, scan.grid)
+    wanted = {pair: frame for pair, frame in frames.items() if pair == level_vertebrae(case.level)}
+    if not wanted:
+        raise LevelNotInView(case.level, "is not in view in the truth", do=" ".join(left_out))
+    full = with_modelled_tissue(bones.labels, scan.grid, frames) if case.is_mesh else bones.labels
+    levels = levels_of(full, bones.occupancy, scan.grid, frames=wanted, sources=bones.sources)
+    return Anatomy(scan.grid, full, bones.occupancy, levels, bones.sources)
+
+
+def effect_record(rendered: Rendered, found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
+    """Joints and areas against the truth, and one approach (planned on the truth) estimated on both anatomies."""
+    case = rendered.case
+    truth = true_anatomy(rendered)
+    joints, areas = rendered.joints, rendered.areas_mm2
+    if case.is_mesh:
+        joints, areas = _joints_of(truth), _areas_of(truth)
+    out = joints_record(joints, found, matched) | areas_record(areas, found, matched)
+    approach = default_approach(truth, case.level, case.side)
+    own = _found_name(case.level, matched)
+    if own not in {level.name for level in found.levels}:
+        raise AnatomyNotFound(f"level {case.level}", "was not found from the CT alone")
+    true, ours = estimate(truth, approach), estimate(found, replace(approach, level=own))
+    return out | {"effect": differences(true, ours, approach)}
+
+
+def _found_name(level: str, matched: Mapping[str, str]) -> str:
+    return "-".join(matched.get(name, name) for name in level_vertebrae(level))
+
+
+def _level_of(name: str, found: Anatomy, matched: Mapping[str, str]) -> Level | None:
+    return next((level for level in found.levels if level.name == _found_name(name, matched)), None)
+
+
+def _joints_of(truth: Anatomy) -> dict[str, Any]:
+    return {
+        level.name: {
+            side: {"area_mm2": float(j.area_mm2.sum()), "angle_deg": j.angle_deg, "gap_mm": j.gap_mm}
+            for side, j in level.joints.items()
+        }
+        for level in truth.levels
+    }
+
+
+def _areas_of(truth: Anatomy) -> dict[str, Any]:
+    return {level.name: canal_areas(level, level.lower) for level in truth.levels}
+
+
+def canal_areas(level: Level, lower: str) -> dict[str, float]:
+    """'canal at disc' and 'canal at pedicle' of the lower vertebra, mm2, as far as measured."""
+    return {
+        m.at: m.value
+        for m in level.measurements
+        if m.name == "canal area" and m.structure in ("canal", f"canal of {lower}")
+    }
+
+
+def joints_record(joints: Mapping[str, Any], found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
+    """Joints found and missed, and errors of angle, gap and area."""
+    out: dict[str, Any] = {"joints_found": 0, "joints_missed": 0, "angle_deg": [], "gap_mm": [], "area_frac": []}
+    for name, sides in joints.items():
+        level = _level_of(name, found, matched)
+        for side, true in sides.items():
+            joint = None if level is None else level.joints.get(side)
+            if joint is None or joint.area_mm2.sum() < LEAST_JOINT_MM2:
+                out["joints_missed"] += 1
+                continue
+            out["joints_found"] += 1
+            out["angle_deg"].append(joint.angle_deg - true["angle_deg"])
+            out["gap_mm"].append(joint.gap_mm - true["gap_mm"])
+            out["area_frac"].append(float(joint.area_mm2.sum()) / true["area_mm2"] - 1.0)
+    return {"joints": out}
+
+
+def areas_record(areas: Mapping[str, Any], found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
+    """Relative errors of the canal's area at the disc and at the lower vertebra's pedicle, and how many are missing."""
+    out: dict[str, Any] = {"canal at disc": [], "canal at pedicle": [], "missing": 0}
+    for name, true in areas.items():
+        level = _level_of(name, found, matched)
+        ours = {} if level is None else canal_areas(level, level.lower)
+        for at in ("canal at disc", "canal at pedicle"):
+            if at in ours and at in true:
+                out[at].append(ours[at] / true[at] - 1.0)
+            elif at in true:
+                out["missing"] += 1
+    return {"areas": out}
+
+
+def differences(true: Estimate, ours: Estimate, approach: Approach) -> dict[str, float]:
+    """What the same approach comes to on our anatomy less what it comes to on the true one."""
+    side, far = approach.side, other_side(approach.side)
+    out = {}
+    for kind in ("cone", "task"):
+        taken, whole = getattr(ours, kind).removal.total_mm3, getattr(true, kind).removal.total_mm3
+        out[f"{kind} bone removed %"] = 100.0 * (taken / max(whole, 1.0) - 1.0)
+    for word, one in (("ipsilateral", side), ("contralateral", far)):
+        if one in true.cone.facets and one in ours.cone.facets:
+            kept, ideal = ours.cone.facets[one], true.cone.facets[one]
+            out[f"{word} facet area kept"] = kept.area_frac - ideal.area_frac
+            out[f"{word} facet width kept"] = kept.width_frac - ideal.width_frac
+            out[f"{word} facet volume kept"] = kept.volume_frac - ideal.volume_frac
+    if far in true.reach and far in ours.reach:
+        out["reach mm"] = ours.reach[far].lateral_mm - true.reach[far].lateral_mm
+        sets = [(ours.reach[far].targets.get(n), share) for n, share in true.reach[far].targets.items()]
+        shares = [a - b for a, b in sets if a is not None and np.isfinite([a, b]).all()]
+        if shares:
+            out["share of targets reached"] = float(np.mean(shares))
+    return {name: float(value) for name, value in out.items() if np.isfinite(value)}
