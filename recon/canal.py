@@ -237,9 +237,21 @@ def canal_from_bone(occupancy: npt.NDArray[np.generic], grid: Grid,
         stations = _stations(middle, weight, axis, heights, LINE_LEAN_FRAC)
     hit = bone_distance_mm(bone, grid, stations)
     run = _enclosed(hit, (seeds @ axis - heights[0]) / STATION_MM)
-    kept = Stations(stations.centre_ras_mm[run], stations.axes_ras[run])
-    radius, bony = wall_mm(hit[run], kept.step_mm)
-    return _with_mask(CanalTube(kept, radius, bony, np.zeros((0, 0, 0), dtype=bool)), bone, grid)
+    return canal_along(bone, grid, Stations(stations.centre_ras_mm[run], stations.axes_ras[run]))
+
+
+def line_through(centres_mm: Float, grid: Grid) -> Stations:
+    """Planes along a smooth line through (K, 3) centres of the canal, one per layer or so, from end to end of them."""
+    axis = np.array(CRANIAL_RAS)
+    heights, along = _heights_in_view_mm(grid, centres_mm, axis), centres_mm @ axis
+    heights = heights[(heights >= along.min() - STATION_MM) & (heights <= along.max() + STATION_MM)]
+    return _stations(centres_mm, np.ones(len(centres_mm)), axis, heights, LINE_LEAN_FRAC)
+
+
+def canal_along(bone: npt.NDArray[np.float32], grid: Grid, stations: Stations) -> CanalTube:
+    """The canal of a bone occupancy (nx, ny, nz) about a line that is already known."""
+    radius, bony = wall_mm(bone_distance_mm(bone, grid, stations), stations.step_mm)
+    return _with_mask(CanalTube(stations, radius, bony, np.zeros((0, 0, 0), dtype=bool)), bone, grid)
 
 
 def _with_mask(tube: CanalTube, bone: npt.NDArray[np.float32], grid: Grid) -> CanalTube:

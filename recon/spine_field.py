@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from recon.canal import CanalTube
 from recon.grid import Box, Float, Grid
+from recon.morphology import linear_on
 from recon.parts_view import borders_of
 
 Float32 = npt.NDArray[np.float32]
@@ -16,8 +17,8 @@ Float32 = npt.NDArray[np.float32]
 SIDE_MM, VENTRAL_MM, DORSAL_MM = 66.0, 66.0, 80.0
 """How far from the canal a lumbar spine reaches: half the widest transverse span, a body, a spinous process."""
 
-SLAB = 8
-"""Slices whose coordinates are worked out at a time; bounds memory."""
+LATTICE_MM = 3.0
+"""Coordinates are worked out on a lattice no wider than this and interpolated: the canal bends little over it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,12 +53,18 @@ def spine_field(grid: Grid, tube: CanalTube) -> SpineField:
     found = grid.box_around(corners, 0.0)
     box = (found[0], found[1], slice(0, grid.shape[2]))
     part = grid.cropped(box)
-    arrays = [np.empty(part.shape, dtype=np.float32) for _ in range(5)]
-    for start in range(0, part.shape[2], SLAB):
-        slab = (slice(0, part.shape[0]), slice(0, part.shape[1]), slice(start, min(start + SLAB, part.shape[2])))
-        for array, values in zip(arrays, _coordinates(part.cropped(slab).voxel_centres_mm(), tube), strict=True):
-            array[slab] = values
-    return SpineField(box, part, *arrays)
+    lattice = _lattice(part)
+    coordinates = _coordinates(lattice.voxel_centres_mm(), tube)
+    return SpineField(box, part, *(linear_on(part, values.astype(np.float32), lattice) for values in coordinates))
+
+
+def _lattice(grid: Grid) -> Grid:
+    """A grid of every few voxels of another, to its far ends or past them."""
+    steps = np.maximum(np.floor(LATTICE_MM / grid.spacing_mm), 1).astype(int)
+    affine = grid.affine_ras_mm.copy()
+    affine[:3, :3] *= steps
+    i, j, k = (int(n) for n in -(-(np.array(grid.shape) - 1) // steps) + 1)
+    return Grid((i, j, k), affine)
 
 
 def _coordinates(points_mm: Float, tube: CanalTube) -> tuple[Float, Float, Float, Float, Float]:

@@ -9,16 +9,21 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from recon.bone import BoneModel, occupancy_within, wall_mask
+from recon.bone import BoneModel, bone_model, occupancy_within, wall_mask
 from recon.bone_solid import solid
-from recon.canal import CanalTube, canal_from_bone
-from recon.grid import Box, Float
+from recon.canal import CanalTube, canal_along, canal_from_bone
+from recon.grid import Box, Float, Grid
 from recon.labels import Mask
+from recon.morphology import eroded, nearest_on
 from recon.scan import Scan
 from recon.spine_arches import arches
 from recon.spine_bodies import bodies, discs
 from recon.spine_field import SpineField, spine_field
 from recon.spine_profile import SpineProfile, spine_profile
+from recon.working import refined_numbers, working_copy
+
+BODY_CODE = 64
+"""Added to a vertebra's number in its body, so that number and body are refined as one."""
 
 LEAST_BODY_MM3 = 1500.0
 """A vertebra is named when at least this much of its body is in view (about 1.5 mm of its height)."""
@@ -36,6 +41,7 @@ class VertebraInstances:
     disc : (nx, ny, nz) uint8 array: n the disc above the n-th vertebra
     occupancy : (nx, ny, nz) float32 array of the spine's bone
     field, profile, tube : what they were found with; the tube is that of the final bone
+    wall : (nx, ny, nz) array, bright enough to be bone
     """
 
     box: Box
@@ -46,6 +52,7 @@ class VertebraInstances:
     field: SpineField
     profile: SpineProfile
     tube: CanalTube
+    wall: Mask
 
     def bodies_mm3(self) -> dict[int, float]:
         """Number -> body in view, for the vertebrae with enough of it, caudal to cranial."""
@@ -60,6 +67,14 @@ def vertebra_instances(scan: Scan, model: BoneModel, through_mm: Float | None = 
     ------
     AnatomyNotFound : no canal or no pedicle is in view
     """
+    work = working_copy(scan)
+    if work is scan:
+        return _instances(scan, model, through_mm)
+    return _refined(_instances(work, bone_model(work), through_mm), work.grid, scan, model)
+
+
+def _instances(scan: Scan, model: BoneModel, through_mm: Float | None) -> VertebraInstances:
+    """The vertebrae of a scan, all work done on its own voxels."""
     wall = wall_mask(scan, model)
     tube = canal_from_bone(wall, scan.grid, through_mm=through_mm)
     field = spine_field(scan.grid, tube)
@@ -81,7 +96,27 @@ def vertebra_instances(scan: Scan, model: BoneModel, through_mm: Float | None = 
     whole = np.zeros(scan.grid.shape, dtype=np.float32)
     whole[field.box] = occupancy
     final = canal_from_bone(whole, scan.grid, through_mm=through_mm)
-    return VertebraInstances(field.box, number, body, disc, occupancy, field, profile, final)
+    return VertebraInstances(field.box, number, body, disc, occupancy, field, profile, final, near_wall)
+
+
+def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel) -> VertebraInstances:
+    """Vertebrae found on a coarser copy of a scan, their bone bounded anew in the scan itself."""
+    field = spine_field(scan.grid, found.tube)
+    part, grid, coarse = Scan(scan.voxels[field.box], field.grid, "CT"), field.grid, work.cropped(found.box)
+    wall = wall_mask(part, model)
+    canal = nearest_on(grid, found.tube.mask, work)
+    core = nearest_on(grid, eroded(found.number > 0), coarse)
+    occupancy = occupancy_within(solid(wall | core, grid, canal), part, model)
+    code = found.number + np.where(found.body > 0, BODY_CODE, 0).astype(np.uint8)
+    code = refined_numbers(code, coarse, occupancy >= 0.5, grid)
+    number = code % BODY_CODE
+    body = np.where(code >= BODY_CODE, number, 0).astype(np.uint8)
+    disc = np.where(number == 0, nearest_on(grid, found.disc, coarse), 0).astype(np.uint8)
+    occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
+    whole = np.zeros(scan.grid.shape, dtype=np.float32)
+    whole[field.box] = occupancy
+    tube = canal_along(whole, scan.grid, found.tube.stations)
+    return VertebraInstances(field.box, number, body, disc, occupancy, field, found.profile, tube, wall)
 
 
 def _filled(number: npt.NDArray[np.uint8], field: SpineField, canal: Mask) -> npt.NDArray[np.uint8]:
