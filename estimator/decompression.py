@@ -75,13 +75,13 @@ def canal_extent_mm(anatomy: Anatomy, level: Level) -> tuple[float, float, float
     """(half width, ventral y, dorsal y) of the bony canal: width between the pedicles, depth at the disc."""
     names = [f"lower_pedicle_medial_{side}" for side in SIDES]
     lateral = [abs(level.frame.to_level_mm(level.landmarks_ras_mm[n])[0]) for n in names if n in level.landmarks_ras_mm]
-    x, y, labels, _ = _disc_plane(anatomy, level)
+    x, y, labels, _ = disc_plane(anatomy, level)
     canal = canal_mask(labels)
     half_width = float(np.mean(lateral)) if lateral else float(np.abs(x[canal]).max(initial=0.0))
     return half_width, float(y[canal].min(initial=0.0)), float(y[canal].max(initial=0.0))
 
 
-def _disc_plane(anatomy: Anatomy, level: Level) -> tuple[Float, Float, Labels, Float]:
+def disc_plane(anatomy: Anatomy, level: Level) -> tuple[Float, Float, Labels, Float]:
     """Samples of the disc's mid-plane: x, y in the level frame, nearest label, RAS mm."""
     steps = np.arange(-25.0, 25.0 + PLANE_STEP_MM, PLANE_STEP_MM)
     x, y = np.meshgrid(steps, steps, indexing="ij")
@@ -94,7 +94,7 @@ def _disc_plane(anatomy: Anatomy, level: Level) -> tuple[Float, Float, Labels, F
 
 
 def _free_areas_mm2(anatomy: Anatomy, level: Level, region: Region, removal: Removal) -> tuple[float, float]:
-    x, y, labels, world = _disc_plane(anatomy, level)
+    x, y, labels, world = disc_plane(anatomy, level)
     pressing = np.isin(labels, PRESSING)
     half_width, ventral, roof = canal_extent_mm(anatomy, level)
     protected = np.isin(labels % 100, (Part.BODY, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -10,12 +11,16 @@ import numpy as np
 from estimator.approach import other_side
 from estimator.estimate import Cost, Estimate
 from estimator.facets import FacetKept
+from estimator.interval import Interval
 from estimator.reach import Reach
 from estimator.removal import PROTECTED_PARTS
 from estimator.structures import by_structure
+from estimator.uncertainty import BoneIntervals, Intervals, intervals_of
 from estimator.verdicts import verdicts_of, warnings_of
+from recon.anatomy import Level
 from recon.caution import CAUTION
 from recon.labels import Side
+from recon.records import to_data
 
 SCHEMA = "canalwise.estimate/1"
 
@@ -39,64 +44,97 @@ DEFINITIONS = {
 }
 
 
-def estimate_as_json(estimate: Estimate) -> dict[str, Any]:
-    """The estimate as JSON data; not-a-number becomes null, angles are in the level frame."""
+def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> dict[str, Any]:
+    """The estimate as JSON data; not-a-number becomes null, angles are in the level frame.
+
+    Every `interval95` stands beside its number, with `interval_from`: cause -> standard deviation that it alone gives.
+    `intervals` are worked out when left out.
+    """
+    told = intervals or intervals_of(estimate)
     side = estimate.approach.side
-    far, pars = other_side(side), estimate.cone.pars
+    far, pars, pars_told = other_side(side), estimate.cone.pars, told.cone.pars_mm
     document = {
         "schema": SCHEMA,
         "level": estimate.level.name,
         "side": side,
         "approach": asdict(estimate.approach),
-        "cone": _removed(estimate, estimate.cone),
-        "task": _removed(estimate, estimate.task) | {"facet_preserved": _facets(estimate, estimate.task)},
-        "facet_preserved": _facets(estimate, estimate.cone),
-        "pars_residual_mm": {"ipsilateral": pars[side].residual_mm, "contralateral": pars[far].residual_mm},
+        "cone": _removed(estimate, estimate.cone, told.cone),
+        "task": _removed(estimate, estimate.task, told.task)
+        | {"facet_preserved": _facets(estimate, estimate.task, told.task)},
+        "facet_preserved": _facets(estimate, estimate.cone, told.cone),
+        "pars_residual_mm": {"ipsilateral": pars[side].residual_mm, "contralateral": pars[far].residual_mm}
+        | {"interval95": {"ipsilateral": _ends(pars_told[side]), "contralateral": _ends(pars_told[far])}},
         "pars_before_mm": {"ipsilateral": pars[side].before_mm, "contralateral": pars[far].before_mm},
-        "spinous_base": asdict(estimate.cone.spinous_base),
-        "contralateral_reach": _reach(estimate.reach.get(far)),
-        "ipsilateral_reach": _reach(estimate.reach.get(side)),
-        "decompression": _decompression(estimate),
+        "spinous_base": asdict(estimate.cone.spinous_base)
+        | {"undercut_interval95": _ends(told.cone.undercut_frac), "bridge_interval95": _ends(told.cone.bridge_mm)},
+        "contralateral_reach": _reach(estimate.reach.get(far), told.reach.get(far)),
+        "ipsilateral_reach": _reach(estimate.reach.get(side), told.reach.get(side)),
+        "decompression": _decompression(estimate, told),
+        "confidence": _confidence(estimate.level),
         "skin_entry": asdict(estimate.skin_entry),
         "limits": [{"name": name} | asdict(record) for name, record in estimate.limits.records.items()],
         "verdicts": [asdict(verdict) for verdict in verdicts_of(estimate)],
         "warnings": list(warnings_of(estimate)),
         "sources": dict(estimate.anatomy.sources),
+        "corrections": [to_data(correction) for correction in estimate.anatomy.corrections],
         "caution": CAUTION,
         "geometry": _geometry(estimate),
     }
     return _plain(document)
 
 
-def _removed(estimate: Estimate, cost: Cost) -> dict[str, Any]:
+def _ends(interval: Interval) -> list[float] | None:
+    """(low, high), or nothing where no cause could be weighed."""
+    return list(interval.ends) if interval.sd_by_cause else None
+
+
+def _told(interval: Interval) -> dict[str, Any]:
+    return {"interval95": _ends(interval), "interval_from": dict(interval.sd_by_cause)}
+
+
+def _confidence(level: Level) -> dict[str, Any] | None:
+    return None if level.confidence is None else dict(to_data(level.confidence))
+
+
+def _removed(estimate: Estimate, cost: Cost, told: BoneIntervals) -> dict[str, Any]:
     removal, whole = cost.removal, cost.removal.bench.whole_by_label_mm3
     taken = by_structure(estimate.level, estimate.approach.side, removal.by_label_mm3)
     present = by_structure(estimate.level, estimate.approach.side, whole)
     grams = [removal.total_mm3 / 1000 * density for density in DENSITY_G_PER_CM3]
     return {
-        "bone_removed_mm3": {"total": removal.total_mm3, "interval95": None, "by_structure": taken},
+        "bone_removed_mm3": {"total": removal.total_mm3, **_told(told.bone_mm3), "by_structure": taken},
         "removed_frac": {name: taken[name] / present[name] if present[name] else None for name in taken},
         "bone_removed_g": {"low": grams[0], "high": grams[1]},
     }
 
 
-def _facets(estimate: Estimate, cost: Cost) -> dict[str, Any]:
+def _facets(estimate: Estimate, cost: Cost, told: BoneIntervals) -> dict[str, Any]:
     side = estimate.approach.side
-    return {"ipsilateral": _facet(cost.facets.get(side)), "contralateral": _facet(cost.facets.get(other_side(side)))}
+    sides = {"ipsilateral": side, "contralateral": other_side(side)}
+    return {relation: _facet(cost.facets.get(s), told.facets.get(s)) for relation, s in sides.items()}
 
 
-def _facet(kept: FacetKept | None) -> dict[str, Any] | None:
-    return None if kept is None else asdict(kept) | {"interval95": None}
+def _facet(kept: FacetKept | None, told: Mapping[str, Interval] | None) -> dict[str, Any] | None:
+    """The shares of a joint; `interval95` is that of the surface, the others carry their share's name."""
+    if kept is None or told is None:
+        return None
+    others = {f"{name.removesuffix('_frac')}_interval95": _ends(told[name]) for name in ("width_frac", "volume_frac")}
+    return asdict(kept) | _told(told["area_frac"]) | others
 
 
-def _reach(reach: Reach | None) -> dict[str, Any] | None:
-    return None if reach is None else asdict(reach) | {"interval95": None}
+def _reach(reach: Reach | None, told: Mapping[str, Interval] | None) -> dict[str, Any] | None:
+    if reach is None or told is None:
+        return None
+    return asdict(reach) | _told(told["lateral_mm"]) | {
+        "targets_interval95": {name: _ends(told[name]) for name in reach.targets}
+    }
 
 
-def _decompression(estimate: Estimate) -> dict[str, Any]:
+def _decompression(estimate: Estimate, told: Intervals) -> dict[str, Any]:
     freed, side = estimate.decompression, estimate.approach.side
     return {
-        "canal_area_mm2": {"before": freed.canal_area_before_mm2, "after": freed.canal_area_after_mm2},
+        "canal_area_mm2": {"before": freed.canal_area_before_mm2, "after": freed.canal_area_after_mm2}
+        | {"interval95": {"before": _ends(told.canal_before_mm2), "after": _ends(told.canal_after_mm2)}},
         "coverage_frac": {
             "ipsilateral": freed.coverage_frac[side],
             "contralateral": freed.coverage_frac[other_side(side)],

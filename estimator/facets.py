@@ -32,7 +32,7 @@ class FacetKept:
 def facet_kept(level: Level, side: Side, region: Region, removal: Removal) -> FacetKept:
     """What a region and its removal leave of the level's joint on one side of the patient."""
     joint = level.joints[side]
-    kept = _pairs_kept(joint, region)
+    kept = pairs_kept(joint, region)
     at_disc = disc_slice(joint, level.frame)
     return FacetKept(
         area_frac=_share(joint.area_mm2, kept),
@@ -49,7 +49,7 @@ def disc_slice(joint: Joint, frame: Frame) -> Mask:
     return in_slice
 
 
-def _pairs_kept(joint: Joint, region: Region) -> Mask:
+def pairs_kept(joint: Joint, region: Region) -> Mask:
     """A pair stays only when the bone behind both of its points stays."""
     return ~(region.holds(joint.inferior_face_ras_mm) | region.holds(joint.superior_face_ras_mm))
 

@@ -163,8 +163,9 @@ NO_PICTURES = {
 
 
 def test_error_bars_are_shown_when_there_are_any(toy_report):
-    plain = " ".join(remark for _, _, remark in glance(toy_report.estimate))
-    assert "95 %" not in plain
+    assert "95 %" in " ".join(remark for _, _, remark in glance(toy_report.estimate))
+    bare = {name: {**toy_report.estimate[name], "interval95": None} for name in ("contralateral_reach",)}
+    assert not glance({**toy_report.estimate, **bare})[3][2].startswith("95 %")
     reach = {**toy_report.estimate["contralateral_reach"], "interval95": [7.0, 9.5]}
     kept = {**toy_report.estimate["facet_preserved"]["ipsilateral"], "interval95": [0.61, 0.8]}
     barred = {**toy_report.estimate, "contralateral_reach": reach, "facet_preserved": {"ipsilateral": kept}}

@@ -1,0 +1,104 @@
+"""What the faces' borders and the joint's extent do to the shares of a facet joint that stay."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import spatial
+
+from estimator.facets import disc_slice, facet_kept, pairs_kept
+from estimator.interval import SD_OF_95, Interval, sd_of_shift
+from estimator.region import Region
+from estimator.removal import Removal
+from recon.anatomy import Joint, Level, Source
+from recon.grid import Float
+from recon.labels import Mask, Side
+
+EXTENT_VOXELS, EXTENT_AUTOMATIC_MM = 0.3, 1.0
+"""Deviation of where a joint's rim is taken to lie: in voxels with labels given, and more with parts found
+automatically, whose cut from the lamina is a rule and no border in the image (scripts/why_intervals.py)."""
+
+RIM_MM = 1.5
+"""Depth of the rim that is taken off a joint to see what its extent does: three cells of `recon.joints`."""
+
+CELL_MM = 0.8
+"""Joint points further apart than this are no neighbours: their own spacing is 0.5 mm."""
+
+
+@dataclass(frozen=True)
+class JointDoubt:
+    """Standard deviations, mm: of the faces' borders, and of where the joint ends at each rim."""
+
+    border_mm: float
+    extent_mm: float
+
+    @staticmethod
+    def extent_sd_mm(source: Source, voxel_mm: float) -> float:
+        """Deviation of a joint's rims for labels of a source.
+
+        >>> JointDoubt.extent_sd_mm("given", 1.0)
+        0.3
+        """
+        given = EXTENT_VOXELS * voxel_mm
+        return float(np.hypot(given, EXTENT_AUTOMATIC_MM)) if source == "automatic" else given
+
+
+def facet_intervals(level: Level, side: Side, region: Region, removals: tuple[Removal, Removal],
+                    doubt: JointDoubt) -> dict[str, Interval]:
+    """'area_frac', 'width_frac' and 'volume_frac' with intervals.
+
+    Parameters
+    ----------
+    removals : the removal, and the same with all bone borders drawn in by SD_OF_95 deviations
+    doubt : of the joint's faces and rims
+    """
+    joint, own, thin = level.joints[side], *(facet_kept(level, side, region, removal) for removal in removals)
+    kept = pairs_kept(joint, region)
+    moved = [pairs_kept(_moved(joint, sign * SD_OF_95 * doubt.border_mm), region) for sign in (-1.0, 1.0)]
+    at_disc, everywhere = disc_slice(joint, level.frame), np.ones(len(kept), dtype=bool)
+    told = {}
+    for name, where, value in (("area_frac", everywhere, own.area_frac), ("width_frac", at_disc, own.width_frac)):
+        weight = np.where(where, joint.area_mm2, 0.0)
+        border = sd_of_shift(value, *(_share(weight, flags) for flags in moved))
+        extent = _extent_sd(joint, weight, kept) * doubt.extent_mm
+        told[name] = Interval(value, {"bone border": border, "joint extent": extent}, 0.0, 1.0)
+    split = (1.0 - own.volume_frac) * doubt.extent_mm / max(_height_mm(level, joint), 1.0)
+    causes = {"bone border": sd_of_shift(own.volume_frac, thin.volume_frac), "part split": split}
+    told["volume_frac"] = Interval(own.volume_frac, causes if own.volume_frac == own.volume_frac else {}, 0.0, 1.0)
+    return told
+
+
+def _moved(joint: Joint, into_bone_mm: float) -> Joint:
+    """The joint with both faces moved away from each other, into their own bone."""
+    across = joint.superior_face_ras_mm - joint.inferior_face_ras_mm
+    way = into_bone_mm * across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-9)
+    return Joint(joint.side, joint.inferior_face_ras_mm - way, joint.superior_face_ras_mm + way, joint.area_mm2,
+                 joint.angle_deg, joint.gap_mm)
+
+
+def _extent_sd(joint: Joint, weight: Float, kept: Mask) -> float:
+    """Change of the kept share per mm by which the joint ends short at a rim; four rims, independent of each other."""
+    changes = [_share(np.where(rim, 0.0, weight), kept) - _share(weight, kept) for rim in _rims(joint)]
+    return float(np.sqrt(np.nansum(np.square(changes)))) / RIM_MM
+
+
+def _rims(joint: Joint) -> list[Mask]:
+    """The pairs within RIM_MM of the joint's rim, looking both ways along its width and its height."""
+    middle = (joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2
+    if len(middle) < 3:
+        return []
+    _, _, axes = np.linalg.svd(middle - middle.mean(axis=0), full_matrices=False)
+    tree = spatial.cKDTree(middle)
+    looks = [sign * RIM_MM * axis for axis in axes[:2] for sign in (-1.0, 1.0)]
+    return [np.asarray(tree.query(middle + look)[0] > CELL_MM) for look in looks]
+
+
+def _height_mm(level: Level, joint: Joint) -> float:
+    """Cranio-caudal extent of the joint."""
+    height = level.frame.to_level_mm(joint.inferior_face_ras_mm)[:, 2]
+    return float(np.ptp(height)) if len(height) else 0.0
+
+
+def _share(weight: Float, kept: Mask) -> float:
+    return float(weight[kept].sum() / weight.sum()) if weight.sum() > 0 else float("nan")
