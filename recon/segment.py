@@ -10,10 +10,15 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from recon.anatomy import Naming
-from recon.bone import bone_model, wall_mask
+from recon.bone import BoneModel, bone_model, wall_mask
+from recon.errors import AnatomyNotFound
+from recon.grid import Float
 from recon.labels import Labels, Part, Tissue, vertebra_number
+from recon.learnt import learnt_spine
+from recon.learnt_fine import fine_instances
 from recon.naming import names, signs
 from recon.parts import divide_arches
+from recon.prior import prior_kinds
 from recon.scan import Scan
 from recon.seeds import Seeds
 from recon.skin import within_skin
@@ -65,7 +70,7 @@ def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress 
     points = seeds or Seeds()
     points.check_in(scan.grid)
     points.check_canal_free(wall_mask(scan, model) if len(points.canal_mm()) else None, scan.grid)
-    found = vertebra_instances(scan, model, points.canal_mm())
+    found = _instances(scan, model, points.canal_mm())
     tell("names")
     bone = wall_mask(scan, model)[found.box]
     shown = signs(found.field, bone, found.bodies_mm3(), pedicle_heights_mm(found.profile))
@@ -80,12 +85,25 @@ def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress 
     return Segmentation(labels, _of_named(occupancy, labels), named.naming, (*scan.warnings, *named.warnings))
 
 
+def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> VertebraInstances:
+    """The vertebrae as the network sees them; by rings, sheets and basins where it cannot, or misses a person's points."""
+    seen = prior_kinds(scan)
+    if seen is not None:
+        try:
+            spine = learnt_spine(seen)
+        except AnatomyNotFound:
+            return vertebra_instances(scan, model, canal_mm)
+        if spine.tube.contains(canal_mm).all():
+            return fine_instances(spine, seen, scan, model)
+    return vertebra_instances(scan, model, canal_mm)
+
+
 def _lay(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) -> None:
     """Write bodies, undivided arches and discs of the named vertebrae into the box (in place)."""
     for n, name in by_number.items():
         base = 100 * vertebra_number(name)
-        labels[found.number == n] = base + Part.UNDIVIDED
-        labels[found.body == n] = base + Part.BODY
+        own = found.number == n
+        labels[own] = base + found.part[own].astype(np.uint16)
         labels[(found.disc == n - 1) & (found.disc > 0)] = base + Part.DISC
 
 

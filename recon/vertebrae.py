@@ -13,7 +13,7 @@ from recon.bone import BoneModel, bone_model, occupancy_within, wall_mask
 from recon.bone_solid import solid
 from recon.canal import CanalTube, canal_along, canal_from_bone
 from recon.grid import Box, Float, Grid
-from recon.labels import Mask
+from recon.labels import Mask, Part
 from recon.morphology import eroded, nearest_on
 from recon.scan import Scan
 from recon.spine_arches import arches
@@ -37,7 +37,7 @@ class VertebraInstances:
     ----------
     box : of the scan
     number : (nx, ny, nz) uint8 array: 1.. the n-th vertebra from the caudal end, 0 no spine
-    body : (nx, ny, nz) uint8 array: the same, bodies only
+    part : (nx, ny, nz) uint8 array of `recon.labels.Part` where there is a number; UNDIVIDED where not yet told
     disc : (nx, ny, nz) uint8 array: n the disc above the n-th vertebra
     occupancy : (nx, ny, nz) float32 array of the spine's bone
     field, profile, tube : what they were found with; the tube is that of the final bone
@@ -46,7 +46,7 @@ class VertebraInstances:
 
     box: Box
     number: npt.NDArray[np.uint8]
-    body: npt.NDArray[np.uint8]
+    part: npt.NDArray[np.uint8]
     disc: npt.NDArray[np.uint8]
     occupancy: npt.NDArray[np.float32]
     field: SpineField
@@ -56,7 +56,8 @@ class VertebraInstances:
 
     def bodies_mm3(self) -> dict[int, float]:
         """Number -> body in view, for the vertebrae with enough of it, caudal to cranial."""
-        volumes = np.bincount(self.body.ravel(), minlength=self.profile.count + 1) * self.field.grid.voxel_mm3
+        body = self.number[self.part == Part.BODY]
+        volumes = np.bincount(body, minlength=self.profile.count + 1) * self.field.grid.voxel_mm3
         return {n: float(v) for n, v in enumerate(volumes) if n and v >= LEAST_BODY_MM3}
 
 
@@ -96,7 +97,12 @@ def _instances(scan: Scan, model: BoneModel, through_mm: Float | None) -> Verteb
     whole = np.zeros(scan.grid.shape, dtype=np.float32)
     whole[field.box] = occupancy
     final = canal_from_bone(whole, scan.grid, through_mm=through_mm)
-    return VertebraInstances(field.box, number, body, disc, occupancy, field, profile, final, near_wall)
+    return VertebraInstances(field.box, number, told(number, body), disc, occupancy, field, profile, final, near_wall)
+
+
+def told(number: npt.NDArray[np.uint8], body: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """(nx, ny, nz) array of Part: bodies, and the rest of each vertebra undivided."""
+    return np.where(number > 0, np.where(body > 0, Part.BODY, Part.UNDIVIDED), 0).astype(np.uint8)
 
 
 def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel) -> VertebraInstances:
@@ -107,7 +113,7 @@ def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel)
     canal = nearest_on(grid, found.tube.mask, work)
     core = nearest_on(grid, eroded(found.number > 0), coarse)
     occupancy = occupancy_within(solid(wall | core, grid, canal), part, model)
-    code = found.number + np.where(found.body > 0, BODY_CODE, 0).astype(np.uint8)
+    code = found.number + np.where(found.part == Part.BODY, BODY_CODE, 0).astype(np.uint8)
     code = refined_numbers(code, coarse, occupancy >= 0.5, grid)
     number = code % BODY_CODE
     body = np.where(code >= BODY_CODE, number, 0).astype(np.uint8)
@@ -116,7 +122,7 @@ def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel)
     whole = np.zeros(scan.grid.shape, dtype=np.float32)
     whole[field.box] = occupancy
     tube = canal_along(whole, scan.grid, found.tube.stations)
-    return VertebraInstances(field.box, number, body, disc, occupancy, field, found.profile, tube, wall)
+    return VertebraInstances(field.box, number, told(number, body), disc, occupancy, field, found.profile, tube, wall)
 
 
 def _filled(number: npt.NDArray[np.uint8], field: SpineField, canal: Mask) -> npt.NDArray[np.uint8]:

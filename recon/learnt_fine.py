@@ -1,0 +1,57 @@
+"""The vertebrae the network sees, carried to the scan's own voxels, their bone bounded anew in the scan itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from recon.bone import BoneModel, occupancy_within, wall_mask
+from recon.canal import canal_along
+from recon.grid import Grid
+from recon.labels import Part
+from recon.learnt import LearntSpine
+from recon.morphology import grown_into, linear_on, nearest_on
+from recon.prior import KindMap
+from recon.scan import Scan
+from recon.spine_field import spine_field
+from recon.vertebrae import VertebraInstances
+from recon.working import refined_numbers
+
+BONE_FRAC = 0.4
+"""The network's probability from which a voxel may be bone; the scan's own values then carve the border (choice)."""
+
+REACH_VOXELS = 3
+"""How far parts spread into bone of their vertebra that the network's coarser voxels did not name."""
+
+
+def fine_instances(spine: LearntSpine, seen: KindMap, scan: Scan, model: BoneModel) -> VertebraInstances:
+    """Vertebrae on the scan's voxels.
+
+    Parameters
+    ----------
+    spine : on the grid of `seen`
+    scan, model : the CT and its tissue levels
+    """
+    field = spine_field(scan.grid, spine.tube)
+    part, coarse = Scan(scan.voxels[field.box], field.grid, "CT"), spine.field.grid
+    likely = linear_on(field.grid, seen.bone_frac, seen.grid) >= BONE_FRAC
+    occupancy = occupancy_within(likely, part, model)
+    number = refined_numbers(spine.number, coarse, occupancy >= 0.5, field.grid)
+    disc = np.where(number == 0, nearest_on(field.grid, spine.disc, coarse), 0).astype(np.uint8)
+    occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
+    whole = np.zeros(scan.grid.shape, dtype=np.float32)
+    whole[field.box] = occupancy
+    tube = canal_along(whole, scan.grid, spine.tube.stations)
+    return VertebraInstances(field.box, number, _parts(spine, coarse, number, field.grid), disc, occupancy, field,
+                             spine.profile, tube, wall_mask(part, model))
+
+
+def _parts(spine: LearntSpine, coarse: Grid, number: npt.NDArray[np.uint8], grid: Grid) -> npt.NDArray[np.uint8]:
+    """(nx, ny, nz) array of Part; what lies too far from any named voxel of its own vertebra stays UNDIVIDED."""
+    own = nearest_on(grid, spine.number, coarse) == number
+    part = np.where(own & (number > 0), nearest_on(grid, spine.part, coarse), 0)
+    for n in range(1, int(number.max()) + 1):
+        mine = number == n
+        grown = grown_into(np.where(mine, part, 0), mine, REACH_VOXELS)
+        part[mine] = grown[mine]
+    return np.where((number > 0) & (part == 0), Part.UNDIVIDED, part).astype(np.uint8)
