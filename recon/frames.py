@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ from recon.errors import AnatomyNotFound
 from recon.grid import Float, Grid
 from recon.labels import Labels, Mask, Part, canal_mask, label_of, vertebra_number
 from recon.local import Local, Share, local_view
+from recon.morphology import dilated
 
 COLUMN_STEP_MM = 1.0
 """Step of the columns along which the end plates are found."""
@@ -26,11 +28,17 @@ FACING_MM = 15.0
 FEWEST_COLUMNS = 60
 """Fewest facing columns (about 60 mm2) that still make a disc plane."""
 
+PLATES_LOW_MM, PLATES_HIGH_MM = (-32.0, -48.0, -24.0), (32.0, 8.0, 24.0)
+"""The box about a disc's middle that holds both its end plates, level mm."""
+
 PASSES = 4
 """Passes of end-plate fit; the plane moves by less than 0.01 deg after three on phantoms."""
 
 TURNS_DEG, SHIFTS_MM = np.arange(-24.0, 25.0, 4.0), np.arange(-8.0, 9.0, 2.0)
 """First net of the symmetry search: axial turn and sideways shift."""
+
+MIRROR_POINTS = (4000, 12000)
+"""Bone points held against their mirror images, in the first net and in the refinement: every few of some 50 000."""
 
 SYMMETRY_BLUR_MM = 1.0
 """Blur of the bone before mirror images are compared: makes the match smooth to search."""
@@ -70,16 +78,19 @@ def level_frame(labels: Labels, grid: Grid, upper: str, lower: str, occupancy: S
     frame = _rough_frame(labels, grid, upper, lower)
     for _ in range(PASSES):
         view = local_view(labels, share, grid, frame, (upper, lower), step_mm=COLUMN_STEP_MM,
-                          low_mm=(-32, -48, -24), high_mm=(32, 8, 24))
+                          low_mm=PLATES_LOW_MM, high_mm=PLATES_HIGH_MM)
         frame = _on_disc(frame, end_plates(view))
     return _on_midline(labels, share, grid, frame, (upper, lower))
 
 
+@lru_cache(maxsize=4)
 def end_plates(view: Local) -> EndPlates:
     """The end plates that face each other in a local view, as robustly fitted planes in level mm.
 
-    Raises AnatomyNotFound when fewer than FEWEST_COLUMNS columns cross both.
+    Asked several times of one view, so the last few answers are kept. Raises AnatomyNotFound when fewer than
+    FEWEST_COLUMNS columns cross both.
     """
+    view = view.cropped(view.box_around(np.array([PLATES_LOW_MM, PLATES_HIGH_MM]), 0.0))
     above, seen_above = _first_bone_mm(view, view.upper, from_above=False)
     below, seen_below = _first_bone_mm(view, view.lower, from_above=True)
     facing = ndimage.binary_erosion(seen_above & seen_below, iterations=round(RIM_MM / view.step_mm))
@@ -95,7 +106,7 @@ def _first_bone_mm(view: Local, vertebra: str, *, from_above: bool) -> tuple[Flo
     """(nx, ny) height of the first body surface met along each column, and whether there is one."""
     base = 100 * vertebra_number(vertebra)
     body = view.labels == base + Part.BODY
-    field = np.where(ndimage.binary_dilation(body), view.vertebra_field(vertebra), 0.0)
+    field = np.where(dilated(body), view.vertebra_field(vertebra), np.float32(0.0))
     if from_above:
         field = field[:, :, ::-1]
     full = field >= 0.5
@@ -207,22 +218,28 @@ def symmetry(view: Local) -> tuple[float, float]:
     arches = view.mask(view.upper, *MIRRORED_PARTS) | view.mask(view.lower, *MIRRORED_PARTS)
     if not arches.any():
         raise AnatomyNotFound(f"{view.upper}-{view.lower}", "needs parts of the arches to find the midline")
-    field = ndimage.gaussian_filter(np.where(arches, view.bone, 0.0), SYMMETRY_BLUR_MM / view.step_mm)
+    field = ndimage.gaussian_filter(np.where(arches, view.bone, np.float32(0.0)), SYMMETRY_BLUR_MM / view.step_mm)
     points = view.points_mm(field > 0.1)
-    coarse = points[:: max(len(points) // 4000, 1)]
-    net = [(_mismatch((turn, shift), view, field, coarse), turn, shift) for turn in TURNS_DEG for shift in SHIFTS_MM]
-    _, turn, shift = min(net)
+    coarse, fine = (_Mirrored(view, field, points[:: max(len(points) // most, 1)]) for most in MIRROR_POINTS)
+    _, turn, shift = min((coarse.mismatch((turn, shift)), turn, shift) for turn in TURNS_DEG for shift in SHIFTS_MM)
     start = np.array([[turn, shift], [turn + 3, shift], [turn, shift + 1.5]])
-    found = optimize.minimize(_mismatch, (turn, shift), (view, field, points), method="Nelder-Mead",
+    found = optimize.minimize(fine.mismatch, (turn, shift), method="Nelder-Mead",
                               options={"initial_simplex": start, "xatol": 0.02, "fatol": 1e-7, "maxiter": 200})
     return float(found.x[0]), float(found.x[1])
 
 
-def _mismatch(plane: npt.ArrayLike, view: Local, field: Share, points_mm: Float) -> float:
-    """Minus the mean bone that each bone point meets in its mirror image."""
-    turn, shift = np.asarray(plane, dtype=float) * (np.pi / 180, 1)
-    normal = np.array([np.cos(turn), np.sin(turn), 0.0])
-    image = points_mm - 2 * ((points_mm @ normal) - shift)[:, None] * normal
-    own, other = view.at(field, points_mm), view.at(field, image)
-    seen = view.grid.contains(view.frame.to_world_mm(image))
-    return -float((own * other)[seen].sum() / max(own[seen].sum(), 1e-9)) if seen.any() else 0.0
+class _Mirrored:
+    """Bone points (N, 3), level mm, that are held against their mirror images."""
+
+    def __init__(self, view: Local, field: Share, points_mm: Float) -> None:
+        self.view, self.field, self.points_mm = view, field, points_mm
+        self.own = view.at(field, points_mm)
+
+    def mismatch(self, plane: npt.ArrayLike) -> float:
+        """Minus the mean bone that each bone point meets in its mirror image in a plane (turn_deg, shift_mm)."""
+        turn, shift = np.asarray(plane, dtype=float) * (np.pi / 180, 1)
+        normal = np.array([np.cos(turn), np.sin(turn), 0.0])
+        image = self.points_mm - np.outer(2 * (self.points_mm @ normal - shift), normal)
+        seen = self.view.grid.contains(self.view.frame.to_world_mm(image))
+        other = self.view.at(self.field, image)
+        return -float((self.own * other) @ seen / max(float(self.own @ seen), 1e-9))

@@ -16,6 +16,8 @@ from scipy import ndimage
 from recon.anatomy import Frame
 from recon.grid import Box, Float, Grid
 from recon.labels import VERTEBRAE, Labels, Mask, Part, bone_mask, canal_mask, vertebra_number
+from recon.morphology import dilated, eroded
+from recon.sampling import linear_at, linear_box, nearest_box
 
 Float32 = npt.NDArray[np.float32]
 Share = npt.NDArray[np.floating]
@@ -61,11 +63,16 @@ class Local:
         base = 100 * vertebra_number(vertebra)
         if not parts:
             return (self.labels > base) & (self.labels < base + Part.DISC)
-        return np.isin(self.labels, [base + part for part in parts])
+        found = self.labels == base + parts[0]
+        for part in parts[1:]:
+            found |= self.labels == base + part
+        return found
 
     def points_mm(self, mask: Mask) -> Float:
         """(N, 3) array of level coordinates of the voxel centres in a mask."""
-        return np.argwhere(mask) * self.step_mm + self.low_mm
+        # Of a sparse mask the flat indices come several times faster than the threefold ones.
+        index = np.unravel_index(np.flatnonzero(mask), mask.shape)
+        return np.column_stack(index) * self.step_mm + self.low_mm
 
     def index_of(self, level_mm: npt.ArrayLike) -> Float:
         """(..., 3) array of fractional voxel indices of level points."""
@@ -109,9 +116,7 @@ def trilinear(field: Share, index: Float) -> Float:
     >>> trilinear(np.arange(8.0).reshape(2, 2, 2), np.array([[0.5, 0.5, 0.5]])).tolist()
     [3.5]
     """
-    flat = index.reshape(-1, 3).T
-    values = ndimage.map_coordinates(field, flat, order=1, mode="constant", cval=0.0, output=np.float64)
-    return np.asarray(values).reshape(index.shape[:-1])
+    return linear_at(field, index)
 
 
 def refined(mask: Mask, occupancy: Share, other: Mask) -> Float32:
@@ -125,8 +130,8 @@ def refined(mask: Mask, occupancy: Share, other: Mask) -> Float32:
     [[[0.2, 0.5, 1.0, 1.0]]]
     """
     field = np.where(mask, np.maximum(occupancy, 0.5 + JUST), np.minimum(occupancy, 0.5 - JUST))
-    field[ndimage.binary_erosion(mask, border_value=1)] = 1.0
-    field[~ndimage.binary_dilation(mask) | other] = 0.0
+    field[eroded(mask)] = 1.0
+    field[~dilated(mask) | other] = 0.0
     return field.astype(np.float32)
 
 
@@ -156,8 +161,8 @@ def local_view(labels: Labels, occupancy: Share, grid: Grid, frame: Frame, pair:
     matrix = to_index @ frame.axes_ras.T * step_mm
     offset = part_grid.index_of(frame.to_world_mm(low))
     size = (int(counts[0]), int(counts[1]), int(counts[2]))
-    near = ndimage.affine_transform(part, matrix, offset, size, order=0)
-    bone_field, canal_field = (ndimage.affine_transform(field, matrix, offset, size, order=1) for field in fields)
+    near = nearest_box(part, matrix, offset, size)
+    bone_field, canal_field = (linear_box(field, matrix, offset, size) for field in fields)
     return Local(*pair, frame, low, step_mm, near, bone_field, canal_field, part_grid)
 
 

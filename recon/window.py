@@ -12,6 +12,7 @@ from recon.grid import Float
 from recon.labels import SIDES, Mask, Side
 from recon.landmarks import mean_mm
 from recon.local import Float32, Local
+from recon.sampling import linear_box
 
 RAY_MM = 0.4
 """Distance between rays, and between the samples along one."""
@@ -77,7 +78,7 @@ def _dorsal_view(view: Local, rays: _Rays) -> tuple[Float32, Float]:
     axes = np.column_stack([[1.0, 0, 0], rays.along, -rays.normal])
     matrix = axes * RAY_MM / view.step_mm
     offset = view.index_of(rays.point_mm(-HALF_WIDTH_MM, -HALF_HEIGHT_MM, DORSAL_MM))
-    bone, canal = (ndimage.affine_transform(field, matrix, offset, count, order=1) for field in (view.bone, view.canal))
+    bone, canal = (linear_box(field, matrix, offset, count) for field in (view.bone, view.canal))
     hit = canal >= 0.5
     enters = np.where(hit.any(axis=2), hit.argmax(axis=2), count[2] - 1)
     worst = np.take_along_axis(np.maximum.accumulate(bone, axis=2), enters[..., None], 2)[..., 0]
