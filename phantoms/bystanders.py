@@ -29,7 +29,7 @@ AORTA_X_MM, AORTA_MM = 9.0, 9.0
 CAVA_X_MM, CAVA_MM = -13.0, 10.5
 """Left of the midline and radius of both vessels; the vein lies on the bodies."""
 
-INTO_BODY_MM = 2.0
+INTO_BODY_MM = 4.0
 """The vessels' circles overlap the bodies by this, which take precedence: vein and body touch."""
 
 TABLE_GAP_MM, TABLE_MM = 3.0, 14.0

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 
 from phantoms.hard_case import HardCase
 from phantoms.render import Scanner
@@ -22,7 +23,7 @@ TWO_MM = GridWish((0.7, 0.7, 2.0))
 THREE_MM = GridWish((0.6, 0.6, 3.0))
 COARSE = GridWish((0.9, 0.9, 1.5))
 OBLIQUE = GridWish((0.8, 0.8, 1.6), (14.0, 8.0, -10.0))
-WIDE = GridWish((1.25, 1.25, 1.25), half_width_mm=92.0, ventral_mm=68.0, behind_mm=22.0)
+WIDE = GridWish((1.25, 1.25, 1.25), half_width_mm=92.0, ventral_mm=68.0, behind_mm=40.0)
 WHOLE = GridWish((1.5, 1.5, 1.5), half_width_mm=64.0)
 MID, LOW = ("L3-L4", "L4-L5"), ("L4-L5", "L5-S1")
 OLD = SpineSpec(trabecular_hu=95.0, patchy_hu=25.0, cortex_frac=0.8)
@@ -139,14 +140,14 @@ def curve_cases() -> list[HardCase]:
     """Scoliosis with rotation to 30 deg, and a hollow back."""
     axes, worn = ("scoliosis",), stenosis(0.9, 0.7)
     high = ("L2-L3", "L3-L4")
-    turned = {"pose_deg": (8.0, 10.0, -12.0), "origin_ras_mm": (14.0, -30.0, 60.0)}
+    lying = replace(OLD, pose_deg=(8.0, 10.0, -12.0), origin_ras_mm=(14.0, -30.0, 60.0))
     return [
         HardCase("scoliosis 12", 1, axes, at(worn, *high, scoliosis_deg=12.0, rotation_deg=6.0), high, "L3-L4"),
         HardCase("scoliosis 20", 2, axes, at(worn, *high, scoliosis_deg=-20.0, rotation_deg=-12.0), high, "L2-L3"),
         HardCase("scoliosis 30", 3, axes, at(worn, *high, scoliosis_deg=30.0, rotation_deg=20.0), high, "L2-L3",
                  "right"),
         HardCase("scoliosis 28, crooked in the scanner", 3, axes,
-                 at(worn, *MID, scoliosis_deg=-28.0, rotation_deg=-16.0, **turned), MID, "L3-L4"),
+                 at(worn, *MID, spec=lying, scoliosis_deg=-28.0, rotation_deg=-16.0), MID, "L3-L4"),
         HardCase("hollow back", 2, ("lordosis",), at(worn, *LOW, lordosis_deg=78.0), LOW, "L4-L5", "right"),
     ]
 
@@ -226,7 +227,7 @@ def mesh_cases() -> list[HardCase]:
 
     def of(name: str, severity: int, axes: tuple[str, ...], surfaces: tuple[str, ...] = three,
            warp: Warp | None = None, spec: SpineSpec = OLD, **others: object) -> HardCase:
-        levels = tuple(f"{a}-{b}" for a, b in zip(surfaces, surfaces[1:], strict=False))
+        levels = tuple(f"{a}-{b}" for a, b in pairwise(surfaces))
         case = HardCase(f"surfaces: {name}", severity, axes, spec, levels, levels[-1], surfaces=surfaces)
         return replace(case, warp=warp or Warp(), **others)  # type: ignore[arg-type]
 
@@ -242,7 +243,8 @@ def mesh_cases() -> list[HardCase]:
         of("hollow back", 2, ("lordosis",), warp=Warp(sagittal_deg=24.0, ripple_mm=1.0), side="right"),
         of("sheared", 2, ("shape",), warp=Warp(shear_frac=(0.18, -0.15), ripple_mm=2.5, phase_rad=3.0)),
         of("scoliosis 20", 2, ("scoliosis",), warp=Warp(coronal_deg=20.0, axial_deg=10.0, ripple_mm=1.5)),
-        of("scoliosis 30", 3, ("scoliosis",), warp=Warp(coronal_deg=-30.0, axial_deg=-18.0, ripple_mm=2.0), side="right"),
+        of("scoliosis 30", 3, ("scoliosis",), warp=Warp(coronal_deg=-30.0, axial_deg=-18.0, ripple_mm=2.0),
+           side="right"),
         of("density 65", 3, ("density",), warp=ripple, spec=weak),
         of("noise 50", 3, ("noise",), warp=ripple, scanner=Scanner(7, 50.0), side="right"),
         of("slices 2", 2, ("slices",), warp=ripple, wish=TWO_MM),

@@ -8,15 +8,15 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from phantoms.bystanders import Bystander, vessels
-from phantoms.meshes import AIR_MM, MARGIN_MM, canal_of
+from phantoms.meshes import AIR_MM, MARGIN_MM, foramen_axis_mm
 from phantoms.pose import Pose
 from phantoms.render import PhantomScan, Scanner, scan_of
 from phantoms.spec import SpineSpec
 from phantoms.spine import spine_of
 from phantoms.suite import GridWish
-from phantoms.voxelise import SKIN_BEHIND_MM, Mesh, voxelised_scan
-from phantoms.warp import Warp, warped
-from recon.grid import Grid
+from phantoms.voxelise import SKIN_BEHIND_MM, CanalPath, Mesh, voxelised_scan
+from phantoms.warp import Warp, middle_mm, warped
+from recon.grid import Float, Grid
 from recon.labels import Labels, Part, Side, level_vertebrae, vertebra_name
 
 UPRIGHT_AXES = np.diag([-1.0, -1.0, 1.0])
@@ -45,12 +45,12 @@ class HardCase:
     levels: tuple[str, ...]
     level: str
     side: Side = "left"
-    wish: GridWish = GridWish((1.0, 1.0, 1.0))
+    wish: GridWish = field(default_factory=lambda: GridWish((1.0, 1.0, 1.0)))
     scanner: Scanner = field(default_factory=Scanner)
     named: bool = True
     trim_mm: tuple[float, float] = (0.0, 0.0)
     surfaces: tuple[str, ...] = ()
-    warp: Warp = Warp()
+    warp: Warp = field(default_factory=Warp)
 
     @property
     def is_mesh(self) -> bool:
@@ -65,7 +65,7 @@ class HardCase:
         """The scan of the case; a mesh case needs the surfaces."""
         if not self.is_mesh:
             return scan_of(spine_of(self.spec), self.grid(), self.scanner)
-        return _mesh_scan(self, warped({name: (meshes or {})[name] for name in self.surfaces}, self.warp))
+        return _mesh_scan(self, {name: (meshes or {})[name] for name in self.surfaces})
 
 
 def trimmed(grid: Grid, trim_mm: tuple[float, float]) -> Grid:
@@ -78,7 +78,9 @@ def trimmed(grid: Grid, trim_mm: tuple[float, float]) -> Grid:
     return grid.cropped((slice(None), slice(None), slice(low, grid.shape[2] - high)))
 
 
-def _mesh_scan(case: HardCase, meshes: Mapping[str, Mesh]) -> PhantomScan:
+def _mesh_scan(case: HardCase, mean: Mapping[str, Mesh]) -> PhantomScan:
+    meshes = warped(mean, case.warp)
+    canal = CanalPath(case.warp.points_mm(_canal_points_mm(mean), middle_mm(mean)))
     corners = np.concatenate([mesh.vertices_mm for mesh in meshes.values()])
     low, high = corners.min(axis=0) - MARGIN_MM, corners.max(axis=0) + MARGIN_MM
     low[1] -= SKIN_BEHIND_MM + AIR_MM - MARGIN_MM
@@ -86,8 +88,15 @@ def _mesh_scan(case: HardCase, meshes: Mapping[str, Mesh]) -> PhantomScan:
     grid = trimmed(case.wish.over(low, high), case.trim_mm)
     beside = _vessels_of(meshes) if case.spec.bystanders.vessel_hu is not None else []
     return voxelised_scan(
-        meshes, grid, canal=canal_of(meshes), scanner=case.scanner, spec=case.spec, bystanders=beside
+        meshes, grid, canal=canal, scanner=case.scanner, spec=case.spec, bystanders=beside
     )
+
+
+def _canal_points_mm(meshes: Mapping[str, Mesh]) -> Float:
+    """(N, 3) array: the middles of the foramina, cranial to caudal, and as far again beyond the outer two."""
+    middles = np.array([foramen_axis_mm(mesh).mean(axis=0) for mesh in meshes.values()])
+    found: Float = np.concatenate([[2 * middles[0] - middles[1]], middles, [2 * middles[-1] - middles[-2]]])
+    return found
 
 
 def _vessels_of(meshes: Mapping[str, Mesh]) -> list[Bystander]:

@@ -85,10 +85,16 @@ def _bent(offset_mm: Float, deg_per_100_mm: float, across: int) -> Float:
     return out
 
 
+def middle_mm(meshes: Mapping[str, Mesh]) -> Float:
+    """(3,) array: the middle of the box around some surfaces."""
+    corners = np.concatenate([mesh.vertices_mm for mesh in meshes.values()])
+    found: Float = (corners.min(axis=0) + corners.max(axis=0)) / 2
+    return found
+
+
 def warped(meshes: Mapping[str, Mesh], warp: Warp) -> dict[str, Mesh]:
     """Vertebra name -> its surface after a warp about the middle of all; WrongUse when the warp would fold them."""
-    corners = np.concatenate([mesh.vertices_mm for mesh in meshes.values()])
-    centre = (corners.min(axis=0) + corners.max(axis=0)) / 2
+    centre = middle_mm(meshes)
     found = {name: Mesh(warp.points_mm(mesh.vertices_mm, centre), mesh.triangles) for name, mesh in meshes.items()}
     for name, mesh in found.items():
         stretch = mesh.volume_mm3 / (meshes[name].volume_mm3 * float(np.prod(warp.size_frac)))

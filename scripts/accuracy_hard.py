@@ -1,7 +1,8 @@
 #!/usr/bin/env python3
 """How well a build from CT alone does on sixty hard cases, and what its errors cost a plan.
 
-    .venv/bin/python scripts/accuracy_hard.py --cache FOLDER [--only TEXT] [--jobs N] [--json FILE] [--pictures N FOLDER]
+    .venv/bin/python scripts/accuracy_hard.py --cache FOLDER [--only TEXT] [--jobs N] [--json FILE]
+                                              [--pictures N FOLDER]
 
 Each case of `phantoms.hard` is rendered (once: the folder keeps it), built from its CT alone, and held against its
 truth. The same approach, planned on the true anatomy, is then estimated on both anatomies. Rendering the surfaces
@@ -20,10 +21,9 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
 
-for threads in ("OMP_NUM_THREADS", "ITK_GLOBAL_DEFAULT_NUMBER_OF_THREADS"):
-    os.environ.setdefault(threads, "1")
-ROOT = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(ROOT))
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("ITK_GLOBAL_DEFAULT_NUMBER_OF_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
 from hard_measures import Rendered, formula_truth, on_grid_of, record_of
@@ -39,6 +39,7 @@ from phantoms.write import whole_file
 from recon.grid import Grid
 from recon.scan import Scan
 
+ROOT = Path(__file__).resolve().parents[1]
 NOT_RENDERING = ("hard.py", "varied.py", "suite.py", "write.py")
 """Modules of `phantoms` that may change without the rendered scans changing; the case itself is part of the key."""
 

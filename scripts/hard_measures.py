@@ -153,7 +153,9 @@ def dice(one: np.ndarray, other: np.ndarray) -> float:
     return float(2 * (one & other).sum() / max(int(one.sum()) + int(other.sum()), 1))
 
 
-def overlap_record(case: HardCase, true: Labels, found: Labels, matched: Mapping[str, str], grid: Grid) -> dict[str, Any]:
+def overlap_record(
+    case: HardCase, true: Labels, found: Labels, matched: Mapping[str, str], grid: Grid
+) -> dict[str, Any]:
     """Dice of each vertebra in view and of its parts (sides listed one after the other), whatever it is called."""
     vertebrae: dict[str, float] = {}
     parts: dict[str, list[float]] = defaultdict(list)
