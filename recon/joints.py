@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import edt
 import numpy as np
@@ -11,16 +11,16 @@ from skimage.measure import marching_cubes
 
 from recon.anatomy import Joint
 from recon.grid import Float
+from recon.joint_image import SeenJoint, image_about, seen_joint, widest_mm
+from recon.joint_sheet import Sheet, sheet_through
 from recon.labels import SIDES, Labels, Part, Side, sided
 from recon.local import Float32, Local
+from recon.scan import Scan
 
 WIDEST_GAP_MM = 4.0
 """Faces further apart than this are no joint there (design, shared definitions)."""
 
-RIM_WIDENING = 1.5
-"""Where the gap exceeds its median by this factor the faces' rims turn away from each other: no joint there."""
-
-STEP_ALONG_MM = 0.1
+STEP_ALONG_MM = 0.25
 """Step at which the other face is sought; the crossing is then interpolated."""
 
 DIRECTION_BLUR_VOXELS = 1.0
@@ -32,14 +32,23 @@ NEAREST = 8
 FEWEST = 24
 """Fewer facing triangles settle no sheet: four for each of its terms."""
 
+OPEN_FRAC = 0.5
+"""Labels keep a joint open when its faces are this share of a voxel apart; nearer ones touch somewhere."""
+
 CELL_MM = 0.5
 """Triangles of a face within one such cell are merged into one pair."""
 
 SMALLEST_MM2 = 20.0
 """A smaller contact is no facet joint; lumbar facets are 72 mm2 and more (Panjabi 1993, references section 2b)."""
 
-JOINT_LINE_HALF_MM = 2.0
-"""Half the height of the slab at joint mid-height in which the joint line is fitted."""
+LEAST_LATERAL_MM = 5.0
+"""Bone nearer to the midline is spinous base (shared definition) and bears no joint."""
+
+NO_FACE = (Part.BODY, Part.SPINOUS_PROCESS, Part.SPINOUS_BASE, Part.TRANSVERSE_LEFT, Part.TRANSVERSE_RIGHT)
+"""Parts that never bear a facet's face."""
+
+JOINT_LINE_HALF_MM = 4.0
+"""Half the height of the slab at joint mid-height over which the joint line's direction is averaged."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,72 +76,85 @@ class _Across:
         return unit
 
 
-@dataclass(frozen=True, eq=False)
-class _Sheet:
-    """A quadric sheet midway through a joint: height over the plane of two axes, and the joint's normal third."""
+def joints_of(view: Local, scan: Scan | None = None) -> dict[Side, Joint]:
+    """side -> joint, for each side that shows one; a side without a joint is left out.
 
-    centre_mm: Float
-    axes: Float
-    coefficients: Float
-
-    def at(self, points_mm: Float) -> Float:
-        """(N, 3) unit normals of the sheet, straight across from the upper vertebra to the lower."""
-        u, v, _ = self.axes @ (points_mm - self.centre_mm).T
-        _, along_u, along_v, uu, uv, vv = self.coefficients
-        slopes = np.stack([-(along_u + 2 * uu * u + uv * v), -(along_v + uv * u + 2 * vv * v), np.ones_like(u)])
-        unit: Float = (slopes / np.linalg.norm(slopes, axis=0)).T @ self.axes
-        return unit
-
-
-def _sheet(face: _Face) -> _Sheet:
-    """The least-squares sheet midway between a face (of the upper vertebra) and what it faces."""
-    middle, weight = (face.centres_mm + face.facing_mm) / 2, np.sqrt(face.areas_mm2)
-    centre = np.average(middle, axis=0, weights=face.areas_mm2)
-    axes = np.linalg.eigh(np.cov((middle - centre).T, aweights=face.areas_mm2))[1].T[::-1].copy()
-    axes[2] *= np.sign(axes[2] @ (face.facing_mm - face.centres_mm).mean(axis=0)) or 1.0
-    u, v, height = axes @ (middle - centre).T
-    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
-    return _Sheet(centre, axes, np.linalg.lstsq(terms * weight[:, None], height * weight, rcond=None)[0])
-
-
-def joints_of(view: Local) -> dict[Side, Joint]:
-    """side -> joint, for each side whose faces the labels show; a side without a joint is left out."""
-    found = {side: _joint(view, side) for side in SIDES}
+    Parameters
+    ----------
+    view : the level
+    scan : the CT the labels belong to; the joint is then read along the dark line in the image, where one is seen,
+        and the labels only say where to look. Without one, or with an MR, the labels' faces are the joint.
+    """
+    found = {side: _joint(view, side, scan if scan is not None and scan.modality == "CT" else None) for side in SIDES}
     return {side: joint for side, joint in found.items() if joint is not None}
 
 
-def _joint(view: Local, side: Side) -> Joint | None:
+def _joint(view: Local, side: Side, scan: Scan | None) -> Joint | None:
+    part = _about_joint(view, side)
+    if part is None:
+        return None
+    across = _across(part, side)
+    if len(across.points_mm) < FEWEST:
+        return None
+    labelled = _of_labels(part, side, across)
+    sheet = sheet_through(across.points_mm, np.ones(len(across.points_mm)), across.directions.mean(axis=0))
+    seen = None if scan is None else seen_joint(image_about(scan, part), sheet, across.points_mm)
+    touching = labelled is None or labelled.gap_mm < OPEN_FRAC * float(view.grid.spacing_mm.mean())
+    if seen is None or seen.area_mm2.sum() < SMALLEST_MM2:
+        return labelled and replace(labelled, gap_resolved=not touching)
+    pictured = _of_image(view, side, seen)
+    if labelled is None or touching:
+        return pictured
+    # Labels that keep the faces apart know best where they end; the image knows their line and distance.
+    return replace(labelled, angle_deg=pictured.angle_deg, gap_mm=pictured.gap_mm)
+
+
+def _about_joint(view: Local, side: Side) -> Local | None:
+    """The part of the view about the articular processes of one side, those of either vertebra that are named."""
     inferior, superior = sided("inferior_articular", side), sided("superior_articular", side)
     points = [view.points_mm(view.mask(view.upper, inferior)), view.points_mm(view.mask(view.lower, superior))]
-    if not len(points[0]) or not len(points[1]):
-        return None
-    part = view.cropped(view.box_around(np.concatenate(points), 2 * WIDEST_GAP_MM))
-    across = _across(part)
-    if not len(across.points_mm):
-        return None
-    first = _face(part, (view.upper, inferior), (view.lower, superior), across, toward=1.0)
+    found = [p for p in points if len(p)]
+    return view.cropped(view.box_around(np.concatenate(found), 2 * WIDEST_GAP_MM)) if found else None
+
+
+def _of_image(view: Local, side: Side, seen: SeenJoint) -> Joint:
+    half = seen.normals * seen.gap_mm[:, None] / 2
+    return Joint(side, view.frame.to_world_mm(seen.middle_mm - half), view.frame.to_world_mm(seen.middle_mm + half),
+                 seen.area_mm2, line_angle_deg(seen.middle_mm, seen.normals, seen.area_mm2),
+                 weighted_median(seen.gap_mm, seen.area_mm2))
+
+
+def _of_labels(part: Local, side: Side, across: _Across) -> Joint | None:
+    """The joint between the labelled faces, each carrying its process's name."""
+    own = part.upper, sided("inferior_articular", side)
+    other = part.lower, sided("superior_articular", side)
+    first = _face(part, own, other, across, toward=1.0)
     if len(first.areas_mm2) < FEWEST:
         return None
     # at the rims the midway surface turns outward with them; a sheet through the whole joint does not
-    sheet = _sheet(first)
-    above = _face(part, (view.upper, inferior), (view.lower, superior), sheet, toward=1.0)
-    below = _face(part, (view.lower, superior), (view.upper, inferior), sheet, toward=-1.0)
+    middle = (first.centres_mm + first.facing_mm) / 2
+    sheet = sheet_through(middle, first.areas_mm2, (first.facing_mm - first.centres_mm).mean(axis=0))
+    above, below = _face(part, own, other, sheet, toward=1.0), _face(part, other, own, sheet, toward=-1.0)
     area = (above.areas_mm2.sum() + below.areas_mm2.sum()) / 2
     if area < SMALLEST_MM2 or not len(above.areas_mm2):
         return None
-    own, facing, areas = _merged(above)
-    middle = (own + facing) / 2
-    return Joint(side, view.frame.to_world_mm(own), view.frame.to_world_mm(facing), areas * area / areas.sum(),
-                 line_angle_deg(middle, areas), weighted_median(np.linalg.norm(facing - own, axis=1), areas))
+    near, facing, areas = _merged(above)
+    middle = (near + facing) / 2
+    return Joint(side, part.frame.to_world_mm(near), part.frame.to_world_mm(facing), areas * area / areas.sum(),
+                 line_angle_deg(middle, sheet.at(middle), areas),
+                 weighted_median(np.linalg.norm(facing - near, axis=1), areas))
 
 
-def _across(view: Local) -> _Across:
+def _across(view: Local, side: Side) -> _Across:
     """Directions from the upper vertebra to the lower along the surface midway between them.
 
     They are the gradient of how much nearer the upper is, read midway only: there, unlike on the faces, it does
     not turn outward at the rims.
     """
-    to_upper, to_lower = (edt.edt(~view.mask(name), anisotropy=(view.step_mm,) * 3, black_border=False)
+    x = view.low_mm[0] + np.arange(view.labels.shape[0]) * view.step_mm
+    own_side = (x > LEAST_LATERAL_MM if side == "left" else x < -LEAST_LATERAL_MM)[:, None, None]
+    to_upper, to_lower = (edt.edt(~(view.mask(name) & ~view.mask(name, *NO_FACE) & own_side),
+                                  anisotropy=(view.step_mm,) * 3, black_border=False)
                           for name in (view.upper, view.lower))
     nearer = ndimage.gaussian_filter(to_upper - to_lower, DIRECTION_BLUR_VOXELS, mode="nearest")
     midway = (np.abs(nearer) <= view.step_mm) & (to_upper + to_lower <= WIDEST_GAP_MM + 2 * view.step_mm)
@@ -140,7 +162,7 @@ def _across(view: Local) -> _Across:
     return _Across(view.points_mm(midway), slopes)
 
 
-def _face(view: Local, own: tuple[str, Part], other: tuple[str, Part], across: _Across | _Sheet,
+def _face(view: Local, own: tuple[str, Part], other: tuple[str, Part], across: _Across | Sheet,
           toward: float) -> _Face:
     """The triangles of one articular process that see the other within the widest gap, straight across the joint.
 
@@ -157,7 +179,7 @@ def _face(view: Local, own: tuple[str, Part], other: tuple[str, Part], across: _
     facing = centres + distance[:, None] * direction
     named = (_nearest_part(view, own[0], centres) == own[1]) & (_nearest_part(view, other[0], facing) == other[1])
     if named.any():
-        named &= distance <= RIM_WIDENING * weighted_median(distance[named], areas[named])
+        named &= distance <= widest_mm(weighted_median(distance[named], areas[named]))
     return _Face(centres[named], areas[named], facing[named])
 
 
@@ -203,28 +225,25 @@ def _merged(face: _Face) -> tuple[Float, Float, Float]:
     return means[0], means[1], areas
 
 
-def line_angle_deg(points_mm: Float, weights: Float) -> float:
+def line_angle_deg(points_mm: Float, normals: Float, weights: Float) -> float:
     """Angle of the joint line from the sagittal plane, 0..90, in the axial plane at joint mid-height.
 
-    The line is the total-least-squares line through the joint's points (N, 3) near mid-height, with what a
-    slanting joint shifts per mm of height taken out first.
+    The mean direction of the joint's line over the points (N, 3) near mid-height, from the joint's normals there: a
+    little more or less of a curved joint's rim then counts by its share of the line, not by its lever.
 
     >>> turn = np.radians(36.0); along = np.linspace(-6, 6, 25)
     >>> points = np.column_stack([along * np.sin(turn), along * np.cos(turn), np.zeros(25)])
-    >>> round(line_angle_deg(points, np.ones(25)), 6)
+    >>> across = np.tile([np.cos(turn), -np.sin(turn), 0.0], (25, 1))
+    >>> round(line_angle_deg(points, across, np.ones(25)), 6)
     36.0
     """
     z = points_mm[:, 2]
-    middle = float(np.average(z, weights=weights))
-    near = np.abs(z - middle) <= JOINT_LINE_HALF_MM
-    xy, w = points_mm[near, :2], weights[near]
-    xy = xy - np.average(xy, axis=0, weights=w)
-    height = z[near] - np.average(z[near], weights=w)
-    spread = float(w @ height**2)
-    if spread > 0:
-        xy = xy - np.outer(height, (w * height) @ xy / spread)
-    direction = np.linalg.eigh((xy * w[:, None]).T @ xy)[1][:, -1]
-    return float(np.degrees(np.arctan2(abs(direction[0]), abs(direction[1]))))
+    near = np.abs(z - np.average(z, weights=weights)) <= JOINT_LINE_HALF_MM
+    # A line has no sign: directions are averaged at twice their angle.
+    x, y = normals[near, 0], normals[near, 1]
+    twice = 2 * np.arctan2(-y, x)
+    mean = np.arctan2(weights[near] @ np.sin(twice), weights[near] @ np.cos(twice)) / 2
+    return float(np.degrees(np.abs(mean)))
 
 
 def weighted_median(values: Float, weights: Float) -> float:

@@ -17,6 +17,7 @@ from recon.landmarks import NAMES, landmarks_of
 from recon.local import Share, local_view, neighbours
 from recon.measure import measurements_of
 from recon.measure_scene import Scene, banded
+from recon.scan import Scan
 from recon.skin import skin_point_mm
 from recon.targets import NAMES as TARGET_NAMES
 from recon.targets import targets_of
@@ -39,7 +40,8 @@ def frames_of(labels: Labels, occupancy: Share, grid: Grid) -> tuple[dict[tuple[
 
 
 def levels_of(labels: Labels, occupancy: Share, grid: Grid, *, frames: Frames | None = None,
-              sources: Mapping[str, Source] | None = None, progress: Progress | None = None) -> tuple[Level, ...]:
+              sources: Mapping[str, Source] | None = None, progress: Progress | None = None,
+              scan: Scan | None = None) -> tuple[Level, ...]:
     """Every pair of neighbouring vertebrae with enough in view, cranial to caudal.
 
     Parameters
@@ -48,6 +50,7 @@ def levels_of(labels: Labels, occupancy: Share, grid: Grid, *, frames: Frames | 
     frames : of the levels wanted; None finds them all
     sources : how 'canal', 'sac' and 'flavum' were obtained, told beside each number
     progress : called with a sentence before each level
+    scan : the CT of the labels, in which joints are read that the labels cannot resolve
 
     A side that the scan does not show is left out, with a warning in the level.
     """
@@ -56,15 +59,15 @@ def levels_of(labels: Labels, occupancy: Share, grid: Grid, *, frames: Frames | 
     for pair, frame in found.items():
         if progress is not None:
             progress(f"measuring {pair[0]}-{pair[1]}")
-        levels.append(level_of(labels, occupancy, grid, pair, frame, sources or {}))
+        levels.append(level_of(labels, occupancy, grid, pair, frame, sources or {}, scan))
     return tuple(levels)
 
 
 def level_of(labels: Labels, occupancy: Share, grid: Grid, pair: tuple[str, str], frame: Frame,
-             sources: Mapping[str, Source]) -> Level:
+             sources: Mapping[str, Source], scan: Scan | None = None) -> Level:
     """One level in a known frame."""
     view = local_view(labels, occupancy, grid, frame, pair)
-    joints = joints_of(view)
+    joints = joints_of(view, scan)
     landmarks = landmarks_of(view, joints)
     windows = windows_of(view, landmarks)
     targets = targets_of(view, landmarks)

@@ -8,6 +8,9 @@ from recon.measure_scene import Scene, banded
 
 AT_MID_HEIGHT, WHOLE, DORSAL_VIEW = "axial plane at joint mid-height", "whole joint", "dorsal view"
 
+UNRESOLVED = "faces touch at this voxel size: the gap is not resolved"
+"""What is said beside a gap that neither labels nor image show."""
+
 
 def joint_measurements(scene: Scene) -> tuple[Measurement, ...]:
     """Angle, area and gap of each joint, and tropism when both are there."""
@@ -16,7 +19,8 @@ def joint_measurements(scene: Scene) -> tuple[Measurement, ...]:
         structure = f"{side} facet joint"
         out += banded("facet angle from sagittal plane", joint.angle_deg, "deg", structure, AT_MID_HEIGHT)
         out += banded("facet joint area", float(joint.area_mm2.sum()), "mm2", structure, WHOLE)
-        out += banded("facet joint gap", joint.gap_mm, "mm", structure, WHOLE)
+        out += banded("facet joint gap", joint.gap_mm, "mm", structure, WHOLE,
+                      source="" if joint.gap_resolved else UNRESOLVED)
     if len(scene.joints) == len(SIDES):
         left, right = (scene.joints[side].angle_deg for side in SIDES)
         out += banded("facet tropism", abs(left - right), "deg", "both facet joints", AT_MID_HEIGHT,
