@@ -82,6 +82,7 @@ class Joint:
     area_mm2 : (N,) array, joint area that each pair stands for (mean of both faces)
     angle_deg : of the joint line in the axial plane, from the sagittal plane, 0..90
     gap_mm : median distance between the faces
+    gap_resolved : False where the faces touch in the labels and no image tells them apart: `gap_mm` is then a floor
     """
 
     side: Side
@@ -90,6 +91,7 @@ class Joint:
     area_mm2: Float
     angle_deg: float
     gap_mm: float
+    gap_resolved: bool = True
 
     def __post_init__(self) -> None:
         count = len(self.area_mm2)
