@@ -82,7 +82,8 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
     labels = with_modelled_tissue(bones.labels, scan.grid, frames)
     modelled: dict[str, Source] = {"sac": "modelled", "flavum": "modelled"}
     sources: dict[str, Source] = modelled | bones.sources
-    levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say)
+    levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say,
+                       scan=scan)
     sure = with_confidence(levels, scan, labels, sources, bones.naming)
     return Anatomy(scan.grid, labels, bones.occupancy, sure, sources, bones.warnings + left_out, bones.naming)
 
