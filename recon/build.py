@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from recon.anatomy import Anatomy, Naming, Source
+from recon.anatomy import Anatomy, Correction, Naming, Source
 from recon.bone import occupancy_within
 from recon.canal import CanalTube, canal_from_bone
 from recon.confidence import with_confidence
@@ -45,6 +45,7 @@ class Bones:
     occupancy : (nx, ny, nz) float32 array, bone share
     sources : 'parts', 'canal', 'levels' and, where given, 'sac' and 'flavum'
     naming : what the vertebrae's names rest on
+    corrections : what a person changed, in order
     """
 
     labels: Labels
@@ -52,6 +53,7 @@ class Bones:
     sources: dict[str, Source]
     warnings: tuple[str, ...] = ()
     naming: Naming | None = None
+    corrections: tuple[Correction, ...] = ()
 
 
 def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Sequence[str] | None = None,
@@ -71,8 +73,19 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
     LevelNotInView : no two neighbouring vertebrae with the disc between them are in view
     """
     say = progress or (lambda _: None)
+    return anatomy_of_bones(*bones_of_scan(scan, given, vertebrae, say, seeds), say)
+
+
+def bones_of_scan(scan: Scan, given: GivenLabels | None, vertebrae: Sequence[str] | None, say: Progress,
+                  seeds: Seeds | None = None) -> tuple[Scan, Bones]:
+    """The part of the scan that holds the spine, and its bones, given or found."""
     scan, given = _located(scan, given, None if seeds is None else seeds.canal_mm(), say)
     bones = _bones_found(scan, vertebrae, say, seeds) if given is None else bones_given(scan, given, say)
+    return scan, replace(bones, corrections=() if seeds is None else seeds.records())
+
+
+def anatomy_of_bones(scan: Scan, bones: Bones, say: Progress) -> Anatomy:
+    """Everything that follows from the bones: level frames, ligament and sac, levels, confidence."""
     say("finding level frames")
     frames, left_out = frames_of(bones.labels, bones.occupancy, scan.grid)
     if not frames:
@@ -85,7 +98,8 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
     levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say,
                        scan=scan)
     sure = with_confidence(levels, scan, labels, sources, bones.naming)
-    return Anatomy(scan.grid, labels, bones.occupancy, sure, sources, bones.warnings + left_out, bones.naming)
+    return Anatomy(scan.grid, labels, bones.occupancy, sure, sources, bones.warnings + left_out, bones.naming,
+                   bones.corrections)
 
 
 def _located(scan: Scan, given: GivenLabels | None, through_mm: Float | None,
@@ -112,23 +126,23 @@ def bones_given(scan: Scan, given: GivenLabels, say: Progress) -> Bones:
     labels, tube, sources = given.labels, None, _given_sources(given)
     if "parts" not in given.named or (labels % 100 == Part.UNDIVIDED).any():
         say("finding the canal from the given bones")
-        tube = _tube(labels, scan.grid)
+        tube = tube_of(labels, scan.grid)
         say("dividing the arches")
         labels = divide_arches(labels, scan.grid, tube)
     if not canal_mask(labels).any():
-        labels = _with_canal(labels, tube or _tube(labels, scan.grid))
+        labels = with_canal(labels, tube or tube_of(labels, scan.grid))
     say("placing bone borders within voxels")
     occupancy = occupancy_within(bone_mask(labels), scan)
     naming = Naming("given", SURE["given"].value, "the names came with the label map; the scan was not asked")
     return Bones(with_soft_tissue(labels, scan), occupancy, sources, scan.warnings + given.warnings, naming)
 
 
-def _tube(labels: Labels, grid: Grid) -> CanalTube:
-    """The canal of a label map; discs count as wall."""
-    return canal_from_bone((bone_mask(labels) | disc_mask(labels)).astype(np.float32), grid)
+def tube_of(labels: Labels, grid: Grid, through_mm: Float | None = None) -> CanalTube:
+    """The canal of a label map; discs count as wall. It runs through the (M, 3) points given, RAS mm."""
+    return canal_from_bone((bone_mask(labels) | disc_mask(labels)).astype(np.float32), grid, through_mm=through_mm)
 
 
-def _with_canal(labels: Labels, tube: CanalTube) -> Labels:
+def with_canal(labels: Labels, tube: CanalTube) -> Labels:
     out = labels.copy()
     out[tube.mask & (labels < 100)] = Tissue.CANAL
     return out

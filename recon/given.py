@@ -162,8 +162,8 @@ def _combined(maps: Sequence[_Said], grid: Grid) -> GivenLabels:
         raise BadLabels("the label maps", "must agree on vertebra and part", got=f"{clashes} voxels named two ways",
                         do="Check that the [[file]] tables stand in the order of the maps.")
     labels, stray = _labels(said, grid)
-    _check_order(labels, grid)
-    _check_sides(labels, grid)
+    check_order(labels, grid)
+    check_sides(labels, grid)
     told = {f"{clashes} voxels were named two ways; the later map was followed.": clashes,
             f"{stray} voxels name a part but no vertebra and were left out.": stray}
     return GivenLabels(labels, _named(labels), tuple(sentence for sentence, count in told.items() if count))
@@ -227,7 +227,7 @@ def _centres_mm(values: npt.NDArray[Any], grid: Grid) -> dict[int, npt.NDArray[n
     return {int(n): grid.world_mm(centre) for n, centre in zip(numbers, index, strict=True)}
 
 
-def _check_order(labels: Labels, grid: Grid) -> None:
+def check_order(labels: Labels, grid: Grid) -> None:
     bone = np.where((labels >= 100) & (labels % 100 != Part.DISC), labels // 100, 0)
     heights = {n: centre[2] for n, centre in sorted(_centres_mm(bone, grid).items())}
     steps = np.diff(list(heights.values()))
@@ -237,7 +237,7 @@ def _check_order(labels: Labels, grid: Grid) -> None:
                         do="Check the numbers in the label-names file, and that the map is not upside down.")
 
 
-def _check_sides(labels: Labels, grid: Grid) -> None:
+def check_sides(labels: Labels, grid: Grid) -> None:
     """Left parts must lie left of their right twins; a mirrored map would send the approach to the wrong side."""
     # By majority, for in a rotated scoliosis single pairs may cross.
     centres = _centres_mm(np.where(labels >= 100, labels, 0), grid)

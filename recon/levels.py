@@ -23,6 +23,9 @@ from recon.targets import NAMES as TARGET_NAMES
 from recon.targets import targets_of
 from recon.window import windows_of
 
+LEFT_OUT = " left out: "
+"""Between a pair's name and why it has no level."""
+
 Frames = Mapping[tuple[str, str], Frame]
 Progress = Callable[[str], None]
 
@@ -35,7 +38,7 @@ def frames_of(labels: Labels, occupancy: Share, grid: Grid) -> tuple[dict[tuple[
         try:
             frames[pair] = level_frame(labels, grid, *pair, occupancy=occupancy)
         except AnatomyNotFound as why:
-            left_out.append(f"{pair[0]}-{pair[1]} left out: {why}")
+            left_out.append(f"{pair[0]}-{pair[1]}{LEFT_OUT}{why}")
     return frames, tuple(left_out)
 
 

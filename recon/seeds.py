@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from recon.anatomy import Correction
 from recon.errors import WrongUse
 from recon.grid import Float, Grid
 from recon.labels import level_vertebrae, vertebra_number
@@ -51,6 +52,14 @@ class Seeds:
     def canal_mm(self) -> Float:
         """(N, 3) array, RAS mm, of the seeds in the canal."""
         return np.array([s.point_ras_mm for s in self.points if s.what == "canal"], dtype=float).reshape(-1, 3)
+
+    def records(self) -> tuple[Correction, ...]:
+        """The seeds as they are kept in a case.
+
+        >>> Seeds((Seed("canal", (1.0, 2.0, 3.0)),)).records()[0].kind
+        'seed'
+        """
+        return tuple(Correction("seed", seed.what, point_ras_mm=seed.point_ras_mm) for seed in self.points)
 
     def check_in(self, grid: Grid) -> None:
         """Raises WrongUse for a seed outside the scan, with the heights the scan spans."""
