@@ -93,13 +93,15 @@ def measured(case: HardCase, cache: Path, pictures: Path | None = None) -> dict[
     return record
 
 
-def measured_all(cases: list[HardCase], cache: Path, jobs: int) -> Iterable[dict[str, Any]]:
+def measured_all(
+    cases: list[HardCase], cache: Path, jobs: int, pictures: Path | None
+) -> Iterable[dict[str, Any]]:
     """Records as they come, with a bar on stderr."""
     bar = Progress(*Progress.get_default_columns(), MofNCompleteColumn(), TimeElapsedColumn(),
                    console=Console(stderr=True))
     with bar, ProcessPoolExecutor(jobs) as pool:
         task = bar.add_task("hard cases", total=len(cases))
-        for done in as_completed([pool.submit(measured, case, cache) for case in cases]):
+        for done in as_completed([pool.submit(measured, case, cache, pictures) for case in cases]):
             record = done.result()
             bar.console.print(line(record), highlight=False)
             bar.advance(task)
@@ -118,25 +120,28 @@ def main() -> None:
     """Measure, print the table, write what is asked for."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cache", type=Path, required=True, metavar="FOLDER", help="rendered scans are kept here")
-    parser.add_argument("--only", default="", metavar="TEXT", help="cases whose name or axes hold this text")
+    parser.add_argument("--only", nargs="+", default=[""], metavar="TEXT",
+                        help="cases whose name holds one of these texts, or that have it among their axes")
     parser.add_argument("--jobs", type=int, default=1, help="processes at once (about 1.5 GB each) [%(default)s]")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the records here")
-    parser.add_argument("--pictures", nargs=2, metavar=("N", "FOLDER"), help="draw the worst N cases into a folder")
+    parser.add_argument("--pictures", nargs=2, metavar=("N", "FOLDER"), help="leave pictures of the N worst there")
     options = parser.parse_args()
-    wanted = [c for c in hard_suite() if options.only in c.name or options.only in c.axes]
+    wanted = [c for c in hard_suite() if any(text in c.name or text in c.axes for text in options.only)]
     cases = [c for c in wanted if not c.is_mesh or data_folder().is_dir()]
     if len(cases) < len(wanted):
         print(f"{len(wanted) - len(cases)} cases of surfaces left out: no folder {MESHES}", file=sys.stderr)
     options.cache.mkdir(parents=True, exist_ok=True)
-    records = sorted(measured_all(cases, options.cache, options.jobs), key=lambda r: str(r["name"]))
+    pictures = Path(options.pictures[1]) if options.pictures else None
+    records = sorted(measured_all(cases, options.cache, options.jobs, pictures), key=lambda r: str(r["name"]))
     if options.json:
         with whole_file(options.json) as part:
             part.write_text(json.dumps(records, indent=1) + "\n")
     print(summary(records))
-    if options.pictures:
-        by_name = {case.name: case for case in cases}
-        for record in worst(records, int(options.pictures[0])):
-            measured(by_name[record["name"]], options.cache, Path(options.pictures[1]))
+    if pictures is not None:
+        keep = {slug(record["name"]) for record in worst(records, int(options.pictures[0]))}
+        for record in records:
+            if slug(record["name"]) not in keep:
+                (pictures / f"{slug(record['name'])}.png").unlink(missing_ok=True)
 
 
 if __name__ == "__main__":
