@@ -22,6 +22,7 @@ from recon.skin import skin_point_mm
 from recon.targets import NAMES as TARGET_NAMES
 from recon.targets import targets_of
 from recon.window import windows_of
+from recon.workers import side_by_side
 
 LEFT_OUT = " left out: "
 """Between a pair's name and why it has no level."""
@@ -32,14 +33,16 @@ Progress = Callable[[str], None]
 
 def frames_of(labels: Labels, occupancy: Share, grid: Grid) -> tuple[dict[tuple[str, str], Frame], tuple[str, ...]]:
     """(upper, lower) -> frame of each pair of neighbours with enough in view; a sentence for each pair left out."""
-    frames: dict[tuple[str, str], Frame] = {}
-    left_out: list[str] = []
-    for pair in neighbours(vertebrae_in(labels)):
+    def found(pair: tuple[str, str]) -> Frame | str:
         try:
-            frames[pair] = level_frame(labels, grid, *pair, occupancy=occupancy)
+            return level_frame(labels, grid, *pair, occupancy=occupancy)
         except AnatomyNotFound as why:
-            left_out.append(f"{pair[0]}-{pair[1]}{LEFT_OUT}{why}")
-    return frames, tuple(left_out)
+            return f"{pair[0]}-{pair[1]}{LEFT_OUT}{why}"
+
+    pairs = neighbours(vertebrae_in(labels))
+    answers = dict(zip(pairs, side_by_side(found, pairs), strict=True))
+    frames = {pair: answer for pair, answer in answers.items() if isinstance(answer, Frame)}
+    return frames, tuple(answer for answer in answers.values() if isinstance(answer, str))
 
 
 def levels_of(labels: Labels, occupancy: Share, grid: Grid, *, frames: Frames | None = None,
@@ -58,11 +61,13 @@ def levels_of(labels: Labels, occupancy: Share, grid: Grid, *, frames: Frames | 
     A side that the scan does not show is left out, with a warning in the level.
     """
     found = frames_of(labels, occupancy, grid)[0] if frames is None else frames
+    say = progress or (lambda _: None)
+    how = sources or {}
+    measured = side_by_side(lambda pair: level_of(labels, occupancy, grid, pair, found[pair], how, scan), found)
     levels = []
-    for pair, frame in found.items():
-        if progress is not None:
-            progress(f"measuring {pair[0]}-{pair[1]}")
-        levels.append(level_of(labels, occupancy, grid, pair, frame, sources or {}, scan))
+    for pair in found:
+        say(f"measuring {pair[0]}-{pair[1]}")
+        levels.append(next(measured))
     return tuple(levels)
 
 

@@ -15,7 +15,9 @@ Shown = npt.NDArray[Any]
 
 
 def linear_box(field: Shown, matrix: Float, offset: Float, shape: Index3) -> Float32:
-    """(shape) array: the trilinear value of a (nx, ny, nz) field at index `matrix @ (i, j, k) + offset`, 0 outside.
+    """(shape) array: the trilinear value of a field at index `matrix @ (i, j, k) + offset`, 0 outside.
+
+    `field` is (nx, ny, nz), each 2 or more; worked out in single precision.
 
     >>> linear_box(np.arange(8.0).reshape(2, 2, 2), np.eye(3) / 2, np.zeros(3), (3, 1, 1)).ravel().tolist()
     [0.0, 2.0, 4.0]
@@ -64,13 +66,30 @@ def _linear(field: Shown, x: float, y: float, z: float) -> float:
 
 
 @njit(cache=True, nogil=True)
+def _linear_within(field: Float32, x: float, y: float, z: float) -> np.float32:
+    nx, ny, nz = field.shape
+    i, j, k = min(int(x), nx - 2), min(int(y), ny - 2), min(int(z), nz - 2)
+    u, v, w = np.float32(x - i), np.float32(y - j), np.float32(z - k)
+    a = field[i, j, k] + (field[i, j, k + 1] - field[i, j, k]) * w
+    b = field[i, j + 1, k] + (field[i, j + 1, k + 1] - field[i, j + 1, k]) * w
+    c = field[i + 1, j, k] + (field[i + 1, j, k + 1] - field[i + 1, j, k]) * w
+    d = field[i + 1, j + 1, k] + (field[i + 1, j + 1, k + 1] - field[i + 1, j + 1, k]) * w
+    low, high = a + (b - a) * v, c + (d - c) * v
+    return low + (high - low) * u
+
+
+@njit(cache=True, nogil=True)
 def _linear_box(field: Float32, m: Float, start: Float, out: Float32) -> None:
+    nx, ny, nz = field.shape
     for i in range(out.shape[0]):
         for j in range(out.shape[1]):
-            x, y, z = (m[0, 0] * i + m[0, 1] * j + start[0], m[1, 0] * i + m[1, 1] * j + start[1],
-                       m[2, 0] * i + m[2, 1] * j + start[2])
+            x0 = m[0, 0] * i + m[0, 1] * j + start[0]
+            y0 = m[1, 0] * i + m[1, 1] * j + start[1]
+            z0 = m[2, 0] * i + m[2, 1] * j + start[2]
             for k in range(out.shape[2]):
-                out[i, j, k] = _linear(field, x + m[0, 2] * k, y + m[1, 2] * k, z + m[2, 2] * k)
+                x, y, z = x0 + m[0, 2] * k, y0 + m[1, 2] * k, z0 + m[2, 2] * k
+                inside = x >= 0 and y >= 0 and z >= 0 and x <= nx - 1 and y <= ny - 1 and z <= nz - 1
+                out[i, j, k] = _linear_within(field, x, y, z) if inside else np.float32(0)
 
 
 @njit(cache=True, nogil=True)

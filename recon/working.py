@@ -22,7 +22,7 @@ WORTHWHILE_FRAC = 1.5
 """A copy must have this many times fewer voxels to be worth the way back."""
 
 BLUR_FRAC = 0.5
-"""Deviation of the blur against aliasing, as share of what the voxel edge grows by (root of the squares' difference)."""
+"""Deviation of the blur against aliasing, as share of the root of the difference of both voxel edges' squares."""
 
 CRUMB_MM3 = 200.0
 """Pieces smaller than this belong to what they touch: slivers of a face that the coarser border gave to the other."""
