@@ -22,7 +22,7 @@ STREAK_ANGLES = 120
 METAL_LEAST_MM2 = 2.0
 """Less metal than this in a slice leaves no streaks."""
 
-HARDENING_HU_PER_MM = 26.0
+HARDENING_HU_PER_MM = 80.0
 """By how much a ray through metal is read too low, per mm of metal squared (tuned so that the bands between two
 titanium screws reach some hundred HU; choice)."""
 

@@ -17,7 +17,7 @@ from phantoms.suite import GridWish, stenosis
 from phantoms.warp import Warp
 
 MM = GridWish((1.0, 1.0, 1.0))
-FINE = GridWish((0.5, 0.5, 0.5), half_width_mm=38.0)
+FINE = GridWish((0.5, 0.5, 0.5), half_width_mm=30.0)
 THIN = GridWish((0.6, 0.6, 1.0), half_width_mm=40.0)
 TWO_MM = GridWish((0.7, 0.7, 2.0))
 THREE_MM = GridWish((0.6, 0.6, 3.0))

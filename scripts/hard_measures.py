@@ -86,7 +86,9 @@ def record_of(rendered: Rendered) -> tuple[dict[str, Any], Anatomy | None]:
     out |= overlap_record(case, rendered.labels, labels, matched, rendered.scan.grid)
     out |= confidence_record(found)
     try:
-        out |= effect_record(rendered, found, matched)
+        truth = true_anatomy(rendered)
+        out |= truth_record(rendered, truth, found, matched)
+        out |= effect_record(case, truth, found, matched)
     except CanalwiseError as why:
         out["effect_message"] = str(why)
     except Exception as why:
@@ -196,20 +198,24 @@ def true_anatomy(rendered: Rendered) -> Anatomy:
     return Anatomy(scan.grid, full, bones.occupancy, levels, bones.sources)
 
 
-def effect_record(rendered: Rendered, found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
-    """Joints and areas against the truth, and one approach (planned on the truth) estimated on both anatomies."""
-    case = rendered.case
-    truth = true_anatomy(rendered)
+def truth_record(
+    rendered: Rendered, truth: Anatomy, found: Anatomy, matched: Mapping[str, str]
+) -> dict[str, Any]:
+    """Joints and canal areas against formulas; those of surfaces against what is read from the true labels."""
     joints, areas = rendered.joints, rendered.areas_mm2
-    if case.is_mesh:
+    if rendered.case.is_mesh:
         joints, areas = _joints_of(truth), _areas_of(truth)
-    out = joints_record(joints, found, matched) | areas_record(areas, found, matched)
+    return joints_record(joints, found, matched) | areas_record(areas, found, matched)
+
+
+def effect_record(case: HardCase, truth: Anatomy, found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
+    """One approach, planned on the truth, estimated on both anatomies."""
     approach = default_approach(truth, case.level, case.side)
     own = _found_name(case.level, matched)
     if own not in {level.name for level in found.levels}:
         raise AnatomyNotFound(f"level {case.level}", "was not found from the CT alone")
     true, ours = estimate(truth, approach), estimate(found, replace(approach, level=own))
-    return out | {"effect": differences(true, ours, approach)}
+    return {"effect": differences(true, ours, approach)}
 
 
 def _found_name(level: str, matched: Mapping[str, str]) -> str:
