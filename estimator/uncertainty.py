@@ -74,7 +74,7 @@ class Doubt:
 
 def doubt_of(anatomy: Anatomy, level: Level) -> Doubt:
     """The level's border deviations, from its confidence where it was judged."""
-    voxel_mm, sources = float(np.cbrt(anatomy.grid.voxel_mm3)), anatomy.sources
+    voxel_mm, sources = float(anatomy.grid.spacing_mm.max()), anatomy.sources
     sure = level.confidence
     clear = border_sd_mm(voxel_mm, CLEAR_EDGE, sources.get("parts", "automatic"))
     bone = [s.border_sd_mm for s in sure.structures if s.name != "canal"] if sure else [clear]

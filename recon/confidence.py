@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from recon.anatomy import Confidence, Level, Naming, Reason, Source, StructureConfidence
+from recon.anatomy import Confidence, Joint, Level, Naming, Reason, Source, StructureConfidence
 from recon.confidence_signs import Border, Gap, Picture, borders_of, gap_of, picture_of
 from recon.grid import Box, Grid
 from recon.labels import SIDES, Labels, Part, Side, Tissue, bone_mask, label_of, sided, vertebra_number
@@ -70,11 +70,12 @@ NO_JOINT = 0.2
 LABELS = {"given": 0.9, "measured": 0.9, "automatic": 0.8, "modelled": 0.5}
 """How far labels are trusted by where they come from; nobody has looked at automatic ones (choice)."""
 
-BORDER_VOXELS = {"given": 0.10, "automatic": 0.20}
-"""Systematic error of a bone border in a clean image, in voxel edges (scripts/why_confidence.py)."""
+BORDER_AT_1MM_MM = {"given": 0.035, "automatic": 0.20}
+"""Systematic error of a bone border at voxels of 1 mm; it grows with the square of the longest edge, as what a voxel
+averages over a curved border does (scripts/why_confidence.py)."""
 
-NOISE_MM = 0.5
-"""What a border loses per voxel edge when the edge is no stronger than the noise (scripts/why_confidence.py)."""
+NOISE_FRAC = 0.3
+"""Share of a voxel's edge that a border loses when it is no stronger than the noise (scripts/why_confidence.py)."""
 
 CANAL_HALF_MM = 15.0
 """The canal of a level is judged this far cranial and caudal of its disc's mid-plane: from pedicle to pedicle."""
@@ -101,6 +102,7 @@ def confidence_of(scan: Scan, labels: Labels, level: Level, sources: Mapping[str
     gaps = {side: gap_of(picture, joint) for side, joint in level.joints.items()}
     structures = tuple(_structure(name, border, borders, picture, sources) for name, border in borders.items())
     reasons = (_weakest(structures), *(_joint_reason(side, gaps.get(side), picture) for side in SIDES),
+               *(_unresolved(joint) for joint in level.joints.values() if not joint.gap_resolved),
                _slices_reason(picture, gaps), _symmetry(level, borders), _plausibility(level), _labels_reason(sources),
                *_names_reason(naming))
     value = min(reason.value_frac for reason in reasons)
@@ -155,17 +157,17 @@ def structures_of(level: Level) -> dict[str, tuple[int, ...]]:
     return named | {"canal": tuple(int(t) for t in Tissue if Tissue.CANAL <= t <= Tissue.ROOT)}
 
 
-def border_sd_mm(voxel_mm: float, edge_over_noise: float, source: Source) -> float:
+def border_sd_mm(longest_voxel_mm: float, edge_over_noise: float, source: Source) -> float:
     """Standard deviation of a whole border's position, mm: what it is off by as a whole, not voxel by voxel.
 
-    The voxel's edge times a share that depends on where the labels come from, and, in quadrature, the
-    voxel's edge times NOISE_MM over the strength of the edge against the noise. See scripts/why_confidence.py.
+    BORDER_AT_1MM_MM times the square of the longest voxel edge, and, in quadrature, NOISE_FRAC of that edge over the
+    strength of the border against the noise. Labels given are taken as right. See scripts/why_confidence.py.
 
-    >>> round(border_sd_mm(1.0, 10.0, "automatic"), 3)
-    0.206
+    >>> round(border_sd_mm(1.0, 20.0, "automatic"), 3), round(border_sd_mm(2.0, 20.0, "given"), 3)
+    (0.201, 0.143)
     """
-    clean = BORDER_VOXELS["automatic" if source in ("automatic", "modelled") else "given"]
-    return float(voxel_mm * np.hypot(clean, NOISE_MM / max(edge_over_noise, 1.0)))
+    clean_mm = BORDER_AT_1MM_MM["automatic" if source in ("automatic", "modelled") else "given"]
+    return float(np.hypot(clean_mm * longest_voxel_mm**2, NOISE_FRAC * longest_voxel_mm / max(edge_over_noise, 1.0)))
 
 
 def _box_about(labels: Labels, grid: Grid, level: Level) -> Box:
@@ -181,7 +183,7 @@ def _box_about(labels: Labels, grid: Grid, level: Level) -> Box:
 
 def _structure(name: str, border: Border | None, borders: Mapping[str, Border | None], picture: Picture,
                sources: Mapping[str, Source]) -> StructureConfidence:
-    voxel = float(np.cbrt(picture.grid.voxel_mm3))
+    voxel = float(picture.grid.spacing_mm.max())
     source = sources.get("canal" if name == "canal" else "parts", "automatic")
     if border is None:
         lost = Reason("in view", MISSING, f"{name} is not in view or was not found")
@@ -227,6 +229,11 @@ def _joint_reason(side: Side, gap: Gap | None, picture: Picture) -> Reason:
     value = min(GAP_DIP.frac(share), GAP_DIP_OVER_NOISE.frac(over))
     return Reason(f"joint gap {side}", value, f"the {side} joint's gap is darker than its faces by {100 * share:.0f} % "
                   f"of their brightness, {over:.1f} times the noise")
+
+
+def _unresolved(joint: Joint) -> Reason:
+    return Reason(f"joint gap {joint.side}", NO_JOINT, f"the {joint.side} joint's faces touch in the labels, and the "
+                  "image does not tell them apart")
 
 
 def _slices_reason(picture: Picture, gaps: Mapping[Side, Gap]) -> Reason:

@@ -9,12 +9,13 @@ from collections.abc import Sequence
 
 from recon.caution import CAUTION
 from recon.errors import CanalwiseError
-from workbench import verb_build, verb_compare, verb_demo, verb_estimate, verb_measure, verb_report
+from workbench import verb_build, verb_compare, verb_correct, verb_demo, verb_estimate, verb_measure, verb_report
 from workbench.verb import TEACHING, Verb
 
 VERBS: tuple[Verb, ...] = (
     verb_demo.VERB,
     verb_build.VERB,
+    verb_correct.VERB,
     verb_measure.VERB,
     verb_estimate.VERB,
     verb_compare.VERB,

@@ -61,6 +61,32 @@ def add_level(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--level", required=True, metavar="L3-L4", help="the level, as upper and lower vertebra")
 
 
+def add_corrections(parser: argparse.ArgumentParser) -> None:
+    """--replace, --seed and --keep-file-names."""
+    which = parser.add_argument_group(
+        "corrections",
+        "A structure painted elsewhere takes the place of the one that was found; points steer the search. Both are "
+        "recorded in the case, a map by its checksum.",
+    )
+    which.add_argument(
+        "--replace",
+        action="append",
+        default=[],
+        metavar="WHAT=FILE",
+        help="structure and its label map (all that is not 0): canal, sac, flavum, L4, 'L4 lamina left', 'L3-L4 disc'",
+    )
+    which.add_argument(
+        "--seed",
+        action="append",
+        default=[],
+        metavar="WHAT=X,Y,Z",
+        help="a point, RAS mm, in the canal, in vertebra:L4 or in disc:L4-L5",
+    )
+    which.add_argument(
+        "--keep-file-names", action="store_true", help="record the maps' file names too; they may name the patient"
+    )
+
+
 def add_strict(parser: argparse.ArgumentParser) -> None:
     """--strict."""
     parser.add_argument("--strict", action="store_true", help="end with exit status 4 when a limit is breached")

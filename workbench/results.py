@@ -9,8 +9,10 @@ from estimator.approach import Approach
 from estimator.compare import Row, compare
 from estimator.estimate import estimate
 from estimator.estimate_json import estimate_as_json
-from recon.anatomy import Anatomy
+from recon.anatomy import Anatomy, Level
 from recon.caution import CAUTION
+from recon.confidence import check_sentence
+from recon.corrections import correction_sentences
 from recon.errors import LevelNotInView
 from recon.labels import SIDES, level_vertebrae
 from recon.records import to_data
@@ -37,6 +39,7 @@ def measured_json(anatomy: Anatomy) -> dict[str, Any]:
         {
             "level": level.name,
             "measurements": [to_data(m) for m in level.measurements],
+            "confidence": confidence_json(level),
             "warnings": list(level.warnings),
         }
         for level in anatomy.levels
@@ -44,9 +47,24 @@ def measured_json(anatomy: Anatomy) -> dict[str, Any]:
     return {
         "schema": MEASURE_SCHEMA,
         "levels": levels,
-        "sources": dict(anatomy.sources),
+        **_case_json(anatomy),
         "warnings": list(anatomy.warnings),
         "caution": CAUTION,
+    }
+
+
+def confidence_json(level: Level) -> dict[str, Any] | None:
+    """How sure a level is, with its reasons and structures; None where it was not judged."""
+    return None if level.confidence is None else dict(to_data(level.confidence))
+
+
+def _case_json(anatomy: Anatomy) -> dict[str, Any]:
+    """What a case's anatomy rests on."""
+    return {
+        "sources": dict(anatomy.sources),
+        "naming": None if anatomy.naming is None else to_data(anatomy.naming),
+        "corrections": [to_data(correction) for correction in anatomy.corrections],
+        "corrected": list(correction_sentences(anatomy.corrections)),
     }
 
 
@@ -105,13 +123,20 @@ def _known(value: float) -> float | None:
     return None if value != value else float(value)
 
 
+def _checks(anatomy: Anatomy) -> list[str]:
+    """Which levels are to be looked at by eye, and why."""
+    judged = [(level, level.confidence) for level in anatomy.levels]
+    return [check_sentence(level.name, sure) for level, sure in judged if sure is not None and sure.check_by_eye]
+
+
 def built_json(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
     """What a build found, without the case's own files."""
     return {
         "schema": BUILD_SCHEMA,
         "levels": [level.name for level in anatomy.levels],
-        "sources": dict(anatomy.sources),
+        "confidence": {level.name: confidence_json(level) for level in anatomy.levels},
+        **_case_json(anatomy),
         "scan": dict(scan.provenance),
-        "warnings": [*scan.warnings, *anatomy.warnings],
+        "warnings": list(dict.fromkeys([*scan.warnings, *anatomy.warnings, *_checks(anatomy)])),
         "caution": CAUTION,
     }

@@ -18,7 +18,12 @@ MET = {True: "kept", False: "BREACHED", None: "not measured"}
 def measured_lines(document: Json) -> list[object]:
     """A table per level, and the caution."""
     columns = ("quantity", "value", "structure", "at", "severity")
-    lines: list[object] = []
+    sure = [sure_row(level["level"], level["confidence"]) for level in document["levels"]]
+    lines: list[object] = [
+        *naming_lines(document["naming"]),
+        table(("level", "confidence", "", "least sure because"), sure),
+        *(f"Corrected: {sentence}." for sentence in document["corrected"]),
+    ]
     for level in document["levels"]:
         rows = [
             (m["name"], amount(m["value"], m["unit"]), m["structure"], m["at"], m["band"])
@@ -115,6 +120,38 @@ def built_lines(document: Json) -> list[object]:
     levels = ", ".join(document["levels"]) or "none"
     return [
         f"Levels in view: {levels}. Confirm these names against the original images.",
+        *naming_lines(document["naming"]),
+        table(
+            ("level", "confidence", "", "least sure because"),
+            [sure_row(*each) for each in document["confidence"].items()],
+        ),
         table(("structure", "where it comes from"), rows),
+        *(f"Corrected: {sentence}." for sentence in document["corrected"]),
         CAUTION,
     ]
+
+
+def naming_lines(naming: Json | None) -> list[str]:
+    """What the level names rest on, in one line.
+
+    >>> naming_lines({"value_frac": 0.65, "because": "counted from the ribs", "transitional": False})
+    ['Names: confidence 0.65, counted from the ribs.']
+    """
+    if naming is None:
+        return []
+    hint = " TRANSITIONAL ANATOMY is possible." if naming["transitional"] else ""
+    return [f"Names: confidence {naming['value_frac']:.2f}, {naming['because']}.{hint}"]
+
+
+def sure_row(level: str, confidence: Json | None) -> tuple[str, str, str, str]:
+    """(level, confidence, CHECK BY EYE or nothing, the least reason).
+
+    >>> weak = {"about": "joint gap left", "value_frac": 0.2, "because": "no joint was found"}
+    >>> sure_row("L3-L4", {"value_frac": 0.2, "check_by_eye": True, "reasons": [weak]})
+    ('L3-L4', '0.20', 'CHECK BY EYE', 'no joint was found')
+    """
+    if confidence is None:
+        return level, "not judged", "", ""
+    least = min(confidence["reasons"], key=lambda reason: reason["value_frac"])
+    marked = "CHECK BY EYE" if confidence["check_by_eye"] else ""
+    return level, f"{confidence['value_frac']:.2f}", marked, least["because"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from workbench.options import add_json
+from workbench.options import add_corrections, add_json
 from workbench.verb import Verb
 from workbench.voice import Voice
 
@@ -17,8 +17,9 @@ Nothing of the patient's identity is kept.
 examples:
   canalwise build ct.nii.gz --out case --levels L2,L3,L4
   canalwise build ct.nii.gz --out case --labels parts.nii.gz --label-names names.toml
+  canalwise build ct.nii.gz --out case --levels L2,L3,L4 --seed canal=-3.5,20,41 --replace L4=l4.nii.gz
 
-prints the levels found, where each structure comes from, and what to check. Confirm the level names
+prints the levels found, how sure each is, where each structure comes from, and what to check. Confirm the level names
 against the original images: counting can go wrong.
 """
 
@@ -50,6 +51,7 @@ def options(parser: argparse.ArgumentParser) -> None:
         "--accept-tilt", action="store_true", help="resample a leaning stack (gantry tilt) to right angles"
     )
     parser.add_argument("--force", action="store_true", help="replace a case that is there; its plans are kept")
+    add_corrections(parser)
     add_json(parser)
 
 
@@ -73,12 +75,13 @@ def run(args: argparse.Namespace) -> int:
     """Reads a scan, finds its anatomy and writes the case."""
     from recon.case import write_case
     from recon.intake import read_scan
-    from workbench.building import anatomy_from, check_out
+    from workbench.building import anatomy_from, check_out, corrections_of
     from workbench.results import built_json
     from workbench.tables import built_lines
 
     voice = Voice(args.json)
     check_out(args.out, args.force)
+    corrections = corrections_of(args)
     with voice.busy("reading the scan"):
         scan = read_scan(
             args.scan,
@@ -88,7 +91,7 @@ def run(args: argparse.Namespace) -> int:
             series=args.series,
         )
     with voice.busy("finding the anatomy"):
-        anatomy = anatomy_from(scan, args.labels, args.label_names, args.levels)
+        anatomy = anatomy_from(scan, args.labels, args.label_names, args.levels, corrections)
     with voice.busy("writing the case"):
         write_case(args.out, scan, anatomy, force=args.force)
     document = built_json(scan, anatomy)

@@ -12,6 +12,8 @@ import pytest
 
 from recon.caution import CAUTION
 from recon.errors import AnatomyNotFound
+from recon.grid import Grid
+from recon.labels import Tissue
 from recon.nifti_out import write_nifti
 from tests.workbench import toy
 from workbench.cli import INTERRUPTED, VERBS, main
@@ -252,7 +254,7 @@ def scan_file(tmp_path):
 def test_build_hands_labels_and_names_to_the_library(scan_file, tmp_path, monkeypatch, capsys):
     asked = {}
 
-    def anatomy_of(scan, **options):
+    def anatomy_with(scan, **options):
         asked.update(options, grid=scan.grid)
         return replace(
             toy.anatomy(),
@@ -261,7 +263,7 @@ def test_build_hands_labels_and_names_to_the_library(scan_file, tmp_path, monkey
             occupancy=np.zeros(scan.grid.shape, np.float32),
         )
 
-    monkeypatch.setattr("workbench.building.anatomy_of", anatomy_of)
+    monkeypatch.setattr("workbench.building.anatomy_with", anatomy_with)
     out = tmp_path / "case"
     argv = [
         "build",
@@ -285,10 +287,10 @@ def test_build_hands_labels_and_names_to_the_library(scan_file, tmp_path, monkey
 
 
 def test_a_build_that_fails_leaves_nothing(scan_file, tmp_path, monkeypatch, capsys):
-    def anatomy_of(*_, **__):
+    def anatomy_with(*_, **__):
         raise AnatomyNotFound("canal", "must be in view")
 
-    monkeypatch.setattr("workbench.building.anatomy_of", anatomy_of)
+    monkeypatch.setattr("workbench.building.anatomy_with", anatomy_with)
     before = sorted(tmp_path.iterdir())
     assert main(["build", str(scan_file), "--out", str(tmp_path / "case")]) == 3
     assert sorted(tmp_path.iterdir()) == before
@@ -299,3 +301,60 @@ def test_mr_offered_as_ct_is_3(tmp_path, capsys):
     write_nifti(tmp_path / "mr.nii.gz", np.abs(toy.scan().voxels), toy.scan().grid)
     assert main(["build", str(tmp_path / "mr.nii.gz"), "--out", str(tmp_path / "case")]) == 3
     assert "CT" in capsys.readouterr().err
+
+
+def tree(folder):
+    """Every file under a folder with its bytes."""
+    return {path.relative_to(folder): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
+
+
+@pytest.fixture
+def smaller_sac(tmp_path):
+    """A label map of the toy's sac, its left third cut off."""
+    values = (toy.labels() == Tissue.SAC).astype(np.uint8)
+    values[np.argwhere(values)[:, 0].max() - 5 :] = 0
+    write_nifti(tmp_path / "smith.nii.gz", values, toy.grid())
+    return tmp_path / "smith.nii.gz"
+
+
+def test_correct_replaces_a_structure_and_says_so(case, smaller_sac, tmp_path, monkeypatch, capsys):
+    def anatomy_again(scan, anatomy, *, replaced, **_):
+        assert [each.structure for each in replaced] == ["sac"]
+        return replace(anatomy, corrections=tuple(each.record for each in replaced))
+
+    monkeypatch.setattr("workbench.building.anatomy_again", anatomy_again)
+    out = tmp_path / "corrected"
+    assert main(["correct", str(case), "--replace", f"sac={smaller_sac}", "--out", str(out), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["corrections"][0]["what"] == "sac"
+    assert "sac was replaced by a label map" in told["corrected"][0]
+    assert not json.loads((case / "anatomy.json").read_text())["corrections"]
+    assert json.loads((out / "anatomy.json").read_text())["corrections"][0]["sha256"]
+    assert all(b"smith" not in content for content in tree(out).values())
+    assert main(["measure", str(out)]) == 0
+    assert "Corrected: sac" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("options", "status", "said"),
+    [
+        (["--replace", "sack={map}"], 2, "Did you mean: sac"),
+        (["--replace", "sac={empty}"], 3, "at least one voxel"),
+        (["--replace", "sac=nowhere.nii.gz"], 3, ""),
+        (["--replace", "sac={moved}"], 3, "must lie on the scan's voxels"),
+        (["--replace", "sac={map}", "--replace", "sac={map}"], 2, "once"),
+        (["--seed", "canal=1,2"], 2, "WHAT=X,Y,Z"),
+        (["--seed", "canal=900,0,0"], 2, "must lie in the scan"),
+        ([], 2, "must change something"),
+    ],
+)
+def test_a_wrong_correction_leaves_the_case_as_it_was(case, smaller_sac, tmp_path, capsys, options, status, said):
+    write_nifti(tmp_path / "empty.nii.gz", np.zeros(toy.SHAPE, np.uint8), toy.grid())
+    affine = toy.grid().affine_ras_mm.copy()
+    affine[:3, 3] += 0.4
+    write_nifti(tmp_path / "moved.nii.gz", np.ones(toy.SHAPE, np.uint8), Grid(toy.SHAPE, affine))
+    files = {"map": smaller_sac, "empty": tmp_path / "empty.nii.gz", "moved": tmp_path / "moved.nii.gz"}
+    before = tree(tmp_path)
+    assert main(["correct", str(case), *(text.format(**files) for text in options)]) == status
+    assert said in capsys.readouterr().err
+    assert tree(tmp_path) == before
