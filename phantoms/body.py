@@ -67,6 +67,11 @@ def spur_mm(size: VertebraSize, local_mm: Float) -> Float:
     """(N,) array: how far osteophytes stand out of the section, most at the rims of the end plates.
 
     They swell and ebb round the rim and fade out dorsally, where the canal is.
+
+    >>> from phantoms.spec import SpineSpec
+    >>> from phantoms.vertebra import vertebra_size
+    >>> spur_mm(vertebra_size(SpineSpec(), "L3"), np.zeros((2, 3))).tolist()
+    [0.0, 0.0]
     """
     if not size.spur_upper_mm and not size.spur_lower_mm:
         return np.zeros(len(local_mm))

@@ -98,7 +98,12 @@ WAIST_IN_FRONT = 0.05
 
 
 def vessels(fronts: Sequence[Pose]) -> list[Bystander]:
-    """Aorta left and vena cava right on the bodies' fronts, cranial to caudal; each splits at the last but one."""
+    """Aorta left and vena cava right on the bodies' fronts, cranial to caudal; each splits at the last but one.
+
+    >>> fronts = [Pose(np.array([0.0, 0.0, -35.0 * n]), np.diag([-1.0, -1.0, 1.0])) for n in range(3)]
+    >>> {one.core.name for one in vessels(fronts)}
+    {'VESSEL'}
+    """
     found = []
     for x, radius in ((AORTA_X_MM, AORTA_MM), (CAVA_X_MM, CAVA_MM)):
         knots = [front.to_world_mm([x, INTO_BODY_MM - radius, 0.0]) for front in fronts]

@@ -73,7 +73,11 @@ def hard_suite() -> list[HardCase]:
 
 
 def density_cases() -> list[HardCase]:
-    """Bone from young and dense to 60 HU with a third of its cortex."""
+    """Bone from young and dense to 60 HU with a third of its cortex.
+
+    >>> min(case.spec.trabecular_hu for case in density_cases())
+    60
+    """
     axes = ("density",)
     return [
         HardCase("density 90", 1, axes, old(90, 20, 0.8), MID, "L3-L4"),
@@ -124,7 +128,11 @@ def spur_cases() -> list[HardCase]:
 
 
 def slip_cases() -> list[HardCase]:
-    """Slips from grade I to the end of grade II, and a backward one."""
+    """Slips from grade I to the end of grade II, and a backward one.
+
+    >>> max(case.spec.knobs(case.level).slip_mm for case in slip_cases())
+    17.0
+    """
     axes, worn = ("slip",), stenosis(0.9, 0.9)
     return [
         HardCase("slip 5", 1, axes, at(replace(worn, slip_mm=5.0), "L4-L5"), MID, "L4-L5"),

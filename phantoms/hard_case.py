@@ -123,6 +123,11 @@ def names_in_view(labels: Labels, least_frac: float = IN_VIEW_FRAC) -> tuple[str
 
 
 def levels_in_view(case: HardCase, labels: Labels) -> tuple[str, ...]:
-    """Those of a case's levels whose two vertebrae are in view."""
+    """Those of a case's levels whose two vertebrae are in view.
+
+    >>> case = HardCase("cut", 1, ("view",), SpineSpec(), ("L3-L4", "L4-L5"), "L3-L4")
+    >>> levels_in_view(case, np.array([2201, 2301], np.uint16))
+    ('L3-L4',)
+    """
     there = names_in_view(labels)
     return tuple(level for level in case.levels if set(level_vertebrae(level)) <= set(there))

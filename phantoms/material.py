@@ -58,7 +58,12 @@ def materials(spine: Spine, points_mm: Float, labels: Labels, depth_mm: Float) -
 
 
 def sclerotic_labels(spec: SpineSpec) -> list[int]:
-    """Labels of the articular processes that are dense throughout."""
+    """Labels of the articular processes that are dense throughout.
+
+    >>> from phantoms.spec import LevelKnobs
+    >>> sclerotic_labels(SpineSpec(levels={"L4-L5": LevelKnobs(sclerotic=(True, False))}))
+    [2311, 2409]
+    """
     found = []
     for name in spec.level_names:
         upper, lower = level_vertebrae(name)

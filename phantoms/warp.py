@@ -86,7 +86,13 @@ def _bent(offset_mm: Float, deg_per_100_mm: float, across: int) -> Float:
 
 
 def middle_mm(meshes: Mapping[str, Mesh]) -> Float:
-    """(3,) array: the middle of the box around some surfaces."""
+    """(3,) array: the middle of the box around some surfaces.
+
+    >>> corner = np.array([[0.0, 0, 0], [4, 0, 0], [0, 6, 0], [0, 0, 8]])
+    >>> faces = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])
+    >>> middle_mm({"L3": Mesh(corner, faces)}).tolist()
+    [2.0, 3.0, 4.0]
+    """
     corners = np.concatenate([mesh.vertices_mm for mesh in meshes.values()])
     found: Float = (corners.min(axis=0) + corners.max(axis=0)) / 2
     return found

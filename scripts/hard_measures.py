@@ -12,7 +12,9 @@ import numpy as np
 
 from estimator.approach import Approach, other_side
 from estimator.estimate import Estimate, estimate
+from estimator.interval import Interval
 from estimator.plan import default_approach
+from estimator.uncertainty import Intervals, intervals_of
 from phantoms.hard_case import HardCase, levels_in_view, names_in_view
 from phantoms.spine import spine_of
 from phantoms.truth import areas_mm2
@@ -34,6 +36,9 @@ LEAST_PART_MM3 = 60.0
 
 LEAST_JOINT_MM2 = 20.0
 """A joint with less open surface than this counts as none, found or not."""
+
+COVER_TOL = 1e-6
+"""Slack of an interval's ends: sums of single-precision numbers."""
 
 COUNTED_FRACS = (0.2, 0.05, 0.5)
 """Shares of a body from which a person counts a vertebra as in view: first guess, then with slivers, then without."""
@@ -215,7 +220,7 @@ def effect_record(case: HardCase, truth: Anatomy, found: Anatomy, matched: Mappi
     if own not in {level.name for level in found.levels}:
         raise AnatomyNotFound(f"level {case.level}", "was not found from the CT alone")
     true, ours = estimate(truth, approach), estimate(found, replace(approach, level=own))
-    return {"effect": differences(true, ours, approach)}
+    return {"effect": differences(true, ours, approach), "covered": coverage(true, intervals_of(ours), approach)}
 
 
 def _found_name(level: str, matched: Mapping[str, str]) -> str:
@@ -300,3 +305,23 @@ def differences(true: Estimate, ours: Estimate, approach: Approach) -> dict[str,
         if shares:
             out["share of targets reached"] = float(np.mean(shares))
     return {name: float(value) for name, value in out.items() if np.isfinite(value)}
+
+
+def coverage(true: Estimate, told: Intervals, approach: Approach) -> dict[str, list[bool]]:
+    """Does each 95 % interval of our estimate hold the true one's number? Lists, one entry for each interval."""
+    pairs: list[tuple[str, Interval, float]] = []
+    for kind in ("cone", "task"):
+        cost, bound = getattr(true, kind), getattr(told, kind)
+        pairs.append((f"{kind} bone removed", bound.bone_mm3, cost.removal.total_mm3))
+        for side, kept in cost.facets.items():
+            pairs += [(f"{kind} facet {name}", interval, getattr(kept, name))
+                      for name, interval in bound.facets.get(side, {}).items()]
+    far = other_side(approach.side)
+    if far in true.reach and "lateral_mm" in told.reach.get(far, {}):
+        pairs.append(("reach", told.reach[far]["lateral_mm"], true.reach[far].lateral_mm))
+    out: dict[str, list[bool]] = defaultdict(list)
+    for name, interval, value in pairs:
+        if np.isfinite([value, interval.value]).all():
+            low, high = interval.ends
+            out[name].append(bool(low - COVER_TOL <= value <= high + COVER_TOL))
+    return dict(out)

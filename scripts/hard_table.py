@@ -53,7 +53,17 @@ def _table(records: Sequence[Record]) -> str:
     rows = [_row(name, [v for r in records for v in pick(r)], low) for name, pick, low in _quantities()]
     joints = [r["joints"] for r in records if "joints" in r]
     found, missed = (sum(j[key] for j in joints) for key in ("joints_found", "joints_missed"))
-    return "\n".join([head, *filter(None, rows), f"joints found {found}, missed {missed}"])
+    return "\n".join([head, *filter(None, rows), f"joints found {found}, missed {missed}", _covered(records)])
+
+
+def _covered(records: Sequence[Record]) -> str:
+    """Share of 95 % intervals that hold the truth, by number."""
+    held: dict[str, list[bool]] = {}
+    for record in records:
+        for name, each in record.get("covered", {}).items():
+            held.setdefault(name, []).extend(each)
+    told = (f"{name} {np.mean(each):.0%} of {len(each)}" for name, each in held.items())
+    return "intervals that hold the truth: " + (", ".join(told) or "none")
 
 
 Pick = Callable[[Record], list[float]]
