@@ -18,7 +18,7 @@ from recon.anatomy import Anatomy
 from recon.caution import CAUTION
 from recon.records import write_bytes_atomic
 from recon.scan import Scan
-from workbench import report_facts, report_glance, report_plan
+from workbench import report_facts, report_glance, report_plan, report_sure
 from workbench.palette import phase_colour_word
 from workbench.planned import Planned, Taken
 from workbench.report_pictures import all_pictures
@@ -60,6 +60,7 @@ def page(planned: Planned, estimate: Mapping[str, Any], comparison: Mapping[str,
         head=report_glance,
         plan=report_plan,
         facts=report_facts,
+        sure=report_sure,
         phase_colour_word=phase_colour_word,
         pictures=all_pictures(planned, estimate, comparison),
     )

@@ -12,8 +12,9 @@ from estimator.approach import other_side
 from workbench.charts import bone_chart, comparison_chart, facet_chart, reach_chart
 from workbench.embed import chart_uri, drawing_style, picture_uri, slice_uri
 from workbench.planned import Planned
+from workbench.report_sure import cuts_to_look_at
 from workbench.scene import views_of
-from workbench.slices import cuts_of, key_figure, slice_figure
+from workbench.slices import cuts_of, key_figure, outline_figure, slice_figure
 
 Json = Mapping[str, Any]
 
@@ -30,6 +31,18 @@ def slice_pictures(planned: Planned) -> list[Picture]:
     """The slices through the channel; call inside `drawing_style`."""
     return [
         Picture(slice_uri(slice_figure(planned, cut)), caption) for caption, cut in cuts_of(planned.approach).items()
+    ]
+
+
+def pictures_to_look_at(planned: Planned) -> list[Picture]:
+    """The slices of a level marked to be checked by eye, with and without outlines; call inside `drawing_style`."""
+    sure = planned.level.confidence
+    if sure is None or not sure.check_by_eye:
+        return []
+    return [
+        Picture(slice_uri(outline_figure(planned, cut, outlines=outlines)), f"{caption}{'' if outlines else ', bare'}")
+        for caption, cut in cuts_to_look_at(planned.level).items()
+        for outlines in (True, False)
     ]
 
 
@@ -76,5 +89,9 @@ def far_wall_mm(planned: Planned) -> float | None:
 def all_pictures(planned: Planned, estimate: Json, comparison: Json) -> dict[str, Any]:
     """'slices', 'key', 'solids' and the charts, for the page."""
     with drawing_style():
-        flat = {"slices": slice_pictures(planned), "key": Picture(slice_uri(key_figure(planned)), "Key to the slices")}
+        flat: dict[str, Any] = {
+            "slices": slice_pictures(planned),
+            "key": Picture(slice_uri(key_figure(planned)), "Key to the slices"),
+        }
+        flat["look"] = pictures_to_look_at(planned)
         return flat | {"solids": solid_pictures(planned), "charts": charts(planned, estimate, comparison)}

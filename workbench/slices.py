@@ -15,7 +15,7 @@ from matplotlib.patches import Patch
 from estimator.approach import Approach
 from estimator.solid import swept_distance_mm
 from recon.grid import Float
-from recon.labels import Part, Tissue, canal_mask
+from recon.labels import SIDES, Part, Tissue, canal_mask, label_of, sided
 from recon.scan import Scan
 from workbench.palette import BONE, CANAL, QUIET, REMOVED, SAC, phase_colour
 from workbench.planes import Cut, cut_of
@@ -85,6 +85,29 @@ def grey_window(scan: Scan) -> tuple[float, float]:
 
 def slice_figure(planned: Planned, cut: Cut) -> Figure:
     """One slice with everything drawn on it; the frame is the slice's, in mm."""
+    figure, axes = _grey(planned, cut)
+    _draw_anatomy(axes, planned, cut)
+    _draw_removal(axes, planned, cut)
+    _draw_channel(axes, planned, cut)
+    return figure
+
+
+def outline_figure(planned: Planned, cut: Cut, *, outlines: bool = True) -> Figure:
+    """One slice with what was found drawn on it, articular processes apart; or bare, to compare with."""
+    figure, axes = _grey(planned, cut)
+    if outlines:
+        _draw_anatomy(axes, planned, cut)
+        for vertebra, part, colour in (
+            (planned.level.upper, "inferior_articular", phase_colour(0)),
+            (planned.level.lower, "superior_articular", phase_colour(1)),
+        ):
+            labels = [label_of(vertebra, sided(part, side)) for side in SIDES]
+            _outline(axes, cut, _share(planned, cut, np.isin(planned.anatomy.labels, labels)), 0.5, colour, 1.3)
+    return figure
+
+
+def _grey(planned: Planned, cut: Cut) -> tuple[Figure, Axes]:
+    """The scan on a cut in grey, its edges written on it."""
     figure = Figure(figsize=(3.6, 3.6))
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
     columns, rows = cut.steps_mm
@@ -99,13 +122,10 @@ def slice_figure(planned: Planned, cut: Cut) -> Figure:
         extent=(columns[0], columns[-1], rows[0], rows[-1]),
         interpolation="bilinear",
     )
-    _draw_anatomy(axes, planned, cut)
-    _draw_removal(axes, planned, cut)
-    _draw_channel(axes, planned, cut)
     _write_edges(axes, cut)
     axes.set(xlim=(columns[0], columns[-1]), ylim=(rows[0], rows[-1]))
     axes.set_axis_off()
-    return figure
+    return figure, axes
 
 
 def _outline(axes: Axes, cut: Cut, values: Float, at: float, colour: str, width: float, style: str = "solid") -> None:
