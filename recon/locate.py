@@ -56,12 +56,9 @@ def spine_box(scan: Scan, through_mm: Float | None = None) -> Box | None:
     >>> spine_box(Scan(np.zeros((8, 8, 8), np.int16), Grid((8, 8, 8), np.eye(4)), "CT")) is None
     True
     """
-    if scan.modality != "CT":
-        return None
     small = coarse(scan)
-    try:
-        line = _canal_line_mm(wall_mask(small, bone_model(small)), _patient(small), small.grid)
-    except UnusableInput:
+    line = canal_line_mm(small)
+    if line is None:
         return None
     given = np.empty((0, 3)) if through_mm is None else through_mm
     kept = np.concatenate([_about_mm(line), _about_mm(given), _behind_mm(_patient(small), small.grid, line)])
@@ -69,6 +66,19 @@ def spine_box(scan: Scan, through_mm: Float | None = None) -> Box | None:
     box = (i, j, slice(0, scan.grid.shape[2]))
     share = np.prod([s.stop - s.start for s in box]) / scan.voxels.size
     return None if share > WORTHWHILE_FRAC else box
+
+
+def canal_line_mm(small: Scan) -> Float | None:
+    """(K, 3) RAS mm, caudal to cranial: middles of the canal where bone closes round it, on a coarse CT.
+
+    None for an MR, and where no chain of bony rings is in view.
+    """
+    if small.modality != "CT":
+        return None
+    try:
+        return _chain_mm(wall_mask(small, bone_model(small)), _patient(small), small.grid)
+    except UnusableInput:
+        return None
 
 
 def coarse(scan: Scan) -> Scan:
@@ -97,7 +107,7 @@ def _patient(scan: Scan) -> Mask:
     return np.asarray(cc3d.largest_k(scan.voxels > AIR_HU, k=1, connectivity=6) > 0)
 
 
-def _canal_line_mm(bone: Mask, patient: Mask, grid: Grid) -> Float:
+def _chain_mm(bone: Mask, patient: Mask, grid: Grid) -> Float:
     """(K, 3) RAS mm, caudal to cranial: the canal's middle; raises AnatomyNotFound without a chain of rings."""
     centres, areas = hole_centres_mm(bone, grid)
     worth = _bone_in_front(bone, grid, centres) * _middleness(patient, grid, centres)

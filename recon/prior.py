@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntEnum
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from scipy import ndimage
 
 from recon.grid import Float, Grid
 from recon.labels import Part
+from recon.locate import canal_line_mm, coarse
 from recon.scan import Scan
 
 FILE = Path(__file__).with_name("prior.onnx")
@@ -30,8 +32,12 @@ GRAIN_MM = 1.0
 RANGE_HU, SCALE_HU = (-200.0, 1300.0), 500.0
 """Values the network sees, and what they are divided by, as in training."""
 
-SLAB, OVERLAP = 96, 32
-"""Layers along the spine that are kept of each pass, and further ones on either side that it also sees."""
+SLAB, OVERLAP = 128, 32
+"""Most layers along the spine that are kept of each pass, and further ones on either side that it also sees."""
+
+ACROSS_MM, ALONG_MM, STRAY = (-52.0, 52.0), (-74.0, 54.0), (0.1, 0.5)
+"""How far from the canal the network looks, along the scan's first and second axis (right and dorsal are negative):
+transverse and spinous processes and bodies, with a margin, and what the canal may bend beyond its seen ends."""
 
 MULTIPLE = 16
 """The network halves its input four times."""
@@ -93,6 +99,8 @@ def _session() -> Any:
     # One order of sums: the same input gives the same bytes, whatever the machine is busy with.
     options.intra_op_num_threads = 2
     options.log_severity_level = 3
+    # An arena would keep the peak of a pass for the rest of the program.
+    options.enable_cpu_mem_arena = False
     return onnxruntime.InferenceSession(str(FILE), options, providers=["CPUExecutionProvider"])
 
 
@@ -102,13 +110,34 @@ def prior_kinds(scan: Scan) -> KindMap | None:
         return None
     grid = grain_grid(scan.grid)
     value = np.clip(resampled(scan, grid), *RANGE_HU) / SCALE_HU
-    kind = np.empty(grid.shape, dtype=np.uint8)
-    bone = np.empty(grid.shape, dtype=np.float32)
+    kind = np.zeros(grid.shape, dtype=np.uint8)
+    bone = np.zeros(grid.shape, dtype=np.float32)
+    line = canal_line_mm(coarse(scan))
     for seen, kept, inner in _slabs(grid.shape[2]):
-        share = _shares(value[:, :, seen])[..., inner]
-        kind[:, :, kept] = share.argmax(axis=0)
-        bone[:, :, kept] = share[Kind.BODY:].sum(axis=0)
+        i, j = _about(line, grid, seen)
+        share = _shares(value[i, j, seen])[..., inner]
+        kind[i, j, kept] = share.argmax(axis=0)
+        bone[i, j, kept] = share[Kind.BODY:].sum(axis=0)
     return KindMap(grid, kind, bone)
+
+
+def _about(line_mm: Float | None, grid: Grid, layers: slice) -> tuple[slice, slice]:
+    """The part of some layers that can hold the spine, about the canal's line; all of them without a line.
+
+    Where the line ends short of the layers it may have bent by a STRAY for each mm.
+    """
+    if line_mm is None:
+        return slice(0, grid.shape[0]), slice(0, grid.shape[1])
+    index = grid.index_of(line_mm)
+    index = index[np.argsort(index[:, 2], kind="stable")]
+    k = np.arange(layers.start, layers.stop)
+    beyond = np.maximum(np.maximum(index[0, 2] - k, k - index[-1, 2]), 0.0)
+    spans = []
+    for axis, ((low, high), stray) in enumerate(zip((ACROSS_MM, ALONG_MM), STRAY, strict=True)):
+        middle, bend = np.interp(k, index[:, 2], index[:, axis]), beyond * stray
+        start, stop = (middle - bend + low / GRAIN_MM).min(), (middle + bend + high / GRAIN_MM).max()
+        spans.append(slice(max(int(start), 0), min(int(stop) + 1, grid.shape[axis])))
+    return spans[0], spans[1]
 
 
 def grain_grid(grid: Grid) -> Grid:
@@ -136,8 +165,8 @@ def resampled(scan: Scan, grid: Grid) -> npt.NDArray[np.float32]:
 
 def _slabs(layers: int) -> Iterator[tuple[slice, slice, slice]]:
     """(layers the network sees, layers kept of them, the same counted within what it sees)."""
-    for start in range(0, layers, SLAB):
-        stop = min(start + SLAB, layers)
+    edges = np.linspace(0, layers, -(-layers // SLAB) + 1).astype(int).tolist()
+    for start, stop in pairwise(edges):
         low, high = max(start - OVERLAP, 0), min(stop + OVERLAP, layers)
         yield slice(low, high), slice(start, stop), slice(start - low, stop - low)
 
