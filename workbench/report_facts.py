@@ -16,6 +16,7 @@ from workbench.wording import (
     limit_words,
     number,
     percent,
+    with_interval,
 )
 
 Json = Mapping[str, Any]
@@ -108,12 +109,12 @@ def reach_facts(planned: Planned, estimate: Json) -> Facts:
         ("ipsilateral", planned.approach.side),
     ):
         if reach := estimate[f"{relation}_reach"]:
-            nearest = amount(reach["clearance_mm"], "mm")
+            nearest, ends = amount(reach["clearance_mm"], "mm"), reach.get("interval95")
             facts.append(
                 (
                     f"{relation.capitalize()} ({side})",
-                    f"{number(reach['lateral_mm'])} mm from the midline at disc level, "
-                    f"{limit_words(reach['limited_by'])}; least clearance to the sac {nearest}",
+                    with_interval(f"{number(reach['lateral_mm'])} mm from the midline at disc level", ends, 1)
+                    + f", {limit_words(reach['limited_by'])}; least clearance to the sac {nearest}",
                 )
             )
     return facts
@@ -123,10 +124,12 @@ def freed_facts(estimate: Json) -> Facts:
     """What the decompression frees."""
     freed = estimate["decompression"]
     areas, shares = freed["canal_area_mm2"], freed["coverage_frac"]
+    ends = areas.get("interval95", {})
     return [
         (
             "Free canal area at disc level",
-            f"{number(areas['before'], 0)} mm\u00b2 before, {number(areas['after'], 0)} mm\u00b2 after (inside bone, "
+            f"{with_interval(number(areas['before'], 0), ends.get('before'))} mm\u00b2 before, "
+            f"{with_interval(number(areas['after'], 0), ends.get('after'))} mm\u00b2 after (inside bone, "
             "less ligament and calcified tissue; the sac is taken to fill what is freed: an upper bound)",
         ),
         (
@@ -145,13 +148,16 @@ def weak_place_facts(estimate: Json) -> Facts:
     'ipsilateral 6.2 mm of 7.0 mm, contralateral not known'
     """
     left, before, base = estimate["pars_residual_mm"], estimate["pars_before_mm"], estimate["spinous_base"]
+    ends = left.get("interval95", {})
     pars = [
-        f"{relation} {_of_before(left[relation], before[relation])}" for relation in ("ipsilateral", "contralateral")
+        with_interval(f"{relation} {_of_before(left[relation], before[relation])}", ends.get(relation), 1)
+        for relation in ("ipsilateral", "contralateral")
     ]
-    bridge = _of_before(base["bridge_mm"], base["bridge_before_mm"])
+    bridge = with_interval(_of_before(base["bridge_mm"], base["bridge_before_mm"]), base.get("bridge_interval95"), 1)
+    undercut = with_interval(percent(base["undercut_frac"]), base.get("undercut_interval95"), scale=100)
     return [
         ("Pars, least width left", ", ".join(pars)),
-        ("Spinous base", f"undercut {percent(base['undercut_frac'])}; bony bridge left {bridge}"),
+        ("Spinous base", f"undercut {undercut}; bony bridge left {bridge}"),
     ]
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from recon.caution import CAUTION
 from workbench.voice import table
-from workbench.wording import amount, limit_words, number, percent
+from workbench.wording import amount, limit_words, number, percent, with_interval
 
 Json = Mapping[str, Any]
 
@@ -36,24 +36,38 @@ def measured_lines(document: Json) -> list[object]:
 def estimate_lines(document: Json) -> list[object]:
     """The headline numbers of one approach, its limits, and the caution."""
     facts = table(
-        ("quantity", "task", "cone (whole sweep)"),
+        ("quantity (95 % interval)", "task", "cone (whole sweep)"),
         headline_rows(document),
         right=(1, 2),
         title=f"{document['level']}, {document['side']} side",
     )
     limits = table(("limit", "value", "limit", ""), [verdict_row(v) for v in document["verdicts"]], right=(1, 2))
-    return [facts, limits, reach_line(document), CAUTION]
+    return [*sure_lines(document), facts, limits, reach_line(document), CAUTION]
+
+
+def sure_lines(document: Json) -> list[str]:
+    """How sure the level is, and what was corrected.
+
+    >>> sure_lines({"level": "L3-L4", "confidence": None})
+    []
+    """
+    if not document.get("confidence"):
+        return []
+    level, value, marked, because = sure_row(document["level"], document["confidence"])
+    return [f"Level {level}: confidence {value}{', ' if marked else ''}{marked} (least sure: {because})."]
 
 
 def headline_rows(document: Json) -> list[tuple[str, str, str]]:
     """(quantity, task, cone) of bone and joints."""
     task, cone = document["task"], document["cone"]
-    least, most = (number(removal["bone_removed_mm3"]["total"], 0) for removal in (task, cone))
-    rows = [("bone removed, mm3", least, most)]
+    least, most = (removal["bone_removed_mm3"] for removal in (task, cone))
+    bone = [with_interval(number(told["total"], 0), told.get("interval95")) for told in (least, most)]
+    rows = [("bone removed, mm3", bone[0], bone[1])]
     kept = (task.get("facet_preserved") or {}, document["facet_preserved"])
     for relation in ("ipsilateral", "contralateral"):
-        for key, words in (("area_frac", "surface"), ("width_frac", "width")):
-            shares = [percent((facets.get(relation) or {}).get(key)) for facets in kept]
+        for key, words, ends in (("area_frac", "surface", "interval95"), ("width_frac", "width", "width_interval95")):
+            joints = [facets.get(relation) or {} for facets in kept]
+            shares = [with_interval(percent(told.get(key)), told.get(ends), scale=100) for told in joints]
             rows.append((f"{relation} facet {words} kept", shares[0], shares[1]))
     return rows
 
@@ -77,7 +91,7 @@ def reach_line(document: Json) -> str:
     reach = document["contralateral_reach"]
     if reach is None:
         return "Contralateral reach: not known, no targets in view."
-    told = amount(reach["lateral_mm"], "mm")
+    told = with_interval(amount(reach["lateral_mm"], "mm"), reach.get("interval95"), 1)
     return f"Contralateral reach: {told} past the midline at disc level, {limit_words(reach['limited_by'])}."
 
 

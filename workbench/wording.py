@@ -61,6 +61,16 @@ def interval(ends: Sequence[float] | None, digits: int = 0, scale: float = 1.0) 
     return f"{low}{EN_DASH}{high}"
 
 
+def with_interval(told: str, ends: Sequence[float] | None, digits: int = 0, scale: float = 1.0) -> str:
+    """A value already in words, with its 95 % interval in brackets where there is one.
+
+    >>> with_interval("87 %", [0.81, 0.93], scale=100), with_interval("8.7 mm", None)
+    ('87 % (81\u201393)', '8.7 mm')
+    """
+    between = interval(ends, digits, scale)
+    return f"{told} ({between})" if between else told
+
+
 def lateral_words(lateral_mm: float, side: str) -> str:
     """Where a point lies beside the midline; `lateral_mm` counts toward `side`.
 
