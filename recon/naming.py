@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +29,9 @@ RIB_SIDE_MM, RIB_BACK_MM = (47.0, 62.0), (-12.0, 45.0)
 
 RIB_LEAST_MM3 = 150.0
 """Least bone there, on both sides together (common practice, no source)."""
+
+CREST_LEVELS = 2
+"""The iliac crests reach up to the second vertebra above the sacrum, where no rib can be (common practice, no source)."""
 
 ABOUT_MM = 12.0
 """Height about a pedicle in which wings and ribs are looked for."""
@@ -175,6 +178,7 @@ def names(found: Signs, levels: Sequence[str] | None = None, seeded: Mapping[int
         return _given(found, tuple(levels))
     if seeded:
         return _given(found, _counted_from(found, seeded))
+    found = _without_crests(found)
     _refuse_contradiction(found)
     if found.winged:
         return _from_sacrum(found)
@@ -184,6 +188,14 @@ def names(found: Signs, levels: Sequence[str] | None = None, seeded: Mapping[int
                           got=places_text(found),
                           do="Name the vertebrae in view, cranial to caudal, with --levels, such as --levels L2,L3,L4, "
                           f"or point at one with --seed vertebra:L4=X,Y,Z. {COUNTING}")
+
+
+def _without_crests(found: Signs) -> Signs:
+    """The signs less ribs right above the sacrum: bone that far lateral of L5 and L4 is an iliac crest."""
+    if not found.winged:
+        return found
+    sacrum = max(found.winged)
+    return replace(found, ribbed=tuple(n for n in found.ribbed if not sacrum < n <= sacrum + CREST_LEVELS))
 
 
 def _refuse_contradiction(found: Signs) -> None:

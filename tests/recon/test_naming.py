@@ -52,6 +52,14 @@ def test_contradicting_signs_are_refused() -> None:
         names(Signs((1, 2, 3), (3,), (1,)))
 
 
+def test_iliac_crests_beside_the_lowest_two_are_no_ribs() -> None:
+    found = names(Signs((1, 2, 3, 4), (1,), (2, 3)))
+    assert found.by_number == {1: "S1", 2: "L5", 3: "L4", 4: "L3"}
+    assert found.evidence == "sacrum"
+    with pytest.raises(AnatomyNotFound, match="contradict"):
+        names(Signs((1, 2, 3, 4, 5), (1,), (2, 3, 4)))
+
+
 def test_names_in_order() -> None:
     with pytest.raises(WrongUse, match="cranial to caudal"):
         names(Signs((1, 2), (), ()), ["L4", "L3"])
