@@ -52,6 +52,12 @@ PLATE_CLEAR_MM = 3.0
 CRUMB_MM3 = 60.0
 """Bone in smaller pieces, apart from any vertebra, is dropped."""
 
+HANGING_MM3 = 200.0
+"""Least process of a vertebra beyond the last pedicle in view that makes another vertebra of it (choice)."""
+
+SUPERIOR_DISC_MM, INFERIOR_DISC_MM = 18.0, 19.0
+"""Middle of the next disc below and above a pedicle where the scan does not show it (common practice, no source)."""
+
 OTHER = 255
 
 
@@ -120,7 +126,23 @@ def _profile(field: SpineField, kind: npt.NDArray[np.uint8]) -> SpineProfile:
         raise AnatomyNotFound("pedicles", "are not in view: nothing bony joins body and arch beside the canal",
                               do="Use a scan that shows at least one vertebra's pedicles.")
     pedicles = [(_mass_middle(smooth, int(p)) - 1 + 0.5) * BIN_MM for p in peaks]
-    return SpineProfile(tuple(pedicles), _disc_heights(field, kind, pedicles), float(len(section)) * BIN_MM)
+    discs = _disc_heights(field, kind, pedicles)
+    return SpineProfile(tuple(pedicles), _with_hanging(field, kind, pedicles, discs), float(len(section)) * BIN_MM)
+
+
+def _with_hanging(field: SpineField, kind: npt.NDArray[np.uint8], pedicles: list[float],
+                  discs: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    """The discs, and one more at either end where a process of a vertebra hangs into view whose body does not."""
+    middles = [(low + high) / 2 for low, high in discs]
+    half = USUAL_DISC_MM / 2
+    first, last = pedicles[0] - SUPERIOR_DISC_MM, pedicles[-1] + INFERIOR_DISC_MM
+    below = _within(field.along_mm - pedicles[0], (-32.0, -SUPERIOR_DISC_MM)) & (kind == Kind.SUPERIOR)
+    above = _within(field.along_mm - pedicles[-1], INFERIOR_ABOVE_MM) & (kind == Kind.INFERIOR)
+    if not any(m < pedicles[0] for m in middles) and below.sum() * field.grid.voxel_mm3 >= HANGING_MM3:
+        discs = ((first - half, first + half), *discs)
+    if not any(m > pedicles[-1] for m in middles) and above.sum() * field.grid.voxel_mm3 >= HANGING_MM3:
+        discs = (*discs, (last - half, last + half))
+    return discs
 
 
 def _mass_middle(profile: Float, peak: int) -> float:
