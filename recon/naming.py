@@ -31,7 +31,7 @@ RIB_LEAST_MM3 = 150.0
 """Least bone there, on both sides together (common practice, no source)."""
 
 CREST_LEVELS = 2
-"""The iliac crests reach up to the second vertebra above the sacrum, where no rib can be (common practice, no source)."""
+"""The iliac crests reach up to the second vertebra above the sacrum, where no rib is (common practice, no source)."""
 
 ABOUT_MM = 12.0
 """Height about a pedicle in which wings and ribs are looked for."""
