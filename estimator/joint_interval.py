@@ -57,11 +57,12 @@ def facet_intervals(level: Level, side: Side, region: Region, removals: tuple[Re
     kept = pairs_kept(joint, region)
     moved = [pairs_kept(_moved(joint, sign * SD_OF_95 * doubt.border_mm), region) for sign in (-1.0, 1.0)]
     at_disc, everywhere = disc_slice(joint, level.frame), np.ones(len(kept), dtype=bool)
+    rims = _rims(joint, region)
     told = {}
     for name, where, value in (("area_frac", everywhere, own.area_frac), ("width_frac", at_disc, own.width_frac)):
         weight = np.where(where, joint.area_mm2, 0.0)
         border = sd_of_shift(value, *(_share(weight, flags) for flags in moved))
-        extent = _extent_sd(joint, weight, kept) * doubt.extent_mm
+        extent = _extent_sd(rims, weight, kept) * doubt.extent_mm
         told[name] = Interval(value, {"bone border": border, "joint extent": extent}, 0.0, 1.0)
     split = (1.0 - own.volume_frac) * doubt.extent_mm / max(_height_mm(level, joint), 1.0)
     causes = {"bone border": sd_of_shift(own.volume_frac, thin.volume_frac), "part split": split}
@@ -77,21 +78,38 @@ def _moved(joint: Joint, into_bone_mm: float) -> Joint:
                  joint.angle_deg, joint.gap_mm)
 
 
-def _extent_sd(joint: Joint, weight: Float, kept: Mask) -> float:
-    """Change of the kept share per mm by which the joint ends short at a rim; four rims, independent of each other."""
-    changes = [_share(np.where(rim, 0.0, weight), kept) - _share(weight, kept) for rim in _rims(joint)]
-    return float(np.sqrt(np.nansum(np.square(changes)))) / RIM_MM
+def _extent_sd(rims: list[tuple[Mask, Mask]], weight: Float, kept: Mask) -> float:
+    """Change of the kept share per mm by which the joint ends sooner or later at a rim; rims independent of each other.
+
+    A joint that ends sooner loses the rim; one that goes on gains as much again, as far as the region leaves that.
+    """
+    share, changes = _share(weight, kept), []
+    for rim, beyond in rims:
+        sooner = _share(np.where(rim, 0.0, weight), kept)
+        later = _share(np.concatenate([weight, weight[rim]]), np.concatenate([kept, beyond]))
+        changes.append(np.nanmax(np.abs([sooner - share, later - share, 0.0])))
+    return float(np.sqrt(np.sum(np.square(changes)))) / RIM_MM
 
 
-def _rims(joint: Joint) -> list[Mask]:
-    """The pairs within RIM_MM of the joint's rim, looking both ways along its width and its height."""
+def _rims(joint: Joint, region: Region) -> list[tuple[Mask, Mask]]:
+    """Each rim: the pairs within RIM_MM of it, and whether as many beyond it would be kept.
+
+    The four rims are found by looking both ways along the joint's width and its height.
+    """
     middle = (joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2
     if len(middle) < 3:
         return []
     _, _, axes = np.linalg.svd(middle - middle.mean(axis=0), full_matrices=False)
     tree = spatial.cKDTree(middle)
     looks = [sign * RIM_MM * axis for axis in axes[:2] for sign in (-1.0, 1.0)]
-    return [np.asarray(tree.query(middle + look)[0] > CELL_MM) for look in looks]
+    rims = [np.asarray(tree.query(middle + look)[0] > CELL_MM) for look in looks]
+    return [(rim, pairs_kept(_beyond(joint, rim, look), region)) for rim, look in zip(rims, looks, strict=True)]
+
+
+def _beyond(joint: Joint, rim: Mask, look: Float) -> Joint:
+    """The pairs of a rim carried on past it."""
+    return Joint(joint.side, joint.inferior_face_ras_mm[rim] + look, joint.superior_face_ras_mm[rim] + look,
+                 joint.area_mm2[rim], joint.angle_deg, joint.gap_mm)
 
 
 def _height_mm(level: Level, joint: Joint) -> float:

@@ -55,7 +55,7 @@ VOXEL_OVER_GAP = Ramp(2.0, 0.7)
 PAIR_LIKENESS = Ramp(0.3, 0.8)
 """Smaller over larger of two paired parts, in volume and in height."""
 
-CUT_FRAC = Ramp(0.10, 0.01)
+CUT_FRAC = Ramp(0.25, 0.02)
 """Share of a structure's border that is the scan's own end."""
 
 EACH_IMPLAUSIBLE = 0.3
