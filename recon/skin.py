@@ -101,12 +101,16 @@ def _first_run(mask: Mask, length: int) -> int:
 def within_skin(scan: Scan) -> Mask:
     """(nx, ny, nz) bool array: the patient's side of the skin of a CT; gas inside the trunk counts as inside.
 
-    The largest piece denser than AIR_HU, holes of each axial slice filled.
+    Outside is what the largest piece denser than AIR_HU leaves over and what reaches the scan's dorsal end:
+    gas met by the other ends, as in a part cut from a scan, lies within bowel or lung.
     """
-    body: Mask = cc3d.largest_k(scan.voxels > AIR_HU, k=1, connectivity=6) > 0
-    for k in range(body.shape[2]):
-        body[:, :, k] = ndimage.binary_fill_holes(body[:, :, k])
-    return body
+    beside = cc3d.connected_components(cc3d.largest_k(scan.voxels > AIR_HU, k=1, connectivity=6) == 0, connectivity=6)
+    axis = int(np.argmax(np.abs(scan.grid.affine_ras_mm[1, :3])))
+    dorsal = np.take(beside, 0 if scan.grid.affine_ras_mm[1, axis] > 0 else -1, axis)
+    outside = np.zeros(int(beside.max()) + 1, dtype=bool)
+    outside[np.unique(dorsal)] = True
+    outside[0] = False
+    return np.asarray(~outside[beside])
 
 
 def with_soft_tissue(labels: Labels, scan: Scan) -> Labels:

@@ -49,17 +49,28 @@ def _lay_flavum(labels: Labels, grid: Grid, frame: Frame, pair: tuple[str, str])
     box = grid.box_around(corners)
     part, part_grid = labels[box], grid.cropped(box)
     span = _span(part, part_grid, frame, pair)
-    if span is None:
+    if span is None or not canal_mask(part).any():
         return
-    level = frame.to_level_mm(part_grid.voxel_centres_mm())
+    thickness = flavum_thickness_mm("-".join(pair)).value
+    # Only what lies in the canal, and the wall within reach of it, matters.
+    box = _around(canal_mask(part), int(np.ceil(thickness / part_grid.spacing_mm.min())) + 2)
+    part, part_grid = part[box], part_grid.cropped(box)
+    _, dorsal, height = _level_coordinates(part_grid, frame)
     canal = canal_mask(part)
     low, high, ventral = span
-    layer = (level[..., 2] >= low) & (level[..., 2] <= high)
-    wall = ~canal & (level[..., 1] > ventral) & (level[..., 2] >= low - 2) & (level[..., 2] <= high + 2)
-    thickness = flavum_thickness_mm("-".join(pair)).value
+    layer = (height >= low) & (height <= high)
+    wall = ~canal & (dorsal > ventral) & (height >= low - 2) & (height <= high + 2)
     # distance to a voxel centre of the wall overstates that to its face by half a voxel
     near = edt.edt(~wall, anisotropy=tuple(grid.spacing_mm)) <= thickness + float(grid.spacing_mm.mean()) / 2
     part[canal & layer & near & (part == Tissue.CANAL)] = Tissue.FLAVUM
+
+
+def _level_coordinates(grid: Grid, frame: Frame) -> tuple[Float, Float, Float]:
+    """(nx, ny, nz) arrays: level x, y and z of every voxel centre, mm."""
+    start, steps = frame.to_level_mm(grid.world_mm([0, 0, 0])), frame.axes_ras @ grid.affine_ras_mm[:3, :3]
+    i, j, k = np.ogrid[:grid.shape[0], :grid.shape[1], :grid.shape[2]]
+    x, y, z = (start[row] + steps[row, 0] * i + steps[row, 1] * j + steps[row, 2] * k for row in range(3))
+    return x, y, z
 
 
 def _span(labels: Labels, grid: Grid, frame: Frame, pair: tuple[str, str]) -> tuple[float, float, float] | None:
@@ -74,8 +85,11 @@ def _span(labels: Labels, grid: Grid, frame: Frame, pair: tuple[str, str]) -> tu
 
 
 def _level_mm(labels: Labels, grid: Grid, frame: Frame, vertebra: str, *parts: Part) -> Float:
-    found = np.argwhere(np.isin(labels, [label_of(vertebra, part) for part in parts]))
-    return frame.to_level_mm(grid.world_mm(found))
+    found = np.zeros(labels.shape, dtype=bool)
+    for part in parts:
+        found |= labels == label_of(vertebra, part)
+    index = np.column_stack(np.unravel_index(np.flatnonzero(found), labels.shape))
+    return frame.to_level_mm(grid.world_mm(index))
 
 
 def _lay_sac(labels: Labels, grid: Grid) -> None:
@@ -94,10 +108,10 @@ def _lay_sac(labels: Labels, grid: Grid) -> None:
     part[opened & room] = Tissue.SAC
 
 
-def _around(mask: Mask) -> Box:
-    """The index box that holds a mask and one voxel more, so that the wall around it is seen."""
+def _around(mask: Mask, margin: int = 1) -> Box:
+    """The index box that holds a mask and a margin, so that the wall around it is seen."""
     spans = []
     for axis in range(3):
         index = np.flatnonzero(mask.any(axis=tuple(a for a in range(3) if a != axis)))
-        spans.append(slice(max(int(index[0]) - 1, 0), int(index[-1]) + 2))
+        spans.append(slice(max(int(index[0]) - margin, 0), int(index[-1]) + 1 + margin))
     return spans[0], spans[1], spans[2]
