@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import cc3d
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, special
+from scipy import ndimage
 
+from recon.bone_border import bordered
 from recon.bone_solid import solid
 from recon.errors import UnusableInput
-from recon.grid import Float, Grid
 from recon.labels import Mask
 from recon.scan import Scan
 
@@ -39,32 +39,11 @@ WALL_LEAST_HU = 70.0
 SURE_FRAC = 0.35
 """Share of the way to the typical wall's value from which a voxel starts bone; weaker ones must touch such a one."""
 
-LEVEL_BLUR_MM = 2.0
-"""How far the local level of the bony wall is averaged."""
-
-SOFT_BLUR_MM = 3.0
-"""How far the local level of the soft tissue is averaged."""
-
 LEAST_PIECE_MM3 = 40.0
 """Smaller bright pieces are noise or calcification (common practice, no source)."""
 
 CORTICAL_PERCENTILE = 90.0
 """Of the ridges' values: thick cortices reach the value of cortical bone, thin ones do not."""
-
-NOISY_FRAC = 0.04
-"""From this noise on, as share of the bone's contrast, a border voxel tells little: the border stays on voxel faces."""
-
-NOISY_CARVE_FRAC = 0.25
-"""Share under which the halo is carved off in a noisy scan; by trial against the labels of a noisy 1.5 mm scan."""
-
-MOST_OF_CREST = 1.3
-"""The border is never set above two thirds of the crest's height: noise and sampling hide the crest's top."""
-
-HALO_MM = 1.2
-"""Depth of the half-bright halo that blur puts round bright bone; it is carved off where under half occupied."""
-
-STEPS = 255
-"""Occupancy is held in steps of 1/255."""
 
 
 @dataclass(frozen=True)
@@ -151,20 +130,6 @@ def wall_mask(scan: Scan, model: BoneModel) -> Mask:
     return np.asarray(keep[pieces])
 
 
-def edge_level_frac(peak_frac: npt.ArrayLike) -> Float:
-    """Twice the value at the outer edge of a blurred cortical sheet, from the value at its crest.
-
-    Both are shares of the way from soft tissue to cortical bone. A sheet of thickness t blurred by a Gaussian of
-    deviation s has the crest erf(t / (2 sqrt2 s)) and at its edge erf(t / (sqrt2 s)) / 2, so that twice the edge's
-    value is erf(2 erfinv(crest)), whatever the blur. (Derived here; trabecular bone is taken to look like soft tissue.)
-
-    >>> edge_level_frac([0.1, 0.7, 1.0]).round(2).tolist()
-    [0.2, 0.96, 1.0]
-    """
-    crest = np.clip(np.asarray(peak_frac, dtype=np.float64), 0.0, 1.0 - 1e-6)
-    return np.asarray(special.erf(2.0 * special.erfinv(crest)))
-
-
 def occupancy_within(bone: Mask, scan: Scan | None, model: BoneModel | None = None) -> Float32:
     """The share of bone of each voxel for a solid bone mask.
 
@@ -181,50 +146,4 @@ def occupancy_within(bone: Mask, scan: Scan | None, model: BoneModel | None = No
     """
     if scan is None or scan.modality != "CT":
         return bone.astype(np.float32)
-    share = _share(bone, scan, model or bone_model(scan))
-    noisy = _noisy(model or bone_model(scan))
-    kept = _carved(bone, share, scan.grid, NOISY_CARVE_FRAC if noisy else 0.5)
-    if noisy:
-        return kept.astype(np.float32)
-    rim = ndimage.binary_dilation(kept) & ~ndimage.binary_erosion(kept, border_value=1)
-    occupancy = np.where(rim, share, kept.astype(np.float32))
-    return np.asarray(np.rint(occupancy * STEPS) / STEPS, dtype=np.float32)
-
-
-def _share(bone: Mask, scan: Scan, model: BoneModel) -> Float32:
-    """Share of bone that each voxel's value stands for near the border of `bone`."""
-    value = scan.voxels.astype(np.float32)
-    shell = bone & ~ndimage.binary_erosion(bone, iterations=3, border_value=1)
-    # Crests are sought in the smoothed scan: the brightest raw voxels would be those that noise has raised.
-    smooth = _smooth(scan.voxels)
-    top = ndimage.maximum_filter(np.where(shell, smooth, np.float32(-1e4)), 3)
-    crest = _local_mean(value, shell & (smooth >= top), LEVEL_BLUR_MM, scan.grid)
-    if _noisy(model):
-        value = smooth
-    soft = _local_mean(value, ~ndimage.binary_dilation(bone, iterations=2), SOFT_BLUR_MM, scan.grid)
-    full = np.maximum(model.cortical_hu - soft, 50.0)
-    level = np.minimum(full * edge_level_frac((crest - soft) / full), MOST_OF_CREST * (crest - soft))
-    return np.clip((value - soft) / np.maximum(level, 30.0), 0.0, 1.0).astype(np.float32)
-
-
-def _noisy(model: BoneModel) -> bool:
-    """Is the noise too high for single border voxels to tell their share of bone?"""
-    return model.noise_hu > NOISY_FRAC * (model.cortical_hu - model.soft_hu)
-
-
-def _carved(bone: Mask, share: Float32, grid: Grid, least: float) -> Mask:
-    """`bone` without the voxels occupied under `least` that lie within HALO_MM of its outside, reached from there."""
-    outside = ~bone
-    pale = share < least
-    for _ in range(max(round(HALO_MM / float(grid.spacing_mm.min())), 1)):
-        outside |= ndimage.binary_dilation(outside) & pale
-    return ~outside
-
-
-def _local_mean(value: Float32, where: Mask, blur_mm: float, grid: Grid) -> Float32:
-    """Gaussian mean of the values at `where`; far from any, the mean of all of them."""
-    sigma = blur_mm / grid.spacing_mm
-    weight = ndimage.gaussian_filter(where.astype(np.float32), sigma)
-    total = ndimage.gaussian_filter(np.where(where, value, np.float32(0.0)), sigma)
-    overall = float(value[where].mean()) if where.any() else 0.0
-    return np.asarray((total + 1e-4 * overall) / (weight + 1e-4), dtype=np.float32)
+    return bordered(bone, scan)

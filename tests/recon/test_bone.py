@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy import ndimage, special
 
-from recon.bone import bone_model, edge_level_frac, occupancy_of, occupancy_within
+from recon.bone import bone_model, occupancy_of, occupancy_within
+from recon.bone_border import edge_level_frac
 from recon.bone_solid import solid
 from recon.errors import UnusableInput
 from recon.grid import Grid, isotropic_grid
@@ -30,12 +31,29 @@ def shell_scan(spacing_mm: float, wall_mm: float, noise_hu: float = 0.0, fine: i
 
 
 @pytest.mark.parametrize(("spacing_mm", "wall_mm", "noise_hu", "within_frac"), [
-    (0.5, 1.0, 0.0, 0.01), (0.5, 0.7, 20.0, 0.01), (1.0, 1.4, 20.0, 0.03), (1.0, 1.0, 0.0, 0.03)])
+    (0.5, 1.0, 0.0, 0.01), (0.5, 0.7, 20.0, 0.01), (1.0, 1.4, 20.0, 0.03), (1.0, 1.0, 0.0, 0.03),
+    (0.5, 1.0, 60.0, 0.01), (1.0, 1.4, 60.0, 0.03)])
 def test_occupancy_integral_is_the_volume(spacing_mm: float, wall_mm: float, noise_hu: float,
                                           within_frac: float) -> None:
     scan, truth_mm3 = shell_scan(spacing_mm, wall_mm, noise_hu)
     occupancy, _ = occupancy_of(scan)
     assert occupancy.sum(dtype=float) * scan.grid.voxel_mm3 == pytest.approx(truth_mm3, rel=within_frac)
+
+
+@pytest.mark.parametrize("spacing_mm", [0.6, 1.0])
+def test_noise_moves_no_border(spacing_mm: float) -> None:
+    # with the solid mask given, only the reading of the border is left: its volume must not follow the noise
+    scan, truth_mm3 = shell_scan(spacing_mm, 1.4)
+    mask = np.linalg.norm(scan.grid.voxel_centres_mm() / [18.0, 15.0, 13.0], axis=-1) <= 1
+    still = occupancy_within(mask, scan).sum(dtype=float)
+    assert still * scan.grid.voxel_mm3 == pytest.approx(truth_mm3, rel=0.015)
+    for noise_hu in (20.0, 60.0):
+        noisy, _ = shell_scan(spacing_mm, 1.4, noise_hu)
+        occupancy = occupancy_within(mask, noisy)
+        assert occupancy.sum(dtype=float) == pytest.approx(still, rel=0.005)
+        # and the noisy border still tells more than whole voxels do
+        clean = occupancy_within(mask, scan)
+        assert np.abs(occupancy - clean).mean() < 0.5 * np.abs(mask - clean).mean()
 
 
 def test_occupancy_comes_in_steps_and_is_solid_inside() -> None:
