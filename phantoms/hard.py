@@ -202,7 +202,7 @@ def numbering_cases() -> list[HardCase]:
                  wish=WHOLE, named=False),
         HardCase("four lumbar, whole", 3, axes, at(worn, "L3-L4", spec=four, bystanders=ribs), four.level_names,
                  "L3-L4", "right", WHOLE, named=False),
-        HardCase("no sign to count by", 2, axes, old(95, 25, 0.8), MID, "L3-L4", named=False),
+        HardCase("no sign to count by", 2, axes, at(worn, "L2-L3"), ("L2-L3", "L3-L4"), "L2-L3", named=False),
         HardCase("cut above and below", 2, ("view",), old(95, 25, 0.8), MID, "L4-L5", trim_mm=(17.0, 21.0)),
     ]
 
