@@ -120,6 +120,16 @@ def bone_mask(labels: Labels) -> Mask:
     return mask
 
 
+def vertebra_mask(labels: Labels, number: int) -> Mask:
+    """(same shape) array: is the voxel bone of the vertebra of that number?
+
+    >>> vertebra_mask(np.array([2206, 2250, 2306], dtype=np.uint16), 22).tolist()
+    [True, False, False]
+    """
+    mask: Mask = (labels > 100 * number) & (labels < 100 * number + Part.DISC)
+    return mask
+
+
 def canal_mask(labels: Labels) -> Mask:
     """(same shape) array: is the voxel inside the bony canal, whatever fills it?"""
     mask: Mask = (labels >= Tissue.CANAL) & (labels <= Tissue.ROOT)

@@ -13,7 +13,7 @@ from scipy import ndimage, sparse
 
 from recon.anatomy import Anatomy
 from recon.grid import Box
-from recon.labels import Labels, Mask, Tissue, bone_mask, canal_mask, vertebra_number, vertebrae_in
+from recon.labels import Labels, Mask, Tissue, bone_mask, canal_mask, vertebra_mask, vertebra_number, vertebrae_in
 from recon.local import Float32, Share, antialiased
 from recon.surface import VOLUME_TOL_FRAC, Surface, decimated, mesh_of, write_stl
 
@@ -102,7 +102,7 @@ def without_specks(surface: Surface) -> Surface:
 def _shares(labels: Labels, occupancy: Share) -> Iterator[tuple[str, Box, Share]]:
     """(name, index box, share of each voxel in the box) of each structure."""
     for name in vertebrae_in(labels):
-        box = _box_of((labels // 100 == vertebra_number(name)) & bone_mask(labels))
+        box = _box_of(vertebra_mask(labels, vertebra_number(name)))
         yield name, box, vertebra_share(labels[box], occupancy[box], name)
     for name, mask in (("canal", canal_mask(labels)), ("dural_sac", labels == Tissue.SAC)):
         if mask.any():

@@ -129,11 +129,11 @@ def _share(bone: npt.NDArray[np.bool_], where: npt.NDArray[np.bool_]) -> float:
 
 def _place(number: int, spine: SpineField, pedicle_mm: float) -> dict[int, Place]:
     """The place of a pedicle's middle on the back of the bodies; empty where the box does not hold it."""
-    near = (np.abs(spine.left_mm) <= 4.0) & (np.abs(spine.back_mm) <= 4.0)
-    off = np.where(near, np.abs(spine.along_mm - pedicle_mm), np.inf)
-    if not np.isfinite(off).any() or off.min() > ABOUT_MM:
+    near = np.flatnonzero((np.abs(spine.left_mm) <= 4.0) & (np.abs(spine.back_mm) <= 4.0))
+    off = np.abs(spine.along_mm.ravel()[near] - pedicle_mm)
+    if not len(off) or off.min() > ABOUT_MM:
         return {}
-    at = np.unravel_index(int(off.argmin()), off.shape)
+    at = np.unravel_index(int(near[off.argmin()]), spine.along_mm.shape)
     return {number: Place(float(spine.grid.world_mm(at)[2]), spine.box[2].start + int(at[2]) + 1)}
 
 

@@ -17,7 +17,7 @@ from recon.canal import CanalTube
 from recon.canal_wall import ray_angles_rad
 from recon.errors import AnatomyNotFound
 from recon.grid import Float, Grid
-from recon.labels import Labels, Mask, Part, bone_mask, vertebra_number
+from recon.labels import Labels, Mask, Part, vertebra_mask, vertebra_number
 
 FACING_MM = 5.0
 """Bone of two vertebrae nearer than this may bear a joint's faces (the joint itself is cut at 4 mm)."""
@@ -88,8 +88,8 @@ class VertebraView:
 def vertebra_view(labels: Labels, grid: Grid, tube: CanalTube, name: str) -> VertebraView:
     """The view of one vertebra of a label map; raises AnatomyNotFound when it has no bone there."""
     number = vertebra_number(name)
-    own = bone_mask(labels) & (labels // 100 == number)
-    found = ndimage.find_objects(own.astype(np.uint8))
+    own = vertebra_mask(labels, number)
+    found = ndimage.find_objects(own.view(np.uint8))
     if not found:
         raise AnatomyNotFound(name, "has no bone in the label map")
     box = _widened(found[0], grid, FACING_MM)
@@ -120,7 +120,7 @@ def _canal_mm(tube: CanalTube, grid: Grid, box: tuple[slice, slice, slice]) -> F
 
 def _distance_to(labels: Labels, grid: Grid, number: int) -> Float:
     """Distance in mm of every voxel to the bone of a vertebra, inf when it is not there."""
-    bone: Mask = bone_mask(labels) & (labels // 100 == number)
+    bone = vertebra_mask(labels, number)
     if not bone.any():
         return np.full(labels.shape, np.inf)
     return np.asarray(edt.edt(np.asfortranarray(~bone), anisotropy=tuple(grid.spacing_mm)), dtype=float)
