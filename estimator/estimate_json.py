@@ -16,7 +16,7 @@ from estimator.reach import Reach
 from estimator.removal import PROTECTED_PARTS
 from estimator.structures import by_structure
 from estimator.uncertainty import BoneIntervals, Intervals, intervals_of
-from estimator.verdicts import verdicts_of, warnings_of
+from estimator.verdicts import verdict_intervals, verdicts_of, warnings_of, within_error
 from recon.anatomy import Level
 from recon.caution import CAUTION
 from recon.labels import Side
@@ -73,7 +73,7 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
         "confidence": _confidence(estimate.level),
         "skin_entry": asdict(estimate.skin_entry),
         "limits": [{"name": name} | asdict(record) for name, record in estimate.limits.records.items()],
-        "verdicts": [asdict(verdict) for verdict in verdicts_of(estimate)],
+        "verdicts": _verdicts(estimate, told),
         "warnings": list(warnings_of(estimate)),
         "sources": dict(estimate.anatomy.sources),
         "corrections": [to_data(correction) for correction in estimate.anatomy.corrections],
@@ -81,6 +81,15 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
         "geometry": _geometry(estimate),
     }
     return _plain(document)
+
+
+def _verdicts(estimate: Estimate, told: Intervals) -> list[dict[str, Any]]:
+    """The verdicts; `within_error` where the limit lies inside the number's interval."""
+    by_name = verdict_intervals(told, estimate.approach.side)
+    return [
+        asdict(verdict) | {"within_error": within_error(verdict, by_name.get(verdict.name))}
+        for verdict in verdicts_of(estimate)
+    ]
 
 
 def _ends(interval: Interval) -> list[float] | None:

@@ -8,8 +8,10 @@ import numpy as np
 
 from estimator.approach import other_side
 from estimator.estimate import Estimate
+from estimator.interval import Interval
 from estimator.limits import Evidence
 from estimator.removal import Removal
+from estimator.uncertainty import Intervals
 from recon.anatomy import Level
 from recon.labels import Side
 
@@ -44,6 +46,35 @@ def verdicts_of(estimate: Estimate) -> tuple[Verdict, ...]:
     found.append(_at_least(estimate, "spinous base bridge left", bridge, "spinous_bridge_mm"))
     found.append(_at_most(estimate, "farthest bone taken from the midline", lateral, "lateral_removal_mm"))
     return tuple(found)
+
+
+def verdict_intervals(told: Intervals, side: Side) -> dict[str, Interval]:
+    """Verdict's name -> interval of the number it holds against its limit: that of the worse removal."""
+    both = (told.cone, told.task)
+    found: dict[str, Interval] = {}
+    for relation, s in (("ipsilateral", side), ("contralateral", other_side(side))):
+        for share in ("area", "width"):
+            kept = [kind.facets[s][f"{share}_frac"] for kind in both if s in kind.facets]
+            if kept:
+                found[f"{relation} facet {share} kept"] = min(kept, key=lambda interval: interval.value)
+        found[f"{relation} pars width left"] = min((kind.pars_mm[s] for kind in both), key=lambda i: i.value)
+    found["spinous base undercut"] = max((kind.undercut_frac for kind in both), key=lambda i: i.value)
+    found["spinous base bridge left"] = min((kind.bridge_mm for kind in both), key=lambda i: i.value)
+    return found
+
+
+def within_error(verdict: Verdict, interval: Interval | None) -> bool:
+    """Does the limit lie inside the number's interval, so that the verdict could be the other one?
+
+    >>> from estimator.interval import Interval
+    >>> width = Verdict("pars width left", 5.4, 5.0, "mm", True, "", "MEM")
+    >>> [within_error(width, Interval(5.4, {"bone border": sd})) for sd in (0.3, 0.1)]
+    [True, False]
+    """
+    if interval is None or not interval.sd_by_cause or verdict.met is None:
+        return False
+    low, high = interval.ends
+    return bool(low <= verdict.limit <= high and interval.sd > 0)
 
 
 def farthest_taken_mm(removal: Removal, level: Level) -> float:

@@ -10,7 +10,7 @@ from recon.anatomy import Level
 from recon.severity import SCALES
 from workbench.charts import NOT_TOLD
 from workbench.planned import Planned
-from workbench.tables import MET, compared_row
+from workbench.tables import compared_row, stands
 from workbench.wording import (
     amount,
     limit_words,
@@ -172,7 +172,7 @@ def limit_rows(estimate: Json) -> list[tuple[str, ...]]:
             v["name"],
             amount(v["value"], v["unit"]),
             amount(v["limit"], v["unit"]),
-            MET[v["met"]],
+            stands(v),
             v["source"],
             v["evidence"],
         )

@@ -79,7 +79,16 @@ def verdict_row(verdict: Json) -> tuple[str, str, str, str]:
     ('pars width left', '4.2 mm', '5.0 mm', 'BREACHED')
     """
     value, limit = (amount(verdict[key], verdict["unit"]) for key in ("value", "limit"))
-    return verdict["name"], value, limit, MET[verdict["met"]]
+    return verdict["name"], value, limit, stands(verdict)
+
+
+def stands(verdict: Json) -> str:
+    """How a limit stands, in words; said where an error of the borders could turn it round.
+
+    >>> stands({"met": True, "within_error": True}), stands({"met": False})
+    ('kept, within error', 'BREACHED')
+    """
+    return MET[verdict["met"]] + (", within error" if verdict.get("within_error") else "")
 
 
 def reach_line(document: Json) -> str:
