@@ -16,6 +16,7 @@ from recon.grid import Box
 from recon.labels import Labels, Mask, Tissue, bone_mask, canal_mask, vertebra_mask, vertebra_number, vertebrae_in
 from recon.local import Float32, Share, antialiased
 from recon.surface import VOLUME_TOL_FRAC, Surface, decimated, mesh_of, write_stl
+from recon.workers import side_by_side
 
 RING = 2
 """Partly filled voxels within this many steps of a vertebra's labelled bone belong to it, as in the estimates."""
@@ -63,15 +64,19 @@ def structure_meshes(anatomy: Anatomy) -> Iterator[tuple[str, Surface]]:
     A surface encloses the integral of its structure's share, within VOLUME_TOL_FRAC where any level set can.
     Structures not in view, or too faint to draw, are left out, and so are pores and crumbs under SPECK_MM3.
     """
-    drawn = bone_mask(anatomy.labels) | canal_mask(anatomy.labels)
-    if not drawn.any():
+    spine = bone_mask(anatomy.labels) | canal_mask(anatomy.labels)
+    if not spine.any():
         return
     # the spine is a small part of a whole scan
-    around = _box_of(drawn)
+    around = _box_of(spine)
     grid = anatomy.grid.cropped(around)
-    for name, box, share in _shares(anatomy.labels[around], anatomy.occupancy[around]):
-        if share.max(initial=0.0) >= LEAST_SHARE:
-            yield name, lightened(without_specks(mesh_of(share, grid.cropped(box))))
+
+    def drawn(found: tuple[str, Box, Share]) -> tuple[str, Surface]:
+        name, box, share = found
+        return name, lightened(without_specks(mesh_of(share, grid.cropped(box))))
+
+    shares = _shares(anatomy.labels[around], anatomy.occupancy[around])
+    yield from side_by_side(drawn, (found for found in shares if found[2].max(initial=0.0) >= LEAST_SHARE))
 
 
 def lightened(surface: Surface) -> Surface:
