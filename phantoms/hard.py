@@ -202,7 +202,8 @@ def numbering_cases() -> list[HardCase]:
                  wish=WHOLE, named=False),
         HardCase("four lumbar, whole", 3, axes, at(worn, "L3-L4", spec=four, bystanders=ribs), four.level_names,
                  "L3-L4", "right", WHOLE, named=False),
-        HardCase("no sign to count by", 2, axes, at(worn, "L2-L3"), ("L2-L3", "L3-L4"), "L2-L3", named=False),
+        HardCase("no sign to count by", 2, axes, at(worn, "L2-L3"), ("L2-L3", "L3-L4"), "L2-L3", named=False,
+                 nameless=True),
         HardCase("cut above and below", 2, ("view",), old(95, 25, 0.8), MID, "L4-L5", trim_mm=(17.0, 21.0)),
     ]
 
@@ -258,7 +259,7 @@ def mesh_cases() -> list[HardCase]:
         of("slices 2", 2, ("slices",), warp=ripple, wish=TWO_MM),
         of("oblique slices, vessels", 3, ("slices", "bystanders"), warp=ripple, wish=replace(OBLIQUE, ventral_mm=24.0),
            spec=replace(OLD, bystanders=vessel)),
-        of("no sign to count by", 2, ("names",), warp=ripple, named=False),
+        of("no sign to count by", 2, ("names",), warp=ripple, named=False, nameless=True),
         of("worn, crooked, noisy", 3, ("density", "scoliosis", "noise"), ("L3", "L4", "L5"),
            Warp((0.95, 0.95, 0.9), coronal_deg=16.0, axial_deg=8.0, ripple_mm=2.0), weak, scanner=Scanner(8, 40.0)),
     ]

@@ -33,7 +33,8 @@ class HardCase:
     ----------
     levels : that the grid covers, cranial to caudal
     level, side : planned on
-    named : are the vertebrae's names told? Otherwise the scan's own signs must do, or the build refuses
+    named : are the vertebrae's names told? Otherwise the scan's own signs must do
+    nameless : does the scan show no sign to name them by, so that a build must refuse?
     trim_mm : cut off the grid's caudal and cranial end
     warp : of the meshes named `surfaces`; () is a parametric spine
     """
@@ -48,6 +49,7 @@ class HardCase:
     wish: GridWish = field(default_factory=lambda: GridWish((1.0, 1.0, 1.0)))
     scanner: Scanner = field(default_factory=Scanner)
     named: bool = True
+    nameless: bool = False
     trim_mm: tuple[float, float] = (0.0, 0.0)
     surfaces: tuple[str, ...] = ()
     warp: Warp = field(default_factory=Warp)

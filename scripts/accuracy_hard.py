@@ -132,10 +132,12 @@ def main() -> None:
         print(f"{len(wanted) - len(cases)} cases of surfaces left out: no folder {MESHES}", file=sys.stderr)
     options.cache.mkdir(parents=True, exist_ok=True)
     pictures = Path(options.pictures[1]) if options.pictures else None
-    records = sorted(measured_all(cases, options.cache, options.jobs, pictures), key=lambda r: str(r["name"]))
-    if options.json:
-        with whole_file(options.json) as part:
-            part.write_text(json.dumps(records, indent=1) + "\n")
+    records: list[dict[str, Any]] = []
+    for record in measured_all(cases, options.cache, options.jobs, pictures):
+        records = sorted([*records, record], key=lambda r: str(r["name"]))
+        if options.json:
+            with whole_file(options.json) as part:
+                part.write_text(json.dumps(records, indent=1) + "\n")
     print(summary(records))
     if pictures is not None:
         keep = {slug(record["name"]) for record in worst(records, int(options.pictures[0]))}

@@ -81,7 +81,8 @@ def record_of(rendered: Rendered) -> tuple[dict[str, Any], Anatomy | None]:
     try:
         found = built(rendered)
     except CanalwiseError as why:
-        return out | {"outcome": "refused", "message": str(why), "seconds": time.perf_counter() - start}, None
+        outcome = "rightly refused" if case.nameless and isinstance(why, AnatomyNotFound) else "refused"
+        return out | {"outcome": outcome, "message": str(why), "seconds": time.perf_counter() - start}, None
     except Exception as why:
         return out | {"outcome": "crashed", "message": repr(why), "seconds": time.perf_counter() - start}, None
     out |= {"outcome": "built", "build_s": time.perf_counter() - start, "warnings": list(found.warnings)}
@@ -146,6 +147,8 @@ def names_record(case: HardCase, found: Anatomy, matched: Mapping[str, str]) -> 
     sure = found.naming
     doubt = sure is None or sure.transitional or sure.value_frac < 1.0
     verdict = "told" if case.named else "right" if not wrong else "flagged" if doubt else "wrong"
+    if case.nameless:
+        verdict = "guessed"
     if case.named and wrong:
         verdict = "shifted"
     return {"names": verdict, "wrong_names": wrong, "naming_frac": None if sure is None else sure.value_frac}
@@ -215,12 +218,20 @@ def truth_record(
 
 def effect_record(case: HardCase, truth: Anatomy, found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
     """One approach, planned on the truth, estimated on both anatomies."""
-    approach = default_approach(truth, case.level, case.side)
+    approach = _planned(case, truth)
     own = _found_name(case.level, matched)
     if own not in {level.name for level in found.levels}:
         raise AnatomyNotFound(f"level {case.level}", "was not found from the CT alone")
     true, ours = estimate(truth, approach), estimate(found, replace(approach, level=own))
     return {"effect": differences(true, ours, approach), "covered": coverage(true, intervals_of(ours), approach)}
+
+
+def _planned(case: HardCase, truth: Anatomy) -> Approach:
+    """The default approach from the case's side, or from the other where that window is closed."""
+    try:
+        return default_approach(truth, case.level, case.side)
+    except AnatomyNotFound:
+        return default_approach(truth, case.level, other_side(case.side))
 
 
 def _found_name(level: str, matched: Mapping[str, str]) -> str:

@@ -99,7 +99,7 @@ def badness(record: Record) -> float:
     0.15
     """
     if record["outcome"] != "built":
-        return 2.0 if record["outcome"] == "crashed" else 1.0
+        return {"crashed": 2.0, "refused": 1.0}.get(record["outcome"], 0.0)
     lack = 1.0 - min(record["vertebra_dice"].values(), default=0.0)
     bone = abs(record.get("effect", {}).get("task bone removed %", 100.0)) / 100.0
     return float(lack + min(bone, 1.0) + 0.5 * (record.get("names") in ("wrong", "shifted")))
