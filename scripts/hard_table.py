@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 import numpy as np
+from scipy import stats
 
 Record = dict[str, Any]
 WORST = 5
@@ -53,7 +54,15 @@ def _table(records: Sequence[Record]) -> str:
     rows = [_row(name, [v for r in records for v in pick(r)], low) for name, pick, low in _quantities()]
     joints = [r["joints"] for r in records if "joints" in r]
     found, missed = (sum(j[key] for j in joints) for key in ("joints_found", "joints_missed"))
-    return "\n".join([head, *filter(None, rows), f"joints found {found}, missed {missed}", _covered(records)])
+    return "\n".join([head, *filter(None, rows), f"joints found {found}, missed {missed}", _covered(records), _ranked(records)])
+
+
+def _ranked(records: Sequence[Record]) -> str:
+    """Spearman's correlation of the least level confidence of a case with how bad it came out: -1 would be ideal."""
+    pairs = [(min(r["confidence_frac"].values()), badness(r)) for r in records if r.get("confidence_frac")]
+    if len(pairs) < 4 or len({sure for sure, _ in pairs}) < 2:
+        return "confidence against badness: too few"
+    return f"confidence against badness, rank correlation: {stats.spearmanr(*zip(*pairs, strict=True)).statistic:.2f}"
 
 
 def _covered(records: Sequence[Record]) -> str:
