@@ -62,7 +62,8 @@ def _ranked(records: Sequence[Record]) -> str:
     pairs = [(min(r["confidence_frac"].values()), badness(r)) for r in records if r.get("confidence_frac")]
     if len(pairs) < 4 or len({sure for sure, _ in pairs}) < 2:
         return "confidence against badness: too few"
-    return f"confidence against badness, rank correlation: {stats.spearmanr(*zip(*pairs, strict=True)).statistic:.2f}"
+    ranked = stats.spearmanr(*zip(*pairs, strict=True)).statistic
+    return f"confidence against badness, rank correlation: {ranked:.2f}"
 
 
 def _covered(records: Sequence[Record]) -> str:
