@@ -40,7 +40,7 @@ class Ramp:
         return float(np.clip((value - self.none) / (self.sure - self.none), 0.0, 1.0))
 
 
-EDGE_OVER_NOISE = Ramp(1.0, 8.0)
+EDGE_OVER_NOISE = Ramp(0.5, 5.0)
 """Brightness of bone above its surroundings, over the noise of one voxel."""
 
 GAP_DIP = Ramp(0.05, 0.35)

@@ -28,7 +28,7 @@ from recon.labels import Labels, Part, bone_mask, vertebrae_in
 from recon.levels import LEFT_OUT
 from recon.parts import divide_arches
 from recon.scan import Scan
-from recon.seeds import Seed, Seeds
+from recon.seeds import Seed, Seeds, check_canal_free
 
 
 def anatomy_with(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Sequence[str] | None = None,
@@ -107,7 +107,7 @@ def corrected(bones: Bones, scan: Scan, replaced: Sequence[Replacement], say: Pr
     say("laying in the corrections")
     if pointed and seeds is not None:
         seeds.check_in(scan.grid)
-        seeds.check_canal_free(bone_mask(bones.labels), scan.grid)
+        check_canal_free(through_mm, bone_mask(bones.labels), scan.grid)
     labels = with_replacements(bones.labels, scan.grid, replaced)
     labels = _followed(labels, bones, scan, replaced, through_mm, pointed)
     sources = dict(bones.sources)

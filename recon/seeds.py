@@ -10,7 +10,7 @@ import numpy.typing as npt
 from recon.anatomy import Correction
 from recon.errors import WrongUse
 from recon.grid import Float, Grid
-from recon.labels import level_vertebrae, vertebra_number
+from recon.labels import Mask, level_vertebrae, vertebra_number
 
 KINDS = ("canal", "vertebra:NAME", "disc:LEVEL")
 """What a seed may lie in, as it is written before the '='."""
@@ -71,13 +71,6 @@ class Seeds:
                                f"{np.round(high, 1).tolist()} mm", got=seed.point_ras_mm,
                                do="Give the point in RAS mm: x to the patient's right, y ventral, z cranial.")
 
-    def check_canal_free(self, wall: npt.NDArray[np.bool_] | None, grid: Grid) -> None:
-        """Raises WrongUse for a canal seed that lies in bone; None where there is no such seed."""
-        for point in self.canal_mm():
-            if wall is not None and wall[tuple(np.rint(grid.index_of(point)).astype(int))]:
-                raise WrongUse("--seed canal", "must lie in the canal, not in bone", got=point.tolist(),
-                               do="Move it to the middle of the canal, where the scan shows no bone.")
-
     def numbers(self, number: npt.NDArray[np.uint8], disc: npt.NDArray[np.uint8], grid: Grid) -> dict[int, str]:
         """Number of each vertebra pointed at -> its name.
 
@@ -99,6 +92,16 @@ class Seeds:
                 raise WrongUse(f"--seed {seed.what}", f"must agree with the other seeds, which make this {found[n]}",
                                got=seed.point_ras_mm, do="Look the points up again.")
         return found
+
+
+def check_canal_free(canal_mm: Float, bone: Mask | None, grid: Grid) -> None:
+    """Raises WrongUse for a canal seed, (N, 3) RAS mm, that lies in `bone`; None where nothing is known of it."""
+    for point in canal_mm:
+        index = np.rint(grid.index_of(point)).astype(int)
+        inside = bool(((index >= 0) & (index < grid.shape)).all())
+        if bone is not None and inside and bone[tuple(index)]:
+            raise WrongUse("--seed canal", "must lie in the canal, not in bone", got=np.round(point, 2).tolist(),
+                           do="Move it to the middle of the canal; where this is the canal, give it with --replace.")
 
 
 def _value_at(values: npt.NDArray[np.uint8], grid: Grid, seed: Seed) -> int:

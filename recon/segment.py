@@ -18,9 +18,9 @@ from recon.learnt import learnt_spine
 from recon.learnt_fine import fine_instances
 from recon.naming import names, signs
 from recon.parts import divide_arches
-from recon.prior import prior_kinds
+from recon.prior import Kind, prior_kinds
 from recon.scan import Scan
-from recon.seeds import Seeds
+from recon.seeds import Seeds, check_canal_free
 from recon.skin import within_skin
 from recon.spine_arches import pedicle_heights_mm
 from recon.vertebrae import VertebraInstances, vertebra_instances
@@ -69,7 +69,7 @@ def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress 
     tell("vertebrae")
     points = seeds or Seeds()
     points.check_in(scan.grid)
-    points.check_canal_free(wall_mask(scan, model) if len(points.canal_mm()) else None, scan.grid)
+    check_canal_free(points.canal_mm(), wall_mask(scan, model) if len(points.canal_mm()) else None, scan.grid)
     found = _instances(scan, model, points.canal_mm())
     tell("names")
     bone = wall_mask(scan, model)[found.box]
@@ -89,6 +89,7 @@ def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> VertebraInstanc
     """The vertebrae as the network sees them; by rings, sheets and basins where it cannot, or misses a person's points."""
     seen = prior_kinds(scan)
     if seen is not None:
+        check_canal_free(canal_mm, seen.kind >= Kind.BODY, seen.grid)
         try:
             spine = learnt_spine(seen)
         except AnatomyNotFound:

@@ -6,7 +6,7 @@ import pytest
 from recon.canal_seeds import canal_seeds_mm
 from recon.errors import WrongUse
 from recon.grid import isotropic_grid
-from recon.seeds import Seed, Seeds, seed_of
+from recon.seeds import Seed, Seeds, check_canal_free, seed_of
 
 GRID = isotropic_grid((-50.0, -50.0, 0.0), (50.0, 50.0, 40.0), 1.0)
 UP = np.array([0.0, 0.0, 1.0])
@@ -61,4 +61,5 @@ def test_outside_the_scan_and_in_bone() -> None:
     with pytest.raises(WrongUse, match="must lie in the scan"):
         seeds.check_in(GRID)
     with pytest.raises(WrongUse, match="not in bone"):
-        Seeds((Seed("canal", (10.0, 0.0, 5.0)),)).check_canal_free(rings((0.0, 0.0)), GRID)
+        check_canal_free(np.array([[10.0, 0.0, 5.0]]), rings((0.0, 0.0)), GRID)
+    check_canal_free(np.array([[0.0, 0.0, 5.0], [10.0, 0.0, 900.0]]), rings((0.0, 0.0)), GRID)
