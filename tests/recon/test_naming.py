@@ -1,9 +1,12 @@
 """Names of levels: counted with evidence, given, or refused."""
 
+import numpy as np
 import pytest
 
 from recon.errors import AnatomyNotFound, WrongUse
-from recon.naming import SURE, Place, Signs, names, places_text
+from recon.grid import isotropic_grid
+from recon.naming import SURE, Place, Signs, names, places_text, signs
+from recon.spine_field import SpineField
 
 
 def test_counted_from_sacrum_to_ribs() -> None:
@@ -79,10 +82,10 @@ def test_one_sign_alone_is_less_sure_and_says_so() -> None:
     assert "no sacrum is in view" in ribs.because
 
 
-@pytest.mark.parametrize("signs", [Signs((1, 2, 3), (1, 2), ()), Signs((1, 2, 3), (1,), (), half_winged=(2,))],
+@pytest.mark.parametrize("seen", [Signs((1, 2, 3), (1, 2), ()), Signs((1, 2, 3), (1,), (), half_winged=(2,))],
                          ids=["disc within the sacrum", "wing on one side"])
-def test_hints_of_a_transitional_vertebra(signs: Signs) -> None:
-    found = names(signs)
+def test_hints_of_a_transitional_vertebra(seen: Signs) -> None:
+    found = names(seen)
     assert found.naming.transitional
     assert any("transitional" in warning for warning in found.warnings)
 
@@ -108,3 +111,33 @@ def test_counted_from_a_vertebra_pointed_at() -> None:
 def test_seeds_that_cannot_be_counted_from(seeded: dict[int, str]) -> None:
     with pytest.raises(WrongUse, match="--seed vertebra"):
         names(Signs((1, 2, 3), (), ()), seeded=seeded)
+
+
+def field_and_bone(left: bool, right: bool, cut_mm: float = 70.0) -> tuple[SpineField, np.ndarray]:
+    """A straight canal along z, and blocks where a sacrum's wings lie, on the sides asked for; cut off on the right."""
+    grid = isotropic_grid((-70.0, -30.0, 0.0), (cut_mm, 30.0, 40.0), 2.0)
+    x, y, z = (v.astype(np.float32) for v in np.moveaxis(grid.voxel_centres_mm(), -1, 0))
+    box = (slice(0, grid.shape[0]), slice(0, grid.shape[1]), slice(3, 3 + grid.shape[2]))
+    field = SpineField(box, grid, -x, -y, z, np.abs(x) - 12, -y - 15)
+    wing = (np.abs(x) > 28) & (np.abs(x) < 45) & (np.abs(y) < 25) & (np.abs(z - 20) < 12)
+    return field, wing & (((x < 0) & left) | ((x > 0) & right))
+
+
+def test_wings_on_both_sides_make_a_sacrum_and_on_one_a_hint() -> None:
+    both, one, none = (signs(*field_and_bone(left, right), {1: 9000.0}, (20.0,))
+                       for left, right in ((True, True), (True, False), (False, False)))
+    assert (both.winged, both.half_winged) == ((1,), ())
+    assert (one.winged, one.half_winged) == ((), (1,))
+    assert (none.winged, none.half_winged) == ((), ())
+
+
+def test_a_wing_that_the_scan_cuts_off_is_no_hint() -> None:
+    seen = signs(*field_and_bone(True, False, cut_mm=32.0), {1: 9000.0}, (20.0,))
+    assert (seen.winged, seen.half_winged) == ((), ())
+
+
+def test_places_are_those_of_the_scan() -> None:
+    seen = signs(*field_and_bone(False, False), {1: 9000.0}, (20.0,))
+    assert seen.places[1].z_ras_mm == pytest.approx(20.0)
+    # the box starts at the scan's fourth slice; slices are 2 mm apart and counted from 1
+    assert seen.places[1].slice_number == 3 + 10 + 1
