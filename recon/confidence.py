@@ -67,6 +67,9 @@ MISSING = 0.0
 NO_JOINT = 0.2
 """A side without a joint: grown together or not resolved (choice)."""
 
+NO_WINDOW = 0.3
+"""A side without an interlaminar window: overlapping laminae, or a wrong border (choice)."""
+
 LABELS = {"given": 0.9, "measured": 0.9, "automatic": 0.8, "modelled": 0.5}
 """How far labels are trusted by where they come from; nobody has looked at automatic ones (choice)."""
 
@@ -103,8 +106,8 @@ def confidence_of(scan: Scan, labels: Labels, level: Level, sources: Mapping[str
     structures = tuple(_structure(name, border, borders, picture, sources) for name, border in borders.items())
     reasons = (_weakest(structures), *(_joint_reason(side, gaps.get(side), picture) for side in SIDES),
                *(_unresolved(joint) for joint in level.joints.values() if not joint.gap_resolved),
-               _slices_reason(picture, gaps), _symmetry(level, borders), _plausibility(level), _labels_reason(sources),
-               *_names_reason(naming))
+               *_no_window(level), _slices_reason(picture, gaps), _symmetry(level, borders), _plausibility(level),
+               _labels_reason(sources), *_names_reason(naming))
     value = min(reason.value_frac for reason in reasons)
     return Confidence(value, value < CHECK_BELOW.value, reasons, structures)
 
@@ -234,6 +237,15 @@ def _joint_reason(side: Side, gap: Gap | None, picture: Picture) -> Reason:
 def _unresolved(joint: Joint) -> Reason:
     return Reason(f"joint gap {joint.side}", NO_JOINT, f"the {joint.side} joint's faces touch in the labels, and the "
                   "image does not tell them apart")
+
+
+def _no_window(level: Level) -> tuple[Reason, ...]:
+    """A reason where a dorsal view sees no way into the canal, which few levels lack."""
+    closed = [side for side in SIDES if side not in level.windows]
+    if not closed:
+        return ()
+    return (Reason("interlaminar window", NO_WINDOW, f"no interlaminar window was found on the {' and '.join(closed)} "
+                   "side: closed by bone, cut off, or bone laid across it"),)
 
 
 def _slices_reason(picture: Picture, gaps: Mapping[Side, Gap]) -> Reason:

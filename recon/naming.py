@@ -150,6 +150,7 @@ def places_text(found: Signs) -> str:
     return f"{len(found.in_view)} vertebrae{heights}"
 
 
+GIVEN_SAID = "the names were given by a person; the scan was not asked"
 COUNTING = "Slices are counted from 1 at the caudal end of the scan as read."
 
 
@@ -177,7 +178,7 @@ def names(found: Signs, levels: Sequence[str] | None = None, seeded: Mapping[int
     if levels is not None:
         return _given(found, tuple(levels))
     if seeded:
-        return _given(found, _counted_from(found, seeded))
+        return _counted_from(found, seeded)
     found = _without_crests(found)
     _refuse_contradiction(found)
     if found.winged:
@@ -207,22 +208,21 @@ def _refuse_contradiction(found: Signs) -> None:
                               do=f"Name the vertebrae in view, cranial to caudal, with --levels. {COUNTING}")
 
 
-def _counted_from(found: Signs, seeded: Mapping[int, str]) -> tuple[str, ...]:
-    """Names of all in view, cranial to caudal, counted from those a person pointed at."""
+def _counted_from(found: Signs, seeded: Mapping[int, str]) -> Names:
+    """Names of all in view, counted from those a person pointed at; what lies beyond T12 and S1 stays unnamed."""
     line = [name for name in VERTEBRAE if name != "L6" or "L6" in seeded.values()]
     firsts = {line.index(name) + number for number, name in seeded.items() if name in line}
     if len(firsts) != 1:
         raise WrongUse("--seed vertebra", "must name vertebrae that follow each other as they lie in the scan",
                        got={f"number {n} from below": name for n, name in seeded.items()},
                        do=f"Found are {places_text(found)}. {COUNTING}")
-    places = [firsts.copy().pop() - n for n in sorted(found.in_view, reverse=True)]
-    if min(places) < 0 or max(places) >= len(line):
-        raise WrongUse("--seed vertebra", f"must leave every vertebra in view a name from {line[0]} to {line[-1]}",
-                       got=dict(seeded), do=f"Found are {places_text(found)}. {COUNTING}")
-    return tuple(line[p] for p in places)
+    first = firsts.pop()
+    named = tuple(n for n in found.in_view if 0 <= first - n < len(line))
+    return _given(replace(found, in_view=named, slivers=()), tuple(line[first - n] for n in sorted(named, reverse=True)),
+                  "the names were counted from what a person pointed at")
 
 
-def _given(found: Signs, levels: tuple[str, ...]) -> Names:
+def _given(found: Signs, levels: tuple[str, ...], because: str = GIVEN_SAID) -> Names:
     for name in levels:
         vertebra_number(name)
     whole = tuple(n for n in found.in_view if n not in found.slivers)
@@ -238,7 +238,7 @@ def _given(found: Signs, levels: tuple[str, ...]) -> Names:
     warnings = [f"The name {by_number[n]} was given, but its wings look like a sacrum's." for n in found.winged
                 if by_number.get(n, "S1") != "S1"]
     naming = _naming("contradicted" if warnings else "given", "given",
-                     " ".join(warnings) or "the names were given by a person; the scan was not asked")
+                     " ".join(warnings) or because)
     if len(counted) < len(found.in_view):
         warnings.append("A sliver of another vertebra at the scan's end was not named and is left out.")
     return Names(by_number, naming, tuple(warnings))
