@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import onnx
 import torch
 from torch import nn
 from torch.nn import functional as F  # noqa: N812
@@ -364,6 +365,25 @@ def dice_table(network: Network, painter: Painter, patches: int) -> list[float]:
     return [round(float(b / max(s, 1)), 3) for b, s in zip(both, sizes, strict=True)]
 
 
+def write_network(network: Network, path: Path) -> None:
+    """Write the network for use: weights in half precision (half the file), sums in single."""
+    free = {0: "n", 2: "x", 3: "y", 4: "z"}
+    torch.onnx.export(network, (torch.zeros(1, 1, 32, 32, 32),), str(path), dynamo=False,
+                      input_names=["hu"], output_names=["scores"], dynamic_axes={"hu": free, "scores": free})
+    model = onnx.load(path)
+    casts = []
+    for weight in model.graph.initializer:
+        values = onnx.numpy_helper.to_array(weight)
+        if values.dtype == np.float32 and values.size > 1000:
+            name = weight.name
+            weight.CopyFrom(onnx.numpy_helper.from_array(values.astype(np.float16), name + "_half"))
+            casts.append(onnx.helper.make_node("Cast", [name + "_half"], [name], to=onnx.TensorProto.FLOAT))
+    nodes = [*casts, *model.graph.node]
+    del model.graph.node[:]
+    model.graph.node.extend(nodes)
+    onnx.save(model, path)
+
+
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=str(__doc__).splitlines()[0])
@@ -398,9 +418,7 @@ def main() -> None:
     options.out.mkdir(parents=True, exist_ok=True)
     network.cpu()
     torch.save(network.state_dict(), options.out / "prior.pt")
-    free = {0: "n", 2: "x", 3: "y", 4: "z"}
-    torch.onnx.export(network, (torch.zeros(1, 1, 32, 32, 32),), str(options.out / "prior.onnx"), dynamo=False,
-                      input_names=["hu"], output_names=["scores"], dynamic_axes={"hu": free, "scores": free})
+    write_network(network, options.out / "prior.onnx")
 
 
 if __name__ == "__main__":
