@@ -91,6 +91,7 @@ def intervals_of(estimate: Estimate) -> Intervals:
     cone = ConeRegion(estimate.phases, estimate.keep_out)
     task = TaskRegion(estimate.task_paths, estimate.approach.channel, estimate.keep_out)
     bench = estimate.cone.removal.bench
+    # drawing in needs no further coverage: no voxel that was empty is filled
     thin = replace(bench, bone_mm3=drawn_in(bench.bone_mm3 / np.float32(bench.grid.voxel_mm3), bench.grid,
                                             SD_OF_95 * doubt.bone_mm) * np.float32(bench.grid.voxel_mm3))
     both = [_bone_intervals(estimate.level, cost, Removal(thin, cost.removal.taken_frac), region, doubt)
@@ -168,6 +169,7 @@ def _area_intervals(estimate: Estimate, region: Region, doubt: Doubt) -> tuple[I
     half_width, ventral, roof = canal_extent_mm(estimate.anatomy, estimate.level)
     within = (np.abs(x) <= half_width) & (y >= ventral) & (y <= roof)
     overhang = bone_mask(labels) & within & ~np.isin(labels % 100, (Part.BODY, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT))
+    # where the region itself cuts bone the new wall lies where the tool put it, whatever the border was
     areas = estimate.decompression
     return (_area(areas.canal_area_before_mm2, free, pressing, overhang & False, doubt),
             _area(areas.canal_area_after_mm2, free | freed, pressing & ~freed, overhang, doubt))

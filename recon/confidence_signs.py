@@ -51,7 +51,13 @@ class Picture:
 
 
 def picture_of(scan: Scan, labels: Labels, box: Box) -> Picture:
-    """The box of a scan, its labels and its noise."""
+    """The box of a scan, its labels and its noise.
+
+    >>> values = np.arange(27, dtype=np.int16).reshape(3, 3, 3)
+    >>> scan = Scan(values, Grid((3, 3, 3), np.eye(4)), "CT")
+    >>> picture_of(scan, np.full((3, 3, 3), 9, np.uint16), (slice(1, 3), slice(1, 3), slice(1, 2))).at_end.sum()
+    np.int64(3)
+    """
     values, part = scan.voxels[box].astype(np.float32), labels[box]
     at_end = np.zeros(part.shape, dtype=bool)
     for axis, (cut, length) in enumerate(zip(box, labels.shape, strict=True)):
@@ -91,9 +97,11 @@ def border_of(picture: Picture, mask: Mask, outside: Mask) -> Border | None:
     if not found or mask[found[0]].sum() < FEWEST:
         return None
     i, j, k = (slice(max(s.start - SHELL - 1, 0), s.stop + SHELL + 1) for s in found[0])
+    # eroded with a border of bone, so that where the scan ends is not taken for the structure's own border
     own, free, value = mask[i, j, k], outside[i, j, k], picture.values[i, j, k]
     edge = own & ~ndimage.binary_erosion(own, border_value=1)
     near = own & ndimage.binary_dilation(free)
+    # the voxels that touch the structure are partly filled by it, so the next ones are compared
     shell = free & ndimage.binary_dilation(own, iterations=SHELL) & ~ndimage.binary_dilation(own)
     seen = near.sum() >= FEWEST and shell.sum() >= FEWEST
     contrast = float(abs(np.median(value[near]) - np.median(value[shell]))) if seen else 0.0
@@ -124,7 +132,10 @@ class Gap:
 
 
 def gap_of(picture: Picture, joint: Joint) -> Gap:
-    """The joint's gap as the image shows it: medians over the joint's points."""
+    """The joint's gap as the image shows it: medians over the joint's points.
+
+    The darker of the two faces counts, so that one bright face beside a dim one does not pass for a gap.
+    """
     across = joint.superior_face_ras_mm - joint.inferior_face_ras_mm
     length = np.linalg.norm(across, axis=1, keepdims=True)
     way = across / np.maximum(length, 1e-9)

@@ -142,13 +142,19 @@ def replacement_of(text: str, *, keep_name: bool = False) -> Replacement:
     if not mask.any():
         raise BadLabels(f"--replace {name}", "must mark at least one voxel", got="a map of zeros only",
                         do="Export the painted structure with values other than 0.")
+    # a folder of slices has no one checksum
     digest = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
     record = Correction("replaced", name, digest, path.name if keep_name else "")
     return Replacement(name, mask, Grid(mask.shape, volume.affine_ras_mm), record)
 
 
 def kept_replacement(record: Correction, labels: Labels, grid: Grid) -> Replacement:
-    """A replacement made earlier, as it stands in a case's labels."""
+    """A replacement made earlier, as it stands in a case's labels.
+
+    >>> kept = kept_replacement(Correction("replaced", "sac"), np.array([[[1, 2, 2]]]), Grid((1, 1, 3), np.eye(4)))
+    >>> int(kept.mask.sum())
+    2
+    """
     return Replacement(record.what, _own(labels, structure_of(record.what)), grid, record)
 
 
@@ -173,6 +179,7 @@ def with_replacements(labels: Labels, grid: Grid, replacements: Sequence[Replace
     BadLabels : a map off the grid, a canal that lies in bone, or sides or vertebrae the wrong way round afterwards
     """
     out = labels.copy()
+    # wholes before their parts, walls before what they hold, in whatever order a person names them
     for each in sorted(replacements, key=lambda r: _rank(structure_of(r.structure))):
         what, mask = structure_of(each.structure), each.on(grid)
         if not mask.any():
@@ -239,7 +246,13 @@ def _lay_part(labels: Labels, grid: Grid, what: Meaning, mask: Mask) -> None:
 
 def occupancy_again(labels: Labels, before: Labels, occupancy: npt.NDArray[np.float32], scan: Scan
                     ) -> npt.NDArray[np.float32]:
-    """Bone shares of corrected labels: worked out anew about bone that came or went, as before elsewhere."""
+    """Bone shares of corrected labels: worked out anew about bone that came or went, as before elsewhere.
+
+    Parameters
+    ----------
+    labels, before, occupancy : (nx, ny, nz) arrays of the scan's grid; labels after and before the correction
+    """
+    # a part that only changed its name moves no border
     changed = bone_mask(labels) != bone_mask(before)
     if not changed.any():
         return occupancy
@@ -254,7 +267,11 @@ def occupancy_again(labels: Labels, before: Labels, occupancy: npt.NDArray[np.fl
 
 
 def bone_changed(labels: Labels, before: Labels) -> bool:
-    """Did any bone or disc, the canal's wall, come or go?"""
+    """Did any bone or disc, the canal's wall, come or go?
+
+    >>> bone_changed(np.array([2206, 9]), np.array([2207, 9])), bone_changed(np.array([9]), np.array([2206]))
+    (False, True)
+    """
     return bool(((bone_mask(labels) | disc_mask(labels)) != (bone_mask(before) | disc_mask(before))).any())
 
 

@@ -218,7 +218,8 @@ def _counted_from(found: Signs, seeded: Mapping[int, str]) -> Names:
                        do=f"Found are {places_text(found)}. {COUNTING}")
     first = firsts.pop()
     named = tuple(n for n in found.in_view if 0 <= first - n < len(line))
-    return _given(replace(found, in_view=named, slivers=()), tuple(line[first - n] for n in sorted(named, reverse=True)),
+    levels = tuple(line[first - n] for n in sorted(named, reverse=True))
+    return _given(replace(found, in_view=named, slivers=()), levels,
                   "the names were counted from what a person pointed at")
 
 

@@ -57,6 +57,7 @@ def anatomy_again(scan: Scan, anatomy: Anatomy, *, seeds: Seeds | None = None, r
     WrongUse : nothing to correct, or vertebrae pointed at in labels that were given
     """
     points = seeds or Seeds()
+    # points are for the search: where parts were given there is none, and only the canal is found
     if not points.points and not replaced:
         raise WrongUse("the correction", "must change something", do="Give --replace WHAT=FILE or --seed WHAT=X,Y,Z.")
     if points.points and anatomy.sources.get("parts") != "given":
@@ -74,6 +75,7 @@ def _searched_again(scan: Scan, anatomy: Anatomy, points: Seeds, replaced: Seque
     """The scan searched through old and new points, with old and new replacements laid in."""
     old = [Seed(r.what, r.point_ras_mm) for r in anatomy.corrections if r.point_ras_mm is not None]
     anew = {each.structure for each in replaced}
+    # the maps are not kept: what they showed stands in the labels
     kept = [kept_replacement(r, anatomy.labels, anatomy.grid) for r in anatomy.corrections
             if r.kind == "replaced" and r.what not in anew]
     seeds = Seeds((*old, *points.points))
