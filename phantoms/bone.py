@@ -10,6 +10,7 @@ import numpy.typing as npt
 from phantoms.arch import lamina_mm
 from phantoms.batch import FAR_MM, Batch, Box
 from phantoms.body import body_mm
+from phantoms.canal import Canal
 from phantoms.joint import JointSurface
 from phantoms.pose import Pose
 from phantoms.shapes import Capsule, RoundedBox, Solid, smooth_min
@@ -29,6 +30,12 @@ BASE_DEPTH_MM = 7.0
 
 BELOW_JOINT_MM = 3.0
 """The joint's surface cuts the processes up to this far beyond the joint's ends."""
+
+RIM_MM = 1.0
+"""Bony overgrowth starts this far outside the normal canal's wall, to join the process that it grows from (choice)."""
+
+RIM_X_MM, RIM_Y_MM = 4.0, 3.0
+"""It stays this far lateral of the midline and dorsal of the disc's dorsal border: window and foramen stay open."""
 
 Parts = npt.NDArray[np.uint16]
 Process = tuple[RoundedBox, Capsule]
@@ -60,6 +67,7 @@ class Bone:
     joints: dict[tuple[str, Side], JointSurface]
     superior: dict[tuple[str, Side], Process]
     inferior: dict[tuple[str, Side], Process]
+    canal: Canal
 
     def near(self, batch: Batch) -> list[str]:
         """Names of the vertebrae whose box is near a batch."""
@@ -111,7 +119,7 @@ class Bone:
         head_part = sided("superior_articular" if superior else "inferior_articular", side)
         stem_part = head_part if superior else sided("lamina", side)
         return [
-            (head_part, np.maximum(batch.distance_mm(head), cut), True),
+            (head_part, np.maximum(self._head_mm(level, side, batch, head), cut), True),
             (stem_part, np.maximum(batch.distance_mm(stem), cut), False),
         ]
 
@@ -141,8 +149,23 @@ class Bone:
         if self._far_from_process(level, side, batch, superior=superior):
             return batch.far()
         head, stem = (self.superior if superior else self.inferior)[level, side]
-        blob = smooth_min(batch.distance_mm(head), batch.distance_mm(stem), UNION_MM)
+        blob = smooth_min(self._head_mm(level, side, batch, head), batch.distance_mm(stem), UNION_MM)
         return np.maximum(blob, self._joint_cut_mm(level, side, batch, superior=superior))
+
+    def _head_mm(self, level: str, side: Side, batch: Batch, head: RoundedBox) -> Float:
+        """(N,) array: a process's head, with what the canal lost to it where its overgrowth is bony.
+
+        That is the normal canal's dorsolateral rim at the joint's height; the wall as encroached on cuts it later.
+        """
+        found = batch.distance_mm(head)
+        joint = self.joints[level, side]
+        if not self.canal.levels[level].knobs.bony:
+            return found
+        local = joint.pose.to_local_mm(batch.points_mm)
+        lateral = local[:, 0] if side == "left" else -local[:, 0]
+        rim = np.maximum(self.canal.walls_mm(batch)[0] - RIM_MM, np.maximum(RIM_X_MM - lateral, RIM_Y_MM - local[:, 1]))
+        rim = np.maximum(rim, np.abs(local[:, 2] - joint.centre_mm[2]) - joint.half_height_mm)
+        return smooth_min(found, np.minimum(rim, FAR_MM), UNION_MM)
 
     def _joint_cut_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
         """(N,) array, positive where a process would cross the joint's face, to BELOW_JOINT_MM beyond its ends."""

@@ -35,9 +35,18 @@ def old(hu: float, patchy_hu: float, cortex_frac: float, **others: object) -> Sp
     >>> old(70.0, 30.0, 0.5).cortex_frac
     0.5
     """
-    levels = {"L3-L4": stenosis(0.8, 0.6), "L4-L5": stenosis(1.0, 0.8)}
+    levels = {"L3-L4": worn_level(0.8, 0.6), "L4-L5": worn_level(1.0, 0.8)}
     spec = SpineSpec(levels=levels, trabecular_hu=hu, patchy_hu=patchy_hu, cortex_frac=cortex_frac)
     return replace(spec, **others)  # type: ignore[arg-type]
+
+
+def worn_level(left: float, right: float) -> LevelKnobs:
+    """A stenosed level as it looks in CT: processes that grow into the canal, a thick ligament, a bulging low disc.
+
+    >>> worn_level(1.0, 0.5).facet_overgrowth_mm
+    (1.6, 0.8)
+    """
+    return replace(stenosis(left, right), canal_narrowing_mm=0.0, bony=True)
 
 
 def at(knobs: LevelKnobs, *levels: str, spec: SpineSpec = OLD, **others: object) -> SpineSpec:
@@ -91,7 +100,7 @@ def density_cases() -> list[HardCase]:
 def joint_cases() -> list[HardCase]:
     """Narrow, fused, dense and overgrown facet joints, and calcium in the ligament."""
     gap, fused, dense = ("gap",), ("gap", "fused"), ("gap", "sclerosis")
-    worn, calcified = stenosis(1.0, 0.8), ("calcified",)
+    worn, calcified = worn_level(1.0, 0.8), ("calcified",)
     grown = replace(worn, facet_overgrowth_mm=(3.2, 2.8), sclerotic=(True, True), gap_mm=0.5)
     return [
         HardCase("joint gap 0.8", 1, gap, at(replace(worn, gap_mm=0.8), *MID), MID, "L4-L5"),
@@ -115,7 +124,7 @@ def joint_cases() -> list[HardCase]:
 
 def spur_cases() -> list[HardCase]:
     """Osteophytes and flat discs."""
-    axes, worn = ("osteophytes", "disc"), stenosis(0.9, 0.9)
+    axes, worn = ("osteophytes", "disc"), worn_level(0.9, 0.9)
     return [
         HardCase("spurs 3", 1, axes[:1], at(replace(worn, osteophyte_mm=3.0), *MID), MID, "L4-L5"),
         HardCase("spurs 5, low discs", 2, axes, at(replace(worn, osteophyte_mm=5.0, disc_height_frac=0.5), *MID), MID,
@@ -133,7 +142,7 @@ def slip_cases() -> list[HardCase]:
     >>> max(case.spec.knobs(case.level).slip_mm for case in slip_cases())
     17.0
     """
-    axes, worn = ("slip",), stenosis(0.9, 0.9)
+    axes, worn = ("slip",), worn_level(0.9, 0.9)
     return [
         HardCase("slip 5", 1, axes, at(replace(worn, slip_mm=5.0), "L4-L5"), MID, "L4-L5"),
         HardCase("slip 9", 2, axes, at(replace(worn, slip_mm=9.0, disc_height_frac=0.6), "L4-L5"), MID, "L4-L5",
@@ -146,7 +155,7 @@ def slip_cases() -> list[HardCase]:
 
 def curve_cases() -> list[HardCase]:
     """Scoliosis with rotation to 30 deg, and a hollow back."""
-    axes, worn = ("scoliosis",), stenosis(0.9, 0.7)
+    axes, worn = ("scoliosis",), worn_level(0.9, 0.7)
     high = ("L2-L3", "L3-L4")
     lying = replace(OLD, pose_deg=(8.0, 10.0, -12.0), origin_ras_mm=(14.0, -30.0, 60.0))
     return [
@@ -185,14 +194,14 @@ def bystander_cases() -> list[HardCase]:
                  "L3-L4", wish=replace(MM, ventral_mm=40.0, behind_mm=24.0),
                  scanner=Scanner(3, 20.0, circle_mm=76.0, padding_hu=-2000)),
         HardCase("ribs in view", 2, ("bystanders", "names"),
-                 at(stenosis(0.5, 0.5), "L1-L2", bystanders=Bystanders(ribs=True)), high, "L1-L2", "right",
+                 at(worn_level(0.5, 0.5), "L1-L2", bystanders=Bystanders(ribs=True)), high, "L1-L2", "right",
                  replace(WIDE, half_width_mm=78.0, ventral_mm=12.0), named=False),
     ]
 
 
 def numbering_cases() -> list[HardCase]:
     """Six or four lumbar vertebrae, and scans that show no sign to count by."""
-    axes, worn = ("names",), stenosis(0.8, 0.8)
+    axes, worn = ("names",), worn_level(0.8, 0.8)
     ribs = Bystanders(ribs=True)
     six, four = replace(OLD, six_lumbar=True), replace(OLD, four_lumbar=True)
     return [
@@ -221,7 +230,7 @@ def metal_cases() -> list[HardCase]:
 def combined_cases() -> list[HardCase]:
     """Several diseases of one patient."""
     axes = ("density", "gap", "slip", "disc", "osteophytes", "noise")
-    worn = replace(stenosis(1.1, 0.9), gap_mm=0.6, osteophyte_mm=4.0, disc_height_frac=0.45, sclerotic=(True, True))
+    worn = replace(worn_level(1.1, 0.9), gap_mm=0.6, osteophyte_mm=4.0, disc_height_frac=0.45, sclerotic=(True, True))
     bone = SpineSpec(trabecular_hu=72.0, patchy_hu=40.0, cortex_frac=0.6, scoliosis_deg=14.0, rotation_deg=8.0)
     return [
         HardCase("worn at 80 years", 2, axes, at(worn, *MID, spec=bone), MID, "L4-L5", scanner=Scanner(5, 35.0)),

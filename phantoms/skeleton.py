@@ -75,6 +75,7 @@ def bone_of(poses: Poses, vertebrae: Vertebrae, levels: Levels, canal: Canal) ->
         joints,
         superior,
         inferior,
+        canal,
     )
 
 

@@ -39,6 +39,7 @@ class LevelKnobs:
     gap_mm : facet joint gap
     fused_frac : share of the joint's height, from its cranial end, across which bone bridges the gap
     sclerotic : are the joint's processes dense throughout?
+    bony : do the joint's processes fill what the canal loses to them? Otherwise soft tissue does
     osteophyte_mm : how far spurs stand out of the rims of both end plates, ventrally and laterally
     joint_angle_deg : from the sagittal plane; None takes the level's normal
     disc_height_frac : of the normal disc height
@@ -53,6 +54,7 @@ class LevelKnobs:
     gap_mm: float = 1.5
     fused_frac: Sided = (0.0, 0.0)
     sclerotic: tuple[bool, bool] = (False, False)
+    bony: bool = False
     osteophyte_mm: float = 0.0
     joint_angle_deg: tuple[float | None, float | None] = (None, None)
     disc_height_frac: float = 1.0

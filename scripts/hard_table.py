@@ -54,7 +54,8 @@ def _table(records: Sequence[Record]) -> str:
     rows = [_row(name, [v for r in records for v in pick(r)], low) for name, pick, low in _quantities()]
     joints = [r["joints"] for r in records if "joints" in r]
     found, missed = (sum(j[key] for j in joints) for key in ("joints_found", "joints_missed"))
-    return "\n".join([head, *filter(None, rows), f"joints found {found}, missed {missed}", _covered(records), _ranked(records)])
+    joined = f"joints found {found}, missed {missed}"
+    return "\n".join([head, *filter(None, rows), joined, _covered(records), _ranked(records)])
 
 
 def _ranked(records: Sequence[Record]) -> str:
