@@ -10,8 +10,11 @@ mesh_boolean_per_s       the same swept region taken from a closed mesh of the b
 ratio_vs_mesh_boolean    removal_per_s / mesh_boolean_per_s
 plain_numpy_per_s        the same samples of the same voxels tested by numpy without a thought for speed (no keep-out)
 ratio_vs_plain_numpy     removal_per_s / plain_numpy_per_s
-build_s, build_peak_mb   scan in memory -> anatomy, 512 x 512 x 400 voxels, and the process's greatest memory
-build_ratio_vs_plain     plain scipy passes over the whole volume (smooth, threshold, label, distance) / build_s
+build_s, build_cpu_s     file -> case on disk, 512 x 512 x 400 voxels: wall and processor seconds
+build_peak_mb            the process's greatest memory meanwhile
+build_STEP_s, _cpu_s, _mb   the same of each step
+plain_s                  plain scipy passes over the whole volume: smooth, threshold, label, distance
+build_ratio_vs_plain     plain_s / the seconds from a scan in memory to its anatomy
 """
 
 from __future__ import annotations
@@ -24,7 +27,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import cycle
 from pathlib import Path
 from typing import TypeVar
@@ -144,7 +147,7 @@ def first_answer_ms(anatomy: Anatomy, approach: Approach) -> float:
     return float(json.loads(done.stdout)["first_answer_ms"])
 
 
-def _child(task: str, path: Path) -> dict[str, float]:
+def _child(task: str, path: Path) -> Mapping[str, object]:
     if task != "first":
         return child(task, path)
     anatomy, approach = pickle.loads(path.read_bytes())
