@@ -196,22 +196,15 @@ def test_bone_near_a_batch_is_known_with_spurs() -> None:
     assert "L4" in spine.bone.near(batch_of(side))
 
 
-@pytest.mark.parametrize(("bony", "share"), [(True, 0.9), (False, 0.0)])
-def test_bony_overgrowth_fills_what_the_canal_loses(bony: bool, share: float) -> None:
-    spine = spine_with(facet_overgrowth_mm=(2.5, 2.5), bony=bony)
-    section = canal_section(spine, level_frame(spine, LEVEL), 1.0)
-    local = spine.poses[LEVEL].to_local_mm(section.world_mm)
-    normal = spine.canal.walls_mm(batch_of(section.world_mm))[0]
-    lost = (normal < -0.3) & (section.wall_mm > 0.3) & (np.abs(local[:, 0]) > 6.0) & (local[:, 1] > 5.0)
-    assert lost.sum() > 500
-    labels, _ = spine.label_and_depth(section.world_mm[lost])
-    articular = np.isin(labels % 100, [Part.SUPERIOR_ARTICULAR_LEFT, Part.SUPERIOR_ARTICULAR_RIGHT,
-                                       Part.INFERIOR_ARTICULAR_LEFT, Part.INFERIOR_ARTICULAR_RIGHT])
-    away = np.abs(joint_heights(spine, section.world_mm[lost])) > 1.0
-    assert articular[away].mean() == pytest.approx(share, abs=0.1)
-
-
-def joint_heights(spine: Spine, points_mm: Float) -> Float:
-    """(N,) array: distance of points to the nearer joint's mid-surface."""
-    joints = [spine.bone.joints[LEVEL, "left"], spine.bone.joints[LEVEL, "right"]]
-    return np.min([np.abs(j.height_mm(j.pose.to_local_mm(points_mm))) for j in joints], axis=0)
+def test_bony_overgrowth_fills_what_the_canal_loses() -> None:
+    shares = []
+    for bony in (True, False):
+        spine = spine_with(facet_overgrowth_mm=(1.6, 1.6), gap_mm=0.3, bony=bony)
+        section = canal_section(spine, level_frame(spine, LEVEL), 1.0)
+        local = spine.poses[LEVEL].to_local_mm(section.world_mm)
+        normal = spine.canal.walls_mm(batch_of(section.world_mm))[0]
+        lost = (normal < -0.3) & (section.wall_mm > 0.3) & (np.abs(local[:, 0]) > 6.0) & (local[:, 1] > 5.0)
+        shares.append(float((spine.label_and_depth(section.world_mm[lost])[0] >= 100).mean()))
+    # all but the joint's own gap, where otherwise most is soft tissue
+    assert shares[0] > 0.95
+    assert shares[1] < 0.4
