@@ -44,26 +44,30 @@ class JointDoubt:
         return float(np.hypot(given, EXTENT_AUTOMATIC_MM)) if source == "automatic" else given
 
 
-def facet_intervals(level: Level, side: Side, region: Region, removals: tuple[Removal, Removal],
+def facet_intervals(level: Level, side: Side, regions: tuple[Region, ...], removals: tuple[Removal, Removal],
                     doubt: JointDoubt) -> dict[str, Interval]:
     """'area_frac', 'width_frac' and 'volume_frac' with intervals.
 
     Parameters
     ----------
+    regions : that of the removal, and those with the berth about the sac a little narrower and wider
     removals : the removal, and the same with all bone borders drawn in by SD_OF_95 deviations
     doubt : of the joint's faces and rims
     """
-    joint, own, thin = level.joints[side], *(facet_kept(level, side, region, removal) for removal in removals)
+    joint, region = level.joints[side], regions[0]
+    own, thin = (facet_kept(level, side, region, removal) for removal in removals)
     kept = pairs_kept(joint, region)
     moved = [pairs_kept(_moved(joint, sign * SD_OF_95 * doubt.border_mm), region) for sign in (-1.0, 1.0)]
     at_disc, everywhere = disc_slice(joint, level.frame), np.ones(len(kept), dtype=bool)
+    berths = [pairs_kept(joint, other) for other in regions[1:]]
     rims = _rims(joint, region)
     told = {}
     for name, where, value in (("area_frac", everywhere, own.area_frac), ("width_frac", at_disc, own.width_frac)):
         weight = np.where(where, joint.area_mm2, 0.0)
         border = sd_of_shift(value, *(_share(weight, flags) for flags in moved))
+        sac = sd_of_shift(value, *(_share(weight, flags) for flags in berths))
         extent = _extent_sd(rims, weight, kept) * doubt.extent_mm
-        told[name] = Interval(value, {"bone border": border, "joint extent": extent}, 0.0, 1.0)
+        told[name] = Interval(value, {"bone border": border, "joint extent": extent, "sac border": sac}, 0.0, 1.0)
     split = (1.0 - own.volume_frac) * doubt.extent_mm / max(_height_mm(level, joint), 1.0)
     causes = {"bone border": sd_of_shift(own.volume_frac, thin.volume_frac), "part split": split}
     told["volume_frac"] = Interval(own.volume_frac, causes if own.volume_frac == own.volume_frac else {}, 0.0, 1.0)

@@ -1,7 +1,7 @@
 """What the borders of bone, canal and joints do to an estimate's numbers: an interval for each.
 
-Nothing is removed anew. Bone borders are drawn in as a whole by their standard deviation and counted with the coverage
-already known; joints lose a rim on each side in turn; targets and the berth about the sac are moved and asked again.
+Bone borders are drawn in as a whole by their standard deviation and counted with the coverage already known; joints
+lose and gain a rim on each side in turn; targets and the berth about the sac are moved, reach and removal asked anew.
 Borders are taken to be off as a whole, all bone alike, as a threshold is; causes of different kinds are independent.
 """
 
@@ -14,13 +14,13 @@ import numpy as np
 
 from estimator.border import drawn_in
 from estimator.decompression import PLANE_STEP_MM, PRESSING, canal_extent_mm, disc_plane
-from estimator.estimate import Cost, Estimate
+from estimator.estimate import Cost, Estimate, task_paths
 from estimator.interval import SD_OF_95, Interval, sd_of_shift
 from estimator.isthmus import pars_of, spinous_base
 from estimator.joint_interval import JointDoubt, facet_intervals
 from estimator.reach import AT_DISC, Reach, reach_of
 from estimator.region import ConeRegion, Region, TaskRegion
-from estimator.removal import Removal
+from estimator.removal import Removal, removal_of
 from recon.anatomy import Anatomy, Level, Targets
 from recon.confidence import border_sd_mm
 from recon.labels import SIDES, Mask, Part, Side, bone_mask, canal_mask
@@ -29,6 +29,10 @@ from recon.severity import Threshold
 MODELLED_SD_MM = Threshold("thickness of a modelled ligament, and so the sac's border", 1.0, "mm",
                            "Yoshiiwa et al., Asian Spine J 2016;10:528 (4.16, SD 1.12 mm in worn discs)", "READ")
 """Between patients; a modelled ligament takes the mean, a modelled sac what it leaves."""
+
+OPEN_CANAL_SD_MM = Threshold("wall of a canal found from bone, at the disc", 1.2, "mm",
+                             "hard phantoms from CT alone (scripts/accuracy_hard.py)", "CALC")
+"""At the disc no bone bounds the canal in front and beside it: there its wall is a smooth surface and a convention."""
 
 TARGET_SPACING_SD_MM = 0.5 / np.sqrt(12.0)
 """Targets stand every 0.5 mm (design, shared definitions): the last one touched is known to within that."""
@@ -78,9 +82,10 @@ def doubt_of(anatomy: Anatomy, level: Level) -> Doubt:
     sure = level.confidence
     clear = border_sd_mm(voxel_mm, CLEAR_EDGE, sources.get("parts", "automatic"))
     bone = [s.border_sd_mm for s in sure.structures if s.name != "canal"] if sure else [clear]
-    canal = sure.border_sd_mm("canal") if sure else clear
-    soft = {name: MODELLED_SD_MM.value if sources.get(name, "modelled") == "modelled" else canal
+    wall = sure.border_sd_mm("canal") if sure else clear
+    soft = {name: MODELLED_SD_MM.value if sources.get(name, "modelled") == "modelled" else wall
             for name in ("sac", "flavum")}
+    canal = float(np.hypot(wall, OPEN_CANAL_SD_MM.value)) if sources.get("canal") == "automatic" else wall
     extent = JointDoubt.extent_sd_mm(sources.get("parts", "automatic"), voxel_mm)
     return Doubt(float(np.mean(bone)), canal, soft["sac"], soft["flavum"], extent)
 
@@ -88,26 +93,47 @@ def doubt_of(anatomy: Anatomy, level: Level) -> Doubt:
 def intervals_of(estimate: Estimate) -> Intervals:
     """An interval for every headline number of an estimate."""
     doubt = doubt_of(estimate.anatomy, estimate.level)
-    cone = ConeRegion(estimate.phases, estimate.keep_out)
-    task = TaskRegion(estimate.task_paths, estimate.approach.channel, estimate.keep_out)
     bench = estimate.cone.removal.bench
     # drawing in needs no further coverage: no voxel that was empty is filled
     thin = replace(bench, bone_mm3=drawn_in(bench.bone_mm3 / np.float32(bench.grid.voxel_mm3), bench.grid,
                                             SD_OF_95 * doubt.bone_mm) * np.float32(bench.grid.voxel_mm3))
-    both = [_bone_intervals(estimate.level, cost, Removal(thin, cost.removal.taken_frac), region, doubt)
-            for cost, region in ((estimate.cone, cone), (estimate.task, task))]
-    before, after = _area_intervals(estimate, cone, doubt)
+    cones, tasks = _regions(estimate, doubt)
+    both = [_bone_intervals(estimate.level, cost, Removal(thin, cost.removal.taken_frac), regions, doubt)
+            for cost, regions in ((estimate.cone, cones), (estimate.task, tasks))]
+    before, after = _area_intervals(estimate, cones[0], doubt)
     return Intervals(both[0], both[1], {s: _reach_intervals(estimate, s, doubt) for s in estimate.reach}, before, after)
 
 
-def _bone_intervals(level: Level, cost: Cost, thinner: Removal, region: Region, doubt: Doubt) -> BoneIntervals:
-    """Intervals of one removal from the same one with all bone borders drawn in by SD_OF_95 deviations."""
+def _regions(estimate: Estimate, doubt: Doubt) -> tuple[tuple[Region, ...], tuple[Region, ...]]:
+    """Cone and task, each as it is and with the berth about the sac SD_OF_95 deviations narrower and wider.
+
+    Where the sac lies elsewhere other targets are touched, so the task takes other ways too.
+    """
+    own, channel = estimate.keep_out, estimate.approach.channel
+    berths = [replace(own, berth_mm=own.berth_mm + sign * SD_OF_95 * doubt.sac_mm) for sign in (-1, 1)]
+    tasks = [TaskRegion(task_paths(estimate.anatomy, estimate.level, estimate.phases, berth), channel, berth)
+             for berth in berths]
+    cones = [ConeRegion(estimate.phases, berth) for berth in (own, *berths)]
+    return tuple(cones), (TaskRegion(estimate.task_paths, channel, own), *tasks)
+
+
+def _bone_intervals(level: Level, cost: Cost, thinner: Removal, regions: tuple[Region, ...],
+                    doubt: Doubt) -> BoneIntervals:
+    """Intervals of one removal.
+
+    Parameters
+    ----------
+    thinner : the same removal with all bone borders drawn in by SD_OF_95 deviations
+    regions : the removal's own, and those with the berth about the sac SD_OF_95 deviations narrower and wider
+    """
+    totals = [removal_of(cost.removal.bench, region).total_mm3 for region in regions[1:]]
     base = spinous_base(level, thinner)
     pars = {side: pars_of(level, side, thinner).residual_mm for side in SIDES}
     shift = JointDoubt(doubt.bone_mm, doubt.joint_extent_mm)
     return BoneIntervals(
-        _from_border(cost.removal.total_mm3, thinner.total_mm3),
-        {side: facet_intervals(level, side, region, (cost.removal, thinner), shift) for side in cost.facets},
+        _from_border(cost.removal.total_mm3, thinner.total_mm3).with_cause(
+            "sac border", sd_of_shift(cost.removal.total_mm3, *totals)),
+        {side: facet_intervals(level, side, regions, (cost.removal, thinner), shift) for side in cost.facets},
         {side: _pars(cost.pars[side].residual_mm, pars[side], doubt) for side in SIDES},
         _from_border(cost.spinous_base.undercut_frac, base.undercut_frac, most=1.0),
         _from_border(cost.spinous_base.bridge_mm, base.bridge_mm),

@@ -67,18 +67,20 @@ def test_removed_bone_is_uncertain_by_its_surface(sd_mm: float) -> None:
     for axis in range(3):
         for sign in (-1, 1):
             area += float(taken[bone & ~np.roll(bone, sign, axis)].sum())
-    sd = told(sd_mm).cone.bone_mm3.sd
+    sd = told(sd_mm).cone.bone_mm3.sd_by_cause["bone border"]
     # stairs overstate a slanting surface by up to sqrt(3), by 4/pi and 3/2 on average in the plane and in space
     assert 0.5 * area * sd_mm < sd < 1.1 * area * sd_mm
 
 
 def test_twice_the_doubt_is_twice_the_interval() -> None:
-    one, two = (told(sd_mm).cone.bone_mm3.sd for sd_mm in (0.1, 0.2))
+    one, two = (told(sd_mm).cone.bone_mm3.sd_by_cause["bone border"] for sd_mm in (0.1, 0.2))
     assert two == pytest.approx(2 * one, rel=0.1)
 
 
 def test_no_doubt_about_borders_leaves_only_what_is_no_border() -> None:
-    sure = told(0.0)
+    given = replace(toy.anatomy(), sources={**toy.anatomy().sources, "sac": "given", "flavum": "given"})
+    anatomy = with_border(0.0, given)
+    sure = intervals_of(estimate(anatomy, default_approach(anatomy, "L3-L4", "left")))
     assert sure.cone.bone_mm3.sd == 0
     assert set(sure.reach["right"]["lateral_mm"].sd_by_cause) == {"canal border", "sac border", "target spacing"}
     assert sure.reach["right"]["lateral_mm"].sd_by_cause["canal border"] == 0
@@ -113,7 +115,8 @@ def test_json_carries_an_interval_beside_each_number() -> None:
     document = estimate_as_json(found(0.1))
     bone = document["task"]["bone_removed_mm3"]
     assert bone["interval95"][0] < bone["total"] < bone["interval95"][1]
-    spread = SD_OF_95 * bone["interval_from"]["bone border"]
+    assert set(bone["interval_from"]) == {"bone border", "sac border"}
+    spread = SD_OF_95 * np.hypot(*bone["interval_from"].values())
     assert bone["interval95"][1] == pytest.approx(bone["total"] + spread)
     for relation in ("ipsilateral", "contralateral"):
         joint = document["facet_preserved"][relation]
