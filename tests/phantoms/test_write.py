@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import stat
 from pathlib import Path
 
 import nibabel as nib
@@ -92,3 +94,12 @@ def test_nothing_half_written_is_left(scan: PhantomScan, tmp_path: Path) -> None
     with pytest.raises(Exception, match=r".+"):
         write_nifti(np.zeros((2, 2), dtype=object), scan.grid, tmp_path / "bad.nii.gz")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_written_files_have_the_permissions_of_any_new_file(scan: PhantomScan, tmp_path: Path) -> None:
+    before = os.umask(0o027)
+    try:
+        path = write_nifti(scan.ct_hu, scan.grid, tmp_path / "ct.nii.gz")
+    finally:
+        os.umask(before)
+    assert stat.S_IMODE(path.stat().st_mode) == 0o640
