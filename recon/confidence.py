@@ -14,8 +14,8 @@ import numpy as np
 
 from recon.anatomy import Confidence, Joint, Level, Naming, Reason, Source, StructureConfidence
 from recon.confidence_signs import Border, Gap, Picture, borders_of, gap_of, picture_of
-from recon.grid import Box, Grid
-from recon.labels import SIDES, Labels, Part, Side, Tissue, bone_mask, label_of, sided, vertebra_number
+from recon.grid import Box, Grid, box_of
+from recon.labels import SIDES, Labels, Part, Side, Tissue, label_of, sided, vertebra_mask, vertebra_number
 from recon.plausible import implausible
 from recon.scan import Scan
 from recon.severity import Threshold
@@ -46,8 +46,8 @@ EDGE_OVER_NOISE = Ramp(0.5, 5.0)
 GAP_DIP = Ramp(0.05, 0.35)
 """By how much of the faces' brightness above soft tissue the gap between them is darker."""
 
-GAP_DIP_OVER_NOISE = Ramp(0.5, 4.0)
-"""The same dip over the noise of one voxel."""
+GAP_DIP_OVER_NOISE = Ramp(0.2, 1.5)
+"""The same dip, a median over hundreds of points, over the noise of one voxel."""
 
 VOXEL_OVER_GAP = Ramp(2.0, 0.7)
 """Longest voxel edge over the width of the joint's gap."""
@@ -175,13 +175,9 @@ def border_sd_mm(longest_voxel_mm: float, edge_over_noise: float, source: Source
 
 def _box_about(labels: Labels, grid: Grid, level: Level) -> Box:
     numbers = [vertebra_number(name) for name in (level.upper, level.lower)]
-    where = np.isin(labels // 100, numbers) & bone_mask(labels)
-    spans = []
-    for axis in range(3):
-        index = np.flatnonzero(where.any(axis=tuple(a for a in range(3) if a != axis)))
-        margin = max(int(np.ceil(NEAR_MM / grid.spacing_mm[axis])), 1)
-        spans.append(slice(max(int(index[0]) - margin, 0), min(int(index[-1]) + margin + 1, labels.shape[axis])))
-    return spans[0], spans[1], spans[2]
+    where = vertebra_mask(labels, numbers[0]) | vertebra_mask(labels, numbers[1])
+    box = box_of(where, np.maximum(np.ceil(NEAR_MM / grid.spacing_mm), 1))
+    return box or (slice(None), slice(None), slice(None))
 
 
 def _structure(name: str, border: Border | None, borders: Mapping[str, Border | None], picture: Picture,
@@ -207,7 +203,7 @@ def _likeness(name: str, borders: Mapping[str, Border | None]) -> tuple[Reason, 
     if twin == name or own is None or other is None:
         return ()
     frac, what = min((min(a, b) / max(a, b), what) for a, b, what in (
-        (own.mm3, other.mm3, "volume"), (own.span_mm[2], other.span_mm[2], "height")))
+        (own.mm3, other.mm3, "volume"), (own.height_mm, other.height_mm, "height")) if max(a, b) > 0)
     return (Reason("symmetry", PAIR_LIKENESS.frac(frac),
                    f"{name.removesuffix(' left').removesuffix(' right')}: {what} of the smaller side is "
                    f"{100 * frac:.0f} % of the larger"),)

@@ -24,8 +24,11 @@ NOISE_FROM_MAD = 1.4826
 SHELL = 2
 """Voxels outside a border that are compared with those just inside."""
 
-INTO_BONE_MM = 1.5
-"""How far behind each face of a joint its brightness is read."""
+INTO_BONE_MM, PROFILE_STEP_MM = 2.0, 0.25
+"""How far behind each face of a joint its brightness is sought, and the step of that."""
+
+MOST_OF_HEIGHT = (5.0, 95.0)
+"""Percentiles of a part's voxels between which its height is taken: a stray voxel makes no part tall."""
 
 FEWEST = 8
 """Fewer voxels tell nothing."""
@@ -82,13 +85,13 @@ class Border:
     """One structure's border in the image.
 
     `contrast`: how much brighter it is than what lies outside, in the scan's unit; `end_frac`: share of its border
-    that is the scan's own end; `mm3`: its volume; `span_mm`: its extents along the grid's axes.
+    that is the scan's own end; `mm3`: its volume; `height_mm`: its extent along the third axis, cranio-caudal.
     """
 
     contrast: float
     end_frac: float
     mm3: float
-    span_mm: tuple[float, float, float]
+    height_mm: float
 
 
 def border_of(picture: Picture, mask: Mask, outside: Mask) -> Border | None:
@@ -106,9 +109,9 @@ def border_of(picture: Picture, mask: Mask, outside: Mask) -> Border | None:
     seen = near.sum() >= FEWEST and shell.sum() >= FEWEST
     contrast = float(abs(np.median(value[near]) - np.median(value[shell]))) if seen else 0.0
     ends = own & picture.at_end[i, j, k]
-    span = tuple(float((s.stop - s.start) * step) for s, step in zip(found[0], picture.grid.spacing_mm, strict=True))
+    low, high = np.percentile(np.nonzero(own)[2], MOST_OF_HEIGHT) * picture.grid.spacing_mm[2]
     return Border(contrast, float(ends.sum() / max(edge.sum() + ends.sum(), 1)),
-                  float(own.sum()) * picture.grid.voxel_mm3, (span[0], span[1], span[2]))
+                  float(own.sum()) * picture.grid.voxel_mm3, float(high - low))
 
 
 def borders_of(picture: Picture, structures: Mapping[str, tuple[int, ...]]) -> dict[str, Border | None]:
@@ -132,18 +135,20 @@ class Gap:
 
 
 def gap_of(picture: Picture, joint: Joint) -> Gap:
-    """The joint's gap as the image shows it: medians over the joint's points.
+    """The joint's gap as the image shows it, from the median profile across all of the joint's points.
 
-    The darker of the two faces counts, so that one bright face beside a dim one does not pass for a gap.
+    A face is the brightest place of its side's profile, for a thin cortex is bright only at the surface. The darker
+    of the two faces counts, so that one bright face beside a dim one does not pass for a gap.
     """
     across = joint.superior_face_ras_mm - joint.inferior_face_ras_mm
     length = np.linalg.norm(across, axis=1, keepdims=True)
     way = across / np.maximum(length, 1e-9)
-    behind = [_at(picture, point) for point in (joint.inferior_face_ras_mm - INTO_BONE_MM * way,
-                                                joint.superior_face_ras_mm + INTO_BONE_MM * way)]
-    middle = joint.inferior_face_ras_mm + across / 2
-    return Gap(float(np.median(np.minimum(*behind))), float(np.median(_at(picture, middle))), joint.gap_mm)
+    depths = np.arange(0.0, INTO_BONE_MM + PROFILE_STEP_MM, PROFILE_STEP_MM)
+    faces = [max(_median(picture, start + sign * depth * way) for depth in depths)
+             for start, sign in ((joint.inferior_face_ras_mm, -1.0), (joint.superior_face_ras_mm, 1.0))]
+    between = min(_median(picture, joint.inferior_face_ras_mm + part * across) for part in (0.25, 0.5, 0.75))
+    return Gap(min(faces), between, joint.gap_mm)
 
 
-def _at(picture: Picture, points_mm: Float) -> Float:
-    return trilinear(picture.values, picture.grid.index_of(points_mm))
+def _median(picture: Picture, points_mm: Float) -> float:
+    return float(np.median(trilinear(picture.values, picture.grid.index_of(points_mm))))

@@ -38,9 +38,9 @@ RANGES = (
     Range("facet angle from sagittal plane", 10.0, 80.0, "deg", "Britspine 2010 (35.9-49.4, SD 7.4-10.1)", "READ"),
     Range("facet tropism", 0.0, 20.0, "deg", "Asian Spine J 2018;12(5) (mean 4, SD 3)", "READ"),
     Range("lamina thickness", 2.0, 10.0, "mm", "Spine 1999;24(2):107 (1.9-5.0), both cortices and slope", "READ"),
-    Range("lamina slope", 100.0, 160.0, "deg", "Spine 1999;24(2):107 (129, SD 7.5)", "READ"),
+    Range("lamina slope", 80.0, 170.0, "deg", "Spine 1999;24(2):107 (129, SD 7.5)", "READ"),
     Range("spinous base width", 3.0, 15.0, "mm", "common practice, no source", "none"),
-    Range("pars width", 4.0, 22.0, "mm", "common practice, no source", "none"),
+    Range("pars width", 3.0, 22.0, "mm", "common practice, no source", "none"),
 )
 """Quantities without a range are not judged."""
 
