@@ -19,6 +19,7 @@ from scipy import ndimage
 from recon.bone_border import bordered
 from recon.bone_solid import solid
 from recon.errors import UnusableInput
+from recon.grid import box_of
 from recon.labels import Mask
 from recon.scan import Scan
 
@@ -41,6 +42,9 @@ SURE_FRAC = 0.35
 
 LEAST_PIECE_MM3 = 40.0
 """Smaller bright pieces are noise or calcification (common practice, no source)."""
+
+AROUND_MM = 12.0
+"""Surroundings of bone that its border is read from: four deviations of the widest blur there."""
 
 CORTICAL_PERCENTILE = 90.0
 """Of the ridges' values: thick cortices reach the value of cortical bone, thin ones do not."""
@@ -146,4 +150,8 @@ def occupancy_within(bone: Mask, scan: Scan | None, model: BoneModel | None = No
     """
     if scan is None or scan.modality != "CT":
         return bone.astype(np.float32)
-    return bordered(bone, scan)
+    share = np.zeros(bone.shape, dtype=np.float32)
+    box = box_of(bone, np.ceil(AROUND_MM / scan.grid.spacing_mm))
+    if box is not None:
+        share[box] = bordered(bone[box], scan.cropped(box))
+    return share

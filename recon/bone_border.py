@@ -16,7 +16,7 @@ from scipy import ndimage, special
 
 from recon.grid import Float, Grid
 from recon.labels import Mask
-from recon.sampling import linear_box
+from recon.sampling import block_sums, linear_box
 from recon.scan import Scan
 
 Float32 = npt.NDArray[np.float32]
@@ -153,12 +153,7 @@ class _Blocks:
 
     def sums(self, field: npt.NDArray[np.generic]) -> Float:
         """Sum of a field over each block."""
-        if (self.size == 1).all():
-            return field.astype(np.float64)
-        short = -np.array(field.shape) % self.size
-        padded = np.pad(field.astype(np.float32), [(0, int(n)) for n in short])
-        (i, j, k), (a, b, c) = np.array(padded.shape) // self.size, self.size
-        return np.asarray(padded.reshape(i, a, j, b, k, c).sum(axis=(1, 3, 5)), dtype=np.float64)
+        return block_sums(field, self.size)
 
     def mean(self, where: Mask, blur_mm: float) -> Float:
         """Gaussian mean of the values at `where`, per block; far from any, the mean of all of them."""

@@ -120,6 +120,22 @@ class Grid:
         return bool(np.abs(self.world_mm(corners) - other.world_mm(corners)).max() <= SAME_GRID_TOL_MM)
 
 
+def box_of(mask: npt.NDArray[np.bool_], margin: npt.ArrayLike = 0) -> Box | None:
+    """The index box that holds a mask and a margin in voxels, clipped to the array; None for an empty mask.
+
+    >>> box_of(np.array([[[False, True, True, False]]]), 1)
+    (slice(0, 1, None), slice(0, 1, None), slice(0, 4, None))
+    """
+    margins = np.broadcast_to(np.asarray(margin, dtype=int), 3)
+    spans = []
+    for axis, wide in enumerate(margins):
+        index = np.flatnonzero(mask.any(axis=tuple(a for a in range(3) if a != axis)))
+        if not len(index):
+            return None
+        spans.append(slice(max(int(index[0] - wide), 0), min(int(index[-1] + wide) + 1, mask.shape[axis])))
+    return spans[0], spans[1], spans[2]
+
+
 def isotropic_grid(low_mm: npt.ArrayLike, high_mm: npt.ArrayLike, spacing_mm: float) -> Grid:
     """The axis-aligned RAS grid with voxel centres from low to at least high."""
     low, high = np.asarray(low_mm, dtype=float), np.asarray(high_mm, dtype=float)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from recon.bone import BoneModel, occupancy_within, wall_mask
 from recon.canal import canal_along
@@ -21,8 +22,9 @@ BONE_FRAC = 0.4
 """The network's probability from which a voxel may be bone; the scan's own values then carve the border (choice)."""
 
 FINE_MM = 0.9
-"""Voxels no longer than this show joint gaps and borders better than the network's 1 mm; longer ones do not: on phantoms
-of 0.5 and 0.8 mm the scan's own borders miss 1..3 % of the bone, on 1 and 1.5 mm 4..7 %, the network's under 1 %."""
+"""Voxels no longer than this show joint gaps and borders better than the network's 1 mm; longer ones do not: on
+phantoms of 0.5 and 0.8 mm the scan's own borders miss 1..3 % of the bone, on 1 and 1.5 mm 4..7 %, the network's
+under 1 % (`scripts/why_learnt_border.py`)."""
 
 SURE_FRAC = 0.1
 """Probabilities nearer than this to none or all count as such."""
@@ -56,7 +58,7 @@ def fine_instances(spine: LearntSpine, seen: KindMap, scan: Scan, model: BoneMod
 
 
 def _occupancy(share: npt.NDArray[np.float32], part: Scan, model: BoneModel) -> npt.NDArray[np.float32]:
-    """Share of bone of each voxel: by the scan's own values where it is fine, else the network's probability."""
+    """Share of bone of each voxel: by the scan's own values where fine, else the network's probability."""
     if part.grid.spacing_mm.max() <= FINE_MM:
         return occupancy_within(share >= BONE_FRAC, part, model)
     near = np.clip((share - SURE_FRAC) / (1.0 - 2.0 * SURE_FRAC), 0.0, 1.0)
@@ -67,8 +69,8 @@ def _parts(spine: LearntSpine, coarse: Grid, number: npt.NDArray[np.uint8], grid
     """(nx, ny, nz) array of Part; what lies too far from any named voxel of its own vertebra stays UNDIVIDED."""
     own = nearest_on(grid, spine.number, coarse) == number
     part = np.where(own & (number > 0), nearest_on(grid, spine.part, coarse), 0)
-    for n in range(1, int(number.max()) + 1):
-        mine = number == n
-        grown = grown_into(np.where(mine, part, 0), mine, REACH_VOXELS)
-        part[mine] = grown[mine]
+    for n, box in enumerate(ndimage.find_objects(number), start=1):
+        if box is not None:
+            mine = number[box] == n
+            part[box][mine] = grown_into(np.where(mine, part[box], 0), mine, REACH_VOXELS)[mine]
     return np.where((number > 0) & (part == 0), Part.UNDIVIDED, part).astype(np.uint8)

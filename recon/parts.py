@@ -16,6 +16,7 @@ from recon.grid import Grid
 from recon.labels import SIDES, Labels, Mask, Part, Side, bone_mask, sided, vertebra_number, vertebrae_in
 from recon.parts_marks import SideMarks, side_marks, side_mask
 from recon.parts_view import VertebraView, vertebra_view
+from recon.workers import side_by_side
 
 SPINOUS_HALF_WIDTH_MM = 5.0
 """Midline bone is spinous within this of the mid-sagittal plane (shared definition)."""
@@ -48,13 +49,17 @@ def divide_arches(labels: Labels, grid: Grid, tube: CanalTube | None = None) -> 
     """
     canal = canal_from_bone(bone_mask(labels), grid) if tube is None else tube
     divided = labels.copy()
-    for name in vertebrae_in(labels):
+
+    def divide(name: str) -> None:
         view = vertebra_view(labels, grid, canal, name)
         parts = view.parts.copy()
         parts[view.parts == Part.UNDIVIDED] = _named(view)[view.parts == Part.UNDIVIDED]
         _cut_spinous_base(view, parts)
         block = divided[view.box]
         block[tuple(view.index)] = 100 * vertebra_number(name) + parts
+
+    for _ in side_by_side(divide, vertebrae_in(labels)):
+        pass
     return divided
 
 

@@ -50,6 +50,30 @@ def linear_at(field: Shown, index: Float) -> Float:
     return out.reshape(index.shape[:-1])
 
 
+def block_sums(field: Shown, size: npt.ArrayLike) -> Float:
+    """(n // size, rounded up) array: sum of a (nx, ny, nz) field over blocks of `size` (3,) voxels.
+
+    >>> block_sums(np.arange(6.0).reshape(1, 1, 6), (1, 1, 4)).tolist()
+    [[[6.0, 9.0]]]
+    """
+    blocks = np.asarray(size, dtype=np.int64)
+    out = np.zeros(tuple(int(n) for n in -(-np.array(field.shape) // blocks)))
+    _block_sums(np.ascontiguousarray(field), blocks, out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _block_sums(field: Shown, size: npt.NDArray[np.int64], out: Float) -> None:
+    for i in range(field.shape[0]):
+        for j in range(field.shape[1]):
+            row, column = i // size[0], j // size[1]
+            for k in range(out.shape[2]):
+                total = 0.0
+                for at in range(k * size[2], min((k + 1) * size[2], field.shape[2])):
+                    total += field[i, j, at]
+                out[row, column, k] += total
+
+
 @njit(cache=True, nogil=True)
 def _linear(field: Shown, x: float, y: float, z: float) -> float:
     nx, ny, nz = field.shape

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from recon.anatomy import Naming
 from recon.bone import BoneModel, bone_model, wall_mask
@@ -16,6 +15,7 @@ from recon.grid import Float
 from recon.labels import Labels, Part, Tissue, vertebra_number
 from recon.learnt import learnt_spine
 from recon.learnt_fine import fine_instances
+from recon.morphology import dilated
 from recon.naming import names, signs
 from recon.parts import divide_arches
 from recon.prior import Kind, prior_kinds
@@ -72,8 +72,7 @@ def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress 
     check_canal_free(points.canal_mm(), wall_mask(scan, model) if len(points.canal_mm()) else None, scan.grid)
     found = _instances(scan, model, points.canal_mm())
     tell("names")
-    bone = wall_mask(scan, model)[found.box]
-    shown = signs(found.field, bone, found.bodies_mm3(), pedicle_heights_mm(found.profile))
+    shown = signs(found.field, found.wall, found.bodies_mm3(), pedicle_heights_mm(found.profile))
     named = names(shown, levels, points.numbers(found.number, found.disc, found.field.grid))
     labels = np.where(within_skin(scan), Tissue.SOFT, Tissue.OUTSIDE).astype(np.uint16)
     _lay(labels[found.box], found, named.by_number)
@@ -86,7 +85,7 @@ def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress 
 
 
 def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> VertebraInstances:
-    """The vertebrae as the network sees them; by rings, sheets and basins where it cannot, or misses a person's points."""
+    """The vertebrae the network sees; by rings, sheets and basins where it cannot or misses a person's points."""
     seen = prior_kinds(scan)
     if seen is not None:
         check_canal_free(canal_mm, seen.kind >= Kind.BODY, seen.grid)
@@ -111,4 +110,4 @@ def _lay(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) ->
 def _of_named(occupancy: npt.NDArray[np.float32], labels: Labels) -> npt.NDArray[np.float32]:
     """Occupancy kept on the labelled bone and the voxels that touch it."""
     bone = (labels >= 100) & (labels % 100 != Part.DISC)
-    return np.where(ndimage.binary_dilation(bone), occupancy, np.float32(0.0))
+    return np.where(dilated(bone), occupancy, np.float32(0.0))
