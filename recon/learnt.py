@@ -7,6 +7,7 @@ belong to. What is sure is marked, and the rest of the bone is flooded from ther
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cc3d
 import edt
@@ -14,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage, signal
 
-from recon.canal import CanalTube, Stations, canal_along, line_through
+from recon.canal import CanalTube, canal_along, line_through
+from recon.canal_wall import Stations
 from recon.errors import AnatomyNotFound
 from recon.grid import Float
 from recon.labels import Mask, Part, sided
@@ -51,6 +53,9 @@ PEDICLE_NEAR_MM = 7.0
 PLATE_CLEAR_MM = 3.0
 CRUMB_MM3 = 60.0
 """Bone in smaller pieces, apart from any vertebra, is dropped."""
+
+DEEP_MM = 4.0
+"""Bone deeper than this floods alike: half the thickness of an arch (choice)."""
 
 HANGING_MM3 = 200.0
 """Least process of a vertebra beyond the last pedicle in view that makes another vertebra of it (choice)."""
@@ -89,7 +94,7 @@ def learnt_spine(seen: KindMap) -> LearntSpine:
     field = spine_field(seen.grid, tube)
     kind, bone = seen.kind[field.box], bone[field.box]
     profile = _profile(field, kind)
-    number = _numbers(field, kind, bone, profile, seen.bone_frac[field.box])
+    number = _numbers(field, kind, bone, profile)
     return LearntSpine(field, profile, tube, number, _parts(field, kind, number), _discs(field, kind, profile))
 
 
@@ -161,7 +166,7 @@ def _disc_heights(field: SpineField, kind: npt.NDArray[np.uint8],
     share = _layers(field, core & (kind == Kind.DISC)) / np.maximum(_layers(field, core), 1.0)
     discs: list[tuple[float, float]] = []
     edges = [-np.inf, *pedicles, np.inf]
-    for n, (a, b) in enumerate(zip(edges, edges[1:], strict=False)):
+    for n, (a, b) in enumerate(pairwise(edges)):
         found = _disc_between(share, bony, a, b)
         if found is None and 0 < n < len(edges) - 2:
             middle = 0.5 * (a + b) + 2.0
@@ -187,8 +192,8 @@ def _disc_between(share: Float, bony: Float, low_mm: float, high_mm: float) -> t
     return best
 
 
-def _numbers(field: SpineField, kind: npt.NDArray[np.uint8], bone: Mask, profile: SpineProfile,
-             bone_frac: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:
+def _numbers(field: SpineField, kind: npt.NDArray[np.uint8], bone: Mask,
+             profile: SpineProfile) -> npt.NDArray[np.uint8]:
     """(nx, ny, nz) array: number of the vertebra of every bone voxel, from the caudal end."""
     markers = np.zeros(kind.shape, dtype=np.uint8)
     body = (kind == Kind.BODY) | ((kind == Kind.SACRUM) & (field.back_mm < 0))
@@ -206,8 +211,9 @@ def _numbers(field: SpineField, kind: npt.NDArray[np.uint8], bone: Mask, profile
             markers[(kind == Kind.INFERIOR) & _within(field.along_mm - pedicles[n - 2], INFERIOR_ABOVE_MM)] = n
     markers[~bone] = OTHER
     joint = dilated(kind == Kind.SUPERIOR) & dilated(kind == Kind.INFERIOR)
+    # The deep bone is flooded first, so that two vertebrae that touch meet at the neck between them.
     depth_mm = edt.edt(np.asfortranarray(bone & ~joint), anisotropy=tuple(field.grid.spacing_mm))
-    found = flooded(np.ascontiguousarray(-np.minimum(depth_mm, 4.0)), markers)
+    found = flooded(np.ascontiguousarray(-np.minimum(depth_mm, DEEP_MM)), markers)
     return np.where(bone & (found != OTHER), found, 0).astype(np.uint8)
 
 

@@ -43,7 +43,7 @@ MULTIPLE = 16
 """The network halves its input four times."""
 
 BLUR_FRAC = 0.5
-"""Deviation of the blur against aliasing, as share of what the voxel edge grows by (root of the squares' difference)."""
+"""Deviation of the blur against aliasing, per what the voxel edge grows by (root of the squares' difference)."""
 
 
 class Kind(IntEnum):

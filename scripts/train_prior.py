@@ -3,10 +3,14 @@
 
     python scripts/train_prior.py --meshes FOLDER --out FOLDER [--minutes 8] [--resume FOLDER/prior.pt]
 
-Needs torch and onnx, and a GPU to be quick. Shapes are the project's phantoms, drawn at random, and a folder of vertebra
-surfaces turned into a label map (`scripts/prior_shapes.py`). Each training image is one of these shapes, bent, scaled and
+Needs torch and onnx, and a GPU to be quick. Shapes are the project's phantoms, drawn at random, and vertebra surfaces
+turned into label maps (`scripts/prior_shapes.py`). Each training image is one of these shapes, bent, scaled and
 mirrored at random, with random tissue values, cortex, gaps, vessels, other bones, metal, blur, slices and noise: the
 network never sees a patient's scan. Writes prior.onnx (for use) and prior.pt (to go on from).
+
+The network in use was trained for 7.2 minutes with seed 0, 48 phantoms and the mean lumbar surfaces, then for 7.9
+with seed 1, 40 phantoms and --rate 1.5e-3 from there, on one H100; a clock ends the training, so a repeat is close,
+not equal.
 """
 
 from __future__ import annotations
@@ -19,6 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import onnx
 import torch
 from torch import nn
@@ -29,7 +34,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from phantoms.render import blocks, natural_grid
 from phantoms.spine import spine_of
 from phantoms.varied import varied_spec
-from recon.labels import Part, Tissue, label_of
+from recon.labels import Labels, Part, Tissue, label_of
+
+Codes = npt.NDArray[np.uint8]
 
 MAP_MM = 0.6
 """Voxel edge of the shapes' label maps."""
@@ -51,7 +58,7 @@ CLASS_OF = (0, 0, 1, 1, 1, 1, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11)
 CLASSES = 12
 
 
-def codes_of(labels: np.ndarray) -> np.ndarray:
+def codes_of(labels: Labels) -> Codes:
     """(nx, ny, nz) uint8 array of painting codes of a map of `recon.labels`."""
     table = np.full(65536, SOFT, dtype=np.uint8)
     table[Tissue.OUTSIDE] = AIR
@@ -69,7 +76,7 @@ def codes_of(labels: np.ndarray) -> np.ndarray:
     return table[labels]
 
 
-def phantom_map(seed: int) -> np.ndarray:
+def phantom_map(seed: int) -> Codes:
     """Codes of one random phantom on a grid of MAP_MM."""
     spec = varied_spec(np.random.default_rng(seed))
     spine, grid = spine_of(spec), natural_grid(spec, MAP_MM, None, half_width_mm=60.0)
@@ -387,7 +394,7 @@ def write_network(network: Network, path: Path) -> None:
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=str(__doc__).splitlines()[0])
-    parser.add_argument("--meshes", type=Path, required=True, help="folder of code maps from scripts/prior_shapes.py")
+    parser.add_argument("--meshes", type=Path, required=True, help="folder of maps from scripts/prior_shapes.py")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--phantoms", type=int, default=48, help="random phantoms [%(default)s]")
     parser.add_argument("--minutes", type=float, default=8.0)
@@ -402,7 +409,7 @@ def main() -> None:
     start = time.monotonic()
     with ProcessPoolExecutor(options.jobs) as pool:
         phantoms = list(pool.map(phantom_map, range(options.seed * 1000, options.seed * 1000 + options.phantoms)))
-    surfaces = [np.load(path)["codes"] for path in sorted(options.meshes.glob("*.npz"))]
+    surfaces = [codes_of(np.load(path)["labels"]) for path in sorted(options.meshes.glob("*.npz"))]
     print(f"{len(surfaces)} surface maps, {len(phantoms)} phantoms, {time.monotonic() - start:.0f} s", flush=True)
     maps = [torch.from_numpy(m).to(device) for m in (*surfaces, *phantoms)]
     painter = Painter(maps, len(surfaces), device, torch.Generator(device).manual_seed(options.seed),

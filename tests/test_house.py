@@ -167,7 +167,8 @@ def test_declared_dependencies_are_those_imported():
 
 
 def test_tests_and_scripts_import_nothing_undeclared():
-    declared = {IMPORTED_AS.get(d, d) for d in [*PROJECT["dependencies"], *PROJECT["optional-dependencies"]["dev"]]}
+    optional = PROJECT["optional-dependencies"]
+    declared = {IMPORTED_AS.get(d, d) for d in [*PROJECT["dependencies"], *optional["dev"], *optional["train"]]}
     ours = {*PACKAGES, "tests", *(path.stem for path in (ROOT / "scripts").glob("*.py"))}
     for path in [*(ROOT / "tests").rglob("*.py"), *(ROOT / "scripts").rglob("*.py")]:
         top = {other.partition(".")[0] for other in _imported(ast.parse(path.read_text()))}

@@ -69,6 +69,7 @@ def test_real_crop_against_its_given_labels(data_dir: Path) -> None:
     truth = np.asarray(given.dataobj)
     overlap = {name: dice(truth == vertebra_number(name), bone_mask(labels) & (labels // 100 == vertebra_number(name)))
                for name in ("L2", "L3", "L4")}
-    assert overlap["L3"] >= 0.85, overlap
-    assert min(overlap.values()) >= 0.85, overlap
+    # The scan was not learnt from; a smoothed threshold alone gives 0.75 here.
+    assert overlap["L3"] >= 0.92, overlap
+    assert min(overlap.values()) >= 0.92, overlap
     assert not (labels % 100 == Part.UNDIVIDED)[bone_mask(labels)].any()
