@@ -3,11 +3,13 @@
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from recon.build import anatomy_of
 from recon.errors import LevelNotInView
 from recon.given import GivenLabels, read_given_labels
+from recon.grid import Grid
 from recon.intake import read_scan
 from recon.labels import Part, Tissue, bone_mask, label_of
 from recon.scan import Scan
@@ -35,6 +37,22 @@ def test_given_labels_enter_where_they_belong() -> None:
     assert len(steps) >= 4
     sac = next(m for m in anatomy.levels[0].measurements if m.name == "dural sac area")
     assert sac.source.startswith("sac modelled")
+
+
+def test_a_large_scan_is_cut_down_to_the_spine_with_its_labels() -> None:
+    scan, given = scan_of_shapes()
+    wide = [(60, 60), (60, 60), (0, 0)]
+    labels = np.pad(given.labels, wide)
+    hu: npt.NDArray[np.int16] = np.pad(scan.voxels.astype(np.int16), wide, constant_values=-1000)
+    affine = scan.grid.affine_ras_mm.copy()
+    affine[:3, 3] = scan.grid.world_mm([-60, -60, 0])
+    large = Scan(hu, Grid(hu.shape, affine), "CT")
+    anatomy = anatomy_of(large, given=GivenLabels(labels, given.named))
+    alone = anatomy_of(scan, given=given)
+    assert anatomy.labels.size < 0.8 * labels.size
+    assert bone_mask(anatomy.labels).sum() == bone_mask(labels).sum()
+    assert large.on(anatomy.grid).grid.same_as(anatomy.grid)
+    np.testing.assert_allclose(anatomy.levels[0].frame.matrix_ras, alone.levels[0].frame.matrix_ras, atol=0.1)
 
 
 def test_one_vertebra_is_no_level() -> None:
