@@ -45,9 +45,13 @@ DISC_LEAST_MM = 2.0
 CORE_HALF_WIDTH_MM, CORE_BACK_MM = 9.0, (-18.0, -4.0)
 """The middle of every body and disc: half its width, and depths from the posterior wall."""
 
-SUPERIOR_ABOVE_MM, INFERIOR_ABOVE_MM, LAMINA_BELOW_MM = (2.0, 17.0), (0.0, 15.0), (4.0, 15.0)
+SUPERIOR_ABOVE_MM, INFERIOR_ABOVE_MM = (2.0, 17.0), (0.0, 15.0)
+LAMINA_BELOW_MM, SPINOUS_BELOW_MM = (-4.0, 15.0), (4.0, 15.0)
 """Heights at which processes and laminae are sure: superior processes above their own pedicle, inferior ones about the
-pedicle below, laminae below their own (a vertebra is 30..40 mm high; choice)."""
+pedicle below, laminae and spinous base below their own (a vertebra is 30..40 mm high; choice)."""
+
+LAMINA_DEPTH_MM = 8.0
+"""Laminae and spinous base are marked to this depth behind the canal."""
 
 PEDICLE_NEAR_MM = 7.0
 PLATE_CLEAR_MM = 3.0
@@ -197,7 +201,7 @@ def _numbers(field: SpineField, kind: npt.NDArray[np.uint8], bone: Mask,
     """(nx, ny, nz) array: number of the vertebra of every bone voxel, from the caudal end."""
     markers = np.zeros(kind.shape, dtype=np.uint8)
     body = (kind == Kind.BODY) | ((kind == Kind.SACRUM) & (field.back_mm < 0))
-    pedicles = pedicle_heights_mm(profile)
+    pedicles, roof = pedicle_heights_mm(profile), field.behind_mm < LAMINA_DEPTH_MM
     for n, pedicle in enumerate(pedicles, start=1):
         above = field.along_mm - pedicle
         low, high = profile.body_span_mm(n - 1)
@@ -205,8 +209,8 @@ def _numbers(field: SpineField, kind: npt.NDArray[np.uint8], bone: Mask,
         markers[body & inside & (np.abs(field.left_mm) < 12.0)] = n
         markers[(kind == Kind.PEDICLE) & (np.abs(above) <= PEDICLE_NEAR_MM)] = n
         markers[(kind == Kind.SUPERIOR) & _within(above, SUPERIOR_ABOVE_MM)] = n
-        markers[((kind == Kind.LAMINA) | (kind == Kind.SPINOUS)) & _within(-above, LAMINA_BELOW_MM)
-                & (field.behind_mm < 8.0)] = n
+        markers[(kind == Kind.LAMINA) & _within(-above, LAMINA_BELOW_MM) & roof] = n
+        markers[(kind == Kind.SPINOUS) & _within(-above, SPINOUS_BELOW_MM) & roof] = n
         if n > 1:
             markers[(kind == Kind.INFERIOR) & _within(field.along_mm - pedicles[n - 2], INFERIOR_ABOVE_MM)] = n
     markers[~bone] = OTHER
