@@ -15,7 +15,7 @@ from recon.anatomy import Joint, Level, Source
 from recon.grid import Float
 from recon.labels import Mask, Side
 
-EXTENT_VOXELS, EXTENT_AUTOMATIC_MM = 0.3, 1.0
+EXTENT_VOXELS, EXTENT_AUTOMATIC_MM = 0.5, 0.6
 """Deviation of where a joint's rim is taken to lie: in voxels with labels given, and more with parts found
 automatically, whose cut from the lamina is a rule and no border in the image (scripts/why_intervals.py)."""
 
@@ -38,7 +38,7 @@ class JointDoubt:
         """Deviation of a joint's rims for labels of a source.
 
         >>> JointDoubt.extent_sd_mm("given", 1.0)
-        0.3
+        0.5
         """
         given = EXTENT_VOXELS * voxel_mm
         return float(np.hypot(given, EXTENT_AUTOMATIC_MM)) if source == "automatic" else given

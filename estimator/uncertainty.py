@@ -34,6 +34,9 @@ OPEN_CANAL_SD_MM = Threshold("wall of a canal found from bone, at the disc", 1.2
                              "hard phantoms from CT alone (scripts/accuracy_hard.py)", "CALC")
 """At the disc no bone bounds the canal in front and beside it: there its wall is a smooth surface and a convention."""
 
+HERE_VOXELS = 0.4
+"""Deviation of one place of the canal's wall, where the farthest target lies, in voxels (scripts/why_intervals.py)."""
+
 TARGET_SPACING_SD_MM = 0.5 / np.sqrt(12.0)
 """Targets stand every 0.5 mm (design, shared definitions): the last one touched is known to within that."""
 
@@ -67,10 +70,14 @@ class Intervals:
 
 @dataclass(frozen=True)
 class Doubt:
-    """Standard deviations, mm, of the positions of borders at a level."""
+    """Standard deviations, mm, of the positions of borders at a level.
+
+    `canal_here_mm` is that of one place of the canal's wall, the others are those of whole borders.
+    """
 
     bone_mm: float
     canal_mm: float
+    canal_here_mm: float
     sac_mm: float
     ligament_mm: float
     joint_extent_mm: float
@@ -87,7 +94,8 @@ def doubt_of(anatomy: Anatomy, level: Level) -> Doubt:
             for name in ("sac", "flavum")}
     canal = float(np.hypot(wall, OPEN_CANAL_SD_MM.value)) if sources.get("canal") == "automatic" else wall
     extent = JointDoubt.extent_sd_mm(sources.get("parts", "automatic"), voxel_mm)
-    return Doubt(float(np.mean(bone)), canal, soft["sac"], soft["flavum"], extent)
+    here = float(np.hypot(canal, HERE_VOXELS * voxel_mm))
+    return Doubt(float(np.mean(bone)), canal, here, soft["sac"], soft["flavum"], extent)
 
 
 def intervals_of(estimate: Estimate) -> Intervals:
@@ -155,8 +163,8 @@ def _pars(residual_mm: float, thinner_mm: float, doubt: Doubt) -> Interval:
 def _reach_intervals(estimate: Estimate, side: Side, doubt: Doubt) -> dict[str, Interval]:
     """'lateral_mm' and each target's share, with targets moved sideways and the sac's berth made wider and narrower."""
     found = estimate.reach[side]
-    berth = SD_OF_95 * doubt.sac_mm
-    by_cause = {"canal border": [_asked(estimate, side, sign * SD_OF_95 * doubt.canal_mm, 0.0) for sign in (-1, 1)],
+    wall, berth = SD_OF_95 * doubt.canal_here_mm, SD_OF_95 * doubt.sac_mm
+    by_cause = {"canal border": [_asked(estimate, side, sign * wall, 0.0) for sign in (-1, 1)],
                 "sac border": [_asked(estimate, side, 0.0, sign * berth) for sign in (-1, 1)]}
     lateral = {cause: sd_of_shift(found.lateral_mm, *(reach.lateral_mm for reach in moved))
                for cause, moved in by_cause.items()}
@@ -173,7 +181,7 @@ def _farthest_mm(estimate: Estimate, side: Side, doubt: Doubt) -> float:
     found = estimate.level.targets[side].points_ras_mm
     points = np.concatenate([np.empty((0, 3)), *(found[name] for name in AT_DISC if name in found)])
     outmost = np.abs(estimate.level.frame.to_level_mm(points)[:, 0]).max(initial=estimate.reach[side].lateral_mm)
-    return float(outmost + SD_OF_95 * doubt.canal_mm)
+    return float(outmost + SD_OF_95 * doubt.canal_here_mm)
 
 
 def _asked(estimate: Estimate, side: Side, outward_mm: float, wider_mm: float) -> Reach:

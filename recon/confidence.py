@@ -73,7 +73,7 @@ NO_WINDOW = 0.3
 LABELS = {"given": 0.9, "measured": 0.9, "automatic": 0.8, "modelled": 0.5}
 """How far labels are trusted by where they come from; nobody has looked at automatic ones (choice)."""
 
-BORDER_AT_1MM_MM = {"given": 0.035, "automatic": 0.12}
+BORDER_AT_1MM_MM = {"given": 0.04, "automatic": 0.12}
 """Systematic error of a bone border at voxels of 1 mm; it grows with the square of the longest edge, as what a voxel
 averages over a curved border does (scripts/why_confidence.py)."""
 
@@ -167,7 +167,7 @@ def border_sd_mm(longest_voxel_mm: float, edge_over_noise: float, source: Source
     strength of the border against the noise. Labels given are taken as right. See scripts/why_confidence.py.
 
     >>> round(border_sd_mm(1.0, 20.0, "automatic"), 3), round(border_sd_mm(2.0, 20.0, "given"), 3)
-    (0.121, 0.143)
+    (0.121, 0.163)
     """
     clean_mm = BORDER_AT_1MM_MM["automatic" if source in ("automatic", "modelled") else "given"]
     return float(np.hypot(clean_mm * longest_voxel_mm**2, NOISE_FRAC * longest_voxel_mm / max(edge_over_noise, 1.0)))

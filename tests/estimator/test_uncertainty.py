@@ -83,7 +83,8 @@ def test_no_doubt_about_borders_leaves_only_what_is_no_border() -> None:
     sure = intervals_of(estimate(anatomy, default_approach(anatomy, "L3-L4", "left")))
     assert sure.cone.bone_mm3.sd == 0
     assert set(sure.reach["right"]["lateral_mm"].sd_by_cause) == {"canal border", "sac border", "target spacing"}
-    assert sure.reach["right"]["lateral_mm"].sd_by_cause["canal border"] == 0
+    # one place of a wall is known to within a voxel, however sure the whole is; 0.4 of the toy's 1 mm
+    assert doubt_of(anatomy, anatomy.levels[0]).canal_here_mm == pytest.approx(0.4)
 
 
 def test_a_modelled_sac_is_known_less_well_than_a_given_one() -> None:
@@ -95,10 +96,8 @@ def test_a_modelled_sac_is_known_less_well_than_a_given_one() -> None:
 
 def test_parts_found_automatically_end_less_surely() -> None:
     automatic = replace(toy.anatomy(), sources={**toy.anatomy().sources, "parts": "automatic"})
-    assert (
-        doubt_of(automatic, automatic.levels[0]).joint_extent_mm
-        > 3 * doubt_of(toy.anatomy(), toy.anatomy().levels[0]).joint_extent_mm
-    )
+    given, found_alone = (doubt_of(a, a.levels[0]).joint_extent_mm for a in (toy.anatomy(), automatic))
+    assert found_alone > 1.3 * given
 
 
 def test_area_of_a_canal_by_its_perimeter() -> None:

@@ -11,12 +11,14 @@ import numpy as np
 import pytest
 
 from estimator.plan import default_approach
+from recon.anatomy import Confidence, Correction, Naming, Reason, StructureConfidence
 from recon.caution import CAUTION
 from tests.workbench import toy
 from workbench.cli import main
 from workbench.planned import Planned, Taken
 from workbench.report import page, report_of
 from workbench.report_glance import glance, limits_sentence
+from workbench.report_sure import cuts_to_look_at
 
 VOID = {"meta", "img", "link", "br", "hr", "input"}
 
@@ -174,3 +176,37 @@ def test_error_bars_are_shown_when_there_are_any(toy_report):
     assert remarks[1].startswith("95 %: 61\u201380 %; ")
     assert remarks[3].startswith("95 %: 7.0\u20139.5 mm; ")
     assert remarks[2] == "no joint in view on this side"
+
+
+def doubtful_anatomy():
+    """The toy with a joint that cannot be seen, a name that may be wrong and a sac that a person drew."""
+    whole = toy.anatomy()
+    reasons = (Reason("joint gap left", 0.2, "the left gap is not seen"), Reason("labels", 0.8, "found automatically"))
+    parts = (StructureConfidence("L3 lamina left", 0.7, 0.21, ()), StructureConfidence("canal", 0.9, 0.1, ()))
+    level = replace(whole.levels[0], confidence=Confidence(0.2, True, reasons, parts))
+    return replace(
+        whole,
+        levels=(level,),
+        naming=Naming("ribs", 0.4, "counted from the ribs", True),
+        corrections=(Correction("replaced", "sac", "ab" * 32),),
+    )
+
+
+def test_a_level_to_check_by_eye_is_shown_with_its_slices(coarse_pictures):
+    anatomy = doubtful_anatomy()
+    report = report_of(toy.scan(), anatomy, default_approach(anatomy, "L3-L4", "left"))
+    text = words_of(report)
+    assert "CHECK BY EYE: confidence 0.20 of 1." in text
+    assert text.index("The left gap is not seen.") < text.index("Two removals are told")
+    assert "Corrected: sac was replaced by a label map (sha256 abababababab...)." in text
+    assert "Transitional anatomy is possible" in text
+    assert "L3 lamina left" in text
+    wanted = cuts_to_look_at(anatomy.levels[0])
+    assert {"Axial, middle of the joints", "Sagittal, left joint", "Sagittal, right joint"} <= set(wanted)
+    captions = [f">{caption}{bare}</figcaption>" for caption in wanted for bare in ("", ", bare")]
+    assert all(caption in report.html for caption in captions)
+
+
+def test_a_sure_level_shows_no_slices_to_look_at(coarse_pictures, toy_report):
+    assert "Look at these slices" not in words_of(toy_report)
+    assert "Not judged." in words_of(toy_report)
