@@ -50,9 +50,10 @@ def fine_instances(spine: LearntSpine, seen: KindMap, scan: Scan, model: BoneMod
     number = refined_numbers(spine.number, coarse, occupancy >= 0.5, field.grid)
     disc = np.where(number == 0, nearest_on(field.grid, spine.disc, coarse), 0).astype(np.uint8)
     occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
-    whole = np.zeros(scan.grid.shape, dtype=np.float32)
-    whole[field.box] = occupancy
-    tube = canal_along(whole, scan.grid, spine.tube.stations)
+    # A disc is wall too: where it bulges the canal is narrower than the bones around it.
+    wall = np.zeros(scan.grid.shape, dtype=np.float32)
+    wall[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)
+    tube = canal_along(wall, scan.grid, spine.tube.stations)
     return VertebraInstances(field.box, number, _parts(spine, coarse, number, field.grid), disc, occupancy, field,
                              spine.profile, tube, wall_mask(part, model))
 

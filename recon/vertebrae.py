@@ -95,7 +95,7 @@ def _instances(scan: Scan, model: BoneModel, through_mm: Float | None) -> Verteb
     body = np.where(body == number, body, 0).astype(np.uint8)
     disc[number > 0] = 0
     whole = np.zeros(scan.grid.shape, dtype=np.float32)
-    whole[field.box] = occupancy
+    whole[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)  # where a disc bulges the canal is narrower
     final = canal_from_bone(whole, scan.grid, through_mm=through_mm)
     return VertebraInstances(field.box, number, told(number, body), disc, occupancy, field, profile, final, near_wall)
 
@@ -120,7 +120,7 @@ def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel)
     disc = np.where(number == 0, nearest_on(grid, found.disc, coarse), 0).astype(np.uint8)
     occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
     whole = np.zeros(scan.grid.shape, dtype=np.float32)
-    whole[field.box] = occupancy
+    whole[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)  # where a disc bulges the canal is narrower
     tube = canal_along(whole, scan.grid, found.tube.stations)
     return VertebraInstances(field.box, number, told(number, body), disc, occupancy, field, found.profile, tube, wall)
 
