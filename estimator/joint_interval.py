@@ -13,11 +13,14 @@ from estimator.region import Region
 from estimator.removal import Removal
 from recon.anatomy import Joint, Level, Source
 from recon.grid import Float
-from recon.labels import Mask, Side
+from recon.labels import Mask, Side, label_of, sided
 
-EXTENT_VOXELS, EXTENT_AUTOMATIC_MM = 0.5, 0.6
-"""Deviation of where a joint's rim is taken to lie: in voxels with labels given, and more with parts found
-automatically, whose cut from the lamina is a rule and no border in the image (scripts/why_intervals.py)."""
+EXTENT_VOXELS = 0.5
+"""Deviation of where a joint's rim is taken to lie, in voxels (scripts/why_intervals.py)."""
+
+SPLIT_MM = 0.6
+"""... and more with parts found automatically, whose cuts from each other are a rule or a network's guess and no border
+in the image (scripts/accuracy_hard.py)."""
 
 RIM_MM = 1.5
 """Depth of the rim that is taken off a joint to see what its extent does: three cells of `recon.joints`."""
@@ -28,20 +31,21 @@ CELL_MM = 0.8
 
 @dataclass(frozen=True)
 class JointDoubt:
-    """Standard deviations, mm: of the faces' borders, and of where the joint ends at each rim."""
+    """Standard deviations, mm: of the faces' borders, of the joint's rims, and of the cuts between parts."""
 
     border_mm: float
     extent_mm: float
+    split_mm: float
 
-    @staticmethod
-    def extent_sd_mm(source: Source, voxel_mm: float) -> float:
-        """Deviation of a joint's rims for labels of a source.
 
-        >>> JointDoubt.extent_sd_mm("given", 1.0)
-        0.5
-        """
-        given = EXTENT_VOXELS * voxel_mm
-        return float(np.hypot(given, EXTENT_AUTOMATIC_MM)) if source == "automatic" else given
+def joint_doubt(source: Source, voxel_mm: float, border_mm: float) -> JointDoubt:
+    """What is not known of a joint whose parts come from a source.
+
+    >>> joint_doubt("given", 1.0, 0.1)
+    JointDoubt(border_mm=0.1, extent_mm=0.5, split_mm=0.0)
+    """
+    split = SPLIT_MM if source == "automatic" else 0.0
+    return JointDoubt(border_mm, float(np.hypot(EXTENT_VOXELS * voxel_mm, split)), split)
 
 
 def facet_intervals(level: Level, side: Side, regions: tuple[Region, ...], removals: tuple[Removal, Removal],
@@ -68,7 +72,7 @@ def facet_intervals(level: Level, side: Side, regions: tuple[Region, ...], remov
         sac = sd_of_shift(value, *(_share(weight, flags) for flags in berths))
         extent = _extent_sd(rims, weight, kept) * doubt.extent_mm
         told[name] = Interval(value, {"bone border": border, "joint extent": extent, "sac border": sac}, 0.0, 1.0)
-    split = (1.0 - own.volume_frac) * doubt.extent_mm / max(_height_mm(level, joint), 1.0)
+    split = _split_frac(level, side, removals[0]) * doubt.split_mm if own.volume_frac < 1.0 else 0.0
     causes = {"bone border": sd_of_shift(own.volume_frac, thin.volume_frac), "part split": split}
     told["volume_frac"] = Interval(own.volume_frac, causes if own.volume_frac == own.volume_frac else {}, 0.0, 1.0)
     return told
@@ -116,10 +120,15 @@ def _beyond(joint: Joint, rim: Mask, look: Float) -> Joint:
                  joint.area_mm2[rim], joint.angle_deg, joint.gap_mm)
 
 
-def _height_mm(level: Level, joint: Joint) -> float:
-    """Cranio-caudal extent of the joint."""
-    height = level.frame.to_level_mm(joint.inferior_face_ras_mm)[:, 2]
-    return float(np.ptp(height)) if len(height) else 0.0
+def _split_frac(level: Level, side: Side, removal: Removal) -> float:
+    """Share of both processes' bone that changes hands per mm by which they are cut off their laminae elsewhere.
+
+    The cut is taken to be as large as the joint's face: both span the process.
+    """
+    labels = (label_of(level.upper, sided("inferior_articular", side)),
+              label_of(level.lower, sided("superior_articular", side)))
+    whole = sum(removal.bench.whole_by_label_mm3.get(label, 0.0) for label in labels)
+    return float(level.joints[side].area_mm2.sum()) / whole if whole > 0 else 0.0
 
 
 def _share(weight: Float, kept: Mask) -> float:

@@ -17,7 +17,7 @@ from estimator.decompression import PLANE_STEP_MM, PRESSING, canal_extent_mm, di
 from estimator.estimate import Cost, Estimate, task_paths
 from estimator.interval import SD_OF_95, Interval, sd_of_shift
 from estimator.isthmus import pars_of, spinous_base
-from estimator.joint_interval import JointDoubt, facet_intervals
+from estimator.joint_interval import JointDoubt, facet_intervals, joint_doubt
 from estimator.reach import AT_DISC, Reach, reach_of
 from estimator.region import ConeRegion, Region, TaskRegion
 from estimator.removal import Removal, removal_of
@@ -30,9 +30,9 @@ MODELLED_SD_MM = Threshold("thickness of a modelled ligament, and so the sac's b
                            "Yoshiiwa et al., Asian Spine J 2016;10:528 (4.16, SD 1.12 mm in worn discs)", "READ")
 """Between patients; a modelled ligament takes the mean, a modelled sac what it leaves."""
 
-OPEN_CANAL_SD_MM = Threshold("wall of a canal found from bone, at the disc", 1.2, "mm",
+OPEN_CANAL_SD_MM = Threshold("one place of the wall of a canal found from bone, at the disc", 0.8, "mm",
                              "hard phantoms from CT alone (scripts/accuracy_hard.py)", "CALC")
-"""At the disc no bone bounds the canal in front and beside it: there its wall is a smooth surface and a convention."""
+"""Beside the disc no bone bounds the canal: there its wall is a smooth surface and a convention."""
 
 HERE_VOXELS = 0.4
 """Deviation of one place of the canal's wall, where the farthest target lies, in voxels (scripts/why_intervals.py)."""
@@ -80,7 +80,7 @@ class Doubt:
     canal_here_mm: float
     sac_mm: float
     ligament_mm: float
-    joint_extent_mm: float
+    joint: JointDoubt
 
 
 def doubt_of(anatomy: Anatomy, level: Level) -> Doubt:
@@ -92,10 +92,10 @@ def doubt_of(anatomy: Anatomy, level: Level) -> Doubt:
     wall = sure.border_sd_mm("canal") if sure else clear
     soft = {name: MODELLED_SD_MM.value if sources.get(name, "modelled") == "modelled" else wall
             for name in ("sac", "flavum")}
-    canal = float(np.hypot(wall, OPEN_CANAL_SD_MM.value)) if sources.get("canal") == "automatic" else wall
-    extent = JointDoubt.extent_sd_mm(sources.get("parts", "automatic"), voxel_mm)
-    here = float(np.hypot(canal, HERE_VOXELS * voxel_mm))
-    return Doubt(float(np.mean(bone)), canal, here, soft["sac"], soft["flavum"], extent)
+    joint = joint_doubt(sources.get("parts", "automatic"), voxel_mm, float(np.mean(bone)))
+    open_mm = OPEN_CANAL_SD_MM.value if sources.get("canal") == "automatic" else 0.0
+    here = float(np.linalg.norm([wall, HERE_VOXELS * voxel_mm, open_mm]))
+    return Doubt(float(np.mean(bone)), wall, here, soft["sac"], soft["flavum"], joint)
 
 
 def intervals_of(estimate: Estimate) -> Intervals:
@@ -137,11 +137,10 @@ def _bone_intervals(level: Level, cost: Cost, thinner: Removal, regions: tuple[R
     totals = [removal_of(cost.removal.bench, region).total_mm3 for region in regions[1:]]
     base = spinous_base(level, thinner)
     pars = {side: pars_of(level, side, thinner).residual_mm for side in SIDES}
-    shift = JointDoubt(doubt.bone_mm, doubt.joint_extent_mm)
     return BoneIntervals(
         _from_border(cost.removal.total_mm3, thinner.total_mm3).with_cause(
             "sac border", sd_of_shift(cost.removal.total_mm3, *totals)),
-        {side: facet_intervals(level, side, regions, (cost.removal, thinner), shift) for side in cost.facets},
+        {side: facet_intervals(level, side, regions, (cost.removal, thinner), doubt.joint) for side in cost.facets},
         {side: _pars(cost.pars[side].residual_mm, pars[side], doubt) for side in SIDES},
         _from_border(cost.spinous_base.undercut_frac, base.undercut_frac, most=1.0),
         _from_border(cost.spinous_base.bridge_mm, base.bridge_mm),
@@ -157,7 +156,7 @@ def _from_border(value: float, thinner: float, most: float = np.inf) -> Interval
 def _pars(residual_mm: float, thinner_mm: float, doubt: Doubt) -> Interval:
     """A pars' interval: bone borders, and its medial end, which is a cut from the lamina and no border in the image."""
     told = _from_border(residual_mm, thinner_mm)
-    return told if np.isnan(residual_mm) else told.with_cause("part split", doubt.joint_extent_mm)
+    return told if np.isnan(residual_mm) else told.with_cause("part split", doubt.joint.split_mm)
 
 
 def _reach_intervals(estimate: Estimate, side: Side, doubt: Doubt) -> dict[str, Interval]:

@@ -19,6 +19,7 @@ from recon.labels import SIDES, Labels, Part, Side, Tissue, label_of, sided, ver
 from recon.plausible import implausible
 from recon.scan import Scan
 from recon.severity import Threshold
+from recon.workers import side_by_side
 
 CHECK_BELOW = Threshold("look at the level by eye", 0.5, "fraction", "choice (scripts/why_confidence.py)", "none")
 """A level less sure than this is marked to be checked by eye."""
@@ -73,7 +74,7 @@ NO_WINDOW = 0.3
 LABELS = {"given": 0.9, "measured": 0.9, "automatic": 0.8, "modelled": 0.5}
 """How far labels are trusted by where they come from; nobody has looked at automatic ones (choice)."""
 
-BORDER_AT_1MM_MM = {"given": 0.04, "automatic": 0.12}
+BORDER_AT_1MM_MM = {"given": 0.04, "automatic": 0.18}
 """Systematic error of a bone border at voxels of 1 mm; it grows with the square of the longest edge, as what a voxel
 averages over a curved border does (scripts/why_confidence.py)."""
 
@@ -124,12 +125,12 @@ def _canal_at(labels: Labels, grid: Grid, level: Level) -> Labels:
 def with_confidence(levels: tuple[Level, ...], scan: Scan, labels: Labels, sources: Mapping[str, Source],
                     naming: Naming | None) -> tuple[Level, ...]:
     """The levels, each with how sure it is and, where that is little, a warning that says why."""
-    told = []
-    for level in levels:
+    def told(level: Level) -> Level:
         sure = confidence_of(scan, labels, level, sources, naming)
         said = (check_sentence(level.name, sure),) if sure.check_by_eye else ()
-        told.append(replace(level, confidence=sure, warnings=(*level.warnings, *said)))
-    return tuple(told)
+        return replace(level, confidence=sure, warnings=(*level.warnings, *said))
+
+    return tuple(side_by_side(told, levels))
 
 
 def check_sentence(name: str, sure: Confidence) -> str:
@@ -167,7 +168,7 @@ def border_sd_mm(longest_voxel_mm: float, edge_over_noise: float, source: Source
     strength of the border against the noise. Labels given are taken as right. See scripts/why_confidence.py.
 
     >>> round(border_sd_mm(1.0, 20.0, "automatic"), 3), round(border_sd_mm(2.0, 20.0, "given"), 3)
-    (0.121, 0.163)
+    (0.181, 0.163)
     """
     clean_mm = BORDER_AT_1MM_MM["automatic" if source in ("automatic", "modelled") else "given"]
     return float(np.hypot(clean_mm * longest_voxel_mm**2, NOISE_FRAC * longest_voxel_mm / max(edge_over_noise, 1.0)))

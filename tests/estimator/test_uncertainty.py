@@ -96,7 +96,7 @@ def test_a_modelled_sac_is_known_less_well_than_a_given_one() -> None:
 
 def test_parts_found_automatically_end_less_surely() -> None:
     automatic = replace(toy.anatomy(), sources={**toy.anatomy().sources, "parts": "automatic"})
-    given, found_alone = (doubt_of(a, a.levels[0]).joint_extent_mm for a in (toy.anatomy(), automatic))
+    given, found_alone = (doubt_of(a, a.levels[0]).joint.extent_mm for a in (toy.anatomy(), automatic))
     assert found_alone > 1.3 * given
 
 
