@@ -15,6 +15,7 @@ from recon.joint_image import SeenJoint, image_about, seen_joint, widest_mm
 from recon.joint_sheet import Sheet, sheet_through
 from recon.labels import SIDES, Labels, Part, Side, sided
 from recon.local import Float32, Local
+from recon.morphology import eroded
 from recon.scan import Scan
 
 WIDEST_GAP_MM = 4.0
@@ -169,6 +170,10 @@ def _face(view: Local, own: tuple[str, Part], other: tuple[str, Part], across: _
     `own` and `other` are (vertebra, articular process); both faces must carry their process's label.
     """
     centres, vectors = _triangles(view, view.vertebra_field(own[0]))
+    # What is further from the other vertebra than the widest gap cannot face it: most of the triangles.
+    other_mm = edt.edt(~view.mask(other[0]), anisotropy=(view.step_mm,) * 3, black_border=False)
+    near = view.at(other_mm, centres) <= WIDEST_GAP_MM + 2 * view.step_mm
+    centres, vectors = centres[near], vectors[near]
     direction = toward * across.at(centres)
     # seen along the direction: voxel steps then add no area
     areas = (vectors * direction).sum(axis=1)
@@ -186,6 +191,7 @@ def _face(view: Local, own: tuple[str, Part], other: tuple[str, Part], across: _
 def _nearest_part(view: Local, vertebra: str, points_mm: Float) -> Labels:
     """(N,) part of the vertebra's voxel nearest to each point: a rim's own voxel may be a neighbour's."""
     own = view.mask(vertebra)
+    own &= ~eroded(own)  # the nearest voxel to a surface is itself one of the surface
     _, index = spatial.cKDTree(view.points_mm(own)).query(points_mm)
     parts: Labels = view.labels[own][np.asarray(index, dtype=int)] % 100
     return parts

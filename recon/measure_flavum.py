@@ -17,6 +17,9 @@ FINE = 4
 SLAB_HALF_MM = 2.0
 """Half the height of the slab about the window's middle in which the ligament is measured."""
 
+EDGE = 4
+"""Voxels left round a sheet: more than the reach of its blur."""
+
 OFF_MIDLINE_MM = 2.0
 """The two halves of the ligament meet in the midline and look thicker there; left out."""
 
@@ -57,6 +60,8 @@ def sheet_thickness_mm(sheet: Mask, rows: Mask, step_mm: float) -> float:
     """
     if not sheet[rows].any():
         return 0.0
+    i, j = (slice(max(s.start - EDGE, 0), s.stop + EDGE) for s in ndimage.find_objects(sheet.astype(int))[0])
+    sheet, rows = sheet[i, j], rows[i]
     fine = np.asarray(ndimage.zoom(antialiased(sheet), FINE, order=1, grid_mode=True, mode="nearest")) >= 0.5
     # distances run between cell centres: the sheet's face lies half a cell before the first empty one
     depth = edt.edt(np.ascontiguousarray(fine), anisotropy=(step_mm / FINE,) * 2) - step_mm / FINE / 2

@@ -109,10 +109,14 @@ def signs(spine: SpineField, bone: npt.NDArray[np.bool_], bodies_mm3: dict[int, 
     side, back = np.abs(spine.left_mm), spine.back_mm
     wing = (side >= ALA_SIDE_MM[0]) & (side <= ALA_SIDE_MM[1]) & (back >= ALA_BACK_MM[0]) & (back <= ALA_BACK_MM[1])
     rib = (side >= RIB_SIDE_MM[0]) & (side <= RIB_SIDE_MM[1]) & (back >= RIB_BACK_MM[0]) & (back <= RIB_BACK_MM[1])
+    # Of the whole box only the voxels where wings or ribs can be.
+    where = np.flatnonzero(wing | rib)
+    wing, rib, bone = (mask.ravel()[where] for mask in (wing, rib, bone))
+    left, along = spine.left_mm.ravel()[where], spine.along_mm.ravel()[where]
     for n in bodies_mm3:
-        about = np.abs(spine.along_mm - pedicles_mm[n - 1]) <= ABOUT_MM
+        about = np.abs(along - pedicles_mm[n - 1]) <= ABOUT_MM
         places |= _place(n, spine, pedicles_mm[n - 1])
-        sides = [wing & about & half for half in (spine.left_mm > 0, spine.left_mm < 0)]
+        sides = [wing & about & half for half in (left > 0, left < 0)]
         shares = [_share(bone, one) for one in sides]
         if min(shares) >= ALA_FRAC:
             winged.append(n)
