@@ -115,7 +115,7 @@ def prior_kinds(scan: Scan) -> KindMap | None:
     line = canal_line_mm(coarse(scan))
     for seen, kept, inner in _slabs(grid.shape[2]):
         i, j = _about(line, grid, seen)
-        share = _shares(value[i, j, seen])[..., inner]
+        share = _shares(value[i, j, seen], inner)
         kind[i, j, kept] = share.argmax(axis=0)
         bone[i, j, kept] = share[Kind.BODY:].sum(axis=0)
     return KindMap(grid, kind, bone)
@@ -171,11 +171,13 @@ def _slabs(layers: int) -> Iterator[tuple[slice, slice, slice]]:
         yield slice(low, high), slice(start, stop), slice(start - low, stop - low)
 
 
-def _shares(value: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """(kinds, nx, ny, nz) array: the network's probability of each kind."""
+def _shares(value: npt.NDArray[np.float32], inner: slice) -> npt.NDArray[np.float32]:
+    """(kinds, nx, ny, n) array: the network's probability of each kind in the inner layers of what it sees."""
     fill = [(0, -n % MULTIPLE) for n in value.shape]
     scores = _session().run(None, {"hu": np.pad(value, fill, mode="edge")[None, None]})[0][0]
-    i, j, k = value.shape
-    scores = scores[:, :i, :j, :k]
-    share = np.exp(scores - scores.max(axis=0))
-    return np.asarray(share / share.sum(axis=0))
+    share = scores[:, :value.shape[0], :value.shape[1], inner]
+    # In place: twelve kinds of a slab are the most that a build holds.
+    share -= share.max(axis=0)
+    np.exp(share, out=share)
+    share /= share.sum(axis=0)
+    return np.asarray(share)
