@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from estimator.approach import axis_level, other_side
+from estimator.gate import gate_in_view
 from recon.anatomy import Anatomy, Level
 from recon.grid import Float
 from recon.labels import Side, label_of, sided
@@ -55,7 +56,7 @@ def docking_clock(anatomy: Anatomy, level: Level, side: Side, tilts_deg: tuple[f
     one that shows no bone there is left out.
     """
     axis = axis_level(side, *tilts_deg)
-    centre = level.frame.to_level_mm(level.windows[side].centre_ras_mm)
+    centre = gate_in_view(level, side).centre_mm
     hours = {DOCKING_ORDER[0]: 0.0}
     for name, labels in _docking_bones(level, side).items():
         offset = _bone_mm(anatomy, level, labels, centre) - centre

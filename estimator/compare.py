@@ -11,6 +11,7 @@ from estimator.approach import IPSILATERAL, PlacedPhase, placed_phases
 from estimator.channel import Channel
 from estimator.decompression import Decompression, canal_extent_mm, decompression_of
 from estimator.estimate import Cost, cost_of, level_keep_out
+from estimator.gate import gate_of
 from estimator.limits import Limits
 from estimator.plan import default_approach
 from estimator.reach import all_points_mm, touch_of
@@ -109,10 +110,12 @@ def _lamina_edges_mm(level: Level) -> list[float]:
 def _phases_by_side(anatomy: Anatomy, level: Level, channel: Channel) -> dict[Side, tuple[PlacedPhase, ...]]:
     found: dict[Side, tuple[PlacedPhase, ...]] = {}
     for side in SIDES:
-        if side in level.windows:
+        if gate_of(level, side) is not None:
             found[side] = placed_phases(default_approach(anatomy, level.name, side, channel), level.frame)
     if not found:
-        raise AnatomyNotFound(f"interlaminar window {level.name}", "must be in view on at least one side to compare")
+        raise AnatomyNotFound(
+            f"interlaminar window {level.name}", "or the lamina edges must be in view on at least one side to compare"
+        )
     return found
 
 

@@ -6,8 +6,9 @@ import numpy as np
 
 from estimator.approach import IPSILATERAL, OVER_THE_TOP, Approach, Phase, axis_level, other_side, tilts_deg
 from estimator.channel import Channel
+from estimator.gate import gate_in_view
 from estimator.reach import all_points_mm
-from recon.anatomy import Anatomy, Level, Window
+from recon.anatomy import Anatomy, Level
 from recon.errors import AnatomyNotFound
 from recon.grid import Float
 from recon.labels import Labels, Part, Side, bone_mask
@@ -45,7 +46,7 @@ def default_approach(anatomy: Anatomy, level_name: str, side: Side, channel: Cha
     Raises
     ------
     LevelNotInView : no such level
-    AnatomyNotFound : the window of that side, or all targets of a side, are not in view
+    AnatomyNotFound : window and lamina edges of that side, or all targets of a side, are not in view
     """
     level, channel = anatomy.level(level_name), channel or Channel()
     inward = first_direction(level, side)
@@ -87,7 +88,7 @@ def turned_to_hold(direction: Float, goal: Float, half_angle_deg: float) -> Floa
 
 def first_direction(level: Level, side: Side) -> Float:
     """(3,) unit array in the level frame: into the window along its normal, no steeper than STEEPEST_TILT_DEG."""
-    medial_deg, cranial_deg = tilts_deg(side, -level.frame.direction_level(_window(level, side).normal_ras))
+    medial_deg, cranial_deg = tilts_deg(side, -gate_in_view(level, side).normal)
     return axis_level(side, medial_deg, float(np.clip(cranial_deg, -STEEPEST_TILT_DEG, STEEPEST_TILT_DEG)))
 
 
@@ -98,7 +99,7 @@ def docking_point_mm(anatomy: Anatomy, level: Level, side: Side, sleeve_radius_m
     processes; where it passes the opening without touching, the window's own depth is taken.
     """
     normal = -first_direction(level, side)
-    centre = level.frame.to_level_mm(_window(level, side).centre_ras_mm)
+    centre = gate_in_view(level, side).centre_mm
     bone, part = _bone_near_mm(anatomy, level, centre, DOCKING_SEARCH_MM + 2 * sleeve_radius_mm)
     toward_side = _lateral(side)
     offset = bone - centre
@@ -126,16 +127,6 @@ def _bone_near_mm(anatomy: Anatomy, level: Level, centre_mm: Float, reach_mm: fl
     bone = bone_mask(anatomy.labels[box]) & (anatomy.occupancy[box] >= 0.5)
     world = anatomy.grid.cropped(box).world_mm(np.argwhere(bone))
     return level.frame.to_level_mm(world), anatomy.labels[box][bone] % 100
-
-
-def _window(level: Level, side: Side) -> Window:
-    if side not in level.windows:
-        raise AnatomyNotFound(
-            f"interlaminar window {level.name} {side}",
-            "must be in view to dock on",
-            do="Give an approach with --plan, or choose the other side.",
-        )
-    return level.windows[side]
 
 
 def _pivot_distance_mm(anatomy: Anatomy, level: Level, docking_mm: Float, inward: Float) -> float:

@@ -105,7 +105,8 @@ def missing(level: Level) -> tuple[str, ...]:
         absent = [side for side in SIDES if side not in there]
         if absent:
             sides = " and ".join(absent)
-            sentences.append(f"{level.name}: no {kind} found on the {sides} side; it is left out, not guessed.")
+            closed = " Bone may close it: a plan there docks between the lamina edges." if "window" in kind else ""
+            sentences.append(f"{level.name}: no {kind} found on the {sides} side; it is left out, not guessed.{closed}")
     for side in SIDES:
         names = level.targets[side].points_ras_mm if side in level.targets else {}
         lacking = [name for name in TARGET_NAMES if name not in names]

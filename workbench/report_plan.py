@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from estimator.clock import docking_clock
+from estimator.gate import gate_of
 from workbench.planned import Planned
 from workbench.wording import (
     clock_words,
@@ -55,16 +56,17 @@ def plan_facts(planned: Planned, estimate: Json) -> Facts:
 
 
 def _from_window(planned: Planned) -> str:
-    window = planned.level.windows.get(planned.approach.side)
-    if window is None:
+    gate = gate_of(planned.level, planned.approach.side)
+    if gate is None:
         return ""
-    offset = np.array(planned.approach.docking_point_mm) - planned.level.frame.to_level_mm(window.centre_ras_mm)
-    return f"; {offset_words(offset.tolist(), planned.approach.side)} of the window's centre"
+    offset = np.array(planned.approach.docking_point_mm) - gate.centre_mm
+    where = "the window's centre" if gate.open else "the middle of the lamina edges: bone closes the window"
+    return f"; {offset_words(offset.tolist(), planned.approach.side)} of {where}"
 
 
 def _clock(planned: Planned) -> str:
-    if planned.approach.side not in planned.level.windows:
-        return "no window in view on this side"
+    if gate_of(planned.level, planned.approach.side) is None:
+        return "neither window nor lamina edges in view on this side"
     first = planned.approach.phases[0]
     tilts_deg = (first.medial_tilt_deg, first.cranial_tilt_deg)
     hours = docking_clock(planned.anatomy, planned.level, planned.approach.side, tilts_deg)
