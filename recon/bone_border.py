@@ -18,6 +18,7 @@ from recon.grid import Float, Grid
 from recon.labels import Mask
 from recon.sampling import block_sums, linear_box
 from recon.scan import Scan
+from recon.workers import side_by_side
 
 Float32 = npt.NDArray[np.float32]
 
@@ -134,13 +135,14 @@ def _wall(depth: Float32, value: Float32, grid: Grid) -> _Wall:
     """The wall's values: averaged in blocks, blurred there, and read between them."""
     blocks = _Blocks(np.maximum((COARSE_MM / grid.spacing_mm).astype(int), 1), value, grid)
     soft = blocks.mean((depth > OUTSIDE[0]) & (depth <= OUTSIDE[1]), SOFT_BLUR_MM)
-    layers = np.stack([blocks.mean((depth > low) & (depth <= high), LEVEL_BLUR_MM) for low, high in LAYERS])
+    layers = np.stack(list(side_by_side(
+        lambda layer: blocks.mean((depth > layer[0]) & (depth <= layer[1]), LEVEL_BLUR_MM), LAYERS)))
     crest = np.maximum(layers.max(axis=0) - soft, LEAST_LEVEL_HU)
     near = blocks.sums(depth > 0) > 0
     full = max(float(np.percentile(crest[near], CORTICAL_PERCENTILE)), LEAST_CORTICAL_HU) if near.any() else 1.0
     level = np.minimum(full * edge_level_frac(crest / full), MOST_OF_CREST * crest)
     middles = np.array([(low + high) / 2 for low, high in LAYERS])
-    return _Wall(*(blocks.spread(field) for field in (soft, level, middles[layers.argmax(axis=0)])))
+    return _Wall(*side_by_side(blocks.spread, (soft, level, middles[layers.argmax(axis=0)])))
 
 
 @dataclass(frozen=True, eq=False)

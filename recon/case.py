@@ -8,7 +8,6 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -36,7 +35,7 @@ from recon.records import (
     write_folder_atomic,
 )
 from recon.scan import Modality, Scan
-from recon.workers import side_by_side
+from recon.workers import both
 
 CASE_SCHEMA, ANATOMY_SCHEMA, LABELS_SCHEMA = "canalwise.case/1", "canalwise.anatomy/1", "canalwise.labels/1"
 FILES = ("case.json", "scan.nii.gz", "labels.nii.gz", "labels.json", "occupancy.nii.gz", "anatomy.json")
@@ -113,9 +112,7 @@ def write_case(folder: str | Path, scan: Scan, anatomy: Anatomy, *, force: bool 
         # A surgeon's plans outlive a rebuild; what was computed from the old anatomy must not.
         if (folder / "plans").is_dir():
             shutil.copytree(folder / "plans", filling / "plans", dirs_exist_ok=True)
-        tasks: tuple[Callable[[], Any], ...] = (lambda: write_meshes(filling / "meshes", kept),
-                                                lambda: _write_images(filling, scan, anatomy))
-        meshes, _ = side_by_side(lambda task: task(), tasks)
+        meshes, _ = both(lambda: write_meshes(filling / "meshes", kept), lambda: _write_images(filling, scan, anatomy))
         for name, data in _documents(scan, anatomy, meshes).items():
             (filling / name).write_text(json_text(data), encoding="utf-8")
     return Case(scan, kept, folder)

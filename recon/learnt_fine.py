@@ -14,8 +14,9 @@ from recon.learnt import LearntSpine
 from recon.morphology import grown_into, linear_on, nearest_on
 from recon.prior import KindMap
 from recon.scan import Scan
-from recon.spine_field import spine_field
+from recon.spine_field import field_box, spine_field
 from recon.vertebrae import VertebraInstances
+from recon.workers import both
 from recon.working import refined_numbers
 
 BONE_FRAC = 0.4
@@ -44,18 +45,19 @@ def fine_instances(spine: LearntSpine, seen: KindMap, scan: Scan, model: BoneMod
     spine : on the grid of `seen`
     scan, model : the CT and its tissue levels
     """
-    field = spine_field(scan.grid, spine.tube)
-    part, coarse = Scan(scan.voxels[field.box], field.grid, "CT"), spine.field.grid
-    occupancy = _occupancy(linear_on(field.grid, seen.bone_frac, seen.grid), part, model)
+    part, coarse = scan.cropped(field_box(scan.grid, spine.tube)), spine.field.grid
+    occupancy, (field, bright) = both(
+        lambda: _occupancy(linear_on(part.grid, seen.bone_frac, seen.grid), part, model),
+        lambda: (spine_field(scan.grid, spine.tube), wall_mask(part, model)))
     number = refined_numbers(spine.number, coarse, occupancy >= 0.5, field.grid)
     disc = np.where(number == 0, nearest_on(field.grid, spine.disc, coarse), 0).astype(np.uint8)
     occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
     # A disc is wall too: where it bulges the canal is narrower than the bones around it.
     wall = np.zeros(scan.grid.shape, dtype=np.float32)
     wall[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)
-    tube = canal_along(wall, scan.grid, spine.tube.stations)
-    return VertebraInstances(field.box, number, _parts(spine, coarse, number, field.grid), disc, occupancy, field,
-                             spine.profile, tube, wall_mask(part, model))
+    tube, parts = both(lambda: canal_along(wall, scan.grid, spine.tube.stations),
+                       lambda: _parts(spine, coarse, number, field.grid))
+    return VertebraInstances(field.box, number, parts, disc, occupancy, field, spine.profile, tube, bright)
 
 
 def _occupancy(share: npt.NDArray[np.float32], part: Scan, model: BoneModel) -> npt.NDArray[np.float32]:

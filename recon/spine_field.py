@@ -11,6 +11,7 @@ from recon.canal import CanalTube
 from recon.grid import Box, Float, Grid
 from recon.morphology import linear_on
 from recon.parts_view import borders_of
+from recon.workers import side_by_side
 
 Float32 = npt.NDArray[np.float32]
 
@@ -47,15 +48,20 @@ class SpineField:
 
 def spine_field(grid: Grid, tube: CanalTube) -> SpineField:
     """The field about a canal on a scan's grid."""
-    line = tube.centreline_ras_mm
-    reaches = ([SIDE_MM, 0, 0], [-SIDE_MM, 0, 0], [0, VENTRAL_MM, 0], [0, -DORSAL_MM, 0])
-    corners = np.concatenate([line + reach for reach in reaches])
-    found = grid.box_around(corners, 0.0)
-    box = (found[0], found[1], slice(0, grid.shape[2]))
+    box = field_box(grid, tube)
     part = grid.cropped(box)
     lattice = _lattice(part)
     coordinates = _coordinates(lattice.voxel_centres_mm(), tube)
-    return SpineField(box, part, *(linear_on(part, values.astype(np.float32), lattice) for values in coordinates))
+    return SpineField(box, part, *side_by_side(
+        lambda values: linear_on(part, values.astype(np.float32), lattice), coordinates))
+
+
+def field_box(grid: Grid, tube: CanalTube) -> Box:
+    """The index box of a scan that a lumbar spine about this canal can fill, over the scan's whole length."""
+    line = tube.centreline_ras_mm
+    reaches = ([SIDE_MM, 0, 0], [-SIDE_MM, 0, 0], [0, VENTRAL_MM, 0], [0, -DORSAL_MM, 0])
+    i, j, _ = grid.box_around(np.concatenate([line + reach for reach in reaches]), 0.0)
+    return i, j, slice(0, grid.shape[2])
 
 
 def _lattice(grid: Grid) -> Grid:

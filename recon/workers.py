@@ -13,6 +13,17 @@ WORKERS = 2
 """Levels worked on at a time: each holds about 150 MB, and a laptop has two cores to spare."""
 
 
+def both(one: Callable[[], One], other: Callable[[], Found]) -> tuple[One, Found]:
+    """The answers of two tasks done at once; the first error is raised.
+
+    >>> both(lambda: 1, lambda: "two")
+    (1, 'two')
+    """
+    with ThreadPoolExecutor(1) as pool:
+        second = pool.submit(other)
+        return one(), second.result()
+
+
 def side_by_side(task: Callable[[One], Found], items: Iterable[One]) -> Iterator[Found]:
     """The answers of a task, in the order of the items; array operations of two threads run at once.
 
