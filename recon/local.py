@@ -137,7 +137,15 @@ def refined(mask: Mask, occupancy: Share, other: Mask) -> Float32:
 
 def antialiased(mask: Mask, sigma_voxels: float = 0.6) -> Float32:
     """(nx, ny, nz) float32 array: a mask with its steps smoothed; 0.5 is the surface of anything wider than two."""
-    return np.asarray(ndimage.gaussian_filter(mask.astype(np.float32), sigma_voxels, mode="nearest"))
+    share = np.zeros(mask.shape, dtype=np.float32)
+    around = [np.flatnonzero(mask.any(axis=tuple(a for a in range(mask.ndim) if a != axis)))
+              for axis in range(mask.ndim)]
+    if all(len(index) for index in around):
+        # The blur reaches four deviations: nothing further off is touched by it.
+        reach = int(np.ceil(4 * sigma_voxels)) + 1
+        box = tuple(slice(max(int(index[0]) - reach, 0), int(index[-1]) + reach + 1) for index in around)
+        share[box] = ndimage.gaussian_filter(mask[box].astype(np.float32), sigma_voxels, mode="nearest")
+    return share
 
 
 def local_view(labels: Labels, occupancy: Share, grid: Grid, frame: Frame, pair: tuple[str, str], *,
