@@ -21,10 +21,12 @@ from recon.given import GivenLabels
 from recon.grid import Box, Float, Grid
 from recon.labels import CANAL_CONTENTS, Labels, Part, Tissue, bone_mask, canal_mask, vertebrae_in
 from recon.levels import frames_of, levels_of
-from recon.local import disc_mask
+from recon.local import disc_mask, neighbours
 from recon.locate import spine_box
 from recon.memory import check_memory
+from recon.metal import metal_of, metal_warning, tamed
 from recon.naming import SURE
+from recon.padding import unpadded
 from recon.parts import divide_arches
 from recon.scan import Scan
 from recon.seeds import Seeds
@@ -79,8 +81,13 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
 def bones_of_scan(scan: Scan, given: GivenLabels | None, vertebrae: Sequence[str] | None, say: Progress,
                   seeds: Seeds | None = None) -> tuple[Scan, Bones]:
     """The part of the scan that holds the spine, and its bones, given or found."""
-    scan, given = _located(scan, given, None if seeds is None else seeds.canal_mm(), say)
-    bones = _bones_found(scan, vertebrae, say, seeds) if given is None else bones_given(scan, given, say)
+    scan, given = _located(unpadded(scan), given, None if seeds is None else seeds.canal_mm(), say)
+    metal = metal_of(scan)
+    shown = scan if metal is None else tamed(scan, metal)
+    bones = _bones_found(shown, vertebrae, say, seeds) if given is None else bones_given(shown, given, say)
+    if metal is not None:
+        levels = {"-".join(pair): pair for pair in neighbours(vertebrae_in(bones.labels))}
+        bones = replace(bones, warnings=(*bones.warnings, metal_warning(metal, bones.labels, scan.grid, levels)))
     return scan, replace(bones, corrections=() if seeds is None else seeds.records())
 
 
@@ -130,7 +137,7 @@ def bones_given(scan: Scan, given: GivenLabels, say: Progress) -> Bones:
         say("dividing the arches")
         labels = divide_arches(labels, scan.grid, tube)
     if not canal_mask(labels).any():
-        labels = with_canal(labels, tube or tube_of(labels, scan.grid))
+        labels = _with_canal(labels, tube or tube_of(labels, scan.grid))
     say("placing bone borders within voxels")
     occupancy = occupancy_within(bone_mask(labels), scan)
     naming = Naming("given", SURE["given"].value, "the names came with the label map; the scan was not asked")
@@ -142,7 +149,7 @@ def tube_of(labels: Labels, grid: Grid, through_mm: Float | None = None) -> Cana
     return canal_from_bone((bone_mask(labels) | disc_mask(labels)).astype(np.float32), grid, through_mm=through_mm)
 
 
-def with_canal(labels: Labels, tube: CanalTube) -> Labels:
+def _with_canal(labels: Labels, tube: CanalTube) -> Labels:
     out = labels.copy()
     out[tube.mask & (labels < 100)] = Tissue.CANAL
     return out
