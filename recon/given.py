@@ -228,6 +228,7 @@ def _centres_mm(values: npt.NDArray[Any], grid: Grid) -> dict[int, npt.NDArray[n
 
 
 def check_order(labels: Labels, grid: Grid) -> None:
+    """Vertebrae must follow each other from cranial to caudal by their numbers; BadLabels tells their heights."""
     bone = np.where((labels >= 100) & (labels % 100 != Part.DISC), labels // 100, 0)
     heights = {n: centre[2] for n, centre in sorted(_centres_mm(bone, grid).items())}
     steps = np.diff(list(heights.values()))
@@ -238,7 +239,10 @@ def check_order(labels: Labels, grid: Grid) -> None:
 
 
 def check_sides(labels: Labels, grid: Grid) -> None:
-    """Left parts must lie left of their right twins; a mirrored map would send the approach to the wrong side."""
+    """Left parts must lie left of their right twins; a mirrored map would send the approach to the wrong side.
+
+    Raises BadLabels where most pairs lie the other way round.
+    """
     # By majority, for in a rotated scoliosis single pairs may cross.
     centres = _centres_mm(np.where(labels >= 100, labels, 0), grid)
     right_of = {part: Part[part.name.replace("LEFT", "RIGHT")] for part in Part if part.name.endswith("LEFT")}
