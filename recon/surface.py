@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,9 @@ OFF_STEP = 1.7e-5
 """Keeps the level off the 1/255 steps of occupancy, where triangles without area would arise."""
 
 SEARCH_STEPS = 16
+
+ONE_AT_A_TIME = threading.Lock()
+"""The decimation keeps its mesh in one place for the whole process: two at a time would mix theirs."""
 
 STL_TRIANGLE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 STL_HEADER = b"canalwise; lengths in mm; patient frame RAS"
@@ -142,7 +146,8 @@ def decimated(surface: Surface, keep_frac: float) -> Surface:
     centre = surface.vertices_ras_mm.mean(axis=0)
     reduction = 1.0 - keep_frac
     while reduction > 0.01:
-        points, faces = fast_simplification.simplify(surface.vertices_ras_mm - centre, surface.faces, reduction)
+        with ONE_AT_A_TIME:
+            points, faces = fast_simplification.simplify(surface.vertices_ras_mm - centre, surface.faces, reduction)
         smaller = replace(surface, vertices_ras_mm=points.astype(float) + centre, faces=faces.astype(np.int64))
         if smaller.watertight and smaller.volume_mm3 > 0:
             return smaller
