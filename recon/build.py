@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from recon.anatomy import Anatomy, Correction, Naming, Source
 from recon.bone import occupancy_within
+from recon.calcified import with_calcified
 from recon.canal import CanalTube, canal_from_bone
 from recon.confidence import with_confidence
 from recon.errors import LevelNotInView
@@ -99,7 +100,8 @@ def anatomy_of_bones(scan: Scan, bones: Bones, say: Progress) -> Anatomy:
         raise LevelNotInView("scan", "must show two neighbouring vertebrae with the disc between them",
                              got=", ".join(vertebrae_in(bones.labels)) or "no vertebra", do=" ".join(left_out))
     say("laying ligament and sac")
-    labels = with_modelled_tissue(bones.labels, scan.grid, frames)
+    labels = bones.labels if bones.sources["canal"] == "given" else with_calcified(bones.labels, scan)
+    labels = with_modelled_tissue(labels, scan.grid, frames)
     modelled: dict[str, Source] = {"sac": "modelled", "flavum": "modelled"}
     sources: dict[str, Source] = modelled | bones.sources
     levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say,
