@@ -21,7 +21,8 @@ from recon.scan import Scan
 from recon.severity import Threshold
 from recon.workers import side_by_side
 
-CHECK_BELOW = Threshold("look at the level by eye", 0.5, "fraction", "choice (scripts/why_confidence.py)", "none")
+CHECK_BELOW = Threshold("look at the level by eye", 0.5, "fraction",
+                        "choice (scripts/why_confidence.py, scripts/accuracy_hard.py)", "none")
 """A level less sure than this is marked to be checked by eye."""
 
 
