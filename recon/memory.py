@@ -11,11 +11,14 @@ import numpy.typing as npt
 from recon.errors import UnusableInput
 from recon.grid import Index3
 
-BUILD_BYTES_PER_VOXEL = 75
-"""What a build holds at its worst for each voxel beside the scan itself (measured by scripts/bench_build.py)."""
+BUILD_BYTES_PER_VOXEL = 80
+"""What a build holds at its worst for each voxel beside the scan itself (measured on scans of 15 and 20 million)."""
 
 BASE_MB = 350.0
-"""Programs, libraries, and the local views of one level (measured)."""
+"""Programs and libraries (measured)."""
+
+NETWORK_MB = 1450.0
+"""The most that a pass of the network takes with them, whatever the scan (measured at 1 and 1.5 mm)."""
 
 MEMINFO = Path("/proc/meminfo")
 """Where Linux tells what is available without swapping."""
@@ -24,10 +27,11 @@ MEMINFO = Path("/proc/meminfo")
 def needed_mb(shape: Index3, dtype: npt.DTypeLike) -> float:
     """MB that a build takes for a scan of this shape and number type.
 
-    >>> round(needed_mb((100, 100, 100), np.int16))
-    427
+    >>> round(needed_mb((200, 250, 400), np.int16))
+    1990
     """
-    return BASE_MB + float(np.prod(shape, dtype=float)) * (BUILD_BYTES_PER_VOXEL + np.dtype(dtype).itemsize) / 1e6
+    per_voxel = BUILD_BYTES_PER_VOXEL + np.dtype(dtype).itemsize
+    return max(NETWORK_MB, BASE_MB + float(np.prod(shape, dtype=float)) * per_voxel / 1e6)
 
 
 def available_mb() -> float | None:
@@ -48,7 +52,7 @@ def check_memory(shape: Index3, dtype: npt.DTypeLike, available: float | None = 
     `available` is in MB; None asks the machine.
 
     >>> check_memory((100, 100, 100), np.int16, 8000.0)
-    'working on 100 x 100 x 100 voxels in about 0.4 GB of memory'
+    'working on 100 x 100 x 100 voxels in about 1.4 GB of memory'
     """
     needed = needed_mb(shape, dtype)
     there = available_mb() if available is None else available

@@ -8,13 +8,13 @@ from recon.memory import available_mb, check_memory, needed_mb
 
 
 def test_more_voxels_and_wider_numbers_need_more() -> None:
-    small, large = needed_mb((100, 100, 100), np.int16), needed_mb((200, 100, 100), np.int16)
-    assert small < large < needed_mb((200, 100, 100), np.float32)
-    assert needed_mb((200, 100, 100), np.float32) - large == pytest.approx(2 * 200 * 1e4 / 1e6)
+    small, large = needed_mb((200, 200, 400), np.int16), needed_mb((200, 400, 400), np.int16)
+    assert needed_mb((20, 20, 40), np.int16) < small < large < needed_mb((200, 400, 400), np.float32)
+    assert needed_mb((200, 400, 400), np.float32) - large == pytest.approx(2 * 32e6 / 1e6)
 
 
 def test_the_sentence_tells_voxels_and_memory() -> None:
-    assert check_memory((180, 220, 400), np.int16, 16_000.0).startswith("working on 180 x 220 x 400 voxels in about 1.")
+    assert check_memory((180, 220, 400), np.int16, 16_000.0).startswith("working on 180 x 220 x 400 voxels in about 1.7 GB")
 
 
 def test_too_little_memory_is_refused_with_what_to_do() -> None:
