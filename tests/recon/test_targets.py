@@ -1,5 +1,7 @@
 """Targets against the ellipse and their own definitions."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -42,3 +44,31 @@ def test_planes_and_shares(level_points: dict[str, dict[str, np.ndarray]]) -> No
 def test_a_target_without_its_landmark_is_left_out() -> None:
     found = targets_of(view("plain"), {})
     assert set(found["left"].points_ras_mm) == {"canal wall", "disc border"}
+
+
+def test_disc_border_takes_the_most_ventral_points_of_a_folded_outline() -> None:
+    # a spur that reaches into the canal from the left, 2 mm high: at one x the outline is crossed four times
+    seen = view("plain")
+    x, y, _ = np.moveaxis(seen.points_mm(np.ones(seen.canal.shape, dtype=bool)), -1, 0).reshape(3, *seen.canal.shape)
+    spur = (x > 3) & (np.abs(y + 1) < 1)
+    folded = replace(seen, canal=np.where(spur, np.float32(0), seen.canal))
+    points = truth_frame(Shapes()).to_level_mm(targets_of(folded, {})["left"].points_ras_mm["disc border"])
+    ventral_mm = -CANAL_HALF_DEPTH * np.sqrt(1 - (points[:, 0] / CANAL_HALF_WIDTH) ** 2)
+    assert points[:, 1] == pytest.approx(ventral_mm, abs=0.5)
+    assert points[:, 0].min() < 4
+    assert points[:, 0].max() > 9
+
+
+def test_disc_border_of_a_bulging_disc_follows_the_bulge() -> None:
+    # ventral border raised by 3 mm over the middle 12 mm
+    seen = view("plain")
+    x, y, _ = np.moveaxis(seen.points_mm(np.ones(seen.canal.shape, dtype=bool)), -1, 0).reshape(3, *seen.canal.shape)
+    bulge = (np.abs(x) < 6) & (y < 3 - CANAL_HALF_DEPTH)
+    bulging = replace(seen, canal=np.where(bulge, np.float32(0), seen.canal))
+    points = truth_frame(Shapes()).to_level_mm(targets_of(bulging, {})["right"].points_ras_mm["disc border"])
+    over = np.abs(points[:, 0]) < 5
+    assert over.any()
+    assert points[over, 1] == pytest.approx(3 - CANAL_HALF_DEPTH, abs=0.5)
+    reach = np.abs(points[:, 0]) / CANAL_HALF_WIDTH
+    assert reach.min() > 0.2
+    assert reach.max() < 0.95
