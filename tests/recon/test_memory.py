@@ -14,7 +14,7 @@ def test_more_voxels_and_wider_numbers_need_more() -> None:
 
 
 def test_the_sentence_tells_voxels_and_memory() -> None:
-    assert check_memory((180, 220, 400), np.int16, 16_000.0).startswith("working on 180 x 220 x 400 voxels in about 1.7 GB")
+    assert check_memory((180, 220, 400), np.int16, 16_000.0).startswith("working on 180 x 220 x 400 voxels in about 1.6 GB")
 
 
 def test_too_little_memory_is_refused_with_what_to_do() -> None:
