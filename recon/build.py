@@ -46,7 +46,7 @@ class Bones:
     ----------
     labels : (nx, ny, nz) uint16 array, parts and canal named
     occupancy : (nx, ny, nz) float32 array, bone share
-    sources : 'parts', 'canal', 'levels' and, where given, 'sac' and 'flavum'
+    sources : 'vertebrae', 'parts', 'canal', 'levels' and, where given, 'sac' and 'flavum'
     naming : what the vertebrae's names rest on
     corrections : what a person changed, in order
     """
@@ -82,10 +82,11 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
 def bones_of_scan(scan: Scan, given: GivenLabels | None, vertebrae: Sequence[str] | None, say: Progress,
                   seeds: Seeds | None = None) -> tuple[Scan, Bones]:
     """The part of the scan that holds the spine, and its bones, given or found."""
-    scan, given = _located(unpadded(scan), given, None if seeds is None else seeds.canal_mm(), say)
+    through_mm = None if seeds is None else seeds.canal_mm()
+    scan, given = _located(unpadded(scan), given, through_mm, say)
     metal = metal_of(scan)
     shown = scan if metal is None else tamed(scan, metal)
-    bones = _bones_found(shown, vertebrae, say, seeds) if given is None else bones_given(shown, given, say)
+    bones = _bones_found(shown, vertebrae, say, seeds) if given is None else bones_given(shown, given, say, through_mm)
     if metal is not None:
         levels = {"-".join(pair): pair for pair in neighbours(vertebrae_in(bones.labels))}
         bones = replace(bones, warnings=(*bones.warnings, metal_warning(metal, bones.labels, scan.grid, levels)))
@@ -130,16 +131,19 @@ def _widened(box: Box, low: npt.NDArray[np.intp], high: npt.NDArray[np.intp]) ->
     return i, j, k
 
 
-def bones_given(scan: Scan, given: GivenLabels, say: Progress) -> Bones:
-    """Bones from labels made elsewhere; parts and canal are found where they are not given."""
+def bones_given(scan: Scan, given: GivenLabels, say: Progress, through_mm: Float | None = None) -> Bones:
+    """Bones from labels made elsewhere; parts and canal are found where they are not given.
+
+    The canal is found through the (M, 3) points that a person laid into it, RAS mm.
+    """
     labels, tube, sources = given.labels, None, _given_sources(given)
     if "parts" not in given.named or (labels % 100 == Part.UNDIVIDED).any():
         say("finding the canal from the given bones")
-        tube = tube_of(labels, scan.grid)
+        tube = tube_of(labels, scan.grid, through_mm)
         say("dividing the arches")
         labels = divide_arches(labels, scan.grid, tube)
     if not canal_mask(labels).any():
-        labels = _with_canal(labels, tube or tube_of(labels, scan.grid))
+        labels = _with_canal(labels, tube or tube_of(labels, scan.grid, through_mm))
     say("placing bone borders within voxels")
     occupancy = occupancy_within(bone_mask(labels), scan)
     naming = Naming("given", SURE["given"].value, "the names came with the label map; the scan was not asked")
@@ -159,7 +163,7 @@ def _with_canal(labels: Labels, tube: CanalTube) -> Labels:
 
 def _given_sources(given: GivenLabels) -> dict[str, Source]:
     """How each thing was obtained when labels were given."""
-    sources: dict[str, Source] = {"levels": "given"}
+    sources: dict[str, Source] = {"vertebrae": "given", "levels": "given"}
     for name in ("parts", "canal"):
         sources[name] = "given" if name in given.named else "automatic"
     if any((given.labels == tissue).any() for tissue in CANAL_CONTENTS):
@@ -173,6 +177,6 @@ def _given_sources(given: GivenLabels) -> dict[str, Source]:
 def _bones_found(scan: Scan, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None) -> Bones:
     """Bones from the scan itself."""
     found = segment(scan, vertebrae, say, seeds)
-    sources: dict[str, Source] = {"parts": "automatic", "canal": "automatic",
+    sources: dict[str, Source] = {"vertebrae": "automatic", "parts": "automatic", "canal": "automatic",
                                   "levels": "given" if found.naming.evidence == "given" else "automatic"}
     return Bones(found.labels, found.occupancy, sources, found.warnings, found.naming)

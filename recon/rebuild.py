@@ -6,7 +6,7 @@ the labels there are. Both keep what was corrected earlier.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from recon.anatomy import Anatomy, Correction, Source
@@ -39,6 +39,8 @@ def anatomy_with(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seq
     Raises what `anatomy_of` and `recon.corrections.with_replacements` raise.
     """
     say = progress or (lambda _: None)
+    if given is not None and seeds is not None:
+        _only_canal(seeds)
     part, bones = bones_of_scan(scan, given, vertebrae, say, seeds)
     return anatomy_of_bones(part, corrected(bones, part, replaced, say, seeds), say)
 
@@ -57,17 +59,26 @@ def anatomy_again(scan: Scan, anatomy: Anatomy, *, seeds: Seeds | None = None, r
     WrongUse : nothing to correct, or vertebrae pointed at in labels that were given
     """
     points = seeds or Seeds()
-    # points are for the search: where parts were given there is none, and only the canal is found
     if not points.points and not replaced:
         raise WrongUse("the correction", "must change something", do="Give --replace WHAT=FILE or --seed WHAT=X,Y,Z.")
-    if points.points and anatomy.sources.get("parts") != "given":
+    if points.points and not _bones_were_given(anatomy.sources):
         return _searched_again(scan, anatomy, points, replaced, vertebrae, progress)
-    if any(seed.what != "canal" for seed in points.points):
-        raise WrongUse("--seed", "must lie in the canal where the vertebrae were given with a label map",
-                       got=", ".join(seed.what for seed in points.points), do="Correct the names in that map.")
+    _only_canal(points)
     say, part = progress or (lambda _: None), scan.on(anatomy.grid)
     bones = corrected(bones_of_anatomy(anatomy), part, replaced, say, points)
     return anatomy_of_bones(part, replace(bones, corrections=bones.corrections + points.records()), say)
+
+
+def _bones_were_given(sources: Mapping[str, Source]) -> bool:
+    """Did the vertebrae come with a label map, so that there is nothing to search for?"""
+    return "given" in (sources.get("vertebrae"), sources.get("parts"))
+
+
+def _only_canal(points: Seeds) -> None:
+    """Points are for the search: where vertebrae were given there is none, and only the canal is found."""
+    if any(seed.what != "canal" for seed in points.points):
+        raise WrongUse("--seed", "must lie in the canal where the vertebrae were given with a label map",
+                       got=", ".join(seed.what for seed in points.points), do="Correct the names in that map.")
 
 
 def _searched_again(scan: Scan, anatomy: Anatomy, points: Seeds, replaced: Sequence[Replacement],
@@ -103,7 +114,7 @@ def corrected(bones: Bones, scan: Scan, replaced: Sequence[Replacement], say: Pr
     seeds : the canal of given bones is found anew through these
     """
     through_mm = Seeds().canal_mm() if seeds is None else seeds.canal_mm()
-    pointed = bool(len(through_mm)) and bones.sources.get("parts") == "given"
+    pointed = bool(len(through_mm)) and _bones_were_given(bones.sources)
     if not replaced and not pointed:
         return bones
     say("laying in the corrections")
@@ -116,7 +127,7 @@ def corrected(bones: Bones, scan: Scan, replaced: Sequence[Replacement], say: Pr
     for each in replaced:
         if tissue := structure_of(each.structure).tissue:
             sources[tissue.name.lower()] = "given"
-    known = {"parts", "canal", "levels", "sac", "flavum"}
+    known = {"vertebrae", "parts", "canal", "levels", "sac", "flavum"}
     return replace(bones, labels=labels, occupancy=occupancy_again(labels, bones.labels, bones.occupancy, scan),
                    sources={name: source for name, source in sources.items() if name in known},
                    corrections=_records(bones, replaced))

@@ -29,7 +29,7 @@ def test_given_labels_enter_where_they_belong() -> None:
     steps: list[str] = []
     anatomy = anatomy_of(scan, given=given, progress=steps.append)
     assert [level.name for level in anatomy.levels] == ["L3-L4"]
-    given_names, modelled_names = ("parts", "canal", "levels"), ("sac", "flavum")
+    given_names, modelled_names = ("vertebrae", "parts", "canal", "levels"), ("sac", "flavum")
     assert dict(anatomy.sources) == dict.fromkeys(given_names, "given") | dict.fromkeys(modelled_names, "modelled")
     kept = bone_mask(given.labels)
     assert (anatomy.labels[kept] == given.labels[kept]).all()
