@@ -35,7 +35,7 @@ RANGE_HU, SCALE_HU = (-200.0, 1300.0), 500.0
 SLAB, OVERLAP = 128, 32
 """Most layers along the spine that are kept of each pass, and further ones on either side that it also sees."""
 
-ACROSS_MM, ALONG_MM, STRAY = (-52.0, 52.0), (-74.0, 54.0), (0.1, 0.5)
+ACROSS_MM, ALONG_MM, STRAY = (-56.0, 56.0), (-74.0, 54.0), (0.1, 0.5)
 """How far from the canal the network looks, along the scan's first and second axis (right and dorsal are negative):
 transverse and spinous processes and bodies, with a margin, and what the canal may bend beyond its seen ends."""
 
