@@ -18,7 +18,7 @@ from recon.labels import Mask, Side, label_of, sided
 EXTENT_VOXELS = 0.5
 """Deviation of where a joint's rim is taken to lie, in voxels (scripts/why_intervals.py)."""
 
-SPLIT_MM = 0.6
+SPLIT_MM = 0.8
 """... and more with parts found automatically, whose cuts from each other are a rule or a network's guess and no border
 in the image (scripts/accuracy_hard.py)."""
 
