@@ -64,6 +64,7 @@ def facet_intervals(level: Level, side: Side, regions: tuple[Region, ...], remov
     moved = [pairs_kept(_moved(joint, sign * SD_OF_95 * doubt.border_mm), region) for sign in (-1.0, 1.0)]
     at_disc, everywhere = disc_slice(joint, level.frame), np.ones(len(kept), dtype=bool)
     berths = [pairs_kept(joint, other) for other in regions[1:]]
+    # what is taken lies at the joint's medial rim: where that rim is, decides most
     rims = _rims(joint, region)
     told = {}
     for name, where, value in (("area_frac", everywhere, own.area_frac), ("width_frac", at_disc, own.width_frac)):
@@ -107,6 +108,7 @@ def _rims(joint: Joint, region: Region) -> list[tuple[Mask, Mask]]:
     middle = (joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2
     if len(middle) < 3:
         return []
+    # a joint's face is much wider and higher than it is curved, so its first two axes lie in it
     _, _, axes = np.linalg.svd(middle - middle.mean(axis=0), full_matrices=False)
     tree = spatial.cKDTree(middle)
     looks = [sign * RIM_MM * axis for axis in axes[:2] for sign in (-1.0, 1.0)]

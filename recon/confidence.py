@@ -111,6 +111,7 @@ def confidence_of(scan: Scan, labels: Labels, level: Level, sources: Mapping[str
                *(_unresolved(joint) for joint in level.joints.values() if not joint.gap_resolved),
                *_no_window(level), _slices_reason(picture, gaps), _symmetry(level, borders), _plausibility(level),
                _labels_reason(sources), *_names_reason(naming))
+    # the weakest link: see the head of this module
     value = min(reason.value_frac for reason in reasons)
     return Confidence(value, value < CHECK_BELOW.value, reasons, structures)
 
@@ -141,6 +142,7 @@ def check_sentence(name: str, sure: Confidence) -> str:
     >>> check_sentence("L3-L4", Confidence(0.2, True, (Reason("joint gap left", 0.2, "no joint was found"),), ()))
     'L3-L4: check by eye (confidence 0.2): no joint was found.'
     """
+    # all of them, for mending one would leave the level marked for the next
     weak = sorted((r for r in sure.reasons if r.value_frac < CHECK_BELOW.value), key=lambda r: r.value_frac)
     return f"{name}: check by eye (confidence {sure.value_frac:.1f}): {'; '.join(r.because for r in weak)}."
 
@@ -201,6 +203,7 @@ def _structure(name: str, border: Border | None, borders: Mapping[str, Border | 
 
 def _likeness(name: str, borders: Mapping[str, Border | None]) -> tuple[Reason, ...]:
     """How like its twin a paired part is; nothing for a part without one."""
+    # tropism and scoliosis make sides differ too, but seldom by the half that a lost process does
     twin = name.replace("left", "right") if "left" in name else name.replace("right", "left")
     own, other = borders.get(name), borders.get(twin)
     if twin == name or own is None or other is None:
@@ -226,6 +229,7 @@ def _joint_reason(side: Side, gap: Gap | None, picture: Picture) -> Reason:
                       "away, or not resolved by the scan")
     soft = float(np.median(picture.values[picture.labels == Tissue.SOFT])) if (picture.labels == Tissue.SOFT).any() \
         else 0.0
+    # cartilage and fluid are darker than both faces; where noise or blur has filled the gap, no split can be trusted
     dip = gap.faces - gap.between
     share, over = dip / max(gap.faces - soft, 1.0), dip / max(picture.noise, 1e-6)
     value = min(GAP_DIP.frac(share), GAP_DIP_OVER_NOISE.frac(over))
@@ -265,6 +269,7 @@ def _symmetry(level: Level, borders: Mapping[str, Border | None]) -> Reason:
 
 
 def _plausibility(level: Level) -> Reason:
+    # a sick level is not marked for being sick: the ranges hold stenosis, slips and tropism
     judged, outside = implausible(level.measurements)
     if not judged:
         return Reason("published ranges", NO_JOINT, "no measurement could be held against a published range")

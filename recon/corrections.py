@@ -64,6 +64,7 @@ class Replacement:
 
         Raises BadLabels where the two do not share their voxels.
         """
+        # nothing is resampled in silence: half a voxel's shift would move every border by as much
         start = self.grid.index_of(grid.world_mm([0, 0, 0]))
         ends = self.grid.index_of(grid.world_mm(np.array(grid.shape) - 1)) - start
         shared = np.abs(start - np.rint(start)).max() <= LATTICE_TOL_FRAC and \
@@ -196,6 +197,7 @@ def with_replacements(labels: Labels, grid: Grid, replacements: Sequence[Replace
             out[mask] = 100 * what.vertebra + (what.part or Part.UNDIVIDED)
         else:
             _lay_part(out, grid, what, mask)
+    # a map drawn on the mirrored image would send the approach to the wrong side
     check_order(out, grid)
     check_sides(out, grid)
     return out
@@ -234,6 +236,7 @@ def _check_canal(labels: Labels, mask: Mask) -> None:
 def _lay_part(labels: Labels, grid: Grid, what: Meaning, mask: Mask) -> None:
     """One part of a vertebra; bone it no longer holds goes to the vertebra's nearest other part."""
     value = 100 * what.vertebra + what.part
+    # it is bone still, for a person who redraws a part says where it ends, not that the rest is gone
     left = (labels == value) & ~mask
     others = (labels // 100 == what.vertebra) & bone_mask(labels) & (labels != value) & ~mask
     if left.any() and others.any():

@@ -214,6 +214,7 @@ def _refuse_contradiction(found: Signs) -> None:
 
 def _counted_from(found: Signs, seeded: Mapping[int, str]) -> Names:
     """Names of all in view, counted from those a person pointed at; what lies beyond T12 and S1 stays unnamed."""
+    # a sixth lumbar vertebra is there only where a person says so
     line = [name for name in VERTEBRAE if name != "L6" or "L6" in seeded.values()]
     firsts = {line.index(name) + number for number, name in seeded.items() if name in line}
     if len(firsts) != 1:

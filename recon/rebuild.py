@@ -141,6 +141,7 @@ def _followed(labels: Labels, bones: Bones, scan: Scan, replaced: Sequence[Repla
     undivided = bool(((labels >= 100) & (labels % 100 == Part.UNDIVIDED)).any())
     if not undivided and not pointed and (own_canal or not moved):
         return labels
+    # the parts of an arch are told by where they lie about the canal, so it comes first
     tube = tube_of(labels, scan.grid, through_mm)
     if pointed or (moved and not own_canal):
         labels = with_canal_in(labels, tube.mask & (labels < 100))

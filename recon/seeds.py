@@ -106,6 +106,7 @@ def check_canal_free(canal_mm: Float, bone: Mask | None, grid: Grid) -> None:
 
 def _value_at(values: npt.NDArray[np.uint8], grid: Grid, seed: Seed) -> int:
     """The value of the nearest marked voxel within NEAR_MM of a seed."""
+    # a click beside a thin structure still means it
     box = grid.box_around(np.array([seed.point_ras_mm]), NEAR_MM)
     marked = np.argwhere(values[box] > 0) + [s.start for s in box]
     off = np.linalg.norm(grid.world_mm(marked) - np.array(seed.point_ras_mm), axis=1)

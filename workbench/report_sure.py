@@ -83,6 +83,7 @@ def cuts_to_look_at(level: Level) -> dict[str, Cut]:
         if len(joint.area_mm2)
     }
     if middles:
+        # both joints on one slice, as a surgeon compares them
         cuts["Axial, middle of the joints"] = _axial(float(np.mean([m[2] for m in middles.values()])))
     cuts["Sagittal, midline"] = Cut("sagittal", (0.0, MID_DEPTH_MM / 2, 0.0), CLOSE_MM, CLOSE_MM)
     for side, middle in middles.items():
