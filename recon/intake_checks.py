@@ -119,6 +119,8 @@ def metal_warnings(voxels: Voxels, voxel_mm3: float) -> tuple[str, ...]:
     >>> metal_warnings(np.full((4, 4, 4), 3071), 1.0)[0]
     'About 64 mm3 reach 3000 HU or more: metal. Bone near it cannot be trusted.'
     """
+    if voxels.max() < METAL_HU:
+        return ()
     metal_mm3 = float((voxels >= METAL_HU).sum()) * voxel_mm3
     if metal_mm3 < METAL_MM3:
         return ()

@@ -24,6 +24,7 @@ from recon.seeds import Seeds, check_canal_free
 from recon.skin import within_skin
 from recon.spine_arches import pedicle_heights_mm
 from recon.vertebrae import VertebraInstances, vertebra_instances
+from recon.workers import both
 
 Progress = Callable[[str], None]
 
@@ -70,11 +71,11 @@ def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress 
     points = seeds or Seeds()
     points.check_in(scan.grid)
     check_canal_free(points.canal_mm(), wall_mask(scan, model) if len(points.canal_mm()) else None, scan.grid)
-    found = _instances(scan, model, points.canal_mm())
+    found, inside = both(lambda: _instances(scan, model, points.canal_mm()), lambda: within_skin(scan))
     tell("names")
     shown = signs(found.field, found.wall, found.bodies_mm3(), pedicle_heights_mm(found.profile))
     named = names(shown, levels, points.numbers(found.number, found.disc, found.field.grid))
-    labels = np.where(within_skin(scan), Tissue.SOFT, Tissue.OUTSIDE).astype(np.uint16)
+    labels = np.where(inside, np.uint16(Tissue.SOFT), np.uint16(Tissue.OUTSIDE))
     _lay(labels[found.box], found, named.by_number)
     labels[found.tube.mask & (labels < 100)] = Tissue.CANAL
     tell("parts")
