@@ -105,23 +105,25 @@ def write_case(folder: str | Path, scan: Scan, anatomy: Anatomy, *, force: bool 
     # An anatomy found in a large scan covers the spine and the skin behind it: the case keeps no more of the scan.
     scan = scan.on(anatomy.grid)
     # Of what the disk keeps, so that a case read and written again has the same meshes.
-    kept = replace(anatomy, occupancy=quantised(anatomy.occupancy))
+    steps = _steps(anatomy.occupancy)
+    kept = replace(anatomy, occupancy=_occupancy_of(steps))
     with write_folder_atomic(folder, force, marker="case.json") as filling:
         for name in FOLDERS:
             (filling / name).mkdir()
         # A surgeon's plans outlive a rebuild; what was computed from the old anatomy must not.
         if (folder / "plans").is_dir():
             shutil.copytree(folder / "plans", filling / "plans", dirs_exist_ok=True)
-        meshes, _ = both(lambda: write_meshes(filling / "meshes", kept), lambda: _write_images(filling, scan, anatomy))
+        meshes, _ = both(lambda: write_meshes(filling / "meshes", kept),
+                         lambda: _write_images(filling, scan, anatomy, steps))
         for name, data in _documents(scan, anatomy, meshes).items():
             (filling / name).write_text(json_text(data), encoding="utf-8")
     return Case(scan, kept, folder)
 
 
-def _write_images(folder: Path, scan: Scan, anatomy: Anatomy) -> None:
+def _write_images(folder: Path, scan: Scan, anatomy: Anatomy, steps: npt.NDArray[np.uint8]) -> None:
     write_nifti(folder / "scan.nii.gz", scan.voxels, scan.grid)
     write_nifti(folder / "labels.nii.gz", anatomy.labels, anatomy.grid)
-    write_nifti(folder / "occupancy.nii.gz", _steps(anatomy.occupancy), anatomy.grid, slope=1 / OCCUPANCY_STEPS)
+    write_nifti(folder / "occupancy.nii.gz", steps, anatomy.grid, slope=1 / OCCUPANCY_STEPS)
 
 
 def read_case(folder: str | Path) -> Case:
@@ -149,7 +151,12 @@ def _documents(scan: Scan, anatomy: Anatomy, meshes: dict[str, dict[str, Any]]) 
     told = to_data(_ScanRecord(scan.grid, scan.modality, scan.provenance, scan.warnings))
     found = to_data(_AnatomyRecord(anatomy.grid, dict(anatomy.sources), anatomy.warnings, anatomy.levels,
                                    anatomy.naming, anatomy.corrections))
-    about = {"caution": CAUTION, "levels": [level.name for level in anatomy.levels], "sources": dict(anatomy.sources),
+    sure = {level.name: {"value_frac": level.confidence.value_frac, "check_by_eye": level.confidence.check_by_eye}
+            for level in anatomy.levels if level.confidence is not None}
+    about = {"caution": CAUTION, "levels": [level.name for level in anatomy.levels], "confidence": sure,
+             "naming": None if anatomy.naming is None else to_data(anatomy.naming),
+             "corrections": [to_data(correction) for correction in anatomy.corrections],
+             "sources": dict(anatomy.sources),
              "warnings": [*scan.warnings, *anatomy.warnings], "meshes": meshes, "scan": told}
     present = set(np.unique(anatomy.labels).tolist())
     names = {str(value): name for value, name in label_names().items() if value in present}

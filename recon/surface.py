@@ -178,9 +178,13 @@ def _box(occupancy: npt.NDArray[Any]) -> tuple[slice, slice, slice]:
 
 
 def _level_set_of_volume(padded: npt.NDArray[np.float32], volume: float) -> tuple[Float, Faces]:
-    """The level set that encloses `volume` (in voxels), found by halving; the closest when none does."""
+    """The level set that encloses `volume` (in voxels), by secants, or halving where these leave the bracket.
+
+    The closest is taken when none encloses it.
+    """
     low, high = LEVELS
     level, best = 0.5, (np.inf, np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64))
+    last: tuple[float, float] | None = None
     for _ in range(SEARCH_STEPS):
         vertices, faces = _level_set(padded, level + OFF_STEP)
         excess = _enclosed(vertices, faces) / volume - 1.0
@@ -190,7 +194,9 @@ def _level_set_of_volume(padded: npt.NDArray[np.float32], volume: float) -> tupl
             break
         # A higher level encloses less.
         low, high = (level, high) if excess > 0 else (low, level)
-        level = (low + high) / 2
+        secant = low if last is None or last[1] == excess else (
+            level - excess * (level - last[0]) / (excess - last[1]))
+        last, level = (level, excess), secant if low < secant < high else (low + high) / 2
     return best[1], best[2]
 
 
@@ -240,5 +246,7 @@ def _enclosed(vertices: Float, faces: Faces) -> float:
     if not len(faces):
         return 0.0
     # About the centre: far from the origin the sum would lose digits.
-    a, b, c = np.moveaxis((vertices - vertices.mean(axis=0))[faces], 1, 0)
-    return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6.0)
+    x, y, z = (vertices - vertices.mean(axis=0)).T
+    a, b, c = faces.T
+    cross = x[a] * (y[b] * z[c] - z[b] * y[c]) + y[a] * (z[b] * x[c] - x[b] * z[c])
+    return float((cross + z[a] * (x[b] * y[c] - y[b] * x[c])).sum() / 6.0)
