@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import edt
 import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
 
 from recon.anatomy import Measurement
 from recon.grid import Float
@@ -17,6 +19,9 @@ BASE_BEHIND_MM, BASE_SPAN_MM = 7.0, 2.0
 
 BASE_HALF_HEIGHT_MM = 4.0
 """Half the height over which the spinous base width is read."""
+
+PARS_ENDS_FRAC, FEWEST_VOXELS = 0.25, 20
+"""Share of the pars' bone at either end that is left out, and fewest voxels of one that is measured."""
 
 LINE_MM = 0.1
 """Step of the lines along which widths are read."""
@@ -34,10 +39,8 @@ def arch_measurements(scene: Scene) -> tuple[Measurement, ...]:
     for side in SIDES:
         for vertebra in (scene.view.upper, scene.view.lower):
             out += _lamina(scene.view, vertebra, side)
-        isthmus = scene.landmarks_mm.get(f"upper_pars_{side}")
-        if isthmus is not None:
-            out += banded("pars width", pars_width_mm(scene.view, side, isthmus), "mm",
-                          f"{side} pars of {scene.view.upper}", "isthmus, medio-lateral", scale="pars width")
+        out += banded("pars width", pars_width_mm(scene.view, side), "mm", f"{side} pars of {scene.view.upper}",
+                      "isthmus, medio-lateral", scale="pars width")
     base = scene.landmarks_mm.get("upper_spinous_base")
     if base is not None:
         out += banded("spinous base width", spinous_base_width_mm(scene.view, base), "mm",
@@ -78,19 +81,42 @@ def lamina_slope_deg(strip_mm: Float) -> float | None:
     return float(np.degrees(np.arccos(np.clip(-y, -1, 1)))) if z != 0 else None
 
 
-def pars_width_mm(view: Local, side: Side, isthmus_mm: Float) -> float | None:
-    """Medio-lateral width of the upper pars through its isthmus: the widest row within a voxel of its centre.
+def pars_width_mm(view: Local, side: Side) -> float | None:
+    """Least medio-lateral width of the upper vertebra's pars over the middle of its height; None without one.
 
-    The row ends at the bone's surface, or midway to the next voxel where another part of the arch begins.
+    In each axial plane the longest unbroken run of the pars' bone counts, from surface to surface or to where
+    another part of the arch begins. The ends are left out, where the pars only tapers into its neighbours: a plan's
+    residual width is read in the same way.
     """
-    part = view.cropped(view.box_around(isthmus_mm[None], WIDEST_MM))
+    pars = view.mask(view.upper, sided("pars", side))
+    points = view.points_mm(pars)
+    if len(points) < FEWEST_VOXELS:
+        return None
+    part = view.cropped(view.box_around(points, 2.0))
     pars = part.mask(view.upper, sided("pars", side))
     field = refined(pars, part.bone, bone_mask(part.labels) & ~pars)
-    x = isthmus_mm[0] + np.arange(-WIDEST_MM, WIDEST_MM, LINE_MM)
-    y = isthmus_mm[1] + np.array([-view.step_mm, 0.0, view.step_mm])
-    rows = np.stack(np.broadcast_arrays(x, y[:, None], isthmus_mm[2]), axis=-1)
-    width = float((part.at(field, rows) >= 0.5).sum(axis=1).max()) * LINE_MM
+    upward = np.cumsum(pars.sum(axis=(0, 1)))
+    middle = (upward >= PARS_ENDS_FRAC * upward[-1]) & (upward <= (1 - PARS_ENDS_FRAC) * upward[-1])
+    fine = np.arange(0.0, field.shape[0] - 1, LINE_MM / view.step_mm, dtype=np.float64)
+    rows = ndimage.map_coordinates(field[:, :, middle], np.stack(np.broadcast_arrays(
+        fine[:, None, None], np.arange(field.shape[1])[:, None], np.arange(int(middle.sum())))), order=1)
+    longest = _longest_runs(np.asarray(rows) >= 0.5).max(axis=0)
+    width = float(longest.min()) * LINE_MM if len(longest) else 0.0
     return width if width > 0 else None
+
+
+def _longest_runs(bone: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
+    """(ny, nz) array: longest unbroken run along the first axis of an (nx, ny, nz) mask.
+
+    >>> _longest_runs(np.array([1, 1, 0, 1, 1, 1], dtype=bool)[:, None, None]).item()
+    3
+    """
+    run = np.zeros(bone.shape[1:], dtype=np.intp)
+    longest = run.copy()
+    for layer in bone:
+        run = np.where(layer, run + 1, 0)
+        longest = np.maximum(longest, run)
+    return longest
 
 
 def spinous_base_width_mm(view: Local, base_mm: Float) -> float | None:

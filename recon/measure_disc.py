@@ -29,7 +29,9 @@ def disc_measurements(scene: Scene) -> tuple[Measurement, ...]:
         slip, depth = lower[1] - upper[1], lower[1] - lower[0]
         structure = f"{scene.view.upper} on {scene.view.lower}"
         out += banded("slip", slip, "mm", structure, "midline, positive ventral")
-        out += banded("slip", 100 * abs(slip) / depth, "%", structure, "of the lower end plate's depth", scale="slip")
+        # grades are of ventral slips; a share below zero is a retro-position and has none
+        out += banded("slip", 100 * slip / depth, "%", structure, "of the lower end plate's depth, positive ventral",
+                      scale="slip")
     return tuple(out)
 
 
