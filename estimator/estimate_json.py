@@ -76,6 +76,7 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
         "verdicts": _verdicts(estimate, told),
         "warnings": list(warnings_of(estimate)),
         "sources": dict(estimate.anatomy.sources),
+        "naming": None if estimate.anatomy.naming is None else to_data(estimate.anatomy.naming),
         "corrections": [to_data(correction) for correction in estimate.anatomy.corrections],
         "caution": CAUTION,
         "geometry": _geometry(estimate),

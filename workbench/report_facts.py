@@ -81,10 +81,11 @@ def bone_rows(estimate: Json) -> list[tuple[str, str, str, str]]:
     ]
     grams = task["bone_removed_g"]
     total = f"total (about {number(grams['low'])}\u2013{number(grams['high'])} g)"
-    return [
-        *rows,
-        (total, number(task["bone_removed_mm3"]["total"], 0), "", number(cone["bone_removed_mm3"]["total"], 0)),
+    sums = [
+        with_interval(number(told["bone_removed_mm3"]["total"], 0), told["bone_removed_mm3"].get("interval95"))
+        for told in (task, cone)
     ]
+    return [*rows, (total, sums[0], "", sums[1])]
 
 
 def target_rows(estimate: Json) -> list[tuple[str, str, str]]:

@@ -2,11 +2,12 @@
 
 import hashlib
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from recon.anatomy import Anatomy, Frame, Level
+from recon.anatomy import Anatomy, Confidence, Correction, Frame, Level, Naming, Reason, StructureConfidence
 from recon.case import FILES, FOLDERS, quantised, read_case, write_case
 from recon.errors import BadCase, WrongUse
 from recon.grid import Grid
@@ -127,3 +128,31 @@ def test_replacing_needs_force_keeps_plans_and_drops_results(tmp_path):
     write_case(folder, _scan(), _anatomy(), force=True)
     assert (folder / "plans" / "mine.toml").exists()
     assert not (folder / "results" / "old.json").exists()
+
+
+def test_confidence_naming_and_corrections_come_back(tmp_path):
+    reason = Reason("joint gap left", 0.25, "the gap is not seen")
+    structure = StructureConfidence("L3 lamina left", 0.25, 0.18, (reason,))
+    level = replace(_anatomy().levels[0], confidence=Confidence(0.25, True, (reason,), (structure,)))
+    corrections = (Correction("replaced", "L4", "ab" * 32), Correction("seed", "canal", point_ras_mm=(1.0, -2.5, 1 / 3)))
+    anatomy = replace(_anatomy(), levels=(level,), naming=Naming("ribs", 0.4, "counted from the ribs", True),
+                      corrections=corrections)
+    write_case(tmp_path / "case", _scan(), anatomy)
+    read = read_case(tmp_path / "case").anatomy
+    assert read.levels[0].confidence == level.confidence
+    assert (read.naming, read.corrections) == (anatomy.naming, corrections)
+    about = json.loads((tmp_path / "case" / "case.json").read_text())
+    assert about["confidence"] == {"L3-L4": {"value_frac": 0.25, "check_by_eye": True}}
+    assert about["corrections"][0]["what"] == "L4"
+
+
+def test_a_case_of_before_confidence_is_read(tmp_path):
+    write_case(tmp_path / "case", _scan(), _anatomy())
+    path = tmp_path / "case" / "anatomy.json"
+    text = json.loads(path.read_text())
+    for name in ("naming", "corrections"):
+        del text[name]
+    del text["levels"][0]["confidence"]
+    path.write_text(json.dumps(text))
+    read = read_case(tmp_path / "case").anatomy
+    assert (read.naming, read.corrections, read.levels[0].confidence) == (None, (), None)
