@@ -1,8 +1,8 @@
 """A case on disk: one folder that holds a scan, its anatomy, and the plans and results made on them.
 
-``case.json`` (provenance, confidence, corrections, sources, warnings, meshes, caution), ``scan.nii.gz``, ``labels.nii.gz`` with
-``labels.json``, ``occupancy.nii.gz``, ``anatomy.json``, and the folders ``meshes`` (STL of what `recon.meshes` names),
-``plans`` and ``results``. NIfTI keeps affines in single precision, so the exact ones stand in the JSON files.
+``case.json`` (provenance, confidence, corrections, sources, warnings, meshes, caution), ``scan.nii.gz``,
+``labels.nii.gz`` with ``labels.json``, ``occupancy.nii.gz``, ``anatomy.json``, and the folders ``meshes`` (STL of what
+`recon.meshes` names), ``plans`` and ``results``. NIfTI keeps affines in single precision, so the exact ones stand in the JSON files.
 """
 
 from __future__ import annotations

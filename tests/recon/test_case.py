@@ -134,7 +134,8 @@ def test_confidence_naming_and_corrections_come_back(tmp_path):
     reason = Reason("joint gap left", 0.25, "the gap is not seen")
     structure = StructureConfidence("L3 lamina left", 0.25, 0.18, (reason,))
     level = replace(_anatomy().levels[0], confidence=Confidence(0.25, True, (reason,), (structure,)))
-    corrections = (Correction("replaced", "L4", "ab" * 32), Correction("seed", "canal", point_ras_mm=(1.0, -2.5, 1 / 3)))
+    seed = Correction("seed", "canal", point_ras_mm=(1.0, -2.5, 1 / 3))
+    corrections = (Correction("replaced", "L4", "ab" * 32), seed)
     anatomy = replace(_anatomy(), levels=(level,), naming=Naming("ribs", 0.4, "counted from the ribs", True),
                       corrections=corrections)
     write_case(tmp_path / "case", _scan(), anatomy)
