@@ -2,7 +2,8 @@
 
 ``case.json`` (provenance, confidence, corrections, sources, warnings, meshes, caution), ``scan.nii.gz``,
 ``labels.nii.gz`` with ``labels.json``, ``occupancy.nii.gz``, ``anatomy.json``, and the folders ``meshes`` (STL of what
-`recon.meshes` names), ``plans`` and ``results``. NIfTI keeps affines in single precision, so the exact ones stand in the JSON files.
+`recon.meshes` names), ``plans`` and ``results``. NIfTI keeps affines in single precision, so the exact ones stand in
+the JSON files.
 """
 
 from __future__ import annotations
