@@ -63,6 +63,7 @@ def spine_box(scan: Scan, through_mm: Float | None = None) -> Box | None:
     given = np.empty((0, 3)) if through_mm is None else through_mm
     kept = np.concatenate([_about_mm(line), _about_mm(given), _behind_mm(_patient(small), small.grid, line)])
     i, j, _ = scan.grid.box_around(kept)
+    # The whole length stays: every level in view may be asked for, and counting needs sacrum or ribs.
     box = (i, j, slice(0, scan.grid.shape[2]))
     share = np.prod([s.stop - s.start for s in box]) / scan.voxels.size
     return None if share > WORTHWHILE_FRAC else box
@@ -91,6 +92,7 @@ def coarse(scan: Scan) -> Scan:
     split = np.clip(np.rint(COARSE_MM / scan.grid.spacing_mm), 1, scan.grid.shape).astype(int)
     a, b, c = (int(n) for n in np.array(scan.grid.shape) // split)
     means = np.empty((a, b, c), dtype=np.float32)
+    # Row by row: a whole scan in floating point would take four times its own memory.
     for row in range(a):
         slab = scan.voxels[row * split[0]:(row + 1) * split[0], :b * split[1], :c * split[2]]
         plane = np.clip(slab, *CLIP_HU).sum(axis=0, dtype=np.float32)
@@ -110,11 +112,13 @@ def _patient(scan: Scan) -> Mask:
 def _chain_mm(bone: Mask, patient: Mask, grid: Grid) -> Float:
     """(K, 3) RAS mm, caudal to cranial: the canal's middle; raises AnatomyNotFound without a chain of rings."""
     centres, areas = hole_centres_mm(bone, grid)
+    # A femur has nothing in front of it, an iliac wing lies far from the middle; only the canal has both.
     worth = _bone_in_front(bone, grid, centres) * _middleness(patient, grid, centres)
     best, left = np.empty(0, dtype=np.intp), np.flatnonzero(worth > 0)
     for _ in range(CHAINS):
         if len(left) < LEAST_HOLES:
             break
+        # The longest chain may be another bone's: what it used is taken away, and the next longest is looked at.
         chain = left[longest_chain(centres[left], areas[left], np.array([0.0, 0.0, 1.0]))]
         best = max(best, chain, key=lambda found: float(worth[found].sum()))
         left = np.setdiff1d(left, chain)
@@ -127,6 +131,7 @@ def _bone_in_front(bone: Mask, grid: Grid, centres_mm: Float) -> Float:
     """(K,) array: share of bone in a body's place ventral of each hole."""
     size = [max(round(2 * half / step), 1) for half, step in zip(FRONT_HALF_MM, grid.spacing_mm, strict=True)]
     share = ndimage.uniform_filter(bone.astype(np.float32), size, mode="nearest")
+    # The nearest voxel where a small scan ends before the body does.
     at = grid.index_of(centres_mm + np.array([0.0, FRONT_MM, 0.0]))
     return np.asarray(ndimage.map_coordinates(share, at.T, order=0, mode="nearest"), dtype=float)
 
@@ -149,6 +154,8 @@ def _behind_mm(patient: Mask, grid: Grid, line_mm: Float) -> Float:
     reach = np.concatenate([_about_mm(line_mm), _about_mm(line_mm) - np.array([0.0, BEHIND_MM, 0.0])])
     box = (*grid.box_around(reach)[:2], slice(0, grid.shape[2]))
     points = grid.cropped(box).world_mm(np.argwhere(patient[box]))
+    # Beyond the chain's ends the line is taken to go straight on along the patient.
     x, y = (np.interp(points[:, 2], line_mm[:, 2], line_mm[:, axis]) for axis in (0, 1))
     behind = points[(np.abs(points[:, 0] - x) <= SIDE_MM) & (points[:, 1] <= y)]
+    # Moved back by the air wanted, so that the box that holds the points holds the air as well.
     return behind - np.array([0.0, AIR_MM, 0.0])

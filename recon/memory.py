@@ -36,6 +36,7 @@ def needed_mb(shape: Index3, dtype: npt.DTypeLike) -> float:
 
 def available_mb() -> float | None:
     """MB that this machine can give without swapping; None where it does not say."""
+    # What is available without swapping is more telling than what is built in.
     if MEMINFO.is_file():
         told = dict(line.split(":", 1) for line in MEMINFO.read_text().splitlines() if ":" in line)
         if "MemAvailable" in told:
@@ -57,6 +58,7 @@ def check_memory(shape: Index3, dtype: npt.DTypeLike, available: float | None = 
     needed = needed_mb(shape, dtype)
     there = available_mb() if available is None else available
     size = " x ".join(str(n) for n in shape)
+    # A build that swaps takes hours and can take the machine down with it: better no start.
     if there is not None and needed > there:
         raise UnusableInput("the scan", f"needs about {needed:.0f} MB of memory for its {size} voxels",
                             got=f"{there:.0f} MB available",

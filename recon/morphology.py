@@ -23,6 +23,7 @@ def dilated(mask: Mask, times: int = 1) -> Mask:
     [False, True, True, True, False]
     """
     for _ in range(times):
+        # A copy, so that no voxel grows twice in one round.
         grown = mask.copy()
         for axis in range(mask.ndim):
             low, high = _shifts(axis, mask.ndim)
@@ -91,6 +92,7 @@ def linear_on(target: Grid, values: npt.NDArray[np.float32], grid: Grid) -> npt.
     >>> linear_on(fine, np.array([[[7]], [[9]]], dtype=np.float32), coarse).ravel().tolist()
     [7.0, 8.0, 9.0]
     """
+    # The first axis last: its rows are whole planes, and only then is the array at its full size.
     for axis in (2, 1, 0):
         at = np.clip(_places(target, grid, axis), 0, grid.shape[axis] - 1)
         low = np.minimum(at.astype(int), max(grid.shape[axis] - 2, 0))
@@ -98,6 +100,7 @@ def linear_on(target: Grid, values: npt.NDArray[np.float32], grid: Grid) -> npt.
         source = np.ascontiguousarray(np.moveaxis(values, axis, 0))
         out = np.empty((len(at), *source.shape[1:]), dtype=np.float32)
         for row, (i, part) in enumerate(zip(low, share, strict=True)):
+            # In place: no third array of a plane's size.
             np.subtract(source[min(i + 1, last)], source[i], out=out[row])
             out[row] *= part
             out[row] += source[i]

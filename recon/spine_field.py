@@ -50,6 +50,7 @@ def spine_field(grid: Grid, tube: CanalTube) -> SpineField:
     """The field about a canal on a scan's grid."""
     box = field_box(grid, tube)
     part = grid.cropped(box)
+    # The line's planes are worked out point by point, which is dear: few points, and straight lines between them.
     lattice = _lattice(part)
     coordinates = _coordinates(lattice.voxel_centres_mm(), tube)
     return SpineField(box, part, *side_by_side(

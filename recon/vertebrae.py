@@ -110,6 +110,7 @@ def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel)
     field = spine_field(scan.grid, found.tube)
     part, grid, coarse = Scan(scan.voxels[field.box], field.grid, "CT"), field.grid, work.cropped(found.box)
     wall = wall_mask(part, model)
+    # What lies well inside on the copy is bone, however pale; the scan itself decides about the rim only.
     canal = nearest_on(grid, found.tube.mask, work)
     core = nearest_on(grid, eroded(found.number > 0), coarse)
     occupancy = occupancy_within(solid(wall | core, grid, canal), part, model)
@@ -121,6 +122,7 @@ def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel)
     occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
     whole = np.zeros(scan.grid.shape, dtype=np.float32)
     whole[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)  # where a disc bulges the canal is narrower
+    # The line does not change with the voxels; its wall is read again.
     tube = canal_along(whole, scan.grid, found.tube.stations)
     return VertebraInstances(field.box, number, told(number, body), disc, occupancy, field, found.profile, tube, wall)
 

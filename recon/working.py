@@ -42,6 +42,7 @@ def working_copy(scan: Scan) -> Scan:
     if ratio.prod() < WORTHWHILE_FRAC:
         return scan
     grid = _coarser(scan.grid, ratio)
+    # Blurred as far as the voxels grow: noise and edges finer than the copy would else show as false steps.
     smooth = ndimage.gaussian_filter(scan.voxels.astype(np.float32), BLUR_FRAC * np.sqrt(ratio**2 - 1.0))
     offset = scan.grid.index_of(grid.world_mm([0, 0, 0]))
     voxels = ndimage.affine_transform(smooth, ratio, offset, grid.shape, order=1, mode="nearest")
@@ -64,6 +65,7 @@ def refined_numbers(number: npt.NDArray[np.uint8], work: Grid, bone: Mask, grid:
     becomes the other's. Bone further than REACH_MM from anything numbered stays 0.
     """
     fine = np.where(bone, nearest_on(grid, number, work), 0).astype(np.uint8)
+    # Named anew from what they touch: a sliver lies on the other side of the gap from its own vertebra.
     least = max(round(CRUMB_MM3 / grid.voxel_mm3), 1)
     for n, box in enumerate(ndimage.find_objects(fine), start=1):
         if box is not None:

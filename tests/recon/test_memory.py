@@ -14,7 +14,8 @@ def test_more_voxels_and_wider_numbers_need_more() -> None:
 
 
 def test_the_sentence_tells_voxels_and_memory() -> None:
-    assert check_memory((180, 220, 400), np.int16, 16_000.0).startswith("working on 180 x 220 x 400 voxels in about 1.6 GB")
+    said = check_memory((180, 220, 400), np.int16, 16_000.0)
+    assert said == "working on 180 x 220 x 400 voxels in about 1.6 GB of memory"
 
 
 def test_too_little_memory_is_refused_with_what_to_do() -> None:
