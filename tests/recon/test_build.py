@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from recon.anatomy import Anatomy
 from recon.build import anatomy_of
 from recon.errors import LevelNotInView
 from recon.given import GivenLabels, read_given_labels
@@ -62,11 +63,17 @@ def test_one_vertebra_is_no_level() -> None:
         anatomy_of(scan, given=GivenLabels(alone, given.named))
 
 
-def test_real_crop_with_given_parts(data_dir: Path) -> None:
+@pytest.fixture(scope="module")
+def crop(data_dir: Path) -> tuple[Scan, Anatomy]:
+    """A real scan at 1.5 mm and its anatomy from labels made elsewhere."""
     folder = data_dir / "ct_lumbar_crop_1p5mm"
     scan = read_scan(folder / "ct.nii.gz")
     given = read_given_labels([folder / "vertebrae.nii.gz", folder / "parts.nii.gz"], NAMES, scan.grid)
-    anatomy = anatomy_of(scan, given=given)
+    return scan, anatomy_of(scan, given=given)
+
+
+def test_real_crop_with_given_parts(crop: tuple[Scan, Anatomy]) -> None:
+    _, anatomy = crop
     assert [level.name for level in anatomy.levels] == ["L2-L3", "L3-L4"]
     for level in anatomy.levels:
         assert set(level.joints) == set(level.windows) == {"left", "right"}
@@ -75,6 +82,21 @@ def test_real_crop_with_given_parts(data_dir: Path) -> None:
         for measurement in level.measurements:
             low, high = RANGES.get(measurement.name, (-np.inf, np.inf))
             assert low <= measurement.value <= high, measurement
+
+
+def test_real_crop_joints_from_the_ct_alone_agree_with_those_of_given_labels(crop: tuple[Scan, Anatomy]) -> None:
+    scan, known = crop
+    found = anatomy_of(scan, vertebrae=("L2", "L3", "L4"))
+    for one, other in zip(known.levels, found.levels, strict=True):
+        assert set(other.joints) == {"left", "right"}, other.name
+        for side, joint in other.joints.items():
+            # the processes touch at 1.5 mm in both label maps: the image has the joint's line and gap
+            assert joint.angle_deg == pytest.approx(one.joints[side].angle_deg, abs=5.0)
+            assert joint.gap_mm == pytest.approx(one.joints[side].gap_mm, abs=0.3)
+            assert 0.5 < joint.gap_mm < 2.5
+        areas = [[m.value for m in level.measurements if m.name == "canal area" and m.structure != "canal of L2"]
+                 for level in (one, other)]
+        assert areas[1] == pytest.approx(areas[0], rel=0.08)
 
 
 RANGES = {
