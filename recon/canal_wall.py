@@ -33,6 +33,9 @@ PERIOD_MM = 36.0
 WALL_TOL_MM = 0.4
 """A hit further than this outside the smooth wall belongs to something behind a window."""
 
+FLOOR_TOL_MM = 0.8
+"""The same ventrally, where no window opens: a body is met there, be it past the bend of a slip or a scoliosis."""
+
 FIRST_TOL_MM = 1.2
 """The same against the first, rough wall."""
 
@@ -156,6 +159,7 @@ def wall_mm(hit_mm: Float, step_mm: float) -> tuple[Float, npt.NDArray[np.bool_]
     rough = _near_quartile_mm(hit_mm, step_mm)
     finite = np.where(np.isfinite(hit_mm), hit_mm, REACH_MM)
     weight = ((finite <= rough + FIRST_TOL_MM) & np.isfinite(hit_mm)).astype(float)
+    within = np.where(np.sin(ray_angles_rad()) < -0.5, FLOOR_TOL_MM, WALL_TOL_MM)
     mean_mm = float(np.median(rough))
     slopes = _slopes((hit_mm.shape[0], hit_mm.shape[1]), step_mm, mean_mm * 2 * np.pi / ANGLES)
     stiffness = SLOPE_WEIGHT * slopes + BEND_WEIGHT * (slopes @ slopes)
@@ -169,6 +173,6 @@ def wall_mm(hit_mm: Float, step_mm: float) -> tuple[Float, npt.NDArray[np.bool_]
         radius = spsolve(system, known, permc_spec="MMD_AT_PLUS_A").reshape(hit_mm.shape)
         radius = np.clip(radius, LEAST_RADIUS_MM, REACH_MM)
         outside = finite - radius
-        weight = np.where(outside < 0, 3.0, 1.0) * (outside < WALL_TOL_MM) * np.isfinite(hit_mm)
-    bony = np.isfinite(hit_mm) & (finite - radius < WALL_TOL_MM)
+        weight = np.where(outside < 0, 3.0, 1.0) * (outside < within) * np.isfinite(hit_mm)
+    bony = np.isfinite(hit_mm) & (finite - radius < within)
     return np.where(bony, finite, np.minimum(radius, finite)), bony
