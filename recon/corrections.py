@@ -7,11 +7,9 @@ canal); what the map claims is taken from whatever it was. All that follows is t
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -22,13 +20,14 @@ from recon.anatomy import Correction
 from recon.bone import bone_model, occupancy_within
 from recon.errors import BadLabels, WrongUse
 from recon.given import check_order, check_sides
-from recon.given_names import Meaning, meaning
+from recon.given_names import Meaning
 from recon.grid import Grid
 from recon.intake import BUDGET_MB, read_volume
 from recon.intake_volume import canonical
-from recon.labels import CANAL_CONTENTS, VERTEBRAE, Labels, Mask, Part, Tissue, bone_mask, label_names
+from recon.labels import CANAL_CONTENTS, Labels, Mask, Part, Tissue, bone_mask
 from recon.local import disc_mask
 from recon.scan import Scan
+from recon.structure_names import structure_of
 
 LATTICE_TOL_FRAC = 0.02
 """Two grids share their voxels when corresponding centres lie within this share of an edge."""
@@ -36,11 +35,11 @@ LATTICE_TOL_FRAC = 0.02
 CANAL_IN_BONE_FRAC = 0.5
 """A canal's map that lies in bone by more than this is the wrong map (common practice, no source)."""
 
+KNOWN_FRAC = 0.7
+"""A vertebra's map that shares this much with what was found corrects its borders; else its parts were wrong too."""
+
 CHANGED_RING = 2
 """Voxels round changed bone whose share is worked out anew: a border's partial volume reaches as far."""
-
-NEAREST_NAMES = 4
-"""Names that are offered for one that is unknown."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,38 +85,6 @@ class Replacement:
 def _told(grid: Grid) -> str:
     corner, spacing = (np.round(v, 3).tolist() for v in (grid.affine_ras_mm[:3, 3], grid.spacing_mm))
     return f"{grid.shape} voxels of {spacing} mm, first centre at RAS {corner} mm"
-
-
-def known_structures() -> tuple[str, ...]:
-    """Every name `structure_of` knows.
-
-    >>> "canal" in known_structures(), "L3-L4 disc" in known_structures()
-    (True, True)
-    """
-    names = list(VERTEBRAE)
-    discs = [f"{upper}-{lower} disc" for upper, lower in pairwise(names)] + ["L5-S1 disc"]
-    divided = [value for value in label_names() if value >= 100 and value % 100 not in (Part.DISC, Part.UNDIVIDED)]
-    parts = [label_names()[value] for value in divided]
-    return (*(tissue.name.lower() for tissue in CANAL_CONTENTS), *names, *discs, *parts)
-
-
-def structure_of(name: str) -> Meaning:
-    """What a structure's name means; raises WrongUse with the nearest names there are.
-
-    >>> structure_of("L4 lamina left") == meaning("L4 lamina left")
-    True
-    >>> structure_of("L4 lamna left")
-    Traceback (most recent call last):
-    recon.errors.WrongUse: --replace must name a structure (got 'L4 lamna left'). Did you mean: L4 lamina left, \
-L6 lamina left, L5 lamina left, L3 lamina left?
-    """
-    known = known_structures()
-    if name not in known:
-        near = difflib.get_close_matches(name, known, NEAREST_NAMES, cutoff=0.4)
-        advice = f"Did you mean: {', '.join(near)}?" if near else \
-            "Name canal, sac, flavum, a vertebra (L4), a part of it (L4 lamina left) or a disc (L3-L4 disc)."
-        raise WrongUse("--replace", "must name a structure", got=name, do=advice)
-    return meaning(name)
 
 
 def replacement_of(text: str, *, keep_name: bool = False) -> Replacement:
@@ -173,7 +140,7 @@ def _own(labels: Labels, what: Meaning) -> Mask:
 def with_replacements(labels: Labels, grid: Grid, replacements: Sequence[Replacement]) -> Labels:
     """The labels with structures replaced; vertebrae first, then parts and discs, the canal, and what fills it.
 
-    A replaced vertebra is UNDIVIDED: its parts are to be found anew.
+    A replaced vertebra of which less than KNOWN_FRAC was known is UNDIVIDED: its parts are to be found anew.
 
     Raises
     ------
@@ -192,9 +159,11 @@ def with_replacements(labels: Labels, grid: Grid, replacements: Sequence[Replace
         elif what.tissue:
             _give_up(out, _own(out, what) & ~mask, Tissue.CANAL)
             out[mask] = what.tissue
-        elif what.part in (0, Part.DISC):
+        elif what.part == Part.DISC:
             _give_up(out, _own(out, what) & ~mask, Tissue.SOFT)
-            out[mask] = 100 * what.vertebra + (what.part or Part.UNDIVIDED)
+            out[mask] = 100 * what.vertebra + Part.DISC
+        elif not what.part:
+            _lay_vertebra(out, grid, what, mask)
         else:
             _lay_part(out, grid, what, mask)
     # a map drawn on the mirrored image would send the approach to the wrong side
@@ -233,6 +202,25 @@ def _check_canal(labels: Labels, mask: Mask) -> None:
                         got=f"{100 * in_bone:.0f} % of it in bone", do="Check that the map shows this scan's canal.")
 
 
+def _lay_vertebra(labels: Labels, grid: Grid, what: Meaning, mask: Mask) -> None:
+    """A vertebra; bone it had keeps its part and new bone takes the nearest one's, unless most of it is new."""
+    own = _own(labels, what)
+    known = own & mask & (labels % 100 != Part.UNDIVIDED)
+    fresh = mask & ~known
+    labels[own & ~mask] = Tissue.SOFT
+    if known.sum() < KNOWN_FRAC * mask.sum():
+        labels[mask] = 100 * what.vertebra + Part.UNDIVIDED
+    elif fresh.any():
+        labels[fresh] = _nearest(labels, known, fresh, grid)
+
+
+def _nearest(labels: Labels, sources: Mask, where: Mask, grid: Grid) -> Labels:
+    """Labels of the nearest voxel of `sources` to each voxel of `where`."""
+    _, nearest = ndimage.distance_transform_edt(~sources, sampling=tuple(grid.spacing_mm), return_indices=True)
+    found: Labels = labels[tuple(nearest[:, where])]
+    return found
+
+
 def _lay_part(labels: Labels, grid: Grid, what: Meaning, mask: Mask) -> None:
     """One part of a vertebra; bone it no longer holds goes to the vertebra's nearest other part."""
     value = 100 * what.vertebra + what.part
@@ -240,8 +228,7 @@ def _lay_part(labels: Labels, grid: Grid, what: Meaning, mask: Mask) -> None:
     left = (labels == value) & ~mask
     others = (labels // 100 == what.vertebra) & bone_mask(labels) & (labels != value) & ~mask
     if left.any() and others.any():
-        _, nearest = ndimage.distance_transform_edt(~others, sampling=tuple(grid.spacing_mm), return_indices=True)
-        labels[left] = labels[tuple(nearest[:, left])]
+        labels[left] = _nearest(labels, others, left, grid)
     elif left.any():
         labels[left] = 100 * what.vertebra + Part.UNDIVIDED
     labels[mask] = value

@@ -16,7 +16,6 @@ from recon.corrections import (
     bone_changed,
     kept_replacement,
     occupancy_again,
-    structure_of,
     with_canal_in,
     with_replacements,
     without_modelled,
@@ -29,6 +28,7 @@ from recon.levels import LEFT_OUT
 from recon.parts import divide_arches
 from recon.scan import Scan
 from recon.seeds import Seed, Seeds, check_canal_free
+from recon.structure_names import structure_of
 
 
 def anatomy_with(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Sequence[str] | None = None,

@@ -10,10 +10,8 @@ from recon.corrections import (
     Replacement,
     correction_sentences,
     kept_replacement,
-    known_structures,
     occupancy_again,
     replacement_of,
-    structure_of,
     with_replacements,
 )
 from recon.errors import BadLabels, WrongUse
@@ -21,6 +19,7 @@ from recon.grid import Grid, isotropic_grid
 from recon.labels import CANAL_CONTENTS, Labels, Mask, Part, Tissue, bone_mask, label_of
 from recon.nifti_out import write_nifti
 from recon.scan import Scan
+from recon.structure_names import known_structures, structure_of
 
 GRID = isotropic_grid((-20.0, -20.0, 0.0), (20.0, 20.0, 30.0), 1.0)
 LEFT, RIGHT = label_of("L4", Part.LAMINA_LEFT), label_of("L4", Part.LAMINA_RIGHT)
@@ -60,9 +59,19 @@ def test_a_part_takes_what_it_claims_and_gives_the_rest_to_its_neighbour() -> No
     assert (after[before // 100 != 23] == before[before // 100 != 23]).all()
 
 
-def test_a_vertebra_gives_up_bone_and_waits_to_be_divided() -> None:
+def test_a_vertebra_gives_up_bone_and_keeps_its_parts() -> None:
     before = labels()
     mask = (before // 100 == 23) & (np.indices(GRID.shape)[2] > 4)
+    taller = mask | ((np.indices(GRID.shape)[2] == 12) & np.isin(np.roll(before, 1, axis=2), (LEFT, RIGHT)))
+    after = with_replacements(before, GRID, [replacement("L4", taller)])
+    assert (after[mask] == before[mask]).all()
+    assert (after[(before // 100 == 23) & ~mask] == Tissue.SOFT).all()
+    assert (after[:, :, 12] == np.where(taller[:, :, 12], before[:, :, 11], before[:, :, 12])).all()
+
+
+def test_a_vertebra_that_was_found_wrongly_waits_to_be_divided() -> None:
+    before = labels()
+    mask = np.roll(before // 100 == 23, 4, axis=1)
     after = with_replacements(before, GRID, [replacement("L4", mask)])
     assert (after[mask] == label_of("L4", Part.UNDIVIDED)).all()
     assert (after[(before // 100 == 23) & ~mask] == Tissue.SOFT).all()
