@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -46,8 +46,12 @@ def anatomy_from(
     names: Path | None,
     vertebrae: Sequence[str] | None,
     corrections: Corrections | None = None,
+    progress: Callable[[str], None] | None = None,
 ) -> Anatomy:
-    """The anatomy of a scan, with label maps taken over and corrections laid in where they are given."""
+    """The anatomy of a scan, with label maps taken over and corrections laid in where they are given.
+
+    `progress` is called with a sentence before each step; one of them tells the memory needed.
+    """
     if names and not labels:
         raise WrongUse("--label-names", "needs label maps", do="Give them with --labels.")
     given = read_given_labels(labels, names, scan.grid) if labels else None
@@ -57,7 +61,7 @@ def anatomy_from(
         seeds.check_in(scan.grid)
     for each in asked.replaced:
         each.on(scan.grid)
-    return anatomy_with(scan, given=given, vertebrae=vertebrae, seeds=seeds, replaced=asked.replaced)
+    return anatomy_with(scan, given=given, vertebrae=vertebrae, seeds=seeds, replaced=asked.replaced, progress=progress)
 
 
 def anatomy_corrected(case: Case, corrections: Corrections, vertebrae: Sequence[str] | None) -> Anatomy:

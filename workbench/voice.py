@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, TextIO
@@ -29,16 +29,19 @@ class Voice:
     err: TextIO | None = None
 
     @contextmanager
-    def busy(self, what: str) -> Iterator[None]:
-        """Shows on a terminal what is being done; silent when JSON is asked for or `err` is no terminal."""
+    def busy(self, what: str) -> Iterator[Callable[[str], None]]:
+        """Shows on a terminal what is being done; silent when JSON is asked for or `err` is no terminal.
+
+        What it gives takes a sentence on the step in progress.
+        """
         stream = self.err or sys.stderr
         if self.as_json or not stream.isatty():
-            yield
+            yield lambda _: None
             return
         from rich.console import Console  # here, so that --json and --help start without it
 
-        with Console(file=stream).status(what):
-            yield
+        with Console(file=stream).status(what) as status:
+            yield lambda step: status.update(f"{what}: {step}")
 
     def result(self, document: Mapping[str, Any], lines: Sequence[object]) -> None:
         """The result: as JSON when that was asked for, else as lines and tables for people."""
