@@ -63,7 +63,7 @@ def _ranked(records: Sequence[Record]) -> str:
     pairs = [(min(r["confidence_frac"].values()), badness(r)) for r in records if r.get("confidence_frac")]
     if len(pairs) < 4 or len({sure for sure, _ in pairs}) < 2:
         return "confidence against badness: too few"
-    ranked = stats.spearmanr(*zip(*pairs, strict=True)).statistic
+    ranked = stats.spearmanr([sure for sure, _ in pairs], [bad for _, bad in pairs]).statistic
     return f"confidence against badness, rank correlation: {ranked:.2f}"
 
 
@@ -80,16 +80,28 @@ def _covered(records: Sequence[Record]) -> str:
 Pick = Callable[[Record], list[float]]
 
 
+def _listed(section: str, key: str) -> Pick:
+    """Values under a key of a section of each record."""
+    return lambda record: list(record.get(section, {}).get(key, []))
+
+
+def _percent(section: str, key: str) -> Pick:
+    """Shares under a key of a section of each record, in percent."""
+    return lambda record: [100 * value for value in record.get(section, {}).get(key, [])]
+
+
+def _single(section: str, key: str) -> Pick:
+    """The one value under a key of a section of each record."""
+    return lambda record: [record[section][key]] if key in record.get(section, {}) else []
+
+
 def _quantities() -> list[tuple[str, Pick, bool]]:
     """Name, the values of a record, and whether less is worse (Dice) or farther from zero is (errors)."""
     found: list[tuple[str, Pick, bool]] = [("vertebra Dice", lambda r: list(r.get("vertebra_dice", {}).values()), True)]
-    found += [(f"{p.replace('_', ' ')} Dice", lambda r, p=p: r.get("part_dice", {}).get(p, []), True) for p in PARTS]
-    found += [(f"{at} %", lambda r, at=at: [100 * v for v in r.get("areas", {}).get(at, [])], False)
-              for at in ("canal at disc", "canal at pedicle")]
-    found += [(f"joint {name}", lambda r, name=name: r.get("joints", {}).get(name, []), False)
-              for name in ("angle_deg", "gap_mm", "area_frac")]
-    found += [(name, lambda r, name=name: [r["effect"][name]] if name in r.get("effect", {}) else [], False)
-              for name in EFFECTS]
+    found += [(f"{part.replace('_', ' ')} Dice", _listed("part_dice", part), True) for part in PARTS]
+    found += [(f"{at} %", _percent("areas", at), False) for at in ("canal at disc", "canal at pedicle")]
+    found += [(f"joint {name}", _listed("joints", name), False) for name in ("angle_deg", "gap_mm", "area_frac")]
+    found += [(name, _single("effect", name), False) for name in EFFECTS]
     found.append(("level confidence", lambda r: list(r.get("confidence_frac", {}).values()), True))
     found.append(("build s", lambda r: [r["build_s"]] if "build_s" in r else [], False))
     return found
