@@ -25,12 +25,12 @@ from recon.build import anatomy_of, bones_given
 from recon.errors import AnatomyNotFound, CanalwiseError, LevelNotInView, WrongUse
 from recon.given import GivenLabels
 from recon.grid import Grid
-from recon.labels import SIDES, Labels, Part, Side, bone_mask, level_vertebrae, vertebra_name, vertebra_number
+from recon.labels import SIDES, Labels, Part, Side, Tissue, bone_mask, level_vertebrae, vertebra_name, vertebra_number
 from recon.levels import frames_of, levels_of
 from recon.scan import Scan
 from recon.tissue import with_modelled_tissue
 
-ALL_GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
+BONES_GIVEN = frozenset({"vertebrae", "parts", "canal"})
 LEAST_PART_MM3 = 60.0
 """Parts of which less is in view are not judged."""
 
@@ -192,18 +192,27 @@ def confidence_record(found: Anatomy) -> dict[str, Any]:
 
 
 def true_anatomy(rendered: Rendered) -> Anatomy:
-    """The anatomy of the planned level from the true labels; of surfaces only the vertebrae are told."""
+    """The anatomy of the planned level from the true labels; of surfaces only the vertebrae are told.
+
+    Ligament and sac are laid by the same rule as in a build from CT alone: what then differs is what was found in it.
+    """
     case, scan = rendered.case, rendered.scan
-    labels = np.where(rendered.labels >= 100, rendered.labels, np.uint16(0)) if case.is_mesh else rendered.labels
-    named = frozenset({"vertebrae"}) if case.is_mesh else ALL_GIVEN
+    told = rendered.labels
+    labels = np.where(told >= 100, told, np.uint16(0)) if case.is_mesh else _emptied(told)
+    named = frozenset({"vertebrae"}) if case.is_mesh else BONES_GIVEN
     bones = bones_given(scan, GivenLabels(labels, named), lambda _: None)
     frames, left_out = frames_of(bones.labels, bones.occupancy, scan.grid)
     wanted = {pair: frame for pair, frame in frames.items() if pair == level_vertebrae(case.level)}
     if not wanted:
         raise LevelNotInView(case.level, "is not in view in the truth", do=" ".join(left_out))
-    full = with_modelled_tissue(bones.labels, scan.grid, frames) if case.is_mesh else bones.labels
+    full = with_modelled_tissue(bones.labels, scan.grid, frames)
     levels = levels_of(full, bones.occupancy, scan.grid, frames=wanted, sources=bones.sources)
     return Anatomy(scan.grid, full, bones.occupancy, levels, bones.sources)
+
+
+def _emptied(labels: Labels) -> Labels:
+    """The label map with sac, ligament and roots turned to plain canal."""
+    return np.where(np.isin(labels, (Tissue.SAC, Tissue.FLAVUM, Tissue.ROOT)), np.uint16(Tissue.CANAL), labels)
 
 
 def truth_record(
