@@ -116,7 +116,9 @@ def _row(name: str, values: Sequence[float], less_is_worse: bool) -> str:
 
 
 def badness(record: Record) -> float:
-    """How bad a case came out: refused 1, crashed 2, else the least overlap's lack and the effect on bone removed.
+    """How bad a case came out: refused 1, crashed 2, else the least overlap's lack and what the errors cost a plan.
+
+    That is the relative error of the bone removed and the worst error of a joint's surface kept; unknown ones count 1.
 
     >>> badness({"outcome": "built", "vertebra_dice": {"L3": 0.9}, "effect": {"task bone removed %": 5.0}}).__round__(3)
     0.15
@@ -124,8 +126,10 @@ def badness(record: Record) -> float:
     if record["outcome"] != "built":
         return {"crashed": 2.0, "refused": 1.0}.get(record["outcome"], 0.0)
     lack = 1.0 - min(record["vertebra_dice"].values(), default=0.0)
-    bone = abs(record.get("effect", {}).get("task bone removed %", 100.0)) / 100.0
-    return float(lack + min(bone, 1.0) + 0.5 * (record.get("names") in ("wrong", "shifted")))
+    effect = record.get("effect", {})
+    bone = min(abs(effect.get("task bone removed %", 100.0)) / 100.0, 1.0)
+    joints = max((abs(value) for name, value in effect.items() if name.endswith("facet area kept")), default=0.0)
+    return float(lack + bone + joints + 0.5 * (record.get("names") in ("wrong", "shifted", "guessed")))
 
 
 def worst(records: Iterable[Record], count: int) -> list[Record]:
