@@ -46,6 +46,11 @@ def with_calcified(labels: Labels, scan: Scan) -> Labels:
     -----
     A piece begins clear of named bone and takes in what is as bright and hangs together with it, in the canal or just
     beside its smooth wall, but no bone. Nothing is told where most of the canal is bright.
+
+    >>> from recon.grid import Grid
+    >>> empty = np.zeros((4, 4, 4), dtype=np.uint16)
+    >>> with_calcified(empty, Scan(np.zeros((4, 4, 4), np.int16), Grid((4, 4, 4), np.eye(4)), "CT")) is empty
+    True
     """
     canal = canal_mask(labels)
     if scan.modality != "CT" or not canal.any() or (labels == Tissue.CALCIFIED).any():

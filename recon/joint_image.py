@@ -156,6 +156,7 @@ def seen_joint(image: Image, sheet: Sheet, points_mm: Float) -> SeenJoint | None
     sheet : midway between the bones as the labels have them
     points_mm : (N, 3) midway points, whose extent bounds the search
     """
+    # The line nearest to the labels' border need not be the joint's: several starts, and the best line of all.
     tried = [_on_the_line(image, start, points_mm) for start in (sheet, *_upright(points_mm))]
     found, best = max(tried, key=lambda pair: pair[1] * _likelihood(pair[0], points_mm))
     seen = None if found is None else _read(image, found, points_mm)
@@ -254,7 +255,7 @@ def _gaps_mm(share: Float, index: Indices) -> tuple[Float, Float]:
     reach = round(CREST_MM / ACROSS_STEP_MM)
     off = number - index[..., None]
     sides = [np.where((off * sign >= 0) & (off * sign <= reach), share, -np.inf) for sign in (-1, 1)]
-    # Of equal crests the one nearer to the line.
+    # Of equal crests the one nearer to the line: further out lies the same bone, or another.
     start = share.shape[-1] - 1 - sides[0][..., ::-1].argmax(axis=-1)
     end = sides[1].argmax(axis=-1)
     low, high = (np.take_along_axis(share, at[..., None], -1) for at in (start, end))
@@ -275,9 +276,11 @@ def _read(image: Image, sheet: Sheet, points_mm: Float) -> SeenJoint | None:
     if shown.sum() * LATTICE_MM**2 < FEWEST_LINES * COARSE_MM**2:
         return None
     crests = [np.take_along_axis(crest, index[..., None], -1)[..., 0] for crest in _crests(lines.share)]
+    # At a rim one of the faces ends: its crest falls, and with it the joint.
     both = [crest >= BOTH_SIDES_FRAC * np.median(crest[shown]) for crest in crests]
     gap, middle = _gaps_mm(lines.share, index)
     patch = _largest(shown & both[0] & both[1] & (gap <= widest_mm(float(np.median(gap[shown])))))
+    # The sheet sought its line among strays; the patch has none, so its own fit tells the normals.
     points = (lines.points_mm + middle[..., None] * lines.normals)[patch]
     normals = refitted(sheet, points, lines.stretch[patch]).at(points)
     return SeenJoint(points, normals, gap[patch], lines.stretch[patch] * LATTICE_MM**2)

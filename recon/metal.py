@@ -65,6 +65,7 @@ def metal_of(scan: Scan) -> Metal | None:
     if scan.modality != "CT" or not (scan.voxels >= METAL_HU).any():
         return None
     core = scan.voxels >= METAL_HU
+    # single bright voxels are noise, or a clip that leaves no streaks worth a word
     least = max(round(LEAST_MM3 / scan.grid.voxel_mm3), 1)
     core = np.asarray(cc3d.dust(core, threshold=least, connectivity=26) > 0)
     if not core.any():
@@ -90,6 +91,7 @@ def tamed(scan: Scan, metal: Metal) -> Scan:
         where = metal.streaked[:, :, k] & ~metal.mask[:, :, k]
         slab = np.clip(voxels[:, :, k].astype(np.float32), *STREAK_RANGE_HU)
         voxels[:, :, k][where] = ndimage.median_filter(slab, size=tuple(width))[where]
+    # last, so that no median has drawn metal into the tissue beside it
     voxels[metal.mask] = BONE_LIKE_HU
     return replace(scan, voxels=voxels)
 
