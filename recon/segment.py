@@ -23,6 +23,7 @@ from recon.scan import Scan
 from recon.seeds import Seeds, check_canal_free
 from recon.skin import within_skin
 from recon.spine_arches import pedicle_heights_mm
+from recon.spurs import with_spurs
 from recon.vertebrae import VertebraInstances, vertebra_instances
 from recon.workers import both
 
@@ -90,6 +91,7 @@ def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> VertebraInstanc
     seen = prior_kinds(scan)
     if seen is not None:
         check_canal_free(canal_mm, seen.kind >= Kind.BODY, seen.grid)
+        seen = with_spurs(seen, scan, model)
         try:
             spine = learnt_spine(seen)
         except AnatomyNotFound:
