@@ -1,0 +1,36 @@
+"""A level with everything about it that does not depend on the approach, found once and asked many times."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from estimator.keepout import KeepOut, keep_out_of
+from estimator.limits import Limits
+from estimator.removal import Bench, bench_of
+from recon.anatomy import Anatomy, Level
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedLevel:
+    """What every approach to a level shares; each part is found when it is first asked for."""
+
+    anatomy: Anatomy
+    level: Level
+    limits: Limits = field(default_factory=Limits)
+
+    @cached_property
+    def bench(self) -> Bench:
+        """The level's bone, cropped."""
+        return bench_of(self.anatomy, self.level)
+
+    @cached_property
+    def sac(self) -> KeepOut:
+        """What must be kept out of, for an instrument of no width: its berth is the clearance alone."""
+        rules = (self.limits.value("sac_retraction_mm"), self.limits.value("sac_clearance_mm"), 0.0)
+        return keep_out_of(self.anatomy, self.level.frame.origin_ras_mm, rules)
+
+
+def prepared_level(anatomy: Anatomy, level_name: str, limits: Limits | None = None) -> PreparedLevel:
+    """The level of that name, prepared; raises LevelNotInView where there is none."""
+    return PreparedLevel(anatomy, anatomy.level(level_name), limits or Limits())
