@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 
 from estimator.approach import IPSILATERAL, PlacedPhase, placed_phases
 from estimator.channel import Channel
 from estimator.decompression import Decompression, canal_extent_mm, decompression_of
-from estimator.estimate import Cost, cost_of, level_keep_out
+from estimator.estimate import Cost, cost_of
 from estimator.gate import gate_of
 from estimator.limits import Limits
 from estimator.plan import default_approach
+from estimator.prepared import PreparedLevel, prepared_level
 from estimator.reach import all_points_mm, touch_of
-from estimator.region import ConeRegion, Region
-from estimator.removal import Bench, bench_of
+from estimator.region import ConeRegion, Region, SignedRegion
 from recon.anatomy import Anatomy, Frame, Level
 from recon.errors import AnatomyNotFound
 from recon.grid import Float
-from recon.labels import SIDES, Mask, Side
+from recon.labels import SIDES, Side
 
 LAMINECTOMY_CAUDAL_MM, LAMINECTOMY_CRANIAL_MM = 5.0, 5.0
 """A midline laminectomy reaches this far past both lamina edges and all targets (common practice, no source)."""
@@ -41,27 +40,17 @@ class Row:
 
 
 @dataclass(frozen=True, eq=False)
-class BoxRegion:
+class BoxRegion(SignedRegion):
     """A right-angled block in the level frame, (low, high) corners in mm."""
 
     frame: Frame
     low_mm: Float
     high_mm: Float
 
-    @property
-    def bounds_ras_mm(self) -> tuple[Float, Float]:
-        """(low, high) corners of an upright box that holds it."""
-        corners = self.frame.to_world_mm(list(product(*zip(self.low_mm, self.high_mm, strict=True))))
-        return corners.min(axis=0), corners.max(axis=0)
-
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths of (N, 3) RAS points."""
         local = self.frame.to_level_mm(points_mm)
         return np.asarray(np.maximum(self.low_mm - local, local - self.high_mm).max(axis=-1))
-
-    def holds(self, points_mm: Float) -> Mask:
-        """(N,) array: is each (N, 3) RAS point inside?"""
-        return self.depth_mm(points_mm) < 0
 
 
 def compare(
@@ -76,16 +65,15 @@ def compare(
     ------
     AnatomyNotFound : neither side can be approached
     """
-    level, channel, limits = anatomy.level(level_name), channel or Channel(), limits or Limits()
-    keep_out = level_keep_out(anatomy, level, limits, channel.tool_radius_mm)
+    prepared, channel = prepared_level(anatomy, level_name, limits), channel or Channel()
+    level, keep_out = prepared.level, prepared.keep_out(channel.tool_radius_mm)
     phases = _phases_by_side(anatomy, level, channel)
     ways = {str(side): way for side, way in phases.items()}
     if len(phases) == len(SIDES):
         ways["both sides"] = tuple(p for side in SIDES for p in phases[side] if p.name == IPSILATERAL)
     regions: dict[str, Region] = {name: ConeRegion(way, keep_out) for name, way in ways.items()}
     regions["midline laminectomy"] = laminectomy(anatomy, level)
-    bench = bench_of(anatomy, level)
-    return tuple(_row(anatomy, level, bench, name, region) for name, region in regions.items())
+    return tuple(_row(prepared, name, region) for name, region in regions.items())
 
 
 def laminectomy(anatomy: Anatomy, level: Level) -> BoxRegion:
@@ -119,10 +107,10 @@ def _phases_by_side(anatomy: Anatomy, level: Level, channel: Channel) -> dict[Si
     return found
 
 
-def _row(anatomy: Anatomy, level: Level, bench: Bench, name: str, region: Region) -> Row:
-    cost = cost_of(bench, level, region)
-    freed = decompression_of(anatomy, level, region, cost.removal)
-    return Row(name, cost, freed, _reached_frac(anatomy, level, region))
+def _row(prepared: PreparedLevel, name: str, region: Region) -> Row:
+    cost = cost_of(prepared, region)
+    freed = decompression_of(prepared.pressing, region, cost.removal)
+    return Row(name, cost, freed, _reached_frac(prepared.anatomy, prepared.level, region))
 
 
 def _reached_frac(anatomy: Anatomy, level: Level, region: Region) -> float:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
+from estimator.bricks import Bricks, bricks_of_points, bricks_of_voxels
 from estimator.region import Region
-from estimator.removal import Removal, covered_frac
+from estimator.removal import PROTECTED_PARTS, Bench, Removal
 from recon.anatomy import Anatomy, Level
 from recon.grid import Float
-from recon.labels import SIDES, Labels, Mask, Part, Side, Tissue, bone_mask, canal_mask
+from recon.labels import SIDES, Labels, Part, Side, Tissue, bone_mask, canal_mask
 
 SPAN_MM = 10.0
 """The compressing tissue is counted this far cranial and caudal of the disc's mid-plane."""
@@ -19,6 +21,9 @@ PLANE_STEP_MM = 0.25
 """Sample spacing in the disc-level plane."""
 
 PRESSING = (Tissue.FLAVUM, Tissue.CALCIFIED)
+
+SIDE_CODE: dict[Side, int] = {"left": 1, "right": 2}
+"""How `Pressing.overhang` tells the sides."""
 
 
 @dataclass(frozen=True)
@@ -33,42 +38,81 @@ class Decompression:
     coverage_frac: dict[Side, float]
 
 
-def decompression_of(anatomy: Anatomy, level: Level, region: Region, removal: Removal) -> Decompression:
-    """What a region frees at a level."""
-    before, after = _free_areas_mm2(anatomy, level, region, removal)
-    return Decompression(before, after, {side: _coverage_frac(anatomy, level, side, region, removal) for side in SIDES})
+@dataclass(frozen=True, eq=False)
+class Pressing:
+    """What presses on the sac at a level, before anything is taken.
+
+    Parameters
+    ----------
+    ligament : side -> its voxels of ligament and calcification within SPAN_MM of the disc
+    voxel_mm3 : volume of one of them
+    overhang : (nx, ny, nz) array over the bench, the same of bone overhang: 1 left, 2 right, 0 elsewhere
+    whole_mm3 : side -> volume of both
+    plane : the samples of the disc's mid-plane that would be canal if they were taken
+    free_mm2 : free canal in that plane
+    """
+
+    ligament: dict[Side, Bricks]
+    voxel_mm3: float
+    overhang: npt.NDArray[np.uint8]
+    whole_mm3: dict[Side, float]
+    plane: Bricks
+    free_mm2: float
 
 
-def _coverage_frac(anatomy: Anatomy, level: Level, side: Side, region: Region, removal: Removal) -> float:
-    """Share of the ligament, calcification and bone overhang of one side that the region takes."""
-    bench = removal.bench
-    labels = anatomy.labels[bench.box]
+def pressing_on(anatomy: Anatomy, level: Level, bench: Bench) -> Pressing:
+    """What presses on the sac at a level."""
+    extent = canal_extent_mm(anatomy, level)
+    overhang = _overhang(level, bench, extent)
+    ligament, whole = {}, {}
+    for side in SIDES:
+        voxels = np.argwhere(np.isin(anatomy.labels[bench.box], PRESSING))
+        mine = voxels[_side_near_disc(level, bench.grid.world_mm(voxels)) == SIDE_CODE[side]]
+        ligament[side] = bricks_of_voxels(bench.grid, mine)
+        whole[side] = len(mine) * bench.grid.voxel_mm3 + float(bench.bone_mm3[overhang == SIDE_CODE[side]].sum())
+    x, y, labels, world = disc_plane(anatomy, level)
     pressing = np.isin(labels, PRESSING)
-    bone = bench.bone_mm3 > 0
-    near = _near_disc(level, bench.grid.world_mm(np.argwhere(pressing | bone)), side)
-    where = np.zeros(labels.shape, dtype=bool)
-    where[pressing | bone] = near
-    overhang = where & bone & _overhang(anatomy, level, bench.labels, where & bone, removal)
-    ligament = where & pressing
-    whole = ligament.sum() * bench.grid.voxel_mm3 + bench.bone_mm3[overhang].sum()
-    taken = covered_frac(region, bench.grid, np.argwhere(ligament)).sum() * bench.grid.voxel_mm3
-    taken += (bench.bone_mm3 * removal.taken_frac)[overhang].sum()
+    half_width, ventral, roof = extent
+    within = (np.abs(x) <= half_width) & (y >= ventral) & (y <= roof)
+    bone = bone_mask(labels) & ~np.isin(labels % 100, PROTECTED_PARTS) & within
+    free = float((canal_mask(labels) & ~pressing).sum() * PLANE_STEP_MM**2)
+    return Pressing(ligament, bench.grid.voxel_mm3, overhang, whole, bricks_of_points(world[pressing | bone]), free)
+
+
+def decompression_of(pressing: Pressing, region: Region, removal: Removal) -> Decompression:
+    """What a region frees at a level."""
+    freed = float(region.covered_frac(pressing.plane).sum() * PLANE_STEP_MM**2)
+    coverage = {side: _coverage_frac(pressing, side, region, removal) for side in SIDES}
+    return Decompression(pressing.free_mm2, pressing.free_mm2 + freed, coverage)
+
+
+def _coverage_frac(pressing: Pressing, side: Side, region: Region, removal: Removal) -> float:
+    """Share of the ligament, calcification and bone overhang of one side that the region takes."""
+    whole = pressing.whole_mm3[side]
+    taken = float(region.covered_frac(pressing.ligament[side]).sum(dtype=float)) * pressing.voxel_mm3
+    overhang = pressing.overhang.reshape(-1)[removal.voxels] == SIDE_CODE[side]
+    taken += float(removal.taken_mm3[overhang].sum(dtype=float))
     return float(taken / whole) if whole > 0 else float("nan")
 
 
-def _near_disc(level: Level, points_mm: Float, side: Side) -> Mask:
+def _side_near_disc(level: Level, points_mm: Float) -> npt.NDArray[np.uint8]:
+    """(N,) array: the code of the side on which each (N, 3) point lies, 0 beyond SPAN_MM of the disc."""
     x, _, z = level.frame.to_level_mm(points_mm).T
-    near: Mask = (np.abs(z) <= SPAN_MM) & ((x > 0) if side == "left" else (x < 0))
-    return near
+    sided = np.where(x > 0, SIDE_CODE["left"], np.where(x < 0, SIDE_CODE["right"], 0))
+    return np.where(np.abs(z) <= SPAN_MM, sided, 0).astype(np.uint8)
 
 
-def _overhang(anatomy: Anatomy, level: Level, labels: Labels, where: Mask, removal: Removal) -> Mask:
+def _overhang(level: Level, bench: Bench, extent_mm: tuple[float, float, float]) -> npt.NDArray[np.uint8]:
     """Bone of the arch that stands inside the width of the canal between the pedicles, in front of its roof."""
-    half_width, _, roof = canal_extent_mm(anatomy, level)
-    x, y, _ = level.frame.to_level_mm(removal.bench.grid.world_mm(np.argwhere(where))).T
-    inside = np.zeros(labels.shape, dtype=bool)
-    inside[where] = (np.abs(x) <= half_width) & (y <= roof) & (y >= 0)
-    return inside & ~np.isin(labels % 100, (Part.BODY, Part.DISC))
+    half_width, _, roof = extent_mm
+    arch = ~np.isin(np.arange(2**16, dtype=np.uint16) % 100, (Part.BODY, Part.DISC))
+    voxels = np.argwhere((bench.bone_mm3 > 0) & arch[bench.labels])
+    points = bench.grid.world_mm(voxels)
+    x, y, _ = level.frame.to_level_mm(points).T
+    inside = (np.abs(x) <= half_width) & (y <= roof) & (y >= 0)
+    overhang = np.zeros(bench.grid.shape, dtype=np.uint8)
+    overhang[tuple(voxels[inside].T)] = _side_near_disc(level, points[inside])
+    return overhang
 
 
 def canal_extent_mm(anatomy: Anatomy, level: Level) -> tuple[float, float, float]:
@@ -91,16 +135,3 @@ def disc_plane(anatomy: Anatomy, level: Level) -> tuple[Float, Float, Labels, Fl
     labels = np.zeros(x.shape, dtype=np.uint16)
     labels[inside] = anatomy.labels[tuple(index[inside].T)]
     return x, y, labels, world
-
-
-def _free_areas_mm2(anatomy: Anatomy, level: Level, region: Region, removal: Removal) -> tuple[float, float]:
-    x, y, labels, world = disc_plane(anatomy, level)
-    pressing = np.isin(labels, PRESSING)
-    half_width, ventral, roof = canal_extent_mm(anatomy, level)
-    protected = np.isin(labels % 100, (Part.BODY, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT))
-    overhang = bone_mask(labels) & ~protected & (np.abs(x) <= half_width) & (y >= ventral) & (y <= roof)
-    freed = np.zeros(labels.shape, dtype=bool)
-    freed[pressing | overhang] = region.holds(world[pressing | overhang])
-    cell = PLANE_STEP_MM**2
-    before = float((canal_mask(labels) & ~pressing).sum() * cell)
-    return before, before + float(freed.sum() * cell)

@@ -10,11 +10,12 @@ from estimator.approach import Approach, PlacedPhase, other_side, placed_phases
 from estimator.decompression import Decompression, decompression_of
 from estimator.facets import FacetKept, facet_kept
 from estimator.isthmus import Pars, SpinousBase, pars_of, spinous_base
-from estimator.keepout import KeepOut, keep_out_of
+from estimator.keepout import KeepOut
 from estimator.limits import Limits
+from estimator.prepared import PreparedLevel, prepared_level
 from estimator.reach import Reach, all_points_mm, reach_of, touch_of
 from estimator.region import ConeRegion, Region, TaskRegion
-from estimator.removal import Bench, Removal, bench_of, removal_of
+from estimator.removal import Removal, removal_of
 from estimator.skin_entry import SkinEntry, skin_entry_of
 from recon.anatomy import Anatomy, Level
 from recon.grid import Float
@@ -62,62 +63,61 @@ def estimate(anatomy: Anatomy, approach: Approach, limits: Limits | None = None)
     LevelNotInView : the approach's level is not in the anatomy
     AnatomyNotFound : no dural sac there
     """
-    limits = limits or Limits()
-    level = anatomy.level(approach.level)
+    return estimate_of(prepared_level(anatomy, approach.level, limits), approach)
+
+
+def estimate_of(prepared: PreparedLevel, approach: Approach) -> Estimate:
+    """The same on a level that is prepared once for many approaches."""
+    anatomy, level = prepared.anatomy, prepared.level
     phases = placed_phases(approach, level.frame)
-    keep_out = level_keep_out(anatomy, level, limits, approach.channel.tool_radius_mm)
-    cone, bench = ConeRegion(phases, keep_out), bench_of(anatomy, level)
-    cone_cost = cost_of(bench, level, cone)
+    keep_out = prepared.keep_out(approach.channel.tool_radius_mm)
+    cone = ConeRegion(phases, keep_out)
+    cone_cost = cost_of(prepared, cone)
     paths = task_paths(anatomy, level, phases, keep_out)
     reach = {side: reach_of(anatomy, level, targets, phases, keep_out) for side, targets in level.targets.items()}
     far = other_side(approach.side)
     if far in reach:
-        reach[far] = replace(reach[far], limited_by=_stopped_by(bench, level, far, reach[far], cone, limits))
+        reach[far] = replace(reach[far], limited_by=_stopped_by(prepared, far, reach[far], cone))
     return Estimate(
         anatomy,
         level,
         approach,
-        limits,
+        prepared.limits,
         phases,
         keep_out,
         cone=cone_cost,
-        task=cost_of(bench, level, TaskRegion(paths, approach.channel, keep_out)),
+        task=cost_of(prepared, TaskRegion(paths, approach.channel, keep_out)),
         task_paths=paths,
         reach=reach,
-        decompression=decompression_of(anatomy, level, cone, cone_cost.removal),
+        decompression=decompression_of(prepared.pressing, cone, cone_cost.removal),
         skin_entry=skin_entry_of(anatomy, level, approach, phases[0]),
     )
 
 
-def _stopped_by(bench: Bench, level: Level, side: Side, reach: Reach, cone: ConeRegion, limits: Limits) -> str:
+def _stopped_by(prepared: PreparedLevel, side: Side, reach: Reach, cone: ConeRegion) -> str:
     """What stops the next millimetre: where only the sweep does, the limit that tilting on would break first."""
     if reach.limited_by != "sweep" or reach.next_ras_mm is None:
         return reach.limited_by
     last = cone.phases[-1]
     way = np.array(reach.next_ras_mm) - last.pivot_ras_mm
     tilted = replace(last, axis_ras=way / np.linalg.norm(way))
-    cost = cost_of(bench, level, replace(cone, phases=(*cone.phases, tilted)))
-    if side in cost.facets and cost.facets[side].area_frac < limits.value("facet_area_kept_frac"):
+    cost = cost_of(prepared, replace(cone, phases=(*cone.phases, tilted)))
+    if side in cost.facets and cost.facets[side].area_frac < prepared.limits.value("facet_area_kept_frac"):
         return "facet limit"
-    if cost.spinous_base.bridge_mm < limits.value("spinous_bridge_mm"):
+    if cost.spinous_base.bridge_mm < prepared.limits.value("spinous_bridge_mm"):
         return "spinous base"
     return "sweep"
 
 
-def level_keep_out(anatomy: Anatomy, level: Level, limits: Limits, tool_radius_mm: float) -> KeepOut:
-    """The keep-out about a level under the limits in force."""
-    rules = (limits.value("sac_retraction_mm"), limits.value("sac_clearance_mm"), tool_radius_mm)
-    return keep_out_of(anatomy, level.frame.origin_ras_mm, rules)
-
-
-def cost_of(bench: Bench, level: Level, region: Region) -> Cost:
+def cost_of(prepared: PreparedLevel, region: Region) -> Cost:
     """What taking a region costs the level."""
-    removal = removal_of(bench, region)
+    level, weak = prepared.level, prepared.weak_places
+    removal = removal_of(prepared.bench, region)
     return Cost(
         removal,
         facets={side: facet_kept(level, side, region, removal) for side in level.joints},
-        pars={side: pars_of(level, side, removal) for side in SIDES},
-        spinous_base=spinous_base(level, removal),
+        pars={side: pars_of(weak.pars[side], removal) for side in SIDES},
+        spinous_base=spinous_base(weak.base, removal),
     )
 
 

@@ -51,7 +51,8 @@ def disc_slice(joint: Joint, frame: Frame) -> Mask:
 
 def pairs_kept(joint: Joint, region: Region) -> Mask:
     """A pair stays only when the bone behind both of its points stays."""
-    return ~(region.holds(joint.inferior_face_ras_mm) | region.holds(joint.superior_face_ras_mm))
+    lost = region.holds(np.concatenate([joint.inferior_face_ras_mm, joint.superior_face_ras_mm]))
+    return np.asarray(~lost.reshape(2, -1).any(axis=0))
 
 
 def _share(weight: Float, kept: Mask) -> float:

@@ -6,13 +6,14 @@ A root yields like the sac does, so one thinner than twice the retraction stops 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import edt
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from estimator.kernels import least_field_along
+from estimator.voxel_kernels import Field, sights
 from recon.anatomy import Anatomy
 from recon.errors import AnatomyNotFound
 from recon.grid import Float, Grid
@@ -46,6 +47,12 @@ class KeepOut:
     distance_mm: npt.NDArray[np.float32]
     berth_mm: float
 
+    @cached_property
+    def field(self) -> Field:
+        """The same as compiled loops take it."""
+        to_index = np.asarray(np.linalg.inv(self.grid.affine_ras_mm)[:3], dtype=float)
+        return Field(np.ascontiguousarray(self.distance_mm), to_index, float(self.berth_mm))
+
     def sight_mm(
         self, pivot_mm: Float, points_mm: Float, *, short_of_mm: float = 0.0, give_up_mm: float = -2.0
     ) -> Float:
@@ -57,14 +64,10 @@ class KeepOut:
         short_of_mm : the line ends this far before the point
         give_up_mm : lines blocked by more than this are not measured further
         """
-        way = points_mm - pivot_mm
-        length = np.linalg.norm(way, axis=1)
-        share = np.maximum(length - short_of_mm, 0.0) / np.maximum(length, 1e-9)
-        ends = self.grid.index_of(pivot_mm + way * share[:, None])
-        least = least_field_along(
-            self.distance_mm, self.grid.index_of(pivot_mm), ends, length * share, self.berth_mm + give_up_mm
-        )
-        return np.asarray(least) - self.berth_mm
+        out = np.empty(len(points_mm))
+        pivot = np.asarray(pivot_mm, dtype=float).reshape(1, 3)
+        sights(self.field, pivot, np.ascontiguousarray(points_mm, dtype=float), float(short_of_mm), give_up_mm, out)
+        return out
 
 
 def keep_out_of(anatomy: Anatomy, centre_ras_mm: Float, rules_mm: tuple[float, float, float]) -> KeepOut:

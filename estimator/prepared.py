@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
+from estimator.decompression import Pressing, pressing_on
+from estimator.isthmus import WeakPlaces, weak_places
 from estimator.keepout import KeepOut, keep_out_of
 from estimator.limits import Limits
 from estimator.removal import Bench, bench_of
@@ -29,6 +31,20 @@ class PreparedLevel:
         """What must be kept out of, for an instrument of no width: its berth is the clearance alone."""
         rules = (self.limits.value("sac_retraction_mm"), self.limits.value("sac_clearance_mm"), 0.0)
         return keep_out_of(self.anatomy, self.level.frame.origin_ras_mm, rules)
+
+    def keep_out(self, tool_radius_mm: float) -> KeepOut:
+        """What a tool of that radius must keep out of."""
+        return replace(self.sac, berth_mm=self.sac.berth_mm + tool_radius_mm)
+
+    @cached_property
+    def weak_places(self) -> WeakPlaces:
+        """Pars and spinous base of the upper vertebra."""
+        return weak_places(self.level, self.bench)
+
+    @cached_property
+    def pressing(self) -> Pressing:
+        """What presses on the sac."""
+        return pressing_on(self.anatomy, self.level, self.bench)
 
 
 def prepared_level(anatomy: Anatomy, level_name: str, limits: Limits | None = None) -> PreparedLevel:

@@ -5,21 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import ndimage
 
 from estimator.approach import PlacedPhase
 from estimator.keepout import KeepOut
 from estimator.removal import PROTECTED_PARTS
 from estimator.solid import cone_distance_mm
+from estimator.voxel_kernels import met_on_way
 from recon.anatomy import Anatomy, Level, Targets
 from recon.grid import Float
-from recon.labels import Mask
+from recon.labels import Mask, bone_mask
 
 TOUCH_TOL_MM = 1e-6
 """A target this much beyond the tool's surface still counts as touched."""
 
-STEP_MM = 0.4
-"""Spacing of the samples at which a path is checked for protected bone."""
+_EVERY = np.arange(2**16, dtype=np.uint16)
+PROTECTED = np.isin(_EVERY % 100, PROTECTED_PARTS) & bone_mask(_EVERY)
+"""(65536,) array: is a label protected bone?"""
 
 ALL_TOUCHED = "nothing: every target is touched"
 
@@ -81,15 +82,12 @@ def _touch_by(
 
 def _meets_protected(anatomy: Anatomy, pivot_mm: Float, points_mm: Float, short_of_mm: float) -> Mask:
     """(N,) array: does the straight line, ending short of the point, run through protected bone?"""
-    way = points_mm - pivot_mm
-    length = np.linalg.norm(way, axis=1)
-    steps = np.arange(0.0, float(length.max(initial=0.0)), STEP_MM)
-    hit = np.zeros(len(points_mm), dtype=bool)
-    for step in steps:
-        on_way = step <= length - short_of_mm
-        index = anatomy.grid.index_of(pivot_mm + way * (step / np.maximum(length, 1e-9))[:, None])
-        labels = ndimage.map_coordinates(anatomy.labels, index.T, order=0, mode="constant", cval=0)
-        hit |= on_way & (labels >= 100) & np.isin(labels % 100, PROTECTED_PARTS)
+    labels, to_index = anatomy.labels, np.linalg.inv(anatomy.grid.affine_ras_mm)[:3]
+    if not labels.flags.c_contiguous:  # as most scans come, first axis fastest: the same array read the other way round
+        labels, to_index = labels.T, to_index[::-1]
+    hit = np.empty(len(points_mm), dtype=bool)
+    met_on_way(np.ascontiguousarray(labels), np.ascontiguousarray(to_index), np.asarray(pivot_mm, dtype=float),
+               np.ascontiguousarray(points_mm, dtype=float), short_of_mm, PROTECTED, hit)
     return hit
 
 

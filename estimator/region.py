@@ -1,94 +1,104 @@
-"""The region an approach takes away, as one signed field per kind of removal.
+"""The region an approach takes away, one kind per kind of removal.
 
-A point is taken when the field is negative: it lies in a phase's solid *and* the straight
-line from that phase's pivot clears the keep-out. Which structures are protected is a
-matter of labels and is applied where voxels are counted.
+A point is taken when it lies in a phase's solid *and* the straight line from that phase's pivot clears the keep-out.
+Which structures are protected is a matter of labels and is applied where voxels are counted.
 """
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
+import numpy.typing as npt
 
 from estimator.approach import PlacedPhase
+from estimator.bricks import Bricks
 from estimator.channel import Channel
 from estimator.keepout import KeepOut
-from estimator.solid import paths_distance_mm, swept_bounds_mm, swept_distance_mm
+from estimator.voxel_kernels import cover, held
+from estimator.ways import Ways, ways_of_paths, ways_of_phases
 from recon.grid import Float
 from recon.labels import Mask
 
-NEAR_MM = 1.5
-"""Sight is looked at this far outside a solid; no voxel that may be scanned has a longer half diagonal."""
+Share = npt.NDArray[np.float32]
 
 
 class Region(Protocol):
-    """A part of space: its bounds, a signed depth, and a yes or no."""
-
-    @property
-    def bounds_ras_mm(self) -> tuple[Float, Float]:
-        """(low, high) corners of an upright box that holds it."""
-        ...
-
-    def depth_mm(self, points_mm: Float) -> Float:
-        """(N,) array of signed depths of (N, 3) RAS points: negative inside, 1-Lipschitz near the border."""
-        ...
+    """A part of space: which points it holds, and how much of small places."""
 
     def holds(self, points_mm: Float) -> Mask:
-        """(N,) array: is each (N, 3) RAS point inside? The sign of `depth_mm`, found faster."""
+        """(N,) array: is each (N, 3) RAS point inside?"""
+        ...
+
+    def covered_frac(self, bricks: Bricks) -> Share:
+        """(N,) array: share of each place's samples inside, places in the order of the bricks."""
         ...
 
 
-def _in_sight_mm(solid_mm: Float, points_mm: Float, pivot_mm: Float, keep_out: KeepOut) -> Float:
-    """max(solid, -sight): inside both, or the larger distance to being so."""
-    depth = solid_mm.copy()
-    near = solid_mm < NEAR_MM
-    if near.any():
-        depth[near] = np.maximum(solid_mm[near], -keep_out.sight_mm(pivot_mm, points_mm[near]))
-    return depth
+class SignedRegion(ABC):
+    """A region told by a signed depth alone."""
+
+    @abstractmethod
+    def depth_mm(self, points_mm: Float) -> Float:
+        """(N,) array of signed depths of (N, 3) RAS points: negative inside, changing by 1 mm per mm at most."""
+
+    def holds(self, points_mm: Float) -> Mask:
+        """(N,) array: is each (N, 3) RAS point inside?"""
+        return np.asarray(self.depth_mm(points_mm) < 0)
+
+    def covered_frac(self, bricks: Bricks) -> Share:
+        """(N,) array: share of each place's samples inside; only those at the border are asked one by one."""
+        depth = self.depth_mm(bricks.points_mm)
+        covered = (depth < 0).astype(np.float32)
+        border = np.abs(depth) <= bricks.half_mm
+        inside = np.zeros(int(border.sum()), dtype=np.float32)
+        for offset in bricks.samples_mm:  # one at a time keeps memory at one point per border place
+            inside += self.holds(bricks.points_mm[border] + offset)
+        covered[border] = inside / len(bricks.samples_mm)
+        return covered
 
 
-def _also_in_sight(held: Mask, solid_mm: Float, points_mm: Float, pivot_mm: Float, keep_out: KeepOut) -> Mask:
-    """`held`, united with the points inside a solid and in sight of its pivot."""
-    asked = ~held & (solid_mm < 0)
-    held[asked] = keep_out.sight_mm(pivot_mm, points_mm[asked], give_up_mm=0.0) > 0
-    return held
+class SightedRegion(ABC):
+    """What lies on ways from pivots and is seen from them past a keep-out."""
+
+    keep_out: KeepOut
+
+    @property
+    @abstractmethod
+    def ways(self) -> Ways:
+        """The solids, as compiled loops take them."""
+
+    def holds(self, points_mm: Float) -> Mask:
+        """(N,) array: is each (N, 3) RAS point inside?"""
+        out = np.empty(len(points_mm), dtype=bool)
+        held(self.ways, self.keep_out.field, np.ascontiguousarray(points_mm, dtype=float), out)
+        return out
+
+    def covered_frac(self, bricks: Bricks) -> Share:
+        """(N,) array: share of each place's samples inside, places in the order of the bricks."""
+        share = np.zeros(len(bricks.points_mm), dtype=np.float32)
+        cover(bricks, self.ways, self.keep_out.field, (0, 1), share)
+        return share
 
 
 @dataclass(frozen=True, eq=False)
-class ConeRegion:
+class ConeRegion(SightedRegion):
     """All that the sweeping channel can take: the union over phases."""
 
     phases: tuple[PlacedPhase, ...]
     keep_out: KeepOut
 
-    @property
-    def bounds_ras_mm(self) -> tuple[Float, Float]:
-        """(low, high) corners of an upright box that holds it."""
-        lows, highs = zip(*(swept_bounds_mm(phase) for phase in self.phases), strict=True)
-        return np.min(lows, axis=0), np.max(highs, axis=0)
-
-    def depth_mm(self, points_mm: Float) -> Float:
-        """(N,) array of signed depths of (N, 3) RAS points."""
-        depths = [
-            _in_sight_mm(swept_distance_mm(points_mm, phase), points_mm, phase.pivot_ras_mm, self.keep_out)
-            for phase in self.phases
-        ]
-        return np.asarray(np.min(depths, axis=0))
-
-    def holds(self, points_mm: Float) -> Mask:
-        """(N,) array: is each (N, 3) RAS point inside?"""
-        held = np.zeros(len(points_mm), dtype=bool)
-        for phase in self.phases:
-            held = _also_in_sight(
-                held, swept_distance_mm(points_mm, phase), points_mm, phase.pivot_ras_mm, self.keep_out
-            )
-        return held
+    @cached_property
+    def ways(self) -> Ways:
+        """One way per phase."""
+        return ways_of_phases(self.phases)
 
 
 @dataclass(frozen=True, eq=False)
-class TaskRegion:
+class TaskRegion(SightedRegion):
     """Only what a straight rigid instrument needs to touch given targets.
 
     `paths` pairs each pivot (3,) with the (M, 3) targets touched from it.
@@ -98,28 +108,7 @@ class TaskRegion:
     channel: Channel
     keep_out: KeepOut
 
-    @property
-    def bounds_ras_mm(self) -> tuple[Float, Float]:
-        """(low, high) corners of an upright box that holds it; an empty one when there are no targets."""
-        ends = [np.vstack([pivot, targets]) for pivot, targets in self.paths if len(targets)]
-        corners = np.concatenate(ends) if ends else np.zeros((1, 3))
-        return corners.min(axis=0) - self.channel.scope_radius_mm, corners.max(axis=0) + self.channel.scope_radius_mm
-
-    def depth_mm(self, points_mm: Float) -> Float:
-        """(N,) array of signed depths of (N, 3) RAS points."""
-        depths = [np.full(len(points_mm), np.inf)]
-        for pivot, targets in self.paths:
-            depths.append(_in_sight_mm(self._solid_mm(points_mm, pivot, targets), points_mm, pivot, self.keep_out))
-        return np.asarray(np.min(depths, axis=0))
-
-    def holds(self, points_mm: Float) -> Mask:
-        """(N,) array: is each (N, 3) RAS point inside?"""
-        held = np.zeros(len(points_mm), dtype=bool)
-        for pivot, targets in self.paths:
-            held = _also_in_sight(held, self._solid_mm(points_mm, pivot, targets), points_mm, pivot, self.keep_out)
-        return held
-
-    def _solid_mm(self, points_mm: Float, pivot_mm: Float, targets_mm: Float) -> Float:
-        channel = self.channel
-        instrument = (channel.scope_radius_mm, channel.tool_radius_mm, channel.working_distance_mm)
-        return paths_distance_mm(points_mm, pivot_mm, targets_mm, instrument)
+    @cached_property
+    def ways(self) -> Ways:
+        """One way per pivot that has targets."""
+        return ways_of_paths(self.paths, self.channel)

@@ -9,13 +9,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from estimator.region import Region
+from estimator.bricks import Bricks, bricks_of_voxels
+from estimator.region import Region, Share
 from recon.anatomy import Anatomy, Level
 from recon.grid import Float, Grid
 from recon.labels import Labels, Part, bone_mask, vertebra_number
-
-SAMPLES_PER_EDGE = 3
-"""Sub-voxel samples along each edge of a voxel at the region's border (scripts/why_coverage_samples.py)."""
 
 RING = 2
 """Partly filled voxels within this many voxels of a bone label count as that bone."""
@@ -24,6 +22,14 @@ PROTECTED_PARTS = (Part.BODY, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT)
 """Never taken in a posterior decompression (common practice, no source)."""
 
 Box = tuple[slice, slice, slice]
+
+
+@dataclass(frozen=True, eq=False)
+class BoneBricks:
+    """Voxels that hold bone, in bricks of one label each; `voxels` (N,) are flat indices into the bench's arrays."""
+
+    voxels: npt.NDArray[np.intp]
+    bricks: Bricks
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +55,12 @@ class Bench:
         return _sums(self.labels, self.bone_mm3)
 
     @cached_property
+    def boxes(self) -> dict[int, Box]:
+        """The index box that holds each label's voxels."""
+        found = enumerate(ndimage.find_objects(self.labels), start=1)
+        return {label: (box[0], box[1], box[2]) for label, box in found if box is not None}
+
+    @cached_property
     def bone_index(self) -> npt.NDArray[np.intp]:
         """(N, 3) array: index of every voxel that holds bone of a known label."""
         return np.argwhere((self.bone_mm3 > 0) & bone_mask(self.labels))
@@ -58,22 +70,47 @@ class Bench:
         """(N, 3) array: where those voxels' centres lie."""
         return self.grid.world_mm(self.bone_index)
 
+    @cached_property
+    def takeable(self) -> BoneBricks:
+        """The bone that is not protected."""
+        return bone_bricks(self)
+
 
 @dataclass(frozen=True, eq=False)
 class Removal:
     """What an approach takes from a level.
 
-    `taken_frac` is the (nx, ny, nz) share of each voxel that is taken, 0 where protected.
+    Parameters
+    ----------
+    voxels : (n,) array, flat indices of the voxels of the bench that are taken from
+    share : (n,) array, how much of each is taken, above 0
     """
 
     bench: Bench
-    taken_frac: npt.NDArray[np.float32]
+    voxels: npt.NDArray[np.intp]
+    share: Share
+
+    @cached_property
+    def taken_frac(self) -> npt.NDArray[np.float32]:
+        """(nx, ny, nz) array: share of each voxel that is taken, 0 where protected."""
+        taken = np.zeros(self.bench.grid.shape, dtype=np.float32)
+        taken.reshape(-1)[self.voxels] = self.share
+        return taken
+
+    @cached_property
+    def labels(self) -> Labels:
+        """(n,) array: the bone each of `voxels` belongs to."""
+        return self.bench.labels.reshape(-1)[self.voxels]
+
+    @cached_property
+    def taken_mm3(self) -> npt.NDArray[np.float32]:
+        """(n,) array: bone taken from each of `voxels`."""
+        return np.asarray(self.bench.bone_mm3.reshape(-1)[self.voxels] * self.share)
 
     @cached_property
     def by_label_mm3(self) -> dict[int, float]:
         """Bone removed per label, mm3; labels with none are left out."""
-        taken = np.nonzero(self.taken_frac)
-        return _sums(self.bench.labels[taken], self.bench.bone_mm3[taken] * self.taken_frac[taken])
+        return _sums(self.labels, self.taken_mm3)
 
     @property
     def total_mm3(self) -> float:
@@ -85,36 +122,30 @@ def bench_of(anatomy: Anatomy, level: Level) -> Bench:
     """The crop that holds every voxel of the level's two vertebrae."""
     box = _box_of(anatomy.labels, level)
     labels, occupancy, grid = anatomy.labels[box], anatomy.occupancy[box], anatomy.grid.cropped(box)
-    return Bench(box, grid, (occupancy * grid.voxel_mm3).astype(np.float32), _nearest_bone_labels(labels, occupancy))
+    bone_mm3 = (occupancy * grid.voxel_mm3).astype(np.float32, order="C")
+    return Bench(box, grid, bone_mm3, np.ascontiguousarray(_nearest_bone_labels(labels, occupancy)))
 
 
-def removal_of(bench: Bench, region: Region, protected: tuple[Part, ...] = PROTECTED_PARTS) -> Removal:
-    """The region's removal: occupancy x coverage, never from a protected part."""
-    parts = bench.labels[tuple(bench.bone_index.T)] % 100
-    low, high = region.bounds_ras_mm
-    half_diagonal = float(np.linalg.norm(bench.grid.spacing_mm)) / 2
-    near = ((bench.bone_ras_mm >= low - half_diagonal) & (bench.bone_ras_mm <= high + half_diagonal)).all(axis=1)
-    return Removal(bench, covered_frac(region, bench.grid, bench.bone_index[near & ~np.isin(parts, protected)]))
+def bone_bricks(
+    bench: Bench, protected: tuple[Part, ...] = PROTECTED_PARTS, only: tuple[int, ...] = ()
+) -> BoneBricks:
+    """The bench's bone of known labels less the protected parts; `only` that of some labels where any are given."""
+    every = np.arange(2**16, dtype=np.uint16)
+    wanted = bone_mask(every) & ~np.isin(every % 100, protected)
+    if only:
+        wanted &= np.isin(every, only)
+    voxels = np.flatnonzero(wanted[bench.labels] & (bench.bone_mm3 > 0))
+    index = np.stack(np.unravel_index(voxels, bench.grid.shape), axis=-1)
+    bricks = bricks_of_voxels(bench.grid, index, bench.labels.reshape(-1)[voxels])
+    return BoneBricks(voxels[bricks.order], bricks)
 
 
-def covered_frac(region: Region, grid: Grid, index: npt.NDArray[np.intp]) -> npt.NDArray[np.float32]:
-    """(nx, ny, nz) array: share of each voxel that the region covers, for the (N, 3) voxels of `index`; 0 elsewhere.
-
-    A voxel whose centre lies deeper than its half diagonal is wholly in or out; the rest
-    are sampled at SAMPLES_PER_EDGE^3 points.
-    """
-    covered = np.zeros(grid.shape, dtype=np.float32)
-    half_diagonal = float(np.linalg.norm(grid.spacing_mm)) / 2
-    depth = region.depth_mm(grid.world_mm(index))
-    covered[tuple(index[depth < -half_diagonal].T)] = 1.0
-    border = index[np.abs(depth) <= half_diagonal]
-    steps = (np.arange(SAMPLES_PER_EDGE) + 0.5) / SAMPLES_PER_EDGE - 0.5
-    offsets = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
-    inside = np.zeros(len(border), dtype=np.float32)
-    for offset in offsets:  # one offset at a time keeps memory at one point per border voxel
-        inside += region.holds(grid.world_mm(border + offset))
-    covered[tuple(border.T)] = inside / len(offsets)
-    return covered
+def removal_of(bench: Bench, region: Region, bone: BoneBricks | None = None) -> Removal:
+    """The region's removal: occupancy x coverage; from all bone that is not protected where `bone` is not given."""
+    bone = bone or bench.takeable
+    share = region.covered_frac(bone.bricks)
+    taken = np.flatnonzero(share)
+    return Removal(bench, bone.voxels[taken], share[taken])
 
 
 def _sums(labels: Labels, amount: npt.NDArray[np.float32]) -> dict[int, float]:

@@ -16,7 +16,7 @@ from estimator.border import drawn_in
 from estimator.decompression import PLANE_STEP_MM, PRESSING, canal_extent_mm, disc_plane
 from estimator.estimate import Cost, Estimate, task_paths
 from estimator.interval import SD_OF_95, Interval, sd_of_shift
-from estimator.isthmus import pars_of, spinous_base
+from estimator.isthmus import pars_of, spinous_base, weak_places
 from estimator.joint_interval import JointDoubt, facet_intervals, joint_doubt
 from estimator.reach import AT_DISC, Reach, reach_of
 from estimator.region import ConeRegion, Region, TaskRegion
@@ -106,7 +106,7 @@ def intervals_of(estimate: Estimate) -> Intervals:
     thin = replace(bench, bone_mm3=drawn_in(bench.bone_mm3 / np.float32(bench.grid.voxel_mm3), bench.grid,
                                             SD_OF_95 * doubt.bone_mm) * np.float32(bench.grid.voxel_mm3))
     cones, tasks = _regions(estimate, doubt)
-    both = [_bone_intervals(estimate.level, cost, Removal(thin, cost.removal.taken_frac), regions, doubt)
+    both = [_bone_intervals(estimate.level, cost, replace(cost.removal, bench=thin), regions, doubt)
             for cost, regions in ((estimate.cone, cones), (estimate.task, tasks))]
     before, after = _area_intervals(estimate, cones[0], doubt)
     return Intervals(both[0], both[1], {s: _reach_intervals(estimate, s, doubt) for s in estimate.reach}, before, after)
@@ -135,8 +135,9 @@ def _bone_intervals(level: Level, cost: Cost, thinner: Removal, regions: tuple[R
     regions : the removal's own, and those with the berth about the sac SD_OF_95 deviations narrower and wider
     """
     totals = [removal_of(cost.removal.bench, region).total_mm3 for region in regions[1:]]
-    base = spinous_base(level, thinner)
-    pars = {side: pars_of(level, side, thinner).residual_mm for side in SIDES}
+    weak = weak_places(level, thinner.bench)
+    base = spinous_base(weak.base, thinner)
+    pars = {side: pars_of(weak.pars[side], thinner).residual_mm for side in SIDES}
     return BoneIntervals(
         _from_border(cost.removal.total_mm3, thinner.total_mm3).with_cause(
             "sac border", sd_of_shift(cost.removal.total_mm3, *totals)),

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `estimator.removal.SAMPLES_PER_EDGE` is 3: error of the removed volume against the cost of sampling.
+"""Why `estimator.bricks.SAMPLES_PER_EDGE` is 3: error of the removed volume against the cost of sampling.
 
 A cone swept 3 deg about its axis (4.5 mm sleeve) cuts an 8 mm slab of bone at chance places and tilts;
 the exact volume is that of an oblique frustum (tests/closed_forms.py). Run with the project's Python:
@@ -18,11 +18,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from estimator import removal
+from estimator import bricks
 from estimator.approach import PlacedPhase, axis_level
-from estimator.solid import swept_bounds_mm, swept_distance_mm
+from estimator.region import SignedRegion
+from estimator.solid import swept_distance_mm
 from recon.grid import Float, isotropic_grid
-from recon.labels import Mask
 from tests.closed_forms import swept_through_slab_mm3
 
 SWEEP_DEG, RADIUS_MM, LENGTH_MM = 3.0, 4.5, 90.0
@@ -33,23 +33,14 @@ SAMPLES = (1, 2, 3, 4, 6)
 
 
 @dataclass(frozen=True, eq=False)
-class Swept:
+class Swept(SignedRegion):
     """A region with nothing to be kept out of."""
 
     phase: PlacedPhase
 
-    @property
-    def bounds_ras_mm(self) -> tuple[Float, Float]:
-        """(low, high) corners of an upright box that holds the region."""
-        return swept_bounds_mm(self.phase)
-
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths."""
         return swept_distance_mm(points_mm, self.phase)
-
-    def holds(self, points_mm: Float) -> Mask:
-        """(N,) array: is each point inside?"""
-        return self.depth_mm(points_mm) < 0
 
 
 def error_frac(spacing_mm: float, tilt_deg: float, shift_mm: Float) -> float:
@@ -61,9 +52,10 @@ def error_frac(spacing_mm: float, tilt_deg: float, shift_mm: Float) -> float:
     depth = -grid.voxel_centres_mm()[..., 1]
     # Share of each voxel between the slab's faces, exact because they are square to the grid.
     bone = np.clip(np.minimum(depth + spacing_mm / 2, FAR_MM) - np.maximum(depth - spacing_mm / 2, NEAR_MM), 0, None)
-    covered = removal.covered_frac(Swept(phase), grid, np.argwhere(bone > 0))
+    plate = bricks.bricks_of_voxels(grid, np.argwhere(bone > 0))
+    covered = Swept(phase).covered_frac(plate)
     exact = swept_through_slab_mm3(SWEEP_DEG, RADIUS_MM, NEAR_MM, FAR_MM, tilt_deg)
-    return float((covered * bone / spacing_mm).sum() * grid.voxel_mm3 / exact - 1)
+    return float((covered * bone[bone > 0][plate.order] / spacing_mm).sum() * grid.voxel_mm3 / exact - 1)
 
 
 def main() -> None:
@@ -73,7 +65,7 @@ def main() -> None:
     print("spacing mm | samples per edge | error RMS % | worst % | ms per removal")
     for spacing_mm in SPACINGS_MM:
         for samples in SAMPLES:
-            removal.SAMPLES_PER_EDGE = samples
+            bricks.SAMPLES_PER_EDGE = samples
             start_s = time.perf_counter()
             errors = [100 * error_frac(spacing_mm, t, s) for t, s in zip(tilts, shifts, strict=True)]
             each_ms = 1e3 * (time.perf_counter() - start_s) / POSES

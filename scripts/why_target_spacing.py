@@ -18,10 +18,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from estimator.removal import covered_frac
+from estimator.bricks import bricks_of_voxels
+from estimator.channel import Channel
+from estimator.region import SignedRegion
 from estimator.solid import paths_distance_mm
 from recon.grid import Float, isotropic_grid
-from recon.labels import Mask
 
 PIVOT_MM = np.zeros(3)
 PLATE_MM = (44.0, 52.0)
@@ -30,31 +31,20 @@ PLATE_MM = (44.0, 52.0)
 WALL_MM, ARC_DEG = 62.0, 14.0
 """The targets lie on an arc of this radius about the pivot."""
 
-INSTRUMENT_MM = (3.95, 2.0, 10.0)
-"""Scope radius, tool radius, working distance: those of the default channel."""
+CHANNEL = Channel(scope_diameter_mm=7.9, tool_diameter_mm=4.0, working_distance_mm=10.0)
 
 SPACINGS_MM = (4.0, 2.0, 1.0, 0.5, 0.25, 0.1)
 
 
 @dataclass(frozen=True, eq=False)
-class Paths:
+class Paths(SignedRegion):
     """The tool's way to each target, with nothing to be kept out of."""
 
     targets_mm: Float
 
-    @property
-    def bounds_ras_mm(self) -> tuple[Float, Float]:
-        """(low, high) corners of an upright box that holds the paths."""
-        ends = np.vstack([PIVOT_MM, self.targets_mm])
-        return ends.min(axis=0) - INSTRUMENT_MM[0], ends.max(axis=0) + INSTRUMENT_MM[0]
-
     def depth_mm(self, points_mm: Float) -> Float:
         """(N,) array of signed depths."""
-        return paths_distance_mm(points_mm, PIVOT_MM, self.targets_mm, INSTRUMENT_MM)
-
-    def holds(self, points_mm: Float) -> Mask:
-        """(N,) array: is each point inside?"""
-        return self.depth_mm(points_mm) < 0
+        return paths_distance_mm(points_mm, PIVOT_MM, self.targets_mm, CHANNEL)
 
 
 def targets_mm(spacing_mm: float) -> Float:
@@ -67,13 +57,12 @@ def targets_mm(spacing_mm: float) -> Float:
 def main() -> None:
     """Print the table and what follows from it."""
     grid = isotropic_grid([-20, -PLATE_MM[1], -6], [20, -PLATE_MM[0], 6], 0.4)
-    plate = np.argwhere(np.ones(grid.shape, dtype=bool))
+    plate = bricks_of_voxels(grid, np.argwhere(np.ones(grid.shape, dtype=bool)))
     rows = []
     for spacing_mm in SPACINGS_MM:
         points = targets_mm(spacing_mm)
-        covered_frac(Paths(points), grid, plate[:1])
         start_s = time.perf_counter()
-        volume = float(covered_frac(Paths(points), grid, plate).sum(dtype=np.float64) * grid.voxel_mm3)
+        volume = float(Paths(points).covered_frac(plate).sum(dtype=np.float64) * grid.voxel_mm3)
         rows.append((spacing_mm, len(points), volume, time.perf_counter() - start_s))
     print("spacing mm | points | removal mm3 | short of the finest % | s")
     for spacing_mm, count, volume, took_s in rows:

@@ -7,10 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from estimator.channel import Channel
 from estimator.solid import cone_distance_mm, paths_distance_mm, swept_distance_mm
 from tests.estimator.toys import phase_along
 
 CONE = phase_along((0, 0, 1), sweep_deg=45.0 - 1e-9, radius_mm=0.0, length_mm=10.0, back_mm=0.0)
+CHANNEL = Channel(scope_diameter_mm=8.0, tool_diameter_mm=4.0, working_distance_mm=10.0)
 COORDINATE = st.floats(-30, 30)
 POINT = st.tuples(COORDINATE, COORDINATE, COORDINATE).map(np.array)
 
@@ -46,8 +48,8 @@ def test_swept_distance_never_changes_faster_than_the_way_moved(a, b, sweep_deg,
 def test_path_is_scope_wide_to_its_tip_and_tool_wide_beyond():
     pivot, target = np.zeros(3), np.array([[0.0, 0.0, 50.0]])
     beside = np.array([[6.0, 0, 20], [6.0, 0, 40], [6.0, 0, 49]])
-    assert paths_distance_mm(beside, pivot, target, (4.0, 2.0, 10.0)) == pytest.approx([2.0, 2.0, 4.0])
+    assert paths_distance_mm(beside, pivot, target, CHANNEL) == pytest.approx([2.0, 2.0, 4.0])
 
 
 def test_no_target_no_path():
-    assert np.isinf(paths_distance_mm(np.zeros((2, 3)), np.zeros(3), np.empty((0, 3)), (4.0, 2.0, 10.0))).all()
+    assert np.isinf(paths_distance_mm(np.zeros((2, 3)), np.zeros(3), np.empty((0, 3)), CHANNEL)).all()
