@@ -49,8 +49,16 @@ def default_approach(anatomy: Anatomy, level_name: str, side: Side, channel: Cha
     AnatomyNotFound : window and lamina edges of that side, or all targets of a side, are not in view
     """
     level, channel = anatomy.level(level_name), channel or Channel()
-    inward = first_direction(level, side)
     docking = docking_point_mm(anatomy, level, side, channel.sleeve_radius_mm)
+    return docked_approach(anatomy, level_name, side, docking, channel)
+
+
+def docked_approach(
+    anatomy: Anatomy, level_name: str, side: Side, docking: Float, channel: Channel | None = None
+) -> Approach:
+    """As `default_approach`, from another docking point: (3,) array, level frame; its targets stay the same."""
+    level, channel = anatomy.level(level_name), channel or Channel()
+    inward = first_direction(level, side)
     distance_mm = _pivot_distance_mm(anatomy, level, docking, inward)
     pivot, far = docking - distance_mm * inward, other_side(side)
     far_pivot = pivot + FAR_PIVOT_SHIFT_MM * _lateral(side)
