@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,13 +14,14 @@ from estimator.isthmus import Pars, SpinousBase, pars_of, spinous_base
 from estimator.keepout import KeepOut
 from estimator.limits import Limits
 from estimator.prepared import PreparedLevel, prepared_level
-from estimator.reach import Reach, all_points_mm, reach_of, touch_of
+from estimator.reach import Reach, reach_of, touch_of, touched_frac
 from estimator.region import ConeRegion, Region, TaskRegion
 from estimator.removal import Removal, removal_of
 from estimator.skin_entry import SkinEntry, skin_entry_of
+from estimator.task_targets import NAMES, joined_mm
 from recon.anatomy import Anatomy, Level
 from recon.grid import Float
-from recon.labels import SIDES, Side
+from recon.labels import SIDES, Mask, Side
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,8 +38,9 @@ class Cost:
 class Estimate:
     """All numbers of one approach.
 
-    `cone` is the removal by the whole sweep; `task`, nearly always less, only what the reached
-    targets need, along `task_paths`: pairs of a pivot and the targets touched from it.
+    `cone` is the removal by the whole sweep; `task`, nearly always less, only what the reached points of
+    `task_targets_ras_mm` need, along `task_paths`: pairs of a pivot and the points touched from it.
+    `task_reached_frac` is the share of each of these sets that is touched, NaN where it is not in view.
     `reach` is keyed by the patient's side.
     """
 
@@ -49,31 +52,42 @@ class Estimate:
     keep_out: KeepOut
     cone: Cost
     task: Cost
+    task_targets_ras_mm: Mapping[str, Float]
+    task_reached_frac: Mapping[str, float]
     task_paths: tuple[tuple[Float, Float], ...]
     reach: dict[Side, Reach]
     decompression: Decompression
     skin_entry: SkinEntry
 
 
-def estimate(anatomy: Anatomy, approach: Approach, limits: Limits | None = None) -> Estimate:
+def estimate(
+    anatomy: Anatomy, approach: Approach, limits: Limits | None = None, task: Sequence[str] = NAMES
+) -> Estimate:
     """What an approach takes, keeps and reaches.
+
+    Parameters
+    ----------
+    task : the sets of `estimator.task_targets` that are to be touched
 
     Raises
     ------
     LevelNotInView : the approach's level is not in the anatomy
     AnatomyNotFound : no dural sac there
+    WrongUse : a task that is not among the sets
     """
-    return estimate_of(prepared_level(anatomy, approach.level, limits), approach)
+    return estimate_of(prepared_level(anatomy, approach.level, limits), approach, task)
 
 
-def estimate_of(prepared: PreparedLevel, approach: Approach) -> Estimate:
+def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str] = NAMES) -> Estimate:
     """The same on a level that is prepared once for many approaches."""
     anatomy, level = prepared.anatomy, prepared.level
     phases = placed_phases(approach, level.frame)
     keep_out = prepared.keep_out(approach.channel.tool_radius_mm)
     cone = ConeRegion(phases, keep_out)
     cone_cost = cost_of(prepared, cone)
-    paths = task_paths(anatomy, level, phases, keep_out)
+    asked = prepared.task_targets.seen_from(approach.side, task)
+    touched = touch_of(anatomy, phases, keep_out, joined_mm(asked)).touched
+    paths = paths_to(phases, joined_mm(asked), touched)
     reach = {side: reach_of(anatomy, level, targets, phases, keep_out) for side, targets in level.targets.items()}
     far = other_side(approach.side)
     if far in reach:
@@ -87,6 +101,8 @@ def estimate_of(prepared: PreparedLevel, approach: Approach) -> Estimate:
         keep_out,
         cone=cone_cost,
         task=cost_of(prepared, TaskRegion(paths, approach.channel, keep_out)),
+        task_targets_ras_mm=asked,
+        task_reached_frac=touched_frac(asked, np.atleast_1d(touched.any(axis=0))),
         task_paths=paths,
         reach=reach,
         decompression=decompression_of(prepared.pressing, cone, cone_cost.removal),
@@ -122,10 +138,13 @@ def cost_of(prepared: PreparedLevel, region: Region) -> Cost:
 
 
 def task_paths(
-    anatomy: Anatomy, level: Level, phases: tuple[PlacedPhase, ...], keep_out: KeepOut
+    anatomy: Anatomy, phases: tuple[PlacedPhase, ...], keep_out: KeepOut, targets_mm: Float
 ) -> tuple[tuple[Float, Float], ...]:
-    """Each phase's pivot (3,) with the (M, 3) targets, of both sides, that it is the first to touch."""
-    points = np.concatenate([all_points_mm(t) for t in level.targets.values()] or [np.empty((0, 3))])
-    touched = touch_of(anatomy, phases, keep_out, points).touched
+    """Each phase's pivot (3,) with those of the (N, 3) targets that it is the first to touch."""
+    return paths_to(phases, targets_mm, touch_of(anatomy, phases, keep_out, targets_mm).touched)
+
+
+def paths_to(phases: tuple[PlacedPhase, ...], targets_mm: Float, touched: Mask) -> tuple[tuple[Float, Float], ...]:
+    """The same where (P, N) `touched` is known."""
     first = touched & (np.cumsum(touched, axis=0) == 1)
-    return tuple((phase.pivot_ras_mm, points[mine]) for phase, mine in zip(phases, first, strict=True))
+    return tuple((phase.pivot_ras_mm, targets_mm[mine]) for phase, mine in zip(phases, first, strict=True))

@@ -37,6 +37,7 @@ DEFINITIONS = {
     "removed": "bone in a region whose straight line from the pivot stays further than clearance_mm + "
     "tool_radius_mm from the sac, and from labelled roots, each eroded by retraction_mm, and whose part is "
     "not protected",
+    "targets": "of task: share of each set of geometry's task_targets_ras_mm that is touched; null where not in view",
     "touched": "a target within tool_radius_mm of the tool's cone whose line from the pivot, ended "
     "tool_radius_mm short of it, keeps the same distance and meets no protected bone",
     "canal_area_mm2": "free canal at disc level: inside the bony canal, less ligament and calcified tissue; "
@@ -60,7 +61,7 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
         "approach": asdict(estimate.approach),
         "cone": _removed(estimate, estimate.cone, told.cone),
         "task": _removed(estimate, estimate.task, told.task)
-        | {"facet_preserved": _facets(estimate, estimate.task, told.task)},
+        | {"facet_preserved": _facets(estimate, estimate.task, told.task), "targets": dict(estimate.task_reached_frac)},
         "facet_preserved": _facets(estimate, estimate.cone, told.cone),
         "pars_residual_mm": {"ipsilateral": pars[side].residual_mm, "contralateral": pars[far].residual_mm}
         | {"interval95": {"ipsilateral": _ends(pars_told[side]), "contralateral": _ends(pars_told[far])}},
@@ -168,6 +169,7 @@ def _geometry(estimate: Estimate) -> dict[str, Any]:
         "scope_radius_mm": channel.scope_radius_mm,
         "working_distance_mm": channel.working_distance_mm,
         "targets_ras_mm": {_relation(estimate, s): dict(t.points_ras_mm) for s, t in estimate.level.targets.items()},
+        "task_targets_ras_mm": dict(estimate.task_targets_ras_mm),
         "task_paths": [{"pivot_ras_mm": pivot, "targets_ras_mm": targets} for pivot, targets in estimate.task_paths],
         "definitions": DEFINITIONS,
     }

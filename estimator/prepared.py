@@ -10,6 +10,7 @@ from estimator.isthmus import WeakPlaces, weak_places
 from estimator.keepout import KeepOut, keep_out_of
 from estimator.limits import Limits
 from estimator.removal import Bench, bench_of
+from estimator.task_targets import TaskTargets, task_targets
 from recon.anatomy import Anatomy, Level
 
 
@@ -45,6 +46,11 @@ class PreparedLevel:
     def pressing(self) -> Pressing:
         """What presses on the sac."""
         return pressing_on(self.anatomy, self.level, self.bench)
+
+    @cached_property
+    def task_targets(self) -> TaskTargets:
+        """The sets of points a task is chosen from."""
+        return task_targets(self.anatomy, self.level)
 
 
 def prepared_level(anatomy: Anatomy, level_name: str, limits: Limits | None = None) -> PreparedLevel:

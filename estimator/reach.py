@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,6 +11,7 @@ from estimator.approach import PlacedPhase
 from estimator.keepout import KeepOut
 from estimator.removal import PROTECTED_PARTS
 from estimator.solid import cone_distance_mm
+from estimator.task_targets import joined_mm
 from estimator.voxel_kernels import met_on_way
 from recon.anatomy import Anatomy, Level, Targets
 from recon.grid import Float
@@ -93,8 +95,7 @@ def _meets_protected(anatomy: Anatomy, pivot_mm: Float, points_mm: Float, short_
 
 def all_points_mm(targets: Targets) -> Float:
     """(N, 3) array of every target point of a side."""
-    sets = list(targets.points_ras_mm.values())
-    return np.concatenate(sets) if sets else np.empty((0, 3))
+    return joined_mm(targets.points_ras_mm)
 
 
 def reach_of(
@@ -110,7 +111,7 @@ def reach_of(
     missed = next_missed(level, points, touched)
     return Reach(
         lateral_mm=float(np.abs(level.frame.to_level_mm(points[at_disc])[:, 0]).max(initial=0.0)),
-        targets={name: _share(touched[names == name]) for name in targets.points_ras_mm},
+        targets=touched_frac(targets.points_ras_mm, touched),
         clearance_mm=float(sights.min() + keep_out.berth_mm - phases[0].tool_radius_mm)
         if len(sights)
         else float("nan"),
@@ -124,8 +125,16 @@ def _triple(point_mm: Float) -> tuple[float, float, float]:
     return x, y, z
 
 
-def _share(touched: Mask) -> float:
-    return float(touched.mean()) if len(touched) else float("nan")
+def touched_frac(sets: Mapping[str, Float], touched: Mask) -> dict[str, float]:
+    """Name -> share of a set's points that are touched, NaN for an empty set; (N,) `touched` runs through all sets.
+
+    >>> touched_frac({"a": np.zeros((2, 3)), "b": np.zeros((0, 3))}, np.array([True, False]))
+    {'a': 0.5, 'b': nan}
+    """
+    lengths = [len(points) for points in sets.values()]
+    pieces = np.split(touched, np.cumsum(lengths))  # and nothing after the last
+    shares = (float(np.mean(piece)) if len(piece) else float("nan") for piece in pieces)
+    return dict(zip(sets, shares, strict=False))
 
 
 def next_missed(level: Level, points_mm: Float, touched: Mask) -> int | None:

@@ -80,6 +80,11 @@ class TaskTargets:
         return NOTHING if targets is None else targets.points_ras_mm.get(which, NOTHING)
 
 
+def joined_mm(sets: Mapping[str, Float]) -> Float:
+    """(N, 3) array: the points of all sets, one after the other."""
+    return np.concatenate([NOTHING, *sets.values()])
+
+
 def chosen(names: Sequence[str]) -> tuple[str, ...]:
     """The names asked for, each once, in the order of NAMES.
 

@@ -21,6 +21,7 @@ from estimator.joint_interval import JointDoubt, facet_intervals, joint_doubt
 from estimator.reach import AT_DISC, Reach, reach_of
 from estimator.region import ConeRegion, Region, TaskRegion
 from estimator.removal import Removal, removal_of
+from estimator.task_targets import joined_mm
 from recon.anatomy import Anatomy, Level, Targets
 from recon.confidence import border_sd_mm
 from recon.labels import SIDES, Mask, Part, Side, bone_mask, canal_mask
@@ -119,7 +120,8 @@ def _regions(estimate: Estimate, doubt: Doubt) -> tuple[tuple[Region, ...], tupl
     """
     own, channel = estimate.keep_out, estimate.approach.channel
     berths = [replace(own, berth_mm=own.berth_mm + sign * SD_OF_95 * doubt.sac_mm) for sign in (-1, 1)]
-    tasks = [TaskRegion(task_paths(estimate.anatomy, estimate.level, estimate.phases, berth), channel, berth)
+    points = joined_mm(estimate.task_targets_ras_mm)
+    tasks = [TaskRegion(task_paths(estimate.anatomy, estimate.phases, berth, points), channel, berth)
              for berth in berths]
     cones = [ConeRegion(estimate.phases, berth) for berth in (own, *berths)]
     return tuple(cones), (TaskRegion(estimate.task_paths, channel, own), *tasks)

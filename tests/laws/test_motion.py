@@ -34,6 +34,9 @@ HALF_VOXEL_MM = SPACING_MM / 2
 VOLUME_TOL_FRAC, FACET_TOL_FRAC, REACH_TOL_MM = 0.03, 0.03, 0.75
 """Where the voxels fall elsewhere in the same patient."""
 
+TASK_TOL_FRAC = 0.1
+"""Of a set of targets: two of the shortest, 11 points, may fall to the other side of touched."""
+
 POSED = replace(SPEC, pose_deg=(7.0, -5.0, 4.0), origin_ras_mm=(3.0, -2.0, 4.3))
 
 
@@ -62,6 +65,15 @@ def test_the_mirror_image_gives_mirrored_estimates(plain: Scene, mirror_image: S
     assert volumes_mm3(mirror_image) == pytest.approx(volumes_mm3(plain), rel=0.01)
     assert facet_fractions(mirror_image) == pytest.approx(facet_fractions(plain), abs=0.02)
     assert lengths_mm(mirror_image) == pytest.approx(lengths_mm(plain), abs=HALF_VOXEL_MM)
+
+
+def test_the_mirror_image_is_asked_the_mirrored_task(plain: Scene, mirror_image: Scene) -> None:
+    for name, points in plain.estimate.task_targets_ras_mm.items():
+        here = plain.level.frame.to_level_mm(points) * [-1, 1, 1]
+        there = mirror_image.level.frame.to_level_mm(mirror_image.estimate.task_targets_ras_mm[name])
+        apart = np.linalg.norm(here[:, None] - there[None], axis=2)
+        assert max(apart.min(axis=0).max(), apart.min(axis=1).max()) < SPACING_MM, name
+    assert mirror_image.estimate.task_reached_frac == pytest.approx(plain.estimate.task_reached_frac, abs=TASK_TOL_FRAC)
 
 
 def test_left_and_right_swap_in_the_mirror_image(plain: Scene, mirror_image: Scene) -> None:
