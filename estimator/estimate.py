@@ -18,7 +18,8 @@ from estimator.reach import Reach, reach_of, touch_of, touched_frac
 from estimator.region import ConeRegion, Region, TaskRegion
 from estimator.removal import Removal, removal_of
 from estimator.skin_entry import SkinEntry, skin_entry_of
-from estimator.task_targets import NAMES, joined_mm
+from estimator.task_names import NAMES
+from estimator.task_targets import joined_mm
 from recon.anatomy import Anatomy, Level
 from recon.grid import Float
 from recon.labels import SIDES, Mask, Side
@@ -67,7 +68,7 @@ def estimate(
 
     Parameters
     ----------
-    task : the sets of `estimator.task_targets` that are to be touched
+    task : the sets of `estimator.task_names` that are to be touched
 
     Raises
     ------

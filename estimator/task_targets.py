@@ -1,4 +1,4 @@
-"""What a decompression asks the tool to touch: named sets of points, to choose a task from."""
+"""Where the sets of points lie that a decompression may be asked to touch."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from estimator.approach import other_side
+from estimator.task_names import FROM_TARGETS, MIDLINE, NAMES, chosen
 from recon.anatomy import Anatomy, Level
 from recon.contour import border_mm, canal_contour
-from recon.errors import WrongUse
 from recon.grid import Float
 from recon.labels import SIDES, Mask, Side, Tissue
 from recon.local import Local, local_view
@@ -31,23 +31,6 @@ INSERTION_MM = 1.0
 
 NEAR_CANAL_MM = ((-20.0, -20.0, -32.0), (20.0, 32.0, 32.0))
 """Opposite corners, level frame, of the box that holds a level's canal and ligament (canals are under 43 mm wide)."""
-
-FROM_TARGETS = {
-    "ipsilateral recess": (False, "lateral recess"),
-    "contralateral recess": (True, "lateral recess"),
-    "contralateral foramen entrance": (True, "foramen entrance"),
-    "contralateral disc border": (True, "disc border"),
-    "ipsilateral canal wall": (False, "canal wall"),
-    "contralateral canal wall": (True, "canal wall"),
-}
-"""Name of a set -> is it across the midline, and which of a side's targets it is."""
-
-MIDLINE = ("roof", "cranial flavum insertion", "caudal flavum insertion")
-"""Sets that belong to no side; the ligament's span both."""
-
-NAMES = (*FROM_TARGETS, *MIDLINE)
-"""Every set a task may be chosen from; together they are what a decompression from one side asks (common practice,
-no source). The approach side's own foramen entrance is not among them: it is reached from the other side."""
 
 NOTHING = np.empty((0, 3))
 
@@ -83,17 +66,6 @@ class TaskTargets:
 def joined_mm(sets: Mapping[str, Float]) -> Float:
     """(N, 3) array: the points of all sets, one after the other."""
     return np.concatenate([NOTHING, *sets.values()])
-
-
-def chosen(names: Sequence[str]) -> tuple[str, ...]:
-    """The names asked for, each once, in the order of NAMES.
-
-    >>> chosen(["roof", "ipsilateral recess", "roof"])
-    ('ipsilateral recess', 'roof')
-    """
-    if unknown := [name for name in names if name not in NAMES]:
-        raise WrongUse("the task", f"must be chosen from {', '.join(NAMES)}", got=unknown[0])
-    return tuple(name for name in NAMES if name in names)
 
 
 def task_targets(anatomy: Anatomy, level: Level) -> TaskTargets:

@@ -10,6 +10,7 @@ from typing import Any
 
 from estimator.approach import IPSILATERAL, OVER_THE_TOP, Approach, Phase
 from estimator.channel import Channel
+from estimator.task_names import NAMES, named
 from recon.errors import WrongUse
 from recon.labels import SIDES
 
@@ -93,7 +94,7 @@ def add_strict(parser: argparse.ArgumentParser) -> None:
 
 
 def add_approach(parser: argparse.ArgumentParser) -> None:
-    """--plan, or --level and --side with tilts and instrument."""
+    """--plan, or --level and --side with tilts and instrument; --task."""
     which = parser.add_argument_group(
         "the approach",
         "Either a plan file, or a level and a side from which a usual start is "
@@ -111,6 +112,8 @@ def add_approach(parser: argparse.ArgumentParser) -> None:
     for name in CHANNEL_OPTIONS:
         unit = "DEG" if name.endswith("_deg") else "MM"
         which.add_argument(option(name), type=float, metavar=unit, help=CHANNEL_HELP.get(name, name.replace("_", " ")))
+    words = ", ".join(name.replace(" ", "-") for name in NAMES)
+    which.add_argument("--task", metavar="NAME[,NAME...]", help=f"what is to be touched, of {words} (usual: all of it)")
 
 
 def option(name: str) -> str:
@@ -120,6 +123,15 @@ def option(name: str) -> str:
     '--medial-tilt-deg'
     """
     return "--" + name.replace("_", "-")
+
+
+def task_of(args: argparse.Namespace) -> tuple[str, ...]:
+    """The sets of targets that are to be touched; all of them where none is named.
+
+    >>> task_of(argparse.Namespace(task="roof,contralateral-recess"))
+    ('contralateral recess', 'roof')
+    """
+    return NAMES if args.task is None else named(args.task)
 
 
 def channel_of(args: argparse.Namespace) -> Channel:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -14,6 +14,7 @@ from jinja2 import Environment, StrictUndefined, Template
 from estimator.approach import Approach
 from estimator.estimate import estimate as estimated
 from estimator.estimate_json import estimate_as_json
+from estimator.task_names import NAMES
 from recon.anatomy import Anatomy
 from recon.caution import CAUTION
 from recon.records import write_bytes_atomic
@@ -36,12 +37,12 @@ class Report:
     comparison: Mapping[str, Any]
 
 
-def report_of(scan: Scan, anatomy: Anatomy, approach: Approach) -> Report:
-    """The report about one approach: estimates it, compares the ways in, draws everything.
+def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> Report:
+    """The report about one approach and what it is to touch: estimates it, compares the ways in, draws everything.
 
     Raises what `estimator.estimate.estimate` and `estimator.compare.compare` raise.
     """
-    found = estimated(anatomy, approach)
+    found = estimated(anatomy, approach, task=task)
     taken = Taken(found.cone.removal.bench.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac)
     planned = Planned(scan, anatomy, anatomy.level(approach.level), approach, taken)
     document, comparison = estimate_as_json(found), compared_json(anatomy, approach.level)

@@ -10,7 +10,7 @@ from recon.anatomy import Level
 from recon.severity import SCALES
 from workbench.charts import NOT_TOLD
 from workbench.planned import Planned
-from workbench.tables import compared_row, stands
+from workbench.tables import compared_row, stands, task_rows
 from workbench.wording import (
     amount,
     limit_words,
@@ -100,6 +100,11 @@ def target_rows(estimate: Json) -> list[tuple[str, str, str]]:
     return [
         (TARGET_PLACES.get(name, name), percent(near.get(name)), percent(far.get(name))) for name in {**near, **far}
     ]
+
+
+def asked_rows(estimate: Json) -> list[tuple[str, str]]:
+    """(set of targets the task asks for, share touched)."""
+    return task_rows(estimate["task"])
 
 
 def reach_facts(planned: Planned, estimate: Json) -> Facts:

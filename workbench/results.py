@@ -9,6 +9,7 @@ from estimator.approach import Approach
 from estimator.compare import Row, compare
 from estimator.estimate import estimate
 from estimator.estimate_json import estimate_as_json
+from estimator.task_names import NAMES
 from recon.anatomy import Anatomy, Level
 from recon.caution import CAUTION
 from recon.confidence import check_sentence
@@ -87,9 +88,9 @@ def exit_status(documents: Sequence[Mapping[str, Any]], strict: bool) -> int:
     return BREACHED if strict and any(breaches(document) for document in documents) else 0
 
 
-def estimated_json(anatomy: Anatomy, approach: Approach) -> dict[str, Any]:
-    """One approach's estimate as JSON data."""
-    return estimate_as_json(estimate(anatomy, approach))
+def estimated_json(anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> dict[str, Any]:
+    """One approach's estimate as JSON data; `task` names the sets of targets that are to be touched."""
+    return estimate_as_json(estimate(anatomy, approach, task=task))
 
 
 def compared_json(anatomy: Anatomy, level_name: str) -> dict[str, Any]:

@@ -42,7 +42,7 @@ def estimate_lines(document: Json) -> list[object]:
         title=f"{document['level']}, {document['side']} side",
     )
     limits = table(("limit", "value", "limit", ""), [verdict_row(v) for v in document["verdicts"]], right=(1, 2))
-    return [*sure_lines(document), facts, limits, reach_line(document), CAUTION]
+    return [*sure_lines(document), facts, task_table(document["task"]), limits, reach_line(document), CAUTION]
 
 
 def sure_lines(document: Json) -> list[str]:
@@ -70,6 +70,20 @@ def headline_rows(document: Json) -> list[tuple[str, str, str]]:
             shares = [with_interval(percent(told.get(key)), told.get(ends), scale=100) for told in joints]
             rows.append((f"{relation} facet {words} kept", shares[0], shares[1]))
     return rows
+
+
+def task_table(task: Json) -> object:
+    """How much of each set of targets asked for can be touched."""
+    return table(("asked to touch", "touched"), task_rows(task), right=(1,))
+
+
+def task_rows(task: Json) -> list[tuple[str, str]]:
+    """(set of targets, share touched).
+
+    >>> task_rows({"targets": {"roof": 0.5, "cranial flavum insertion": None}})
+    [('roof', '50 %'), ('cranial flavum insertion', 'not in view')]
+    """
+    return [(name, "not in view" if share is None else percent(share)) for name, share in task["targets"].items()]
 
 
 def verdict_row(verdict: Json) -> tuple[str, str, str, str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from workbench.options import add_approach, add_case, add_json, add_strict
+from workbench.options import add_approach, add_case, add_json, add_strict, task_of
 from workbench.verb import Verb
 from workbench.voice import Voice
 
@@ -17,9 +17,11 @@ examples:
   canalwise estimate case --level L3-L4 --side left
   canalwise estimate case --level L3-L4 --side left --over-the-top-medial-tilt-deg 22 --name steeper
   canalwise estimate case --plan case/plans/steeper.toml
+  canalwise estimate case --level L3-L4 --side left --task contralateral-recess,roof
 
-prints the headline numbers for the task (only what must go) and the cone (all the sweep could
-take), every limit with how it stands, and the reach.
+prints the headline numbers for the task (only what must go to touch what is asked) and the cone
+(all the sweep could take), how much of what is asked is touched, every limit with how it stands,
+and the reach.
 """
 
 
@@ -43,10 +45,11 @@ def run(args: argparse.Namespace) -> int:
     voice = Voice(args.json)
     case = read_case(args.case)
     approach = asked_approach(case.anatomy, args)
+    task = task_of(args)
     name = args.name or (args.plan.stem if args.plan else plan_name(approach.level, approach.side))
     check_plan_free(plan_path(case, name), approach, args.force)
     with voice.busy("estimating"):
-        document = estimated_json(case.anatomy, approach)
+        document = estimated_json(case.anatomy, approach, task)
     keep_estimate(case, name, approach, document)
     voice.result(document, estimate_lines(document))
     voice.warn(document["warnings"])

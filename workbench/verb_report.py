@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from workbench.options import add_approach, add_case, add_json, add_strict
+from workbench.options import add_approach, add_case, add_json, add_strict, task_of
 from workbench.verb import Verb
 from workbench.voice import Voice
 
@@ -44,9 +44,10 @@ def run(args: argparse.Namespace) -> int:
 
     voice = Voice(args.json)
     case = read_case(args.case)
+    task = task_of(args)
     approach = kept_approach(case, args)
     with voice.busy("drawing the report"):
-        report = report_of(case.scan, case.anatomy, approach)
+        report = report_of(case.scan, case.anatomy, approach, task)
     out = args.out or case.folder / "report.html"
     write_report(out, report)
     voice.result(report.estimate, [*estimate_lines(report.estimate), f"Wrote {out.name}."])

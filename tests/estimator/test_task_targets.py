@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from estimator.task_targets import MIDLINE, NAMES, PLANE_STEP_MM, STEP_MM, TaskTargets, chosen, task_targets
+from estimator.task_names import MIDLINE, NAMES, chosen, named
+from estimator.task_targets import PLANE_STEP_MM, STEP_MM, TaskTargets, task_targets
 from recon.anatomy import Anatomy
 from recon.errors import WrongUse
 from recon.labels import Tissue
@@ -107,3 +108,13 @@ def test_a_task_is_chosen_from_the_names_and_from_nothing_else() -> None:
     assert chosen(()) == ()
     with pytest.raises(WrongUse, match="floor"):
         chosen(["floor"])
+
+
+@pytest.mark.parametrize("text", ["", "roof,", "ipsilateral", "roof recess"])
+def test_a_list_that_is_not_of_names_is_refused(text: str) -> None:
+    with pytest.raises(WrongUse, match="the task"):
+        named(text)
+
+
+def test_every_name_can_be_written_in_one_word() -> None:
+    assert named(",".join(name.replace(" ", "-") for name in NAMES)) == NAMES

@@ -9,7 +9,7 @@ import pytest
 
 from estimator.estimate import Estimate, estimate_of
 from estimator.prepared import PreparedLevel, prepared_level
-from estimator.task_targets import NAMES
+from estimator.task_names import NAMES
 from phantoms.spine import spine_of
 from phantoms.truth_removal import reached, rehearsal_of
 from tests.laws.scenes import LEVEL, SPEC, Scene

@@ -71,6 +71,7 @@ def test_bad_vertebra_name_is_named(capsys):
         (["--level", "L3-L4", "--side", "left", "--medial-tilt-deg", "nan"], "[-80, 80]"),
         (["--level", "L3-L4", "--side", "left", "--name", "../x"], "plain file name"),
         (["--plan", "p.toml", "--side", "left"], "alone"),
+        (["--level", "L3-L4", "--side", "left", "--task", "floor"], "contralateral recess"),
     ],
 )
 def test_estimate_says_what_is_wrong_with_the_call(case, argv, word, capsys):
@@ -182,7 +183,7 @@ def test_strict_is_0_when_all_limits_hold(case, capsys):
 
 
 def test_interrupt_is_130_and_writes_nothing(case, monkeypatch, capsys):
-    def stop(*_):
+    def stop(*_, **__):
         raise KeyboardInterrupt
 
     monkeypatch.setattr("workbench.results.estimate", stop)
@@ -205,7 +206,7 @@ def test_a_full_disk_is_told_without_the_path(case, monkeypatch, capsys):
 
 
 def test_a_fault_of_our_own_is_not_dressed_up_as_bad_input(case, monkeypatch):
-    def broken(*_):
+    def broken(*_, **__):
         raise ZeroDivisionError
 
     monkeypatch.setattr("workbench.results.estimate", broken)
@@ -358,3 +359,15 @@ def test_a_wrong_correction_leaves_the_case_as_it_was(case, smaller_sac, tmp_pat
     assert main(["correct", str(case), *(text.format(**files) for text in options)]) == status
     assert said in capsys.readouterr().err
     assert tree(tmp_path) == before
+
+
+def test_a_task_of_less_takes_less_and_says_what_it_touches(case, capsys):
+    documents = []
+    for extra in ([], ["--task", "contralateral-recess"]):
+        assert main(["estimate", str(case), "--level", "L3-L4", "--side", "left", *extra, "--json"]) == 0
+        documents.append(json.loads(capsys.readouterr().out))
+    whole, less = (document["task"] for document in documents)
+    assert list(less["targets"]) == ["contralateral recess"]
+    assert less["targets"]["contralateral recess"] == whole["targets"]["contralateral recess"]
+    assert less["bone_removed_mm3"]["total"] < whole["bone_removed_mm3"]["total"]
+    assert documents[0]["cone"] == documents[1]["cone"]

@@ -7,9 +7,19 @@ import argparse
 import pytest
 
 from estimator.approach import Approach, Phase
+from estimator.task_names import NAMES
 from recon.errors import WrongUse
 from workbench.cli import build_parser
-from workbench.options import CHANNEL_HELP, CHANNEL_OPTIONS, changed, channel_of, checked_choice, option, single_values
+from workbench.options import (
+    CHANNEL_HELP,
+    CHANNEL_OPTIONS,
+    changed,
+    channel_of,
+    checked_choice,
+    option,
+    single_values,
+    task_of,
+)
 
 START = Approach("L3-L4", "left", (8.0, 12.0, 4.0), 50.0, (Phase("ipsilateral", -4.0), Phase("over the top", 18.0)))
 
@@ -70,3 +80,10 @@ def test_half_a_choice_is_refused(given):
 
 def single_names():
     return [name for name in vars(parsed()) if name.endswith(("_deg", "_mm"))]
+
+
+def test_the_task_is_all_of_it_until_some_is_named():
+    assert task_of(parsed()) == NAMES
+    assert task_of(parsed("--task", "caudal-flavum-insertion, roof")) == ("roof", "caudal flavum insertion")
+    with pytest.raises(WrongUse, match="contralateral recess"):
+        task_of(parsed("--task", "other-side"))
