@@ -22,11 +22,11 @@ class Bricks(NamedTuple):
     Parameters
     ----------
     order : (N,) array; place n was number order[n] when it came
-    points_mm : (N, 3) array, RAS mm, places of one brick side by side
+    points_mm : (3, N) array, RAS mm, places of one brick side by side
     starts : (B + 1,) array; brick b holds the places starts[b]:starts[b + 1]
     centres_mm, radii_mm : (B, 3) and (B,) arrays, a ball about all samples of a brick
     half_mm : no sample lies further than this from its place
-    samples_mm : (M, 3) array, offsets of a place's samples
+    samples_mm : (3, M) array, offsets of a place's samples
     """
 
     order: npt.NDArray[np.intp]
@@ -45,7 +45,7 @@ def bricks_of_voxels(grid: Grid, index: npt.NDArray[np.intp], groups: npt.NDArra
     offsets = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
     half = float(np.linalg.norm(grid.spacing_mm)) / 2
     keys = _keys(index // edge, groups)
-    return _laid(grid.world_mm(index), keys, half, offsets @ grid.affine_ras_mm[:3, :3].T)
+    return _laid(grid.world_mm(index), keys, half, np.ascontiguousarray(grid.affine_ras_mm[:3, :3] @ offsets.T))
 
 
 def bricks_of_points(points_mm: Float) -> Bricks:
@@ -56,7 +56,7 @@ def bricks_of_points(points_mm: Float) -> Bricks:
     """
     points = np.asarray(points_mm, dtype=float).reshape(-1, 3)
     cells = np.floor((points - points.min(axis=0, initial=np.inf)) / BRICK_MM).astype(np.int64)
-    return _laid(points, _keys(cells, None), 0.0, np.zeros((1, 3)))
+    return _laid(points, _keys(cells, None), 0.0, np.zeros((3, 1)))
 
 
 def _keys(cells: npt.NDArray[np.integer], groups: npt.NDArray[np.integer] | None) -> npt.NDArray[np.int64]:
@@ -69,11 +69,12 @@ def _keys(cells: npt.NDArray[np.integer], groups: npt.NDArray[np.integer] | None
 
 def _laid(points_mm: Float, keys: npt.NDArray[np.int64], half_mm: float, samples_mm: Float) -> Bricks:
     order = np.argsort(keys, kind="stable")
-    points, sorted_keys = np.ascontiguousarray(points_mm[order]), keys[order]
+    points, sorted_keys = points_mm[order], keys[order]
     first = np.flatnonzero(np.diff(sorted_keys, prepend=-1))
     starts = np.append(first, len(points)).astype(np.int64)
     if len(points) == 0:
-        return Bricks(order, points, np.zeros(1, dtype=np.int64), points, np.zeros(0), half_mm, samples_mm)
+        return Bricks(order, points.T, np.zeros(1, dtype=np.int64), points, np.zeros(0), half_mm, samples_mm)
     centres = (np.minimum.reduceat(points, first) + np.maximum.reduceat(points, first)) / 2
     away = np.linalg.norm(points - np.repeat(centres, np.diff(starts), axis=0), axis=1)
-    return Bricks(order, points, starts, centres, np.maximum.reduceat(away, first) + half_mm, half_mm, samples_mm)
+    radii = np.maximum.reduceat(away, first) + half_mm
+    return Bricks(order, np.ascontiguousarray(points.T), starts, centres, radii, half_mm, samples_mm)

@@ -1,13 +1,13 @@
 """The channel's geometry, point by point: the one place where these formulas stand.
 
 Scalar functions, compiled; nothing is checked. Constants are of single precision, so that a loop over single precision
-stays in it and one over double precision is not made coarser. `estimator/batch.cu` says the same for a graphics card and is
-held to these by test.
+stays in it and one over double precision is not made coarser. `estimator/batch.cu` says the same for a graphics
+card and is held to these by test.
 """
 
 from __future__ import annotations
 
-from typing import TypeVar
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,8 @@ from numba import njit
 
 from recon.grid import Float
 
-Real = TypeVar("Real", float, np.float32)
+Real = Any
+"""Double or single precision, one of them throughout; the compiler makes a version for each."""
 
 ZERO, HALF, ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
 
@@ -82,12 +83,23 @@ def _left(start: Real, way: Real, last: Real) -> Real:
     return ONE if way == ZERO else max(-start / way, (last - start) / way)
 
 
+@njit(cache=True, inline="always")
+def span_in_box(
+    field: npt.NDArray[np.float32], si: Real, sj: Real, sk: Real, wi: Real, wj: Real, wk: Real
+) -> tuple[Real, Real]:
+    """Where along start -> start + way, 0..1, a line enters and leaves a field's box; leaves first if it misses it."""
+    nx, ny, nz = np.float32(field.shape[0] - 1), np.float32(field.shape[1] - 1), np.float32(field.shape[2] - 1)
+    enter = max(max(_entered(si, wi, nx), _entered(sj, wj, ny)), max(_entered(sk, wk, nz), ZERO))
+    leave = min(min(_left(si, wi, nx), _left(sj, wj, ny)), min(_left(sk, wk, nz), ONE))
+    return enter, leave
+
+
 @njit(cache=True)
 def least_along(
     field: npt.NDArray[np.float32], si: Real, sj: Real, sk: Real, wi: Real, wj: Real, wk: Real, length_mm: Real,
     give_up_mm: Real,
 ) -> Real:
-    """Least value of a distance field on a straight piece, as far as it lies in the field's box; +inf when it misses it.
+    """Least value of a distance field on a straight piece within the field's box; +inf when it misses the box.
 
     Parameters
     ----------
@@ -99,13 +111,23 @@ def least_along(
     Since a distance changes by at most the way moved, the march may step by how far the present
     value lies above the least one so far.
     """
-    nx, ny, nz = np.float32(field.shape[0] - 1), np.float32(field.shape[1] - 1), np.float32(field.shape[2] - 1)
-    t = max(max(_entered(si, wi, nx), _entered(sj, wj, ny)), max(_entered(sk, wk, nz), ZERO))
-    leave = min(min(_left(si, wi, nx), _left(sj, wj, ny)), min(_left(sk, wk, nz), ONE))
+    return least_below(field, si, sj, sk, wi, wj, wk, length_mm, give_up_mm, np.float32(np.inf))
+
+
+@njit(cache=True)
+def least_below(
+    field: npt.NDArray[np.float32], si: Real, sj: Real, sk: Real, wi: Real, wj: Real, wk: Real, length_mm: Real,
+    give_up_mm: Real, care_mm: Real,
+) -> Real:
+    """The same where it is below `care_mm`; where it is not, only that it is not.
+
+    How far the value lies above what is cared for is a step that cannot miss anything either.
+    """
+    t, leave = span_in_box(field, si, sj, sk, wi, wj, wk)
     least = np.float32(np.inf)
     while t <= leave and length_mm > ZERO:
         value = np.float32(trilinear(field, si + t * wi, sj + t * wj, sk + t * wk))
-        gap = value - least if value > least else ZERO
+        gap = max(value - least if value > least else ZERO, value - care_mm)
         least = min(least, value)
         if least < give_up_mm or t == leave:
             break

@@ -51,13 +51,14 @@ class SignedRegion(ABC):
 
     def covered_frac(self, bricks: Bricks) -> Share:
         """(N,) array: share of each place's samples inside; only those at the border are asked one by one."""
-        depth = self.depth_mm(bricks.points_mm)
+        points = bricks.points_mm.T
+        depth = self.depth_mm(points)
         covered = (depth < 0).astype(np.float32)
         border = np.abs(depth) <= bricks.half_mm
         inside = np.zeros(int(border.sum()), dtype=np.float32)
-        for offset in bricks.samples_mm:  # one at a time keeps memory at one point per border place
-            inside += self.holds(bricks.points_mm[border] + offset)
-        covered[border] = inside / len(bricks.samples_mm)
+        for offset in bricks.samples_mm.T:  # one at a time keeps memory at one point per border place
+            inside += self.holds(points[border] + offset)
+        covered[border] = inside / bricks.samples_mm.shape[1]
         return covered
 
 
@@ -79,8 +80,9 @@ class SightedRegion(ABC):
 
     def covered_frac(self, bricks: Bricks) -> Share:
         """(N,) array: share of each place's samples inside, places in the order of the bricks."""
-        share = np.zeros(len(bricks.points_mm), dtype=np.float32)
-        cover(bricks, self.ways, self.keep_out.field, (0, 1), share)
+        share = np.zeros(len(bricks.order), dtype=np.float32)
+        if len(share):
+            cover(bricks, self.ways, self.keep_out.field, (0, 1), share)
         return share
 
 

@@ -31,7 +31,7 @@ def cone_distance_mm(points_mm: npt.ArrayLike, phase: PlacedPhase, length_mm: fl
     (...,) array. With half-angle 0 the cone is a line piece and nothing is inside it.
     """
     base_mm = length_mm * np.tan(np.radians(phase.sweep_deg))
-    return _least(cone_rows(phase.pivot_ras_mm, phase.axis_ras, length_mm, base_mm, 0.0), points_mm)
+    return _least(cone_rows(phase.pivot_ras_mm, phase.axis_ras, length_mm, base_mm, 0.0).T.copy(), points_mm)
 
 
 def swept_distance_mm(points_mm: npt.ArrayLike, phase: PlacedPhase) -> Float:
@@ -58,7 +58,7 @@ def paths_distance_mm(points_mm: npt.ArrayLike, pivot_mm: Float, targets_mm: Flo
 
 
 def _least(cones: Float, points_mm: npt.ArrayLike) -> Float:
-    points = np.ascontiguousarray(points_mm, dtype=float)
+    points = np.asarray(points_mm, dtype=float)
     out = np.empty(points.shape[:-1])
-    least_distances(cones, points.reshape(-1, 3), out.reshape(-1))
+    least_distances(cones, np.ascontiguousarray(points.reshape(-1, 3).T), out.reshape(-1))
     return out

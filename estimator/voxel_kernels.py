@@ -12,13 +12,21 @@ import numpy.typing as npt
 from numba import njit
 
 from estimator.bricks import Bricks
-from estimator.geometry import cone_distance, least_along, trilinear
+from estimator.geometry import SMALLEST_STEP_MM, cone_distance, least_along, span_in_box, trilinear
 from estimator.ways import Ways
 from recon.grid import Float
 from recon.labels import Labels, Mask
 
 SIGHT_SLACK_MM = 0.1
 """Sight changes by no more than the way a point is moved, but for what march and interpolation add to that."""
+
+Share = npt.NDArray[np.float32]
+Line = tuple[float, float, float, float, float, float, float]
+Place = tuple[float, float, float]
+Ball = tuple[float, float, float, float]
+
+MANY_CONES = 24
+"""From so many on, distances to cones are worked out several at once."""
 
 PROTECTED_STEP_MM = 0.4
 """Spacing of the samples at which a path is checked for protected bone."""
@@ -39,161 +47,301 @@ class Field(NamedTuple):
     berth_mm: float
 
 
-@njit(cache=True)
+@njit(cache=True, inline="always")
 def _grown_distance(cones: Float, k: int, x: float, y: float, z: float) -> float:
     """Signed distance of a point to one grown cone."""
-    wx, wy, wz = x - cones[k, 0], y - cones[k, 1], z - cones[k, 2]
-    t = wx * cones[k, 3] + wy * cones[k, 4] + wz * cones[k, 5]
+    wx, wy, wz = x - cones[0, k], y - cones[1, k], z - cones[2, k]
+    t = wx * cones[3, k] + wy * cones[4, k] + wz * cones[5, k]
     rho = np.sqrt(max(wx * wx + wy * wy + wz * wz - t * t, 0.0))
-    return cone_distance(t, rho, cones[k, 6], cones[k, 7], cones[k, 8]) - cones[k, 9]
+    return cone_distance(t, rho, cones[6, k], cones[7, k], cones[8, k]) - cones[9, k]
 
 
 @njit(cache=True)
-def _sight(
-    field: Field, pivots: Float, w: int, x: float, y: float, z: float, short_of: float, give_up: float
-) -> float:
-    """By how much the line from a pivot to `short_of` a point clears the berth, mm; not followed below `give_up`."""
-    m, px, py, pz = field.to_index, pivots[w, 0], pivots[w, 1], pivots[w, 2]
+def _lower(cones: Float, k: int, x: Float, y: Float, z: Float, least: Float) -> None:
+    """Lower `least` (n,) to the distance of each point to one grown cone; written so that several are done at once."""
+    ax, ay, az, ux, uy, uz = cones[0, k], cones[1, k], cones[2, k], cones[3, k], cones[4, k], cones[5, k]
+    length, base, inverse, radius = cones[6, k], cones[7, k], cones[8, k], cones[9, k]
+    for n in range(len(least)):
+        wx, wy, wz = x[n] - ax, y[n] - ay, z[n] - az
+        t = wx * ux + wy * uy + wz * uz
+        rho = np.sqrt(max(wx * wx + wy * wy + wz * wz - t * t, 0.0))
+        least[n] = min(least[n], cone_distance(t, rho, length, base, inverse) - radius)
+
+
+@njit(cache=True)
+def _distances(cones: Float, first: int, end: int, x: float, y: float, z: float, out: Float) -> None:
+    """Fill the first row of `out` (2, K) with a point's distances to the cones first:end.
+
+    Of many by three loops, each over few enough arrays that several cones are done at once.
+    """
+    if end - first < MANY_CONES:
+        for k in range(first, end):
+            out[0, k - first] = _grown_distance(cones, k, x, y, z)
+        return
+    ax, ay, az = cones[0, first:end], cones[1, first:end], cones[2, first:end]
+    ux, uy, uz = cones[3, first:end], cones[4, first:end], cones[5, first:end]
+    length, base, inverse, radius = cones[6, first:end], cones[7, first:end], cones[8, first:end], cones[9, first:end]
+    distance, t = out[0, :end - first], out[1, :end - first]
+    for k in range(len(t)):
+        t[k] = (x - ax[k]) * ux[k] + (y - ay[k]) * uy[k] + (z - az[k]) * uz[k]
+    for k in range(len(t)):
+        distance[k] = (x - ax[k]) * (x - ax[k]) + (y - ay[k]) * (y - ay[k]) + (z - az[k]) * (z - az[k])
+    for k in range(len(t)):
+        rho = np.sqrt(max(distance[k] - t[k] * t[k], 0.0))
+        distance[k] = cone_distance(t[k], rho, length[k], base[k], inverse[k]) - radius[k]
+
+
+@njit(cache=True, nogil=True)
+def least_distances(cones: Float, points: Float, out: Float) -> None:
+    """Fill `out` (N,) with the least signed distance of each (3, N) point to any of the (10, K) grown cones."""
+    out[:] = np.inf
+    for k in range(cones.shape[1]):
+        _lower(cones, k, points[0], points[1], points[2], out)
+
+
+@njit(cache=True)
+def _line(to_index: Float, pivots: Float, w: int, x: float, y: float, z: float, short_of: float) -> Line:
+    """The line from a pivot to `short_of` a point: start and way in fractional indices, and its length in mm."""
+    m, px, py, pz = to_index, pivots[w, 0], pivots[w, 1], pivots[w, 2]
     wx, wy, wz = x - px, y - py, z - pz
     length = np.sqrt(wx * wx + wy * wy + wz * wz)
     share = max(length - short_of, 0.0) / max(length, 1e-9)
     wx, wy, wz = wx * share, wy * share, wz * share
-    least = least_along(
-        field.distance_mm,
+    return (
         m[0, 0] * px + m[0, 1] * py + m[0, 2] * pz + m[0, 3],
         m[1, 0] * px + m[1, 1] * py + m[1, 2] * pz + m[1, 3],
         m[2, 0] * px + m[2, 1] * py + m[2, 2] * pz + m[2, 3],
         m[0, 0] * wx + m[0, 1] * wy + m[0, 2] * wz,
         m[1, 0] * wx + m[1, 1] * wy + m[1, 2] * wz,
         m[2, 0] * wx + m[2, 1] * wy + m[2, 2] * wz,
+        length * share,
+    )
+
+
+@njit(cache=True)
+def _sight(field: Field, line: Line, give_up: float) -> float:
+    """By how much a line clears the berth, mm; not followed below `give_up`."""
+    si, sj, sk, wi, wj, wk, length = line
+    least = least_along(field.distance_mm, si, sj, sk, wi, wj, wk, length, field.berth_mm + give_up)
+    return least - field.berth_mm
+
+
+@njit(cache=True)
+def _sight_on(field: Field, line: Line, begin: float, end: float, give_up: float) -> float:
+    """The same looking only at a stretch of the line, with the samples that the march over all of it would take."""
+    si, sj, sk, wi, wj, wk, length = line
+    enter, _ = span_in_box(field.distance_mm, si, sj, sk, wi, wj, wk)
+    step = SMALLEST_STEP_MM / max(length, 1e-9)
+    first = enter + max(np.floor((begin - enter) / step), 0.0) * step
+    share = end - first
+    if share < 0.0 or begin > end:
+        return np.inf
+    least = least_along(
+        field.distance_mm, si + first * wi, sj + first * wj, sk + first * wk, wi * share, wj * share, wk * share,
         length * share, field.berth_mm + give_up,
     )
     return least - field.berth_mm
 
 
+@njit(cache=True)
+def _stretch(field: Field, line: Line, near: float) -> tuple[float, float]:
+    """First and last share of a line on which the field falls to `near`; (1, 0) where it does nowhere."""
+    si, sj, sk, wi, wj, wk, length = line
+    first, last = span_in_box(field.distance_mm, si, sj, sk, wi, wj, wk)
+    if first > last or length <= 0.0:
+        return 1.0, 0.0
+    above = trilinear(field.distance_mm, si + first * wi, sj + first * wj, sk + first * wk) - near
+    while above > 0.0:
+        if first >= last:
+            return 1.0, 0.0
+        first = min(first + max(above, SIGHT_SLACK_MM) / length, last)
+        above = trilinear(field.distance_mm, si + first * wi, sj + first * wj, sk + first * wk) - near
+    above = trilinear(field.distance_mm, si + last * wi, sj + last * wj, sk + last * wk) - near
+    while above > 0.0 and last > first:
+        last = max(last - max(above, SIGHT_SLACK_MM) / length, first)
+        above = trilinear(field.distance_mm, si + last * wi, sj + last * wj, sk + last * wk) - near
+    return first, last
+
+
 @njit(cache=True, nogil=True)
 def sights(field: Field, pivots: Float, points: Float, short_of: float, give_up: float, out: Float) -> None:
-    """Fill `out` (N,) with the sight of each (N, 3) point from the one pivot of `pivots` (1, 3)."""
+    """Fill `out` (N,) with the sight of each (N, 3) point from the pivot (1, 3)."""
     for n in range(len(points)):
-        out[n] = _sight(field, pivots, 0, points[n, 0], points[n, 1], points[n, 2], short_of, give_up)
-
-
-@njit(cache=True, nogil=True)
-def least_distances(cones: Float, points: Float, out: Float) -> None:
-    """Fill `out` (N,) with the least signed distance of each (N, 3) point to any of the grown cones."""
-    for n in range(len(points)):
-        out[n] = np.inf
-        for k in range(len(cones)):
-            out[n] = min(out[n], _grown_distance(cones, k, points[n, 0], points[n, 1], points[n, 2]))
-
-
-@njit(cache=True)
-def _in_a_cone(ways: Ways, listed: npt.NDArray[np.int64], first: int, end: int, x: float, y: float, z: float) -> bool:
-    """Does a point lie in any of the listed cones?"""
-    for n in range(first, end):  # noqa: SIM110 (compiled, where a loop is the plain thing)
-        if _grown_distance(ways.cones, listed[n], x, y, z) < 0.0:
-            return True
-    return False
+        line = _line(field.to_index, pivots, 0, points[n, 0], points[n, 1], points[n, 2], short_of)
+        out[n] = _sight(field, line, give_up)
 
 
 @njit(cache=True, nogil=True)
 def held(ways: Ways, field: Field, points: Float, out: Mask) -> None:
     """Fill `out` (N,): does any way hold the (N, 3) point, in sight of its pivot?"""
-    every = np.arange(len(ways.cones))
     for n in range(len(points)):
         x, y, z = points[n, 0], points[n, 1], points[n, 2]
         out[n] = False
         for w in range(len(ways.pivots_mm)):
-            if (_grown_distance(ways.hulls, w, x, y, z) < 0.0
-                    and _in_a_cone(ways, every, ways.starts[w], ways.starts[w + 1], x, y, z)
-                    and _sight(field, ways.pivots_mm, w, x, y, z, 0.0, 0.0) > 0.0):
-                out[n] = True
-                break
+            inside = False
+            if not out[n] and _grown_distance(ways.hulls, w, x, y, z) < 0.0:
+                for k in range(ways.starts[w], ways.starts[w + 1]):
+                    inside |= _grown_distance(ways.cones, k, x, y, z) < 0.0
+            if inside:
+                out[n] = _sight(field, _line(field.to_index, ways.pivots_mm, w, x, y, z, 0.0), 0.0) > 0.0
 
 
 OUT, BORDER, IN = 0, 1, 2
 """How a ball stands to a solid, or to what is in sight."""
 
-Lists = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]
-"""Names of cones; (W, 2) start and end of each way's; (W, 2) standing of some ball to each way's solid and sight."""
+class Near(NamedTuple):
+    """What is known about a brick, and room for what is found out about its places.
+
+    Parameters
+    ----------
+    cones : (10, K) array; the first columns are the cones whose border it meets
+    spans : (W, 2) array, first and end column of each way's
+    stands : (W, 2) array, how it stands to each way's solid and to what is in sight
+    stretches : (W, 2) array, shares of the line from the pivot between which the keep-out is near enough to matter
+    least : (W, n) array, distance of each of its places to each way's solid
+    seen : (W, n) array, how each place stands to what is in sight
+    samples : (4, M) array, one place's samples and their distance to a solid
+    held : (M,) array, which of them are held
+    distances : (2, K) array; in its first row those of one point to some cones
+    """
+
+    cones: Float
+    spans: npt.NDArray[np.int64]
+    stands: npt.NDArray[np.int64]
+    stretches: Float
+    least: Float
+    seen: npt.NDArray[np.int64]
+    samples: Float
+    held: Mask
+    distances: Float
 
 
 @njit(cache=True)
-def _list_cones(ways: Ways, w: int, ball: tuple[float, float, float, float],
-                among: tuple[npt.NDArray[np.int64], int, int], listed: npt.NDArray[np.int64], first: int
-                ) -> tuple[int, int]:
-    """Lists the cones whose border a ball (x, y, z, radius) meets; how it stands to their union, and the list's end."""
+def _looked(field: Field, line: Line, radius: float, first: float, last: float) -> int:
+    """Is all, none or perhaps some of a ball about a line's end in sight?"""
+    sure = radius + SIGHT_SLACK_MM
+    sight = _sight_on(field, line, first, last, -sure)
+    return OUT if sight < -sure else (IN if sight > sure else BORDER)
+
+
+@njit(cache=True)
+def _list_cones(ways: Ways, w: int, ball: Ball, near: Near, first: int) -> tuple[int, int]:
+    """Lists the cones of a way whose border a ball meets; how the ball stands to the solid, and the list's end."""
     x, y, z, radius = ball
-    names, start, stop = among
-    end = first
-    for n in range(start, stop):
-        distance = _grown_distance(ways.cones, names[n], x, y, z)
-        if distance < -radius:
+    cones, every, distances, begin, end = near.cones, ways.cones, near.distances[0], ways.starts[w], first
+    _distances(every, begin, ways.starts[w + 1], x, y, z, near.distances)
+    for k in range(ways.starts[w + 1] - begin):
+        if distances[k] < -radius:
             return IN, first
-        if distance <= radius:
-            listed[end] = names[n]
+        if distances[k] <= radius:
+            for row in range(10):
+                cones[row, end] = every[row, begin + k]
             end += 1
     return (BORDER if end > first else OUT), end
 
 
 @njit(cache=True)
-def _seen(ways: Ways, field: Field, w: int, ball: tuple[float, float, float, float]) -> int:
-    """Is all, none or perhaps some of a ball in sight of a pivot?"""
+def _meet_brick(ways: Ways, field: Field, ball: Ball, half: float, near: Near) -> int:
+    """How a brick's ball stands to the region; what is found out about it goes to `near`."""
     x, y, z, radius = ball
-    sure = radius + SIGHT_SLACK_MM
-    sight = _sight(field, ways.pivots_mm, w, x, y, z, 0.0, -sure)
-    return OUT if sight < -sure else (IN if sight > sure else BORDER)
-
-
-@njit(cache=True)
-def _meets(ways: Ways, field: Field, ball: tuple[float, float, float, float],
-           above: Lists, below: Lists) -> int:
-    """How a ball stands to the region, given how the ball about it does (`above`); what it finds goes to `below`.
-    """
-    names, spans, stands = above
-    listed, found, state = below
     end, whole = 0, OUT
     for w in range(len(ways.pivots_mm)):
-        state[w, 0], state[w, 1], found[w, 0], found[w, 1] = stands[w, 0], stands[w, 1], end, end
-        if stands[w, 0] == BORDER:
-            state[w, 0], found[w, 1] = _list_cones(ways, w, ball, (names, spans[w, 0], spans[w, 1]), listed, end)
-            end = found[w, 1]
-        if state[w, 0] != OUT and stands[w, 1] == BORDER:
-            state[w, 1] = _seen(ways, field, w, ball)
-        if state[w, 0] == OUT or state[w, 1] == OUT:
-            state[w, 0], state[w, 1] = OUT, OUT
-        elif state[w, 0] == IN and state[w, 1] == IN:
+        first, solid, seen = end, OUT, OUT
+        if _grown_distance(ways.hulls, w, x, y, z) <= radius:
+            solid, end = _list_cones(ways, w, ball, near, first)
+        if solid != OUT:
+            line = _line(field.to_index, ways.pivots_mm, w, x, y, z, 0.0)
+            enter, leave = _stretch(field, line, field.berth_mm + radius + half + 2 * SIGHT_SLACK_MM)
+            near.stretches[w, 0], near.stretches[w, 1] = enter, leave
+            seen = _looked(field, line, radius, enter, leave)
+        near.spans[w, 0], near.spans[w, 1] = first, end
+        near.stands[w, 0], near.stands[w, 1] = solid, seen
+        if solid == IN and seen == IN:
             return IN
-        else:
+        if solid != OUT and seen != OUT:
             whole = BORDER
     return whole
 
 
 @njit(cache=True)
-def _share_held(ways: Ways, field: Field, place: tuple[float, float, float], samples: Float,
-                below: Lists) -> float:
-    """Share of a place's samples that the region holds."""
-    listed, spans, stands = below
-    count = 0
-    for s in range(len(samples)):
-        x, y, z = place[0] + samples[s, 0], place[1] + samples[s, 1], place[2] + samples[s, 2]
-        for w in range(len(ways.pivots_mm)):
-            if (stands[w, 0] != OUT
-                    and (stands[w, 0] == IN or _in_a_cone(ways, listed, spans[w, 0], spans[w, 1], x, y, z))
-                    and (stands[w, 1] == IN or _sight(field, ways.pivots_mm, w, x, y, z, 0.0, 0.0) > 0.0)):
-                count += 1
-                break
-    return count / len(samples)
+def _measure_places(points: Float, first: int, end: int, near: Near) -> None:
+    """Each place's distance to each way's solid."""
+    x, y, z = points[0, first:end], points[1, first:end], points[2, first:end]
+    for w in range(len(near.stands)):
+        least, stands = near.least[w, :end - first], near.stands[w, 0] if near.stands[w, 1] != OUT else OUT
+        least[:] = -np.inf if stands == IN else np.inf
+        if stands == BORDER:
+            for k in range(near.spans[w, 0], near.spans[w, 1]):
+                _lower(near.cones, k, x, y, z, least)
 
 
 @njit(cache=True)
-def _lists(ways: Ways) -> Lists:
-    count = len(ways.pivots_mm)
-    return np.empty(len(ways.cones), np.int64), np.empty((count, 2), np.int64), np.empty((count, 2), np.int64)
+def _look_from(ways: Ways, field: Field, w: int, bricks: Bricks, first: int, count: int, near: Near) -> None:
+    """How each place of a brick, as far as it is not outside a way's solid, stands to what is in sight."""
+    points, half, least, seen = bricks.points_mm, bricks.half_mm, near.least, near.seen
+    enter, leave, to_index, pivots = near.stretches[w, 0], near.stretches[w, 1], field.to_index, ways.pivots_mm
+    stands = near.stands[w, 1]
+    for n in range(count):
+        seen[w, n] = OUT if least[w, n] > half else stands
+        if seen[w, n] == BORDER:
+            line = _line(to_index, pivots, w, points[0, first + n], points[1, first + n], points[2, first + n], 0.0)
+            seen[w, n] = _looked(field, line, half, enter, leave)
+
+
+@njit(cache=True)
+def _hold_samples(ways: Ways, field: Field, w: int, n: int, ball: Ball, near: Near) -> int:
+    """Marks those of a place's samples that a way holds; how many more that makes."""
+    x, y, z, deep, held = near.samples[0], near.samples[1], near.samples[2], near.samples[3], near.held
+    cones, distances, begin, end, half = near.cones, near.distances[0], near.spans[w, 0], near.spans[w, 1], ball[3]
+    deep[:] = -1.0 if near.least[w, n] < -half else np.inf
+    if near.least[w, n] >= -half:
+        _distances(cones, begin, end, ball[0], ball[1], ball[2], near.distances)
+        for k in range(end - begin):
+            if distances[k] <= half:
+                _lower(cones, begin + k, x, y, z, deep)
+    enter, leave, clear = near.stretches[w, 0], near.stretches[w, 1], near.seen[w, n] == IN
+    more = 0
+    for s in range(len(held)):
+        if deep[s] < 0.0 and not held[s]:
+            if not clear:
+                line = _line(field.to_index, ways.pivots_mm, w, x[s], y[s], z[s], 0.0)
+                held[s] = _sight_on(field, line, enter, leave, 0.0) > 0.0
+            else:
+                held[s] = True
+            more += held[s]
+    return more
+
+
+@njit(cache=True)
+def _cover_brick(bricks: Bricks, ways: Ways, field: Field, b: int, near: Near, share: Share) -> None:
+    """Fill `share` of the places of a brick that lies at the region's border."""
+    first, count, half = bricks.starts[b], bricks.starts[b + 1] - bricks.starts[b], bricks.half_mm
+    points, offsets, samples, least, seen = bricks.points_mm, bricks.samples_mm, near.samples, near.least, near.seen
+    _measure_places(points, first, first + count, near)
+    for w in range(len(ways.pivots_mm)):
+        _look_from(ways, field, w, bricks, first, count, near)
+    for n in range(count):
+        whole, part = False, False
+        for w in range(len(ways.pivots_mm)):
+            whole |= least[w, n] < -half and seen[w, n] == IN
+            part |= seen[w, n] != OUT
+        if whole:
+            share[first + n] = 1.0
+        elif part:
+            ball = points[0, first + n], points[1, first + n], points[2, first + n], half
+            for s in range(samples.shape[1]):
+                for axis in range(3):
+                    samples[axis, s] = ball[axis] + offsets[axis, s]
+            near.held[:] = False
+            held = 0
+            for w in range(len(ways.pivots_mm)):
+                if seen[w, n] != OUT:
+                    held += _hold_samples(ways, field, w, n, ball, near)
+            share[first + n] = held / samples.shape[1]
 
 
 @njit(cache=True, nogil=True)
-def cover(bricks: Bricks, ways: Ways, field: Field, part: tuple[int, int], share: npt.NDArray[np.float32]) -> None:
+def cover(bricks: Bricks, ways: Ways, field: Field, part: tuple[int, int], share: Share) -> None:
     """Fill `share` (N,), zeros before, with the share of each place that the region holds, for every n-th brick.
 
     A brick, then a place, whose ball lies wholly on one side of a solid's border or of what is in sight is not asked
@@ -203,23 +351,22 @@ def cover(bricks: Bricks, ways: Ways, field: Field, part: tuple[int, int], share
     ----------
     part : (first brick, step)
     """
-    all_cones, in_brick, in_place = _lists(ways), _lists(ways), _lists(ways)
-    all_cones[0][:], all_cones[2][:] = np.arange(len(ways.cones)), BORDER
-    all_cones[1][:, 0], all_cones[1][:, 1] = ways.starts[:-1], ways.starts[1:]
-    for b in range(part[0], len(bricks.radii_mm), part[1]):
-        ball = bricks.centres_mm[b, 0], bricks.centres_mm[b, 1], bricks.centres_mm[b, 2], bricks.radii_mm[b]
-        for w in range(len(ways.pivots_mm)):
-            near = _grown_distance(ways.hulls, w, ball[0], ball[1], ball[2]) <= ball[3]
-            all_cones[2][w, 0] = BORDER if near else OUT
-        stands = _meets(ways, field, ball, all_cones, in_brick)
-        for n in range(bricks.starts[b], bricks.starts[b + 1] if stands != OUT else 0):
+    count, most, samples = len(ways.pivots_mm), np.max(np.diff(bricks.starts)), bricks.samples_mm.shape[1]
+    near = Near(np.empty((10, ways.cones.shape[1])), np.empty((count, 2), np.int64), np.empty((count, 2), np.int64),
+                np.empty((count, 2)), np.empty((count, most)), np.empty((count, most), np.int64),
+                np.empty((4, samples)), np.empty(samples, np.bool_), np.empty((2, ways.cones.shape[1])))
+    centres, radii, hulls, half = bricks.centres_mm, bricks.radii_mm, ways.hulls, bricks.half_mm
+    for b in range(part[0], len(radii), part[1]):
+        met = False
+        for w in range(count):
+            met |= _grown_distance(hulls, w, centres[b, 0], centres[b, 1], centres[b, 2]) <= radii[b]
+        if met:
+            ball = centres[b, 0], centres[b, 1], centres[b, 2], radii[b]
+            stands = _meet_brick(ways, field, ball, half, near)
             if stands == IN:
-                share[n] = 1.0
-                continue
-            x, y, z = bricks.points_mm[n, 0], bricks.points_mm[n, 1], bricks.points_mm[n, 2]
-            at = _meets(ways, field, (x, y, z, bricks.half_mm), in_brick, in_place)
-            if at != OUT:
-                share[n] = 1.0 if at == IN else _share_held(ways, field, (x, y, z), bricks.samples_mm, in_place)
+                share[bricks.starts[b]:bricks.starts[b + 1]] = 1.0
+            elif stands == BORDER:
+                _cover_brick(bricks, ways, field, b, near, share)
 
 
 @njit(cache=True, nogil=True)

@@ -28,9 +28,10 @@ class Ways(NamedTuple):
     Parameters
     ----------
     pivots_mm : (W, 3) array, RAS mm
-    starts : (W + 1,) array; way w has the rows starts[w]:starts[w + 1] of `cones`
-    cones : (K, 10) array; apex (3), unit axis (3), length, base radius, 1 / (length^2 + base^2), radius of the ball
-    hulls : (W, 10) array of the same; each holds all cones of its way
+    starts : (W + 1,) array; way w has the columns starts[w]:starts[w + 1] of `cones`
+    cones : (10, K) array, a column each: apex (3), unit axis (3), length, base radius, 1 / (length^2 + base^2) and
+        radius of the ball
+    hulls : (10, W) array of the same; each holds all cones of its way
     """
 
     pivots_mm: Float
@@ -48,7 +49,7 @@ def ways_of_paths(paths: Iterable[tuple[Float, Float]], channel: Channel) -> Way
     """One way per pivot (3,) with any (M, 3) targets: scope to a tip short of each target, tool from there on.
 
     >>> ways = ways_of_paths([(np.zeros(3), np.array([[0.0, 0.0, 50.0]]))], Channel())
-    >>> ways.cones[:, 6].tolist(), ways.cones[:, 9].tolist()
+    >>> ways.cones[6].tolist(), ways.cones[9].tolist()
     ([35.0, 15.0], [3.5, 1.75])
     """
     return _united([(pivot, _straight(pivot, targets, channel)) for pivot, targets in paths if len(targets)])
@@ -87,7 +88,7 @@ def _united(ways: list[tuple[Float, Float]]) -> Ways:
     pivots = np.array([pivot for pivot, _ in ways], dtype=float).reshape(-1, 3)
     cones = np.concatenate([np.empty((0, 10)), *(cones for _, cones in ways)])
     hulls = np.concatenate([np.empty((0, 10)), *(_hull(pivot, cones) for pivot, cones in ways)])
-    return Ways(pivots, starts, cones, hulls)
+    return Ways(pivots, starts, np.ascontiguousarray(cones.T), np.ascontiguousarray(hulls.T))
 
 
 def _hull(pivot_mm: Float, cones: Float) -> Float:
