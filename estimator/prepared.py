@@ -10,6 +10,8 @@ from estimator.isthmus import WeakPlaces, weak_places
 from estimator.keepout import KeepOut, keep_out_of
 from estimator.limits import Limits
 from estimator.removal import Bench, bench_of
+from estimator.scene import Scene
+from estimator.scene_build import scene_of
 from estimator.task_targets import TaskTargets, task_targets
 from recon.anatomy import Anatomy, Level
 
@@ -32,6 +34,11 @@ class PreparedLevel:
         """What must be kept out of, for an instrument of no width: its berth is the clearance alone."""
         rules = (self.limits.value("sac_retraction_mm"), self.limits.value("sac_clearance_mm"), 0.0)
         return keep_out_of(self.anatomy, self.level.frame.origin_ras_mm, rules)
+
+    @cached_property
+    def scene(self) -> Scene:
+        """All of it as flat arrays, for many approaches at a time."""
+        return scene_of(self)
 
     def keep_out(self, tool_radius_mm: float) -> KeepOut:
         """What a tool of that radius must keep out of."""

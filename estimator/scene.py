@@ -1,0 +1,146 @@
+"""A prepared level as flat arrays in the level frame, which compiled loops on any device can run over.
+
+Bone and ligament are mass points: the voxels of one bucket (a label, or a stand-in below) within one cell, drawn
+together in their centroid. Points lie in leaves of LEAF, leaves in groups of as many, each with an exact bounding sphere
+and its sums, so that what lies wholly inside or outside a region is decided at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from recon.labels import Side
+
+F32 = npt.NDArray[np.float32]
+F64 = npt.NDArray[np.float64]
+I8 = npt.NDArray[np.int8]
+I32 = npt.NDArray[np.int32]
+U64 = npt.NDArray[np.uint64]
+
+LEAF = 16
+"""Points in a leaf, and leaves in a group: as many as a processor takes at one time."""
+
+MEDIAL_LOOKS, CRANIAL_LOOKS = 13, 7
+LOOK_STEP = np.float32(0.25)
+"""Each point's table of sight holds this many slopes (left per dorsal, cranial per dorsal), LOOK_STEP apart, about 0."""
+
+SIGHT_MM = np.float32(0.05)
+"""Unit of the tables; they end at 127 of it."""
+
+RAY_MM = np.float32(60.0)
+"""Rays are followed this far dorsal of a point; nothing that must be kept out of lies further."""
+
+LIGAMENT = {"left": 1, "right": 2}
+OVERHANG = {"left": 3, "right": 4}
+DISC_AREA = 5
+"""Buckets that are no bone label: mm3 of pressing tissue and of overhanging bone near the disc by side, and mm2 of the
+disc-level plane that can be freed."""
+
+
+class Cloud(NamedTuple):
+    """Weighted points. N points, N / LEAF leaves, N / LEAF^2 groups; padding has weight 0 and radius -1."""
+
+    xyz: F32  # (3, N)
+    weight: F32  # (N,)
+    slope: F32  # (N,) weight lost per mm by which all bone borders are drawn in
+    sight: I8  # (N, LOOKS) least distance to the sac on the ray along each look
+    leaf_xyz: F32  # (3, L)
+    leaf_radius: F32  # (L,)
+    leaf_weight: F64  # (L,)
+    leaf_slope: F64  # (L,)
+    leaf_lateral: F32  # (L,) greatest distance of a point from the mid-sagittal plane
+    leaf_open: U64  # (L,) directions in which it lies beyond the sac (Shade)
+    group_xyz: F32
+    group_radius: F32
+    group_weight: F64
+    group_slope: F64
+    group_lateral: F32
+    group_open: U64
+    group_bucket: I32
+
+
+class Pairs(NamedTuple):
+    """Facing points of both joints: N pairs in N / LEAF leaves."""
+
+    inferior: F32  # (3, N)
+    superior: F32  # (3, N)
+    area: F32  # (N,) mm2
+    width: F32  # (N,) the same, but 0 outside the disc-level slice
+    inferior_sight: I8
+    superior_sight: I8
+    leaf_xyz: F32
+    leaf_radius: F32
+    leaf_area: F64
+    leaf_width: F64
+    leaf_open: U64
+    leaf_side: I32  # 0 left, 1 right
+
+
+class Rows(NamedTuple):
+    """Straight rows of samples through a weak place: R rows, M samples in all."""
+
+    xyz: F32  # (3, M)
+    bone: F32  # (M,) share of bone before
+    sight: I8  # (M, LOOKS)
+    first: I32  # (R + 1,) each row's first sample
+    plane: I32  # (R,) which section the row lies in, rising
+    before_run: F32  # (R,) longest unbroken run of bone, samples
+    before_sum: F32  # (R,) sum of bone, samples
+    middle: F32  # (3, R) centre of the sphere about the row
+    radius: F32  # (R,)
+    open: U64  # (R,)
+
+
+class Shade(NamedTuple):
+    """The keep-out: a signed distance field, and the half-spaces beyond it."""
+
+    field: F32  # (nx, ny, nz) mm
+    turn: F32  # (3, 4) level mm -> fractional index
+    normals: F32  # (3, D)
+    support: F32  # (D,) the retracted sac's extent along each normal, mm
+
+
+class Goals(NamedTuple):
+    """Target points: T of them, each of a side and a set."""
+
+    xyz: F32  # (3, T)
+    side: I32
+    set: I32
+    at_disc: npt.NDArray[np.bool_]
+    guard: F32  # (nx, ny, nz) signed distance to protected bone, mm
+    turn: F32
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """All of a level that the batch needs.
+
+    Parameters
+    ----------
+    cloud, pairs, pars, base, shade, goals : as above; `pars` of both sides, left first, `pars_planes` planes each
+    buckets : what each bucket of the cloud holds: a bone's label, or a stand-in
+    bucket_whole : (B,) array, sum of each
+    pars_planes : number of planes of the left pars and of the right one
+    sets : names of the target sets
+    sides_in_view : sides that have a joint
+    clearance_mm : what is kept from the sac besides the tool's radius
+    cell_mm : size of the cells, and the width over which a point goes from out to in
+    """
+
+    cloud: Cloud
+    pairs: Pairs
+    pars: Rows
+    base: Rows
+    shade: Shade
+    goals: Goals
+    buckets: tuple[int, ...]
+    bucket_whole: F64
+    pars_planes: tuple[int, int]
+    sets: tuple[str, ...]
+    joints: tuple[Side, ...]
+    clearance_mm: float
+    cell_mm: float

@@ -1,0 +1,299 @@
+"""A prepared level turned into the flat arrays of a scene."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from estimator.batch_kernels import MASK_BERTH_MM, fill_sight
+from estimator.border import drawn_in
+from estimator.close_order import close_order
+from estimator.decompression import PLANE_STEP_MM, PRESSING, SPAN_MM, canal_extent_mm, disc_plane
+from estimator.facets import disc_slice
+from estimator.keepout import KeepOut
+from estimator.protected import protected_field
+from estimator.reach import AT_DISC
+from estimator.removal import PROTECTED_PARTS
+from estimator.scene import (
+    CRANIAL_LOOKS,
+    DISC_AREA,
+    F32,
+    F64,
+    I8,
+    I32,
+    LEAF,
+    LIGAMENT,
+    MEDIAL_LOOKS,
+    OVERHANG,
+    U64,
+    Cloud,
+    Goals,
+    Pairs,
+    Rows,
+    Scene,
+    Shade,
+)
+from estimator.scene_rows import base_rows, pars_rows
+from recon.anatomy import Frame
+from recon.grid import Float, Grid
+from recon.labels import SIDES, Mask, bone_mask
+from recon.workers import side_by_side
+
+if TYPE_CHECKING:
+    from estimator.prepared import PreparedLevel
+
+CELL_MM = 1.0
+"""Size of the cells whose voxels become one mass point (scripts/why_batch_cell.py)."""
+
+SLOPE_MM = 0.2
+"""All bone borders are drawn in by this to see how much of each cell lies at a border."""
+
+SIGHT_BLOCK = 4096
+"""Points whose tables are filled by one thread at a time."""
+
+MEDIAL_LOOKS_DEG = tuple(range(-75, 76, 10))
+CRANIAL_LOOKS_DEG = (-30, -10, 10, 30)
+"""Directions of the half-spaces beyond the sac: 64, one bit each."""
+
+Points = tuple[npt.NDArray[np.intp], Float, Float, Float]
+"""(N,) buckets, (N, 3) level mm, (N,) weights, (N,) weights lost per mm of border."""
+
+
+def scene_of(prepared: PreparedLevel) -> Scene:
+    """The scene of a level."""
+    level = prepared.level
+    shade = shade_of(prepared.sac, level.frame)
+    points = [_bone_points(prepared), *_soft_points(prepared)]
+    bucket, xyz, weight, slope = (np.concatenate(column) for column in zip(*points, strict=True))
+    names, index = np.unique(bucket, return_inverse=True)
+    cells = _cells(index, xyz, weight, slope)
+    pars, planes = pars_rows(prepared)
+    return Scene(
+        cloud=_cloud(cells, shade),
+        pairs=_pairs(prepared, shade),
+        pars=_shaded(pars, shade),
+        base=_shaded(base_rows(prepared), shade),
+        shade=shade,
+        goals=_goals(prepared),
+        buckets=tuple(int(n) for n in names),
+        bucket_whole=np.bincount(index, weights=weight),
+        pars_planes=planes,
+        sets=_set_names(prepared),
+        joints=tuple(side for side in SIDES if side in level.joints),
+        clearance_mm=prepared.sac.berth_mm,
+        cell_mm=CELL_MM,
+    )
+
+
+def shade_of(sac: KeepOut, frame: Frame) -> Shade:
+    """The keep-out's field, and how far the retracted sac reaches along each of the looks."""
+    medial, cranial = np.radians(np.meshgrid(MEDIAL_LOOKS_DEG, CRANIAL_LOOKS_DEG, indexing="ij"))
+    normals = np.stack([np.sin(medial) * np.cos(cranial), np.cos(medial) * np.cos(cranial), np.sin(cranial)])
+    blocked = sac.grid.world_mm(np.argwhere(sac.distance_mm <= 0))
+    extent = normals.reshape(3, -1).T @ frame.to_level_mm(blocked).T
+    # half a voxel more: the field's border runs between voxel centres
+    support = extent.max(axis=1, initial=-1e3) + float(np.linalg.norm(sac.grid.spacing_mm)) / 2
+    flat = normals.reshape(3, -1)
+    return Shade(_f32(sac.distance_mm), _turn(sac.grid, frame), _f32(flat), _f32(support))
+
+
+def _turn(grid: Grid, frame: Frame) -> F32:
+    """(3, 4) array: level mm -> fractional index of a grid."""
+    to_index = np.linalg.inv(grid.affine_ras_mm) @ frame.matrix_ras
+    return _f32(to_index[:3])
+
+
+def _f32(array: npt.ArrayLike) -> F32:
+    return np.ascontiguousarray(array, dtype=np.float32)
+
+
+def _bone_points(prepared: PreparedLevel) -> Points:
+    """Every bone voxel that may be taken."""
+    bench = prepared.bench
+    may = bone_mask(bench.labels) & (bench.bone_mm3 > 0) & ~np.isin(bench.labels % 100, PROTECTED_PARTS)
+    index = np.argwhere(may)
+    box = tuple(slice(max(low - 2, 0), high + 3) for low, high in zip(index.min(0), index.max(0), strict=True))
+    i, j, k = box
+    volume = np.float32(bench.grid.voxel_mm3)
+    thin = drawn_in(bench.bone_mm3[i, j, k] / volume, bench.grid.cropped((i, j, k)), SLOPE_MM) * volume
+    slope = (bench.bone_mm3[i, j, k] - thin)[may[i, j, k]] / SLOPE_MM
+    xyz = prepared.level.frame.to_level_mm(bench.grid.world_mm(index))
+    return bench.labels[may].astype(np.intp), xyz, bench.bone_mm3[may].astype(float), slope.astype(float)
+
+
+def _soft_points(prepared: PreparedLevel) -> list[Points]:
+    """Pressing tissue and overhanging bone near the disc by side, and the disc-level plane's cells that can be freed."""
+    bench, level, anatomy = prepared.bench, prepared.level, prepared.anatomy
+    half_width, ventral, roof = canal_extent_mm(anatomy, level)
+    near_box = bench.grid.box_around(level.frame.to_world_mm([[0.0, 10.0, 0.0]]), 2 * SPAN_MM + half_width)
+    grid, labels = bench.grid.cropped(near_box), bench.labels[near_box]
+    pressing = np.isin(anatomy.labels[bench.box][near_box], PRESSING)
+    bone = bone_mask(labels) & (bench.bone_mm3[near_box] > 0) & ~np.isin(labels % 100, PROTECTED_PARTS)
+    index = np.argwhere(pressing | bone)
+    xyz = level.frame.to_level_mm(grid.world_mm(index))
+    x, y, z = xyz.T
+    near = np.abs(z) <= SPAN_MM
+    over = bone[tuple(index.T)] & (np.abs(x) <= half_width) & (y >= 0) & (y <= roof)
+    soft = pressing[tuple(index.T)]
+    found = []
+    for side, of_side in (("left", x > 0), ("right", x < 0)):
+        mass = bench.bone_mm3[near_box][tuple(index.T)].astype(float)
+        found.append(_marked(LIGAMENT[side], xyz, np.full(len(xyz), grid.voxel_mm3), near & of_side & soft))
+        found.append(_marked(OVERHANG[side], xyz, mass, near & of_side & over))
+    px, py, plane, world = disc_plane(anatomy, level)
+    within = (np.abs(px) <= half_width) & (py >= ventral) & (py <= roof)
+    free = np.isin(plane, PRESSING) | (bone_mask(plane) & within & ~np.isin(plane % 100, PROTECTED_PARTS))
+    plane_xyz = level.frame.to_level_mm(world[free])
+    area = np.full(len(plane_xyz), PLANE_STEP_MM**2)
+    return [*found, _marked(DISC_AREA, plane_xyz, area, np.ones(len(area), dtype=bool))]
+
+
+def _marked(bucket: int, xyz: Float, weight: Float, which: Mask) -> Points:
+    count = int(which.sum())
+    return np.full(count, bucket, dtype=np.intp), xyz[which], weight[which], np.zeros(count)
+
+
+def _cells(index: npt.NDArray[np.intp], xyz: Float, weight: Float, slope: Float) -> Points:
+    """The points of one bucket in one cell drawn together, by bucket."""
+    cell = np.floor((xyz - xyz.min(axis=0)) / CELL_MM).astype(np.int64)
+    widths = cell.max(axis=0) + 1
+    key = (index.astype(np.int64) << 40) | np.ravel_multi_index(cell.T, widths)
+    keys, which = np.unique(key, return_inverse=True)
+    mass = np.bincount(which, weights=weight)
+    centroid = np.stack([np.bincount(which, weights=weight * xyz[:, axis]) for axis in range(3)], axis=1)
+    return (
+        (keys >> 40).astype(np.intp),
+        centroid / mass[:, None],
+        mass,
+        np.bincount(which, weights=slope, minlength=len(keys)),
+    )
+
+
+def _cloud(cells: Points, shade: Shade) -> Cloud:
+    bucket, xyz, weight, slope = cells
+    padded = _padded(bucket, xyz)
+    shown = padded >= 0
+    point, mass, lost = _taken_at(padded, xyz), np.where(shown, weight[padded], 0), np.where(shown, slope[padded], 0)
+    lateral = np.where(shown, np.abs(point[:, 0]), 0.0)
+    leaf = _spheres(point, shown, LEAF)
+    group = _spheres(point, shown, LEAF**2)
+    # padding takes its leaf's centre, so that its distance is a number like any other
+    point[~shown] = np.repeat(leaf[0], LEAF, axis=0)[~shown]
+    sums = [array.reshape(-1, LEAF).sum(axis=1) for array in (mass, lost)]
+    group_sums = [array.reshape(-1, LEAF**2).sum(axis=1) for array in (mass, lost)]
+    return Cloud(
+        _f32(point.T), _f32(mass), _f32(lost),
+        sights(shade, _f32(point.T)),
+        _f32(leaf[0].T), _f32(leaf[1]), *sums, _f32(lateral.reshape(-1, LEAF).max(axis=1)), _open(*leaf, shade),
+        _f32(group[0].T), _f32(group[1]), *group_sums, _f32(lateral.reshape(-1, LEAF**2).max(axis=1)),
+        _open(*group, shade), bucket[padded[:: LEAF**2]].astype(np.int32),
+    )  # fmt: skip
+
+
+def _padded(bucket: npt.NDArray[np.intp], xyz: Float) -> npt.NDArray[np.intp]:
+    """Row of each place: bucket by bucket, neighbours together, each bucket filled up to whole groups with -1."""
+    places = []
+    for b in np.unique(bucket):
+        rows = np.flatnonzero(bucket == b)
+        rows = rows[close_order(xyz[rows])]
+        places += [rows, np.full(-len(rows) % LEAF**2, -1, dtype=np.intp)]
+    return np.concatenate(places)
+
+
+def _taken_at(rows: npt.NDArray[np.intp], xyz: Float) -> Float:
+    return np.where((rows >= 0)[:, None], xyz[rows], 0.0)
+
+
+def _spheres(xyz: Float, shown: Mask, size: int) -> tuple[Float, Float]:
+    """Centres and radii of spheres about each `size` points; radius -1 where none is shown."""
+    point, there = xyz.reshape(-1, size, 3), shown.reshape(-1, size)
+    low = np.where(there[..., None], point, np.inf).min(axis=1)
+    high = np.where(there[..., None], point, -np.inf).max(axis=1)
+    empty = ~there.any(axis=1)
+    centre = np.where(
+        empty[:, None], 0.0, (np.where(empty[:, None], 0.0, low) + np.where(empty[:, None], 0.0, high)) / 2
+    )
+    away = np.where(there, np.linalg.norm(point - centre[:, None], axis=2), 0.0).max(axis=1)
+    # the sphere is kept in single precision: a little more than its largest rounding is added
+    return centre, np.where(empty, -1.0, away + 1e-4)
+
+
+def _open(centre: Float, radius: Float, shade: Shade) -> U64:
+    """Directions in which a sphere lies beyond the sac by MASK_BERTH_MM, one bit each."""
+    beyond = centre @ shade.normals.astype(float) - radius[:, None] > shade.support + MASK_BERTH_MM
+    return np.asarray(
+        (beyond.astype(np.uint64) << np.arange(beyond.shape[1], dtype=np.uint64)).sum(axis=1, dtype=np.uint64)
+    )
+
+
+def _shaded(rows: Rows, shade: Shade) -> Rows:
+    opened = _open(rows.middle.T.astype(float), rows.radius.astype(float), shade)
+    return rows._replace(open=opened, sight=sights(shade, rows.xyz))
+
+
+def sights(shade: Shade, xyz: F32) -> I8:
+    """(N, LOOKS) array: each point's table of sight."""
+    table = np.empty((xyz.shape[1], MEDIAL_LOOKS * CRANIAL_LOOKS), dtype=np.int8)
+    blocks = [slice(start, start + SIGHT_BLOCK) for start in range(0, xyz.shape[1], SIGHT_BLOCK)]
+    list(side_by_side(lambda block: fill_sight(shade, xyz[:, block], table[block]), blocks))
+    return table
+
+
+def _pairs(prepared: PreparedLevel, shade: Shade) -> Pairs:
+    """Both joints' pairs in leaves; a side without a joint has none."""
+    level, parts = prepared.level, []
+    for number, side in enumerate(SIDES):
+        if side not in level.joints:
+            continue
+        joint = level.joints[side]
+        faces = [level.frame.to_level_mm(f) for f in (joint.inferior_face_ras_mm, joint.superior_face_ras_mm)]
+        middle = (faces[0] + faces[1]) / 2
+        order = close_order(middle)
+        width = np.where(disc_slice(joint, level.frame), joint.area_mm2, 0.0)
+        columns = [faces[0][order], faces[1][order], joint.area_mm2[order], width[order]]
+        parts.append((number, [_filled(column) for column in columns]))
+    return _laid_pairs(parts, shade)
+
+
+def _filled(column: Float) -> Float:
+    """Whole leaves: points are padded with the last one, weights with 0."""
+    more = -len(column) % LEAF
+    return np.pad(column, [(0, more), (0, 0)], mode="edge") if column.ndim == 2 else np.pad(column, (0, more))
+
+
+def _laid_pairs(parts: Sequence[tuple[int, list[Float]]], shade: Shade) -> Pairs:
+    if not parts:
+        none, no_rows = np.zeros((3, 0), np.float32), np.zeros(0)
+        weights = _f32(no_rows)
+        nothing = sights(shade, none)
+        return Pairs(none, none, weights, weights, nothing, nothing, none, weights, no_rows, no_rows,
+                     np.zeros(0, np.uint64), np.zeros(0, np.int32))  # fmt: skip
+    inferior, superior, area, width = (np.concatenate(column) for column in zip(*(p for _, p in parts), strict=True))
+    both = np.concatenate([inferior.reshape(-1, LEAF, 3), superior.reshape(-1, LEAF, 3)], axis=1).reshape(-1, 3)
+    centre, radius = _spheres(both, np.ones(len(both), dtype=bool), 2 * LEAF)
+    seen = [sights(shade, _f32(face.T)) for face in (inferior, superior)]
+    side: I32 = np.concatenate([np.full(len(p[2]) // LEAF, number, np.int32) for number, p in parts])
+    sums: list[F64] = [weight.reshape(-1, LEAF).sum(axis=1) for weight in (area, width)]
+    return Pairs(_f32(inferior.T), _f32(superior.T), _f32(area), _f32(width), *seen, _f32(centre.T),
+                 _f32(radius), *sums, _open(centre, radius, shade), side)  # fmt: skip
+
+
+def _set_names(prepared: PreparedLevel) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(n for t in prepared.level.targets.values() for n in t.points_ras_mm))
+
+
+def _goals(prepared: PreparedLevel) -> Goals:
+    level, names = prepared.level, _set_names(prepared)
+    points, side, kind = [np.empty((0, 3))], [], []
+    for number, s in enumerate(SIDES):
+        for name, found in (level.targets[s].points_ras_mm if s in level.targets else {}).items():
+            points.append(level.frame.to_level_mm(found))
+            side += [number] * len(found)
+            kind += [names.index(name)] * len(found)
+    at_disc = np.array([names[k] in AT_DISC for k in kind], dtype=bool)
+    guard, grid = protected_field(prepared.bench)
+    return Goals(_f32(np.concatenate(points).T), np.array(side, np.int32), np.array(kind, np.int32), at_disc,
+                 _f32(guard), _turn(grid, level.frame))  # fmt: skip

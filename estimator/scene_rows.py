@@ -1,0 +1,114 @@
+"""Rows of samples through the weak places: medio-lateral ones through each pars, dorso-ventral ones through the base."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import ndimage
+
+from estimator.isthmus import BONE_FRAC, PARS_ENDS_FRAC, SAMPLE_MM
+from estimator.scene import F32, Rows
+from recon.grid import Float
+from recon.labels import SIDES, Part, label_of, sided
+
+if TYPE_CHECKING:
+    from estimator.prepared import PreparedLevel
+
+ROW_SPACING_MM = 1.0
+"""Rows stand this far apart, samples along them as far as in the exact answer."""
+
+
+def pars_rows(prepared: PreparedLevel) -> tuple[Rows, tuple[int, int]]:
+    """Rows across each pars of the upper vertebra, left first, and the number of axial planes of each."""
+    found: list[Rows] = []
+    planes: list[int] = []
+    for side in SIDES:
+        places, bone, plane = _sampled(prepared, label_of(prepared.level.upper, sided("pars", side)), along=0, across=2)
+        if len(bone):
+            middle = _middle(bone, plane)
+            places, bone, plane = places[middle], bone[middle], plane[middle]
+        rows = _laid(places, bone, plane)
+        names, numbered = np.unique(rows.plane, return_inverse=True)
+        found.append(rows._replace(plane=(numbered + sum(planes)).astype(np.int32)))
+        planes.append(len(names))
+    return _joined(found), (planes[0], planes[1])
+
+
+def base_rows(prepared: PreparedLevel) -> Rows:
+    """Dorso-ventral rows in sagittal planes through the upper vertebra's spinous base."""
+    return _laid(*_sampled(prepared, label_of(prepared.level.upper, Part.SPINOUS_BASE), along=1, across=0))
+
+
+def _sampled(prepared: PreparedLevel, label: int, along: int, across: int) -> tuple[Float, Float, np.ndarray]:
+    """(R, W, 3) places, (R, W) shares of bone and (R,) planes of rows along one axis of the level frame.
+
+    Planes are numbered along the axis `across`.
+    """
+    bench, frame = prepared.bench, prepared.level.frame
+    found = np.argwhere(bench.labels == label)
+    if len(found) == 0:
+        return np.zeros((0, 1, 3)), np.zeros((0, 1)), np.zeros(0, dtype=np.intp)
+    corners = frame.to_level_mm(bench.grid.world_mm(found))
+    spacing = np.where(np.arange(3) == along, SAMPLE_MM, ROW_SPACING_MM)
+    axes = [
+        np.arange(lo - 1, hi + 1, step) for lo, hi, step in zip(corners.min(0), corners.max(0), spacing, strict=True)
+    ]
+    places = np.moveaxis(np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1), along, -2)
+    share = np.where(bench.labels == label, bench.bone_mm3 / bench.grid.voxel_mm3, 0).astype(np.float32)
+    index = np.moveaxis(bench.grid.index_of(frame.to_world_mm(places)), -1, 0)
+    bone = ndimage.map_coordinates(share, index, order=1)
+    number = np.moveaxis(np.indices([len(a) for a in axes])[across], along, -1)[..., 0]
+    return places.reshape(-1, *places.shape[-2:]), bone.reshape(-1, bone.shape[-1]), number.ravel()
+
+
+def _laid(places: Float, bone: Float, plane: np.ndarray) -> Rows:
+    """The rows of (R, W, 3) places that hold bone, by plane, each from its first to its last sample of bone."""
+    order = np.flatnonzero(bone.sum(axis=1) > 0)
+    order = order[np.argsort(plane[order], kind="stable")]
+    places, bone, plane = places[order], bone[order], plane[order]
+    start = (bone > 0).argmax(axis=1)
+    end = bone.shape[1] - (bone[:, ::-1] > 0).argmax(axis=1)
+    column = np.arange(bone.shape[1])
+    within = (column >= start[:, None]) & (column < end[:, None])
+    rows = np.arange(len(places))
+    ends = np.stack([places[rows, start], places[rows, end - 1]])
+    return Rows(
+        xyz=np.ascontiguousarray(places[within].T, dtype=np.float32),
+        bone=bone[within].astype(np.float32),
+        sight=np.zeros((0, 0), dtype=np.int8),
+        first=np.concatenate([[0], np.cumsum(end - start)]).astype(np.int32),
+        plane=plane.astype(np.int32),
+        before_run=_longest_runs(bone >= BONE_FRAC),
+        before_sum=bone.sum(axis=1).astype(np.float32),
+        middle=np.ascontiguousarray(ends.mean(axis=0).T, dtype=np.float32),
+        radius=(np.linalg.norm(ends[1] - ends[0], axis=1) / 2 + 1e-3).astype(np.float32),
+        open=np.zeros(len(places), dtype=np.uint64),
+    )
+
+
+def _longest_runs(bone: np.ndarray) -> F32:
+    """(R,) array: longest run of True in each row."""
+    run, longest = np.zeros(len(bone)), np.zeros(len(bone))
+    for column in bone.T:
+        run = np.where(column, run + 1, 0)
+        longest = np.maximum(longest, run)
+    return longest.astype(np.float32)
+
+
+def _middle(bone: Float, plane: np.ndarray) -> np.ndarray:
+    """(R,) array: which rows lie in planes between PARS_ENDS_FRAC of the bone from either end."""
+    upward = np.cumsum(np.bincount(plane, weights=bone.sum(axis=1)))
+    middle = (upward >= PARS_ENDS_FRAC * upward[-1]) & (upward <= (1 - PARS_ENDS_FRAC) * upward[-1])
+    return np.asarray(middle[plane])
+
+
+def _joined(found: list[Rows]) -> Rows:
+    """One set of rows after the other."""
+    first = np.concatenate([[0], *(r.first[1:] + sum(len(s.bone) for s in found[:n]) for n, r in enumerate(found))])
+    columns = {
+        name: np.concatenate([getattr(rows, name) for rows in found], axis=1 if name in ("xyz", "middle") else 0)
+        for name in Rows._fields
+        if name != "first"
+    }
+    return Rows(first=first.astype(np.int32), **columns)
