@@ -11,7 +11,7 @@ import numpy.typing as npt
 from estimator.removal import Bench, Removal
 from estimator.voxel_kernels import longest_runs, resampled
 from recon.anatomy import Level
-from recon.grid import Float
+from recon.grid import Box, Float
 from recon.labels import SIDES, Part, Side, label_of, sided
 
 Samples = npt.NDArray[np.float32]
@@ -69,7 +69,8 @@ class SampledPart:
     @cached_property
     def before(self) -> Samples:
         """(nx, ny, nz) array: bone at the samples."""
-        return self._sampled(self.frac, slice(0, self.shape[2]))
+        everywhere = (slice(0, self.shape[0]), slice(0, self.shape[1]), slice(0, self.shape[2]))
+        return self._sampled(self.frac, everywhere, np.ones(self.shape, dtype=np.float32))
 
     @cached_property
     def middle(self) -> slice:
@@ -84,29 +85,60 @@ class SampledPart:
         return _least_width_mm(self.before[:, :, self.middle]) if self.before.any() else float("nan")
 
     @cached_property
-    def bone_before(self) -> float:
-        """Sum of all samples."""
-        return float(self.before.sum(dtype=float))
+    def profile(self) -> Float:
+        """(nx,) array: sum of the samples of each sagittal section."""
+        return np.asarray(self.before.sum(axis=(1, 2), dtype=float))
 
     @cached_property
     def bridge_before_mm(self) -> float:
         """Mean thickness of the section with most bone."""
-        return _midline_thickness_mm(self.before)
+        return _thickness_mm(self.before[self.profile.argmax()])
 
-    def left_by(self, removal: Removal, planes: slice | None = None) -> Samples | None:
-        """(nx, ny, n) array: bone that a removal leaves on some of the axial planes; None where it takes none."""
+    def left_by(self, removal: Removal) -> Left | None:
+        """Bone that a removal leaves about where it takes any; None where it takes none."""
         mine = removal.labels == self.label
         if not mine.any():
             return None
-        left = self.frac.copy()
+        frac = self.frac.copy()
         voxels = np.array(np.unravel_index(removal.voxels[mine], removal.bench.grid.shape)) - self.corner[:, None]
-        left[tuple(voxels)] *= 1 - removal.share[mine]
-        return self._sampled(left, planes or slice(0, self.shape[2]))
+        frac[tuple(voxels)] *= 1 - removal.share[mine]
+        box = self._samples_about(voxels.min(axis=1) - 1.0, voxels.max(axis=1) + 1.0)
+        return Left(box, self._sampled(frac, box, self.before[box].copy()))
 
-    def _sampled(self, frac: Samples, planes: slice) -> Samples:
-        out = np.empty((*self.shape[:2], max(planes.stop - planes.start, 0)), dtype=np.float32)
-        resampled(frac, self.start + planes.start * self.steps[2], self.steps, self.limits, out)
+    def _samples_about(self, low: Float, high: Float) -> Box:
+        """Index box of the samples that may lie in a box of `frac`, given by its first and last fractional index."""
+        corners = np.stack(np.meshgrid(*zip(low, high, strict=True)), axis=-1).reshape(-1, 3)
+        samples = (corners - self.start) @ np.linalg.inv(self.steps)
+        first = np.clip(np.floor(samples.min(axis=0)), 0, self.shape).astype(int)
+        end = np.clip(np.ceil(samples.max(axis=0)) + 1, first, self.shape).astype(int)
+        i, j, k = (slice(int(a), int(b)) for a, b in zip(first, end, strict=True))
+        return i, j, k
+
+    def _sampled(self, frac: Samples, box: Box, out: Samples) -> Samples:
+        first = np.array([s.start for s in box], dtype=float)
+        resampled(frac, self.start + first @ self.steps, self.steps, self.limits, out)
         return out
+
+
+@dataclass(frozen=True, eq=False)
+class Left:
+    """What a removal leaves of a part at the samples of an index `box`; elsewhere all stays."""
+
+    box: Box
+    bone: Samples
+
+    def on_planes(self, before: Samples, planes: slice) -> Samples:
+        """(nx, ny, n) array: bone left on some axial planes of a part that was `before`."""
+        left = before.copy()
+        left[self.box] = self.bone
+        return left[:, :, planes]
+
+    def section(self, before: Samples, x: int) -> Samples:
+        """(ny, nz) array: bone left in one sagittal section."""
+        left, across = before[x].copy(), self.box[0]
+        if across.start <= x < across.stop:
+            left[self.box[1:]] = self.bone[x - across.start]
+        return left
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,8 +163,10 @@ def pars_of(part: SampledPart | None, removal: Removal) -> Pars:
     """
     if part is None or np.isnan(part.width_before_mm):
         return Pars(float("nan"), float("nan"))
-    left = part.left_by(removal, part.middle)
-    return Pars(part.width_before_mm, part.width_before_mm if left is None else _least_width_mm(left))
+    left = part.left_by(removal)
+    if left is None:
+        return Pars(part.width_before_mm, part.width_before_mm)
+    return Pars(part.width_before_mm, _least_width_mm(left.on_planes(part.before, part.middle)))
 
 
 def spinous_base(part: SampledPart | None, removal: Removal) -> SpinousBase:
@@ -142,15 +176,17 @@ def spinous_base(part: SampledPart | None, removal: Removal) -> SpinousBase:
     left = part.left_by(removal)
     if left is None:
         return SpinousBase(0.0, part.bridge_before_mm, part.bridge_before_mm)
-    undercut = 1.0 - float(left.sum(dtype=float)) / max(part.bone_before, 1e-9)
-    return SpinousBase(undercut, _midline_thickness_mm(left), part.bridge_before_mm)
+    lost = part.before[left.box] - left.bone
+    profile = part.profile.copy()
+    profile[left.box[0]] -= lost.sum(axis=(1, 2), dtype=float)
+    undercut = float(lost.sum(dtype=float)) / max(float(part.profile.sum()), 1e-9)
+    return SpinousBase(undercut, _thickness_mm(left.section(part.before, int(profile.argmax()))), part.bridge_before_mm)
 
 
-def _midline_thickness_mm(bone: Samples) -> float:
-    """Area of the section with most bone in it, over its height."""
-    middle = bone[bone.sum(axis=(1, 2), dtype=float).argmax()].astype(float)
-    height = int((middle.sum(axis=0) >= BONE_FRAC).sum())
-    return float(middle.sum() / max(height, 1) * SAMPLE_MM)
+def _thickness_mm(section: Samples) -> float:
+    """Area of a sagittal section, over its height."""
+    upward = section.sum(axis=0, dtype=float)
+    return float(upward.sum() / max(int((upward >= BONE_FRAC).sum()), 1) * SAMPLE_MM)
 
 
 def _least_width_mm(bone: Samples) -> float:

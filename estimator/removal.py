@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from estimator.bricks import Bricks, bricks_of_voxels
 from estimator.region import Region, Share
+from estimator.voxel_kernels import positive
 from recon.anatomy import Anatomy, Level
 from recon.grid import Float, Grid
 from recon.labels import Labels, Part, bone_mask, vertebra_number
@@ -144,7 +145,8 @@ def removal_of(bench: Bench, region: Region, bone: BoneBricks | None = None) -> 
     """The region's removal: occupancy x coverage; from all bone that is not protected where `bone` is not given."""
     bone = bone or bench.takeable
     share = region.covered_frac(bone.bricks)
-    taken = np.flatnonzero(share)
+    places = np.empty(len(share), dtype=np.int64)
+    taken = places[:positive(share, places)]
     return Removal(bench, bone.voxels[taken], share[taken])
 
 

@@ -163,27 +163,52 @@ def _stretch(field: Field, line: Line, near: float) -> tuple[float, float]:
     return first, last
 
 
+@njit(cache=True)
+def _sight_near_end(field: Field, line: Line, most: float, give_up: float) -> float:
+    """A line's sight, or one of no less than `most` where it is that clear; found faster than by following it all."""
+    si, sj, sk, wi, wj, wk, _ = line
+    _, leave = span_in_box(field.distance_mm, si, sj, sk, wi, wj, wk)
+    end = trilinear(field.distance_mm, si + leave * wi, sj + leave * wj, sk + leave * wk)
+    begin, last = _stretch(field, line, min(end, field.berth_mm + most) + SIGHT_SLACK_MM)
+    return _sight_on(field, line, begin, last, give_up)
+
+
 @njit(cache=True, nogil=True)
 def sights(field: Field, pivots: Float, points: Float, short_of: float, give_up: float, out: Float) -> None:
     """Fill `out` (N,) with the sight of each (N, 3) point from the pivot (1, 3)."""
     for n in range(len(points)):
         line = _line(field.to_index, pivots, 0, points[n, 0], points[n, 1], points[n, 2], short_of)
-        out[n] = _sight(field, line, give_up)
+        out[n] = _sight_near_end(field, line, np.inf, give_up)
 
 
 @njit(cache=True, nogil=True)
 def held(ways: Ways, field: Field, points: Float, out: Mask) -> None:
     """Fill `out` (N,): does any way hold the (N, 3) point, in sight of its pivot?"""
+    distances = np.empty((2, ways.cones.shape[1]))
+    hulls, cones, starts, pivots, nearest = ways.hulls, ways.cones, ways.starts, ways.pivots_mm, distances[0]
     for n in range(len(points)):
         x, y, z = points[n, 0], points[n, 1], points[n, 2]
         out[n] = False
-        for w in range(len(ways.pivots_mm)):
-            inside = False
-            if not out[n] and _grown_distance(ways.hulls, w, x, y, z) < 0.0:
-                for k in range(ways.starts[w], ways.starts[w + 1]):
-                    inside |= _grown_distance(ways.cones, k, x, y, z) < 0.0
-            if inside:
-                out[n] = _sight(field, _line(field.to_index, ways.pivots_mm, w, x, y, z, 0.0), 0.0) > 0.0
+        for w in range(len(pivots)):
+            least = np.inf
+            if not out[n] and _grown_distance(hulls, w, x, y, z) < 0.0:
+                _distances(cones, starts[w], starts[w + 1], x, y, z, distances)
+                for k in range(starts[w + 1] - starts[w]):
+                    least = min(least, nearest[k])
+            if least < 0.0:
+                line = _line(field.to_index, pivots, w, x, y, z, 0.0)
+                out[n] = _sight_near_end(field, line, 0.0, 0.0) > 0.0
+
+
+@njit(cache=True, nogil=True)
+def positive(share: Share, out: npt.NDArray[np.int64]) -> int:
+    """Fill the first places of `out` (N,) with the indices at which `share` (N,) is above 0; how many there are."""
+    count = 0
+    for n in range(len(share)):
+        if share[n] > 0.0:
+            out[count] = n
+            count += 1
+    return count
 
 
 OUT, BORDER, IN = 0, 1, 2
@@ -370,11 +395,10 @@ def cover(bricks: Bricks, ways: Ways, field: Field, part: tuple[int, int], share
 
 
 @njit(cache=True, nogil=True)
-def resampled(field: npt.NDArray[np.float32], start: Float, steps: Float, limits: Float,
-              out: npt.NDArray[np.float32]) -> None:
-    """Fill `out` (nx, ny, nz) with a field's values at the fractional indices start + (x, y, z) @ steps.
+def resampled(field: Share, start: Float, steps: Float, limits: Float, out: Share) -> None:
+    """Replace `out` (nx, ny, nz) by a field's values at the fractional indices start + (x, y, z) @ steps.
 
-    Beyond the `limits` (2, 3) of indices there is 0.
+    Where `out` is 0 it stays so, and beyond the `limits` (2, 3) of indices there is 0.
     """
     for x in range(out.shape[0]):
         for y in range(out.shape[1]):
@@ -382,8 +406,9 @@ def resampled(field: npt.NDArray[np.float32], start: Float, steps: Float, limits
                 i = start[0] + x * steps[0, 0] + y * steps[1, 0] + z * steps[2, 0]
                 j = start[1] + x * steps[0, 1] + y * steps[1, 1] + z * steps[2, 1]
                 k = start[2] + x * steps[0, 2] + y * steps[1, 2] + z * steps[2, 2]
+                there = out[x, y, z] != 0.0
                 out[x, y, z] = 0.0
-                if (limits[0, 0] <= i <= limits[1, 0] and limits[0, 1] <= j <= limits[1, 1]
+                if (there and limits[0, 0] <= i <= limits[1, 0] and limits[0, 1] <= j <= limits[1, 1]
                         and limits[0, 2] <= k <= limits[1, 2]):
                     out[x, y, z] = trilinear(field, i, j, k)
 
