@@ -9,7 +9,7 @@ import numpy as np
 
 from estimator.approach import Approach, PlacedPhase, other_side, placed_phases
 from estimator.decompression import Decompression, decompression_of
-from estimator.facets import FacetKept, facet_kept
+from estimator.facets import FacetKept, area_kept_frac, facet_kept
 from estimator.isthmus import Pars, SpinousBase, pars_of, spinous_base
 from estimator.keepout import KeepOut
 from estimator.limits import Limits
@@ -23,6 +23,7 @@ from estimator.task_targets import joined_mm
 from recon.anatomy import Anatomy, Level
 from recon.grid import Float
 from recon.labels import SIDES, Mask, Side
+from recon.workers import both
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,19 +81,23 @@ def estimate(
 
 
 def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str] = NAMES) -> Estimate:
-    """The same on a level that is prepared once for many approaches."""
+    """The same on a level that is prepared once for many approaches.
+
+    The whole sweep and the task are worked out side by side; neither looks at the other.
+    """
     anatomy, level = prepared.anatomy, prepared.level
     phases = placed_phases(approach, level.frame)
     keep_out = prepared.keep_out(approach.channel.tool_radius_mm)
     cone = ConeRegion(phases, keep_out)
-    cone_cost = cost_of(prepared, cone)
-    asked = prepared.task_targets.seen_from(approach.side, task)
-    touched = touch_of(anatomy, phases, keep_out, joined_mm(asked)).touched
-    paths = paths_to(phases, joined_mm(asked), touched)
-    reach = {side: reach_of(anatomy, level, targets, phases, keep_out) for side, targets in level.targets.items()}
-    far = other_side(approach.side)
-    if far in reach:
-        reach[far] = replace(reach[far], limited_by=_stopped_by(prepared, far, reach[far], cone))
+
+    def by_sweep() -> tuple[Cost, Decompression]:
+        cost = cost_of(prepared, cone)
+        return cost, decompression_of(prepared.pressing, cone, cost.removal)
+
+    def by_task() -> _Task:
+        return _task_of(prepared, approach, cone, prepared.task_targets.seen_from(approach.side, task))
+
+    (cone_cost, decompression), told = both(by_sweep, by_task)
     return Estimate(
         anatomy,
         level,
@@ -101,27 +106,51 @@ def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str]
         phases,
         keep_out,
         cone=cone_cost,
-        task=cost_of(prepared, TaskRegion(paths, approach.channel, keep_out)),
-        task_targets_ras_mm=asked,
-        task_reached_frac=touched_frac(asked, np.atleast_1d(touched.any(axis=0))),
-        task_paths=paths,
-        reach=reach,
-        decompression=decompression_of(prepared.pressing, cone, cone_cost.removal),
-        skin_entry=skin_entry_of(anatomy, level, approach, phases[0]),
+        task=told.cost,
+        task_targets_ras_mm=told.targets_ras_mm,
+        task_reached_frac=told.reached_frac,
+        task_paths=told.paths,
+        reach=told.reach,
+        decompression=decompression,
+        skin_entry=skin_entry_of(prepared, approach, phases[0]),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Task:
+    """What an estimate tells of the task and of reach."""
+
+    cost: Cost
+    targets_ras_mm: Mapping[str, Float]
+    reached_frac: Mapping[str, float]
+    paths: tuple[tuple[Float, Float], ...]
+    reach: dict[Side, Reach]
+
+
+def _task_of(prepared: PreparedLevel, approach: Approach, cone: ConeRegion, asked: Mapping[str, Float]) -> _Task:
+    anatomy, level, phases, keep_out = prepared.anatomy, prepared.level, cone.phases, cone.keep_out
+    touched = touch_of(anatomy, phases, keep_out, joined_mm(asked)).touched
+    paths = paths_to(phases, joined_mm(asked), touched)
+    reach = {side: reach_of(anatomy, level, targets, phases, keep_out) for side, targets in level.targets.items()}
+    far = other_side(approach.side)
+    if far in reach:
+        reach[far] = replace(reach[far], limited_by=_stopped_by(prepared, far, reach[far], cone))
+    cost = cost_of(prepared, TaskRegion(paths, approach.channel, keep_out))
+    return _Task(cost, asked, touched_frac(asked, np.atleast_1d(touched.any(axis=0))), paths, reach)
 
 
 def _stopped_by(prepared: PreparedLevel, side: Side, reach: Reach, cone: ConeRegion) -> str:
     """What stops the next millimetre: where only the sweep does, the limit that tilting on would break first."""
     if reach.limited_by != "sweep" or reach.next_ras_mm is None:
         return reach.limited_by
-    last = cone.phases[-1]
+    last, level, limits = cone.phases[-1], prepared.level, prepared.limits
     way = np.array(reach.next_ras_mm) - last.pivot_ras_mm
-    tilted = replace(last, axis_ras=way / np.linalg.norm(way))
-    cost = cost_of(prepared, replace(cone, phases=(*cone.phases, tilted)))
-    if side in cost.facets and cost.facets[side].area_frac < prepared.limits.value("facet_area_kept_frac"):
+    tilted = replace(cone, phases=(*cone.phases, replace(last, axis_ras=way / np.linalg.norm(way))))
+    joint = level.joints.get(side)
+    if joint is not None and area_kept_frac(joint, tilted) < limits.value("facet_area_kept_frac"):
         return "facet limit"
-    if cost.spinous_base.bridge_mm < prepared.limits.value("spinous_bridge_mm"):
+    removal = removal_of(prepared.bench, tilted, prepared.base_bone)
+    if spinous_base(prepared.weak_places.base, removal).bridge_mm < limits.value("spinous_bridge_mm"):
         return "spinous base"
     return "sweep"
 

@@ -41,6 +41,11 @@ def facet_kept(level: Level, side: Side, region: Region, removal: Removal) -> Fa
     )
 
 
+def area_kept_frac(joint: Joint, region: Region) -> float:
+    """Share of a joint's surface that a region leaves with bone on both sides; NaN where it has none."""
+    return _share(joint.area_mm2, pairs_kept(joint, region))
+
+
 def disc_slice(joint: Joint, frame: Frame) -> Mask:
     """(N,) array: which pairs lie in the disc-level axial slice, or in the nearest slice that has any."""
     height = frame.to_level_mm((joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2)[:, 2]

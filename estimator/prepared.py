@@ -9,11 +9,13 @@ from estimator.decompression import Pressing, pressing_on
 from estimator.isthmus import WeakPlaces, weak_places
 from estimator.keepout import KeepOut, keep_out_of
 from estimator.limits import Limits
-from estimator.removal import Bench, bench_of
+from estimator.removal import Bench, BoneBricks, bench_of, bone_bricks
 from estimator.scene import Scene
 from estimator.scene_build import scene_of
 from estimator.task_targets import TaskTargets, task_targets
 from recon.anatomy import Anatomy, Level
+from recon.labels import Part, label_of
+from recon.skin import air_in_view
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +55,16 @@ class PreparedLevel:
     def pressing(self) -> Pressing:
         """What presses on the sac."""
         return pressing_on(self.anatomy, self.level, self.bench)
+
+    @cached_property
+    def base_bone(self) -> BoneBricks:
+        """The upper vertebra's spinous base alone."""
+        return bone_bricks(self.bench, only=(label_of(self.level.upper, Part.SPINOUS_BASE),))
+
+    @cached_property
+    def air_in_view(self) -> bool:
+        """Does the map tell where the skin is?"""
+        return air_in_view(self.anatomy.labels)
 
     @cached_property
     def task_targets(self) -> TaskTargets:

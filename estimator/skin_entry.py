@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from estimator.approach import Approach, PlacedPhase
-from recon.anatomy import Anatomy, Level
+from estimator.prepared import PreparedLevel
 from recon.skin import skin_point_mm
 
 
@@ -23,10 +23,11 @@ class SkinEntry:
     at: str
 
 
-def skin_entry_of(anatomy: Anatomy, level: Level, approach: Approach, phase: PlacedPhase) -> SkinEntry:
+def skin_entry_of(prepared: PreparedLevel, approach: Approach, phase: PlacedPhase) -> SkinEntry:
     """The entry of the first phase's axis through the skin."""
+    anatomy, level = prepared.anatomy, prepared.level
     docked = phase.pivot_ras_mm + approach.pivot_distance_mm * phase.axis_ras
-    skin = skin_point_mm(anatomy.labels, anatomy.grid, docked, -phase.axis_ras)
+    skin = skin_point_mm(anatomy.labels, anatomy.grid, docked, -phase.axis_ras, air=prepared.air_in_view)
     entry = phase.pivot_ras_mm if skin is None else skin
     x, _, z = level.frame.to_level_mm(entry)
     landmark = level.landmarks_ras_mm.get(f"upper_lamina_caudal_edge_{approach.side}")
