@@ -7,23 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from phantoms.meshes import bones_only, mesh_scan, read_meshes
 from phantoms.render import PhantomScan, render_scan
 from phantoms.suite import phantom_suite
 from recon.anatomy import Anatomy
-from recon.build import anatomy_of
-from recon.given import GivenLabels
 from recon.grid import isotropic_grid
-from recon.labels import Labels
-from recon.scan import Scan
+from tests.authorities.trend_scene import built, mean_scan
 
 MEAN_SPACING_MM, PHANTOM_SPACING_MM = 1.0, 1.3
 """Coarse, for speed: these checks hold trends and wide published bands."""
-
-
-def built(scan: PhantomScan, labels: Labels, named: set[str]) -> Anatomy:
-    """The anatomy of a scan with some of its labels given."""
-    return anatomy_of(Scan(scan.ct_hu, scan.grid, "CT"), given=GivenLabels(labels, frozenset(named)))
 
 
 @pytest.fixture(scope="session")
@@ -36,10 +27,15 @@ def mean_folder(data_dir: Path) -> Path:
 
 
 @pytest.fixture(scope="session")
-def mean_anatomy(mean_folder: Path) -> Anatomy:
+def mean_pair(mean_folder: Path) -> tuple[PhantomScan, Anatomy]:
+    """A CT of the mean vertebrae, and L2 to L5 of them as it is built."""
+    return mean_scan(mean_folder, MEAN_SPACING_MM)
+
+
+@pytest.fixture(scope="session")
+def mean_anatomy(mean_pair: tuple[PhantomScan, Anatomy]) -> Anatomy:
     """L2 to L5 of the mean vertebrae: only the vertebrae are given; parts, canal, sac and ligament are found."""
-    scan = mesh_scan(read_meshes(mean_folder), MEAN_SPACING_MM)
-    return built(scan, bones_only(scan.labels), {"vertebrae"})
+    return mean_pair[1]
 
 
 @pytest.fixture(scope="session", params=["L3-L4", "L4-L5"])
