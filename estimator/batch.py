@@ -41,8 +41,9 @@ class Shifts:
 class Taken:
     """What A approaches take, per bucket of the scene.
 
-    `weight` (A, B): mm3 of bone or pressing tissue, mm2 of the disc-level plane; `per_mm` (A, B): how much less for each
-    mm by which all bone borders lie further in; `lateral_mm` (A,): farthest from the midline that bone is mostly taken.
+    `weight` (A, B): mm3 of bone or pressing tissue, mm2 of the disc-level plane; `per_mm` (A, B): how much less for
+    each mm by which all bone borders lie further in; `lateral_mm` (A,): farthest from the midline that bone is mostly
+    taken.
     """
 
     scene: Scene
@@ -142,17 +143,17 @@ def _taken(scene: Scene, phases: F32, berths: F32) -> Taken:
     shape = (len(phases), len(scene.buckets))
     weight, per_mm, lateral = np.zeros(shape), np.zeros(shape), np.zeros(len(phases))
     cell = np.float32(scene.cell_mm)
-    _in_blocks(len(phases), lambda b: removals(scene.cloud, scene.shade, phases[b], berths[b], cell, weight[b],
+    _in_blocks(len(phases), lambda b: removals(scene.cloud, phases[b], berths[b], cell, weight[b],
                                                per_mm[b], lateral[b]))  # fmt: skip
     return Taken(scene, weight, per_mm, lateral)
 
 
 def _kept(scene: Scene, phases: F32, berths: F32) -> tuple[F64, F32, F32]:
     kept = np.zeros((len(phases), 2, 2))
-    run = np.zeros((len(phases), len(scene.pars.radius)), np.float32)
-    left = np.zeros((len(phases), len(scene.base.radius)), np.float32)
+    run = np.zeros((len(phases), len(scene.pars.plane)), np.float32)
+    left = np.zeros((len(phases), len(scene.base.plane)), np.float32)
     cell = np.float32(scene.cell_mm)
-    _in_blocks(len(phases), lambda b: keepings(scene.pairs, scene.pars, scene.base, scene.shade, phases[b], berths[b],
+    _in_blocks(len(phases), lambda b: keepings(scene.pairs, scene.pars, scene.base, phases[b], berths[b],
                                                cell, kept[b], run[b], left[b]))  # fmt: skip
     return kept, run, left
 
@@ -168,8 +169,8 @@ def _reached(scene: Scene, phases: F32, berths: F32, outward: Float) -> tuple[F6
 def kept_whole_mm2(scene: Scene) -> F64:
     """(2, 2) array: whole joint surface of each side, all and in the disc-level slice; 0 where not in view."""
     whole = np.zeros((2, 2))
-    np.add.at(whole[:, 0], scene.pairs.leaf_side, scene.pairs.leaf_area)
-    np.add.at(whole[:, 1], scene.pairs.leaf_side, scene.pairs.leaf_width)
+    np.add.at(whole[:, 0], scene.pairs.side, scene.pairs.leaf_area)
+    np.add.at(whole[:, 1], scene.pairs.side, scene.pairs.leaf_width)
     return whole
 
 

@@ -1,8 +1,8 @@
 """Compiled loops of the batch: one approach after another, over the arrays of a scene.
 
-A point is covered by a share that falls evenly from 1 to 0 over one cell's width about the border of what can be taken:
-inside a phase's solid and in sight of its pivot. Bone, joints and weak places all go by that share. Each approach's sums
-are made by one thread in one order, so the answers do not depend on the number of threads.
+A point is covered by a share that falls evenly from 1 to 0 over one cell's width about the border of what can be
+taken: inside a phase's solid and in sight of its pivot. Bone, joints and weak places all go by that share. Each
+approach's sums are made by one thread in one order, so the answers do not depend on the number of threads.
 """
 
 from __future__ import annotations
@@ -21,16 +21,19 @@ from estimator.scene import (
     MEDIAL_LOOKS,
     RAY_MM,
     SIGHT_MM,
-    U64,
+    WIDEST,
     Cloud,
     Goals,
     Pairs,
     Rows,
     Shade,
+    Spheres,
 )
 
-MASK_BERTH_MM = np.float32(3.0)
-"""The half-spaces beyond the sac are drawn for berths up to this; a wider berth is looked at point by point."""
+SLACK = np.float32(0.7)
+"""A point off the centre of a sphere is seen from a pivot 30 mm off or further in a direction that differs by its
+distance over 30 mm, and rays pass the sac within 20 mm of where they end: its least distance differs from the centre's
+by at most this times its distance from the centre."""
 
 LAST = np.float32(1e-3)
 """Keeps a place at the rim of a table inside its last cell."""
@@ -40,40 +43,16 @@ TOUCH_TOL_MM = np.float32(1e-5)
 
 
 @njit(cache=True, inline="always")
-def _depth(x: float, y: float, z: float, phase: F32) -> float:
-    """Signed distance of a level point to what one packed phase sweeps."""
-    ox, oy, oz = x - phase[0], y - phase[1], z - phase[2]
-    t = ox * phase[3] + oy * phase[4] + oz * phase[5]
-    rho = np.sqrt(max(ox * ox + oy * oy + oz * oz - t * t, ZERO))
-    sleeve = cone_distance(t, rho, phase[6], phase[7], phase[8]) - phase[9]
-    tool = cone_distance(t, rho, phase[10], phase[11], phase[12]) - phase[13]
-    return min(sleeve, tool)
-
-
-@njit(cache=True)
-def _depths(xyz: F32, first: int, count: int, phase: F32, out: F32) -> None:
-    """Signed distances of `count` points from the `first` on."""
-    px, py, pz, ax, ay, az = phase[0], phase[1], phase[2], phase[3], phase[4], phase[5]
-    sl, sb, si, sr = phase[6], phase[7], phase[8], phase[9]
-    tl, tb, ti, tr = phase[10], phase[11], phase[12], phase[13]
+def _depths(xyz: F32, first: int, count: int, phases: F32, p: int, out: F32, row: int) -> None:
+    """Signed distances of `count` points from the `first` on to what phase p sweeps, into a row of `out`."""
+    px, py, pz, ax, ay, az = phases[p, 0], phases[p, 1], phases[p, 2], phases[p, 3], phases[p, 4], phases[p, 5]
+    sl, sb, si, sr = phases[p, 6], phases[p, 7], phases[p, 8], phases[p, 9]
+    tl, tb, ti, tr = phases[p, 10], phases[p, 11], phases[p, 12], phases[p, 13]
     for k in range(count):
         ox, oy, oz = xyz[0, first + k] - px, xyz[1, first + k] - py, xyz[2, first + k] - pz
         t = ox * ax + oy * ay + oz * az
         rho = np.sqrt(max(ox * ox + oy * oy + oz * oz - t * t, ZERO))
-        out[k] = min(cone_distance(t, rho, sl, sb, si) - sr, cone_distance(t, rho, tl, tb, ti) - tr)
-
-
-@njit(cache=True)
-def _open_from(shade: Shade, phase: F32, berth: float) -> np.uint64:
-    """Directions in which a phase's pivot lies beyond the sac, one bit each."""
-    mask = np.uint64(0)
-    if berth > MASK_BERTH_MM:
-        return mask
-    for d in range(shade.normals.shape[1]):
-        beyond = phase[0] * shade.normals[0, d] + phase[1] * shade.normals[1, d] + phase[2] * shade.normals[2, d]
-        if beyond > shade.support[d] + MASK_BERTH_MM:
-            mask |= np.uint64(1) << np.uint64(d)
-    return mask
+        out[row, k] = min(cone_distance(t, rho, sl, sb, si) - sr, cone_distance(t, rho, tl, tb, ti) - tr)
 
 
 @njit(cache=True)
@@ -98,24 +77,18 @@ def _least(
 
 
 @njit(cache=True, inline="always")
-def _share(depth: float, cell: float) -> float:
-    """Covered share of a point at a signed depth."""
-    return min(max(HALF - depth / cell, ZERO), ONE)
-
-
-@njit(cache=True, inline="always")
-def _seen(sight: I8, x: float, y: float, z: float, phase: F32) -> float:
-    """Least distance to the sac, mm, on the way from a phase's pivot to a point, from the point's own table."""
-    dorsal = max(phase[1] - y, ONE)
-    u = (phase[0] - x) / (dorsal * LOOK_STEP) + np.float32(MEDIAL_LOOKS // 2)
-    v = (phase[2] - z) / (dorsal * LOOK_STEP) + np.float32(CRANIAL_LOOKS // 2)
+def _seen(sight: I8, xyz: F32, n: int, phases: F32, p: int) -> float:
+    """Least distance to the sac, mm, on the way from phase p's pivot to point n, from the point's own table."""
+    dorsal = max(phases[p, 1] - xyz[1, n], ONE)
+    u = (phases[p, 0] - xyz[0, n]) / (dorsal * LOOK_STEP) + np.float32(MEDIAL_LOOKS // 2)
+    v = (phases[p, 2] - xyz[2, n]) / (dorsal * LOOK_STEP) + np.float32(CRANIAL_LOOKS // 2)
     u = min(max(u, ZERO), np.float32(MEDIAL_LOOKS - 1) - LAST)
     v = min(max(v, ZERO), np.float32(CRANIAL_LOOKS - 1) - LAST)
     i, j = int(u), int(v)
     fu, fv = u - np.float32(i), v - np.float32(j)
-    n = i * CRANIAL_LOOKS + j
-    low = np.float32(sight[n]) * (ONE - fv) + np.float32(sight[n + 1]) * fv
-    high = np.float32(sight[n + CRANIAL_LOOKS]) * (ONE - fv) + np.float32(sight[n + CRANIAL_LOOKS + 1]) * fv
+    m = i * CRANIAL_LOOKS + j
+    low = np.float32(sight[n, m]) * (ONE - fv) + np.float32(sight[n, m + 1]) * fv
+    high = np.float32(sight[n, m + CRANIAL_LOOKS]) * (ONE - fv) + np.float32(sight[n, m + CRANIAL_LOOKS + 1]) * fv
     return (low * (ONE - fu) + high * fu) * SIGHT_MM
 
 
@@ -140,66 +113,69 @@ def fill_sight(shade: Shade, xyz: F32, sight: I8) -> None:
                 sight[n, i * CRANIAL_LOOKS + j] = np.int8(np.rint(min(max(least, -most), most) / SIGHT_MM))
 
 
-@njit(cache=True)
+@njit(cache=True, inline="always")
+def _all_seen(spheres: Spheres, n: int, phases: F32, p: int, berth: float) -> bool:
+    """Does every way from phase p's pivot into a sphere pass the sac by the berth?"""
+    return _seen(spheres.sight, spheres.xyz, n, phases, p) >= berth + SLACK * spheres.radius[n]
+
+
+@njit(cache=True, inline="always")
+def _cover(
+    xyz: F32, sight: I8, first: int, count: int, seen: bool, phases: F32, p: int, berth: float, cell: float, cover: F32
+) -> None:
+    """Raises the covered shares of `count` points from the `first` on, cover[0], to what one phase gives them."""
+    _depths(xyz, first, count, phases, p, cover, 1)
+    if not seen:
+        for k in range(count):
+            if cover[1, k] < HALF * cell:
+                cover[1, k] = max(cover[1, k], berth - _seen(sight, xyz, first + k, phases, p))
+    for k in range(count):
+        cover[0, k] = max(cover[0, k], min(max(HALF - cover[1, k] / cell, ZERO), ONE))
+
+
+@njit(cache=True, inline="always")
 def _leaf_taken(
-    xyz: F32,
-    sight: I8,
-    leaf: int,
-    radius: float,
-    opened: np.uint64,
-    phases: F32,
-    opens: U64,
-    least: F32,
-    lane: int,
-    berth: float,
-    cell: float,
-    depth: F32,
+    xyz: F32, sight: I8, leaves: Spheres, leaf: int, phases: F32, least: F32, lane: int, berth: float, cell: float,
     cover: F32,
-) -> int:
-    """0 nothing of the leaf is taken, 2 all of it, 1 as `cover` says. `least` (P, lanes) holds the centre's depths."""
+) -> int:  # fmt: skip
+    """0 nothing of the leaf is taken, 2 all of it, 1 as cover[0] says. `least` (P, lanes) holds the centre's depths.
+
+    `cover` is (2, LEAF), its second row working space.
+    """
     half = HALF * cell
-    margin, first, found = radius + half, LEAF * leaf, 0
+    margin, found = leaves.radius[leaf] + half, 0
     for p in range(len(phases)):
-        d = least[p, lane]
-        if d > margin:
-            continue
-        lit = (opened & opens[p]) != np.uint64(0)
-        if lit and d < -margin:
-            return 2
-        if found == 0:
-            cover[:] = ZERO
-            found = 1
-        _depths(xyz, first, LEAF, phases[p], depth)
+        if least[p, lane] < -margin and _all_seen(leaves, leaf, phases, p, berth + half):
+            found = 2
+    if found == 0:
         for k in range(LEAF):
-            deep = depth[k]
-            if not lit and deep < half:
-                n = first + k
-                deep = max(deep, berth - _seen(sight[n], xyz[0, n], xyz[1, n], xyz[2, n], phases[p]))
-            cover[k] = max(cover[k], _share(deep, cell))
+            cover[0, k] = ZERO
+        for p in range(len(phases)):
+            if least[p, lane] <= margin:
+                seen = _all_seen(leaves, leaf, phases, p, berth + half)
+                _cover(xyz, sight, LEAF * leaf, LEAF, seen, phases, p, berth, cell, cover)
+                found = 1
     return found
 
 
 @njit(cache=True, nogil=True)
-def taken_by(cloud: Cloud, phases: F32, opens: U64, berth: float, cell: float, taken: F64, slope: F64) -> float:
-    """Adds to `taken` and `slope` (B,) what one approach takes per bucket; returns how far lateral it takes most of one.
+def taken_by(cloud: Cloud, phases: F32, berth: float, cell: float, taken: F64, slope: F64) -> float:
+    """Adds to `taken` and `slope` (B,) what one approach takes per bucket; returns how far lateral it takes bone.
 
-    Parameters
-    ----------
-    phases : (P, 14) array, packed
-    opens : (P,) array, directions in which each pivot lies beyond the sac
+    `phases` is a (P, 14) array, packed.
     """
-    count = len(cloud.group_radius)
+    count = len(cloud.bucket)
     depth = np.empty((len(phases), count), dtype=np.float32)
     leaf_depth = np.empty((len(phases), LEAF), dtype=np.float32)
-    points, cover = np.empty(LEAF, np.float32), np.empty(LEAF, np.float32)
+    cover = np.empty((2, LEAF), np.float32)
     lateral = ZERO
     for p in range(len(phases)):
-        _depths(cloud.group_xyz, 0, count, phases[p], depth[p])
+        _depths(cloud.group.xyz, 0, count, phases, p, depth, p)
     for g in range(count):
-        margin, bucket, near, whole = cloud.group_radius[g] + HALF * cell, cloud.group_bucket[g], False, False
+        margin, bucket, near, whole = cloud.group.radius[g] + HALF * cell, cloud.bucket[g], False, False
         for p in range(len(phases)):
             near = near or depth[p, g] <= margin
-            whole = whole or (depth[p, g] < -margin and (cloud.group_open[g] & opens[p]) != np.uint64(0))
+            whole = whole or (depth[p, g] < -margin and _all_seen(cloud.group, g, phases, p, berth + HALF * cell))
         if whole:
             taken[bucket] += cloud.group_weight[g]
             slope[bucket] += cloud.group_slope[g]
@@ -207,81 +183,52 @@ def taken_by(cloud: Cloud, phases: F32, opens: U64, berth: float, cell: float, t
         if whole or not near:
             continue
         for p in range(len(phases)):
-            _depths(cloud.leaf_xyz, LEAF * g, LEAF, phases[p], leaf_depth[p])
+            _depths(cloud.leaf.xyz, LEAF * g, LEAF, phases, p, leaf_depth, p)
         for lane in range(LEAF):
             leaf = LEAF * g + lane
-            if cloud.leaf_radius[leaf] < ZERO:
+            if cloud.leaf.radius[leaf] < ZERO:
                 continue
             told = _leaf_taken(
-                cloud.xyz,
-                cloud.sight,
-                leaf,
-                cloud.leaf_radius[leaf],
-                cloud.leaf_open[leaf],
-                phases,
-                opens,
-                leaf_depth,
-                lane,
-                berth,
-                cell,
-                points,
-                cover,
+                cloud.xyz, cloud.sight, cloud.leaf, leaf, phases, leaf_depth, lane, berth, cell, cover
             )
             if told == 2:
                 taken[bucket] += cloud.leaf_weight[leaf]
                 slope[bucket] += cloud.leaf_slope[leaf]
                 lateral = max(lateral, cloud.leaf_lateral[leaf])
             elif told == 1:
-                for k in range(LEAF):
-                    n = LEAF * leaf + k
-                    taken[bucket] += cover[k] * cloud.weight[n]
-                    slope[bucket] += cover[k] * cloud.slope[n]
-                    if cover[k] >= HALF and cloud.weight[n] > ZERO:
-                        lateral = max(lateral, abs(cloud.xyz[0, n]))
+                lateral = max(lateral, _add_leaf(cloud, leaf, cover, taken, slope, bucket))
+    return lateral
+
+
+@njit(cache=True, inline="always")
+def _add_leaf(cloud: Cloud, leaf: int, cover: F32, taken: F64, slope: F64, bucket: int) -> float:
+    """Adds the covered shares of a leaf; returns how far lateral a point is mostly taken."""
+    lateral, mass, lost = ZERO, ZERO, ZERO
+    for k in range(LEAF):
+        n = LEAF * leaf + k
+        mass += cover[0, k] * cloud.weight[n]
+        lost += cover[0, k] * cloud.slope[n]
+        if cover[0, k] >= HALF and cloud.weight[n] > ZERO:
+            lateral = max(lateral, abs(cloud.xyz[0, n]))
+    taken[bucket] += mass
+    slope[bucket] += lost
     return lateral
 
 
 @njit(cache=True, nogil=True)
-def joints_kept(pairs: Pairs, phases: F32, opens: U64, berth: float, cell: float, kept: F64) -> None:
+def joints_kept(pairs: Pairs, phases: F32, berth: float, cell: float, kept: F64) -> None:
     """Adds to `kept` (2 sides, 2) the mm2 of joint surface, all and in the disc-level slice, that stay."""
-    count = len(pairs.leaf_radius)
-    depth = np.empty((len(phases), count), dtype=np.float32)
-    points = np.empty(LEAF, np.float32)
-    one, other = np.empty(LEAF, np.float32), np.empty(LEAF, np.float32)
+    count = len(pairs.side)
+    near = np.empty((len(phases), count), dtype=np.float32)
+    far = np.empty((len(phases), count), dtype=np.float32)
+    one, other = np.empty((2, LEAF), np.float32), np.empty((2, LEAF), np.float32)
     for p in range(len(phases)):
-        _depths(pairs.leaf_xyz, 0, count, phases[p], depth[p])
+        _depths(pairs.inferior.leaf.xyz, 0, count, phases, p, near, p)
+        _depths(pairs.superior.leaf.xyz, 0, count, phases, p, far, p)
     for leaf in range(count):
-        side, radius, opened = pairs.leaf_side[leaf], pairs.leaf_radius[leaf], pairs.leaf_open[leaf]
-        told = _leaf_taken(
-            pairs.inferior,
-            pairs.inferior_sight,
-            leaf,
-            radius,
-            opened,
-            phases,
-            opens,
-            depth,
-            leaf,
-            berth,
-            cell,
-            points,
-            one,
-        )
-        also = _leaf_taken(
-            pairs.superior,
-            pairs.superior_sight,
-            leaf,
-            radius,
-            opened,
-            phases,
-            opens,
-            depth,
-            leaf,
-            berth,
-            cell,
-            points,
-            other,
-        )
+        side, face, facing = pairs.side[leaf], pairs.inferior, pairs.superior
+        told = _leaf_taken(face.xyz, face.sight, face.leaf, leaf, phases, near, leaf, berth, cell, one)
+        also = _leaf_taken(facing.xyz, facing.sight, facing.leaf, leaf, phases, far, leaf, berth, cell, other)
         if told == 2 or also == 2:
             continue
         if told == 0 and also == 0:
@@ -289,51 +236,44 @@ def joints_kept(pairs: Pairs, phases: F32, opens: U64, berth: float, cell: float
             kept[side, 1] += pairs.leaf_width[leaf]
             continue
         for k in range(LEAF):
-            gone = max(one[k] if told == 1 else ZERO, other[k] if also == 1 else ZERO)
+            gone = max(one[0, k], other[0, k])
             kept[side, 0] += (ONE - gone) * pairs.area[LEAF * leaf + k]
             kept[side, 1] += (ONE - gone) * pairs.width[LEAF * leaf + k]
 
 
 @njit(cache=True, nogil=True)
-def rows_left(rows: Rows, phases: F32, opens: U64, berth: float, cell: float, run: F32, left: F32) -> None:
+def rows_left(rows: Rows, phases: F32, berth: float, cell: float, run: F32, left: F32) -> None:
     """Fills (R,) longest unbroken run of bone and sum of bone, in samples, that one approach leaves of each row."""
-    count = len(rows.radius)
+    count = len(rows.plane)
     depth = np.empty((len(phases), count), dtype=np.float32)
+    cover = np.empty((2, WIDEST), np.float32)
     for p in range(len(phases)):
-        _depths(rows.middle, 0, count, phases[p], depth[p])
+        _depths(rows.sphere.xyz, 0, count, phases, p, depth, p)
     for r in range(count):
         run[r], left[r] = rows.before_run[r], rows.before_sum[r]
         near = False
         for p in range(len(phases)):
-            near = near or depth[p, r] <= rows.radius[r] + HALF * cell
-        if not near or rows.before_sum[r] <= ZERO:
+            near = near or depth[p, r] <= rows.sphere.radius[r] + HALF * cell
+        if not near:
             continue
+        first, samples = rows.first[r], rows.first[r + 1] - rows.first[r]
+        for k in range(samples):
+            cover[0, k] = ZERO
+        for p in range(len(phases)):
+            if depth[p, r] <= rows.sphere.radius[r] + HALF * cell:
+                seen = _all_seen(rows.sphere, r, phases, p, berth + HALF * cell)
+                _cover(rows.xyz, rows.sight, first, samples, seen, phases, p, berth, cell, cover)
         length, longest, total = ZERO, ZERO, ZERO
-        for n in range(rows.first[r], rows.first[r + 1]):
-            bone = rows.bone[n]
-            if bone > ZERO:
-                bone *= ONE - _point_taken(rows, r, n, phases, opens, berth, cell)
+        for k in range(samples):
+            bone = rows.bone[first + k] * (ONE - cover[0, k])
             length = length + ONE if bone >= HALF else ZERO
             longest, total = max(longest, length), total + bone
         run[r], left[r] = longest, total
 
 
 @njit(cache=True)
-def _point_taken(rows: Rows, r: int, n: int, phases: F32, opens: U64, berth: float, cell: float) -> float:
-    """Covered share of one sample of a row."""
-    x, y, z = rows.xyz[0, n], rows.xyz[1, n], rows.xyz[2, n]
-    cover = ZERO
-    for p in range(len(phases)):
-        d = _depth(x, y, z, phases[p])
-        if d < HALF * cell and (rows.open[r] & opens[p]) == np.uint64(0):
-            d = max(d, berth - _seen(rows.sight[n], x, y, z, phases[p]))
-        cover = max(cover, _share(d, cell))
-    return cover
-
-
-@njit(cache=True)
 def _touched(goals: Goals, n: int, x: float, shade: Shade, phase: F32, berth: float) -> float:
-    """By how much the tool of one phase clears the sac on its way to a target, mm; negative where it cannot touch it."""
+    """By how much one phase's tool clears the sac on its way to a target, mm; negative where it cannot touch it."""
     y, z, tool = goals.xyz[1, n], goals.xyz[2, n], phase[13]
     ox, oy, oz = x - phase[0], y - phase[1], z - phase[2]
     t = ox * phase[3] + oy * phase[4] + oz * phase[5]
@@ -375,39 +315,23 @@ def goals_touched(
 
 
 @njit(cache=True, nogil=True)
-def removals(
-    cloud: Cloud, shade: Shade, phases: F32, berths: F32, cell: float, taken: F64, slope: F64, lateral: F64
-) -> None:
+def removals(cloud: Cloud, phases: F32, berths: F32, cell: float, taken: F64, slope: F64, lateral: F64) -> None:
     """Fills rows of `taken`, `slope` (A, B) and `lateral` (A,) for (A, P, 14) packed phases and (A,) berths."""
-    opens = np.empty(phases.shape[1], dtype=np.uint64)
     for a in range(len(phases)):
-        for p in range(phases.shape[1]):
-            opens[p] = _open_from(shade, phases[a, p], berths[a])
-        lateral[a] = taken_by(cloud, phases[a], opens, berths[a], cell, taken[a], slope[a])
+        lateral[a] = taken_by(cloud, phases[a], berths[a], cell, taken[a], slope[a])
 
 
 @njit(cache=True, nogil=True)
 def keepings(
-    pairs: Pairs,
-    pars: Rows,
-    base: Rows,
-    shade: Shade,
-    phases: F32,
-    berths: F32,
-    cell: float,
-    kept: F64,
-    pars_run: F32,
+    pairs: Pairs, pars: Rows, base: Rows, phases: F32, berths: F32, cell: float, kept: F64, pars_run: F32,
     base_left: F32,
-) -> None:
+) -> None:  # fmt: skip
     """Fills `kept` (A, 2, 2), `pars_run` (A, rows of pars) and `base_left` (A, rows of the base)."""
-    opens = np.empty(phases.shape[1], dtype=np.uint64)
-    pars_left, base_run = np.empty(len(pars.radius), np.float32), np.empty(len(base.radius), np.float32)
+    pars_left, base_run = np.empty(len(pars.plane), np.float32), np.empty(len(base.plane), np.float32)
     for a in range(len(phases)):
-        for p in range(phases.shape[1]):
-            opens[p] = _open_from(shade, phases[a, p], berths[a])
-        joints_kept(pairs, phases[a], opens, berths[a], cell, kept[a])
-        rows_left(pars, phases[a], opens, berths[a], cell, pars_run[a], pars_left)
-        rows_left(base, phases[a], opens, berths[a], cell, base_run, base_left[a])
+        joints_kept(pairs, phases[a], berths[a], cell, kept[a])
+        rows_left(pars, phases[a], berths[a], cell, pars_run[a], pars_left)
+        rows_left(base, phases[a], berths[a], cell, base_run, base_left[a])
 
 
 @njit(cache=True, nogil=True)

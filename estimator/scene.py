@@ -1,8 +1,9 @@
 """A prepared level as flat arrays in the level frame, which compiled loops on any device can run over.
 
 Bone and ligament are mass points: the voxels of one bucket (a label, or a stand-in below) within one cell, drawn
-together in their centroid. Points lie in leaves of LEAF, leaves in groups of as many, each with an exact bounding sphere
-and its sums, so that what lies wholly inside or outside a region is decided at once.
+together in their centroid. Points lie in leaves of LEAF, leaves in groups of as many, each with an exact bounding
+sphere and its sums, so that what lies wholly inside or outside a region is decided at once. Each point knows how near
+the ray from it along each of a lattice of directions passes the sac: its table of sight.
 """
 
 from __future__ import annotations
@@ -19,20 +20,22 @@ F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 I8 = npt.NDArray[np.int8]
 I32 = npt.NDArray[np.int32]
-U64 = npt.NDArray[np.uint64]
 
 LEAF = 16
 """Points in a leaf, and leaves in a group: as many as a processor takes at one time."""
 
 MEDIAL_LOOKS, CRANIAL_LOOKS = 13, 7
 LOOK_STEP = np.float32(0.25)
-"""Each point's table of sight holds this many slopes (left per dorsal, cranial per dorsal), LOOK_STEP apart, about 0."""
+"""Each point's table of sight holds this many slopes (left and cranial per dorsal), LOOK_STEP apart, about 0."""
 
 SIGHT_MM = np.float32(0.05)
 """Unit of the tables; they end at 127 of it."""
 
 RAY_MM = np.float32(60.0)
 """Rays are followed this far dorsal of a point; nothing that must be kept out of lies further."""
+
+WIDEST = 256
+"""Samples a row can have at most: 64 mm of them."""
 
 LIGAMENT = {"left": 1, "right": 2}
 OVERHANG = {"left": 3, "right": 4}
@@ -41,67 +44,70 @@ DISC_AREA = 5
 disc-level plane that can be freed."""
 
 
+class Spheres(NamedTuple):
+    """S spheres, each about some points; radius -1 where there is none."""
+
+    xyz: F32  # (3, S)
+    radius: F32  # (S,)
+    sight: I8  # (S, LOOKS) the least of its points' tables
+
+
 class Cloud(NamedTuple):
-    """Weighted points. N points, N / LEAF leaves, N / LEAF^2 groups; padding has weight 0 and radius -1."""
+    """Weighted points. N points, L = N / LEAF leaves, G = L / LEAF groups; padding has weight 0."""
 
     xyz: F32  # (3, N)
     weight: F32  # (N,)
     slope: F32  # (N,) weight lost per mm by which all bone borders are drawn in
     sight: I8  # (N, LOOKS) least distance to the sac on the ray along each look
-    leaf_xyz: F32  # (3, L)
-    leaf_radius: F32  # (L,)
+    leaf: Spheres
     leaf_weight: F64  # (L,)
     leaf_slope: F64  # (L,)
     leaf_lateral: F32  # (L,) greatest distance of a point from the mid-sagittal plane
-    leaf_open: U64  # (L,) directions in which it lies beyond the sac (Shade)
-    group_xyz: F32
-    group_radius: F32
+    group: Spheres
     group_weight: F64
     group_slope: F64
     group_lateral: F32
-    group_open: U64
-    group_bucket: I32
+    bucket: I32  # (G,)
+
+
+class Face(NamedTuple):
+    """Points of one face of the joints, N of them."""
+
+    xyz: F32  # (3, N)
+    sight: I8  # (N, LOOKS)
+    leaf: Spheres
 
 
 class Pairs(NamedTuple):
-    """Facing points of both joints: N pairs in N / LEAF leaves."""
+    """Facing points of both joints: N pairs in leaves."""
 
-    inferior: F32  # (3, N)
-    superior: F32  # (3, N)
+    inferior: Face
+    superior: Face
     area: F32  # (N,) mm2
     width: F32  # (N,) the same, but 0 outside the disc-level slice
-    inferior_sight: I8
-    superior_sight: I8
-    leaf_xyz: F32
-    leaf_radius: F32
     leaf_area: F64
     leaf_width: F64
-    leaf_open: U64
-    leaf_side: I32  # 0 left, 1 right
+    side: I32  # (L,) 0 left, 1 right
 
 
 class Rows(NamedTuple):
-    """Straight rows of samples through a weak place: R rows, M samples in all."""
+    """Straight rows of samples through a weak place: R rows, M samples in all, at most WIDEST in one."""
 
     xyz: F32  # (3, M)
     bone: F32  # (M,) share of bone before
     sight: I8  # (M, LOOKS)
     first: I32  # (R + 1,) each row's first sample
+    sphere: Spheres  # R
     plane: I32  # (R,) which section the row lies in, rising
     before_run: F32  # (R,) longest unbroken run of bone, samples
     before_sum: F32  # (R,) sum of bone, samples
-    middle: F32  # (3, R) centre of the sphere about the row
-    radius: F32  # (R,)
-    open: U64  # (R,)
 
 
 class Shade(NamedTuple):
-    """The keep-out: a signed distance field, and the half-spaces beyond it."""
+    """The keep-out: a distance field."""
 
     field: F32  # (nx, ny, nz) mm
     turn: F32  # (3, 4) level mm -> fractional index
-    normals: F32  # (3, D)
-    support: F32  # (D,) the retracted sac's extent along each normal, mm
 
 
 class Goals(NamedTuple):

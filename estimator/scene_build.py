@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from estimator.batch_kernels import MASK_BERTH_MM, fill_sight
+from estimator.batch_kernels import fill_sight
 from estimator.border import drawn_in
 from estimator.close_order import close_order
 from estimator.decompression import PLANE_STEP_MM, PRESSING, SPAN_MM, canal_extent_mm, disc_plane
 from estimator.facets import disc_slice
-from estimator.keepout import KeepOut
 from estimator.protected import protected_field
 from estimator.reach import AT_DISC
 from estimator.removal import PROTECTED_PARTS
@@ -28,13 +27,14 @@ from estimator.scene import (
     LIGAMENT,
     MEDIAL_LOOKS,
     OVERHANG,
-    U64,
     Cloud,
+    Face,
     Goals,
     Pairs,
     Rows,
     Scene,
     Shade,
+    Spheres,
 )
 from estimator.scene_rows import base_rows, pars_rows
 from recon.anatomy import Frame
@@ -54,25 +54,20 @@ SLOPE_MM = 0.2
 SIGHT_BLOCK = 4096
 """Points whose tables are filled by one thread at a time."""
 
-MEDIAL_LOOKS_DEG = tuple(range(-75, 76, 10))
-CRANIAL_LOOKS_DEG = (-30, -10, 10, 30)
-"""Directions of the half-spaces beyond the sac: 64, one bit each."""
-
 Points = tuple[npt.NDArray[np.intp], Float, Float, Float]
 """(N,) buckets, (N, 3) level mm, (N,) weights, (N,) weights lost per mm of border."""
 
 
 def scene_of(prepared: PreparedLevel) -> Scene:
     """The scene of a level."""
-    level = prepared.level
-    shade = shade_of(prepared.sac, level.frame)
+    frame = prepared.level.frame
+    shade = Shade(_f32(prepared.sac.distance_mm), _turn(prepared.sac.grid, frame))
     points = [_bone_points(prepared), *_soft_points(prepared)]
     bucket, xyz, weight, slope = (np.concatenate(column) for column in zip(*points, strict=True))
     names, index = np.unique(bucket, return_inverse=True)
-    cells = _cells(index, xyz, weight, slope)
     pars, planes = pars_rows(prepared)
     return Scene(
-        cloud=_cloud(cells, shade),
+        cloud=_cloud(_cells(index, xyz, weight, slope), shade),
         pairs=_pairs(prepared, shade),
         pars=_shaded(pars, shade),
         base=_shaded(base_rows(prepared), shade),
@@ -82,22 +77,10 @@ def scene_of(prepared: PreparedLevel) -> Scene:
         bucket_whole=np.bincount(index, weights=weight),
         pars_planes=planes,
         sets=_set_names(prepared),
-        joints=tuple(side for side in SIDES if side in level.joints),
+        joints=tuple(side for side in SIDES if side in prepared.level.joints),
         clearance_mm=prepared.sac.berth_mm,
         cell_mm=CELL_MM,
     )
-
-
-def shade_of(sac: KeepOut, frame: Frame) -> Shade:
-    """The keep-out's field, and how far the retracted sac reaches along each of the looks."""
-    medial, cranial = np.radians(np.meshgrid(MEDIAL_LOOKS_DEG, CRANIAL_LOOKS_DEG, indexing="ij"))
-    normals = np.stack([np.sin(medial) * np.cos(cranial), np.cos(medial) * np.cos(cranial), np.sin(cranial)])
-    blocked = sac.grid.world_mm(np.argwhere(sac.distance_mm <= 0))
-    extent = normals.reshape(3, -1).T @ frame.to_level_mm(blocked).T
-    # half a voxel more: the field's border runs between voxel centres
-    support = extent.max(axis=1, initial=-1e3) + float(np.linalg.norm(sac.grid.spacing_mm)) / 2
-    flat = normals.reshape(3, -1)
-    return Shade(_f32(sac.distance_mm), _turn(sac.grid, frame), _f32(flat), _f32(support))
 
 
 def _turn(grid: Grid, frame: Frame) -> F32:
@@ -125,7 +108,7 @@ def _bone_points(prepared: PreparedLevel) -> Points:
 
 
 def _soft_points(prepared: PreparedLevel) -> list[Points]:
-    """Pressing tissue and overhanging bone near the disc by side, and the disc-level plane's cells that can be freed."""
+    """Pressing tissue and overhanging bone near the disc by side, and what can be freed of the disc-level plane."""
     bench, level, anatomy = prepared.bench, prepared.level, prepared.anatomy
     half_width, ventral, roof = canal_extent_mm(anatomy, level)
     near_box = bench.grid.box_around(level.frame.to_world_mm([[0.0, 10.0, 0.0]]), 2 * SPAN_MM + half_width)
@@ -176,20 +159,18 @@ def _cloud(cells: Points, shade: Shade) -> Cloud:
     bucket, xyz, weight, slope = cells
     padded = _padded(bucket, xyz)
     shown = padded >= 0
-    point, mass, lost = _taken_at(padded, xyz), np.where(shown, weight[padded], 0), np.where(shown, slope[padded], 0)
-    lateral = np.where(shown, np.abs(point[:, 0]), 0.0)
-    leaf = _spheres(point, shown, LEAF)
-    group = _spheres(point, shown, LEAF**2)
+    point, mass, lost = np.where(shown[:, None], xyz[padded], 0.0), weight[padded] * shown, slope[padded] * shown
     # padding takes its leaf's centre, so that its distance is a number like any other
-    point[~shown] = np.repeat(leaf[0], LEAF, axis=0)[~shown]
-    sums = [array.reshape(-1, LEAF).sum(axis=1) for array in (mass, lost)]
-    group_sums = [array.reshape(-1, LEAF**2).sum(axis=1) for array in (mass, lost)]
+    point[~shown] = np.repeat(_bounds(point, shown, LEAF)[0], LEAF, axis=0)[~shown]
+    sight = sights(shade, _f32(point.T))
+    leaf, group = _spheres(point, shown, sight, LEAF), _spheres(point, shown, sight, LEAF**2)
+    lateral = np.where(shown, np.abs(point[:, 0]), 0.0)
+    of_leaf, of_group = ([a.reshape(-1, size) for a in (mass, lost, lateral)] for size in (LEAF, LEAF**2))
     return Cloud(
-        _f32(point.T), _f32(mass), _f32(lost),
-        sights(shade, _f32(point.T)),
-        _f32(leaf[0].T), _f32(leaf[1]), *sums, _f32(lateral.reshape(-1, LEAF).max(axis=1)), _open(*leaf, shade),
-        _f32(group[0].T), _f32(group[1]), *group_sums, _f32(lateral.reshape(-1, LEAF**2).max(axis=1)),
-        _open(*group, shade), bucket[padded[:: LEAF**2]].astype(np.int32),
+        _f32(point.T), _f32(mass), _f32(lost), sight,
+        leaf, of_leaf[0].sum(axis=1), of_leaf[1].sum(axis=1), _f32(of_leaf[2].max(axis=1)),
+        group, of_group[0].sum(axis=1), of_group[1].sum(axis=1), _f32(of_group[2].max(axis=1)),
+        bucket[padded[:: LEAF**2]].astype(np.int32),
     )  # fmt: skip
 
 
@@ -203,35 +184,29 @@ def _padded(bucket: npt.NDArray[np.intp], xyz: Float) -> npt.NDArray[np.intp]:
     return np.concatenate(places)
 
 
-def _taken_at(rows: npt.NDArray[np.intp], xyz: Float) -> Float:
-    return np.where((rows >= 0)[:, None], xyz[rows], 0.0)
-
-
-def _spheres(xyz: Float, shown: Mask, size: int) -> tuple[Float, Float]:
-    """Centres and radii of spheres about each `size` points; radius -1 where none is shown."""
+def _bounds(xyz: Float, shown: Mask, size: int) -> tuple[Float, Float]:
+    """(S, 3) centres and (S,) radii of spheres about each `size` points; radius -1 where none is shown."""
     point, there = xyz.reshape(-1, size, 3), shown.reshape(-1, size)
-    low = np.where(there[..., None], point, np.inf).min(axis=1)
-    high = np.where(there[..., None], point, -np.inf).max(axis=1)
     empty = ~there.any(axis=1)
-    centre = np.where(
-        empty[:, None], 0.0, (np.where(empty[:, None], 0.0, low) + np.where(empty[:, None], 0.0, high)) / 2
-    )
+    far = 1e6  # of either sign, so that what is not shown bounds nothing and cancels where nothing is shown
+    low, high = (np.where(there[..., None], point, end) for end in (far, -far))
+    centre = (low.min(axis=1) + high.max(axis=1)) / 2
     away = np.where(there, np.linalg.norm(point - centre[:, None], axis=2), 0.0).max(axis=1)
     # the sphere is kept in single precision: a little more than its largest rounding is added
     return centre, np.where(empty, -1.0, away + 1e-4)
 
 
-def _open(centre: Float, radius: Float, shade: Shade) -> U64:
-    """Directions in which a sphere lies beyond the sac by MASK_BERTH_MM, one bit each."""
-    beyond = centre @ shade.normals.astype(float) - radius[:, None] > shade.support + MASK_BERTH_MM
-    return np.asarray(
-        (beyond.astype(np.uint64) << np.arange(beyond.shape[1], dtype=np.uint64)).sum(axis=1, dtype=np.uint64)
-    )
+def _spheres(xyz: Float, shown: Mask, sight: I8, size: int) -> Spheres:
+    """The spheres about each `size` points, with the least of their tables of sight."""
+    centre, radius = _bounds(xyz, shown, size)
+    return Spheres(_f32(centre.T), _f32(radius), sight.reshape(-1, size, sight.shape[1]).min(axis=1))
 
 
 def _shaded(rows: Rows, shade: Shade) -> Rows:
-    opened = _open(rows.middle.T.astype(float), rows.radius.astype(float), shade)
-    return rows._replace(open=opened, sight=sights(shade, rows.xyz))
+    """Rows with their tables of sight."""
+    sight = sights(shade, rows.xyz)
+    least = np.minimum.reduceat(sight, rows.first[:-1], axis=0) if len(rows.plane) else sight
+    return rows._replace(sight=sight, sphere=rows.sphere._replace(sight=least))
 
 
 def sights(shade: Shade, xyz: F32) -> I8:
@@ -265,20 +240,17 @@ def _filled(column: Float) -> Float:
 
 
 def _laid_pairs(parts: Sequence[tuple[int, list[Float]]], shade: Shade) -> Pairs:
-    if not parts:
-        none, no_rows = np.zeros((3, 0), np.float32), np.zeros(0)
-        weights = _f32(no_rows)
-        nothing = sights(shade, none)
-        return Pairs(none, none, weights, weights, nothing, nothing, none, weights, no_rows, no_rows,
-                     np.zeros(0, np.uint64), np.zeros(0, np.int32))  # fmt: skip
-    inferior, superior, area, width = (np.concatenate(column) for column in zip(*(p for _, p in parts), strict=True))
-    both = np.concatenate([inferior.reshape(-1, LEAF, 3), superior.reshape(-1, LEAF, 3)], axis=1).reshape(-1, 3)
-    centre, radius = _spheres(both, np.ones(len(both), dtype=bool), 2 * LEAF)
-    seen = [sights(shade, _f32(face.T)) for face in (inferior, superior)]
-    side: I32 = np.concatenate([np.full(len(p[2]) // LEAF, number, np.int32) for number, p in parts])
+    nothing = [np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0)]
+    columns = zip(nothing, *(column for _, column in parts), strict=True)
+    inferior, superior, area, width = (np.concatenate(column) for column in columns)
+    side: I32 = np.concatenate([np.zeros(0, np.int32), *(np.full(len(p[2]) // LEAF, n, np.int32) for n, p in parts)])
     sums: list[F64] = [weight.reshape(-1, LEAF).sum(axis=1) for weight in (area, width)]
-    return Pairs(_f32(inferior.T), _f32(superior.T), _f32(area), _f32(width), *seen, _f32(centre.T),
-                 _f32(radius), *sums, _open(centre, radius, shade), side)  # fmt: skip
+    return Pairs(_face(inferior, shade), _face(superior, shade), _f32(area), _f32(width), *sums, side)
+
+
+def _face(xyz: Float, shade: Shade) -> Face:
+    sight = sights(shade, _f32(xyz.T))
+    return Face(_f32(xyz.T), sight, _spheres(xyz, np.ones(len(xyz), dtype=bool), sight, LEAF))
 
 
 def _set_names(prepared: PreparedLevel) -> tuple[str, ...]:

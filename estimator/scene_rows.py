@@ -1,4 +1,4 @@
-"""Rows of samples through the weak places: medio-lateral ones through each pars, dorso-ventral ones through the base."""
+"""Rows of samples through the weak places: medio-lateral through each pars, dorso-ventral through the spinous base."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 from scipy import ndimage
 
 from estimator.isthmus import BONE_FRAC, PARS_ENDS_FRAC, SAMPLE_MM
-from estimator.scene import F32, Rows
+from estimator.scene import F32, Rows, Spheres
 from recon.grid import Float
 from recon.labels import SIDES, Part, label_of, sided
 
@@ -32,7 +32,7 @@ def pars_rows(prepared: PreparedLevel) -> tuple[Rows, tuple[int, int]]:
         names, numbered = np.unique(rows.plane, return_inverse=True)
         found.append(rows._replace(plane=(numbered + sum(planes)).astype(np.int32)))
         planes.append(len(names))
-    return _joined(found), (planes[0], planes[1])
+    return _joined(*found), (planes[0], planes[1])
 
 
 def base_rows(prepared: PreparedLevel) -> Rows:
@@ -73,17 +73,21 @@ def _laid(places: Float, bone: Float, plane: np.ndarray) -> Rows:
     within = (column >= start[:, None]) & (column < end[:, None])
     rows = np.arange(len(places))
     ends = np.stack([places[rows, start], places[rows, end - 1]])
+    none = np.zeros((len(places), 0), dtype=np.int8)  # tables of sight are filled in later
+    sphere = Spheres(
+        np.ascontiguousarray(ends.mean(axis=0).T, dtype=np.float32),
+        (np.linalg.norm(ends[1] - ends[0], axis=1) / 2 + 1e-3).astype(np.float32),
+        none,
+    )
     return Rows(
         xyz=np.ascontiguousarray(places[within].T, dtype=np.float32),
         bone=bone[within].astype(np.float32),
-        sight=np.zeros((0, 0), dtype=np.int8),
+        sight=none,
         first=np.concatenate([[0], np.cumsum(end - start)]).astype(np.int32),
+        sphere=sphere,
         plane=plane.astype(np.int32),
         before_run=_longest_runs(bone >= BONE_FRAC),
         before_sum=bone.sum(axis=1).astype(np.float32),
-        middle=np.ascontiguousarray(ends.mean(axis=0).T, dtype=np.float32),
-        radius=(np.linalg.norm(ends[1] - ends[0], axis=1) / 2 + 1e-3).astype(np.float32),
-        open=np.zeros(len(places), dtype=np.uint64),
     )
 
 
@@ -103,12 +107,16 @@ def _middle(bone: Float, plane: np.ndarray) -> np.ndarray:
     return np.asarray(middle[plane])
 
 
-def _joined(found: list[Rows]) -> Rows:
+def _joined(one: Rows, other: Rows) -> Rows:
     """One set of rows after the other."""
-    first = np.concatenate([[0], *(r.first[1:] + sum(len(s.bone) for s in found[:n]) for n, r in enumerate(found))])
-    columns = {
-        name: np.concatenate([getattr(rows, name) for rows in found], axis=1 if name in ("xyz", "middle") else 0)
-        for name in Rows._fields
-        if name != "first"
-    }
-    return Rows(first=first.astype(np.int32), **columns)
+    places, radii = (np.concatenate(pair, axis=-1) for pair in zip(one.sphere[:2], other.sphere[:2], strict=True))
+    return Rows(
+        xyz=np.concatenate([one.xyz, other.xyz], axis=1),
+        bone=np.concatenate([one.bone, other.bone]),
+        sight=one.sight,
+        first=np.concatenate([one.first, other.first[1:] + one.first[-1]]),
+        sphere=Spheres(places, radii, one.sight),
+        plane=np.concatenate([one.plane, other.plane]),
+        before_run=np.concatenate([one.before_run, other.before_run]),
+        before_sum=np.concatenate([one.before_sum, other.before_sum]),
+    )
