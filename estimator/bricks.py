@@ -43,9 +43,8 @@ def bricks_of_voxels(grid: Grid, index: npt.NDArray[np.intp], groups: npt.NDArra
     edge = np.maximum(np.rint(BRICK_MM / grid.spacing_mm), 1).astype(np.int64)
     steps = (np.arange(SAMPLES_PER_EDGE) + 0.5) / SAMPLES_PER_EDGE - 0.5
     offsets = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
-    half = float(np.linalg.norm(grid.spacing_mm)) / 2
-    keys = _keys(index // edge, groups)
-    return _laid(grid.world_mm(index), keys, half, np.ascontiguousarray(grid.affine_ras_mm[:3, :3] @ offsets.T))
+    samples = np.ascontiguousarray(grid.affine_ras_mm[:3, :3] @ offsets.T)
+    return _laid(grid.world_mm(index), _keys(index // edge, groups), samples)
 
 
 def bricks_of_points(points_mm: Float) -> Bricks:
@@ -56,7 +55,7 @@ def bricks_of_points(points_mm: Float) -> Bricks:
     """
     points = np.asarray(points_mm, dtype=float).reshape(-1, 3)
     cells = np.floor((points - points.min(axis=0, initial=np.inf)) / BRICK_MM).astype(np.int64)
-    return _laid(points, _keys(cells, None), 0.0, np.zeros((3, 1)))
+    return _laid(points, _keys(cells, None), np.zeros((3, 1)))
 
 
 def _keys(cells: npt.NDArray[np.integer], groups: npt.NDArray[np.integer] | None) -> npt.NDArray[np.int64]:
@@ -67,7 +66,9 @@ def _keys(cells: npt.NDArray[np.integer], groups: npt.NDArray[np.integer] | None
     return key if groups is None else key + groups.astype(np.int64) * ((int(i.max(initial=0)) + 1) * nj * nk)
 
 
-def _laid(points_mm: Float, keys: npt.NDArray[np.int64], half_mm: float, samples_mm: Float) -> Bricks:
+def _laid(points_mm: Float, keys: npt.NDArray[np.int64], samples_mm: Float) -> Bricks:
+    # a hair more than the farthest sample, so that rounding never decides a place for a sample
+    half_mm = float(np.linalg.norm(samples_mm, axis=0).max()) * (1 + 1e-9)
     order = np.argsort(keys, kind="stable")
     points, sorted_keys = points_mm[order], keys[order]
     first = np.flatnonzero(np.diff(sorted_keys, prepend=-1))
