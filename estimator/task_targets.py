@@ -29,6 +29,9 @@ ROOF_FRAC = 1.0 / 3.0
 INSERTION_MM = 1.0
 """The ligament's last millimetre toward a lamina stands for its insertion there."""
 
+WHOLE_FRAC = 0.5
+"""A column of ligament shorter than this share of the median column ends at the ligament's side (choice)."""
+
 NEAR_CANAL_MM = ((-20.0, -20.0, -32.0), (20.0, 32.0, 32.0))
 """Opposite corners, level frame, of the box that holds a level's canal and ligament (canals are under 43 mm wide)."""
 
@@ -73,8 +76,8 @@ def task_targets(anatomy: Anatomy, level: Level) -> TaskTargets:
 
     The roof is the dorsal border of the canal region over ROOF_FRAC of either half-width, from the lower laminae's
     cranial edge up to mid-height of the upper laminae: ligament below, the base to undercut above. An
-    insertion is, in each sagittal column of ligament that lies medial of the recess's share of the half-width, the
-    middle of its last INSERTION_MM toward that lamina.
+    insertion is, in each sagittal column of ligament that lies medial of the recess's share of the half-width and
+    runs from lamina to lamina, the middle of its last INSERTION_MM toward that lamina.
     """
     low, high = NEAR_CANAL_MM
     pair = (level.upper, level.lower)
@@ -113,25 +116,39 @@ def _roof_row_mm(view: Local, z_mm: float) -> Float:
     if outline is None:
         return NOTHING
     right, left = ROOF_FRAC * outline[:, 0].min(), ROOF_FRAC * outline[:, 0].max()
-    across = np.arange(np.ceil(right / STEP_MM), np.floor(left / STEP_MM) + 1) * STEP_MM
-    crossings = [(x, border_mm(outline, float(x), "dorsal")) for x in across]
+    crossings = [(x, border_mm(outline, float(x), "dorsal")) for x in _marks(right, left)]
     return np.array([(x, y, z_mm) for x, y in crossings if y is not None]).reshape(-1, 3)
 
 
 def _insertions_mm(view: Local, heights_mm: tuple[float, float]) -> tuple[list[Float], list[Float]]:
     """(caudal, cranial) lists of (N, 3) arrays, level frame: the ends of the ligament, column by column."""
-    middle = sum(heights_mm) / 2
-    outline = canal_contour(view, middle)
-    ligament = view.points_mm(view.labels == Tissue.FLAVUM)
-    if outline is None or not len(ligament):
-        return [NOTHING], [NOTHING]
-    right, left = RECESS_FROM * outline[:, 0].min(), RECESS_FROM * outline[:, 0].max()
-    across = np.arange(np.ceil(right / STEP_MM), np.floor(left / STEP_MM) + 1) * STEP_MM
-    columns = [ligament[np.abs(ligament[:, 0] - x) <= STEP_MM / 2] for x in across]
-    pieces = [piece for column in columns if len(piece := column[_run(column[:, 2], middle, view.step_mm)])]
-    caudal = [_end_mm(piece, piece[:, 2] <= piece[:, 2].min() + INSERTION_MM) for piece in pieces]
-    cranial = [_end_mm(piece, piece[:, 2] >= piece[:, 2].max() - INSERTION_MM) for piece in pieces]
+    columns = _ligament_columns_mm(view, sum(heights_mm) / 2)
+    tall = np.array([np.ptp(column[:, 2]) for column in columns])
+    whole = [column for column, length in zip(columns, tall, strict=True) if length >= WHOLE_FRAC * np.median(tall)]
+    caudal = [_end_mm(column, column[:, 2] <= column[:, 2].min() + INSERTION_MM) for column in whole]
+    cranial = [_end_mm(column, column[:, 2] >= column[:, 2].max() - INSERTION_MM) for column in whole]
     return [NOTHING, *caudal], [NOTHING, *cranial]
+
+
+def _ligament_columns_mm(view: Local, middle_mm: float) -> list[Float]:
+    """(N, 3) arrays of voxel centres, level frame: this level's ligament in sagittal columns STEP_MM apart."""
+    outline = canal_contour(view, middle_mm)
+    if outline is None:
+        return []
+    right, left = RECESS_FROM * outline[:, 0].min(), RECESS_FROM * outline[:, 0].max()
+    ligament = view.points_mm(view.labels == Tissue.FLAVUM)
+    columns = [ligament[np.abs(ligament[:, 0] - x) <= STEP_MM / 2] for x in _marks(right, left)]
+    own = [column[_run(column[:, 2], middle_mm, view.step_mm)] for column in columns]
+    return [column for column in own if len(column)]
+
+
+def _marks(low_mm: float, high_mm: float) -> Float:
+    """Multiples of STEP_MM from one x to another: the same to the left as to the right.
+
+    >>> _marks(-2.5, 1.5).tolist()
+    [-2.0, -1.0, 0.0, 1.0]
+    """
+    return np.arange(np.ceil(low_mm / STEP_MM), np.floor(high_mm / STEP_MM) + 1) * STEP_MM
 
 
 def _end_mm(piece_mm: Float, last: Mask) -> Float:

@@ -110,6 +110,17 @@ def test_a_task_is_chosen_from_the_names_and_from_nothing_else() -> None:
         chosen(["floor"])
 
 
+def test_a_stump_of_ligament_is_no_insertion(anatomy: Anatomy, found: TaskTargets) -> None:
+    """Ligament missing but for 4 mm in the columns from x = 3 mm on: the other columns' ends stay what they were."""
+    x, _, z = np.moveaxis(anatomy.levels[0].frame.to_level_mm(anatomy.grid.voxel_centres_mm()), -1, 0)
+    gone = (anatomy.labels == Tissue.FLAVUM) & (x > 2.25) & (np.abs(z) > 2.0)
+    labels = np.where(gone, Tissue.CANAL, anatomy.labels).astype(np.uint16)
+    stumped = task_targets(replace(anatomy, labels=labels), anatomy.levels[0])
+    for name in MIDLINE[1:]:
+        whole = local(found, name)
+        assert local(stumped, name) == pytest.approx(whole[whole[:, 0] < 2.25], abs=SPACING_MM)
+
+
 @pytest.mark.parametrize("text", ["", "roof,", "ipsilateral", "roof recess"])
 def test_a_list_that_is_not_of_names_is_refused(text: str) -> None:
     with pytest.raises(WrongUse, match="the task"):
