@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from estimator.approach_table import ApproachTable, packed_phases
-from estimator.batch_kernels import keepings, reaches, removals
+from estimator.batch_kernels import keepings, reaches, removals, work_for
 from estimator.isthmus import SAMPLE_MM
 from estimator.prepared import PreparedLevel
 from estimator.scene import F32, F64, Rows, Scene
@@ -141,11 +141,15 @@ def _in_blocks(count: int, task: Callable[[slice], None]) -> None:
 
 def _taken(scene: Scene, phases: F32, berths: F32) -> Taken:
     shape = (len(phases), len(scene.buckets))
-    weight, per_mm, lateral = np.zeros(shape), np.zeros(shape), np.zeros(len(phases))
+    weight, per_mm, lateral = np.zeros(shape), np.zeros(shape), np.zeros((len(phases), 1))
     cell = np.float32(scene.cell_mm)
-    _in_blocks(len(phases), lambda b: removals(scene.cloud, phases[b], berths[b], cell, weight[b],
-                                               per_mm[b], lateral[b]))  # fmt: skip
-    return Taken(scene, weight, per_mm, lateral)
+
+    def task(b: slice) -> None:
+        work = work_for(scene.cloud, phases.shape[1])
+        removals(scene.cloud, phases[b], berths[b], cell, work, weight[b], per_mm[b], lateral[b])
+
+    _in_blocks(len(phases), task)
+    return Taken(scene, weight, per_mm, lateral[:, 0])
 
 
 def _kept(scene: Scene, phases: F32, berths: F32) -> tuple[F64, F32, F32]:

@@ -7,6 +7,8 @@ approach's sums are made by one thread in one order, so the answers do not depen
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 
@@ -16,6 +18,7 @@ from estimator.scene import (
     F32,
     F64,
     I8,
+    I32,
     LEAF,
     LOOK_STEP,
     MEDIAL_LOOKS,
@@ -29,6 +32,7 @@ from estimator.scene import (
     Shade,
     Spheres,
 )
+from recon.labels import Mask
 
 SLACK = np.float32(0.7)
 """A point off the centre of a sphere is seen from a pivot 30 mm off or further in a direction that differs by its
@@ -40,6 +44,26 @@ LAST = np.float32(1e-3)
 
 TOUCH_TOL_MM = np.float32(1e-5)
 """A target this much beyond the tool's surface still counts as touched."""
+
+
+class Work(NamedTuple):
+    """Room for one approach's work; L leaves, G groups, P phases."""
+
+    group_depth: F32  # (P, G)
+    leaf_depth: F32  # (P, LEAF)
+    point_depth: F32  # (1, LEAF)
+    leaf: I32  # (L,) leaves taken in part
+    near: Mask  # (P, L) does the phase's solid come near it?
+    seen: Mask  # (P, L) and is all of it in sight?
+    cover: F32  # (L, LEAF)
+
+
+def work_for(cloud: Cloud, phases: int) -> Work:
+    """Room enough for any approach of so many phases."""
+    leaves, groups = len(cloud.leaf_weight), len(cloud.bucket)
+    near, seen = np.empty((phases, leaves), np.bool_), np.empty((phases, leaves), np.bool_)
+    rooms = [np.empty(shape, np.float32) for shape in ((phases, groups), (phases, LEAF), (1, LEAF), (leaves, LEAF))]
+    return Work(rooms[0], rooms[1], rooms[2], np.empty(leaves, np.int32), near, seen, rooms[3])
 
 
 @njit(cache=True, inline="always")
@@ -116,7 +140,8 @@ def fill_sight(shade: Shade, xyz: F32, sight: I8) -> None:
 @njit(cache=True, inline="always")
 def _all_seen(spheres: Spheres, n: int, phases: F32, p: int, berth: float) -> bool:
     """Does every way from phase p's pivot into a sphere pass the sac by the berth?"""
-    return _seen(spheres.sight, spheres.xyz, n, phases, p) >= berth + SLACK * spheres.radius[n]
+    wanted = berth + SLACK * spheres.radius[n]
+    return spheres.floor[n] >= wanted or _seen(spheres.sight, spheres.xyz, n, phases, p) >= wanted
 
 
 @njit(cache=True, inline="always")
@@ -158,61 +183,83 @@ def _leaf_taken(
     return found
 
 
-@njit(cache=True, nogil=True)
-def taken_by(cloud: Cloud, phases: F32, berth: float, cell: float, taken: F64, slope: F64) -> float:
-    """Adds to `taken` and `slope` (B,) what one approach takes per bucket; returns how far lateral it takes bone.
-
-    `phases` is a (P, 14) array, packed.
-    """
-    count = len(cloud.bucket)
-    depth = np.empty((len(phases), count), dtype=np.float32)
-    leaf_depth = np.empty((len(phases), LEAF), dtype=np.float32)
-    cover = np.empty((2, LEAF), np.float32)
-    lateral = ZERO
+@njit(cache=True)
+def _border_leaves(
+    cloud: Cloud, phases: F32, berth: float, cell: float, work: Work, taken: F64, slope: F64, lateral: F64
+) -> int:
+    """Adds all groups and leaves that are wholly taken; lists those taken in part, and returns how many there are."""
+    half, count, found = HALF * cell, len(cloud.bucket), 0
     for p in range(len(phases)):
-        _depths(cloud.group.xyz, 0, count, phases, p, depth, p)
+        _depths(cloud.group.xyz, 0, count, phases, p, work.group_depth, p)
     for g in range(count):
-        margin, bucket, near, whole = cloud.group.radius[g] + HALF * cell, cloud.bucket[g], False, False
+        margin, bucket, near, whole = cloud.group.radius[g] + half, cloud.bucket[g], False, False
         for p in range(len(phases)):
-            near = near or depth[p, g] <= margin
-            whole = whole or (depth[p, g] < -margin and _all_seen(cloud.group, g, phases, p, berth + HALF * cell))
+            near = near or work.group_depth[p, g] <= margin
+            whole = whole or (work.group_depth[p, g] < -margin and _all_seen(cloud.group, g, phases, p, berth + half))
         if whole:
             taken[bucket] += cloud.group_weight[g]
             slope[bucket] += cloud.group_slope[g]
-            lateral = max(lateral, cloud.group_lateral[g])
+            lateral[0] = max(lateral[0], cloud.group_lateral[g])
         if whole or not near:
             continue
         for p in range(len(phases)):
-            _depths(cloud.leaf.xyz, LEAF * g, LEAF, phases, p, leaf_depth, p)
+            _depths(cloud.leaf.xyz, LEAF * g, LEAF, phases, p, work.leaf_depth, p)
         for lane in range(LEAF):
             leaf = LEAF * g + lane
-            if cloud.leaf.radius[leaf] < ZERO:
+            margin, near, whole = cloud.leaf.radius[leaf] + half, False, False
+            if margin < half:
                 continue
-            told = _leaf_taken(
-                cloud.xyz, cloud.sight, cloud.leaf, leaf, phases, leaf_depth, lane, berth, cell, cover
-            )
-            if told == 2:
+            for p in range(len(phases)):
+                work.near[p, found] = work.leaf_depth[p, lane] <= margin
+                work.seen[p, found] = work.near[p, found] and _all_seen(cloud.leaf, leaf, phases, p, berth + half)
+                near = near or work.near[p, found]
+                whole = whole or (work.seen[p, found] and work.leaf_depth[p, lane] < -margin)
+            if whole:
                 taken[bucket] += cloud.leaf_weight[leaf]
                 slope[bucket] += cloud.leaf_slope[leaf]
-                lateral = max(lateral, cloud.leaf_lateral[leaf])
-            elif told == 1:
-                lateral = max(lateral, _add_leaf(cloud, leaf, cover, taken, slope, bucket))
-    return lateral
+                lateral[0] = max(lateral[0], cloud.leaf_lateral[leaf])
+            elif near:
+                work.leaf[found] = leaf
+                found += 1
+    return found
 
 
-@njit(cache=True, inline="always")
-def _add_leaf(cloud: Cloud, leaf: int, cover: F32, taken: F64, slope: F64, bucket: int) -> float:
-    """Adds the covered shares of a leaf; returns how far lateral a point is mostly taken."""
-    lateral, mass, lost = ZERO, ZERO, ZERO
-    for k in range(LEAF):
-        n = LEAF * leaf + k
-        mass += cover[0, k] * cloud.weight[n]
-        lost += cover[0, k] * cloud.slope[n]
-        if cover[0, k] >= HALF and cloud.weight[n] > ZERO:
-            lateral = max(lateral, abs(cloud.xyz[0, n]))
-    taken[bucket] += mass
-    slope[bucket] += lost
-    return lateral
+@njit(cache=True)
+def _cover_border(xyz: F32, sight: I8, found: int, phases: F32, berth: float, cell: float, work: Work) -> None:
+    """Covered shares of the points of the leaves listed."""
+    for m in range(found):
+        for k in range(LEAF):
+            work.cover[m, k] = ZERO
+    for p in range(len(phases)):
+        for m in range(found):
+            if not work.near[p, m]:
+                continue
+            first = LEAF * work.leaf[m]
+            _depths(xyz, first, LEAF, phases, p, work.point_depth, 0)
+            if not work.seen[p, m]:
+                for k in range(LEAF):
+                    if work.point_depth[0, k] < HALF * cell:
+                        hidden = berth - _seen(sight, xyz, first + k, phases, p)
+                        work.point_depth[0, k] = max(work.point_depth[0, k], hidden)
+            for k in range(LEAF):
+                share = min(max(HALF - work.point_depth[0, k] / cell, ZERO), ONE)
+                work.cover[m, k] = max(work.cover[m, k], share)
+
+
+@njit(cache=True)
+def _add_border(cloud: Cloud, found: int, work: Work, taken: F64, slope: F64, lateral: F64) -> None:
+    """Adds the covered shares of the leaves listed."""
+    for m in range(found):
+        leaf = work.leaf[m]
+        mass, lost = ZERO, ZERO
+        for k in range(LEAF):
+            n = LEAF * leaf + k
+            mass += work.cover[m, k] * cloud.weight[n]
+            lost += work.cover[m, k] * cloud.slope[n]
+            if work.cover[m, k] >= HALF and cloud.weight[n] > ZERO:
+                lateral[0] = max(lateral[0], abs(cloud.xyz[0, n]))
+        taken[cloud.bucket[leaf // LEAF]] += mass
+        slope[cloud.bucket[leaf // LEAF]] += lost
 
 
 @njit(cache=True, nogil=True)
@@ -315,10 +362,20 @@ def goals_touched(
 
 
 @njit(cache=True, nogil=True)
-def removals(cloud: Cloud, phases: F32, berths: F32, cell: float, taken: F64, slope: F64, lateral: F64) -> None:
-    """Fills rows of `taken`, `slope` (A, B) and `lateral` (A,) for (A, P, 14) packed phases and (A,) berths."""
+def removals(
+    cloud: Cloud, phases: F32, berths: F32, cell: float, work: Work, taken: F64, slope: F64, lateral: F64
+) -> None:
+    """Fills what each approach takes per bucket, and how far lateral it takes bone.
+
+    Parameters
+    ----------
+    phases, berths : (A, P, 14) packed phases and (A,) mm
+    taken, slope, lateral : (A, B), (A, B) and (A, 1) arrays of zeros
+    """
     for a in range(len(phases)):
-        lateral[a] = taken_by(cloud, phases[a], berths[a], cell, taken[a], slope[a])
+        found = _border_leaves(cloud, phases[a], berths[a], cell, work, taken[a], slope[a], lateral[a])
+        _cover_border(cloud.xyz, cloud.sight, found, phases[a], berths[a], cell, work)
+        _add_border(cloud, found, work, taken[a], slope[a], lateral[a])
 
 
 @njit(cache=True, nogil=True)

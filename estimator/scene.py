@@ -50,6 +50,7 @@ class Spheres(NamedTuple):
     xyz: F32  # (3, S)
     radius: F32  # (S,)
     sight: I8  # (S, LOOKS) the least of its points' tables
+    floor: F32  # (S,) mm, the least of all that
 
 
 class Cloud(NamedTuple):

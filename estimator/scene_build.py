@@ -27,6 +27,7 @@ from estimator.scene import (
     LIGAMENT,
     MEDIAL_LOOKS,
     OVERHANG,
+    SIGHT_MM,
     Cloud,
     Face,
     Goals,
@@ -199,14 +200,20 @@ def _bounds(xyz: Float, shown: Mask, size: int) -> tuple[Float, Float]:
 def _spheres(xyz: Float, shown: Mask, sight: I8, size: int) -> Spheres:
     """The spheres about each `size` points, with the least of their tables of sight."""
     centre, radius = _bounds(xyz, shown, size)
-    return Spheres(_f32(centre.T), _f32(radius), sight.reshape(-1, size, sight.shape[1]).min(axis=1))
+    least = sight.reshape(-1, size, sight.shape[1]).min(axis=1)
+    return Spheres(_f32(centre.T), _f32(radius), least, floors(least))
+
+
+def floors(sight: I8) -> F32:
+    """(S,) array, mm: the least of each table."""
+    return _f32(sight.min(axis=1, initial=127) * SIGHT_MM)
 
 
 def _shaded(rows: Rows, shade: Shade) -> Rows:
     """Rows with their tables of sight."""
     sight = sights(shade, rows.xyz)
     least = np.minimum.reduceat(sight, rows.first[:-1], axis=0) if len(rows.plane) else sight
-    return rows._replace(sight=sight, sphere=rows.sphere._replace(sight=least))
+    return rows._replace(sight=sight, sphere=rows.sphere._replace(sight=least, floor=floors(least)))
 
 
 def sights(shade: Shade, xyz: F32) -> I8:

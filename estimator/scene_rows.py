@@ -78,6 +78,7 @@ def _laid(places: Float, bone: Float, plane: np.ndarray) -> Rows:
         np.ascontiguousarray(ends.mean(axis=0).T, dtype=np.float32),
         (np.linalg.norm(ends[1] - ends[0], axis=1) / 2 + 1e-3).astype(np.float32),
         none,
+        none[:, 0:0].sum(axis=1, dtype=np.float32),
     )
     return Rows(
         xyz=np.ascontiguousarray(places[within].T, dtype=np.float32),
@@ -115,7 +116,7 @@ def _joined(one: Rows, other: Rows) -> Rows:
         bone=np.concatenate([one.bone, other.bone]),
         sight=one.sight,
         first=np.concatenate([one.first, other.first[1:] + one.first[-1]]),
-        sphere=Spheres(places, radii, one.sight),
+        sphere=Spheres(places, radii, one.sight, one.sphere.floor),
         plane=np.concatenate([one.plane, other.plane]),
         before_run=np.concatenate([one.before_run, other.before_run]),
         before_sum=np.concatenate([one.before_sum, other.before_sum]),
