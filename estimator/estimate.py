@@ -25,6 +25,9 @@ from recon.grid import Float
 from recon.labels import SIDES, Mask, Side
 from recon.workers import both
 
+Paths = tuple[tuple[Float, Float], ...]
+"""Pairs of a pivot (3,) and the (M, 3) points touched from it."""
+
 
 @dataclass(frozen=True, eq=False)
 class Cost:
@@ -56,7 +59,7 @@ class Estimate:
     task: Cost
     task_targets_ras_mm: Mapping[str, Float]
     task_reached_frac: Mapping[str, float]
-    task_paths: tuple[tuple[Float, Float], ...]
+    task_paths: Paths
     reach: dict[Side, Reach]
     decompression: Decompression
     skin_entry: SkinEntry
@@ -90,14 +93,18 @@ def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str]
     keep_out = prepared.keep_out(approach.channel.tool_radius_mm)
     cone = ConeRegion(phases, keep_out)
 
-    def by_sweep() -> tuple[Cost, Decompression]:
-        cost = cost_of(prepared, cone)
-        return cost, decompression_of(prepared.pressing, cone, cost.removal)
+    asked = prepared.task_targets.seen_from(approach.side, task)
 
-    def by_task() -> _Task:
-        return _task_of(prepared, approach, cone, prepared.task_targets.seen_from(approach.side, task))
+    def by_sweep() -> tuple[Cost, Decompression, dict[Side, Reach]]:
+        cost, reach = cost_of(prepared, cone), reach_by(prepared, cone, other_side(approach.side))
+        return cost, decompression_of(prepared.pressing, cone, cost.removal), reach
 
-    (cone_cost, decompression), told = both(by_sweep, by_task)
+    def by_task() -> tuple[Cost, Paths, Mask]:
+        touched = touch_of(anatomy, phases, keep_out, joined_mm(asked)).touched
+        paths = paths_to(phases, joined_mm(asked), touched)
+        return cost_of(prepared, TaskRegion(paths, approach.channel, keep_out)), paths, touched
+
+    (cone_cost, decompression, reach), (task_cost, paths, touched) = both(by_sweep, by_task)
     return Estimate(
         anatomy,
         level,
@@ -106,37 +113,24 @@ def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str]
         phases,
         keep_out,
         cone=cone_cost,
-        task=told.cost,
-        task_targets_ras_mm=told.targets_ras_mm,
-        task_reached_frac=told.reached_frac,
-        task_paths=told.paths,
-        reach=told.reach,
+        task=task_cost,
+        task_targets_ras_mm=asked,
+        task_reached_frac=touched_frac(asked, np.atleast_1d(touched.any(axis=0))),
+        task_paths=paths,
+        reach=reach,
         decompression=decompression,
         skin_entry=skin_entry_of(prepared, approach, phases[0]),
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _Task:
-    """What an estimate tells of the task and of reach."""
-
-    cost: Cost
-    targets_ras_mm: Mapping[str, Float]
-    reached_frac: Mapping[str, float]
-    paths: tuple[tuple[Float, Float], ...]
-    reach: dict[Side, Reach]
-
-
-def _task_of(prepared: PreparedLevel, approach: Approach, cone: ConeRegion, asked: Mapping[str, Float]) -> _Task:
-    anatomy, level, phases, keep_out = prepared.anatomy, prepared.level, cone.phases, cone.keep_out
-    touched = touch_of(anatomy, phases, keep_out, joined_mm(asked)).touched
-    paths = paths_to(phases, joined_mm(asked), touched)
-    reach = {side: reach_of(anatomy, level, targets, phases, keep_out) for side, targets in level.targets.items()}
-    far = other_side(approach.side)
+def reach_by(prepared: PreparedLevel, cone: ConeRegion, far: Side) -> dict[Side, Reach]:
+    """The reach on each side; on the far one with the limit that would break next, where only the sweep stops it."""
+    level = prepared.level
+    reach = {side: reach_of(prepared.anatomy, level, targets, cone.phases, cone.keep_out)
+             for side, targets in level.targets.items()}
     if far in reach:
         reach[far] = replace(reach[far], limited_by=_stopped_by(prepared, far, reach[far], cone))
-    cost = cost_of(prepared, TaskRegion(paths, approach.channel, keep_out))
-    return _Task(cost, asked, touched_frac(asked, np.atleast_1d(touched.any(axis=0))), paths, reach)
+    return reach
 
 
 def _stopped_by(prepared: PreparedLevel, side: Side, reach: Reach, cone: ConeRegion) -> str:
@@ -147,7 +141,7 @@ def _stopped_by(prepared: PreparedLevel, side: Side, reach: Reach, cone: ConeReg
     way = np.array(reach.next_ras_mm) - last.pivot_ras_mm
     tilted = replace(cone, phases=(*cone.phases, replace(last, axis_ras=way / np.linalg.norm(way))))
     joint = level.joints.get(side)
-    if joint is not None and area_kept_frac(joint, tilted) < limits.value("facet_area_kept_frac"):
+    if joint is not None and area_kept_frac(joint, tilted, prepared.faces[side]) < limits.value("facet_area_kept_frac"):
         return "facet limit"
     removal = removal_of(prepared.bench, tilted, prepared.base_bone)
     if spinous_base(prepared.weak_places.base, removal).bridge_mm < limits.value("spinous_bridge_mm"):
@@ -161,7 +155,7 @@ def cost_of(prepared: PreparedLevel, region: Region) -> Cost:
     removal = removal_of(prepared.bench, region)
     return Cost(
         removal,
-        facets={side: facet_kept(level, side, region, removal) for side in level.joints},
+        facets={side: facet_kept(level, side, region, removal, prepared.faces[side]) for side in level.joints},
         pars={side: pars_of(weak.pars[side], removal) for side in SIDES},
         spinous_base=spinous_base(weak.base, removal),
     )
@@ -169,12 +163,12 @@ def cost_of(prepared: PreparedLevel, region: Region) -> Cost:
 
 def task_paths(
     anatomy: Anatomy, phases: tuple[PlacedPhase, ...], keep_out: KeepOut, targets_mm: Float
-) -> tuple[tuple[Float, Float], ...]:
+) -> Paths:
     """Each phase's pivot (3,) with those of the (N, 3) targets that it is the first to touch."""
     return paths_to(phases, targets_mm, touch_of(anatomy, phases, keep_out, targets_mm).touched)
 
 
-def paths_to(phases: tuple[PlacedPhase, ...], targets_mm: Float, touched: Mask) -> tuple[tuple[Float, Float], ...]:
+def paths_to(phases: tuple[PlacedPhase, ...], targets_mm: Float, touched: Mask) -> Paths:
     """The same where (P, N) `touched` is known."""
     first = touched & (np.cumsum(touched, axis=0) == 1)
     return tuple((phase.pivot_ras_mm, targets_mm[mine]) for phase, mine in zip(phases, first, strict=True))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from estimator.bricks import Bricks, bricks_of_points
 from estimator.region import Region
 from estimator.removal import Removal
 from recon.anatomy import Frame, Joint, Level
@@ -29,10 +30,15 @@ class FacetKept:
     volume_frac: float
 
 
-def facet_kept(level: Level, side: Side, region: Region, removal: Removal) -> FacetKept:
-    """What a region and its removal leave of the level's joint on one side of the patient."""
+def facet_kept(
+    level: Level, side: Side, region: Region, removal: Removal, faces: Bricks | None = None
+) -> FacetKept:
+    """What a region and its removal leave of the level's joint on one side of the patient.
+
+    `faces` are `faces_of` the joint, where they are at hand.
+    """
     joint = level.joints[side]
-    kept = pairs_kept(joint, region)
+    kept = pairs_kept(joint, region, faces)
     at_disc = disc_slice(joint, level.frame)
     return FacetKept(
         area_frac=_share(joint.area_mm2, kept),
@@ -41,9 +47,14 @@ def facet_kept(level: Level, side: Side, region: Region, removal: Removal) -> Fa
     )
 
 
-def area_kept_frac(joint: Joint, region: Region) -> float:
+def area_kept_frac(joint: Joint, region: Region, faces: Bricks | None = None) -> float:
     """Share of a joint's surface that a region leaves with bone on both sides; NaN where it has none."""
-    return _share(joint.area_mm2, pairs_kept(joint, region))
+    return _share(joint.area_mm2, pairs_kept(joint, region, faces))
+
+
+def faces_of(joint: Joint) -> Bricks:
+    """The points of a joint's inferior face, then those of its superior one, in bricks."""
+    return bricks_of_points(np.concatenate([joint.inferior_face_ras_mm, joint.superior_face_ras_mm]))
 
 
 def disc_slice(joint: Joint, frame: Frame) -> Mask:
@@ -54,9 +65,13 @@ def disc_slice(joint: Joint, frame: Frame) -> Mask:
     return in_slice
 
 
-def pairs_kept(joint: Joint, region: Region) -> Mask:
-    """A pair stays only when the bone behind both of its points stays."""
-    lost = region.holds(np.concatenate([joint.inferior_face_ras_mm, joint.superior_face_ras_mm]))
+def pairs_kept(joint: Joint, region: Region, faces: Bricks | None = None) -> Mask:
+    """(N,) array: a pair stays only when the bone behind both of its points stays."""
+    if faces is None:
+        lost = region.holds(np.concatenate([joint.inferior_face_ras_mm, joint.superior_face_ras_mm]))
+    else:
+        lost = np.empty(len(faces.order), dtype=bool)
+        lost[faces.order] = region.covered_frac(faces) > 0
     return np.asarray(~lost.reshape(2, -1).any(axis=0))
 
 

@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from estimator.removal import Bench, Removal
-from estimator.voxel_kernels import longest_runs, resampled
+from estimator.voxel_kernels import longest_runs, resampled, resampled_near
 from recon.anatomy import Level
 from recon.grid import Box, Float
-from recon.labels import SIDES, Part, Side, label_of, sided
+from recon.labels import SIDES, Mask, Part, Side, label_of, sided
 
 Samples = npt.NDArray[np.float32]
 
@@ -69,8 +69,9 @@ class SampledPart:
     @cached_property
     def before(self) -> Samples:
         """(nx, ny, nz) array: bone at the samples."""
-        everywhere = (slice(0, self.shape[0]), slice(0, self.shape[1]), slice(0, self.shape[2]))
-        return self._sampled(self.frac, everywhere, np.ones(self.shape, dtype=np.float32))
+        out = np.empty(self.shape, dtype=np.float32)
+        resampled(self.frac, self.start, self.steps, self.limits, out)
+        return out
 
     @cached_property
     def middle(self) -> slice:
@@ -103,7 +104,10 @@ class SampledPart:
         voxels = np.array(np.unravel_index(removal.voxels[mine], removal.bench.grid.shape)) - self.corner[:, None]
         frac[tuple(voxels)] *= 1 - removal.share[mine]
         box = self._samples_about(voxels.min(axis=1) - 1.0, voxels.max(axis=1) + 1.0)
-        return Left(box, self._sampled(frac, box, self.before[box].copy()))
+        first = self.start + np.array([s.start for s in box]) @ self.steps
+        left, lost = self.before[box].copy(), np.zeros(box[0].stop - box[0].start)
+        resampled_near(frac, _cells_with(voxels, self.frac.shape), first, self.steps, left, lost)
+        return Left(box, left, lost)
 
     def _samples_about(self, low: Float, high: Float) -> Box:
         """Index box of the samples that may lie in a box of `frac`, given by its first and last fractional index."""
@@ -114,18 +118,25 @@ class SampledPart:
         i, j, k = (slice(int(a), int(b)) for a, b in zip(first, end, strict=True))
         return i, j, k
 
-    def _sampled(self, frac: Samples, box: Box, out: Samples) -> Samples:
-        first = np.array([s.start for s in box], dtype=float)
-        resampled(frac, self.start + first @ self.steps, self.steps, self.limits, out)
-        return out
+
+def _cells_with(voxels: npt.NDArray[np.intp], shape: tuple[int, ...]) -> Mask:
+    """Array of that shape: which cells, told by their first corner, have one of the (3, n) voxels for a corner."""
+    cells = np.zeros(shape, dtype=bool)
+    for offset in np.ndindex(2, 2, 2):
+        cells[tuple(np.maximum(voxels - np.array(offset)[:, None], 0))] = True
+    return cells
 
 
 @dataclass(frozen=True, eq=False)
 class Left:
-    """What a removal leaves of a part at the samples of an index `box`; elsewhere all stays."""
+    """What a removal leaves of a part at the samples of an index `box`, and takes from each sagittal section of it.
+
+    Outside the box all stays.
+    """
 
     box: Box
     bone: Samples
+    lost: Float
 
     def on_planes(self, before: Samples, planes: slice) -> Samples:
         """(nx, ny, n) array: bone left on some axial planes of a part that was `before`."""
@@ -176,10 +187,9 @@ def spinous_base(part: SampledPart | None, removal: Removal) -> SpinousBase:
     left = part.left_by(removal)
     if left is None:
         return SpinousBase(0.0, part.bridge_before_mm, part.bridge_before_mm)
-    lost = part.before[left.box] - left.bone
     profile = part.profile.copy()
-    profile[left.box[0]] -= lost.sum(axis=(1, 2), dtype=float)
-    undercut = float(lost.sum(dtype=float)) / max(float(part.profile.sum()), 1e-9)
+    profile[left.box[0]] -= left.lost
+    undercut = float(left.lost.sum()) / max(float(part.profile.sum()), 1e-9)
     return SpinousBase(undercut, _thickness_mm(left.section(part.before, int(profile.argmax()))), part.bridge_before_mm)
 
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
+from estimator.bricks import Bricks
 from estimator.decompression import Pressing, pressing_on
+from estimator.facets import faces_of
 from estimator.isthmus import WeakPlaces, weak_places
 from estimator.keepout import KeepOut, keep_out_of
 from estimator.limits import Limits
@@ -14,7 +16,7 @@ from estimator.scene import Scene
 from estimator.scene_build import scene_of
 from estimator.task_targets import TaskTargets, task_targets
 from recon.anatomy import Anatomy, Level
-from recon.labels import Part, label_of
+from recon.labels import Part, Side, label_of
 from recon.skin import air_in_view
 
 
@@ -55,6 +57,11 @@ class PreparedLevel:
     def pressing(self) -> Pressing:
         """What presses on the sac."""
         return pressing_on(self.anatomy, self.level, self.bench)
+
+    @cached_property
+    def faces(self) -> dict[Side, Bricks]:
+        """The faces of each joint in view."""
+        return {side: faces_of(joint) for side, joint in self.level.joints.items()}
 
     @cached_property
     def base_bone(self) -> BoneBricks:

@@ -396,9 +396,9 @@ def cover(bricks: Bricks, ways: Ways, field: Field, part: tuple[int, int], share
 
 @njit(cache=True, nogil=True)
 def resampled(field: Share, start: Float, steps: Float, limits: Float, out: Share) -> None:
-    """Replace `out` (nx, ny, nz) by a field's values at the fractional indices start + (x, y, z) @ steps.
+    """Fill `out` (nx, ny, nz) with a field's values at the fractional indices start + (x, y, z) @ steps.
 
-    Where `out` is 0 it stays so, and beyond the `limits` (2, 3) of indices there is 0.
+    Beyond the `limits` (2, 3) of indices there is 0.
     """
     for x in range(out.shape[0]):
         for y in range(out.shape[1]):
@@ -406,11 +406,30 @@ def resampled(field: Share, start: Float, steps: Float, limits: Float, out: Shar
                 i = start[0] + x * steps[0, 0] + y * steps[1, 0] + z * steps[2, 0]
                 j = start[1] + x * steps[0, 1] + y * steps[1, 1] + z * steps[2, 1]
                 k = start[2] + x * steps[0, 2] + y * steps[1, 2] + z * steps[2, 2]
-                there = out[x, y, z] != 0.0
                 out[x, y, z] = 0.0
-                if (there and limits[0, 0] <= i <= limits[1, 0] and limits[0, 1] <= j <= limits[1, 1]
+                if (limits[0, 0] <= i <= limits[1, 0] and limits[0, 1] <= j <= limits[1, 1]
                         and limits[0, 2] <= k <= limits[1, 2]):
                     out[x, y, z] = trilinear(field, i, j, k)
+
+
+@njit(cache=True, nogil=True)
+def resampled_near(field: Share, near: Mask, start: Float, steps: Float, out: Share, lost: Float) -> None:
+    """The same only where `out` is not 0 and the sample's cell, told by its first corner, is marked in `near`.
+
+    `lost` (nx,), zeros before, is by how much each plane of `out` falls.
+    """
+    for x in range(out.shape[0]):
+        for y in range(out.shape[1]):
+            i0 = start[0] + x * steps[0, 0] + y * steps[1, 0]
+            j0 = start[1] + x * steps[0, 1] + y * steps[1, 1]
+            k0 = start[2] + x * steps[0, 2] + y * steps[1, 2]
+            for z in range(out.shape[2]):
+                if out[x, y, z] != 0.0:
+                    i, j, k = i0 + z * steps[2, 0], j0 + z * steps[2, 1], k0 + z * steps[2, 2]
+                    if near[int(max(i, 0.0)), int(max(j, 0.0)), int(max(k, 0.0))]:
+                        value = np.float32(trilinear(field, i, j, k))
+                        lost[x] += np.float64(out[x, y, z]) - np.float64(value)
+                        out[x, y, z] = value
 
 
 @njit(cache=True, nogil=True)
