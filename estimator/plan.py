@@ -63,7 +63,7 @@ def docked_approach(
     pivot, far = docking - distance_mm * inward, other_side(side)
     far_pivot = pivot + FAR_PIVOT_SHIFT_MM * _lateral(side)
     near_axis = _aimed(level, side, pivot, inward, channel)
-    far_axis = _aimed(level, far, far_pivot, _middle_mm(level, far) - far_pivot, channel)
+    far_axis = _aimed(level, far, far_pivot, middle_mm(level, far) - far_pivot, channel)
     # A plan places its pivot behind the docking point along the first axis; the shifts lead from there to ours.
     implied = docking - distance_mm * near_axis
     phases = tuple(
@@ -71,7 +71,7 @@ def docked_approach(
             name,
             *tilts_deg(side, axis),
             SWEEP_DEG,
-            *_depths_mm(level, on, at, axis, channel, distance_mm),
+            *map(float, depths_mm(level, on, at, axis, channel.working_distance_mm, distance_mm)),
             _triple(at - implied),
         )
         for name, on, at, axis in ((IPSILATERAL, side, pivot, near_axis), (OVER_THE_TOP, far, far_pivot, far_axis))
@@ -146,18 +146,25 @@ def _pivot_distance_mm(anatomy: Anatomy, level: Level, docking_mm: Float, inward
 
 def _aimed(level: Level, side: Side, pivot_mm: Float, direction: Float, channel: Channel) -> Float:
     """(3,) unit array: a direction turned until the tool at the sweep's edge touches the recess's middle."""
-    goal = _recess_mm(level, side) - pivot_mm
+    goal = recess_mm(level, side) - pivot_mm
     touch_deg = float(np.degrees(np.arctan2(channel.tool_radius_mm, np.linalg.norm(goal))))
     return turned_to_hold(direction, goal, SWEEP_DEG + touch_deg)
 
 
-def _middle_mm(level: Level, side: Side) -> Float:
-    """(3,) array, level frame: the middle of all of a side's targets."""
-    return level.frame.to_level_mm(all_points_mm(level.targets[side])).mean(axis=0)
+def middle_mm(level: Level, side: Side) -> Float:
+    """(3,) array, level frame: the middle of all of a side's targets; raises AnatomyNotFound where there is none."""
+    return np.asarray(level.frame.to_level_mm(_all_targets_mm(level, side)).mean(axis=0))
 
 
-def _recess_mm(level: Level, side: Side) -> Float:
+def recess_mm(level: Level, side: Side) -> Float:
     """(3,) array, level frame: the middle of a side's lateral recess; of all its targets where no recess is in view."""
+    everything = _all_targets_mm(level, side)
+    recess = level.targets[side].points_ras_mm.get("lateral recess", everything)
+    return level.frame.to_level_mm(recess if len(recess) else everything).mean(axis=0)
+
+
+def _all_targets_mm(level: Level, side: Side) -> Float:
+    """(N, 3) array, RAS: every target point of a side; raises AnatomyNotFound where there is none."""
     targets = level.targets.get(side)
     if targets is None or not len(all_points_mm(targets)):
         raise AnatomyNotFound(
@@ -165,20 +172,21 @@ def _recess_mm(level: Level, side: Side) -> Float:
             "must be in view to aim at",
             do="Correct the labels of this level, or give an approach with --plan.",
         )
-    recess = targets.points_ras_mm.get("lateral recess", all_points_mm(targets))
-    return level.frame.to_level_mm(recess if len(recess) else all_points_mm(targets)).mean(axis=0)
+    return all_points_mm(targets)
 
 
-def _depths_mm(
-    level: Level, side: Side, pivot_mm: Float, axis: Float, channel: Channel, distance_mm: float
-) -> tuple[float, float]:
+def depths_mm(
+    level: Level, side: Side, pivots_mm: Float, axes: Float, working_distance_mm: Float | float,
+    distance_mm: Float | float,
+) -> tuple[Float, Float]:  # fmt: skip
     """(sleeve, tip) past the docking depth: deep enough for every target of a side, the scope held back.
 
-    The sleeve never ends short of the docking depth.
+    The sleeve never ends short of the docking depth. Pivots and unit axes are (..., 3) arrays of the level frame;
+    `distance_mm`, pivot to docking point, and the results are (...) arrays. Raises AnatomyNotFound without targets.
     """
-    deepest = float(((level.frame.to_level_mm(all_points_mm(level.targets[side])) - pivot_mm) @ axis).max())
-    tip_mm = deepest - distance_mm
-    return max(0.0, tip_mm - channel.working_distance_mm), tip_mm
+    goals = level.frame.to_level_mm(_all_targets_mm(level, side))
+    tip_mm = (axes @ goals.T).max(axis=-1) - (axes * pivots_mm).sum(axis=-1) - distance_mm
+    return np.maximum(0.0, tip_mm - working_distance_mm), tip_mm
 
 
 def _lateral(side: Side) -> Float:
