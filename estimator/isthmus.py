@@ -8,8 +8,8 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from estimator.field_kernels import longest_runs, resampled, resampled_near
 from estimator.removal import Bench, Removal
-from estimator.voxel_kernels import longest_runs, resampled, resampled_near
 from recon.anatomy import Level
 from recon.grid import Box, Float
 from recon.labels import SIDES, Mask, Part, Side, label_of, sided

@@ -13,11 +13,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from estimator.voxel_kernels import Field, sights
+from estimator.field_kernels import above_half
+from estimator.sight_kernels import Field, sights
 from recon.anatomy import Anatomy
 from recon.errors import AnatomyNotFound
-from recon.grid import Float, Grid
+from recon.grid import Float, Grid, box_of
 from recon.labels import Mask, Tissue
+from recon.workers import WORKERS
 
 FIELD_SPACING_MM = 0.3
 """Coarsest spacing of the distance field; its zero is off by less than half of this."""
@@ -93,10 +95,18 @@ def keep_out_of(anatomy: Anatomy, centre_ras_mm: Float, rules_mm: tuple[float, f
     i, j, k = ndimage.find_objects(kept_out.astype(np.uint8))[0]
     labels, grid = labels[i, j, k], grid.cropped((i, j, k))
     sac, fine = _finely(labels == Tissue.SAC, grid)
-    blocked = _distance_mm(~sac, fine) > retraction_mm
+    blocked = _shrunk(sac, fine, retraction_mm)
     if (labels == Tissue.ROOT).any():
-        blocked |= _distance_mm(~_finely(labels == Tissue.ROOT, grid)[0], fine) > retraction_mm
+        blocked |= _shrunk(_finely(labels == Tissue.ROOT, grid)[0], fine, retraction_mm)
     return KeepOut(fine, _distance_mm(blocked, fine), clearance_mm + tool_radius_mm)
+
+
+def _shrunk(mask: Mask, grid: Grid, by_mm: float) -> Mask:
+    """(same shape) array: what lies deeper than `by_mm` in the mask."""
+    out, box = np.zeros_like(mask), box_of(mask, margin=1)
+    if box is not None:
+        out[box] = _distance_mm(~mask[box], grid) > by_mm
+    return out
 
 
 def _distance_mm(mask: Mask, grid: Grid) -> npt.NDArray[np.float32]:
@@ -105,7 +115,9 @@ def _distance_mm(mask: Mask, grid: Grid) -> npt.NDArray[np.float32]:
     The border runs midway between voxel centres, so half a voxel is taken off.
     """
     spacing = [float(s) for s in grid.spacing_mm]
-    return np.maximum(edt.edt(~mask, anisotropy=spacing, parallel=1) - min(spacing) / 2, 0.0).astype(np.float32)
+    distance = edt.edt(~mask, anisotropy=spacing, parallel=WORKERS)
+    distance -= np.float32(min(spacing) / 2)
+    return np.maximum(distance, np.float32(0.0), out=distance)
 
 
 def _finely(mask: Mask, grid: Grid) -> tuple[Mask, Grid]:
@@ -113,10 +125,10 @@ def _finely(mask: Mask, grid: Grid) -> tuple[Mask, Grid]:
     pad = np.ceil(FIELD_MARGIN_MM / grid.spacing_mm).astype(int)
     smooth = ndimage.gaussian_filter(np.pad(mask, [(p, p) for p in pad]).astype(np.float32), SMOOTHING_VOXELS)
     steps = np.maximum(np.ceil(grid.spacing_mm / FIELD_SPACING_MM - 1e-6), 1).astype(int)
-    shape = (np.array(smooth.shape) - 1) * steps + 1
-    fine = ndimage.zoom(smooth, shape / np.array(smooth.shape), order=1) > 0.5
+    i, j, k = ((np.array(smooth.shape) - 1) * steps + 1).tolist()
+    fine = np.empty((i, j, k), dtype=bool)
+    above_half(smooth, steps, fine)
     affine = grid.affine_ras_mm.copy()
     affine[:3, 3] = grid.world_mm(-pad)
     affine[:3, :3] /= steps
-    i, j, k = fine.shape
     return fine, Grid((i, j, k), affine)

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from estimator.approach import PlacedPhase
+from estimator.field_kernels import met_on_way
 from estimator.keepout import KeepOut
 from estimator.removal import PROTECTED_PARTS
 from estimator.solid import cone_distance_mm
 from estimator.task_targets import joined_mm
-from estimator.voxel_kernels import met_on_way
 from recon.anatomy import Anatomy, Level, Targets
 from recon.grid import Float
 from recon.labels import Mask, bone_mask

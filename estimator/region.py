@@ -82,7 +82,7 @@ class SightedRegion(ABC):
         """(N,) array: share of each place's samples inside, places in the order of the bricks."""
         share = np.zeros(len(bricks.order), dtype=np.float32)
         if len(share):
-            cover(bricks, self.ways, self.keep_out.field, (0, 1), share)
+            cover(bricks, self.ways, self.keep_out.field, share)
         return share
 
 

@@ -53,7 +53,8 @@ class Bench:
     @cached_property
     def whole_by_label_mm3(self) -> dict[int, float]:
         """Bone present per label, mm3; labels with none are left out."""
-        return _sums(self.labels, self.bone_mm3)
+        bone = np.flatnonzero(self.bone_mm3)
+        return _sums(self.labels.reshape(-1)[bone], self.bone_mm3.reshape(-1)[bone])
 
     @cached_property
     def boxes(self) -> dict[int, Box]:

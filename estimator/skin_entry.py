@@ -27,7 +27,7 @@ def skin_entry_of(prepared: PreparedLevel, approach: Approach, phase: PlacedPhas
     """The entry of the first phase's axis through the skin."""
     anatomy, level = prepared.anatomy, prepared.level
     docked = phase.pivot_ras_mm + approach.pivot_distance_mm * phase.axis_ras
-    skin = skin_point_mm(anatomy.labels, anatomy.grid, docked, -phase.axis_ras, air=prepared.air_in_view)
+    skin = skin_point_mm(anatomy.labels, anatomy.grid, docked, -phase.axis_ras, shows_air=prepared.air_in_view)
     entry = phase.pivot_ras_mm if skin is None else skin
     x, _, z = level.frame.to_level_mm(entry)
     landmark = level.landmarks_ras_mm.get(f"upper_lamina_caudal_edge_{approach.side}")

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from estimator.approach import PlacedPhase
 from estimator.channel import Channel
-from estimator.voxel_kernels import least_distances
+from estimator.solid_kernels import least_distances
 from estimator.ways import cone_rows, ways_of_paths, ways_of_phases
 from recon.grid import Float
 

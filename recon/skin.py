@@ -33,20 +33,20 @@ def air_in_view(labels: Labels) -> bool:
 
 
 def skin_points_mm(
-    labels: Labels, grid: Grid, starts_ras_mm: npt.ArrayLike, directions_ras: npt.ArrayLike, *, air: bool | None = None
+    labels: Labels, grid: Grid, starts_ras_mm: npt.ArrayLike, directions_ras: npt.ArrayLike, *, shows_air: bool | None = None
 ) -> Float:
     """(N, 3) RAS mm where lines from (N, 3) starts inside the patient leave the skin; NaN where none does in view.
 
     Parameters
     ----------
     directions_ras : (N, 3) or (3,) array, need not be unit
-    air : what `air_in_view` says of the map, where that is known
+    shows_air : what `air_in_view` says of the map, where that is known
     """
     starts = np.asarray(starts_ras_mm, dtype=float).reshape(-1, 3)
     directions = np.broadcast_to(np.asarray(directions_ras, dtype=float), starts.shape)
     directions = directions / np.linalg.norm(directions, axis=1, keepdims=True)
     out = np.full(starts.shape, np.nan)
-    if not (air_in_view(labels) if air is None else air):
+    if not (air_in_view(labels) if shows_air is None else shows_air):
         return out
     steps = np.arange(0.0, FARTHEST_MM, STEP_MM)
     run = round(AIR_MM / STEP_MM)
@@ -66,10 +66,10 @@ def skin_points_mm(
 
 
 def skin_point_mm(
-    labels: Labels, grid: Grid, start_mm: npt.ArrayLike, direction_ras: npt.ArrayLike, *, air: bool | None = None
+    labels: Labels, grid: Grid, start_mm: npt.ArrayLike, direction_ras: npt.ArrayLike, *, shows_air: bool | None = None
 ) -> Float | None:
     """(3,) RAS mm where one line from a RAS point leaves the skin; None when it does not in view."""
-    point = skin_points_mm(labels, grid, start_mm, direction_ras, air=air)[0]
+    point = skin_points_mm(labels, grid, start_mm, direction_ras, shows_air=shows_air)[0]
     return point if np.isfinite(point).all() else None
 
 
