@@ -61,6 +61,60 @@ class SweptPhase:
         return box_around([self.pivot_mm, end - across, end + across], max(self.sleeve_radius_mm, self.tool_radius_mm))
 
 
+@dataclass(frozen=True, eq=False)
+class TaskWay:
+    """What an instrument takes on its straight ways from one pivot to the targets touched from it.
+
+    The scope's width as far as `working_distance_mm` short of each of the (N, 3) targets, the tool's from there on.
+    """
+
+    pivot_mm: Float
+    targets_mm: Float
+    scope_radius_mm: float
+    tool_radius_mm: float
+    working_distance_mm: float
+
+    def contains(self, points_mm: Float) -> Mask:
+        """(N,) array: on the way to some target?"""
+        inside = np.zeros(len(points_mm), dtype=bool)
+        for target in self.targets_mm:
+            way = target - self.pivot_mm
+            length = float(np.linalg.norm(way))
+            tip = self.pivot_mm + way * max(1.0 - self.working_distance_mm / length, 0.0)
+            asked = np.flatnonzero(~inside)
+            scope_mm = _segment_distance_mm(points_mm[asked], self.pivot_mm, tip)
+            tool_mm = _segment_distance_mm(points_mm[asked], tip, target)
+            inside[asked] = (scope_mm <= self.scope_radius_mm) | (tool_mm <= self.tool_radius_mm)
+        return inside
+
+    def box_mm(self) -> Box:
+        """A world box around all ways."""
+        return box_around([self.pivot_mm, *self.targets_mm], max(self.scope_radius_mm, self.tool_radius_mm))
+
+
+def _segment_distance_mm(points_mm: Float, start_mm: Float, end_mm: Float) -> Float:
+    """(N,) array: distance of points to a straight piece."""
+    way, offset = end_mm - start_mm, points_mm - start_mm
+    share = np.clip(offset @ way / max(float(way @ way), 1e-12), 0.0, 1.0)
+    return np.asarray(np.linalg.norm(offset - share[:, None] * way, axis=1))
+
+
+def task_ways_of(geometry: Mapping[str, Any]) -> tuple[TaskWay, ...]:
+    """The ways a geometry record's task takes, one for each pivot with targets touched from it."""
+    tool_mm = geometry["phases"][0]["tool_radius_mm"]
+    return tuple(
+        TaskWay(
+            np.array(path["pivot_ras_mm"], dtype=float),
+            np.array(path["targets_ras_mm"], dtype=float),
+            geometry["scope_radius_mm"],
+            tool_mm,
+            geometry["working_distance_mm"],
+        )
+        for path in geometry["task_paths"]
+        if len(path["targets_ras_mm"])
+    )
+
+
 def cone_distance_mm(offset_mm: Float, axis: Float, half_angle_rad: float, depth_mm: float) -> Float:
     """(N,) array: distance from a solid cone (apex at 0, flat base at `depth_mm` along the unit axis), 0 inside.
 

@@ -7,8 +7,8 @@ Independent of the estimator: the swept region and lines of sight come from
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,17 @@ from phantoms.batch import Box, box_around
 from phantoms.pose import Pose
 from phantoms.quadrature import Volumes, label_volumes
 from phantoms.spine import Spine
-from phantoms.swept import KeepOut, Mask, SweptPhase, cone_distance_mm, keep_out, phases_of, protected_parts
+from phantoms.swept import (
+    KeepOut,
+    Mask,
+    SweptPhase,
+    TaskWay,
+    cone_distance_mm,
+    keep_out,
+    phases_of,
+    protected_parts,
+    task_ways_of,
+)
 from phantoms.truth_joint import JointTruth
 from phantoms.truth_window import is_bone
 from recon.grid import Float
@@ -34,11 +44,15 @@ LEVEL_REACH_MM = 45.0
 
 @dataclass(frozen=True, eq=False)
 class Rehearsal:
-    """A spine with an approach laid on it, ready for questions."""
+    """A spine with an approach laid on it, ready for questions.
+
+    `ways` take the bone: the phases' whole sweep, or a task's ways within it. `phases` reach the targets.
+    """
 
     spine: Spine
     level: str
     phases: tuple[SweptPhase, ...]
+    ways: tuple[SweptPhase | TaskWay, ...]
     sac: KeepOut
     clearance_mm: float
     protected: tuple[int, ...]
@@ -46,7 +60,7 @@ class Rehearsal:
     def taken_from_sight(self, points_mm: Float) -> Mask:
         """(N,) array: in the swept region of some phase and in sight of its pivot past the sac?"""
         taken = np.zeros(len(points_mm), dtype=bool)
-        for phase in self.phases:
+        for phase in self.ways:
             asked = np.flatnonzero(~taken & phase.contains(points_mm))
             if len(asked):
                 taken[asked] = self.sac.clears(
@@ -58,7 +72,7 @@ class Rehearsal:
         """(N,) array: the label of removed bone, 0 elsewhere."""
         labels = np.zeros(len(points_mm), dtype=np.uint16)
         swept = np.zeros(len(points_mm), dtype=bool)
-        for phase in self.phases:
+        for phase in self.ways:
             swept |= phase.contains(points_mm)
         if swept.any():
             labels[swept] = self.spine.label_and_depth(points_mm[swept])[0]
@@ -80,14 +94,20 @@ def rehearsal_of(spine: Spine, level: str, geometry: Mapping[str, Any]) -> Rehea
         spine,
         level,
         phases,
+        phases,
         keep_out(spine, (low, high), float(keep["retraction_mm"])),
         float(keep["clearance_mm"]),
         protected_parts(geometry["protected"]),
     )
 
 
-def _bone_box(phases: tuple[SweptPhase, ...], near: Box) -> Box:
-    boxes = [phase.box_mm() for phase in phases]
+def for_task(rehearsal: Rehearsal, geometry: Mapping[str, Any]) -> Rehearsal:
+    """The same rehearsal taking only what the record's task asks for."""
+    return replace(rehearsal, ways=task_ways_of(geometry))
+
+
+def _bone_box(ways: Sequence[SweptPhase | TaskWay], near: Box) -> Box:
+    boxes = [way.box_mm() for way in ways]
     low = np.maximum(np.min([b[0] for b in boxes], axis=0), near[0])
     high = np.minimum(np.max([b[1] for b in boxes], axis=0), near[1])
     return low, np.maximum(high, low + 1.0)
@@ -103,9 +123,11 @@ def removed_volume_truth(spine: Spine, level: str, geometry: Mapping[str, Any]) 
 
 
 def removed_volumes(rehearsal: Rehearsal) -> Volumes:
-    """`removed_volume_truth` of a rehearsal already prepared."""
+    """`removed_volume_truth` of a rehearsal already prepared; nothing where it takes no way."""
+    if not rehearsal.ways:
+        return Volumes({}, {})
     near = box_around(rehearsal.spine.poses[rehearsal.level].to_world_mm([[0.0, 10.0, 0.0]]), LEVEL_REACH_MM)
-    return label_volumes(rehearsal.removed_labels, _bone_box(rehearsal.phases, near))
+    return label_volumes(rehearsal.removed_labels, _bone_box(rehearsal.ways, near))
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from phantoms.render import PhantomScan, render_scan
 from phantoms.spine import Spine, spine_of
 from phantoms.suite import Case, phantom_suite
 from phantoms.truth import LevelTruth, level_truth, part_volumes
-from phantoms.truth_removal import facets_kept, reached, rehearsal_of, removed_volumes
+from phantoms.truth_removal import facets_kept, for_task, reached, rehearsal_of, removed_volumes
 from recon.anatomy import Anatomy
 from recon.build import anatomy_of
 from recon.given import GivenLabels
@@ -34,6 +34,8 @@ from recon.scan import Scan
 
 TARGETS = {
     "removed volume %": 1.0,
+    "task's volume %": 1.0,
+    "task's targets": 0.05,
     "facet area": 0.02,
     "facet width": 0.02,
     "facet volume": 0.02,
@@ -58,10 +60,13 @@ def errors_of(case: Case) -> dict[str, list[float]]:
     anatomy = anatomy_given(scan)
     found = estimate(anatomy, default_approach(anatomy, case.level, case.side))
     truth = level_truth(spine, case.level)
-    rehearsal = rehearsal_of(spine, case.level, estimate_as_json(found)["geometry"])
+    geometry = estimate_as_json(found)["geometry"]
+    rehearsal = rehearsal_of(spine, case.level, geometry)
     removed = removed_volumes(rehearsal)
     out: dict[str, list[float]] = defaultdict(list)
     out["removed volume %"] = [100 * (found.cone.removal.total_mm3 / removed.total_mm3() - 1)]
+    needed = removed_volumes(for_task(rehearsal, geometry)).total_mm3()
+    out["task's volume %"] = [100 * (found.task.removal.total_mm3 / needed - 1)]
     kept = facets_kept(rehearsal, truth.frame, truth.joints, removed, _processes(spine, case.level))
     for side in SIDES:
         ours = found.cone.facets[side]
@@ -69,6 +74,8 @@ def errors_of(case: Case) -> dict[str, list[float]]:
         out["facet width"].append(ours.width_frac - kept[side].width_frac)
         out["facet volume"].append(ours.volume_frac - kept[side].volume_frac)
     _add_reach(out, found, truth, lambda points: reached(rehearsal, points))
+    out["task's targets"] = [found.task_reached_frac[name] - float(reached(rehearsal, points).mean())
+                             for name, points in found.task_targets_ras_mm.items() if len(points)]
     _add_areas(out, found, truth)
     return dict(out)
 

@@ -11,11 +11,14 @@ from estimator.estimate import Estimate, estimate_of
 from estimator.prepared import PreparedLevel, prepared_level
 from estimator.task_names import NAMES
 from phantoms.spine import spine_of
-from phantoms.truth_removal import reached, rehearsal_of
+from phantoms.truth_removal import Rehearsal, for_task, reached, rehearsal_of, removed_volumes
 from tests.laws.scenes import LEVEL, SPEC, Scene
 
 SLACK_MM3 = 1e-3
 """Of sums in single precision."""
+
+VOLUME_TOL_FRAC = 0.03
+"""Design section 9: of bone removed, at slices of 1 mm."""
 
 DIFFER_FRAC = 0.06
 """Of a set's points, and never less than one: those that labels on voxels of 0.8 mm may judge otherwise."""
@@ -71,10 +74,20 @@ def test_sets_that_reach_also_tells_agree_with_it(plain: Scene) -> None:
 
 
 @pytest.fixture(scope="module")
-def touched_in_truth(plain: Scene) -> dict[str, np.ndarray]:
-    """The phantom's own functions asked about the very points that the record names."""
+def rehearsal(plain: Scene) -> Rehearsal:
+    """The phantom's own functions, given nothing but the record."""
+    return rehearsal_of(spine_of(SPEC), LEVEL, plain.document["geometry"])
+
+
+def test_the_bone_taken_is_the_phantoms(plain: Scene, rehearsal: Rehearsal) -> None:
+    truth = removed_volumes(for_task(rehearsal, plain.document["geometry"]))
+    assert plain.estimate.task.removal.total_mm3 == pytest.approx(truth.total_mm3(), rel=VOLUME_TOL_FRAC)
+
+
+@pytest.fixture(scope="module")
+def touched_in_truth(plain: Scene, rehearsal: Rehearsal) -> dict[str, np.ndarray]:
+    """What the phantom touches of the very points that the record names."""
     geometry = plain.document["geometry"]
-    rehearsal = rehearsal_of(spine_of(SPEC), LEVEL, geometry)
     return {name: reached(rehearsal, np.array(points)) for name, points in geometry["task_targets_ras_mm"].items()}
 
 

@@ -12,7 +12,7 @@ from phantoms.spec import SpineSpec
 from phantoms.spine import Spine
 from phantoms.swept import protected_parts
 from phantoms.truth import LevelTruth, part_volumes
-from phantoms.truth_removal import facets_kept, reached, rehearsal_of, removed_volumes, width_slab
+from phantoms.truth_removal import facets_kept, for_task, reached, rehearsal_of, removed_volumes, width_slab
 from recon.labels import Part, label_of
 
 VOLUME_TOL = 2e-3
@@ -130,3 +130,28 @@ def test_parts_add_up_to_the_vertebra_within_the_claimed_error(normal: Spine) ->
     left, right = (volumes.by_label_mm3[label_of("L3", p)] for p in (Part.LAMINA_LEFT, Part.LAMINA_RIGHT))
     assert left == pytest.approx(right, rel=5e-3)
     assert normal.spec == SpineSpec()
+
+
+def test_a_tasks_way_inside_the_body_removes_its_own_volume(normal: Spine) -> None:
+    """A scope of radius 3 for 5 mm, then a tool of radius 2 for 6 mm: cylinders and their ends, less what both share.
+
+    They share the tool's near half ball, and of its cylinder the part within the scope's far half ball.
+    """
+    pose = normal.poses["L4"]
+    start, axis = pose.to_world_mm([0.0, -16.0, 5.0]), pose.direction_ras([0.0, -0.6, -0.8])
+    path = {"pivot_ras_mm": list(start), "targets_ras_mm": [list(start + 11.0 * axis)]}
+    geometry = _in_body(normal, tool=(2.0, 6.0)) | {
+        "scope_radius_mm": 3.0, "working_distance_mm": 6.0, "task_paths": [path]}
+    taken = removed_volumes(for_task(rehearsal_of(normal, "L3-L4", geometry), geometry))
+    scope = np.pi * 9 * 5 + 4 / 3 * np.pi * 27
+    # The cylinder of radius 2 within the half ball of radius 3 on the same axis: up to sqrt(5), then the ball's cap.
+    cut = np.sqrt(9.0 - 4.0)
+    shared = np.pi * 4 * cut + np.pi * (3.0 - cut) ** 2 * (2 * 3.0 + cut) / 3
+    assert taken.total_mm3() == pytest.approx(scope + np.pi * 4 * 6 + 2 / 3 * np.pi * 8 - shared, rel=VOLUME_TOL)
+
+
+def test_a_task_that_touches_nothing_takes_nothing(normal: Spine) -> None:
+    geometry = _in_body(normal) | {"scope_radius_mm": 3.0, "working_distance_mm": 6.0,
+                                   "task_paths": [{"pivot_ras_mm": [0.0, 0.0, 0.0], "targets_ras_mm": []}]}
+    taken = removed_volumes(for_task(rehearsal_of(normal, "L3-L4", geometry), geometry))
+    assert taken.total_mm3() == 0.0
