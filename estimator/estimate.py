@@ -49,10 +49,8 @@ class Estimate:
     `reach` is keyed by the patient's side.
     """
 
-    anatomy: Anatomy
-    level: Level
+    prepared: PreparedLevel
     approach: Approach
-    limits: Limits
     phases: tuple[PlacedPhase, ...]
     keep_out: KeepOut
     cone: Cost
@@ -63,6 +61,21 @@ class Estimate:
     reach: dict[Side, Reach]
     decompression: Decompression
     skin_entry: SkinEntry
+
+    @property
+    def anatomy(self) -> Anatomy:
+        """What the level was prepared from."""
+        return self.prepared.anatomy
+
+    @property
+    def level(self) -> Level:
+        """The level."""
+        return self.prepared.level
+
+    @property
+    def limits(self) -> Limits:
+        """The thresholds in force."""
+        return self.prepared.limits
 
 
 def estimate(
@@ -106,10 +119,8 @@ def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str]
 
     (cone_cost, decompression, reach), (task_cost, paths, touched) = both(by_sweep, by_task)
     return Estimate(
-        anatomy,
-        level,
+        prepared,
         approach,
-        prepared.limits,
         phases,
         keep_out,
         cone=cone_cost,

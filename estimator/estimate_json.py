@@ -9,9 +9,12 @@ from typing import Any
 import numpy as np
 
 from estimator.approach import other_side
+from estimator.chances import Chances, chances_of
 from estimator.estimate import Cost, Estimate
+from estimator.execution import BY_HAND
 from estimator.facets import FacetKept
 from estimator.interval import Interval
+from estimator.montecarlo import Trial
 from estimator.reach import Reach
 from estimator.removal import PROTECTED_PARTS
 from estimator.structures import by_structure
@@ -48,10 +51,11 @@ DEFINITIONS = {
 def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> dict[str, Any]:
     """The estimate as JSON data; not-a-number becomes null, angles are in the level frame.
 
-    Every `interval95` stands beside its number, with `interval_from`: cause -> standard deviation that it alone gives.
-    `intervals` are worked out when left out.
+    Every `interval95` stands beside its number, with `interval_from`: cause -> standard deviation that it alone gives;
+    `interval95_as_planned` leaves out the errors of the hand. `intervals` are worked out when left out.
     """
     told = intervals or intervals_of(estimate)
+    chances = chances_of(estimate, told.spread)
     side = estimate.approach.side
     far, pars, pars_told = other_side(side), estimate.cone.pars, told.cone.pars_mm
     document = {
@@ -74,7 +78,9 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
         "confidence": _confidence(estimate.level),
         "skin_entry": asdict(estimate.skin_entry),
         "limits": [{"name": name} | asdict(record) for name, record in estimate.limits.records.items()],
-        "verdicts": _verdicts(estimate, told),
+        "verdicts": _verdicts(estimate, told, chances),
+        "chances": asdict(chances),
+        **_trial(told.trial),
         "warnings": list(warnings_of(estimate)),
         "sources": dict(estimate.anatomy.sources),
         "naming": None if estimate.anatomy.naming is None else to_data(estimate.anatomy.naming),
@@ -85,11 +91,20 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
     return _plain(document)
 
 
-def _verdicts(estimate: Estimate, told: Intervals) -> list[dict[str, Any]]:
-    """The verdicts; `within_error` where the limit lies inside the number's interval."""
+def _trial(trial: Trial | None) -> dict[str, Any]:
+    """How the samples were drawn."""
+    if trial is None:
+        return {"samples": 0, "seed": None, "execution_errors": []}
+    errors = [{"name": name} | asdict(record) for name, record in trial.errors.records.items()]
+    return {"samples": trial.samples, "seed": trial.seed, "execution_errors": errors}
+
+
+def _verdicts(estimate: Estimate, told: Intervals, chances: Chances) -> list[dict[str, Any]]:
+    """The verdicts; `within_error` where the limit lies inside the number's interval, `chance` that it is kept."""
     by_name = verdict_intervals(told, estimate.approach.side)
     return [
-        asdict(verdict) | {"within_error": within_error(verdict, by_name.get(verdict.name))}
+        asdict(verdict)
+        | {"within_error": within_error(verdict, by_name.get(verdict.name)), "chance": chances.limits[verdict.name]}
         for verdict in verdicts_of(estimate)
     ]
 
@@ -100,7 +115,11 @@ def _ends(interval: Interval) -> list[float] | None:
 
 
 def _told(interval: Interval) -> dict[str, Any]:
-    return {"interval95": _ends(interval), "interval_from": dict(interval.sd_by_cause)}
+    return {
+        "interval95": _ends(interval),
+        "interval95_as_planned": _ends(interval.without(BY_HAND)),
+        "interval_from": dict(interval.sd_by_cause),
+    }
 
 
 def _confidence(level: Level) -> dict[str, Any] | None:

@@ -43,7 +43,7 @@ def facet_kept(
     return FacetKept(
         area_frac=_share(joint.area_mm2, kept),
         width_frac=_share(joint.area_mm2[at_disc], kept[at_disc]),
-        volume_frac=_volume_kept_frac(level, side, removal),
+        volume_frac=volume_kept_frac(level, side, removal),
     )
 
 
@@ -79,7 +79,8 @@ def _share(weight: Float, kept: Mask) -> float:
     return float(weight[kept].sum() / weight.sum()) if weight.sum() > 0 else float("nan")
 
 
-def _volume_kept_frac(level: Level, side: Side, removal: Removal) -> float:
+def volume_kept_frac(level: Level, side: Side, removal: Removal) -> float:
+    """Share of the bone of a joint's two processes that a removal leaves; NaN where there is none."""
     labels = (
         label_of(level.upper, sided("inferior_articular", side)),
         label_of(level.lower, sided("superior_articular", side)),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -22,22 +22,27 @@ class Interval:
     value : the number, in any unit
     sd_by_cause : cause -> standard deviation that it alone would give the value, same unit
     least, most : what the number can be at all; the interval's ends are drawn in to these
+    spread : by how much 95 % of samples of all causes together differ from the value, (low, high); where none were
+        drawn the causes are taken to be normal
 
-    Execution errors found elsewhere join with `with_cause`.
-
-    >>> kept = Interval(0.9, {"bone border": 0.03, "joint extent": 0.04}, 0.0, 1.0)
+    >>> kept = Interval(0.9, {"bone border": 0.03, "entry": 0.04}, 0.0, 1.0)
     >>> [round(end, 3) for end in kept.ends], round(kept.sd, 3)
     ([0.802, 0.998], 0.05)
+    >>> [round(end, 3) for end in kept.without(["entry"]).ends]
+    [0.841, 0.959]
     """
 
     value: float
     sd_by_cause: Mapping[str, float] = field(default_factory=dict)
     least: float = -np.inf
     most: float = np.inf
+    spread: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if any(not sd >= 0 for sd in self.sd_by_cause.values()):
             raise WrongUse("'sd_by_cause'", "must hold standard deviations of 0 or more", got=dict(self.sd_by_cause))
+        if self.spread is not None and not self.spread[0] <= 0 <= self.spread[1]:
+            raise WrongUse("'spread'", "must hold 0 between its ends", got=self.spread)
 
     @property
     def sd(self) -> float:
@@ -47,16 +52,13 @@ class Interval:
     @property
     def ends(self) -> tuple[float, float]:
         """(low, high) of the 95 % interval."""
-        reach = SD_OF_95 * self.sd
-        return max(self.value - reach, self.least), min(self.value + reach, self.most)
+        low, high = self.spread or (-SD_OF_95 * self.sd, SD_OF_95 * self.sd)
+        return max(self.value + low, self.least), min(self.value + high, self.most)
 
-    def with_cause(self, cause: str, sd: float) -> Interval:
-        """The interval widened by one more cause.
-
-        >>> Interval(5.0, {"bone border": 3.0}).with_cause("entry and tilt", 4.0).sd
-        5.0
-        """
-        return replace(self, sd_by_cause={**self.sd_by_cause, cause: sd})
+    def without(self, causes: Collection[str]) -> Interval:
+        """The interval as it were without some causes; the others are taken to be normal."""
+        left = {cause: sd for cause, sd in self.sd_by_cause.items() if cause not in causes}
+        return replace(self, sd_by_cause=left, spread=None)
 
 
 def sd_of_shift(value: float, *shifted: float) -> float:

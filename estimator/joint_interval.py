@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import spatial
 
-from estimator.facets import disc_slice, facet_kept, pairs_kept
-from estimator.interval import SD_OF_95, Interval, sd_of_shift
+from estimator.facets import disc_slice, pairs_kept
+from estimator.interval import SD_OF_95, sd_of_shift
 from estimator.region import Region
-from estimator.removal import Removal
+from estimator.removal import Bench
 from recon.anatomy import Joint, Level, Source
 from recon.grid import Float
 from recon.labels import Mask, Side, label_of, sided
@@ -48,34 +48,22 @@ def joint_doubt(source: Source, voxel_mm: float, border_mm: float) -> JointDoubt
     return JointDoubt(border_mm, float(np.hypot(EXTENT_VOXELS * voxel_mm, split)), split)
 
 
-def facet_intervals(level: Level, side: Side, regions: tuple[Region, ...], removals: tuple[Removal, Removal],
-                    doubt: JointDoubt) -> dict[str, Interval]:
-    """'area_frac', 'width_frac' and 'volume_frac' with intervals.
+def joint_sds(level: Level, side: Side, region: Region, doubt: JointDoubt) -> dict[str, dict[str, float]]:
+    """'area_frac', 'width_frac' -> cause -> standard deviation of that share of the joint that stays.
 
-    Parameters
-    ----------
-    regions : that of the removal, and those with the berth about the sac a little narrower and wider
-    removals : the removal, and the same with all bone borders drawn in by SD_OF_95 deviations
-    doubt : of the joint's faces and rims
+    `doubt` is of the joint's faces and rims.
     """
-    joint, region = level.joints[side], regions[0]
-    own, thin = (facet_kept(level, side, region, removal) for removal in removals)
+    joint = level.joints[side]
     kept = pairs_kept(joint, region)
     moved = [pairs_kept(_moved(joint, sign * SD_OF_95 * doubt.border_mm), region) for sign in (-1.0, 1.0)]
     at_disc, everywhere = disc_slice(joint, level.frame), np.ones(len(kept), dtype=bool)
-    berths = [pairs_kept(joint, other) for other in regions[1:]]
     # what is taken lies at the joint's medial rim: where that rim is, decides most
     rims = _rims(joint, region)
     told = {}
-    for name, where, value in (("area_frac", everywhere, own.area_frac), ("width_frac", at_disc, own.width_frac)):
+    for name, where in (("area_frac", everywhere), ("width_frac", at_disc)):
         weight = np.where(where, joint.area_mm2, 0.0)
-        border = sd_of_shift(value, *(_share(weight, flags) for flags in moved))
-        sac = sd_of_shift(value, *(_share(weight, flags) for flags in berths))
-        extent = _extent_sd(rims, weight, kept) * doubt.extent_mm
-        told[name] = Interval(value, {"bone border": border, "joint extent": extent, "sac border": sac}, 0.0, 1.0)
-    split = _split_frac(level, side, removals[0]) * doubt.split_mm if own.volume_frac < 1.0 else 0.0
-    causes = {"bone border": sd_of_shift(own.volume_frac, thin.volume_frac), "part split": split}
-    told["volume_frac"] = Interval(own.volume_frac, causes if own.volume_frac == own.volume_frac else {}, 0.0, 1.0)
+        border = sd_of_shift(_share(weight, kept), *(_share(weight, flags) for flags in moved))
+        told[name] = {"bone border": border, "joint extent": _extent_sd(rims, weight, kept) * doubt.extent_mm}
     return told
 
 
@@ -122,14 +110,14 @@ def _beyond(joint: Joint, rim: Mask, look: Float) -> Joint:
                  joint.area_mm2[rim], joint.angle_deg, joint.gap_mm)
 
 
-def _split_frac(level: Level, side: Side, removal: Removal) -> float:
+def split_frac(level: Level, side: Side, bench: Bench) -> float:
     """Share of both processes' bone that changes hands per mm by which they are cut off their laminae elsewhere.
 
     The cut is taken to be as large as the joint's face: both span the process.
     """
     labels = (label_of(level.upper, sided("inferior_articular", side)),
               label_of(level.lower, sided("superior_articular", side)))
-    whole = sum(removal.bench.whole_by_label_mm3.get(label, 0.0) for label in labels)
+    whole = sum(bench.whole_by_label_mm3.get(label, 0.0) for label in labels)
     return float(level.joints[side].area_mm2.sum()) / whole if whole > 0 else 0.0
 
 

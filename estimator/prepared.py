@@ -7,6 +7,7 @@ from functools import cached_property
 
 from estimator.bricks import Bricks
 from estimator.decompression import Pressing, pressing_on
+from estimator.doubt import Doubt, ThinnerBone, doubt_of, thinner_bone
 from estimator.facets import faces_of
 from estimator.isthmus import WeakPlaces, weak_places
 from estimator.keepout import KeepOut, keep_out_of
@@ -67,6 +68,16 @@ class PreparedLevel:
     def base_bone(self) -> BoneBricks:
         """The upper vertebra's spinous base alone."""
         return bone_bricks(self.bench, only=(label_of(self.level.upper, Part.SPINOUS_BASE),))
+
+    @cached_property
+    def doubt(self) -> Doubt:
+        """How well the level's borders are known."""
+        return doubt_of(self.anatomy, self.level)
+
+    @cached_property
+    def thinner(self) -> ThinnerBone:
+        """The level's bone with its borders drawn in by what they can be off."""
+        return thinner_bone(self.level, self.bench, self.doubt.bone_mm)
 
     @cached_property
     def air_in_view(self) -> bool:

@@ -1,8 +1,9 @@
-"""What the borders of bone, canal and joints do to an estimate's numbers: an interval for each.
+"""What borders that lie elsewhere and a hand that strays do to an estimate's numbers: an interval for each.
 
-Bone borders are drawn in as a whole by their standard deviation and counted with the coverage already known; joints
-lose and gain a rim on each side in turn; targets and the berth about the sac are moved, reach and removal asked anew.
-Borders are taken to be off as a whole, all bone alike, as a threshold is; causes of different kinds are independent.
+The whole sweep's numbers come from samples of the batch (`estimator.montecarlo`); what the batch cannot shift, such as
+where a joint ends, joins the samples as independent noise. The task's numbers are asked anew, exactly, for a step of
+each error. Borders are taken to be off as a whole, all bone alike, as a threshold is; causes of different kinds are
+independent.
 """
 
 from __future__ import annotations
@@ -12,37 +13,26 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from estimator.border import drawn_in
 from estimator.decompression import PLANE_STEP_MM, PRESSING, canal_extent_mm, disc_plane
-from estimator.estimate import Cost, Estimate, task_paths
+from estimator.doubt import Doubt
+from estimator.estimate import Cost, Estimate
+from estimator.facets import volume_kept_frac
 from estimator.interval import SD_OF_95, Interval, sd_of_shift
-from estimator.isthmus import pars_of, spinous_base, weak_places
-from estimator.joint_interval import JointDoubt, facet_intervals, joint_doubt
-from estimator.reach import AT_DISC, Reach, reach_of
+from estimator.isthmus import pars_of
+from estimator.isthmus import spinous_base as base_of
+from estimator.joint_interval import joint_sds, split_frac
+from estimator.montecarlo import BONE, CANAL, Causes, Spread, Trial, joined_causes, spread_of, with_noise
+from estimator.prepared import PreparedLevel
+from estimator.reach import AT_DISC
 from estimator.region import ConeRegion, Region, TaskRegion
-from estimator.removal import Removal, removal_of
-from estimator.task_targets import joined_mm
-from recon.anatomy import Anatomy, Level, Targets
-from recon.confidence import border_sd_mm
+from estimator.task_doubt import task_causes
 from recon.labels import SIDES, Mask, Part, Side, bone_mask, canal_mask
-from recon.severity import Threshold
-
-MODELLED_SD_MM = Threshold("thickness of a modelled ligament, and so the sac's border", 1.0, "mm",
-                           "Yoshiiwa et al., Asian Spine J 2016;10:528 (4.16, SD 1.12 mm in worn discs)", "READ")
-"""Between patients; a modelled ligament takes the mean, a modelled sac what it leaves."""
-
-OPEN_CANAL_SD_MM = Threshold("one place of the wall of a canal found from bone, at the disc", 0.8, "mm",
-                             "hard phantoms from CT alone (scripts/accuracy_hard.py)", "CALC")
-"""Beside the disc no bone bounds the canal: there its wall is a smooth surface and a convention."""
-
-HERE_VOXELS = 0.4
-"""Deviation of one place of the canal's wall, where the farthest target lies, in voxels (scripts/why_intervals.py)."""
 
 TARGET_SPACING_SD_MM = 0.5 / np.sqrt(12.0)
 """Targets stand every 0.5 mm (design, shared definitions): the last one touched is known to within that."""
 
-CLEAR_EDGE = 8.0
-"""Edge over noise that is taken where a level's confidence was not judged."""
+SPLIT, SPACING, LIGAMENT = "part split", "target spacing", "ligament"
+AFTER = "canal_after_mm2"
 
 Facets = Mapping[Side, Mapping[str, Interval]]
 
@@ -60,143 +50,144 @@ class BoneIntervals:
 
 @dataclass(frozen=True)
 class Intervals:
-    """Every interval of an estimate; reach by side, then 'lateral_mm' or a target's name."""
+    """Every interval of an estimate; reach by side, then 'lateral_mm' or a target's name.
+
+    `spread` holds the samples of the whole sweep that the intervals come from, `trial` how they were drawn; None where
+    none were.
+    """
 
     cone: BoneIntervals
     task: BoneIntervals
     reach: Mapping[Side, Mapping[str, Interval]]
     canal_before_mm2: Interval
     canal_after_mm2: Interval
+    spread: Spread
+    trial: Trial | None
 
 
-@dataclass(frozen=True)
-class Doubt:
-    """Standard deviations, mm, of the positions of borders at a level.
-
-    `canal_here_mm` is that of one place of the canal's wall, the others are those of whole borders.
-    """
-
-    bone_mm: float
-    canal_mm: float
-    canal_here_mm: float
-    sac_mm: float
-    ligament_mm: float
-    joint: JointDoubt
-
-
-def doubt_of(anatomy: Anatomy, level: Level) -> Doubt:
-    """The level's border deviations, from its confidence where it was judged."""
-    voxel_mm, sources = float(anatomy.grid.spacing_mm.max()), anatomy.sources
-    sure = level.confidence
-    clear = border_sd_mm(voxel_mm, CLEAR_EDGE, sources.get("parts", "automatic"))
-    bone = [s.border_sd_mm for s in sure.structures if s.name != "canal"] if sure else [clear]
-    wall = sure.border_sd_mm("canal") if sure else clear
-    soft = {name: MODELLED_SD_MM.value if sources.get(name, "modelled") == "modelled" else wall
-            for name in ("sac", "flavum")}
-    joint = joint_doubt(sources.get("parts", "automatic"), voxel_mm, float(np.mean(bone)))
-    open_mm = OPEN_CANAL_SD_MM.value if sources.get("canal") == "automatic" else 0.0
-    here = float(np.linalg.norm([wall, HERE_VOXELS * voxel_mm, open_mm]))
-    return Doubt(float(np.mean(bone)), wall, here, soft["sac"], soft["flavum"], joint)
-
-
-def intervals_of(estimate: Estimate) -> Intervals:
+def intervals_of(estimate: Estimate, trial: Trial | None = None) -> Intervals:
     """An interval for every headline number of an estimate."""
-    doubt = doubt_of(estimate.anatomy, estimate.level)
-    bench = estimate.cone.removal.bench
-    # drawing in needs no further coverage: no voxel that was empty is filled
-    thin = replace(bench, bone_mm3=drawn_in(bench.bone_mm3 / np.float32(bench.grid.voxel_mm3), bench.grid,
-                                            SD_OF_95 * doubt.bone_mm) * np.float32(bench.grid.voxel_mm3))
-    cones, tasks = _regions(estimate, doubt)
-    both = [_bone_intervals(estimate.level, cost, replace(cost.removal, bench=thin), regions, doubt)
-            for cost, regions in ((estimate.cone, cones), (estimate.task, tasks))]
-    before, after = _area_intervals(estimate, cones[0], doubt)
-    return Intervals(both[0], both[1], {s: _reach_intervals(estimate, s, doubt) for s in estimate.reach}, before, after)
+    prepared, trial = estimate.prepared, trial or Trial()
+    cone = ConeRegion(estimate.phases, estimate.keep_out)
+    task = TaskRegion(estimate.task_paths, estimate.approach.channel, estimate.keep_out)
+    before, after = _area_causes(estimate, cone)
+    spacing = {f"{side} lateral_mm": {SPACING: float(TARGET_SPACING_SD_MM)} for side in estimate.reach}
+    unshifted = _cost_causes(prepared, estimate.cone, cone) | spacing | {AFTER: after}
+    spread = with_noise(spread_of(prepared, estimate.approach, trial), unshifted, trial.seed)
+    by_task = joined_causes(_cost_causes(prepared, estimate.task, task), _thinned(prepared, estimate.task),
+                            task_causes(estimate, trial.errors))  # fmt: skip
+    return _all_intervals(estimate, _Teller(spread.sd_by_cause, spread), _Teller(by_task), (before, trial))
 
 
-def _regions(estimate: Estimate, doubt: Doubt) -> tuple[tuple[Region, ...], tuple[Region, ...]]:
-    """Cone and task, each as it is and with the berth about the sac SD_OF_95 deviations narrower and wider.
-
-    Where the sac lies elsewhere other targets are touched, so the task takes other ways too.
-    """
-    own, channel = estimate.keep_out, estimate.approach.channel
-    berths = [replace(own, berth_mm=own.berth_mm + sign * SD_OF_95 * doubt.sac_mm) for sign in (-1, 1)]
-    points = joined_mm(estimate.task_targets_ras_mm)
-    tasks = [TaskRegion(task_paths(estimate.anatomy, estimate.phases, berth, points), channel, berth)
-             for berth in berths]
-    cones = [ConeRegion(estimate.phases, berth) for berth in (own, *berths)]
-    return tuple(cones), (TaskRegion(estimate.task_paths, channel, own), *tasks)
+def no_intervals(estimate: Estimate) -> Intervals:
+    """The same numbers without a word on how sure they are: no interval has a cause, there are no samples."""
+    nothing = _Teller({}, Spread({}, {}, {}))
+    return _all_intervals(estimate, nothing, nothing, ({}, None))
 
 
-def _bone_intervals(level: Level, cost: Cost, thinner: Removal, regions: tuple[Region, ...],
-                    doubt: Doubt) -> BoneIntervals:
-    """Intervals of one removal.
-
-    Parameters
-    ----------
-    thinner : the same removal with all bone borders drawn in by SD_OF_95 deviations
-    regions : the removal's own, and those with the berth about the sac SD_OF_95 deviations narrower and wider
-    """
-    totals = [removal_of(cost.removal.bench, region).total_mm3 for region in regions[1:]]
-    weak = weak_places(level, thinner.bench)
-    base = spinous_base(weak.base, thinner)
-    pars = {side: pars_of(weak.pars[side], thinner).residual_mm for side in SIDES}
-    return BoneIntervals(
-        _from_border(cost.removal.total_mm3, thinner.total_mm3).with_cause(
-            "sac border", sd_of_shift(cost.removal.total_mm3, *totals)),
-        {side: facet_intervals(level, side, regions, (cost.removal, thinner), doubt.joint) for side in cost.facets},
-        {side: _pars(cost.pars[side].residual_mm, pars[side], doubt) for side in SIDES},
-        _from_border(cost.spinous_base.undercut_frac, base.undercut_frac, most=1.0),
-        _from_border(cost.spinous_base.bridge_mm, base.bridge_mm),
+def _all_intervals(estimate: Estimate, cone: _Teller, task: _Teller,
+                   rest: tuple[Mapping[str, float], Trial | None]) -> Intervals:
+    """All of them; `rest` holds the causes of the canal's area before, and the trial."""
+    areas, (before, trial) = estimate.decompression, rest
+    return Intervals(
+        _bone_intervals(estimate.cone, cone),
+        _bone_intervals(estimate.task, task),
+        {side: _reach_intervals(estimate, side, cone) for side in estimate.reach},
+        Interval(areas.canal_area_before_mm2, before, 0.0),
+        cone.told(AFTER, areas.canal_area_after_mm2),
+        cone.spread or Spread({}, {}, {}),
+        trial,
     )
 
 
-def _from_border(value: float, thinner: float, most: float = np.inf) -> Interval:
-    """The interval of a number that bone borders alone make uncertain; of not-a-number an empty one."""
-    sd = sd_of_shift(value, thinner)
-    return Interval(value, {} if np.isnan(sd) else {"bone border": sd}, 0.0, most)
+@dataclass(frozen=True, eq=False)
+class _Teller:
+    """Makes intervals from causes, and from samples where there are any."""
+
+    causes: Causes
+    spread: Spread | None = None
+
+    def told(self, name: str, value: float, least: float = 0.0, most: float = np.inf) -> Interval:
+        """The interval of a number; without causes where it is not a number."""
+        causes = self.causes.get(name, {})
+        if np.isnan(value) or not causes:
+            return Interval(value, {}, least, most)
+        return Interval(value, causes, least, most, None if self.spread is None else self.spread.ends(name))
 
 
-def _pars(residual_mm: float, thinner_mm: float, doubt: Doubt) -> Interval:
-    """A pars' interval: bone borders, and its medial end, which is a cut from the lamina and no border in the image."""
-    told = _from_border(residual_mm, thinner_mm)
-    return told if np.isnan(residual_mm) else told.with_cause("part split", doubt.joint.split_mm)
+def _bone_intervals(cost: Cost, teller: _Teller) -> BoneIntervals:
+    facets = {
+        side: {name: teller.told(f"{side} {name}", getattr(kept, name), most=1.0)
+               for name in ("area_frac", "width_frac", "volume_frac")}
+        for side, kept in cost.facets.items()
+    }  # fmt: skip
+    return BoneIntervals(
+        teller.told("bone_mm3", cost.removal.total_mm3),
+        facets,
+        {side: teller.told(f"{side} pars_mm", cost.pars[side].residual_mm) for side in SIDES},
+        teller.told("undercut_frac", cost.spinous_base.undercut_frac, most=1.0),
+        teller.told("bridge_mm", cost.spinous_base.bridge_mm),
+    )
 
 
-def _reach_intervals(estimate: Estimate, side: Side, doubt: Doubt) -> dict[str, Interval]:
-    """'lateral_mm' and each target's share, with targets moved sideways and the sac's berth made wider and narrower."""
-    found = estimate.reach[side]
-    wall, berth = SD_OF_95 * doubt.canal_here_mm, SD_OF_95 * doubt.sac_mm
-    by_cause = {"canal border": [_asked(estimate, side, sign * wall, 0.0) for sign in (-1, 1)],
-                "sac border": [_asked(estimate, side, 0.0, sign * berth) for sign in (-1, 1)]}
-    lateral = {cause: sd_of_shift(found.lateral_mm, *(reach.lateral_mm for reach in moved))
-               for cause, moved in by_cause.items()}
-    causes = lateral | {"target spacing": float(TARGET_SPACING_SD_MM)}
-    told = {"lateral_mm": Interval(found.lateral_mm, causes, 0.0, _farthest_mm(estimate, side, doubt))}
-    for name, share in found.targets.items():
-        causes = {cause: sd_of_shift(share, *(r.targets[name] for r in moved)) for cause, moved in by_cause.items()}
-        told[name] = Interval(share, causes if share == share else {}, 0.0, 1.0)
+def _cost_causes(prepared: PreparedLevel, cost: Cost, region: Region) -> dict[str, dict[str, float]]:
+    """What borders do that the batch cannot shift: joints' faces and ends, widths of weak places, cuts between parts."""
+    doubt, thin = prepared.doubt, replace(cost.removal, bench=prepared.thinner.bench)
+    weak, joint = prepared.thinner.weak, doubt.joint
+    base = base_of(weak.base, thin)
+    told = {"bridge_mm": _from_border(cost.spinous_base.bridge_mm, base.bridge_mm)}
+    for side in SIDES:
+        residual = cost.pars[side].residual_mm
+        # its medial end is a cut from the lamina and no border in the image
+        told[f"{side} pars_mm"] = _from_border(residual, pars_of(weak.pars[side], thin).residual_mm)
+        if not np.isnan(residual):
+            told[f"{side} pars_mm"][SPLIT] = joint.split_mm
+    for side, kept in cost.facets.items():
+        shares = joint_sds(prepared.level, side, region, joint)
+        told |= {f"{side} {name}": causes for name, causes in shares.items()}
+        taken = kept.volume_frac < 1.0
+        split = split_frac(prepared.level, side, cost.removal.bench) * joint.split_mm if taken else 0.0
+        told[f"{side} volume_frac"] = {SPLIT: split}
     return told
 
 
-def _farthest_mm(estimate: Estimate, side: Side, doubt: Doubt) -> float:
+def _thinned(prepared: PreparedLevel, cost: Cost) -> dict[str, dict[str, float]]:
+    """What thinner bone does to an exact removal."""
+    thin = replace(cost.removal, bench=prepared.thinner.bench)
+    base = base_of(prepared.thinner.weak.base, thin)
+    told = {
+        "bone_mm3": _from_border(cost.removal.total_mm3, thin.total_mm3),
+        "undercut_frac": _from_border(cost.spinous_base.undercut_frac, base.undercut_frac),
+    }
+    for side, kept in cost.facets.items():
+        thinner = volume_kept_frac(prepared.level, side, thin)
+        told[f"{side} volume_frac"] = _from_border(kept.volume_frac, thinner)
+    return told
+
+
+def _from_border(value: float, thinner: float) -> dict[str, float]:
+    sd = sd_of_shift(value, thinner)
+    return {} if np.isnan(sd) else {BONE: sd}
+
+
+def _reach_intervals(estimate: Estimate, side: Side, teller: _Teller) -> dict[str, Interval]:
+    """'lateral_mm' and each target's share."""
+    found = estimate.reach[side]
+    told = {"lateral_mm": teller.told(f"{side} lateral_mm", found.lateral_mm, most=_farthest_mm(estimate, side))}
+    return told | {name: teller.told(f"{side} {name}", share, most=1.0) for name, share in found.targets.items()}
+
+
+def _farthest_mm(estimate: Estimate, side: Side) -> float:
     """How far the side's targets at disc level lie from the midline at most; no reach goes past them."""
     found = estimate.level.targets[side].points_ras_mm
     points = np.concatenate([np.empty((0, 3)), *(found[name] for name in AT_DISC if name in found)])
     outmost = np.abs(estimate.level.frame.to_level_mm(points)[:, 0]).max(initial=estimate.reach[side].lateral_mm)
-    return float(outmost + SD_OF_95 * doubt.canal_here_mm)
+    return float(outmost + SD_OF_95 * estimate.prepared.doubt.canal_here_mm)
 
 
-def _asked(estimate: Estimate, side: Side, outward_mm: float, wider_mm: float) -> Reach:
-    """The reach with a side's targets moved away from the midline and the berth about the sac widened."""
-    level, targets = estimate.level, estimate.level.targets[side]
-    way = level.frame.axes_ras[0] * (1.0 if side == "left" else -1.0) * outward_mm
-    moved = Targets(side, {name: points + way for name, points in targets.points_ras_mm.items()})
-    keep_out = replace(estimate.keep_out, berth_mm=estimate.keep_out.berth_mm + wider_mm)
-    return reach_of(estimate.anatomy, level, moved, estimate.phases, keep_out)
-
-
-def _area_intervals(estimate: Estimate, region: Region, doubt: Doubt) -> tuple[Interval, Interval]:
+def _area_causes(estimate: Estimate, region: Region) -> tuple[dict[str, float], dict[str, float]]:
     """Free canal area before and after: each border's length times its deviation."""
+    doubt = estimate.prepared.doubt
     x, y, labels, world = disc_plane(estimate.anatomy, estimate.level)
     pressing = np.isin(labels, PRESSING)
     free = canal_mask(labels) & ~pressing
@@ -206,17 +197,16 @@ def _area_intervals(estimate: Estimate, region: Region, doubt: Doubt) -> tuple[I
     within = (np.abs(x) <= half_width) & (y >= ventral) & (y <= roof)
     overhang = bone_mask(labels) & within & ~np.isin(labels % 100, (Part.BODY, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT))
     # where the region itself cuts bone the new wall lies where the tool put it, whatever the border was
-    areas = estimate.decompression
-    return (_area(areas.canal_area_before_mm2, free, pressing, overhang & False, doubt),
-            _area(areas.canal_area_after_mm2, free | freed, pressing & ~freed, overhang, doubt))
+    return (_area(free, pressing, overhang & False, doubt),
+            _area(free | freed, pressing & ~freed, overhang, doubt))  # fmt: skip
 
 
-def _area(value: float, free: Mask, pressing: Mask, cut: Mask, doubt: Doubt) -> Interval:
-    """An area's interval: wall, but where the region itself cuts it, by the canal's border; ligament by its own."""
+def _area(free: Mask, pressing: Mask, cut: Mask, doubt: Doubt) -> dict[str, float]:
+    """What makes an area uncertain: wall, but where the region itself cuts it, by the canal's border; ligament by its
+    own."""
     ligament = _shared_mm(free, pressing)
     wall = _shared_mm(free, ~free) - ligament - _shared_mm(free, cut)
-    return Interval(value, {"canal border": max(wall, 0.0) * doubt.canal_mm, "ligament": ligament * doubt.ligament_mm},
-                    0.0)
+    return {CANAL: max(wall, 0.0) * doubt.canal_mm, LIGAMENT: ligament * doubt.ligament_mm}
 
 
 def _shared_mm(one: Mask, other: Mask) -> float:
@@ -227,4 +217,3 @@ def _shared_mm(one: Mask, other: Mask) -> float:
     faces = sum(int((a & d).sum() + (b & c).sum()) for a, b, c, d in (
         (one[1:], one[:-1], other[1:], other[:-1]), (one[:, 1:], one[:, :-1], other[:, 1:], other[:, :-1])))
     return float(faces * PLANE_STEP_MM * np.pi / 4)
-

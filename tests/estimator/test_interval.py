@@ -13,7 +13,14 @@ def test_causes_add_in_squares() -> None:
     told = Interval(10.0, {"a": 3.0, "b": 4.0})
     assert told.sd == 5.0
     assert told.ends == pytest.approx((10 - 5 * SD_OF_95, 10 + 5 * SD_OF_95))
-    assert told.with_cause("execution", 12.0).sd == 13.0
+    assert told.without(["a"]).sd == 4.0
+
+
+def test_samples_may_lie_more_to_one_side() -> None:
+    told = Interval(0.95, {"a": 0.1}, 0.0, 1.0, spread=(-0.3, 0.1))
+    assert told.ends == pytest.approx((0.65, 1.0))
+    with pytest.raises(WrongUse, match="0 between"):
+        Interval(0.95, {"a": 0.1}, spread=(0.1, 0.3))
 
 
 def test_ends_stay_within_what_a_number_can_be() -> None:

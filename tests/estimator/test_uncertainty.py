@@ -9,11 +9,14 @@ from functools import cache
 import numpy as np
 import pytest
 
+from estimator.doubt import MODELLED_SD_MM, doubt_of
 from estimator.estimate import Estimate, estimate
 from estimator.estimate_json import estimate_as_json
+from estimator.execution import BY_HAND, ExecutionErrors
 from estimator.interval import SD_OF_95, Interval
+from estimator.montecarlo import Trial
 from estimator.plan import default_approach
-from estimator.uncertainty import MODELLED_SD_MM, Intervals, doubt_of, intervals_of
+from estimator.uncertainty import Intervals, intervals_of, no_intervals
 from recon.anatomy import Anatomy, Confidence, StructureConfidence
 from recon.records import json_text
 from tests.workbench import toy
@@ -81,8 +84,9 @@ def test_no_doubt_about_borders_leaves_only_what_is_no_border() -> None:
     given = replace(toy.anatomy(), sources={**toy.anatomy().sources, "sac": "given", "flavum": "given"})
     anatomy = with_border(0.0, given)
     sure = intervals_of(estimate(anatomy, default_approach(anatomy, "L3-L4", "left")))
-    assert sure.cone.bone_mm3.sd == 0
-    assert set(sure.reach["right"]["lateral_mm"].sd_by_cause) == {"canal border", "sac border", "target spacing"}
+    assert sure.cone.bone_mm3.without(BY_HAND).sd == 0
+    causes = sure.reach["right"]["lateral_mm"].without(BY_HAND).sd_by_cause
+    assert {cause for cause, sd in causes.items() if sd} == {"canal border", "target spacing"}
     # one place of a wall is known to within a voxel, however sure the whole is; 0.4 of the toy's 1 mm
     assert doubt_of(anatomy, anatomy.levels[0]).canal_here_mm == pytest.approx(0.4)
 
@@ -114,9 +118,13 @@ def test_json_carries_an_interval_beside_each_number() -> None:
     document = estimate_as_json(found(0.1))
     bone = document["task"]["bone_removed_mm3"]
     assert bone["interval95"][0] < bone["total"] < bone["interval95"][1]
-    assert set(bone["interval_from"]) == {"bone border", "sac border"}
-    spread = SD_OF_95 * np.hypot(*bone["interval_from"].values())
+    assert set(bone["interval_from"]) == {"bone border", "sac border", "entry", "tilt", "registration"}
+    spread = SD_OF_95 * np.linalg.norm(list(bone["interval_from"].values()))
     assert bone["interval95"][1] == pytest.approx(bone["total"] + spread)
+    exact = SD_OF_95 * np.hypot(bone["interval_from"]["bone border"], bone["interval_from"]["sac border"])
+    assert bone["interval95_as_planned"][1] == pytest.approx(bone["total"] + exact)
+    assert (document["samples"], document["seed"], len(document["execution_errors"])) == (1000, 0, 5)
+    assert all(verdict["chance"] == document["chances"]["limits"][verdict["name"]] for verdict in document["verdicts"])
     for relation in ("ipsilateral", "contralateral"):
         joint = document["facet_preserved"][relation]
         assert len(joint["interval95"]) == len(joint["width_interval95"]) == len(joint["volume_interval95"]) == 2
@@ -128,6 +136,18 @@ def test_json_carries_an_interval_beside_each_number() -> None:
     assert document["pars_residual_mm"]["interval95"] == {"ipsilateral": None, "contralateral": None}
 
 
-def test_further_causes_can_join_every_interval() -> None:
-    wider = told(0.1).cone.bone_mm3.with_cause("entry and tilt", 50.0)
-    assert wider.sd > told(0.1).cone.bone_mm3.sd
+def test_without_intervals_no_number_has_one() -> None:
+    document = estimate_as_json(found(0.1), no_intervals(found(0.1)))
+    assert document["task"]["bone_removed_mm3"]["interval95"] is None
+    assert document["chances"]["all"] is None
+    assert document["samples"] == 0
+
+
+@pytest.mark.parametrize("name", ["entry_sd_mm", "registration_sd_mm", "medial_tilt_sd_deg", "cranial_tilt_sd_deg"])
+def test_every_error_of_the_hand_widens_the_interval(name: str) -> None:
+    widths = []
+    for factor in (0.0, 1.0, 4.0):
+        errors = ExecutionErrors().changed(**{n: 0.0 for n in ExecutionErrors().records}).changed(**{name: factor})
+        whole = intervals_of(found(0.1), Trial(300, 5, errors))
+        widths.append([np.ptp(kind.bone_mm3.ends) for kind in (whole.cone, whole.task)])
+    assert (np.diff(widths, axis=0) > 0).all()

@@ -1,0 +1,123 @@
+"""How likely an approach, carried out by hand on a patient known from a scan, keeps each limit and reaches its targets.
+
+Each sample of the whole sweep is held against the limits and the wanted targets, centred on the exact estimate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from estimator.approach import other_side
+from estimator.estimate import Estimate
+from estimator.montecarlo import Spread
+from estimator.task_names import FROM_TARGETS, NAMES
+from estimator.told import ENOUGH_FRAC, USUAL_WANTED
+from estimator.verdicts import Verdict, verdicts_of
+from recon.labels import Mask, Side
+
+KEPT = {"facet area kept": "area_frac", "facet width kept": "width_frac", "pars width left": "pars_mm"}
+"""Verdict on a side, without 'ipsilateral' or 'contralateral' -> name of its number; at least the limit."""
+
+BASE_LEFT = {"spinous base bridge left": "bridge_mm"}
+AT_MOST = {"spinous base undercut": "undercut_frac", "farthest bone taken from the midline": "lateral_removal_mm"}
+
+PARS_LEFT = "pars width left"
+
+
+@dataclass(frozen=True)
+class Chances:
+    """Probabilities, 0 to 1, as shares of the samples.
+
+    Parameters
+    ----------
+    limits : verdict's name -> chance that it is kept; None where its number could not be measured
+    targets : name of a set asked for -> chance that `enough_frac` of it is touched; None where it was not looked at
+    wanted : the sets that count in `all_targets`
+    all_limits, all_targets, all : together in one sample; None where one of them is not known
+    """
+
+    limits: Mapping[str, float | None]
+    targets: Mapping[str, float | None]
+    wanted: tuple[str, ...]
+    enough_frac: float
+    all_limits: float | None
+    all_targets: float | None
+    all: float | None
+
+
+def chances_of(estimate: Estimate, spread: Spread) -> Chances:
+    """The chances of an estimate from its samples."""
+    limits = {verdict.name: _kept(estimate, verdict, spread) for verdict in verdicts_of(estimate)}
+    targets = {name: _reached(estimate, name, spread) for name in estimate.task_targets_ras_mm}
+    wanted = wanted_of(tuple(targets))
+    # a limit whose number is nowhere to be measured cannot be broken; a target that is not in view cannot be reached
+    kept = _together([flags for flags in limits.values() if flags is not None])
+    reached = None if any(targets[name] is None for name in wanted) else _together([targets[name] for name in wanted])
+    every = None if kept is None or reached is None else kept & reached
+    return Chances(
+        {name: _share(flags) for name, flags in limits.items()},
+        {name: _share(flags) for name, flags in targets.items()},
+        wanted,
+        ENOUGH_FRAC,
+        _share(kept),
+        _share(reached),
+        _share(every),
+    )
+
+
+def wanted_of(asked: Sequence[str]) -> tuple[str, ...]:
+    """What must be reached: the sets asked for; where nothing was chosen, what the operation is made for.
+
+    >>> wanted_of(NAMES), wanted_of(["roof"])
+    (('ipsilateral recess', 'contralateral recess'), ('roof',))
+    """
+    return USUAL_WANTED if tuple(asked) == NAMES else tuple(asked)
+
+
+def _kept(estimate: Estimate, verdict: Verdict, spread: Spread) -> Mask | None:
+    """(N,) array: is the limit kept in each sample? None where its number could not be measured."""
+    relation, _, rest = verdict.name.partition(" ")
+    side = _side(estimate, relation == "contralateral")
+    name = f"{side} {KEPT[rest]}" if rest in KEPT else (BASE_LEFT | AT_MOST)[verdict.name]
+    if verdict.met is None or name not in spread.change or np.isnan(spread.change[name]).any():
+        return None
+    value = verdict.value + spread.change[name]
+    if verdict.name in AT_MOST:
+        return np.asarray(value <= verdict.limit)
+    kept = np.asarray(value >= verdict.limit)
+    # as in the verdicts: a pars that was thin before and loses nothing is the patient's, not the plan's
+    return kept | spread.pars_untouched[side] if rest == PARS_LEFT else kept
+
+
+def _reached(estimate: Estimate, name: str, spread: Spread) -> Mask | None:
+    """(N,) array: is enough of the set touched in each sample? None for sets that the samples do not hold."""
+    if name not in FROM_TARGETS:
+        return None
+    across, which = FROM_TARGETS[name]
+    side = _side(estimate, across)
+    shares = estimate.reach[side].targets if side in estimate.reach else {}
+    if which not in shares or f"{side} {which}" not in spread.change:
+        return None
+    share = shares[which] + spread.change[f"{side} {which}"]
+    return None if np.isnan(share).any() else np.asarray(share >= ENOUGH_FRAC - SHARE_TOL)
+
+
+SHARE_TOL = 1e-9
+"""Rounding of a share of points."""
+
+
+def _side(estimate: Estimate, across: bool) -> Side:
+    side = estimate.approach.side
+    return other_side(side) if across else side
+
+
+def _together(flags: Sequence[Mask | None]) -> Mask | None:
+    known = [each for each in flags if each is not None]
+    return np.asarray(np.all(known, axis=0)) if known else None
+
+
+def _share(flags: Mask | None) -> float | None:
+    return None if flags is None else float(flags.mean())
