@@ -55,20 +55,20 @@ pedicle.
 Volume kept. What the papers agree on comes out at both levels, by sweep and task: the far joint keeps more than the
 near one, and a more medial entry saves the near joint. In size the standard entry's near joint lies between ours by
 the whole sweep and by the task: how widely a surgeon opens between the two is his hand, not geometry. Our far joints
-keep more than the paper's: an endoscope's tool of 3.5 mm against a microscope's punches and burrs. The paper's more
-medial entry spared the far joint a little as well (87 to 91 %); ours leaves it as it was, for either entry is aimed
-at the same far targets through the same recess. At L3-L4 the two entries lie less than 2 mm apart, for there the
-joints reach as far medially as the spinous process lets a sleeve go; at L4-L5 more than 4 mm, and the saving is
-greater.
+keep more than the paper's; a tool of 3.5 mm takes less on its way than a microscope's wider exposure may, but nothing
+here tells. The paper's more medial entry spared the far joint a little as well (87 to 91 %); ours leaves it as it
+was, for either entry is aimed at the same far targets through the same recess. At L3-L4 the two entries lie less than
+2 mm apart, for there the joints reach as far medially as the spinous process lets a sleeve go; at L4-L5 more than 4
+mm, and the saving is greater.
 
 Kept near and far, without a visible definition (79.2, 95.2 %). By volume and by width either lies between sweep and
 task at both levels, so nothing can be told from it about the definition.
 
 Area gained. The trial found a tie, on MR after three months, of the sac. Ours is the room made at the disc on the
 table, ligament and overhanging bone, an upper bound; hence larger where the ligament is thick. It is no tie here: one
-side gains more. The two ipsilateral phases alone, with a sweep of 4 deg each, leave ligament that the way across from
-one side takes; a surgeon who opens both sides clears each half until he sees it free. A plan for two sides that does
-so would sweep wider; none was tried here.
+side gains more. The two ipsilateral phases alone, with a sweep of 4 deg each, leave a strip of ligament in the
+midline, which one side's way across takes; a surgeon who opens both sides clears each half until he sees it free. A
+plan for two sides that does so would sweep wider; none was tried here.
 
 One recess alone, from its own side or from across, by length of joint kept (83.7, 91.9 %). By the sweep the way
 across keeps more at L3-L4, but not at L4-L5, where the joints stand further lateral and a medial entry meets little
