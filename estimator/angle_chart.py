@@ -29,7 +29,7 @@ STEP_DEG = 0.5
 """Between tilts; a band's ends are known as finely."""
 
 SHOWN_DEG = {OVER_THE_TOP: (0.0, 45.0), IPSILATERAL: (-25.0, 25.0)}
-"""The tilts shown: from straight ventral to flatter than skin and spinous process allow (common practice, no source)."""
+"""The tilts shown, past what skin and spinous process allow (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)

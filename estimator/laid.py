@@ -26,6 +26,15 @@ def with_pivots(table: ApproachTable, pivots_mm: Float) -> ApproachTable:
     return replace(table, shift_mm=pivots_mm - implied)
 
 
+def one_phase(table: ApproachTable, phase: int) -> ApproachTable:
+    """The table of one phase alone, by place, about the same pivots."""
+    only = slice(phase, phase + 1)
+    names = ("medial_deg", "cranial_deg", "sweep_deg", "sleeve_past_mm", "tip_past_mm", "shift_mm")
+    alone = {name: getattr(table, name)[:, only] for name in names}
+    pivots = pivots_level_mm(table)[:, only]
+    return with_pivots(replace(table, phase_names=table.phase_names[only], **alone), pivots)
+
+
 def with_depths(level: Level, table: ApproachTable, phases: Sequence[int]) -> ApproachTable:
     """The table with the depths of some phases, by place, set as the planner sets them.
 
@@ -58,4 +67,4 @@ def aim_deg(side: Side, direction: Float) -> Float:
     """
     toward_other_side = 1.0 if side == "right" else -1.0
     x, y, z = np.moveaxis(direction / np.linalg.norm(direction, axis=-1, keepdims=True), -1, 0)
-    return np.degrees(np.stack([np.arctan2(toward_other_side * x, -y), np.arcsin(np.clip(z, -1, 1))], axis=-1))
+    return np.asarray(np.degrees(np.stack([np.arctan2(toward_other_side * x, -y), np.arcsin(np.clip(z, -1, 1))], axis=-1)))

@@ -77,6 +77,10 @@ class Told:
         """The same of some of the approaches, by index, mask or slice."""
         return Told(**{f.name: _rows(getattr(self, f.name), which) for f in fields(Told)})
 
+    def followed_by(self, other: Told) -> Told:
+        """These approaches and then the other ones."""
+        return Told(**{f.name: _followed(getattr(self, f.name), getattr(other, f.name)) for f in fields(Told)})
+
     def short_frac(self, wanted: Wanted) -> Float:
         """(A,) array: by how much the wanted sets fall short of enough, summed; 0 where all are reached."""
         short = [wanted.enough_frac - np.nan_to_num(self.targets_frac[name], nan=0.0) for name in wanted.names]
@@ -89,6 +93,12 @@ class Told:
 
 def _rows(value: Any, which: Any) -> Any:
     return {name: array[which] for name, array in value.items()} if isinstance(value, dict) else value[which]
+
+
+def _followed(value: Any, other: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: np.concatenate([array, other[name]]) for name, array in value.items()}
+    return np.concatenate([value, other])
 
 
 def told_of(prepared: PreparedLevel, side: Side, outcomes: Outcomes) -> Told:
@@ -143,7 +153,7 @@ def pars_before_mm(prepared: PreparedLevel, side: Side) -> dict[str, float]:
 def margins_frac(told: Told, limits: Limits, pars_before: Mapping[str, float]) -> dict[str, Float]:
     """Name of each verdict -> (A,) array: by which share of the limit it is kept; negative broken, NaN not measured.
 
-    The rules are those of `estimator.verdicts`, the whole sweep held against them. A pars that loses nothing breaks none.
+    The rules are those of `estimator.verdicts`, held against the whole sweep. A pars that loses nothing breaks none.
     """
     kept: dict[str, Float] = {}
     for relation in RELATIONS:
