@@ -43,7 +43,7 @@ class PreparedLevel:
     @cached_property
     def scene(self) -> Scene:
         """All of it as flat arrays, for many approaches at a time."""
-        return scene_of(self)
+        return scene_of(self.anatomy, self.level, self.bench, self.sac)
 
     def keep_out(self, tool_radius_mm: float) -> KeepOut:
         """What a tool of that radius must keep out of."""

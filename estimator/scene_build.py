@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -13,9 +13,10 @@ from estimator.border import drawn_in
 from estimator.close_order import close_order
 from estimator.decompression import PLANE_STEP_MM, PRESSING, SPAN_MM, canal_extent_mm, disc_plane
 from estimator.facets import disc_slice
+from estimator.keepout import KeepOut
 from estimator.protected import protected_field
 from estimator.reach import AT_DISC
-from estimator.removal import PROTECTED_PARTS
+from estimator.removal import PROTECTED_PARTS, Bench
 from estimator.scene import (
     CRANIAL_LOOKS,
     DISC_AREA,
@@ -38,13 +39,10 @@ from estimator.scene import (
     Spheres,
 )
 from estimator.scene_rows import base_rows, pars_rows
-from recon.anatomy import Frame
+from recon.anatomy import Anatomy, Frame, Level
 from recon.grid import Float, Grid
 from recon.labels import SIDES, Mask, bone_mask
 from recon.workers import side_by_side
-
-if TYPE_CHECKING:
-    from estimator.prepared import PreparedLevel
 
 CELL_MM = 1.0
 """Size of the cells whose voxels become one mass point (scripts/why_batch_cell.py)."""
@@ -52,36 +50,50 @@ CELL_MM = 1.0
 SLOPE_MM = 0.2
 """All bone borders are drawn in by this to see how much of each cell lies at a border."""
 
+FAR_MM = 100.0
+"""No point lies further to the right, ventral or caudal than this."""
+
 SIGHT_BLOCK = 4096
 """Points whose tables are filled by one thread at a time."""
 
-Points = tuple[npt.NDArray[np.intp], Float, Float, Float]
-"""(N,) buckets, (N, 3) level mm, (N,) weights, (N,) weights lost per mm of border."""
+class Points(NamedTuple):
+    """N weighted points, and the cell that each will be drawn together in."""
+
+    bucket: npt.NDArray[np.intp]
+    cell: npt.NDArray[np.intp]  # (N, 3)
+    xyz: Float  # (N, 3) level mm
+    weight: Float
+    slope: Float
 
 
-def scene_of(prepared: PreparedLevel) -> Scene:
-    """The scene of a level."""
-    frame = prepared.level.frame
-    shade = Shade(_f32(prepared.sac.distance_mm), _turn(prepared.sac.grid, frame))
-    points = [_bone_points(prepared), *_soft_points(prepared)]
-    bucket, xyz, weight, slope = (np.concatenate(column) for column in zip(*points, strict=True))
-    names, index = np.unique(bucket, return_inverse=True)
-    pars, planes = pars_rows(prepared)
+def scene_of(anatomy: Anatomy, level: Level, bench: Bench, sac: KeepOut) -> Scene:
+    """The scene of a level; `sac` with the berth of an instrument of no width."""
+    shade = Shade(_f32(sac.distance_mm), _turn(sac.grid, level.frame))
+    per_cell = _voxels_per_cell(bench.grid)
+    points = [_bone_points(level, bench, per_cell), *_soft_points(anatomy, level, bench, per_cell)]
+    every = Points(*(np.concatenate(column) for column in zip(*points, strict=True)))
+    names, index = np.unique(every.bucket, return_inverse=True)
+    pars, planes = pars_rows(level, bench)
     return Scene(
-        cloud=_cloud(_cells(index, xyz, weight, slope), shade),
-        pairs=_pairs(prepared, shade),
+        cloud=_cloud(_drawn_together(every._replace(bucket=index)), shade),
+        pairs=_pairs(level, shade),
         pars=_shaded(pars, shade),
-        base=_shaded(base_rows(prepared), shade),
+        base=_shaded(base_rows(level, bench), shade),
         shade=shade,
-        goals=_goals(prepared),
+        goals=_goals(level, bench),
         buckets=tuple(int(n) for n in names),
-        bucket_whole=np.bincount(index, weights=weight),
+        bucket_whole=np.bincount(index, weights=every.weight),
         pars_planes=planes,
-        sets=_set_names(prepared),
-        joints=tuple(side for side in SIDES if side in prepared.level.joints),
-        clearance_mm=prepared.sac.berth_mm,
-        cell_mm=CELL_MM,
+        sets=_set_names(level),
+        joints=tuple(side for side in SIDES if side in level.joints),
+        clearance_mm=sac.berth_mm,
+        cell_mm=float(np.prod(bench.grid.spacing_mm * per_cell) ** (1 / 3)),
     )
+
+
+def _voxels_per_cell(grid: Grid) -> npt.NDArray[np.intp]:
+    """(3,) array: a cell is this block of voxels, so that all cells hold as many."""
+    return np.maximum(np.rint(CELL_MM / grid.spacing_mm), 1).astype(np.intp)
 
 
 def _turn(grid: Grid, frame: Frame) -> F32:
@@ -94,70 +106,65 @@ def _f32(array: npt.ArrayLike) -> F32:
     return np.ascontiguousarray(array, dtype=np.float32)
 
 
-def _bone_points(prepared: PreparedLevel) -> Points:
+def _bone_points(level: Level, bench: Bench, per_cell: npt.NDArray[np.intp]) -> Points:
     """Every bone voxel that may be taken."""
-    bench = prepared.bench
     may = bone_mask(bench.labels) & (bench.bone_mm3 > 0) & ~np.isin(bench.labels % 100, PROTECTED_PARTS)
     index = np.argwhere(may)
-    box = tuple(slice(max(low - 2, 0), high + 3) for low, high in zip(index.min(0), index.max(0), strict=True))
-    i, j, k = box
+    i, j, k = (slice(max(low - 2, 0), high + 3) for low, high in zip(index.min(0), index.max(0), strict=True))
     volume = np.float32(bench.grid.voxel_mm3)
     thin = drawn_in(bench.bone_mm3[i, j, k] / volume, bench.grid.cropped((i, j, k)), SLOPE_MM) * volume
     slope = (bench.bone_mm3[i, j, k] - thin)[may[i, j, k]] / SLOPE_MM
-    xyz = prepared.level.frame.to_level_mm(bench.grid.world_mm(index))
-    return bench.labels[may].astype(np.intp), xyz, bench.bone_mm3[may].astype(float), slope.astype(float)
+    xyz = level.frame.to_level_mm(bench.grid.world_mm(index))
+    mass = bench.bone_mm3[may].astype(float)
+    return Points(bench.labels[may].astype(np.intp), index // per_cell, xyz, mass, slope.astype(float))
 
 
-def _soft_points(prepared: PreparedLevel) -> list[Points]:
+def _soft_points(anatomy: Anatomy, level: Level, bench: Bench, per_cell: npt.NDArray[np.intp]) -> list[Points]:
     """Pressing tissue and overhanging bone near the disc by side, and what can be freed of the disc-level plane."""
-    bench, level, anatomy = prepared.bench, prepared.level, prepared.anatomy
     half_width, ventral, roof = canal_extent_mm(anatomy, level)
     near_box = bench.grid.box_around(level.frame.to_world_mm([[0.0, 10.0, 0.0]]), 2 * SPAN_MM + half_width)
     grid, labels = bench.grid.cropped(near_box), bench.labels[near_box]
     pressing = np.isin(anatomy.labels[bench.box][near_box], PRESSING)
     bone = bone_mask(labels) & (bench.bone_mm3[near_box] > 0) & ~np.isin(labels % 100, PROTECTED_PARTS)
     index = np.argwhere(pressing | bone)
-    xyz = level.frame.to_level_mm(grid.world_mm(index))
-    x, y, z = xyz.T
+    mass = bench.bone_mm3[near_box][tuple(index.T)].astype(float)
+    places = level.frame.to_level_mm(grid.world_mm(index))
+    every = Points(np.zeros(len(index), np.intp), index // per_cell, places, mass, np.zeros(len(index)))
+    x, y, z = every.xyz.T
     near = np.abs(z) <= SPAN_MM
-    over = bone[tuple(index.T)] & (np.abs(x) <= half_width) & (y >= 0) & (y <= roof)
-    soft = pressing[tuple(index.T)]
+    over = near & bone[tuple(index.T)] & (np.abs(x) <= half_width) & (y >= 0) & (y <= roof)
+    soft = near & pressing[tuple(index.T)]
     found = []
     for side, of_side in (("left", x > 0), ("right", x < 0)):
-        mass = bench.bone_mm3[near_box][tuple(index.T)].astype(float)
-        found.append(_marked(LIGAMENT[side], xyz, np.full(len(xyz), grid.voxel_mm3), near & of_side & soft))
-        found.append(_marked(OVERHANG[side], xyz, mass, near & of_side & over))
+        found.append(_marked(every._replace(weight=np.full(len(x), grid.voxel_mm3)), LIGAMENT[side], of_side & soft))
+        found.append(_marked(every, OVERHANG[side], of_side & over))
     px, py, plane, world = disc_plane(anatomy, level)
     within = (np.abs(px) <= half_width) & (py >= ventral) & (py <= roof)
     free = np.isin(plane, PRESSING) | (bone_mask(plane) & within & ~np.isin(plane % 100, PROTECTED_PARTS))
-    plane_xyz = level.frame.to_level_mm(world[free])
-    area = np.full(len(plane_xyz), PLANE_STEP_MM**2)
-    return [*found, _marked(DISC_AREA, plane_xyz, area, np.ones(len(area), dtype=bool))]
+    xyz = level.frame.to_level_mm(world[free])
+    cell = np.floor((xyz + FAR_MM) / CELL_MM).astype(np.intp)
+    nothing = np.zeros(len(xyz))
+    return [*found, Points(np.full(len(xyz), DISC_AREA), cell, xyz, np.full(len(xyz), PLANE_STEP_MM**2), nothing)]
 
 
-def _marked(bucket: int, xyz: Float, weight: Float, which: Mask) -> Points:
-    count = int(which.sum())
-    return np.full(count, bucket, dtype=np.intp), xyz[which], weight[which], np.zeros(count)
+def _marked(points: Points, bucket: int, which: Mask) -> Points:
+    """Some of the points, as one bucket."""
+    some = Points(*(column[which] for column in points))
+    return some._replace(bucket=np.full(len(some.bucket), bucket))
 
 
-def _cells(index: npt.NDArray[np.intp], xyz: Float, weight: Float, slope: Float) -> Points:
+def _drawn_together(points: Points) -> Points:
     """The points of one bucket in one cell drawn together, by bucket."""
-    cell = np.floor((xyz - xyz.min(axis=0)) / CELL_MM).astype(np.int64)
-    widths = cell.max(axis=0) + 1
-    key = (index.astype(np.int64) << 40) | np.ravel_multi_index(cell.T, widths)
-    keys, which = np.unique(key, return_inverse=True)
-    mass = np.bincount(which, weights=weight)
-    centroid = np.stack([np.bincount(which, weights=weight * xyz[:, axis]) for axis in range(3)], axis=1)
-    return (
-        (keys >> 40).astype(np.intp),
-        centroid / mass[:, None],
-        mass,
-        np.bincount(which, weights=slope, minlength=len(keys)),
-    )
+    widths = points.cell.max(axis=0) + 1
+    key = (points.bucket.astype(np.int64) << 40) | np.ravel_multi_index(tuple(points.cell.T), tuple(widths))
+    keys, first, which = np.unique(key, return_index=True, return_inverse=True)
+    mass, slope = (np.bincount(which, weights=column) for column in (points.weight, points.slope))
+    middle = [np.bincount(which, weights=points.weight * points.xyz[:, axis]) / mass for axis in range(3)]
+    return Points((keys >> 40).astype(np.intp), points.cell[first], np.stack(middle, axis=1), mass, slope)
 
 
 def _cloud(cells: Points, shade: Shade) -> Cloud:
-    bucket, xyz, weight, slope = cells
+    bucket, _, xyz, weight, slope = cells
     padded = _padded(bucket, xyz)
     shown = padded >= 0
     point, mass, lost = np.where(shown[:, None], xyz[padded], 0.0), weight[padded] * shown, slope[padded] * shown
@@ -224,9 +231,9 @@ def sights(shade: Shade, xyz: F32) -> I8:
     return table
 
 
-def _pairs(prepared: PreparedLevel, shade: Shade) -> Pairs:
+def _pairs(level: Level, shade: Shade) -> Pairs:
     """Both joints' pairs in leaves; a side without a joint has none."""
-    level, parts = prepared.level, []
+    parts = []
     for number, side in enumerate(SIDES):
         if side not in level.joints:
             continue
@@ -260,12 +267,12 @@ def _face(xyz: Float, shade: Shade) -> Face:
     return Face(_f32(xyz.T), sight, _spheres(xyz, np.ones(len(xyz), dtype=bool), sight, LEAF))
 
 
-def _set_names(prepared: PreparedLevel) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(n for t in prepared.level.targets.values() for n in t.points_ras_mm))
+def _set_names(level: Level) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(n for t in level.targets.values() for n in t.points_ras_mm))
 
 
-def _goals(prepared: PreparedLevel) -> Goals:
-    level, names = prepared.level, _set_names(prepared)
+def _goals(level: Level, bench: Bench) -> Goals:
+    names = _set_names(level)
     points, side, kind = [np.empty((0, 3))], [], []
     for number, s in enumerate(SIDES):
         for name, found in (level.targets[s].points_ras_mm if s in level.targets else {}).items():
@@ -273,6 +280,6 @@ def _goals(prepared: PreparedLevel) -> Goals:
             side += [number] * len(found)
             kind += [names.index(name)] * len(found)
     at_disc = np.array([names[k] in AT_DISC for k in kind], dtype=bool)
-    guard, grid = protected_field(prepared.bench)
+    guard, grid = protected_field(bench)
     return Goals(_f32(np.concatenate(points).T), np.array(side, np.int32), np.array(kind, np.int32), at_disc,
                  _f32(guard), _turn(grid, level.frame))  # fmt: skip

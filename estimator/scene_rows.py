@@ -2,29 +2,26 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from scipy import ndimage
 
 from estimator.isthmus import BONE_FRAC, PARS_ENDS_FRAC, SAMPLE_MM
+from estimator.removal import Bench
 from estimator.scene import F32, Rows, Spheres
+from recon.anatomy import Level
 from recon.grid import Float
 from recon.labels import SIDES, Part, label_of, sided
-
-if TYPE_CHECKING:
-    from estimator.prepared import PreparedLevel
 
 ROW_SPACING_MM = 1.0
 """Rows stand this far apart, samples along them as far as in the exact answer."""
 
 
-def pars_rows(prepared: PreparedLevel) -> tuple[Rows, tuple[int, int]]:
+def pars_rows(level: Level, bench: Bench) -> tuple[Rows, tuple[int, int]]:
     """Rows across each pars of the upper vertebra, left first, and the number of axial planes of each."""
     found: list[Rows] = []
     planes: list[int] = []
     for side in SIDES:
-        places, bone, plane = _sampled(prepared, label_of(prepared.level.upper, sided("pars", side)), along=0, across=2)
+        places, bone, plane = _sampled(bench, level, label_of(level.upper, sided("pars", side)), along=0, across=2)
         if len(bone):
             middle = _middle(bone, plane)
             places, bone, plane = places[middle], bone[middle], plane[middle]
@@ -35,17 +32,17 @@ def pars_rows(prepared: PreparedLevel) -> tuple[Rows, tuple[int, int]]:
     return _joined(*found), (planes[0], planes[1])
 
 
-def base_rows(prepared: PreparedLevel) -> Rows:
+def base_rows(level: Level, bench: Bench) -> Rows:
     """Dorso-ventral rows in sagittal planes through the upper vertebra's spinous base."""
-    return _laid(*_sampled(prepared, label_of(prepared.level.upper, Part.SPINOUS_BASE), along=1, across=0))
+    return _laid(*_sampled(bench, level, label_of(level.upper, Part.SPINOUS_BASE), along=1, across=0))
 
 
-def _sampled(prepared: PreparedLevel, label: int, along: int, across: int) -> tuple[Float, Float, np.ndarray]:
+def _sampled(bench: Bench, level: Level, label: int, along: int, across: int) -> tuple[Float, Float, np.ndarray]:
     """(R, W, 3) places, (R, W) shares of bone and (R,) planes of rows along one axis of the level frame.
 
     Planes are numbered along the axis `across`.
     """
-    bench, frame = prepared.bench, prepared.level.frame
+    frame = level.frame
     found = np.argwhere(bench.labels == label)
     if len(found) == 0:
         return np.zeros((0, 1, 3)), np.zeros((0, 1)), np.zeros(0, dtype=np.intp)
