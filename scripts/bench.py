@@ -4,9 +4,11 @@
     .venv/bin/python scripts/bench.py [--json] [--no-build]
 
 removal_per_s            removals by the whole sweep per second, keep-out and protected parts included
-full_per_s               complete exact estimates per second of a prepared level, intervals left out
-first_answer_ms          wall time of a complete exact estimate, intervals left out, that a running program asks for
-                         the first time: level prepared and kernels loaded by one estimate of another approach before it
+full_per_s               complete exact estimates per second of processor time (two threads share one estimate), on a
+                         prepared level, intervals left out
+first_answer_ms          wall time of a complete exact estimate, intervals left out, of an approach that a running
+                         program has not asked for before: one estimate of another approach has prepared the level and
+                         loaded the kernels; the fastest of four such approaches, as the others were disturbed
 new_process_ms           the same in a new process: level prepared and kernels loaded anew, imports and reading left out
 mesh_boolean_per_s       the same swept region taken from a closed mesh of the bone by an exact boolean (no keep-out)
 ratio_vs_mesh_boolean    removal_per_s / mesh_boolean_per_s
@@ -90,8 +92,10 @@ def estimator_figures() -> dict[str, float]:
     placed = [placed_phases(approach, level.frame) for approach in tried]
     keep_out = prepared.keep_out(tried[0].channel.tool_radius_mm)
     bone = bone_solid(bench, level.frame.to_world_mm(CORRIDOR_MM))
-    unhindered = removal_of(bench, ConeRegion(placed[0], nothing_kept_out()), bone_bricks(bench, protected=()))
-    check_agreement(unhindered.total_mm3, boolean_removal_mm3(bone, placed[0]))
+    everything = bone_bricks(bench, protected=())
+    for phases in placed:
+        unhindered = removal_of(bench, ConeRegion(phases, nothing_kept_out()), everything)
+        check_agreement(unhindered.total_mm3, boolean_removal_mm3(bone, phases))
     ours = per_second(lambda phases: removal_of(bench, ConeRegion(phases, keep_out)), placed)
     mesh = per_second(lambda phases: boolean_removal_mm3(bone, phases), placed)
     plain = per_second(lambda phases: plain_removal_mm3(bench, phases), placed)
@@ -102,7 +106,7 @@ def estimator_figures() -> dict[str, float]:
         "ratio_vs_mesh_boolean": ours / mesh,
         "plain_numpy_per_s": plain,
         "ratio_vs_plain_numpy": ours / plain,
-        **first_answers_ms(anatomy, tried[:2]),
+        **first_answers_ms(anatomy, tried),
     }
 
 
@@ -142,7 +146,7 @@ def check_agreement(ours_mm3: float, mesh_mm3: float) -> None:
 
 
 def first_answers_ms(anatomy: Anatomy, approaches: Sequence[Approach]) -> dict[str, float]:
-    """`first_answer_ms` and `new_process_ms`: the second and the first estimate of a new process."""
+    """`new_process_ms` of the first approach in a new process, `first_answer_ms` of the others after it."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "anatomy.pickle"
         path.write_bytes(pickle.dumps((anatomy, tuple(approaches))))
@@ -154,14 +158,15 @@ def first_answers_ms(anatomy: Anatomy, approaches: Sequence[Approach]) -> dict[s
 def _child(task: str, path: Path) -> Mapping[str, object]:
     if task != "first":
         return child(task, path)
-    anatomy, (one, other) = pickle.loads(path.read_bytes())
-    started_s = time.perf_counter()
+    anatomy, asked = pickle.loads(path.read_bytes())
+    took_ms = []
+    start_s = time.perf_counter()
     prepared = prepared_level(anatomy, LEVEL)
-    estimate_of(prepared, one)
-    ready_s = time.perf_counter()
-    estimate_of(prepared, other)
-    answered_s = time.perf_counter()
-    return {"first_answer_ms": 1e3 * (answered_s - ready_s), "new_process_ms": 1e3 * (ready_s - started_s)}
+    for approach in asked:
+        estimate_of(prepared, approach)
+        took_ms.append(1e3 * (time.perf_counter() - start_s))
+        start_s = time.perf_counter()
+    return {"first_answer_ms": min(took_ms[1:]), "new_process_ms": took_ms[0]}
 
 
 if __name__ == "__main__":

@@ -21,8 +21,10 @@ SPEC = SpineSpec(levels={LEVEL: LevelKnobs(canal_narrowing_mm=1.5, flavum_overgr
 """A narrow canal with thick ligaments: the case the approach is made for."""
 
 SPACING_MM = 0.5
-EDGE_BLUR_VOXELS = 0.6
-"""Gives the label map's hard border the partial volumes a scan would have."""
+EDGE_BLUR_VOXELS = 0.4
+"""Gives the label map's hard border the partial volumes a scan would have: a voxel's own box alone is 0.29 wide.
+
+At 0.6 a surface drawn at one level loses 1 to 1.5 % of the thin laminae, and the mesh is no equal rival any more."""
 
 TILTS_DEG = (-6.0, -3.0, 0.0, 3.0, 6.0)
 """Added to the usual start's medial tilts, so that no two estimates are alike."""
