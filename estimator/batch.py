@@ -6,24 +6,33 @@ sub-voxel samples. `estimator.estimate` gives the exact numbers of one approach.
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
-import numpy.typing as npt
 
 from estimator.approach_table import ApproachTable, packed_phases
-from estimator.batch_kernels import keepings, reaches, removals, work_for
-from estimator.isthmus import SAMPLE_MM
+from estimator.batch_cpu import CPU
 from estimator.prepared import PreparedLevel
-from estimator.scene import F32, F64, Rows, Scene
+from estimator.scene import F32, F64, Scene
 from recon.grid import Float
 from recon.labels import Part, label_of
 
-BLOCK = 64
-"""Approaches handed to a thread at a time."""
+
+class Device(Protocol):
+    """What counts a batch: the processor (`estimator.batch_cpu.CPU`) or a graphics card (`estimator.batch_gpu.Card`).
+
+    `phases` (A, P, 14) are packed phases, `berths` and `outward_mm` (A,) mm; `Processor` says what comes back.
+    """
+
+    def removals(self, scene: Scene, phases: F32, berths: F32) -> tuple[F64, F64, F64]:
+        """What is taken."""
+
+    def keepings(self, scene: Scene, phases: F32, berths: F32) -> tuple[F64, F64, F64]:
+        """What is kept."""
+
+    def reaches(self, scene: Scene, phases: F32, berths: F32, outward_mm: F32) -> tuple[F64, F64]:
+        """What is reached."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,19 +101,24 @@ class Outcomes:
     clearance_mm: F64
 
 
-def taken_by_all(prepared: PreparedLevel, table: ApproachTable, shifts: Shifts | None = None) -> Taken:
+def taken_by_all(
+    prepared: PreparedLevel, table: ApproachTable, shifts: Shifts | None = None, on: Device = CPU
+) -> Taken:
     """What each approach of a table takes."""
-    return _taken(prepared.scene, packed_phases(table), _berths(prepared.scene, table, shifts))
+    scene = prepared.scene
+    return Taken(scene, *on.removals(scene, packed_phases(table), _berths(scene, table, shifts)))
 
 
-def outcomes(prepared: PreparedLevel, table: ApproachTable, shifts: Shifts | None = None) -> Outcomes:
+def outcomes(
+    prepared: PreparedLevel, table: ApproachTable, shifts: Shifts | None = None, on: Device = CPU
+) -> Outcomes:
     """What each approach of a table takes, keeps and reaches."""
     scene, phases = prepared.scene, packed_phases(table)
     berths = _berths(scene, table, shifts)
     outward = np.zeros(len(table)) if shifts is None else shifts.targets_mm
-    taken = _taken(scene, phases, berths)
-    kept, run, left = _kept(scene, phases, berths)
-    counts, told = _reached(scene, phases, berths, outward)
+    taken = Taken(scene, *on.removals(scene, phases, berths))
+    kept, pars_mm, bridge_mm = on.keepings(scene, phases, berths)
+    counts, told = on.reaches(scene, phases, berths, np.asarray(outward, dtype=np.float32))
     whole = kept_whole_mm2(scene)
     base = np.isin(scene.buckets, label_of(prepared.level.upper, Part.SPINOUS_BASE))
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -115,9 +129,9 @@ def outcomes(prepared: PreparedLevel, table: ApproachTable, shifts: Shifts | Non
         taken,
         shares[:, :, 0],
         shares[:, :, 1],
-        _pars_mm(scene, run),
+        pars_mm,
         np.clip(undercut, 0.0, 1.0),
-        bridge_mm(scene.base, left),
+        bridge_mm,
         reached,
         told[:, :, 0],
         np.where(np.isfinite(told[:, :, 1]), told[:, :, 1] + scene.clearance_mm, np.nan),
@@ -127,47 +141,6 @@ def outcomes(prepared: PreparedLevel, table: ApproachTable, shifts: Shifts | Non
 def _berths(scene: Scene, table: ApproachTable, shifts: Shifts | None) -> F32:
     wider = 0.0 if shifts is None else shifts.sac_mm
     return np.asarray(scene.clearance_mm + table.tool_mm / 2 + wider, dtype=np.float32)
-
-
-def _in_blocks(count: int, task: Callable[[slice], None]) -> None:
-    """Runs a task over all blocks of rows, on as many threads as there are processors."""
-    blocks = [slice(start, start + BLOCK) for start in range(0, count, BLOCK)]
-    if len(blocks) == 1:
-        task(blocks[0])
-        return
-    with ThreadPoolExecutor(len(os.sched_getaffinity(0))) as pool:
-        list(pool.map(task, blocks))
-
-
-def _taken(scene: Scene, phases: F32, berths: F32) -> Taken:
-    shape = (len(phases), len(scene.buckets))
-    weight, per_mm, lateral = np.zeros(shape), np.zeros(shape), np.zeros((len(phases), 1))
-    cell = np.float32(scene.cell_mm)
-
-    def task(b: slice) -> None:
-        work = work_for(scene.cloud, phases.shape[1])
-        removals(scene.cloud, phases[b], berths[b], cell, work, weight[b], per_mm[b], lateral[b])
-
-    _in_blocks(len(phases), task)
-    return Taken(scene, weight, per_mm, lateral[:, 0])
-
-
-def _kept(scene: Scene, phases: F32, berths: F32) -> tuple[F64, F32, F32]:
-    kept = np.zeros((len(phases), 2, 2))
-    run = np.zeros((len(phases), len(scene.pars.plane)), np.float32)
-    left = np.zeros((len(phases), len(scene.base.plane)), np.float32)
-    cell = np.float32(scene.cell_mm)
-    _in_blocks(len(phases), lambda b: keepings(scene.pairs, scene.pars, scene.base, phases[b], berths[b],
-                                               cell, kept[b], run[b], left[b]))  # fmt: skip
-    return kept, run, left
-
-
-def _reached(scene: Scene, phases: F32, berths: F32, outward: Float) -> tuple[F64, F64]:
-    counts, told = np.zeros((len(phases), 2, len(scene.sets))), np.zeros((len(phases), 2, 2))
-    moved = np.asarray(outward, dtype=np.float32)
-    _in_blocks(len(phases), lambda b: reaches(scene.goals, scene.shade, phases[b], berths[b], moved[b], counts[b],
-                                              told[b]))  # fmt: skip
-    return counts, told
 
 
 def kept_whole_mm2(scene: Scene) -> F64:
@@ -183,28 +156,3 @@ def _targets_there(scene: Scene) -> F64:
     there = np.zeros((2, len(scene.sets)))
     np.add.at(there, (scene.goals.side, scene.goals.set), 1.0)
     return there
-
-
-def _pars_mm(scene: Scene, run: F32) -> F64:
-    """(A, 2) array: the least over planes of the longest run in each; NaN where no pars is in view."""
-    planes, widest = sum(scene.pars_planes), np.full((len(run), 2), np.nan)
-    if planes == 0:
-        return widest
-    starts = np.searchsorted(scene.pars.plane, np.arange(planes))
-    of_plane = np.maximum.reduceat(run, starts, axis=1) * SAMPLE_MM
-    for side, (first, count) in enumerate(((0, scene.pars_planes[0]), scene.pars_planes)):
-        if count:
-            widest[:, side] = of_plane[:, first : first + count].min(axis=1)
-    return widest
-
-
-def bridge_mm(base: Rows, left: F32) -> npt.NDArray[np.float64]:
-    """(A,) array: mean thickness left in the sagittal section with most bone; NaN where no base is in view."""
-    if len(base.plane) == 0:
-        return np.full(len(left), np.nan)
-    starts = np.flatnonzero(np.diff(base.plane, prepend=-1))
-    area = np.add.reduceat(left, starts, axis=1)
-    height = np.add.reduceat(left >= 0.5, starts, axis=1, dtype=np.int64)
-    best = area.argmax(axis=1)[:, None]
-    most, tall = np.take_along_axis(area, best, axis=1)[:, 0], np.take_along_axis(height, best, axis=1)[:, 0]
-    return np.asarray(most / np.maximum(tall, 1) * SAMPLE_MM, dtype=float)
