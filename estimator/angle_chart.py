@@ -74,7 +74,7 @@ class AngleChart:
 
     def __str__(self) -> str:
         low, high = self.medial_tilt_deg[[0, -1]]
-        bands = ", ".join(f"{a:g} to {b:g} deg" for a, b in self.bands_deg) or "none"
+        bands = ", ".join(f"{a:.1f} to {b:.1f} deg" for a, b in self.bands_deg) or "none"
         plan, here = self.medial_tilt_deg[self.plan], self.told.rows(slice(self.plan, self.plan + 1))
         return (
             f"{self.level} {self.side}, {self.phase}: medial tilt {low:g} to {high:g} deg\n"

@@ -48,6 +48,7 @@ class EntryMap:
     at : 'skin', or 'pivot' when no skin is in view and the entry is told in the plane of the pivot
     bone_mm3 : (Z, X) array, the least found that reaches all wanted within all limits; NaN where none was found
     reached_frac : (Z, X) array, least share of a wanted set, of the best within limits; NaN where none keeps them
+    facet_area_frac : relation -> (Z, X) array, share of the joint's surface that approach keeps
     reasons : what stands in the way; `reason` : (Z, X) array, index of it, -1 where nothing does
     angles_deg : (Z, X, 6) array of that approach, in the order of `estimator.least_bone.VARIED`
     plan_entry_mm : (lateral, cranial) of the plan's own entry
@@ -65,6 +66,7 @@ class EntryMap:
     cranial_mm: Float
     bone_mm3: Float
     reached_frac: Float
+    facet_area_frac: dict[str, Float]
     reasons: tuple[str, ...]
     reason: npt.NDArray[np.int64]
     angles_deg: Float
@@ -161,7 +163,8 @@ def entries_of(prepared: PreparedLevel, ground: Ground, step_mm: float) -> Entri
     points = np.stack([x, np.full_like(x, ground.pivot_mm[1]), z], axis=-1)
     if own.at == "skin":
         points[..., 1] = _skin_heights_mm(prepared.anatomy, level, points)
-    return Entries(np.asarray(lateral, dtype=float), np.asarray(cranial, dtype=float), points, own.at, (own.lateral_mm, own.cranial_mm))
+    own_mm = (own.lateral_mm, own.cranial_mm)
+    return Entries(np.asarray(lateral, dtype=float), np.asarray(cranial, dtype=float), points, own.at, own_mm)
 
 
 def landmark_z_mm(level: Level, side: Side) -> float:
@@ -209,6 +212,7 @@ def _mapped(ground: Ground, entries: Entries, question: Question, answer: Answer
         entries.cranial_mm,
         bone.reshape(shape),
         np.where(kept, within.told.wanted_frac(question.wanted), np.nan).reshape(shape),
+        {relation: kept.reshape(shape) for relation, kept in within.told.facet_area_frac.items()},
         reasons,
         np.array([reasons.index(word) if word else -1 for word in words], dtype=np.int64).reshape(shape),
         within.angles_deg.reshape(*shape, -1),

@@ -67,4 +67,5 @@ def aim_deg(side: Side, direction: Float) -> Float:
     """
     toward_other_side = 1.0 if side == "right" else -1.0
     x, y, z = np.moveaxis(direction / np.linalg.norm(direction, axis=-1, keepdims=True), -1, 0)
-    return np.asarray(np.degrees(np.stack([np.arctan2(toward_other_side * x, -y), np.arcsin(np.clip(z, -1, 1))], axis=-1)))
+    medial, cranial = np.arctan2(toward_other_side * x, -y), np.arcsin(np.clip(z, -1, 1))
+    return np.asarray(np.degrees(np.stack([medial, cranial], axis=-1)))

@@ -15,7 +15,7 @@ from estimator.isthmus import SAMPLE_MM
 from estimator.limits import Limits
 from estimator.prepared import PreparedLevel
 from estimator.structures import OTHER, structures_of
-from estimator.task_names import FROM_TARGETS
+from estimator.task_names import FROM_TARGETS, NAMES
 from recon.errors import WrongUse
 from recon.grid import Float
 from recon.labels import SIDES, Side
@@ -43,6 +43,16 @@ class Wanted:
             raise WrongUse("what is wanted", f"must be among {', '.join(FROM_TARGETS)}", got=names)
         if not 0 < self.enough_frac <= 1:
             raise WrongUse("'enough_frac'", "must be in (0, 1]", got=self.enough_frac)
+
+
+def wanted_of_task(task: Sequence[str]) -> Wanted:
+    """What a task asks for, as far as charts can judge it; both recesses where it asks for everything or for none such.
+
+    >>> wanted_of_task(("contralateral disc border", "roof")).names
+    ('contralateral disc border',)
+    """
+    asked = tuple(name for name in task if name in FROM_TARGETS)
+    return Wanted() if not asked or set(task) == set(NAMES) else Wanted(asked)
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,16 @@ from collections.abc import Sequence
 
 from recon.caution import CAUTION
 from recon.errors import CanalwiseError
-from workbench import verb_build, verb_compare, verb_correct, verb_demo, verb_estimate, verb_measure, verb_report
+from workbench import (
+    verb_build,
+    verb_chart,
+    verb_compare,
+    verb_correct,
+    verb_demo,
+    verb_estimate,
+    verb_measure,
+    verb_report,
+)
 from workbench.verb import TEACHING, Verb
 
 VERBS: tuple[Verb, ...] = (
@@ -19,6 +28,7 @@ VERBS: tuple[Verb, ...] = (
     verb_measure.VERB,
     verb_estimate.VERB,
     verb_compare.VERB,
+    verb_chart.VERB,
     verb_report.VERB,
 )
 """In the order of a first session."""

@@ -62,16 +62,26 @@ def data_uri(content: bytes, media_type: str) -> str:
 
 def chart_uri(figure: Figure) -> str:
     """A chart as an SVG address; call inside `drawing_style`."""
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-    return data_uri(buffer.getvalue(), "image/svg+xml")
+    return data_uri(svg_bytes(figure), "image/svg+xml")
 
 
 def slice_uri(figure: Figure) -> str:
     """A figure that holds a slice as a PNG address; call inside `drawing_style`."""
+    return data_uri(png_bytes(figure), "image/png")
+
+
+def svg_bytes(figure: Figure) -> bytes:
+    """A figure as SVG; call inside `drawing_style`."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    return buffer.getvalue()
+
+
+def png_bytes(figure: Figure) -> bytes:
+    """A figure as PNG; call inside `drawing_style`."""
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png", dpi=SLICE_DPI, metadata=NO_MAKER)
-    return data_uri(buffer.getvalue(), "image/png")
+    return buffer.getvalue()
 
 
 def picture_uri(picture: npt.NDArray[np.uint8]) -> str:

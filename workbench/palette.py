@@ -21,6 +21,11 @@ OVER_THE_TOP = "#cc79a7"
 KEPT = "#7f93a6"
 LIMIT = "#1f2933"
 
+FEASIBLE = "#e6ecf1"
+
+STRUCTURES = ("#0072b2", "#56b4e9", "#f0e442", "#e69f00", "#d55e00", "#9aa5ae")
+"""Layers of a stack, from the side of the approach across; neighbours differ in lightness too."""
+
 PHASES = {"blue": IPSILATERAL, "purple": OVER_THE_TOP, "green": "#009e73", "amber": "#e69f00"}
 """Colours of the phases, in their order, by the word for them."""
 

@@ -1,0 +1,99 @@
+"""Results that show themselves in a notebook: import this module there, and a result at a cell's end is drawn.
+
+Elsewhere `shown(result)` wraps one in an object with a picture or a table.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import singledispatch
+from html import escape
+from typing import Any
+
+from estimator.angle_chart import AngleChart
+from estimator.entry_map import EntryMap
+from estimator.estimate import Estimate
+from estimator.estimate_json import estimate_as_json
+from estimator.instrument_chart import InstrumentChart
+from recon.caution import CAUTION
+from workbench.embed import chart_uri, drawing_style
+from workbench.tables import headline_rows, reach_line, verdict_row
+from workbench.what_if import caption_of, figure_of
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A result as a notebook shows it."""
+
+    html: str
+
+    def _repr_html_(self) -> str:
+        return self.html
+
+
+def shown(result: object) -> Shown:
+    """The result as something that a notebook draws.
+
+    >>> shown("a < b").html
+    '<pre>a &lt; b</pre>'
+    """
+    return Shown(html_of(result))
+
+
+@singledispatch
+def html_of(result: object) -> str:
+    """A result as HTML: a picture, a table, or its text where there is neither."""
+    return f"<pre>{escape(str(result))}</pre>"
+
+
+@html_of.register
+def _estimate_html(result: Estimate) -> str:
+    document = estimate_as_json(result)
+    head = f"<p><b>{document['level']}, entry on the patient's {document['side']}</b></p>"
+    numbers = table_html(("quantity (95 % interval)", "task", "cone (whole sweep)"), headline_rows(document))
+    limits = table_html(("limit", "value", "limit", ""), [verdict_row(v) for v in document["verdicts"]])
+    return f"{head}{numbers}{limits}<p>{escape(reach_line(document))}</p>{_caution()}"
+
+
+@html_of.register(AngleChart)
+@html_of.register(EntryMap)
+@html_of.register(InstrumentChart)
+def _chart_html(result: AngleChart | EntryMap | InstrumentChart) -> str:
+    with drawing_style():
+        picture = chart_uri(figure_of(result))
+    said = escape(caption_of(result))
+    return f'<figure><img src="{picture}" alt="{said}"><figcaption>{said}</figcaption></figure>{_caution()}'
+
+
+def table_html(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A plain table.
+
+    >>> table_html(["a"], [["<"]])
+    '<table><thead><tr><th>a</th></tr></thead><tbody><tr><td>&lt;</td></tr></tbody></table>'
+    """
+    head = "".join(f"<th>{escape(name)}</th>" for name in columns)
+    body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _caution() -> str:
+    return f"<p><small>{escape(CAUTION)}</small></p>"
+
+
+def teach(html_formatter: Any) -> None:
+    """Makes a notebook's HTML formatter draw every kind of result that has a picture or a table."""
+    for kind in html_of.registry:
+        if kind is not object:
+            html_formatter.for_type(kind, html_of)
+
+
+def _inside_notebook() -> Any:
+    """The HTML formatter of the notebook this runs in; None elsewhere."""
+    shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
+    return None if shell is None else shell.display_formatter.formatters["text/html"]
+
+
+if (_formatter := _inside_notebook()) is not None:
+    teach(_formatter)
