@@ -12,6 +12,7 @@ from estimator.approach import Approach, Phase
 from estimator.channel import Channel
 from recon.errors import WrongUse
 from recon.grid import Float
+from recon.labels import Side
 
 PHASE_NUMBERS = 14
 """Numbers of one packed phase: pivot (3), unit axis (3), then twice (length, base radius, 1 / slope^2, grown by),
@@ -79,13 +80,14 @@ class ApproachTable:
             float(self.working_distance_mm[row]),
         )
         x, y, z = (float(v) for v in self.docking_mm[row])
-        side = "left" if self.from_left[row] else "right"
+        side: Side = "left" if self.from_left[row] else "right"
         return Approach(self.level, side, (x, y, z), float(self.pivot_distance_mm[row]), phases, channel)
 
     def _phase(self, row: int, p: int) -> Phase:
         columns = (self.medial_deg, self.cranial_deg, self.sweep_deg, self.sleeve_past_mm, self.tip_past_mm)
+        medial, cranial, sweep, sleeve, tip = (float(column[row, p]) for column in columns)
         x, y, z = (float(v) for v in self.shift_mm[row, p])
-        return Phase(self.phase_names[p], *(float(column[row, p]) for column in columns), (x, y, z))
+        return Phase(self.phase_names[p], medial, cranial, sweep, sleeve, tip, (x, y, z))
 
 
 COLUMNS = tuple(f.name for f in fields(ApproachTable) if f.name not in ("level", "phase_names"))

@@ -34,6 +34,8 @@ from estimator.scene import (
 )
 from recon.labels import Mask
 
+Real = float | np.float32
+
 SLACK = np.float32(0.7)
 """A point off the centre of a sphere is seen from a pivot 30 mm off or further in a direction that differs by its
 distance over 30 mm, and rays pass the sac within 20 mm of where they end: its least distance differs from the centre's
@@ -81,8 +83,8 @@ def _depths(xyz: F32, first: int, count: int, phases: F32, p: int, out: F32, row
 
 @njit(cache=True)
 def _least(
-    field: F32, turn: F32, phase: F32, x: float, y: float, z: float, short: float, give_up: float, care: float
-) -> float:
+    field: F32, turn: F32, phase: F32, x: Real, y: Real, z: Real, short: Real, give_up: Real, care: Real
+) -> Real:
     """Least value of a field on the line from a phase's pivot to a level point, ending `short` mm before it.
 
     It is followed down to `give_up`, and values above `care` are not told apart.
@@ -101,7 +103,7 @@ def _least(
 
 
 @njit(cache=True, inline="always")
-def _seen(sight: I8, xyz: F32, n: int, phases: F32, p: int) -> float:
+def _seen(sight: I8, xyz: F32, n: int, phases: F32, p: int) -> Real:
     """Least distance to the sac, mm, on the way from phase p's pivot to point n, from the point's own table."""
     dorsal = max(phases[p, 1] - xyz[1, n], ONE)
     u = (phases[p, 0] - xyz[0, n]) / (dorsal * LOOK_STEP) + np.float32(MEDIAL_LOOKS // 2)
@@ -138,7 +140,7 @@ def fill_sight(shade: Shade, xyz: F32, sight: I8) -> None:
 
 
 @njit(cache=True, inline="always")
-def _all_seen(spheres: Spheres, n: int, phases: F32, p: int, berth: float) -> bool:
+def _all_seen(spheres: Spheres, n: int, phases: F32, p: int, berth: Real) -> bool:
     """Does every way from phase p's pivot into a sphere pass the sac by the berth?"""
     wanted = berth + SLACK * spheres.radius[n]
     return spheres.floor[n] >= wanted or _seen(spheres.sight, spheres.xyz, n, phases, p) >= wanted
@@ -146,7 +148,7 @@ def _all_seen(spheres: Spheres, n: int, phases: F32, p: int, berth: float) -> bo
 
 @njit(cache=True, inline="always")
 def _cover(
-    xyz: F32, sight: I8, first: int, count: int, seen: bool, phases: F32, p: int, berth: float, cell: float, cover: F32
+    xyz: F32, sight: I8, first: int, count: int, seen: bool, phases: F32, p: int, berth: Real, cell: Real, cover: F32
 ) -> None:
     """Raises the covered shares of `count` points from the `first` on, cover[0], to what one phase gives them."""
     _depths(xyz, first, count, phases, p, cover, 1)
@@ -160,7 +162,7 @@ def _cover(
 
 @njit(cache=True, inline="always")
 def _leaf_taken(
-    xyz: F32, sight: I8, leaves: Spheres, leaf: int, phases: F32, least: F32, lane: int, berth: float, cell: float,
+    xyz: F32, sight: I8, leaves: Spheres, leaf: int, phases: F32, least: F32, lane: int, berth: Real, cell: Real,
     cover: F32,
 ) -> int:  # fmt: skip
     """0 nothing of the leaf is taken, 2 all of it, 1 as cover[0] says. `least` (P, lanes) holds the centre's depths.
@@ -185,7 +187,7 @@ def _leaf_taken(
 
 @njit(cache=True)
 def _border_leaves(
-    cloud: Cloud, phases: F32, berth: float, cell: float, work: Work, taken: F64, slope: F64, lateral: F64
+    cloud: Cloud, phases: F32, berth: Real, cell: Real, work: Work, taken: F64, slope: F64, lateral: F64
 ) -> int:
     """Adds all groups and leaves that are wholly taken; lists those taken in part, and returns how many there are."""
     half, count, found = HALF * cell, len(cloud.bucket), 0
@@ -225,7 +227,7 @@ def _border_leaves(
 
 
 @njit(cache=True)
-def _cover_border(xyz: F32, sight: I8, found: int, phases: F32, berth: float, cell: float, work: Work) -> None:
+def _cover_border(xyz: F32, sight: I8, found: int, phases: F32, berth: Real, cell: Real, work: Work) -> None:
     """Covered shares of the points of the leaves listed."""
     for m in range(found):
         for k in range(LEAF):
@@ -263,7 +265,7 @@ def _add_border(cloud: Cloud, found: int, work: Work, taken: F64, slope: F64, la
 
 
 @njit(cache=True, nogil=True)
-def joints_kept(pairs: Pairs, phases: F32, berth: float, cell: float, kept: F64) -> None:
+def joints_kept(pairs: Pairs, phases: F32, berth: Real, cell: Real, kept: F64) -> None:
     """Adds to `kept` (2 sides, 2) the mm2 of joint surface, all and in the disc-level slice, that stay."""
     count = len(pairs.side)
     near = np.empty((len(phases), count), dtype=np.float32)
@@ -289,7 +291,7 @@ def joints_kept(pairs: Pairs, phases: F32, berth: float, cell: float, kept: F64)
 
 
 @njit(cache=True, nogil=True)
-def rows_left(rows: Rows, phases: F32, berth: float, cell: float, run: F32, left: F32) -> None:
+def rows_left(rows: Rows, phases: F32, berth: Real, cell: Real, run: F32, left: F32) -> None:
     """Fills (R,) longest unbroken run of bone and sum of bone, in samples, that one approach leaves of each row."""
     count = len(rows.plane)
     depth = np.empty((len(phases), count), dtype=np.float32)
@@ -319,7 +321,7 @@ def rows_left(rows: Rows, phases: F32, berth: float, cell: float, run: F32, left
 
 
 @njit(cache=True)
-def _touched(goals: Goals, n: int, x: float, shade: Shade, phase: F32, berth: float) -> float:
+def _touched(goals: Goals, n: int, x: Real, shade: Shade, phase: F32, berth: Real) -> Real:
     """By how much one phase's tool clears the sac on its way to a target, mm; negative where it cannot touch it."""
     y, z, tool = goals.xyz[1, n], goals.xyz[2, n], phase[13]
     ox, oy, oz = x - phase[0], y - phase[1], z - phase[2]
@@ -335,7 +337,7 @@ def _touched(goals: Goals, n: int, x: float, shade: Shade, phase: F32, berth: fl
 
 @njit(cache=True, nogil=True)
 def goals_touched(
-    goals: Goals, shade: Shade, phases: F32, berth: float, outward: float, counts: F64, told: F64
+    goals: Goals, shade: Shade, phases: F32, berth: Real, outward: Real, counts: F64, told: F64
 ) -> None:
     """Adds to `counts` (2 sides, sets) the targets touched; fills `told` (2 sides, 2): lateral mm, least clearance mm.
 
@@ -346,8 +348,8 @@ def goals_touched(
     for n in range(goals.xyz.shape[1]):
         side = goals.side[n]
         x = goals.xyz[0, n] + (outward if side == 0 else -outward)
-        best = -ONE
-        least = np.float32(np.inf)
+        best: Real = -ONE
+        least: Real = np.float32(np.inf)
         for p in range(len(phases)):
             clear = _touched(goals, n, x, shade, phases[p], berth)
             best = max(best, clear)
@@ -363,7 +365,7 @@ def goals_touched(
 
 @njit(cache=True, nogil=True)
 def removals(
-    cloud: Cloud, phases: F32, berths: F32, cell: float, work: Work, taken: F64, slope: F64, lateral: F64
+    cloud: Cloud, phases: F32, berths: F32, cell: Real, work: Work, taken: F64, slope: F64, lateral: F64
 ) -> None:
     """Fills what each approach takes per bucket, and how far lateral it takes bone.
 
@@ -380,7 +382,7 @@ def removals(
 
 @njit(cache=True, nogil=True)
 def keepings(
-    pairs: Pairs, pars: Rows, base: Rows, phases: F32, berths: F32, cell: float, kept: F64, pars_run: F32,
+    pairs: Pairs, pars: Rows, base: Rows, phases: F32, berths: F32, cell: Real, kept: F64, pars_run: F32,
     base_left: F32,
 ) -> None:  # fmt: skip
     """Fills `kept` (A, 2, 2), `pars_run` (A, rows of pars) and `base_left` (A, rows of the base)."""

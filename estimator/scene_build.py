@@ -82,7 +82,7 @@ def scene_of(anatomy: Anatomy, level: Level, bench: Bench, sac: KeepOut) -> Scen
         shade=shade,
         goals=_goals(level, bench),
         buckets=tuple(int(n) for n in names),
-        bucket_whole=np.bincount(index, weights=every.weight),
+        bucket_whole=_sums(index, every.weight),
         pars_planes=planes,
         sets=_set_names(level),
         joints=tuple(side for side in SIDES if side in level.joints),
@@ -149,8 +149,8 @@ def _soft_points(anatomy: Anatomy, level: Level, bench: Bench, per_cell: npt.NDA
 
 def _marked(points: Points, bucket: int, which: Mask) -> Points:
     """Some of the points, as one bucket."""
-    some = Points(*(column[which] for column in points))
-    return some._replace(bucket=np.full(len(some.bucket), bucket))
+    _, cell, xyz, weight, slope = points
+    return Points(np.full(int(which.sum()), bucket), cell[which], xyz[which], weight[which], slope[which])
 
 
 def _drawn_together(points: Points) -> Points:
@@ -158,9 +158,14 @@ def _drawn_together(points: Points) -> Points:
     widths = points.cell.max(axis=0) + 1
     key = (points.bucket.astype(np.int64) << 40) | np.ravel_multi_index(tuple(points.cell.T), tuple(widths))
     keys, first, which = np.unique(key, return_index=True, return_inverse=True)
-    mass, slope = (np.bincount(which, weights=column) for column in (points.weight, points.slope))
-    middle = [np.bincount(which, weights=points.weight * points.xyz[:, axis]) / mass for axis in range(3)]
+    mass, slope = _sums(which, points.weight), _sums(which, points.slope)
+    middle = [_sums(which, points.weight * points.xyz[:, axis]) / mass for axis in range(3)]
     return Points((keys >> 40).astype(np.intp), points.cell[first], np.stack(middle, axis=1), mass, slope)
+
+
+def _sums(which: npt.NDArray[np.intp], weight: Float) -> F64:
+    """Sum of the weights of each number."""
+    return np.asarray(np.bincount(which, weights=weight), dtype=float)
 
 
 def _cloud(cells: Points, shade: Shade) -> Cloud:
@@ -258,8 +263,9 @@ def _laid_pairs(parts: Sequence[tuple[int, list[Float]]], shade: Shade) -> Pairs
     columns = zip(nothing, *(column for _, column in parts), strict=True)
     inferior, superior, area, width = (np.concatenate(column) for column in columns)
     side: I32 = np.concatenate([np.zeros(0, np.int32), *(np.full(len(p[2]) // LEAF, n, np.int32) for n, p in parts)])
-    sums: list[F64] = [weight.reshape(-1, LEAF).sum(axis=1) for weight in (area, width)]
-    return Pairs(_face(inferior, shade), _face(superior, shade), _f32(area), _f32(width), *sums, side)
+    leaf_area, leaf_width = (weight.reshape(-1, LEAF).sum(axis=1) for weight in (area, width))
+    faces = _face(inferior, shade), _face(superior, shade)
+    return Pairs(*faces, _f32(area), _f32(width), leaf_area, leaf_width, side)
 
 
 def _face(xyz: Float, shade: Shade) -> Face:

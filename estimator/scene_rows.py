@@ -54,7 +54,7 @@ def _sampled(bench: Bench, level: Level, label: int, along: int, across: int) ->
     places = np.moveaxis(np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1), along, -2)
     share = np.where(bench.labels == label, bench.bone_mm3 / bench.grid.voxel_mm3, 0).astype(np.float32)
     index = np.moveaxis(bench.grid.index_of(frame.to_world_mm(places)), -1, 0)
-    bone = ndimage.map_coordinates(share, index, order=1)
+    bone = np.asarray(ndimage.map_coordinates(share, index, order=1), dtype=float)
     number = np.moveaxis(np.indices([len(a) for a in axes])[across], along, -1)[..., 0]
     return places.reshape(-1, *places.shape[-2:]), bone.reshape(-1, bone.shape[-1]), number.ravel()
 

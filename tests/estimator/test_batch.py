@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.interpolate import RegularGridInterpolator
 
 from estimator import batch_cpu
 from estimator.approach_table import ApproachTable, packed_phases, table_of
@@ -18,7 +19,7 @@ from estimator.scene_build import CELL_MM
 from recon.labels import SIDES
 from tests import closed_forms
 from tests.estimator.toys import LEVEL_AXES, bench_of_shape, oblique_grid
-from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, usual
+from tests.laws.scenes import LEVEL, SPEC, anatomy_on, grid_of, usual
 
 VOLUME_TOL = 0.01  # equal volume within 1 %
 SHARE_TOL = 0.02
@@ -165,8 +166,7 @@ def test_tables_of_sight_agree_with_the_march(prepared, table):
 
 
 def _interpolated(tables, slopes):
-    from scipy.interpolate import RegularGridInterpolator
-
     axes = (np.arange(-6, 7), np.arange(-3, 4))
-    return np.array([0.05 * RegularGridInterpolator(axes, t.reshape(13, 7).astype(float))(np.clip(s, [-6, -3], [6, 3]))[0]
-                     for t, s in zip(tables, slopes.T, strict=True)])  # fmt: skip
+    asked = np.clip(slopes.T, [-6, -3], [6, 3])
+    fields = [RegularGridInterpolator(axes, 0.05 * t.reshape(13, 7).astype(float)) for t in tables]
+    return np.array([field(at)[0] for field, at in zip(fields, asked, strict=True)])
