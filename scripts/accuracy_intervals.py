@@ -1,0 +1,317 @@
+#!/usr/bin/env python3
+"""Do the 95 % intervals hold the truth when a plan is carried out by a hand that strays?
+
+    .venv/bin/python scripts/accuracy_intervals.py --records FILE [--cases 200] [--jobs N] [--ct-every K] [--report]
+
+Each case is a spine drawn at random (`phantoms.varied`), scanned on a grid of 0.7 to 1 mm with noise, its labels
+given; every K-th is built from its CT alone instead. A usual approach, its tilts a little changed, is planned on what
+was built and estimated. Then one error of the hand is drawn from the same records as the estimate's samples, and the
+phantom's own functions are asked what the approach so carried out takes, keeps and reaches; they are also asked of the
+plan carried out exactly. A case that cannot be built or planned is told, not replaced. Records are appended to FILE
+as they come, one JSON line each; cases it holds already are not done again, and --report only reads it.
+
+Printed for each number: the share of cases whose truth lies in the interval, with and without errors of the hand, the
+mean width, how large errors are against the interval's half-width (root mean square, of those that are not 0), and the
+share of cases in which told value and truth are both 1 (a share that nothing threatens). For each limit and target of
+which the truth is known, the mean chance told, how often it came true, and the Brier score.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import numpy as np
+
+from estimator.approach import Approach, other_side, placed_phases
+from estimator.chances import Chances, chances_of
+from estimator.estimate import Estimate, estimate
+from estimator.estimate_json import estimate_as_json
+from estimator.execution import BY_HAND, ExecutionErrors, carried_out
+from estimator.interval import Interval
+from estimator.plan import default_approach
+from estimator.reach import AT_DISC
+from estimator.task_names import FROM_TARGETS
+from estimator.uncertainty import Intervals, intervals_of
+from phantoms.hard_case import names_in_view
+from phantoms.quadrature import Volumes
+from phantoms.render import render_scan
+from phantoms.spine import Spine, spine_of
+from phantoms.suite import GridWish
+from phantoms.swept import phases_of
+from phantoms.truth import LevelTruth, level_truth, part_volumes
+from phantoms.truth_removal import Rehearsal, facets_kept, reached, rehearsal_of, removed_volumes
+from phantoms.varied import varied_spec
+from recon.anatomy import Anatomy, Frame
+from recon.build import anatomy_of
+from recon.errors import CanalwiseError
+from recon.given import GivenLabels
+from recon.labels import SIDES, Side, level_vertebrae
+from recon.scan import Scan
+
+SEED = 2026
+GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
+SPACING_MM, NOISE_HU, TURN_DEG, TILT_DEG = (0.7, 1.0), (10.0, 40.0), 12.0, 3.0
+"""Ranges of voxel edge and noise; half-ranges of the scan's turns and of what is added to the usual tilts (choices)."""
+
+COVER_TOL = 1e-3
+"""Slack of an interval's ends: what single precision and the truth's own quadrature take off."""
+
+NEARLY_ONE = 0.999
+
+PARTS_MM = 1.2
+"""Cells, halved at borders, on which the whole processes are measured: to about 0.2 %, of what is lost of them."""
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One random case; its generator goes on to draw the error of the hand."""
+
+    number: int
+    spine: Spine
+    level: str
+    side: Side
+    wish: GridWish
+    noise_hu: float
+    rng: np.random.Generator
+
+
+def drawn(number: int) -> Drawn:
+    """The case of that number, always the same."""
+    rng = np.random.default_rng([SEED, number])
+    spec = varied_spec(rng)
+    spacing_mm = rng.uniform(*SPACING_MM, 2)
+    turns = rng.uniform(-TURN_DEG, TURN_DEG, 3)
+    wish = GridWish((float(spacing_mm[0]), float(spacing_mm[0]), float(spacing_mm[1])),
+                    (float(turns[0]), float(turns[1]), float(turns[2])))
+    return Drawn(number, spine_of(spec), str(rng.choice(spec.level_names)), SIDES[int(rng.integers(2))], wish,
+                 float(rng.uniform(*NOISE_HU)), rng)
+
+
+def built(case: Drawn, from_ct: bool) -> Anatomy:
+    """The case's anatomy, from its CT and labels or from its CT alone with the vertebrae's names."""
+    spec = case.spine.spec
+    scan = render_scan(spec, case.wish.grid(spec, case.level), noise_hu=case.noise_hu, seed=case.number)
+    ct = Scan(scan.ct_hu, scan.grid, "CT")
+    if from_ct:
+        return anatomy_of(ct, vertebrae=names_in_view(scan.labels))
+    return anatomy_of(ct, given=GivenLabels(scan.labels, GIVEN))
+
+
+def planned(anatomy: Anatomy, case: Drawn) -> Approach:
+    """The usual approach with each tilt changed by up to TILT_DEG."""
+    usual = default_approach(anatomy, case.level, case.side)
+    phases = tuple(
+        replace(phase, medial_tilt_deg=phase.medial_tilt_deg + float(case.rng.uniform(-TILT_DEG, TILT_DEG)),
+                cranial_tilt_deg=phase.cranial_tilt_deg + float(case.rng.uniform(-TILT_DEG, TILT_DEG)))
+        for phase in usual.phases
+    )  # fmt: skip
+    return replace(usual, phases=phases)
+
+
+def record_of(number: int, from_ct: bool) -> dict[str, Any]:
+    """All numbers of one case with their intervals and truths, as plain data."""
+    start, case = time.perf_counter(), drawn(number)
+    out: dict[str, Any] = {"case": number, "level": case.level, "from_ct": from_ct}
+    try:
+        anatomy = built(case, from_ct)
+        found = estimate(anatomy, planned(anatomy, case))
+    except CanalwiseError as why:
+        return out | {"refused": str(why)}
+    told = intervals_of(found)
+    executed = carried_out(found.approach, ExecutionErrors(), 1, case.rng).approach(0)
+    approaches = (executed, found.approach)
+    known = truth_of(case.spine, found, told, approaches)
+    true, exact = (known.numbers(approach) for approach in approaches)
+    numbers = [_row(name, interval, true[name], exact[name]) for name, interval in intervals_told(found, told)
+               if name in true]
+    chances = list(chances_told(found, chances_of(found, told.spread), true))
+    return out | {"numbers": numbers, "chances": chances, "seconds": round(time.perf_counter() - start, 1)}
+
+
+def _row(name: str, interval: Interval, true: float, exact: float) -> dict[str, Any]:
+    return {"name": name, "value": interval.value, "ends": list(interval.ends), "true": true,
+            "ends_as_planned": list(interval.without(BY_HAND).ends), "true_as_planned": exact}  # fmt: skip
+
+
+def intervals_told(found: Estimate, told: Intervals) -> Iterator[tuple[str, Interval]]:
+    """(number, interval) of the whole sweep; sides of the patient."""
+    yield "bone removed, mm3", told.cone.bone_mm3
+    for side, shares in told.cone.facets.items():
+        yield from ((f"{side} facet {name}", interval) for name, interval in shares.items())
+    far = other_side(found.approach.side)
+    if far in told.reach:
+        yield "reach, mm", told.reach[far]["lateral_mm"]
+    for side in told.reach:
+        yield from ((f"{side} {name}", told.reach[side][name]) for name in found.reach[side].targets)
+
+
+def chances_told(found: Estimate, chances: Chances, true: Mapping[str, float]) -> Iterator[dict[str, Any]]:
+    """Each chance whose outcome the phantom knows, with whether it came true."""
+    for relation, side in (("ipsilateral", found.approach.side), ("contralateral", other_side(found.approach.side))):
+        for share in ("area", "width"):
+            name, value = f"{relation} facet {share} kept", true.get(f"{side} facet {share}_frac")
+            limit = found.limits.value(f"facet_{share}_kept_frac")
+            if value is not None and chances.limits.get(name) is not None:
+                yield {"name": name, "chance": chances.limits[name], "came_true": bool(value >= limit)}
+    for name, chance in chances.targets.items():
+        across, which = FROM_TARGETS.get(name, (False, ""))
+        side = other_side(found.approach.side) if across else found.approach.side
+        if chance is not None and f"{side} {which}" in true:
+            came_true = bool(true[f"{side} {which}"] >= chances.enough_frac)
+            yield {"name": name, "chance": chance, "came_true": came_true}
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """What is true of a level, ready to be asked of approaches that were laid on an estimate's anatomy.
+
+    Parameters
+    ----------
+    parts : volumes of all parts of both vertebrae
+    frame : of the built level, in which approaches are told
+    rehearsal : covers all approaches to be asked about; its phases are exchanged for each one's
+    """
+
+    level: LevelTruth
+    parts: Volumes
+    frame: Frame
+    rehearsal: Rehearsal
+
+    def numbers(self, approach: Approach) -> dict[str, float]:
+        """Name, as in `intervals_told`, -> what the approach truly takes, keeps and reaches."""
+        phases = phases_of({"phases": _phases(approach, self.frame)})
+        rehearsal = replace(self.rehearsal, phases=phases, ways=phases)
+        removed = removed_volumes(rehearsal)
+        told = {"bone removed, mm3": removed.total_mm3()}
+        kept = facets_kept(rehearsal, self.level.frame, self.level.joints, removed, self.parts)
+        for side, shares in kept.items():
+            told |= {f"{side} facet {name}": value for name, value in asdict(shares).items()}
+        lateral = 0.0
+        for side, aims in self.level.targets_ras_mm.items():
+            for name, points in aims.items():
+                mask = reached(rehearsal, points)
+                told[f"{side} {name}"] = float(mask.mean())
+                if side != approach.side and name in AT_DISC and mask.any():
+                    lateral = max(lateral, float(np.abs(self.level.frame.to_local_mm(points[mask])[:, 0]).max()))
+        return told | {"reach, mm": lateral}
+
+
+def truth_of(spine: Spine, found: Estimate, told: Intervals, approaches: Sequence[Approach]) -> Truth:
+    """The truth of an estimate's level, ready for some approaches."""
+    name, frame = found.level.name, found.level.frame
+    upper, lower = (part_volumes(spine, vertebra, coarse_mm=PARTS_MM, fine=2) for vertebra in level_vertebrae(name))
+    geometry = estimate_as_json(found, told)["geometry"]
+    phases = [phase for approach in approaches for phase in _phases(approach, frame)]
+    rehearsal = rehearsal_of(spine, name, geometry | {"phases": phases})
+    return Truth(level_truth(spine, name), Volumes(upper.by_label_mm3 | lower.by_label_mm3, {}), frame, rehearsal)
+
+
+def _phases(approach: Approach, frame: Frame) -> list[dict[str, Any]]:
+    return [asdict(phase) for phase in placed_phases(approach, frame)]
+
+
+def kind_of(name: str) -> str:
+    """A number's name without its side.
+
+    >>> kind_of("left facet area_frac"), kind_of("reach, mm")
+    ('facet area_frac', 'reach, mm')
+    """
+    return name.removeprefix("left ").removeprefix("right ")
+
+
+def report(records: Iterable[Mapping[str, Any]]) -> str:
+    """The tables of some records."""
+    done = list(records)
+    good = [record for record in done if "numbers" in record]
+    lines = [f"{len(done)} spines, {len(good)} planned; {sum(r['from_ct'] for r in good)} of them from CT alone"]
+    lines += [f"  case {r['case']} refused: {r['refused']}" for r in done if "refused" in r]
+    for from_ct in sorted({bool(r["from_ct"]) for r in good}):
+        of_kind = [record for record in good if record["from_ct"] == from_ct]
+        lines += ["", "from CT alone" if from_ct else "labels given", *_coverage_lines(of_kind), *_chance_lines(of_kind)]
+    return "\n".join(lines)
+
+
+def _coverage_lines(records: list[Mapping[str, Any]]) -> list[str]:
+    by_kind: dict[str, list[Mapping[str, Any]]] = defaultdict(list)
+    for record in records:
+        for row in record["numbers"]:
+            by_kind[kind_of(row["name"])].append(row)
+    lines = [f"{'number':26}{'n':>5}{'covered':>9}{'width':>9}{'rms/half':>9}{'both 1':>8}"
+             f"{'as planned':>12}{'width':>9}{'rms/half':>9}"]  # fmt: skip
+    for kind, rows in by_kind.items():
+        value, true, exact = (np.array([row[key] for row in rows]) for key in ("value", "true", "true_as_planned"))
+        one = np.mean((value >= NEARLY_ONE) & (true >= NEARLY_ONE) & ("frac" in kind))
+        carried, plan = (_covered(rows, ends, of) for ends, of in (("ends", true), ("ends_as_planned", exact)))
+        lines.append(f"{kind:26}{len(rows):5}{carried}{100 * one:7.0f}%{'':3}{plan}")
+    return lines
+
+
+def _covered(rows: list[Mapping[str, Any]], ends: str, true: np.ndarray) -> str:
+    """Share covered, mean width, and errors against the interval's half-width on the side they fall."""
+    low, high = np.array([row[ends] for row in rows], dtype=float).T
+    value = np.array([row["value"] for row in rows])
+    held = (low - COVER_TOL <= true) & (true <= high + COVER_TOL)
+    error = np.where(true > value, (true - value) / np.maximum(high - value, COVER_TOL),
+                     (value - true) / np.maximum(value - low, COVER_TOL))  # fmt: skip
+    moved = np.abs(true - value) > COVER_TOL
+    rms = float(np.sqrt(np.mean(np.minimum(error[moved], 10.0) ** 2))) if moved.any() else float("nan")
+    return f"{100 * held.mean():8.1f}%{np.mean(high - low):9.3g}{rms:9.2f}"
+
+
+def _chance_lines(records: list[Mapping[str, Any]]) -> list[str]:
+    by_name: dict[str, list[tuple[float, bool]]] = defaultdict(list)
+    for record in records:
+        for row in record["chances"]:
+            by_name[row["name"]].append((row["chance"], row["came_true"]))
+    lines = [f"{'chance of':36}{'n':>5}{'told':>8}{'came true':>11}{'Brier':>8}"]
+    for name, pairs in by_name.items():
+        told, true = np.array(pairs, dtype=float).T
+        lines.append(f"{name:36}{len(pairs):5}{told.mean():8.3f}{true.mean():11.3f}{np.mean((told - true) ** 2):8.3f}")
+    return lines
+
+
+def read_records(path: Path) -> dict[int, dict[str, Any]]:
+    """The records kept so far, by case; a last line cut short is left out."""
+    lines = path.read_text().splitlines() if path.exists() else []
+    kept = [json.loads(line) for line in lines if line.endswith("}")]
+    return {record["case"]: record for record in kept}
+
+
+def main() -> None:
+    """Do what is missing, keep it, print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--records", type=Path, required=True, metavar="FILE", help="kept here, one JSON line a case")
+    parser.add_argument("--cases", type=int, default=200, help="spines in all [%(default)s]")
+    parser.add_argument("--jobs", type=int, default=1, help="processes at once (about 1.5 GB each) [%(default)s]")
+    parser.add_argument("--ct-every", type=int, default=0, metavar="K", help="build every K-th from its CT alone")
+    parser.add_argument("--report", action="store_true", help="only read FILE")
+    options = parser.parse_args()
+    have = read_records(options.records)
+    missing = [] if options.report else [n for n in range(options.cases) if n not in have]
+    with ProcessPoolExecutor(options.jobs) as pool, options.records.open("a") as file:
+        every = options.ct_every
+        tasks = [pool.submit(record_of, n, bool(every) and n % every == every - 1) for n in missing]
+        for task in as_completed(tasks):
+            record = task.result()
+            have[record["case"]] = record
+            file.write(json.dumps(record) + "\n")
+            file.flush()
+            print(f"case {record['case']}: {record.get('seconds', record.get('refused'))}", file=sys.stderr, flush=True)
+    print(report(have[n] for n in sorted(have)))
+
+
+if __name__ == "__main__":
+    main()
