@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,18 +82,29 @@ def pressing_on(anatomy: Anatomy, level: Level, bench: Bench) -> Pressing:
 
 def decompression_of(pressing: Pressing, region: Region, removal: Removal) -> Decompression:
     """What a region frees at a level."""
-    freed = float(region.covered_frac(pressing.plane).sum() * PLANE_STEP_MM**2)
-    coverage = {side: _coverage_frac(pressing, side, region, removal) for side in SIDES}
-    return Decompression(pressing.free_mm2, pressing.free_mm2 + freed, coverage)
+    ligament = {side: ligament_taken_mm3(pressing, side, region) for side in SIDES}
+    return decompression_with(pressing, ligament, freed_mm2(pressing, region), removal)
 
 
-def _coverage_frac(pressing: Pressing, side: Side, region: Region, removal: Removal) -> float:
-    """Share of the ligament, calcification and bone overhang of one side that the region takes."""
-    whole = pressing.whole_mm3[side]
-    taken = float(region.covered_frac(pressing.ligament[side]).sum(dtype=float)) * pressing.voxel_mm3
-    overhang = pressing.overhang.reshape(-1)[removal.voxels] == SIDE_CODE[side]
-    taken += float(removal.taken_mm3[overhang].sum(dtype=float))
-    return float(taken / whole) if whole > 0 else float("nan")
+def ligament_taken_mm3(pressing: Pressing, side: Side, region: Region) -> float:
+    """Ligament and calcification of one side that a region takes."""
+    return float(region.covered_frac(pressing.ligament[side]).sum(dtype=float)) * pressing.voxel_mm3
+
+
+def freed_mm2(pressing: Pressing, region: Region) -> float:
+    """Area of the disc's mid-plane that becomes canal."""
+    return float(region.covered_frac(pressing.plane).sum(dtype=float) * PLANE_STEP_MM**2)
+
+
+def decompression_with(
+    pressing: Pressing, ligament_mm3: Mapping[Side, float], freed: float, removal: Removal
+) -> Decompression:
+    """What the ligament taken, the area freed (mm2) and the bone removed come to."""
+    overhang, shares = pressing.overhang.reshape(-1)[removal.voxels], {}
+    for side, whole in pressing.whole_mm3.items():
+        taken = ligament_mm3[side] + float(removal.taken_mm3[overhang == SIDE_CODE[side]].sum(dtype=float))
+        shares[side] = taken / whole if whole > 0 else float("nan")
+    return Decompression(pressing.free_mm2, pressing.free_mm2 + freed, shares)
 
 
 def _side_near_disc(level: Level, points_mm: Float) -> npt.NDArray[np.uint8]:

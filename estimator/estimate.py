@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from estimator.approach import Approach, PlacedPhase, other_side, placed_phases
-from estimator.decompression import Decompression, decompression_of
+from estimator.decompression import Decompression, decompression_with, freed_mm2, ligament_taken_mm3
 from estimator.facets import FacetKept, area_kept_frac, facet_kept
 from estimator.isthmus import Pars, SpinousBase, pars_of, spinous_base
 from estimator.keepout import KeepOut
@@ -23,7 +24,7 @@ from estimator.task_targets import joined_mm
 from recon.anatomy import Anatomy, Level
 from recon.grid import Float
 from recon.labels import SIDES, Mask, Side
-from recon.workers import both
+from recon.workers import WORKERS
 
 Paths = tuple[tuple[Float, Float], ...]
 """Pairs of a pivot (3,) and the (M, 3) points touched from it."""
@@ -93,45 +94,51 @@ def estimate(
     AnatomyNotFound : no dural sac there
     WrongUse : a task that is not among the sets
     """
-    return estimate_of(prepared_level(anatomy, approach.level, limits), approach, task)
+    return estimate_of(prepared_level(anatomy, approach.level, limits).ready(), approach, task)
 
 
 def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str] = NAMES) -> Estimate:
     """The same on a level that is prepared once for many approaches.
 
-    The whole sweep and the task are worked out side by side; neither looks at the other.
+    What does not need each other is worked out side by side, the longest first.
     """
-    anatomy, level = prepared.anatomy, prepared.level
-    phases = placed_phases(approach, level.frame)
+    phases = placed_phases(approach, prepared.level.frame)
     keep_out = prepared.keep_out(approach.channel.tool_radius_mm)
-    cone = ConeRegion(phases, keep_out)
-
+    cone, pressing = ConeRegion(phases, keep_out), prepared.pressing
     asked = prepared.task_targets.seen_from(approach.side, task)
-
-    def by_sweep() -> tuple[Cost, Decompression, dict[Side, Reach]]:
-        cost, reach = cost_of(prepared, cone), reach_by(prepared, cone, other_side(approach.side))
-        return cost, decompression_of(prepared.pressing, cone, cost.removal), reach
-
-    def by_task() -> tuple[Cost, Paths, Mask]:
-        touched = touch_of(anatomy, phases, keep_out, joined_mm(asked)).touched
-        paths = paths_to(phases, joined_mm(asked), touched)
-        return cost_of(prepared, TaskRegion(paths, approach.channel, keep_out)), paths, touched
-
-    (cone_cost, decompression, reach), (task_cost, paths, touched) = both(by_sweep, by_task)
+    with ThreadPoolExecutor(WORKERS) as pool:
+        asking = pool.submit(_task_of, prepared, approach, cone, asked)
+        sweeping = pool.submit(cost_of, prepared, cone)
+        reaching = pool.submit(reach_by, prepared, cone, other_side(approach.side))
+        taking = {side: pool.submit(ligament_taken_mm3, pressing, side, cone) for side in SIDES}
+        freed = freed_mm2(pressing, cone)
+        skin_entry = skin_entry_of(prepared, approach, phases[0])
+    paths, touched, task_cost = asking.result()
+    ligament = {side: taken.result() for side, taken in taking.items()}
     return Estimate(
         prepared,
         approach,
         phases,
         keep_out,
-        cone=cone_cost,
+        cone=sweeping.result(),
         task=task_cost,
         task_targets_ras_mm=asked,
         task_reached_frac=touched_frac(asked, np.atleast_1d(touched.any(axis=0))),
         task_paths=paths,
-        reach=reach,
-        decompression=decompression,
-        skin_entry=skin_entry_of(prepared, approach, phases[0]),
+        reach=reaching.result(),
+        decompression=decompression_with(pressing, ligament, freed, sweeping.result().removal),
+        skin_entry=skin_entry,
     )
+
+
+def _task_of(
+    prepared: PreparedLevel, approach: Approach, cone: ConeRegion, asked: Mapping[str, Float]
+) -> tuple[Paths, Mask, Cost]:
+    """The ways to what can be touched, which points those are per phase, and the cost of going them."""
+    points = joined_mm(asked)
+    touched = touch_of(prepared.anatomy, cone.phases, cone.keep_out, points).touched
+    paths = paths_to(cone.phases, points, touched)
+    return paths, touched, cost_of(prepared, TaskRegion(paths, approach.channel, cone.keep_out))
 
 
 def reach_by(prepared: PreparedLevel, cone: ConeRegion, far: Side) -> dict[Side, Reach]:

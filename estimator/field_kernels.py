@@ -35,6 +35,18 @@ def resampled(field: Share, start: Float, steps: Float, limits: Float, out: Shar
 
 
 @njit(cache=True, nogil=True)
+def take_from(frac: Share, voxels: npt.NDArray[np.int64], share: Share, near: Mask) -> None:
+    """Take a share (n,) of each of the (3, n) voxels out of `frac`, and mark the cells that have one for a corner.
+
+    `near` (shape of `frac`, False before) tells a cell by its first corner.
+    """
+    for n in range(voxels.shape[1]):
+        i, j, k = voxels[0, n], voxels[1, n], voxels[2, n]
+        frac[i, j, k] *= np.float32(1.0) - share[n]
+        near[max(i - 1, 0):i + 1, max(j - 1, 0):j + 1, max(k - 1, 0):k + 1] = True
+
+
+@njit(cache=True, nogil=True)
 def resampled_near(field: Share, near: Mask, start: Float, steps: Float, out: Share, lost: Float) -> None:
     """The same only where `out` is not 0 and the sample's cell, told by its first corner, is marked in `near`.
 

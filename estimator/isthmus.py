@@ -8,11 +8,11 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from estimator.field_kernels import longest_runs, resampled, resampled_near
+from estimator.field_kernels import longest_runs, resampled, resampled_near, take_from
 from estimator.removal import Bench, Removal
 from recon.anatomy import Level
 from recon.grid import Box, Float
-from recon.labels import SIDES, Mask, Part, Side, label_of, sided
+from recon.labels import SIDES, Part, Side, label_of, sided
 
 Samples = npt.NDArray[np.float32]
 
@@ -100,13 +100,13 @@ class SampledPart:
         mine = removal.labels == self.label
         if not mine.any():
             return None
-        frac = self.frac.copy()
+        frac, near = self.frac.copy(), np.zeros(self.frac.shape, dtype=bool)
         voxels = np.array(np.unravel_index(removal.voxels[mine], removal.bench.grid.shape)) - self.corner[:, None]
-        frac[tuple(voxels)] *= 1 - removal.share[mine]
+        take_from(frac, voxels, removal.share[mine], near)
         box = self._samples_about(voxels.min(axis=1) - 1.0, voxels.max(axis=1) + 1.0)
         first = self.start + np.array([s.start for s in box]) @ self.steps
         left, lost = self.before[box].copy(), np.zeros(box[0].stop - box[0].start)
-        resampled_near(frac, _cells_with(voxels, self.frac.shape), first, self.steps, left, lost)
+        resampled_near(frac, near, first, self.steps, left, lost)
         return Left(box, left, lost)
 
     def _samples_about(self, low: Float, high: Float) -> Box:
@@ -117,14 +117,6 @@ class SampledPart:
         end = np.clip(np.ceil(samples.max(axis=0)) + 1, first, self.shape).astype(int)
         i, j, k = (slice(int(a), int(b)) for a, b in zip(first, end, strict=True))
         return i, j, k
-
-
-def _cells_with(voxels: npt.NDArray[np.intp], shape: tuple[int, ...]) -> Mask:
-    """Array of that shape: which cells, told by their first corner, have one of the (3, n) voxels for a corner."""
-    cells = np.zeros(shape, dtype=bool)
-    for offset in np.ndindex(2, 2, 2):
-        cells[tuple(np.maximum(voxels - np.array(offset)[:, None], 0))] = True
-    return cells
 
 
 @dataclass(frozen=True, eq=False)

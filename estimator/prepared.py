@@ -19,6 +19,7 @@ from estimator.task_targets import TaskTargets, task_targets
 from recon.anatomy import Anatomy, Level
 from recon.labels import Part, Side, label_of
 from recon.skin import air_in_view
+from recon.workers import both
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +45,11 @@ class PreparedLevel:
     def scene(self) -> Scene:
         """All of it as flat arrays, for many approaches at a time."""
         return scene_of(self.anatomy, self.level, self.bench, self.sac)
+
+    def ready(self) -> PreparedLevel:
+        """The same with all found that one exact estimate needs, two things at a time."""
+        both(lambda: self.sac, lambda: (self.bench.takeable, self.pressing, self.weak_places))
+        return self
 
     def keep_out(self, tool_radius_mm: float) -> KeepOut:
         """What a tool of that radius must keep out of."""

@@ -52,7 +52,7 @@ def test_same_bytes_whatever_the_number_of_threads(monkeypatch):
     asked = [usual(anatomy, side, tilt) for side in ("left", "right") for tilt in (-2.0, 0.0, 2.0)]
     with ThreadPoolExecutor(4) as pool:
         beside = list(pool.map(lambda approach: told(estimate_of(prepared, approach)), asked))
-    monkeypatch.setattr(module, "both", lambda one, other: (one(), other()))
+    monkeypatch.setattr(module, "WORKERS", 1)
     alone = [told(estimate_of(prepared_level(anatomy, "L3-L4"), approach)) for approach in asked]
     assert beside == alone
     assert len(set(alone)) == len(alone)
