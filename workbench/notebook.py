@@ -19,7 +19,7 @@ from estimator.estimate_json import estimate_as_json
 from estimator.instrument_chart import InstrumentChart
 from recon.caution import CAUTION
 from workbench.embed import chart_uri, drawing_style
-from workbench.tables import headline_rows, reach_line, verdict_row
+from workbench.tables import LIMIT_COLUMNS, headline_rows, reach_line, verdict_row
 from workbench.what_if import caption_of, figure_of
 
 
@@ -53,7 +53,7 @@ def _estimate_html(result: Estimate) -> str:
     document = estimate_as_json(result)
     head = f"<p><b>{document['level']}, entry on the patient's {document['side']}</b></p>"
     numbers = table_html(("quantity (95 % interval)", "task", "cone (whole sweep)"), headline_rows(document))
-    limits = table_html(("limit", "value", "limit", ""), [verdict_row(v) for v in document["verdicts"]])
+    limits = table_html(LIMIT_COLUMNS, [verdict_row(v) for v in document["verdicts"]])
     return f"{head}{numbers}{limits}<p>{escape(reach_line(document))}</p>{_caution()}"
 
 

@@ -116,6 +116,17 @@ def add_approach(parser: argparse.ArgumentParser) -> None:
     which.add_argument("--task", metavar="NAME[,NAME...]", help=f"what is to be touched, of {words} (usual: all of it)")
 
 
+def add_trial(parser: argparse.ArgumentParser) -> None:
+    """--samples, --seed and --no-intervals."""
+    which = parser.add_argument_group(
+        "intervals and chances",
+        "Borders and hand are varied at random; the same samples and seed give the same numbers.",
+    )
+    which.add_argument("--samples", type=int, default=1000, metavar="N", help="how many samples [%(default)s]")
+    which.add_argument("--seed", type=int, default=0, metavar="N", help="where the samples start from [%(default)s]")
+    which.add_argument("--no-intervals", action="store_true", help="leave intervals and chances out: faster")
+
+
 def option(name: str) -> str:
     """The option of a field.
 

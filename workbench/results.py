@@ -9,7 +9,9 @@ from estimator.approach import Approach
 from estimator.compare import Row, compare
 from estimator.estimate import estimate
 from estimator.estimate_json import estimate_as_json
+from estimator.montecarlo import Trial
 from estimator.task_names import NAMES
+from estimator.uncertainty import intervals_of, no_intervals
 from recon.anatomy import Anatomy, Level
 from recon.caution import CAUTION
 from recon.confidence import check_sentence
@@ -20,6 +22,9 @@ from recon.records import to_data
 from recon.scan import Scan
 
 BUILD_SCHEMA, MEASURE_SCHEMA, COMPARE_SCHEMA = "canalwise.build/1", "canalwise.measure/1", "canalwise.compare/1"
+
+USUAL_TRIAL = Trial()
+"""A thousand samples from the first seed."""
 
 BREACHED = 4
 """Exit status of --strict when a limit is breached."""
@@ -88,9 +93,18 @@ def exit_status(documents: Sequence[Mapping[str, Any]], strict: bool) -> int:
     return BREACHED if strict and any(breaches(document) for document in documents) else 0
 
 
-def estimated_json(anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> dict[str, Any]:
-    """One approach's estimate as JSON data; `task` names the sets of targets that are to be touched."""
-    return estimate_as_json(estimate(anatomy, approach, task=task))
+def estimated_json(
+    anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES, trial: Trial | None = USUAL_TRIAL
+) -> dict[str, Any]:
+    """One approach's estimate as JSON data.
+
+    Parameters
+    ----------
+    task : the sets of targets that are to be touched
+    trial : how the samples of intervals and chances are drawn; without one there are none
+    """
+    found = estimate(anatomy, approach, task=task)
+    return estimate_as_json(found, no_intervals(found) if trial is None else intervals_of(found, trial))
 
 
 def compared_json(anatomy: Anatomy, level_name: str) -> dict[str, Any]:

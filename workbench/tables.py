@@ -7,7 +7,7 @@ from typing import Any
 
 from recon.caution import CAUTION
 from workbench.voice import table
-from workbench.wording import amount, limit_words, number, percent, with_interval
+from workbench.wording import amount, joined, limit_words, number, percent, with_interval
 
 Json = Mapping[str, Any]
 
@@ -41,8 +41,9 @@ def estimate_lines(document: Json) -> list[object]:
         right=(1, 2),
         title=f"{document['level']}, {document['side']} side",
     )
-    limits = table(("limit", "value", "limit", ""), [verdict_row(v) for v in document["verdicts"]], right=(1, 2))
-    return [*sure_lines(document), facts, task_table(document["task"]), limits, reach_line(document), CAUTION]
+    limits = table(LIMIT_COLUMNS, [verdict_row(v) for v in document["verdicts"]], right=(1, 2, 4))
+    told = [*chance_line(document), reach_line(document)]
+    return [*sure_lines(document), facts, task_table(document), limits, *told, CAUTION]
 
 
 def sure_lines(document: Json) -> list[str]:
@@ -72,9 +73,46 @@ def headline_rows(document: Json) -> list[tuple[str, str, str]]:
     return rows
 
 
-def task_table(task: Json) -> object:
-    """How much of each set of targets asked for can be touched."""
-    return table(("asked to touch", "touched"), task_rows(task), right=(1,))
+def task_table(document: Json) -> object:
+    """How much of each set of targets asked for can be touched, and how likely enough of it."""
+    chances = document.get("chances") or {"targets": {}}
+    rows = [(*row, chance_words(chances["targets"].get(row[0]))) for row in task_rows(document["task"])]
+    return table(("asked to touch", "touched", "chance of enough"), rows, right=(1, 2))
+
+
+def chance_line(document: Json) -> list[str]:
+    """How likely the plan keeps what it must and reaches what it is made for, in one sentence; nothing when not told.
+
+    >>> told = {"all_limits": 0.95, "all_targets": 0.4, "all": 0.38, "wanted": ["roof"], "enough_frac": 0.8}
+    >>> chance_line({"chances": told, "samples": 1000})[0]
+    'Chance that all limits are kept 95 %, that 80 % of roof is touched 40 %, both 38 % (1000 samples).'
+    """
+    told = document.get("chances")
+    if not told or told["all_limits"] is None:
+        return []
+    wanted = f"{percent(told['enough_frac'])} of {joined(told['wanted'])}"
+    return [
+        f"Chance that all limits are kept {percent(told['all_limits'])}, that {wanted} is touched "
+        f"{chance_words(told['all_targets'])}, both {chance_words(told['all'])} ({document['samples']} samples)."
+    ]
+
+
+def chance_words(chance: float | None) -> str:
+    """A probability for people; certainty is never claimed from samples.
+
+    >>> chance_words(0.974), chance_words(1.0), chance_words(0.0), chance_words(None)
+    ('97 %', '> 99 %', '< 1 %', 'not told')
+    """
+    if chance is None:
+        return "not told"
+    return "> 99 %" if chance > LEAST_SURE else "< 1 %" if chance < 1 - LEAST_SURE else percent(chance)
+
+
+LEAST_SURE = 0.99
+"""Beyond this a chance is told as more than this."""
+
+LIMIT_COLUMNS = ("limit", "value", "limit", "", "chance kept")
+"""Head of the table of verdicts."""
 
 
 def task_rows(task: Json) -> list[tuple[str, str]]:
@@ -86,18 +124,18 @@ def task_rows(task: Json) -> list[tuple[str, str]]:
     return [(name, "not in view" if share is None else percent(share)) for name, share in task["targets"].items()]
 
 
-def verdict_row(verdict: Json) -> tuple[str, str, str, str]:
-    """One limit: its name, the value found, the limit, and how it stands.
+def verdict_row(verdict: Json) -> tuple[str, str, str, str, str]:
+    """One limit: its name, the value found, the limit, how it stands, and the chance that it is kept.
 
-    >>> verdict_row({"name": "pars width left", "value": 4.2, "limit": 5.0, "unit": "mm", "met": False})
-    ('pars width left', '4.2 mm', '5.0 mm', 'BREACHED')
+    >>> verdict_row({"name": "pars width left", "value": 4.2, "limit": 5.0, "unit": "mm", "met": False, "chance": 0.3})
+    ('pars width left', '4.2 mm', '5.0 mm', 'BREACHED', '30 %')
     """
     value, limit = (amount(verdict[key], verdict["unit"]) for key in ("value", "limit"))
-    return verdict["name"], value, limit, stands(verdict)
+    return verdict["name"], value, limit, stands(verdict), chance_words(verdict.get("chance"))
 
 
 def stands(verdict: Json) -> str:
-    """How a limit stands, in words; said where an error of the borders could turn it round.
+    """How a limit stands, in words; said where an error within its interval could turn it round.
 
     >>> stands({"met": True, "within_error": True}), stands({"met": False})
     ('kept, within error', 'BREACHED')
