@@ -12,8 +12,9 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined, Template
 
 from estimator.approach import Approach
-from estimator.estimate import estimate as estimated
+from estimator.estimate import estimate_of
 from estimator.estimate_json import estimate_as_json
+from estimator.prepared import prepared_level
 from estimator.task_names import NAMES
 from recon.anatomy import Anatomy
 from recon.caution import CAUTION
@@ -23,6 +24,7 @@ from workbench import report_facts, report_glance, report_plan, report_sure
 from workbench.palette import phase_colour_word
 from workbench.planned import Planned, Taken
 from workbench.report_pictures import all_pictures
+from workbench.report_what_if import NOT_ASKED, WhatIf, what_if, what_if_pictures
 from workbench.results import compared_json
 
 JOB = "Rehearsal of a one-sided, over-the-top decompression of lumbar central stenosis on the patient's own scan."
@@ -42,14 +44,18 @@ def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[s
 
     Raises what `estimator.estimate.estimate` and `estimator.compare.compare` raise.
     """
-    found = estimated(anatomy, approach, task=task)
+    prepared = prepared_level(anatomy, approach.level)
+    found = estimate_of(prepared, approach, task)
     taken = Taken(found.cone.removal.bench.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac)
     planned = Planned(scan, anatomy, anatomy.level(approach.level), approach, taken)
     document, comparison = estimate_as_json(found), compared_json(anatomy, approach.level)
-    return Report(page(planned, document, comparison), document, comparison)
+    asked = what_if(prepared, approach, task)
+    return Report(page(planned, document, comparison, asked), document, comparison)
 
 
-def page(planned: Planned, estimate: Mapping[str, Any], comparison: Mapping[str, Any]) -> str:
+def page(
+    planned: Planned, estimate: Mapping[str, Any], comparison: Mapping[str, Any], asked: WhatIf = NOT_ASKED
+) -> str:
     """The page's HTML."""
     return _template().render(
         caution=CAUTION,
@@ -64,6 +70,8 @@ def page(planned: Planned, estimate: Mapping[str, Any], comparison: Mapping[str,
         sure=report_sure,
         phase_colour_word=phase_colour_word,
         pictures=all_pictures(planned, estimate, comparison),
+        asked=asked,
+        what_if=what_if_pictures(asked),
     )
 
 

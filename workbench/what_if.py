@@ -112,6 +112,7 @@ def _angle_figure(chart: AngleChart) -> Figure:
     _limit_line(panels[4], 100.0 * chart.wanted.enough_frac, "enough")
     panels[4].set(ylim=(0, 105), ylabel="targets\nreached, %")
     panels[4].set_xlabel(f"medial tilt of the {chart.phase} phase, deg (0 = straight ventral)")
+    figure.align_ylabels()
     for axes in panels:
         _banded(axes, chart.bands_deg, float(tilt[chart.plan]))
         axes.set_xlim(tilt[0], tilt[-1])

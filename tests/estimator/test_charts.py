@@ -1,0 +1,244 @@
+"""Charts: what they hold is what single approaches give, limits are judged as verdicts judge them, and files round-trip."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from estimator.angle_chart import angle_chart, angle_chart_of_json, tilted
+from estimator.approach import IPSILATERAL, OVER_THE_TOP, placed_phases
+from estimator.approach_table import joined, pivots_level_mm, table_of
+from estimator.batch import outcomes
+from estimator.channel import Channel
+from estimator.entry_map import entry_map, entry_map_of_json
+from estimator.estimate import estimate_of
+from estimator.ground import ground_of
+from estimator.instrument_chart import instrument_chart, instrument_chart_of_json, with_diameter
+from estimator.laid import one_phase, repeated, with_depths
+from estimator.plan import default_approach
+from estimator.prepared import prepared_level
+from estimator.skin_entry import skin_entry_of
+from estimator.told import Wanted, excess_frac, margins_frac, pars_before_mm, told_of
+from estimator.verdicts import verdicts_of
+from estimator.what_if import charts_of
+from recon.errors import BadFile, WrongUse
+from recon.records import json_text
+from tests.workbench import toy
+
+WANTED = Wanted(("ipsilateral recess", "contralateral canal wall"))
+"""Both can be had on the made-up segment."""
+
+BATCH_TOL_FRAC = 0.04
+"""Bone as points 1 mm apart in a segment of 1 mm voxels, against sub-voxel sampling."""
+
+CLEAR_FRAC = 0.1
+"""A limit kept or broken by more than this share of itself is no matter of sampling."""
+
+ENTRY_TOL_MM = 1.0
+"""A voxel: the skin has steps of that height."""
+
+
+@pytest.fixture(scope="module")
+def prepared():
+    return prepared_level(toy.anatomy(), "L3-L4")
+
+
+@pytest.fixture(scope="module")
+def plan(prepared):
+    return default_approach(prepared.anatomy, "L3-L4", "left")
+
+
+@pytest.fixture(scope="module")
+def tilts(prepared, plan):
+    return angle_chart(prepared, plan, OVER_THE_TOP, WANTED)
+
+
+@pytest.fixture(scope="module")
+def entries(prepared, plan):
+    return entry_map(prepared, plan, WANTED, budget=6000, step_mm=8.0)
+
+
+@pytest.fixture(scope="module")
+def instruments(prepared, plan):
+    return instrument_chart(prepared, plan, WANTED, budget=3000)
+
+
+def told_row(prepared, approach):
+    return told_of(prepared, approach.side, outcomes(prepared, table_of([approach])))
+
+
+def assert_same(told, row, single):
+    assert single.bone_mm3[0] == told.bone_mm3[row]
+    for name in ("structure_mm3", "facet_area_frac", "pars_mm", "reach_mm", "targets_frac"):
+        here = {key: values[row] for key, values in getattr(told, name).items()}
+        assert {key: values[0] for key, values in getattr(single, name).items()} == pytest.approx(here, nan_ok=True)
+
+
+def test_each_tilt_is_that_approach_alone(prepared, plan, tilts):
+    for row in (0, 40, 60, tilts.plan):
+        alone = (plan if row == tilts.plan
+                 else tilted(prepared.level, plan, 1, tilts.medial_tilt_deg[[row]]).approach(0))
+        assert_same(tilts.told, row, told_row(prepared, alone))
+    assert tilts.medial_tilt_deg[tilts.plan] == plan.phases[1].medial_tilt_deg
+    assert (np.diff(tilts.medial_tilt_deg) > 0).all()
+
+
+def test_structures_sum_to_the_whole(tilts):
+    assert np.sum(list(tilts.told.structure_mm3.values()), axis=0) == pytest.approx(tilts.told.bone_mm3)
+
+
+def test_the_planner_would_go_as_deep(prepared, plan):
+    """The usual start tilted to where it is already is the usual start."""
+    own = np.array([plan.phases[1].medial_tilt_deg])
+    again = tilted(prepared.level, plan, 1, own).approach(0)
+    assert again.phases[1].tip_past_lamina_mm == pytest.approx(plan.phases[1].tip_past_lamina_mm)
+    assert again.phases[1].sleeve_past_lamina_mm == pytest.approx(plan.phases[1].sleeve_past_lamina_mm)
+
+
+@pytest.mark.parametrize("phase", [0, 1])
+def test_pivots_stay_where_they_are(prepared, plan, phase):
+    turned = tilted(prepared.level, plan, phase, np.array([-10.0, 30.0]))
+    assert pivots_level_mm(turned) == pytest.approx(np.repeat(pivots_level_mm(table_of([plan])), 2, axis=0))
+
+
+def test_limits_stand_as_verdicts_say(prepared, plan, tilts):
+    """Where a limit is kept or broken clearly; the verdicts are held against sub-voxel sampling."""
+    seen = set()
+    for row in range(0, len(tilts.told), 12):
+        alone = tilted(prepared.level, plan, 1, tilts.medial_tilt_deg[[row]]).approach(0)
+        exact = estimate_of(prepared, alone)
+        assert tilts.told.bone_mm3[row] == pytest.approx(exact.cone.removal.total_mm3, rel=BATCH_TOL_FRAC)
+        for verdict in verdicts_of(exact):
+            margin = tilts.margins_frac[verdict.name][row]
+            if abs(margin) > CLEAR_FRAC:
+                assert verdict.met == (margin > 0), (row, verdict)
+                seen.add(verdict.met)
+            elif np.isnan(margin):
+                assert verdict.met is None
+    assert seen == {True, False}
+
+
+def test_bands_hold_the_feasible_tilts_and_no_others(tilts):
+    inside = np.zeros(len(tilts.told), dtype=bool)
+    for low, high in tilts.bands_deg:
+        inside |= (tilts.medial_tilt_deg >= low) & (tilts.medial_tilt_deg <= high)
+    assert (inside == tilts.feasible).all()
+    assert tilts.bands_deg
+    assert (tilts.told.targets_frac["contralateral canal wall"][inside] >= WANTED.enough_frac).all()
+    assert tilts.within_limits[inside].all()
+    assert not tilts.feasible.all()
+
+
+def test_a_pars_that_loses_nothing_breaks_no_limit(prepared, plan):
+    told = told_row(prepared, plan)
+    thin = prepared.limits.changed(pars_residual_mm=100.0)
+    kept = margins_frac(told, thin, {relation: value[0] for relation, value in told.pars_mm.items()})
+    lost = margins_frac(told, thin, {relation: value[0] + 2.0 for relation, value in told.pars_mm.items()})
+    known = [relation for relation, value in told.pars_mm.items() if not np.isnan(value[0])]
+    assert all(kept[f"{relation} pars width left"][0] >= 0 for relation in known)
+    assert all(lost[f"{relation} pars width left"][0] < 0 for relation in known)
+
+
+def test_one_phase_alone_takes_no_more_than_both(prepared, plan):
+    table = table_of([plan])
+    whole = outcomes(prepared, table).taken.bone_mm3[0]
+    parts = [outcomes(prepared, one_phase(table, p)).taken.bone_mm3[0] for p in (0, 1)]
+    assert max(parts) <= whole <= sum(parts) + 1e-6
+
+
+def test_each_entry_is_the_approach_it_stands_for(prepared, plan, entries):
+    row, column = entries.best_place
+    entry = skin_entry_of(prepared, entries.best, placed_phases(entries.best, prepared.level.frame)[0])
+    assert entry.at == entries.at
+    told = (entry.lateral_mm, entry.cranial_mm)
+    assert told == pytest.approx((entries.lateral_mm[column], entries.cranial_mm[row]), abs=ENTRY_TOL_MM)
+    single = told_row(prepared, entries.best)
+    assert single.bone_mm3[0] == pytest.approx(entries.bone_mm3[row, column], rel=1e-5)
+    margins = margins_frac(single, prepared.limits, pars_before_mm(prepared, "left"))
+    assert excess_frac(margins)[0] == 0.0
+    assert single.short_frac(WANTED)[0] == 0.0
+
+
+def test_an_entry_succeeds_or_says_why_not(entries):
+    success = np.isfinite(entries.bone_mm3)
+    assert success.any()
+    assert not success.all()
+    assert ((entries.reason == -1) == success).all()
+    assert (entries.reached_frac[success] >= WANTED.enough_frac).all()
+    assert set(np.unique(entries.reason[~success])) == set(range(len(entries.reasons)))
+    assert all(reason.startswith(("limit: ", "out of reach: ")) for reason in entries.reasons)
+
+
+def test_the_map_is_the_same_again_and_keeps_its_budget(prepared, plan, entries):
+    again = entry_map(prepared, plan, WANTED, budget=6000, step_mm=8.0)
+    assert json_text(again.as_json()) == json_text(entries.as_json())
+    assert entries.evaluated <= entries.budget
+
+
+def test_the_plan_itself_is_among_those_tried(prepared, plan):
+    """From the plan's own pivot the least bone found is no more than the plan's, when the plan succeeds."""
+    ground = ground_of(prepared.level, plan)
+    again = ground.laid(ground.pivot_mm[None], ground.angles_deg[None])
+    mine = told_of(prepared, "left", outcomes(prepared, joined([again, table_of([plan])])))
+    assert mine.bone_mm3[0] == pytest.approx(mine.bone_mm3[1], rel=0.01)  # docked in a plane, not at a point
+
+
+def test_thicker_sleeves_take_more_and_none_beats_tilting_anew(prepared, plan, instruments):
+    sleeve, tool = instruments.curves
+    assert (np.diff(sleeve.held.bone_mm3) > 0).all()
+    for curve in (sleeve, tool):
+        both = curve.held_feasible & curve.best_feasible
+        assert not (curve.held_feasible & ~curve.best_feasible).any()
+        assert (curve.best.bone_mm3[both] <= curve.held.bone_mm3[both] * 1.001).all()
+        own = int(np.flatnonzero(curve.diameter_mm == curve.plan_mm)[0])
+        assert_same(curve.held, own, told_row(prepared, plan))
+
+
+def test_a_tool_stops_where_none_thicker_succeeds(instruments):
+    for curve in instruments.curves:
+        stop = len(curve.diameter_mm) if curve.stops_mm is None else np.searchsorted(curve.diameter_mm, curve.stops_mm)
+        assert not curve.best_feasible[stop:].any()
+        assert stop == 0 or curve.best_feasible[stop - 1]
+
+
+def test_what_does_not_fit_gives_way():
+    thin = with_diameter(Channel(), "sleeve", 3.0)
+    assert (thin.sleeve_diameter_mm, thin.scope_diameter_mm, thin.tool_diameter_mm) == (3.0, 3.0, 3.0)
+
+
+@pytest.mark.parametrize(("fixture", "reader"), [
+    ("tilts", angle_chart_of_json), ("entries", entry_map_of_json), ("instruments", instrument_chart_of_json)])
+def test_files_round_trip(request, fixture, reader):
+    chart = request.getfixturevalue(fixture)
+    text = json_text(chart.as_json())
+    assert json_text(reader(json.loads(text)).as_json()) == text
+    assert str(chart).startswith("L3-L4 left")
+    with pytest.raises(BadFile):
+        reader({**chart.as_json(), "schema": "canalwise.plan/1"})
+
+
+def test_a_plan_of_one_phase_is_told_what_is_missing(prepared, plan):
+    single = replace(plan, phases=plan.phases[:1])
+    with pytest.raises(WrongUse, match="over the top"):
+        angle_chart(prepared, single)
+    with pytest.raises(WrongUse, match="phases"):
+        entry_map(prepared, single)
+    assert angle_chart(prepared, single, IPSILATERAL, tilts_deg=np.array([0.0, 4.0])).medial_tilt_deg.size == 3
+
+
+def test_unknown_kinds_and_targets_are_refused(prepared, plan):
+    with pytest.raises(WrongUse, match="kind of chart"):
+        charts_of(prepared, plan, ("tilt",))
+    with pytest.raises(WrongUse, match="what is wanted"):
+        Wanted(("roof",))
+    with pytest.raises(WrongUse, match="enough"):
+        Wanted(enough_frac=0.0)
+
+
+def test_depths_of_the_other_phase_are_left_alone(prepared, plan):
+    deeper = replace(plan, phases=(replace(plan.phases[0], tip_past_lamina_mm=31.0), plan.phases[1]))
+    table = with_depths(prepared.level, repeated(deeper, 2), [1])
+    assert (table.tip_past_mm[:, 0] == 31.0).all()
