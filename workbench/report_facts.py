@@ -10,7 +10,7 @@ from recon.anatomy import Level
 from recon.severity import SCALES
 from workbench.charts import NOT_TOLD
 from workbench.planned import Planned
-from workbench.tables import compared_row, stands, task_rows
+from workbench.tables import chance_line, compared_row, task_rows, verdict_row
 from workbench.wording import (
     amount,
     limit_words,
@@ -102,9 +102,17 @@ def target_rows(estimate: Json) -> list[tuple[str, str, str]]:
     ]
 
 
-def asked_rows(estimate: Json) -> list[tuple[str, str]]:
-    """(set of targets the task asks for, share touched)."""
-    return task_rows(estimate["task"])
+def asked_rows(estimate: Json) -> list[tuple[str, str, str]]:
+    """(set of targets the task asks for, share touched, chance that enough of it is)."""
+    return task_rows(estimate)
+
+
+def chance_sentences(estimate: Json) -> list[str]:
+    """How likely the plan holds as a whole, and which errors of the hand that rests on; nothing where none was drawn."""
+    errors = [f"{e['name'].rpartition('_sd_')[0].replace('_', ' ')} {amount(e['value'], e['unit'])}"
+              for e in estimate.get("execution_errors", [])]  # fmt: skip
+    rests = f"Standard deviations of the hand's errors, all assumptions without a source: {', '.join(errors)}."
+    return [*chance_line(estimate), rests] if errors else []
 
 
 def reach_facts(planned: Planned, estimate: Json) -> Facts:
@@ -172,18 +180,8 @@ def _of_before(left_mm: float | None, before_mm: float | None) -> str:
 
 
 def limit_rows(estimate: Json) -> list[tuple[str, ...]]:
-    """(limit, value, limit with unit, how it stands, source, evidence) of each verdict."""
-    return [
-        (
-            v["name"],
-            amount(v["value"], v["unit"]),
-            amount(v["limit"], v["unit"]),
-            stands(v),
-            v["source"],
-            v["evidence"],
-        )
-        for v in estimate["verdicts"]
-    ]
+    """(limit, value, limit with unit, how it stands, chance that it is kept, source, evidence) of each verdict."""
+    return [(*verdict_row(v), v["source"], v["evidence"]) for v in estimate["verdicts"]]
 
 
 def compared_rows(comparison: Json) -> list[tuple[str, ...]]:

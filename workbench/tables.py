@@ -75,9 +75,7 @@ def headline_rows(document: Json) -> list[tuple[str, str, str]]:
 
 def task_table(document: Json) -> object:
     """How much of each set of targets asked for can be touched, and how likely enough of it."""
-    chances = document.get("chances") or {"targets": {}}
-    rows = [(*row, chance_words(chances["targets"].get(row[0]))) for row in task_rows(document["task"])]
-    return table(("asked to touch", "touched", "chance of enough"), rows, right=(1, 2))
+    return table(("asked to touch", "touched", "chance of enough"), task_rows(document), right=(1, 2))
 
 
 def chance_line(document: Json) -> list[str]:
@@ -115,13 +113,17 @@ LIMIT_COLUMNS = ("limit", "value", "limit", "", "chance kept")
 """Head of the table of verdicts."""
 
 
-def task_rows(task: Json) -> list[tuple[str, str]]:
-    """(set of targets, share touched).
+def task_rows(document: Json) -> list[tuple[str, str, str]]:
+    """(set of targets, share touched, chance that enough of it is).
 
-    >>> task_rows({"targets": {"roof": 0.5, "cranial flavum insertion": None}})
-    [('roof', '50 %'), ('cranial flavum insertion', 'not in view')]
+    >>> task_rows({"task": {"targets": {"roof": 0.5, "canal wall": None}}, "chances": {"targets": {"roof": 0.25}}})
+    [('roof', '50 %', '25 %'), ('canal wall', 'not in view', 'not told')]
     """
-    return [(name, "not in view" if share is None else percent(share)) for name, share in task["targets"].items()]
+    chances = (document.get("chances") or {"targets": {}})["targets"]
+    return [
+        (name, "not in view" if share is None else percent(share), chance_words(chances.get(name)))
+        for name, share in document["task"]["targets"].items()
+    ]
 
 
 def verdict_row(verdict: Json) -> tuple[str, str, str, str, str]:
