@@ -3,17 +3,23 @@
 
     .venv/bin/python scripts/bench.py [--json] [--no-build]
 
-removal_per_s            removals by the whole sweep per second, keep-out and protected parts included
-full_per_s               complete exact estimates per second of processor time (two threads share one estimate), on a
+removal_per_s            batch: removals of an approach (two phases, sleeve and tool) per second of wall time on all
+                         processors, keep-out and protected parts included, BATCH approaches scattered about the usual one
+full_per_s               the same with joints, pars, spinous base and reach
+bone_voxels              voxels of bone that may be taken there
+exact_removal_per_s      removals with sub-voxel sampling per second of processor time
+exact_per_s              complete exact estimates per second of processor time (two threads share one estimate), on a
                          prepared level, intervals left out
+estimate_with_intervals_s   wall time of an exact estimate and a thousand samples for its intervals, level prepared
+search_100k_s            wall time of a search through 100,000 approaches with full metrics, level prepared
 first_answer_ms          wall time of a complete exact estimate, intervals left out, of an approach that a running
                          program has not asked for before: one estimate of another approach has prepared the level and
                          loaded the kernels; the fastest of four such approaches, as the others were disturbed
 new_process_ms           the same in a new process: level prepared and kernels loaded anew, imports and reading left out
 mesh_boolean_per_s       the same swept region taken from a closed mesh of the bone by an exact boolean (no keep-out)
-ratio_vs_mesh_boolean    removal_per_s / mesh_boolean_per_s
+ratio_vs_mesh_boolean    batch removals per second of processor time / mesh_boolean_per_s
 plain_numpy_per_s        the same samples of the same voxels tested by numpy without a thought for speed (no keep-out)
-ratio_vs_plain_numpy     removal_per_s / plain_numpy_per_s
+ratio_vs_plain_numpy     the same / plain_numpy_per_s
 build_s, build_cpu_s     file -> case on disk, 512 x 512 x 400 voxels: wall and processor seconds
 build_peak_mb            the process's greatest memory meanwhile
 build_STEP_s, _cpu_s, _mb   the same of each step
@@ -42,29 +48,38 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np
 from bench_build import build_figures, child
 from bench_mesh import bone_solid, boolean_removal_mm3
-from bench_scene import LEVEL, SPEC, approaches, narrow_level
+from bench_scene import LEVEL, SPEC, approaches, narrow_level, scattered
 
 from estimator.approach import Approach, PlacedPhase, placed_phases
+from estimator.approach_table import ApproachTable
+from estimator.batch import outcomes, taken_by_all
 from estimator.bricks import SAMPLES_PER_EDGE
 from estimator.estimate import estimate_of
 from estimator.keepout import KeepOut
-from estimator.prepared import prepared_level
+from estimator.prepared import PreparedLevel, prepared_level
 from estimator.region import ConeRegion
-from estimator.removal import Bench, bone_bricks, removal_of
+from estimator.removal import PROTECTED_PARTS, Bench, bone_bricks, removal_of
 from estimator.solid import swept_distance_mm
 from recon.anatomy import Anatomy
 from recon.grid import isotropic_grid
+from recon.labels import Mask, bone_mask
 
 T = TypeVar("T")
 
 LEAST_S = 1.5
 """Each task is repeated at least this long; the fastest of its runs counts, as the others were disturbed."""
 
+BATCH = 4096
+"""Approaches in a batch that is timed."""
+
+REPEATS = 5
+
 CORRIDOR_MM = np.array([[-30.0, -15.0, -35.0], [30.0, 60.0, 35.0]])
 """Opposite corners, in the level frame, of the box that all channels tried here stay in; the mesh is cropped to it."""
 
 AGREE_FRAC = 0.01
-"""Without keep-out and protected parts, which the mesh does not know, our removal must be the mesh's within this."""
+"""Without keep-out and protected parts, which the mesh does not know, the exact removal must be the mesh's within this;
+and the batch's, with both, the exact one's."""
 
 
 def main() -> None:
@@ -96,18 +111,51 @@ def estimator_figures() -> dict[str, float]:
     for phases in placed:
         unhindered = removal_of(bench, ConeRegion(phases, nothing_kept_out()), everything)
         check_agreement(unhindered.total_mm3, boolean_removal_mm3(bone, phases))
-    ours = per_second(lambda phases: removal_of(bench, ConeRegion(phases, keep_out)), placed)
+    exact = per_second(lambda phases: removal_of(bench, ConeRegion(phases, keep_out)), placed)
+    batch = batch_figures(prepared, scattered(anatomy, BATCH))
     mesh = per_second(lambda phases: boolean_removal_mm3(bone, phases), placed)
     plain = per_second(lambda phases: plain_removal_mm3(bench, phases), placed)
     return {
-        "removal_per_s": ours,
-        "full_per_s": per_second(lambda approach: estimate_of(prepared, approach), tried),
+        **batch,
+        "exact_removal_per_s": exact,
+        "exact_per_s": per_second(lambda approach: estimate_of(prepared, approach), tried),
         "mesh_boolean_per_s": mesh,
-        "ratio_vs_mesh_boolean": ours / mesh,
+        "ratio_vs_mesh_boolean": batch["removal_per_cpu_s"] / mesh,
         "plain_numpy_per_s": plain,
-        "ratio_vs_plain_numpy": ours / plain,
+        "ratio_vs_plain_numpy": batch["removal_per_cpu_s"] / plain,
         **first_answers_ms(anatomy, tried),
     }
+
+
+def batch_figures(prepared: PreparedLevel, table: ApproachTable) -> dict[str, float]:
+    """What the batch does per second; refuses when its removals are not those of exact estimates."""
+    shown = table.rows(np.arange(0, len(table), len(table) // 8))
+    for row, ours_mm3 in enumerate(taken_by_all(prepared, shown).bone_mm3):
+        exact_mm3 = estimate_of(prepared, shown.approach(row)).cone.removal.total_mm3
+        check_agreement(float(ours_mm3), exact_mm3)
+    removal_s, removal_cpu_s = least_seconds(lambda: taken_by_all(prepared, table))
+    full_s, _ = least_seconds(lambda: outcomes(prepared, table))
+    return {
+        "removal_per_s": len(table) / removal_s,
+        "removal_per_cpu_s": len(table) / removal_cpu_s,
+        "full_per_s": len(table) / full_s,
+        "bone_voxels": float(np.count_nonzero(_may_be_taken(prepared.bench))),
+    }
+
+
+def _may_be_taken(bench: Bench) -> Mask:
+    return (bench.bone_mm3 > 0) & bone_mask(bench.labels) & ~np.isin(bench.labels % 100, PROTECTED_PARTS)
+
+
+def least_seconds(task: Callable[[], object]) -> tuple[float, float]:
+    """Least wall and processor seconds of REPEATS runs, after one to warm up."""
+    task()
+    taken = []
+    for _ in range(REPEATS):
+        start_s, start_cpu_s = time.perf_counter(), time.process_time()
+        task()
+        taken.append((time.perf_counter() - start_s, time.process_time() - start_cpu_s))
+    return min(wall for wall, _ in taken), min(cpu for _, cpu in taken)
 
 
 def per_second(task: Callable[[T], object], inputs: Sequence[T]) -> float:
@@ -161,7 +209,7 @@ def _child(task: str, path: Path) -> Mapping[str, object]:
     anatomy, asked = pickle.loads(path.read_bytes())
     took_ms = []
     start_s = time.perf_counter()
-    prepared = prepared_level(anatomy, LEVEL)
+    prepared = prepared_level(anatomy, LEVEL).ready()
     for approach in asked:
         estimate_of(prepared, approach)
         took_ms.append(1e3 * (time.perf_counter() - start_s))

@@ -8,6 +8,7 @@ import numpy as np
 from scipy import ndimage
 
 from estimator.approach import Approach
+from estimator.approach_table import ApproachTable, table_of
 from estimator.plan import default_approach
 from phantoms.render import blocks, natural_grid
 from phantoms.spec import LevelKnobs, SpineSpec
@@ -30,9 +31,9 @@ TILTS_DEG = (-6.0, -3.0, 0.0, 3.0, 6.0)
 """Added to the usual start's medial tilts, so that no two estimates are alike."""
 
 
-def narrow_level() -> Anatomy:
-    """The anatomy of the level on SPACING_MM voxels, straight from the phantom's labels."""
-    spine, grid = spine_of(SPEC), natural_grid(SPEC, SPACING_MM, (LEVEL,))
+def narrow_level(spacing_mm: float = SPACING_MM) -> Anatomy:
+    """The anatomy of the level on voxels of that size, straight from the phantom's labels."""
+    spine, grid = spine_of(SPEC), natural_grid(SPEC, spacing_mm, (LEVEL,))
     labels = np.zeros(grid.shape, dtype=np.uint16)
     for box in blocks(grid):
         part = grid.cropped(box)
@@ -40,6 +41,19 @@ def narrow_level() -> Anatomy:
     occupancy = ndimage.gaussian_filter(bone_mask(labels).astype(np.float32), EDGE_BLUR_VOXELS)
     occupancy[occupancy < 1e-3] = 0.0
     return Anatomy(grid, labels, occupancy, levels_of(labels, occupancy, grid))
+
+
+def scattered(anatomy: Anatomy, count: int, seed: int = 0) -> ApproachTable:
+    """So many approaches scattered about the usual start from the left: docking, tilts and sweep all differ."""
+    rng = np.random.default_rng(seed)
+    start = table_of([default_approach(anatomy, LEVEL, "left")]).rows(np.zeros(count, dtype=np.intp))
+    return replace(
+        start,
+        docking_mm=start.docking_mm + rng.uniform(-3, 3, (count, 3)),
+        medial_deg=start.medial_deg + rng.uniform(-8, 8, (count, 2)),
+        cranial_deg=start.cranial_deg + rng.uniform(-8, 8, (count, 2)),
+        sweep_deg=rng.uniform(2, 4, (count, 2)),
+    )
 
 
 def approaches(anatomy: Anatomy) -> tuple[Approach, ...]:
