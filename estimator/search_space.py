@@ -19,6 +19,9 @@ from recon.skin import skin_point_mm
 
 DIMENSIONS = len(BOUNDS)
 
+SPARE_MM = 0.5
+"""Tips are driven this much past the deepest target, so that no target is touched or missed by rounding alone."""
+
 
 @dataclass(frozen=True, eq=False)
 class SearchSpace:
@@ -57,7 +60,7 @@ class SearchSpace:
     def approaches(self, unit: Float) -> ApproachTable:
         """The approaches at (A, D) coordinates in [0, 1], each coordinate running through its bound.
 
-        Both phases' tips lie as deep as the deepest of the points asked of them, and the scope is held
+        Both phases' tips lie SPARE_MM deeper than the deepest of the points asked of them, and the scope is held
         `working_distance_mm` short of that, but not short of the docking depth.
         """
         if unit.ndim != 2 or unit.shape[1] != DIMENSIONS:
@@ -97,7 +100,7 @@ class SearchSpace:
         )
 
     def _deepest_mm(self, table: ApproachTable, phase: int) -> Float:
-        """(A,) array: how far past the docking depth the deepest point asked of a phase lies along its axis."""
+        """(A,) array: how far past the docking depth a phase's tip must lie along its axis."""
         axis, pivot = axes_level(table)[:, phase], pivots_level_mm(table)[:, phase]
         along = axis @ self.asked.seen_by(far=phase == 1).T
-        return np.asarray(along.max(axis=1) - np.einsum("ad,ad->a", axis, pivot) - table.pivot_distance_mm)
+        return np.asarray(along.max(axis=1) - np.einsum("ad,ad->a", axis, pivot) - table.pivot_distance_mm + SPARE_MM)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -10,19 +11,25 @@ from estimator.approach_table import ApproachTable, pivots_level_mm
 from estimator.asked import AskedLevel
 from estimator.batch import Outcomes
 from estimator.search_bounds import ENTRY_LATERAL_MM
+from estimator.told import ENOUGH_FRAC, margins_frac, pars_before_mm, told_of
 from recon.grid import Float
-from recon.labels import SIDES, Mask
+from recon.labels import Mask
+
+SHARE_TOL = 1e-9
+"""Rounding of a share of points."""
+
+PARS_LEFT = "pars width left"
 
 GUARD = {
-    "facet_area_kept_frac": 0.01,
-    "facet_width_kept_frac": 0.02,
-    "pars_residual_mm": 0.25,
-    "spinous_undercut_frac": 0.005,
-    "spinous_bridge_mm": 0.25,
-    "lateral_removal_mm": 0.5,
+    "facet area kept": 0.02,
+    "facet width kept": 0.04,
+    PARS_LEFT: 0.0,
+    "spinous base undercut": 0.01,
+    "spinous base bridge left": 0.08,
+    "bone taken from the midline": 0.025,
 }
-"""The batch counts bone by cells: it is asked to stay this much inside each limit, so that the exact estimate keeps
-it too (about three times the largest differences seen between the two)."""
+"""The batch counts bone by cells: it is asked to stay inside each limit by this share of it, so that the exact estimate
+keeps it too (about three times the largest differences seen between the two). Of a pars both count the same samples."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,23 +40,31 @@ class Standing:
     ----------
     bone_mm3 : (A,) array
     reach_frac : (A,) array, mean over the asked sets in view of the share touched
+    missed_frac : (A,) array, by how much the asked sets fall short of ENOUGH_FRAC, summed; 0 where all are reached
     facet_frac : (A,) array, the least that stays of a joint, surface or width, either side; 1 where none is in view
     broken : (A,) array, by how much limits are broken, each as a share of itself, summed; 0 where all are kept
     """
 
     bone_mm3: Float
     reach_frac: Float
+    missed_frac: Float
     facet_frac: Float
     broken: Float
 
     def rows(self, which: Mask | slice) -> Standing:
         """Those of some of the approaches."""
-        return Standing(self.bone_mm3[which], self.reach_frac[which], self.facet_frac[which], self.broken[which])
+        return Standing(*(getattr(self, field.name)[which] for field in fields(self)))
 
     @property
     def kept(self) -> Mask:
         """(A,) array: are all limits kept?"""
         return np.asarray(self.broken == 0.0)
+
+
+def joined_standing(many: Sequence[Standing]) -> Standing:
+    """One after the other; of none an empty one."""
+    columns = [field.name for field in fields(Standing)]
+    return Standing(*(np.concatenate([np.empty(0), *(getattr(one, name) for one in many)]) for name in columns))
 
 
 def standing_of(asked: AskedLevel, table: ApproachTable, found: Outcomes, guarded: bool = True) -> Standing:
@@ -59,10 +74,11 @@ def standing_of(asked: AskedLevel, table: ApproachTable, found: Outcomes, guarde
     ----------
     guarded : hold the limits by GUARD more strictly than they are
     """
-    guard = GUARD if guarded else dict.fromkeys(GUARD, 0.0)
-    broken = _broken(asked, found, guard).sum(axis=1) + _outside_entry(asked, table)
+    broken = _broken(asked, found, guarded) + _outside_entry(asked, table)
     facets = np.nan_to_num(np.concatenate([found.facet_area_frac, found.facet_width_frac], axis=1), nan=1.0)
-    return Standing(found.taken.bone_mm3, reach_frac(asked, found), facets.min(axis=1), broken)
+    shares = set_shares(asked, found)
+    missed = np.maximum(ENOUGH_FRAC - SHARE_TOL - shares, 0.0).sum(axis=1)
+    return Standing(found.taken.bone_mm3, shares.mean(axis=1), missed, facets.min(axis=1), broken)
 
 
 def set_shares(asked: AskedLevel, found: Outcomes) -> Float:
@@ -70,31 +86,15 @@ def set_shares(asked: AskedLevel, found: Outcomes) -> Float:
     return np.asarray(found.reached_frac[:, asked.side_of_set, np.arange(len(asked.asked_mm))])
 
 
-def reach_frac(asked: AskedLevel, found: Outcomes) -> Float:
-    """(A,) array: mean over the asked sets of the share touched."""
-    return np.asarray(set_shares(asked, found).mean(axis=1))
-
-
-def _broken(asked: AskedLevel, found: Outcomes, guard: dict[str, float]) -> Float:
-    """(A, K) array: by how much each limit is broken, as a share of it; what could not be measured breaks none."""
-    limits, places = asked.limits, asked.weak_places.pars
-    before = np.array([np.nan if (part := places[side]) is None else part.width_before_mm for side in SIDES])
-    pars_limit = limits.value("pars_residual_mm") + guard["pars_residual_mm"]
-    # as in the verdicts: a pars that was thin before and loses nothing is the patient's, not the plan's
-    pars = np.where(found.pars_mm >= before, np.maximum(found.pars_mm, pars_limit), found.pars_mm)
-    at_least = {
-        "facet_area_kept_frac": found.facet_area_frac,
-        "facet_width_kept_frac": found.facet_width_frac,
-        "pars_residual_mm": pars,
-        "spinous_bridge_mm": found.bridge_mm[:, None],
-    }
-    at_most = {
-        "spinous_undercut_frac": found.undercut_frac[:, None],
-        "lateral_removal_mm": found.taken.lateral_mm[:, None],
-    }
-    short = [(limits.value(n) + guard[n] - value) / limits.value(n) for n, value in at_least.items()]
-    over = [(value - limits.value(n) + guard[n]) / limits.value(n) for n, value in at_most.items()]
-    return np.nan_to_num(np.maximum(np.concatenate([*short, *over], axis=1), 0.0), nan=0.0)
+def _broken(asked: AskedLevel, found: Outcomes, guarded: bool) -> Float:
+    """(A,) array: by how much limits are broken, each as a share of it; what could not be measured breaks none."""
+    told, limits = told_of(asked, asked.side, found), asked.limits
+    margins = margins_frac(told, limits, pars_before_mm(asked, asked.side))
+    short = np.zeros(len(told))
+    for name, margin in margins.items():
+        guard = next(mm for part, mm in GUARD.items() if name.endswith(part)) if guarded else 0.0
+        short += np.nan_to_num(np.maximum(guard - margin, 0.0), nan=0.0)
+    return short
 
 
 def _outside_entry(asked: AskedLevel, table: ApproachTable) -> Float:
