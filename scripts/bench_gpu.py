@@ -1,0 +1,225 @@
+#!/usr/bin/env python3
+"""Speeds on a graphics card and agreement with the processor, printed as JSON.
+
+    .venv/bin/python scripts/bench_gpu.py                   both on one machine
+    .venv/bin/python scripts/bench_gpu.py --save FILE       the processor's part, for a machine with a card
+    python3 scripts/bench_gpu.py --from FILE                the card's part: needs NumPy and CuPy alone
+    python3 scripts/bench_gpu.py --from FILE --once NAME    one run of removals, keepings or reaches, for a profiler
+
+The level is that of `bench.py`; the approaches are its usual start, tilted at random by up to TILT_DEG either way and
+docked up to DOCKED_MM aside. Both distance fields are rounded to FIELD_STEP_MM, so that the file is small.
+
+card, approaches, buckets, points   what was asked of what
+NAME_kernel_per_s       approaches per second of the card's own time, phases and answers on the card; median of RUNS
+removal_total_per_s     wall time from phases on the card to each approach's bone, slope and lateral on the host
+removal_host_per_s      the same to all buckets' numbers
+full_kernel_per_s       the three questions together
+full_host_per_s         the same, all answers in the host's memory
+agreement               greatest difference to the processor over CHECKED approaches: bone_rel of each one's bone,
+                        bucket_rel of a whole bucket, slope_rel of the greatest slope, facet_abs of a whole joint; then
+                        how many answers differ by more than FLIP, where something passes a threshold, and by how much
+same_bytes              did the same question give the same bytes again?
+"""
+
+from __future__ import annotations
+
+import argparse
+import gzip
+import json
+import pickle
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import numpy as np
+import numpy.typing as npt
+
+from estimator.approach_table import ApproachTable, packed_phases
+from estimator.batch_gpu import Card, Loaded, constants
+from estimator.scene import F32, F64, Scene
+
+TILT_DEG, DOCKED_MM, FIELD_STEP_MM = 8.0, 3.0, 1 / 256
+CHECKED, COUNT, RUNS, FLIP = 8192, 1 << 20, 7, 1e-5
+
+Case = dict[str, Any]
+
+
+def main() -> None:
+    """Print the figures, or save what a card's machine needs."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--save", type=Path, help="write the processor's part here")
+    parser.add_argument("--from", dest="source", type=Path, help="read it from here")
+    parser.add_argument("--level", type=Path, help="a pickled anatomy to use for the level of bench.py")
+    parser.add_argument("--once", choices=("removals", "keepings", "reaches"), help="run one kernel, print nothing")
+    options = parser.parse_args()
+    source: Path | None = options.source
+    case = pickle.loads(gzip.decompress(source.read_bytes())) if source else processor_case(options.level)
+    if options.save:
+        options.save.write_bytes(gzip.compress(pickle.dumps(case), 6))
+    elif options.once:
+        run_once(case, options.once)
+    else:
+        print(json.dumps(card_figures(case), indent=1))
+
+
+def processor_case(level: Path | None) -> Case:
+    """The scene, the approach that all are made from, and the processor's answers."""
+    from bench_scene import LEVEL, approaches, narrow_level
+
+    from estimator.approach_table import table_of
+    from estimator.batch_cpu import CPU
+    from estimator.prepared import prepared_level
+
+    anatomy = pickle.loads(level.read_bytes()) if level else narrow_level()
+    scene = _rounded(prepared_level(anatomy, LEVEL).scene)
+    usual = table_of([approaches(anatomy)[2]])
+    phases, berths, outward = _asked(scene, usual, CHECKED, seed=1)
+    answers = [*CPU.removals(scene, phases, berths), *CPU.keepings(scene, phases, berths)]
+    answers += CPU.reaches(scene, phases, berths, outward)
+    return {"scene": scene, "usual": usual, "answers": answers, "constants": constants()}
+
+
+def _rounded(scene: Scene) -> Scene:
+    def rounded(field: F32) -> F32:
+        return np.asarray(np.rint(field / FIELD_STEP_MM) * FIELD_STEP_MM, dtype=np.float32)
+
+    shade = scene.shade._replace(field=rounded(scene.shade.field))
+    return replace(scene, shade=shade, goals=scene.goals._replace(guard=rounded(scene.goals.guard)))
+
+
+def disturbed(usual: ApproachTable, count: int, seed: int) -> ApproachTable:
+    """So many approaches about one."""
+    rng, table = np.random.default_rng(seed), usual.rows(np.zeros(count, dtype=np.intp))
+    tilts = rng.uniform(-TILT_DEG, TILT_DEG, (2, *table.medial_deg.shape))
+    docking = table.docking_mm + rng.uniform(-DOCKED_MM, DOCKED_MM, (count, 3))
+    return replace(
+        table, medial_deg=table.medial_deg + tilts[0], cranial_deg=table.cranial_deg + tilts[1], docking_mm=docking
+    )
+
+
+def _asked(scene: Scene, usual: ApproachTable, count: int, seed: int) -> tuple[F32, F32, F32]:
+    """Packed phases, berths and no shift of the targets."""
+    table = disturbed(usual, count, seed)
+    berths = np.asarray(scene.clearance_mm + table.tool_mm / 2, dtype=np.float32)
+    return packed_phases(table), berths, np.zeros(count, dtype=np.float32)
+
+
+def run_once(case: Case, name: str) -> None:
+    """One kernel over all approaches, after one over a few."""
+    card = Card(case["constants"])
+    loaded = card.loaded(case["scene"])
+    asked = [card.cupy.asarray(a) for a in _asked(case["scene"], case["usual"], COUNT, seed=2)]
+    getattr(loaded, name)(*asked[: 3 if name == "reaches" else 2])
+    card.cupy.cuda.Device().synchronize()
+
+
+def card_figures(case: Case) -> dict[str, object]:
+    """All figures."""
+    card, scene = Card(case["constants"]), case["scene"]
+    loaded, cupy = card.loaded(scene), card.cupy
+    asked = [cupy.asarray(a) for a in _asked(scene, case["usual"], COUNT, seed=2)]
+    bone = cupy.asarray(np.array(scene.buckets) >= 100)
+    kernels: dict[str, Callable[[], Any]] = {
+        "removal": lambda: loaded.removals(*asked[:2]),
+        "keeping": lambda: loaded.keepings(*asked[:2]),
+        "reach": lambda: loaded.reaches(*asked),
+    }
+    kernel_s = {name: card_seconds(cupy, kernel) for name, kernel in kernels.items()}
+
+    def totals() -> list[Any]:
+        weight, per_mm, lateral = loaded.removals(*asked[:2])
+        return [cupy.asnumpy(a) for a in (weight @ bone.astype(np.float32), per_mm @ bone.astype(np.float32), lateral)]
+
+    def full() -> list[Any]:
+        return [cupy.asnumpy(a) for kernel in kernels.values() for a in kernel()]
+
+    return {
+        "card": cupy.cuda.runtime.getDeviceProperties(0)["name"].decode(),
+        "approaches": COUNT, "buckets": len(scene.buckets), "points": int(scene.cloud.xyz.shape[1]),
+        **{f"{name}_kernel_per_s": COUNT / seconds for name, seconds in kernel_s.items()},
+        "full_kernel_per_s": COUNT / sum(kernel_s.values()),
+        "removal_total_per_s": COUNT / wall_seconds(totals),
+        "removal_host_per_s": COUNT / wall_seconds(lambda: [cupy.asnumpy(a) for a in kernels["removal"]()]),
+        "full_host_per_s": COUNT / wall_seconds(full),
+        "agreement": agreement(card, case),
+        "same_bytes": same_bytes(loaded, asked),
+    }  # fmt: skip
+
+
+def card_seconds(cupy: Any, task: Callable[[], Any]) -> float:
+    """Median time of the card itself."""
+    took = []
+    task()
+    for _ in range(RUNS):
+        start, end = cupy.cuda.Event(), cupy.cuda.Event()
+        start.record()
+        task()
+        end.record()
+        end.synchronize()
+        took.append(cupy.cuda.get_elapsed_time(start, end) / 1e3)
+    return float(np.median(took))
+
+
+def wall_seconds(task: Callable[[], Any]) -> float:
+    """Median wall time of what ends in the host's memory."""
+    took = []
+    task()
+    for _ in range(RUNS):
+        start = time.perf_counter()
+        task()
+        took.append(time.perf_counter() - start)
+    return float(np.median(took))
+
+
+def agreement(card: Card, case: Case) -> dict[str, float]:
+    """How far the card's answers lie from the processor's."""
+    scene = case["scene"]
+    phases, berths, outward = _asked(scene, case["usual"], CHECKED, seed=1)
+    ours = [*card.removals(scene, phases, berths), *card.keepings(scene, phases, berths)]
+    ours += card.reaches(scene, phases, berths, outward)
+    weight, slope, lateral, kept, pars, bridge, counts, told = zip(ours, case["answers"], strict=True)
+    bone = np.array(scene.buckets) >= 100
+    totals = [w[:, bone].sum(axis=1) for w in weight]
+    whole = np.zeros((2, 2))
+    np.add.at(whole, scene.pairs.side, np.column_stack([scene.pairs.leaf_area, scene.pairs.leaf_width]))
+    found = {
+        "bone_rel": float((np.abs(totals[0] - totals[1]) / totals[1]).max()),
+        "bucket_rel": float((np.abs(weight[0] - weight[1]) / scene.bucket_whole).max()),
+        "slope_rel": float((np.abs(slope[0] - slope[1]).max(axis=1) / slope[1].max(axis=1)).max()),
+        "facet_abs": float((np.abs(kept[0] - kept[1]) / np.maximum(whole, 1e-9)).max()),
+    }
+    named = (("lateral_taken", lateral), ("pars", pars), ("bridge", bridge), ("targets", counts), ("reach", told))
+    return found | {key: value for name, pair in named for key, value in flips(name, *pair).items()}
+
+
+def flips(name: str, ours: F64, theirs: F64) -> dict[str, float]:
+    """How many answers differ by more than FLIP, of how many, the most of those that do not, and of those that do."""
+    same = (ours == theirs) | (np.isnan(ours) & np.isnan(theirs))
+    differ = np.abs(np.subtract(ours, theirs, where=~same, out=np.zeros(ours.shape)))
+    flipped: npt.NDArray[np.bool_] = ~(differ <= FLIP)
+    return {
+        f"{name}_flips": int(flipped.sum()),
+        f"{name}_of": differ.size,
+        f"{name}_abs": float(differ[~flipped].max(initial=0.0)),
+        f"{name}_flip_abs": float(differ[flipped].max(initial=0.0)),
+    }
+
+
+def same_bytes(loaded: Loaded, asked: list[Any]) -> bool:
+    """Is a second answer the first to the last byte?"""
+    rows = [a[:CHECKED] for a in asked]
+
+    def told() -> list[bytes]:
+        answers = [*loaded.removals(*rows[:2]), *loaded.keepings(*rows[:2]), *loaded.reaches(*rows)]
+        return [a.tobytes() for a in answers]
+
+    return told() == told()
+
+
+if __name__ == "__main__":
+    main()
