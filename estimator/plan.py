@@ -66,17 +66,12 @@ def docked_approach(
     far_axis = _aimed(level, far, far_pivot, middle_mm(level, far) - far_pivot, channel)
     # A plan places its pivot behind the docking point along the first axis; the shifts lead from there to ours.
     implied = docking - distance_mm * near_axis
-    phases = tuple(
-        Phase(
-            name,
-            *tilts_deg(side, axis),
-            SWEEP_DEG,
-            *map(float, depths_mm(level, on, at, axis, channel.working_distance_mm, distance_mm)),
-            _triple(at - implied),
-        )
-        for name, on, at, axis in ((IPSILATERAL, side, pivot, near_axis), (OVER_THE_TOP, far, far_pivot, far_axis))
-    )
-    return Approach(level_name, side, _triple(docking), distance_mm, phases, channel)
+    phases = []
+    for name, on, at, axis in ((IPSILATERAL, side, pivot, near_axis), (OVER_THE_TOP, far, far_pivot, far_axis)):
+        sleeve, tip = depths_mm(level, on, at, axis, channel.working_distance_mm, distance_mm)
+        medial, cranial = tilts_deg(side, axis)
+        phases.append(Phase(name, medial, cranial, SWEEP_DEG, float(sleeve), float(tip), _triple(at - implied)))
+    return Approach(level_name, side, _triple(docking), distance_mm, tuple(phases), channel)
 
 
 def turned_to_hold(direction: Float, goal: Float, half_angle_deg: float) -> Float:

@@ -4,7 +4,7 @@
     .venv/bin/python scripts/bench.py [--json] [--no-build]
 
 removal_per_s            batch: removals of an approach (two phases, sleeve and tool) per second of wall time on all
-                         processors, keep-out and protected parts included, BATCH approaches scattered about the usual one
+                         processors, keep-out and protected parts included, BATCH approaches scattered about the usual
 full_per_s               the same with joints, pars, spinous base and reach
 bone_voxels              voxels of bone that may be taken there
 exact_removal_per_s      removals with sub-voxel sampling per second of processor time

@@ -2,8 +2,9 @@
 
     .venv/bin/python scripts/bench_scaling.py [--plot scaling.png]
 
-Prints processor microseconds per approach, removal only, for batches of 256 to 16,384 approaches at 0.5 mm, and on voxels
-of 1.2 to 0.4 mm with as many approaches; then the exponents of both (slope of a line through the logarithms: 1 is linear).
+Prints processor microseconds per approach, removal only, for batches of 256 to 16,384 approaches at 0.5 mm, and on
+voxels of 1.2 to 0.4 mm with as many approaches; then the exponents of both (slope of a line through the logarithms; 1
+is linear).
 """
 
 from __future__ import annotations
