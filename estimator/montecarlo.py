@@ -130,7 +130,7 @@ def _one_at_a_time(count: int) -> Float:
 def _and_nothing(table: ApproachTable) -> ApproachTable:
     """The table, and under it an approach that ends far behind the patient: what is there before."""
     last = table.rows(np.array([0]))
-    return joined([table, replace(last, docking_mm=last.docking_mm + (0.0, FAR_MM, 0.0))])
+    return joined([table, replace(last, docking_mm=last.docking_mm + np.array([0.0, FAR_MM, 0.0]))])
 
 
 def _sd_by_cause(causes: tuple[str, ...], changes: F64) -> dict[str, float]:

@@ -131,7 +131,7 @@ def _bone_intervals(cost: Cost, teller: _Teller) -> BoneIntervals:
 
 
 def _cost_causes(prepared: PreparedLevel, cost: Cost, region: Region) -> dict[str, dict[str, float]]:
-    """What borders do that the batch cannot shift: joints' faces and ends, widths of weak places, cuts between parts."""
+    """What the batch cannot shift: joints' faces and ends, widths of weak places, cuts between parts."""
     doubt, thin = prepared.doubt, replace(cost.removal, bench=prepared.thinner.bench)
     weak, joint = prepared.thinner.weak, doubt.joint
     base = base_of(weak.base, thin)

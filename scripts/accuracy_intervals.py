@@ -240,7 +240,8 @@ def report(records: Iterable[Mapping[str, Any]]) -> str:
     lines += [f"  case {r['case']} refused: {r['refused']}" for r in done if "refused" in r]
     for from_ct in sorted({bool(r["from_ct"]) for r in good}):
         of_kind = [record for record in good if record["from_ct"] == from_ct]
-        lines += ["", "from CT alone" if from_ct else "labels given", *_coverage_lines(of_kind), *_chance_lines(of_kind)]
+        head = "from CT alone" if from_ct else "labels given"
+        lines += ["", head, *_coverage_lines(of_kind), *_chance_lines(of_kind)]
     return "\n".join(lines)
 
 

@@ -108,7 +108,7 @@ def asked_rows(estimate: Json) -> list[tuple[str, str, str]]:
 
 
 def chance_sentences(estimate: Json) -> list[str]:
-    """How likely the plan holds as a whole, and which errors of the hand that rests on; nothing where none was drawn."""
+    """How likely the plan holds as a whole, and which errors of the hand that rests on; nothing without samples."""
     errors = [f"{e['name'].rpartition('_sd_')[0].replace('_', ' ')} {amount(e['value'], e['unit'])}"
               for e in estimate.get("execution_errors", [])]  # fmt: skip
     rests = f"Standard deviations of the hand's errors, all assumptions without a source: {', '.join(errors)}."
