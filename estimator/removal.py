@@ -13,7 +13,7 @@ from estimator.bricks import Bricks, bricks_of_voxels
 from estimator.region import Region, Share
 from estimator.voxel_kernels import positive
 from recon.anatomy import Anatomy, Level
-from recon.grid import Float, Grid
+from recon.grid import Grid
 from recon.labels import Labels, Part, bone_mask, vertebra_number
 
 RING = 2
@@ -61,16 +61,6 @@ class Bench:
         """The index box that holds each label's voxels."""
         found = enumerate(ndimage.find_objects(self.labels), start=1)
         return {label: (box[0], box[1], box[2]) for label, box in found if box is not None}
-
-    @cached_property
-    def bone_index(self) -> npt.NDArray[np.intp]:
-        """(N, 3) array: index of every voxel that holds bone of a known label."""
-        return np.argwhere((self.bone_mm3 > 0) & bone_mask(self.labels))
-
-    @cached_property
-    def bone_ras_mm(self) -> Float:
-        """(N, 3) array: where those voxels' centres lie."""
-        return self.grid.world_mm(self.bone_index)
 
     @cached_property
     def takeable(self) -> BoneBricks:
