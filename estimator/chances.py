@@ -13,7 +13,7 @@ import numpy as np
 from estimator.approach import other_side
 from estimator.estimate import Estimate
 from estimator.montecarlo import Spread
-from estimator.task_names import FROM_TARGETS, NAMES
+from estimator.task_names import FROM_TARGETS, MIDLINE, NAMES
 from estimator.told import ENOUGH_FRAC, USUAL_WANTED
 from estimator.verdicts import Verdict, verdicts_of
 from recon.labels import Mask, Side
@@ -34,7 +34,7 @@ class Chances:
     Parameters
     ----------
     limits : verdict's name -> chance that it is kept; None where its number could not be measured
-    targets : name of a set asked for -> chance that `enough_frac` of it is touched; None where it was not looked at
+    targets : name of a set asked for -> chance that `enough_frac` of it is touched; None where not in view
     wanted : the sets that count in `all_targets`
     all_limits, all_targets, all : together in one sample; None where one of them is not known
     """
@@ -94,14 +94,11 @@ def _kept(estimate: Estimate, verdict: Verdict, spread: Spread) -> Mask | None:
 
 def _reached(estimate: Estimate, name: str, spread: Spread) -> Mask | None:
     """(N,) array: is enough of the set touched in each sample? None for sets that the samples do not hold."""
-    if name not in FROM_TARGETS:
+    across, which = FROM_TARGETS.get(name, (False, name))
+    sampled = name if name in MIDLINE else f"{_side(estimate, across)} {which}"
+    if sampled not in spread.change:
         return None
-    across, which = FROM_TARGETS[name]
-    side = _side(estimate, across)
-    shares = estimate.reach[side].targets if side in estimate.reach else {}
-    if which not in shares or f"{side} {which}" not in spread.change:
-        return None
-    share = shares[which] + spread.change[f"{side} {which}"]
+    share = estimate.task_reached_frac[name] + spread.change[sampled]
     return None if np.isnan(share).any() else np.asarray(share >= ENOUGH_FRAC - SHARE_TOL)
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from estimator.all_targets import all_targets_level
 from estimator.approach import Approach
 from estimator.approach_table import ApproachTable, joined
 from estimator.batch import Outcomes, Shifts, outcomes
@@ -20,6 +21,7 @@ from estimator.execution import ExecutionErrors, causes_of, disturbed
 from estimator.interval import SD_OF_95
 from estimator.prepared import PreparedLevel
 from estimator.scene import DISC_AREA, F64
+from estimator.task_names import MIDLINE
 from recon.errors import WrongUse
 from recon.grid import Float
 from recon.labels import SIDES, Mask, Part, Side, label_of, sided
@@ -109,8 +111,8 @@ def spread_of(prepared: PreparedLevel, approach: Approach, trial: Trial) -> Spre
     normals = np.concatenate([_one_at_a_time(len(causes)), drawn])
     bone_mm, canal_mm, sac_mm = (normals[:, hand:] * (doubt.bone_mm, doubt.canal_here_mm, doubt.sac_mm)).T
     table = _and_nothing(disturbed(approach, trial.errors, normals[:, :hand]))
-    found = outcomes(prepared, table, Shifts(sac_mm=np.append(sac_mm, 0.0), targets_mm=np.append(canal_mm, 0.0)))
-    bone_mm = np.append(bone_mm, 0.0)
+    bone_mm, canal_mm, sac_mm = (np.append(each, 0.0) for each in (bone_mm, canal_mm, sac_mm))
+    found = outcomes(all_targets_level(prepared), table, Shifts(sac_mm=sac_mm, targets_mm=canal_mm))
     numbers = {name: values - values[0] for name, values in numbers_of(prepared, found, bone_mm).items()}
     first = 1 + 2 * len(causes)
     untouched = found.pars_mm >= found.pars_mm[-1] - PARS_TOL_MM
@@ -146,7 +148,7 @@ def _sd_by_cause(causes: tuple[str, ...], changes: F64) -> dict[str, float]:
 def numbers_of(prepared: PreparedLevel, found: Outcomes, inward_mm: Float) -> dict[str, F64]:
     """Name -> (A,) array of every number of outcomes, all bone borders lying (A,) mm further in.
 
-    Of a side of the patient the names begin with it: 'left area_frac', 'left reach_mm', 'left lateral recess'.
+    Of a side of the patient the names begin with it: 'left area_frac', 'left lateral_mm', 'left lateral recess'.
     """
     taken, level = found.taken, prepared.level
     base = (label_of(level.upper, Part.SPINOUS_BASE),)
@@ -165,7 +167,9 @@ def numbers_of(prepared: PreparedLevel, found: Outcomes, inward_mm: Float) -> di
             f"{side} pars_mm": found.pars_mm[:, n],
             f"{side} lateral_mm": found.lateral_mm[:, n],
         }
-        told |= {f"{side} {name}": found.reached_frac[:, n, k] for k, name in enumerate(taken.scene.sets)}
+    for k, name in enumerate(taken.scene.sets):
+        told |= {name: found.reached_frac[:, 0, k]} if name in MIDLINE else {
+            f"{side} {name}": found.reached_frac[:, n, k] for n, side in enumerate(SIDES)}  # fmt: skip
     return told
 
 
