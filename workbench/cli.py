@@ -18,6 +18,7 @@ from workbench import (
     verb_estimate,
     verb_measure,
     verb_report,
+    verb_search,
 )
 from workbench.verb import TEACHING, Verb
 
@@ -27,6 +28,7 @@ VERBS: tuple[Verb, ...] = (
     verb_correct.VERB,
     verb_measure.VERB,
     verb_estimate.VERB,
+    verb_search.VERB,
     verb_compare.VERB,
     verb_chart.VERB,
     verb_report.VERB,

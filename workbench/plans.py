@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -70,10 +70,26 @@ def check_plan_free(path: Path, approach: Approach, force: bool) -> None:
         )
 
 
+def check_names_free(case: Case, names: Sequence[str], force: bool) -> None:
+    """Refuses, before any work is done, to find plans whose names are taken: a person may have edited them."""
+    taken = [name for name in names if plan_path(case, name).exists()]
+    if taken and not force:
+        raise WrongUse(
+            f"the plan '{taken[0]}'",
+            "is already in the case",
+            do="Keep both with --name NAME, or replace it with --force.",
+        )
+
+
+def keep_plan(case: Case, name: str, approach: Approach) -> None:
+    """Writes plans/NAME.toml, whole or not at all."""
+    path = plan_path(case, name)
+    path.parent.mkdir(exist_ok=True)
+    write_bytes_atomic(path, plan_text(approach).encode())
+
+
 def keep_estimate(case: Case, name: str, approach: Approach, estimate: Mapping[str, Any]) -> None:
     """Writes plans/NAME.toml and results/NAME.json, each whole or not at all."""
-    path = plan_path(case, name)
-    for folder in ("plans", "results"):
-        (case.folder / folder).mkdir(exist_ok=True)
-    write_bytes_atomic(path, plan_text(approach).encode())
+    keep_plan(case, name, approach)
+    (case.folder / "results").mkdir(exist_ok=True)
     write_json_atomic(case.folder / "results" / f"{name}.json", estimate)

@@ -43,6 +43,23 @@ class Voice:
         with Console(file=stream).status(what) as status:
             yield lambda step: status.update(f"{what}: {step}")
 
+    @contextmanager
+    def counting(self, what: str, total: int) -> Iterator[Callable[[int], None]]:
+        """Shows on a terminal how much of a known total is done; silent as `busy` is.
+
+        What it gives is told how much more has just been done.
+        """
+        stream = self.err or sys.stderr
+        if self.as_json or not stream.isatty():
+            yield lambda _: None
+            return
+        from rich.console import Console
+        from rich.progress import Progress
+
+        with Progress(console=Console(file=stream), transient=True) as bar:
+            task = bar.add_task(what, total=total)
+            yield lambda more: bar.advance(task, more)
+
     def result(self, document: Mapping[str, Any], lines: Sequence[object]) -> None:
         """The result: as JSON when that was asked for, else as lines and tables for people."""
         stream = self.out or sys.stdout
