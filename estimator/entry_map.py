@@ -15,6 +15,7 @@ from estimator.least_bone import Answer, Question, least_bone
 from estimator.limits import Limit
 from estimator.prepared import PreparedLevel
 from estimator.skin_entry import skin_entry_of
+from estimator.stopped import IN_WORDS, stopped_by
 from estimator.told import Wanted, margins_frac, pars_before_mm
 from recon.anatomy import Anatomy, Level
 from recon.caution import CAUTION
@@ -48,7 +49,8 @@ class EntryMap:
     at : 'skin', or 'pivot' when no skin is in view and the entry is told in the plane of the pivot
     bone_mm3 : (Z, X) array, the least found that reaches all wanted within all limits; NaN where none was found
     reached_frac : (Z, X) array, least share of a wanted set, of the best within limits; NaN where none keeps them
-    facet_area_frac : relation -> (Z, X) array, share of the joint's surface that approach keeps
+    reached_bone_mm3 : (Z, X) array, the bone of that: of the best reach where not all can be reached
+    facet_area_frac : relation -> (Z, X) array, share of the joint's surface that it keeps
     reasons : what stands in the way; `reason` : (Z, X) array, index of it, -1 where nothing does
     angles_deg : (Z, X, 6) array of that approach, in the order of `estimator.least_bone.VARIED`
     plan_entry_mm : (lateral, cranial) of the plan's own entry
@@ -66,6 +68,7 @@ class EntryMap:
     cranial_mm: Float
     bone_mm3: Float
     reached_frac: Float
+    reached_bone_mm3: Float
     facet_area_frac: dict[str, Float]
     reasons: tuple[str, ...]
     reason: npt.NDArray[np.int64]
@@ -196,7 +199,7 @@ def _mapped(ground: Ground, entries: Entries, question: Question, answer: Answer
     shape, within, success = entries.points_mm.shape[:2], answer.within, answer.within.success
     bone = np.where(success, within.told.bone_mm3, np.nan)
     kept = within.excess_frac == 0.0
-    words = ["" if ok else why for ok, why in zip(success, reasons_of(question, answer), strict=True)]
+    words = reasons_of(question, answer)
     reasons = tuple(sorted(set(words) - {""}))
     best = None
     if success.any():
@@ -212,7 +215,8 @@ def _mapped(ground: Ground, entries: Entries, question: Question, answer: Answer
         entries.cranial_mm,
         bone.reshape(shape),
         np.where(kept, within.told.wanted_frac(question.wanted), np.nan).reshape(shape),
-        {relation: kept.reshape(shape) for relation, kept in within.told.facet_area_frac.items()},
+        np.where(kept, within.told.bone_mm3, np.nan).reshape(shape),
+        {relation: share.reshape(shape) for relation, share in within.told.facet_area_frac.items()},
         reasons,
         np.array([reasons.index(word) if word else -1 for word in words], dtype=np.int64).reshape(shape),
         within.angles_deg.reshape(*shape, -1),
@@ -226,13 +230,24 @@ def _mapped(ground: Ground, entries: Entries, question: Question, answer: Answer
 
 
 def reasons_of(question: Question, answer: Answer) -> list[str]:
-    """(K) reasons why a cell fails: the limit that full reach breaks worst, or the wanted set least reached."""
+    """(K) reasons why a cell fails, empty where it does not.
+
+    The limit that full reach breaks worst; or the wanted set least reached, and what stands in its way.
+    """
     found, wanted = answer.reaching, question.wanted
     margins = margins_frac(found.told, question.prepared.limits, pars_before_mm(question.prepared, question.side))
     names, worst = list(margins), np.nan_to_num(np.array(list(margins.values())), nan=np.inf).argmin(axis=0)
     shares = np.nan_to_num(np.array([found.told.targets_frac[name] for name in wanted.names]))
-    least = shares.argmin(axis=0)
-    return [
-        f"limit: {names[w]}" if short == 0.0 else f"out of reach: {wanted.names[s]}"
-        for short, w, s in zip(found.short_frac, worst, least, strict=True)
-    ]
+    least, cells = shares.argmin(axis=0), np.arange(len(question))
+    table = question.lay(cells, found.angles_deg)
+    reasons = []
+    for cell in cells:
+        if answer.within.success[cell]:
+            reasons.append("")
+        elif found.short_frac[cell] == 0.0:
+            reasons.append(f"limit: {names[worst[cell]]}")
+        else:
+            name = wanted.names[least[cell]]
+            cause = stopped_by(question.prepared, table.approach(int(cell)), name)
+            reasons.append(f"{name} {IN_WORDS[cause]}")
+    return reasons

@@ -70,9 +70,11 @@ class DiameterCurve:
 
     @property
     def stops_mm(self) -> float | None:
-        """The diameter from which on none shown succeeds any more; None where the thickest does."""
-        last = np.flatnonzero(np.concatenate([[True], self.best_feasible]))[-1]
-        return None if last == len(self.diameter_mm) else float(self.diameter_mm[last])
+        """The diameter from which on none shown succeeds any more; None where the thickest does, or none at all."""
+        good = np.flatnonzero(self.best_feasible)
+        if len(good) == 0 or good[-1] + 1 == len(self.diameter_mm):
+            return None
+        return float(self.diameter_mm[good[-1] + 1])
 
 
 @dataclass(frozen=True, eq=False)

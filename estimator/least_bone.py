@@ -181,8 +181,10 @@ def _stage(
     within, reaching = (_best(found, cells, by) for by in (WITHIN, REACHING))
     evaluated = len(cells)
     steps = _steps(question, budget - evaluated)
-    for length_deg in np.geomspace(LONGEST_DEG, SHORTEST_DEG, ROUNDS):
-        cells, angles = _about(question, phases, (within, reaching), rng.normal(size=(steps, 6)) * length_deg)
+    lengths = [*np.geomspace(LONGEST_DEG, SHORTEST_DEG, ROUNDS), 0.0]  # and once the neighbours' alone
+    for length_deg in lengths:
+        steps_deg = rng.normal(size=(steps if length_deg else 0, len(VARIED))) * length_deg
+        cells, angles = _about(question, phases, (within, reaching), steps_deg)
         found = _told(question, phases, cells, angles)
         within = _best(*_with_best(within, found, cells), WITHIN)
         reaching = _best(*_with_best(reaching, found, cells), REACHING)
@@ -192,7 +194,8 @@ def _stage(
 
 def _steps(question: Question, budget: int) -> int:
     """Random steps of each cell in each round."""
-    return max(int(budget // (ROUNDS * len(question))) - int(question.neighbours.shape[1]), 1)
+    shared = (ROUNDS + 1) * int(question.neighbours.shape[1])
+    return max((int(budget // len(question)) - shared) // ROUNDS, 1)
 
 
 def _about(

@@ -178,9 +178,13 @@ def _entry_figure(chart: EntryMap) -> Figure:
     axes = figure.subplots()
     step = float(chart.cranial_mm[1] - chart.cranial_mm[0])
     edges = [np.append(values - step / 2, values[-1] + step / 2) for values in (chart.lateral_mm, chart.cranial_mm)]
-    shown = axes.pcolormesh(*edges, np.ma.masked_invalid(chart.bone_mm3), cmap="cividis_r", edgecolors=PAPER)
-    if np.isfinite(chart.bone_mm3).any():
+    if chart.best_place is not None:
+        shown = axes.pcolormesh(*edges, np.ma.masked_invalid(chart.bone_mm3), cmap="cividis_r", edgecolors=PAPER)
         figure.colorbar(shown, ax=axes, label="least bone for full reach within limits, mm\u00b3", shrink=0.8)
+    elif np.isfinite(chart.reached_frac).any():
+        share = np.ma.masked_invalid(100.0 * chart.reached_frac)
+        shown = axes.pcolormesh(*edges, share, cmap="cividis_r", edgecolors=PAPER, vmin=0, vmax=100)
+        figure.colorbar(shown, ax=axes, label="best reach within limits, %", shrink=0.8)
     keys = [_failing(axes, chart, edges, index) for index in range(len(chart.reasons))]
     _told_in_cells(axes, chart)
     lateral, cranial = chart.plan_entry_mm
@@ -214,11 +218,14 @@ def _failing(axes: Axes, chart: EntryMap, edges: list[Float], index: int) -> Pat
 
 
 def _told_in_cells(axes: Axes, chart: EntryMap) -> None:
-    """Bone where an entry succeeds; else the share that its best within limits reaches."""
-    low, high = (f(chart.bone_mm3) if np.isfinite(chart.bone_mm3).any() else 0.0 for f in (np.nanmin, np.nanmax))
+    """Bone where an entry succeeds, else the share that its best within limits reaches; with its bone where none does."""
+    success = chart.best_place is not None
+    low, high = (float(f(chart.bone_mm3)) if success else 0.0 for f in (np.nanmin, np.nanmax))
     for (row, column), bone in np.ndenumerate(chart.bone_mm3):
         share = chart.reached_frac[row, column]
         failed = "" if np.isnan(share) else f"{100 * share:.0f}%"
+        if failed and not success:  # then the bone of the best reach is the next thing to know
+            failed += f"\n{chart.reached_bone_mm3[row, column]:.0f}"
         dark = np.isfinite(bone) and (bone - low) > DARK_FRAC * max(high - low, 1.0)
         words = axes.text(chart.lateral_mm[column], chart.cranial_mm[row], failed if np.isnan(bone) else f"{bone:.0f}",
                           ha="center", va="center", fontsize=6.5, color=PAPER if dark else INK)  # fmt: skip
@@ -229,6 +236,12 @@ def _told_in_cells(axes: Axes, chart: EntryMap) -> None:
 @caption_of.register
 def _entry_caption(chart: EntryMap) -> str:
     height = "skin" if chart.at == "skin" else "pivot's plane (no skin in view)"
+    if chart.best_place is None:
+        return (
+            f"No entry through the {height} reaches {joined(chart.wanted.names)} within all limits. In each: the best "
+            f"reach within them over tilts and sweeps, % of the target least reached, and its bone, mm\u00b3; hatch: "
+            f"what stands in the way. {chart.evaluated} approaches tried. Whole sweep. {limits_words(chart.limits)}"
+        )
     return (
         f"For each entry through the {height}: the least bone, mm\u00b3, found to reach {joined(chart.wanted.names)} "
         f"within all limits, over tilts and sweeps; seen from dorsal, head up. Hatched: not possible, with what stands "
@@ -267,6 +280,9 @@ def _diameter_panels(panels: Sequence[Axes], curve: DiameterCurve, chart: Instru
         panels[0].annotate(f"no longer passes\nfrom {curve.stops_mm:g} mm", (curve.stops_mm, 0.96), fontsize=7,
                            xycoords=("data", "axes fraction"), xytext=(4, 0), textcoords="offset points",
                            va="top")  # fmt: skip
+    if not curve.bands_mm:
+        panels[0].annotate("none reaches all\nwithin the limits", (0.98, 0.04), xycoords="axes fraction", fontsize=7,
+                           ha="right")  # fmt: skip
     panels[0].annotate("plan", (curve.plan_mm, 1.0), xycoords=("data", "axes fraction"), fontsize=7.5, ha="center",
                        va="bottom", annotation_clip=False)  # fmt: skip
 

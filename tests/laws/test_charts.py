@@ -1,0 +1,78 @@
+"""The mirror image of the patient, approached from the other side, has the same charts."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from estimator.angle_chart import AngleChart, angle_chart
+from estimator.approach import IPSILATERAL, OVER_THE_TOP, Approach
+from estimator.entry_map import entries_of
+from estimator.ground import ground_of
+from estimator.prepared import PreparedLevel, prepared_level
+from recon.anatomy import Anatomy
+from recon.labels import SIDES
+from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored
+
+TILTS_DEG = np.arange(-20.0, 41.0, 4.0)
+
+BONE_TOL_FRAC, SHARE_TOL, TARGET_TOL_FRAC, LENGTH_TOL_MM = 0.03, 0.04, 0.12, 0.5
+"""Bone points fall elsewhere in the mirrored voxels; of targets one in nine may fall to the other side of touched."""
+
+Pair = tuple[tuple[PreparedLevel, Approach], tuple[PreparedLevel, Approach]]
+
+
+def level_of(anatomy: Anatomy) -> PreparedLevel:
+    return prepared_level(anatomy, LEVEL)
+
+
+@pytest.fixture(scope="module")
+def pair(plain: Scene) -> Pair:
+    """The patient with the plan, and the mirror image with the mirrored plan."""
+    spec = SPEC.mirrored()
+    image = anatomy_on(spec, grid_of(spec))
+    return (level_of(plain.anatomy), plain.approach), (level_of(image), mirrored(plain.approach))
+
+
+def charts(pair: Pair, phase: str) -> tuple[AngleChart, AngleChart]:
+    here, there = (angle_chart(prepared, plan, phase, tilts_deg=TILTS_DEG) for prepared, plan in pair)
+    return here, there
+
+
+@pytest.mark.parametrize("phase", [OVER_THE_TOP, IPSILATERAL])
+def test_mirroring_the_patient_mirrors_the_chart(pair: Pair, phase: str) -> None:
+    here, there = charts(pair, phase)
+    assert (here.side, there.side) == SIDES
+    assert there.medial_tilt_deg == pytest.approx(here.medial_tilt_deg)
+    assert there.told.bone_mm3 == pytest.approx(here.told.bone_mm3, rel=BONE_TOL_FRAC, abs=5.0)
+    for relation in ("ipsilateral", "contralateral"):
+        for name, tolerance in (("facet_area_frac", SHARE_TOL), ("pars_mm", LENGTH_TOL_MM)):
+            mine, theirs = (getattr(chart.told, name)[relation] for chart in (here, there))
+            assert theirs == pytest.approx(mine, abs=tolerance, nan_ok=True), (name, relation)
+    for name, share in here.told.targets_frac.items():
+        off = np.abs(there.told.targets_frac[name] - share)
+        assert np.median(off) <= TARGET_TOL_FRAC, name
+    # else any chart would do
+    near, far = here.told.facet_area_frac.values()
+    assert np.abs(near - far).max() > 0.2
+
+
+def test_mirroring_the_patient_mirrors_the_entries(pair: Pair) -> None:
+    here, there = (entries_of(prepared, ground_of(prepared.level, plan), 8.0) for prepared, plan in pair)
+    assert there.points_mm == pytest.approx(here.points_mm * [-1, 1, 1], abs=1.0)
+    assert there.plan_entry_mm == pytest.approx(here.plan_entry_mm, abs=LENGTH_TOL_MM)
+
+
+@pytest.mark.parametrize("phase", [OVER_THE_TOP, IPSILATERAL])
+def test_the_trade_knows_it(pair: Pair, phase: str) -> None:
+    """Common practice, no source: flatter across reaches more of the far side than straight down; and straight down
+    over the joint costs more of the near joint than leaning away from it."""
+    (prepared, plan), _ = pair
+    chart = angle_chart(prepared, plan, phase, tilts_deg=TILTS_DEG)
+    relation = "contralateral" if phase == OVER_THE_TOP else "ipsilateral"
+    share = chart.told.targets_frac[f"{relation} canal wall"]
+    best = chart.medial_tilt_deg[int(np.argmax(share))]
+    assert (best > 10.0) == (phase == OVER_THE_TOP)
+    if phase == IPSILATERAL:
+        kept = chart.told.facet_area_frac["ipsilateral"]
+        assert kept[chart.medial_tilt_deg >= 8.0].min() > kept[np.abs(chart.medial_tilt_deg + 8.0) <= 4.0].min()
