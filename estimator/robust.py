@@ -11,7 +11,7 @@ from estimator.approach_table import ApproachTable, joined
 from estimator.asked import AskedLevel
 from estimator.batch import outcomes
 from estimator.execution import ExecutionErrors, causes_of, disturbed
-from estimator.standing import standing_of
+from estimator.standing import standing_in_force
 from recon.grid import Float
 
 
@@ -47,8 +47,12 @@ def success_of(asked: AskedLevel, approach: Approach, allowed_frac: float, hand:
     Limits are those in force, not the batch's guarded ones; all plans meet the same errors, so that differences
     between plans are theirs and not the draw's.
     """
-    table = disturbed(approach, hand.errors, hand.normals(len(approach.phases)))
-    found = standing_of(asked, table, outcomes(asked, table), guarded=False)
+    return success_among(asked, disturbed(approach, hand.errors, hand.normals(len(approach.phases))), allowed_frac)
+
+
+def success_among(asked: AskedLevel, copies: ApproachTable, allowed_frac: float) -> Success:
+    """The chances that the disturbed copies of one plan tell of."""
+    found = standing_in_force(asked, outcomes(asked, copies))
     reached = found.missed_frac <= allowed_frac
     low, high = np.quantile(found.bone_mm3, (0.025, 0.975))
     kept, enough, both = (float(share.mean()) for share in (found.kept, reached, found.kept & reached))
@@ -59,7 +63,7 @@ def failures_of(asked: AskedLevel, table: ApproachTable, allowed_frac: float, ha
     """Of every approach of a table, (A,) share of its disturbed copies that fail, and (A,) mean bone of the copies."""
     normals = hand.normals(len(table.phase_names))
     copies = joined([disturbed(table.approach(row), hand.errors, normals) for row in range(len(table))])
-    found = standing_of(asked, copies, outcomes(asked, copies), guarded=False)
+    found = standing_in_force(asked, outcomes(asked, copies))
     failed = ~found.kept | (found.missed_frac > allowed_frac)
     shape = (len(table), hand.samples)
     return failed.reshape(shape).mean(axis=1), found.bone_mm3.reshape(shape).mean(axis=1)

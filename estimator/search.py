@@ -69,6 +69,7 @@ class Question:
     task : the sets of `estimator.task_names` to be touched
     budget : approaches that are evaluated, all sides and instruments together
     seed : the same one gives the same answer
+    near_only : the ipsilateral phase alone, without going over the top
     """
 
     sides: tuple[Side, ...] = SIDES
@@ -76,6 +77,7 @@ class Question:
     task: tuple[str, ...] = USUAL_WANTED
     budget: int = 100_000
     seed: int = 0
+    near_only: bool = False
 
     def __post_init__(self) -> None:
         chosen(self.task)
@@ -204,7 +206,7 @@ def ways_in(prepared: PreparedLevel, question: Question, progress: Progress) -> 
         )
     asked = {side: asked_level(prepared, side, question.task) for side in sides}
     return tuple(
-        Way(side, name, asked[side], Explored(SearchSpace(asked[side], channel), progress))
+        Way(side, name, asked[side], Explored(SearchSpace(asked[side], channel, question.near_only), progress))
         for side in sides
         for name, channel in question.instruments.items()
     )

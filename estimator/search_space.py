@@ -12,6 +12,7 @@ from estimator.approach_table import ApproachTable, axes_level, pivots_level_mm
 from estimator.asked import AskedLevel
 from estimator.channel import Channel
 from estimator.docking import DockingMap, docking_map
+from estimator.laid import one_phase
 from estimator.search_bounds import BOUNDS
 from recon.errors import WrongUse
 from recon.grid import Float
@@ -31,10 +32,12 @@ class SearchSpace:
     ----------
     asked : the level, its side and what is to be touched
     channel : the instrument
+    near_only : the ipsilateral phase alone; the coordinates of the other then mean nothing
     """
 
     asked: AskedLevel
     channel: Channel
+    near_only: bool = False
 
     @cached_property
     def docking(self) -> DockingMap:
@@ -70,7 +73,8 @@ class SearchSpace:
         shallow = self._without_depths(value)
         tip = np.stack([self._deepest_mm(shallow, p) for p in range(2)], axis=1)
         sleeve = np.maximum(tip - self.channel.working_distance_mm, 0.0)
-        return replace(shallow, tip_past_mm=tip, sleeve_past_mm=sleeve)
+        whole = replace(shallow, tip_past_mm=tip, sleeve_past_mm=sleeve)
+        return one_phase(whole, 0) if self.near_only else whole
 
     def _without_depths(self, value: dict[str, Float]) -> ApproachTable:
         count, channel, toward_side = len(value["sweep_deg"]), self.channel, self.docking.toward_side

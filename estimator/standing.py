@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -18,12 +18,9 @@ from recon.labels import Mask
 SHARE_TOL = 1e-9
 """Rounding of a share of points."""
 
-PARS_LEFT = "pars width left"
-
 GUARD = {
     "facet area kept": 0.02,
     "facet width kept": 0.04,
-    PARS_LEFT: 0.0,
     "spinous base undercut": 0.01,
     "spinous base bridge left": 0.08,
     "bone taken from the midline": 0.025,
@@ -67,14 +64,17 @@ def joined_standing(many: Sequence[Standing]) -> Standing:
     return Standing(*(np.concatenate([np.empty(0), *(getattr(one, name) for one in many)]) for name in columns))
 
 
-def standing_of(asked: AskedLevel, table: ApproachTable, found: Outcomes, guarded: bool = True) -> Standing:
-    """How approaches stand whose outcomes on an asked level are known.
+def standing_of(asked: AskedLevel, table: ApproachTable, found: Outcomes) -> Standing:
+    """How approaches of a search stand: limits held more strictly by GUARD, and entries within ENTRY_LATERAL_MM."""
+    return _standing(asked, found, _broken(asked, found, GUARD) + _outside_entry(asked, table))
 
-    Parameters
-    ----------
-    guarded : hold the limits by GUARD more strictly than they are
-    """
-    broken = _broken(asked, found, guarded) + _outside_entry(asked, table)
+
+def standing_in_force(asked: AskedLevel, found: Outcomes) -> Standing:
+    """How approaches stand against the limits as they are."""
+    return _standing(asked, found, _broken(asked, found, {}))
+
+
+def _standing(asked: AskedLevel, found: Outcomes, broken: Float) -> Standing:
     facets = np.nan_to_num(np.concatenate([found.facet_area_frac, found.facet_width_frac], axis=1), nan=1.0)
     shares = set_shares(asked, found)
     missed = np.maximum(ENOUGH_FRAC - SHARE_TOL - shares, 0.0).sum(axis=1)
@@ -86,15 +86,16 @@ def set_shares(asked: AskedLevel, found: Outcomes) -> Float:
     return np.asarray(found.reached_frac[:, asked.side_of_set, np.arange(len(asked.asked_mm))])
 
 
-def _broken(asked: AskedLevel, found: Outcomes, guarded: bool) -> Float:
+def _broken(asked: AskedLevel, found: Outcomes, guard: Mapping[str, float]) -> Float:
     """(A,) array: by how much limits are broken, each as a share of it; what could not be measured breaks none."""
-    told, limits = told_of(asked, asked.side, found), asked.limits
-    margins = margins_frac(told, limits, pars_before_mm(asked, asked.side))
-    short = np.zeros(len(told))
-    for name, margin in margins.items():
-        guard = next(mm for part, mm in GUARD.items() if name.endswith(part)) if guarded else 0.0
-        short += np.nan_to_num(np.maximum(guard - margin, 0.0), nan=0.0)
-    return short
+    margins = margins_frac(told_of(asked, asked.side, found), asked.limits, pars_before_mm(asked, asked.side))
+    kept = [margin - _guard(guard, name) for name, margin in margins.items()]
+    return np.asarray(np.nan_to_num(np.maximum(-np.array(kept), 0.0), nan=0.0).sum(axis=0))
+
+
+def _guard(guard: Mapping[str, float], verdict: str) -> float:
+    """The guard of a verdict, whichever side it is on."""
+    return next((share for part, share in guard.items() if verdict.endswith(part)), 0.0)
 
 
 def _outside_entry(asked: AskedLevel, table: ApproachTable) -> Float:

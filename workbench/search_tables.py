@@ -34,6 +34,28 @@ def search_lines(document: Json) -> list[object]:
     ]
 
 
+def best_ways_lines(document: Json) -> list[object]:
+    """The ways in side by side, the conclusion, and the caution."""
+    columns = ("way in", "bone, mm3", "left facet", "right facet", "canal after, mm2", "touched", "succeeds by hand")
+    rows = [best_way_row(row) for row in document["rows"]]
+    stopped = ["Stopped early: the best of what was looked at until then."] if document["stopped"] else []
+    made = table(columns, rows, title=f"Level {document['level']}", right=(1, 2, 3, 4, 5, 6))
+    return [*stopped, made, document["conclusion"], CAUTION]
+
+
+def best_way_row(row: Json) -> tuple[str, ...]:
+    """One way in on its best plan, as text."""
+    return (
+        row["name"],
+        with_interval(number(row["bone_removed_mm3"], 0), row["interval95"]),
+        percent(row["facet_left_frac"]),
+        percent(row["facet_right_frac"]),
+        number(row["canal_area_after_mm2"], 0),
+        "open" if row["reached_frac"] is None else percent(row["reached_frac"]),
+        "" if row["by_hand"] is None else percent(row["by_hand"]["both"]),
+    )
+
+
 def fact_rows(picks: list[Json]) -> list[tuple[str, ...]]:
     """One row a fact, one column a pick."""
     facts = [pick_facts(pick) for pick in picks]

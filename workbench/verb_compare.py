@@ -8,39 +8,60 @@ from workbench.options import add_case, add_json, add_level
 from workbench.verb import Verb
 from workbench.voice import Voice
 
+BUDGET = 40_000
+
 ABOUT = """\
-Compare the ways in at one level for the same targets: from the left, from the right, from both
-sides, and a midline laminectomy as a reference. Kept as results/compare-LEVEL.json in the case.
+Compare the ways in at one level for the same targets, each on the best plan that is found for it: from
+the left, from the right, from both sides (one ipsilateral phase each, for its own half), and a midline
+laminectomy as a reference. Kept as results/compare-LEVEL.json in the case.
 
-example:
+Intervals and differences rest on the same errors of hand and borders for every way. A difference that
+those could turn round, or that is less than a few bites of a punch, is called a tie.
+
+examples:
   canalwise compare case --level L3-L4
+  canalwise compare case --level L3-L4 --budget 200000
 
-prints one row per way in: bone removed, what stays of both joints, canal area, targets reached.
+prints one row per way in: bone removed, what stays of both joints, canal area, targets reached, how
+often it succeeds by hand; and the conclusion.
 """
 
 
 def options(parser: argparse.ArgumentParser) -> None:
-    """CASE and the level."""
+    """CASE, the level, and how long to search."""
     add_case(parser)
     add_level(parser)
+    parser.add_argument("--task", metavar="NAME[,NAME...]", help="what is to be touched (usual: both lateral recesses)")
+    parser.add_argument("--budget", type=int, default=BUDGET, metavar="N", help=f"approaches looked at ({BUDGET})")
+    parser.add_argument("--seed", type=int, default=0, metavar="N", help="of the random numbers (0)")
     add_json(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Reads a case, compares the ways in at one level, and keeps the numbers."""
+    """Reads a case, finds the best plan of each way in, compares them, and keeps the numbers."""
+    from estimator.best_ways import best_ways
+    from estimator.best_ways_json import comparison_as_json
+    from estimator.prepared import prepared_level
+    from estimator.search import Question
+    from estimator.task_names import named
+    from estimator.told import USUAL_WANTED
     from recon.case import read_case
     from recon.records import write_json_atomic
-    from workbench.results import compared_json
-    from workbench.tables import compared_lines
+    from workbench.search_tables import best_ways_lines
 
     voice = Voice(args.json)
     case = read_case(args.case)
-    with voice.busy("comparing"):
-        document = compared_json(case.anatomy, args.level)
+    task = USUAL_WANTED if args.task is None else named(args.task)
+    question = Question(task=task, budget=args.budget, seed=args.seed)
+    prepared = prepared_level(case.anatomy, args.level)
+    with voice.counting("comparing", question.budget) as progress:
+        comparison = best_ways(prepared, question, progress)
+    warnings = [*case.anatomy.warnings, *prepared.level.warnings]
+    document = comparison_as_json(comparison) | {"warnings": warnings}
     (case.folder / "results").mkdir(exist_ok=True)
     write_json_atomic(case.folder / "results" / f"compare-{args.level}.json", document)
-    voice.result(document, compared_lines(document))
-    voice.warn(document["warnings"])
+    voice.result(document, best_ways_lines(document))
+    voice.warn(warnings)
     return 0
 
 

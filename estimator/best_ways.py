@@ -1,0 +1,226 @@
+"""Ways in held against each other on the best plans found: each side, both sides, and a midline laminectomy."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from estimator.approach import Approach
+from estimator.approach_table import ApproachTable, pivots_level_mm
+from estimator.asked import AskedLevel, asked_level
+from estimator.batch import Shifts, taken_by_all
+from estimator.compare import laminectomy
+from estimator.decompression import Decompression, decompression_of
+from estimator.estimate import Cost, Estimate, cost_of, estimate_of
+from estimator.execution import ExecutionErrors, causes_of, disturbed
+from estimator.explore import Progress
+from estimator.gate import gate_of
+from estimator.interval import SD_OF_95
+from estimator.laid import repeated, with_pivots
+from estimator.prepared import PreparedLevel
+from estimator.removal import Bench, removal_of
+from estimator.robust import Success, success_among
+from estimator.search import Question, reached_exactly, search
+from estimator.task_names import FROM_TARGETS
+from recon.errors import AnatomyNotFound, WrongUse
+from recon.grid import Float
+from recon.labels import SIDES, Side
+
+BOTH, MIDLINE = "both sides", "midline laminectomy"
+
+SAMPLES = 512
+"""Times the same hand lays every way in, on the same borders."""
+
+NEAR_SHARE = 1.0 / 6.0
+"""Share of the budget for the one phase of each side that both sides are made of; each side alone takes the double."""
+
+
+def ends95(samples: Float, value: float) -> tuple[float, float]:
+    """Between which 95 % of samples lie, the value they are about included.
+
+    >>> ends95(np.linspace(1.0, 2.0, 401), 0.5)
+    (0.5, 1.975)
+    """
+    low, high = np.quantile(samples, (0.025, 0.975))
+    return min(float(low), value), max(float(high), value)
+
+
+@dataclass(frozen=True, eq=False)
+class Way:
+    """One way in on its best plan.
+
+    Parameters
+    ----------
+    plans : the approaches it consists of; none for a midline laminectomy
+    cost, freed : of the whole sweep, exact
+    reached_frac : mean over the asked sets of the share touched; NaN where the way is not through a channel
+    bone_mm3 : (N,) array, bone taken in each of the samples that all ways share, centred on the exact number
+    by_hand : chances under errors of the hand; None where the way is not through a channel
+    """
+
+    name: str
+    plans: tuple[Approach, ...]
+    cost: Cost
+    freed: Decompression
+    reached_frac: float
+    bone_mm3: Float
+    by_hand: Success | None
+
+    @property
+    def total_mm3(self) -> float:
+        """Bone taken, exact."""
+        return self.cost.removal.total_mm3
+
+    @property
+    def interval95_mm3(self) -> tuple[float, float]:
+        """Between which 95 % of the samples lie; the number itself is never left out."""
+        return ends95(self.bone_mm3, self.total_mm3)
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """The ways in at one level, for the same targets; `task` names them, `stopped` tells of a search cut short."""
+
+    level: str
+    task: tuple[str, ...]
+    ways: tuple[Way, ...]
+    stopped: bool
+
+    def way(self, name: str) -> Way | None:
+        """The way of that name; None where the anatomy does not allow it."""
+        return next((way for way in self.ways if way.name == name), None)
+
+
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """What all ways meet alike: the hand's errors and the positions of borders, in standard deviations.
+
+    `hand_of_side` (N, K) for the entry on that side; `border_mm`, `sac_mm` (N,) how much further in all bone borders
+    and how much nearer the sac lie.
+    """
+
+    hand_of_side: dict[Side, Float]
+    border_mm: Float
+    sac_mm: Float
+
+
+def samples_of(prepared: PreparedLevel, seed: int) -> Samples:
+    """SAMPLES draws; the two sides' errors are independent, for each is entered anew."""
+    rng, doubt = np.random.default_rng(seed), prepared.doubt
+    hand = {side: rng.standard_normal((SAMPLES, len(causes_of(2)))) for side in SIDES}
+    border, sac = rng.standard_normal((2, SAMPLES))
+    return Samples(hand, border * doubt.bone_mm, sac * doubt.sac_mm)
+
+
+def best_ways(prepared: PreparedLevel, question: Question, progress: Progress = lambda _: None) -> Comparison:
+    """The best plan of each side, the two ipsilateral phases together, and a midline laminectomy, as far as in view.
+
+    Both sides are searched apart, each for its own half of the targets, and count together.
+
+    Raises
+    ------
+    AnatomyNotFound : neither side can be docked on, or no target is in view
+    WrongUse : a target that is asked of one side only
+    """
+    task = _of_both_halves(question.task)
+    sides = [side for side in question.sides if gate_of(prepared.level, side) is not None]
+    if not sides:
+        raise AnatomyNotFound(
+            f"interlaminar window {prepared.level.name}", "or the lamina edges must be in view on at least one side"
+        )
+    samples, ways, stopped = samples_of(prepared, question.seed), [], False
+    for side in sides:
+        mine = replace(question, sides=(side,), task=task, budget=round(2 * NEAR_SHARE * question.budget))
+        found = search(prepared, mine, progress)
+        stopped |= found.stopped
+        copies = disturbed(found.best.approach, ExecutionErrors(), samples.hand_of_side[side])
+        told = (found.best.estimate, copies, asked_level(prepared, side, task), found.allowed_frac)
+        ways.append(_way(side, (found.best.approach,), told, samples))
+    if len(sides) == len(SIDES):
+        near = [_near(prepared, question, side, task, progress) for side in SIDES]
+        ways.append(_from_both(prepared, near, task, samples))
+    return Comparison(prepared.level.name, task, (*ways, _midline(prepared, samples)), stopped)
+
+
+def _of_both_halves(task: Sequence[str]) -> tuple[str, ...]:
+    """The task with every set of one half joined by that of the other.
+
+    >>> _of_both_halves(["contralateral recess"])
+    ('ipsilateral recess', 'contralateral recess')
+    """
+    which = {FROM_TARGETS[name][1] for name in task if name in FROM_TARGETS}
+    names = [name for name, (_, kind) in FROM_TARGETS.items() if kind in which]
+    lonely = [name for name in names if (not FROM_TARGETS[name][0], FROM_TARGETS[name][1]) not in FROM_TARGETS.values()]
+    if lonely:
+        raise WrongUse("the task", "of a comparison must lie on both sides", got=lonely[0])
+    return (*names, *(name for name in task if name not in FROM_TARGETS))
+
+
+def _near(prepared: PreparedLevel, question: Question, side: Side, task: Sequence[str], progress: Progress) -> Approach:
+    """The best plan to free one side's own half from that side."""
+    own = tuple(name for name in task if not FROM_TARGETS.get(name, (False, ""))[0])
+    half = replace(question, sides=(side,), task=own, budget=round(NEAR_SHARE * question.budget), near_only=True)
+    return search(prepared, half, progress).best.approach
+
+
+def _way(
+    name: str, plans: tuple[Approach, ...], told: tuple[Estimate, ApproachTable, AskedLevel, float], samples: Samples
+) -> Way:
+    exact, copies, asked, allowed_frac = told
+    taken = taken_by_all(asked.base, copies, Shifts(sac_mm=samples.sac_mm, targets_mm=np.zeros(SAMPLES)))
+    nominal = taken_by_all(asked.base, joined_plans(plans)).bone_mm3[0]
+    bone = exact.cone.removal.total_mm3 + taken.bone_mm3 - samples.border_mm * taken.bone_per_mm - nominal
+    by_hand = success_among(asked, copies, allowed_frac)
+    return Way(name, plans, exact.cone, exact.decompression, reached_exactly(exact), np.maximum(bone, 0.0), by_hand)
+
+
+def joined_plans(plans: Sequence[Approach]) -> ApproachTable:
+    """One row: a plan, or the first phases of a left and a right one together."""
+    tables = [repeated(plan, 1) for plan in plans]
+    return tables[0] if len(tables) == 1 else both_entries(tables[0], tables[1])
+
+
+def both_entries(left: ApproachTable, right: ApproachTable) -> ApproachTable:
+    """Approaches of one phase from the left, and of one from the right, as approaches of two phases.
+
+    The second phase is told as from the left: its medial tilt changes sign, its pivot keeps its place, and its depths
+    are counted from the first one's pivot distance.
+    """
+    deeper = (right.pivot_distance_mm - left.pivot_distance_mm)[:, None]
+    pivots = np.concatenate([pivots_level_mm(left), pivots_level_mm(right)], axis=1)
+    columns = {
+        "medial_deg": [left.medial_deg, -right.medial_deg],
+        "cranial_deg": [left.cranial_deg, right.cranial_deg],
+        "sweep_deg": [left.sweep_deg, right.sweep_deg],
+        "sleeve_past_mm": [left.sleeve_past_mm, right.sleeve_past_mm + deeper],
+        "tip_past_mm": [left.tip_past_mm, right.tip_past_mm + deeper],
+    }
+    both: dict[str, Any] = {name: np.concatenate(pair, axis=1) for name, pair in columns.items()}
+    names = ("from the left", "from the right")
+    return with_pivots(replace(left, phase_names=names, shift_mm=np.zeros_like(pivots), **both), pivots)
+
+
+def _from_both(prepared: PreparedLevel, near: Sequence[Approach], task: Sequence[str], samples: Samples) -> Way:
+    plan = joined_plans(near).approach(0)
+    first = len(causes_of(1))
+    hands = [samples.hand_of_side[side][:, :first] for side in SIDES]
+    entries = [disturbed(one, ExecutionErrors(), hand) for one, hand in zip(near, hands, strict=True)]
+    told = (
+        estimate_of(prepared, plan, task),
+        both_entries(entries[0], entries[1]),
+        asked_level(prepared, "left", task),
+    )
+    return _way(BOTH, tuple(near), (*told, 0.0), samples)
+
+
+def _midline(prepared: PreparedLevel, samples: Samples) -> Way:
+    region = laminectomy(prepared.anatomy, prepared.level)
+    cost = cost_of(prepared, region)
+    thin: Bench = prepared.thinner.bench
+    per_mm = (cost.removal.total_mm3 - removal_of(thin, region).total_mm3) / (SD_OF_95 * prepared.doubt.bone_mm)
+    bone = np.maximum(cost.removal.total_mm3 - samples.border_mm * per_mm, 0.0)
+    freed = decompression_of(prepared.pressing, region, cost.removal)
+    return Way(MIDLINE, (), cost, freed, float("nan"), bone, None)
