@@ -88,12 +88,12 @@ def decompression_of(pressing: Pressing, region: Region, removal: Removal) -> De
 
 def ligament_taken_mm3(pressing: Pressing, side: Side, region: Region) -> float:
     """Ligament and calcification of one side that a region takes."""
-    return float(region.covered_frac(pressing.ligament[side]).sum(dtype=float)) * pressing.voxel_mm3
+    return float(region.covered(pressing.ligament[side]).share.sum(dtype=float)) * pressing.voxel_mm3
 
 
 def freed_mm2(pressing: Pressing, region: Region) -> float:
     """Area of the disc's mid-plane that becomes canal."""
-    return float(region.covered_frac(pressing.plane).sum(dtype=float) * PLANE_STEP_MM**2)
+    return float(region.covered(pressing.plane).share.sum(dtype=float) * PLANE_STEP_MM**2)
 
 
 def decompression_with(

@@ -70,8 +70,8 @@ def pairs_kept(joint: Joint, region: Region, faces: Bricks | None = None) -> Mas
     if faces is None:
         lost = region.holds(np.concatenate([joint.inferior_face_ras_mm, joint.superior_face_ras_mm]))
     else:
-        lost = np.empty(len(faces.order), dtype=bool)
-        lost[faces.order] = region.covered_frac(faces) > 0
+        lost = np.zeros(len(faces.order), dtype=bool)
+        lost[faces.order[region.covered(faces).places]] = True
     return np.asarray(~lost.reshape(2, -1).any(axis=0))
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +26,19 @@ from recon.labels import Mask
 Share = npt.NDArray[np.float32]
 
 
+class Covered(NamedTuple):
+    """What a region holds of N places in bricks.
+
+    Parameters
+    ----------
+    places : (n,) array, which of them it holds, wholly or in part, in the order of the bricks
+    share : (n,) array, share of each one's samples that lies inside, above 0
+    """
+
+    places: npt.NDArray[np.int64]
+    share: Share
+
+
 class Region(Protocol):
     """A part of space: which points it holds, and how much of small places."""
 
@@ -33,8 +46,8 @@ class Region(Protocol):
         """(N,) array: is each (N, 3) RAS point inside?"""
         ...
 
-    def covered_frac(self, bricks: Bricks) -> Share:
-        """(N,) array: share of each place's samples inside, places in the order of the bricks."""
+    def covered(self, bricks: Bricks) -> Covered:
+        """How much of each place lies inside."""
         ...
 
 
@@ -49,17 +62,18 @@ class SignedRegion(ABC):
         """(N,) array: is each (N, 3) RAS point inside?"""
         return np.asarray(self.depth_mm(points_mm) < 0)
 
-    def covered_frac(self, bricks: Bricks) -> Share:
-        """(N,) array: share of each place's samples inside; only those at the border are asked one by one."""
+    def covered(self, bricks: Bricks) -> Covered:
+        """How much of each place lies inside; only samples of places at the border are asked one by one."""
         points = bricks.points_mm.T
         depth = self.depth_mm(points)
-        covered = (depth < 0).astype(np.float32)
+        share = (depth < 0).astype(np.float32)
         border = np.abs(depth) <= bricks.half_mm
         inside = np.zeros(int(border.sum()), dtype=np.float32)
         for offset in bricks.samples_mm.T:  # one at a time keeps memory at one point per border place
             inside += self.holds(points[border] + offset)
-        covered[border] = inside / bricks.samples_mm.shape[1]
-        return covered
+        share[border] = inside / bricks.samples_mm.shape[1]
+        places = np.flatnonzero(share)
+        return Covered(places, share[places])
 
 
 class SightedRegion(ABC):
@@ -78,12 +92,12 @@ class SightedRegion(ABC):
         held(self.ways, self.keep_out.field, np.ascontiguousarray(points_mm, dtype=float), out)
         return out
 
-    def covered_frac(self, bricks: Bricks) -> Share:
-        """(N,) array: share of each place's samples inside, places in the order of the bricks."""
-        share = np.zeros(len(bricks.order), dtype=np.float32)
-        if len(share):
-            cover(bricks, self.ways, self.keep_out.field, share)
-        return share
+    def covered(self, bricks: Bricks) -> Covered:
+        """How much of each place lies inside."""
+        count = len(bricks.order)
+        places, share = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.float32)
+        end = cover(bricks, self.ways, self.keep_out.field, places, share) if count else 0
+        return Covered(places[:end], share[:end])
 
 
 @dataclass(frozen=True, eq=False)

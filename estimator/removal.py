@@ -11,7 +11,6 @@ from scipy import ndimage
 
 from estimator.bricks import Bricks, bricks_of_voxels
 from estimator.region import Region, Share
-from estimator.voxel_kernels import positive
 from recon.anatomy import Anatomy, Level
 from recon.grid import Grid
 from recon.labels import Labels, Part, bone_mask, vertebra_number
@@ -135,10 +134,8 @@ def bone_bricks(
 def removal_of(bench: Bench, region: Region, bone: BoneBricks | None = None) -> Removal:
     """The region's removal: occupancy x coverage; from all bone that is not protected where `bone` is not given."""
     bone = bone or bench.takeable
-    share = region.covered_frac(bone.bricks)
-    places = np.empty(len(share), dtype=np.int64)
-    taken = places[:positive(share, places)]
-    return Removal(bench, bone.voxels[taken], share[taken])
+    places, share = region.covered(bone.bricks)
+    return Removal(bench, bone.voxels[places], share)
 
 
 def _sums(labels: Labels, amount: npt.NDArray[np.float32]) -> dict[int, float]:

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from numba import njit
 
 from estimator.bricks import Bricks
+from estimator.geometry import SMALLEST_STEP_MM, trilinear
 from estimator.sight_kernels import SIGHT_SLACK_MM, Field, Line, line_to, sight_near_end, sight_on, stretch_near
 from estimator.solid_kernels import distances_of, grown_distance, lower
 from estimator.ways import Ways
@@ -20,6 +21,7 @@ from recon.grid import Float
 from recon.labels import Mask
 
 Share = npt.NDArray[np.float32]
+Places = npt.NDArray[np.int64]
 Ball = tuple[float, float, float, float]
 """Middle and radius, mm."""
 
@@ -41,17 +43,6 @@ def held(ways: Ways, field: Field, points: Float, out: Mask) -> None:
             if least < 0.0:
                 line = line_to(field.to_index, pivots, w, x, y, z, 0.0)
                 out[n] = sight_near_end(field, line, 0.0, 0.0) > 0.0
-
-
-@njit(cache=True, nogil=True)
-def positive(share: Share, out: npt.NDArray[np.int64]) -> int:
-    """Fill the first places of `out` (N,) with the indices at which `share` (N,) is above 0; how many there are."""
-    count = 0
-    for n in range(len(share)):
-        if share[n] > 0.0:
-            out[count] = n
-            count += 1
-    return count
 
 
 OUT, BORDER, IN = 0, 1, 2
@@ -86,10 +77,20 @@ class Near(NamedTuple):
 
 @njit(cache=True)
 def _looked(field: Field, line: Line, radius: float, first: float, last: float) -> int:
-    """Is all, none or perhaps some of a ball about a line's end in sight?"""
-    sure = radius + SIGHT_SLACK_MM
-    sight = sight_on(field, line, first, last, -sure)
-    return OUT if sight < -sure else (IN if sight > sure else BORDER)
+    """Is all, none or perhaps some of a ball about a line's end in sight? Looks from share `first` to `last` of it."""
+    clear, blocked = field.berth_mm + radius + SIGHT_SLACK_MM, field.berth_mm - radius - SIGHT_SLACK_MM
+    si, sj, sk, wi, wj, wk, length = line
+    seen, t = IN, first
+    while t <= last:
+        value = trilinear(field.distance_mm, si + t * wi, sj + t * wj, sk + t * wk)
+        if value < blocked:
+            return OUT
+        if value <= clear:
+            seen = BORDER
+        if t == last:
+            break
+        t = min(last, t + max(value - clear, SMALLEST_STEP_MM) / length)
+    return seen
 
 
 @njit(cache=True)
@@ -181,8 +182,9 @@ def _hold_samples(ways: Ways, field: Field, w: int, n: int, ball: Ball, near: Ne
 
 
 @njit(cache=True)
-def _cover_brick(bricks: Bricks, ways: Ways, field: Field, b: int, near: Near, share: Share) -> None:
-    """Fill `share` of the places of a brick that lies at the region's border."""
+def _cover_brick(bricks: Bricks, ways: Ways, field: Field, b: int, near: Near, places: Places, share: Share,
+                 end: int) -> int:
+    """Lists the places held of a brick that lies at the region's border; the list's new end."""
     first, count, half = bricks.starts[b], bricks.starts[b + 1] - bricks.starts[b], bricks.half_mm
     points, offsets, samples, least, seen = bricks.points_mm, bricks.samples_mm, near.samples, near.least, near.seen
     _measure_places(points, first, first + count, near)
@@ -193,33 +195,35 @@ def _cover_brick(bricks: Bricks, ways: Ways, field: Field, b: int, near: Near, s
         for w in range(len(ways.pivots_mm)):
             whole |= least[w, n] < -half and seen[w, n] == IN
             part |= seen[w, n] != OUT
-        if whole:
-            share[first + n] = 1.0
-        elif part:
+        held = samples.shape[1] if whole else 0
+        if part and not whole:
             ball = points[0, first + n], points[1, first + n], points[2, first + n], half
             for s in range(samples.shape[1]):
                 for axis in range(3):
                     samples[axis, s] = ball[axis] + offsets[axis, s]
             near.held[:] = False
-            held = 0
             for w in range(len(ways.pivots_mm)):
                 if seen[w, n] != OUT:
                     held += _hold_samples(ways, field, w, n, ball, near)
-            share[first + n] = held / samples.shape[1]
+        if held > 0:
+            places[end], share[end] = first + n, held / samples.shape[1]
+            end += 1
+    return end
 
 
 @njit(cache=True, nogil=True)
-def cover(bricks: Bricks, ways: Ways, field: Field, share: Share) -> None:
-    """Fill `share` (N,), zeros before, with the share of each place that the region holds.
+def cover(bricks: Bricks, ways: Ways, field: Field, places: Places, share: Share) -> int:
+    """Lists in `places` those that the region holds, wholly or in part, and in `share` how much of each; their number.
 
-    A brick, then a place, whose ball lies wholly on one side of a solid's border or of what is in sight is not asked
-    again there; what is left is asked sample by sample.
+    Both have room for all N. A brick, then a place, whose ball lies wholly on one side of a solid's border or of what
+    is in sight is not asked again there; what is left is asked sample by sample.
     """
     count, most, samples = len(ways.pivots_mm), np.max(np.diff(bricks.starts)), bricks.samples_mm.shape[1]
     near = Near(np.empty((10, ways.cones.shape[1])), np.empty((count, 2), np.int64), np.empty((count, 2), np.int64),
                 np.empty((count, 2)), np.empty((count, most)), np.empty((count, most), np.int64),
                 np.empty((4, samples)), np.empty(samples, np.bool_), np.empty((2, ways.cones.shape[1])))
     centres, radii, hulls, half = bricks.centres_mm, bricks.radii_mm, ways.hulls, bricks.half_mm
+    end = 0
     for b in range(len(radii)):
         met = False
         for w in range(count):
@@ -227,7 +231,9 @@ def cover(bricks: Bricks, ways: Ways, field: Field, share: Share) -> None:
         if met:
             ball = centres[b, 0], centres[b, 1], centres[b, 2], radii[b]
             stands = _meet_brick(ways, field, ball, half, near)
-            if stands == IN:
-                share[bricks.starts[b]:bricks.starts[b + 1]] = 1.0
-            elif stands == BORDER:
-                _cover_brick(bricks, ways, field, b, near, share)
+            if stands == BORDER:
+                end = _cover_brick(bricks, ways, field, b, near, places, share, end)
+            for n in range(bricks.starts[b], bricks.starts[b + 1] if stands == IN else 0):
+                places[end], share[end] = n, 1.0
+                end += 1
+    return end

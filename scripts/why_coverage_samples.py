@@ -53,9 +53,9 @@ def error_frac(spacing_mm: float, tilt_deg: float, shift_mm: Float) -> float:
     # Share of each voxel between the slab's faces, exact because they are square to the grid.
     bone = np.clip(np.minimum(depth + spacing_mm / 2, FAR_MM) - np.maximum(depth - spacing_mm / 2, NEAR_MM), 0, None)
     plate = bricks.bricks_of_voxels(grid, np.argwhere(bone > 0))
-    covered = Swept(phase).covered_frac(plate)
+    places, covered = Swept(phase).covered(plate)
     exact = swept_through_slab_mm3(SWEEP_DEG, RADIUS_MM, NEAR_MM, FAR_MM, tilt_deg)
-    return float((covered * bone[bone > 0][plate.order] / spacing_mm).sum() * grid.voxel_mm3 / exact - 1)
+    return float((covered * bone[bone > 0][plate.order[places]] / spacing_mm).sum() * grid.voxel_mm3 / exact - 1)
 
 
 def main() -> None:

@@ -62,7 +62,7 @@ def main() -> None:
     for spacing_mm in SPACINGS_MM:
         points = targets_mm(spacing_mm)
         start_s = time.perf_counter()
-        volume = float(Paths(points).covered_frac(plate).sum(dtype=np.float64) * grid.voxel_mm3)
+        volume = float(Paths(points).covered(plate).share.sum(dtype=np.float64) * grid.voxel_mm3)
         rows.append((spacing_mm, len(points), volume, time.perf_counter() - start_s))
     print("spacing mm | points | removal mm3 | short of the finest % | s")
     for spacing_mm, count, volume, took_s in rows:
