@@ -100,7 +100,7 @@ class Card:
     def _told(self, question: Callable[..., tuple[OnCard, ...]], *columns: F32) -> list[F64]:
         """A question's answers to all rows, chunk by chunk."""
         found = []
-        for start in range(0, len(columns[0]), CHUNK):
+        for start in range(0, max(len(columns[0]), 1), CHUNK):
             rows = [self.cupy.asarray(c[start : start + CHUNK], dtype=np.float32) for c in columns]
             found.append([self.cupy.asnumpy(answer) for answer in question(*rows)])
         return [np.concatenate(answers).astype(float) for answers in zip(*found, strict=True)]
@@ -184,6 +184,8 @@ class Loaded:
         count = len(phases)
         if phases.shape[1] > MOST_PHASES:
             raise WrongUse("a graphics card", f"takes {MOST_PHASES} phases at most", got=phases.shape[1])
+        if count == 0:
+            return
         kernel = _module(self.cupy, self._shared, phases.shape[1]).get_function(name)
         shared_bytes = 4 * words * WARPS
         if shared_bytes > kernel.max_dynamic_shared_size_bytes:

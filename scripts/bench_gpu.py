@@ -17,7 +17,8 @@ full_kernel_per_s       the three questions together
 full_host_per_s         the same, all answers in the host's memory
 agreement               greatest difference to the processor over CHECKED approaches: bone_rel of each one's bone,
                         bucket_rel of a whole bucket, slope_rel of the greatest slope, facet_abs of a whole joint; then
-                        how many answers differ by more than FLIP, where something passes a threshold, and by how much
+                        how many answers flip, differing by more than FLIP (mm; targets: a count), where something
+                        passes a threshold, by how much, and the greatest difference of those that do not
 same_bytes              did the same question give the same bytes again?
 """
 
@@ -44,7 +45,7 @@ from estimator.batch_gpu import Card, Loaded, constants
 from estimator.scene import F32, F64, Scene
 
 TILT_DEG, DOCKED_MM, FIELD_STEP_MM = 8.0, 3.0, 1 / 256
-CHECKED, COUNT, RUNS, FLIP = 8192, 1 << 20, 7, 1e-5
+CHECKED, COUNT, RUNS, FLIP = 8192, 1 << 20, 7, 1e-4
 
 Case = dict[str, Any]
 

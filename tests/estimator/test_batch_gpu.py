@@ -108,6 +108,12 @@ def test_answers_do_not_depend_on_company_or_the_run(card, prepared, table, monk
     assert together.per_mm.tobytes() == apart.per_mm.tobytes()
 
 
+def test_of_no_approaches_there_is_nothing_to_say(card, prepared, table):
+    none = outcomes(prepared, table.rows(np.zeros(0, dtype=np.intp)), on=card)
+    assert none.taken.weight.shape == (0, len(prepared.scene.buckets))
+    assert none.reached_frac.shape == (0, 2, len(prepared.scene.sets))
+
+
 def test_more_phases_than_a_leafs_word_holds_are_refused(card, prepared, table):
     many = np.zeros((1, 5, 14), np.float32)
     with pytest.raises(WrongUse, match="4 phases"):
