@@ -7,7 +7,7 @@ import pytest
 from estimator.plan import default_approach
 from recon.case import write_case
 from tests.workbench import toy
-from workbench import scene
+from workbench import report_what_if, scene
 from workbench.report import report_of
 
 
@@ -20,10 +20,11 @@ def case(tmp_path):
 
 @pytest.fixture(scope="session")
 def coarse_pictures():
-    """3D pictures of few pixels, so that the tests stay quick."""
+    """3D pictures of few pixels and charts of few approaches, so that the tests stay quick."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(scene, "PIXEL_MM", 1.5)
         patch.setattr(scene, "CELL_MM", 1.5)
+        patch.setattr(report_what_if, "EFFORT", 0.05)
         yield
 
 
