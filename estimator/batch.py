@@ -109,22 +109,36 @@ def taken_by_all(
     return Taken(scene, *on.removals(scene, packed_phases(table), _berths(scene, table, shifts)))
 
 
+def reached_by_all(
+    prepared: PreparedLevel, table: ApproachTable, shifts: Shifts | None = None, on: Device = CPU
+) -> tuple[F64, F64]:
+    """What each approach of a table reaches.
+
+    (A, 2, S) share of each side's target set that is touched, (A, 2, 2) farthest touched at disc level and least
+    clearance beyond the berth, mm.
+    """
+    scene = prepared.scene
+    outward = np.zeros(len(table)) if shifts is None else shifts.targets_mm
+    berths = _berths(scene, table, shifts)
+    counts, told = on.reaches(scene, packed_phases(table), berths, np.asarray(outward, dtype=np.float32))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return counts / _targets_there(scene), told
+
+
 def outcomes(
     prepared: PreparedLevel, table: ApproachTable, shifts: Shifts | None = None, on: Device = CPU
 ) -> Outcomes:
     """What each approach of a table takes, keeps and reaches."""
     scene, phases = prepared.scene, packed_phases(table)
     berths = _berths(scene, table, shifts)
-    outward = np.zeros(len(table)) if shifts is None else shifts.targets_mm
     taken = Taken(scene, *on.removals(scene, phases, berths))
     kept, pars_mm, bridge_mm = on.keepings(scene, phases, berths)
-    counts, told = on.reaches(scene, phases, berths, np.asarray(outward, dtype=np.float32))
+    reached, told = reached_by_all(prepared, table, shifts, on)
     whole = kept_whole_mm2(scene)
     base = np.isin(scene.buckets, label_of(prepared.level.upper, Part.SPINOUS_BASE))
     with np.errstate(invalid="ignore", divide="ignore"):
         shares = kept / whole
         undercut = taken.weight[:, base].sum(axis=1) / scene.bucket_whole[base].sum()
-        reached = counts / _targets_there(scene)
     return Outcomes(
         taken,
         shares[:, :, 0],
