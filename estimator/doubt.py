@@ -23,6 +23,10 @@ OPEN_CANAL_SD_MM = Threshold("one place of the wall of a canal found from bone, 
                              "hard phantoms from CT alone (scripts/accuracy_hard.py)", "CALC")
 """Beside the disc no bone bounds the canal: there its wall is a smooth surface and a convention."""
 
+MIDLINE_SD_MM = Threshold("where the midline lies", 0.3, "mm",
+                          "random phantoms, arches mirrored on themselves (scripts/accuracy_intervals.py)", "CALC")
+"""The plane about which worn arches mirror themselves best is drawn toward the side that has grown more."""
+
 HERE_VOXELS = 0.4
 """Deviation of one place of the canal's wall, where the farthest target lies, in voxels (scripts/why_intervals.py)."""
 

@@ -22,6 +22,9 @@ SPLIT_MM = 0.8
 """... and more with parts found automatically, whose cuts from each other are a rule or a network's guess and no border
 in the image (scripts/accuracy_hard.py)."""
 
+SPLIT_VOXELS = 0.1
+"""... and with parts given, whose cuts are drawn in voxels, as a whole, in voxels (scripts/accuracy_intervals.py)."""
+
 RIM_MM = 1.5
 """Depth of the rim that is taken off a joint to see what its extent does: three cells of `recon.joints`."""
 
@@ -42,10 +45,12 @@ def joint_doubt(source: Source, voxel_mm: float, border_mm: float) -> JointDoubt
     """What is not known of a joint whose parts come from a source.
 
     >>> joint_doubt("given", 1.0, 0.1)
-    JointDoubt(border_mm=0.1, extent_mm=0.5, split_mm=0.0)
+    JointDoubt(border_mm=0.1, extent_mm=0.5, split_mm=0.1)
     """
-    split = SPLIT_MM if source == "automatic" else 0.0
-    return JointDoubt(border_mm, float(np.hypot(EXTENT_VOXELS * voxel_mm, split)), split)
+    extent = EXTENT_VOXELS * voxel_mm
+    if source == "automatic":
+        return JointDoubt(border_mm, float(np.hypot(extent, SPLIT_MM)), SPLIT_MM)
+    return JointDoubt(border_mm, extent, SPLIT_VOXELS * voxel_mm)
 
 
 def joint_sds(level: Level, side: Side, region: Region, doubt: JointDoubt) -> dict[str, dict[str, float]]:

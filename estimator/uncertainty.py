@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from estimator.decompression import PLANE_STEP_MM, PRESSING, canal_extent_mm, disc_plane
-from estimator.doubt import Doubt
+from estimator.doubt import MIDLINE_SD_MM, Doubt
 from estimator.estimate import Cost, Estimate
 from estimator.facets import volume_kept_frac
 from estimator.interval import SD_OF_95, Interval, sd_of_shift
@@ -31,7 +31,7 @@ from recon.labels import SIDES, Mask, Part, Side, bone_mask, canal_mask
 TARGET_SPACING_SD_MM = 0.5 / np.sqrt(12.0)
 """Targets stand every 0.5 mm (design, shared definitions): the last one touched is known to within that."""
 
-SPLIT, SPACING, LIGAMENT = "part split", "target spacing", "ligament"
+SPLIT, SPACING, LIGAMENT, MIDLINE = "part split", "target spacing", "ligament", "midline"
 AFTER = "canal_after_mm2"
 
 Facets = Mapping[Side, Mapping[str, Interval]]
@@ -71,8 +71,7 @@ def intervals_of(estimate: Estimate, trial: Trial | None = None) -> Intervals:
     cone = ConeRegion(estimate.phases, estimate.keep_out)
     task = TaskRegion(estimate.task_paths, estimate.approach.channel, estimate.keep_out)
     before, after = _area_causes(estimate, cone)
-    spacing = {f"{side} lateral_mm": {SPACING: float(TARGET_SPACING_SD_MM)} for side in estimate.reach}
-    unshifted = _cost_causes(prepared, estimate.cone, cone) | spacing | {AFTER: after}
+    unshifted = _cost_causes(prepared, estimate.cone, cone) | _reach_causes(estimate) | {AFTER: after}
     spread = with_noise(spread_of(prepared, estimate.approach, trial), unshifted, trial.seed)
     by_task = joined_causes(_cost_causes(prepared, estimate.task, task), _thinned(prepared, estimate.task),
                             task_causes(estimate, trial.errors))  # fmt: skip
@@ -170,6 +169,20 @@ def _from_border(value: float, thinner: float) -> dict[str, float]:
     return {} if np.isnan(sd) else {BONE: sd}
 
 
+def _reach_causes(estimate: Estimate) -> dict[str, dict[str, float]]:
+    """What is not known of reach besides borders: the midline it counts from, and what lies between two targets.
+
+    A set that is touched in part has two ends of what is touched, each known to a point's share.
+    """
+    told: dict[str, dict[str, float]] = {}
+    for side, found in estimate.reach.items():
+        told[f"{side} lateral_mm"] = {SPACING: float(TARGET_SPACING_SD_MM), MIDLINE: MIDLINE_SD_MM.value}
+        for name, points in estimate.level.targets[side].points_ras_mm.items():
+            if 0.0 < found.targets[name] < 1.0:
+                told[f"{side} {name}"] = {SPACING: float(np.sqrt(2.0 / 12.0)) / len(points)}
+    return told
+
+
 def _reach_intervals(estimate: Estimate, side: Side, teller: _Teller) -> dict[str, Interval]:
     """'lateral_mm' and each target's share."""
     found = estimate.reach[side]
@@ -182,7 +195,7 @@ def _farthest_mm(estimate: Estimate, side: Side) -> float:
     found = estimate.level.targets[side].points_ras_mm
     points = np.concatenate([np.empty((0, 3)), *(found[name] for name in AT_DISC if name in found)])
     outmost = np.abs(estimate.level.frame.to_level_mm(points)[:, 0]).max(initial=estimate.reach[side].lateral_mm)
-    return float(outmost + SD_OF_95 * estimate.prepared.doubt.canal_here_mm)
+    return float(outmost + SD_OF_95 * np.hypot(estimate.prepared.doubt.canal_here_mm, MIDLINE_SD_MM.value))
 
 
 def _area_causes(estimate: Estimate, region: Region) -> tuple[dict[str, float], dict[str, float]]:

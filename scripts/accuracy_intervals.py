@@ -46,6 +46,7 @@ from estimator.reach import AT_DISC
 from estimator.task_names import FROM_TARGETS
 from estimator.uncertainty import Intervals, intervals_of
 from phantoms.hard_case import names_in_view
+from phantoms.pose import Pose
 from phantoms.quadrature import Volumes
 from phantoms.render import render_scan
 from phantoms.spine import Spine, spine_of
@@ -181,12 +182,14 @@ class Truth:
     Parameters
     ----------
     parts : volumes of all parts of both vertebrae
+    midline : pose whose x = 0 the level was made about; disease moves the canal's centroid and the arches' likeness
     frame : of the built level, in which approaches are told
     rehearsal : covers all approaches to be asked about; its phases are exchanged for each one's
     """
 
     level: LevelTruth
     parts: Volumes
+    midline: Pose
     frame: Frame
     rehearsal: Rehearsal
 
@@ -205,7 +208,7 @@ class Truth:
                 mask = reached(rehearsal, points)
                 told[f"{side} {name}"] = float(mask.mean())
                 if side != approach.side and name in AT_DISC and mask.any():
-                    lateral = max(lateral, float(np.abs(self.level.frame.to_local_mm(points[mask])[:, 0]).max()))
+                    lateral = max(lateral, float(np.abs(self.midline.to_local_mm(points[mask])[:, 0]).max()))
         return told | {"reach, mm": lateral}
 
 
@@ -216,7 +219,8 @@ def truth_of(spine: Spine, found: Estimate, told: Intervals, approaches: Sequenc
     geometry = estimate_as_json(found, told)["geometry"]
     phases = [phase for approach in approaches for phase in _phases(approach, frame)]
     rehearsal = rehearsal_of(spine, name, geometry | {"phases": phases})
-    return Truth(level_truth(spine, name), Volumes(upper.by_label_mm3 | lower.by_label_mm3, {}), frame, rehearsal)
+    parts = Volumes(upper.by_label_mm3 | lower.by_label_mm3, {})
+    return Truth(level_truth(spine, name), parts, spine.poses[name], frame, rehearsal)
 
 
 def _phases(approach: Approach, frame: Frame) -> list[dict[str, Any]]:
