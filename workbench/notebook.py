@@ -17,8 +17,11 @@ from estimator.entry_map import EntryMap
 from estimator.estimate import Estimate
 from estimator.estimate_json import estimate_as_json
 from estimator.instrument_chart import InstrumentChart
+from estimator.search import Found
+from estimator.search_json import search_as_json
 from recon.caution import CAUTION
 from workbench.embed import chart_uri, drawing_style
+from workbench.search_tables import PICKS, fact_rows
 from workbench.tables import LIMIT_COLUMNS, headline_rows, reach_line, verdict_row
 from workbench.what_if import caption_of, figure_of
 
@@ -55,6 +58,15 @@ def _estimate_html(result: Estimate) -> str:
     numbers = table_html(("quantity (95 % interval)", "task", "cone (whole sweep)"), headline_rows(document))
     limits = table_html(LIMIT_COLUMNS, [verdict_row(v) for v in document["verdicts"]])
     return f"{head}{numbers}{limits}<p>{escape(reach_line(document))}</p>{_caution()}"
+
+
+@html_of.register
+def _search_html(result: Found) -> str:
+    document = search_as_json(result)
+    picks = [(words, document[key]) for key, words in PICKS.items() if document[key]]
+    facts = table_html(("", *(words for words, _ in picks)), fact_rows([pick for _, pick in picks]))
+    head = f"<p><b>Level {document['level']}</b></p>"
+    return f"{head}{facts}<p>{escape(document['reason'])}</p>{_caution()}"
 
 
 @html_of.register(AngleChart)

@@ -8,6 +8,7 @@ from functools import singledispatch
 from textwrap import fill
 
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
@@ -185,7 +186,7 @@ def _entry_figure(chart: EntryMap) -> Figure:
         share = np.ma.masked_invalid(100.0 * chart.reached_frac)
         shown = axes.pcolormesh(*edges, share, cmap="cividis_r", edgecolors=PAPER, vmin=0, vmax=100)
         figure.colorbar(shown, ax=axes, label="best reach within limits, %", shrink=0.8)
-    keys = [_failing(axes, chart, edges, index) for index in range(len(chart.reasons))]
+    keys: list[Artist] = [_failing(axes, chart, edges, index) for index in range(len(chart.reasons))]
     _told_in_cells(axes, chart)
     lateral, cranial = chart.plan_entry_mm
     plan = axes.plot(lateral, cranial, marker="D", markersize=8, color=PAPER, markeredgecolor=INK, markeredgewidth=1.5,
@@ -218,16 +219,17 @@ def _failing(axes: Axes, chart: EntryMap, edges: list[Float], index: int) -> Pat
 
 
 def _told_in_cells(axes: Axes, chart: EntryMap) -> None:
-    """Bone where an entry succeeds, else the share that its best within limits reaches; with its bone where none does."""
+    """Bone where an entry succeeds, else the share that its best within limits reaches; and its bone where none does."""
     success = chart.best_place is not None
     low, high = (float(f(chart.bone_mm3)) if success else 0.0 for f in (np.nanmin, np.nanmax))
+    at = [values.tolist() for values in (chart.lateral_mm, chart.cranial_mm)]
     for (row, column), bone in np.ndenumerate(chart.bone_mm3):
         share = chart.reached_frac[row, column]
         failed = "" if np.isnan(share) else f"{100 * share:.0f}%"
         if failed and not success:  # then the bone of the best reach is the next thing to know
             failed += f"\n{chart.reached_bone_mm3[row, column]:.0f}"
         dark = np.isfinite(bone) and (bone - low) > DARK_FRAC * max(high - low, 1.0)
-        words = axes.text(chart.lateral_mm[column], chart.cranial_mm[row], failed if np.isnan(bone) else f"{bone:.0f}",
+        words = axes.text(at[0][column], at[1][row], failed if np.isnan(bone) else f"{bone:.0f}",
                           ha="center", va="center", fontsize=6.5, color=PAPER if dark else INK)  # fmt: skip
         if np.isnan(bone) and failed:
             words.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 0.6})

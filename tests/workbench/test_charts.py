@@ -12,6 +12,7 @@ from estimator.entry_map import entry_map_of_json
 from estimator.estimate import estimate
 from estimator.plan import default_approach
 from estimator.prepared import prepared_level
+from estimator.search import Question, search
 from estimator.told import Wanted
 from estimator.what_if import charts_of
 from recon.caution import CAUTION
@@ -127,6 +128,13 @@ def test_results_show_themselves(charts, prepared, plan):
     assert html_of(3) == "<pre>3</pre>"
 
 
+def test_a_search_shows_its_picks_and_its_reason(prepared):
+    found = search(prepared, Question(sides=("left",), budget=600))
+    told = html_of(found)
+    assert "<th>least bone</th>" in told
+    assert "From the left" in told
+
+
 def test_a_notebook_is_taught_every_kind():
     taught = {}
 
@@ -135,7 +143,7 @@ def test_a_notebook_is_taught_every_kind():
             taught[kind.__name__] = function
 
     teach(Formatter())
-    assert {"AngleChart", "EntryMap", "InstrumentChart", "Estimate"} <= set(taught)
+    assert {"AngleChart", "EntryMap", "InstrumentChart", "Estimate", "Found"} <= set(taught)
     assert "object" not in taught
     assert set(taught.values()) == {notebook.html_of}
 
