@@ -111,5 +111,5 @@ def sight_near_end(field: Field, line: Line, most: float, give_up: float) -> flo
 def sights(field: Field, pivots: Float, points: Float, short_of: float, give_up: float, out: Float) -> None:
     """Fill `out` (N,) with the sight of each (N, 3) point from the pivot (1, 3)."""
     for n in range(len(points)):
-        line = line_to(field.to_index, pivots, 0, points[n, 0], points[n, 1], points[n, 2], short_of)
+        line = line_to(field.to_index, pivots, np.int64(0), points[n, 0], points[n, 1], points[n, 2], short_of)
         out[n] = sight_near_end(field, line, np.inf, give_up)

@@ -113,7 +113,7 @@ def _list_cones(ways: Ways, w: int, ball: Ball, near: Near, first: int) -> tuple
 def _meet_brick(ways: Ways, field: Field, ball: Ball, half: float, near: Near) -> int:
     """How a brick's ball stands to the region; what is found out about it goes to `near`."""
     x, y, z, radius = ball
-    end, whole = 0, OUT
+    end, whole = np.int64(0), OUT
     for w in range(len(ways.pivots_mm)):
         first, solid, seen = end, OUT, OUT
         if grown_distance(ways.hulls, w, x, y, z) <= radius:
@@ -218,12 +218,14 @@ def cover(bricks: Bricks, ways: Ways, field: Field, places: Places, share: Share
     Both have room for all N. A brick, then a place, whose ball lies wholly on one side of a solid's border or of what
     is in sight is not asked again there; what is left is asked sample by sample.
     """
-    count, most, samples = len(ways.pivots_mm), np.max(np.diff(bricks.starts)), bricks.samples_mm.shape[1]
+    # zeros of the type that is counted on in: a literal one would have all this compiled twice
+    count, samples, most, end = len(ways.pivots_mm), bricks.samples_mm.shape[1], np.int64(0), np.int64(0)
+    for b in range(len(bricks.radii_mm)):
+        most = max(most, bricks.starts[b + 1] - bricks.starts[b])
     near = Near(np.empty((10, ways.cones.shape[1])), np.empty((count, 2), np.int64), np.empty((count, 2), np.int64),
                 np.empty((count, 2)), np.empty((count, most)), np.empty((count, most), np.int64),
                 np.empty((4, samples)), np.empty(samples, np.bool_), np.empty((2, ways.cones.shape[1])))
     centres, radii, hulls, half = bricks.centres_mm, bricks.radii_mm, ways.hulls, bricks.half_mm
-    end = 0
     for b in range(len(radii)):
         met = False
         for w in range(count):
