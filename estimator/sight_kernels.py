@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -110,6 +110,7 @@ def sight_near_end(field: Field, line: Line, most: float, give_up: float) -> flo
 @njit(cache=True, nogil=True)
 def sights(field: Field, pivots: Float, points: Float, short_of: float, give_up: float, out: Float) -> None:
     """Fill `out` (N,) with the sight of each (N, 3) point from the pivot (1, 3)."""
+    only: Any = np.int64(0)
     for n in range(len(points)):
-        line = line_to(field.to_index, pivots, np.int64(0), points[n, 0], points[n, 1], points[n, 2], short_of)
+        line = line_to(field.to_index, pivots, only, points[n, 0], points[n, 1], points[n, 2], short_of)
         out[n] = sight_near_end(field, line, np.inf, give_up)

@@ -6,7 +6,7 @@ depends on that place alone.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +22,9 @@ from recon.labels import Mask
 
 Share = npt.NDArray[np.float32]
 Places = npt.NDArray[np.int64]
+Count = Any
+"""A whole number of the compiler's own kind, counted on from np.int64(0): a plain 0 is of a kind of its own."""
+
 Ball = tuple[float, float, float, float]
 """Middle and radius, mm."""
 
@@ -94,7 +97,7 @@ def _looked(field: Field, line: Line, radius: float, first: float, last: float) 
 
 
 @njit(cache=True)
-def _list_cones(ways: Ways, w: int, ball: Ball, near: Near, first: int) -> tuple[int, int]:
+def _list_cones(ways: Ways, w: int, ball: Ball, near: Near, first: Count) -> tuple[int, Count]:
     """Lists the cones of a way whose border a ball meets; how the ball stands to the solid, and the list's end."""
     x, y, z, radius = ball
     cones, every, distances, begin, end = near.cones, ways.cones, near.distances[0], ways.starts[w], first
@@ -113,7 +116,8 @@ def _list_cones(ways: Ways, w: int, ball: Ball, near: Near, first: int) -> tuple
 def _meet_brick(ways: Ways, field: Field, ball: Ball, half: float, near: Near) -> int:
     """How a brick's ball stands to the region; what is found out about it goes to `near`."""
     x, y, z, radius = ball
-    end, whole = np.int64(0), OUT
+    whole = OUT
+    end: Count = np.int64(0)
     for w in range(len(ways.pivots_mm)):
         first, solid, seen = end, OUT, OUT
         if grown_distance(ways.hulls, w, x, y, z) <= radius:
@@ -183,7 +187,7 @@ def _hold_samples(ways: Ways, field: Field, w: int, n: int, ball: Ball, near: Ne
 
 @njit(cache=True)
 def _cover_brick(bricks: Bricks, ways: Ways, field: Field, b: int, near: Near, places: Places, share: Share,
-                 end: int) -> int:
+                 end: Count) -> Count:
     """Lists the places held of a brick that lies at the region's border; the list's new end."""
     first, count, half = bricks.starts[b], bricks.starts[b + 1] - bricks.starts[b], bricks.half_mm
     points, offsets, samples, least, seen = bricks.points_mm, bricks.samples_mm, near.samples, near.least, near.seen
@@ -218,8 +222,9 @@ def cover(bricks: Bricks, ways: Ways, field: Field, places: Places, share: Share
     Both have room for all N. A brick, then a place, whose ball lies wholly on one side of a solid's border or of what
     is in sight is not asked again there; what is left is asked sample by sample.
     """
-    # zeros of the type that is counted on in: a literal one would have all this compiled twice
-    count, samples, most, end = len(ways.pivots_mm), bricks.samples_mm.shape[1], np.int64(0), np.int64(0)
+    count, samples = len(ways.pivots_mm), bricks.samples_mm.shape[1]
+    most: Count = np.int64(0)
+    end: Count = np.int64(0)
     for b in range(len(bricks.radii_mm)):
         most = max(most, bricks.starts[b + 1] - bricks.starts[b])
     near = Near(np.empty((10, ways.cones.shape[1])), np.empty((count, 2), np.int64), np.empty((count, 2), np.int64),
