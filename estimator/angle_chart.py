@@ -69,7 +69,7 @@ class AngleChart:
         return np.asarray(excess_frac(self.margins_frac) == 0.0)
 
     def as_json(self) -> dict[str, Any]:
-        """The chart as JSON data; `angle_chart_of_json` reads it back to equal numbers."""
+        """The chart as JSON data, its fields, "nan" where not in view; `angle_chart_of_json` reads it back."""
         return with_schema(SCHEMA, {**to_data(self), "caution": CAUTION})
 
     def __str__(self) -> str:

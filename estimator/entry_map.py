@@ -89,7 +89,7 @@ class EntryMap:
         return int(row), int(column)
 
     def as_json(self) -> dict[str, Any]:
-        """The map as JSON data; `entry_map_of_json` reads it back to equal numbers."""
+        """The map as JSON data, its fields, "nan" where not in view; `entry_map_of_json` reads it back."""
         return with_schema(SCHEMA, {**to_data(self), "caution": CAUTION})
 
     def __str__(self) -> str:

@@ -98,7 +98,7 @@ class InstrumentChart:
     evaluated: int
 
     def as_json(self) -> dict[str, Any]:
-        """The chart as JSON data; `instrument_chart_of_json` reads it back to equal numbers."""
+        """The chart as JSON data, its fields, "nan" where not in view; `instrument_chart_of_json` reads it back."""
         return with_schema(SCHEMA, {**to_data(self), "caution": CAUTION})
 
     def __str__(self) -> str:

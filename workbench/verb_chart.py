@@ -32,7 +32,8 @@ examples:
   canalwise chart case --plan case/plans/steeper.toml --kind entry --task contralateral-recess --json
 
 writes LEVEL-SIDE-KIND.png, .svg and .json in the folder results of the case unless --out says
-otherwise; --json prints the same JSON. A second or two for an angle chart, up to half a minute for all.
+otherwise; --json prints the same JSON, in which "nan" stands for what is not in view. A second or
+two for an angle chart, up to half a minute for all.
 """
 
 SCHEMA = "canalwise.charts/1"

@@ -112,7 +112,7 @@ def _angle_figure(chart: AngleChart) -> Figure:
     _target_lines(panels[4], tilt, told, chart.wanted.names)
     _limit_line(panels[4], 100.0 * chart.wanted.enough_frac, "enough")
     panels[4].set(ylim=(0, 105), ylabel="targets\nreached, %")
-    panels[4].set_xlabel(f"medial tilt of the {chart.phase} phase, deg (0 = straight ventral)")
+    panels[4].set_xlabel(f"{_tilt_words(chart)}, deg (0 = straight ventral)")
     figure.align_ylabels()
     for axes in panels:
         _banded(axes, chart.bands_deg, float(tilt[chart.plan]))
@@ -127,9 +127,13 @@ def _angle_figure(chart: AngleChart) -> Figure:
 def _angle_caption(chart: AngleChart) -> str:
     bands = joined([f"{number(a)} to {number(b)}\u00b0" for a, b in chart.bands_deg])
     return (
-        f"Medial tilt of the {chart.phase} phase about its pivot, all else as planned; depths follow the tilt. Shaded: "
+        f"{_tilt_words(chart).capitalize()} about its pivot, all else as planned; depths follow the tilt. Shaded: "
         f"all limits kept and {joined(chart.wanted.names)} reached ({bands}). Whole sweep. {limits_words(chart.limits)}"
     )
+
+
+def _tilt_words(chart: AngleChart) -> str:
+    return f"medial tilt of the {chart.phase.replace(' ', '-')} phase"
 
 
 def _stacked(axes: Axes, across: Float, told: Told) -> None:
@@ -219,7 +223,7 @@ def _failing(axes: Axes, chart: EntryMap, edges: list[Float], index: int) -> Pat
 
 
 def _told_in_cells(axes: Axes, chart: EntryMap) -> None:
-    """Bone where an entry succeeds, else the share that its best within limits reaches; and its bone where none does."""
+    """Bone where an entry succeeds, else the share that its best within limits reaches; with its bone if none does."""
     success = chart.best_place is not None
     low, high = (float(f(chart.bone_mm3)) if success else 0.0 for f in (np.nanmin, np.nanmax))
     at = [values.tolist() for values in (chart.lateral_mm, chart.cranial_mm)]
@@ -246,8 +250,8 @@ def _entry_caption(chart: EntryMap) -> str:
         )
     return (
         f"For each entry through the {height}: the least bone, mm\u00b3, found to reach {joined(chart.wanted.names)} "
-        f"within all limits, over tilts and sweeps; seen from dorsal, head up. Hatched: not possible, with what stands "
-        f"in the way and the share of the target least reached. {chart.evaluated} approaches tried. "
+        f"within all limits, over tilts and sweeps of 2 to 6\u00b0; seen from dorsal, head up. Hatched: not possible, "
+        f"with what stands in the way and the share of the target least reached. {chart.evaluated} approaches tried. "
         f"Whole sweep. {limits_words(chart.limits)}"
     )
 
