@@ -39,7 +39,7 @@ def thinned(losses: Float, count: int) -> Order:
     """Indices of at most `count` rows of (A, K) losses, spread over them, in rising order of the first loss.
 
     The row that is best in each respect is kept; the others are added one by one, each the one farthest from those
-    kept, every loss measured in its own range.
+    kept, every loss measured in its own range. Equal rows are not kept twice where there are too many.
 
     >>> thinned(np.array([[0.0, 9.0], [1.0, 8.5], [5.0, 5.0], [9.0, 0.0]]), 3).tolist()
     [0, 2, 3]
@@ -50,7 +50,7 @@ def thinned(losses: Float, count: int) -> Order:
     scaled = losses / np.where(span > 0, span, 1.0)
     chosen = list(dict.fromkeys(int(i) for i in losses.argmin(axis=0)))[:count]
     apart = np.min([np.linalg.norm(scaled - scaled[i], axis=1) for i in chosen], axis=0)
-    while len(chosen) < count:
+    while len(chosen) < count and apart.max() > 0:
         chosen.append(int(apart.argmax()))
         apart = np.minimum(apart, np.linalg.norm(scaled - scaled[chosen[-1]], axis=1))
     return np.array(sorted(chosen, key=lambda i: losses[i, 0]), dtype=np.intp)

@@ -99,4 +99,4 @@ def question_of(args: argparse.Namespace) -> Question:
     )
 
 
-VERB = Verb("search", "better approaches: least bone within the limits, and the likeliest by hand", ABOUT, options, run)
+VERB = Verb("search", "better approaches: the least bone within the limits", ABOUT, options, run)

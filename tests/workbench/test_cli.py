@@ -84,7 +84,7 @@ def test_estimate_says_what_is_wrong_with_the_call(case, argv, word, capsys):
 
 
 def test_level_not_in_view_is_3_and_names_those_that_are(case, capsys):
-    for verb in (["estimate", "--side", "left"], ["compare"], ["report", "--side", "left"]):
+    for verb in (["estimate", "--side", "left"], ["compare"], ["search"], ["report", "--side", "left"]):
         assert main([verb[0], str(case), "--level", "L1-L2", *verb[1:]]) == 3
         assert "L3-L4" in capsys.readouterr().err
 
@@ -120,7 +120,13 @@ def test_measure_prints_every_measurement_with_its_band(case, capsys):
 
 
 @pytest.mark.parametrize(
-    "argv", [["measure"], ["compare", "--level", "L3-L4"], ["estimate", "--level", "L3-L4", "--side", "right"]]
+    "argv",
+    [
+        ["measure"],
+        ["compare", "--level", "L3-L4", "--budget", "600"],
+        ["search", "--level", "L3-L4", "--budget", "600"],
+        ["estimate", "--level", "L3-L4", "--side", "right"],
+    ],
 )
 def test_json_is_all_there_is_on_stdout(case, argv, capsys):
     assert main([argv[0], str(case), *argv[1:], "--json"]) == 0
