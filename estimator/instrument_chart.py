@@ -162,7 +162,13 @@ def with_diameter(channel: Channel, part: Part, diameter_mm: float) -> Channel:
 
 
 def fitted_table(plan: Approach, channels: list[Channel]) -> ApproachTable:
-    """One row per instrument: the plan, only the instrument changed."""
+    """One row per instrument: the plan, only the instrument changed.
+
+    >>> from estimator.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 40.0, (Phase("ipsilateral", 0.0),))
+    >>> fitted_table(plan, [with_diameter(plan.channel, "sleeve", mm) for mm in (7.0, 9.0)]).sleeve_mm.tolist()
+    [7.0, 9.0]
+    """
     return replace(
         repeated(plan, len(channels)),
         sleeve_mm=np.array([c.sleeve_diameter_mm for c in channels]),

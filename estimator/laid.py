@@ -16,18 +16,39 @@ from recon.labels import SIDES, Side
 
 
 def repeated(approach: Approach, count: int) -> ApproachTable:
-    """(count) rows of one approach."""
+    """(count) rows of one approach.
+
+    >>> from estimator.approach import Phase
+    >>> phases = (Phase("ipsilateral", 0.0), Phase("over the top", 20.0))
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 40.0, phases)
+    >>> repeated(plan, 3).medial_deg.tolist()
+    [[0.0, 20.0], [0.0, 20.0], [0.0, 20.0]]
+    """
     return table_of([approach]).rows(np.zeros(count, dtype=np.intp))
 
 
 def with_pivots(table: ApproachTable, pivots_mm: Float) -> ApproachTable:
-    """The table with each phase's pivot at (A, P, 3) places of the level frame, whatever its tilts imply."""
+    """The table with each phase's pivot at (A, P, 3) places of the level frame, whatever its tilts imply.
+
+    >>> from estimator.approach import Phase
+    >>> phases = (Phase("ipsilateral", 0.0), Phase("over the top", 20.0))
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 40.0, phases)
+    >>> pivots_level_mm(with_pivots(repeated(plan, 1), np.full((1, 2, 3), 30.0))).tolist()
+    [[[30.0, 30.0, 30.0], [30.0, 30.0, 30.0]]]
+    """
     implied = pivots_level_mm(table) - table.shift_mm
     return replace(table, shift_mm=pivots_mm - implied)
 
 
 def one_phase(table: ApproachTable, phase: int) -> ApproachTable:
-    """The table of one phase alone, by place, about the same pivots."""
+    """The table of one phase alone, by place, about the same pivots.
+
+    >>> from estimator.approach import Phase
+    >>> phases = (Phase("ipsilateral", 0.0), Phase("over the top", 20.0))
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 40.0, phases)
+    >>> one_phase(repeated(plan, 1), 1).phase_names
+    ('over the top',)
+    """
     only = slice(phase, phase + 1)
     names = ("medial_deg", "cranial_deg", "sweep_deg", "sleeve_past_mm", "tip_past_mm", "shift_mm")
     alone = {name: getattr(table, name)[:, only] for name in names}

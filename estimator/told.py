@@ -32,7 +32,11 @@ USUAL_WANTED = ("ipsilateral recess", "contralateral recess")
 
 @dataclass(frozen=True)
 class Wanted:
-    """Target sets of `estimator.task_names` that must be reached, and the share of each that is enough."""
+    """Target sets of `estimator.task_names` that must be reached, and the share of each that is enough.
+
+    >>> Wanted(("contralateral recess",), 1.0).enough_frac
+    1.0
+    """
 
     names: tuple[str, ...] = USUAL_WANTED
     enough_frac: float = ENOUGH_FRAC
@@ -185,7 +189,11 @@ def _above(value: Float, limit: float) -> Float:
 
 
 def excess_frac(margins: Mapping[str, Float]) -> Float:
-    """(A,) array: by which share of its limit the worst limit is broken; 0 where all that were measured are kept."""
+    """(A,) array: by which share of its limit the worst limit is broken; 0 where all that were measured are kept.
+
+    >>> excess_frac({"pars": np.array([0.2, -0.25]), "bridge": np.array([np.nan, 0.1])}).tolist()
+    [0.0, 0.25]
+    """
     worst = np.min([np.nan_to_num(margin, nan=np.inf) for margin in margins.values()], axis=0)
     return np.asarray(np.maximum(-worst, 0.0))
 

@@ -56,7 +56,12 @@ CAPTION_COLUMNS = 150
 
 @singledispatch
 def figure_of(chart: object) -> Figure:
-    """The figure of an angle chart, an entry map or an instrument chart; call inside `drawing_style`."""
+    """The figure of an angle chart, an entry map or an instrument chart; call inside `drawing_style`.
+
+    >>> figure_of("a chart")
+    Traceback (most recent call last):
+    TypeError: str has no figure
+    """
     raise TypeError(f"{type(chart).__name__} has no figure")
 
 

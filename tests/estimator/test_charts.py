@@ -190,6 +190,14 @@ def test_the_other_side_of_an_even_segment_has_the_same_map(prepared, entries):
     assert np.median(other.bone_mm3[both] / entries.bone_mm3[both]) == pytest.approx(1.0, abs=SEARCH_TOL_FRAC)
 
 
+def test_few_approaches_find_nearly_what_many_do(prepared, plan, entries):
+    many = entry_map(prepared, plan, WANTED, budget=30_000, step_mm=8.0)
+    found = np.isfinite(entries.bone_mm3)
+    assert np.isfinite(many.bone_mm3[found]).mean() > 0.9
+    assert np.nanmedian(entries.bone_mm3[found] / many.bone_mm3[found]) < 1.0 + SEARCH_TOL_FRAC
+    assert np.nanmedian(many.bone_mm3[found] / entries.bone_mm3[found]) <= 1.02
+
+
 def test_the_plan_itself_is_among_those_tried(prepared, plan):
     """From the plan's own pivot the least bone found is no more than the plan's, when the plan succeeds."""
     ground = ground_of(prepared.level, plan)
