@@ -79,8 +79,9 @@ def within_error(verdict: Verdict, interval: Interval | None) -> bool:
 
 def farthest_taken_mm(removal: Removal, level: Level) -> float:
     """Greatest distance from the mid-sagittal plane of a voxel whose bone is mostly taken, mm."""
-    taken = np.argwhere((removal.taken_frac >= TAKEN_FRAC) & (removal.bench.bone_mm3 > 0))
-    x = level.frame.to_level_mm(removal.bench.grid.world_mm(taken))[:, 0]
+    mostly = removal.voxels[(removal.share >= TAKEN_FRAC) & (removal.taken_mm3 > 0)]
+    index = np.stack(np.unravel_index(mostly, removal.bench.grid.shape), axis=-1)
+    x = level.frame.to_level_mm(removal.bench.grid.world_mm(index))[:, 0]
     return float(np.abs(x).max(initial=0.0))
 
 

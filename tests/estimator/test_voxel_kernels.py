@@ -12,7 +12,7 @@ from estimator.channel import Channel
 from estimator.keepout import KeepOut
 from estimator.region import ConeRegion, TaskRegion
 from recon.grid import Float, Grid
-from tests.estimator.toys import oblique_grid
+from tests.estimator.toys import nothing_to_keep_out_of, oblique_grid
 
 BALL_MM, BERTH_MM = 6.0, 2.0
 SIGHT_TOL_MM = 0.02
@@ -161,3 +161,23 @@ def test_every_sample_lies_in_its_bricks_ball_and_no_brick_holds_two_groups(grid
         away = np.linalg.norm(samples - bricks.centres_mm[b][:, None, None], axis=0)
         assert away.max() <= bricks.radii_mm[b]
         assert len(set(groups[bricks.order[first:end]])) == 1
+
+
+def test_ways_spread_all_round_a_pivot_are_all_taken():
+    """No cone about them spares work there, and none must be left out."""
+    pivot, far = np.array([0.5, -1.0, 2.0]), 25.0 * np.vstack([np.eye(3), -np.eye(3)])
+    region = TaskRegion(((pivot, far),), CHANNEL, nothing_to_keep_out_of())
+    points = np.random.default_rng(5).uniform(-25, 25, (3000, 3))
+    solid = np.full(len(points), np.inf)
+    for target in far:
+        length = float(np.linalg.norm(target - pivot))
+        axis, scope = (target - pivot) / length, length - CHANNEL.working_distance_mm
+        solid = np.minimum(solid, plain_cone_mm(points, pivot, axis, scope, 0.0) - CHANNEL.scope_radius_mm)
+        tip = pivot + scope * axis
+        solid = np.minimum(solid, plain_cone_mm(points, tip, axis, length - scope, 0.0) - CHANNEL.tool_radius_mm)
+    assert (region.holds(points) == (solid < 0)).all()
+    bricks = bricks_of_points(points)
+    held = np.zeros(len(points), dtype=bool)
+    held[bricks.order[region.covered(bricks).places]] = True
+    assert (held == (solid < 0)).all()
+    assert 20 < held.sum() < 1000
