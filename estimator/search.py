@@ -2,53 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from estimator.approach import Approach
 from estimator.approach_table import ApproachTable, table_of
-from estimator.asked import AskedLevel, asked_level
-from estimator.channel import Channel
 from estimator.estimate import Estimate, estimate_of
 from estimator.explore import (
-    Explored,
     Progress,
-    around_the_front,
     bone_for_reach,
-    evolved,
-    likeliest_units,
     losses_of,
-    most_reach,
     on_front,
-    spread,
 )
-from estimator.gate import gate_of
 from estimator.pareto import Order, thinned
 from estimator.prepared import PreparedLevel
 from estimator.robust import Hand, Success, likeliest, success_of
-from estimator.search_bounds import INSTRUMENTS, instruments_named
-from estimator.search_space import SearchSpace
-from estimator.standing import Standing, joined_standing
-from estimator.task_names import chosen
-from estimator.told import USUAL_WANTED
+from estimator.search_ways import (
+    Candidate,
+    Way,
+    allowed_of,
+    candidate_at,
+    explore_all,
+    ways_in,
+)
+from estimator.search_ways import Question as Question  # asked for by every caller of `search`
+from estimator.standing import joined_standing
 from estimator.verdicts import verdicts_of
-from recon.errors import AnatomyNotFound, WrongUse
-from recon.labels import SIDES, Mask, Side
-
-SLACK_FRAC = 0.02
-"""Where no approach within the limits reaches all that is asked, one may miss this much more than the one that misses
-least: the last points would cost bone out of all proportion (choice)."""
-
-STAGES = {"everywhere": 0.25, "most reach": 0.10, "least bone": 0.35, "front": 0.10, "chance": 0.20}
-"""Share of the budget spent on each stage (scripts/why_search.py)."""
+from recon.labels import Mask
 
 SHOWN = 16
 """Approaches of the Pareto set that are shown, and from which the likeliest to succeed is picked."""
-
-LIKELY = 8
-"""Of each way, so many of those likeliest to succeed are tried once more with more copies."""
 
 TRIED_EXACTLY = 12
 """Of the cheapest found, so many are estimated exactly at most until one keeps every limit."""
@@ -56,53 +41,6 @@ TRIED_EXACTLY = 12
 OTHER_MM, OTHER_DEG = 3.0, 5.0
 """Two plans are not the same to a hand when docked this far apart or tilted this differently (about two standard
 deviations of the hand's errors)."""
-
-
-@dataclass(frozen=True)
-class Question:
-    """What is searched for.
-
-    Parameters
-    ----------
-    sides : that may be approached from
-    instruments : name -> channel that may be used
-    task : the sets of `estimator.task_names` to be touched
-    budget : approaches that are evaluated, all sides and instruments together
-    seed : the same one gives the same answer
-    near_only : the ipsilateral phase alone, without going over the top
-    """
-
-    sides: tuple[Side, ...] = SIDES
-    instruments: Mapping[str, Channel] = field(default_factory=lambda: instruments_named(next(iter(INSTRUMENTS))))
-    task: tuple[str, ...] = USUAL_WANTED
-    budget: int = 100_000
-    seed: int = 0
-    near_only: bool = False
-
-    def __post_init__(self) -> None:
-        chosen(self.task)
-        if not self.sides or not self.instruments or not self.task:
-            raise WrongUse("a search", "must be given a side, an instrument and a target")
-        if not 1 <= self.budget <= 100_000_000:
-            raise WrongUse("'budget'", "must be from 1 to 100000000", got=self.budget)
-        if self.seed < 0:
-            raise WrongUse("'seed'", "must be 0 or more", got=self.seed)
-
-
-@dataclass(frozen=True, eq=False)
-class Candidate:
-    """One approach that was found, as the batch counts it.
-
-    The numbers are those of `Standing`.
-    """
-
-    way: Way
-    approach: Approach
-    bone_mm3: float
-    reach_frac: float
-    missed_frac: float
-    facet_frac: float
-    broken: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,17 +97,6 @@ class Found:
     stopped: bool
 
 
-@dataclass(frozen=True, eq=False)
-class Way:
-    """One side with one instrument, what was explored of it, and what a hand is likely to succeed with."""
-
-    side: Side
-    instrument: str
-    asked: AskedLevel
-    explored: Explored
-    likely: list[Candidate] = field(default_factory=list)
-
-
 def search(prepared: PreparedLevel, question: Question | None = None, progress: Progress = lambda _: None) -> Found:
     """The best, the likeliest and the next best approach to a level.
 
@@ -193,60 +120,6 @@ def search(prepared: PreparedLevel, question: Question | None = None, progress: 
             raise
         stopped, allowed = True, allowed_of(ways)
     return answer(prepared, asked_for, ways, allowed, stopped)
-
-
-def ways_in(prepared: PreparedLevel, question: Question, progress: Progress) -> tuple[Way, ...]:
-    """Every side that can be docked on with every instrument; nothing is explored yet."""
-    sides = [side for side in question.sides if gate_of(prepared.level, side) is not None]
-    if not sides:
-        raise AnatomyNotFound(
-            f"interlaminar window {prepared.level.name}",
-            "or the lamina edges must be in view on a side that is asked for",
-            do="Ask for the other side, or correct the labels of this level.",
-        )
-    asked = {side: asked_level(prepared, side, question.task) for side in sides}
-    return tuple(
-        Way(side, name, asked[side], Explored(SearchSpace(asked[side], channel, question.near_only), progress))
-        for side in sides
-        for name, channel in question.instruments.items()
-    )
-
-
-def explore_all(ways: Sequence[Way], question: Question) -> float:
-    """Spends the budget on all ways in equal shares; by how much what is asked may be missed."""
-    counts = {stage: round(share * question.budget / len(ways)) for stage, share in STAGES.items()}
-    rngs = [np.random.default_rng([question.seed, number]) for number in range(len(ways))]
-    for way, rng in zip(ways, rngs, strict=True):
-        spread(way.explored, max(counts["everywhere"], 1), rng)
-        evolved(way.explored, most_reach, counts["most reach"], rng)
-    allowed = allowed_of(ways)
-    for way, rng in zip(ways, rngs, strict=True):
-        # a side that cannot reach as much is searched for the least bone at its own best
-        evolved(way.explored, bone_for_reach(max(allowed, allowed_of([way]))), counts["least bone"], rng)
-        around_the_front(way.explored, counts["front"], rng)
-        way.likely.extend(likeliest_of_way(way, allowed, counts["chance"], rng))
-    return allowed
-
-
-def likeliest_of_way(way: Way, allowed_frac: float, count: int, rng: np.random.Generator) -> list[Candidate]:
-    """A few approaches of one way that a hand is likely to succeed with."""
-    unit, failed = likeliest_units(way.explored, allowed_frac, count, rng)
-    if not len(unit):
-        return []
-    unit = unit[np.argsort(failed, kind="stable")[:LIKELY]]
-    found, table = way.explored.evaluated(unit), way.explored.space.approaches(unit)
-    return [candidate_of(way, table.approach(i), found.rows(slice(i, i + 1))) for i in range(len(unit))]
-
-
-def allowed_of(ways: Sequence[Way]) -> float:
-    """By how much what is asked may be missed: not at all where it can all be reached within the limits so far."""
-    least = min(least_missed(way.explored.found) for way in ways)
-    return least + SLACK_FRAC if least > 0 else 0.0
-
-
-def least_missed(found: Standing) -> float:
-    """The least that an approach which keeps all limits misses; infinite where none keeps them."""
-    return float(found.missed_frac[found.kept].min(initial=np.inf))
 
 
 def answer(
@@ -310,7 +183,7 @@ def cheapest(
         costs = cost(way.explored.found)
         for row in _rows_besides(way, np.argsort(costs, kind="stable"), count, besides):
             found.append((float(costs[row]), number, int(row)))
-    return tuple(candidate(ways[number], row) for _, number, row in sorted(found)[:count])
+    return tuple(candidate_at(ways[number], row) for _, number, row in sorted(found)[:count])
 
 
 def _rows_besides(way: Way, order: Order, count: int, besides: Approach | None) -> Order:
@@ -321,17 +194,6 @@ def _rows_besides(way: Way, order: Order, count: int, besides: Approach | None) 
     return order[np.flatnonzero(~same_plans(table, besides))[:count]]
 
 
-def candidate(way: Way, row: int) -> Candidate:
-    """One row of what was explored."""
-    found, unit = way.explored.found, way.explored.unit[row : row + 1]
-    return candidate_of(way, way.explored.space.approaches(unit).approach(0), found.rows(slice(row, row + 1)))
-
-
-def candidate_of(way: Way, approach: Approach, found: Standing) -> Candidate:
-    """An approach with how it stands, `found` holding one row."""
-    return Candidate(way, approach, *(float(getattr(found, field.name)[0]) for field in fields(Standing)))
-
-
 def front_of(ways: Sequence[Way]) -> tuple[Candidate, ...]:
     """Some of the approaches that none of any way beats, in rising order of bone."""
     found = joined_standing([way.explored.found for way in ways])
@@ -339,7 +201,7 @@ def front_of(ways: Sequence[Way]) -> tuple[Candidate, ...]:
     row = np.concatenate([np.arange(len(way.explored)) for way in ways])
     front = np.flatnonzero(on_front(found))
     chosen = front[thinned(losses_of(found)[front], SHOWN)]
-    return tuple(candidate(ways[number[i]], int(row[i])) for i in chosen)
+    return tuple(candidate_at(ways[number[i]], int(row[i])) for i in chosen)
 
 
 def limits_broken(estimate: Estimate) -> tuple[str, ...]:

@@ -7,8 +7,9 @@ from dataclasses import asdict
 from typing import Any
 
 from estimator.approach import other_side
-from estimator.search import Candidate, Found, Pick
+from estimator.search import Found, Pick
 from estimator.search_bounds import BOUNDS, ENTRY_LATERAL_MM, INSTRUMENTS
+from estimator.search_ways import Candidate
 from estimator.told import ENOUGH_FRAC
 from estimator.uncertainty import intervals_of
 from estimator.verdicts import verdicts_of

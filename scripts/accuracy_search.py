@@ -28,7 +28,7 @@ from estimator.asked import asked_level
 from estimator.channel import Channel
 from estimator.explore import Cost, Explored, bone_for_reach
 from estimator.prepared import prepared_level
-from estimator.search import Question, allowed_of, explore_all, least_missed, ways_in
+from estimator.search_ways import Question, allowed_of, explore_all, least_missed, ways_in
 from estimator.search_bounds import BOUNDS
 from estimator.search_space import SearchSpace
 from estimator.told import USUAL_WANTED

@@ -1,0 +1,164 @@
+"""Every way in that a search goes through, side by side and instrument by instrument, within one budget."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+
+from estimator.approach import Approach
+from estimator.asked import AskedLevel, asked_level
+from estimator.channel import Channel
+from estimator.explore import (
+    Explored,
+    Progress,
+    around_the_front,
+    bone_for_reach,
+    evolved,
+    likeliest_units,
+    most_reach,
+    spread,
+)
+from estimator.gate import gate_of
+from estimator.prepared import PreparedLevel
+from estimator.search_bounds import INSTRUMENTS, instruments_named
+from estimator.search_space import SearchSpace
+from estimator.standing import Standing
+from estimator.task_names import chosen
+from estimator.told import USUAL_WANTED
+from recon.errors import AnatomyNotFound, WrongUse
+from recon.labels import SIDES, Side
+
+SLACK_FRAC = 0.02
+"""Where no approach within the limits reaches all that is asked, one may miss this much more than the one that misses
+least: the last points would cost bone out of all proportion (choice)."""
+
+STAGES = {"everywhere": 0.25, "most reach": 0.10, "least bone": 0.35, "front": 0.10, "chance": 0.20}
+"""Share of the budget spent on each stage (scripts/why_search.py)."""
+
+LIKELY = 8
+"""Of each way, so many of those likeliest to succeed are tried once more with more copies."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is searched for.
+
+    Parameters
+    ----------
+    sides : that may be approached from
+    instruments : name -> channel that may be used
+    task : the sets of `estimator.task_names` to be touched
+    budget : approaches that are evaluated, all sides and instruments together
+    seed : the same one gives the same answer
+    near_only : the ipsilateral phase alone, without going over the top
+    """
+
+    sides: tuple[Side, ...] = SIDES
+    instruments: Mapping[str, Channel] = field(default_factory=lambda: instruments_named(next(iter(INSTRUMENTS))))
+    task: tuple[str, ...] = USUAL_WANTED
+    budget: int = 100_000
+    seed: int = 0
+    near_only: bool = False
+
+    def __post_init__(self) -> None:
+        chosen(self.task)
+        if not self.sides or not self.instruments or not self.task:
+            raise WrongUse("a search", "must be given a side, an instrument and a target")
+        if not 1 <= self.budget <= 100_000_000:
+            raise WrongUse("'budget'", "must be from 1 to 100000000", got=self.budget)
+        if self.seed < 0:
+            raise WrongUse("'seed'", "must be 0 or more", got=self.seed)
+
+
+@dataclass(frozen=True, eq=False)
+class Way:
+    """One side with one instrument, what was explored of it, and what a hand is likely to succeed with."""
+
+    side: Side
+    instrument: str
+    asked: AskedLevel
+    explored: Explored
+    likely: list[Candidate] = field(default_factory=list)
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """One approach that was found, as the batch counts it.
+
+    The numbers are those of `Standing`.
+    """
+
+    way: Way
+    approach: Approach
+    bone_mm3: float
+    reach_frac: float
+    missed_frac: float
+    facet_frac: float
+    broken: float
+
+
+def ways_in(prepared: PreparedLevel, question: Question, progress: Progress) -> tuple[Way, ...]:
+    """Every side that can be docked on with every instrument; nothing is explored yet."""
+    sides = [side for side in question.sides if gate_of(prepared.level, side) is not None]
+    if not sides:
+        raise AnatomyNotFound(
+            f"interlaminar window {prepared.level.name}",
+            "or the lamina edges must be in view on a side that is asked for",
+            do="Ask for the other side, or correct the labels of this level.",
+        )
+    asked = {side: asked_level(prepared, side, question.task) for side in sides}
+    return tuple(
+        Way(side, name, asked[side], Explored(SearchSpace(asked[side], channel, question.near_only), progress))
+        for side in sides
+        for name, channel in question.instruments.items()
+    )
+
+
+def explore_all(ways: Sequence[Way], question: Question) -> float:
+    """Spends the budget on all ways in equal shares; by how much what is asked may be missed."""
+    counts = {stage: round(share * question.budget / len(ways)) for stage, share in STAGES.items()}
+    rngs = [np.random.default_rng([question.seed, number]) for number in range(len(ways))]
+    for way, rng in zip(ways, rngs, strict=True):
+        spread(way.explored, max(counts["everywhere"], 1), rng)
+        evolved(way.explored, most_reach, counts["most reach"], rng)
+    allowed = allowed_of(ways)
+    for way, rng in zip(ways, rngs, strict=True):
+        # a side that cannot reach as much is searched for the least bone at its own best
+        evolved(way.explored, bone_for_reach(max(allowed, allowed_of([way]))), counts["least bone"], rng)
+        around_the_front(way.explored, counts["front"], rng)
+        way.likely.extend(likeliest_of_way(way, allowed, counts["chance"], rng))
+    return allowed
+
+
+def likeliest_of_way(way: Way, allowed_frac: float, count: int, rng: np.random.Generator) -> list[Candidate]:
+    """A few approaches of one way that a hand is likely to succeed with."""
+    unit, failed = likeliest_units(way.explored, allowed_frac, count, rng)
+    if not len(unit):
+        return []
+    unit = unit[np.argsort(failed, kind="stable")[:LIKELY]]
+    found, table = way.explored.evaluated(unit), way.explored.space.approaches(unit)
+    return [candidate_of(way, table.approach(i), found.rows(slice(i, i + 1))) for i in range(len(unit))]
+
+
+def allowed_of(ways: Sequence[Way]) -> float:
+    """By how much what is asked may be missed: not at all where it can all be reached within the limits so far."""
+    least = min(least_missed(way.explored.found) for way in ways)
+    return least + SLACK_FRAC if least > 0 else 0.0
+
+
+def least_missed(found: Standing) -> float:
+    """The least that an approach which keeps all limits misses; infinite where none keeps them."""
+    return float(found.missed_frac[found.kept].min(initial=np.inf))
+
+
+def candidate_at(way: Way, row: int) -> Candidate:
+    """One row of what was explored."""
+    found, unit = way.explored.found, way.explored.unit[row : row + 1]
+    return candidate_of(way, way.explored.space.approaches(unit).approach(0), found.rows(slice(row, row + 1)))
+
+
+def candidate_of(way: Way, approach: Approach, found: Standing) -> Candidate:
+    """An approach with how it stands, `found` holding one row."""
+    return Candidate(way, approach, *(float(getattr(found, field.name)[0]) for field in fields(Standing)))

@@ -1,0 +1,121 @@
+#!/usr/bin/env python3
+"""Why `estimator.search` goes about it as it does: optimisers, generations and budgets at equal evaluations.
+
+Each way of searching starts from the same Sobol points of a narrow phantom level (one side, one instrument) and may
+evaluate the same number of approaches more. Run with the project's Python; a few minutes:
+
+    .venv/bin/python scripts/why_search.py [--budget 16000] [--seeds 3]
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from bench_scene import LEVEL, narrow_level
+
+from estimator import explore
+from estimator.asked import asked_level
+from estimator.channel import Channel
+from estimator.explore import Cost, Explored, bone_for_reach, evolved, most_reach, spread
+from estimator.prepared import prepared_level
+from estimator.robust import Hand, success_of
+from estimator.search import Question, search
+from estimator.search_space import DIMENSIONS, SearchSpace
+
+START = 8192
+ELITE, SHRINK = 64, 0.9
+"""The best this many tell the next draw's mean and spread; steps about single ones shrink by this each time."""
+
+Optimiser = Callable[[Explored, Cost, int, np.random.Generator], None]
+
+
+def sobol_only(explored: Explored, _cost: Cost, count: int, rng: np.random.Generator) -> None:
+    """More of the same low-discrepancy sequence: the grid's stand-in."""
+    spread(explored, count, rng)
+
+
+def normal_about_elite(explored: Explored, cost: Cost, count: int, rng: np.random.Generator) -> None:
+    """Draws from a normal distribution about the best, with their own covariance, again and again."""
+    for _ in range(count // explore.POPULATION):
+        best = explored.best_units(cost, ELITE)
+        spread_of_best = np.cov(best.T) + 1e-6 * np.eye(DIMENSIONS)
+        explored.evaluated(rng.multivariate_normal(best.mean(axis=0), spread_of_best, explore.POPULATION))
+
+
+def steps_about_elite(explored: Explored, cost: Cost, count: int, rng: np.random.Generator) -> None:
+    """Random steps about each of the best, shorter every time."""
+    generations = count // explore.POPULATION
+    for length in np.geomspace(0.2, 0.005, generations):
+        best = explored.best_units(cost, ELITE)
+        chosen = best[rng.integers(len(best), size=explore.POPULATION)]
+        explored.evaluated(chosen + length * rng.standard_normal(chosen.shape))
+
+
+def evolution_of(population: int) -> Optimiser:
+    """scipy's differential evolution with generations of that size."""
+
+    def run(explored: Explored, cost: Cost, count: int, rng: np.random.Generator) -> None:
+        usual, explore.POPULATION = explore.POPULATION, population
+        try:
+            evolved(explored, cost, count, rng)
+        finally:
+            explore.POPULATION = usual
+
+    return run
+
+
+OPTIMISERS: dict[str, Optimiser] = {
+    "Sobol only": sobol_only,
+    "normal about the elite": normal_about_elite,
+    "shrinking steps about the elite": steps_about_elite,
+    "differential evolution, 32": evolution_of(32),
+    "differential evolution, 64": evolution_of(64),
+    "differential evolution, 128": evolution_of(128),
+}
+
+
+def least_of(space: SearchSpace, optimiser: Optimiser, budget: int, seed: int) -> tuple[float, float]:
+    """(bone, bone at half the budget) of the cheapest that reaches enough within limits."""
+    explored, rng, cost = Explored(space), np.random.default_rng(seed), bone_for_reach(0.0)
+    spread(explored, START, rng)
+    optimiser(explored, most_reach, budget // 8, rng)
+    optimiser(explored, cost, budget, rng)
+    costs = cost(explored.found)
+    return float(costs.min()), float(costs[: len(costs) - budget // 2].min())
+
+
+def main() -> None:
+    """Prints both tables."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--budget", type=int, default=16_000)
+    parser.add_argument("--seeds", type=int, default=3)
+    asked = parser.parse_args()
+    prepared = prepared_level(narrow_level(), LEVEL)
+    space = SearchSpace(asked_level(prepared, "left", Question().task), Channel())
+    print(f"way of searching | least bone mm3 after {START} + {asked.budget} approaches, seeds 0..{asked.seeds - 1}"
+          " (at half the budget) | s")  # fmt: skip
+    for name, optimiser in OPTIMISERS.items():
+        start = time.process_time()
+        found = [least_of(space, optimiser, asked.budget, seed) for seed in range(asked.seeds)]
+        told = ", ".join(f"{last:.1f} ({half:.1f})" for last, half in found)
+        print(f"{name:32} | {told} | {(time.process_time() - start) / asked.seeds:.0f}", flush=True)
+    print("budget of a whole search | best mm3 | likeliest mm3 | succeeds by hand: best, likeliest | s")
+    for budget in (5_000, 10_000, 20_000, 50_000, 100_000):
+        start = time.process_time()
+        told_of = search(prepared, Question(budget=budget))
+        both = [success_of(p.candidate.way.asked, p.approach, told_of.allowed_frac, Hand(2000, 1)).both
+                for p in (told_of.best, told_of.robust)]  # fmt: skip
+        print(f"{budget:24} | {told_of.best.bone_mm3:8.1f} | {told_of.robust.bone_mm3:8.0f} | "
+              f"{both[0]:.3f} {both[1]:.3f} | {time.process_time() - start:.0f}", flush=True)  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
