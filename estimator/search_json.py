@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
+import numpy as np
+
 from estimator.approach import other_side
 from estimator.search import Found, Pick
 from estimator.search_bounds import BOUNDS, ENTRY_LATERAL_MM, INSTRUMENTS
@@ -30,7 +32,7 @@ def search_as_json(found: Found) -> dict[str, Any]:
         "level": found.level,
         "task": list(question.task),
         "enough_frac": ENOUGH_FRAC,
-        "allowed_missed_frac": found.allowed_frac,
+        "allowed_missed_frac": found.allowed_frac if np.isfinite(found.allowed_frac) else None,
         "budget": question.budget,
         "evaluated": found.evaluated,
         "stopped": found.stopped,
@@ -53,6 +55,7 @@ def _pick(pick: Pick) -> dict[str, Any]:
     return {
         "instrument": pick.candidate.way.instrument,
         "approach": asdict(pick.approach),
+        "at_bounds": list(pick.candidate.at_bounds),
         "skin_entry": asdict(exact.skin_entry),
         "bone_removed_mm3": {
             kind: {"total": cost.removal.total_mm3, "interval95": list(interval.bone_mm3.ends)}

@@ -22,12 +22,13 @@ from estimator.explore import (
 )
 from estimator.gate import gate_of
 from estimator.prepared import PreparedLevel
-from estimator.search_bounds import INSTRUMENTS, instruments_named
+from estimator.search_bounds import BOUNDS, INSTRUMENTS, instruments_named
 from estimator.search_space import SearchSpace
 from estimator.standing import Standing
 from estimator.task_names import chosen
 from estimator.told import USUAL_WANTED
 from recon.errors import AnatomyNotFound, WrongUse
+from recon.grid import Float
 from recon.labels import SIDES, Side
 
 SLACK_FRAC = 0.02
@@ -36,6 +37,9 @@ least: the last points would cost bone out of all proportion (choice)."""
 
 STAGES = {"everywhere": 0.25, "most reach": 0.10, "least bone": 0.35, "front": 0.10, "chance": 0.20}
 """Share of the budget spent on each stage (scripts/why_search.py)."""
+
+AT_BOUND = 0.01
+"""A coordinate lies at the end of its bound when this near it, as a share of the bound's width."""
 
 LIKELY = 8
 """Of each way, so many of those likeliest to succeed are tried once more with more copies."""
@@ -87,11 +91,13 @@ class Way:
 class Candidate:
     """One approach that was found, as the batch counts it.
 
-    The numbers are those of `Standing`.
+    `at_bounds` names the BOUNDS that it lies at an end of: beyond them might be better. The numbers are those of
+    `Standing`.
     """
 
     way: Way
     approach: Approach
+    at_bounds: tuple[str, ...]
     bone_mm3: float
     reach_frac: float
     missed_frac: float
@@ -138,8 +144,8 @@ def likeliest_of_way(way: Way, allowed_frac: float, count: int, rng: np.random.G
     if not len(unit):
         return []
     unit = unit[np.argsort(failed, kind="stable")[:LIKELY]]
-    found, table = way.explored.evaluated(unit), way.explored.space.approaches(unit)
-    return [candidate_of(way, table.approach(i), found.rows(slice(i, i + 1))) for i in range(len(unit))]
+    found = way.explored.evaluated(unit)
+    return [candidate_of(way, unit[i : i + 1], found.rows(slice(i, i + 1))) for i in range(len(unit))]
 
 
 def allowed_of(ways: Sequence[Way]) -> float:
@@ -155,10 +161,15 @@ def least_missed(found: Standing) -> float:
 
 def candidate_at(way: Way, row: int) -> Candidate:
     """One row of what was explored."""
-    found, unit = way.explored.found, way.explored.unit[row : row + 1]
-    return candidate_of(way, way.explored.space.approaches(unit).approach(0), found.rows(slice(row, row + 1)))
+    one = slice(row, row + 1)
+    return candidate_of(way, way.explored.unit[one], way.explored.found.rows(one))
 
 
-def candidate_of(way: Way, approach: Approach, found: Standing) -> Candidate:
-    """An approach with how it stands, `found` holding one row."""
-    return Candidate(way, approach, *(float(getattr(found, field.name)[0]) for field in fields(Standing)))
+def candidate_of(way: Way, unit: Float, found: Standing) -> Candidate:
+    """The approach at (1, D) coordinates with how it stands, `found` holding one row."""
+    space = way.explored.space
+    varied = [number for number, name in enumerate(BOUNDS) if not (space.near_only and name.startswith("far_"))]
+    at_end = np.abs(unit[0] - 0.5) > 0.5 - AT_BOUND
+    bounds = tuple(name for number, name in enumerate(BOUNDS) if number in varied and at_end[number])
+    numbers = (float(getattr(found, field.name)[0]) for field in fields(Standing))
+    return Candidate(way, space.approaches(unit).approach(0), bounds, *numbers)

@@ -76,9 +76,19 @@ def pick_facts(pick: Json) -> dict[str, str]:
         "bone, task": _bone(bone["task"]),
         "facet kept ipsi, contra": " / ".join(percent(share) for share in pick["facet_area_frac"].values()),
         "touched of what is asked": percent(pick["reached_frac"]),
+        "at the end of its bound": ", ".join(words_of_bound(name) for name in pick["at_bounds"]) or "nothing",
         "limits broken": ", ".join(pick["limits_broken"]) or "none",
         "succeeds by hand": percent(pick["by_hand"]["both"]),
     }
+
+
+def words_of_bound(name: str) -> str:
+    """The name of a bound in words.
+
+    >>> words_of_bound("far_medial_tilt_deg")
+    'far medial tilt'
+    """
+    return name.rpartition("_")[0].replace("_", " ")
 
 
 def _tilts(phase: Json) -> str:

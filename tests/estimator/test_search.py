@@ -22,6 +22,7 @@ from estimator.search import Question, limits_broken, same_plans, search
 from estimator.search_bounds import BOUNDS, ENTRY_LATERAL_MM, INSTRUMENTS, Bound, instruments_named
 from estimator.search_json import search_as_json
 from estimator.search_space import DIMENSIONS, SPARE_MM, SearchSpace
+from estimator.search_ways import Way, candidate_of
 from estimator.standing import Standing, standing_in_force, standing_of
 from recon.errors import AnatomyNotFound, WrongUse
 from recon.labels import SIDES
@@ -225,6 +226,15 @@ def test_the_answer_says_why_and_shows_the_front():
     bone = [row["bone_removed_mm3"] for row in document["pareto"]]
     assert bone == sorted(bone)
     assert set(document["bounds"]) == {*BOUNDS, "entry_lateral_mm"}
+
+
+def test_what_lies_at_the_end_of_a_bound_is_said():
+    unit = np.full((1, DIMENSIONS), 0.5)
+    unit[0, [2, 7]] = 0.0, 1.0
+    way = Way("left", "interlaminar", space().asked, Explored(space()))
+    told = candidate_of(way, unit, way.explored.evaluated(unit))
+    assert told.at_bounds == ("pivot_distance_mm", "far_medial_tilt_deg")
+    assert told.approach.phases[1].medial_tilt_deg == 40.0
 
 
 def test_an_interrupt_ends_with_the_best_so_far():
