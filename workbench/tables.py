@@ -83,15 +83,15 @@ def chance_line(document: Json) -> list[str]:
 
     >>> told = {"all_limits": 0.95, "all_targets": 0.4, "all": 0.38, "wanted": ["roof"], "enough_frac": 0.8}
     >>> chance_line({"chances": told, "samples": 1000})[0]
-    'Chance that all limits are kept 95 %, that 80 % of roof is touched 40 %, both 38 % (1000 samples).'
+    'Chances from 1000 samples: all limits kept 95 %; at least 80 % touched of roof 40 %; both 38 %.'
     """
     told = document.get("chances")
     if not told or told["all_limits"] is None:
         return []
-    wanted = f"{percent(told['enough_frac'])} of {joined(told['wanted'])}"
+    wanted = f"at least {percent(told['enough_frac'])} touched of {joined(told['wanted'])}"
     return [
-        f"Chance that all limits are kept {percent(told['all_limits'])}, that {wanted} is touched "
-        f"{chance_words(told['all_targets'])}, both {chance_words(told['all'])} ({document['samples']} samples)."
+        f"Chances from {document['samples']} samples: all limits kept {chance_words(told['all_limits'])}; {wanted} "
+        f"{chance_words(told['all_targets'])}; both {chance_words(told['all'])}."
     ]
 
 
