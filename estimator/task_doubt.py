@@ -29,7 +29,7 @@ def task_causes(estimate: Estimate, errors: ExecutionErrors) -> dict[str, dict[s
     asked = [(approach, 0.0) for _, ends in steps for approach in ends]
     asked += [(estimate.approach, -berth_mm), (estimate.approach, berth_mm)]
     own, causes = task_numbers(estimate.task), [*(cause for cause, _ in steps), SAC]
-    found = list(side_by_side(lambda each: task_numbers(_task_cost(estimate, *each)), asked))
+    found = list(side_by_side(lambda each: task_numbers(task_cost_of(estimate, *each)), asked))
     variance: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
     for n, cause in enumerate(causes):
         for name, value in own.items():
@@ -65,7 +65,7 @@ def _with_registration(causes: Mapping[str, float], errors: ExecutionErrors) -> 
     }
 
 
-def _task_cost(estimate: Estimate, approach: Approach, wider_mm: float) -> Cost:
+def task_cost_of(estimate: Estimate, approach: Approach, wider_mm: float) -> Cost:
     """The task's cost when its approach is carried out so, with the berth about the sac so much wider."""
     prepared = estimate.prepared
     keep_out = replace(estimate.keep_out, berth_mm=estimate.keep_out.berth_mm + wider_mm)
