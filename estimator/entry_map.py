@@ -27,7 +27,8 @@ from recon.skin import skin_points_mm
 SCHEMA = "canalwise.entry-map/1"
 
 BUDGET = 20000
-"""Approaches evaluated for a map, a few seconds of work: ten times as many find about 5 % less bone (choice)."""
+"""Approaches evaluated for a map, a few seconds of work: on narrowed levels, the bone of its entries was 1 % more in
+the median than seven times as many approaches found, 1.4 % on average (choice)."""
 
 STEP_MM = 4.0
 """Between entries: about what a finger on the skin can tell (choice)."""
@@ -190,9 +191,9 @@ def _skin_heights_mm(anatomy: Anatomy, level: Level, points_mm: Float) -> Float:
 
 
 def _beside(shape: tuple[int, ...]) -> npt.NDArray[np.intp]:
-    """(Z X, 4) array: the cells above, below and to either side; -1 at the edges."""
+    """(Z X, 2) array: the next cell cranially and the next laterally, -1 at the edges; all four would cost too much."""
     cells = np.pad(np.arange(shape[0] * shape[1]).reshape(shape[0], shape[1]), 1, constant_values=-1)
-    return np.stack([cells[2:, 1:-1], cells[:-2, 1:-1], cells[1:-1, 2:], cells[1:-1, :-2]], axis=-1).reshape(-1, 4)
+    return np.stack([cells[2:, 1:-1], cells[1:-1, 2:]], axis=-1).reshape(-1, 2)
 
 
 def _mapped(ground: Ground, entries: Entries, question: Question, answer: Answer, budget: int) -> EntryMap:

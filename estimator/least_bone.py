@@ -32,13 +32,13 @@ no source)."""
 OF_PHASE = (slice(0, 3), slice(3, 6))
 """Columns of each phase."""
 
-COARSE_DEG = np.array([(m, c, s) for s in (2.0, 4.0) for m in (-5.0, 0.0, 5.0) for c in (-5.0, 0.0, 5.0)])
-"""(18, 3) array, tried first for each phase: tilts about the direction to its targets, and sweeps."""
+COARSE_DEG = np.array([(m, c, 2.0) for m in (-5.0, 0.0, 5.0) for c in (-5.0, 0.0, 5.0)])
+"""(9, 3) array, tried first for each phase: tilts about the direction to its targets, and the least sweep."""
 
-ROUNDS = 4
+ROUNDS = 5
 """Rounds of steps in each stage: of the one phase, of the other, and of both."""
 
-LONGEST_DEG, SHORTEST_DEG = 3.0, 0.4
+LONGEST_DEG, SHORTEST_DEG = 2.5, 0.3
 """Typical steps of the first and the last round; a sweep's are half as long."""
 
 SHARES = (0.4, 0.4, 0.2)
