@@ -13,6 +13,8 @@ from html import escape
 from typing import Any
 
 from estimator.angle_chart import AngleChart
+from estimator.best_ways import Comparison
+from estimator.best_ways_json import comparison_as_json
 from estimator.entry_map import EntryMap
 from estimator.estimate import Estimate
 from estimator.estimate_json import estimate_as_json
@@ -21,7 +23,7 @@ from estimator.search import Found
 from estimator.search_json import search_as_json
 from recon.caution import CAUTION
 from workbench.embed import chart_uri, drawing_style
-from workbench.search_tables import PICKS, fact_rows
+from workbench.search_tables import PICKS, best_way_row, fact_rows
 from workbench.tables import LIMIT_COLUMNS, headline_rows, reach_line, verdict_row
 from workbench.what_if import caption_of, figure_of
 
@@ -67,6 +69,14 @@ def _search_html(result: Found) -> str:
     facts = table_html(("", *(words for words, _ in picks)), fact_rows([pick for _, pick in picks]))
     head = f"<p><b>Level {document['level']}</b></p>"
     return f"{head}{facts}<p>{escape(document['reason'])}</p>{_caution()}"
+
+
+@html_of.register
+def _comparison_html(result: Comparison) -> str:
+    document = comparison_as_json(result)
+    columns = ("way in", "bone, mm3", "left facet", "right facet", "canal after, mm2", "touched", "succeeds by hand")
+    rows = table_html(columns, [best_way_row(row) for row in document["rows"]])
+    return f"<p><b>Level {document['level']}</b></p>{rows}<p>{escape(document['conclusion'])}</p>{_caution()}"
 
 
 @html_of.register(AngleChart)

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from estimator.best_ways import best_ways
 from estimator.entry_map import entry_map_of_json
 from estimator.estimate import estimate
 from estimator.plan import default_approach
@@ -135,6 +136,12 @@ def test_a_search_shows_its_picks_and_its_reason(prepared):
     assert "From the left" in told
 
 
+def test_a_comparison_shows_its_ways_and_its_conclusion(prepared):
+    told = html_of(best_ways(prepared, Question(budget=400)))
+    assert all(f"<td>{way}" in told for way in ("left", "right", "both sides", "midline"))
+    assert "<th>succeeds by hand</th>" in told
+
+
 def test_a_notebook_is_taught_every_kind():
     taught = {}
 
@@ -143,7 +150,7 @@ def test_a_notebook_is_taught_every_kind():
             taught[kind.__name__] = function
 
     teach(Formatter())
-    assert {"AngleChart", "EntryMap", "InstrumentChart", "Estimate", "Found"} <= set(taught)
+    assert {"AngleChart", "EntryMap", "InstrumentChart", "Estimate", "Found", "Comparison"} <= set(taught)
     assert "object" not in taught
     assert set(taught.values()) == {notebook.html_of}
 
