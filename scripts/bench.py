@@ -60,6 +60,7 @@ from estimator.prepared import PreparedLevel, prepared_level
 from estimator.region import ConeRegion
 from estimator.removal import PROTECTED_PARTS, Bench, bone_bricks, removal_of
 from estimator.solid import swept_distance_mm
+from estimator.uncertainty import intervals_of
 from recon.anatomy import Anatomy
 from recon.grid import isotropic_grid
 from recon.labels import Mask, bone_mask
@@ -119,6 +120,7 @@ def estimator_figures() -> dict[str, float]:
         **batch,
         "exact_removal_per_s": exact,
         "exact_per_s": per_second(lambda approach: estimate_of(prepared, approach), tried),
+        "estimate_with_intervals_s": least_seconds(lambda: intervals_of(estimate_of(prepared, tried[0])))[0],
         "mesh_boolean_per_s": mesh,
         "ratio_vs_mesh_boolean": batch["removal_per_cpu_s"] / mesh,
         "plain_numpy_per_s": plain,
