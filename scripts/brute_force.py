@@ -8,7 +8,7 @@ batch counts for both. A lattice of N^10 approaches lies over the space, its end
 best approaches, of different docking points, are then followed: by a lattice that spans one spacing either way, by one
 a spacing of that about the best so far, and so on. What lattices find is not handed to the search, nor the reverse.
 Printed for each case as a JSON line: what the search found, the first lattice, and where each start led (mm3; 100000
-and more where nothing kept all limits and reached enough), and how many approaches the lattices held.
+and more where nothing kept all limits and reached enough), the best's coordinates, and how many approaches were held.
 
 `--card` asks a graphics card: some four million approaches a second, laid by 16 threads.
 """
@@ -36,8 +36,8 @@ from estimator.batch_cpu import CPU
 from estimator.batch_gpu import Card
 from estimator.explore import BREAKS_MM3, NEVER_MM3, bone_for_reach
 from estimator.prepared import prepared_level
-from estimator.search import Question, explore_all, ways_in
 from estimator.search_space import DIMENSIONS, SearchSpace
+from estimator.search_ways import Question, explore_all, ways_in
 from estimator.standing import SHARE_TOL, standing_of
 from estimator.told import ENOUGH_FRAC
 from recon.anatomy import Anatomy
@@ -136,18 +136,20 @@ def compared(anatomy: Anatomy, options: argparse.Namespace, on: Device) -> dict[
     searched_s = time.perf_counter()
     lattices = Lattices(ways[0].explored.space, allowed, on)
     starts = lattices.everywhere(options.per_axis)
-    ends = [lattices.followed(start, 1 / (options.per_axis - 1), options.rounds).cost_mm3 for start in starts]
+    ends = [lattices.followed(start, 1 / (options.per_axis - 1), options.rounds) for start in starts]
+    best = min(ends, key=lambda least: least.cost_mm3)
     return {
         "allowed_frac": allowed,
         "search_mm3": float(cost.min()),
         "search_evaluated": ways[0].explored.evaluations,
         "search_s": searched_s - started_s,
         "lattice_mm3": starts[0].cost_mm3,
-        "followed_mm3": ends,
+        "followed_mm3": [least.cost_mm3 for least in ends],
+        "best_unit": best.unit.round(4).tolist(),
         "lattice_tried": lattices.tried,
         "lattice_reaching": lattices.reaching,
         "lattice_s": time.perf_counter() - searched_s,
-        "search_over_lattice": float(cost.min()) / min(ends),
+        "search_over_lattice": float(cost.min()) / best.cost_mm3,
     }
 
 
