@@ -3,14 +3,14 @@
 // One warp answers for one approach. Its lanes stand for spheres (groups, leaves, rows) while these are sorted into
 // what is wholly taken, what is not and what is taken in part, and for points within the last, two leaves at a time.
 // Sums are made by lanes in a fixed order and drawn together in a fixed order, so the same input gives the same bytes;
-// nothing is added across warps. All is single precision; `estimator/batch_gpu.py` names the constants that are not set here and
+// nothing is added across warps. All is single precision; `estimator/batch_gpu.py` names the constants not set here and
 // lays the arrays out:
 //   points  float4: level mm, and a weight    spheres  float4: centre, radius
 //   sights  int8: 16 rows' tables side by side, (rows / 16, LOOKS, 16), so that neighbours' looks share a cache line
 
 //
 // On an H100 `removals` is bound by the rate at which instructions are issued: 48,000 warp instructions an approach,
-// 76 % of all issue slots filled (scripts/bench_gpu.py, `--once` under a profiler); the card's memory is hardly touched,
+// 76 % of issue slots filled (scripts/bench_gpu.py, `--once` under a profiler); the card's memory is hardly touched,
 // since the scene stays in its second cache. `goals_touched` waits for its distance fields in the first cache instead.
 
 typedef signed char int8;
