@@ -7,7 +7,6 @@
 // lays the arrays out:
 //   points  float4: level mm, and a weight    spheres  float4: centre, radius
 //   sights  int8: 16 rows' tables side by side, (rows / 16, LOOKS, 16), so that neighbours' looks share a cache line
-
 //
 // On an H100 `removals` is bound by the rate at which instructions are issued: 48,000 warp instructions an approach,
 // 76 % of issue slots filled (scripts/bench_gpu.py, `--once` under a profiler); the card's memory is hardly touched,
