@@ -34,6 +34,12 @@ START = 8192
 ELITE, SHRINK = 64, 0.9
 """The best this many tell the next draw's mean and spread; steps about single ones shrink by this each time."""
 
+CONCLUSION = """
+At equal evaluations differential evolution in generations of 64 finds least bone and the same from every seed; larger
+ones are slower, smaller ones now and then end in a lesser valley, and a sequence or steps without memory are far off.
+From 50,000 approaches on, both sides together, the least bone no longer changes by more than a few per mille; the
+likeliest plan still moves, for its chance is judged by few copies while it is looked for."""
+
 Optimiser = Callable[[Explored, Cost, int, np.random.Generator], None]
 
 
@@ -115,6 +121,7 @@ def main() -> None:
                 for p in (told_of.best, told_of.robust)]  # fmt: skip
         print(f"{budget:24} | {told_of.best.bone_mm3:8.1f} | {told_of.robust.bone_mm3:8.0f} | "
               f"{both[0]:.3f} {both[1]:.3f} | {time.process_time() - start:.0f}", flush=True)  # fmt: skip
+    print(CONCLUSION)
 
 
 if __name__ == "__main__":
