@@ -26,8 +26,8 @@ from recon.records import from_data, to_data, with_schema, without_schema
 
 SCHEMA = "canalwise.instrument-chart/1"
 
-BUDGET = 8000
-"""Approaches evaluated for a chart, a second or two of work (choice)."""
+BUDGET = 16000
+"""Approaches evaluated for a chart, a few seconds of work (choice)."""
 
 Part = Literal["sleeve", "tool"]
 
