@@ -137,6 +137,20 @@ def test_json_is_all_there_is_on_stdout(case, argv, capsys):
     assert told.err == ""
 
 
+def test_samples_and_seed_are_chosen_and_intervals_left_out(case, capsys):
+    argv = ["estimate", str(case), "--level", "L3-L4", "--side", "left", "--json", "--name", "sampled"]
+    told = []
+    for more in (["--samples", "50", "--seed", "3"], ["--samples", "50", "--seed", "3"], ["--no-intervals"]):
+        assert main([*argv, *more]) == 0
+        told.append(json.loads(capsys.readouterr().out))
+    assert told[0] == told[1]
+    assert (told[0]["samples"], told[0]["seed"]) == (50, 3)
+    assert told[0]["cone"]["bone_removed_mm3"]["interval95"]
+    assert (told[2]["samples"], told[2]["chances"]["all_limits"]) == (0, None)
+    assert told[2]["cone"]["bone_removed_mm3"]["interval95"] is None
+    assert main(["estimate", str(case), "--level", "L3-L4", "--side", "left", "--samples", "0"]) == 2
+
+
 def test_estimate_keeps_the_plan_and_the_same_numbers(case, capsys):
     argv = ["estimate", str(case), "--level", "L3-L4", "--side", "left", "--json"]
     assert main(argv) == 0
