@@ -14,7 +14,7 @@ import numpy as np
 from scipy.optimize import Bounds, differential_evolution
 from scipy.stats import qmc
 
-from estimator.batch import outcomes
+from estimator.batch import Shifts, outcomes
 from estimator.pareto import non_dominated
 from estimator.robust import Hand, failures_of
 from estimator.search_bounds import BOUNDS
@@ -37,6 +37,10 @@ NEVER_MM3 = 1e5
 
 FEW, COPIES = 32, 32
 """Approaches in a generation, and disturbed copies of each, where the likeliest to succeed is looked for."""
+
+EDGE_MM = 0.01
+"""A search keeps this much more from the sac than it must: the best lies at an edge, and is not to fall over it by
+rounding when it is estimated exactly."""
 
 STEP = 0.03
 """Standard deviation of a step from an approach on the front, as a share of each bound's width."""
@@ -94,7 +98,8 @@ class Explored:
     def evaluated(self, unit: Float) -> Standing:
         """How the approaches at (A, D) coordinates stand; kept."""
         table = self.space.approaches(unit)
-        found = standing_of(self.space.asked, table, outcomes(self.space.asked, table))
+        nearer = Shifts(sac_mm=np.full(len(table), EDGE_MM), targets_mm=np.zeros(len(table)))
+        found = standing_of(self.space.asked, table, outcomes(self.space.asked, table, nearer))
         self._units.append(np.clip(unit, 0.0, 1.0))
         self._found.append(found)
         self.counted(len(unit))

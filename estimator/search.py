@@ -28,7 +28,8 @@ from estimator.search_ways import (
     ways_in,
 )
 from estimator.search_ways import Question as Question  # asked for by every caller of `search`
-from estimator.standing import joined_standing
+from estimator.standing import SHARE_TOL, joined_standing
+from estimator.told import ENOUGH_FRAC
 from estimator.verdicts import verdicts_of
 from recon.labels import Mask
 
@@ -152,13 +153,16 @@ class Judge:
     allowed_frac: float
 
     def best_of(self, candidates: Sequence[Candidate]) -> Pick:
-        """The first whose exact estimate keeps all limits; where none does, the first that breaks fewest."""
+        """The first whose exact estimate keeps all limits and reaches enough; else the first that fails in fewest."""
         exact: list[Estimate] = []
-        for candidate in candidates:
-            exact.append(estimate_of(self.prepared, candidate.approach, self.question.task))
-            if not limits_broken(exact[-1]):
+        fails: list[tuple[int, bool]] = []
+        for one in candidates:
+            exact.append(estimate_of(self.prepared, one.approach, self.question.task))
+            short = missed_exactly(exact[-1]) > max(self.allowed_frac, one.missed_frac) + SHARE_TOL
+            fails.append((len(limits_broken(exact[-1])), short))
+            if fails[-1] == (0, False):
                 break
-        which = min(range(len(exact)), key=lambda i: len(limits_broken(exact[i])))
+        which = fails.index(min(fails))
         return Pick(candidates[which], exact[which], self.success(candidates[which]))
 
     def likeliest_of(self, candidates: Sequence[Candidate]) -> Pick:
@@ -213,6 +217,12 @@ def reached_exactly(estimate: Estimate) -> float:
     """Mean over the asked sets in view of the share touched; 0 where none is in view."""
     shares = [share for share in estimate.task_reached_frac.values() if share == share]
     return float(np.mean(shares)) if shares else 0.0
+
+
+def missed_exactly(estimate: Estimate) -> float:
+    """By how much the asked sets in view fall short of ENOUGH_FRAC, summed."""
+    shares = [share for share in estimate.task_reached_frac.values() if share == share]
+    return float(np.maximum(ENOUGH_FRAC - np.array(shares), 0.0).sum())
 
 
 def same_plans(table: ApproachTable, plan: Approach) -> Mask:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
@@ -37,6 +37,10 @@ least: the last points would cost bone out of all proportion (choice)."""
 
 STAGES = {"everywhere": 0.25, "most reach": 0.10, "least bone": 0.35, "front": 0.10, "chance": 0.20}
 """Share of the budget spent on each stage (scripts/why_search.py)."""
+
+EDGE_DEG = 0.01
+"""A plan sweeps this much wider than the approach it was found as (about 0.01 mm at its tip), so that no target at the
+edge of the sweep is lost by rounding when it is estimated exactly."""
 
 AT_BOUND = 0.01
 """A coordinate lies at the end of its bound when this near it, as a share of the bound's width."""
@@ -172,4 +176,6 @@ def candidate_of(way: Way, unit: Float, found: Standing) -> Candidate:
     at_end = np.abs(unit[0] - 0.5) > 0.5 - AT_BOUND
     bounds = tuple(name for number, name in enumerate(BOUNDS) if number in varied and at_end[number])
     numbers = (float(getattr(found, field.name)[0]) for field in fields(Standing))
-    return Candidate(way, space.approaches(unit).approach(0), bounds, *numbers)
+    table = space.approaches(unit)
+    wider = replace(table, sweep_deg=table.sweep_deg + EDGE_DEG)
+    return Candidate(way, wider.approach(0), bounds, *numbers)
