@@ -23,6 +23,9 @@ from estimator.standing import Standing, joined_standing, standing_of
 from recon.grid import Float
 from recon.labels import Mask
 
+APART_FRAC = 0.7
+"""Share of the approaches that is spent on two valleys apart, before what is best in both is followed."""
+
 POPULATION = 64
 """Approaches in a generation (scripts/why_search.py)."""
 
@@ -166,6 +169,22 @@ def evolved(explored: Explored, cost: Cost, count: int, rng: np.random.Generator
     """Evaluates about `count` more approaches where a cost is least."""
     seeds = _seeds(explored, cost, POPULATION, rng)
     _evolve(lambda unit: cost(explored.evaluated(unit)), seeds, count, rng)
+
+
+def evolved_in_valleys(explored: Explored, cost: Cost, count: int, rng: np.random.Generator) -> None:
+    """Evaluates about `count` more approaches where a cost is least: in two valleys apart, then from the best of both.
+
+    One generation soon gathers in the valley it first finds, which need not be the deepest (scripts/why_search.py).
+    """
+    ranked = explored.best_units(cost, max(len(explored) // 5, 2 * POPULATION))
+    away = np.linalg.norm(ranked - ranked[0], axis=1)
+    other = ranked[np.argmax(away > away.max() / 2)]  # the cheapest of those that lie far from the cheapest
+    nearer_other = np.linalg.norm(ranked - other, axis=1) < away
+    for valley in (ranked[~nearer_other], ranked[nearer_other]):
+        more = rng.random((max(POPULATION - len(valley), 0), DIMENSIONS))
+        seeds = np.concatenate([valley[:POPULATION], more])
+        _evolve(lambda unit: cost(explored.evaluated(unit)), seeds, round(count * APART_FRAC / 2), rng)
+    evolved(explored, cost, round(count * (1 - APART_FRAC)), rng)
 
 
 def likeliest_units(

@@ -16,6 +16,7 @@ from estimator.explore import (
     around_the_front,
     bone_for_reach,
     evolved,
+    evolved_in_valleys,
     likeliest_units,
     most_reach,
     spread,
@@ -136,7 +137,8 @@ def explore_all(ways: Sequence[Way], question: Question) -> float:
     allowed = allowed_of(ways)
     for way, rng in zip(ways, rngs, strict=True):
         # a side that cannot reach as much is searched for the least bone at its own best
-        evolved(way.explored, bone_for_reach(max(allowed, allowed_of([way]))), counts["least bone"], rng)
+        cost = bone_for_reach(max(allowed, allowed_of([way])))
+        evolved_in_valleys(way.explored, cost, counts["least bone"], rng)
         around_the_front(way.explored, counts["front"], rng)
         way.likely.extend(likeliest_of_way(way, allowed, counts["chance"], rng))
     return allowed

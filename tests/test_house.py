@@ -39,7 +39,7 @@ VTK_FOR_MESHING = re.compile(r"vtkmodules\.(vtkCommon|vtkFilters|vtkImaging(Core
 
 IMPORTED_AS = {
     "connected-components-3d": "cc3d", "fast-simplification": "fast_simplification", "scikit-image": "skimage",
-    "simpleitk": "SimpleITK", "tomli-w": "tomli_w", "vtk": "vtkmodules",
+    "pillow": "PIL", "simpleitk": "SimpleITK", "tomli-w": "tomli_w", "vtk": "vtkmodules",
 }
 DECODERS = ("pylibjpeg", "pylibjpeg-openjpeg", "pylibjpeg-rle", "python-gdcm")
 """Never imported by name: pydicom finds them when a scan is compressed."""
