@@ -9,6 +9,7 @@ from recon.grid import Grid
 from tests.laws.scenes import SPACING_MM, SPEC, Scene, anatomy_on, facet_fractions, grid_of, volumes_mm3
 
 VOLUME_TOL_FRAC, FACET_TOL_FRAC, REACH_TOL_MM = 0.03, 0.03, 0.75
+TASK_TOL_FRAC = 0.04  # a single one of some 250 targets that is touched on one grid and not on the other is a path more
 
 UNEVEN_MM = (0.6, 0.7, 1.0)
 
@@ -30,7 +31,9 @@ def resampled(plain: Scene, request: pytest.FixtureRequest) -> Scene:
 
 
 def test_resampling_changes_estimates_little(plain: Scene, resampled: Scene) -> None:
-    assert volumes_mm3(resampled) == pytest.approx(volumes_mm3(plain), rel=VOLUME_TOL_FRAC)
+    here, there = volumes_mm3(plain), volumes_mm3(resampled)
+    assert there["cone"] == pytest.approx(here["cone"], rel=VOLUME_TOL_FRAC)
+    assert there["task"] == pytest.approx(here["task"], rel=TASK_TOL_FRAC)
     assert facet_fractions(resampled) == pytest.approx(facet_fractions(plain), abs=FACET_TOL_FRAC)
     for side in ("contralateral_reach", "ipsilateral_reach"):
         here, there = plain.document[side], resampled.document[side]
