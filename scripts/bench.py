@@ -59,6 +59,8 @@ from estimator.keepout import KeepOut
 from estimator.prepared import PreparedLevel, prepared_level
 from estimator.region import ConeRegion
 from estimator.removal import PROTECTED_PARTS, Bench, bone_bricks, removal_of
+from estimator.search import search
+from estimator.search_ways import Question
 from estimator.solid import swept_distance_mm
 from estimator.uncertainty import intervals_of
 from recon.anatomy import Anatomy
@@ -120,6 +122,7 @@ def estimator_figures() -> dict[str, float]:
         **batch,
         "exact_removal_per_s": exact,
         "exact_per_s": per_second(lambda approach: estimate_of(prepared, approach), tried),
+        "search_100k_s": search_s(prepared),
         "estimate_with_intervals_s": least_seconds(lambda: intervals_of(estimate_of(prepared, tried[0])))[0],
         "mesh_boolean_per_s": mesh,
         "ratio_vs_mesh_boolean": batch["removal_per_cpu_s"] / mesh,
@@ -143,6 +146,13 @@ def batch_figures(prepared: PreparedLevel, table: ApproachTable) -> dict[str, fl
         "full_per_s": len(table) / full_s,
         "bone_voxels": float(np.count_nonzero(_may_be_taken(prepared.bench))),
     }
+
+
+def search_s(prepared: PreparedLevel) -> float:
+    """Wall seconds of one search with its usual budget, 100,000 approaches."""
+    start_s = time.perf_counter()
+    search(prepared, Question())
+    return time.perf_counter() - start_s
 
 
 def _may_be_taken(bench: Bench) -> Mask:
