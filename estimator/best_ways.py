@@ -12,7 +12,6 @@ from estimator.approach import Approach
 from estimator.approach_table import ApproachTable, pivots_level_mm
 from estimator.asked import AskedLevel, asked_level
 from estimator.batch import Shifts, taken_by_all
-from estimator.compare import laminectomy
 from estimator.decompression import Decompression, decompression_of
 from estimator.estimate import Cost, Estimate, cost_of, estimate_of
 from estimator.execution import ExecutionErrors, causes_of, disturbed
@@ -20,6 +19,7 @@ from estimator.explore import Progress
 from estimator.gate import gate_of
 from estimator.interval import SD_OF_95
 from estimator.laid import repeated, with_pivots
+from estimator.laminectomy import laminectomy
 from estimator.prepared import PreparedLevel
 from estimator.removal import Bench, removal_of
 from estimator.robust import Success, success_among

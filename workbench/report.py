@@ -15,6 +15,7 @@ from estimator.approach import Approach
 from estimator.estimate import estimate_of
 from estimator.estimate_json import estimate_as_json
 from estimator.prepared import prepared_level
+from estimator.search_ways import Question
 from estimator.task_names import NAMES
 from recon.anatomy import Anatomy
 from recon.caution import CAUTION
@@ -26,6 +27,9 @@ from workbench.planned import Planned, Taken
 from workbench.report_pictures import all_pictures
 from workbench.report_what_if import NOT_ASKED, WhatIf, what_if, what_if_pictures
 from workbench.results import compared_json
+
+COMPARED = 8_000
+"""Approaches looked at to compare the ways in: a few seconds. `canalwise compare` looks at more."""
 
 JOB = "Rehearsal of a one-sided, over-the-top decompression of lumbar central stenosis on the patient's own scan."
 
@@ -42,13 +46,13 @@ class Report:
 def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> Report:
     """The report about one approach and what it is to touch: estimates it, compares the ways in, draws everything.
 
-    Raises what `estimator.estimate.estimate` and `estimator.compare.compare` raise.
+    Raises what `estimator.estimate.estimate` and `estimator.best_ways.best_ways` raise.
     """
     prepared = prepared_level(anatomy, approach.level)
     found = estimate_of(prepared, approach, task)
     taken = Taken(found.cone.removal.bench.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac)
     planned = Planned(scan, anatomy, anatomy.level(approach.level), approach, taken)
-    document, comparison = estimate_as_json(found), compared_json(anatomy, approach.level)
+    document, comparison = estimate_as_json(found), compared_json(prepared, Question(budget=COMPARED))
     asked = what_if(prepared, approach, task)
     return Report(page(planned, document, comparison, asked), document, comparison)
 

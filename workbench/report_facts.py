@@ -10,7 +10,8 @@ from recon.anatomy import Level
 from recon.severity import SCALES
 from workbench.charts import NOT_TOLD
 from workbench.planned import Planned
-from workbench.tables import chance_line, compared_row, task_rows, verdict_row
+from workbench.search_tables import best_way_row
+from workbench.tables import chance_line, task_rows, verdict_row
 from workbench.wording import (
     amount,
     limit_words,
@@ -186,7 +187,7 @@ def limit_rows(estimate: Json) -> list[tuple[str, ...]]:
 
 def compared_rows(comparison: Json) -> list[tuple[str, ...]]:
     """One row of text per way in."""
-    return [compared_row(row) for row in comparison["rows"]]
+    return [best_way_row(row) for row in comparison["rows"]]
 
 
 def has_intervals(estimate: Json) -> bool:

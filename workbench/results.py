@@ -6,10 +6,14 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from estimator.approach import Approach
-from estimator.compare import Row, compare
+from estimator.best_ways import best_ways
+from estimator.best_ways_json import comparison_as_json
 from estimator.estimate import estimate
 from estimator.estimate_json import estimate_as_json
+from estimator.explore import Progress
 from estimator.montecarlo import Trial
+from estimator.prepared import PreparedLevel
+from estimator.search_ways import Question
 from estimator.task_names import NAMES
 from estimator.uncertainty import intervals_of, no_intervals
 from recon.anatomy import Anatomy, Level
@@ -17,11 +21,10 @@ from recon.caution import CAUTION
 from recon.confidence import check_sentence
 from recon.corrections import correction_sentences
 from recon.errors import LevelNotInView
-from recon.labels import SIDES, level_vertebrae
 from recon.records import to_data
 from recon.scan import Scan
 
-BUILD_SCHEMA, MEASURE_SCHEMA, COMPARE_SCHEMA = "canalwise.build/1", "canalwise.measure/1", "canalwise.compare/1"
+BUILD_SCHEMA, MEASURE_SCHEMA = "canalwise.build/1", "canalwise.measure/1"
 
 USUAL_TRIAL = Trial()
 """A thousand samples from the first seed."""
@@ -107,35 +110,12 @@ def estimated_json(
     return estimate_as_json(found, no_intervals(found) if trial is None else intervals_of(found, trial))
 
 
-def compared_json(anatomy: Anatomy, level_name: str) -> dict[str, Any]:
-    """The ways in at a level, side by side, as JSON data; joints by the patient's side."""
-    level_vertebrae(level_name)
-    rows = [_row_json(row) for row in compare(anatomy, level_name)]
-    warnings = [*anatomy.warnings, *anatomy.level(level_name).warnings]
-    return {"schema": COMPARE_SCHEMA, "level": level_name, "rows": rows, "warnings": warnings, "caution": CAUTION}
-
-
-def _row_json(row: Row) -> dict[str, Any]:
-    kept = {
-        f"facet_{side}_frac": _known(row.cost.facets[side].area_frac) if side in row.cost.facets else None
-        for side in SIDES
-    }
-    pars = {f"pars_{side}_mm": _known(row.cost.pars[side].residual_mm) for side in SIDES}
-    return {
-        "name": row.name,
-        "bone_removed_mm3": row.cost.removal.total_mm3,
-        **kept,
-        **pars,
-        "spinous_bridge_mm": _known(row.cost.spinous_base.bridge_mm),
-        "canal_area_before_mm2": _known(row.freed.canal_area_before_mm2),
-        "canal_area_after_mm2": _known(row.freed.canal_area_after_mm2),
-        "reached_frac": _known(row.reached_frac),
-    }
-
-
-def _known(value: float) -> float | None:
-    """The value, or None where it is not-a-number, as JSON has none."""
-    return None if value != value else float(value)
+def compared_json(
+    prepared: PreparedLevel, question: Question, progress: Progress = lambda _: None
+) -> dict[str, Any]:
+    """The best plan found of each way in at a level, side by side, as JSON data; joints by the patient's side."""
+    warnings = [*prepared.anatomy.warnings, *prepared.level.warnings]
+    return comparison_as_json(best_ways(prepared, question, progress)) | {"warnings": warnings}
 
 
 def _checks(anatomy: Anatomy) -> list[str]:

@@ -158,39 +158,6 @@ def reach_line(document: Json) -> str:
     return f"Contralateral reach: {told} past the midline at disc level, {limit_words(reach['limited_by'])}."
 
 
-def compared_lines(document: Json) -> list[object]:
-    """The ways in side by side, and the caution."""
-    columns = (
-        "way in",
-        "bone removed, mm3",
-        "left facet kept",
-        "right facet kept",
-        "canal after, mm2",
-        "targets reached",
-    )
-    return [
-        table(
-            columns,
-            [compared_row(row) for row in document["rows"]],
-            title=f"Level {document['level']}",
-            right=(1, 2, 3, 4, 5),
-        ),
-        CAUTION,
-    ]
-
-
-def compared_row(row: Json) -> tuple[str, ...]:
-    """One way in, as text."""
-    return (
-        row["name"],
-        number(row["bone_removed_mm3"], 0),
-        percent(row["facet_left_frac"]),
-        percent(row["facet_right_frac"]),
-        number(row["canal_area_after_mm2"], 0),
-        "open" if row["reached_frac"] is None else percent(row["reached_frac"]),
-    )
-
-
 def built_lines(document: Json) -> list[object]:
     """The levels found and where each structure comes from."""
     rows = [(name, source) for name, source in document["sources"].items()]

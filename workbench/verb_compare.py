@@ -39,14 +39,13 @@ def options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Reads a case, finds the best plan of each way in, compares them, and keeps the numbers."""
-    from estimator.best_ways import best_ways
-    from estimator.best_ways_json import comparison_as_json
     from estimator.prepared import prepared_level
     from estimator.search import Question
     from estimator.task_names import named
     from estimator.told import USUAL_WANTED
     from recon.case import read_case
     from recon.records import write_json_atomic
+    from workbench.results import compared_json
     from workbench.search_tables import best_ways_lines
 
     voice = Voice(args.json)
@@ -55,13 +54,11 @@ def run(args: argparse.Namespace) -> int:
     question = Question(task=task, budget=args.budget, seed=args.seed)
     prepared = prepared_level(case.anatomy, args.level)
     with voice.counting("comparing", question.budget) as progress:
-        comparison = best_ways(prepared, question, progress)
-    warnings = [*case.anatomy.warnings, *prepared.level.warnings]
-    document = comparison_as_json(comparison) | {"warnings": warnings}
+        document = compared_json(prepared, question, progress)
     (case.folder / "results").mkdir(exist_ok=True)
     write_json_atomic(case.folder / "results" / f"compare-{args.level}.json", document)
     voice.result(document, best_ways_lines(document))
-    voice.warn(warnings)
+    voice.warn(document["warnings"])
     return 0
 
 
