@@ -28,9 +28,9 @@ from estimator.asked import asked_level
 from estimator.channel import Channel
 from estimator.explore import Cost, Explored, bone_for_reach
 from estimator.prepared import prepared_level
-from estimator.search_ways import Question, allowed_of, explore_all, least_missed, ways_in
 from estimator.search_bounds import BOUNDS
 from estimator.search_space import SearchSpace
+from estimator.search_ways import Question, allowed_of, explore_all, least_missed, ways_in
 from estimator.told import USUAL_WANTED
 from phantoms.render import blocks, natural_grid
 from phantoms.spec import SpineSpec
@@ -39,10 +39,11 @@ from phantoms.varied import varied_spec
 from recon.anatomy import Anatomy
 from recon.errors import CanalwiseError
 from recon.grid import Float
-from recon.labels import bone_mask
+from recon.labels import Side, bone_mask
 from recon.levels import levels_of
 
-LEVEL, SIDE, SPACING_MM, EDGE_BLUR_VOXELS = "L3-L4", "left", 0.8, 0.6
+LEVEL, SPACING_MM, EDGE_BLUR_VOXELS = "L3-L4", 0.8, 0.6
+SIDE: Side = "left"
 
 NODES = {
     "docking_lateral_mm": 7,
