@@ -37,7 +37,7 @@ ELITE, SHRINK = 64, 0.9
 CONCLUSION = """
 At equal evaluations differential evolution in generations of 64 finds least bone and the same from every seed; larger
 ones are slower, smaller ones now and then end in a lesser valley, and a sequence or steps without memory are far off.
-One generation of 64 still missed the deepest valley of one phantom in ten, by a third (accuracy_search.py, number 8); two
+One generation of 64 still missed the deepest valley of one phantom in ten, by a third (accuracy_search.py, no. 8); two
 that start in valleys apart, and one from the best of both, found all ten.
 From 50,000 approaches on, both sides together, the least bone no longer changes by more than a few per mille; the
 likeliest plan still moves, for its chance is judged by few copies while it is looked for."""
