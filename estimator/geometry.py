@@ -13,8 +13,6 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from recon.grid import Float
-
 Real = Any
 """Double or single precision, one of them throughout; the compiler makes a version for each."""
 
@@ -41,16 +39,6 @@ def cone_distance(t: Real, rho: Real, length: Real, base: Real, inverse: Real) -
     nearest = np.sqrt(min(side_t * side_t + side_rho * side_rho, base_t * base_t + base_rho * base_rho))
     inside = (t > ZERO) & (t < length) & (rho * length < t * base)
     return -nearest if inside else nearest
-
-
-@njit(cache=True, inline="always")
-def segment_distance(px: Real, py: Real, pz: Real, a: Float, b: Float) -> float:
-    """Distance of a point to the straight piece a -> b."""
-    ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
-    wx, wy, wz = px - a[0], py - a[1], pz - a[2]
-    length2 = ux * ux + uy * uy + uz * uz
-    t = 0.0 if length2 == 0.0 else min(1.0, max(0.0, (wx * ux + wy * uy + wz * uz) / length2))
-    return float(np.sqrt((wx - t * ux) ** 2 + (wy - t * uy) ** 2 + (wz - t * uz) ** 2))
 
 
 @njit(cache=True)

@@ -14,8 +14,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from recon.labels import Side
-
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 I8 = npt.NDArray[np.int8]
@@ -133,7 +131,6 @@ class Scene:
     bucket_whole : (B,) array, sum of each
     pars_planes : number of planes of the left pars and of the right one
     sets : names of the target sets
-    sides_in_view : sides that have a joint
     clearance_mm : what is kept from the sac besides the tool's radius
     cell_mm : size of the cells, and the width over which a point goes from out to in
     """
@@ -148,6 +145,5 @@ class Scene:
     bucket_whole: F64
     pars_planes: tuple[int, int]
     sets: tuple[str, ...]
-    joints: tuple[Side, ...]
     clearance_mm: float
     cell_mm: float

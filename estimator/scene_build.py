@@ -85,7 +85,6 @@ def scene_of(anatomy: Anatomy, level: Level, bench: Bench, sac: KeepOut) -> Scen
         bucket_whole=_sums(index, every.weight),
         pars_planes=planes,
         sets=_set_names(level),
-        joints=tuple(side for side in SIDES if side in level.joints),
         clearance_mm=sac.berth_mm,
         cell_mm=float(np.prod(bench.grid.spacing_mm * per_cell) ** (1 / 3)),
     )

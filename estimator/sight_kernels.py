@@ -53,16 +53,11 @@ def line_to(to_index: Float, pivots: Float, w: int, x: float, y: float, z: float
 
 
 @njit(cache=True)
-def sight_along(field: Field, line: Line, give_up: float) -> float:
-    """By how much a line clears the berth, mm; not followed below `give_up`."""
-    si, sj, sk, wi, wj, wk, length = line
-    least = least_along(field.distance_mm, si, sj, sk, wi, wj, wk, length, field.berth_mm + give_up)
-    return least - field.berth_mm
-
-
-@njit(cache=True)
 def sight_on(field: Field, line: Line, begin: float, end: float, give_up: float) -> float:
-    """The same looking only at a stretch of the line, with the samples that the march over all of it would take."""
+    """By how much a stretch of a line clears the berth, mm; not followed below `give_up`.
+
+    The samples are those that the march over all of the line would take.
+    """
     si, sj, sk, wi, wj, wk, length = line
     enter, _ = span_in_box(field.distance_mm, si, sj, sk, wi, wj, wk)
     step = SMALLEST_STEP_MM / max(length, 1e-9)

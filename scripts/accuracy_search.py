@@ -20,9 +20,10 @@ from itertools import islice
 from pathlib import Path
 
 import numpy as np
-from scipy import ndimage
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from bench_scene import LEVEL, level_of
 
 from estimator.asked import asked_level
 from estimator.channel import Channel
@@ -32,17 +33,13 @@ from estimator.search_bounds import BOUNDS
 from estimator.search_space import SearchSpace
 from estimator.search_ways import Question, allowed_of, explore_all, least_missed, ways_in
 from estimator.told import USUAL_WANTED
-from phantoms.render import blocks, natural_grid
-from phantoms.spec import SpineSpec
-from phantoms.spine import spine_of
 from phantoms.varied import varied_spec
 from recon.anatomy import Anatomy
 from recon.errors import CanalwiseError
 from recon.grid import Float
-from recon.labels import Side, bone_mask
-from recon.levels import levels_of
+from recon.labels import Side
 
-LEVEL, SPACING_MM, EDGE_BLUR_VOXELS = "L3-L4", 0.8, 0.6
+SPACING_MM, BLUR_VOXELS = 0.8, 0.6
 SIDE: Side = "left"
 
 NODES = {
@@ -80,24 +77,12 @@ def lattice() -> Float:
     return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, len(axes))
 
 
-def phantom(spec: SpineSpec) -> Anatomy:
-    """The level of a random spine, straight from the phantom's labels."""
-    spine, grid = spine_of(spec), natural_grid(spec, SPACING_MM, (LEVEL,))
-    labels = np.zeros(grid.shape, dtype=np.uint16)
-    for box in blocks(grid):
-        part = grid.cropped(box)
-        labels[box] = spine.label_and_depth(part.voxel_centres_mm().reshape(-1, 3))[0].reshape(part.shape)
-    occupancy = ndimage.gaussian_filter(bone_mask(labels).astype(np.float32), EDGE_BLUR_VOXELS)
-    occupancy[occupancy < 1e-3] = 0.0
-    return Anatomy(grid, labels, occupancy, levels_of(labels, occupancy, grid), {"sac": "given"})
-
-
 def anatomies(seed: int) -> Iterator[tuple[int, Anatomy]]:
     """Random spines whose level can be built, numbered; those that cannot are passed over aloud."""
     number = 0
     while True:
         try:
-            yield number, phantom(varied_spec(np.random.default_rng([seed, number])))
+            yield number, level_of(varied_spec(np.random.default_rng([seed, number])), SPACING_MM, BLUR_VOXELS)
         except (CanalwiseError, ValueError) as problem:
             print(f"phantom {number} left out: {problem}", flush=True)
         number += 1

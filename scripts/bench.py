@@ -5,7 +5,8 @@
 
 removal_per_s            batch: removals of an approach (two phases, sleeve and tool) per second of wall time on all
                          processors, keep-out and protected parts included, BATCH approaches scattered about the usual
-full_per_s               the same with joints, pars, spinous base and reach
+removal_per_cpu_s        the same per second of processor time
+full_per_s               removals with joints, pars, spinous base and reach
 bone_voxels              voxels of bone that may be taken there
 exact_removal_per_s      removals with sub-voxel sampling per second of processor time
 exact_per_s              complete exact estimates per second of processor time (two threads share one estimate), on a

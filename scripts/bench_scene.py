@@ -32,15 +32,20 @@ TILTS_DEG = (-6.0, -3.0, 0.0, 3.0, 6.0)
 
 
 def narrow_level(spacing_mm: float = SPACING_MM) -> Anatomy:
-    """The anatomy of the level on voxels of that size, straight from the phantom's labels."""
-    spine, grid = spine_of(SPEC), natural_grid(SPEC, spacing_mm, (LEVEL,))
+    """The narrowed level on voxels of that size."""
+    return level_of(SPEC, spacing_mm)
+
+
+def level_of(spec: SpineSpec, spacing_mm: float, blur_voxels: float = EDGE_BLUR_VOXELS) -> Anatomy:
+    """A spine's LEVEL on voxels of that size, straight from the phantom's labels, their border blurred."""
+    spine, grid = spine_of(spec), natural_grid(spec, spacing_mm, (LEVEL,))
     labels = np.zeros(grid.shape, dtype=np.uint16)
     for box in blocks(grid):
         part = grid.cropped(box)
         labels[box] = spine.label_and_depth(part.voxel_centres_mm().reshape(-1, 3))[0].reshape(part.shape)
-    occupancy = ndimage.gaussian_filter(bone_mask(labels).astype(np.float32), EDGE_BLUR_VOXELS)
+    occupancy = ndimage.gaussian_filter(bone_mask(labels).astype(np.float32), blur_voxels)
     occupancy[occupancy < 1e-3] = 0.0
-    return Anatomy(grid, labels, occupancy, levels_of(labels, occupancy, grid))
+    return Anatomy(grid, labels, occupancy, levels_of(labels, occupancy, grid), {"sac": "given"})
 
 
 def scattered(anatomy: Anatomy, count: int, seed: int = 0) -> ApproachTable:

@@ -29,7 +29,8 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
-from accuracy_search import LEVEL, SIDE, anatomies
+from accuracy_search import SIDE, anatomies
+from bench_scene import LEVEL
 
 from estimator.batch import Device, outcomes, reached_by_all
 from estimator.batch_cpu import CPU
