@@ -50,7 +50,7 @@ class Shifts:
 class Taken:
     """What A approaches take, per bucket of the scene.
 
-    `weight` (A, B): mm3 of bone or pressing tissue, mm2 of the disc-level plane; `per_mm` (A, B): how much less for
+    `weight` (A, B): mm3 of bone, mm2 of the disc-level plane; `per_mm` (A, B): how much less for
     each mm by which all bone borders lie further in; `lateral_mm` (A,): farthest from the midline that bone is mostly
     taken.
     """
@@ -81,7 +81,7 @@ class Outcomes:
 
     Parameters
     ----------
-    taken : bone and pressing tissue
+    taken : bone, and what is freed of the disc-level plane
     facet_area_frac, facet_width_frac : (A, 2) arrays, NaN where a joint is not in view
     pars_mm : (A, 2) array, least width left
     undercut_frac, bridge_mm : (A,) arrays

@@ -17,7 +17,7 @@ from estimator.estimate import Cost, Estimate, cost_of, estimate_of
 from estimator.execution import ExecutionErrors, causes_of, disturbed
 from estimator.explore import Progress
 from estimator.gate import gate_of
-from estimator.interval import SD_OF_95
+from estimator.interval import SD_OF_95, ends95
 from estimator.laid import repeated, with_pivots
 from estimator.laminectomy import laminectomy
 from estimator.prepared import PreparedLevel
@@ -36,16 +36,6 @@ SAMPLES = 512
 
 NEAR_SHARE = 1.0 / 6.0
 """Share of the budget for the one phase of each side that both sides are made of; each side alone takes the double."""
-
-
-def ends95(samples: Float, value: float) -> tuple[float, float]:
-    """Between which 95 % of samples lie, the value they are about included.
-
-    >>> ends95(np.linspace(1.0, 2.0, 401), 0.5)
-    (0.5, 1.975)
-    """
-    low, high = np.quantile(samples, (0.025, 0.975))
-    return min(float(low), value), max(float(high), value)
 
 
 @dataclass(frozen=True, eq=False)

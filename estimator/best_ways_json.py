@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from estimator.best_ways import MIDLINE, Comparison, Way, ends95
+from estimator.best_ways import MIDLINE, Comparison, Way
+from estimator.interval import ends95
 from estimator.search_json import SAME_MM3
 from recon.caution import CAUTION
 from recon.labels import SIDES

@@ -13,7 +13,7 @@ from estimator.region import Region
 from estimator.removal import PROTECTED_PARTS, Bench, Removal
 from recon.anatomy import Anatomy, Level
 from recon.grid import Float
-from recon.labels import SIDES, Labels, Part, Side, Tissue, bone_mask, canal_mask
+from recon.labels import SIDES, Labels, Mask, Part, Side, Tissue, bone_mask, canal_mask
 
 SPAN_MM = 10.0
 """The compressing tissue is counted this far cranial and caudal of the disc's mid-plane."""
@@ -61,6 +61,35 @@ class Pressing:
     free_mm2: float
 
 
+@dataclass(frozen=True, eq=False)
+class DiscLevel:
+    """The disc's mid-plane in (n, n) samples PLANE_STEP_MM apart.
+
+    `free`: canal less what presses; `pressing`: ligament and calcification; `overhang`: bone that may be taken and
+    stands inside the canal's extent; `world_mm`: (n, n, 3) RAS mm.
+    """
+
+    free: Mask
+    pressing: Mask
+    overhang: Mask
+    world_mm: Float
+
+    @property
+    def freeable_mm(self) -> Float:
+        """(N, 3) array of the samples, RAS mm, that would be canal if they were taken."""
+        return self.world_mm[self.pressing | self.overhang]
+
+
+def disc_level(anatomy: Anatomy, level: Level) -> DiscLevel:
+    """What lies where in the disc's mid-plane."""
+    x, y, labels, world = disc_plane(anatomy, level)
+    pressing = np.isin(labels, PRESSING)
+    half_width, ventral, roof = canal_extent_mm(anatomy, level)
+    within = (np.abs(x) <= half_width) & (y >= ventral) & (y <= roof)
+    bone = bone_mask(labels) & ~np.isin(labels % 100, PROTECTED_PARTS) & within
+    return DiscLevel(canal_mask(labels) & ~pressing, pressing, bone, world)
+
+
 def pressing_on(anatomy: Anatomy, level: Level, bench: Bench) -> Pressing:
     """What presses on the sac at a level."""
     extent = canal_extent_mm(anatomy, level)
@@ -71,13 +100,9 @@ def pressing_on(anatomy: Anatomy, level: Level, bench: Bench) -> Pressing:
         mine = voxels[_side_near_disc(level, bench.grid.world_mm(voxels)) == SIDE_CODE[side]]
         ligament[side] = bricks_of_voxels(bench.grid, mine)
         whole[side] = len(mine) * bench.grid.voxel_mm3 + float(bench.bone_mm3[overhang == SIDE_CODE[side]].sum())
-    x, y, labels, world = disc_plane(anatomy, level)
-    pressing = np.isin(labels, PRESSING)
-    half_width, ventral, roof = extent
-    within = (np.abs(x) <= half_width) & (y >= ventral) & (y <= roof)
-    bone = bone_mask(labels) & ~np.isin(labels % 100, PROTECTED_PARTS) & within
-    free = float((canal_mask(labels) & ~pressing).sum() * PLANE_STEP_MM**2)
-    return Pressing(ligament, bench.grid.voxel_mm3, overhang, whole, bricks_of_points(world[pressing | bone]), free)
+    plane = disc_level(anatomy, level)
+    free = float(plane.free.sum() * PLANE_STEP_MM**2)
+    return Pressing(ligament, bench.grid.voxel_mm3, overhang, whole, bricks_of_points(plane.freeable_mm), free)
 
 
 def decompression_of(pressing: Pressing, region: Region, removal: Removal) -> Decompression:

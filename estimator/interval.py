@@ -8,9 +8,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from recon.errors import WrongUse
+from recon.grid import Float
 
 SD_OF_95 = 1.96
 """Half of a 95 % interval of a normal distribution, in standard deviations."""
+
+ENDS = (0.025, 0.975)
+"""Between these quantiles of samples lie 95 % of them."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +63,16 @@ class Interval:
         """The interval as it were without some causes; the others are taken to be normal."""
         left = {cause: sd for cause, sd in self.sd_by_cause.items() if cause not in causes}
         return replace(self, sd_by_cause=left, spread=None)
+
+
+def ends95(samples: Float, value: float) -> tuple[float, float]:
+    """Between which 95 % of samples lie, the value they are about included.
+
+    >>> ends95(np.linspace(1.0, 2.0, 401), 0.5)
+    (0.5, 1.975)
+    """
+    low, high = np.quantile(samples, ENDS)
+    return min(float(low), value), max(float(high), value)
 
 
 def sd_of_shift(value: float, *shifted: float) -> float:

@@ -18,7 +18,7 @@ from estimator.approach import Approach
 from estimator.approach_table import ApproachTable, joined
 from estimator.batch import Outcomes, Shifts, outcomes
 from estimator.execution import ExecutionErrors, causes_of, disturbed
-from estimator.interval import SD_OF_95
+from estimator.interval import SD_OF_95, ends95
 from estimator.prepared import PreparedLevel
 from estimator.scene import DISC_AREA, F64
 from estimator.task_names import MIDLINE
@@ -35,9 +35,6 @@ FAR_MM = 1000.0
 
 PARS_TOL_MM = 1e-3
 """Rounding of a width that is untouched."""
-
-ENDS = (0.025, 0.975)
-"""Between these quantiles of the samples lie 95 % of them."""
 
 Causes = Mapping[str, Mapping[str, float]]
 """Name of a number -> cause -> standard deviation that it alone gives."""
@@ -75,8 +72,7 @@ class Spread:
 
     def ends(self, name: str) -> tuple[float, float]:
         """Between which changes 95 % of the samples of a number lie; no change at all is never left out."""
-        low, high = np.quantile(self.change[name], ENDS)
-        return min(float(low), 0.0), max(float(high), 0.0)
+        return ends95(self.change[name], 0.0)
 
 
 def with_noise(spread: Spread, causes: Causes, seed: int) -> Spread:

@@ -11,6 +11,7 @@ from estimator.approach_table import ApproachTable, joined
 from estimator.asked import AskedLevel
 from estimator.batch import outcomes
 from estimator.execution import ExecutionErrors, causes_of, disturbed
+from estimator.interval import ENDS
 from estimator.standing import standing_in_force
 from recon.grid import Float
 
@@ -54,7 +55,7 @@ def success_among(asked: AskedLevel, copies: ApproachTable, allowed_frac: float)
     """The chances that the disturbed copies of one plan tell of."""
     found = standing_in_force(asked, outcomes(asked, copies))
     reached = found.missed_frac <= allowed_frac
-    low, high = np.quantile(found.bone_mm3, (0.025, 0.975))
+    low, high = np.quantile(found.bone_mm3, ENDS)
     kept, enough, both = (float(share.mean()) for share in (found.kept, reached, found.kept & reached))
     return Success(kept, enough, both, (float(low), float(high)))
 

@@ -1,9 +1,9 @@
 """A prepared level as flat arrays in the level frame, which compiled loops on any device can run over.
 
-Bone and ligament are mass points: the voxels of one bucket (a label, or a stand-in below) within one cell, drawn
-together in their centroid. Points lie in leaves of LEAF, leaves in groups of as many, each with an exact bounding
-sphere and its sums, so that what lies wholly inside or outside a region is decided at once. Each point knows how near
-the ray from it along each of a lattice of directions passes the sac: its table of sight.
+Bone is mass points: the voxels of one bucket (a label, or the stand-in below) within one cell, drawn together in their
+centroid. Points lie in leaves of LEAF, leaves in groups of as many, each with an exact bounding sphere and its sums, so
+that what lies wholly inside or outside a region is decided at once. Each point knows how near the ray from it along
+each of a lattice of directions passes the sac: its table of sight.
 """
 
 from __future__ import annotations
@@ -35,11 +35,8 @@ RAY_MM = np.float32(60.0)
 WIDEST = 256
 """Samples a row can have at most: 64 mm of them."""
 
-LIGAMENT = {"left": 1, "right": 2}
-OVERHANG = {"left": 3, "right": 4}
-DISC_AREA = 5
-"""Buckets that are no bone label: mm3 of pressing tissue and of overhanging bone near the disc by side, and mm2 of the
-disc-level plane that can be freed."""
+DISC_AREA = 1
+"""Bucket that is no bone label: mm2 of the disc-level plane that can be freed."""
 
 
 class Spheres(NamedTuple):

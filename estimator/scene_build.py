@@ -11,12 +11,12 @@ import numpy.typing as npt
 from estimator.batch_kernels import fill_sight
 from estimator.border import drawn_in
 from estimator.close_order import close_order
-from estimator.decompression import PLANE_STEP_MM, PRESSING, SPAN_MM, canal_extent_mm, disc_plane
+from estimator.decompression import PLANE_STEP_MM, disc_level
 from estimator.facets import disc_slice
 from estimator.keepout import KeepOut
 from estimator.protected import protected_field
 from estimator.reach import AT_DISC
-from estimator.removal import PROTECTED_PARTS, Bench
+from estimator.removal import Bench
 from estimator.scene import (
     CRANIAL_LOOKS,
     DISC_AREA,
@@ -25,9 +25,7 @@ from estimator.scene import (
     I8,
     I32,
     LEAF,
-    LIGAMENT,
     MEDIAL_LOOKS,
-    OVERHANG,
     SIGHT_MM,
     Cloud,
     Face,
@@ -41,7 +39,7 @@ from estimator.scene import (
 from estimator.scene_rows import base_rows, pars_rows
 from recon.anatomy import Anatomy, Frame, Level
 from recon.grid import Float, Grid
-from recon.labels import SIDES, Mask, bone_mask
+from recon.labels import SIDES, Mask
 from recon.workers import side_by_side
 
 CELL_MM = 1.0
@@ -55,6 +53,7 @@ FAR_MM = 100.0
 
 SIGHT_BLOCK = 4096
 """Points whose tables are filled by one thread at a time."""
+
 
 class Points(NamedTuple):
     """N weighted points, and the cell that each will be drawn together in."""
@@ -70,7 +69,7 @@ def scene_of(anatomy: Anatomy, level: Level, bench: Bench, sac: KeepOut) -> Scen
     """The scene of a level; `sac` with the berth of an instrument of no width."""
     shade = Shade(_f32(sac.distance_mm), _turn(sac.grid, level.frame))
     per_cell = _voxels_per_cell(bench.grid)
-    points = [_bone_points(level, bench, per_cell), *_soft_points(anatomy, level, bench, per_cell)]
+    points = [_bone_points(level, bench, per_cell), _plane_points(anatomy, level)]
     every = Points(*(np.concatenate(column) for column in zip(*points, strict=True)))
     names, index = np.unique(every.bucket, return_inverse=True)
     pars, planes = pars_rows(level, bench)
@@ -107,7 +106,8 @@ def _f32(array: npt.ArrayLike) -> F32:
 
 def _bone_points(level: Level, bench: Bench, per_cell: npt.NDArray[np.intp]) -> Points:
     """Every bone voxel that may be taken."""
-    may = bone_mask(bench.labels) & (bench.bone_mm3 > 0) & ~np.isin(bench.labels % 100, PROTECTED_PARTS)
+    may = np.zeros(bench.labels.shape, dtype=bool)
+    may.reshape(-1)[bench.takeable.voxels] = True
     index = np.argwhere(may)
     i, j, k = (slice(max(low - 2, 0), high + 3) for low, high in zip(index.min(0), index.max(0), strict=True))
     volume = np.float32(bench.grid.voxel_mm3)
@@ -118,38 +118,12 @@ def _bone_points(level: Level, bench: Bench, per_cell: npt.NDArray[np.intp]) -> 
     return Points(bench.labels[may].astype(np.intp), index // per_cell, xyz, mass, slope.astype(float))
 
 
-def _soft_points(anatomy: Anatomy, level: Level, bench: Bench, per_cell: npt.NDArray[np.intp]) -> list[Points]:
-    """Pressing tissue and overhanging bone near the disc by side, and what can be freed of the disc-level plane."""
-    half_width, ventral, roof = canal_extent_mm(anatomy, level)
-    near_box = bench.grid.box_around(level.frame.to_world_mm([[0.0, 10.0, 0.0]]), 2 * SPAN_MM + half_width)
-    grid, labels = bench.grid.cropped(near_box), bench.labels[near_box]
-    pressing = np.isin(anatomy.labels[bench.box][near_box], PRESSING)
-    bone = bone_mask(labels) & (bench.bone_mm3[near_box] > 0) & ~np.isin(labels % 100, PROTECTED_PARTS)
-    index = np.argwhere(pressing | bone)
-    mass = bench.bone_mm3[near_box][tuple(index.T)].astype(float)
-    places = level.frame.to_level_mm(grid.world_mm(index))
-    every = Points(np.zeros(len(index), np.intp), index // per_cell, places, mass, np.zeros(len(index)))
-    x, y, z = every.xyz.T
-    near = np.abs(z) <= SPAN_MM
-    over = near & bone[tuple(index.T)] & (np.abs(x) <= half_width) & (y >= 0) & (y <= roof)
-    soft = near & pressing[tuple(index.T)]
-    found = []
-    for side, of_side in (("left", x > 0), ("right", x < 0)):
-        found.append(_marked(every._replace(weight=np.full(len(x), grid.voxel_mm3)), LIGAMENT[side], of_side & soft))
-        found.append(_marked(every, OVERHANG[side], of_side & over))
-    px, py, plane, world = disc_plane(anatomy, level)
-    within = (np.abs(px) <= half_width) & (py >= ventral) & (py <= roof)
-    free = np.isin(plane, PRESSING) | (bone_mask(plane) & within & ~np.isin(plane % 100, PROTECTED_PARTS))
-    xyz = level.frame.to_level_mm(world[free])
+def _plane_points(anatomy: Anatomy, level: Level) -> Points:
+    """What can be freed of the disc-level plane."""
+    xyz = level.frame.to_level_mm(disc_level(anatomy, level).freeable_mm)
     cell = np.floor((xyz + FAR_MM) / CELL_MM).astype(np.intp)
-    nothing = np.zeros(len(xyz))
-    return [*found, Points(np.full(len(xyz), DISC_AREA), cell, xyz, np.full(len(xyz), PLANE_STEP_MM**2), nothing)]
-
-
-def _marked(points: Points, bucket: int, which: Mask) -> Points:
-    """Some of the points, as one bucket."""
-    _, cell, xyz, weight, slope = points
-    return Points(np.full(int(which.sum()), bucket), cell[which], xyz[which], weight[which], slope[which])
+    count = len(xyz)
+    return Points(np.full(count, DISC_AREA), cell, xyz, np.full(count, PLANE_STEP_MM**2), np.zeros(count))
 
 
 def _drawn_together(points: Points) -> Points:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from estimator.decompression import PLANE_STEP_MM, PRESSING, canal_extent_mm, disc_plane
+from estimator.decompression import PLANE_STEP_MM, disc_level
 from estimator.doubt import MIDLINE_SD_MM, Doubt
 from estimator.estimate import Cost, Estimate
 from estimator.facets import volume_kept_frac
@@ -26,7 +26,7 @@ from estimator.prepared import PreparedLevel
 from estimator.reach import AT_DISC
 from estimator.region import ConeRegion, Region, TaskRegion
 from estimator.task_doubt import task_causes
-from recon.labels import SIDES, Mask, Part, Side, bone_mask, canal_mask
+from recon.labels import SIDES, Mask, Side
 
 TARGET_SPACING_SD_MM = 0.5 / np.sqrt(12.0)
 """Targets stand every 0.5 mm (design, shared definitions): the last one touched is known to within that."""
@@ -201,17 +201,13 @@ def _farthest_mm(estimate: Estimate, side: Side) -> float:
 def _area_causes(estimate: Estimate, region: Region) -> tuple[dict[str, float], dict[str, float]]:
     """Free canal area before and after: each border's length times its deviation."""
     doubt = estimate.prepared.doubt
-    x, y, labels, world = disc_plane(estimate.anatomy, estimate.level)
-    pressing = np.isin(labels, PRESSING)
-    free = canal_mask(labels) & ~pressing
-    freed = np.zeros(labels.shape, dtype=bool)
-    freed[pressing] = region.holds(world[pressing])
-    half_width, ventral, roof = canal_extent_mm(estimate.anatomy, estimate.level)
-    within = (np.abs(x) <= half_width) & (y >= ventral) & (y <= roof)
-    overhang = bone_mask(labels) & within & ~np.isin(labels % 100, (Part.BODY, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT))
+    plane = disc_level(estimate.anatomy, estimate.level)
+    nothing = np.zeros(plane.free.shape, dtype=bool)
+    freed = nothing.copy()
+    freed[plane.pressing] = region.holds(plane.world_mm[plane.pressing])
     # where the region itself cuts bone the new wall lies where the tool put it, whatever the border was
-    return (_area(free, pressing, overhang & False, doubt),
-            _area(free | freed, pressing & ~freed, overhang, doubt))  # fmt: skip
+    return (_area(plane.free, plane.pressing, nothing, doubt),
+            _area(plane.free | freed, plane.pressing & ~freed, plane.overhang, doubt))  # fmt: skip
 
 
 def _area(free: Mask, pressing: Mask, cut: Mask, doubt: Doubt) -> dict[str, float]:

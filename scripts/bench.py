@@ -59,14 +59,13 @@ from estimator.estimate import estimate_of
 from estimator.keepout import KeepOut
 from estimator.prepared import PreparedLevel, prepared_level
 from estimator.region import ConeRegion
-from estimator.removal import PROTECTED_PARTS, Bench, bone_bricks, removal_of
+from estimator.removal import Bench, bone_bricks, removal_of
 from estimator.search import search
 from estimator.search_ways import Question
 from estimator.solid import swept_distance_mm
 from estimator.uncertainty import intervals_of
 from recon.anatomy import Anatomy
 from recon.grid import isotropic_grid
-from recon.labels import Mask, bone_mask
 
 T = TypeVar("T")
 
@@ -145,7 +144,7 @@ def batch_figures(prepared: PreparedLevel, table: ApproachTable) -> dict[str, fl
         "removal_per_s": len(table) / removal_s,
         "removal_per_cpu_s": len(table) / removal_cpu_s,
         "full_per_s": len(table) / full_s,
-        "bone_voxels": float(np.count_nonzero(_may_be_taken(prepared.bench))),
+        "bone_voxels": float(len(prepared.bench.takeable.voxels)),
     }
 
 
@@ -154,10 +153,6 @@ def search_s(prepared: PreparedLevel) -> float:
     start_s = time.perf_counter()
     search(prepared, Question())
     return time.perf_counter() - start_s
-
-
-def _may_be_taken(bench: Bench) -> Mask:
-    return (bench.bone_mm3 > 0) & bone_mask(bench.labels) & ~np.isin(bench.labels % 100, PROTECTED_PARTS)
 
 
 def least_seconds(task: Callable[[], object]) -> tuple[float, float]:
