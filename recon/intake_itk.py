@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
-import SimpleITK
 
 from recon.errors import BadFile, BadGeometry
 from recon.grid import Float
 from recon.intake_volume import Volume, check_budget, rescaled, volume_shape
+
+if TYPE_CHECKING:
+    import SimpleITK
 
 Answer = TypeVar("Answer")
 
@@ -28,6 +30,9 @@ def read_itk_image(path: Path, budget_mb: float) -> Volume:
     BadFile : missing, truncated, not of its format, colour voxels, larger than the budget
     BadGeometry : more than one volume, or an NRRD file that names no patient space
     """
+    # Only where it is needed: it takes 100 MB, and most who open a case read no such file.
+    import SimpleITK
+
     kind = "NRRD" if path.suffix.lower() in NRRD_SUFFIXES else "MetaImage"
     reader = SimpleITK.ImageFileReader()
     reader.SetFileName(str(path))

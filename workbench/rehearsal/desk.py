@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from estimator.approach import Approach
+from estimator.estimate import Estimate, estimate_of
 from estimator.prepared import PreparedLevel, prepared_level
 from recon.case import Case
+from workbench.rehearsal.lately import Lately
 
 PREPARED = 2
 """Levels kept prepared at a time: what one surgeon goes back and forth between, in bounded memory."""
+
+ESTIMATES = 4
+"""Exact estimates kept: numbers, removal and picture of one plan are asked for one after the other."""
 
 
 @dataclass(eq=False)
@@ -18,15 +23,15 @@ class Desk:
     """An opened case; its parts may be asked for from any thread."""
 
     case: Case
-    _prepared: OrderedDict[str, PreparedLevel] = field(default_factory=OrderedDict)
-    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _prepared: Lately[str, PreparedLevel] = field(default_factory=lambda: Lately(PREPARED))
+    _estimates: Lately[tuple[Approach, tuple[str, ...]], Estimate] = field(default_factory=lambda: Lately(ESTIMATES))
+    frames: Lately[tuple[str, str], bytes] = field(default_factory=lambda: Lately(2 * PREPARED))
 
     def prepared(self, level: str) -> PreparedLevel:
         """The level, made ready for exact estimates once; raises LevelNotInView where there is none."""
-        with self._lock:
-            if level not in self._prepared:
-                self._prepared[level] = prepared_level(self.case.anatomy, level).ready()
-                while len(self._prepared) > PREPARED:
-                    self._prepared.popitem(last=False)
-            self._prepared.move_to_end(level)
-            return self._prepared[level]
+        return self._prepared.found(level, lambda: prepared_level(self.case.anatomy, level).ready())
+
+    def exact(self, plan: Approach, task: Sequence[str]) -> Estimate:
+        """The estimate of a plan; raises as `estimator.estimate.estimate`."""
+        prepared = self.prepared(plan.level)
+        return self._estimates.found((plan, tuple(task)), lambda: estimate_of(prepared, plan, task))
