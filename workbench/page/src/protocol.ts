@@ -129,6 +129,7 @@ export type Question =
   | { ask: "sheet"; plan: Plan; task: string[]; scope: string } // scope: PNG data URL of the first view or ""; -> { url } of a page to print
   | { ask: "lesson"; name: string; plan: Plan; task: string[] } // -> LessonAnswer
   | { ask: "mark"; lesson: string; step: number; plan: Plan; task: string[]; choice: string } // -> MarkAnswer
+  | { ask: "judge"; lesson: string; plan: Plan; task: string[] } // -> JudgeAnswer, for a blind lesson
   | { ask: "report"; plan: Plan; task: string[]; pdf: boolean }; // -> { url }
 
 export type Ask = Question["ask"];
@@ -221,17 +222,22 @@ export interface Radiograph {
   down_word: string;
 }
 
-export interface LessonStep {
-  title: string;
+// What a step says. Until a step's question is marked, whatever would answer it reads "(asked below)".
+export interface StepWords {
   aim: string; // what to do
   look: string; // what to see at which clock position, filled in from the geometry
   remove: string;
   danger: string;
+}
+
+export interface LessonStep extends StepWords {
+  title: string;
   camera: "scope" | "bench" | "axial" | "radiograph";
   phase: number; // of the plan, for the camera
   depth_mm: number; // of the scope's tip past the docking depth, for the camera
-  question: string;
+  question: string; // "" where none is asked
   choices: string[];
+  left_out: string; // why a question of the lesson cannot be asked of this case and plan; "" else
 }
 
 export interface LessonAnswer {
@@ -246,4 +252,13 @@ export interface MarkAnswer {
   right: boolean;
   correct: string;
   because: string;
+  told: StepWords; // the step's words with nothing held back
+}
+
+export interface JudgeAnswer {
+  verdicts: { name: string; words: string; met: boolean | null }[];
+  missed: string[]; // sentences: limits broken, targets not reached
+  numbers: { name: string; yours: string; good: string; difference: string }[];
+  good: { name: string; plan: Plan } | null; // a plan to hold it against
+  words: string; // the judgement in a sentence or two
 }
