@@ -1,0 +1,3 @@
+import type { Part } from "./desk";
+
+export const sheet: Part = () => undefined;
