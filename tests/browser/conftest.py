@@ -5,17 +5,13 @@ Pictures and state are asserted on, never milliseconds: the graphics are drawn i
 
 from __future__ import annotations
 
-import json
 import shutil
-import socket
-import subprocess
-import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
+from page_server import Served, served
 
 from phantoms.spec import demo_spec
 from recon.build import anatomy_of
@@ -31,7 +27,6 @@ SOFTWARE_GL = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader")
 NO_GL = ("--disable-gpu", "--disable-3d-apis")
 
 LEVEL = "L3-L4"
-TOKEN = "a-token-for-tests-only-0123456789abcdef"
 WAIT_MS = 60_000
 """Longest wait for anything: a busy machine that draws in software is slow, and slowness is no failure."""
 
@@ -70,47 +65,6 @@ def browsers(browser_path: str) -> Iterator[Any]:
         yield browser
         for each in opened.values():
             each.close()
-
-
-@dataclass
-class Served:
-    """A case that is being served."""
-
-    folder: Path
-    port: int
-    process: subprocess.Popen[str]
-
-    @property
-    def url(self) -> str:
-        """Where the page is."""
-        return f"http://127.0.0.1:{self.port}/{TOKEN}/"
-
-    def stop(self) -> None:
-        """Kills the server, as a crash would."""
-        self.process.kill()
-        self.process.wait()
-
-    def start_again(self) -> None:
-        """The same address once more."""
-        self.process = _serve(self.folder, self.port)
-
-
-def served(folder: Path) -> Served:
-    """Serves a case on a free port, and waits until it answers."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    return Served(folder, port, _serve(folder, port))
-
-
-def _serve(folder: Path, port: int) -> subprocess.Popen[str]:
-    command = [sys.executable, "-m", "workbench.cli", "rehearse", str(folder), "--no-open", "--json"]
-    command += ["--port", str(port), "--token", TOKEN]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-    assert process.stdout is not None
-    told = json.loads(process.stdout.readline())
-    assert told["url"] == f"http://127.0.0.1:{port}/{TOKEN}/"
-    return process
 
 
 @pytest.fixture(scope="session")

@@ -1,0 +1,135 @@
+#!/usr/bin/env python3
+"""How fast the rehearsal page answers a hand, in a headless browser that draws in software.
+
+    .venv/bin/python scripts/bench_page.py CASE [--moves 40] [--level L3-L4] [--json]
+
+picture_ms     medial tilt moved -> the 3D picture has changed, pixels read back; median and 95th percentile
+numbers_ms     the same move -> numbers of that plan stand on the page, less the estimator's own time
+orbit_per_s    pictures a second while the view is turned by one small step after another
+bone_triangles of the full mesh; proxy_triangles of the one shown while moving
+server_mb      resident memory of the server afterwards
+load           load average of this machine before and after: a busy machine is slower, so say it beside the figures
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import sys
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import numpy as np
+from page_server import served
+
+SCREEN = {"width": 1440, "height": 900}
+FLAGS = ["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--disable-background-networking"]
+
+MEASURE = """
+async ({moves, level}) => {
+  const {store, bench} = window.rehearsal;
+  const frame = () => new Promise((done) => requestAnimationFrame(done));
+  const rest = async () => { while (!store.state.fresh || bench.mode !== "full") await frame(); };
+  const small = document.createElement("canvas");
+  small.width = small.height = 96;
+  const context = small.getContext("2d", {willReadFrequently: true});
+  const pixels = () => {
+    context.drawImage(bench.canvas, 0, 0, 96, 96);
+    return context.getImageData(0, 0, 96, 96).data.reduce((sum, value, i) => (sum * 31 + value * (i % 7 + 1)) % 1e9, 7);
+  };
+  const turned = (plan, by) => ({...plan, phases: plan.phases.map((phase, i) =>
+    i === plan.phases.length - 1 ? {...phase, medial_tilt_deg: phase.medial_tilt_deg + by} : phase)});
+  const out = {picture_ms: [], numbers_ms: [], orbit_ms: []};
+  for (let move = 0; move < moves; move++) {
+    await rest();
+    const before = pixels();
+    const start = performance.now();
+    store.move(turned(store.state.plan, move % 8 < 4 ? 1.5 : -1.5));
+    let picture = 0, numbers = 0;
+    while (!picture || !numbers) {
+      await frame();
+      if (!picture && pixels() !== before) picture = performance.now() - start;
+      if (!numbers && store.state.fresh) numbers = performance.now() - start - 1000 * store.state.answer.took_s;
+    }
+    out.picture_ms.push(picture);
+    out.numbers_ms.push(numbers);
+    store.settle();
+  }
+  await rest();
+  for (let turn = 0; turn < 60; turn++) {
+    const start = performance.now();
+    bench.orbit(2, 0);
+    await frame();
+    pixels();
+    out.orbit_ms.push(performance.now() - start);
+  }
+  return {...out, bone_triangles: bench.triangles.full, proxy_triangles: bench.triangles.proxy};
+}
+"""
+
+
+def main() -> int:
+    """Prints the figures."""
+    parser = argparse.ArgumentParser(description="Time the rehearsal page in a headless browser.")
+    parser.add_argument("case", type=Path)
+    parser.add_argument("--moves", type=int, default=40)
+    parser.add_argument("--level", default="L3-L4")
+    parser.add_argument("--json", action="store_true")
+    options = parser.parse_args()
+    figures = page_figures(options.case, options.level, options.moves)
+    text = json.dumps(figures, indent=2) if options.json else "\n".join(f"{k:16} {v}" for k, v in figures.items())
+    print(text)
+    return 0
+
+
+def page_figures(case: Path, level: str, moves: int) -> dict[str, Any]:
+    """The figures of one run."""
+    from playwright.sync_api import sync_playwright
+
+    before = os.getloadavg()[0]
+    server = served(case)
+    try:
+        with sync_playwright() as driver:
+            browser = driver.chromium.launch(executable_path=shutil.which("chromium"), args=FLAGS)
+            page = browser.new_page(viewport=SCREEN)
+            page.goto(server.url)
+            confirm_level(page, level)
+            page.wait_for_function("window.rehearsal && window.rehearsal.store.state.fresh", timeout=120_000)
+            told = page.evaluate(MEASURE, {"moves": moves, "level": level})
+            browser.close()
+        memory_mb = resident_mb(server.process.pid)
+    finally:
+        server.stop()
+    return _summary(told) | {"server_mb": round(memory_mb), "load": [round(before, 1), round(os.getloadavg()[0], 1)]}
+
+
+def confirm_level(page: Any, level: str) -> None:
+    """Answers the page's question which level is meant."""
+    page.get_by_role("dialog").get_by_role("button", name=level).click()
+
+
+def resident_mb(pid: int) -> float:
+    """Memory a process holds."""
+    status = Path(f"/proc/{pid}/status").read_text()
+    return float(next(line.split()[1] for line in status.splitlines() if line.startswith("VmRSS"))) / 1024
+
+
+def _summary(told: dict[str, Any]) -> dict[str, Any]:
+    def percentiles(values: list[float]) -> dict[str, float]:
+        return {"p50": round(float(np.percentile(values, 50))), "p95": round(float(np.percentile(values, 95)))}
+
+    return {
+        "picture_ms": percentiles(told["picture_ms"]),
+        "numbers_ms": percentiles(told["numbers_ms"]),
+        "orbit_per_s": round(1000 / float(np.median(told["orbit_ms"])), 1),
+        "bone_triangles": told["bone_triangles"],
+        "proxy_triangles": told["proxy_triangles"],
+    }
+
+
+if __name__ == "__main__":
+    sys.exit(main())
