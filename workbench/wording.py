@@ -114,11 +114,13 @@ def cranial_tilt_words(phase: Phase) -> str:
 
 
 def clock_words(hour: float) -> str:
-    """An hour of the clock, to the half hour.
+    """An hour of the clock, to the half hour; 0 stands for the middle of the picture.
 
-    >>> clock_words(3.1), clock_words(7.4), clock_words(11.9), clock_words(12.6)
-    ("3 o'clock", 'half past 7', "12 o'clock", 'half past 12')
+    >>> clock_words(3.1), clock_words(7.4), clock_words(11.9), clock_words(12.6), clock_words(0.0)
+    ("3 o'clock", 'half past 7', "12 o'clock", 'half past 12', 'the middle')
     """
+    if hour == 0:
+        return "the middle"
     halves = round(2 * hour) % 24
     whole = halves // 2 or 12
     return f"half past {whole}" if halves % 2 else f"{whole} o'clock"
