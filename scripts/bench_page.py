@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np
 from page_server import served
 
-SCREEN = {"width": 1440, "height": 900}
+SCREEN: Any = {"width": 1440, "height": 900}
 FLAGS = ["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--disable-background-networking"]
 
 MEASURE = """

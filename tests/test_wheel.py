@@ -1,0 +1,49 @@
+"""What people install: a wheel that holds the made page and everything else the package reads, and needs no Node."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+
+READ_AT_RUN_TIME = (
+    "workbench/page/dist/page.html", "workbench/page/dist/page.js", "workbench/page/dist/page.css",
+    "workbench/page/dist/viewer.js", "recon/prior.onnx", "estimator/batch.cu", "workbench/report.css",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def packed(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("wheel")
+    command = [sys.executable, "-m", "pip", "wheel", "--no-deps", "--no-build-isolation", "-w", str(folder), str(ROOT)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    (wheel,) = folder.glob("*.whl")
+    with zipfile.ZipFile(wheel) as archive:
+        yield {name: archive.read(name) for name in archive.namelist()}
+
+
+def test_the_wheel_holds_what_is_read_at_run_time(packed):
+    assert [name for name in READ_AT_RUN_TIME if not packed.get(name)] == []
+    lessons = {path.name for path in (ROOT / "workbench" / "lessons").glob("*.toml")}
+    assert lessons == {Path(name).name for name in packed if name.startswith("workbench/lessons/")}
+
+
+def test_the_wheel_holds_every_module_and_no_sources_of_the_page(packed):
+    modules = {p.relative_to(ROOT).as_posix() for f in ("recon", "estimator", "workbench", "phantoms")
+               for p in (ROOT / f).rglob("*.py") if "node_modules" not in p.parts}
+    assert modules <= packed.keys()
+    assert not [name for name in packed if name.endswith(".ts") or "node_modules" in name]
+
+
+def test_the_page_asks_for_nothing_from_elsewhere(packed):
+    markup = packed["workbench/page/dist/page.html"].decode()
+    assert "://" not in markup.replace("http://www.w3.org", "")
+    style = packed["workbench/page/dist/page.css"].decode()
+    assert "url(http" not in style
+    assert "@import" not in style
