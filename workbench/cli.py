@@ -17,6 +17,7 @@ from workbench import (
     verb_demo,
     verb_estimate,
     verb_measure,
+    verb_rehearse,
     verb_report,
     verb_search,
 )
@@ -31,6 +32,7 @@ VERBS: tuple[Verb, ...] = (
     verb_search.VERB,
     verb_compare.VERB,
     verb_chart.VERB,
+    verb_rehearse.VERB,
     verb_report.VERB,
 )
 """In the order of a first session."""

@@ -73,6 +73,12 @@ class Voice:
         for line in lines:
             console.print(line)
 
+    def tell(self, sentences: Sequence[str]) -> None:
+        """What to know while a command goes on, one sentence a line, on `err`."""
+        if not self.as_json:
+            for sentence in sentences:
+                print(sentence, file=self.err or sys.stderr, flush=True)
+
     def warn(self, sentences: Sequence[str]) -> None:
         """Warnings, one a line, on `err`."""
         if not self.as_json:

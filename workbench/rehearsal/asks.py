@@ -12,7 +12,7 @@ from workbench.rehearsal.desk import Desk
 Json = dict[str, Any]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class Job:
     """One question on its way: where its progress is told, and whether it was called off.
 
@@ -20,10 +20,12 @@ class Job:
     ----------
     tell : takes (done, total, what is being done); may be called from any thread
     stop : set when the page no longer wants the answer, or wants what was found so far
+    overtaken : was a newer question of its kind asked since?
     """
 
     tell: Callable[[int, int, str], None] = lambda done, total, words: None
     stop: Event = field(default_factory=Event)
+    overtaken: bool = False
 
 
 @dataclass(frozen=True)
@@ -35,9 +37,18 @@ class Ask:
     message : frozen dataclass that the message is read into; its fields are what the page must send, nothing else
     answer : gives the answer as JSON data, run in a worker thread; raises CanalwiseError for what the page got wrong.
         An answer may hold one key "binary", bytes that follow it as a frame of their own
-    newest_only : may an unanswered question of this kind be dropped when the same page asks another?
+    newest_only : may an unanswered question of this kind be dropped when the same page asks another? What is under
+        way then has its `stop` set
+    apart : name of a field of the message; with `newest_only`, one question for each of its values may be under way
+    long : does it take seconds? Such questions wait for each other, and never keep an estimate waiting
     """
 
     message: type[Any]
     answer: Callable[[Desk, Any, Job], Json]
     newest_only: bool = False
+    apart: str = ""
+    long: bool = False
+
+
+class CalledOff(Exception):
+    """A handler gave up because its `stop` was set and it had nothing to answer with."""

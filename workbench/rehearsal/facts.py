@@ -1,0 +1,59 @@
+"""What the page is told of a case when it opens."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+from estimator.gate import gate_of
+from estimator.reach import all_points_mm
+from estimator.search_bounds import BOUNDS, INSTRUMENTS
+from estimator.task_names import NAMES
+from recon.anatomy import Anatomy, Level
+from recon.case import Case
+from recon.caution import CAUTION
+from recon.confidence import check_sentence
+from recon.labels import SIDES, Side
+from workbench.rehearsal.asks import Json
+from workbench.slices import grey_window
+
+SCHEMA = "canalwise.rehearsal/1"
+
+
+def case_facts(case: Case) -> Json:
+    """Levels, instruments, bounds and plans, as protocol.ts has them; nothing of whose case it is or where it lies."""
+    anatomy = case.anatomy
+    return {
+        "schema": SCHEMA,
+        "caution": CAUTION,
+        "modality": case.scan.modality,
+        "levels": [_level_facts(anatomy, level) for level in anatomy.levels],
+        "tasks": list(NAMES),
+        "instruments": [{"name": name} | asdict(one) for name, one in INSTRUMENTS.items()],
+        "sources": dict(anatomy.sources),
+        "warnings": list(dict.fromkeys([*case.scan.warnings, *anatomy.warnings])),
+        "plans": sorted(path.stem for path in (case.folder / "plans").glob("*.toml")),
+        "lessons": [],
+        "bounds": {name: asdict(bound) for name, bound in BOUNDS.items()},
+        "grey_window": list(grey_window(case.scan)),
+    }
+
+
+def _level_facts(anatomy: Anatomy, level: Level) -> Json:
+    sure = level.confidence
+    check = sure is not None and sure.check_by_eye
+    return {
+        "name": level.name,
+        "upper": level.upper,
+        "lower": level.lower,
+        "sides": [side for side in SIDES if _can_dock(level, side)],
+        "check_by_eye": check,
+        "confidence_frac": None if sure is None else sure.value_frac,
+        "because": "" if anatomy.naming is None else anatomy.naming.because,
+        "warnings": [*([check_sentence(level.name, sure)] if sure is not None and check else []), *level.warnings],
+    }
+
+
+def _can_dock(level: Level, side: Side) -> bool:
+    """Is there a way in on that side, and are there targets on both?"""
+    aims = [level.targets.get(each) for each in SIDES]
+    return gate_of(level, side) is not None and all(aim is not None and len(all_points_mm(aim)) for aim in aims)

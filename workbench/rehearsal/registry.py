@@ -1,0 +1,35 @@
+"""Every question a page may ask, joined from the modules that answer them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from importlib import import_module
+from types import MappingProxyType
+
+from workbench.rehearsal.asks import Ask
+from workbench.rehearsal.jobs import STOP
+
+MODULES = (
+    "ask_estimate",
+    "ask_plans",
+    "ask_moves",
+    "ask_picture",
+    "ask_charts",
+    "ask_search",
+    "ask_compare",
+    "ask_sheet",
+    "ask_lesson",
+)
+
+
+@cache
+def asks() -> Mapping[str, Ask]:
+    """Name of a question -> how it is read and answered."""
+    joined: dict[str, Ask] = {"stop": STOP}
+    for module in MODULES:
+        try:
+            joined |= import_module(f"workbench.rehearsal.{module}").ASKS
+        except ModuleNotFoundError:
+            continue
+    return MappingProxyType(joined)

@@ -1,0 +1,82 @@
+"""Serving a desk on this machine: the port, the server, and its end."""
+
+from __future__ import annotations
+
+import socket
+from dataclasses import dataclass
+
+import uvicorn
+
+from recon.errors import WrongUse
+from workbench.rehearsal.app import rehearsal_app
+from workbench.rehearsal.desk import Desk
+from workbench.rehearsal.messages import MESSAGE_BYTES
+from workbench.rehearsal.security import Address, new_token
+
+GRACE_S = 2
+"""How long pages are given to close when the server ends."""
+
+
+@dataclass(eq=False)
+class Serving:
+    """A server that is bound to its address and not yet running; `run` answers until it is told to end."""
+
+    address: Address
+    server: uvicorn.Server
+    bound: socket.socket
+
+    def run(self) -> None:
+        """Answers, in this thread, until Ctrl-C or `end`."""
+        with self.bound:
+            self.server.run(sockets=[self.bound])
+
+    def end(self) -> None:
+        """Ends it, from any thread."""
+        self.server.should_exit = True
+
+
+def serving(desk: Desk, host: str = "127.0.0.1", port: int = 0, token: str = "") -> Serving:
+    """A server of the desk on a free port, or on the one that is given.
+
+    Raises
+    ------
+    WrongUse : a port that is taken, a host that is not this machine's, a token that could be guessed
+    BadFile : the page was not built
+    """
+    bound = _bound(host, port)
+    try:
+        address = Address(host, bound.getsockname()[1], token or new_token())
+        return Serving(address, uvicorn.Server(_config(rehearsal_app(desk, address))), bound)
+    except BaseException:
+        bound.close()
+        raise
+
+
+def _bound(host: str, port: int) -> socket.socket:
+    try:
+        family, kind, _, _, place = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        bound = socket.socket(family, kind)
+    except (OSError, UnicodeError):
+        raise WrongUse("--host", "must be an address of this machine", got=host) from None
+    try:
+        # a server started anew must not wait until the old one's connections are forgotten
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.bind(place)
+    except (OSError, OverflowError) as refused:
+        bound.close()
+        told = getattr(refused, "strerror", None) or "out of range"
+        raise WrongUse("--host and --port", "must be free on this machine", got=told, do="Leave --port out.") from None
+    return bound
+
+
+def _config(app: object) -> uvicorn.Config:
+    """No access log, for it would hold the token; nothing told of the server."""
+    return uvicorn.Config(
+        app,  # type: ignore[arg-type]
+        log_level="error",
+        access_log=False,
+        server_header=False,
+        ws_max_size=MESSAGE_BYTES,
+        ws_per_message_deflate=False,
+        timeout_graceful_shutdown=GRACE_S,
+    )

@@ -1,0 +1,91 @@
+"""canalwise rehearse: the rehearsal page, in the browser."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import webbrowser
+
+from recon.labels import SIDES
+from workbench.options import add_case, add_json
+from workbench.verb import Verb
+from workbench.voice import Voice
+
+ABOUT = """\
+Open the rehearsal page on a case: tilt the channel in 3D and see at once what it takes, keeps and
+reaches, through the endoscope and in the slices; charts, search, comparison, lessons and the sheet
+for theatre. It runs on this machine alone, without internet, until Ctrl-C.
+
+examples:
+  canalwise rehearse case
+  canalwise rehearse case --level L3-L4 --side right
+  canalwise rehearse case --plan steeper
+  canalwise rehearse case --no-open --port 8765
+
+prints the page's address on stderr and opens it where there is a display. The address holds a token
+that is new in every run: whoever has it can see the case, so give it to nobody. What is done on the
+page is kept in the case (folders rehearsal and plans), and a page left open goes on when the server
+is started again with the same --port and --token.
+"""
+
+
+def options(parser: argparse.ArgumentParser) -> None:
+    """CASE, where to start, and where to serve."""
+    add_case(parser)
+    start = parser.add_argument_group("where to start", "Otherwise the page goes on where it was left.")
+    start.add_argument("--level", metavar="L3-L4", help="the level, as upper and lower vertebra")
+    start.add_argument("--side", choices=SIDES, help="the patient's side of the skin entry")
+    start.add_argument("--plan", metavar="NAME", help="a plan kept in the case, by name")
+    where = parser.add_argument_group("where to serve")
+    where.add_argument("--port", type=int, default=0, metavar="N", help="the port (usual: any that is free)")
+    where.add_argument(
+        "--host",
+        default="127.0.0.1",
+        metavar="ADDRESS",
+        help="the address to serve on [%(default)s]; with any other than this machine's own, the page can be "
+        "reached through the network, without encryption",
+    )
+    where.add_argument(
+        "--token",
+        default="",
+        metavar="TEXT",
+        help="the token in the address, 32 to 128 letters, digits, '-' or '_', to start again under the same address "
+        "(usual: a new one)",
+    )
+    where.add_argument("--no-open", action="store_true", help="do not open a browser")
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Reads a case and serves its page until Ctrl-C."""
+    from recon.case import read_case
+    from workbench.rehearsal.desk import Desk
+    from workbench.rehearsal.security import LOOPBACK
+    from workbench.rehearsal.serve import serving
+
+    voice = Voice(args.json)
+    desk = Desk(read_case(args.case))
+    served = serving(desk, args.host, args.port, args.token)
+    url = served.address.url
+    if args.json:
+        print(json.dumps({"url": url}), flush=True)
+    voice.tell([f"The rehearsal page is at {url}", "Ctrl-C ends it."])
+    if args.host not in LOOPBACK:
+        voice.warn(["Others on the network can reach this page, without encryption, if they have its address."])
+    if not args.no_open and has_display():
+        webbrowser.open(url)
+    try:
+        served.run()
+    except KeyboardInterrupt:
+        voice.tell(["The rehearsal page is closed; what was done on it is kept in the case."])
+    return 0
+
+
+def has_display() -> bool:
+    """Is there a screen to open a browser on?"""
+    return sys.platform in ("win32", "darwin") or bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+
+
+VERB = Verb("rehearse", "the rehearsal page, in the browser", ABOUT, options, run)
