@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 from types import MappingProxyType
 
 import numpy as np
@@ -216,12 +215,8 @@ def shown(dark: Float, tissue_mm: Float, blur_pixels: float) -> Grey:
     return np.asarray(np.round(np.where(tissue_mm > 0, grey, 0)), dtype=np.uint8)
 
 
-@lru_cache(maxsize=6)
 def radiograph_of(scan: Scan, anatomy: Anatomy, level_name: str, view: RadiographView) -> Radiograph:
-    """The view of a level, computed from the scan; of an MR the bone alone, and said so.
-
-    The last few are kept: they depend on the level and the side, not on the plan.
-    """
+    """The view of a level, computed from the scan; of an MR the bone alone, and said so."""
     frame, blur = anatomy.level(level_name).frame, BLUR_VOXELS / view.field_mm * view.pixels
     if scan.modality == "CT":
         told = weakening(scan, frame, view)
@@ -234,7 +229,6 @@ def radiograph_of(scan: Scan, anatomy: Anatomy, level_name: str, view: Radiograp
     return Radiograph(view, grey, FROM_MR)
 
 
-def radiographs_of(scan: Scan, anatomy: Anatomy, level_name: str, side: Side) -> tuple[Radiograph, Radiograph]:
+def views_of(side: Side) -> tuple[RadiographView, RadiographView]:
     """AP and lateral for an approach from one side."""
-    ap, lateral = (radiograph_of(scan, anatomy, level_name, view) for view in (ap_view(), lateral_view(side)))
-    return ap, lateral
+    return ap_view(), lateral_view(side)

@@ -11,7 +11,7 @@ from matplotlib.patheffects import Normal, Stroke
 
 from workbench.palette import phase_colour
 from workbench.planned import Planned
-from workbench.radiograph import Radiograph, radiographs_of
+from workbench.radiograph import Radiograph, radiograph_of, views_of
 from workbench.radiograph_marks import Mark, marks_of
 
 NEEDLE, LINE = "#ffe45c", "#ffffff"
@@ -29,12 +29,9 @@ WIDTH_INCH = 3.6
 
 def radiograph_figures(planned: Planned, entry: Mapping[str, Any]) -> dict[str, Figure]:
     """Caption -> figure, AP first; `entry` is the estimate's `skin_entry`. Call inside `drawing_style`."""
-    side = planned.approach.side
-    pair = radiographs_of(planned.scan, planned.anatomy, planned.level.name, side)
-    return {
-        caption_of(made): radiograph_figure(made, marks_of(made.view, planned.level, planned.approach, entry))
-        for made in pair
-    }
+    level, approach = planned.level, planned.approach
+    made = [radiograph_of(planned.scan, planned.anatomy, level.name, view) for view in views_of(approach.side)]
+    return {caption_of(m): radiograph_figure(m, marks_of(m.view, level, approach, entry)) for m in made}
 
 
 def caption_of(radiograph: Radiograph) -> str:

@@ -9,7 +9,9 @@ from estimator.approach import Approach
 from estimator.estimate import Estimate, estimate_of
 from estimator.prepared import PreparedLevel, prepared_level
 from recon.case import Case
+from workbench.radiograph import Radiograph, RadiographView
 from workbench.rehearsal.lately import Lately
+from workbench.rehearsal.made import Made
 
 PREPARED = 2
 """Levels kept prepared at a time: what one surgeon goes back and forth between, in bounded memory."""
@@ -26,6 +28,8 @@ class Desk:
     _prepared: Lately[str, PreparedLevel] = field(default_factory=lambda: Lately(PREPARED))
     _estimates: Lately[tuple[Approach, tuple[str, ...]], Estimate] = field(default_factory=lambda: Lately(ESTIMATES))
     frames: Lately[tuple[str, str], bytes] = field(default_factory=lambda: Lately(2 * PREPARED))
+    radiographs: Lately[tuple[str, RadiographView], Radiograph] = field(default_factory=lambda: Lately(3 * PREPARED))
+    made: Made = field(default_factory=Made)
 
     def prepared(self, level: str) -> PreparedLevel:
         """The level, made ready for exact estimates once; raises LevelNotInView where there is none."""

@@ -84,18 +84,23 @@ export interface SceneHeader {
   sac: string; // where the sac comes from: "measured", "given", "modelled", ...
 }
 
-// GET levels/LEVEL/scan.bin: "grey" int16 and "labels" uint16, both `shape`, first index fastest; `parts` names labels.
+// GET levels/LEVEL/scan.bin: "grey" int16 and "labels" uint16, both flat runs of `shape`, first index fastest; `parts`
+// names labels. A value of the scan is grey * grey_step + grey_zero: 1 and 0 but for scans of broken numbers.
 export interface ScanHeader {
   schema: string;
   level: string;
   arrays: Record<string, ArrayPlace>;
   shape: Vec3;
   index_of_level: number[]; // 4x4, row-major: level mm -> index of a voxel's centre
-  outside: number; // grey beyond the scan
+  outside: number; // the scan's value beyond it
+  grey_step: number;
+  grey_zero: number;
+  cut_short: boolean; // kept smaller than wished for, to stay within what a page can hold
   parts: Record<string, string>;
 }
 
-// A removal as a volume, beside an estimate: "task" and "cone" uint8, 255 = all of the voxel's bone goes.
+// A removal as a volume, beside an estimate: "task" and "cone" uint8, 255 = all of the voxel's bone goes; flat runs of
+// `shape`, first index fastest. Nothing goes beyond it; `shape` is 0, 0, 0 where nothing goes at all.
 export interface RemovalHeader {
   schema: string;
   level: string;
@@ -210,8 +215,11 @@ export interface EstimateAnswer {
   took_s: number; // of the estimator itself
 }
 
-// Pixels are square; `level_to_pixel` is the 3x4 matrix (row-major) that takes level mm to homogeneous column and row.
+// Pixels are square; `level_to_pixel` is the 3x4 matrix (row-major) that takes level mm to homogeneous column and row,
+// whole numbers being the centres of pixels.
 export interface Radiograph {
+  name: string; // "AP" or "lateral"
+  made_from: string; // what it was computed from, in words
   png: string;
   width: number;
   height: number;
@@ -220,14 +228,15 @@ export interface Radiograph {
   right_word: string;
   up_word: string;
   down_word: string;
+  marks: RadiographMark[];
 }
 
-// What a step says. Until a step's question is marked, whatever would answer it reads "(asked below)".
-export interface StepWords {
-  aim: string; // what to do
-  look: string; // what to see at which clock position, filled in from the geometry
-  remove: string;
-  danger: string;
+// What is drawn of the plan, in pixels; `phase` is its place in the plan, -1 for what belongs to none.
+export interface RadiographMark {
+  name: string;
+  kind: "point" | "line" | "outline";
+  phase: number;
+  pixels: [number, number][];
 }
 
 export interface LessonStep extends StepWords {
