@@ -16,17 +16,11 @@ from estimator.approach import Approach
 from estimator.solid import swept_distance_mm
 from recon.grid import Float
 from recon.labels import SIDES, Part, Tissue, canal_mask, label_of, sided
-from recon.scan import Scan
+from workbench.grey import OUTSIDE_HU, grey_window
 from workbench.palette import BONE, CANAL, QUIET, REMOVED, SAC, phase_colour
 from workbench.planes import Cut, cut_of
 from workbench.planned import Planned
 from workbench.wording import cranial_tilt_words, lateral_words
-
-BONE_WINDOW_HU = (-150.0, 900.0)
-"""Black and white of the CT in the pictures (common practice for bone, no source)."""
-
-OUTSIDE_HU = -1000.0
-"""What is drawn beyond the scan: air."""
 
 MID_DEPTH_MM = 12.0
 """Slices are centred this far dorsal of the level's origin, half-way from disc to skin."""
@@ -73,14 +67,6 @@ def along_channel(approach: Approach) -> Cut:
     turn_deg = float(np.degrees(np.arctan2(np.sin(np.radians(tilt_deg)), np.cos(np.radians(tilt_deg)) * medial_frac)))
     centre_z = z + (y - MID_DEPTH_MM) * float(np.tan(np.radians(turn_deg)))
     return Cut("axial", (0.0, MID_DEPTH_MM, centre_z), cranial_tilt_deg=turn_deg)
-
-
-def grey_window(scan: Scan) -> tuple[float, float]:
-    """The values drawn black and white: a bone window for CT, the 1st and 99th percentile for MR."""
-    if scan.modality == "CT":
-        return BONE_WINDOW_HU
-    low, high = np.percentile(scan.voxels, (1, 99))
-    return float(low), float(high)
 
 
 def slice_figure(planned: Planned, cut: Cut) -> Figure:

@@ -9,9 +9,10 @@ from matplotlib.colors import to_hex
 from estimator.approach import Approach, Phase, axis_level
 from recon.scan import Scan
 from tests.workbench import toy
+from workbench.grey import BONE_WINDOW_HU, grey_window
 from workbench.palette import REMOVED, phase_colour
 from workbench.planned import Planned, Taken
-from workbench.slices import BONE_WINDOW_HU, along_channel, cuts_of, grey_window, key_figure, slice_figure
+from workbench.slices import along_channel, cuts_of, key_figure, slice_figure
 
 
 @pytest.fixture

@@ -13,8 +13,8 @@ from recon.case import Case
 from recon.caution import CAUTION
 from recon.confidence import check_sentence
 from recon.labels import SIDES, Side
+from workbench.grey import grey_window
 from workbench.rehearsal.asks import Json
-from workbench.slices import grey_window
 
 SCHEMA = "canalwise.rehearsal/1"
 
