@@ -1,0 +1,64 @@
+"""Which limit breaks first when the channel is swept wider and wider."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from estimator.approach import Approach
+from estimator.approach_table import table_of
+from estimator.batch import outcomes
+from estimator.prepared import PreparedLevel
+from estimator.told import margins_frac, pars_before_mm, told_of
+from recon.grid import Float
+
+STEP_DEG = 0.5
+"""Between sweeps; between two of them a margin is taken to run straight."""
+
+WIDEST_DEG = 12.0
+"""By so much each phase's half-angle is widened at most: far past what skin and fascia allow (choice)."""
+
+
+@dataclass(frozen=True)
+class FirstLimit:
+    """The verdict's name, and by how much wider a sweep breaks it; 0 where the plan itself breaks it."""
+
+    name: str
+    wider_deg: float
+
+
+def first_limit(prepared: PreparedLevel, approach: Approach) -> FirstLimit | None:
+    """The first limit to break as every phase's sweep is widened alike; None where none does up to WIDEST_DEG.
+
+    Of those that the plan itself breaks, the one broken by the greatest share of its limit.
+    """
+    wider: Float = np.arange(round(WIDEST_DEG / STEP_DEG) + 1, dtype=float) * STEP_DEG
+    wider = wider[wider + max(phase.sweep_half_angle_deg for phase in approach.phases) < 45.0]
+    table = table_of([_widened(approach, float(deg)) for deg in wider])
+    told = told_of(prepared, approach.side, outcomes(prepared, table))
+    return first_broken(wider, margins_frac(told, prepared.limits, pars_before_mm(prepared, approach.side)))
+
+
+def first_broken(wider_deg: Float, margins: dict[str, Float]) -> FirstLimit | None:
+    """The limit whose margin first falls below zero along rising sweeps; NaN margins were not measured.
+
+    >>> first_broken(np.array([0.0, 1.0, 2.0]), {"a": np.array([1.0, 0.5, -0.5]), "b": np.array([1.0, 1.0, -1.0])})
+    FirstLimit(name='a', wider_deg=1.5)
+    """
+    if at_once := {name: float(margin[0]) for name, margin in margins.items() if margin[0] < 0}:
+        return FirstLimit(min(at_once, key=lambda name: at_once[name]), 0.0)
+    found = [FirstLimit(name, _crossing(wider_deg, margin)) for name, margin in margins.items() if np.any(margin < 0)]
+    return min(found, key=lambda limit: limit.wider_deg, default=None)
+
+
+def _crossing(wider_deg: Float, margin: Float) -> float:
+    """Where a margin first falls through zero, which it does, but not at once."""
+    at = int(np.flatnonzero(margin < 0)[0])
+    share = margin[at - 1] / (margin[at - 1] - margin[at])
+    return float(wider_deg[at - 1] + share * (wider_deg[at] - wider_deg[at - 1]))
+
+
+def _widened(approach: Approach, by_deg: float) -> Approach:
+    phases = (replace(p, sweep_half_angle_deg=p.sweep_half_angle_deg + by_deg) for p in approach.phases)
+    return replace(approach, phases=tuple(phases))
