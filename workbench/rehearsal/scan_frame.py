@@ -1,0 +1,129 @@
+"""The part of the scan about one level, with its labels, from which the page cuts its slices."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from recon.anatomy import Frame, Level
+from recon.case import Case
+from recon.grid import Box, Float, Grid
+from recon.labels import Labels, label_names
+from recon.sampling import nearest_box
+from recon.scan import Scan
+from recon.skin import dorsal_skin_mm
+from workbench.grey import OUTSIDE_HU
+from workbench.rehearsal.desk import Desk
+from workbench.rehearsal.frames import frame_bytes
+
+SCHEMA = "canalwise.scan/1"
+
+LOW_MM, HIGH_MM = np.array([-56.0, -50.0, -56.0]), np.array([56.0, 70.0, 56.0])
+"""What the slices show, in the level frame: 110 mm about the level."""
+
+BEHIND_SKIN_MM = 8.0
+"""How much air behind the skin is kept, where skin is in view."""
+
+MOST_VOXELS = 6_000_000
+"""24 MB of grey values and labels: what a page loads in a moment and a server may hold beside its work."""
+
+SHRINK = 0.97
+"""A part that holds too many voxels is narrowed by this, again and again, about MIDDLE_MM."""
+
+MIDDLE_MM = np.array([0.0, 12.0, 0.0])
+
+INT16_STEPS = 65_000
+"""A scan of broken numbers is told in so many steps between its least and its greatest value."""
+
+
+def scan_frame(desk: Desk, level_name: str) -> bytes:
+    """Native voxels about a level and their labels; raises LevelNotInView where there is no such level."""
+    case, level = desk.case, desk.case.anatomy.level(level_name)
+    wished = _box_in(case.scan.grid, level.frame, LOW_MM, _high_mm(case, level))
+    box = _affordable(case.scan.grid, level.frame, _high_mm(case, level))
+    grid = case.scan.grid.cropped(box)
+    grey, step, zero = _whole_numbers(case.scan.voxels[box])
+    labels = _labels_on(case, box, grid)
+    words = label_names()
+    header = {
+        "schema": SCHEMA,
+        "level": level.name,
+        "shape": list(grid.shape),
+        "index_of_level": index_of_level(grid, level.frame),
+        "outside": outside_of(case.scan),
+        "grey_step": step,
+        "grey_zero": zero,
+        "cut_short": box != wished,
+        "parts": {str(n): words[int(n)] for n in np.unique(labels)},
+    }
+    return frame_bytes(header, {"grey": grey.ravel(order="F"), "labels": labels.ravel(order="F")})
+
+
+def index_of_level(grid: Grid, frame: Frame) -> list[float]:
+    """The 4x4 matrix, row by row, that takes level mm to a fractional index.
+
+    >>> index_of_level(Grid((2, 2, 2), np.diag([2.0, 2.0, 2.0, 1.0])), Frame(np.zeros(3), np.eye(3)))[:4]
+    [0.5, 0.0, 0.0, 0.0]
+    """
+    matrix: list[float] = (np.linalg.inv(grid.affine_ras_mm) @ frame.matrix_ras).ravel().tolist()
+    return matrix
+
+
+def outside_of(scan: Scan) -> float:
+    """What is drawn beyond the scan: air, or the least value of an MR."""
+    return OUTSIDE_HU if scan.modality == "CT" else float(scan.voxels.min())
+
+
+def _high_mm(case: Case, level: Level) -> Float:
+    """The far corner: as far dorsal as the skin behind the level, where it is in view."""
+    skin = dorsal_skin_mm(case.anatomy.labels, case.anatomy.grid)
+    if skin is None:
+        return HIGH_MM
+    x, y, z = level.frame.to_level_mm(skin).T
+    behind = y[(np.abs(x) <= HIGH_MM[0]) & (np.abs(z) <= HIGH_MM[2])]
+    return np.array([HIGH_MM[0], behind.max(initial=HIGH_MM[1]) + BEHIND_SKIN_MM, HIGH_MM[2]])
+
+
+def _affordable(grid: Grid, frame: Frame, high_mm: Float) -> Box:
+    """The index box of what is wished for, narrowed until it can be held."""
+    low, high = LOW_MM, high_mm
+    while _size(box := _box_in(grid, frame, low, high)) > MOST_VOXELS:
+        low, high = (MIDDLE_MM + SHRINK * (end - MIDDLE_MM) for end in (low, high))
+    return box
+
+
+def _box_in(grid: Grid, frame: Frame, low_mm: Float, high_mm: Float) -> Box:
+    ends = np.stack([low_mm, high_mm], axis=1)
+    corners = np.stack(np.meshgrid(*ends, indexing="ij"), axis=-1).reshape(-1, 3)
+    return grid.box_around(frame.to_world_mm(corners))
+
+
+def _size(box: Box) -> int:
+    return int(np.prod([s.stop - s.start for s in box]))
+
+
+def _whole_numbers(voxels: npt.NDArray[Any]) -> tuple[npt.NDArray[np.int16], float, float]:
+    """(int16 voxels, step, zero): a value is voxel * step + zero.
+
+    >>> grey, step, zero = _whole_numbers(np.array([0.0, 0.25, 1.0], np.float32))
+    >>> np.allclose(grey * step + zero, [0.0, 0.25, 1.0], atol=1e-4)
+    True
+    """
+    if voxels.dtype == np.int16:
+        return voxels, 1.0, 0.0
+    low, high = float(voxels.min()), float(voxels.max())
+    step = (high - low) / INT16_STEPS or 1.0
+    zero = (low + high) / 2
+    return np.rint((voxels - zero) / step).astype(np.int16), step, zero
+
+
+def _labels_on(case: Case, box: Box, grid: Grid) -> Labels:
+    """The labels of the same voxels; the nearest ones where the map lies on a grid of its own."""
+    anatomy = case.anatomy
+    if anatomy.grid.same_as(case.scan.grid):
+        return anatomy.labels[box]
+    matrix = np.linalg.inv(anatomy.grid.affine_ras_mm[:3, :3]) @ grid.affine_ras_mm[:3, :3]
+    start = anatomy.grid.index_of(grid.world_mm([0, 0, 0]))
+    return np.asarray(nearest_box(anatomy.labels, matrix, start, grid.shape), dtype=np.uint16)

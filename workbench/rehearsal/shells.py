@@ -1,0 +1,169 @@
+"""Triangle surfaces in the level frame, for looking at: closed shells round solids, open sheets through points.
+
+Nothing is measured on them. Plain arrays in, plain arrays out; the same input gives the same triangles.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import gaussian_filter
+
+from recon.anatomy import Frame
+from recon.grid import Box, Float, Grid
+from recon.labels import Labels, Mask, bone_mask
+from recon.local import Float32, Share, antialiased
+from recon.sampling import linear_box
+from recon.surface import OFF_STEP, ONE_AT_A_TIME
+from workbench.scene import BOX_HIGH_MM, BOX_LOW_MM
+
+RING = 2
+"""A surface point takes the name of the nearest bone voxel within this many voxels, as the estimates do."""
+
+SMOOTH_VOXELS = 0.9
+"""Blur that takes the steps off a labelled structure; a ligament two voxels thick still stays whole."""
+
+SHEET_BLUR_CELLS = 1.3
+"""Blur across an open sheet: what is finer than a cell is the scan's noise."""
+
+SEEN_WEIGHT = 0.25
+"""A node of a sheet is drawn where at least this share of points, blurred, lies about it."""
+
+Numbers = npt.NDArray[np.uint32]
+
+
+@dataclass(frozen=True, eq=False)
+class Shell:
+    """A surface.
+
+    Parameters
+    ----------
+    points_mm : (N, 3) array, level frame
+    triangles : (M, 3) array of point numbers, anticlockwise seen from outside
+    """
+
+    points_mm: Float32
+    triangles: Numbers
+
+    @property
+    def volume_mm3(self) -> float:
+        """Enclosed volume, where the shell is closed."""
+        a, b, c = np.moveaxis(self.points_mm.astype(float)[self.triangles], 1, 0)
+        return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6)
+
+
+def shell_of(share: Share, grid: Grid, frame: Frame, step_mm: float) -> Shell | None:
+    """The closed surface on which a share (0..1) of each voxel is one half, cut flat at the scene's box.
+
+    None where nothing is half full. `step_mm` is the greatest edge of the cells that it is found in.
+    """
+    from skimage.measure import marching_cubes  # its loading is only needed here
+
+    count = np.ceil((BOX_HIGH_MM - BOX_LOW_MM) / step_mm).astype(int)
+    steps = (BOX_HIGH_MM - BOX_LOW_MM) / count
+    matrix = np.linalg.inv(grid.affine_ras_mm[:3, :3]) @ frame.axes_ras.T * steps
+    i, j, k = (count + 1).tolist()
+    field = linear_box(share, matrix, grid.index_of(frame.to_world_mm(BOX_LOW_MM)), (i, j, k))
+    if field.max() <= 0.5 + OFF_STEP:
+        return None
+    # an empty layer all round closes what the box cuts; what lies in it is then brought back to the cut
+    points, faces, _, _ = marching_cubes(np.pad(field, 1), 0.5 + OFF_STEP, gradient_direction="ascent")
+    placed = np.clip((points - 1) * steps + BOX_LOW_MM, BOX_LOW_MM, BOX_HIGH_MM)
+    return Shell(placed.astype(np.float32), faces.astype(np.uint32))
+
+
+def box_in(grid: Grid, frame: Frame) -> Box:
+    """The index box that holds the scene's box and what smoothing needs round it."""
+    ends = np.stack([BOX_LOW_MM, BOX_HIGH_MM], axis=1)
+    corners = np.stack(np.meshgrid(*ends, indexing="ij"), axis=-1).reshape(-1, 3)
+    return grid.box_around(frame.to_world_mm(corners), margin_mm=4 * float(grid.spacing_mm.max()))
+
+
+def softened(mask: Mask) -> Float32:
+    """(same shape) array: a labelled structure as a share with its steps taken off."""
+    return antialiased(mask, SMOOTH_VOXELS)
+
+
+def lightened(shell: Shell, triangles: int) -> Shell:
+    """The surface with about so many triangles, where it has more."""
+    import fast_simplification
+
+    if len(shell.triangles) <= triangles:
+        return shell
+    with ONE_AT_A_TIME:
+        points, faces = fast_simplification.simplify(
+            shell.points_mm, shell.triangles.astype(np.int32), 1 - triangles / len(shell.triangles)
+        )
+    placed = np.clip(points, BOX_LOW_MM, BOX_HIGH_MM)
+    return Shell(placed.astype(np.float32), faces.astype(np.uint32))
+
+
+def labels_on(points_mm: Float32, labels: Labels, grid: Grid, frame: Frame) -> Labels:
+    """(N,) array: the label of the bone voxel nearest to each (N, 3) level point; 0 with none within RING."""
+    index = grid.index_of(frame.to_world_mm(points_mm))
+    bone = np.where(bone_mask(labels), labels, 0)
+    out = np.zeros(len(index), dtype=labels.dtype)
+    nearest = np.full(len(index), np.inf)
+    for offset in _ring():
+        voxel = np.rint(index).astype(int) + offset
+        away = (((voxel - index) * grid.spacing_mm) ** 2).sum(axis=1)
+        i, j, k = np.clip(voxel, 0, np.array(labels.shape) - 1).T
+        found = bone[i, j, k]
+        better = (found > 0) & (away < nearest)
+        out[better], nearest[better] = found[better], away[better]
+    return out
+
+
+def _ring() -> npt.NDArray[np.intp]:
+    """Offsets to the voxels within RING of one."""
+    steps = np.arange(-RING, RING + 1)
+    offsets = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
+    return np.asarray(offsets[(offsets**2).sum(axis=1) <= RING**2])
+
+
+def sheet_through(flat_mm: Float, height_mm: Float, step_mm: float) -> tuple[Float, Numbers]:
+    """(N, 3) points (u, v, height) and (M, 3) triangles of a smooth open sheet near points over a plane.
+
+    Parameters
+    ----------
+    flat_mm : (K, 2) array of places in the plane
+    height_mm : (K,) array over it
+    step_mm : between the sheet's own points
+
+    >>> u, v = (a.ravel() for a in np.meshgrid(np.arange(0, 10.0), np.arange(0, 10.0)))
+    >>> points, triangles = sheet_through(np.stack([u, v], 1), 2 + 0 * u, 2.0)
+    >>> points[:, 2].round(6).tolist() == [2.0] * len(points), len(triangles) > 0
+    (True, True)
+    """
+    low = flat_mm.min(axis=0) - step_mm
+    cell = np.rint((flat_mm - low) / step_mm).astype(int)
+    size = tuple(cell.max(axis=0) + 2)
+    count, total = np.zeros(size), np.zeros(size)
+    np.add.at(count, tuple(cell.T), 1.0)
+    np.add.at(total, tuple(cell.T), height_mm)
+    # the mean where points lie, then blurred across empty cells by what lies about them
+    seen = (count > 0).astype(float)
+    mean = np.divide(total, count, out=np.zeros(size), where=count > 0)
+    weight = gaussian_filter(seen, SHEET_BLUR_CELLS, mode="constant")
+    height = np.divide(gaussian_filter(mean, SHEET_BLUR_CELLS, mode="constant"), weight,
+                       out=np.zeros(size), where=weight > SEEN_WEIGHT)
+    return _laid(low, step_mm, height, weight > SEEN_WEIGHT)
+
+
+def _laid(low_mm: Float, step_mm: float, height_mm: Float, seen: Mask) -> tuple[Float, Numbers]:
+    """Points and triangles of a height over a grid, as far as it is seen."""
+    number = np.cumsum(seen).reshape(seen.shape) - 1
+    flat = low_mm + step_mm * np.argwhere(seen)
+    points = np.column_stack([flat, height_mm[seen]])
+    a, b, c, d = (corner.ravel() for corner in (slice_of(number, 0, 0), slice_of(number, 1, 0),
+                                                slice_of(number, 1, 1), slice_of(number, 0, 1)))
+    whole = np.all([slice_of(seen, i, j).ravel() for i in (0, 1) for j in (0, 1)], axis=0)
+    triangles = np.concatenate([np.stack([a, b, c], axis=1)[whole], np.stack([a, c, d], axis=1)[whole]])
+    return points, triangles.astype(np.uint32)
+
+
+def slice_of(array: npt.NDArray[np.generic], i: int, j: int) -> npt.NDArray[np.generic]:
+    """The corner (i, j) of every cell of a grid."""
+    return array[i: array.shape[0] - 1 + i, j: array.shape[1] - 1 + j]
