@@ -33,7 +33,7 @@ from workbench.wording import (
 )
 
 NOT_IN_VIEW = "(not in view here)"
-HELD_BACK = "(asked below)"
+HELD_BACK = "(a question asks this)"
 
 CAUSES = {
     "sac": "the dural sac",

@@ -1,0 +1,253 @@
+"""Questions of a lesson, answered from the geometry of the case: each with its choices, the right one, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from random import Random
+
+from estimator.approach import other_side
+from estimator.clock import FAR_SIGHTS, MIDDLE, NEAR_SIGHTS
+from estimator.first_limit import WIDEST_DEG
+from estimator.structures import OTHER
+from estimator.told import RELATIONS
+from estimator.verdicts import verdicts_of
+from workbench.lesson_facts import CAUSES, STRUCTURES, Facts, facet_kept_frac
+from workbench.wording import amount, clock_words, lateral_words, percent
+
+CHOICES = 4
+"""Answers to choose from, the right one among them, where the case offers as many."""
+
+APART_HOURS = 1.5
+"""A wrong answer about the clock lies at least this far round from the right one (choice)."""
+
+APART_FRAC = 0.25
+"""A wrong number differs from the right one, and from the other wrong ones, by at least this share (choice)."""
+
+LEAST_MM3 = 5.0
+"""Less bone than this is not asked for: a burr's touch."""
+
+PADDING = (0.5, 1.5, 2.0, 3.0, 0.25)
+"""Multiples of the right number, for when the case offers too few wrong ones."""
+
+
+DIGITS = {"mm": 1, "mm3": 0}
+"""After the point, of the numbers to choose from."""
+
+FACET_FRACS = (0.1, 0.25, 0.4, 0.5, 0.6, 0.75, 0.9, 1.0)
+"""Shares of a joint offered as wrong answers."""
+
+FACET_APART_FRAC = 0.08
+"""A wrong share differs from the right one by at least this much (choice)."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked; `correct` is one of `choices`, `because` a sentence with the numbers."""
+
+    words: str
+    choices: tuple[str, ...]
+    correct: str
+    because: str
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A question that this case and plan cannot answer, and why."""
+
+    because: str
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of question.
+
+    Parameters
+    ----------
+    subjects : what it may be asked of; empty where it stands alone
+    ask : the question about a subject; its choices in an order that depends on the draw alone
+    answered_by : of a subject, the facts that would give the answer away
+    """
+
+    subjects: tuple[str, ...]
+    ask: Callable[[Facts, str, Random], Question | LeftOut]
+    answered_by: Callable[[str], tuple[str, ...]]
+
+
+def question_of(facts: Facts, kind: str, of: str, seed: int) -> Question | LeftOut:
+    """The question of a kind (of KINDS) about one of its subjects; the same seed gives the same choices."""
+    return KINDS[kind].ask(facts, of, Random(seed))
+
+
+def _near(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
+    where = "about the window's centre, along the first phase"
+    return _at_clock(facts.near_hours, of, where, draw)
+
+
+def _far(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
+    return _at_clock(facts.far_hours, of, "down the channel over the top", draw)
+
+
+def _at_clock(hours: Mapping[str, float], of: str, where: str, draw: Random) -> Question | LeftOut:
+    if of not in hours:
+        return LeftOut(f"The {of} is not in view here.")
+    at = clock_words(hours[of])
+    others = [name for name, hour in hours.items() if _hours_apart(hour, hours[of]) >= APART_HOURS]
+    if not others:
+        return LeftOut(f"Nothing in view lies far enough from the {of} to be told apart by the clock.")
+    choices = _mixed(of, others, draw)
+    seen = "; ".join(f"{name} at {clock_words(hours[name])}" for name in choices)
+    because = f"Seen {where}, with 12 o'clock across the patient, away from the surgeon: {seen}."
+    return Question(f"Looking {where}: what lies at {at}?", choices, of, because)
+
+
+def _hours_apart(a: float, b: float) -> float:
+    """Round the clock, 0 to 6; what is in the middle is far from every hour.
+
+    >>> _hours_apart(11.5, 1.0), _hours_apart(MIDDLE, 3.0), _hours_apart(MIDDLE, MIDDLE)
+    (1.5, 6.0, 0.0)
+    """
+    if MIDDLE in (a, b):
+        return 0.0 if a == b else 6.0
+    return min((a - b) % 12, (b - a) % 12)
+
+
+def _mixed(right: str, wrong: Sequence[str], draw: Random) -> tuple[str, ...]:
+    """The right answer among at most CHOICES, in a drawn order."""
+    chosen = [right, *draw.sample(list(wrong), min(CHOICES - 1, len(wrong)))]
+    draw.shuffle(chosen)
+    return tuple(chosen)
+
+
+def _first_limit(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
+    first = facts.first_limit
+    if first is None:
+        return LeftOut(f"No limit breaks, however wide the channel is swept up to {WIDEST_DEG:.0f}\u00b0 more.")
+    others = [verdict.name for verdict in verdicts_of(facts.estimate) if verdict.met is not None]
+    choices = _mixed(first.name, [name for name in others if name != first.name], draw)
+    now = _verdict_words(facts, first.name)
+    if first.wider_deg == 0:
+        words = "Which limit does this plan break by most, as a share of the limit?"
+        return Question(words, choices, first.name, f"The plan itself breaks it: {now}.")
+    words = "The channel is swept wider and wider in every phase. Which limit breaks first?"
+    because = f"With {first.wider_deg:.1f}\u00b0 more of sweep it breaks. In this plan: {now}."
+    return Question(words, choices, first.name, because)
+
+
+def _verdict_words(facts: Facts, name: str) -> str:
+    verdict = next(verdict for verdict in verdicts_of(facts.estimate) if verdict.name == name)
+    return f"{name} {amount(verdict.value, verdict.unit)}, limit {amount(verdict.limit, verdict.unit)}"
+
+
+def _bone(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
+    right = facts.task_mm3[of]
+    if right < LEAST_MM3:
+        return LeftOut(f"Less than {LEAST_MM3:.0f} mm\u00b3 of the {_bone_name(of)} has to go here.")
+    offered = [facts.sweep_mm3[of], *(mm3 for name, mm3 in facts.task_mm3.items() if name != of)]
+    choices = _amounts(right, offered, "mm3", draw)
+    words = f"How much bone of the {_bone_name(of)} has to go, to touch what the task asks for?"
+    if of == "total":
+        words = "How much bone has to go in all, to touch what the task asks for?"
+    swept = amount(facts.sweep_mm3[of], "mm3", 0)
+    because = f"The task needs {amount(right, 'mm3', 0)}; sweeping through the whole cone would take {swept}."
+    return Question(words, choices, amount(right, "mm3", 0), because)
+
+
+def _bone_name(of: str) -> str:
+    return {"total": "whole level", OTHER: "rest"}.get(of, of)
+
+
+def _most_bone(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
+    given = {name: facts.task_mm3[name] for name, mm3 in facts.present_mm3.items() if mm3 > 0 and name != OTHER}
+    most = max(given, key=lambda name: given[name])
+    if given[most] < LEAST_MM3:
+        return LeftOut("Hardly any bone has to go here.")
+    wrong = [name for name, mm3 in given.items() if mm3 < (1 - APART_FRAC) * given[most]]
+    if not wrong:
+        return LeftOut("Several structures give about as much bone here.")
+    choices = _mixed(most, wrong, draw)
+    told = "; ".join(f"{name} {amount(given[name], 'mm3', 0)}" for name in choices)
+    return Question("Which structure gives most bone?", choices, most, f"What the task needs: {told}.")
+
+
+def _reach(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
+    reach, near = facts.reach(), facts.reach("ipsilateral")
+    if reach is None:
+        return LeftOut("The far side's targets are not in view here.")
+    if reach.lateral_mm < 1:
+        return LeftOut("The tool touches nothing beyond the midline at disc level here.")
+    offered = [near.lateral_mm] if near else []
+    choices = _amounts(reach.lateral_mm, offered, "mm", draw)
+    words = "How far past the midline does the tool's tip reach at disc level?"
+    right = amount(reach.lateral_mm, "mm")
+    because = f"It touches the far side out to {right}; what stops it there is {CAUSES[reach.limited_by]}."
+    return Question(words, choices, right, because)
+
+
+def _stops(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
+    reach = facts.reach()
+    if reach is None:
+        return LeftOut("The far side's targets are not in view here.")
+    right = CAUSES[reach.limited_by]
+    choices = _mixed(right, [words for words in CAUSES.values() if words != right], draw)
+    because = f"The tool reaches {amount(reach.lateral_mm, 'mm')} past the midline at disc level"
+    if reach.next_ras_mm is not None:
+        x = float(facts.level.frame.to_level_mm(reach.next_ras_mm)[0])
+        toward_far = x if other_side(facts.side) == "left" else -x
+        because += f"; the next point to touch lies {amount(toward_far, 'mm')} past it, and {right} is in the way"
+    return Question("What stops the next millimetre of reach on the far side?", choices, right, f"{because}.")
+
+
+def _entry(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
+    entry, approach = facts.estimate.skin_entry, facts.estimate.approach
+    if entry.lateral_mm < 1:
+        return LeftOut("The entry lies over the midline here.")
+    toward_side = 1.0 if facts.side == "left" else -1.0
+    offered = [toward_side * approach.docking_point_mm[0]]
+    if (near := facts.reach("ipsilateral")) is not None:
+        offered.append(near.lateral_mm)
+    choices = _amounts(entry.lateral_mm, offered, "mm", draw)
+    at = "skin" if entry.at == "skin" else "pivot (no skin is in view)"
+    right = amount(entry.lateral_mm, "mm")
+    because = f"Along the first phase the channel meets the {at} {lateral_words(entry.lateral_mm, facts.side)}."
+    return Question(f"How far lateral of the spinous line is the entry, at the {at}?", choices, right, because)
+
+
+def _facet(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
+    kept = {relation: facet_kept_frac(facts, relation) for relation in RELATIONS}
+    right = kept[of]
+    if right != right:
+        return LeftOut(f"The {of} facet joint is not in view here.")
+    limit = facts.estimate.limits.value("facet_area_kept_frac")
+    pool = [frac for frac in FACET_FRACS if abs(frac - right) >= FACET_APART_FRAC]
+    choices = tuple(percent(frac) for frac in sorted([right, *draw.sample(pool, CHOICES - 1)]))
+    words = f"How much of the {of} ({facts.patient_side(of)}) facet joint's surface stays?"
+    because = f"{percent(right)} of its surface stays after the whole sweep; the limit asks for {percent(limit)}."
+    return Question(words, choices, percent(right), because)
+
+
+def _amounts(right: float, offered: Sequence[float], unit: str, draw: Random) -> tuple[str, ...]:
+    """The right number among wrong ones of the same case, and multiples of it, in rising order."""
+    digits = DIGITS[unit]
+    pool: list[float] = []
+    for value in [*offered, *(factor * right for factor in PADDING)]:
+        apart = all(abs(value - other) >= APART_FRAC * max(other, right) for other in (right, *pool))
+        if apart and value >= 10**-digits:
+            pool.append(value)
+    chosen = sorted([right, *draw.sample(pool, min(CHOICES - 1, len(pool)))])
+    return tuple(amount(value, unit, digits) for value in chosen)
+
+
+KINDS: Mapping[str, Kind] = {
+    "structure at clock": Kind(NEAR_SIGHTS, _near, lambda of: (f"clock:{of}",)),
+    "structure over the top": Kind(FAR_SIGHTS, _far, lambda of: (f"far clock:{of}",)),
+    "first limit": Kind((), _first_limit, lambda of: ("limit:first",)),
+    "bone mm3": Kind(STRUCTURES, _bone, lambda of: (f"mm3:{of}",)),
+    # asked of what the steps before it may have told
+    "most bone": Kind((), _most_bone, lambda of: ()),
+    "reach mm": Kind((), _reach, lambda of: ("reach:far",)),
+    "what stops": Kind((), _stops, lambda of: ("reach:stops",)),
+    "entry lateral mm": Kind((), _entry, lambda of: ("entry:lateral",)),
+    "facet kept": Kind(RELATIONS, _facet, lambda of: (f"facet:{of}",)),
+}
+"""Every kind of question a lesson may ask."""
