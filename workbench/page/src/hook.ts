@@ -1,16 +1,17 @@
-// What tests and the parts of the page find under `window.rehearsal`: each part puts its own handle in when it is mounted.
+// What tests and other parts of the page find under `window.rehearsal`.
 
+import type { BenchHook } from "./bench";
 import type { Link } from "./link";
-import type { Vec3 } from "./protocol";
+import type { ScopeHook } from "./scope";
+import type { SlicesHook } from "./slices";
 import type { Store } from "./store";
 
 export interface Hook {
   store: Store;
   link: Link;
-  /** The 3D scene; `focus` turns it to a point in the level frame and marks it. */
-  bench?: { focus(point_mm: Vec3): void };
-  scope?: object;
-  slices?: object;
+  bench: BenchHook;
+  scope: ScopeHook;
+  slices: SlicesHook;
 }
 
 declare global {

@@ -1,1 +1,137 @@
-export {};
+// Opens the case, lays the first plan out, and mounts every part of the page.
+
+import { bench, benchHook } from "./bench";
+import { firstStart, type Start } from "./begin";
+import { charts } from "./charts";
+import { compare } from "./compare";
+import { confirming } from "./confirm";
+import { controls } from "./controls";
+import { Desk, type Part } from "./desk";
+import { button, h } from "./elements";
+import { Estimating } from "./estimating";
+import { helping } from "./help";
+import "./hook";
+import { type Kept, keeping, recalled, tabName } from "./keep";
+import { listen, type Shortcut, shortcutsOf } from "./keys";
+import { lesson } from "./lesson";
+import { Link } from "./link";
+import { notices } from "./notices";
+import { numbers } from "./numbers";
+import { plansOf } from "./plans";
+import type { CaseFacts, Plan } from "./protocol";
+import { scope, scopeHook } from "./scope";
+import { search } from "./search";
+import { sheet } from "./sheet";
+import { slices, slicesHook } from "./slices";
+import { type Looks, type State, Store } from "./store";
+import { tabs } from "./tabs";
+import { followTheme } from "./theme";
+import { top } from "./top";
+
+const region = (id: string): HTMLElement => {
+  const found = document.getElementById(id);
+  if (!found) throw new Error(`the page has no #${id}`);
+  return found;
+};
+
+const looksOf = (facts: CaseFacts): Looks => ({
+  theme: "dark",
+  turned: "theatre",
+  grey_window: facts.grey_window,
+  phase: 0,
+  scope_past_mm: 0,
+  scope_view_deg: 80,
+  scope_turn_deg: 0,
+  shown: { bone: true, sac: true, canal: false, flavum: false, disc: true, joint_left: true, joint_right: true, skin: false },
+  panel: "slices",
+});
+
+function stateOf(facts: CaseFacts, plan: Plan): State {
+  return {
+    facts, plan, name: "", task: facts.tasks, confirmed: {}, moving: false, answer: null, fresh: false, removal: null,
+    looks: looksOf(facts), pins: [], blind: false, link: "up", problem: "",
+  };
+}
+
+/** Connects; gives the link once it is up. Later changes are told to `changed`. */
+function connected(changed: (up: boolean) => void): Promise<Link> {
+  const url = new URL("socket", document.baseURI);
+  url.protocol = url.protocol === "https:" ? "wss:" : "ws:";
+  return new Promise((resolve) => {
+    const link: Link = new Link(url.href, (up) => {
+      changed(up);
+      if (up) resolve(link);
+    });
+  });
+}
+
+async function caseFacts(): Promise<CaseFacts> {
+  const response = await fetch("case.json");
+  if (!response.ok) throw new Error(`The server answered ${response.status} when asked for the case.`);
+  return (await response.json()) as CaseFacts;
+}
+
+async function firstPlan(link: Link, start: Start): Promise<Plan> {
+  const { answer } = await link.ask<{ plan: Plan }>({ ask: "start", ...start });
+  return answer.plan;
+}
+
+async function open(): Promise<void> {
+  let store: Store | null = null;
+  const facts = await caseFacts();
+  const link = await connected((up) => store?.set({ link: up ? "up" : "down" }));
+  const tab = await tabName();
+  const kept = await recalled(link, tab, facts);
+  const start = firstStart(facts);
+  if (!start) throw new Error("This case shows no level that can be docked on. Build it again with more of the spine in view.");
+  store = new Store(stateOf(facts, kept?.plan ?? (await firstPlan(link, start))));
+  if (kept) restore(store, kept, facts);
+  mount(new Desk(store, link));
+  keeping(store, link, tab);
+}
+
+function restore(store: Store, kept: Kept, facts: CaseFacts): void {
+  const looks = { ...looksOf(facts), ...kept.looks };
+  store.restore({ ...kept, looks });
+}
+
+function mount(desk: Desk): void {
+  const { store, link } = desk;
+  window.rehearsal = { store, link, bench: benchHook, scope: scopeHook, slices: slicesHook };
+  followTheme(store);
+  const [plans, confirm] = [plansOf(desk), confirming(desk)];
+  const help = helping(() => shortcuts);
+  const shortcuts: Shortcut[] = shortcutsOf(desk, { save: () => plans.save(), help });
+  top(region("top"), desk, { confirm, plans, help });
+  region("foot").replaceChildren(h("p", {}, store.state.facts.caution));
+  const panels = tabs(region("tabs"), desk);
+  const parts: readonly (readonly [HTMLElement, Part])[] = [
+    [region("notices"), notices], [region("controls"), controls], [region("numbers"), numbers],
+    [region("bench"), bench], [region("scope"), scope], [panels.slices, slices], [panels.charts, charts],
+    [panels.search, search], [panels.compare, compare], [panels.lesson, lesson], [panels.sheet, sheet],
+  ];
+  for (const [root, part] of parts) mountPart(root, part, desk);
+  listen(shortcuts);
+  new Estimating(desk).start();
+  region("main").removeAttribute("aria-busy");
+  if (!store.state.confirmed[store.state.plan.level]) confirm.ask();
+}
+
+/** One part that fails leaves the others standing. */
+function mountPart(root: HTMLElement, part: Part, desk: Desk): void {
+  try {
+    part(root, desk);
+  } catch (why) {
+    console.error(why);
+    root.append(h("p", { class: "failed" }, "! This part of the page could not be shown; the others go on."));
+  }
+}
+
+open().catch((why: unknown) => {
+  console.error(why);
+  const words = why instanceof Error ? why.message : String(why);
+  region("notices").replaceChildren(
+    h("div", { class: "notice problem", role: "alert" }, h("span", {}, `! The case could not be opened. ${words}`),
+      button("Try again", () => location.reload())),
+  );
+});

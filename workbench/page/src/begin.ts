@@ -1,0 +1,38 @@
+// A plan from the usual start: as the server lays it out on this anatomy.
+
+import type { Desk } from "./desk";
+import type { CaseFacts, Plan, Side } from "./protocol";
+import { same } from "./store";
+
+export interface Start {
+  level: string;
+  side: Side;
+  instrument: string;
+}
+
+/** The instrument class whose sizes the plan has; "" for sizes of its own. */
+export const instrumentOf = (facts: CaseFacts, plan: Plan): string =>
+  facts.instruments.find((one) => same(one.channel, plan.channel))?.name ?? "";
+
+/** What to start with when nothing is known yet: the usual level, or the first that can be docked on. */
+export function firstStart(facts: CaseFacts): Start | null {
+  const open = facts.levels.filter((level) => level.sides.length > 0);
+  const level = open.find((one) => one.name === USUAL_LEVEL) ?? open[0];
+  const side = level?.sides[0];
+  return level && side ? { level: level.name, side, instrument: facts.instruments[0]?.name ?? "" } : null;
+}
+
+/** The level most often decompressed (common practice, no source). */
+const USUAL_LEVEL = "L4-L5";
+
+/** Lays the plan out anew; what is not named stays as it is. Sizes of one's own give way to the first class. */
+export async function begin(desk: Desk, wanted: Partial<Start>): Promise<void> {
+  const { facts, plan } = desk.store.state;
+  const level = wanted.level ?? plan.level;
+  const sides = facts.levels.find((one) => one.name === level)?.sides ?? [];
+  const asked = wanted.side ?? plan.side;
+  const side = sides.includes(asked) ? asked : (sides[0] ?? asked);
+  const instrument = wanted.instrument ?? (instrumentOf(facts, plan) || (facts.instruments[0]?.name ?? ""));
+  const answered = await desk.ask<{ plan: Plan }>({ ask: "start", level, side, instrument }, { lane: "start" });
+  if (answered) desk.store.choose(answered.answer.plan);
+}

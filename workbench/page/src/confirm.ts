@@ -1,0 +1,64 @@
+// Which level is meant? Asked of a person for every level before its numbers are shown.
+
+import type { Desk } from "./desk";
+import { button, dialog, h, say } from "./elements";
+import type { LevelFacts } from "./protocol";
+import { begin } from "./begin";
+
+export interface Confirming {
+  /** Asks now, with the plan's level marked. */
+  ask(): void;
+}
+
+const LEAD =
+  "The names of the vertebrae are proposed by counting, and counting can be wrong. Hold them against the original images.";
+
+export function confirming(desk: Desk): Confirming {
+  const { store } = desk;
+  const list = h("div", { class: "levels", role: "radiogroup", "aria-label": "Level" });
+  const yes = button("", () => settle(), { class: "primary", autofocus: true });
+  const box = dialog(
+    "confirm", "Which level is meant?",
+    h("p", {}, LEAD), list,
+    h("p", { class: "dialog-note" }, "Until a level is confirmed its numbers are not shown."),
+    h("div", { class: "dialog-buttons" }, button("Not now, only look", () => box.close()), yes),
+  );
+  let chosen = "";
+  const mark = (name: string) => {
+    chosen = name;
+    say(yes, `Yes, this is ${name}`);
+  };
+  const settle = () => {
+    box.close();
+    store.set({ confirmed: { ...store.state.confirmed, [chosen]: true } });
+    if (chosen !== store.state.plan.level) void begin(desk, { level: chosen });
+  };
+  const ask = () => {
+    if (box.open) return;
+    const { facts, plan } = store.state;
+    mark(plan.level);
+    list.replaceChildren(...facts.levels.map((level) => levelChoice(level, level.name === plan.level, mark)));
+    box.showModal();
+  };
+  store.subscribe((state, changed) => {
+    if (changed.has("plan") && state.plan.level !== asked && !state.confirmed[state.plan.level]) ask();
+    asked = state.plan.level;
+  });
+  let asked = store.state.plan.level;
+  return { ask };
+}
+
+function levelChoice(level: LevelFacts, checked: boolean, mark: (name: string) => void): HTMLElement {
+  const sure = level.confidence_frac === null ? "confidence not judged" : `confidence ${level.confidence_frac.toFixed(2)}`;
+  return h(
+    "label", { class: "level-choice" },
+    h("input", { type: "radio", name: "level-meant", value: level.name, checked, onchange: () => mark(level.name) }),
+    h(
+      "span", {},
+      h("strong", {}, level.name), h("span", { class: "quiet" }, ` ${level.upper} over ${level.lower}; ${sure}`),
+      level.check_by_eye ? h("em", { class: "mark" }, "! check by eye") : null,
+      h("span", { class: "because" }, level.because),
+      ...level.warnings.map((warning) => h("span", { class: "because mark" }, `! ${warning}`)),
+    ),
+  );
+}
