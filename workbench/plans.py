@@ -60,6 +60,11 @@ def plan_path(case: Case, name: str) -> Path:
     return case.folder / "plans" / f"{name}.toml"
 
 
+def plan_names(case: Case) -> list[str]:
+    """Names of the plans kept in the case, in alphabetical order."""
+    return sorted(path.stem for path in (case.folder / "plans").glob("*.toml"))
+
+
 def check_plan_free(path: Path, approach: Approach, force: bool) -> None:
     """Refuses to write over another plan of the same name, which a person may have edited."""
     if not force and path.exists() and path.read_text(encoding="utf-8") != plan_text(approach):

@@ -7,11 +7,17 @@ import json
 import os
 import sys
 import webbrowser
+from typing import TYPE_CHECKING
 
+from recon.errors import WrongUse
 from recon.labels import SIDES
 from workbench.options import add_case, add_json
 from workbench.verb import Verb
 from workbench.voice import Voice
+
+if TYPE_CHECKING:
+    from recon.case import Case
+    from workbench.rehearsal.facts import Start
 
 ABOUT = """\
 Open the rehearsal page on a case: tilt the channel in 3D and see at once what it takes, keeps and
@@ -63,17 +69,17 @@ def run(args: argparse.Namespace) -> int:
     from recon.case import read_case
     from workbench.rehearsal.desk import Desk
     from workbench.rehearsal.security import LOOPBACK
-    from workbench.rehearsal.serve import serving
+    from workbench.rehearsal.serve import Place, serving
 
     voice = Voice(args.json)
     desk = Desk(read_case(args.case))
-    served = serving(desk, args.host, args.port, args.token)
+    served = serving(desk, Place(args.host, args.port, args.token), _start(desk.case, args))
     url = served.address.url
     if args.json:
         print(json.dumps({"url": url}), flush=True)
     voice.tell([f"The rehearsal page is at {url}", "Ctrl-C ends it."])
     if args.host not in LOOPBACK:
-        voice.warn(["Others on the network can reach this page, without encryption, if they have its address."])
+        Voice().warn(["Others on the network can reach this page, without encryption, if they have its address."])
     if not args.no_open and has_display():
         webbrowser.open(url)
     try:
@@ -81,6 +87,20 @@ def run(args: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         voice.tell(["The rehearsal page is closed; what was done on it is kept in the case."])
     return 0
+
+
+def _start(case: Case, args: argparse.Namespace) -> Start:
+    """Where the page starts; raises as reading a plan does, and LevelNotInView for a level that is not there."""
+    from estimator.plan_file import read_plan
+    from workbench.plans import plan_path
+    from workbench.rehearsal.facts import Start
+
+    if args.plan and (args.level or args.side):
+        raise WrongUse("--plan", "must be given alone", do="A plan has its level and side.")
+    plan = read_plan(plan_path(case, args.plan)) if args.plan else None
+    if level := plan.level if plan else args.level:
+        case.anatomy.level(level)
+    return Start(level, plan.side if plan else args.side, args.plan)
 
 
 def has_display() -> bool:

@@ -26,7 +26,7 @@ def answer(desk: Desk, message: Estimate, job: Job) -> Json:
     """The numbers of `canalwise estimate --json`, and what stops the next millimetre."""
     begun_s = time.perf_counter()
     found = desk.exact(message.plan, message.task)
-    if message.intervals and job.overtaken:
+    if message.intervals and job.stop.is_set():
         raise CalledOff
     intervals = intervals_of(found, USUAL_TRIAL) if message.intervals else no_intervals(found)
     document = estimate_as_json(found, intervals)

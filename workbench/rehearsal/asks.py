@@ -12,20 +12,19 @@ from workbench.rehearsal.desk import Desk
 Json = dict[str, Any]
 
 
-@dataclass(eq=False)
+@dataclass(frozen=True, eq=False)
 class Job:
     """One question on its way: where its progress is told, and whether it was called off.
 
     Parameters
     ----------
     tell : takes (done, total, what is being done); may be called from any thread
-    stop : set when the page no longer wants the answer, or wants what was found so far
-    overtaken : was a newer question of its kind asked since?
+    stop : set when the page no longer wants the answer, or wants what was found so far; a handler that then has
+        nothing to tell raises CalledOff
     """
 
     tell: Callable[[int, int, str], None] = lambda done, total, words: None
     stop: Event = field(default_factory=Event)
-    overtaken: bool = False
 
 
 @dataclass(frozen=True)
@@ -40,6 +39,7 @@ class Ask:
     newest_only : may an unanswered question of this kind be dropped when the same page asks another? What is under
         way then has its `stop` set
     apart : name of a field of the message; with `newest_only`, one question for each of its values may be under way
+    always : does it change the case? It is then carried out even if the page has gone meanwhile
     long : does it take seconds? Such questions wait for each other, and never keep an estimate waiting
     """
 
@@ -47,6 +47,7 @@ class Ask:
     answer: Callable[[Desk, Any, Job], Json]
     newest_only: bool = False
     apart: str = ""
+    always: bool = False
     long: bool = False
 
 

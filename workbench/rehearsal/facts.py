@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 
 from estimator.gate import gate_of
 from estimator.reach import all_points_mm
@@ -14,12 +14,22 @@ from recon.caution import CAUTION
 from recon.confidence import check_sentence
 from recon.labels import SIDES, Side
 from workbench.grey import grey_window
+from workbench.plans import plan_names
 from workbench.rehearsal.asks import Json
 
 SCHEMA = "canalwise.rehearsal/1"
 
 
-def case_facts(case: Case) -> Json:
+@dataclass(frozen=True)
+class Start:
+    """What a page that has nothing else to go on with begins from; all of it may be left open."""
+
+    level: str | None = None
+    side: Side | None = None
+    plan: str | None = None
+
+
+def case_facts(case: Case, start: Start) -> Json:
     """Levels, instruments, bounds and plans, as protocol.ts has them; nothing of whose case it is or where it lies."""
     anatomy = case.anatomy
     return {
@@ -31,7 +41,8 @@ def case_facts(case: Case) -> Json:
         "instruments": [{"name": name} | asdict(one) for name, one in INSTRUMENTS.items()],
         "sources": dict(anatomy.sources),
         "warnings": list(dict.fromkeys([*case.scan.warnings, *anatomy.warnings])),
-        "plans": sorted(path.stem for path in (case.folder / "plans").glob("*.toml")),
+        "start": asdict(start),
+        "plans": plan_names(case),
         "lessons": [],
         "bounds": {name: asdict(bound) for name, bound in BOUNDS.items()},
         "grey_window": list(grey_window(case.scan)),

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import json
-import sys
 import time
-import traceback
 from collections.abc import Awaitable, Callable, Hashable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any
 
 from recon.errors import CanalwiseError, UnusableInput, WrongUse
 from workbench.rehearsal.asks import Ask, CalledOff, Job, Json
 from workbench.rehearsal.desk import Desk
+from workbench.rehearsal.faults import log_fault
 from workbench.rehearsal.messages import Question, problem_json
 
 QUICK_WORKERS, LONG_WORKERS = 4, 2
@@ -56,9 +53,17 @@ class Lanes:
         return self._long if ask.long else self._quick
 
     def close(self) -> None:
-        """Lets go of what has not begun."""
-        for pool in (self._quick, self._long):
-            pool.shutdown(wait=False, cancel_futures=True)
+        """Finishes the quick ones, autosave among them, and lets go of long ones that have not begun."""
+        self._long.shutdown(wait=False, cancel_futures=True)
+        self._quick.shutdown(wait=True)
+
+
+@dataclass(eq=False)
+class _Open:
+    """A question that is not answered yet."""
+
+    question: Question
+    job: Job
 
 
 @dataclass(eq=False)
@@ -66,7 +71,7 @@ class _Slot:
     """The place of one kind of which only the newest matters: what runs, and what runs next."""
 
     running: Job
-    next: tuple[Question, Job] | None = None
+    next: _Open | None = None
 
 
 @dataclass(eq=False)
@@ -76,7 +81,7 @@ class Jobs:
     desk: Desk
     lanes: Lanes
     send: Sender
-    _open: dict[int, Job] = field(default_factory=dict)
+    _open: dict[int, _Open] = field(default_factory=dict)
     _slots: dict[Hashable, _Slot] = field(default_factory=dict)
     _tasks: set[asyncio.Task[None]] = field(default_factory=set)
 
@@ -86,60 +91,65 @@ class Jobs:
             self._call_off(question.message.of)
             await self.send(answer_reply(question, {}))
         elif question.seq in self._open:
-            again = WrongUse("'seq'", "must grow", got=question.seq)
-            await self.send(problem_reply(question.seq, question.name, again))
+            await self._refuse(question, WrongUse("'seq'", "must be a new number", got=question.seq))
         elif len(self._open) >= UNANSWERED:
-            busy = WrongUse("the page", f"may have {UNANSWERED} unanswered questions", do="Wait for an answer.")
-            await self.send(problem_reply(question.seq, question.name, busy))
+            rule = f"may leave {UNANSWERED} questions unanswered"
+            await self._refuse(question, WrongUse("the page", rule, do="Wait for an answer."))
         else:
-            self._begin(question, self._job(question))
+            opened = _Open(question, Job(_Telling(question, self).tell))
+            self._open[question.seq] = opened
+            await self._begin(opened)
+
+    def is_open(self, seq: int) -> bool:
+        """Is the question of that number still to be answered?"""
+        return seq in self._open
 
     def call_all_off(self) -> None:
-        """Nobody listens any more."""
-        self._slots.clear()
-        for job in self._open.values():
-            job.stop.set()
-        for task in self._tasks:
-            task.cancel()
+        """Nobody listens any more; only what changes the case is still carried out."""
+        for each in self._open.values():
+            if not each.question.ask.always:
+                each.job.stop.set()
 
     def _call_off(self, seq: int) -> None:
         if seq in self._open:
-            self._open[seq].stop.set()
+            self._open[seq].job.stop.set()
 
-    def _job(self, question: Question) -> Job:
-        job = Job(_Telling(question, self).tell)
-        self._open[question.seq] = job
-        return job
+    async def _refuse(self, question: Question, problem: CanalwiseError) -> None:
+        await self.send(problem_reply(question.seq, question.name, problem))
 
-    def _begin(self, question: Question, job: Job) -> None:
-        """Starts it, unless one of its kind is under way and only the newest matters."""
-        key = _slot_key(question)
-        if key is not None and (slot := self._slots.get(key)) is not None:
-            if slot.next is not None:
-                del self._open[slot.next[0].seq]
-            slot.next = question, job
-            slot.running.overtaken = True
-            slot.running.stop.set()
+    async def _begin(self, opened: _Open) -> None:
+        """Starts it, or puts it next where one of its kind is under way and only the newest matters."""
+        key = _slot_key(opened.question)
+        slot = self._slots.get(key) if key is not None else None
+        if slot is not None:
+            await self._put_next(slot, opened)
             return
         if key is not None:
-            self._slots[key] = _Slot(job)
-        task = asyncio.get_running_loop().create_task(self._answer(question, job))
+            self._slots[key] = _Slot(opened.job)
+        task = asyncio.get_running_loop().create_task(self._answer(opened))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def _answer(self, question: Question, job: Job) -> None:
-        pool = self.lanes.of(question.ask)
-        reply = await asyncio.get_running_loop().run_in_executor(pool, answered, self.desk, question, job)
-        self._open.pop(question.seq, None)
-        self._free(question)
-        if reply is not None:
-            await self.send(reply)
+    async def _put_next(self, slot: _Slot, opened: _Open) -> None:
+        before, slot.next = slot.next, opened
+        if not opened.question.ask.always:
+            slot.running.stop.set()
+        if before is not None:
+            del self._open[before.question.seq]
+            await self.send(dropped_reply(before.question))
 
-    def _free(self, question: Question) -> None:
-        """Gives a kind's place to the question that waits for it."""
+    async def _answer(self, opened: _Open) -> None:
+        question, pool = opened.question, self.lanes.of(opened.question.ask)
+        loop = asyncio.get_running_loop()
+        try:
+            reply = await loop.run_in_executor(pool, answered, self.desk, question, opened.job)
+        except RuntimeError:  # the server is ending, and the threads with it
+            return
+        del self._open[question.seq]
         slot = self._slots.pop(_slot_key(question), None)
         if slot is not None and slot.next is not None:
-            self._begin(*slot.next)
+            await self._begin(slot.next)
+        await self.send(reply)
 
 
 def _slot_key(question: Question) -> Hashable | None:
@@ -166,28 +176,27 @@ class _Telling:
         asyncio.run_coroutine_threadsafe(self._send(done, total, words), self.loop)
 
     async def _send(self, done: int, total: int, words: str) -> None:
-        if self.question.seq in self.jobs._open:
+        if self.jobs.is_open(self.question.seq):
             progress = {"done": done, "total": total, "words": words}
             head = {"seq": self.question.seq, "ask": self.question.name}
             await self.jobs.send((json.dumps({**head, "progress": progress}), None))
         self.sending = False
 
 
-def answered(desk: Desk, question: Question, job: Job) -> Reply | None:
-    """The reply to a question, worked out here and now; None where nobody waits for one."""
+def answered(desk: Desk, question: Question, job: Job) -> Reply:
+    """The reply to a question, worked out here and now."""
     try:
         if job.stop.is_set():
             raise CalledOff
         return answer_reply(question, question.ask.answer(desk, question.message, job))
     except (CalledOff, KeyboardInterrupt):
-        problem: CanalwiseError = WrongUse("the question", "was called off before there was anything to tell")
-        return None if job.overtaken else problem_reply(question.seq, question.name, problem)
+        return dropped_reply(question)
     except CanalwiseError as told:
         problem = told
     except OSError as refused:  # strerror only: a path may name the patient
         problem = UnusableInput("the file system", f"refused ({refused.strerror})", do="Check space and rights there.")
     except Exception as fault:
-        _log(question.name, fault)
+        log_fault(question.name, fault)
         problem = UnusableInput("the question", "could not be answered", do="Change the plan, or ask again.")
     return problem_reply(question.seq, question.name, problem)
 
@@ -200,13 +209,11 @@ def answer_reply(question: Question, answer: Json) -> Reply:
     return json.dumps(head, allow_nan=False), binary
 
 
+def dropped_reply(question: Question) -> Reply:
+    """The frame that says no answer will come: the question was overtaken or called off."""
+    return json.dumps({"seq": question.seq, "ask": question.name, "dropped": True}), None
+
+
 def problem_reply(seq: int, name: str, problem: CanalwiseError) -> Reply:
     """The frame of a problem."""
     return json.dumps({"seq": seq, "ask": name, "problem": problem_json(problem)}), None
-
-
-def _log(name: str, fault: BaseException) -> None:
-    """Where it went wrong, for whoever mends it; neither message nor path, which may name the patient."""
-    frames: list[Any] = traceback.extract_tb(fault.__traceback__)
-    places = " < ".join(f"{Path(frame.filename).stem}:{frame.lineno}" for frame in reversed(frames[-3:]))
-    print(f"canalwise: '{name}' could not be answered: {type(fault).__name__} at {places}", file=sys.stderr)

@@ -57,6 +57,8 @@ def question_of(text: str, asks: Mapping[str, Ask]) -> Question:
     except (ValueError, RecursionError) as problem:
         told = str(problem) if isinstance(problem, _Unreadable) else "must be JSON"
         raise Misread(WrongUse(WHO, told)) from None
+    if not _is_text(data):
+        raise Misread(WrongUse(WHO, "must hold whole characters only"))
     if not isinstance(data, dict):
         raise Misread(WrongUse(WHO, "must be a JSON object", got=type(data).__name__))
     seq, name = data.pop("seq", None), data.pop("ask", None)
@@ -86,6 +88,15 @@ def problem_json(problem: CanalwiseError) -> dict[str, str]:
     """An error as the page's Problem."""
     got = "" if problem.got is None else _short(repr(problem.got))
     return {"who": _short(problem.who), "rule": problem.rule, "got": got, "do": problem.do}
+
+
+def _is_text(data: Any) -> bool:
+    """Can all its text be written? JSON allows halves of characters."""
+    try:
+        json.dumps(data, ensure_ascii=False).encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _short(text: str) -> str:

@@ -30,6 +30,6 @@ def asks() -> Mapping[str, Ask]:
     for module in MODULES:
         try:
             joined |= import_module(f"workbench.rehearsal.{module}").ASKS
-        except ModuleNotFoundError:
+        except (ImportError, AttributeError, NameError):  # not written yet
             continue
     return MappingProxyType(joined)

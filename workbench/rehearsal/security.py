@@ -18,6 +18,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from recon.errors import WrongUse
+from workbench.rehearsal.faults import log_fault
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 """Names of this machine that no other machine can reach."""
@@ -120,12 +121,18 @@ class Guarded:
             return
         refused = self._refusal(scope, Headers(scope=scope))
         if refused is None:
-            await self._app(scope, receive, _with_headers(send, Headers(scope=scope).get("host", "")))
+            await self._let_in(scope, receive, _with_headers(send, Headers(scope=scope).get("host", "")))
         elif scope["type"] == "websocket":
             # closed before it was accepted: the client is answered 403
             await send({"type": "websocket.close", "code": 1008})
         else:
             await _say(send, refused)
+
+    async def _let_in(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await self._app(scope, receive, send)
+        except Exception as fault:  # the client has been told; a trace on the screen would tell paths
+            log_fault(scope["type"], fault)
 
     def _refusal(self, scope: Scope, headers: Headers) -> int | None:
         """The status a request is refused with; None where it is let in."""

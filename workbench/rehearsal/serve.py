@@ -6,10 +6,12 @@ import socket
 from dataclasses import dataclass
 
 import uvicorn
+from starlette.types import ASGIApp
 
 from recon.errors import WrongUse
 from workbench.rehearsal.app import rehearsal_app
 from workbench.rehearsal.desk import Desk
+from workbench.rehearsal.facts import Start
 from workbench.rehearsal.messages import MESSAGE_BYTES
 from workbench.rehearsal.security import Address, new_token
 
@@ -35,18 +37,29 @@ class Serving:
         self.server.should_exit = True
 
 
-def serving(desk: Desk, host: str = "127.0.0.1", port: int = 0, token: str = "") -> Serving:
-    """A server of the desk on a free port, or on the one that is given.
+@dataclass(frozen=True)
+class Place:
+    """Where to serve: any free port unless one is given, under a new token unless one is given."""
+
+    host: str = "127.0.0.1"
+    port: int = 0
+    token: str = ""
+
+
+def serving(desk: Desk, place: Place | None = None, start: Start | None = None) -> Serving:
+    """A server of the desk, on this machine alone unless told otherwise.
 
     Raises
     ------
     WrongUse : a port that is taken, a host that is not this machine's, a token that could be guessed
     BadFile : the page was not built
     """
-    bound = _bound(host, port)
+    place = place or Place()
+    bound = _bound(place.host, place.port)
     try:
-        address = Address(host, bound.getsockname()[1], token or new_token())
-        return Serving(address, uvicorn.Server(_config(rehearsal_app(desk, address))), bound)
+        address = Address(place.host, bound.getsockname()[1], place.token or new_token())
+        app = rehearsal_app(desk, address, start or Start())
+        return Serving(address, uvicorn.Server(_config(app)), bound)
     except BaseException:
         bound.close()
         raise
@@ -69,13 +82,14 @@ def _bound(host: str, port: int) -> socket.socket:
     return bound
 
 
-def _config(app: object) -> uvicorn.Config:
+def _config(app: ASGIApp) -> uvicorn.Config:
     """No access log, for it would hold the token; nothing told of the server."""
     return uvicorn.Config(
-        app,  # type: ignore[arg-type]
+        app,
         log_level="error",
         access_log=False,
         server_header=False,
+        proxy_headers=False,
         ws_max_size=MESSAGE_BYTES,
         ws_per_message_deflate=False,
         timeout_graceful_shutdown=GRACE_S,

@@ -95,6 +95,8 @@ export class Link {
     if ("progress" in reply) {
       const { done, total, words } = reply.progress;
       this.waiting.get(reply.seq)?.options.progress?.(done, total, words);
+    } else if ("dropped" in reply) {
+      this.drop((_, seq) => seq === reply.seq);
     } else if ("problem" in reply) {
       this.waiting.get(reply.seq)?.reject(new Refused(reply.problem));
       this.waiting.delete(reply.seq);

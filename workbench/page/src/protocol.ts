@@ -46,6 +46,7 @@ export interface CaseFacts {
   sources: Record<string, string>;
   warnings: string[];
   plans: string[]; // named plans kept in the case
+  start: { level: string | null; side: Side | null; plan: string | null }; // what the command line asked to start with
   lessons: { name: string; title: string }[];
   bounds: Record<string, { low: number; high: number; unit: string; source: string; evidence: string }>;
   grey_window: [number, number]; // black and white, in the scan's own unit
@@ -149,6 +150,7 @@ export interface Problem {
 export type Reply =
   | { seq: number; ask: Ask; answer: unknown; binary: boolean } // binary: the next binary frame belongs to it
   | { seq: number; ask: Ask; problem: Problem }
+  | { seq: number; ask: Ask; dropped: true } // no answer will come: overtaken by a newer question, or called off
   | { seq: number; ask: Ask; progress: { done: number; total: number; words: string } };
 
 // `canalwise estimate --json` without "geometry", as far as the page reads it.
