@@ -115,6 +115,24 @@ def docking_point_mm(anatomy: Anatomy, level: Level, side: Side, sleeve_radius_m
     return centre + shift_mm * toward_side + met.max(initial=0.0) * normal
 
 
+def rested_mm(anatomy: Anatomy, level: Level, side: Side, point_mm: Float, sleeve_radius_mm: float) -> Float:
+    """(3,) array, level frame: where a sleeve comes to rest that is lowered along the first direction through a point.
+
+    On the lamina or facet joint it meets first, or at the window's own depth where it meets none; so a docking point
+    that the planner found stays where it is. Spinous processes carry no sleeve: what it meets of them counts as taken.
+    """
+    normal = -first_direction(level, side)
+    centre = gate_in_view(level, side).centre_mm
+    aside = point_mm - centre
+    aside = aside - (aside @ normal) * normal
+    bone, part = _bone_near_mm(anatomy, level, centre + aside, DOCKING_SEARCH_MM + 2 * sleeve_radius_mm)
+    offset = bone - centre
+    height = offset @ normal
+    beside = np.linalg.norm(offset - aside - height[:, None] * normal, axis=1) < sleeve_radius_mm
+    met = height[beside & (height > 0) & (height < DOCKING_SEARCH_MM) & ~np.isin(part, MIDLINE_BONE)]
+    return np.asarray(centre + aside + met.max(initial=0.0) * normal)
+
+
 def _shift_beside_mm(offset_mm: Float, normal: Float, toward_side: Float, radius_mm: float) -> float:
     """Least shift toward a side that clears a cylinder along the normal of all (N, 3) points, up to its own width."""
     lateral = offset_mm @ toward_side

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -61,14 +62,16 @@ def scan_frame(desk: Desk, level_name: str) -> bytes:
     return frame_bytes(header, {"grey": grey.ravel(order="F"), "labels": labels.ravel(order="F")})
 
 
-def index_of_level(grid: Grid, frame: Frame) -> list[float]:
-    """The 4x4 matrix, row by row, that takes level mm to a fractional index.
+def index_of_level(grid: Grid, frame: Frame, first: Sequence[int] = (0, 0, 0)) -> list[float]:
+    """The 4x4 matrix, row by row, that takes level mm to a fractional index, counted from a first voxel.
 
-    >>> index_of_level(Grid((2, 2, 2), np.diag([2.0, 2.0, 2.0, 1.0])), Frame(np.zeros(3), np.eye(3)))[:4]
-    [0.5, 0.0, 0.0, 0.0]
+    >>> index_of_level(Grid((9, 9, 9), np.diag([2.0, 2.0, 2.0, 1.0])), Frame(np.zeros(3), np.eye(3)), (3, 0, 0))[:4]
+    [0.5, 0.0, 0.0, -3.0]
     """
-    matrix: list[float] = (np.linalg.inv(grid.affine_ras_mm) @ frame.matrix_ras).ravel().tolist()
-    return matrix
+    matrix = np.linalg.inv(grid.affine_ras_mm) @ frame.matrix_ras
+    matrix[:3, 3] -= first
+    flat: list[float] = matrix.ravel().tolist()
+    return flat
 
 
 def outside_of(scan: Scan) -> float:
