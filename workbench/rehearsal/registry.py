@@ -14,6 +14,7 @@ MODULES = (
     "ask_estimate",
     "ask_plans",
     "ask_moves",
+    "removal_frame",
     "ask_picture",
     "ask_charts",
     "ask_search",
