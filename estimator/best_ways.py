@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -88,21 +88,29 @@ class Comparison:
 class Samples:
     """What all ways meet alike: the hand's errors and the positions of borders, in standard deviations.
 
-    `hand_of_side` (N, K) for the entry on that side; `border_mm`, `sac_mm` (N,) how much further in all bone borders
-    and how much nearer the sac lie.
+    `hand_of_side` (N, K) for the entry on that side; `border_mm`, `sac_mm`, `canal_mm` (N,) how much further in all
+    bone borders, how much nearer the sac and how much further out the canal's wall lie.
     """
 
     hand_of_side: dict[Side, Float]
     border_mm: Float
     sac_mm: Float
+    canal_mm: Float
 
 
-def samples_of(prepared: PreparedLevel, seed: int) -> Samples:
-    """SAMPLES draws; the two sides' errors are independent, for each is entered anew."""
+def samples_of(prepared: PreparedLevel, seed: int, phases: int = 2) -> Samples:
+    """SAMPLES draws for so many phases; the two sides' errors are independent, for each is entered anew."""
     rng, doubt = np.random.default_rng(seed), prepared.doubt
-    hand = {side: rng.standard_normal((SAMPLES, len(causes_of(2)))) for side in SIDES}
+    hand = {side: rng.standard_normal((SAMPLES, len(causes_of(phases)))) for side in SIDES}
     border, sac = rng.standard_normal((2, SAMPLES))
-    return Samples(hand, border * doubt.bone_mm, sac * doubt.sac_mm)
+    canal = rng.standard_normal(SAMPLES)
+    return Samples(hand, border * doubt.bone_mm, sac * doubt.sac_mm, canal * doubt.canal_here_mm)
+
+
+def copies_of(plans: Sequence[Approach], errors: ExecutionErrors, hand_of_side: Mapping[Side, Float]) -> ApproachTable:
+    """A plan, or the first phases of a left and a right one together, as each of the samples' hands lays it."""
+    entries = [disturbed(one, errors, hand_of_side[one.side][:, : len(causes_of(len(one.phases)))]) for one in plans]
+    return entries[0] if len(entries) == 1 else both_entries(entries[0], entries[1])
 
 
 def best_ways(prepared: PreparedLevel, question: Question, progress: Progress = lambda _: None) -> Comparison:
@@ -115,7 +123,7 @@ def best_ways(prepared: PreparedLevel, question: Question, progress: Progress = 
     AnatomyNotFound : neither side can be docked on, or no target is in view
     WrongUse : a target that is asked of one side only
     """
-    task = _of_both_halves(question.task)
+    task = of_both_halves(question.task)
     sides = [side for side in question.sides if gate_of(prepared.level, side) is not None]
     if not sides:
         raise AnatomyNotFound(
@@ -126,19 +134,19 @@ def best_ways(prepared: PreparedLevel, question: Question, progress: Progress = 
         mine = replace(question, sides=(side,), task=task, budget=round(2 * NEAR_SHARE * question.budget))
         found = search(prepared, mine, progress)
         stopped |= found.stopped
-        copies = disturbed(found.best.approach, ExecutionErrors(), samples.hand_of_side[side])
+        copies = copies_of((found.best.approach,), ExecutionErrors(), samples.hand_of_side)
         told = (found.best.estimate, copies, asked_level(prepared, side, task), found.allowed_frac)
         ways.append(_way(side, (found.best.approach,), told, samples))
     if len(sides) == len(SIDES):
         near = [_near(prepared, question, side, task, progress) for side in SIDES]
         ways.append(_from_both(prepared, near, task, samples))
-    return Comparison(prepared.level.name, task, (*ways, _midline(prepared, samples)), stopped)
+    return Comparison(prepared.level.name, task, (*ways, midline_way(prepared, samples)), stopped)
 
 
-def _of_both_halves(task: Sequence[str]) -> tuple[str, ...]:
-    """The task with every set of one half joined by that of the other.
+def of_both_halves(task: Sequence[str]) -> tuple[str, ...]:
+    """The task with every set of one half joined by that of the other; WrongUse where the other half has none.
 
-    >>> _of_both_halves(["contralateral recess"])
+    >>> of_both_halves(["contralateral recess"])
     ('ipsilateral recess', 'contralateral recess')
     """
     which = {FROM_TARGETS[name][1] for name in task if name in FROM_TARGETS}
@@ -194,19 +202,13 @@ def both_entries(left: ApproachTable, right: ApproachTable) -> ApproachTable:
 
 
 def _from_both(prepared: PreparedLevel, near: Sequence[Approach], task: Sequence[str], samples: Samples) -> Way:
-    plan = joined_plans(near).approach(0)
-    first = len(causes_of(1))
-    hands = [samples.hand_of_side[side][:, :first] for side in SIDES]
-    entries = [disturbed(one, ExecutionErrors(), hand) for one, hand in zip(near, hands, strict=True)]
-    told = (
-        estimate_of(prepared, plan, task),
-        both_entries(entries[0], entries[1]),
-        asked_level(prepared, "left", task),
-    )
-    return _way(BOTH, tuple(near), (*told, 0.0), samples)
+    exact = estimate_of(prepared, joined_plans(near).approach(0), task)
+    copies = copies_of(near, ExecutionErrors(), samples.hand_of_side)
+    return _way(BOTH, tuple(near), (exact, copies, asked_level(prepared, "left", task), 0.0), samples)
 
 
-def _midline(prepared: PreparedLevel, samples: Samples) -> Way:
+def midline_way(prepared: PreparedLevel, samples: Samples) -> Way:
+    """A midline laminectomy, as a reference."""
     region = laminectomy(prepared.anatomy, prepared.level)
     cost = cost_of(prepared, region)
     thin: Bench = prepared.thinner.bench

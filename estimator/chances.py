@@ -48,23 +48,50 @@ class Chances:
     all: float | None
 
 
-def chances_of(estimate: Estimate, spread: Spread) -> Chances:
-    """The chances of an estimate from its samples."""
+@dataclass(frozen=True, eq=False)
+class Successes:
+    """Which samples succeed, (N,) arrays; names and None as in `Chances`."""
+
+    limits: Mapping[str, Mask | None]
+    targets: Mapping[str, Mask | None]
+    wanted: tuple[str, ...]
+
+    @property
+    def all_limits(self) -> Mask | None:
+        """All limits together; one whose number is nowhere to be measured cannot be broken."""
+        return _together([flags for flags in self.limits.values() if flags is not None])
+
+    @property
+    def all_targets(self) -> Mask | None:
+        """All that is wanted together; a target that is not in view cannot be reached."""
+        wanted = [self.targets[name] for name in self.wanted]
+        return None if any(flags is None for flags in wanted) else _together(wanted)
+
+    @property
+    def all(self) -> Mask | None:
+        """Both together."""
+        kept, reached = self.all_limits, self.all_targets
+        return None if kept is None or reached is None else kept & reached
+
+
+def successes_of(estimate: Estimate, spread: Spread) -> Successes:
+    """Which samples of an estimate keep the limits and reach the targets."""
     limits = {verdict.name: _kept(estimate, verdict, spread) for verdict in verdicts_of(estimate)}
     targets = {name: _reached(estimate, name, spread) for name in estimate.task_targets_ras_mm}
-    wanted = wanted_of(tuple(targets))
-    # a limit whose number is nowhere to be measured cannot be broken; a target that is not in view cannot be reached
-    kept = _together([flags for flags in limits.values() if flags is not None])
-    reached = None if any(targets[name] is None for name in wanted) else _together([targets[name] for name in wanted])
-    every = None if kept is None or reached is None else kept & reached
+    return Successes(limits, targets, wanted_of(tuple(targets)))
+
+
+def chances_of(estimate: Estimate, spread: Spread) -> Chances:
+    """The chances of an estimate from its samples."""
+    found = successes_of(estimate, spread)
     return Chances(
-        {name: _share(flags) for name, flags in limits.items()},
-        {name: _share(flags) for name, flags in targets.items()},
-        wanted,
+        {name: _share(flags) for name, flags in found.limits.items()},
+        {name: _share(flags) for name, flags in found.targets.items()},
+        found.wanted,
         ENOUGH_FRAC,
-        _share(kept),
-        _share(reached),
-        _share(every),
+        _share(found.all_limits),
+        _share(found.all_targets),
+        _share(found.all),
     )
 
 
@@ -94,12 +121,17 @@ def _kept(estimate: Estimate, verdict: Verdict, spread: Spread) -> Mask | None:
 
 def _reached(estimate: Estimate, name: str, spread: Spread) -> Mask | None:
     """(N,) array: is enough of the set touched in each sample? None for sets that the samples do not hold."""
-    across, which = FROM_TARGETS.get(name, (False, name))
-    sampled = name if name in MIDLINE else f"{_side(estimate, across)} {which}"
+    sampled = sampled_name(estimate, name)
     if sampled not in spread.change:
         return None
     share = estimate.task_reached_frac[name] + spread.change[sampled]
     return None if np.isnan(share).any() else np.asarray(share >= ENOUGH_FRAC - SHARE_TOL)
+
+
+def sampled_name(estimate: Estimate, name: str) -> str:
+    """What a set of the task is called among the samples, which know the patient's sides only."""
+    across, which = FROM_TARGETS.get(name, (False, name))
+    return name if name in MIDLINE else f"{_side(estimate, across)} {which}"
 
 
 SHARE_TOL = 1e-9

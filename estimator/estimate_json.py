@@ -88,7 +88,7 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
         "caution": CAUTION,
         "geometry": _geometry(estimate),
     }
-    return _plain(document)
+    return plain(document)
 
 
 def _trial(trial: Trial | None) -> dict[str, Any]:
@@ -198,14 +198,14 @@ def _relation(estimate: Estimate, side: Side) -> str:
     return "ipsilateral" if side == estimate.approach.side else "contralateral"
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Arrays to lists, numpy numbers to Python's, NaN to None."""
     if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
+        return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
+        return [plain(v) for v in value]
     if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
+        return plain(value.tolist())
     if isinstance(value, float | np.floating):
         return None if np.isnan(value) else float(value)
     return value

@@ -17,6 +17,10 @@ ENDS = (0.025, 0.975)
 """Between these quantiles of samples lie 95 % of them."""
 
 
+Ends = tuple[float, float] | None
+"""(low, high) of a 95 % interval; None where nothing makes the number uncertain."""
+
+
 @dataclass(frozen=True)
 class Interval:
     """A value and what makes it uncertain.

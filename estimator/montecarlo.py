@@ -56,6 +56,22 @@ class Trial:
 
 
 @dataclass(frozen=True, eq=False)
+class Borders:
+    """Where borders lie for each of A approaches: (A,) arrays of mm, 0 where they were found.
+
+    Parameters
+    ----------
+    bone_mm : how much further in all bone ends
+    canal_mm : how much further out the canal ends, and with it the targets on its wall
+    sac_mm : how much nearer the sac lies
+    """
+
+    bone_mm: Float
+    canal_mm: Float
+    sac_mm: Float
+
+
+@dataclass(frozen=True, eq=False)
 class Spread:
     """Changes of an estimate's numbers, by name as in `numbers_of`.
 
@@ -106,16 +122,30 @@ def spread_of(prepared: PreparedLevel, approach: Approach, trial: Trial) -> Spre
     drawn = np.random.default_rng(trial.seed).standard_normal((trial.samples, len(causes)))
     normals = np.concatenate([_one_at_a_time(len(causes)), drawn])
     bone_mm, canal_mm, sac_mm = (normals[:, hand:] * (doubt.bone_mm, doubt.canal_here_mm, doubt.sac_mm)).T
-    table = _and_nothing(disturbed(approach, trial.errors, normals[:, :hand]))
-    bone_mm, canal_mm, sac_mm = (np.append(each, 0.0) for each in (bone_mm, canal_mm, sac_mm))
-    found = outcomes(all_targets_level(prepared), table, Shifts(sac_mm=sac_mm, targets_mm=canal_mm))
-    numbers = {name: values - values[0] for name, values in numbers_of(prepared, found, bone_mm).items()}
+    table = disturbed(approach, trial.errors, normals[:, :hand])
+    numbers, untouched = changes_of(prepared, table, Borders(bone_mm, canal_mm, sac_mm))
     first = 1 + 2 * len(causes)
-    untouched = found.pars_mm >= found.pars_mm[-1] - PARS_TOL_MM
     return Spread(
-        {name: values[first:-1] for name, values in numbers.items()},
+        {name: values[first:] for name, values in numbers.items()},
         {name: _sd_by_cause(causes, values[1:first]) for name, values in numbers.items()},
-        {side: untouched[first:-1, n] for n, side in enumerate(SIDES)},
+        {side: flags[first:] for side, flags in untouched.items()},
+    )
+
+
+def changes_of(
+    prepared: PreparedLevel, table: ApproachTable, borders: Borders
+) -> tuple[dict[str, F64], dict[Side, Mask]]:
+    """How every number of approaches differs from that of the table's first row, and which take nothing of a pars.
+
+    Name -> (A,) array as in `numbers_of`; side -> (A,) array.
+    """
+    bone_mm, canal_mm, sac_mm = (np.append(each, 0.0) for each in (borders.bone_mm, borders.canal_mm, borders.sac_mm))
+    shifts = Shifts(sac_mm=sac_mm, targets_mm=canal_mm)
+    found = outcomes(all_targets_level(prepared), _and_nothing(table), shifts)
+    untouched = found.pars_mm >= found.pars_mm[-1] - PARS_TOL_MM
+    return (
+        {name: values[:-1] - values[0] for name, values in numbers_of(prepared, found, bone_mm).items()},
+        {side: untouched[:-1, n] for n, side in enumerate(SIDES)},
     )
 
 

@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from estimator.approach import Approach, placed_phases
+from estimator.approach_table import ApproachTable
 from estimator.estimate import Cost, Estimate, cost_of, task_paths
 from estimator.execution import ENTRY, REGISTRATION, TILT, ExecutionErrors, causes_of, disturbed
 from estimator.interval import SD_OF_95
@@ -25,31 +26,52 @@ from recon.workers import side_by_side
 
 def task_causes(estimate: Estimate, errors: ExecutionErrors) -> dict[str, dict[str, float]]:
     """Name of a number, as in `estimator.montecarlo`, -> cause -> standard deviation of the task's number."""
-    steps, berth_mm = _steps(estimate.approach, errors), SD_OF_95 * estimate.prepared.doubt.sac_mm
-    asked = [(approach, 0.0) for _, ends in steps for approach in ends]
-    asked += [(estimate.approach, -berth_mm), (estimate.approach, berth_mm)]
-    own, causes = task_numbers(estimate.task), [*(cause for cause, _ in steps), SAC]
-    found = list(side_by_side(lambda each: task_numbers(task_cost_of(estimate, *each)), asked))
+    causes = causes_of(len(estimate.approach.phases))
+    felt = felt_by_task(len(estimate.approach.phases))
+    both = with_registration(errors)
+    steps = SD_OF_95 * np.eye(len(causes))[felt]
+    up, down = (disturbed(estimate.approach, both, sign * steps) for sign in (1.0, -1.0))
+    own, found = task_numbers(estimate.task), task_changes(estimate, up, down)
     variance: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
-    for n, cause in enumerate(causes):
-        for name, value in own.items():
-            change = max(abs(moved[name] - value) for moved in found[2 * n : 2 * n + 2])
-            variance[name][cause] += (change / SD_OF_95) ** 2
+    for cause, ends in zip([*(causes[n] for n in felt), SAC], found, strict=True):
+        for name in own:
+            variance[name][cause] += (max(abs(change[name]) for change in ends) / SD_OF_95) ** 2
     told = {name: {cause: float(np.sqrt(v)) for cause, v in by_cause.items()} for name, by_cause in variance.items()}
     return {name: _with_registration(shares, errors) for name, shares in told.items() if not np.isnan(own[name])}
 
 
-def _steps(approach: Approach, errors: ExecutionErrors) -> list[tuple[str, tuple[Approach, Approach]]]:
-    """(cause, the approach with a step of SD_OF_95 deviations up and down) of the errors that a task feels.
+def felt_by_task(phases: int) -> list[int]:
+    """Which of the errors of `causes_of` a task feels, by place.
 
-    Registration moves the pivot as the entry does, so both are asked at once.
+    >>> felt_by_task(1)
+    [0, 1, 5, 6]
     """
-    causes = causes_of(len(approach.phases))
-    felt = [n for n, cause in enumerate(causes) if cause in (ENTRY, TILT)]
-    both = errors.changed(entry_sd_mm=_entry_mm(errors))
-    steps = SD_OF_95 * np.eye(len(causes))[felt]
-    up, down = (disturbed(approach, both, sign * steps) for sign in (1.0, -1.0))
-    return [(causes[n], (up.approach(k), down.approach(k))) for k, n in enumerate(felt)]
+    return [n for n, cause in enumerate(causes_of(phases)) if cause in (ENTRY, TILT)]
+
+
+def with_registration(errors: ExecutionErrors) -> ExecutionErrors:
+    """Errors whose entry strays by that of registration too: it moves the pivot alike, so both are asked at once."""
+    return errors.changed(entry_sd_mm=_entry_mm(errors))
+
+
+def task_changes(
+    estimate: Estimate, up: ApproachTable, down: ApproachTable
+) -> list[tuple[dict[str, float], dict[str, float]]]:
+    """What a step up and a step down of each error alone changes of the task's numbers, the sac's border last.
+
+    Row by row, `up` and `down` hold the approach one step of SD_OF_95 deviations off.
+    """
+    berth_mm = SD_OF_95 * estimate.prepared.doubt.sac_mm
+    asked = [(table.approach(k), 0.0) for k in range(len(up)) for table in (up, down)]
+    asked += [(estimate.approach, -berth_mm), (estimate.approach, berth_mm)]
+    own = task_numbers(estimate.task)
+
+    def changes(each: tuple[Approach, float]) -> dict[str, float]:
+        moved = task_numbers(task_cost_of(estimate, *each))
+        return {name: moved[name] - value for name, value in own.items()}
+
+    found = list(side_by_side(changes, asked))
+    return list(zip(found[::2], found[1::2], strict=True))
 
 
 def _entry_mm(errors: ExecutionErrors) -> float:

@@ -68,14 +68,19 @@ class Intervals:
 def intervals_of(estimate: Estimate, trial: Trial | None = None) -> Intervals:
     """An interval for every headline number of an estimate."""
     prepared, trial = estimate.prepared, trial or Trial()
-    cone = ConeRegion(estimate.phases, estimate.keep_out)
     task = TaskRegion(estimate.task_paths, estimate.approach.channel, estimate.keep_out)
-    before, after = _area_causes(estimate, cone)
-    unshifted = _cost_causes(prepared, estimate.cone, cone) | _reach_causes(estimate) | {AFTER: after}
-    spread = with_noise(spread_of(prepared, estimate.approach, trial), unshifted, trial.seed)
-    by_task = joined_causes(_cost_causes(prepared, estimate.task, task), _thinned(prepared, estimate.task),
+    before, _ = area_causes(prepared, ConeRegion(estimate.phases, estimate.keep_out))
+    spread = with_noise(spread_of(prepared, estimate.approach, trial), unshifted_causes(estimate), trial.seed)
+    by_task = joined_causes(cost_causes(prepared, estimate.task, task), thinned_causes(prepared, estimate.task),
                             task_causes(estimate, trial.errors))  # fmt: skip
     return _all_intervals(estimate, _Teller(spread.sd_by_cause, spread), _Teller(by_task), (before, trial))
+
+
+def unshifted_causes(estimate: Estimate) -> Causes:
+    """What makes the whole sweep's numbers uncertain that the batch cannot shift."""
+    cone = ConeRegion(estimate.phases, estimate.keep_out)
+    _, after = area_causes(estimate.prepared, cone)
+    return cost_causes(estimate.prepared, estimate.cone, cone) | _reach_causes(estimate) | {AFTER: after}
 
 
 def no_intervals(estimate: Estimate) -> Intervals:
@@ -129,7 +134,7 @@ def _bone_intervals(cost: Cost, teller: _Teller) -> BoneIntervals:
     )
 
 
-def _cost_causes(prepared: PreparedLevel, cost: Cost, region: Region) -> dict[str, dict[str, float]]:
+def cost_causes(prepared: PreparedLevel, cost: Cost, region: Region) -> dict[str, dict[str, float]]:
     """What the batch cannot shift: joints' faces and ends, widths of weak places, cuts between parts."""
     doubt, thin = prepared.doubt, replace(cost.removal, bench=prepared.thinner.bench)
     weak, joint = prepared.thinner.weak, doubt.joint
@@ -150,7 +155,7 @@ def _cost_causes(prepared: PreparedLevel, cost: Cost, region: Region) -> dict[st
     return told
 
 
-def _thinned(prepared: PreparedLevel, cost: Cost) -> dict[str, dict[str, float]]:
+def thinned_causes(prepared: PreparedLevel, cost: Cost) -> dict[str, dict[str, float]]:
     """What thinner bone does to an exact removal."""
     thin = replace(cost.removal, bench=prepared.thinner.bench)
     base = base_of(prepared.thinner.weak.base, thin)
@@ -198,10 +203,10 @@ def _farthest_mm(estimate: Estimate, side: Side) -> float:
     return float(outmost + SD_OF_95 * np.hypot(estimate.prepared.doubt.canal_here_mm, MIDLINE_SD_MM.value))
 
 
-def _area_causes(estimate: Estimate, region: Region) -> tuple[dict[str, float], dict[str, float]]:
+def area_causes(prepared: PreparedLevel, region: Region) -> tuple[dict[str, float], dict[str, float]]:
     """Free canal area before and after: each border's length times its deviation."""
-    doubt = estimate.prepared.doubt
-    plane = disc_level(estimate.anatomy, estimate.level)
+    doubt = prepared.doubt
+    plane = disc_level(prepared.anatomy, prepared.level)
     nothing = np.zeros(plane.free.shape, dtype=bool)
     freed = nothing.copy()
     freed[plane.pressing] = region.holds(plane.world_mm[plane.pressing])

@@ -20,28 +20,12 @@ from estimator.limits import Limit
 from estimator.told import RELATIONS, Told
 from recon.caution import CAUTION
 from recon.grid import Float
+from workbench.layers import LEAST_STACKED_MM3, STACK
 from workbench.palette import FEASIBLE, INK, IPSILATERAL, LIMIT, OVER_THE_TOP, PAPER, QUIET, STRUCTURES
 from workbench.wording import amount, joined, number
 
 WIDTH_IN = 7.2
 """Inches; that of every chart of the page."""
-
-LEAST_STACKED_MM3 = 5.0
-"""A group of structures that never loses more is left out of the stack's key."""
-
-STACK = {
-    "laminae, ipsilateral": ("upper lamina ipsilateral", "lower lamina ipsilateral"),
-    "joint processes, ipsilateral": (
-        "inferior articular process ipsilateral", "superior articular process ipsilateral", "pars ipsilateral"
-    ),
-    "spinous base and process": ("spinous base", "spinous process"),
-    "laminae, contralateral": ("upper lamina contralateral", "lower lamina contralateral"),
-    "joint processes, contralateral": (
-        "inferior articular process contralateral", "superior articular process contralateral", "pars contralateral"
-    ),
-    "other": ("other",),
-}  # fmt: skip
-"""Structures drawn as one layer; a pars goes with its processes."""
 
 COLOURS = dict(zip(RELATIONS, (IPSILATERAL, OVER_THE_TOP), strict=True))
 

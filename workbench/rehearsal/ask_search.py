@@ -1,7 +1,104 @@
-"""Searches for better plans, and for the best plan of each way in."""
+"""Searches for better plans, and for the best plan of each way in; stopped, both tell what they found until then."""
 
 from __future__ import annotations
 
-from workbench.rehearsal.asks import Ask
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 
-ASKS: dict[str, Ask] = {}
+from estimator.explore import Progress
+from estimator.search import search
+from estimator.search_bounds import instruments_named
+from estimator.search_json import search_as_json
+from estimator.search_ways import Question
+from estimator.task_names import chosen
+from recon.errors import WrongUse
+from recon.labels import SIDES, Side
+from workbench.rehearsal.asks import Ask, CalledOff, Job, Json
+from workbench.rehearsal.desk import Desk
+from workbench.results import compared_json
+
+LEAST, MOST = 100, 200_000
+"""Approaches that a page may ask to have looked at; the most take about a minute on a laptop."""
+
+
+@dataclass(frozen=True)
+class AskSearch:
+    """The best, the likeliest and the next best plan."""
+
+    level: str
+    sides: tuple[Side, ...]
+    instruments: tuple[str, ...]
+    task: tuple[str, ...]
+    budget: int
+    seed: int
+
+
+@dataclass(frozen=True)
+class AskWays:
+    """The best plan of the left, the right and both sides, and a midline laminectomy."""
+
+    level: str
+    task: tuple[str, ...]
+    budget: int
+    seed: int
+
+
+def found(desk: Desk, message: AskSearch, job: Job) -> Json:
+    """What a search found; as `canalwise search --json`."""
+    channels = {name: channel for asked in message.instruments for name, channel in instruments_named(asked).items()}
+    question = Question(
+        sides=tuple(side for side in SIDES if side in message.sides),
+        instruments=channels,
+        task=chosen(message.task),
+        budget=within_budget(message.budget),
+        seed=message.seed,
+    )
+    prepared = desk.prepared(message.level)
+    with _ended_early():
+        return search_as_json(search(prepared, question, _counted(job, question)))
+
+
+def ways(desk: Desk, message: AskWays, job: Job) -> Json:
+    """The ways in on their best plans; as `canalwise compare --json`."""
+    question = Question(task=chosen(message.task), budget=within_budget(message.budget), seed=message.seed)
+    prepared = desk.prepared(message.level)
+    with _ended_early():
+        return compared_json(prepared, question, _counted(job, question))
+
+
+def within_budget(budget: int) -> int:
+    """The budget; WrongUse where it is none a page may ask for.
+
+    >>> within_budget(20_000)
+    20000
+    """
+    if not LEAST <= budget <= MOST:
+        raise WrongUse("the number of approaches", f"must be from {LEAST} to {MOST}", got=budget)
+    return budget
+
+
+def _counted(job: Job, question: Question) -> Progress:
+    """Tells how far a search is; when it is stopped, ends the exploring as Ctrl-C does, and what was found counts."""
+    done = 0
+
+    def progress(count: int) -> None:
+        nonlocal done
+        done += count
+        job.tell(min(done, question.budget), question.budget, f"{done} approaches looked at")
+        if job.stop.is_set():
+            raise KeyboardInterrupt
+
+    return progress
+
+
+@contextmanager
+def _ended_early() -> Iterator[None]:
+    """Ctrl-C's exception must not leave a worker thread: where nothing was found yet, the question is called off."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise CalledOff from None
+
+
+ASKS: dict[str, Ask] = {"search": Ask(AskSearch, found, long=True), "ways": Ask(AskWays, ways, long=True)}

@@ -1,0 +1,183 @@
+"""A plan's numbers in samples that all plans held against each other meet alike.
+
+Borders, and from one side the hand, are the same in every plan's samples (`estimator.best_ways.Samples`), so what is
+unsure of two plans in the same way cancels in the difference of their samples.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from estimator.approach import Approach, other_side
+from estimator.approach_table import joined
+from estimator.best_ways import Samples, copies_of, joined_plans
+from estimator.chances import sampled_name, successes_of
+from estimator.estimate import Estimate
+from estimator.execution import COMMON, ExecutionErrors
+from estimator.interval import SD_OF_95
+from estimator.montecarlo import Borders, Spread, changes_of, with_noise
+from estimator.scene import F64
+from estimator.search import reached_exactly
+from estimator.task_doubt import felt_by_task, task_changes, with_registration
+from estimator.uncertainty import AFTER, unshifted_causes
+from recon.grid import Float
+from recon.labels import SIDES, Mask, Side
+
+CHANCES = ("all", "all_limits", "all_targets")
+"""Of a plan's chances, those that are compared; named as in `estimator.chances.Chances`."""
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One line of the table.
+
+    Parameters
+    ----------
+    words : what it is
+    unit : 'mm', 'mm2', 'mm3' or 'fraction'
+    good : is 'more' of it better, or 'less'?
+    least_difference : less than this is no difference to a surgeon (choice)
+    """
+
+    words: str
+    unit: str
+    good: str
+    least_difference: float
+
+
+QUANTITIES: Mapping[str, Quantity] = {
+    "cone_bone": Quantity("bone removed, whole sweep", "mm3", "less", 20.0),
+    "task_bone": Quantity("bone removed, task only", "mm3", "less", 20.0),
+    "left_facet": Quantity("left joint surface kept", "fraction", "more", 0.02),
+    "right_facet": Quantity("right joint surface kept", "fraction", "more", 0.02),
+    "left_pars": Quantity("left pars width left", "mm", "more", 0.25),
+    "right_pars": Quantity("right pars width left", "mm", "more", 0.25),
+    "bridge": Quantity("bony bridge of the spinous base left", "mm", "more", 0.25),
+    "reach": Quantity("reach past the midline at disc level", "mm", "more", 0.5),
+    "reached": Quantity("targets touched", "fraction", "more", 0.02),
+    "canal_after": Quantity("free canal area at disc after", "mm2", "more", 2.0),
+    "all": Quantity("chance of all limits kept and all targets reached", "fraction", "more", 0.01),
+    "all_limits": Quantity("chance of all limits kept", "fraction", "more", 0.01),
+    "all_targets": Quantity("chance of all targets reached", "fraction", "more", 0.01),
+}
+"""What is compared, in the table's order; joints and pars by the patient's side, all of the whole sweep but one."""
+
+
+SAMPLED = {
+    "cone_bone": "bone_mm3",
+    **{f"{side}_facet": f"{side} area_frac" for side in SIDES},
+    **{f"{side}_pars": f"{side} pars_mm" for side in SIDES},
+    "bridge": "bridge_mm",
+    "canal_after": AFTER,
+}
+"""What a quantity is called in `estimator.montecarlo`, where it does not depend on the plan."""
+
+
+def values_of(exact: Estimate) -> dict[str, float]:
+    """The numbers of a plan, NaN where not in view; as `estimator.estimate_json` tells them."""
+    cone, far = exact.cone, other_side(exact.approach.side)
+    return {
+        "cone_bone": cone.removal.total_mm3,
+        "task_bone": exact.task.removal.total_mm3,
+        **{f"{side}_facet": kept.area_frac for side, kept in cone.facets.items()},
+        **{f"{side}_pars": cone.pars[side].residual_mm for side in SIDES},
+        "bridge": cone.spinous_base.bridge_mm,
+        "reach": exact.reach[far].lateral_mm if far in exact.reach else np.nan,
+        "reached": reached_exactly(exact),
+        "canal_after": exact.decompression.canal_area_after_mm2,
+    }
+
+
+def known(values: Mapping[str, float]) -> dict[str, float]:
+    """Those that are numbers."""
+    return {name: float(value) for name, value in values.items() if not np.isnan(value)}
+
+
+def met_alike(
+    exact: Estimate, plans: tuple[Approach, ...], samples: Samples, seed: int
+) -> tuple[dict[str, F64], dict[str, Mask]]:
+    """Every number of one or two plans in each of the shared samples, and in which of them they succeed."""
+    prepared, nothing = exact.prepared, np.zeros(1)
+    copies = copies_of(plans, ExecutionErrors(), samples.hand_of_side)
+    borders = (np.concatenate([nothing, mm]) for mm in (samples.border_mm, samples.canal_mm, samples.sac_mm))
+    changes, untouched = changes_of(prepared, joined([joined_plans(plans), copies]), Borders(*borders))
+    change = {name: values[1:] for name, values in changes.items()}
+    untouched = {side: flags[1:] for side, flags in untouched.items()}
+    spread = with_noise(Spread(change, {}, untouched), unshifted_causes(exact), seed)
+    found = successes_of(exact, spread)
+    flags = {name: getattr(found, name) for name in CHANCES}
+    shared = _shared(exact, spread) | {"task_bone": _task_bone(exact, plans, samples)}
+    return shared, {name: of for name, of in flags.items() if of is not None}
+
+
+def _shared(exact: Estimate, spread: Spread) -> dict[str, F64]:
+    """Samples of every number but the task's, about the exact one."""
+    values = known(values_of(exact))
+    names = SAMPLED | {"reach": f"{other_side(exact.approach.side)} lateral_mm"}
+    told = {name: within(name, values[name] + spread.change[sampled]) for name, sampled in names.items()
+            if name in values and not np.isnan(spread.change[sampled]).any()}  # fmt: skip
+    reached = mean_reached(exact, spread)
+    return told if reached is None else told | {"reached": reached}
+
+
+def mean_reached(exact: Estimate, spread: Spread) -> F64 | None:
+    """(N,) array: mean share touched of the asked sets in view; None where none is."""
+    shares = {sampled_name(exact, name): share for name, share in exact.task_reached_frac.items() if share == share}
+    told = [np.clip(share + spread.change[name], 0.0, 1.0) for name, share in shares.items() if name in spread.change]
+    return np.asarray(np.mean(told, axis=0)) if told else None
+
+
+def within(name: str, samples: F64) -> F64:
+    """Samples drawn in to what the quantity can be at all."""
+    return np.clip(samples, 0.0, 1.0 if QUANTITIES[name].unit == "fraction" else np.inf)
+
+
+def _task_bone(exact: Estimate, plans: tuple[Approach, ...], samples: Samples) -> F64:
+    """(N,) array: the task's bone in each sample, from what a step of each error alone changes, up and down."""
+    doubt, errors, own = exact.prepared.doubt, with_registration(ExecutionErrors()), exact.task.removal
+    steps, strayed = _steps(plans, samples)
+    up, down = (copies_of(plans, errors, {side: sign * step for side, step in steps.items()}) for sign in (1.0, -1.0))
+    *by_hand, by_sac = task_changes(exact, up, down)
+    change = _along(samples.sac_mm / max(doubt.sac_mm, 1e-9), by_sac[1]["bone_mm3"], by_sac[0]["bone_mm3"])
+    for normals, (more, less) in zip(strayed, by_hand, strict=True):
+        change = change + _along(normals, more["bone_mm3"], less["bone_mm3"])
+    thinner = replace(own, bench=exact.prepared.thinner.bench)
+    per_sd = (thinner.total_mm3 - own.total_mm3) / SD_OF_95
+    return np.maximum(own.total_mm3 + change + per_sd * samples.border_mm / max(doubt.bone_mm, 1e-9), 0.0)
+
+
+def _along(normals: F64, up: float, down: float) -> F64:
+    """A change that goes straight from nothing to what a step of SD_OF_95 deviations up or down makes it.
+
+    >>> _along(np.array([0.98, -1.96]), 10.0, 6.0).round(6).tolist()
+    [5.0, 6.0]
+    """
+    return np.where(normals > 0, normals * up, -normals * down) / SD_OF_95
+
+
+def _steps(plans: tuple[Approach, ...], samples: Samples) -> tuple[dict[Side, Float], list[F64]]:
+    """Each error that the tasks of the plans feel: side -> (E, K) steps of it alone, and (N,) samples of each of E."""
+    felt = [(plan.side, column) for plan in plans for column in felt_by_task(len(plan.phases))]
+    steps = {side: np.zeros((len(felt), hand.shape[1])) for side, hand in samples.hand_of_side.items()}
+    for row, (side, column) in enumerate(felt):
+        steps[side][row, column] = SD_OF_95
+    return steps, [_strayed(samples.hand_of_side[side], column) for side, column in felt]
+
+
+def _strayed(hand: Float, column: int) -> F64:
+    """(N,) array: one error of the hand in standard deviations, the entry's with registration's along the same axis."""
+    if column >= len(COMMON):
+        return hand[:, column]
+    errors = ExecutionErrors()
+    entry, registration = errors.value("entry_sd_mm"), errors.value("registration_sd_mm")
+    along = REGISTRATION_OF_ENTRY[column]
+    return np.asarray((entry * hand[:, column] + registration * hand[:, along]) / np.hypot(entry, registration))
+
+
+REGISTRATION_OF_ENTRY = {0: 2, 1: 4}
+"""Place among `estimator.execution.COMMON` of registration along the axis of each of the entry's errors."""
+
+

@@ -1,0 +1,80 @@
+"""The mirror image of the patient, entered from the other side, compares the same, left and right exchanged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from estimator.approach import Approach
+from estimator.met_alike import QUANTITIES
+from estimator.pinned import Pinning, Row, pinned
+from estimator.prepared import prepared_level
+from estimator.told import USUAL_WANTED
+from recon.anatomy import Anatomy
+from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored
+
+TOLERANCE = {"mm": 0.5, "mm2": 6.0, "mm3": 60.0, "fraction": 0.13}
+"""As of charts: bone points fall elsewhere in the mirrored voxels, one target in nine to the other side of touched."""
+
+FACET_TOL = 0.04
+
+Pair = tuple[tuple[Row, ...], tuple[Row, ...]]
+
+
+def flatter(plan: Approach) -> Approach:
+    """The plan tilted further over the top."""
+    near, far = plan.phases
+    return replace(plan, phases=(near, replace(far, medial_tilt_deg=far.medial_tilt_deg + 9.0)))
+
+
+def compared(anatomy: Anatomy, plan: Approach) -> tuple[Row, ...]:
+    pinning = Pinning((plan, flatter(plan), mirrored(plan)), USUAL_WANTED, midline=True, both=True)
+    return pinned(prepared_level(anatomy, LEVEL).ready(), pinning)
+
+
+@pytest.fixture(scope="module")
+def pair(plain: Scene) -> Pair:
+    spec = SPEC.mirrored()
+    return compared(plain.anatomy, plain.approach), compared(anatomy_on(spec, grid_of(spec)), mirrored(plain.approach))
+
+
+def across(name: str) -> str:
+    """The same quantity of the other side of the patient."""
+    side, _, rest = name.partition("_")
+    return {"left": f"right_{rest}", "right": f"left_{rest}"}.get(side, name)
+
+
+def tolerance(name: str) -> float:
+    return FACET_TOL if name.endswith("facet") else TOLERANCE[QUANTITIES[name].unit]
+
+
+def test_mirroring_the_patient_exchanges_left_and_right(pair: Pair) -> None:
+    for here, there in zip(*pair, strict=True):
+        assert set(there.values) == {across(name) for name in here.values}
+        for name, value in here.values.items():
+            assert there.values[across(name)] == pytest.approx(value, abs=tolerance(name)), name
+
+
+def test_differences_are_mirrored_too(pair: Pair) -> None:
+    told = 0
+    for here, there in zip(pair[0][1:], pair[1][1:], strict=True):
+        for name in QUANTITIES:
+            mine, theirs = here.difference(pair[0][0], name), there.difference(pair[1][0], across(name))
+            assert (mine is None) == (theirs is None)
+            if mine is not None and theirs is not None:
+                told += 1
+                assert theirs[0] == pytest.approx(mine[0], abs=2 * tolerance(name)), (here.name, name)
+    assert told > 30
+
+
+def test_a_plan_against_itself_differs_by_nothing_at_all(plain: Scene) -> None:
+    again = Pinning((plain.approach, plain.approach), USUAL_WANTED)
+    first, second = pinned(prepared_level(plain.anatomy, LEVEL), again)
+    assert {second.difference(first, name) for name in QUANTITIES} == {(0.0, (0.0, 0.0))}
+
+
+def test_left_and_right_are_told_apart(pair: Pair) -> None:
+    """Else a table that swaps sides would pass."""
+    flat = pair[0][1].values
+    assert flat["left_facet"] - flat["right_facet"] > 2 * FACET_TOL
