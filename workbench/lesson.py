@@ -140,8 +140,8 @@ def _faults(lesson: Lesson) -> Iterator[str]:
     """Field and rule of all that a shape alone does not tell."""
     for field in ("title", "intro"):
         yield from _text_faults(field, getattr(lesson, field), lesson.blind)
-    if not lesson.title.strip():
-        yield "title must not be empty"
+    if not lesson.title.strip() or placeholders_in(lesson.title):
+        yield "title must be a text without placeholders: it stands in a list before a plan is there"
     if not lesson.steps:
         yield "steps must hold at least one step"
     for number, step in enumerate(lesson.steps):

@@ -7,6 +7,7 @@ import json
 import os
 import sys
 import webbrowser
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from recon.errors import WrongUse
@@ -44,6 +45,7 @@ def options(parser: argparse.ArgumentParser) -> None:
     start.add_argument("--level", metavar="L3-L4", help="the level, as upper and lower vertebra")
     start.add_argument("--side", choices=SIDES, help="the patient's side of the skin entry")
     start.add_argument("--plan", metavar="NAME", help="a plan kept in the case, by name")
+    parser.add_argument("--lessons", type=Path, metavar="FOLDER", help="a folder of lessons of your own, beside ours")
     where = parser.add_argument_group("where to serve")
     where.add_argument("--port", type=int, default=0, metavar="N", help="the port (usual: any that is free)")
     where.add_argument(
@@ -67,12 +69,14 @@ def options(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Reads a case and serves its page until Ctrl-C."""
     from recon.case import read_case
+    from workbench.lesson import built_in_lessons, lessons_in
     from workbench.rehearsal.desk import Desk
     from workbench.rehearsal.security import LOOPBACK
     from workbench.rehearsal.serve import Place, serving
 
     voice = Voice(args.json)
-    desk = Desk(read_case(args.case))
+    lessons = built_in_lessons() | (lessons_in(args.lessons) if args.lessons else {})
+    desk = Desk(read_case(args.case), lessons)
     served = serving(desk, Place(args.host, args.port, args.token), _start(desk.case, args))
     url = served.address.url
     if args.json:

@@ -42,7 +42,7 @@ def rehearsal_app(desk: Desk, address: Address, start: Start) -> ASGIApp:
     room = Room(desk, Lanes())
     routes = [
         *(Route(f"/{path}", _always(response)) for path, response in page.items()),
-        Route("/case.json", _told(lambda _: JSONResponse(case_facts(desk.case, start)))),
+        Route("/case.json", _told(lambda _: JSONResponse(case_facts(desk.case, start, desk.lessons)))),
         Route("/levels/{level}/scene.bin", _told(lambda asked: _scene(desk, asked.path_params["level"]))),
         Route("/levels/{level}/scan.bin", _told(lambda asked: _scan(desk, asked.path_params["level"]))),
         Route("/made/{name}", _told(lambda asked: _made(desk, asked.path_params["name"]))),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from estimator.prepared import PreparedLevel, prepared_level
 from estimator.task_names import chosen
 from recon.case import Case
 from recon.errors import BadCase, WrongUse
+from workbench.lesson import Lesson, built_in_lessons
 from workbench.radiograph import Radiograph, RadiographView
 from workbench.rehearsal.lately import Lately
 from workbench.rehearsal.made import Made
@@ -30,11 +31,13 @@ class Desk:
 
     Parameters
     ----------
+    lessons : by name
     made : pages made for a person to open or print
     writing : held while files of the case are changed
     """
 
     case: Case
+    lessons: Mapping[str, Lesson] = field(default_factory=built_in_lessons)
     _prepared: Lately[str, PreparedLevel] = field(default_factory=lambda: Lately(PREPARED))
     _estimates: Lately[tuple[Approach, tuple[str, ...]], Estimate] = field(default_factory=lambda: Lately(ESTIMATES))
     frames: Lately[tuple[str, str], bytes] = field(default_factory=lambda: Lately(2 * PREPARED))

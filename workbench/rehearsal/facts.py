@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 
 from estimator.gate import gate_of
@@ -14,6 +15,7 @@ from recon.caution import CAUTION
 from recon.confidence import check_sentence
 from recon.labels import SIDES, Side
 from workbench.grey import grey_window
+from workbench.lesson import Lesson
 from workbench.plans import plan_names
 from workbench.rehearsal.asks import Json
 
@@ -29,7 +31,7 @@ class Start:
     plan: str | None = None
 
 
-def case_facts(case: Case, start: Start) -> Json:
+def case_facts(case: Case, start: Start, lessons: Mapping[str, Lesson]) -> Json:
     """Levels, instruments, bounds and plans, as protocol.ts has them; nothing of whose case it is or where it lies."""
     anatomy = case.anatomy
     return {
@@ -43,7 +45,7 @@ def case_facts(case: Case, start: Start) -> Json:
         "warnings": list(dict.fromkeys([*case.scan.warnings, *anatomy.warnings])),
         "start": asdict(start),
         "plans": plan_names(case),
-        "lessons": [],
+        "lessons": [{"name": name, "title": lesson.title} for name, lesson in lessons.items()],
         "bounds": {name: asdict(bound) for name, bound in BOUNDS.items()},
         "grey_window": list(grey_window(case.scan)),
     }

@@ -1,0 +1,180 @@
+"""A plan made blind, held against the limits and against a good plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from estimator.estimate import Estimate
+from estimator.search import search
+from estimator.search_ways import Question
+from estimator.stopped import IN_WORDS, stopped_by
+from estimator.told import ENOUGH_FRAC, wanted_of_task
+from estimator.verdicts import Verdict, verdicts_of
+from workbench.lesson_facts import Facts, facet_kept_frac, touched_frac
+from workbench.wording import MINUS, amount, joined, number, percent
+
+BUDGET = 6_000
+"""Approaches that are looked at to find a good plan, some two seconds on a laptop (choice)."""
+
+AT_MOST = ("spinous base undercut", "farthest bone taken from the midline")
+"""Verdicts whose limit is an upper one."""
+
+SAME_MM3 = 20.0
+"""Two plans take about the same bone when they differ by no more (choice)."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One number of both plans, in words."""
+
+    name: str
+    yours: str
+    good: str
+    difference: str
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What is said of a plan.
+
+    Parameters
+    ----------
+    verdicts : each limit with its number in words, and whether it is kept; None where it was not measured
+    missed : sentences on limits broken and targets not reached
+    numbers : beside those of a good plan; its column is empty where there is none
+    """
+
+    verdicts: tuple[tuple[str, str, bool | None], ...]
+    missed: tuple[str, ...]
+    numbers: tuple[Row, ...]
+    words: str
+
+
+def judged(yours: Estimate, good: Estimate | None = None) -> Judgement:
+    """The judgement on a plan."""
+    verdicts = verdicts_of(yours)
+    missed = (*_broken(verdicts), *_not_reached(yours))
+    rows = tuple(_rows(yours, good))
+    told = tuple((verdict.name, _verdict_words(verdict), verdict.met) for verdict in verdicts)
+    return Judgement(told, missed, rows, _in_a_sentence(yours, good, len(missed)))
+
+
+def best_of(estimates: dict[str, Estimate]) -> str | None:
+    """Name of the best of some plans: fewest things missed, then least bone for the task; None of none."""
+
+    def worth(name: str) -> tuple[int, float]:
+        return things_missed(estimates[name]), estimates[name].task.removal.total_mm3
+
+    return min(estimates, key=worth, default=None)
+
+
+def things_missed(estimate: Estimate) -> int:
+    """Limits broken and wanted targets not reached."""
+    return len([*_broken(verdicts_of(estimate)), *_short(estimate)])
+
+
+def found_plan(yours: Estimate, progress: Callable[[int], None]) -> Estimate:
+    """A good plan from the same side with the same instrument, found by a short search.
+
+    `progress` is told how many approaches have just been looked at; raises AnatomyNotFound where nothing can be found.
+    """
+    approach = yours.approach
+    question = Question(
+        sides=(approach.side,),
+        instruments={"as planned": approach.channel},
+        task=wanted_of_task(tuple(yours.task_targets_ras_mm)).names,
+        budget=BUDGET,
+    )
+    return search(yours.prepared, question, progress).best.estimate
+
+
+def _broken(verdicts: tuple[Verdict, ...]) -> Iterator[str]:
+    for verdict in verdicts:
+        if verdict.met is False:
+            yield f"A limit is broken: {verdict.name}, {_verdict_words(verdict)}."
+
+
+def _verdict_words(verdict: Verdict) -> str:
+    bound = "at most" if verdict.name in AT_MOST else "at least"
+    return f"{amount(verdict.value, verdict.unit)} ({bound} {amount(verdict.limit, verdict.unit)})"
+
+
+def _not_reached(estimate: Estimate) -> Iterator[str]:
+    for name, touched in _short(estimate).items():
+        cause = IN_WORDS[stopped_by(estimate.prepared, estimate.approach, name)]
+        yield (
+            f"Too little of the {name} is touched: {percent(touched)}, {percent(ENOUGH_FRAC)} would be enough; "
+            f"most of the rest lies {cause}."
+        )
+
+
+def _short(estimate: Estimate) -> dict[str, float]:
+    """Wanted sets in view of which too little is touched -> the share that is."""
+    wanted = wanted_of_task(tuple(estimate.task_targets_ras_mm)).names
+    touched = {name: touched_frac(Facts(estimate), name) for name in wanted}
+    return {name: frac for name, frac in touched.items() if frac < ENOUGH_FRAC}
+
+
+def _rows(yours: Estimate, good: Estimate | None) -> Iterator[Row]:
+    theirs = {} if good is None else _numbers(good)
+    for name, (value, unit) in _numbers(yours).items():
+        if name not in theirs:
+            yield Row(name, _told(value, unit), "", "")
+        else:
+            other = theirs[name][0]
+            yield Row(name, _told(value, unit), _told(other, unit), _difference(value, other, unit))
+
+
+def _numbers(estimate: Estimate) -> dict[str, tuple[float, str]]:
+    """Name -> (value, unit) of what a plan is compared by."""
+    facts, reach = Facts(estimate), Facts(estimate).reach()
+    return {
+        "bone for the task": (estimate.task.removal.total_mm3, "mm3"),
+        "bone swept in all": (estimate.cone.removal.total_mm3, "mm3"),
+        "ipsilateral facet kept": (facet_kept_frac(facts, "ipsilateral"), "fraction"),
+        "contralateral facet kept": (facet_kept_frac(facts, "contralateral"), "fraction"),
+        "spinous bridge left": (estimate.cone.spinous_base.bridge_mm, "mm"),
+        "ipsilateral recess touched": (touched_frac(facts, "ipsilateral recess"), "fraction"),
+        "contralateral recess touched": (touched_frac(facts, "contralateral recess"), "fraction"),
+        "reach past the midline": (float("nan") if reach is None else reach.lateral_mm, "mm"),
+    }
+
+
+def _told(value: float, unit: str) -> str:
+    return amount(value, unit, 0 if unit == "mm3" else 1)
+
+
+def _difference(value: float, other: float, unit: str) -> str:
+    """How much more, or with a minus less, yours is.
+
+    >>> _difference(120.0, 100.0, "mm3"), _difference(0.5, 0.75, "fraction"), _difference(1.0, float("nan"), "mm")
+    ('+20 mm\u00b3', '\u221225 points', '')
+    """
+    if value != value or other != other:
+        return ""
+    by = value - other
+    told = f"{number(100 * abs(by), 0)} points" if unit == "fraction" else _told(abs(by), unit)
+    return f"{'+' if by >= 0 else MINUS}{told}"
+
+
+def _in_a_sentence(yours: Estimate, good: Estimate | None, missed: int) -> str:
+    wanted = [f"the {name}" for name in wanted_of_task(tuple(yours.task_targets_ras_mm)).names]
+    if missed:
+        said = f"{missed} {'thing is' if missed == 1 else 'things are'} missed."
+    else:
+        said = f"Every limit that could be measured is kept, and enough of {joined(wanted)} is touched."
+    if good is None:
+        return said
+    return f"{said} {_against(yours, good, missed)}"
+
+
+def _against(yours: Estimate, good: Estimate, missed: int) -> str:
+    other = things_missed(good)
+    more = yours.task.removal.total_mm3 - good.task.removal.total_mm3
+    if other != missed:
+        return f"The plan beside it misses {other or 'nothing'}."
+    if abs(more) <= SAME_MM3:
+        return "It takes about as much bone for its task as the plan beside it."
+    told = f"{amount(abs(more), 'mm3', 0)} {'more' if more > 0 else 'less'}"
+    return f"It takes {told} for its task than the plan beside it."

@@ -1,0 +1,175 @@
+"""Teaching: a lesson filled in from a plan, its questions marked, and a plan made blind judged."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from zlib import crc32
+
+from estimator.approach import Approach
+from estimator.estimate import Estimate
+from estimator.plan_file import read_plan
+from recon.errors import AnatomyNotFound, CanalwiseError, WrongUse
+from workbench.judged import BUDGET, best_of, found_plan, judged
+from workbench.lesson import TEXTS, Lesson, Step, answered_by
+from workbench.lesson_facts import Facts, filled
+from workbench.lesson_questions import LeftOut, Question, question_of
+from workbench.plans import plan_names, plan_path
+from workbench.rehearsal.asks import Ask, CalledOff, Job, Json
+from workbench.rehearsal.desk import Desk
+
+KEPT_LOOKED_AT = 12
+"""Plans kept in the case that are estimated at most, to find the best of them."""
+
+
+@dataclass(frozen=True)
+class AskLesson:
+    """The lesson of that name, told of a plan."""
+
+    name: str
+    plan: Approach
+    task: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class AskMark:
+    """Is a choice the right one? `step` counts from 0."""
+
+    lesson: str
+    step: int
+    plan: Approach
+    task: tuple[str, ...]
+    choice: str
+
+
+@dataclass(frozen=True)
+class AskJudge:
+    """How good is a plan that was made blind?"""
+
+    lesson: str
+    plan: Approach
+    task: tuple[str, ...]
+
+
+def lesson_answer(desk: Desk, message: AskLesson, job: Job) -> Json:
+    """The lesson with its texts filled in; what would answer one of its questions is held back."""
+    lesson = lesson_named(desk, message.name)
+    facts = Facts(desk.exact(message.plan, message.task))
+    steps = [_step(lesson, number, message.name, facts) for number in range(len(lesson.steps))]
+    told = {"name": message.name, "title": lesson.title, "blind": lesson.blind}
+    return told | {"intro": filled(lesson.intro, facts, lesson.held_back), "steps": steps}
+
+
+def mark_answer(desk: Desk, message: AskMark, job: Job) -> Json:
+    """Right or wrong, why, and the step's words with nothing of its own held back."""
+    lesson = lesson_named(desk, message.lesson)
+    if not 0 <= message.step < len(lesson.steps):
+        raise WrongUse("the step", f"must be from 0 to {len(lesson.steps) - 1}", got=message.step)
+    facts, step = Facts(desk.exact(message.plan, message.task)), lesson.steps[message.step]
+    asked = _question(step, message.step, message.lesson, facts)
+    if not isinstance(asked, Question):
+        raise WrongUse("the step", "must ask a question", got=message.step)
+    if message.choice not in asked.choices:
+        raise WrongUse("the choice", "must be one of those offered", got=message.choice)
+    told = _words(step, facts, lesson.held_back - answered_by(step))
+    return {
+        "right": message.choice == asked.correct,
+        "correct": asked.correct,
+        "because": asked.because,
+        "told": told,
+    }
+
+
+def judge_answer(desk: Desk, message: AskJudge, job: Job) -> Json:
+    """The limits, what was missed, and the same numbers of a good plan: the best kept one, or one that is searched."""
+    if not lesson_named(desk, message.lesson).blind:
+        raise WrongUse("the lesson", "must be a blind one to be judged", got=message.lesson)
+    yours = desk.exact(message.plan, message.task)
+    good = _good_plan(desk, yours, message.task, job)
+    judgement = judged(yours, None if good is None else good[1])
+    verdicts = [{"name": name, "words": words, "met": met} for name, words, met in judgement.verdicts]
+    return {
+        "verdicts": verdicts,
+        "missed": list(judgement.missed),
+        "numbers": [asdict(row) for row in judgement.numbers],
+        "good": None if good is None else {"name": good[0], "plan": asdict(good[1].approach)},
+        "words": judgement.words,
+    }
+
+
+def lesson_named(desk: Desk, name: str) -> Lesson:
+    """The lesson of that name; raises WrongUse where there is none."""
+    if name not in desk.lessons:
+        raise WrongUse("the lesson", f"must be one of {', '.join(desk.lessons)}", got=name)
+    return desk.lessons[name]
+
+
+def _step(lesson: Lesson, number: int, name: str, facts: Facts) -> Json:
+    step = lesson.steps[number]
+    asked = _question(step, number, name, facts)
+    return _words(step, facts, lesson.held_back) | {
+        "title": filled(step.title, facts, lesson.held_back),
+        "camera": step.camera,
+        "phase": _phase(facts.estimate.approach, step.phase),
+        "depth_mm": step.depth_mm,
+        "question": asked.words if isinstance(asked, Question) else "",
+        "choices": list(asked.choices) if isinstance(asked, Question) else [],
+        "left_out": asked.because if isinstance(asked, LeftOut) else "",
+    }
+
+
+def _words(step: Step, facts: Facts, held_back: frozenset[str]) -> Json:
+    return {field: filled(getattr(step, field), facts, held_back) for field in TEXTS}
+
+
+def _question(step: Step, number: int, lesson: str, facts: Facts) -> Question | LeftOut | None:
+    """The step's question; the same for the same lesson, step, level and side."""
+    if step.question is None:
+        return None
+    seed = crc32(f"{lesson}/{number}/{facts.level.name}/{facts.side}".encode())
+    return question_of(facts, step.question.kind, step.question.of, seed)
+
+
+def _phase(approach: Approach, name: str) -> int:
+    """The place of a phase in the plan; the last one where none is named so."""
+    names = [phase.name for phase in approach.phases]
+    return names.index(name) if name in names else len(names) - 1
+
+
+def _good_plan(desk: Desk, yours: Estimate, task: tuple[str, ...], job: Job) -> tuple[str, Estimate] | None:
+    kept = _kept_estimates(desk, yours.approach, task)
+    best = best_of(kept)
+    if best is not None:
+        return best, kept[best]
+    done = 0
+
+    def progress(count: int) -> None:
+        nonlocal done
+        done += count
+        job.tell(min(done, BUDGET), BUDGET, "looking for a good plan")
+        if job.stop.is_set():
+            raise CalledOff
+
+    try:
+        return "a plan that the planner found", found_plan(yours, progress)
+    except AnatomyNotFound:
+        return None
+
+
+def _kept_estimates(desk: Desk, plan: Approach, task: tuple[str, ...]) -> dict[str, Estimate]:
+    """Other plans kept in the case for the same level and side, by name; files that are no plan are passed over."""
+    found: dict[str, Estimate] = {}
+    for name in plan_names(desk.case)[:KEPT_LOOKED_AT]:
+        try:
+            kept = read_plan(plan_path(desk.case, name))
+        except CanalwiseError:
+            continue
+        if (kept.level, kept.side) == (plan.level, plan.side) and kept != plan:
+            found[name] = desk.exact(kept, task)
+    return found
+
+
+ASKS: dict[str, Ask] = {
+    "lesson": Ask(AskLesson, lesson_answer, newest_only=True),
+    "mark": Ask(AskMark, mark_answer),
+    "judge": Ask(AskJudge, judge_answer, long=True),
+}
