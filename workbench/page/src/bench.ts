@@ -1,7 +1,28 @@
 // The bench: bone, canal, channel and the bone to be removed in 3D, turned and pointed at by hand.
 
-import type { Part } from "./desk";
+import { PerspectiveCamera } from "three";
+import type { Detail } from "./bench_scene";
+import {
+  aimCamera,
+  axesOf,
+  nearer,
+  panned,
+  presetView,
+  PRESETS,
+  turnedBy,
+  type Preset,
+  type View,
+} from "./camera";
+import type { Desk, Part } from "./desk";
+import { dockDrag, entryDrag, entryPoint, type Sight } from "./dragging";
+import { button, h } from "./elements";
+import { withoutSolids } from "./fallback";
+import { placedPhases } from "./geometry";
+import { follow, type Drag } from "./hands";
+import { lettersOf } from "./letters";
+import { Marks, type MarkKind } from "./marks";
 import type { Vec3 } from "./protocol";
+import { Stage } from "./stage";
 
 /** What tests and other parts may ask of the bench. */
 export interface BenchHook {
@@ -9,10 +30,177 @@ export interface BenchHook {
   focus(point: Vec3): void;
   /** Frames drawn so far. */
   drawn: number;
-  mode: "proxy" | "full";
+  mode: Detail;
   canvas: HTMLCanvasElement | null;
+  /** Where a mark is on the canvas, px; null where it is not seen. */
+  seen(kind: MarkKind): [number, number] | null;
 }
 
-export const benchHook: BenchHook = { focus: () => undefined, drawn: 0, mode: "full", canvas: null };
+export const benchHook: BenchHook = {
+  focus: () => undefined,
+  drawn: 0,
+  mode: "full",
+  canvas: null,
+  seen: () => null,
+};
 
-export const bench: Part = () => undefined;
+/** Degrees turned by one pixel of a drag. */
+const TURN_DEG = 0.4;
+
+/** How near the pointer must come to a mark to drag it, px. */
+const GRIP_PX = 16;
+
+const CLEAR = { dark: "#14181c", light: "#e9edf0" };
+
+export const bench: Part = (root, desk) => {
+  const stage = Stage.of(desk);
+  if (stage.renderer) new Bench(root, desk, stage);
+  else withoutSolids(root, desk);
+};
+
+class Bench {
+  private readonly camera = new PerspectiveCamera();
+  private readonly marks = new Marks();
+  private readonly canvas: HTMLCanvasElement;
+  private readonly words = h("p", { class: "picture-words", role: "status" });
+  private view: View;
+  private preset: Preset | null = "oblique";
+
+  constructor(
+    root: HTMLElement,
+    private readonly desk: Desk,
+    private readonly stage: Stage,
+  ) {
+    const { looks, plan } = desk.store.state;
+    this.view = presetView("oblique", looks.turned, plan.side);
+    this.canvas = stage.renderer!.domElement;
+    this.canvas.tabIndex = 0;
+    this.canvas.setAttribute("role", "application");
+    this.canvas.setAttribute(
+      "aria-label",
+      "The level in 3D. Arrow keys turn it, with Shift they move it, plus and minus come closer and go back.",
+    );
+    const frame = h("div", { class: "picture" }, this.canvas, this.marks.frame, this.marks.words, this.words);
+    this.canvas.after(this.marks.svg);
+    root.append(frame, this.buttons());
+    benchHook.canvas = this.canvas;
+    benchHook.focus = (point) => this.turnTo({ ...this.view, target: point }, null);
+    benchHook.seen = (kind) => this.marks.seen(kind, this.camera, ...this.size);
+    new ResizeObserver(() => this.fit(frame)).observe(frame);
+    this.listen();
+  }
+
+  private get size(): [number, number] {
+    return [this.canvas.clientWidth, this.canvas.clientHeight];
+  }
+
+  private buttons(): HTMLElement {
+    const views = Object.entries(PRESETS).map(([preset, words]) =>
+      button(words, () => this.show(preset as Preset), { "data-view": preset }),
+    );
+    const after = button("Afterwards", () => this.flip(), { "aria-pressed": "false", title: "The bone that goes left out" });
+    this.desk.store.subscribe((state) => after.setAttribute("aria-pressed", String(Boolean(state.looks.shown["afterwards"]))));
+    return h("div", { class: "picture-buttons", role: "group", "aria-label": "Views" }, ...views, after);
+  }
+
+  private flip(): void {
+    const { shown } = this.desk.store.state.looks;
+    this.desk.store.look({ shown: { ...shown, afterwards: !shown["afterwards"] } });
+  }
+
+  private show(preset: Preset): void {
+    const { looks, plan } = this.desk.store.state;
+    this.turnTo(presetView(preset, looks.turned, plan.side), preset);
+  }
+
+  private listen(): void {
+    const { stage, desk } = this;
+    stage.pacer.register("bench", (detail) => this.draw(detail));
+    stage.pacer.register("marks", () => this.mark());
+    stage.changed(() => (this.words.textContent = stage.problem));
+    follow(this.canvas, {
+      turn: (right, down) => this.turnTo(turnedBy(this.view, -right * TURN_DEG, down * TURN_DEG), null),
+      shift: (right, down) => this.turnTo(panned(this.view, right / this.size[1], -down / this.size[1]), this.preset),
+      zoom: (by) => this.turnTo(nearer(this.view, by), this.preset),
+      grab: (x, y) => this.grabbed(x, y),
+      hover: (x, y) => (this.canvas.style.cursor = this.under(x, y) ? "grab" : ""),
+    });
+    let { turned } = desk.store.state.looks;
+    let { side, level } = desk.store.state.plan;
+    desk.store.subscribe((state) => {
+      const same = state.looks.turned === turned && state.plan.side === side && state.plan.level === level;
+      ({ turned } = state.looks);
+      ({ side, level } = state.plan);
+      if (!same) this.show(this.preset ?? "oblique");
+    });
+  }
+
+  private turnTo(view: View, preset: Preset | null): void {
+    this.view = view;
+    this.preset = preset;
+    this.stage.pacer.touch("bench");
+  }
+
+  private fit(frame: HTMLElement): void {
+    const [width, height] = [frame.clientWidth, frame.clientHeight];
+    if (!width || !height) return;
+    this.stage.renderer!.setPixelRatio(this.stage.slow ? 1 : Math.min(window.devicePixelRatio, 2));
+    this.stage.renderer!.setSize(width, height);
+    this.camera.aspect = width / height;
+    this.stage.pacer.redraw("bench");
+  }
+
+  private draw(detail: Detail): void {
+    const { renderer, scene } = this.stage;
+    if (!renderer || !scene || !this.canvas.clientWidth) return;
+    renderer.setClearColor(CLEAR[this.desk.store.state.looks.theme]);
+    aimCamera(this.camera, this.view);
+    scene.detail(detail);
+    scene.drawBench(renderer, this.camera);
+    this.mark();
+    benchHook.drawn++;
+    benchHook.mode = detail;
+  }
+
+  private mark(): void {
+    const { plan, answer, fresh } = this.desk.store.state;
+    const phases = placedPhases(plan);
+    const blocker = fresh ? (answer?.blocker ?? null) : null;
+    this.marks.put("dock", plan.docking_point_mm);
+    this.marks.put("pivot", phases[0]?.pivot ?? null);
+    this.marks.put("entry", entryPoint(plan, this.stage.scene?.anatomy ?? null));
+    this.marks.put("blocker", blocker?.point_mm ?? null);
+    this.marks.put("next", blocker?.target_mm ?? null);
+    this.marks.tell(blocker?.words ?? "");
+    const { right, up } = axesOf(this.view);
+    this.marks.name(lettersOf(right, up));
+    this.marks.lay(this.camera, ...this.size);
+  }
+
+  private under(x: number, y: number): "dock" | "entry" | null {
+    const near = (kind: MarkKind) => {
+      const at = this.marks.seen(kind, this.camera, ...this.size);
+      return at !== null && Math.hypot(at[0] - x, at[1] - y) < GRIP_PX;
+    };
+    return near("dock") ? "dock" : near("entry") ? "entry" : null;
+  }
+
+  private grabbed(x: number, y: number): Drag | null {
+    const kind = this.under(x, y);
+    const anatomy = this.stage.scene?.anatomy;
+    if (!kind || !anatomy) return null;
+    const sight: Sight = (px, py) => this.sight(px, py);
+    return kind === "dock" ? dockDrag(this.desk, anatomy, sight) : entryDrag(this.desk, anatomy, sight);
+  }
+
+  /** The line of sight through a pixel. */
+  private sight(x: number, y: number): { from: Vec3; way: Vec3 } {
+    const [width, height] = this.size;
+    const { right, up, toward } = axesOf(this.view);
+    const high = Math.tan((this.camera.fov * Math.PI) / 360);
+    const [u, v] = [((2 * x) / width - 1) * high * this.camera.aspect, (1 - (2 * y) / height) * high];
+    const way = [0, 1, 2].map((i) => u * right[i]! + v * up[i]! - toward[i]!) as Vec3;
+    const long = Math.hypot(...way);
+    return { from: this.camera.position.toArray(), way: way.map((each) => each / long) as Vec3 };
+  }
+}

@@ -1,0 +1,105 @@
+// Dragging the docking point over bone, and the skin entry over skin. While it moves the plan follows as it lies; on
+// release the server lays it out on the anatomy.
+
+import type { Anatomy } from "./anatomy";
+import type { Desk } from "./desk";
+import { add, axisOf, scaled, sub, unit } from "./geometry";
+import type { Drag } from "./hands";
+import { firstHit } from "./picking";
+import type { Plan, Question, Side, Vec3 } from "./protocol";
+
+export type Sight = (x: number, y: number) => { from: Vec3; way: Vec3 };
+
+/** The first phase's axis, from the pivot inward. */
+function firstAxis(plan: Plan): Vec3 {
+  const first = plan.phases[0];
+  return first ? axisOf(plan.side, first.medial_tilt_deg, first.cranial_tilt_deg) : [0, -1, 0];
+}
+
+/** Where the first phase's axis passes the skin; the pivot where no skin is in view. */
+export function entryPoint(plan: Plan, anatomy: Anatomy | null): Vec3 {
+  const out = scaled(firstAxis(plan), -1);
+  const skin = anatomy?.surfaces["skin"];
+  const hit = skin ? firstHit(skin, plan.docking_point_mm, out) : null;
+  return hit ? hit.point : add(plan.docking_point_mm, scaled(out, plan.pivot_distance_mm));
+}
+
+export function dockDrag(desk: Desk, anatomy: Anatomy, sight: Sight): Drag {
+  const { store } = desk;
+  const bone = anatomy.surfaces["bone_proxy"] ?? anatomy.surfaces["bone"];
+  const start = store.state.plan;
+  let at: Vec3 | null = null;
+  return {
+    move(x, y) {
+      const { from, way } = sight(x, y);
+      const hit = bone ? firstHit(bone, from, way) : null;
+      if (!hit) return;
+      at = hit.point;
+      store.move({ ...start, docking_point_mm: hit.point });
+    },
+    end: (kept) => void laid(desk, start, kept && at ? { ask: "dock", plan: start, point_mm: at } : null),
+  };
+}
+
+export function entryDrag(desk: Desk, anatomy: Anatomy, sight: Sight): Drag {
+  const { store } = desk;
+  const skin = anatomy.surfaces["skin"];
+  const start = store.state.plan;
+  const height_mm = entryPoint(start, anatomy)[1];
+  let at: Vec3 | null = null;
+  return {
+    move(x, y) {
+      const { from, way } = sight(x, y);
+      const hit = (skin ? firstHit(skin, from, way)?.point : null) ?? onPlane(from, way, height_mm);
+      if (!hit || hit[1] - start.docking_point_mm[1] < LEAST_RISE_MM) return;
+      at = hit;
+      store.move(leaningTo(start, hit));
+    },
+    end: (kept) =>
+      void laid(desk, start, kept && at ? { ask: "enter", plan: start, ...told(at, start.side, anatomy) } : null),
+  };
+}
+
+/** An entry this little dorsal of the docking point is a slip of the hand. */
+const LEAST_RISE_MM = 10;
+
+/** Ends a drag: the plan that the server lays out, or the one before where it is refused or was let go. */
+async function laid(desk: Desk, start: Plan, question: Question | null): Promise<void> {
+  const { store } = desk;
+  const shown = store.state.plan;
+  const answered = question && (await desk.ask<{ plan: Plan }>(question, { lane: "drag" }));
+  // another hand may have moved the plan meanwhile: what it did stands
+  if (store.state.plan !== shown) return;
+  store.move(answered ? answered.answer.plan : start);
+  store.settle();
+}
+
+/** An entry as the estimate tells it: from the midline toward the side, and from the upper lamina's caudal edge. */
+function told(at: Vec3, side: Side, anatomy: Anatomy): { lateral_mm: number; cranial_mm: number } {
+  const landmark = anatomy.landmarks[`upper_lamina_caudal_edge_${side}`];
+  return { lateral_mm: side === "left" ? at[0] : -at[0], cranial_mm: at[2] - (landmark?.[2] ?? 0) };
+}
+
+/** Where a line of sight meets the coronal plane at a height. */
+function onPlane(from: Vec3, way: Vec3, height_mm: number): Vec3 | null {
+  const distance = (height_mm - from[1]) / way[1];
+  return distance > 0 && Number.isFinite(distance) ? add(from, scaled(way, distance)) : null;
+}
+
+/** The plan leant about its docking point so that its first axis comes from the entry; a picture until it is laid out. */
+function leaningTo(plan: Plan, entry: Vec3): Plan {
+  const [x, y, z] = unit(sub(plan.docking_point_mm, entry));
+  const across = plan.side === "right" ? 1 : -1;
+  const medial = (Math.atan2(across * x, -y) * 180) / Math.PI;
+  const cranial = (Math.asin(Math.min(Math.max(z, -1), 1)) * 180) / Math.PI;
+  const [dm, dc] = [medial - plan.phases[0]!.medial_tilt_deg, cranial - plan.phases[0]!.cranial_tilt_deg];
+  const phases = plan.phases.map((phase) => ({
+    ...phase,
+    medial_tilt_deg: held(phase.medial_tilt_deg + dm),
+    cranial_tilt_deg: held(phase.cranial_tilt_deg + dc),
+  }));
+  return { ...plan, phases };
+}
+
+/** Within the tilts that a plan may have. */
+const held = (tilt_deg: number): number => Math.min(Math.max(tilt_deg, -80), 80);

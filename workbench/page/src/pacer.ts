@@ -1,0 +1,63 @@
+// When to draw: on demand, the coarse mesh while something moves, the full one when it has come to rest.
+
+import type { Detail } from "./bench_scene";
+
+/** Stillness after which the full mesh is drawn, ms; longer while a control is held. */
+const [REST_MS, HELD_REST_MS] = [180, 450];
+
+export class Pacer {
+  /** Set while a control is held. */
+  held = false;
+  private readonly draws = new Map<string, (detail: Detail) => void>();
+  private readonly due = new Set<string>();
+  private readonly coarse = new Set<string>();
+  private frame = 0;
+  private timer = 0;
+  private moved_ms = -Infinity;
+
+  register(view: string, draw: (detail: Detail) => void): void {
+    this.draws.set(view, draw);
+  }
+
+  /** Something moves in these views. */
+  touch(...views: string[]): void {
+    this.moved_ms = performance.now();
+    clearTimeout(this.timer);
+    this.timer = window.setTimeout(() => this.settle(), this.rest_ms);
+    this.redraw(...views);
+  }
+
+  /** These views changed in one step. */
+  redraw(...views: string[]): void {
+    for (const view of views) this.due.add(view);
+    if (!this.frame) this.frame = requestAnimationFrame(() => this.tick());
+  }
+
+  get still(): boolean {
+    return performance.now() - this.moved_ms >= this.rest_ms;
+  }
+
+  private get rest_ms(): number {
+    return this.held ? HELD_REST_MS : REST_MS;
+  }
+
+  private tick(): void {
+    this.frame = 0;
+    const detail: Detail = this.still ? "full" : "proxy";
+    for (const view of this.due) {
+      this.draws.get(view)?.(detail);
+      if (detail === "proxy") this.coarse.add(view);
+      else this.coarse.delete(view);
+    }
+    this.due.clear();
+  }
+
+  private settle(): void {
+    // one view a frame, so that a movement that begins now waits for one of them only
+    const [view] = this.coarse;
+    if (view === undefined) return;
+    this.coarse.delete(view);
+    this.redraw(view);
+    this.timer = window.setTimeout(() => this.settle(), 0);
+  }
+}

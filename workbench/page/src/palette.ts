@@ -1,0 +1,51 @@
+// The colours of the pictures: those of workbench/palette.py, some lighter for a dark ground.
+
+export type Rgb = [number, number, number];
+
+export const rgb = (hex: string): Rgb => [1, 3, 5].map((i) => parseInt(hex.slice(i, i + 2), 16) / 255) as Rgb;
+
+export const REMOVED = "#d55e00";
+export const BONE = "#f3ead6";
+export const CUT_BONE = "#d9a066";
+export const SAC = "#56b4e9";
+export const CANAL = "#f0e442";
+export const FLAVUM = "#e0c23c";
+export const DISC = "#8fa6b8";
+export const JOINT = "#009e73";
+export const SKIN = "#c9a48c";
+export const TOOL = "#c4ccd4";
+
+/** Of the phases, in their order. */
+export const PHASES = ["#5aa9e6", "#cc79a7", "#009e73", "#e69f00"];
+
+export const phaseColour = (index: number): string => PHASES[index % PHASES.length] ?? "#5aa9e6";
+
+export const STRUCTURES: Record<string, { colour: string; opacity: number; words: string }> = {
+  canal: { colour: CANAL, opacity: 0.3, words: "canal" },
+  sac: { colour: SAC, opacity: 0.72, words: "dural sac" },
+  flavum: { colour: FLAVUM, opacity: 0.5, words: "ligamentum flavum" },
+  disc: { colour: DISC, opacity: 0.6, words: "disc" },
+  joint_left: { colour: JOINT, opacity: 0.75, words: "left facet joint" },
+  joint_right: { colour: JOINT, opacity: 0.75, words: "right facet joint" },
+  skin: { colour: SKIN, opacity: 0.14, words: "skin" },
+};
+
+/** What is shown before a person has chosen, by mesh name; "targets" and "afterwards" are none but chosen like them. */
+export const SHOWN_AT_FIRST: Record<string, boolean> = {
+  bone: true,
+  canal: false,
+  sac: true,
+  flavum: false,
+  disc: true,
+  joint_left: true,
+  joint_right: true,
+  skin: false,
+  targets: true,
+  afterwards: false,
+};
+
+export const isShown = (shown: Record<string, boolean>, name: string): boolean =>
+  shown[name] ?? SHOWN_AT_FIRST[name] ?? true;
+
+/** What the endoscope meets besides bone; the canal's wall is bone's own surface. */
+export const SEEN_IN_SCOPE: ReadonlySet<string> = new Set(["sac", "flavum", "disc"]);
