@@ -179,8 +179,8 @@ class Radiograph:
     made_from: str
 
 
-FROM_CT = "computed from the CT along the beam's rays, thick and thin evened out; bone is dark"
-FROM_MR = "NOT a radiograph: an MR does not tell how X-rays are weakened. The bone found in it, seen along the beam"
+FROM_CT = "ray sums of the CT, evened out"
+FROM_MR = "NOT a radiograph: an MR cannot give one. The bone found in it, summed along the rays"
 
 
 @dataclass(frozen=True, eq=False)

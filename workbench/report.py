@@ -4,12 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
-
-from jinja2 import Environment, StrictUndefined, Template
 
 from estimator.approach import Approach
 from estimator.estimate import estimate_of
@@ -22,6 +18,7 @@ from recon.caution import CAUTION
 from recon.records import write_bytes_atomic
 from recon.scan import Scan
 from workbench import report_facts, report_glance, report_plan, report_sure
+from workbench.pages import resource, template
 from workbench.palette import phase_colour_word
 from workbench.planned import Planned, Taken
 from workbench.report_pictures import all_pictures
@@ -43,28 +40,43 @@ class Report:
     comparison: Mapping[str, Any]
 
 
+@dataclass(frozen=True, eq=False)
+class ReportFacts:
+    """All that a report tells, whatever form it takes."""
+
+    planned: Planned
+    estimate: Mapping[str, Any]
+    comparison: Mapping[str, Any]
+    asked: WhatIf
+
+
 def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> Report:
     """The report about one approach and what it is to touch: estimates it, compares the ways in, draws everything.
 
     Raises what `estimator.estimate.estimate` and `estimator.best_ways.best_ways` raise.
     """
+    told = facts_of(scan, anatomy, approach, task)
+    return Report(page(told.planned, told.estimate, told.comparison, told.asked), told.estimate, told.comparison)
+
+
+def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> ReportFacts:
+    """What the report about an approach tells; raises as `report_of`."""
     prepared = prepared_level(anatomy, approach.level)
     found = estimate_of(prepared, approach, task)
     taken = Taken(found.cone.removal.bench.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac)
     planned = Planned(scan, anatomy, anatomy.level(approach.level), approach, taken)
     document, comparison = estimate_as_json(found), compared_json(prepared, Question(budget=COMPARED))
-    asked = what_if(prepared, approach, task)
-    return Report(page(planned, document, comparison, asked), document, comparison)
+    return ReportFacts(planned, document, comparison, what_if(prepared, approach, task))
 
 
 def page(
     planned: Planned, estimate: Mapping[str, Any], comparison: Mapping[str, Any], asked: WhatIf = NOT_ASKED
 ) -> str:
     """The page's HTML."""
-    return _template().render(
+    return template("report.html.j2").render(
         caution=CAUTION,
         job=JOB,
-        style=_resource("report.css"),
+        style=resource("report.css"),
         planned=planned,
         estimate=estimate,
         comparison=comparison,
@@ -82,15 +94,3 @@ def page(
 def write_report(path: Path, report: Report) -> None:
     """Writes the page, whole or not at all."""
     write_bytes_atomic(path, report.html.encode())
-
-
-def _resource(name: str) -> str:
-    return files("workbench").joinpath(name).read_text(encoding="utf-8")
-
-
-@cache
-def _template() -> Template:
-    """The page's template: everything put into it is escaped, and a name it lacks is an error, not a blank."""
-    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True).from_string(
-        _resource("report.html.j2")
-    )

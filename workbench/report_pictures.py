@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure
 
 from estimator.approach import other_side
 from workbench.charts import bone_chart, comparison_chart, facet_chart, reach_chart
@@ -51,8 +52,10 @@ def solid_pictures(planned: Planned) -> list[Picture]:
     return [Picture(picture_uri(view), caption) for caption, view in views_of(planned).items()]
 
 
-def charts(planned: Planned, estimate: Json, comparison: Json) -> dict[str, Picture]:
-    """The charts by their place on the page; call inside `drawing_style`."""
+def charts(
+    planned: Planned, estimate: Json, comparison: Json, uri: Callable[[Figure], str] = chart_uri
+) -> dict[str, Picture]:
+    """The charts by their place on the page, each kept by `uri`; call inside `drawing_style`."""
     cone, task, reach = estimate["cone"], estimate["task"], estimate["contralateral_reach"]
     limit_frac = planned_limit(estimate, "facet_area_kept_frac")
     made = {
@@ -65,7 +68,7 @@ def charts(planned: Planned, estimate: Json, comparison: Json) -> dict[str, Pict
     }
     if reach is not None:
         made["reach"] = (reach_chart(reach, far_wall_mm(planned)), "Reach past the midline, mm")
-    return {place: Picture(chart_uri(figure), caption) for place, (figure, caption) in made.items()}
+    return {place: Picture(uri(figure), caption) for place, (figure, caption) in made.items()}
 
 
 def planned_limit(estimate: Json, name: str) -> float:
@@ -86,12 +89,14 @@ def far_wall_mm(planned: Planned) -> float | None:
     return float(np.abs(planned.level.frame.to_level_mm(points)[:, 0]).max())
 
 
-def all_pictures(planned: Planned, estimate: Json, comparison: Json) -> dict[str, Any]:
-    """'slices', 'key', 'solids' and the charts, for the page."""
+def all_pictures(
+    planned: Planned, estimate: Json, comparison: Json, uri: Callable[[Figure], str] = chart_uri
+) -> dict[str, Any]:
+    """'slices', 'key', 'solids' and the charts, for the page; `uri` keeps a chart, as drawing or as pixels."""
     with drawing_style():
         flat: dict[str, Any] = {
             "slices": slice_pictures(planned),
             "key": Picture(slice_uri(key_figure(planned)), "Key to the slices"),
         }
         flat["look"] = pictures_to_look_at(planned)
-        return flat | {"solids": solid_pictures(planned), "charts": charts(planned, estimate, comparison)}
+        return flat | {"solids": solid_pictures(planned), "charts": charts(planned, estimate, comparison, uri)}
