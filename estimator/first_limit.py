@@ -9,8 +9,9 @@ import numpy as np
 from estimator.approach import Approach
 from estimator.approach_table import table_of
 from estimator.batch import outcomes
-from estimator.prepared import PreparedLevel
+from estimator.estimate import Estimate
 from estimator.told import margins_frac, pars_before_mm, told_of
+from estimator.verdicts import Verdict, verdicts_of
 from recon.grid import Float
 
 STEP_DEG = 0.5
@@ -18,6 +19,9 @@ STEP_DEG = 0.5
 
 WIDEST_DEG = 12.0
 """By so much each phase's half-angle is widened at most: far past what skin and fascia allow (choice)."""
+
+AT_MOST = ("spinous base undercut", "farthest bone taken from the midline")
+"""Verdicts whose limit is an upper one."""
 
 
 @dataclass(frozen=True)
@@ -28,17 +32,39 @@ class FirstLimit:
     wider_deg: float
 
 
-def first_limit(prepared: PreparedLevel, approach: Approach) -> FirstLimit | None:
+def first_limit(estimate: Estimate) -> FirstLimit | None:
     """The first limit to break as every phase's sweep is widened alike; None where none does up to WIDEST_DEG.
 
-    Of those that the plan itself breaks, the one broken by the greatest share of its limit.
+    Of those that the plan itself breaks, the one broken by the greatest share of its limit. Margins start from the
+    exact estimate's and fall as the fast one tells.
     """
+    prepared, approach = estimate.prepared, estimate.approach
     wider: Float = np.arange(round(WIDEST_DEG / STEP_DEG) + 1, dtype=float) * STEP_DEG
     wider = wider[wider + max(phase.sweep_half_angle_deg for phase in approach.phases) < 45.0]
     table = table_of([_widened(approach, float(deg)) for deg in wider])
     told = told_of(prepared, approach.side, outcomes(prepared, table))
-    return first_broken(wider, margins_frac(told, prepared.limits, pars_before_mm(prepared, approach.side)))
+    falling = margins_frac(told, prepared.limits, pars_before_mm(prepared, approach.side))
+    exact = {verdict.name: margin_frac(verdict) for verdict in verdicts_of(estimate)}
+    return first_broken(wider, {name: margin - margin[0] + exact[name] for name, margin in falling.items()})
 
+
+def margin_frac(verdict: Verdict) -> float:
+    """By which share of the limit a verdict is kept; negative broken, NaN not measured.
+
+    >>> margin_frac(Verdict("spinous base undercut", 0.25, 0.5, "fraction", True, "", "MEM"))
+    0.5
+    """
+    if verdict.met is None:
+        return float("nan")
+    share = (verdict.value - verdict.limit) / verdict.limit
+    # what is kept because nothing was taken from it may measure less than the limit
+    return abs(share) * (1 if verdict.met else -1) if _within(verdict) else 0.0
+
+
+def _within(verdict: Verdict) -> bool:
+    """Does the number stand on the side of the limit that the verdict tells?"""
+    at_least = verdict.name not in AT_MOST
+    return verdict.met == ((verdict.value >= verdict.limit) if at_least else (verdict.value <= verdict.limit))
 
 def first_broken(wider_deg: Float, margins: dict[str, Float]) -> FirstLimit | None:
     """The limit whose margin first falls below zero along rising sweeps; NaN margins were not measured.

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from estimator.estimate import Estimate
+from estimator.first_limit import AT_MOST
 from estimator.search import search
 from estimator.search_ways import Question
 from estimator.stopped import IN_WORDS, stopped_by
@@ -16,9 +17,6 @@ from workbench.wording import MINUS, amount, joined, number, percent
 
 BUDGET = 6_000
 """Approaches that are looked at to find a good plan, some two seconds on a laptop (choice)."""
-
-AT_MOST = ("spinous base undercut", "farthest bone taken from the midline")
-"""Verdicts whose limit is an upper one."""
 
 SAME_MM3 = 20.0
 """Two plans take about the same bone when they differ by no more (choice)."""
@@ -61,12 +59,19 @@ def judged(yours: Estimate, good: Estimate | None = None) -> Judgement:
 
 
 def best_of(estimates: dict[str, Estimate]) -> str | None:
-    """Name of the best of some plans: fewest things missed, then least bone for the task; None of none."""
+    """Name of the best of some plans; None of none."""
+    return min(estimates, key=lambda name: _order(estimates[name]), default=None)
 
-    def worth(name: str) -> tuple[int, float]:
-        return things_missed(estimates[name]), estimates[name].task.removal.total_mm3
 
-    return min(estimates, key=worth, default=None)
+def is_good(plan: Estimate, yours: Estimate) -> bool:
+    """Is a plan worth being shown beside another: does it miss nothing, or is it the better one?"""
+    return not things_missed(plan) or _order(plan) < _order(yours)
+
+
+def _order(estimate: Estimate) -> tuple[int, float, float]:
+    """Better plans come first: fewer limits broken, then more of what is wanted reached, then less bone."""
+    short = sum(ENOUGH_FRAC - frac for frac in _short(estimate).values())
+    return len([*_broken(verdicts_of(estimate))]), round(short, 2), estimate.task.removal.total_mm3
 
 
 def things_missed(estimate: Estimate) -> int:
@@ -97,7 +102,9 @@ def _broken(verdicts: tuple[Verdict, ...]) -> Iterator[str]:
 
 def _verdict_words(verdict: Verdict) -> str:
     bound = "at most" if verdict.name in AT_MOST else "at least"
-    return f"{amount(verdict.value, verdict.unit)} ({bound} {amount(verdict.limit, verdict.unit)})"
+    told = f"{amount(verdict.value, verdict.unit)} ({bound} {amount(verdict.limit, verdict.unit)})"
+    untouched = verdict.met and bound == "at least" and verdict.value < verdict.limit
+    return f"{told}; thin before, nothing is taken from it" if untouched else told
 
 
 def _not_reached(estimate: Estimate) -> Iterator[str]:
@@ -165,7 +172,7 @@ def _in_a_sentence(yours: Estimate, good: Estimate | None, missed: int) -> str:
     else:
         said = f"Every limit that could be measured is kept, and enough of {joined(wanted)} is touched."
     if good is None:
-        return said
+        return f"{said} No better plan was found to hold it against."
     return f"{said} {_against(yours, good, missed)}"
 
 
@@ -174,6 +181,8 @@ def _against(yours: Estimate, good: Estimate, missed: int) -> str:
     more = yours.task.removal.total_mm3 - good.task.removal.total_mm3
     if other != missed:
         return f"The plan beside it misses {other or 'nothing'}."
+    if missed:
+        return "The plan beside it misses as many things, but comes nearer."
     if abs(more) <= SAME_MM3:
         return "It takes about as much bone for its task as the plan beside it."
     told = f"{amount(abs(more), 'mm3', 0)} {'more' if more > 0 else 'less'}"

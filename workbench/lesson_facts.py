@@ -37,9 +37,9 @@ HELD_BACK = "(a question asks this)"
 
 CAUSES = {
     "sac": "the dural sac",
-    "sweep": "the sweep: the channel is not moved further",
+    "sweep": "the sweep, which goes no further",
     "working length": "the working length of the instrument",
-    "tool diameter": "the tool's diameter: a thinner one would pass the sac",
+    "tool diameter": "the tool's diameter",
     "protected bone": "bone that must stay",
     "facet limit": "the limit on the far facet joint",
     "spinous base": "the limit on the spinous base",
@@ -103,7 +103,7 @@ class Facts:
     @cached_property
     def first_limit(self) -> FirstLimit | None:
         """The limit that breaks first as the sweep is widened."""
-        return first_limit(self.estimate.prepared, self.estimate.approach)
+        return first_limit(self.estimate)
 
     def reach(self, relation: str = "contralateral") -> Reach | None:
         """What is touched on one side."""

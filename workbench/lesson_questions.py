@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from random import Random
+
+import numpy as np
 
 from estimator.approach import other_side
 from estimator.clock import FAR_SIGHTS, MIDDLE, NEAR_SIGHTS
@@ -12,8 +14,9 @@ from estimator.first_limit import WIDEST_DEG
 from estimator.structures import OTHER
 from estimator.told import RELATIONS
 from estimator.verdicts import verdicts_of
+from recon.grid import Float
 from workbench.lesson_facts import CAUSES, STRUCTURES, Facts, facet_kept_frac
-from workbench.wording import amount, clock_words, lateral_words, percent
+from workbench.wording import amount, clock_words, percent
 
 CHOICES = 4
 """Answers to choose from, the right one among them, where the case offers as many."""
@@ -21,13 +24,13 @@ CHOICES = 4
 APART_HOURS = 1.5
 """A wrong answer about the clock lies at least this far round from the right one (choice)."""
 
-APART_FRAC = 0.25
+APART_FRAC = 0.2
 """A wrong number differs from the right one, and from the other wrong ones, by at least this share (choice)."""
 
 LEAST_MM3 = 5.0
 """Less bone than this is not asked for: a burr's touch."""
 
-PADDING = (0.5, 1.5, 2.0, 3.0, 0.25)
+PADDING = (0.5, 1.4, 0.7, 1.8, 0.3, 2.4)
 """Multiples of the right number, for when the case offers too few wrong ones."""
 
 
@@ -177,11 +180,18 @@ def _reach(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
     if reach.lateral_mm < 1:
         return LeftOut("The tool touches nothing beyond the midline at disc level here.")
     offered = [near.lateral_mm] if near else []
+    offered += [float(x.max()) for x in _far_targets_mm(facts) if len(x)]
     choices = _amounts(reach.lateral_mm, offered, "mm", draw)
     words = "How far past the midline does the tool's tip reach at disc level?"
     right = amount(reach.lateral_mm, "mm")
     because = f"It touches the far side out to {right}; what stops it there is {CAUSES[reach.limited_by]}."
     return Question(words, choices, right, because)
+
+
+def _far_targets_mm(facts: Facts) -> Iterator[Float]:
+    """(N,) arrays: how far from the midline the points of each far target set lie."""
+    for points in facts.level.targets[other_side(facts.side)].points_ras_mm.values():
+        yield np.abs(facts.level.frame.to_level_mm(points)[..., 0])
 
 
 def _stops(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
@@ -194,7 +204,7 @@ def _stops(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
     if reach.next_ras_mm is not None:
         x = float(facts.level.frame.to_level_mm(reach.next_ras_mm)[0])
         toward_far = x if other_side(facts.side) == "left" else -x
-        because += f"; the next point to touch lies {amount(toward_far, 'mm')} past it, and {right} is in the way"
+        because += f"; the next point to touch lies {amount(toward_far, 'mm')} past it; what stops the tool is {right}"
     return Question("What stops the next millimetre of reach on the far side?", choices, right, f"{because}.")
 
 
@@ -209,7 +219,7 @@ def _entry(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
     choices = _amounts(entry.lateral_mm, offered, "mm", draw)
     at = "skin" if entry.at == "skin" else "pivot (no skin is in view)"
     right = amount(entry.lateral_mm, "mm")
-    because = f"Along the first phase the channel meets the {at} {lateral_words(entry.lateral_mm, facts.side)}."
+    because = f"Along the first phase the channel meets the {at} {right} {facts.side} of the midline."
     return Question(f"How far lateral of the spinous line is the entry, at the {at}?", choices, right, because)
 
 

@@ -9,13 +9,16 @@ from estimator.approach import Approach
 from estimator.estimate import Estimate
 from estimator.plan_file import read_plan
 from recon.errors import AnatomyNotFound, CanalwiseError, WrongUse
-from workbench.judged import BUDGET, best_of, found_plan, judged
+from workbench.judged import BUDGET, best_of, found_plan, is_good, judged
 from workbench.lesson import TEXTS, Lesson, Step, answered_by
 from workbench.lesson_facts import Facts, filled
 from workbench.lesson_questions import LeftOut, Question, question_of
 from workbench.plans import plan_names, plan_path
 from workbench.rehearsal.asks import Ask, CalledOff, Job, Json
 from workbench.rehearsal.desk import Desk
+
+FOUND = "a plan that the planner found"
+"""What a plan is called that has no name in the case."""
 
 KEPT_LOOKED_AT = 12
 """Plans kept in the case that are estimated at most, to find the best of them."""
@@ -136,10 +139,16 @@ def _phase(approach: Approach, name: str) -> int:
 
 
 def _good_plan(desk: Desk, yours: Estimate, task: tuple[str, ...], job: Job) -> tuple[str, Estimate] | None:
+    """The best plan kept in the case, one that a short search finds where none is, or None where neither is good."""
     kept = _kept_estimates(desk, yours.approach, task)
     best = best_of(kept)
-    if best is not None:
+    if best is not None and is_good(kept[best], yours):
         return best, kept[best]
+    found = _searched(yours, job)
+    return None if found is None or not is_good(found, yours) else (FOUND, found)
+
+
+def _searched(yours: Estimate, job: Job) -> Estimate | None:
     done = 0
 
     def progress(count: int) -> None:
@@ -150,7 +159,7 @@ def _good_plan(desk: Desk, yours: Estimate, task: tuple[str, ...], job: Job) -> 
             raise CalledOff
 
     try:
-        return "a plan that the planner found", found_plan(yours, progress)
+        return found_plan(yours, progress)
     except AnatomyNotFound:
         return None
 
