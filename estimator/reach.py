@@ -21,7 +21,7 @@ TOUCH_TOL_MM = 1e-6
 """A target this much beyond the tool's surface still counts as touched."""
 
 _EVERY = np.arange(2**16, dtype=np.uint16)
-PROTECTED = np.isin(_EVERY % 100, PROTECTED_PARTS) & bone_mask(_EVERY)
+PROTECTED: Mask = np.asarray(np.isin(_EVERY % 100, PROTECTED_PARTS) & bone_mask(_EVERY))
 """(65536,) array: is a label protected bone?"""
 
 ALL_TOUCHED = "nothing: every target is touched"
@@ -146,7 +146,7 @@ def next_missed(level: Level, points_mm: Float, touched: Mask) -> int | None:
 
 
 def _limited_by(points: Float, missed: int, touch: Touch, keep_out: KeepOut, phases: tuple[PlacedPhase, ...]) -> str:
-    phase = _nearest_phase(touch, missed)
+    phase = nearest_phase(touch, missed)
     if not touch.in_cone[phase, missed]:
         return "sweep"
     if not touch.in_length[phase, missed]:
@@ -158,7 +158,7 @@ def _limited_by(points: Float, missed: int, touch: Touch, keep_out: KeepOut, pha
     return "tool diameter" if clear_when_thin else "sac"
 
 
-def _nearest_phase(touch: Touch, missed: int) -> int:
+def nearest_phase(touch: Touch, missed: int) -> int:
     """The phase that comes nearest to touching: most tests passed, the widest sight breaking ties."""
     passed = touch.in_cone.astype(int) + touch.in_length + touch.bone_free + (touch.sight_mm >= 0)
     sight = np.clip(touch.sight_mm[:, missed], -1e3, 1e3)

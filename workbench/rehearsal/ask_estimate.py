@@ -6,6 +6,7 @@ import time
 from dataclasses import dataclass
 
 from estimator.approach import Approach
+from estimator.blocker import blocker_json, blocker_of
 from estimator.estimate_json import estimate_as_json
 from estimator.uncertainty import intervals_of, no_intervals
 from workbench.rehearsal.asks import Ask, CalledOff, Job, Json
@@ -32,7 +33,8 @@ def answer(desk: Desk, message: Estimate, job: Job) -> Json:
     document = estimate_as_json(found, intervals)
     # what a stranger needs to recompute it is no concern of the page, and more than half of the whole
     del document["geometry"]
-    return {"estimate": document, "blocker": None, "took_s": time.perf_counter() - begun_s}
+    blocker = blocker_json(blocker_of(found), found.level.frame)
+    return {"estimate": document, "blocker": blocker, "took_s": time.perf_counter() - begun_s}
 
 
 ASKS = {"estimate": Ask(Estimate, answer, newest_only=True, apart="intervals")}
