@@ -20,7 +20,7 @@ from estimator.keepout import KeepOut
 from estimator.reach import PROTECTED, nearest_phase, touch_of
 from recon.anatomy import Anatomy, Frame, Level
 from recon.grid import Float
-from recon.labels import SIDES, Labels, Part, Side, Tissue, vertebra_name
+from recon.labels import SIDES, Labels, Mask, Part, Side, Tissue, vertebra_name
 
 STEP_MM = 0.05
 """Between the points at which a way's distance to the sac is read."""
@@ -154,7 +154,7 @@ def _at_protected(way: Way) -> Place:
     """The first protected voxel met, by the same steps as `estimator.field_kernels.met_on_way`."""
     points, grid = way.points_mm(PROTECTED_STEP_MM), way.anatomy.grid
     index = grid.index_of(points)
-    inside = ((index >= 0) & (index <= np.array(grid.shape) - 1)).all(axis=1)
+    inside: Mask = np.asarray(((index >= 0) & (index <= np.array(grid.shape) - 1)).all(axis=1))
     i, j, k = np.floor(np.where(inside[:, None], index, 0.0) + 0.5).astype(int).T
     label: Labels = np.where(inside, way.anatomy.labels[i, j, k], 0)
     first = int(np.argmax(PROTECTED[label]))
