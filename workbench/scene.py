@@ -15,10 +15,10 @@ from scipy.ndimage import gaussian_filter, generate_binary_structure, maximum_fi
 from estimator.approach import PlacedPhase
 from estimator.solid import swept_distance_mm
 from recon.anatomy import Anatomy, Frame, Level
-from recon.grid import Float
+from recon.grid import Float, Grid
 from recon.labels import SIDES, Side, Tissue, canal_mask
+from recon.sampling import linear_box
 from workbench.palette import PALE_BONE, REMOVED, SAC, phase_colour, rgb_frac
-from workbench.planes import sampled
 from workbench.planned import Planned, Taken
 from workbench.raycast import Camera, Distance, Field, first_hits_mm, normals_of, solid_distance
 
@@ -63,31 +63,48 @@ class Solids:
     removed: Field
 
 
-def _cells_level_mm() -> Float:
-    counts = np.round((BOX_HIGH_MM - BOX_LOW_MM) / CELL_MM).astype(int) + 1
-    return BOX_LOW_MM + CELL_MM * np.moveaxis(np.indices(counts), 0, -1)
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """A level and a removal on the pictures' own grid: shares of each cell, from which either picture's solids come."""
+
+    bone: Field
+    contents: Field
+    removed: Field
+
+    def before(self) -> Solids:
+        """What stands before, with the removal painted on it."""
+        return Solids(solid_distance(self.bone), solid_distance(self.contents), _shade_of(self.bone), self.removed)
+
+    def after(self) -> Solids:
+        """What is left afterwards."""
+        left = replace(self.bone, values=self.bone.values * (1 - self.removed.values))
+        unpainted = replace(self.removed, values=np.zeros_like(self.removed.values))
+        return Solids(solid_distance(left), solid_distance(self.contents), _shade_of(left), unpainted)
+
+
+def cells_of(anatomy: Anatomy, level: Level, taken: Taken, cell_mm: float) -> Cells:
+    """The level's surroundings and the task's removal in cells of that size."""
+    # where nobody marked a sac the canal is shown instead, rather than nothing
+    sac = anatomy.labels == Tissue.SAC
+    contents = sac if sac.any() else canal_mask(anatomy.labels)
+    return Cells(
+        _on_cells(anatomy.occupancy, anatomy.grid, level.frame, cell_mm),
+        _on_cells(contents, anatomy.grid, level.frame, cell_mm),
+        _on_cells(taken.task_frac, taken.grid, level.frame, cell_mm),
+    )
+
+
+def _on_cells(values: npt.NDArray[np.generic], grid: Grid, frame: Frame, cell_mm: float) -> Field:
+    i, j, k = (np.round((BOX_HIGH_MM - BOX_LOW_MM) / cell_mm).astype(int) + 1).tolist()
+    matrix = np.linalg.inv(grid.affine_ras_mm[:3, :3]) @ frame.axes_ras.T * cell_mm
+    start = grid.index_of(frame.to_world_mm(BOX_LOW_MM))
+    return Field(linear_box(values, matrix, start, (i, j, k)), BOX_LOW_MM, cell_mm)
 
 
 def solids_of(anatomy: Anatomy, level: Level, taken: Taken) -> tuple[Solids, Solids]:
     """What stands before, with the task's removal painted on it, and what is left afterwards."""
-    world = level.frame.to_world_mm(_cells_level_mm())
-    # where nobody marked a sac the canal is shown instead, rather than nothing
-    sac = anatomy.labels == Tissue.SAC
-    bone, removed, contents = (
-        Field(sampled(values, grid, world).astype(np.float32), BOX_LOW_MM, CELL_MM)
-        for values, grid in (
-            (anatomy.occupancy, anatomy.grid),
-            (taken.task_frac, taken.grid),
-            (sac if sac.any() else canal_mask(anatomy.labels), anatomy.grid),
-        )
-    )
-    inner = solid_distance(contents)
-    left = replace(bone, values=bone.values * (1 - removed.values))
-    unpainted = replace(removed, values=np.zeros_like(removed.values))
-    return (
-        Solids(solid_distance(bone), inner, _shade_of(bone), removed),
-        Solids(solid_distance(left), inner, _shade_of(left), unpainted),
-    )
+    cells = cells_of(anatomy, level, taken, CELL_MM)
+    return cells.before(), cells.after()
 
 
 def _shade_of(bone: Field) -> Field:
