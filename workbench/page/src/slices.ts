@@ -1,21 +1,184 @@
 // Flat cuts through the scan: axial, sagittal, coronal and along the channel.
 
-import type { Part } from "./desk";
+import type { Desk, Part } from "./desk";
+import { button, h } from "./elements";
+import { Loads } from "./loads";
 import type { Vec3 } from "./protocol";
+import { scanOf, type Scan } from "./scan";
+import { cutOf, KINDS, MOVED, type Kind } from "./slice_cuts";
+import { SliceView } from "./slice_view";
 
 /** What tests and other parts may ask of the slices. */
 export interface SlicesHook {
   /** The point that all cuts go through, level mm. */
   point: Vec3;
   /** Grey values of a cut as drawn, row by row from the top, in the scan's own unit; empty before the scan is there. */
-  values(kind: "axial" | "sagittal" | "coronal" | "channel"): { columns: number; rows: number; grey: Float32Array };
+  values(kind: Kind): { columns: number; rows: number; grey: Float32Array };
   drawn: number;
+  /** How long the last drawing of all slices took, ms. */
+  took_ms: number;
 }
 
 export const slicesHook: SlicesHook = {
   point: [0, 0, 0],
   values: () => ({ columns: 0, rows: 0, grey: new Float32Array() }),
   drawn: 0,
+  took_ms: 0,
 };
 
-export const slices: Part = () => undefined;
+/** Windows of CT by the tissue they are for: black and white, HU (common practice, no source). */
+const CT_WINDOWS: readonly (readonly [string, [number, number]])[] = [
+  ["Bone", [-150, 900]],
+  ["Soft tissue", [-110, 190]],
+];
+
+export const slices: Part = (root, desk) => new Slices(root, desk);
+
+class Slices {
+  private readonly scans = new Loads<Scan>("scan.bin", (frame) => scanOf(frame));
+  private readonly views: SliceView[];
+  private readonly words = h("p", { class: "picture-words", role: "status" }, "The scan is on its way.");
+  private readonly fields: [HTMLInputElement, HTMLInputElement];
+  private scan: Scan | null = null;
+  private wanted = "";
+  /** How far the slice along the channel is moved off the axis, mm. */
+  private off_mm = 0;
+  private frame = 0;
+
+  constructor(
+    root: HTMLElement,
+    private readonly desk: Desk,
+  ) {
+    this.views = KINDS.map((kind) => this.viewOf(kind));
+    this.fields = [this.field(0), this.field(1)];
+    const row = h("div", { class: "slices" }, ...this.views.map((view) => view.element));
+    root.append(this.windowing(), this.words, row);
+    slicesHook.values = (kind) => {
+      const view = this.views.find((each) => each.kind === kind);
+      const side = Math.sqrt(view?.grey.length ?? 0);
+      return { columns: side, rows: side, grey: view?.grey ?? new Float32Array() };
+    };
+    new ResizeObserver(() => this.redraw()).observe(row);
+    slicesHook.point = desk.store.state.plan.docking_point_mm;
+    this.listen();
+    void this.load();
+  }
+
+  private listen(): void {
+    const { store } = this.desk;
+    let { level, side } = store.state.plan;
+    store.subscribe((state, changed) => {
+      if (changed.has("plan") && (state.plan.level !== level || state.plan.side !== side)) {
+        ({ level, side } = state.plan);
+        this.goTo(state.plan.docking_point_mm);
+        void this.load();
+      }
+      if (changed.has("plan") || changed.has("looks") || changed.has("removal")) this.redraw();
+    });
+  }
+
+  private async load(): Promise<void> {
+    const { level } = this.desk.store.state.plan;
+    if (level === this.wanted) return;
+    this.wanted = level;
+    this.scan = null;
+    try {
+      const scan = await this.scans.of(level);
+      if (this.wanted !== level) return;
+      this.scan = scan;
+      this.words.textContent = "";
+    } catch (why) {
+      this.words.textContent = why instanceof Error ? why.message : String(why);
+      this.wanted = "";
+    }
+    this.redraw();
+  }
+
+  private goTo(point: Vec3): void {
+    slicesHook.point = point;
+    this.off_mm = 0;
+    this.redraw();
+  }
+
+  private viewOf(kind: Kind): SliceView {
+    return new SliceView(kind, {
+      point: (point) => {
+        slicesHook.point = point;
+        this.redraw();
+      },
+      move: (by_mm) => this.move(kind, by_mm),
+      window: (right, down) => this.shift(right, down),
+    });
+  }
+
+  private move(kind: Kind, by_mm: number): void {
+    if (kind === "channel") this.off_mm += by_mm;
+    else {
+      const point: Vec3 = [...slicesHook.point];
+      point[MOVED[kind]] += by_mm;
+      slicesHook.point = point;
+    }
+    this.redraw();
+  }
+
+  /** Right widens the window, down makes the picture brighter; a pixel is half a percent of the width. */
+  private shift(right_px: number, down_px: number): void {
+    const [black, white] = this.desk.store.state.looks.grey_window;
+    const [width, middle] = [white - black, (white + black) / 2];
+    const wide = Math.max(width * (1 + right_px / 200), 1);
+    const at = middle - (width * down_px) / 200;
+    this.window([Math.round(at - wide / 2), Math.round(at + wide / 2)]);
+  }
+
+  private window(grey_window: [number, number]): void {
+    if (grey_window[0] < grey_window[1] && grey_window.every(Number.isFinite)) this.desk.store.look({ grey_window });
+  }
+
+  private field(end: 0 | 1): HTMLInputElement {
+    const input = h("input", { type: "number", step: "10", id: `grey-${end ? "white" : "black"}` });
+    input.addEventListener("change", () => {
+      const next: [number, number] = [...this.desk.store.state.looks.grey_window];
+      next[end] = input.valueAsNumber;
+      this.window(next);
+    });
+    return input;
+  }
+
+  private windowing(): HTMLElement {
+    const { facts } = this.desk.store.state;
+    const presets = facts.modality === "CT" ? CT_WINDOWS : [];
+    const unit = facts.modality === "CT" ? " (HU)" : "";
+    return h(
+      "div",
+      { class: "windowing", role: "group", "aria-label": "Grey values of the slices" },
+      h("label", { for: this.fields[0].id }, `Black${unit}`),
+      this.fields[0],
+      h("label", { for: this.fields[1].id }, `White${unit}`),
+      this.fields[1],
+      button("As opened", () => this.window(facts.grey_window)),
+      ...presets.map(([words, window]) => button(words, () => this.window(window))),
+      button("To the docking point", () => this.goTo(this.desk.store.state.plan.docking_point_mm)),
+      h("span", { class: "quiet" }, "Click to centre; wheel moves the slice; right button or Shift drags the grey values."),
+    );
+  }
+
+  private redraw(): void {
+    if (!this.frame) this.frame = requestAnimationFrame(() => this.draw());
+  }
+
+  private draw(): void {
+    this.frame = 0;
+    const { scan, desk } = this;
+    const { plan, looks, removal } = desk.store.state;
+    this.fields.forEach((field, end) => {
+      if (document.activeElement !== field) field.value = String(looks.grey_window[end as 0 | 1]);
+    });
+    if (!scan || scan.level !== plan.level || !this.views[0]?.canvas.clientWidth) return;
+    const began = performance.now();
+    const shown = { scan, plan, removal, window: looks.grey_window, point: slicesHook.point, phase: looks.phase };
+    const turning = { plan, phase: looks.phase, turned: looks.turned };
+    for (const view of this.views) view.draw(cutOf(view.kind, slicesHook.point, turning, this.off_mm), shown);
+    slicesHook.drawn++;
+    slicesHook.took_ms = performance.now() - began;
+  }
+}

@@ -1,0 +1,67 @@
+// The scan about a level as the slices need it: its grey values, and which voxels are bone, canal, sac and ligament.
+
+import type { Volume } from "./cutter";
+import type { Frame } from "./decode";
+import type { ScanHeader } from "./protocol";
+
+export interface Scan {
+  level: string;
+  grey: Volume<Int16Array>;
+  /** A stored value times step plus zero is in the scan's own unit. */
+  step: number;
+  zero: number;
+  outside: number;
+  /** What outlines are drawn of, 255 where a voxel is of the kind. */
+  outlined: Record<Outlined, Volume<Uint8Array>>;
+  words(point: [number, number, number]): string;
+}
+
+export type Outlined = "bone" | "canal" | "sac";
+
+/** Labels of one vertebra are 100 times its number and more; its disc is this much more (recon/labels.py). */
+const [VERTEBRA, DISC] = [100, 50];
+
+/** Labels of what fills the canal, and of the sac among them. */
+const [CANAL_FIRST, CANAL_LAST, SAC] = [1, 5, 2];
+
+const OF: Record<Outlined, (label: number) => boolean> = {
+  bone: (label) => label >= VERTEBRA && label % VERTEBRA !== DISC,
+  canal: (label) => label >= CANAL_FIRST && label <= CANAL_LAST,
+  sac: (label) => label === SAC,
+};
+
+export function scanOf(frame: Frame<ScanHeader>): Scan {
+  const { header } = frame;
+  const { shape, index_of_level, level, parts } = header;
+  const labels = frame.array<Uint16Array>("labels");
+  const volume = <T extends ArrayLike<number>>(values: T): Volume<T> => ({ values, shape, index_of_level });
+  const outlined = Object.fromEntries(
+    Object.entries(OF).map(([name, isOf]) => [name, volume(masked(labels, isOf))]),
+  ) as Scan["outlined"];
+  return {
+    level,
+    grey: volume(frame.array<Int16Array>("grey")),
+    step: header.grey_step,
+    zero: header.grey_zero,
+    outside: header.outside,
+    outlined,
+    words: (point) => parts[String(nearest(volume(labels), point))] ?? "",
+  };
+}
+
+function masked(labels: Uint16Array, isOf: (label: number) => boolean): Uint8Array {
+  const table = Uint8Array.from({ length: 1 << 16 }, (_, label) => (isOf(label) ? 255 : 0));
+  const out = new Uint8Array(labels.length);
+  for (let i = 0; i < labels.length; i++) out[i] = table[labels[i]!]!;
+  return out;
+}
+
+function nearest({ values, shape, index_of_level: m }: Volume, p: [number, number, number]): number {
+  const [i, j, k] = [0, 4, 8].map((r) => Math.round(m[r]! * p[0] + m[r + 1]! * p[1] + m[r + 2]! * p[2] + m[r + 3]!)) as [
+    number,
+    number,
+    number,
+  ];
+  const inside = i >= 0 && j >= 0 && k >= 0 && i < shape[0] && j < shape[1] && k < shape[2];
+  return inside ? values[i + shape[0] * (j + shape[1] * k)]! : 0;
+}
