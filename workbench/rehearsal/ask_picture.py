@@ -11,7 +11,6 @@ from PIL import Image
 
 from estimator.approach import Approach
 from estimator.estimate import Estimate
-from estimator.task_names import NAMES
 from workbench.planned import Taken
 from workbench.rehearsal.asks import Ask, Job, Json
 from workbench.rehearsal.desk import Desk
@@ -25,11 +24,11 @@ View = Literal["planned", "afterwards"]
 
 @dataclass(frozen=True)
 class PictureAsked:
-    """A plan, which of its two pictures, and what it is to touch."""
+    """A plan, what it is to touch, and which of its two pictures."""
 
     plan: Approach
+    task: tuple[str, ...]
     view: View
-    task: tuple[str, ...] = NAMES
 
 
 def answer(desk: Desk, message: PictureAsked, job: Job) -> Json:

@@ -18,9 +18,9 @@ export function withoutSolids(root: HTMLElement, desk: Desk): void {
   root.append(h("div", { class: "picture picture-served" }, words, image));
   let timer = 0;
   const ask = async () => {
-    const { plan, looks } = desk.store.state;
+    const { plan, task, looks } = desk.store.state;
     const view = isShown(looks.shown, "afterwards") ? "afterwards" : "planned";
-    const answered = await desk.ask<{ png: string }>({ ask: "picture", plan, view }, { lane: "picture" });
+    const answered = await desk.ask<{ png: string }>({ ask: "picture", plan, task, view }, { lane: "picture" });
     if (!answered) return;
     image.src = answered.answer.png;
     image.hidden = false;
@@ -31,7 +31,7 @@ export function withoutSolids(root: HTMLElement, desk: Desk): void {
   };
   desk.store.subscribe((state, changed) => {
     if (changed.has("plan")) image.classList.add("stale");
-    if ((changed.has("plan") || changed.has("looks") || changed.has("link")) && state.link === "up") soon();
+    if ((changed.has("plan") || changed.has("task") || changed.has("looks") || changed.has("link")) && state.link === "up") soon();
   });
   image.addEventListener("load", () => image.classList.remove("stale"));
   soon();

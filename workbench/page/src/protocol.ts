@@ -123,7 +123,7 @@ export type Question =
   | { ask: "instrument_chart"; plan: Plan; task: string[] }
   | { ask: "search"; level: string; sides: Side[]; instruments: string[]; task: string[]; budget: number; seed: number }
   | { ask: "stop"; of: number } // of: the seq of the question to call off; -> {}
-  | { ask: "pinned"; plans: Plan[]; task: string[]; midline: boolean } // -> one table, differences with intervals
+  | { ask: "pinned"; plans: Plan[]; task: string[]; midline: boolean; both: boolean } // -> PinnedAnswer of compare.ts
   | { ask: "ways"; level: string; task: string[]; budget: number; seed: number } // -> `canalwise compare --json`
   | { ask: "plans" } // -> { plans: string[] }
   | { ask: "open"; name: string } // -> { name, plan }
