@@ -117,7 +117,7 @@ export type Question =
   | { ask: "start"; level: string; side: Side; instrument: string } // -> { plan }
   | { ask: "dock"; plan: Plan; point_mm: Vec3 } // -> { plan }: docked there, all targets kept in the sweep as at the start
   | { ask: "enter"; plan: Plan; lateral_mm: number; cranial_mm: number } // -> { plan }: through that skin entry
-  | { ask: "picture"; plan: Plan; view: "planned" | "afterwards" } // -> { png: data URL }, for pages without WebGL
+  | { ask: "picture"; plan: Plan; task: string[]; view: "planned" | "afterwards" } // -> { png: data URL }, for pages without WebGL
   | { ask: "angle_chart"; plan: Plan; phase: string; task: string[] } // -> estimator's AngleChart as JSON
   | { ask: "entry_map"; plan: Plan; task: string[] }
   | { ask: "instrument_chart"; plan: Plan; task: string[] }
