@@ -28,6 +28,8 @@ import { Stage } from "./stage";
 export interface BenchHook {
   /** Turns the view so that a point (level mm) is in its middle. */
   focus(point: Vec3): void;
+  /** Looks at the scene from one of the set places. */
+  show(preset: Preset): void;
   /** Frames drawn so far. */
   drawn: number;
   mode: Detail;
@@ -38,6 +40,7 @@ export interface BenchHook {
 
 export const benchHook: BenchHook = {
   focus: () => undefined,
+  show: () => undefined,
   drawn: 0,
   mode: "full",
   canvas: null,
@@ -85,6 +88,7 @@ class Bench {
     root.append(frame, this.buttons());
     benchHook.canvas = this.canvas;
     benchHook.focus = (point) => this.turnTo({ ...this.view, target: point }, null);
+    benchHook.show = (preset) => this.show(preset);
     benchHook.seen = (kind) => this.marks.seen(kind, this.camera, ...this.size);
     new ResizeObserver(() => this.fit(frame)).observe(frame);
     this.listen();

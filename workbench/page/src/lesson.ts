@@ -1,3 +1,228 @@
-import type { Part } from "./desk";
+// The lesson panel: leads through a lesson step by step, puts its questions, and judges a plan that was made blind.
 
-export const lesson: Part = () => undefined;
+import { benchHook } from "./bench";
+import type { Desk, Part } from "./desk";
+import { button, type Child, h, picker, say } from "./elements";
+import { heading, judgementPage, note, questionForm, scorePage, stepList, stepWords } from "./lesson_views";
+import type { JudgeAnswer, LessonAnswer, LessonStep, MarkAnswer, Plan } from "./protocol";
+import type { Mark } from "./score";
+import { same, type State } from "./store";
+
+export const lesson: Part = (root, desk) => {
+  new Teaching(root, desk);
+};
+
+/** How far one lesson has come; `at` is -1 before the first step, and the number of steps at the end. */
+interface Progress {
+  at: number;
+  marks: Map<number, Mark & { plan: Plan }>;
+  judged: JudgeAnswer | null;
+}
+
+const begun = (): Progress => ({ at: -1, marks: new Map(), judged: null });
+
+class Teaching {
+  private readonly body = h("div", { class: "lesson-body" });
+  private readonly status = h("p", { class: "unseen", role: "status" });
+  private readonly choose = picker("Lesson", (name) => this.open(name), "lesson-name");
+  private readonly steps = h("div", {});
+  private readonly progress = new Map<string, Progress>();
+  private name: string;
+  private told: LessonAnswer | null = null;
+  /** The plan that `told` tells of. */
+  private plan: Plan | null = null;
+
+  constructor(
+    root: HTMLElement,
+    private readonly desk: Desk,
+  ) {
+    const { facts } = desk.store.state;
+    this.name = facts.lessons[0]?.name ?? "";
+    this.choose.show(this.name, facts.lessons.map(({ name, title }) => [name, title] as const));
+    root.classList.add("lesson");
+    root.append(h("div", { class: "lesson-head" }, this.choose.element, this.steps), this.body, this.status);
+    desk.store.subscribe((state, changed) => this.follow(state, changed));
+    this.show();
+  }
+
+  private get mine(): Progress {
+    const found = this.progress.get(this.name) ?? begun();
+    this.progress.set(this.name, found);
+    return found;
+  }
+
+  /** Asks anew for what has changed under the lesson, once the plan has come to rest and only while it is looked at. */
+  private follow(state: State, changed: ReadonlySet<keyof State>): void {
+    if (changed.has("plan") && this.plan && (this.plan.level !== state.plan.level || this.plan.side !== state.plan.side)) this.forget();
+    if (["plan", "task"].some((key) => changed.has(key as keyof State))) this.stale(true);
+    const seen = state.looks.panel === "lesson";
+    if (seen && state.fresh && this.outdated(state)) void this.ask();
+    if (["confirmed", "blind", "link"].some((key) => changed.has(key as keyof State))) this.show();
+  }
+
+  private outdated(state: State): boolean {
+    return this.name !== "" && (this.plan === null || !same([this.plan, this.task], [state.plan, state.task]));
+  }
+
+  private task: string[] = [];
+
+  /** Another level or side has other questions: what was answered does not count for it. */
+  private forget(): void {
+    const some = [...this.progress.values()].some((each) => each.marks.size > 0);
+    this.progress.clear();
+    this.told = this.plan = null;
+    if (some) say(this.status, "The level or the side has changed: the lesson starts anew.");
+    this.show();
+  }
+
+  private stale(on: boolean): void {
+    this.body.classList.toggle("stale", on);
+    this.body.setAttribute("aria-busy", String(on));
+  }
+
+  private open(name: string): void {
+    this.name = name;
+    this.told = this.plan = null;
+    this.show();
+    void this.ask();
+  }
+
+  private async ask(): Promise<void> {
+    const { plan, task } = this.desk.store.state;
+    [this.plan, this.task] = [plan, task];
+    const answered = await this.desk.ask<LessonAnswer>({ ask: "lesson", name: this.name, plan, task }, { lane: "lesson" });
+    if (!answered) {
+      if (this.plan === plan) this.plan = null;
+      return;
+    }
+    this.told = answered.answer;
+    this.stale(!same(plan, this.desk.store.state.plan));
+    this.show();
+  }
+
+  /** Turns to a page of the lesson, sets the pictures for it and lets it be read out. */
+  private go(at: number): void {
+    this.mine.at = at;
+    if (at >= 0 && this.told?.blind && !this.mine.judged) this.desk.store.set({ blind: true });
+    const step = this.told?.steps[at];
+    if (step) this.aim(step);
+    this.show();
+    this.body.querySelector<HTMLElement>(".lesson-heading")?.focus();
+  }
+
+  private aim(step: LessonStep): void {
+    this.desk.store.look({ phase: step.phase, scope_past_mm: step.depth_mm });
+    if (step.camera === "bench") benchHook.show(step.phase > 0 ? "caudal" : "oblique");
+  }
+
+  private show(): void {
+    const { told } = this;
+    const cover = this.cover();
+    this.steps.replaceChildren(...(told && !cover ? [stepList(told, this.mine.at, this.mine.marks, (step) => this.go(step))] : []));
+    this.body.replaceChildren(...(cover ?? (told ? this.page(told) : [note("The lesson is being filled in \u2026")])).filter((child) => child !== null));
+  }
+
+  /** What stands in the lesson's place while its numbers may not be seen. */
+  private cover(): Child[] | null {
+    const { confirmed, plan, blind } = this.desk.store.state;
+    if (!this.name) return [note("There are no lessons.")];
+    if (!confirmed[plan.level]) {
+      const confirm = button("Confirm the level", () => document.getElementById("level-badge")?.click(), { class: "primary" });
+      return [note(`${plan.level} is not confirmed yet. Its lessons are shown once it is.`, confirm)];
+    }
+    if (blind && this.told && !this.told.blind) {
+      return [note("Blind: this lesson tells numbers.", button("Show the numbers", () => this.desk.store.set({ blind: false }), { class: "primary" }))];
+    }
+    return null;
+  }
+
+  private page(told: LessonAnswer): Child[] {
+    const { at } = this.mine;
+    const step = told.steps[at];
+    if (at < 0) return [heading(told.title), h("p", { class: "lesson-intro" }, told.intro), button("Begin", () => this.go(0), { class: "primary" })];
+    if (step) return this.step(told, step, at);
+    return told.blind ? this.judgement() : [...scorePage(told, this.mine.marks, (back) => this.go(back), () => this.again()), this.moves(told, at)];
+  }
+
+  private step(told: LessonAnswer, step: LessonStep, at: number): Child[] {
+    const mark = this.mine.marks.get(at);
+    const words = mark && this.plan && same(mark.plan, this.plan) ? mark.answer.told : step;
+    const left = h("div", { class: "lesson-left" }, heading(`${at + 1} of ${told.steps.length}: ${step.title}`), stepWords(words), this.picture(step));
+    const right = h("div", { class: "lesson-right" }, questionForm(step, mark, (choice) => void this.mark(at, choice)), told.blind ? this.unhidden() : null);
+    return [h("div", { class: "lesson-page" }, left, right), this.moves(told, at)];
+  }
+
+  /** Which picture shows what the step speaks of. */
+  private picture(step: LessonStep): HTMLElement {
+    const { store } = this.desk;
+    const phase = store.state.plan.phases[step.phase]?.name ?? "";
+    const past = step.depth_mm < 0 ? `drawn back ${-step.depth_mm} mm from` : `${step.depth_mm} mm past`;
+    const told = {
+      scope: `Look through the endoscope: ${phase}, its tip ${past} the docking depth.`,
+      bench: `Look at the scene: ${phase}, the scope's tip ${past} the docking depth.`,
+      axial: "Look at the axial slice.",
+      radiograph: "Look at the radiographs of the theatre sheet.",
+    }[step.camera];
+    const panel = step.camera === "axial" ? "slices" : step.camera === "radiograph" ? "sheet" : null;
+    return h(
+      "p", { class: "quiet lesson-picture" }, told, " ",
+      button("Set the picture again", () => this.aim(step)),
+      panel ? button(panel === "slices" ? "Go to the slices" : "Go to the sheet", () => store.look({ panel })) : null,
+    );
+  }
+
+  private unhidden(): HTMLElement | null {
+    const { store } = this.desk;
+    if (store.state.blind || this.mine.judged) return null;
+    return note("The numbers can be seen. Plan without them:", button("Hide the numbers", () => store.set({ blind: true })));
+  }
+
+  private moves(told: LessonAnswer, at: number): HTMLElement {
+    const last = told.steps.length - 1;
+    const onward = at < last ? "Next" : told.blind ? "I am done" : "How it went";
+    const next = at <= last ? button(onward, () => void this.onward(told, at), { class: "primary", id: "lesson-next" }) : null;
+    return h("div", { class: "lesson-moves" }, button("Back", () => this.go(at - 1), { id: "lesson-back" }), next);
+  }
+
+  private async onward(told: LessonAnswer, at: number): Promise<void> {
+    if (at < told.steps.length - 1 || !told.blind) return this.go(at + 1);
+    this.mine.judged = null;
+    this.desk.store.set({ blind: false });
+    this.go(told.steps.length);
+    await this.judge();
+  }
+
+  private async mark(step: number, choice: string): Promise<void> {
+    const { name, task } = this;
+    const plan = this.plan ?? this.desk.store.state.plan;
+    const answered = await this.desk.ask<MarkAnswer>({ ask: "mark", lesson: name, step, plan, task, choice });
+    if (!answered || this.name !== name) return;
+    this.mine.marks.set(step, { choice, answer: answered.answer, plan });
+    this.show();
+    this.body.querySelector<HTMLElement>(".lesson-feedback")?.focus();
+  }
+
+  private again(): void {
+    this.progress.delete(this.name);
+    this.go(-1);
+  }
+
+  private judgement(): Child[] {
+    const { judged } = this.mine;
+    const { store } = this.desk;
+    const again = button("Plan again", () => this.again());
+    if (!judged) return [heading("The plan is judged"), note("It is held against the limits and against a good plan \u2026"), again];
+    return [...judgementPage(judged, judged.good ? () => store.choose(judged.good!.plan) : null), h("div", { class: "lesson-moves" }, again)];
+  }
+
+  private async judge(): Promise<void> {
+    const { plan, task } = this.desk.store.state;
+    const progress = (done: number, total: number, words: string) => say(this.status, `${words}: ${Math.round((100 * done) / total)} %`);
+    const [name, mine] = [this.name, this.mine];
+    const answered = await this.desk.ask<JudgeAnswer>({ ask: "judge", lesson: name, plan, task }, { lane: "judge", progress });
+    if (!answered) return;
+    mine.judged = answered.answer;
+    say(this.status, answered.answer.words);
+    if (this.name === name) this.show();
+  }
+}

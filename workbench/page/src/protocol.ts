@@ -241,6 +241,14 @@ export interface RadiographMark {
   pixels: [number, number][];
 }
 
+// What a step says. Until a step's question is marked, whatever would answer it reads "(a question asks this)".
+export interface StepWords {
+  aim: string; // what to do
+  look: string; // what to see at which clock position, filled in from the geometry
+  remove: string;
+  danger: string;
+}
+
 export interface LessonStep extends StepWords {
   title: string;
   camera: "scope" | "bench" | "axial" | "radiograph";
