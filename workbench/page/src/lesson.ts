@@ -24,7 +24,7 @@ const begun = (): Progress => ({ at: -1, marks: new Map(), judged: null });
 class Teaching {
   private readonly body = h("div", { class: "lesson-body" });
   private readonly status = h("p", { class: "unseen", role: "status" });
-  private readonly choose = picker("Lesson", (name) => this.open(name), "lesson-name");
+  private readonly choose = picker("Choose a lesson", (name) => this.open(name), "lesson-name");
   private readonly steps = h("div", {});
   private readonly progress = new Map<string, Progress>();
   private name: string;
