@@ -25,6 +25,9 @@ from recon.labels import SIDES, Labels, Mask, Part, Side, Tissue, vertebra_name
 STEP_MM = 0.05
 """Between the points at which a way's distance to the sac is read."""
 
+LEVEL_MM = 0.02
+"""Points whose distances to the sac differ by less are equally near: the middle one is told."""
+
 LOOK_MM = 8.0
 """Sac and roots are told apart by what lies within this of the place."""
 
@@ -132,11 +135,13 @@ def _too_thick(way: Way) -> Place:
 
 
 def _nearest_to_sac_mm(way: Way) -> Float:
-    """(3,) array: the point of the way that comes nearest to what is kept out of; the first of several."""
+    """(3,) array: the point of the way that comes nearest to what is kept out of; the middle of a stretch in it."""
     points, kept_out = way.points_mm(STEP_MM), way.keep_out
     index = kept_out.grid.index_of(points).T
     away = map_coordinates(kept_out.distance_mm, index, order=1, mode="constant", cval=1e3)
-    return np.asarray(points[int(np.argmin(away))])
+    near = np.append(away <= away.min() + LEVEL_MM, False)
+    first = int(np.argmax(near))
+    return np.asarray(points[first + (int(np.argmin(near[first:])) - 1) // 2])
 
 
 def _soft_structure(way: Way, point_mm: Float) -> str:
