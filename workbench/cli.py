@@ -20,6 +20,7 @@ from workbench import (
     verb_rehearse,
     verb_report,
     verb_search,
+    verb_sheet,
 )
 from workbench.verb import TEACHING, Verb
 
@@ -34,6 +35,7 @@ VERBS: tuple[Verb, ...] = (
     verb_chart.VERB,
     verb_rehearse.VERB,
     verb_report.VERB,
+    verb_sheet.VERB,
 )
 """In the order of a first session."""
 

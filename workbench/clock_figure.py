@@ -29,9 +29,9 @@ def clock_figure(hours: Mapping[str, float], side: Side, tilts_deg: tuple[float,
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
     turn = np.linspace(0, 2 * np.pi, 181)
     axes.fill(np.cos(turn), np.sin(turn), facecolor="#f5f6f4", edgecolor=INK, linewidth=1.4)
-    for hour in range(1, 13):
-        x, y = _at(hour, 1.1)
-        axes.text(x, y, str(hour), ha="center", va="center", fontsize=9, color=QUIET)
+    for whole in range(1, 13):
+        x, y = _at(whole, 1.1)
+        axes.text(x, y, str(whole), ha="center", va="center", fontsize=9, color=QUIET)
     for way, direction in WAYS.items():
         hour = clock_hour(side, tilts_deg, np.array(direction))
         _write(axes, way, hour, WORD_RADIUS, color=QUIET, rotation=-30 * round(hour) if round(hour) % 6 else 0)

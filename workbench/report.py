@@ -56,7 +56,12 @@ def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[s
     Raises what `estimator.estimate.estimate` and `estimator.best_ways.best_ways` raise.
     """
     told = facts_of(scan, anatomy, approach, task)
-    return Report(page(told.planned, told.estimate, told.comparison, told.asked), told.estimate, told.comparison)
+    return Report(page_of(told), told.estimate, told.comparison)
+
+
+def page_of(told: ReportFacts) -> str:
+    """The page's HTML."""
+    return page(told.planned, told.estimate, told.comparison, told.asked)
 
 
 def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> ReportFacts:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from workbench.planned import Planned
-from workbench.report_glance import Tile, glance
+from workbench.report_glance import Tile
 from workbench.report_sure import sure_sentence
 from workbench.tables import chance_words, stands
 from workbench.wording import amount, number, with_interval
@@ -30,6 +30,21 @@ BEAM = (
 )
 
 
+PHASE_COLUMNS = ("phase", "medial tilt from straight ventral", "cranial tilt", "sweep", "pivot moved",
+                 "sleeve past docking", "tool past docking")  # fmt: skip
+LIMIT_COLUMNS = ("limit", "value (95 % interval)", "limit", "", "chance kept")
+"""Heads of the sheet's tables."""
+
+
+def subtitle(side: str) -> str:
+    """What the sheet is, below level and side.
+
+    >>> subtitle("left")
+    "theatre sheet: approach from the patient's left side, over the top"
+    """
+    return f"theatre sheet: approach from the patient's {side} side, over the top"
+
+
 def entry_tiles(planned: Planned, estimate: Json) -> list[Tile]:
     """(what, value, remark): across, along and deep."""
     entry, side = estimate["skin_entry"], planned.approach.side
@@ -41,7 +56,7 @@ def entry_tiles(planned: Planned, estimate: Json) -> list[Tile]:
     return [
         (where, across, "of the spinous line"),
         ("and", along, f"of the lower edge of the {planned.level.upper} lamina, {side}"),
-        ("Depth", f"{entry['depth_mm']:.0f} mm", f"{'skin' if at_skin else 'pivot'} to docking point, along the channel"),
+        ("Depth", f"{entry['depth_mm']:.0f} mm", f"from {'skin' if at_skin else 'pivot'} to docking point, on the axis"),
     ]
 
 
@@ -51,11 +66,6 @@ def instrument_tile(planned: Planned) -> Tile:
     sizes = (channel.sleeve_diameter_mm, channel.scope_diameter_mm, channel.tool_diameter_mm)
     told = " / ".join(number(mm) for mm in sizes)
     return "Instrument", f"{told} mm", f"sleeve / scope / tool; lens {number(channel.lens_angle_deg, 0)}\u00b0"
-
-
-def outcome_tiles(estimate: Json) -> list[Tile]:
-    """What the plan takes, keeps and reaches."""
-    return glance(estimate)
 
 
 def limit_rows(estimate: Json, ends: Ends) -> list[tuple[str, str, str, str, str]]:

@@ -14,7 +14,7 @@ from estimator.uncertainty import intervals_of
 from estimator.verdicts import verdict_intervals
 from recon.caution import CAUTION
 from recon.scan import Scan
-from workbench import report_plan, sheet_facts
+from workbench import report_glance, report_plan, sheet_facts
 from workbench.clock_figure import clock_figure
 from workbench.embed import data_uri, drawing_style, png_bytes
 from workbench.pages import resource, template
@@ -94,6 +94,7 @@ def sheet_html(sheet: Sheet) -> str:
         level=planned.level,
         approach=planned.approach,
         facts=sheet_facts,
+        head=report_glance,
         phase_rows=report_plan.phase_rows(planned),
         phases=phases,
         needle=NEEDLE,

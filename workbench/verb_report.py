@@ -19,8 +19,9 @@ start.
 examples:
   canalwise report case --level L3-L4 --side left
   canalwise report case --plan case/plans/steeper.toml --out steeper.html
+  canalwise report case --level L3-L4 --side left --pdf
 
-writes report.html in the case unless --out says otherwise.
+writes report.html, or report.pdf, in the case unless --out says otherwise.
 """
 
 
@@ -31,6 +32,7 @@ def options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="FILE", help="where to write the page (usual: report.html in the case)"
     )
+    parser.add_argument("--pdf", action="store_true", help="write a PDF instead, for which no browser is needed")
     add_strict(parser)
     add_json(parser)
 
@@ -38,8 +40,10 @@ def options(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Reads a case and writes its page."""
     from recon.case import read_case
+    from recon.records import write_bytes_atomic
     from workbench.plans import kept_approach
-    from workbench.report import report_of, write_report
+    from workbench.report import facts_of, page_of
+    from workbench.report_pdf import report_pdf
     from workbench.results import exit_status
     from workbench.tables import estimate_lines
 
@@ -48,11 +52,12 @@ def run(args: argparse.Namespace) -> int:
     task = task_of(args)
     approach = kept_approach(case, args)
     with voice.busy("drawing the report"):
-        report = report_of(case.scan, case.anatomy, approach, task)
-    out = args.out or case.folder / "report.html"
-    write_report(out, report)
-    voice.result(report.estimate, [*estimate_lines(report.estimate), f"Wrote {out.name}."])
-    return exit_status([report.estimate], args.strict)
+        told = facts_of(case.scan, case.anatomy, approach, task)
+        content = report_pdf(told) if args.pdf else page_of(told).encode()
+    out = args.out or case.folder / f"report.{'pdf' if args.pdf else 'html'}"
+    write_bytes_atomic(out, content)
+    voice.result(told.estimate, [*estimate_lines(told.estimate), f"Wrote {out.name}."])
+    return exit_status([told.estimate], args.strict)
 
 
 VERB = Verb("report", "one self-contained page about one approach", ABOUT, options, run)
