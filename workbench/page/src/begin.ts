@@ -14,13 +14,18 @@ export interface Start {
 export const instrumentOf = (facts: CaseFacts, plan: Plan): string =>
   facts.instruments.find((one) => same(one.channel, plan.channel))?.name ?? "";
 
-/** What to start with when nothing is known yet: the usual level, or the first that can be docked on. */
+/** What to start with: what the command line asked for, else the usual level, else the first, of those that are sure. */
 export function firstStart(facts: CaseFacts): Start | null {
   const open = facts.levels.filter((level) => level.sides.length > 0);
-  const level = open.find((one) => one.name === USUAL_LEVEL) ?? open[0];
-  const side = level?.sides[0];
+  const sure = open.filter((level) => !level.check_by_eye);
+  const named = (levels: typeof open, name: string | null) => levels.find((one) => one.name === name);
+  const level = named(open, facts.start.level) ?? named(sure, USUAL_LEVEL) ?? sure[0] ?? open[0];
+  const side = level?.sides.find((one) => one === facts.start.side) ?? level?.sides[0];
   return level && side ? { level: level.name, side, instrument: facts.instruments[0]?.name ?? "" } : null;
 }
+
+/** Did the command line ask for anything to start with? */
+export const startAsked = ({ start }: CaseFacts): boolean => Boolean(start.level ?? start.side ?? start.plan);
 
 /** The level most often decompressed (common practice, no source). */
 const USUAL_LEVEL = "L4-L5";

@@ -58,7 +58,7 @@ function levelChoice(level: LevelFacts, checked: boolean, mark: (name: string) =
       h("strong", {}, level.name), h("span", { class: "quiet" }, ` ${level.upper} over ${level.lower}; ${sure}`),
       level.check_by_eye ? h("em", { class: "mark" }, "! check by eye") : null,
       h("span", { class: "because" }, level.because),
-      ...level.warnings.map((warning) => h("span", { class: "because mark" }, `! ${warning}`)),
+      ...[...new Set(level.warnings)].map((warning) => h("span", { class: "because mark" }, `! ${warning}`)),
     ),
   );
 }

@@ -41,14 +41,14 @@ export const controls: Part = (root, desk) => {
 function whereGroup(desk: Desk): Group {
   const { store } = desk;
   const level = picker("Level", (value) => void begin(desk, { level: value }), "level");
-  const side = choice("Side of the entry", [["left", "Left"], ["right", "Right"]] as const, (value) => void begin(desk, { side: value }));
+  const side = choice("Entry side", [["left", "Left"], ["right", "Right"]] as const, (value) => void begin(desk, { side: value }));
   const instrument = picker("Instrument class", (value) => {
     const chosen = store.state.facts.instruments.find((one) => one.name === value);
     if (chosen) store.choose({ ...store.state.plan, channel: chosen.channel });
   }, "instrument");
   const again = button("Start over", () => void begin(desk, {}), { id: "start-over" });
   return {
-    element: h("div", { class: "where" }, level.element, side.element, instrument.element, again),
+    element: h("div", { class: "where" }, level.element, side.element, h("div", { class: "instrument" }, instrument.element, again)),
     show({ facts, plan }) {
       level.show(plan.level, facts.levels.map(({ name, sides }) => [name, sides.length ? name : `${name} (no side to dock on)`]));
       side.show(plan.side, facts.levels.find((one) => one.name === plan.level)?.sides);

@@ -133,8 +133,8 @@ function rowSet(desk: Desk, label: string, rows: Row[]) {
 export function entryGroup(desk: Desk): Group {
   const { facts } = desk.store.state;
   const hand = entering(desk);
-  const across = quantity(facts, "entry_lateral_mm", "Lateral of the midline", [0, 40], LENGTHS, MM);
-  const along: Quantity = { ...MM, label: "Cranial (+) or caudal (\u2212)", ends: [-50, 30], bound: false, takes: LENGTHS };
+  const across = quantity(facts, "entry_lateral_mm", "Entry lateral", [0, 40], LENGTHS, MM);
+  const along: Quantity = { ...MM, label: "Entry cranial", ends: [-50, 30], bound: false, takes: LENGTHS };
   const dials: [Dial, Dial] = [dial(across, hand.of("lateral_mm")), dial(along, hand.of("cranial_mm"))];
   const element = h("div", {}, ...dials.map((one) => one.element));
   return {
@@ -143,7 +143,7 @@ export function entryGroup(desk: Desk): Group {
       const entry = hand.shown(state);
       const [stale, words] = [!state.fresh, entry.at === "pivot" ? "at the pivot: no skin is in view" : ""];
       const upper = facts.levels.find((one) => one.name === state.plan.level)?.upper ?? "";
-      dials[0].show(entry.lateral_mm, words || `toward the ${state.plan.side}`, stale);
+      dials[0].show(entry.lateral_mm, words || `of the midline, toward the ${state.plan.side}`, stale);
       dials[1].show(entry.cranial_mm, `of the lower edge of the ${upper} lamina`, stale);
     },
   };
@@ -153,10 +153,10 @@ export function dockingGroup(desk: Desk): Group {
   const { facts } = desk.store.state;
   const plain = (label: string): Quantity => ({ ...MM, label, ends: null, bound: false, takes: LENGTHS });
   const rows: Row[] = [
-    [quantity(facts, "docking_lateral_mm", "Docked lateral of the midline", [0, 30], LENGTHS, MM),
-      (plan) => dockedAt(plan)[0], (plan, value) => docked(plan, 0, value), (plan) => `toward the ${plan.side}`],
-    [plain("Docked dorsal"), (plan) => dockedAt(plan)[1], (plan, value) => docked(plan, 1, value), () => "of the canal's centre at the disc"],
-    [plain("Docked cranial"), (plan) => dockedAt(plan)[2], (plan, value) => docked(plan, 2, value), () => "of the disc's mid-plane"],
+    [quantity(facts, "docking_lateral_mm", "Docking lateral", [0, 30], LENGTHS, MM),
+      (plan) => dockedAt(plan)[0], (plan, value) => docked(plan, 0, value), (plan) => `of the midline, toward the ${plan.side}`],
+    [plain("Docking dorsal"), (plan) => dockedAt(plan)[1], (plan, value) => docked(plan, 1, value), () => "of the canal's centre at the disc"],
+    [plain("Docking cranial"), (plan) => dockedAt(plan)[2], (plan, value) => docked(plan, 2, value), () => "of the disc's mid-plane"],
     [quantity(facts, "pivot_distance_mm", "Pivot to docking point", [40, 60], [1, 299], MM),
       (plan) => plan.pivot_distance_mm, (plan, value) => ({ ...plan, pivot_distance_mm: value }), () => "where skin and fascia hold the channel"],
   ];

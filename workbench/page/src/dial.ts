@@ -49,9 +49,9 @@ export function dial(quantity: Quantity, hand: Hand): Dial {
     type: "range", id, min: ends[0], max: ends[1], step: "any", "aria-describedby": told,
   });
   const name = slider ? h("label", { for: id }, label) : h("span", { class: "name" }, label);
-  const words = h("p", { id: told, class: "dial-words" });
+  const words = h("span", { id: told, class: "dial-words" });
   const top = h("div", { class: "dial-top" }, name, h("span", { class: "dial-value" }, field, h("span", { class: "unit" }, unit)));
-  const element = h("div", { class: quantity.large ? "dial large" : "dial" }, top, slider, slider && rangeRow(quantity), words);
+  const element = h("div", { class: quantity.large ? "dial large" : "dial" }, top, slider, slider ? rangeRow(quantity, words) : words);
   const state = { value: null as number | null };
   const steady = steadied(hand);
   const moved = (value: number) => {
@@ -104,10 +104,11 @@ function beyondWords({ ends, bound, unit }: Quantity, value: number): string {
   return `! beyond the planner's range, ${ends.map((end) => number(end, 0)).join(" to ")}${unit === "°" ? unit : ` ${unit}`}`;
 }
 
-function rangeRow({ ends, unit, source }: Quantity): HTMLElement {
-  const mark = (end: number) => h("span", {}, `${number(end, 0)}${unit === "°" ? unit : ""}`);
+/** The ends of the slider, and between them what the value means. */
+function rangeRow({ ends, unit, source }: Quantity, words: HTMLElement): HTMLElement {
+  const mark = (end: number) => h("span", { "aria-hidden": "true", title: source ?? "" }, `${number(end, 0)}${unit === "°" ? unit : ""}`);
   const [low, high] = ends ?? [0, 0];
-  return h("div", { class: "dial-ends", "aria-hidden": "true", title: source ?? "" }, mark(low), mark(high));
+  return h("div", { class: "dial-ends" }, mark(low), words, mark(high));
 }
 
 type Moved = (value: number) => void;
@@ -139,9 +140,20 @@ function followSlider(
   slider: HTMLInputElement, quantity: Quantity, state: { value: number | null }, moved: Moved, steady: Steady,
 ): void {
   const { step, ends } = quantity;
+  // a hand that holds the slider still has not let go
+  let held = false;
+  slider.addEventListener("pointerdown", () => {
+    held = true;
+  });
+  for (const over of ["pointerup", "pointercancel"]) {
+    slider.addEventListener(over, () => {
+      held = false;
+      steady.later();
+    });
+  }
   slider.addEventListener("input", () => {
     moved(Math.round(Number(slider.value) / step) * step);
-    steady.later();
+    if (!held) steady.later();
   });
   slider.addEventListener("change", () => steady.end());
   slider.addEventListener("keydown", (event) => {

@@ -1,6 +1,7 @@
 // Autosave: what the page shows is kept in the case, and mirrored in the tab, so that neither a reload nor a server that
 // has died loses anything. Each tab keeps its own.
 
+import { startAsked } from "./begin";
 import type { Link } from "./link";
 import type { CaseFacts, Plan } from "./protocol";
 import type { Store } from "./store";
@@ -49,13 +50,17 @@ function claimed(tab: string): Promise<boolean> {
   });
 }
 
-/** What was kept: this tab's mirror, which is the newest there is, else what the case holds; null for a fresh start. */
+/**
+ * What was kept: this tab's mirror, which is the newest there is, else what the case holds unless the command line asked
+ * to start elsewhere; null for a fresh start.
+ */
 export async function recalled(link: Link, tab: string, facts: CaseFacts): Promise<Kept | null> {
   const mirrored = sessionStorage.getItem(mirror());
   if (mirrored) {
     const kept = fitting(JSON.parse(mirrored), facts);
     if (kept) return kept;
   }
+  if (startAsked(facts)) return null;
   const answered = await link.ask<{ state: unknown }>({ ask: "recall", tab }).catch(() => null);
   const kept = fitting(answered?.answer.state, facts);
   // another sitting: the level is to be confirmed anew

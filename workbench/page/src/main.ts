@@ -1,7 +1,7 @@
 // Opens the case, lays the first plan out, and mounts every part of the page.
 
 import { bench, benchHook } from "./bench";
-import { firstStart, type Start } from "./begin";
+import { firstStart } from "./begin";
 import { charts } from "./charts";
 import { compare } from "./compare";
 import { confirming } from "./confirm";
@@ -71,9 +71,14 @@ async function caseFacts(): Promise<CaseFacts> {
   return (await response.json()) as CaseFacts;
 }
 
-async function firstPlan(link: Link, start: Start): Promise<Plan> {
-  const { answer } = await link.ask<{ plan: Plan }>({ ask: "start", ...start });
-  return answer.plan;
+/** The plan that the command line named, else the usual start. */
+async function firstPlan(link: Link, facts: CaseFacts): Promise<{ plan: Plan; name: string }> {
+  const start = firstStart(facts);
+  if (!start) throw new Error("This case shows no level that can be docked on. Build it again with more of the spine in view.");
+  if (facts.start.plan) {
+    return (await link.ask<{ name: string; plan: Plan }>({ ask: "open", name: facts.start.plan })).answer;
+  }
+  return { plan: (await link.ask<{ plan: Plan }>({ ask: "start", ...start })).answer.plan, name: "" };
 }
 
 async function open(): Promise<void> {
@@ -82,9 +87,8 @@ async function open(): Promise<void> {
   const link = await connected((up) => store?.set({ link: up ? "up" : "down" }));
   const tab = await tabName();
   const kept = await recalled(link, tab, facts);
-  const start = firstStart(facts);
-  if (!start) throw new Error("This case shows no level that can be docked on. Build it again with more of the spine in view.");
-  store = new Store(stateOf(facts, kept?.plan ?? (await firstPlan(link, start))));
+  const first = kept ?? (await firstPlan(link, facts));
+  store = new Store({ ...stateOf(facts, first.plan), name: first.name ?? "" });
   if (kept) restore(store, kept, facts);
   mount(new Desk(store, link));
   keeping(store, link, tab);

@@ -36,7 +36,7 @@ export interface Tiles {
 
 export function tiles(): Tiles {
   const verdict = h("p", { id: "verdict" });
-  const bone = figure("bone", "Bone to remove", true);
+  const [bone, sweep] = [figure("bone", "Bone to remove"), figure("sweep", "The whole sweep")];
   const facets = facetTile();
   const reach = reachTile();
   const [pars, bridge] = [figure("pars", "Pars, least width"), figure("bridge", "Spinous bridge")];
@@ -45,14 +45,14 @@ export function tiles(): Tiles {
   const wanted = figure("wanted", "Recesses reached", false);
   const element = h(
     "div", { class: "tiles" }, verdict,
-    ...[bone, facets, reach, pars, bridge, area, skin, chances, wanted].map((tile) => tile.element),
+    ...[bone, sweep, facets, reach, pars, bridge, area, skin, chances, wanted].map((tile) => tile.element),
   );
   return {
     element,
     show(answer) {
       const { estimate } = answer;
       showVerdict(verdict, estimate);
-      showBone(bone, estimate);
+      showBone(bone, sweep, estimate);
       facets.show(estimate);
       reach.show(answer);
       showPars(pars, estimate);
@@ -87,11 +87,12 @@ function showVerdict(element: HTMLElement, estimate: Estimate): void {
   element.classList.toggle("breached", broken);
 }
 
-function showBone(tile: Figure, estimate: Estimate): void {
+function showBone(least: Figure, most: Figure, estimate: Estimate): void {
   const { task, cone } = estimate;
-  const [least, most] = [task.bone_removed_mm3, cone.bone_removed_mm3];
-  const sweep = `${number(most.total, 0)} mm\u00b3 ${between(estimate, interval(most.interval95))}`.trimEnd();
-  tile.show(`${number(least.total, 0)} mm\u00b3`, between(estimate, interval(least.interval95)), `for the task; the whole sweep ${sweep}`);
+  for (const [tile, removed, note] of [[least, task, "to touch what is asked"], [most, cone, "would take this much"]] as const) {
+    const { total, interval95 } = removed.bone_removed_mm3;
+    tile.show(`${number(total, 0)} mm\u00b3`, between(estimate, interval(interval95)), note);
+  }
 }
 
 /** Both joints, surface and width, under the whole sweep, which the limit is held against; the task's beside it in words. */
@@ -183,7 +184,7 @@ function showBridge(tile: Figure, estimate: Estimate): void {
 
 function showArea(tile: Figure, estimate: Estimate): void {
   const { before, after, interval95 } = estimate.decompression.canal_area_mm2;
-  tile.show(`${number(before, 0)} \u2192 ${number(after, 0)} mm\u00b2`, "", `after ${between(estimate, interval(interval95?.after))}: an upper bound`);
+  tile.show(`${number(before, 0)} \u2192 ${number(after, 0)}`, "mm\u00b2", `after ${between(estimate, interval(interval95?.after))}: an upper bound`);
 }
 
 interface SkinEntry {
