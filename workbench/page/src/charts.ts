@@ -1,5 +1,62 @@
-// What another tilt, skin entry or instrument would cost: three charts beside each other, on which the plan is moved.
+// What another tilt, skin entry or instrument would cost: three charts on which the plan is moved, side by side where
+// there is room.
 
-import type { Part } from "./desk";
+import { angleChart } from "./angle_chart";
+import type { Desk, Part } from "./desk";
+import { choice, h } from "./elements";
+import { entryMap } from "./entry_map";
+import { instrumentChart } from "./instrument_chart";
+import { showable } from "./tabs";
 
-export const charts: Part = () => undefined;
+const KINDS = [["tilt", "Tilt"], ["entry", "Skin entry"], ["instrument", "Instrument"]] as const;
+type Kind = (typeof KINDS)[number][0];
+
+export const charts: Part = (root, desk) => {
+  const { store } = desk;
+  const seen = () => store.state.looks.panel === "charts" && showable(store.state);
+  const angle = angleChart(desk, seen);
+  const faces: Record<Kind, HTMLElement> = {
+    tilt: withHeading("Another tilt", angle.element),
+    entry: withHeading("Another skin entry", entryMap(desk)),
+    instrument: withHeading("Another instrument", instrumentChart(desk)),
+  };
+  const chooser = choice("Chart", KINDS, show);
+  chooser.element.classList.add("chart-chooser");
+  const held = h("div", { class: "charts" }, ...Object.values(faces));
+  const phases = phaseChoice(desk);
+  root.append(h("div", { class: "charts-frame" }, h("div", { class: "charts-choices" }, chooser.element, phases), held));
+  function show(kind: Kind): void {
+    chooser.show(kind);
+    phases.toggleAttribute("data-chosen", kind === "tilt");
+    for (const [name, face] of Object.entries(faces)) face.toggleAttribute("data-chosen", name === kind);
+  }
+  show("tilt");
+  angle.refresh();
+};
+
+const withHeading = (words: string, ...children: HTMLElement[]): HTMLElement =>
+  h("div", { class: "chart-face" }, h("h2", {}, words), ...children);
+
+/** Which phase is tilted: the one that views and sliders follow too. */
+function phaseChoice({ store }: Desk): HTMLElement {
+  const holder = h("div", { class: "phase-choice" });
+  let shown = "";
+  const fill = () => {
+    const names = store.state.plan.phases.map((phase) => phase.name);
+    const options = names.map((name, index) => [String(index), name] as const);
+    const chosen = choice<string>("Phase", options, (value) => store.look({ phase: Number(value) }));
+    if (names.join() !== shown) holder.replaceChildren(chosen.element);
+    shown = names.join();
+    return chosen;
+  };
+  let radios = fill();
+  const follow = () => {
+    if (store.state.plan.phases.map((phase) => phase.name).join() !== shown) radios = fill();
+    radios.show(String(store.state.looks.phase));
+  };
+  store.subscribe((_, changed) => {
+    if (changed.has("plan") || changed.has("looks")) follow();
+  });
+  follow();
+  return holder;
+}

@@ -1,0 +1,36 @@
+// A chart told as a table, for those who do not see it or want its numbers; filled when it is opened.
+
+import { h } from "./elements";
+
+export interface ChartTable {
+  element: HTMLElement;
+  fill(caption: string, heads: readonly string[], rows: readonly (readonly string[])[]): void;
+}
+
+export function chartTable(summary: string): ChartTable {
+  const holder = h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": summary });
+  let made: (() => HTMLTableElement) | null = null;
+  const element = h("details", { class: "as-table", ontoggle: () => shown() }, h("summary", {}, summary), holder);
+  const shown = () => {
+    if (element.open && made) holder.replaceChildren(made());
+  };
+  return {
+    element,
+    fill(caption, heads, rows) {
+      made = () => tableOf(caption, heads, rows);
+      shown();
+    },
+  };
+}
+
+export function tableOf(caption: string, heads: readonly string[], rows: readonly (readonly string[])[]): HTMLTableElement {
+  return h(
+    "table",
+    { class: "told" },
+    h("caption", {}, caption),
+    h("thead", {}, h("tr", {}, ...heads.map((head) => h("th", { scope: "col" }, head)))),
+    h("tbody", {}, ...rows.map(([first, ...rest]) => h("tr", {}, h("th", { scope: "row" }, first ?? ""), ...rest.map((cell) => h("td", {}, cell))))),
+  );
+}
+
+export const numbersIn = (values: readonly (number | null)[]): number[] => values.filter((value): value is number => value !== null);
