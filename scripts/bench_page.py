@@ -109,7 +109,9 @@ def page_figures(case: Path, level: str, moves: int) -> dict[str, Any]:
 
 def confirm_level(page: Any, level: str) -> None:
     """Answers the page's question which level is meant."""
-    page.get_by_role("dialog").get_by_role("button", name=level).click()
+    asked = page.get_by_role("dialog")
+    asked.locator(f"input[value='{level}']").check(timeout=120_000)
+    asked.get_by_role("button", name=f"Yes, this is {level}").click()
 
 
 def resident_mb(pid: int) -> float:

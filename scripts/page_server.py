@@ -29,6 +29,8 @@ class Served:
         """Kills the server, as a crash would."""
         self.process.kill()
         self.process.wait()
+        if self.process.stdout is not None:
+            self.process.stdout.close()
 
     def start_again(self) -> None:
         """The same address once more."""

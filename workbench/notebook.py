@@ -1,15 +1,18 @@
 """Results that show themselves in a notebook: import this module there, and a result at a cell's end is drawn.
 
-Elsewhere `shown(result)` wraps one in an object with a picture or a table.
+Elsewhere `shown(result)` wraps one in an object with a picture or a table. `opened(folder).show()` puts the rehearsal
+page of a case into the notebook.
 """
 
 from __future__ import annotations
 
 import sys
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import singledispatch
+from functools import cached_property, singledispatch
 from html import escape
+from pathlib import Path
 from typing import Any
 
 from estimator.angle_chart import AngleChart
@@ -21,8 +24,11 @@ from estimator.estimate_json import estimate_as_json
 from estimator.instrument_chart import InstrumentChart
 from estimator.search import Found
 from estimator.search_json import search_as_json
+from recon.case import Case, read_case
 from recon.caution import CAUTION
 from workbench.embed import chart_uri, drawing_style
+from workbench.rehearsal.desk import Desk
+from workbench.rehearsal.serve import Serving, serving
 from workbench.search_tables import PICKS, best_way_row, fact_rows
 from workbench.tables import LIMIT_COLUMNS, headline_rows, reach_line, verdict_row
 from workbench.what_if import caption_of, figure_of
@@ -36,6 +42,32 @@ class Shown:
 
     def _repr_html_(self) -> str:
         return self.html
+
+
+@dataclass(frozen=True, eq=False)
+class OpenCase(Case):
+    """A case that can be rehearsed on from a notebook; everything else about it is `recon.case.Case`."""
+
+    @cached_property
+    def served(self) -> Serving:
+        """The case's server, on this machine alone, running until the notebook ends."""
+        one = serving(Desk(self))
+        threading.Thread(target=one.run, name="rehearsal", daemon=True).start()
+        return one
+
+    def show(self, height_px: int = 860) -> Shown:
+        """The rehearsal page in a frame; where the notebook runs on this machine, for the server answers no other."""
+        address = escape(self.served.address.url)
+        return Shown(f'<iframe src="{address}" title="Rehearsal" width="100%" height="{height_px:d}"></iframe>')
+
+
+def opened(folder: str | Path) -> OpenCase:
+    """The case in a folder; raises what `recon.case.read_case` raises.
+
+    >>> opened("case").show()                                  # doctest: +SKIP
+    """
+    case = read_case(folder)
+    return OpenCase(case.scan, case.anatomy, case.folder)
 
 
 def shown(result: object) -> Shown:

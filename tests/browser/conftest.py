@@ -16,6 +16,7 @@ from page_server import Served, served
 from phantoms.spec import demo_spec
 from recon.build import anatomy_of
 from recon.case import write_case
+from tests.browser.rehearsal import Rehearsal
 from workbench.demonstration import phantom_case
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
@@ -27,8 +28,11 @@ SOFTWARE_GL = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader")
 NO_GL = ("--disable-gpu", "--disable-3d-apis")
 
 LEVEL = "L3-L4"
-WAIT_MS = 60_000
-"""Longest wait for anything: a busy machine that draws in software is slow, and slowness is no failure."""
+SCREENS: dict[str, Any] = {
+    "desk": {"width": 1440, "height": 900},
+    "small": {"width": 1024, "height": 768},
+    "phone": {"width": 390, "height": 844},
+}
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -96,3 +100,28 @@ def server(made_case: Path) -> Iterator[Served]:
     one = served(made_case)
     yield one
     one.stop()
+
+
+@pytest.fixture
+def opened(browsers: Any) -> Iterator[Any]:
+    """Opens pages, each in a browser session of its own: call it with an address; a page that complained fails."""
+    sessions: list[Any] = []
+    pages: list[Rehearsal] = []
+
+    def page_at(url: str, screen: str = "desk", flags: tuple[str, ...] = SOFTWARE_GL) -> Rehearsal:
+        session = browsers(*flags).new_context(viewport=SCREENS[screen])
+        sessions.append(session)
+        pages.append(Rehearsal(session.new_page()).open(url))
+        return pages[-1]
+
+    yield page_at
+    for session in sessions:
+        session.close()
+    assert [complaint for page in pages for complaint in page.wrong] == []
+
+
+@pytest.fixture
+def rehearsal(server: Served, opened: Any) -> Rehearsal:
+    """A page on the shared server with its level confirmed and its numbers worked out."""
+    page: Rehearsal = opened(server.url).confirm(LEVEL).rest()
+    return page

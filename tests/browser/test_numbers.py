@@ -1,0 +1,81 @@
+"""What the page says is what the command says, to the last digit printed."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.browser.conftest import LEVEL
+from workbench.tables import headline_rows, verdict_row
+
+
+def told_by_command(folder: Path, name: str) -> dict[str, Any]:
+    """`canalwise estimate --json` of a plan that was saved on the page."""
+    plan = folder / "plans" / f"{name}.toml"
+    command = [sys.executable, "-m", "workbench.cli", "estimate", str(folder), "--plan", str(plan), "--json"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    answer: dict[str, Any] = json.loads(done.stdout)
+    return answer
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_numbers_are_those_of_the_command(opened, own_server, side):
+    page = opened(own_server.url).confirm(LEVEL).rest()
+    if side == "right":
+        page.page.get_by_role("radio", name="Right").check(force=True)
+        page.page.wait_for_function("() => window.rehearsal.store.state.plan.side === 'right'")
+    # a plan of no round numbers, so that a digit lost on the way would show
+    page.do("const p = store.state.plan; store.choose({...p, phases: p.phases.map(x => "
+            "({...x, medial_tilt_deg: x.medial_tilt_deg + 1.2345678}))});")
+    page.rest()
+    page.page.locator("#save").click()
+    page.page.get_by_label("Save this plan as").fill("held-against")
+    page.page.get_by_role("dialog").get_by_role("button", name="Save", exact=True).click()
+    page.page.wait_for_function("() => window.rehearsal.store.state.name === 'held-against'")
+
+    told = told_by_command(own_server.folder, "held-against")
+    told.pop("geometry")
+    assert page.state("answer.estimate") == told
+    assert page.rows("headline") == [list(row) for row in headline_rows(told)]
+    assert page.rows("limits") == [list(verdict_row(verdict)) for verdict in told["verdicts"]]
+
+
+def test_numbers_are_grey_until_they_belong_to_the_plan(rehearsal):
+    held = rehearsal.page.evaluate("""() => {
+      const {store} = window.rehearsal;
+      const figures = document.querySelector("#numbers .figures");
+      const before = figures.getAttribute("aria-busy");
+      const plan = store.state.plan;
+      store.move({...plan, pivot_distance_mm: plan.pivot_distance_mm + 1});
+      const during = figures.getAttribute("aria-busy");
+      store.settle();
+      return [before, during, figures.classList.contains("stale")];
+    }""")
+    assert held == ["false", "true", True]
+    rehearsal.rest()
+    assert rehearsal.page.locator("#numbers .figures").get_attribute("aria-busy") == "false"
+    assert rehearsal.state("answer.estimate.approach.pivot_distance_mm") == rehearsal.state("plan.pivot_distance_mm")
+
+
+def test_no_numbers_before_the_level_is_confirmed(opened, server):
+    page = opened(server.url)
+    page.page.get_by_role("button", name="Not now, only look").click()
+    page.page.wait_for_function("() => window.rehearsal.store.state.answer !== null")
+    assert page.page.locator("#numbers .figures").is_hidden()
+    assert "not confirmed" in page.page.locator("#level-badge").inner_text()
+    page.page.get_by_role("button", name="Confirm the level").click()
+    page.confirm(LEVEL)
+    assert page.page.locator("#numbers .figures").is_visible()
+    assert "not confirmed" not in page.page.locator("#level-badge").inner_text()
+
+
+def test_blind_hides_the_numbers_until_they_are_asked_for(rehearsal):
+    rehearsal.page.get_by_label("Blind: plan first, numbers afterwards").check()
+    assert rehearsal.page.locator("#numbers .figures").is_hidden()
+    rehearsal.page.get_by_role("button", name="Show the numbers").click()
+    assert rehearsal.page.locator("#numbers .figures").is_visible()
