@@ -35,13 +35,13 @@ SOFT_STEP_MM = 1.0
 """Step of the meshes of canal, sac, ligament and disc, which are smooth."""
 
 JOINT_STEP_MM = 0.5
-"""Between the points of a joint's surfaces."""
+"""Between the points of a joint's surfaces, where its own points lie as close."""
 
 JOINT_LIFT_MM = 0.25
 """A joint's surfaces are drawn this far off their bone, into the gap, to be seen against it."""
 
 SKIN_STEP_MM, SKIN_HALF_MM = 2.5, 70.0
-"""Between the points of the skin, and how far it is drawn from the level to all sides."""
+"""Between the points of the skin, where voxels are no larger, and how far it is drawn from the level to all sides."""
 
 NO_PART = "bone without a name"
 
@@ -117,10 +117,10 @@ def joint_shell(joint: Joint, level: Level) -> Shell:
     # what touches in the labels tells no direction across; from medial to lateral is near enough then
     axes = plane_axes(middle, joint.area_mm2, (faces[1] - faces[0]).mean(axis=0))
     centre = np.average(middle, axis=0, weights=joint.area_mm2)
-    sheets = []
+    sheets, step_mm = [], max(JOINT_STEP_MM, float(np.sqrt(joint.area_mm2.mean())))
     for face, toward in zip(faces, (1.0, -1.0), strict=True):
         flat = (face - centre) @ axes.T
-        points, triangles = sheet_through(flat[:, :2], flat[:, 2] + toward * JOINT_LIFT_MM, JOINT_STEP_MM)
+        points, triangles = sheet_through(flat[:, :2], flat[:, 2] + toward * JOINT_LIFT_MM, step_mm)
         turned = triangles if toward > 0 else triangles[:, ::-1]
         sheets.append(Shell((points @ axes + centre).astype(np.float32), turned))
     first, second = sheets
@@ -137,7 +137,8 @@ def skin_shell(anatomy: Anatomy, level: Level) -> Shell | None:
     near = (np.abs(x) <= SKIN_HALF_MM) & (np.abs(z) <= SKIN_HALF_MM) & (y > 0)
     if not near.any():
         return None
-    sheet, triangles = sheet_through(np.column_stack([z, x])[near], y[near], SKIN_STEP_MM)
+    step_mm = max(SKIN_STEP_MM, float(anatomy.grid.spacing_mm.max()))
+    sheet, triangles = sheet_through(np.column_stack([z, x])[near], y[near], step_mm)
     points = sheet[:, [1, 2, 0]].astype(np.float32)
     return Shell(points, triangles) if len(triangles) else None
 

@@ -28,8 +28,8 @@ SMOOTH_VOXELS = 0.9
 SHEET_BLUR_CELLS = 1.3
 """Blur across an open sheet: what is finer than a cell is the scan's noise."""
 
-SEEN_WEIGHT = 0.25
-"""A node of a sheet is drawn where at least this share of points, blurred, lies about it."""
+SEEN_WEIGHT = 0.4
+"""A point of a sheet is drawn where this share of the cells about it, blurred, holds any: half is a straight rim."""
 
 Numbers = npt.NDArray[np.uint32]
 
@@ -137,33 +137,31 @@ def sheet_through(flat_mm: Float, height_mm: Float, step_mm: float) -> tuple[Flo
     >>> points[:, 2].round(6).tolist() == [2.0] * len(points), len(triangles) > 0
     (True, True)
     """
+    # what is blurred is only how far the points lie off a smooth bend through them: a blur flattens slopes at the rim
+    bend = np.linalg.lstsq(_bend(flat_mm), height_mm, rcond=None)[0]
     low = flat_mm.min(axis=0) - step_mm
     cell = np.rint((flat_mm - low) / step_mm).astype(int)
     size = tuple(cell.max(axis=0) + 2)
     count, total = np.zeros(size), np.zeros(size)
     np.add.at(count, tuple(cell.T), 1.0)
-    np.add.at(total, tuple(cell.T), height_mm)
-    # the mean where points lie, then blurred across empty cells by what lies about them
-    seen = (count > 0).astype(float)
+    np.add.at(total, tuple(cell.T), height_mm - _bend(flat_mm) @ bend)
     mean = np.divide(total, count, out=np.zeros(size), where=count > 0)
-    weight = gaussian_filter(seen, SHEET_BLUR_CELLS, mode="constant")
-    height = np.divide(gaussian_filter(mean, SHEET_BLUR_CELLS, mode="constant"), weight,
-                       out=np.zeros(size), where=weight > SEEN_WEIGHT)
-    return _laid(low, step_mm, height, weight > SEEN_WEIGHT)
+    weight = gaussian_filter((count > 0).astype(float), SHEET_BLUR_CELLS, mode="constant")
+    seen = weight > SEEN_WEIGHT
+    flat = low + step_mm * np.argwhere(seen)
+    off = gaussian_filter(mean, SHEET_BLUR_CELLS, mode="constant")[seen] / weight[seen]
+    return np.column_stack([flat, _bend(flat) @ bend + off]), _joined(seen)
 
 
-def _laid(low_mm: Float, step_mm: float, height_mm: Float, seen: Mask) -> tuple[Float, Numbers]:
-    """Points and triangles of a height over a grid, as far as it is seen."""
+def _bend(flat_mm: Float) -> Float:
+    """(K, 6) array: the terms of a bend of second order."""
+    u, v = flat_mm.T
+    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+
+
+def _joined(seen: Mask) -> Numbers:
+    """(M, 3) triangles between the points of a grid that are seen, numbered in its order."""
     number = np.cumsum(seen).reshape(seen.shape) - 1
-    flat = low_mm + step_mm * np.argwhere(seen)
-    points = np.column_stack([flat, height_mm[seen]])
-    a, b, c, d = (corner.ravel() for corner in (slice_of(number, 0, 0), slice_of(number, 1, 0),
-                                                slice_of(number, 1, 1), slice_of(number, 0, 1)))
-    whole = np.all([slice_of(seen, i, j).ravel() for i in (0, 1) for j in (0, 1)], axis=0)
-    triangles = np.concatenate([np.stack([a, b, c], axis=1)[whole], np.stack([a, c, d], axis=1)[whole]])
-    return points, triangles.astype(np.uint32)
-
-
-def slice_of(array: npt.NDArray[np.generic], i: int, j: int) -> npt.NDArray[np.generic]:
-    """The corner (i, j) of every cell of a grid."""
-    return array[i: array.shape[0] - 1 + i, j: array.shape[1] - 1 + j]
+    whole = seen[:-1, :-1] & seen[1:, :-1] & seen[1:, 1:] & seen[:-1, 1:]
+    a, b, c, d = (corner[whole] for corner in (number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:]))
+    return np.concatenate([np.stack([a, b, c], axis=1), np.stack([a, c, d], axis=1)]).astype(np.uint32)
