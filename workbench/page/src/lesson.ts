@@ -25,12 +25,17 @@ class Teaching {
   private readonly body = h("div", { class: "lesson-body" });
   private readonly status = h("p", { class: "unseen", role: "status" });
   private readonly choose = picker("Choose a lesson", (name) => this.open(name), "lesson-name");
-  private readonly steps = h("div", {});
+  private readonly moving = h("div", { class: "lesson-moves" });
+  private readonly steps = h("div", { class: "lesson-way" });
   private readonly progress = new Map<string, Progress>();
   private name: string;
   private told: LessonAnswer | null = null;
-  /** The plan that `told` tells of. */
+  /** The plan and the task that `told` tells of. */
   private plan: Plan | null = null;
+  private task: string[] = [];
+  /** Are the numbers hidden because a question is open? Where a person shows them, they stay for that step. */
+  private veiled = false;
+  private unveiled = -1;
 
   constructor(
     root: HTMLElement,
@@ -40,7 +45,7 @@ class Teaching {
     this.name = facts.lessons[0]?.name ?? "";
     this.choose.show(this.name, facts.lessons.map(({ name, title }) => [name, title] as const));
     root.classList.add("lesson");
-    root.append(h("div", { class: "lesson-head" }, this.choose.element, this.steps), this.body, this.status);
+    root.append(h("div", { class: "lesson-head" }, this.choose.element, this.moving, this.steps), this.body, this.status);
     desk.store.subscribe((state, changed) => this.follow(state, changed));
     this.show();
   }
@@ -57,14 +62,28 @@ class Teaching {
     if (["plan", "task"].some((key) => changed.has(key as keyof State))) this.stale(true);
     const seen = state.looks.panel === "lesson";
     if (seen && state.fresh && this.outdated(state)) void this.ask();
+    if (changed.has("blind") && this.veiled && !state.blind) [this.veiled, this.unveiled] = [false, this.mine.at];
+    if (changed.has("looks")) this.veil();
     if (["confirmed", "blind", "link"].some((key) => changed.has(key as keyof State))) this.show();
+  }
+
+  /** Numbers would answer a question that is open: they are hidden until it is marked or left. */
+  private veil(): void {
+    const { store } = this.desk;
+    const { at, marks } = this.mine;
+    const open = store.state.looks.panel === "lesson" && Boolean(this.told?.steps[at]?.question) && !marks.has(at);
+    if (open && !store.state.blind && this.unveiled !== at) {
+      this.veiled = true;
+      store.set({ blind: true });
+    } else if (!open && this.veiled) {
+      this.veiled = false;
+      store.set({ blind: false });
+    }
   }
 
   private outdated(state: State): boolean {
     return this.name !== "" && (this.plan === null || !same([this.plan, this.task], [state.plan, state.task]));
   }
-
-  private task: string[] = [];
 
   /** Another level or side has other questions: what was answered does not count for it. */
   private forget(): void {
@@ -83,6 +102,7 @@ class Teaching {
   private open(name: string): void {
     this.name = name;
     this.told = this.plan = null;
+    this.veil();
     this.show();
     void this.ask();
   }
@@ -96,6 +116,7 @@ class Teaching {
       return;
     }
     this.told = answered.answer;
+    this.veil();
     this.stale(!same(plan, this.desk.store.state.plan));
     this.show();
   }
@@ -103,9 +124,11 @@ class Teaching {
   /** Turns to a page of the lesson, sets the pictures for it and lets it be read out. */
   private go(at: number): void {
     this.mine.at = at;
-    if (at >= 0 && this.told?.blind && !this.mine.judged) this.desk.store.set({ blind: true });
+    this.unveiled = -1;
     const step = this.told?.steps[at];
+    if (step && this.told?.blind && !this.mine.judged) this.desk.store.set({ blind: true });
     if (step) this.aim(step);
+    this.veil();
     this.show();
     this.body.querySelector<HTMLElement>(".lesson-heading")?.focus();
   }
@@ -118,7 +141,9 @@ class Teaching {
   private show(): void {
     const { told } = this;
     const cover = this.cover();
-    this.steps.replaceChildren(...(told && !cover ? [stepList(told, this.mine.at, this.mine.marks, (step) => this.go(step))] : []));
+    const { at, marks } = this.mine;
+    this.moving.replaceChildren(...(told && !cover ? this.moves(told, at) : []));
+    this.steps.replaceChildren(...(told && !cover ? [stepList(told, at, marks, (step) => this.go(step))] : []));
     this.body.replaceChildren(...(cover ?? (told ? this.page(told) : [note("The lesson is being filled in \u2026")])).filter((child) => child !== null));
   }
 
@@ -130,7 +155,7 @@ class Teaching {
       const confirm = button("Confirm the level", () => document.getElementById("level-badge")?.click(), { class: "primary" });
       return [note(`${plan.level} is not confirmed yet. Its lessons are shown once it is.`, confirm)];
     }
-    if (blind && this.told && !this.told.blind) {
+    if (blind && !this.veiled && this.told && !this.told.blind) {
       return [note("Blind: this lesson tells numbers.", button("Show the numbers", () => this.desk.store.set({ blind: false }), { class: "primary" }))];
     }
     return null;
@@ -139,17 +164,17 @@ class Teaching {
   private page(told: LessonAnswer): Child[] {
     const { at } = this.mine;
     const step = told.steps[at];
-    if (at < 0) return [heading(told.title), h("p", { class: "lesson-intro" }, told.intro), button("Begin", () => this.go(0), { class: "primary" })];
+    if (at < 0) return [heading(told.title), h("p", { class: "lesson-intro" }, told.intro)];
     if (step) return this.step(told, step, at);
-    return told.blind ? this.judgement() : [...scorePage(told, this.mine.marks, (back) => this.go(back), () => this.again()), this.moves(told, at)];
+    return told.blind ? this.judgement() : scorePage(told, this.mine.marks, (back) => this.go(back), () => this.again());
   }
 
   private step(told: LessonAnswer, step: LessonStep, at: number): Child[] {
     const mark = this.mine.marks.get(at);
     const words = mark && this.plan && same(mark.plan, this.plan) ? mark.answer.told : step;
     const left = h("div", { class: "lesson-left" }, heading(`${at + 1} of ${told.steps.length}: ${step.title}`), stepWords(words), this.picture(step));
-    const right = h("div", { class: "lesson-right" }, questionForm(step, mark, (choice) => void this.mark(at, choice)), told.blind ? this.unhidden() : null);
-    return [h("div", { class: "lesson-page" }, left, right), this.moves(told, at)];
+    const form = questionForm(step, mark, (choice) => void this.mark(at, choice));
+    return [h("div", { class: "lesson-page" }, left, h("div", {}, form, told.blind ? this.unhidden() : this.hiding()))];
   }
 
   /** Which picture shows what the step speaks of. */
@@ -171,17 +196,22 @@ class Teaching {
     );
   }
 
+  private hiding(): HTMLElement | null {
+    return this.veiled ? note("The numbers are hidden until you have answered.") : null;
+  }
+
   private unhidden(): HTMLElement | null {
     const { store } = this.desk;
     if (store.state.blind || this.mine.judged) return null;
     return note("The numbers can be seen. Plan without them:", button("Hide the numbers", () => store.set({ blind: true })));
   }
 
-  private moves(told: LessonAnswer, at: number): HTMLElement {
+  private moves(told: LessonAnswer, at: number): HTMLElement[] {
     const last = told.steps.length - 1;
-    const onward = at < last ? "Next" : told.blind ? "I am done" : "How it went";
-    const next = at <= last ? button(onward, () => void this.onward(told, at), { class: "primary", id: "lesson-next" }) : null;
-    return h("div", { class: "lesson-moves" }, button("Back", () => this.go(at - 1), { id: "lesson-back" }), next);
+    const onward = at < 0 ? "Begin" : at < last ? "Next" : told.blind ? "I am done" : "How it went";
+    const back = button("Back", () => this.go(at - 1), { id: "lesson-back", disabled: at < 0 });
+    const next = button(onward, () => void this.onward(told, at), { class: "primary", id: "lesson-next", hidden: at > last });
+    return [back, next];
   }
 
   private async onward(told: LessonAnswer, at: number): Promise<void> {
@@ -198,6 +228,7 @@ class Teaching {
     const answered = await this.desk.ask<MarkAnswer>({ ask: "mark", lesson: name, step, plan, task, choice });
     if (!answered || this.name !== name) return;
     this.mine.marks.set(step, { choice, answer: answered.answer, plan });
+    this.veil();
     this.show();
     this.body.querySelector<HTMLElement>(".lesson-feedback")?.focus();
   }
@@ -212,7 +243,7 @@ class Teaching {
     const { store } = this.desk;
     const again = button("Plan again", () => this.again());
     if (!judged) return [heading("The plan is judged"), note("It is held against the limits and against a good plan \u2026"), again];
-    return [...judgementPage(judged, judged.good ? () => store.choose(judged.good!.plan) : null), h("div", { class: "lesson-moves" }, again)];
+    return [...judgementPage(judged, judged.good ? () => store.choose(judged.good!.plan) : null), h("p", {}, again)];
   }
 
   private async judge(): Promise<void> {
