@@ -39,5 +39,8 @@ export async function begin(desk: Desk, wanted: Partial<Start>): Promise<void> {
   const side = sides.includes(asked) ? asked : (sides[0] ?? asked);
   const instrument = wanted.instrument ?? (instrumentOf(facts, plan) || (facts.instruments[0]?.name ?? ""));
   const answered = await desk.ask<{ plan: Plan }>({ ask: "start", level, side, instrument }, { lane: "start" });
-  if (answered) desk.store.choose(answered.answer.plan);
+  if (!answered) return;
+  desk.store.choose(answered.answer.plan);
+  // another plan: saving it must not replace the one that was open
+  desk.store.set({ name: "" });
 }

@@ -12,7 +12,7 @@ const HAND: [string, string][] = [
 
 export function helping(shortcuts: () => Shortcut[]): () => void {
   const rows = h("tbody", {});
-  const singles = tick("Single keys on", turnSingles);
+  const singles = tick("Single keys ([ ] 1 2 t ?) work", turnSingles);
   const box = dialog(
     "help", "Keys",
     h("table", { class: "keys" }, h("caption", { class: "unseen" }, "Keys and what they do"), rows),

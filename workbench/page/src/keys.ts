@@ -3,6 +3,7 @@
 import type { Desk } from "./desk";
 import { stepped } from "./dial";
 import { farPhase, tilted } from "./plan_edit";
+import type { Store } from "./store";
 
 export interface Shortcut {
   /** As told in the help. */
@@ -25,6 +26,17 @@ const withCtrl = (key: string, shift = false) => (event: KeyboardEvent): boolean
 const plain = (key: string) => (event: KeyboardEvent): boolean =>
   !event.ctrlKey && !event.metaKey && !event.altKey && event.key === key;
 
+/** A movement that is not over yet is ended first, so that it is what is undone. */
+export function undo(store: Store): void {
+  store.settle();
+  store.undo();
+}
+
+export function redo(store: Store): void {
+  store.settle();
+  store.redo();
+}
+
 export interface Actions {
   save(): void;
   help(): void;
@@ -34,8 +46,8 @@ export function shortcutsOf(desk: Desk, actions: Actions): Shortcut[] {
   const { store } = desk;
   const single = (key: string, does: string, act: () => void): Shortcut => ({ keys: key, does, single: true, fits: plain(key), act });
   return [
-    { keys: "Ctrl+Z", does: "undo", single: false, fits: withCtrl("z"), act: () => store.undo() },
-    { keys: "Ctrl+Shift+Z", does: "redo", single: false, fits: withCtrl("z", true), act: () => store.redo() },
+    { keys: "Ctrl+Z", does: "undo", single: false, fits: withCtrl("z"), act: () => undo(store) },
+    { keys: "Ctrl+Shift+Z", does: "redo", single: false, fits: withCtrl("z", true), act: () => redo(store) },
     { keys: "Ctrl+S", does: "save the plan in the case", single: false, fits: withCtrl("s"), act: actions.save },
     single("[", "over the top: half a degree less medial tilt", () => nudge(desk, "ArrowDown")),
     single("]", "over the top: half a degree more medial tilt", () => nudge(desk, "ArrowUp")),

@@ -2,6 +2,7 @@
 
 import type { Desk } from "./desk";
 import { button, dialog, freshId, h, say } from "./elements";
+import { Refused } from "./link";
 import type { Plan } from "./protocol";
 import { same, type State } from "./store";
 
@@ -12,10 +13,13 @@ export interface Plans {
   save(): void;
   /** Has the plan changed since it was saved or opened here? */
   changed(state: State): boolean;
+  /** Says to those who listen what was done. */
+  told: HTMLElement;
 }
 
 export function plansOf(desk: Desk): Plans {
   const { store } = desk;
+  const done = h("span", { role: "status", class: "unseen" });
   let saved: Plan | null = null;
   const rows = h("ul", { class: "plan-list" });
   const id = freshId("name");
@@ -38,15 +42,28 @@ export function plansOf(desk: Desk): Plans {
   const keep = async (under: string, replacing: boolean) => {
     const { facts, plan, name: own } = store.state;
     if (!under) return told("Give it a name.");
-    if (!replacing && under !== own && facts.plans.includes(under)) return told(`'${under}' is already in the case.`, true);
+    const taken = !replacing && facts.plans.includes(under);
+    if (taken && (under !== own || (await otherwise(under)))) return doubted(under === own ? `'${under}' was changed by another page.` : `'${under}' is already in the case.`);
     const answered = await desk.ask<{ name: string; plans: string[] }>(
-      { ask: "save", name: under, plan, replace: replacing || under === own }, { lane: "save" },
+      { ask: "save", name: under, plan, replace: replacing || taken }, { lane: "save" },
     );
     if (!answered) return told(store.state.problem || "Not saved: the server did not answer. Nothing is lost; try again.");
+    say(done, `Saved as ${answered.answer.name}.`);
     saved = plan;
     known(answered.answer.plans);
     store.set({ name: answered.answer.name });
     box.close();
+  };
+
+  /** Is what the case holds under a name other than what this page opened or saved? */
+  const otherwise = async (which: string): Promise<boolean> => {
+    const kept = await heldUnder(desk, which);
+    return Boolean(kept) && !same(kept, saved);
+  };
+
+  const doubted = (words: string) => {
+    if (!box.open) list();
+    told(words, true);
   };
 
   const open = async (which: string) => {
@@ -70,19 +87,36 @@ export function plansOf(desk: Desk): Plans {
     const { plans } = store.state.facts;
     rows.replaceChildren(...(plans.length ? plans.map((each) => row(each, open, forget)) : [h("li", { class: "quiet" }, "None yet.")]));
   };
+  const list = () => {
+    fill();
+    told("");
+    name.value = store.state.name || `${store.state.plan.level}-${store.state.plan.side}`;
+    box.showModal();
+  };
+  if (store.state.name) {
+    void heldUnder(desk, store.state.name).then((kept) => {
+      saved = kept ?? null;
+      if (kept === null) store.set({ name: "" });
+    });
+  }
   return {
-    list() {
-      fill();
-      told("");
-      name.value = store.state.name || `${store.state.plan.level}-${store.state.plan.side}`;
-      box.showModal();
-    },
+    list,
     save() {
-      if (store.state.name) void keep(store.state.name, true);
-      else this.list();
+      if (store.state.name) void keep(store.state.name, false);
+      else list();
     },
+    told: done,
     changed: (state) => saved !== null && state.name !== "" && !same(saved, state.plan),
   };
+}
+
+/** The plan that the case holds under a name; null where there is none, undefined where no answer came. */
+async function heldUnder(desk: Desk, name: string): Promise<Plan | null | undefined> {
+  try {
+    return (await desk.link.ask<{ plan: Plan }>({ ask: "open", name })).answer.plan;
+  } catch (why) {
+    return why instanceof Refused ? null : undefined;
+  }
 }
 
 type Act = (name: string) => Promise<void>;

@@ -14,14 +14,27 @@ interface Figure {
   show(value: string, ends: string, note: string, breached?: boolean): void;
 }
 
+/** A number set large, with its unit after it. */
+function measure() {
+  const [figures, unit] = [h("span", {}), h("span", { class: "value-unit" })];
+  return {
+    element: h("span", { class: "value" }, figures, unit),
+    show(text: string): void {
+      const [, first, last] = /^(.*\d)( [^\d ]+)$/.exec(text) ?? [text, text, ""];
+      say(figures, first ?? "");
+      say(unit, last ?? "");
+    },
+  };
+}
+
 /** One number with its interval and a remark. */
 function figure(id: string, heading: string, wide = false): Figure {
-  const [value, ends, note] = [h("span", { class: "value" }), h("span", { class: "ends" }), h("p", { class: "note" })];
-  const element = h("div", { class: wide ? "tile wide" : "tile", id: `tile-${id}` }, h("h3", {}, heading), h("p", { class: "big" }, value, " ", ends), note);
+  const [value, ends, note] = [measure(), h("span", { class: "ends" }), h("p", { class: "note" })];
+  const element = h("div", { class: wide ? "tile wide" : "tile", id: `tile-${id}` }, h("h3", {}, heading), h("p", { class: "big" }, value.element, " ", ends), note);
   return {
     element,
     show(text, between, remark, breached = false) {
-      say(value, text);
+      value.show(text);
       say(ends, between);
       say(note, remark);
       element.classList.toggle("breached", breached);
@@ -36,7 +49,7 @@ export interface Tiles {
 
 export function tiles(): Tiles {
   const verdict = h("p", { id: "verdict" });
-  const [bone, sweep] = [figure("bone", "Bone to remove"), figure("sweep", "The whole sweep")];
+  const [bone, sweep] = [figure("bone", "Bone to remove, task"), figure("sweep", "Bone, whole sweep")];
   const facets = facetTile();
   const reach = reachTile();
   const [pars, bridge] = [figure("pars", "Pars, least width"), figure("bridge", "Spinous bridge")];
@@ -78,7 +91,7 @@ export function verdictWords(estimate: Estimate): string {
   const unknown = estimate.verdicts.filter((one) => one.met === null).map((one) => one.name);
   const near = estimate.verdicts.filter((one) => one.within_error).map((one) => one.name);
   const said = broken.length ? `Limits BREACHED: ${joined(broken)}.` : "All limits kept.";
-  return said + (near.length ? ` Within error of its limit: ${joined(near)}.` : "") + (unknown.length ? ` Not measured: ${joined(unknown)}.` : "");
+  return said + (near.length ? ` Within error of the limit: ${joined(near)}.` : "") + (unknown.length ? ` Not measured: ${joined(unknown)}.` : "");
 }
 
 function showVerdict(element: HTMLElement, estimate: Estimate): void {
@@ -89,9 +102,9 @@ function showVerdict(element: HTMLElement, estimate: Estimate): void {
 
 function showBone(least: Figure, most: Figure, estimate: Estimate): void {
   const { task, cone } = estimate;
-  for (const [tile, removed, note] of [[least, task, "to touch what is asked"], [most, cone, "would take this much"]] as const) {
+  for (const [tile, removed] of [[least, task], [most, cone]] as const) {
     const { total, interval95 } = removed.bone_removed_mm3;
-    tile.show(`${number(total, 0)} mm\u00b3`, between(estimate, interval(interval95)), note);
+    tile.show(`${number(total, 0)} mm\u00b3`, between(estimate, interval(interval95)), "");
   }
 }
 
@@ -99,11 +112,9 @@ function showBone(least: Figure, most: Figure, estimate: Estimate): void {
 function facetTile() {
   const rows = RELATIONS.map((relation) => facetRow(relation));
   const head = h("tr", {}, h("td", {}), h("th", { scope: "col" }, "surface"), h("th", { scope: "col" }, "width"));
-  const note = h("p", { class: "note" }, "whole sweep, held against the limit");
   const element = h(
-    "div", { class: "tile wide", id: "tile-facets" }, h("h3", {}, "Facet joint kept"),
+    "div", { class: "tile wide", id: "tile-facets" }, h("h3", {}, "Facet joint kept, whole sweep"),
     h("table", { class: "facets" }, h("caption", { class: "unseen" }, "Facet joint kept after the whole sweep"), h("thead", {}, head), h("tbody", {}, ...rows.map((row) => row.element))),
-    note,
   );
   return { element, show: (estimate: Estimate) => rows.forEach((row) => row.show(estimate)) };
 }
@@ -111,8 +122,8 @@ function facetTile() {
 function facetRow(relation: Relation) {
   const [where, how] = [h("span", { class: "where-side" }), h("span", { class: "note" })];
   const cells = (["area", "width"] as const).map((share) => {
-    const [value, ends] = [h("span", { class: "value" }), h("span", { class: "ends" })];
-    return { share, value, ends, cell: h("td", {}, value, h("br"), ends) };
+    const [value, ends] = [measure(), h("span", { class: "ends" })];
+    return { share, value, ends, cell: h("td", {}, value.element, h("br"), ends) };
   });
   const element = h("tr", {}, h("th", { scope: "row" }, where, how), ...cells.map(({ cell }) => cell));
   return {
@@ -124,7 +135,7 @@ function facetRow(relation: Relation) {
       say(where, `${relation} (${side})`);
       say(how, facet ? worstOf(verdicts) : "no joint in view");
       cells.forEach(({ share, value, ends, cell }, index) => {
-        say(value, percent(facet?.[`${share}_frac`]));
+        value.show(percent(facet?.[`${share}_frac`]));
         say(ends, facet ? between(estimate, interval(endsOf(facet, share), 0, 100)) : "");
         cell.classList.toggle("breached", verdicts[index]?.met === false);
       });
@@ -153,7 +164,7 @@ function reachTile() {
       show.hidden = !blocker;
       if (!reach) return tile.show("not known", "", "no targets in view on the far side");
       const recess = reach.targets["lateral recess"];
-      const stops = blocker ? `${limitWords(reach.limited_by)}: ${blocker.words}` : limitWords(reach.limited_by);
+      const stops = blocker ? `${limitWords(reach.limited_by)}. ${blocker.words}` : limitWords(reach.limited_by);
       tile.show(
         amount(reach.lateral_mm, "mm"), between(estimate, interval(reach.interval95, 1)),
         `far recess ${recess === undefined ? "not known" : `${percent(recess)} touched`}; ${stops}`,

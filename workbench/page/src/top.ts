@@ -3,6 +3,7 @@
 import type { Confirming } from "./confirm";
 import type { Desk } from "./desk";
 import { button, choice, h, say } from "./elements";
+import { redo, undo } from "./keys";
 import type { Plans } from "./plans";
 import type { State } from "./store";
 
@@ -20,15 +21,15 @@ export function top(root: HTMLElement, desk: Desk, { confirm, plans, help }: Asi
   const badge = h("button", { id: "level-badge", type: "button", class: "badge", onclick: confirm.ask, "aria-haspopup": "dialog" }, level, side, state);
   const name = button("", plans.list, { id: "plan-name", "aria-haspopup": "dialog" });
   const save = button("Save", () => plans.save(), { id: "save" });
-  const undo = button("Undo", () => store.undo(), { id: "undo", title: "Ctrl+Z" });
-  const redo = button("Redo", () => store.redo(), { id: "redo", title: "Ctrl+Shift+Z" });
+  const back = button("Undo", () => undo(store), { id: "undo", title: "Ctrl+Z" });
+  const again = button("Redo", () => redo(store), { id: "redo", title: "Ctrl+Shift+Z" });
   const turned = choice("Views are shown", [["theatre", "As in theatre"], ["reading", "As read"]] as const, (value) =>
     store.look({ turned: value }));
   turned.element.id = "turned";
   const theme = button("", () => store.look({ theme: store.state.looks.theme === "dark" ? "light" : "dark" }), { id: "theme" });
   root.append(
     h("h1", { class: "wordmark" }, "canalwise"), badge,
-    h("div", { class: "group" }, name, save), h("div", { class: "group" }, undo, redo),
+    h("div", { class: "group" }, name, save), plans.told, h("div", { class: "group" }, back, again),
     h("span", { class: "spring" }), turned.element,
     h("div", { class: "group" }, theme, button("Keys", help, { id: "keys", "aria-haspopup": "dialog" })),
   );
@@ -39,8 +40,8 @@ export function top(root: HTMLElement, desk: Desk, { confirm, plans, help }: Asi
     say(state, confirmed[plan.level] ? "confirmed" : "! not confirmed");
     badge.classList.toggle("unsure", !confirmed[plan.level]);
     say(name, `Plan: ${now.name || "no name yet"}${plans.changed(now) ? ", changed" : ""}`);
-    undo.disabled = !store.canUndo;
-    redo.disabled = !store.canRedo;
+    back.disabled = !store.canUndo;
+    again.disabled = !store.canRedo;
     turned.show(looks.turned);
     say(theme, looks.theme === "dark" ? "Light" : "Dark");
     document.title = `${plan.level} ${plan.side}: canalwise`;
