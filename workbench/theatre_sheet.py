@@ -71,7 +71,7 @@ def _pictures(planned: Planned, estimate: Mapping[str, Any], first_view: bytes) 
         axial = slice_figure(planned, along_channel(planned.approach))
         pictures.append(SheetPicture(png_bytes(axial), "Axial along the channel, dorsal up"))
         if first_view:
-            pictures.append(SheetPicture(first_view, "First view down the channel"))
+            pictures.append(SheetPicture(first_view, "First view down the channel, from the page"))
         elif gate_of(planned.level, planned.approach.side) is not None:
             pictures.append(SheetPicture(png_bytes(_clock(planned)), "First view down the channel, as a clock"))
     return tuple(pictures)

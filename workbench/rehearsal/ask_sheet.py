@@ -12,7 +12,7 @@ from estimator.skin_entry import skin_entry_of
 from workbench.embed import data_uri
 from workbench.radiograph import Grey, Radiograph, RadiographView, radiograph_of, views_of
 from workbench.radiograph_marks import Mark, marks_of
-from workbench.rehearsal.asks import Ask, Job, Json
+from workbench.rehearsal.asks import Ask, CalledOff, Job, Json
 from workbench.rehearsal.desk import Desk
 from workbench.rehearsal.scope_png import png_pixels
 from workbench.report import facts_of, page_of
@@ -83,6 +83,7 @@ def sheet(desk: Desk, message: Sheet, job: Job) -> Json:
     first_view = png_pixels(message.scope)
     job.tell(0, 2, "estimating")
     found = desk.exact(message.plan, message.task)
+    _go_on(job)
     job.tell(1, 2, "drawing the sheet")
     html = sheet_html(sheet_of(desk.case.scan, found, first_view))
     return {"url": f"made/{desk.made.put('text/html', html.encode())}"}
@@ -99,12 +100,19 @@ class Report:
 
 def report(desk: Desk, message: Report, job: Job) -> Json:
     """Makes the report; gives the address of the page or PDF."""
-    job.tell(0, 1, "comparing the ways in and drawing the report")
+    job.tell(0, 2, "estimating, and comparing the ways in")
     case = desk.case
     told = facts_of(case.scan, case.anatomy, message.plan, message.task)
+    _go_on(job)
+    job.tell(1, 2, "drawing the report")
     if message.pdf:
         return {"url": f"made/{desk.made.put('application/pdf', report_pdf(told))}"}
     return {"url": f"made/{desk.made.put('text/html', page_of(told).encode())}"}
+
+
+def _go_on(job: Job) -> None:
+    if job.stop.is_set():
+        raise CalledOff
 
 
 ASKS: dict[str, Ask] = {

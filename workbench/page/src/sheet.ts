@@ -103,13 +103,17 @@ function entryReadout() {
   };
 }
 
-/** The longest picture that is sent, in characters: a message may not be longer than the server reads. */
-const LONGEST = 900_000;
+/** Pixels a side of the endoscope's view on the sheet: sharp at 51 mm, and short enough for one message. */
+const VIEW_PX = 480;
 
-/** The endoscope's view; none where it is not drawn, and the server then draws a clock. */
-function firstView(): string {
-  const url = window.rehearsal?.scope.png() ?? "";
-  return url.startsWith("data:image/png;") && url.length <= LONGEST ? url : "";
+/** The view of the first phase; none where that is not on the page, and the server then draws a clock. */
+function firstView(state: State): string {
+  const shown = window.rehearsal?.scope;
+  const small = h("canvas", { width: VIEW_PX, height: VIEW_PX });
+  const pen = small.getContext("2d");
+  if (!shown?.canvas || !shown.drawn || !pen || state.looks.phase !== 0) return "";
+  pen.drawImage(shown.canvas, 0, 0, VIEW_PX, VIEW_PX);
+  return small.toDataURL("image/png");
 }
 
 /** The pages to print: each made when asked for, then opened beside this one. */
@@ -118,7 +122,7 @@ function printing(desk: Desk): HTMLElement {
   const plan = () => ({ plan: store.state.plan, task: store.state.task });
   return h(
     "div", { class: "printing" },
-    printed(desk, "Make the theatre sheet", "sheet", () => ({ ask: "sheet", ...plan(), scope: firstView() })),
+    printed(desk, "Make the theatre sheet", "sheet", () => ({ ask: "sheet", ...plan(), scope: firstView(store.state) })),
     printed(desk, "Make the report", "report", () => ({ ask: "report", ...plan(), pdf: false })),
     printed(desk, "Make the report as PDF", "report PDF", () => ({ ask: "report", ...plan(), pdf: true })),
   );
