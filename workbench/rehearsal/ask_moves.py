@@ -105,7 +105,7 @@ def docked(anatomy: Anatomy, plan: Approach, point_mm: Float) -> Approach:
     if not toward_side * point_mm[0] > 0:
         raise WrongUse("the docking point", f"must lie on the {plan.side} of the midline",
                        do="Dock on the side of the skin entry, or choose the other side first.")
-    if not np.linalg.norm(point_mm - gate_in_view(level, plan.side).centre_mm) <= HALF_MM:
+    if not np.linalg.norm((point_mm - gate_in_view(level, plan.side).centre_mm)[[0, 2]]) <= HALF_MM:
         raise WrongUse("the docking point", f"must lie within {HALF_MM:.0f} mm of the interlaminar window",
                        do=f"Choose a point on the laminae or the joint of {level.name}.")
     place = rested_mm(anatomy, level, plan.side, point_mm, plan.channel.sleeve_radius_mm)
@@ -129,26 +129,29 @@ def entered(prepared: PreparedLevel, plan: Approach, entry_mm: tuple[float, floa
         raise WrongUse("the skin entry", f"must lie within {FARTHEST_ENTRY_MM:.0f} mm of the level, on the {plan.side}",
                        got=(round(lateral_mm, 1), round(cranial_mm, 1)),
                        do="Enter nearer to the level, or choose the other side first.")
-    ground, own_mm = ground_of(prepared.level, plan), _entry_of(prepared, plan)
+    ground, (own_mm, by_skin) = ground_of(prepared.level, plan), _entry_of(prepared, plan)
     across = lateral_mm if plan.side == "left" else -lateral_mm
     place = np.array([across, own_mm[1], cranial_mm + landmark_z_mm(prepared.level, plan.side)])
     for _ in range(ENTRY_ROUNDS):
         moved = _through(ground, own_mm, place)
-        found = _entry_of(prepared, moved)
-        if np.abs(found - place).max() <= ENTRY_TOL_MM:
+        found, at_skin = _entry_of(prepared, moved)
+        if np.abs(found - place).max() <= ENTRY_TOL_MM and at_skin == by_skin:
             return moved
         # the axis met the skin further in or out than was thought: the entry is there, where it was asked for
         place[1] = found[1]
-    raise WrongUse("the skin entry", "must lie where the channel meets the skin squarely",
-                   do="Enter nearer to the level, or where the scan shows the skin.")
+    raise WrongUse("the skin entry", "must lie where the scan shows skin that the channel can pass",
+                   do="Enter nearer to the level.")
 
 
-def _entry_of(prepared: PreparedLevel, plan: Approach) -> Float:
-    """(3,) array, level frame: where the first axis leaves the skin, or the pivot where no skin is in view."""
+def _entry_of(prepared: PreparedLevel, plan: Approach) -> tuple[Float, bool]:
+    """(3,) array, level frame: where the first axis leaves the skin, or the pivot where no skin is in view; is it skin?
+
+    As `estimator.skin_entry` finds it.
+    """
     first, frame, anatomy = placed_phases(plan, prepared.level.frame)[0], prepared.level.frame, prepared.anatomy
     docked_ras_mm = first.pivot_ras_mm + plan.pivot_distance_mm * first.axis_ras
     skin = skin_point_mm(anatomy.labels, anatomy.grid, docked_ras_mm, -first.axis_ras, shows_air=prepared.air_in_view)
-    return frame.to_level_mm(first.pivot_ras_mm if skin is None else skin)
+    return frame.to_level_mm(first.pivot_ras_mm if skin is None else skin), skin is not None
 
 
 def _through(ground: Ground, own_mm: Float, entry_mm: Float) -> Approach:
