@@ -7,18 +7,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from estimator.approach import Approach
-from estimator.approach_table import table_of
-from estimator.batch import outcomes
-from estimator.estimate import Estimate
-from estimator.told import margins_frac, pars_before_mm, told_of
+from estimator.estimate import Estimate, estimate_of
 from estimator.verdicts import Verdict, verdicts_of
 from recon.grid import Float
 
-STEP_DEG = 0.5
-"""Between sweeps; between two of them a margin is taken to run straight."""
+STEP_DEG = 0.25
+"""How finely the sweep at which a limit breaks is known; within a step a margin is taken to run straight."""
 
 WIDEST_DEG = 12.0
 """By so much each phase's half-angle is widened at most: far past what skin and fascia allow (choice)."""
+
+UNDER_DEG = 44.9
+"""No sweep is wider (`estimator.approach.Phase`)."""
 
 AT_MOST = ("spinous base undercut", "farthest bone taken from the midline")
 """Verdicts whose limit is an upper one."""
@@ -35,17 +35,39 @@ class FirstLimit:
 def first_limit(estimate: Estimate) -> FirstLimit | None:
     """The first limit to break as every phase's sweep is widened alike; None where none does up to WIDEST_DEG.
 
-    Of those that the plan itself breaks, the one broken by the greatest share of its limit. Margins start from the
-    exact estimate's and fall as the fast one tells.
+    Of those that the plan itself breaks, the one broken by the greatest share of its limit. A wider sweep never takes
+    less, so that the sweep is halved toward where the first limit breaks; each one tried is estimated exactly.
     """
-    prepared, approach = estimate.prepared, estimate.approach
-    wider: Float = np.arange(round(WIDEST_DEG / STEP_DEG) + 1, dtype=float) * STEP_DEG
-    wider = wider[wider + max(phase.sweep_half_angle_deg for phase in approach.phases) < 45.0]
-    table = table_of([_widened(approach, float(deg)) for deg in wider])
-    told = told_of(prepared, approach.side, outcomes(prepared, table))
-    falling = margins_frac(told, prepared.limits, pars_before_mm(prepared, approach.side))
-    exact = {verdict.name: margin_frac(verdict) for verdict in verdicts_of(estimate)}
-    return first_broken(wider, {name: margin - margin[0] + exact[name] for name, margin in falling.items()})
+    low, below = 0.0, margins_of(estimate)
+    if _any_broken(below):
+        return first_broken(np.zeros(1), {name: np.array([margin]) for name, margin in below.items()})
+    approach = estimate.approach
+    high = min(WIDEST_DEG, UNDER_DEG - max(phase.sweep_half_angle_deg for phase in approach.phases))
+    above = _widened_margins(estimate, high)
+    if not _any_broken(above):
+        return None
+    while high - low > STEP_DEG:
+        middle = (low + high) / 2
+        margins = _widened_margins(estimate, middle)
+        if _any_broken(margins):
+            high, above = middle, margins
+        else:
+            low, below = middle, margins
+    return first_broken(np.array([low, high]), {name: np.array([below[name], above[name]]) for name in below})
+
+
+def margins_of(estimate: Estimate) -> dict[str, float]:
+    """Verdict's name -> by which share of its limit it is kept."""
+    return {verdict.name: margin_frac(verdict) for verdict in verdicts_of(estimate)}
+
+
+def _any_broken(margins: dict[str, float]) -> bool:
+    return any(margin < 0 for margin in margins.values())
+
+
+def _widened_margins(estimate: Estimate, by_deg: float) -> dict[str, float]:
+    task = tuple(estimate.task_targets_ras_mm)
+    return margins_of(estimate_of(estimate.prepared, _widened(estimate.approach, by_deg), task))
 
 
 def margin_frac(verdict: Verdict) -> float:
@@ -56,7 +78,7 @@ def margin_frac(verdict: Verdict) -> float:
     """
     if verdict.met is None:
         return float("nan")
-    share = (verdict.value - verdict.limit) / verdict.limit
+    share = (verdict.value - verdict.limit) / max(abs(verdict.limit), 1e-9)
     # what is kept because nothing was taken from it may measure less than the limit
     return abs(share) * (1 if verdict.met else -1) if _within(verdict) else 0.0
 

@@ -7,9 +7,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from estimator.clock import DOCKING_ORDER, clock_hour, docking_clock
+from estimator.clock import (
+    DOCKING_ORDER,
+    MIDDLE,
+    VIEW_MM,
+    View,
+    clock_hour,
+    docking_clock,
+    hours_in_view,
+    view_axes_level,
+)
 from recon.anatomy import Anatomy
-from recon.labels import Side, label_of, sided
+from recon.labels import SIDES, Side, label_of, sided
 from tests.estimator.toys import round_sac_anatomy
 
 QUARTER_HOUR = 0.25
@@ -49,3 +58,29 @@ def test_over_the_top_the_sac_is_at_six_and_the_roof_at_twelve(side, far, medial
     across_view = np.array([far * np.cos(lean), np.sin(lean), 0.0])  # dorsal side of the line of view
     assert clock_hour(side, (medial_tilt_deg, 0.0), -6.0 * across_view) == pytest.approx(6.0, abs=QUARTER_HOUR)
     assert clock_hour(side, (medial_tilt_deg, 0.0), 6.0 * across_view) == pytest.approx(12.0, abs=QUARTER_HOUR)
+
+
+AHEAD = {side: View(side, (20.0, -5.0), np.array([3.0, -2.0, 1.0])) for side in SIDES}
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("hour", [1.0, 4.5, 9.0, 12.0])
+@pytest.mark.parametrize("depth_mm", [-5.0, 40.0])
+def test_a_point_stands_where_it_was_put_however_deep(side, hour, depth_mm):
+    view = AHEAD[side]
+    assert hours_in_view(view, {"it": seen_at(view, hour, 6.0, depth_mm)})["it"] == pytest.approx(hour)
+
+
+def seen_at(view: View, hour: float, off_mm: float, depth_mm: float) -> np.ndarray:
+    """(1, 3) array: a point so far off the line of view, at an hour, so deep."""
+    forward, up, right = view_axes_level(view.side, *view.tilts_deg)
+    turn = np.radians(30.0 * hour)
+    return (view.through_mm + depth_mm * forward + off_mm * (np.cos(turn) * up + np.sin(turn) * right))[None]
+
+
+def test_what_lies_all_round_is_in_the_middle_and_what_is_far_off_is_out_of_view():
+    view = AHEAD["left"]
+    ring = np.concatenate([seen_at(view, hour, 8.0, 3.0) for hour in range(12)])
+    half = np.concatenate([seen_at(view, hour, 8.0, 3.0) for hour in (1, 2, 3, 4, 5)])
+    seen = hours_in_view(view, {"ring": ring, "half": half, "far": seen_at(view, 3.0, VIEW_MM + 0.1, 3.0)})
+    assert seen == {"ring": MIDDLE, "half": pytest.approx(3.0)}
