@@ -108,6 +108,8 @@ function mount(desk: Desk): void {
   const shortcuts: Shortcut[] = shortcutsOf(desk, { save: () => plans.save(), help });
   top(region("top"), desk, { confirm, plans, help });
   region("foot").replaceChildren(h("p", {}, store.state.facts.caution));
+  // first of all that follow the plan: its question is on its way before anything is drawn
+  const estimating = new Estimating(desk);
   const panels = tabs(region("tabs"), desk);
   const parts: readonly (readonly [HTMLElement, Part])[] = [
     [region("notices"), notices], [region("controls"), controls], [region("numbers"), numbers],
@@ -116,7 +118,7 @@ function mount(desk: Desk): void {
   ];
   for (const [root, part] of parts) mountPart(root, part, desk);
   listen(shortcuts);
-  new Estimating(desk).start();
+  estimating.start();
   region("main").removeAttribute("aria-busy");
   if (!store.state.confirmed[store.state.plan.level]) confirm.ask();
 }
