@@ -33,7 +33,7 @@ class RemovalAsked:
 
 
 def removal(desk: Desk, message: RemovalAsked, job: Job) -> Json:
-    """The header, and the frame that holds it and both volumes."""
+    """The header, and the frame that holds it, both volumes and the bone that stands in their box."""
     del job
     return removal_of_estimate(desk.exact(message.plan, message.task))
 
@@ -50,6 +50,8 @@ def removal_of_estimate(estimate: Estimate) -> Json:
         "shape": [s.stop - s.start for s in box],
         "index_of_level": index_of_level(bench.grid, estimate.level.frame, [s.start for s in box]),
     }
+    share = np.minimum(bench.bone_mm3[box] / bench.grid.voxel_mm3, 1.0)
+    volumes["bone"] = np.rint(WHOLE * share).astype(np.uint8)
     flat = {name: volume.ravel(order="F") for name, volume in volumes.items()}
     return header | {"binary": frame_bytes(header, flat)}
 

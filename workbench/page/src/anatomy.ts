@@ -103,7 +103,7 @@ function blurred(values: Float32Array<ArrayBuffer>, stride: number): Float32Arra
 }
 
 /** Normals of the points, each triangle counted by its area, with the shade beside them. */
-function facingOf(points: Float32Array, triangles: Uint32Array, shade: Shade | null): Int8Array {
+export function facingOf(points: Float32Array, triangles: Uint32Array, shade: Shade | null): Int8Array {
   const sums = normalSums(points, triangles);
   const facing = new Int8Array((points.length / 3) * 4);
   for (let p = 0, q = 0; p < points.length; p += 3, q += 4) {

@@ -148,7 +148,6 @@ class Bench {
   private fit(frame: HTMLElement): void {
     const [width, height] = [frame.clientWidth, frame.clientHeight];
     if (!width || !height) return;
-    this.stage.renderer!.setPixelRatio(this.stage.slow ? 1 : Math.min(window.devicePixelRatio, 2));
     this.stage.renderer!.setSize(width, height);
     this.camera.aspect = width / height;
     this.stage.pacer.redraw("bench");
@@ -157,6 +156,8 @@ class Bench {
   private draw(detail: Detail): void {
     const { renderer, scene } = this.stage;
     if (!renderer || !scene || !this.canvas.clientWidth) return;
+    const ratio = this.stage.ratio(detail);
+    if (renderer.getPixelRatio() !== ratio) renderer.setPixelRatio(ratio);
     renderer.setClearColor(CLEAR[this.desk.store.state.looks.theme]);
     aimCamera(this.camera, this.view);
     scene.detail(detail);
@@ -167,9 +168,9 @@ class Bench {
   }
 
   private mark(): void {
-    const { plan, answer, fresh } = this.desk.store.state;
+    const { plan, answer, fresh, blind } = this.desk.store.state;
     const phases = placedPhases(plan);
-    const blocker = fresh ? (answer?.blocker ?? null) : null;
+    const blocker = fresh && !blind ? (answer?.blocker ?? null) : null;
     this.marks.put("dock", plan.docking_point_mm);
     this.marks.put("pivot", phases[0]?.pivot ?? null);
     this.marks.put("entry", entryPoint(plan, this.stage.scene?.anatomy ?? null));

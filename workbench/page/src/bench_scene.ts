@@ -15,6 +15,7 @@ import {
 } from "three";
 import type { Anatomy, Surface } from "./anatomy";
 import { boneMaterial, softMaterial, Uniforms } from "./bone_material";
+import { cutFaceOf } from "./cut_face";
 import { ChannelModel } from "./channel_model";
 import type { Lens } from "./lens";
 import { placedPhases, type PlacedPhase } from "./geometry";
@@ -31,6 +32,7 @@ export interface RemovalVolumes {
   header: RemovalHeader;
   task: Uint8Array;
   cone: Uint8Array;
+  bone: Uint8Array;
 }
 
 interface Bone {
@@ -41,9 +43,15 @@ interface Bone {
 export class BenchScene {
   readonly scene = new Scene();
   phases: PlacedPhase[] = [];
+  /** The face of the bone that is left where bone is taken; null while that is not known. */
+  face: Surface | null = null;
   private readonly uniforms = new Uniforms();
-  private readonly planned = boneMaterial(this.uniforms, false);
-  private readonly afterwards = boneMaterial(this.uniforms, true);
+  private readonly looks = {
+    planned: boneMaterial(this.uniforms, "planned"),
+    afterwards: boneMaterial(this.uniforms, "afterwards"),
+    cut: boneMaterial(this.uniforms, "cut"),
+  };
+  private readonly cutFace = new Mesh(new BufferGeometry(), this.looks.cut);
   private readonly bones: Bone[] = [];
   private readonly soft: { mesh: Mesh; name: string; inScope: Mesh }[] = [];
   private readonly channels: ChannelModel[] = [];
@@ -59,7 +67,7 @@ export class BenchScene {
       else this.addSoft(name, surface);
     }
     this.targets = targetPoints(anatomy);
-    this.scene.add(this.targets, this.tool.group);
+    this.scene.add(this.targets, this.tool.group, this.cutFace);
     this.detail("full");
   }
 
@@ -88,7 +96,13 @@ export class BenchScene {
   remove(removal: RemovalVolumes | null): void {
     const some = removal !== null && removal.task.length > 0;
     this.removed = some;
-    if (some) this.uniforms.removal(removal.header, removal.task, removal.cone);
+    this.face = null;
+    if (some) {
+      this.uniforms.removal(removal.header, removal.task, removal.cone);
+      this.face = cutFaceOf(removal.header, removal.task, removal.bone);
+      this.cutFace.geometry.dispose();
+      this.cutFace.geometry = geometryOf(this.face);
+    }
     this.uniforms.set("hasRemoval", some ? 1 : 0);
   }
 
@@ -122,7 +136,7 @@ export class BenchScene {
     this.bonesIn(afterwards && this.removed, true);
     for (const { inScope } of this.soft) {
       const material = inScope.material as RawShaderMaterial;
-      material.uniforms["taken"]!.value = afterwards && inScope.userData["taken"] ? 1 : 0;
+      material.uniforms["taken"]!.value = afterwards && this.removed && inScope.userData["taken"] ? 1 : 0;
     }
     this.draw(renderer, camera, into, IN_SCOPE);
   }
@@ -136,9 +150,9 @@ export class BenchScene {
     }
     this.channels.forEach((channel) => channel.dispose());
     this.targets.geometry.dispose();
+    this.cutFace.geometry.dispose();
     this.tool.dispose();
-    this.planned.dispose();
-    this.afterwards.dispose();
+    Object.values(this.looks).forEach((material) => material.dispose());
     this.uniforms.dispose();
   }
 
@@ -151,14 +165,15 @@ export class BenchScene {
   }
 
   private bonesIn(afterwards: boolean, shown: boolean): void {
+    this.cutFace.visible = shown && afterwards;
     for (const { mesh } of this.bones) {
       mesh.visible = shown && Boolean(mesh.userData["near"]);
-      mesh.material = afterwards ? this.afterwards : this.planned;
+      mesh.material = afterwards ? this.looks.afterwards : this.looks.planned;
     }
   }
 
   private addBone(surface: Surface, detail: Detail): void {
-    const mesh = new Mesh(geometryOf(surface), this.planned);
+    const mesh = new Mesh(geometryOf(surface), this.looks.planned);
     this.bones.push({ mesh, detail });
     this.scene.add(mesh);
   }

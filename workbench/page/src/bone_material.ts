@@ -22,6 +22,9 @@ import type { RemovalHeader } from "./protocol";
 /** Phases that the shader takes; a plan has two, and others are drawn without their sweep on the bone. */
 const MOST_PHASES = 4;
 
+/** How far below the surface of bone it is asked whether it goes, mm. */
+export const BELOW_MM = 0.5;
+
 const VERTEX = /* glsl */ `
 precision highp float;
 in vec3 position;
@@ -85,26 +88,22 @@ float bright(vec3 p, vec3 n, float shaded) {
 
 const BONE_FRAGMENT = /* glsl */ `
 uniform sampler3D task, cone;
-uniform mat4 toIndex, viewMatrix, projectionMatrix;
+uniform mat4 toIndex;
 uniform vec3 shape, bone, removed, cutBone;
 uniform float hasRemoval, painted;
 
+const float BELOW_MM = ${BELOW_MM.toFixed(2)};
+
+// place in the removal's volume, 0..1 within it
+vec3 placeOf(vec3 p) {
+  return ((toIndex * vec4(p, 1.0)).xyz + 0.5) / shape;
+}
+
 float inVolume(sampler3D volume, vec3 p) {
-  vec3 q = ((toIndex * vec4(p, 1.0)).xyz + 0.5) / shape;
+  vec3 q = placeOf(p);
   bool outside = any(lessThan(q, vec3(0.0))) || any(greaterThan(q, vec3(1.0)));
   return outside ? 0.0 : texture(volume, q).r;
 }
-
-#ifdef AFTERWARDS
-const float MARCH_MM = 0.4;
-const int MARCH_STEPS = 64;
-
-vec3 slope(vec3 p) {
-  vec2 e = vec2(0.5, 0.0);
-  return vec3(inVolume(task, p + e.xyy) - inVolume(task, p - e.xyy), inVolume(task, p + e.yxy) - inVolume(task, p - e.yxy),
-    inVolume(task, p + e.yyx) - inVolume(task, p - e.yyx));
-}
-#endif
 
 // paint that stands in stripes, so that it is told from the solid kind without its hue
 float stripes(vec3 p) {
@@ -112,45 +111,28 @@ float stripes(vec3 p) {
   return smoothstep(0.35, 0.55, s);
 }
 
-void main() {
-  vec3 n = normalize(normal), p = at;
-  vec3 base = bone;
-  float dim = shade;
-#ifdef AFTERWARDS
-  float depth = gl_FragCoord.z;
-  if (hasRemoval > 0.5) {
-    if (inVolume(task, p - 0.2 * n) > 0.5) discard;
-    if (!gl_FrontFacing) {
-      // The inside of the surface: bone between here and the eye was taken. What is left begins where the taken ends.
-      vec3 step = normalize(eye - p) * MARCH_MM;
-      for (int i = 1; i < MARCH_STEPS; i++) {
-        vec3 q = p + float(i) * step;
-        if (inVolume(task, q) > 0.5) {
-          vec3 g = slope(q);
-          n = length(g) > 1e-4 ? normalize(g) : normalize(eye - q);
-          p = q;
-          base = cutBone;
-          dim = 0.25;
-          vec4 clip = projectionMatrix * viewMatrix * vec4(q, 1.0);
-          depth = 0.5 + 0.5 * clip.z / clip.w;
-          break;
-        }
-      }
-    }
-  }
-  gl_FragDepth = depth;
-#else
+vec3 paintedBone(vec3 p, vec3 n) {
   if (hasRemoval > 0.5) {
     vec3 within = p - 0.35 * n;
     float striped = smoothstep(0.3, 0.6, inVolume(cone, within)) * stripes(p) * 0.42;
     float solid = smoothstep(0.25, 0.65, inVolume(task, within));
-    base = mix(base, removed, painted * max(striped, solid));
-  } else {
-    float d = sweptDistance(p);
-    base = mix(base, removed, painted * smoothstep(0.12, -0.12, d) * (0.35 + 0.5 * stripes(p)));
+    return mix(bone, removed, painted * max(striped, solid));
   }
+  float inside = smoothstep(0.12, -0.12, sweptDistance(p));
+  return mix(bone, removed, painted * inside * (0.35 + 0.5 * stripes(p)));
+}
+
+void main() {
+  vec3 n = normalize(normal);
+#ifdef AFTERWARDS
+  // a little below the surface: on it the share that goes fades into what is no bone
+  if (inVolume(task, at - BELOW_MM * n) > 0.5) discard;
+  colour = vec4(bone * bright(at, n, shade), 1.0);
+#elif defined(CUT)
+  colour = vec4(cutBone * bright(at, n, 0.2), 1.0);
+#else
+  colour = vec4(paintedBone(at, n) * bright(at, n, shade), 1.0);
 #endif
-  colour = vec4(base * bright(p, n, dim), 1.0);
 }`;
 
 const SOFT_FRAGMENT = /* glsl */ `
@@ -250,14 +232,17 @@ function volumeOf(values: Uint8Array, shape: [number, number, number]): Data3DTe
   return volume;
 }
 
-export function boneMaterial(uniforms: Uniforms, afterwards: boolean): RawShaderMaterial {
+/** "planned": with what goes painted on; "afterwards": without it; "cut": the face of the bone that is left there. */
+export type BoneLook = "planned" | "afterwards" | "cut";
+
+export function boneMaterial(uniforms: Uniforms, look: BoneLook): RawShaderMaterial {
   return new RawShaderMaterial({
     glslVersion: GLSL3,
     vertexShader: VERTEX,
     fragmentShader: COMMON + BONE_FRAGMENT,
     uniforms: { ...uniforms.shared },
-    defines: afterwards ? { AFTERWARDS: 1 } : {},
-    side: afterwards ? DoubleSide : FrontSide,
+    defines: look === "planned" ? {} : { [look.toUpperCase()]: 1 },
+    side: FrontSide,
   });
 }
 

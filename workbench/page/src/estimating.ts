@@ -87,7 +87,12 @@ export class Estimating {
     if (!answered?.binary || !this.current(plan, task)) return;
     const frame = frameOf<RemovalHeader>(answered.binary);
     this.desk.store.set({
-      removal: { header: frame.header, task: frame.array<Uint8Array>("task"), cone: frame.array<Uint8Array>("cone") },
+      removal: {
+        header: frame.header,
+        task: frame.array<Uint8Array>("task"),
+        cone: frame.array<Uint8Array>("cone"),
+        bone: frame.array<Uint8Array>("bone"),
+      },
     });
   }
 

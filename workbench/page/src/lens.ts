@@ -1,10 +1,11 @@
 // Where the endoscope's lens is and looks, and what lies at each clock position of its picture.
 
-import type { Anatomy } from "./anatomy";
+import type { Anatomy, Surface } from "./anatomy";
 import type { RemovalVolumes } from "./bench_scene";
+import { BELOW_MM } from "./bone_material";
 import { add, cross, scaled, unit, viewAxes, type PlacedPhase } from "./geometry";
 import { SEEN_IN_SCOPE } from "./palette";
-import { firstHit, type Hit } from "./picking";
+import { firstHit, nearestPoint, type Hit } from "./picking";
 import type { Plan, Vec3 } from "./protocol";
 
 const RAD = Math.PI / 180;
@@ -71,25 +72,33 @@ export function goneIn(removal: RemovalVolumes): (point: Vec3) => boolean {
   };
 }
 
-/** What is seen along a line of sight: bone by the name of its part, soft structures by their own. */
-export function seenAlong(
-  anatomy: Anatomy,
-  from: Vec3,
-  way: Vec3,
-  gone: { bone: (point: Vec3) => boolean; ligament: (point: Vec3) => boolean },
-): Seen | null {
-  let best: Seen | null = null;
-  for (const [name, surface] of Object.entries(anatomy.surfaces)) {
-    const bone = name === "bone" || (name === "bone_proxy" && !anatomy.surfaces["bone"]);
-    if (!bone && !SEEN_IN_SCOPE.has(name)) continue;
-    const taken = bone ? gone.bone : name === "flavum" ? gone.ligament : () => false;
-    const hit = firstHit(surface, from, way, (point) => !taken(point));
-    if (!hit || (best && hit.distance_mm >= best.hit.distance_mm)) continue;
-    const part = bone ? surface.part?.[surface.triangles[hit.corner]!] : undefined;
-    best = { name: part === undefined ? name : (anatomy.parts[part] ?? "bone"), hit };
-  }
-  return best;
+/** What the picture leaves out: bone that goes, with the face of what is left, and ligament that goes with it. */
+export interface Gone {
+  bone(point: Vec3): boolean;
+  face: Surface;
+  ligament(point: Vec3): boolean;
 }
+
+/** What is seen along a line of sight: bone by the name of its part, soft structures by their own. */
+export function seenAlong(anatomy: Anatomy, from: Vec3, way: Vec3, gone: Gone | null): Seen | null {
+  const seen: Seen[] = [];
+  const found = (name: string, hit: Hit | null) => hit && seen.push({ name, hit });
+  const bone = anatomy.surfaces["bone"] ?? anatomy.surfaces["bone_proxy"];
+  const below = scaled(way, BELOW_MM);
+  const outside = bone && firstHit(bone, from, way, (point) => !gone?.bone(add(point, below)));
+  if (bone && outside) found(partOf(anatomy, bone, bone.triangles[outside.corner]!), outside);
+  const cut = bone && gone && firstHit(gone.face, from, way);
+  if (bone && cut) found(partOf(anatomy, bone, nearestPoint(bone, cut.point)), cut);
+  for (const name of SEEN_IN_SCOPE) {
+    const surface = anatomy.surfaces[name];
+    const there = name === "flavum" && gone ? (point: Vec3) => !gone.ligament(point) : undefined;
+    if (surface) found(name, firstHit(surface, from, way, there));
+  }
+  return seen.sort((a, b) => a.hit.distance_mm - b.hit.distance_mm)[0] ?? null;
+}
+
+const partOf = (anatomy: Anatomy, bone: Surface, point: number): string =>
+  anatomy.parts[bone.part?.[point] ?? -1] ?? "bone";
 
 /** Signed distance to the solid cone grown by a radius; as estimator/geometry.py, and as the bone's shader. */
 export function coneDistance(p: Vec3, phase: PlacedPhase, length_mm: number, radius_mm: number): number {

@@ -10,10 +10,10 @@ export interface Hit {
   corner: number;
 }
 
-/** Triangles seen edge-on are passed by. */
+/** Triangles seen edge-on, and those seen from behind, are passed by. */
 const FLAT = 1e-9;
 
-/** The nearest place where a ray (unit direction) meets a surface and `counts` says that the place is there. */
+/** The nearest place where a ray (unit direction) meets a surface from outside and `counts` says that the place is there. */
 export function firstHit(
   surface: Surface,
   from: Vec3,
@@ -40,7 +40,7 @@ function distanceTo(surface: Surface, t: number, from: Vec3, way: Vec3): number 
   const vx = points[c]! - ax, vy = points[c + 1]! - ay, vz = points[c + 2]! - az;
   const px = way[1] * vz - way[2] * vy, py = way[2] * vx - way[0] * vz, pz = way[0] * vy - way[1] * vx;
   const det = ux * px + uy * py + uz * pz;
-  if (Math.abs(det) < FLAT) return -1;
+  if (det < FLAT) return -1;
   const sx = from[0] - ax, sy = from[1] - ay, sz = from[2] - az;
   const u = (sx * px + sy * py + sz * pz) / det;
   if (u < 0 || u > 1) return -1;
@@ -48,4 +48,15 @@ function distanceTo(surface: Surface, t: number, from: Vec3, way: Vec3): number 
   const v = (way[0] * qx + way[1] * qy + way[2] * qz) / det;
   if (v < 0 || u + v > 1) return -1;
   return (vx * qx + vy * qy + vz * qz) / det;
+}
+
+/** The index of the point of a surface nearest to a place. */
+export function nearestPoint({ points }: Surface, place: Vec3): number {
+  let [best, least] = [0, Infinity];
+  for (let p = 0; p < points.length; p += 3) {
+    const dx = points[p]! - place[0], dy = points[p + 1]! - place[1], dz = points[p + 2]! - place[2];
+    const square = dx * dx + dy * dy + dz * dz;
+    if (square < least) [best, least] = [p / 3, square];
+  }
+  return best;
 }

@@ -100,7 +100,8 @@ export interface ScanHeader {
   parts: Record<string, string>;
 }
 
-// A removal as a volume, beside an estimate: "task" and "cone" uint8, 255 = all of the voxel's bone goes; flat runs of
+// A removal as a volume, beside an estimate: "task" and "cone" uint8, 255 = all of the voxel's bone goes,
+// and "bone" uint8, the share of each voxel that is bone; flat runs of
 // `shape`, first index fastest. Nothing goes beyond it; `shape` is 0, 0, 0 where nothing goes at all.
 export interface RemovalHeader {
   schema: string;

@@ -7,6 +7,7 @@ import { button, h, say } from "./elements";
 import { goneIn, inSweep, lensOf, seenAlong, sightOf, type Lens, type Seen } from "./lens";
 import { letterOf } from "./letters";
 import { STRUCTURES } from "./palette";
+import type { Vec3 } from "./protocol";
 import { ScopePicture } from "./scope_picture";
 import { Stage } from "./stage";
 
@@ -22,8 +23,8 @@ export interface ScopeHook {
 
 export const scopeHook: ScopeHook = { pick: () => null, png: () => "", drawn: 0, canvas: null };
 
-/** Pixels a side at most where the processor draws; more cost time without telling more. */
-const MOST_PX = { slow: 330, fast: 900 };
+/** Pixels a side at most: more cost time without telling more. */
+const MOST_PX = 900;
 
 export const scope: Part = (root, desk) => {
   const stage = Stage.of(desk);
@@ -35,17 +36,17 @@ class Scope {
   private readonly canvas = h("canvas", { class: "scope-canvas", tabindex: "0", role: "application" });
   private readonly words = h("p", { class: "scope-words", role: "status" });
   private readonly bone: HTMLButtonElement;
-  private readonly picture = new ScopePicture();
+  private readonly picture: ScopePicture;
   /** Bone that the plan takes left out, by phase; where it is not chosen, from the second phase on. */
   private readonly after = new Map<number, boolean>();
   private place: { hour: number; radius_frac: number } | null = null;
-  private size = 0;
 
   constructor(
     root: HTMLElement,
     private readonly desk: Desk,
     private readonly stage: Stage,
   ) {
+    this.picture = new ScopePicture(!stage.slow);
     this.canvas.setAttribute(
       "aria-label",
       "The endoscope's view as a clock face. Left and right arrow keys go round the clock, up and down toward the rim and the middle; what lies there is told.",
@@ -117,11 +118,8 @@ class Scope {
     const [lens, scene] = [this.lens(), this.stage.scene];
     if (!lens || !scene) return null;
     const { removal } = this.desk.store.state;
-    const after = this.afterwards && removal !== null;
-    const gone = {
-      bone: after ? goneIn(removal) : () => false,
-      ligament: this.afterwards ? (point: [number, number, number]) => inSweep(scene.phases, point) : () => false,
-    };
+    const ligament = (point: Vec3) => inSweep(scene.phases, point);
+    const gone = this.afterwards && removal && scene.face ? { bone: goneIn(removal), face: scene.face, ligament } : null;
     return seenAlong(scene.anatomy, lens.tip, sightOf(lens, hour, radius_frac), gone);
   }
 
@@ -130,16 +128,16 @@ class Scope {
     if (!width) return;
     const ratio = Math.min(window.devicePixelRatio, 2);
     this.canvas.width = this.canvas.height = Math.round(width * ratio);
-    this.size = Math.min(this.canvas.width, MOST_PX[this.stage.slow ? "slow" : "fast"]);
     this.stage.pacer.redraw("scope");
   }
 
   private draw(detail: Detail): void {
     const [lens, { renderer, scene }] = [this.lens(), this.stage];
-    if (!lens || !renderer || !scene || !this.size) return;
+    if (!lens || !renderer || !scene || !this.canvas.clientWidth) return;
+    const size = Math.min(Math.round(this.canvas.clientWidth * this.stage.ratio(detail)), MOST_PX);
     scene.detail(detail);
     scene.lens(this.desk.store.state.plan, lens);
-    this.picture.draw(renderer, scene, { lens, size: this.size, afterwards: this.afterwards });
+    this.picture.draw(renderer, scene, { lens, size, afterwards: this.afterwards });
     this.face();
     say(this.bone, this.afterwards ? "Bone shown as planned away" : "Bone shown as it stands");
     this.bone.setAttribute("aria-pressed", String(this.afterwards));

@@ -11,6 +11,9 @@ export class ScopePicture {
   private target: WebGLRenderTarget | null = null;
   private image = new ImageData(1, 1);
 
+  /** `smooth`: have the card smooth edges, which it does for little; the processor does not. */
+  constructor(private readonly smooth: boolean) {}
+
   /** Draws a square picture of that many pixels a side. */
   draw(renderer: WebGLRenderer, scene: BenchScene, view: { lens: Lens; size: number; afterwards: boolean }): void {
     const target = this.fitted(view.size);
@@ -25,7 +28,7 @@ export class ScopePicture {
   private fitted(size: number): WebGLRenderTarget {
     if (this.target?.width === size) return this.target;
     this.target?.dispose();
-    this.target = new WebGLRenderTarget(size, size, { samples: 4 });
+    this.target = new WebGLRenderTarget(size, size, { samples: this.smooth ? 4 : 0 });
     this.canvas.width = this.canvas.height = size;
     this.image = new ImageData(size, size);
     return this.target;

@@ -47,6 +47,9 @@ export class SliceView {
   private readonly caption = h("figcaption", { class: "slice-caption" });
   private readonly letters = new Map<Edge, HTMLElement>();
   private readonly image = document.createElement("canvas");
+  /** Grey values, outlines and bone to be removed, and what they were drawn of. */
+  private readonly ground = document.createElement("canvas");
+  private about: unknown[] = [];
   private lines: { colour: string; pieces: number[] }[] = [];
   private key = "";
 
@@ -69,21 +72,31 @@ export class SliceView {
     this.listen();
   }
 
-  /** Draws the slice; what depends on the cut alone is kept while the cut stays. */
+  /** Draws the slice; what the plan does not change is kept as a picture of its own while it stays the same. */
   draw(cut: Cut, shown: Shown): void {
     const width = Math.round(this.canvas.clientWidth * Math.min(window.devicePixelRatio, 2));
     if (!width) return;
-    this.follow(cut, shown.scan);
-    this.canvas.width = this.canvas.height = width;
+    if (this.canvas.width !== width) this.canvas.width = this.canvas.height = width;
     const to = this.canvas.getContext("2d")!;
+    this.drawGround(cut, shown, width);
+    to.drawImage(this.ground, 0, 0);
+    this.drawPlan(to, width, cut, shown);
+    this.name(cut, shown);
+  }
+
+  private drawGround(cut: Cut, shown: Shown, width: number): void {
+    const about = [shown.scan, JSON.stringify(cut), ...shown.window, shown.removal, width];
+    if (about.every((each, place) => each === this.about[place])) return;
+    this.about = about;
+    this.follow(cut, shown.scan);
+    this.ground.width = this.ground.height = width;
+    const to = this.ground.getContext("2d")!;
     this.shade(shown.window);
     to.imageSmoothingQuality = "high";
     to.drawImage(this.image, 0, 0, width, width);
     this.drawRemoval(to, width, cut, shown);
     for (const { colour, pieces } of this.lines) strokePieces(to, pieces, width / (LINES - 1), colour, 1.5);
-    this.drawPlan(to, width, cut, shown);
     this.drawScale(to, width, cut);
-    this.name(cut, shown);
   }
 
   private follow(cut: Cut, scan: Scan): void {

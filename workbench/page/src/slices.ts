@@ -32,6 +32,9 @@ const CT_WINDOWS: readonly (readonly [string, [number, number]])[] = [
   ["Soft tissue", [-110, 190]],
 ];
 
+/** Least time between two drawings while the plan moves, ms. */
+const MOVING_MS = 150;
+
 export const slices: Part = (root, desk) => new Slices(root, desk);
 
 class Slices {
@@ -43,7 +46,7 @@ class Slices {
   private wanted = "";
   /** How far the slice along the channel is moved off the axis, mm. */
   private off_mm = 0;
-  private frame = 0;
+  private timer = 0;
 
   constructor(
     root: HTMLElement,
@@ -162,12 +165,15 @@ class Slices {
     );
   }
 
+  /** While the plan moves the slices follow at a distance, for the solids come first. */
   private redraw(): void {
-    if (!this.frame) this.frame = requestAnimationFrame(() => this.draw());
+    if (this.timer) return;
+    const wait = this.desk.store.state.moving ? MOVING_MS : 0;
+    this.timer = window.setTimeout(() => requestAnimationFrame(() => this.draw()), wait);
   }
 
   private draw(): void {
-    this.frame = 0;
+    this.timer = 0;
     const { scan, desk } = this;
     const { plan, looks, removal } = desk.store.state;
     this.fields.forEach((field, end) => {

@@ -2,7 +2,7 @@
 
 import { WebGLRenderer } from "three";
 import { anatomyOf, type Anatomy } from "./anatomy";
-import { BenchScene } from "./bench_scene";
+import { BenchScene, type Detail } from "./bench_scene";
 import type { Desk } from "./desk";
 import { Loads } from "./loads";
 import { Pacer } from "./pacer";
@@ -10,6 +10,9 @@ import type { Looks, State } from "./store";
 
 /** Names of renderers that draw on the processor. */
 const SOFTWARE = /swiftshader|llvmpipe|software|basic render/i;
+
+/** Pixel ratios where the processor draws. */
+const [SLOW_MOVING, SLOW_AT_REST] = [0.8, 1.5];
 
 const stages = new WeakMap<Desk, Stage>();
 
@@ -34,11 +37,17 @@ export class Stage {
 
   private constructor(private readonly desk: Desk) {
     this.looks = desk.store.state.looks;
-    this.renderer = rendererOrNull();
-    this.slow = this.renderer !== null && SOFTWARE.test(rendererName(this.renderer));
+    this.slow = drawnOnProcessor();
+    this.renderer = rendererOrNull(this.slow);
     if (!this.renderer) return;
     desk.store.subscribe((state, changed) => this.follow(state, changed));
     void this.load(desk.store.state.plan.level);
+  }
+
+  /** Pixels drawn for one of the page's: few while something moves on the processor, more at rest for smooth edges. */
+  ratio(detail: Detail): number {
+    if (!this.slow) return Math.min(window.devicePixelRatio, 2);
+    return detail === "proxy" ? SLOW_MOVING : SLOW_AT_REST;
   }
 
   /** Told when another level's solids stand on the stage, or why they cannot. */
@@ -56,7 +65,7 @@ export class Stage {
     if (changed.has("removal")) this.remove();
     if (changed.has("plan")) this.pacer.touch("bench", "scope");
     if (changed.has("removal")) this.pacer.redraw("bench", "scope");
-    if (changed.has("answer")) this.pacer.redraw("marks");
+    if (changed.has("answer") || changed.has("blind")) this.pacer.redraw("marks");
     if (changed.has("looks")) this.followLooks(before, state.looks);
   }
 
@@ -96,18 +105,22 @@ export class Stage {
   }
 }
 
-function rendererOrNull(): WebGLRenderer | null {
+function rendererOrNull(slow: boolean): WebGLRenderer | null {
   // three.js tells of a missing WebGL2 on the console too: asked for here first, to stay quiet
   const canvas = document.createElement("canvas");
-  const context = canvas.getContext("webgl2", { antialias: true, alpha: false, powerPreference: "high-performance" });
+  // on the processor, smoothing edges makes every triangle cost three times as much (measured): it is done by size there
+  const context = canvas.getContext("webgl2", { antialias: !slow, alpha: false, powerPreference: "high-performance" });
   if (!context) return null;
   const renderer = new WebGLRenderer({ canvas, context });
   renderer.setClearColor("#14181c");
   return renderer;
 }
 
-function rendererName(renderer: WebGLRenderer): string {
-  const context = renderer.getContext();
-  const told = context.getExtension("WEBGL_debug_renderer_info");
-  return told ? String(context.getParameter(told.UNMASKED_RENDERER_WEBGL)) : "";
+/** Does this browser draw on the processor? Asked of a context of its own, for edges cannot be chosen later. */
+function drawnOnProcessor(): boolean {
+  const context = document.createElement("canvas").getContext("webgl2");
+  const told = context?.getExtension("WEBGL_debug_renderer_info");
+  const name = context && told ? String(context.getParameter(told.UNMASKED_RENDERER_WEBGL)) : "";
+  context?.getExtension("WEBGL_lose_context")?.loseContext();
+  return SOFTWARE.test(name);
 }

@@ -27,6 +27,7 @@ export interface Removal {
   header: RemovalHeader;
   task: Uint8Array;
   cone: Uint8Array;
+  bone: Uint8Array;
 }
 
 export interface Pin {
