@@ -14,7 +14,6 @@ from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter
 
 from estimator.limits import Limit
 from recon.anatomy import Anatomy, Frame
@@ -57,9 +56,6 @@ LIGHTEST, DARKEST = 236, 12
 
 WHOLE_FRAC = 0.6
 """The contrast is set by rays that pass at least this share of the longest way through tissue."""
-
-BLUR_VOXELS = 0.4
-"""The picture is blurred by this share of a voxel: steps that are the grid's and not the patient's go."""
 
 Grey = npt.NDArray[np.uint8]
 
@@ -205,28 +201,25 @@ def weakening(scan: Scan, frame: Frame, view: RadiographView) -> Weakening:
     return Weakening(WATER_PER_HU_MM * found.integral, found.above_mm)
 
 
-def shown(dark: Float, tissue_mm: Float, blur_pixels: float) -> Grey:
+def shown(dark: Float, tissue_mm: Float) -> Grey:
     """What weakens the beam as a dark picture; what lies beyond the scan is black, as under a collimator."""
-    even = gaussian_filter(dark, blur_pixels)
     whole = tissue_mm >= WHOLE_FRAC * tissue_mm.max()
-    white, black = np.percentile(even[whole], WHITE_BLACK_PERCENT)
-    share = np.clip((even - white) / max(black - white, 1e-9), 0, 1)
+    white, black = np.percentile(dark[whole], WHITE_BLACK_PERCENT)
+    share = np.clip((dark - white) / max(black - white, 1e-9), 0, 1)
     grey = LIGHTEST + (DARKEST - LIGHTEST) * share
     return np.asarray(np.round(np.where(tissue_mm > 0, grey, 0)), dtype=np.uint8)
 
 
 def radiograph_of(scan: Scan, anatomy: Anatomy, level_name: str, view: RadiographView) -> Radiograph:
     """The view of a level, computed from the scan; of an MR the bone alone, and said so."""
-    frame, blur = anatomy.level(level_name).frame, BLUR_VOXELS / view.field_mm * view.pixels
+    frame = anatomy.level(level_name).frame
     if scan.modality == "CT":
         told = weakening(scan, frame, view)
         # what water of the same thickness would take goes off: what is left is bone, fat and gas
         excess = told.total - C_ARM["water_per_mm"].value * told.tissue_mm
-        grey = shown(excess, told.tissue_mm, blur * float(scan.grid.spacing_mm.mean()))
-        return Radiograph(view, grey, FROM_CT)
+        return Radiograph(view, shown(excess, told.tissue_mm), FROM_CT)
     bone = ray_sums(anatomy.occupancy, anatomy.grid, view.rays(frame), above=-1.0)
-    grey = shown(bone.integral, bone.above_mm, blur * float(anatomy.grid.spacing_mm.mean()))
-    return Radiograph(view, grey, FROM_MR)
+    return Radiograph(view, shown(bone.integral, bone.above_mm), FROM_MR)
 
 
 def views_of(side: Side) -> tuple[RadiographView, RadiographView]:

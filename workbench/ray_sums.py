@@ -1,7 +1,9 @@
-"""Exact sums along rays that spread from one point to the pixels of a flat detector, through a voxel grid.
+"""Sums along rays that spread from one point to the pixels of a flat detector, through a voxel grid.
 
-Each voxel is a box of one value; a ray's sum is the value times the length in each box it passes, as in Siddon's method
-(Medical Physics 12, 1985; from memory), with no step length to choose.
+Joseph's method (IEEE Trans Med Imaging 1, 1982; from memory): a ray is sampled where it crosses the planes of voxel
+centres that it crosses most steeply, between four voxels each time. No step length is to be chosen, and a solid given
+as the share it fills of each voxel comes out 4 to 5 times nearer to the true chord at its rim than with voxels taken
+as boxes (measured on a ball; `tests/workbench/test_ray_sums.py` holds the error below 1 % of the diameter).
 """
 
 from __future__ import annotations
@@ -42,7 +44,7 @@ class RaySums:
     Parameters
     ----------
     integral : of max(value - zero, 0) along the ray from source to pixel, value x mm
-    above_mm : the length of ray within voxels of more than `above`
+    above_mm : the length of ray in what is more than `above`
     """
 
     integral: Float
@@ -88,56 +90,60 @@ def _fill(
         for column in range(out.shape[2]):
             way = plane[0] + column * plane[1] + (row + top) * plane[2]
             world = edges @ way
-            length = np.sqrt(world @ world)
-            total, dense = _along(values, levels, source, way)
-            out[0, row, column], out[1, row, column] = length * total, length * dense
+            steep = int(np.argmax(np.abs(way)))
+            total, dense = _along(values, levels, source, way, steep)
+            step_mm = np.sqrt(world @ world) / abs(way[steep])
+            out[0, row, column], out[1, row, column] = step_mm * total, step_mm * dense
 
 
 @njit(cache=True, nogil=True)
 def _along(
-    values: npt.NDArray[np.generic], levels: tuple[float, float], source: Float, way: Float
+    values: npt.NDArray[np.generic], levels: tuple[float, float], source: Float, way: Float, steep: int
 ) -> tuple[float, float]:
-    """Integral and length above along source + t way, t from 0 to 1, with t as the length."""
-    enter, leave = _span(values.shape, source, way)
-    if enter >= leave:
-        return 0.0, 0.0
-    here, step = np.empty(3, np.int64), np.empty(3, np.int64)
-    crossing, between = np.full(3, np.inf), np.full(3, np.inf)
-    for axis in range(3):
-        at = source[axis] + enter * way[axis]
-        here[axis] = min(max(int(np.floor(at + 0.5)), 0), values.shape[axis] - 1)
-        step[axis] = 1 if way[axis] > 0 else -1
-        if way[axis] != 0:
-            between[axis] = 1 / abs(way[axis])
-            crossing[axis] = (here[axis] + 0.5 * step[axis] - source[axis]) / way[axis]
-    zero, above = levels
-    total, dense, at = 0.0, 0.0, enter
-    while at < leave:
-        axis = 0 if crossing[0] <= crossing[1] else 1
-        axis = axis if crossing[axis] <= crossing[2] else 2
-        ahead = min(crossing[axis], leave)
-        value, length = values[here[0], here[1], here[2]], max(ahead - at, 0.0)
-        total += max(value - zero, 0.0) * length
-        if value > above:
-            dense += length
-        at = max(at, ahead)
-        here[axis] += step[axis]
-        if here[axis] < 0 or here[axis] >= values.shape[axis]:
-            break
-        crossing[axis] += between[axis]
+    """Sums over the planes that source + t way, t from 0 to 1, crosses along its steepest axis."""
+    one, other = (steep + 1) % 3, (steep + 2) % 3
+    total, dense = 0.0, 0.0
+    first, last = _planes(values.shape, source, way, steep)
+    for plane in range(first, last + 1):
+        share = (plane - source[steep]) / way[steep]
+        y, z = source[one] + share * way[one], source[other] + share * way[other]
+        j, k = int(np.floor(y)), int(np.floor(z))
+        for dj in range(2):
+            for dk in range(2):
+                if 0 <= j + dj < values.shape[one] and 0 <= k + dk < values.shape[other]:
+                    weight = (y - j if dj else 1 - y + j) * (z - k if dk else 1 - z + k)
+                    value = _value(values, steep, plane, j + dj, k + dk)
+                    total += weight * max(value - levels[0], 0.0)
+                    if value > levels[1]:
+                        dense += weight
     return total, dense
 
 
+@njit(cache=True, nogil=True, inline="always")
+def _value(values: npt.NDArray[np.generic], steep: int, plane: int, one: int, other: int) -> float:
+    """The voxel at `plane` along the steepest axis and at the other two, in cyclic order."""
+    if steep == 0:
+        return float(values[plane, one, other])
+    return float(values[other, plane, one]) if steep == 1 else float(values[one, other, plane])
+
+
 @njit(cache=True, nogil=True)
-def _span(shape: tuple[int, int, int], source: Float, way: Float) -> tuple[float, float]:
-    """The first and last t within the grid's box and between source and pixel; the first is not less where outside."""
+def _planes(shape: tuple[int, int, int], source: Float, way: Float, steep: int) -> tuple[int, int]:
+    """First and last plane along the steepest axis that the ray crosses between the source and its pixel and within
+    a voxel of the grid; the last is less than the first where it crosses none."""
     enter, leave = 0.0, 1.0
     for axis in range(3):
-        low, high = -0.5 - source[axis], shape[axis] - 0.5 - source[axis]
+        margin = 0.0 if axis == steep else 1.0
+        low, high = -margin - source[axis], shape[axis] - 1 + margin - source[axis]
         if way[axis] == 0:
             if low > 0 or high < 0:
-                return 1.0, 0.0
+                return 0, -1
         else:
             near, far = low / way[axis], high / way[axis]
             enter, leave = max(enter, min(near, far)), min(leave, max(near, far))
-    return enter, leave
+    if enter > leave:
+        return 0, -1
+    ends = (source[steep] + enter * way[steep], source[steep] + leave * way[steep])
+    # a hair wider, then clipped: a plane met exactly must not be lost to rounding
+    first, last = np.ceil(min(ends) - 1e-9), np.floor(max(ends) + 1e-9)
+    return max(int(first), 0), min(int(last), shape[steep] - 1)

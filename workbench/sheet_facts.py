@@ -56,7 +56,7 @@ def entry_tiles(planned: Planned, estimate: Json) -> list[Tile]:
     return [
         (where, across, "of the spinous line"),
         ("and", along, f"of the lower edge of the {planned.level.upper} lamina, {side}"),
-        ("Depth", f"{entry['depth_mm']:.0f} mm", f"from {'skin' if at_skin else 'pivot'} to docking point, on the axis"),
+        ("Depth", f"{entry['depth_mm']:.0f} mm", f"from {entry['at']} to docking point, on the axis"),
     ]
 
 
