@@ -27,8 +27,9 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
+from estimator.approach import IPSILATERAL, OVER_THE_TOP
 from recon.errors import BadFile, WrongUse
 from recon.records import from_data, without_schema
 from workbench.lesson_facts import FACTS, NO_NUMBERS, placeholders_in, stray_braces
@@ -39,6 +40,12 @@ BUILT_IN = Path(__file__).resolve().parent / "lessons"
 
 TEXTS = ("aim", "look", "remove", "danger")
 """A step's texts, in the order they are read."""
+
+CAMERAS = ("scope", "bench", "axial", "radiograph")
+"""Pictures a step may speak of."""
+
+PHASES = (IPSILATERAL, OVER_THE_TOP)
+"""Phases a step may speak of."""
 
 FARTHEST_MM = 60.0
 """No scope is shown further from the docking depth, deeper or drawn back (choice)."""
@@ -64,8 +71,8 @@ class Step:
     look: str = ""
     remove: str = ""
     danger: str = ""
-    camera: Literal["scope", "bench", "axial", "radiograph"] = "scope"
-    phase: Literal["ipsilateral", "over the top"] = "ipsilateral"
+    camera: str = CAMERAS[0]
+    phase: str = PHASES[0]
     depth_mm: float = 0.0
     question: Asked | None = None
 
@@ -155,6 +162,9 @@ def _step_faults(where: str, step: Step, blind: bool) -> Iterator[str]:
     for field in ("title", "aim"):
         if not getattr(step, field).strip():
             yield f"{where}.{field} must not be empty"
+    for field, known in (("camera", CAMERAS), ("phase", PHASES)):
+        if getattr(step, field) not in known:
+            yield f"{where}.{field} must be one of {', '.join(known)} (got {getattr(step, field)!r})"
     if not abs(step.depth_mm) <= FARTHEST_MM:
         yield f"{where}.depth_mm must be in [{-FARTHEST_MM:g}, {FARTHEST_MM:g}] (got {step.depth_mm})"
     if step.question is not None:

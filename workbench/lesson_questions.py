@@ -37,11 +37,9 @@ PADDING = (0.5, 1.4, 0.7, 1.8, 0.3, 2.4)
 DIGITS = {"mm": 1, "mm3": 0}
 """After the point, of the numbers to choose from."""
 
-FACET_FRACS = (0.1, 0.25, 0.4, 0.5, 0.6, 0.75, 0.9, 1.0)
-"""Shares of a joint offered as wrong answers."""
-
-FACET_APART_FRAC = 0.08
-"""A wrong share differs from the right one by at least this much (choice)."""
+FACET_BANDS = {"less than 50 %": 50, "50 to 74 %": 75, "75 to 89 %": 90, "90 % or more": 101}
+"""What may stay of a joint -> whole percent that this ends before. Single shares would not do: most plans keep nearly
+all, and no wrong share above it could be offered."""
 
 
 @dataclass(frozen=True)
@@ -229,11 +227,10 @@ def _facet(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
     if right != right:
         return LeftOut(f"The {of} facet joint is not in view here.")
     limit = facts.estimate.limits.value("facet_area_kept_frac")
-    pool = [frac for frac in FACET_FRACS if abs(frac - right) >= FACET_APART_FRAC]
-    choices = tuple(percent(frac) for frac in sorted([right, *draw.sample(pool, CHOICES - 1)]))
+    band = next(words for words, end in FACET_BANDS.items() if round(100 * right) < end)
     words = f"How much of the {of} ({facts.patient_side(of)}) facet joint's surface stays?"
     because = f"{percent(right)} of its surface stays after the whole sweep; the limit asks for {percent(limit)}."
-    return Question(words, choices, percent(right), because)
+    return Question(words, tuple(FACET_BANDS), band, because)
 
 
 def _amounts(right: float, offered: Sequence[float], unit: str, draw: Random) -> tuple[str, ...]:
