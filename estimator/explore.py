@@ -11,8 +11,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from scipy.optimize import Bounds, differential_evolution
-from scipy.stats import qmc
 
 from estimator.batch import Shifts, outcomes
 from estimator.pareto import non_dominated
@@ -133,6 +131,8 @@ class Explored:
 
 def spread(explored: Explored, count: int, rng: np.random.Generator) -> None:
     """Evaluates a scrambled Sobol sequence through the whole space."""
+    from scipy.stats import qmc  # 40 MB, which nobody needs who does not search
+
     sobol = qmc.Sobol(DIMENSIONS, rng=rng)
     for done in range(0, count, CHUNK):
         explored.evaluated(sobol.random(CHUNK)[: count - done])
@@ -220,6 +220,8 @@ def _widened(unit: Float, rng: np.random.Generator) -> Float:
 
 
 def _evolve(cost_of: Callable[[Float], Float], seeds: Float, count: int, rng: np.random.Generator) -> None:
+    from scipy.optimize import Bounds, differential_evolution
+
     generations = count // len(seeds) - 1
     if generations < 1:
         return
