@@ -10,7 +10,7 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
-from starlette.routing import Mount, Route, WebSocketRoute
+from starlette.routing import Mount, Route, Router, WebSocketRoute
 from starlette.types import ASGIApp
 
 from recon.errors import BadFile, CanalwiseError, UnusableInput
@@ -49,13 +49,16 @@ def rehearsal_app(desk: Desk, address: Address, start: Start) -> ASGIApp:
         WebSocketRoute("/socket", room.talk),
     ]
 
+    # an address with a slash too many leads nowhere; only the token's own may be left out
+    inside = Router(routes, redirect_slashes=False)
+
     @asynccontextmanager
     async def alive(_: Starlette) -> AsyncIterator[None]:
         warmed(desk, start)
         yield
         room.lanes.close()
 
-    return Guarded(Starlette(routes=[Mount(f"/{address.token}", routes=routes)], lifespan=alive), address)
+    return Guarded(Starlette(routes=[Mount(f"/{address.token}", app=inside)], lifespan=alive), address)
 
 
 def _page_file(name: str) -> bytes:

@@ -65,7 +65,18 @@ def serving(desk: Desk, place: Place | None = None, start: Start | None = None) 
         raise
 
 
+LAST_PORT = 65535
+"""Ports are 16 bits."""
+
+EVERYWHERE = ("0.0.0.0", "::")
+"""Hosts that stand for every address: the server could not tell by which name it is rightly asked for."""
+
+
 def _bound(host: str, port: int) -> socket.socket:
+    if not 0 <= port <= LAST_PORT:  # the system would take another one, silently
+        raise WrongUse("--port", f"must be from 0 to {LAST_PORT}", got=port)
+    if host in EVERYWHERE:
+        raise WrongUse("--host", "must be one address of this machine", got=host, do="Give the one others will use.")
     try:
         family, kind, _, _, place = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
         bound = socket.socket(family, kind)
@@ -75,6 +86,7 @@ def _bound(host: str, port: int) -> socket.socket:
         # a server started anew must not wait until the old one's connections are forgotten
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         bound.bind(place)
+        bound.listen()  # from now on who asks waits for the server to begin, instead of being turned away
     except (OSError, OverflowError) as refused:
         bound.close()
         told = getattr(refused, "strerror", None) or "out of range"

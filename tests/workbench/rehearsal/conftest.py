@@ -1,0 +1,184 @@
+"""A rehearsal server in a thread, and clients that remember all they were told."""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field
+from http.client import HTTPConnection
+from pathlib import Path
+
+import pytest
+from websockets.sync.client import ClientConnection, connect
+
+from estimator.plan import default_approach
+from recon.case import read_case, write_case
+from tests.workbench import toy
+from workbench.rehearsal import app
+from workbench.rehearsal.desk import Desk
+from workbench.rehearsal.security import Address
+from workbench.rehearsal.serve import Place, serving
+
+FOLDER = "told-to-nobody"
+"""The case's folder in these tests; no response may hold it."""
+
+WAIT_S = 60
+"""A reply that takes longer will not come."""
+
+
+@dataclass(eq=False)
+class Talker:
+    """One page's connection."""
+
+    socket: ClientConnection
+    heard: list[str | bytes] = field(default_factory=list)
+    seq: int = 0
+
+    def say(self, ask: str, **fields) -> int:
+        """Sends a question; gives its number."""
+        self.seq += 1
+        self.socket.send(json.dumps({"seq": self.seq, "ask": ask, **fields}))
+        return self.seq
+
+    def hear(self) -> dict:
+        """The next reply."""
+        reply = self.frame()
+        assert isinstance(reply, str)
+        return json.loads(reply)
+
+    def frame(self) -> str | bytes:
+        """The next frame, whatever it is."""
+        self.heard.append(self.socket.recv(timeout=WAIT_S))
+        return self.heard[-1]
+
+    def ask(self, ask: str, **fields) -> dict:
+        """The answer to a question; progress is passed over."""
+        seq = self.say(ask, **fields)
+        while (reply := self.hear())["seq"] != seq or "progress" in reply:
+            pass
+        assert "answer" in reply, reply
+        return reply["answer"]
+
+    def refused(self, ask: str, **fields) -> dict:
+        """The problem a question is refused for."""
+        seq = self.say(ask, **fields)
+        reply = self.hear()
+        assert reply["seq"] == seq
+        return reply["problem"]
+
+
+@dataclass(frozen=True)
+class Told:
+    """A response."""
+
+    status_code: int
+    headers: dict[str, str]
+    content: bytes
+
+    def json(self):
+        """Its content, read as JSON."""
+        return json.loads(self.content)
+
+
+@dataclass(eq=False)
+class Served:
+    """A running server of a case on disk."""
+
+    address: Address
+    folder: Path
+    desk: Desk
+    told: list[str | bytes] = field(default_factory=list)
+
+    @property
+    def origin(self) -> str:
+        """What a page of this server says it comes from."""
+        return f"http://127.0.0.1:{self.address.port}"
+
+    def get(self, path: str = "", **headers) -> Told:
+        """One request for a path under the token."""
+        return self.request("GET", f"/{self.address.token}/{path}", **headers)
+
+    def request(self, method: str, target: str, **headers) -> Told:
+        """One request for a target, exactly as it is written: most clients would tidy it up."""
+        client = HTTPConnection("127.0.0.1", self.address.port, timeout=WAIT_S)
+        try:
+            client.request(method, target, headers=headers)
+            got = client.getresponse()
+            told = Told(got.status, {name.lower(): value for name, value in got.getheaders()}, got.read())
+        finally:
+            client.close()
+        self.told += [told.content, str(told.headers)]
+        return told
+
+    @contextmanager
+    def page(self, **options) -> Iterator[Talker]:
+        """A page's connection."""
+        url = self.origin.replace("http", "ws") + f"/{self.address.token}/socket"
+        with connect(url, **{"origin": self.origin, "proxy": None, "max_size": None} | options) as socket:
+            talker = Talker(socket, self.told)
+            yield talker
+
+
+@contextmanager
+def served_from(folder: Path, port: int = 0, token: str = "") -> Iterator[Served]:
+    """A server of the case in a folder, until the end of the block."""
+    desk = Desk(read_case(folder))
+    serving_here = serving(desk, Place(port=port, token=token))
+    thread = threading.Thread(target=serving_here.run)
+    thread.start()
+    while not serving_here.server.started:
+        time.sleep(0.01)
+    served = Served(serving_here.address, folder, desk)
+    try:
+        yield served
+    finally:
+        serving_here.end()
+        thread.join()
+    tell_nothing(served)
+
+
+def tell_nothing(served: Served) -> None:
+    """No reply tells where the case lies."""
+    for told in served.told:
+        text = told if isinstance(told, str) else told.decode(errors="ignore")
+        assert FOLDER not in text
+        assert str(served.folder.parent) not in text
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _cold():
+    """Servers that prepare nothing of themselves: most tests ask for no number."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(app, "warmed", lambda *_: None)
+        yield
+
+
+@pytest.fixture(scope="module")
+def rehearsal_case(tmp_path_factory) -> Path:
+    """A case folder of the toy segment, under a name that must not be told."""
+    folder = tmp_path_factory.mktemp("rehearsal") / FOLDER
+    write_case(folder, toy.scan(), toy.anatomy())
+    return folder
+
+
+@pytest.fixture(scope="module")
+def served(rehearsal_case) -> Iterator[Served]:
+    """A server of that case."""
+    with served_from(rehearsal_case) as here:
+        yield here
+
+
+@pytest.fixture
+def page(served) -> Iterator[Talker]:
+    """One page that is connected to it."""
+    with served.page() as talker:
+        yield talker
+
+
+@pytest.fixture(scope="session")
+def toy_plan() -> dict:
+    """The usual start from the left, as a page sends it."""
+    return json.loads(json.dumps(asdict(default_approach(toy.anatomy(), "L3-L4", "left"))))
