@@ -1,9 +1,10 @@
 // Which level is meant? Asked of a person for every level before its numbers are shown.
 
+import { begin } from "./begin";
 import type { Desk } from "./desk";
 import { button, dialog, h, say } from "./elements";
 import type { LevelFacts } from "./protocol";
-import { begin } from "./begin";
+import { fixed } from "./wording";
 
 export interface Confirming {
   /** Asks now, with the plan's level marked. */
@@ -16,7 +17,7 @@ const LEAD =
 export function confirming(desk: Desk): Confirming {
   const { store } = desk;
   const list = h("div", { class: "levels", role: "radiogroup", "aria-label": "Level" });
-  const yes = button("", () => settle(), { class: "primary", autofocus: true });
+  const yes = button("", () => settle(), { class: "primary" });
   const box = dialog(
     "confirm", "Which level is meant?",
     h("p", {}, LEAD), list,
@@ -49,13 +50,14 @@ export function confirming(desk: Desk): Confirming {
 }
 
 function levelChoice(level: LevelFacts, checked: boolean, mark: (name: string) => void): HTMLElement {
-  const sure = level.confidence_frac === null ? "confidence not judged" : `confidence ${level.confidence_frac.toFixed(2)}`;
+  const sure = level.confidence_frac === null ? "confidence not judged" : `confidence ${fixed(level.confidence_frac, 2)}`;
   return h(
     "label", { class: "level-choice" },
-    h("input", { type: "radio", name: "level-meant", value: level.name, checked, onchange: () => mark(level.name) }),
+    h("input", { type: "radio", name: "level-meant", value: level.name, checked, autofocus: checked, disabled: !level.sides.length, onchange: () => mark(level.name) }),
     h(
       "span", {},
       h("strong", {}, level.name), h("span", { class: "quiet" }, ` ${level.upper} over ${level.lower}; ${sure}`),
+      level.sides.length ? null : h("span", { class: "because mark" }, "! cannot be docked on: no way in, or no targets, in view"),
       level.check_by_eye ? h("em", { class: "mark" }, "! check by eye") : null,
       h("span", { class: "because" }, level.because),
       ...[...new Set(level.warnings)].map((warning) => h("span", { class: "because mark" }, `! ${warning}`)),

@@ -1,7 +1,7 @@
 // Controls that change what is seen, and no number.
 
 import type { Group } from "./controls";
-import { dial, type Quantity } from "./dial";
+import { Dial, type Quantity } from "./dial";
 import type { Desk } from "./desk";
 import { h, tick } from "./elements";
 import type { Looks } from "./store";
@@ -18,7 +18,7 @@ const SCOPE: readonly (readonly [Shown, Quantity])[] = [
 
 export function scopeGroup({ store }: Desk): Group {
   const dials = SCOPE.map(([key, quantity]) => {
-    const one = dial(quantity, { move: (value) => store.look({ [key]: value } as Partial<Looks>), settle: () => undefined });
+    const one = new Dial(quantity, { move: (value) => store.look({ [key]: value } as Partial<Looks>), settle: () => undefined });
     return [key, one] as const;
   });
   return {

@@ -2,7 +2,7 @@
 
 import type { Group } from "./controls";
 import type { Desk } from "./desk";
-import { type Dial, dial, type Hand, type Quantity } from "./dial";
+import { Dial, type Hand, type Quantity } from "./dial";
 import { choice, h } from "./elements";
 import { entering } from "./entering";
 import { docked, dockedAt, farPhase, shifted, shiftOf, sized, tilted } from "./plan_edit";
@@ -37,7 +37,7 @@ export function farTilt(desk: Desk): Group {
   const edited = (plan: Plan, value: number) => tilted(plan, farPhase(plan), { medial_tilt_deg: value });
   const told = { ...quantity(store.state.facts, "far_medial_tilt_deg", "Over the top: medial tilt", [5, 40], TILTS), large: true };
   const hand = handOf(desk, edited);
-  const one = dial(told, {
+  const one = new Dial(told, {
     move(value) {
       // the endoscope's view and the cut along the channel follow what is moved
       if (store.state.looks.phase !== farPhase(store.state.plan)) store.look({ phase: farPhase(store.state.plan) });
@@ -122,7 +122,7 @@ export function phaseGroup(desk: Desk): Group {
 }
 
 function rowSet(desk: Desk, label: string, rows: Row[]) {
-  const dials = rows.map(([told, value, edited, words]) => ({ one: dial(told, handOf(desk, edited)), value, words }));
+  const dials = rows.map(([told, value, edited, words]) => ({ one: new Dial(told, handOf(desk, edited)), value, words }));
   return {
     element: h("div", { role: "group", "aria-label": label }, ...dials.map(({ one }) => one.element)),
     show: (plan: Plan) => dials.forEach(({ one, value, words }) => one.show(value(plan), words(plan))),
@@ -135,7 +135,7 @@ export function entryGroup(desk: Desk): Group {
   const hand = entering(desk);
   const across = quantity(facts, "entry_lateral_mm", "Entry lateral", [0, 40], LENGTHS, MM);
   const along: Quantity = { ...MM, label: "Entry cranial", ends: [-50, 30], bound: false, takes: LENGTHS };
-  const dials: [Dial, Dial] = [dial(across, hand.of("lateral_mm")), dial(along, hand.of("cranial_mm"))];
+  const dials: [Dial, Dial] = [new Dial(across, hand.of("lateral_mm")), new Dial(along, hand.of("cranial_mm"))];
   const element = h("div", {}, ...dials.map((one) => one.element));
   return {
     element,

@@ -67,6 +67,5 @@ async function laidThrough(desk: Desk, plan: Plan, { lateral_mm, cranial_mm }: E
 }
 
 function entryOf({ answer }: State): Entry {
-  const told = (answer?.estimate.skin_entry ?? {}) as Partial<Entry>;
-  return { lateral_mm: told.lateral_mm ?? null, cranial_mm: told.cranial_mm ?? null, at: told.at ?? "" };
+  return answer?.estimate.skin_entry ?? { lateral_mm: null, cranial_mm: null, at: "" };
 }

@@ -2,7 +2,7 @@
 // has died loses anything. Each tab keeps its own.
 
 import { startAsked } from "./begin";
-import type { Link } from "./link";
+import { type Link, Refused } from "./link";
 import type { CaseFacts, Plan } from "./protocol";
 import type { Store } from "./store";
 
@@ -83,8 +83,10 @@ export function keeping(store: Store, link: Link, tab: string): void {
     clearTimeout(timer);
     if (!unkept || !link.up) return;
     unkept = false;
-    link.ask({ ask: "keep", tab, state: store.kept() }).catch(() => {
+    link.ask({ ask: "keep", tab, state: store.kept() }).catch((why: unknown) => {
       unkept = true;
+      // such as a case that has been deleted under the page
+      if (why instanceof Refused) store.set({ problem: `Not kept in the case: ${why.message}` });
     });
   };
   const later = () => {

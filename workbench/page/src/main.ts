@@ -17,7 +17,7 @@ import { lesson } from "./lesson";
 import { Link } from "./link";
 import { notices } from "./notices";
 import { numbers } from "./numbers";
-import { plansOf } from "./plans";
+import { Plans } from "./plans";
 import type { CaseFacts, Plan } from "./protocol";
 import { scope, scopeHook } from "./scope";
 import { search } from "./search";
@@ -103,7 +103,7 @@ function mount(desk: Desk): void {
   const { store, link } = desk;
   window.rehearsal = { store, link, bench: benchHook, scope: scopeHook, slices: slicesHook };
   followTheme(store);
-  const [plans, confirm] = [plansOf(desk), confirming(desk)];
+  const [plans, confirm] = [new Plans(desk), confirming(desk)];
   const help = helping(() => shortcuts);
   const shortcuts: Shortcut[] = shortcutsOf(desk, { save: () => plans.save(), help });
   top(region("top"), desk, { confirm, plans, help });

@@ -6,7 +6,7 @@ import { button, type Child, fold, h, say } from "./elements";
 import type { Estimate, EstimateAnswer } from "./protocol";
 import type { State } from "./store";
 import { summary, tiles } from "./tiles";
-import { chanceLine, hasIntervals, headlineRows, reachLine, taskRows, verdictRow, verdictsOf } from "./told";
+import { chanceLine, hasIntervals, headlineRows, reachLine, taskRows, verdictRow } from "./told";
 
 export const numbers: Part = (root, desk) => {
   const { store } = desk;
@@ -75,7 +75,7 @@ function figures() {
       element.classList.toggle("waiting", !hasIntervals(estimate));
       head.show(answer);
       headline.show(headlineRows(estimate));
-      limits.show(verdictsOf(estimate).map(verdictRow), verdictsOf(estimate).map((verdict) => verdict.met === false));
+      limits.show(estimate.verdicts.map(verdictRow), estimate.verdicts.map((verdict) => verdict.met === false));
       asked.show(taskRows(estimate));
       say(reach, reachLine(estimate));
       say(chance, chanceLine(estimate));
@@ -114,7 +114,7 @@ const FROM: Record<string, string> = {
 
 function fillSources(list: HTMLElement, { estimate, took_s }: EstimateAnswer): void {
   const rows = Object.entries(estimate.sources).map(([name, source]) => [FROM[name] ?? name, source] as const);
-  const limits = verdictsOf(estimate).map(({ name, source, evidence }) => [name, `${source} (${evidence})`] as const);
+  const limits = estimate.verdicts.map(({ name, source, evidence }) => [name, `${source} (${evidence})`] as const);
   const took = [["worked out in", `${(1000 * took_s).toFixed(0)} ms`]] as const;
   const told: Child[] = [...rows, ...limits, ...took].flatMap(([name, source]) => [h("dt", {}, name), h("dd", {}, source)]);
   if (list.dataset["shown"] === keyOf(estimate)) return;

@@ -6,108 +6,126 @@ import { Refused } from "./link";
 import type { Plan } from "./protocol";
 import { same, type State } from "./store";
 
-export interface Plans {
-  /** Lists the plans. */
-  list(): void;
-  /** Saves under the plan's own name, or asks for one. */
-  save(): void;
-  /** Has the plan changed since it was saved or opened here? */
-  changed(state: State): boolean;
+const UNANSWERED = "The server did not answer. Nothing is lost; try again.";
+
+export class Plans {
   /** Says to those who listen what was done. */
-  told: HTMLElement;
-}
+  readonly told = h("span", { role: "status", class: "unseen" });
+  /** What the case holds under the plan's name, as far as this page knows. */
+  private saved: Plan | null = null;
+  private readonly rows = h("ul", { class: "plan-list" });
+  private readonly name = h("input", { id: freshId("name"), type: "text", autocomplete: "off", spellcheck: "false", maxlength: 64 });
+  private readonly words = h("p", { class: "dialog-note", role: "status" });
+  private readonly replace = button("Replace it", () => void this.keep(this.typed, true), { hidden: true });
+  private readonly box: HTMLDialogElement;
 
-export function plansOf(desk: Desk): Plans {
-  const { store } = desk;
-  const done = h("span", { role: "status", class: "unseen" });
-  let saved: Plan | null = null;
-  const rows = h("ul", { class: "plan-list" });
-  const id = freshId("name");
-  const name = h("input", { id, type: "text", autocomplete: "off", spellcheck: "false", maxlength: 60 });
-  const asked = h("p", { class: "dialog-note", role: "status" });
-  const replace = button("Replace it", () => void keep(name.value.trim(), true), { hidden: true });
-  const box = dialog(
-    "plans", "Plans in this case", rows,
-    h("form", { class: "save-as", onsubmit: (event) => { event.preventDefault(); void keep(name.value.trim(), false); } },
-      h("label", { for: id }, "Save this plan as"), name, h("button", { type: "submit", class: "primary" }, "Save")),
-    asked, replace,
-    h("div", { class: "dialog-buttons" }, button("Close", () => box.close())),
-  );
-  const told = (words: string, canReplace = false) => {
-    say(asked, words);
-    replace.hidden = !canReplace;
-  };
-  const known = (plans: string[]) => store.set({ facts: { ...store.state.facts, plans } });
-
-  const keep = async (under: string, replacing: boolean) => {
-    const { facts, plan, name: own } = store.state;
-    if (!under) return told("Give it a name.");
-    const taken = !replacing && facts.plans.includes(under);
-    if (taken && (under !== own || (await otherwise(under)))) return doubted(under === own ? `'${under}' was changed by another page.` : `'${under}' is already in the case.`);
-    const answered = await desk.ask<{ name: string; plans: string[] }>(
-      { ask: "save", name: under, plan, replace: replacing || taken }, { lane: "save" },
-    );
-    if (!answered) return told(store.state.problem || "Not saved: the server did not answer. Nothing is lost; try again.");
-    say(done, `Saved as ${answered.answer.name}.`);
-    saved = plan;
-    known(answered.answer.plans);
-    store.set({ name: answered.answer.name });
-    box.close();
-  };
-
-  /** Is what the case holds under a name other than what this page opened or saved? */
-  const otherwise = async (which: string): Promise<boolean> => {
-    const kept = await heldUnder(desk, which);
-    return Boolean(kept) && !same(kept, saved);
-  };
-
-  const doubted = (words: string) => {
-    if (!box.open) list();
-    told(words, true);
-  };
-
-  const open = async (which: string) => {
-    const answered = await desk.ask<{ name: string; plan: Plan }>({ ask: "open", name: which }, { lane: "open" });
-    if (!answered) return told(store.state.problem || "Not opened: the server did not answer.");
-    box.close();
-    saved = answered.answer.plan;
-    store.choose(answered.answer.plan);
-    store.set({ name: answered.answer.name });
-  };
-
-  const forget = async (which: string) => {
-    const answered = await desk.ask<{ plans: string[] }>({ ask: "forget", name: which }, { lane: "forget" });
-    if (!answered) return told(store.state.problem || "Not deleted: the server did not answer.");
-    known(answered.answer.plans);
-    if (store.state.name === which) store.set({ name: "" });
-    fill();
-  };
-
-  const fill = () => {
-    const { plans } = store.state.facts;
-    rows.replaceChildren(...(plans.length ? plans.map((each) => row(each, open, forget)) : [h("li", { class: "quiet" }, "None yet.")]));
-  };
-  const list = () => {
-    fill();
-    told("");
-    name.value = store.state.name || `${store.state.plan.level}-${store.state.plan.side}`;
-    box.showModal();
-  };
-  if (store.state.name) {
-    void heldUnder(desk, store.state.name).then((kept) => {
-      saved = kept ?? null;
-      if (kept === null) store.set({ name: "" });
-    });
+  constructor(private readonly desk: Desk) {
+    const submit = (event: Event) => {
+      event.preventDefault();
+      void this.keep(this.typed, false);
+    };
+    const label = h("label", { for: this.name.id }, "Save this plan as");
+    const form = h("form", { class: "save-as", onsubmit: submit }, label, this.name, h("button", { type: "submit", class: "primary" }, "Save"));
+    const close = h("div", { class: "dialog-buttons" }, button("Close", () => this.box.close()));
+    this.box = dialog("plans", "Plans in this case", this.rows, form, this.words, this.replace, close);
+    void this.recognise();
   }
-  return {
-    list,
-    save() {
-      if (store.state.name) void keep(store.state.name, false);
-      else list();
-    },
-    told: done,
-    changed: (state) => saved !== null && state.name !== "" && !same(saved, state.plan),
+
+  /** Has the plan changed since it was saved or opened here? */
+  changed(state: State): boolean {
+    return this.saved !== null && state.name !== "" && !same(this.saved, state.plan);
+  }
+
+  /** Lists the plans. */
+  list(): void {
+    const { name, plan } = this.state;
+    this.fill();
+    this.say("");
+    this.name.value = name || `${plan.level}-${plan.side}`;
+    this.box.showModal();
+  }
+
+  /** Saves under the plan's own name, or asks for one. */
+  save(): void {
+    if (this.state.name) void this.keep(this.state.name, false);
+    else this.list();
+  }
+
+  private get state(): State {
+    return this.desk.store.state;
+  }
+
+  private get typed(): string {
+    return this.name.value.trim();
+  }
+
+  /** After a reload: does the case still hold the plan of that name? */
+  private async recognise(): Promise<void> {
+    if (!this.state.name) return;
+    const held = await heldUnder(this.desk, this.state.name);
+    this.saved = held ?? null;
+    this.desk.store.set(held === null ? { name: "" } : { facts: { ...this.state.facts } });
+  }
+
+  private async keep(name: string, replacing: boolean): Promise<void> {
+    const { plan } = this.state;
+    if (!name) return this.say("Give it a name.");
+    const doubt = replacing ? "" : await this.doubt(name);
+    if (doubt) return this.ask(doubt);
+    const replace = replacing || name === this.state.name;
+    const answered = await this.desk.ask<{ name: string; plans: string[] }>({ ask: "save", name, plan, replace }, { lane: "save" });
+    if (!answered) return this.say(this.state.problem || UNANSWERED);
+    this.saved = plan;
+    this.known(answered.answer.plans, answered.answer.name);
+    say(this.told, `Saved as ${answered.answer.name}.`);
+    this.box.close();
+  }
+
+  /** Why a plan should not be written under a name without asking; "" where nothing speaks against it. */
+  private async doubt(name: string): Promise<string> {
+    if (!this.state.facts.plans.includes(name)) return "";
+    if (name !== this.state.name) return `'${name}' is already in the case.`;
+    const held = await heldUnder(this.desk, name);
+    return held && !same(held, this.saved) ? `'${name}' was changed by another page.` : "";
+  }
+
+  private ask(doubt: string): void {
+    if (!this.box.open) this.list();
+    this.say(doubt, true);
+    this.replace.focus();
+  }
+
+  private readonly open = async (name: string): Promise<void> => {
+    const answered = await this.desk.ask<{ name: string; plan: Plan }>({ ask: "open", name }, { lane: "open" });
+    if (!answered) return this.say(this.state.problem || UNANSWERED);
+    this.box.close();
+    this.saved = answered.answer.plan;
+    this.desk.store.choose(answered.answer.plan);
+    this.desk.store.set({ name: answered.answer.name });
   };
+
+  private readonly forget = async (name: string): Promise<void> => {
+    const answered = await this.desk.ask<{ plans: string[] }>({ ask: "forget", name }, { lane: "forget" });
+    if (!answered) return this.say(this.state.problem || UNANSWERED);
+    this.known(answered.answer.plans, this.state.name === name ? "" : this.state.name);
+    this.say(`${name} is deleted.`);
+    this.fill();
+  };
+
+  private known(plans: string[], name: string): void {
+    this.desk.store.set({ facts: { ...this.state.facts, plans }, name });
+  }
+
+  private fill(): void {
+    const { plans } = this.state.facts;
+    const rows = plans.map((name) => row(name, this.open, this.forget));
+    this.rows.replaceChildren(...(rows.length ? rows : [h("li", { class: "quiet" }, "None yet.")]));
+  }
+
+  private say(words: string, canReplace = false): void {
+    say(this.words, words);
+    this.replace.hidden = !canReplace;
+  }
 }
 
 /** The plan that the case holds under a name; null where there is none, undefined where no answer came. */
@@ -124,11 +142,12 @@ type Act = (name: string) => Promise<void>;
 /** One plan; deleting asks once more, in place. */
 function row(name: string, open: Act, forget: Act): HTMLElement {
   const item = h("li", {});
-  const usual = () => item.replaceChildren(
-    h("span", { class: "plan-name" }, name),
-    button("Open", () => void open(name), { "aria-label": `Open ${name}` }),
-    button("Delete", sure, { "aria-label": `Delete ${name}` }),
-  );
+  const usual = () =>
+    item.replaceChildren(
+      h("span", { class: "plan-name" }, name),
+      button("Open", () => void open(name), { "aria-label": `Open ${name}` }),
+      button("Delete", sure, { "aria-label": `Delete ${name}` }),
+    );
   const sure = () => {
     const yes = button("Delete it", () => void forget(name));
     item.replaceChildren(h("span", { class: "plan-name" }, `Delete ${name} for good?`), yes, button("Keep it", usual));

@@ -171,9 +171,9 @@ export interface Estimate {
     canal_area_mm2: { before: number | null; after: number | null; interval95: { before: Ends; after: Ends } };
     coverage_frac: Record<Relation, number | null>;
   };
-  skin_entry: Record<string, unknown>;
+  skin_entry: SkinEntry;
   verdicts: Verdict[];
-  chances: Record<string, unknown>;
+  chances: Partial<Chances> | null; // empty, or not told, without samples
   samples: number;
   warnings: string[];
   sources: Record<string, string>;
@@ -203,12 +203,33 @@ export interface Reach {
   interval95: Ends;
 }
 
+export interface SkinEntry {
+  lateral_mm: number; // of the midline, toward the side of the approach
+  cranial_mm: number; // of the upper lamina's lower edge
+  depth_mm: number;
+  at: string; // "skin", or "pivot" where no skin is in view
+}
+
 export interface Verdict {
   name: string;
+  value: number | null;
+  limit: number;
+  unit: string;
   met: boolean | null;
-  within_error: boolean;
-  chance: number | null;
-  [more: string]: unknown;
+  within_error?: boolean;
+  chance?: number | null;
+  source: string;
+  evidence: string;
+}
+
+export interface Chances {
+  limits: Record<string, number | null>;
+  targets: Record<string, number | null>;
+  wanted: string[];
+  enough_frac: number;
+  all_limits: number | null;
+  all_targets: number | null;
+  all: number | null;
 }
 
 export interface EstimateAnswer {

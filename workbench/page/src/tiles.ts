@@ -2,8 +2,8 @@
 
 import { button, h, say } from "./elements";
 import { otherSide } from "./store";
-import type { EstimateAnswer, Estimate, Facet, Relation } from "./protocol";
-import { breaches, chancesOf, hasIntervals, type LimitVerdict, RELATIONS, stands, verdictsOf } from "./told";
+import type { EstimateAnswer, Estimate, Facet, Relation, Verdict } from "./protocol";
+import { breaches, chancesOf, hasIntervals, RELATIONS, stands } from "./told";
 import { amount, chanceWords, cranialWords, interval, joined, lateralWords, limitWords, number, percent } from "./wording";
 
 /** Stands where an interval is still being worked out. */
@@ -80,10 +80,10 @@ export function tiles(): Tiles {
 const between = (estimate: Estimate, words: string): string =>
   words ? `(${words})` : hasIntervals(estimate) ? "" : WAITING;
 
-const verdictNamed = (estimate: Estimate, name: string): LimitVerdict | undefined =>
-  verdictsOf(estimate).find((verdict) => verdict.name === name);
+const verdictNamed = (estimate: Estimate, name: string): Verdict | undefined =>
+  estimate.verdicts.find((verdict) => verdict.name === name);
 
-const limitOf = (verdict: LimitVerdict | undefined): string =>
+const limitOf = (verdict: Verdict | undefined): string =>
   verdict ? `limit ${amount(verdict.limit, verdict.unit)}: ${stands(verdict)}` : "";
 
 export function verdictWords(estimate: Estimate): string {
@@ -146,7 +146,7 @@ function facetRow(relation: Relation) {
 const endsOf = (facet: Facet, share: "area" | "width") => (share === "area" ? facet.interval95 : facet.width_interval95);
 
 /** The worse of a joint's two verdicts, in words. */
-function worstOf(verdicts: (LimitVerdict | undefined)[]): string {
+function worstOf(verdicts: (Verdict | undefined)[]): string {
   const told = verdicts.filter((verdict) => verdict !== undefined);
   return limitOf(told.find((one) => one.met === false) ?? told.find((one) => one.within_error) ?? told[0]);
 }
@@ -167,7 +167,7 @@ function reachTile() {
       const stops = blocker ? `${limitWords(reach.limited_by)}. ${blocker.words}` : limitWords(reach.limited_by);
       tile.show(
         amount(reach.lateral_mm, "mm"), between(estimate, interval(reach.interval95, 1)),
-        `far recess ${recess === undefined ? "not known" : `${percent(recess)} touched`}; ${stops}`,
+        `far recess ${recess === undefined ? "not known" : `${percent(recess)} touched`}; ${stops} ${sacWords(estimate)}`,
       );
     },
   };
@@ -195,18 +195,14 @@ function showBridge(tile: Figure, estimate: Estimate): void {
 
 function showArea(tile: Figure, estimate: Estimate): void {
   const { before, after, interval95 } = estimate.decompression.canal_area_mm2;
-  tile.show(`${number(before, 0)} \u2192 ${number(after, 0)}`, "mm\u00b2", `after ${between(estimate, interval(interval95?.after))}: an upper bound`);
+  tile.show(`${number(before, 0)} \u2192 ${number(after, 0)}`, "mm\u00b2", `after ${between(estimate, interval(interval95?.after))}: an upper bound ${sacWords(estimate)}`);
 }
 
-interface SkinEntry {
-  lateral_mm: number;
-  cranial_mm: number;
-  depth_mm: number;
-  at: string;
-}
+/** Where the sac comes from stands beside every number that depends on it. */
+const sacWords = (estimate: Estimate): string => `(sac ${estimate.sources["sac"] ?? "modelled"})`;
 
 function showSkin(tile: Figure, estimate: Estimate): void {
-  const entry = estimate.skin_entry as unknown as SkinEntry;
+  const entry = estimate.skin_entry;
   const upper = estimate.level.split("-")[0] ?? "";
   const [lateral, ...of] = lateralWords(entry.lateral_mm, estimate.side).split(" of ");
   tile.show(

@@ -1,27 +1,9 @@
 // The rows and sentences of `canalwise estimate` from its JSON, letter for letter (workbench/tables.py).
 
-import type { Estimate, Facet, Relation, Verdict } from "./protocol";
+import type { Chances, Estimate, Facet, Relation, Verdict } from "./protocol";
 import { amount, chanceWords, joined, limitWords, number, percent, withInterval } from "./wording";
 
 export const RELATIONS: readonly Relation[] = ["ipsilateral", "contralateral"];
-
-export interface Chances {
-  limits: Record<string, number | null>;
-  targets: Record<string, number | null>;
-  wanted: string[];
-  enough_frac: number;
-  all_limits: number | null;
-  all_targets: number | null;
-  all: number | null;
-}
-
-export interface LimitVerdict extends Verdict {
-  value: number | null;
-  limit: number;
-  unit: string;
-  source: string;
-  evidence: string;
-}
 
 const MET = new Map<boolean | null, string>([[true, "kept"], [false, "BREACHED"], [null, "not measured"]]);
 
@@ -33,11 +15,9 @@ const SHARES = [
 
 /** The chances, or null where no samples were drawn. */
 export function chancesOf(estimate: Estimate): Chances | null {
-  const told = estimate.chances as unknown as Chances | null;
-  return told && told.all_limits !== undefined ? told : null;
+  const told = estimate.chances;
+  return told?.all_limits === undefined ? null : (told as Chances);
 }
-
-export const verdictsOf = (estimate: Estimate): LimitVerdict[] => estimate.verdicts as LimitVerdict[];
 
 export const hasIntervals = (estimate: Estimate): boolean => Boolean(estimate.task.bone_removed_mm3.interval95);
 
@@ -81,7 +61,7 @@ export function taskRows(estimate: Estimate): [string, string, string][] {
 }
 
 /** One limit: its name, the value found, the limit, how it stands, and the chance that it is kept. */
-export function verdictRow(verdict: LimitVerdict): [string, string, string, string, string] {
+export function verdictRow(verdict: Verdict): [string, string, string, string, string] {
   const { value, limit, unit } = verdict;
   return [verdict.name, amount(value, unit), amount(limit, unit), stands(verdict), chanceWords(verdict.chance)];
 }

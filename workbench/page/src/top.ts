@@ -19,7 +19,7 @@ export function top(root: HTMLElement, desk: Desk, { confirm, plans, help }: Asi
   const side = h("span", {});
   const state = h("span", { class: "badge-state" });
   const badge = h("button", { id: "level-badge", type: "button", class: "badge", onclick: confirm.ask, "aria-haspopup": "dialog" }, level, side, state);
-  const name = button("", plans.list, { id: "plan-name", "aria-haspopup": "dialog" });
+  const name = button("", () => plans.list(), { id: "plan-name", "aria-haspopup": "dialog" });
   const save = button("Save", () => plans.save(), { id: "save" });
   const back = button("Undo", () => undo(store), { id: "undo", title: "Ctrl+Z" });
   const again = button("Redo", () => redo(store), { id: "redo", title: "Ctrl+Shift+Z" });
