@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from estimator.estimate import Estimate
+from estimator.estimate import Estimate, estimate_of
 from estimator.first_limit import AT_MOST
 from estimator.search import search
 from estimator.search_ways import Question
@@ -91,7 +91,9 @@ def found_plan(yours: Estimate, progress: Callable[[int], None]) -> Estimate:
         task=wanted_of_task(tuple(yours.task_targets_ras_mm)).names,
         budget=BUDGET,
     )
-    return search(yours.prepared, question, progress).best.estimate
+    best = search(yours.prepared, question, progress).best.approach
+    # for the same task as the other plan's, or their bone could not be compared
+    return estimate_of(yours.prepared, best, tuple(yours.task_targets_ras_mm))
 
 
 def _broken(verdicts: tuple[Verdict, ...]) -> Iterator[str]:
