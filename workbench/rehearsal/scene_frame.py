@@ -15,7 +15,7 @@ from recon.labels import SIDES, Mask, Part, Tissue, canal_mask, label_names, lab
 from recon.skin import dorsal_skin_mm
 from workbench.rehearsal.desk import Desk
 from workbench.rehearsal.frames import frame_bytes
-from workbench.rehearsal.shells import Shell, box_in, labels_on, lightened, sheet_through, shell_of, softened
+from workbench.rehearsal.shells import Shell, box_in, labels_on, lighter, sheet_through, shell_of, softened
 
 SCHEMA = "canalwise.scene/1"
 
@@ -92,7 +92,7 @@ def _bone(anatomy: Anatomy, level: Level) -> Iterator[tuple[str, Shell]]:
     full = shell_of(bone, grid, level.frame, max(allowed_mm, FINEST_VOXELS * float(grid.spacing_mm.min())))
     assert full is not None, "a finer step loses no bone"
     yield "bone", full
-    yield "bone_proxy", lightened(first, PROXY_TRIANGLES)
+    yield "bone_proxy", lighter(first, PROXY_TRIANGLES)
 
 
 def _contents(anatomy: Anatomy, level: Level) -> Iterator[tuple[str, Shell]]:

@@ -16,7 +16,8 @@ from recon.grid import Box, Float, Grid
 from recon.labels import Labels, Mask, bone_mask
 from recon.local import Float32, Share, antialiased
 from recon.sampling import linear_box
-from recon.surface import OFF_STEP, ONE_AT_A_TIME
+from recon.surface import OFF_STEP
+from workbench.rehearsal.lighten import lightened
 from workbench.scene import BOX_HIGH_MM, BOX_LOW_MM
 
 RING = 2
@@ -86,18 +87,10 @@ def softened(mask: Mask) -> Float32:
     return antialiased(mask, SMOOTH_VOXELS)
 
 
-def lightened(shell: Shell, triangles: int) -> Shell:
+def lighter(shell: Shell, triangles: int) -> Shell:
     """The surface with about so many triangles, where it has more."""
-    import fast_simplification
-
-    if len(shell.triangles) <= triangles:
-        return shell
-    with ONE_AT_A_TIME:
-        points, faces = fast_simplification.simplify(
-            shell.points_mm, shell.triangles.astype(np.int32), 1 - triangles / len(shell.triangles)
-        )
-    placed = np.clip(points, BOX_LOW_MM, BOX_HIGH_MM)
-    return Shell(placed.astype(np.float32), faces.astype(np.uint32))
+    points, faces = lightened(shell.points_mm, shell.triangles, triangles)
+    return Shell(np.clip(points, BOX_LOW_MM, BOX_HIGH_MM).astype(np.float32), faces)
 
 
 def labels_on(points_mm: Float32, labels: Labels, grid: Grid, frame: Frame) -> Labels:
