@@ -20,7 +20,7 @@ import { withoutSolids } from "./fallback";
 import { placedPhases } from "./geometry";
 import { follow, type Drag } from "./hands";
 import { lettersOf } from "./letters";
-import { Marks, type MarkKind } from "./marks";
+import { legend, Marks, type MarkKind } from "./marks";
 import type { Vec3 } from "./protocol";
 import { Stage } from "./stage";
 
@@ -104,7 +104,8 @@ class Bench {
     );
     const after = button("Afterwards", () => this.flip(), { "aria-pressed": "false", title: "The bone that goes left out" });
     this.desk.store.subscribe((state) => after.setAttribute("aria-pressed", String(Boolean(state.looks.shown["afterwards"]))));
-    return h("div", { class: "picture-buttons", role: "group", "aria-label": "Views" }, ...views, after);
+    const group = h("div", { class: "picture-buttons", role: "group", "aria-label": "Views" }, ...views, after);
+    return h("div", { class: "picture-foot" }, group, legend());
   }
 
   private flip(): void {

@@ -26,10 +26,10 @@ export const PRESETS: Record<Preset, string> = {
 /** Vertical field of view: long enough a lens that nothing bulges. */
 export const LENS_DEG = 26;
 
-const [NEAREST_MM, FARTHEST_MM, START_MM] = [60, 700, 265];
+const [NEAREST_MM, FARTHEST_MM, START_MM] = [60, 700, 225];
 
 /** What the first view looks at: the dorsal half of the canal, where the work is. */
-const MIDDLE: Vec3 = [0, 12, 0];
+const MIDDLE: Vec3 = [0, 14, 0];
 
 const RAD = Math.PI / 180;
 

@@ -24,7 +24,7 @@ const OUTSIDE_MM = 30;
 const ROUND = 40;
 
 /** Opacity of the phase under the hand, and of the others. */
-const [NEAR, FAR] = [0.5, 0.16];
+const [NEAR, FAR] = [0.3, 0.1];
 
 const DOWN = new Vector3(0, -1, 0);
 

@@ -10,7 +10,7 @@ import type { RemovalHeader, Vec3 } from "./protocol";
 const TAKEN = 127.5;
 
 /** What stands behind the face counts as bone from here on: a little outside its surface, so that no slit is left open. */
-const STANDS = 70;
+const STANDS = 40;
 
 export function cutFaceOf(header: RemovalHeader, task: Uint8Array, bone: Uint8Array): Surface {
   const { shape } = header;

@@ -1,6 +1,7 @@
 // Marks drawn over the bench: what can be dragged, what blocks the reach, and the letters of the directions.
 
 import { Vector3, type PerspectiveCamera } from "three";
+import { h } from "./elements";
 import { SPOKEN, type Edge } from "./letters";
 import type { Vec3 } from "./protocol";
 
@@ -34,7 +35,7 @@ export class Marks {
     this.svg.setAttribute("aria-hidden", "true");
     this.leader.setAttribute("class", "leader");
     this.svg.append(this.leader);
-    for (const [kind, path] of Object.entries(SHAPES)) this.addShape(kind as MarkKind, path);
+    for (const kind of Object.keys(SHAPES) as MarkKind[]) this.addShape(kind);
     this.words.className = "blocker-words";
     this.words.hidden = true;
     this.frame.className = "letters";
@@ -88,15 +89,8 @@ export class Marks {
     this.leader.setAttribute("d", `M${at[0].toFixed(1)},${at[1].toFixed(1)}L${end.toFixed(1)},${y.toFixed(1)}`);
   }
 
-  private addShape(kind: MarkKind, path: string): void {
-    const group = document.createElementNS(SVG, "g");
-    group.setAttribute("class", `mark mark-${kind}`);
-    for (const under of [true, false]) {
-      const line = document.createElementNS(SVG, "path");
-      line.setAttribute("d", path);
-      if (under) line.setAttribute("class", "halo");
-      group.append(line);
-    }
+  private addShape(kind: MarkKind): void {
+    const group = shapeOf(kind);
     this.svg.append(group);
     this.shapes.set(kind, group);
   }
@@ -107,6 +101,43 @@ export class Marks {
     this.frame.append(element);
     this.letters.set(edge, element);
   }
+}
+
+function shapeOf(kind: MarkKind): SVGGElement {
+  const group = document.createElementNS(SVG, "g");
+  group.setAttribute("class", `mark mark-${kind}`);
+  for (const under of [true, false]) {
+    const line = document.createElementNS(SVG, "path");
+    line.setAttribute("d", SHAPES[kind]);
+    if (under) line.setAttribute("class", "halo");
+    group.append(line);
+  }
+  return group;
+}
+
+const MEANINGS: Record<MarkKind, string> = {
+  dock: "docking point (drag)",
+  entry: "skin entry (drag)",
+  pivot: "pivot",
+  blocker: "what stops the reach",
+  next: "next target",
+};
+
+/** What the marks and the paint mean, in words. */
+export function legend(): HTMLElement {
+  const items = (Object.keys(SHAPES) as MarkKind[]).map((kind) => {
+    const svg = document.createElementNS(SVG, "svg");
+    svg.setAttribute("class", "marks legend-mark");
+    svg.setAttribute("viewBox", "-11 -11 22 22");
+    svg.setAttribute("aria-hidden", "true");
+    svg.append(shapeOf(kind));
+    return h("li", {}, svg, MEANINGS[kind]);
+  });
+  const paint = [
+    h("li", {}, h("span", { class: "swatch swatch-task" }), "bone to be removed"),
+    h("li", {}, h("span", { class: "swatch swatch-sweep" }), "bone in the sweep"),
+  ];
+  return h("ul", { class: "legend", "aria-label": "Marks" }, ...paint, ...items);
 }
 
 export function seenAt(

@@ -26,6 +26,11 @@ export const scopeHook: ScopeHook = { pick: () => null, png: () => "", drawn: 0,
 /** Pixels a side at most: more cost time without telling more. */
 const MOST_PX = 900;
 
+/** The lens past the docking depth when a phase is first looked at, mm (choice). */
+const [DOCKING_PAST_MM, LATER_PAST_MM] = [-12, 2];
+
+export const pastOf = (phase: number): number => (phase === 0 ? DOCKING_PAST_MM : LATER_PAST_MM);
+
 export const scope: Part = (root, desk) => {
   const stage = Stage.of(desk);
   if (stage.renderer) new Scope(root, desk, stage);
@@ -68,6 +73,18 @@ class Scope {
     this.canvas.addEventListener("pointerleave", () => this.point(null));
     this.canvas.addEventListener("blur", () => this.point(null));
     this.canvas.addEventListener("keydown", (event) => this.key(event));
+    this.stepBack();
+  }
+
+  /** Each phase is first seen from where it shows most: before the window when docking, within the canal over the top. */
+  private stepBack(): void {
+    const { store } = this.desk;
+    let { phase, scope_past_mm } = store.state.looks;
+    store.subscribe(({ looks }) => {
+      const left = looks.phase !== phase && looks.scope_past_mm === scope_past_mm && scope_past_mm === pastOf(phase);
+      ({ phase, scope_past_mm } = looks);
+      if (left && pastOf(phase) !== scope_past_mm) store.look({ scope_past_mm: pastOf(phase) });
+    });
   }
 
   private key(event: KeyboardEvent): void {

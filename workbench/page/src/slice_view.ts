@@ -181,7 +181,9 @@ export class SliceView {
       to.lineTo(x + long, y);
       to.stroke();
     }
-    to.font = `${Math.max(width / 26, 10)}px system-ui, sans-serif`;
+    to.font = `${Math.max(width / 22, 11)}px system-ui, sans-serif`;
+    to.lineJoin = "round";
+    to.strokeStyle = "#000000";
     to.lineWidth = 3;
     to.strokeText(`${SCALE_MM} mm`, x, y - 6);
     to.fillStyle = "#ffffff";
@@ -194,7 +196,9 @@ export class SliceView {
       say(element, letter);
       element.title = letter.split(" ").map((each) => SPOKEN[each] ?? each).join(", ");
     }
-    say(this.caption, captionOf(this.kind, point, plan.phases[phase]?.name ?? ""));
+    const { words, whole } = captionOf(this.kind, point, plan.phases[phase]?.name ?? "");
+    say(this.caption, words);
+    this.caption.title = whole;
   }
 
   private listen(): void {
@@ -307,10 +311,15 @@ function dashed(to: CanvasRenderingContext2D, from: [number, number], end: [numb
 const distance = (value_mm: number, plus: string, minus: string): string =>
   `${Math.abs(value_mm).toFixed(1)} mm ${value_mm < 0 ? minus : plus}`;
 
-function captionOf(kind: Kind, [x, y, z]: Vec3, phase: string): string {
+/** Short under the slice, whole where one asks for it. */
+function captionOf(kind: Kind, [x, y, z]: Vec3, phase: string): { words: string; whole: string } {
   const words = CAPTIONS[kind];
-  if (kind === "axial") return `${words}: ${distance(z, "cranial", "caudal")} of the disc's middle`;
-  if (kind === "sagittal") return `${words}: ${distance(x, "left", "right")} of the midline`;
-  if (kind === "coronal") return `${words}: ${distance(y, "dorsal", "ventral")} of the canal's middle`;
-  return `${words}, ${phase}`;
+  if (kind === "channel") return { words, whole: `Along the channel, ${phase} phase` };
+  const [value, plus, minus, from] = {
+    axial: [z, "cranial", "caudal", "of the disc's middle"] as const,
+    sagittal: [x, "left", "right", "of the midline"] as const,
+    coronal: [y, "dorsal", "ventral", "of the canal's middle"] as const,
+  }[kind];
+  const short = `${words} ${distance(value, plus, minus)}`;
+  return { words: short, whole: `${short} ${from}` };
 }

@@ -55,6 +55,7 @@ class Slices {
     this.views = KINDS.map((kind) => this.viewOf(kind));
     this.fields = [this.field(0), this.field(1)];
     const row = h("div", { class: "slices" }, ...this.views.map((view) => view.element));
+    root.classList.add("slices-part");
     root.append(this.windowing(), this.words, row);
     slicesHook.values = (kind) => {
       const view = this.views.find((each) => each.kind === kind);
