@@ -6,6 +6,9 @@ import type { EstimateAnswer, Estimate, Facet, Relation, Verdict } from "./proto
 import { breaches, chancesOf, hasIntervals, RELATIONS, stands } from "./told";
 import { amount, chanceWords, cranialWords, interval, joined, lateralWords, limitWords, number, percent } from "./wording";
 
+/** More limits than this are counted at the head, and named in the table below. */
+const FEW = 2;
+
 /** Stands where an interval is still being worked out. */
 const WAITING = "(\u2026)";
 
@@ -91,7 +94,8 @@ export function verdictWords(estimate: Estimate): string {
   const unknown = estimate.verdicts.filter((one) => one.met === null).map((one) => one.name);
   const near = estimate.verdicts.filter((one) => one.within_error).map((one) => one.name);
   const said = broken.length ? `Limits BREACHED: ${joined(broken)}.` : "All limits kept.";
-  return said + (near.length ? ` Within error of the limit: ${joined(near)}.` : "") + (unknown.length ? ` Not measured: ${joined(unknown)}.` : "");
+  const close = near.length > FEW ? `${near.length} of ${estimate.verdicts.length}` : joined(near);
+  return said + (near.length ? ` Within error of the limit: ${close}.` : "") + (unknown.length ? ` Not measured: ${joined(unknown)}.` : "");
 }
 
 function showVerdict(element: HTMLElement, estimate: Estimate): void {
