@@ -10,7 +10,7 @@ import numpy.typing as npt
 from estimator.approach import Approach
 from estimator.estimate import Estimate
 from estimator.removal import Removal
-from recon.grid import Box
+from recon.grid import Box, Index3
 from workbench.rehearsal.asks import Ask, Job, Json
 from workbench.rehearsal.desk import Desk
 from workbench.rehearsal.frames import frame_bytes
@@ -33,7 +33,7 @@ class RemovalAsked:
 
 
 def removal(desk: Desk, message: RemovalAsked, job: Job) -> Json:
-    """The header, and the frame that holds it, both volumes and the bone that stands in their box."""
+    """The header, and the frame that holds it, both volumes, and the bone that stands in their box."""
     del job
     return removal_of_estimate(desk.exact(message.plan, message.task))
 
@@ -42,7 +42,7 @@ def removal_of_estimate(estimate: Estimate) -> Json:
     """What `removal` answers, of an estimate at hand."""
     bench, taken = estimate.prepared.bench, {"task": estimate.task.removal, "cone": estimate.cone.removal}
     places = {name: np.stack(np.unravel_index(one.voxels, bench.grid.shape), axis=1) for name, one in taken.items()}
-    box = _box_of(np.concatenate(list(places.values())))
+    box = box_about(np.concatenate(list(places.values())), bench.grid.shape)
     volumes = {name: _volume(one, places[name], box) for name, one in taken.items()}
     header = {
         "schema": SCHEMA,
@@ -56,11 +56,16 @@ def removal_of_estimate(estimate: Estimate) -> Json:
     return header | {"binary": frame_bytes(header, flat)}
 
 
-def _box_of(places: Index) -> Box:
-    """The box that holds (N, 3) voxels, with a voxel round it so that what is drawn fades to nothing."""
+def box_about(places: Index, shape: Index3) -> Box:
+    """The box that holds (N, 3) voxels, with a voxel round it, where there is one, so that what is drawn fades out.
+
+    >>> box_about(np.array([[0, 3, 3], [2, 4, 8]]), (9, 9, 9))
+    (slice(0, 4, None), slice(2, 6, None), slice(2, 9, None))
+    """
     if not len(places):
         return slice(0, 0), slice(0, 0), slice(0, 0)
-    i, j, k = (slice(int(low) - 1, int(high) + 2) for low, high in zip(places.min(0), places.max(0), strict=True))
+    low, high = np.maximum(places.min(axis=0) - 1, 0), np.minimum(places.max(axis=0) + 2, shape)
+    i, j, k = (slice(int(start), int(stop)) for start, stop in zip(low, high, strict=True))
     return i, j, k
 
 

@@ -56,6 +56,11 @@ def test_shares_add_up_to_the_estimates_bone(desk, side):
         assert taken_mm3 == pytest.approx(cost.removal.total_mm3, rel=0.01)
 
 
+def test_bone_beside_it_is_all_that_stands_there(desk):
+    header, volumes = asked(desk, plan_of("left"))
+    assert volumes["bone"] / 255.0 == pytest.approx(bone_there_mm3(header) / toy.SPACING_MM**3, abs=0.01)
+
+
 @pytest.mark.parametrize(("side", "sign"), [("left", 1), ("right", -1)])
 def test_most_goes_on_the_side_of_the_entry(desk, side, sign):
     header, volumes = asked(desk, plan_of(side))
