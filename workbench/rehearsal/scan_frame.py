@@ -14,10 +14,10 @@ from recon.grid import Box, Float, Grid
 from recon.labels import Labels, label_names
 from recon.sampling import nearest_box
 from recon.scan import Scan
-from recon.skin import dorsal_skin_mm
 from workbench.grey import OUTSIDE_HU
 from workbench.rehearsal.desk import Desk
 from workbench.rehearsal.frames import frame_bytes
+from workbench.rehearsal.shells import skin_behind_mm
 
 SCHEMA = "canalwise.scan/1"
 
@@ -81,12 +81,9 @@ def outside_of(scan: Scan) -> float:
 
 def _high_mm(case: Case, level: Level) -> Float:
     """The far corner: as far dorsal as the skin behind the level, where it is in view."""
-    skin = dorsal_skin_mm(case.anatomy.labels, case.anatomy.grid)
-    if skin is None:
-        return HIGH_MM
-    x, y, z = level.frame.to_level_mm(skin).T
-    behind = y[(np.abs(x) <= HIGH_MM[0]) & (np.abs(z) <= HIGH_MM[2])]
-    return np.array([HIGH_MM[0], behind.max(initial=HIGH_MM[1]) + BEHIND_SKIN_MM, HIGH_MM[2]])
+    skin = skin_behind_mm(case.anatomy, level.frame, float(HIGH_MM[0]))
+    behind_mm = HIGH_MM[1] if skin is None else skin[:, 1].max() + BEHIND_SKIN_MM
+    return np.array([HIGH_MM[0], max(HIGH_MM[1], behind_mm), HIGH_MM[2]])
 
 
 def _affordable(grid: Grid, frame: Frame, high_mm: Float) -> Box:

@@ -12,10 +12,18 @@ from recon.anatomy import Anatomy, Joint, Level
 from recon.grid import Float
 from recon.joint_sheet import plane_axes
 from recon.labels import SIDES, Mask, Part, Tissue, canal_mask, label_names, label_of
-from recon.skin import dorsal_skin_mm
 from workbench.rehearsal.desk import Desk
 from workbench.rehearsal.frames import frame_bytes
-from workbench.rehearsal.shells import Shell, box_in, labels_on, lighter, sheet_through, shell_of, softened
+from workbench.rehearsal.shells import (
+    Shell,
+    box_in,
+    labels_on,
+    lighter,
+    sheet_through,
+    shell_of,
+    skin_behind_mm,
+    softened,
+)
 
 SCHEMA = "canalwise.scene/1"
 
@@ -56,7 +64,8 @@ def scene_frame(desk: Desk, level_name: str) -> bytes:
 
 def _made(anatomy: Anatomy, level: Level) -> bytes:
     meshes = dict(_meshes(anatomy, level))
-    names = {name: labels_on(meshes[name].points_mm, anatomy.labels, anatomy.grid, level.frame)
+    box = box_in(anatomy.grid, level.frame)
+    names = {name: labels_on(meshes[name].points_mm, anatomy.labels[box], anatomy.grid.cropped(box), level.frame)
              for name in ("bone", "bone_proxy") if name in meshes}
     known = sorted({int(label) for found in names.values() for label in np.unique(found)})
     arrays: dict[str, npt.NDArray[Any]] = {}
@@ -130,15 +139,11 @@ def joint_shell(joint: Joint, level: Level) -> Shell:
 
 def skin_shell(anatomy: Anatomy, level: Level) -> Shell | None:
     """The skin behind the level, seen from outside; None where the scan does not show it."""
-    seen = dorsal_skin_mm(anatomy.labels, anatomy.grid)
+    seen = skin_behind_mm(anatomy, level.frame, SKIN_HALF_MM)
     if seen is None:
         return None
-    x, y, z = level.frame.to_level_mm(seen).T
-    near = (np.abs(x) <= SKIN_HALF_MM) & (np.abs(z) <= SKIN_HALF_MM) & (y > 0)
-    if not near.any():
-        return None
     step_mm = max(SKIN_STEP_MM, float(anatomy.grid.spacing_mm.max()))
-    sheet, triangles = sheet_through(np.column_stack([z, x])[near], y[near], step_mm)
+    sheet, triangles = sheet_through(seen[:, [2, 0]], seen[:, 1], step_mm)
     points = sheet[:, [1, 2, 0]].astype(np.float32)
     return Shell(points, triangles) if len(triangles) else None
 

@@ -11,11 +11,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter
 
-from recon.anatomy import Frame
+from recon.anatomy import Anatomy, Frame
 from recon.grid import Box, Float, Grid
 from recon.labels import Labels, Mask, bone_mask
 from recon.local import Float32, Share, antialiased
 from recon.sampling import linear_box
+from recon.skin import dorsal_skin_mm
 from recon.surface import OFF_STEP
 from workbench.rehearsal.lighten import lightened
 from workbench.scene import BOX_HIGH_MM, BOX_LOW_MM
@@ -31,6 +32,9 @@ SHEET_BLUR_CELLS = 1.3
 
 SEEN_WEIGHT = 0.4
 """A point of a sheet is drawn where this share of the cells about it, blurred, holds any: half is a straight rim."""
+
+FARTHEST_SKIN_MM = 250.0
+"""No skin lies further behind a level."""
 
 Numbers = npt.NDArray[np.uint32]
 
@@ -80,6 +84,20 @@ def box_in(grid: Grid, frame: Frame) -> Box:
     ends = np.stack([BOX_LOW_MM, BOX_HIGH_MM], axis=1)
     corners = np.stack(np.meshgrid(*ends, indexing="ij"), axis=-1).reshape(-1, 3)
     return grid.box_around(frame.to_world_mm(corners), margin_mm=4 * float(grid.spacing_mm.max()))
+
+
+def skin_behind_mm(anatomy: Anatomy, frame: Frame, half_mm: float) -> Float | None:
+    """(N, 3) level mm of the skin dorsal of a level and within so much of it to all other sides; None without any."""
+    far = np.array([half_mm, FARTHEST_SKIN_MM, half_mm])
+    ends = np.stack([far * [-1, 0, -1], far], axis=1)
+    corners = np.stack(np.meshgrid(*ends, indexing="ij"), axis=-1).reshape(-1, 3)
+    box = anatomy.grid.box_around(frame.to_world_mm(corners))
+    seen = dorsal_skin_mm(anatomy.labels[box], anatomy.grid.cropped(box))
+    if seen is None:
+        return None
+    points = frame.to_level_mm(seen)
+    near = (np.abs(points[:, [0, 2]]) <= half_mm).all(axis=1) & (points[:, 1] > 0)
+    return points[near] if near.any() else None
 
 
 def softened(mask: Mask) -> Float32:
