@@ -14,12 +14,13 @@ export interface Start {
 export const instrumentOf = (facts: CaseFacts, plan: Plan): string =>
   facts.instruments.find((one) => same(one.channel, plan.channel))?.name ?? "";
 
-/** What to start with: what the command line asked for, else the usual level, else the first, of those that are sure. */
+/** What to start with: what the command line asked for, else the usual or the first of the levels that are sure, else the surest. */
 export function firstStart(facts: CaseFacts): Start | null {
   const open = facts.levels.filter((level) => level.sides.length > 0);
   const sure = open.filter((level) => !level.check_by_eye);
   const named = (levels: typeof open, name: string | null) => levels.find((one) => one.name === name);
-  const level = named(open, facts.start.level) ?? named(sure, USUAL_LEVEL) ?? sure[0] ?? open[0];
+  const surest = [...open].sort((a, b) => (b.confidence_frac ?? 0) - (a.confidence_frac ?? 0));
+  const level = named(open, facts.start.level) ?? named(sure, USUAL_LEVEL) ?? sure[0] ?? surest[0];
   const side = level?.sides.find((one) => one === facts.start.side) ?? level?.sides[0];
   return level && side ? { level: level.name, side, instrument: facts.instruments[0]?.name ?? "" } : null;
 }

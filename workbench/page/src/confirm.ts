@@ -2,7 +2,7 @@
 
 import { begin } from "./begin";
 import type { Desk } from "./desk";
-import { button, dialog, h, say } from "./elements";
+import { button, dialog, fold, h, say } from "./elements";
 import type { LevelFacts } from "./protocol";
 import { fixed } from "./wording";
 
@@ -21,6 +21,7 @@ export function confirming(desk: Desk): Confirming {
   const box = dialog(
     "confirm", "Which level is meant?",
     h("p", {}, LEAD), list,
+    caseWarnings(store.state.facts.warnings),
     h("p", { class: "dialog-note" }, "Until a level is confirmed its numbers are not shown."),
     h("div", { class: "dialog-buttons" }, button("Not now, only look", () => box.close()), yes),
   );
@@ -47,6 +48,11 @@ export function confirming(desk: Desk): Confirming {
   });
   let asked = store.state.plan.level;
   return { ask };
+}
+
+function caseWarnings(warnings: string[]): HTMLElement | null {
+  if (!warnings.length) return null;
+  return fold(`Warnings on this case (${warnings.length})`, false, h("ul", { class: "warnings" }, ...warnings.map((words) => h("li", {}, words))));
 }
 
 function levelChoice(level: LevelFacts, checked: boolean, mark: (name: string) => void): HTMLElement {

@@ -183,9 +183,13 @@ function showPars(tile: Figure, estimate: Estimate): void {
   const worse = (left.contralateral ?? Infinity) < (left.ipsilateral ?? Infinity) ? "contralateral" : "ipsilateral";
   tile.show(
     amount(left[worse], "mm"), between(estimate, interval(left.interval95?.[worse], 1)),
-    `${worse}; ${worstOf(verdicts)}`, verdicts.some((verdict) => verdict?.met === false),
+    `${worse}; ${worstOf(verdicts)}${verdicts.some(thinBefore) ? "; thin before, nothing taken of it" : ""}`, verdicts.some((verdict) => verdict?.met === false),
   );
 }
+
+/** Less than its limit and yet kept: the patient's own, of which the plan takes nothing. */
+const thinBefore = (verdict: Verdict | undefined): boolean =>
+  verdict?.met === true && verdict.value !== null && verdict.value < verdict.limit;
 
 function showBridge(tile: Figure, estimate: Estimate): void {
   const { bridge_mm, bridge_interval95, undercut_frac } = estimate.spinous_base;
