@@ -72,7 +72,6 @@ function figures() {
       element.setAttribute("aria-busy", String(!fresh));
       if (!answer) return;
       const { estimate } = answer;
-      element.classList.toggle("waiting", !hasIntervals(estimate));
       head.show(answer);
       headline.show(headlineRows(estimate));
       limits.show(estimate.verdicts.map(verdictRow), estimate.verdicts.map((verdict) => verdict.met === false));
