@@ -17,7 +17,7 @@ from recon.labels import Side
 from workbench.radiograph import RadiographView
 
 OUTSIDE_MM = 45.0
-"""Needle and sleeve are drawn this far out of the pivot, as they stand out of the skin."""
+"""The needle is drawn this far out of the skin, sleeves this far out of the pivot."""
 
 LINES: Mapping[str, Mapping[str, tuple[tuple[float, float, float], tuple[float, float, float]]]] = {
     "AP": {
@@ -54,10 +54,7 @@ class Mark:
 
 
 def marks_of(view: RadiographView, level: Level, approach: Approach, entry: Mapping[str, Any]) -> tuple[Mark, ...]:
-    """Every mark of one view; `entry` is the estimate's `skin_entry`.
-
-    The entry lies on the first phase's axis, `depth_mm` from the docking point.
-    """
+    """Every mark of one view; `entry` is the estimate's `skin_entry`."""
     phases = placed_phases(approach, level.frame)
     outlines = [
         Mark(name, "outline", pixels, place)
@@ -69,9 +66,12 @@ def marks_of(view: RadiographView, level: Level, approach: Approach, entry: Mapp
 
 
 def _needle(view: RadiographView, level: Level, approach: Approach, entry: Mapping[str, Any]) -> list[Mark]:
-    docked = np.array(approach.docking_point_mm)
-    back = -level.frame.direction_level(placed_phases(approach, level.frame)[0].axis_ras)
-    skin, outer = (docked + mm * back for mm in (entry["depth_mm"], entry["depth_mm"] + OUTSIDE_MM))
+    """From the entry that the numbers tell to the docking point, and on out of the skin."""
+    first, docked = placed_phases(approach, level.frame)[0], np.array(approach.docking_point_mm)
+    # the entry lies on the first phase's own axis, which its shift may have moved beside the docking point
+    beyond_mm = approach.pivot_distance_mm - entry["depth_mm"]
+    skin = level.frame.to_level_mm(first.pivot_ras_mm + beyond_mm * first.axis_ras)
+    outer = skin + OUTSIDE_MM * (skin - docked) / np.linalg.norm(skin - docked)
     return [
         Mark("needle", "line", view.on_picture([outer, docked])),
         Mark("skin entry" if entry["at"] == "skin" else "pivot", "point", view.on_picture([skin])),

@@ -50,12 +50,15 @@ def test_entry_needle_and_docking_point_lie_on_one_line(side):
         assert docked == pytest.approx(view.on_picture(approach.docking_point_mm))
         assert marks["docking point"].pixels[0] == pytest.approx(docked)
         skin = marks["skin entry"].pixels[0]
-        assert abs(np.cross(outer - docked, skin - docked)) < 1e-6 * np.linalg.norm(outer - docked) ** 2
-        # the entry in the words of the estimate: so many mm to the side
-        point = np.array(approach.docking_point_mm) - entry["depth_mm"] * toy.frame().direction_level(
-            placed_phases(approach, toy.frame())[0].axis_ras
-        )
+        (across, down), (x, y) = outer - docked, skin - docked
+        assert abs(across * y - down * x) < 1e-6 * (across**2 + down**2)
+        # where the numbers of the estimate say: so far to the side, and cranial of the lamina's edge
+        edge = toy.anatomy().level("L3-L4").landmarks_ras_mm[f"upper_lamina_caudal_edge_{side}"]
+        first = placed_phases(approach, toy.frame())[0]
+        pivot, axis = toy.frame().to_level_mm(first.pivot_ras_mm), toy.frame().direction_level(first.axis_ras)
+        point = pivot + (approach.pivot_distance_mm - entry["depth_mm"]) * axis
         assert (point[0] if side == "left" else -point[0]) == pytest.approx(entry["lateral_mm"])
+        assert point[2] - toy.frame().to_level_mm(edge)[2] == pytest.approx(entry["cranial_mm"])
         assert skin == pytest.approx(view.on_picture(point))
 
 
@@ -100,7 +103,8 @@ def test_without_skin_in_view_the_pivot_is_marked():
 def test_figures_say_what_they_are_and_are_the_same_every_time():
     approach, entry = laid("right")
     empty = np.zeros(toy.grid().shape, np.float32)
-    planned = Planned(toy.scan(), toy.anatomy(), toy.anatomy().level("L3-L4"), approach, Taken(toy.grid(), empty, empty))
+    taken = Taken(toy.grid(), empty, empty)
+    planned = Planned(toy.scan(), toy.anatomy(), toy.anatomy().level("L3-L4"), approach, taken)
     with drawing_style():
         one, other = (
             [png_bytes(figure) for figure in radiograph_figures(planned, entry).values()] for _ in range(2)
@@ -108,5 +112,6 @@ def test_figures_say_what_they_are_and_are_the_same_every_time():
         figures = radiograph_figures(planned, entry)
     assert one == other
     assert [caption.split(":")[0] for caption in figures] == ["Simulated AP", "Simulated lateral"]
-    words = [{text.get_text() for text in figure.axes[0].texts} for figure in figures.values()]
-    assert words == [{"patient's LEFT", "patient's RIGHT", "cranial", "caudal"}, {"cranial", "caudal", "dorsal", "ventral"}]
+    ap, lateral = ({text.get_text() for text in figure.axes[0].texts} for figure in figures.values())
+    assert ap == {"patient's LEFT", "patient's RIGHT", "cranial", "caudal"}
+    assert lateral == {"cranial", "caudal", "dorsal", "ventral"}
