@@ -48,7 +48,7 @@ export function angleChart(desk: Desk, seen: () => boolean): AngleFace {
   const { store } = desk;
   const prefix = freshId("angle");
   const drawing = s("svg", { "aria-hidden": "true" });
-  const stage = h("div", { class: "chart-stage", role: "slider", tabindex: "0", "aria-label": "Medial tilt" }, drawing);
+  const stage = h("div", { class: "chart-stage", role: "slider", tabindex: "0", "aria-label": "Medial tilt", "aria-valuenow": "0", hidden: true }, drawing);
   const readout = h("p", { class: "readout", "aria-live": "off" });
   const key = h("ul", { class: "chart-key" });
   const bands = h("p", { class: "quiet" });
@@ -68,6 +68,7 @@ export function angleChart(desk: Desk, seen: () => boolean): AngleFace {
     const stale = !fresh();
     element.classList.toggle("stale", stale);
     element.setAttribute("aria-busy", String(stale));
+    watchRoom();
     if (!stale) return mark();
     window.clearTimeout(timer);
     if (seen() && !store.state.moving) timer = window.setTimeout(() => void ask(), REST_MS);
@@ -78,6 +79,7 @@ export function angleChart(desk: Desk, seen: () => boolean): AngleFace {
     const answered = await desk.ask<AngleChart>({ ask: "angle_chart", plan, phase: phaseName(), task: asked }, { lane: "angle_chart" });
     if (!answered) return;
     [chart, task] = [answered.answer, asked];
+    stage.hidden = false;
     draw();
     refresh();
   }
@@ -135,8 +137,17 @@ export function angleChart(desk: Desk, seen: () => boolean): AngleFace {
     width = now;
     draw();
   });
+  let watched: Element | null = null;
+
+  /** A taller panel has room for a taller chart. */
+  function watchRoom(): void {
+    const frame = element.closest(".panel");
+    if (!frame || frame === watched) return;
+    watched = frame;
+    new ResizeObserver(draw).observe(frame);
+  }
   store.subscribe((_, changed) => {
-    if (["plan", "task", "looks", "moving", "confirmed", "blind"].some((name) => changed.has(name as "plan"))) refresh();
+    if (["plan", "task", "looks", "moving", "confirmed", "blind", "link"].some((name) => changed.has(name as "plan"))) refresh();
   });
   return { element, refresh };
 }
@@ -285,7 +296,8 @@ function bandWords(chart: AngleChart): string {
 
 /** What each colour and hatch means, with its share at the mark. */
 function keyed(list: HTMLElement, chart: AngleChart, at: number, prefix: string): void {
-  const layers = Object.entries(chart.layers_mm3).map(([name, layer]) =>
+  const shown = Object.entries(chart.layers_mm3).filter(([, layer]) => Math.max(...layer) >= 1);
+  const layers = shown.map(([name, layer]) =>
     keyLine(s("rect", { width: 20, height: 14, fill: `url(#${prefix}-${layerOf(name)})` }), `${name}: ${number(layer[at], 0)} mm\u00b3`));
   const line = (kind: string) => s("path", { class: `line ${kind}`, d: "M0 7H20" });
   list.replaceChildren(...layers.reverse(), keyLine(line("ipsi"), "ipsilateral joint"), keyLine(line("otop"), "contralateral joint; reach"));

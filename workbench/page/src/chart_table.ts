@@ -34,3 +34,7 @@ export function tableOf(caption: string, heads: readonly string[], rows: readonl
 }
 
 export const numbersIn = (values: readonly (number | null)[]): number[] => values.filter((value): value is number => value !== null);
+
+/** A sentence of the server with units and signs as people write them. */
+export const written = (words: string): string =>
+  words.replace(/\bmm3\b/g, "mm\u00b3").replace(/\bmm2\b/g, "mm\u00b2").replace(/(^|[\s(])-(?=\d)/g, "$1\u2212");

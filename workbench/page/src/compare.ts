@@ -83,7 +83,7 @@ export const compare: Part = (root, desk) => {
   }
 
   store.subscribe((_, changed) => {
-    if (["pins", "plan", "task", "looks", "confirmed", "blind"].some((name) => changed.has(name as "pins"))) follow();
+    if (["pins", "plan", "task", "looks", "confirmed", "blind", "link"].some((name) => changed.has(name as "pins"))) follow();
     if (changed.has("pins") && worked === JSON.stringify(asked())) draw(told);
   });
   follow();
@@ -136,9 +136,9 @@ function pinList({ store }: Desk): PinList {
     const name = h("input", { type: "text", value: one.name, maxlength: "40", "aria-label": `Name of pin ${letter(place)}` });
     name.addEventListener("change", () => change(place, { ...one, name: name.value.trim() || one.name }));
     const shown = same(one.plan, store.state.plan);
-    const show = button(shown ? "Shown" : "Show", () => store.choose(one.plan), { "aria-label": `Show ${one.name}`, "aria-pressed": String(shown) });
-    const lead = button("Make first", () => first(place), { "aria-label": `Make ${one.name} the first`, disabled: place === 0 });
-    const off = button("Unpin", () => change(place, null), { "aria-label": `Unpin ${one.name}` });
+    const show = button(shown ? "Shown" : "Show", () => store.choose(one.plan), { "aria-label": `${shown ? "Shown" : "Show"}: ${one.name}`, "aria-pressed": String(shown) });
+    const lead = button("Make first", () => first(place), { "aria-label": `Make first: ${one.name}`, disabled: place === 0 });
+    const off = button("Unpin", () => change(place, null), { "aria-label": `Unpin: ${one.name}` });
     const where = h("span", { class: "quiet" }, `${one.plan.level} ${one.plan.side}`);
     return h("li", {}, h("span", { class: "letter-mark", "aria-hidden": "true" }, letter(place)), name, where, show, lead, off);
   }

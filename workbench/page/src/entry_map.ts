@@ -6,7 +6,7 @@ import type { Desk } from "./desk";
 import { h, say } from "./elements";
 import { placedPhases } from "./geometry";
 import type { Plan } from "./protocol";
-import { same } from "./store";
+import { same, type State } from "./store";
 import { amount, joined, number, percent } from "./wording";
 import { working } from "./working";
 
@@ -14,7 +14,7 @@ import { working } from "./working";
 const SHADES = ["#fee9a8", "#e7d36f", "#b9b06f", "#8b8d78", "#616a75", "#3b4a72"];
 
 /** From this shade on cells carry light figures. */
-const DARK = 3;
+const DARK = 4;
 
 /** A millimetre's share to which a plan's held parts are the same. */
 const SAME = 10;
@@ -26,10 +26,12 @@ export function entryMap(desk: Desk): HTMLElement {
   const doing = working(desk, "Work out the entry map", "entry_map", () => void ask());
   const note = h("p", { class: "quiet" }, "The least bone that reaches the targets within the limits, for each place on the skin: some seconds of work.");
   const readout = h("p", { class: "readout", "aria-live": "polite" });
-  const grid = h("div", { class: "entry-grid", role: "grid", hidden: true, onkeydown: (event) => walk(event as KeyboardEvent) });
+  const grid = h("div", { role: "grid", onkeydown: (event) => walk(event as KeyboardEvent) });
+  const above = h("div", { class: "entry-ends" });
+  const drawing = h("div", { class: "entry-grid", hidden: true }, above, grid);
   const key = h("ul", { class: "chart-key" });
   const table = chartTable("The map as a table");
-  const element = h("section", { class: "chart entry", "aria-label": "Entry map" }, doing.element, note, readout, grid, key, table.element);
+  const element = h("section", { class: "chart entry", "aria-label": "Entry map" }, doing.element, note, readout, drawing, key, table.element);
   table.element.hidden = true;
   let map: EntryMap | null = null;
   let held = "";
@@ -42,18 +44,20 @@ export function entryMap(desk: Desk): HTMLElement {
     [map, held] = [answer, heldParts(plan, task)];
     cursor = answer.best_place ?? [Math.floor(answer.cranial_mm.length / 2), 0];
     say(doing.start, "Work out anew");
+    note.hidden = true;
     draw();
   }
 
   function draw(): void {
     if (!map) return;
     const chart = map;
-    grid.hidden = table.element.hidden = false;
+    drawing.hidden = table.element.hidden = false;
     const columns = chart.lateral_mm.map((_, column) => column);
     if (mirrored(chart)) columns.reverse();
     const rows = chart.cranial_mm.map((_, row) => row).reverse();
     grid.setAttribute("aria-label", `Skin entries of ${chart.level} from the ${chart.side}; arrow keys move, Enter chooses`);
-    grid.replaceChildren(head(chart, columns), ...rows.map((row) => rowOf(chart, row, columns)), foot(chart, columns));
+    above.replaceChildren(...ends(chart, columns).map((told) => h("span", {}, told)));
+    grid.replaceChildren(...rows.map((row) => rowOf(chart, row, columns)), foot(chart, columns));
     keyed(key, chart);
     table.fill(`${chart.level}, ${chart.side}: bone for each skin entry, mm\u00b3`, ...asRows(chart));
     marked();
@@ -93,7 +97,7 @@ export function entryMap(desk: Desk): HTMLElement {
     if (!map) return;
     const stale = heldParts(store.state.plan, store.state.task) !== held;
     element.classList.toggle("stale", stale);
-    const own = planPlace(map, store.state.plan);
+    const own = planPlace(map, store.state);
     for (const each of grid.querySelectorAll<HTMLElement>("[role=gridcell]")) {
       const place = each.dataset["place"];
       each.tabIndex = place === cursor.join() ? 0 : -1;
@@ -125,7 +129,7 @@ export function entryMap(desk: Desk): HTMLElement {
 
   store.subscribe((_, changed) => {
     if (changed.has("looks")) draw();
-    else if (changed.has("plan") || changed.has("task")) marked();
+    else if (["plan", "task", "answer", "fresh"].some((name) => changed.has(name as "plan"))) marked();
   });
   return element;
 }
@@ -163,13 +167,21 @@ function cellWords(chart: EntryMap, place: Place): string {
   return `${where}: not possible (${reason}); within the limits ${best}.`;
 }
 
-/** The plan's own cell: that of the approach the map tells of, else the nearest to its entry. */
-function planPlace(chart: EntryMap, plan: Plan): Place | null {
+/** The plan's own cell: that of the approach the map tells of, else the one its entry lies in, as far as that is told. */
+function planPlace(chart: EntryMap, { plan, answer, fresh }: State): Place | null {
   for (const [row, plans] of chart.plans.entries()) {
     const column = plans.findIndex((each) => same(each, plan));
     if (column >= 0) return [row, column];
   }
-  return null;
+  const entry = answer?.estimate.skin_entry;
+  if (!fresh || !entry || entry["at"] !== chart.at) return null;
+  const [row, column] = [cellOf(chart.cranial_mm, Number(entry["cranial_mm"])), cellOf(chart.lateral_mm, Number(entry["lateral_mm"]))];
+  return row < 0 || column < 0 ? null : [row, column];
+}
+
+function cellOf(centres: readonly number[], value: number): number {
+  const half = Math.abs((centres[1] ?? 0) - (centres[0] ?? 0)) / 2;
+  return centres.findIndex((centre) => Math.abs(centre - value) <= half);
 }
 
 /** What the map holds of a plan, coarse enough for rounding: another of it needs another map. */
@@ -181,9 +193,9 @@ function heldParts(plan: Plan, task: string[]): string {
   return JSON.stringify([plan.level, plan.side, plan.channel, depths, apart, task]);
 }
 
-function head(chart: EntryMap, columns: number[]): HTMLElement {
-  const [first, last] = columns[0] === 0 ? ["midline", letter(chart)] : [letter(chart), "midline"];
-  return h("div", { class: "entry-ends", role: "presentation" }, h("span", {}, first), h("span", { class: "way" }, "Cr"), h("span", {}, last));
+/** What lies left and right of the map, and cranial in the middle above it. */
+function ends(chart: EntryMap, columns: number[]): string[] {
+  return columns[0] === 0 ? ["midline", "Cr", letter(chart)] : [letter(chart), "Cr", "midline"];
 }
 
 const letter = (chart: EntryMap): string => (chart.side === "left" ? "L" : "R");
@@ -202,9 +214,9 @@ function keyed(list: HTMLElement, chart: EntryMap): void {
   };
   const scale = known.length
     ? [h("li", {}, swatch("", SHADES[0]), `${number(Math.min(...known), 0)} mm\u00b3`), h("li", {}, swatch("", SHADES.at(-1)), `${number(Math.max(...known), 0)} mm\u00b3 of bone`)]
-    : [h("li", {}, "No entry succeeds: figures are the share of the target least reached.")];
+    : [h("li", {}, "No entry succeeds.")];
   const reasons = chart.reasons.map((reason, index) => h("li", {}, swatch(`failing hatch-${index % 6}`), reason));
-  const marks = [h("li", {}, swatch("least"), "least bone"), h("li", {}, swatch("plan"), "the plan")];
+  const marks = [h("li", {}, swatch("least"), "least bone"), h("li", {}, swatch("plan"), "the plan's entry"), h("li", {}, "%: not possible; best share touched of the target least reached")];
   const axes = h("li", {}, `across: mm lateral of the spinous line; up: mm cranial of the ${chart.landmark}${chart.at === "pivot" ? "; told at the pivot, as no skin is in view" : ""}`);
   list.replaceChildren(...scale, ...marks, ...reasons, axes);
 }

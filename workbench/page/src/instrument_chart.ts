@@ -19,7 +19,7 @@ export function instrumentChart(desk: Desk): HTMLElement {
   const { store } = desk;
   const doing = working(desk, "Work out the instrument chart", "instrument_chart", () => void ask());
   const note = h("p", { class: "quiet" }, "What sleeves and tools of other diameters take and reach from the planned entry: some seconds of work.");
-  const ways = choice<Way>("Choosing a diameter", [["held", "keeps the tilts"], ["best", "tilts anew for the least bone"]], turn);
+  const ways = choice<Way>("Choosing a diameter", [["held", "keeps the tilts"], ["best", "tilts anew"]], turn);
   const faces = h("div", { class: "curves" });
   const element = h("section", { class: "chart instrument", "aria-label": "Instrument chart" }, doing.element, note, ways.element, faces);
   ways.element.hidden = true;
@@ -37,6 +37,7 @@ export function instrumentChart(desk: Desk): HTMLElement {
     const chart = await doing.run<InstrumentChart>({ ask: "instrument_chart", plan, task });
     if (!chart) return;
     say(doing.start, "Work out anew");
+    note.hidden = true;
     ways.element.hidden = false;
     const made = chart.curves.map((curve) => curveFace(desk, chart, curve, { plan, task, way: () => way }));
     faces.replaceChildren(...made.map((face) => face.element));
@@ -59,7 +60,7 @@ interface Base {
 function curveFace(desk: Desk, chart: InstrumentChart, curve: Curve, base: Base): { element: HTMLElement; show(): void } {
   const { store } = desk;
   const drawing = s("svg", { "aria-hidden": "true", height: HEIGHT });
-  const stage = h("div", { class: "chart-stage", role: "slider", tabindex: "0", "aria-label": `Diameter of the ${curve.part}` }, drawing);
+  const stage = h("div", { class: "chart-stage", role: "slider", tabindex: "0", "aria-label": `Diameter of the ${curve.part}, mm`, "aria-valuenow": String(curve.plan_mm) }, drawing);
   const readout = h("p", { class: "readout" });
   const table = chartTable(`The ${curve.part}s as a table`);
   const element = h("div", { class: "curve" }, h("p", { class: "passes" }, passesWords(chart, curve)), readout, stage, keyOf(), table.element);

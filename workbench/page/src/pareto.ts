@@ -11,7 +11,7 @@ import { number, percent } from "./wording";
 const [LEFT, RIGHT, TOP, BELOW, HEIGHT] = [48, 24, 30, 42, 250];
 
 /** Radii of the least and of the whole joint kept. */
-const [SMALL_PX, LARGE_PX] = [5, 13];
+const [SMALL_PX, LARGE_PX] = [4, 9];
 
 /** Light to dark: of the joint that keeps least, from half to all of it. */
 const SHADES = ["#fee9a8", "#d8c76b", "#a2a074", "#73808a", "#4a6aa5"];
@@ -48,7 +48,7 @@ export function pareto(desk: Desk, found: Found, picks: readonly { letter: strin
     drawing.replaceChildren(
       axisLeft(y, x, "targets touched, %"), axisBelow(x, y.from, "bone removed by the whole sweep, mm\u00b3"),
       ...found.pareto.map((each, place) => mark(each, place, x.at(each.bone_removed_mm3), y.at(100 * each.reached_frac))),
-      ...picks.map(({ letter, pick }) => words(letter, x.at(pick.bone_removed_mm3.cone.total), y.at(100 * pick.reached_frac) - LARGE_PX - 3, { "text-anchor": "middle", class: "pick", "aria-hidden": "true" })),
+      ...picks.map(({ letter, pick }) => words(letter, x.at(pick.bone_removed_mm3.cone.total) + LARGE_PX + 3, y.at(100 * pick.reached_frac) + 5, { class: "pick", "aria-hidden": "true" })),
     );
     follow();
   }
@@ -61,7 +61,7 @@ export function pareto(desk: Desk, found: Found, picks: readonly { letter: strin
       ? s("circle", { cx: x, cy: y, r: radius, fill })
       : s("rect", { x: x - radius, y: y - radius, width: 2 * radius, height: 2 * radius, fill });
     const made = s("g", { class: "point", role: "option", id: `${prefix}-${place}`, "aria-label": wordsOf(each) },
-      s("circle", { class: "target", cx: x, cy: y, r: LARGE_PX + 1 }), shape);
+      s("circle", { class: "target", cx: x, cy: y, r: 12 }), shape);
     made.addEventListener("click", () => {
       cursor = place;
       choose();

@@ -37,19 +37,22 @@ export function pinViews(desk: Desk, pins: () => Pin[]): PinViews {
   async function draw(): Promise<void> {
     drawn = key();
     const hook = window.rehearsal as Snapshots | undefined;
-    element.hidden = !pins().length || !(hook?.bench.snapshot ?? hook?.slices.snapshot);
-    if (!hook || element.hidden) return;
+    if (!hook || !pins().length) return;
     const figures = [];
+    let drawings = 0;
     // one after the other: each borrows the one renderer
     for (const [place, pin] of pins().entries()) {
       const pictures = [
         picture(await hook.bench.snapshot?.(pin.plan, WIDTH, HEIGHT), `${pin.name}: the scene`),
         picture(await hook.slices.snapshot?.(pin.plan, "axial", WIDTH, HEIGHT), `${pin.name}: axial slice`),
       ];
-      const choose = button(`${"ABCD"[place] ?? ""} ${pin.name}`, () => store.choose(pin.plan), { "aria-label": `Show ${pin.name}` });
+      drawings += pictures.filter((each) => each !== null).length;
+      const choose = button(`${"ABCD"[place] ?? ""} ${pin.name}`, () => store.choose(pin.plan), { title: "Show this plan" });
       figures.push(h("figure", {}, ...pictures, h("figcaption", {}, choose)));
     }
     holder.replaceChildren(...figures);
+    // without WebGL and before the scan is there, there is nothing to see
+    element.hidden = drawings === 0;
   }
 
   return {

@@ -3,6 +3,7 @@
 import type { Desk, Part } from "./desk";
 import { choice, fold, freshId, h, say, tick } from "./elements";
 import { pareto } from "./pareto";
+import { written } from "./chart_table";
 import type { Ends, Plan, Relation, Side } from "./protocol";
 import { same } from "./store";
 import { chanceWords, joined, number, percent, withInterval } from "./wording";
@@ -52,7 +53,7 @@ const USUAL = ["ipsilateral recess", "contralateral recess"];
 export const search: Part = (root, desk) => {
   const { store } = desk;
   const form = formOf(desk);
-  const results = h("div", { class: "found", "aria-live": "polite" });
+  const results = h("div", { class: "found" });
   const doing = working(desk, "Search", "search", () => void ask());
   const note = h("p", { class: "quiet" });
   root.append(h("div", { class: "search-frame" }, h("div", { class: "search-form" }, form.element, note, doing.element), results));
@@ -73,7 +74,7 @@ export const search: Part = (root, desk) => {
   function check(): void {
     const wrong = form.wrong();
     doing.start.disabled = doing.busy || wrong !== "";
-    say(note, wrong || `Looks for the plan from ${store.state.plan.level} that takes the least bone within every limit.`);
+    say(note, wrong || `Looks for the plan at ${store.state.plan.level} that takes the least bone within every limit.`);
     const other = found !== null && found.level !== store.state.plan.level;
     results.classList.toggle("stale", other);
     if (!other) follow?.();
@@ -168,7 +169,7 @@ function foundFace(desk: Desk, found: Found): { element: HTMLElement; follow(): 
   const cards = picks.flatMap(([letter, words, pick]) => (pick ? [cardOf(desk, letter, words, pick)] : []));
   const points = pareto(desk, found, picks.flatMap(([letter, , pick]) => (pick ? [{ letter, pick }] : [])));
   const stopped = found.stopped ? "! Stopped early: the best of what was looked at until then. " : "";
-  const head = h("p", {}, `${stopped}${found.reason}`);
+  const head = h("p", {}, `${stopped}${written(found.reason)}`);
   const note = h("p", { class: "quiet" }, `${found.level}, ${number(found.evaluated, 0)} approaches looked at, to touch ${joined(found.task)}. What is shown can be undone.`);
   const element = h("div", {}, h("h2", {}, "Found"), head, h("div", { class: "cards" }, ...cards.map((card) => card.element)), points.element, note);
   return {
@@ -181,7 +182,7 @@ function foundFace(desk: Desk, found: Found): { element: HTMLElement; follow(): 
 }
 
 function cardOf(desk: Desk, letter: string, words: string, pick: Pick): { element: HTMLElement; follow(): void } {
-  const show = h("button", { type: "button", onclick: () => desk.store.choose(pick.approach), "aria-label": `Show the plan with ${words}` }, "Show this plan");
+  const show = h("button", { type: "button", onclick: () => desk.store.choose(pick.approach), "aria-label": `Show this plan: ${words}` }, "Show this plan");
   const mark = h("span", { class: "shown-mark", hidden: true }, "shown");
   const rows = factsOf(pick).map(([name, told]) => h("div", {}, h("dt", {}, name), h("dd", {}, told)));
   const heading = h("h3", {}, h("span", { class: "letter-mark", "aria-hidden": "true" }, letter), words, mark);
@@ -204,13 +205,13 @@ function factsOf(pick: Pick): [string, string][] {
   const broken = pick.limits_broken.length ? `! broken: ${joined(pick.limits_broken)}` : "all kept";
   const tilts = pick.approach.phases.map((phase) => `${number(phase.medial_tilt_deg)}\u00b0`).join(" then ");
   return [
-    ["bone, whole sweep", bone(cone)],
+    ["bone, sweep", bone(cone)],
     ["bone, task", bone(task)],
-    ["joints kept, near / far", kept.join(" / ")],
+    ["joints near, far", kept.join(", ")],
     ["targets touched", percent(pick.reached_frac)],
     ["succeeds by hand", chanceWords(pick.by_hand.both)],
     ["limits", broken],
-    ["entry", `${pick.approach.side}, ${number(pick.skin_entry.lateral_mm, 0)} mm lateral (${pick.skin_entry.at})`],
+    ["entry", `${pick.approach.side}, ${number(pick.skin_entry.lateral_mm, 0)} mm lateral${pick.skin_entry.at === "skin" ? "" : " (at the pivot)"}`],
     ["medial tilt", tilts],
     ["instrument", pick.instrument],
   ];

@@ -59,7 +59,7 @@ export function roundUp(value: number): number {
 const told = (value: number): string => String(value).replace("-", "\u2212");
 
 /** Pixels between ticks across and up, at least. */
-const [ACROSS_PX, UP_PX] = [52, 30];
+const [ACROSS_PX, UP_PX] = [52, 44];
 
 /** The axis below a plot, with what it means. */
 export function axisBelow(x: Scale, y: number, meaning: string, marks = ticks(x.low, x.high, (x.to - x.from) / ACROSS_PX)): SVGElement {

@@ -1,6 +1,6 @@
 // The best plan of each way in: left, right, both sides, and a midline laminectomy (`canalwise compare`).
 
-import { tableOf } from "./chart_table";
+import { tableOf, written } from "./chart_table";
 import type { Desk } from "./desk";
 import { button, choice, h } from "./elements";
 import type { Ends, Plan } from "./protocol";
@@ -43,7 +43,7 @@ export function waysFace(desk: Desk, pin: (name: string, plan: Plan) => void): H
     efforts.show(effort);
   });
   efforts.show(effort);
-  const results = h("div", { "aria-live": "polite" });
+  const results = h("div", {});
   let level = "";
 
   async function ask(): Promise<void> {
@@ -67,9 +67,9 @@ function resultOf(desk: Desk, ways: Ways, pin: (name: string, plan: Plan) => voi
   const heads = ["way in", "bone, mm\u00b3 (95 %)", "more than the least (95 %)", "left joint kept", "right joint kept", "canal after, mm\u00b2", "targets touched", "succeeds by hand"];
   const table = tableOf(`${ways.level}: each on the best plan found`, heads, ways.rows.map(cellsOf));
   table.tHead?.rows[0]?.append(h("th", { scope: "col" }, "plan"));
-  ways.rows.forEach((way, place) => table.tBodies[0]?.rows[place]?.append(h("td", { class: "working" }, ...buttonsOf(desk, way, pin))));
+  ways.rows.forEach((way, place) => table.tBodies[0]?.rows[place]?.append(h("td", { class: "row-buttons" }, ...buttonsOf(desk, way, pin))));
   const stopped = ways.stopped ? "! Stopped early: the best of what was looked at until then. " : "";
-  return h("div", {}, h("p", {}, `${stopped}${ways.conclusion}`), h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": "Table of the ways in" }, table));
+  return h("div", {}, h("p", {}, `${stopped}${written(ways.conclusion)}`), h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": "Table of the ways in" }, table));
 }
 
 function cellsOf(way: Way): string[] {

@@ -21,6 +21,7 @@ export function working(desk: Desk, label: string, lane: string, begun: () => vo
   const told = h("span", { class: "quiet" });
   const stop = button("Stop", () => calledOff());
   const doing = h("div", { class: "working-doing", hidden: true }, bar, told, stop);
+  const ended = h("span", { class: "unseen", role: "status" });
   let asked: number | null = null;
   let turn = 0;
 
@@ -45,6 +46,7 @@ export function working(desk: Desk, label: string, lane: string, begun: () => vo
     });
     // one that was overtaken leaves what is shown to the newer one
     if (mine === turn) show(false);
+    say(ended, answered ? `${label}: done.` : "");
     return answered ? answered.answer : null;
   }
 
@@ -58,7 +60,7 @@ export function working(desk: Desk, label: string, lane: string, begun: () => vo
   }
 
   return {
-    element: h("div", { class: "working" }, start, doing),
+    element: h("div", { class: "working" }, start, doing, ended),
     start,
     run,
     get busy() {
