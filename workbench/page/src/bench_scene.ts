@@ -117,7 +117,7 @@ export class BenchScene {
     for (const bone of this.bones) bone.mesh.userData["near"] = bone.detail === detail || !has;
   }
 
-  drawBench(renderer: WebGLRenderer, camera: PerspectiveCamera): void {
+  drawBench(renderer: WebGLRenderer, camera: PerspectiveCamera, into: WebGLRenderTarget | null = null): void {
     const toward = new Vector3(0, 0, 1).applyQuaternion(camera.quaternion);
     const up = new Vector3(0, 1, 0).applyQuaternion(camera.quaternion);
     const left = new Vector3(-1, 0, 0).applyQuaternion(camera.quaternion);
@@ -125,7 +125,7 @@ export class BenchScene {
     this.uniforms.set("painted", 1);
     this.uniforms.aim(camera.position, toward.addScaledVector(up, 0.7).addScaledVector(left, 0.6));
     this.bonesIn(isShown(this.shown, "afterwards") && this.removed, isShown(this.shown, "bone"));
-    this.draw(renderer, camera, null, ON_BENCH);
+    this.draw(renderer, camera, into, ON_BENCH);
   }
 
   /** The endoscope's view, into a target of its own; `afterwards`: with the bone gone that the plan takes. */

@@ -2,27 +2,13 @@
 // release the server lays it out on the anatomy.
 
 import type { Anatomy } from "./anatomy";
+import type { Sight } from "./bench_view";
 import type { Desk } from "./desk";
-import { add, axisOf, scaled, sub, unit } from "./geometry";
+import { entryPoint } from "./entry_point";
+import { add, scaled, sub, unit } from "./geometry";
 import type { Drag } from "./hands";
 import { firstHit } from "./picking";
 import type { Plan, Question, Side, Vec3 } from "./protocol";
-
-export type Sight = (x: number, y: number) => { from: Vec3; way: Vec3 };
-
-/** The first phase's axis, from the pivot inward. */
-function firstAxis(plan: Plan): Vec3 {
-  const first = plan.phases[0];
-  return first ? axisOf(plan.side, first.medial_tilt_deg, first.cranial_tilt_deg) : [0, -1, 0];
-}
-
-/** Where the first phase's axis passes the skin; the pivot where no skin is in view. */
-export function entryPoint(plan: Plan, anatomy: Anatomy | null): Vec3 {
-  const out = scaled(firstAxis(plan), -1);
-  const skin = anatomy?.surfaces["skin"];
-  const hit = skin ? firstHit(skin, plan.docking_point_mm, out) : null;
-  return hit ? hit.point : add(plan.docking_point_mm, scaled(out, plan.pivot_distance_mm));
-}
 
 export function dockDrag(desk: Desk, anatomy: Anatomy, sight: Sight): Drag {
   const { store } = desk;

@@ -116,22 +116,23 @@ function shapeOf(kind: MarkKind): SVGGElement {
 }
 
 const MEANINGS: Record<MarkKind, string> = {
-  dock: "docking point (drag)",
-  entry: "skin entry (drag)",
+  dock: "docking point",
+  entry: "skin entry",
   pivot: "pivot",
   blocker: "what stops the reach",
   next: "next target",
 };
 
 /** What the marks and the paint mean, in words. */
-export function legend(): HTMLElement {
+export function legend(draggable: boolean): HTMLElement {
   const items = (Object.keys(SHAPES) as MarkKind[]).map((kind) => {
     const svg = document.createElementNS(SVG, "svg");
     svg.setAttribute("class", "marks legend-mark");
     svg.setAttribute("viewBox", "-11 -11 22 22");
     svg.setAttribute("aria-hidden", "true");
     svg.append(shapeOf(kind));
-    return h("li", {}, svg, MEANINGS[kind]);
+    const drag = draggable && (kind === "dock" || kind === "entry") ? " (drag)" : "";
+    return h("li", {}, svg, MEANINGS[kind] + drag);
   });
   const paint = [
     h("li", {}, h("span", { class: "swatch swatch-task" }), "bone to be removed"),

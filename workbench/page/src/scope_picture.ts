@@ -4,12 +4,12 @@ import { Color, PerspectiveCamera, WebGLRenderTarget, type WebGLRenderer } from 
 import type { BenchScene } from "./bench_scene";
 import { aimLens } from "./camera";
 import type { Lens } from "./lens";
+import { readInto } from "./readback";
 
 export class ScopePicture {
   readonly canvas = document.createElement("canvas");
   private readonly camera = new PerspectiveCamera();
   private target: WebGLRenderTarget | null = null;
-  private image = new ImageData(1, 1);
 
   /** `smooth`: have the card smooth edges, which it does for little; the processor does not. */
   constructor(private readonly smooth: boolean) {}
@@ -22,25 +22,13 @@ export class ScopePicture {
     renderer.setClearColor("#000000");
     scene.drawScope(renderer, this.camera, target, view.afterwards);
     renderer.setClearColor(ground);
-    this.hand(renderer, target, view.size);
+    readInto(this.canvas, renderer, target);
   }
 
   private fitted(size: number): WebGLRenderTarget {
     if (this.target?.width === size) return this.target;
     this.target?.dispose();
     this.target = new WebGLRenderTarget(size, size, { samples: this.smooth ? 4 : 0 });
-    this.canvas.width = this.canvas.height = size;
-    this.image = new ImageData(size, size);
     return this.target;
-  }
-
-  /** From the card, whose rows begin at the bottom, to the canvas. */
-  private hand(renderer: WebGLRenderer, target: WebGLRenderTarget, size: number): void {
-    const rows = new Uint8Array(4 * size * size);
-    renderer.readRenderTargetPixels(target, 0, 0, size, size, rows);
-    for (let row = 0; row < size; row++) {
-      this.image.data.set(rows.subarray(4 * size * (size - 1 - row), 4 * size * (size - row)), 4 * size * row);
-    }
-    this.canvas.getContext("2d")?.putImageData(this.image, 0, 0);
   }
 }

@@ -3,10 +3,10 @@
 import type { Desk, Part } from "./desk";
 import { button, h } from "./elements";
 import { Loads } from "./loads";
-import type { Vec3 } from "./protocol";
+import type { Plan, Vec3 } from "./protocol";
 import { scanOf, type Scan } from "./scan";
 import { cutOf, KINDS, MOVED, type Kind } from "./slice_cuts";
-import { SliceView } from "./slice_view";
+import { SliceView, snapshotOf } from "./slice_view";
 
 /** What tests and other parts may ask of the slices. */
 export interface SlicesHook {
@@ -14,6 +14,8 @@ export interface SlicesHook {
   point: Vec3;
   /** Grey values of a cut as drawn, row by row from the top, in the scan's own unit; empty before the scan is there. */
   values(kind: Kind): { columns: number; rows: number; grey: Float32Array };
+  /** A PNG data URL of a slice through the same point with another plan of the level; "" where another level is shown. */
+  snapshot(plan: Plan, kind: Kind, width: number, height: number): Promise<string>;
   drawn: number;
   /** How long the last drawing of all slices took, ms. */
   took_ms: number;
@@ -22,6 +24,7 @@ export interface SlicesHook {
 export const slicesHook: SlicesHook = {
   point: [0, 0, 0],
   values: () => ({ columns: 0, rows: 0, grey: new Float32Array() }),
+  snapshot: () => Promise.resolve(""),
   drawn: 0,
   took_ms: 0,
 };
@@ -59,9 +62,10 @@ class Slices {
     root.append(this.windowing(), this.words, row);
     slicesHook.values = (kind) => {
       const view = this.views.find((each) => each.kind === kind);
-      const side = Math.sqrt(view?.grey.length ?? 0);
-      return { columns: side, rows: side, grey: view?.grey ?? new Float32Array() };
+      const side = Math.sqrt(view?.painter.grey.length ?? 0);
+      return { columns: side, rows: side, grey: view?.painter.grey ?? new Float32Array() };
     };
+    slicesHook.snapshot = (plan, kind, width, height) => this.snapshot(plan, kind, width, height);
     new ResizeObserver(() => this.redraw()).observe(row);
     slicesHook.point = desk.store.state.plan.docking_point_mm;
     this.listen();
@@ -96,6 +100,16 @@ class Slices {
       this.wanted = "";
     }
     this.redraw();
+  }
+
+  private async snapshot(plan: Plan, kind: Kind, width: number, height: number): Promise<string> {
+    const { scan, desk } = this;
+    if (!scan || scan.level !== plan.level) return "";
+    const { looks } = desk.store.state;
+    const turning = { plan, phase: looks.phase, turned: looks.turned };
+    const cut = cutOf(kind, slicesHook.point, turning);
+    const shown = { scan, plan, removal: null, window: looks.grey_window, point: slicesHook.point, phase: looks.phase };
+    return snapshotOf(cut, shown, [width, height]);
   }
 
   private goTo(point: Vec3): void {

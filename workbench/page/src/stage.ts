@@ -1,53 +1,40 @@
 // What bench and endoscope's view share: the renderer, the level's solids, and when to draw.
 
-import { WebGLRenderer } from "three";
-import { anatomyOf, type Anatomy } from "./anatomy";
-import { BenchScene, type Detail } from "./bench_scene";
-import type { Desk } from "./desk";
-import { Loads } from "./loads";
+import type { Anatomy } from "./anatomy";
+import { BenchScene } from "./bench_scene";
 import { Pacer } from "./pacer";
+import type { Plan } from "./protocol";
+import { drawingOrNull } from "./renderer";
 import type { Looks, State } from "./store";
 
-/** Names of renderers that draw on the processor. */
-const SOFTWARE = /swiftshader|llvmpipe|software|basic render/i;
+/** What the pictures show of the page's state. */
+export type Shown = Pick<State, "plan" | "looks" | "removal" | "answer" | "fresh" | "blind" | "moving">;
 
-/** Pixel ratios where the processor draws. */
-const [SLOW_MOVING, SLOW_AT_REST] = [0.8, 1.5];
-
-const stages = new WeakMap<Desk, Stage>();
+/** The page's store as far as the pictures need it; the report's viewer has a smaller one. */
+export interface ShownStore {
+  readonly state: Shown;
+  subscribe(listener: (state: Shown, changed: ReadonlySet<string>) => void): void;
+  look(change: Partial<Looks>): void;
+}
 
 export class Stage {
   readonly pacer = new Pacer();
-  readonly renderer: WebGLRenderer | null;
-  /** Drawn on the processor: fewer pixels then. */
-  readonly slow: boolean;
+  readonly drawing = drawingOrNull();
   scene: BenchScene | null = null;
   /** Why there are no solids to show, in words. */
   problem = "";
-  private readonly anatomies = new Loads<Anatomy>("scene.bin", (frame) => anatomyOf(frame));
   private wanted = "";
   private looks: Looks;
   private readonly listeners: (() => void)[] = [];
 
-  static of(desk: Desk): Stage {
-    const found = stages.get(desk) ?? new Stage(desk);
-    stages.set(desk, found);
-    return found;
-  }
-
-  private constructor(private readonly desk: Desk) {
-    this.looks = desk.store.state.looks;
-    this.slow = drawnOnProcessor();
-    this.renderer = rendererOrNull(this.slow);
-    if (!this.renderer) return;
-    desk.store.subscribe((state, changed) => this.follow(state, changed));
-    void this.load(desk.store.state.plan.level);
-  }
-
-  /** Pixels drawn for one of the page's: few while something moves on the processor, more at rest for smooth edges. */
-  ratio(detail: Detail): number {
-    if (!this.slow) return Math.min(window.devicePixelRatio, 2);
-    return detail === "proxy" ? SLOW_MOVING : SLOW_AT_REST;
+  constructor(
+    readonly store: ShownStore,
+    private readonly anatomyOf: (level: string) => Promise<Anatomy>,
+  ) {
+    this.looks = store.state.looks;
+    if (!this.drawing) return;
+    store.subscribe((state, changed) => this.follow(state, changed));
+    void this.load(store.state.plan.level);
   }
 
   /** Told when another level's solids stand on the stage, or why they cannot. */
@@ -56,7 +43,18 @@ export class Stage {
     if (this.scene) listener();
   }
 
-  private follow(state: State, changed: ReadonlySet<keyof State>): void {
+  /** Stands another plan of the level on the stage while a picture of it is taken. */
+  withPlan(plan: Plan, picture: (scene: BenchScene) => void): void {
+    if (this.scene?.anatomy.level !== plan.level) return;
+    this.scene.place(plan, this.looks.phase);
+    this.scene.remove(null);
+    picture(this.scene);
+    this.place();
+    this.remove();
+    this.pacer.redraw("bench", "scope");
+  }
+
+  private follow(state: Shown, changed: ReadonlySet<string>): void {
     const before = this.looks;
     this.looks = state.looks;
     this.pacer.held = state.moving;
@@ -76,21 +74,21 @@ export class Stage {
   }
 
   private place(): void {
-    const { plan, looks } = this.desk.store.state;
+    const { plan, looks } = this.store.state;
     if (this.scene?.anatomy.level !== plan.level) return;
     this.scene.place(plan, looks.phase);
     this.scene.show(looks.shown);
   }
 
   private remove(): void {
-    const { removal, plan } = this.desk.store.state;
+    const { removal, plan } = this.store.state;
     this.scene?.remove(removal?.header.level === plan.level ? removal : null);
   }
 
   private async load(level: string): Promise<void> {
     this.wanted = level;
     try {
-      const anatomy = await this.anatomies.of(level);
+      const anatomy = await this.anatomyOf(level);
       if (this.wanted !== level) return;
       this.scene?.dispose();
       this.scene = new BenchScene(anatomy);
@@ -103,24 +101,4 @@ export class Stage {
     this.listeners.forEach((listener) => listener());
     this.pacer.redraw("bench", "scope");
   }
-}
-
-function rendererOrNull(slow: boolean): WebGLRenderer | null {
-  // three.js tells of a missing WebGL2 on the console too: asked for here first, to stay quiet
-  const canvas = document.createElement("canvas");
-  // on the processor, smoothing edges makes every triangle cost three times as much (measured): it is done by size there
-  const context = canvas.getContext("webgl2", { antialias: !slow, alpha: false, powerPreference: "high-performance" });
-  if (!context) return null;
-  const renderer = new WebGLRenderer({ canvas, context });
-  renderer.setClearColor("#14181c");
-  return renderer;
-}
-
-/** Does this browser draw on the processor? Asked of a context of its own, for edges cannot be chosen later. */
-function drawnOnProcessor(): boolean {
-  const context = document.createElement("canvas").getContext("webgl2");
-  const told = context?.getExtension("WEBGL_debug_renderer_info");
-  const name = context && told ? String(context.getParameter(told.UNMASKED_RENDERER_WEBGL)) : "";
-  context?.getExtension("WEBGL_lose_context")?.loseContext();
-  return SOFTWARE.test(name);
 }

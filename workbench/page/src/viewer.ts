@@ -1,1 +1,151 @@
-export {};
+// The report's viewer: the level in 3D and the endoscope's view, from data that lie in the page itself. No server.
+//
+// What it reads: <script type="application/octet-stream" id="scene-data"> holding base64 of gzip of one binary frame
+// (protocol.ts) whose header is a ViewerHeader and whose arrays are those of a scene, with "removal.task",
+// "removal.cone" and "removal.bone" (uint8) beside them where bone goes. Points may be uint16, packed as the header
+// says; triangles may be uint16 or uint32. It fills the element with the id "viewer".
+
+import "./css/viewer.css";
+import { anatomyOf, type PackedHeader } from "./anatomy";
+import { BenchView } from "./bench_view";
+import { frameOf, type Frame } from "./decode";
+import { h } from "./elements";
+import { isShown, SHOWN_AT_FIRST } from "./palette";
+import type { Plan, RemovalHeader } from "./protocol";
+import { ScopeView } from "./scope_view";
+import { Stage, type Shown, type ShownStore } from "./stage";
+import type { Looks } from "./store";
+
+export interface ViewerHeader extends PackedHeader {
+  plan: Plan;
+  removal: Pick<RemovalHeader, "shape" | "index_of_level"> | null;
+}
+
+/** The depths that the endoscope is moved through, mm past the docking depth. */
+const [LEAST_PAST_MM, MOST_PAST_MM] = [-20, 30];
+
+const LOOKS: Looks = {
+  theme: "light",
+  turned: "theatre",
+  grey_window: [0, 1],
+  phase: 0,
+  scope_past_mm: -12,
+  scope_view_deg: 80,
+  scope_turn_deg: 0,
+  shown: SHOWN_AT_FIRST,
+  panel: "slices",
+};
+
+class ViewerStore implements ShownStore {
+  private readonly listeners: ((state: Shown, changed: ReadonlySet<string>) => void)[] = [];
+
+  constructor(public state: Shown) {}
+
+  subscribe(listener: (state: Shown, changed: ReadonlySet<string>) => void): void {
+    this.listeners.push(listener);
+  }
+
+  look(change: Partial<Looks>): void {
+    this.state = { ...this.state, looks: { ...this.state.looks, ...change } };
+    for (const listener of this.listeners) listener(this.state, new Set(["looks"]));
+  }
+}
+
+async function embedded(): Promise<Frame<ViewerHeader>> {
+  const text = document.getElementById("scene-data")?.textContent?.trim() ?? "";
+  const packed = Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
+  const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
+  return frameOf<ViewerHeader>(await new Response(stream).arrayBuffer());
+}
+
+function shownOf(frame: Frame<ViewerHeader>): Shown {
+  const { plan, removal, schema, level, arrays } = frame.header;
+  const volume = (name: string) => frame.array<Uint8Array>(`removal.${name}`);
+  return {
+    plan,
+    looks: LOOKS,
+    removal: removal && {
+      header: { ...removal, schema, level, arrays },
+      task: volume("task"),
+      cone: volume("cone"),
+      bone: volume("bone"),
+    },
+    answer: null,
+    fresh: false,
+    blind: false,
+    moving: false,
+  };
+}
+
+/** Structures that a reader may take away, by their words. */
+const STRUCTURES: readonly (readonly [string, readonly string[]])[] = [
+  ["Bone", ["bone"]],
+  ["Dural sac", ["sac"]],
+  ["Canal", ["canal"]],
+  ["Ligament", ["flavum"]],
+  ["Disc", ["disc"]],
+  ["Facet joints", ["joint_left", "joint_right"]],
+  ["Skin", ["skin"]],
+];
+
+function ticks(store: ShownStore, meshes: string[]): HTMLElement {
+  const there = STRUCTURES.filter(([, names]) => names.some((name) => meshes.includes(name)));
+  const boxes = there.map(([words, names]) => {
+    const box = h("input", { type: "checkbox", checked: names.some((name) => isShown(store.state.looks.shown, name)) });
+    box.addEventListener("change", () => {
+      const chosen = Object.fromEntries(names.map((name) => [name, box.checked]));
+      store.look({ shown: { ...store.state.looks.shown, ...chosen } });
+    });
+    return h("label", {}, box, words);
+  });
+  return h("div", { class: "viewer-ticks", role: "group", "aria-label": "Shown in 3D" }, ...boxes);
+}
+
+/** Which phase the endoscope follows, and how deep its tip lies. */
+function depth(store: ShownStore): HTMLElement {
+  const phases = store.state.plan.phases.map((phase, index) => h("option", { value: index }, phase.name));
+  const phase = h("select", { id: "viewer-phase" }, ...phases);
+  const slider = h("input", { type: "range", id: "viewer-depth", min: LEAST_PAST_MM, max: MOST_PAST_MM, step: 0.5 });
+  const told = h("output", { for: slider.id });
+  const show = ({ looks }: Shown) => {
+    phase.value = String(looks.phase);
+    slider.value = String(looks.scope_past_mm);
+    told.textContent = `${looks.scope_past_mm} mm past the docking point`;
+  };
+  phase.addEventListener("change", () => store.look({ phase: Number(phase.value) }));
+  slider.addEventListener("input", () => store.look({ scope_past_mm: slider.valueAsNumber }));
+  store.subscribe(show);
+  show(store.state);
+  return h(
+    "div",
+    { class: "viewer-depth" },
+    h("label", { for: phase.id }, "Phase"),
+    phase,
+    h("label", { for: slider.id }, "Endoscope's tip"),
+    slider,
+    told,
+  );
+}
+
+async function view(root: HTMLElement): Promise<void> {
+  const frame = await embedded();
+  const anatomy = anatomyOf(frame);
+  const store = new ViewerStore(shownOf(frame));
+  const stage = new Stage(store, () => Promise.resolve(anatomy));
+  if (!stage.drawing) {
+    root.append(h("p", {}, "This browser offers no WebGL 2, so the level cannot be turned here; the pictures below show it."));
+    return;
+  }
+  const [bench, scope] = [h("div", { class: "viewer-bench" }), h("div", { class: "viewer-scope" })];
+  root.append(h("div", { class: "viewer-pictures" }, bench, scope), ticks(store, frame.header.meshes));
+  new BenchView(bench, stage, stage.drawing, null);
+  new ScopeView(scope, stage, stage.drawing);
+  scope.append(depth(store));
+}
+
+const root = document.getElementById("viewer");
+if (root) {
+  view(root).catch((why: unknown) => {
+    root.append(h("p", {}, `The level cannot be shown in 3D: ${why instanceof Error ? why.message : String(why)}`));
+  });
+}

@@ -1,0 +1,2 @@
+// Style sheets are imported for the bundler's sake.
+declare module "*.css";

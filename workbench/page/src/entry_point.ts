@@ -1,0 +1,20 @@
+// Where a plan passes the skin, for the mark on the picture.
+
+import type { Anatomy } from "./anatomy";
+import { add, axisOf, scaled } from "./geometry";
+import { firstHit } from "./picking";
+import type { Plan, Vec3 } from "./protocol";
+
+/** The first phase's axis, from the pivot inward. */
+function firstAxis(plan: Plan): Vec3 {
+  const first = plan.phases[0];
+  return first ? axisOf(plan.side, first.medial_tilt_deg, first.cranial_tilt_deg) : [0, -1, 0];
+}
+
+/** Where the first phase's axis passes the skin; the pivot where no skin is in view. */
+export function entryPoint(plan: Plan, anatomy: Anatomy | null): Vec3 {
+  const out = scaled(firstAxis(plan), -1);
+  const skin = anatomy?.surfaces["skin"];
+  const hit = skin ? firstHit(skin, plan.docking_point_mm, out) : null;
+  return hit ? hit.point : add(plan.docking_point_mm, scaled(out, plan.pivot_distance_mm));
+}
