@@ -89,13 +89,14 @@ class Samples:
     """What all ways meet alike: the hand's errors and the positions of borders, in standard deviations.
 
     `hand_of_side` (N, K) for the entry on that side; `border_mm`, `sac_mm`, `canal_mm` (N,) how much further in all
-    bone borders, how much nearer the sac and how much further out the canal's wall lie.
+    bone borders, how much nearer the sac and how much further out the canal's wall lie; `seed` of all these.
     """
 
     hand_of_side: dict[Side, Float]
     border_mm: Float
     sac_mm: Float
     canal_mm: Float
+    seed: int
 
 
 def samples_of(prepared: PreparedLevel, seed: int, phases: int = 2) -> Samples:
@@ -104,7 +105,7 @@ def samples_of(prepared: PreparedLevel, seed: int, phases: int = 2) -> Samples:
     hand = {side: rng.standard_normal((SAMPLES, len(causes_of(phases)))) for side in SIDES}
     border, sac = rng.standard_normal((2, SAMPLES))
     canal = rng.standard_normal(SAMPLES)
-    return Samples(hand, border * doubt.bone_mm, sac * doubt.sac_mm, canal * doubt.canal_here_mm)
+    return Samples(hand, border * doubt.bone_mm, sac * doubt.sac_mm, canal * doubt.canal_here_mm, seed)
 
 
 def copies_of(plans: Sequence[Approach], errors: ExecutionErrors, hand_of_side: Mapping[Side, Float]) -> ApproachTable:

@@ -74,11 +74,14 @@ class Successes:
         return None if kept is None or reached is None else kept & reached
 
 
-def successes_of(estimate: Estimate, spread: Spread) -> Successes:
-    """Which samples of an estimate keep the limits and reach the targets."""
+def successes_of(estimate: Estimate, spread: Spread, wanted: Sequence[str] | None = None) -> Successes:
+    """Which samples of an estimate keep the limits and reach the targets.
+
+    `wanted` : of the sets asked for, those that count together; as `wanted_of` them where left out.
+    """
     limits = {verdict.name: _kept(estimate, verdict, spread) for verdict in verdicts_of(estimate)}
     targets = {name: _reached(estimate, name, spread) for name in estimate.task_targets_ras_mm}
-    return Successes(limits, targets, wanted_of(tuple(targets)))
+    return Successes(limits, targets, wanted_of(tuple(targets)) if wanted is None else tuple(wanted))
 
 
 def chances_of(estimate: Estimate, spread: Spread) -> Chances:

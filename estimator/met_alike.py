@@ -6,7 +6,7 @@ unsure of two plans in the same way cancels in the difference of their samples.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -97,17 +97,20 @@ def known(values: Mapping[str, float]) -> dict[str, float]:
 
 
 def met_alike(
-    exact: Estimate, plans: tuple[Approach, ...], samples: Samples, seed: int
+    exact: Estimate, plans: tuple[Approach, ...], samples: Samples, wanted: Sequence[str] | None = None
 ) -> tuple[dict[str, F64], dict[str, Mask]]:
-    """Every number of one or two plans in each of the shared samples, and in which of them they succeed."""
+    """Every number of one or two plans in each of the shared samples, and in which of them they succeed.
+
+    `wanted` : as for `estimator.chances.successes_of`.
+    """
     prepared, nothing = exact.prepared, np.zeros(1)
     copies = copies_of(plans, ExecutionErrors(), samples.hand_of_side)
     borders = (np.concatenate([nothing, mm]) for mm in (samples.border_mm, samples.canal_mm, samples.sac_mm))
     changes, untouched = changes_of(prepared, joined([joined_plans(plans), copies]), Borders(*borders))
     change = {name: values[1:] for name, values in changes.items()}
     untouched = {side: flags[1:] for side, flags in untouched.items()}
-    spread = with_noise(Spread(change, {}, untouched), unshifted_causes(exact), seed)
-    found = successes_of(exact, spread)
+    spread = with_noise(Spread(change, {}, untouched), unshifted_causes(exact), samples.seed)
+    found = successes_of(exact, spread, wanted)
     flags = {name: getattr(found, name) for name in CHANCES}
     shared = _shared(exact, spread) | {"task_bone": _task_bone(exact, plans, samples)}
     return shared, {name: of for name, of in flags.items() if of is not None}
@@ -179,5 +182,3 @@ def _strayed(hand: Float, column: int) -> F64:
 
 REGISTRATION_OF_ENTRY = {0: 2, 1: 4}
 """Place among `estimator.execution.COMMON` of registration along the axis of each of the entry's errors."""
-
-

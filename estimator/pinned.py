@@ -22,7 +22,7 @@ from estimator.best_ways import (
     of_both_halves,
     samples_of,
 )
-from estimator.chances import successes_of
+from estimator.chances import successes_of, wanted_of
 from estimator.estimate import Estimate, estimate_of
 from estimator.interval import SD_OF_95, Ends, ends95
 from estimator.laminectomy import laminectomy
@@ -38,6 +38,7 @@ from recon.labels import SIDES, Mask
 
 MOST = 4
 """Plans that can be taken in side by side (choice)."""
+
 
 @dataclass(frozen=True)
 class Pinning:
@@ -141,7 +142,7 @@ def pinned(
         rows.append(_row_of_both(prepared, pinning, samples))
         progress(len(rows))
     if pinning.midline:
-        rows.append(_row_of_midline(prepared, samples, pinning.seed))
+        rows.append(_row_of_midline(prepared, samples))
         progress(len(rows))
     return tuple(rows)
 
@@ -149,7 +150,7 @@ def pinned(
 def _row_of_plan(prepared: PreparedLevel, plan: Approach, pinning: Pinning, samples: Samples) -> Row:
     exact = estimate_of(prepared, plan, pinning.task)
     told = intervals_of(exact)
-    shared, flags = met_alike(exact, (plan,), samples, pinning.seed)
+    shared, flags = met_alike(exact, (plan,), samples)
     alone = successes_of(exact, told.spread)
     chances = {name: getattr(alone, name) for name in CHANCES}
     values = values_of(exact) | {name: float(of.mean()) for name, of in chances.items() if of is not None}
@@ -160,7 +161,7 @@ def _row_of_plan(prepared: PreparedLevel, plan: Approach, pinning: Pinning, samp
 def _row_of_both(prepared: PreparedLevel, pinning: Pinning, samples: Samples) -> Row:
     halves = pinning.halves
     exact = estimate_of(prepared, joined_plans(halves).approach(0), _halves_of(pinning.task))
-    shared, flags = met_alike(exact, halves, samples, pinning.seed)
+    shared, flags = met_alike(exact, halves, samples, _halves_of(wanted_of(chosen(pinning.task))))
     # two entries have no other side to reach over to
     values = {name: value for name, value in values_of(exact).items() if name != "reach"}
     values |= {name: float(of.mean()) for name, of in flags.items()}
@@ -169,7 +170,7 @@ def _row_of_both(prepared: PreparedLevel, pinning: Pinning, samples: Samples) ->
     return Row(BOTH, halves, known(values), ends, shared, flags)
 
 
-def _row_of_midline(prepared: PreparedLevel, samples: Samples, seed: int) -> Row:
+def _row_of_midline(prepared: PreparedLevel, samples: Samples) -> Row:
     """The hand's errors are not asked of it: a laminectomy is laid out under the eye."""
     way, region = midline_way(prepared, samples), laminectomy(prepared.anatomy, prepared.level)
     cost = way.cost
@@ -182,7 +183,7 @@ def _row_of_midline(prepared: PreparedLevel, samples: Samples, seed: int) -> Row
     })  # fmt: skip
     _, after = area_causes(prepared, region)
     still = {SAMPLED[name]: np.zeros(SAMPLES) for name in values}
-    noisy = with_noise(Spread(still, {}, {}), cost_causes(prepared, cost, region) | {AFTER: after}, seed)
+    noisy = with_noise(Spread(still, {}, {}), cost_causes(prepared, cost, region) | {AFTER: after}, samples.seed)
     shared = {name: within(name, values[name] + noisy.change[SAMPLED[name]]) for name in values}
     shared["cone_bone"] = way.bone_mm3
     ends: dict[str, Ends] = {name: ends95(shared[name], value) for name, value in values.items()}

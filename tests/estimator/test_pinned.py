@@ -142,9 +142,7 @@ def test_json_tells_the_same_and_is_the_same_again():
     assert document["rows"][3]["words"].startswith("No difference")
 
 
-@pytest.mark.parametrize(
-    ("samples", "ends"), [([700.0, 700.0], (100.0, 100.0)), ([400.0, 800.0], (-190.0, 190.0))]
-)
+@pytest.mark.parametrize(("samples", "ends"), [([700.0, 700.0], (100.0, 100.0)), ([400.0, 800.0], (-190.0, 190.0))])
 def test_a_difference_is_that_of_samples_pair_by_pair(samples, ends):
     first, other = row("left", 600.0, [600.0, 600.0]), row("right", 700.0, samples)
     value, between = other.difference(first, "cone_bone")

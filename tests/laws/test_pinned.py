@@ -10,6 +10,7 @@ from estimator.approach import Approach
 from estimator.met_alike import QUANTITIES
 from estimator.pinned import Pinning, Row, pinned
 from estimator.prepared import prepared_level
+from estimator.task_names import NAMES
 from estimator.told import USUAL_WANTED
 from recon.anatomy import Anatomy
 from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored
@@ -72,6 +73,14 @@ def test_a_plan_against_itself_differs_by_nothing_at_all(plain: Scene) -> None:
     again = Pinning((plain.approach, plain.approach), USUAL_WANTED)
     first, second = pinned(prepared_level(plain.anatomy, LEVEL), again)
     assert {second.difference(first, name) for name in QUANTITIES} == {(0.0, (0.0, 0.0))}
+
+
+def test_both_sides_are_asked_for_what_the_plans_are_asked_for(plain: Scene) -> None:
+    """Where nothing was chosen, the recesses count for both sides too, and not every set there is."""
+    prepared, plans = prepared_level(plain.anatomy, LEVEL).ready(), (plain.approach, mirrored(plain.approach))
+    everything, recesses = (pinned(prepared, Pinning(plans, task, both=True))[-1] for task in (NAMES, USUAL_WANTED))
+    assert everything.values["all_targets"] == recesses.values["all_targets"] > 0
+    assert everything.values["reached"] < recesses.values["reached"]
 
 
 def test_left_and_right_are_told_apart(pair: Pair) -> None:

@@ -23,7 +23,7 @@ export const compare: Part = (root, desk) => {
   doing.start.classList.remove("primary");
   const against = { midline: false, both: false };
   const midline = tick("a midline laminectomy, as a reference", (on) => change({ midline: on }));
-  const both = tick("both sides: the near halves of the first left and the first right plan", (on) => change({ both: on }));
+  const both = tick("both sides: the near phases of the first left and the first right plan, each asked for its own side", (on) => change({ both: on }));
   const note = h("p", { class: "quiet" });
   const table = h("div", { class: "pin-table" });
   const views = pinViews(desk, here);
