@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from estimator.approach import Approach
-from estimator.estimate import estimate_of
+from estimator.estimate import Estimate, estimate_of
 from estimator.estimate_json import estimate_as_json
 from estimator.prepared import prepared_level
 from estimator.search_ways import Question
@@ -22,11 +22,14 @@ from workbench.pages import resource, template
 from workbench.palette import phase_colour_word
 from workbench.planned import Planned, Taken
 from workbench.report_pictures import all_pictures
+from workbench.report_viewer import viewer_data
 from workbench.report_what_if import NOT_ASKED, WhatIf, what_if, what_if_pictures
 from workbench.results import compared_json
 
 COMPARED = 8_000
 """Approaches looked at to compare the ways in: a few seconds. `canalwise compare` looks at more."""
+
+VIEWER, VIEWER_STYLE = "page/dist/viewer.js", "page/dist/viewer.css"
 
 JOB = "Rehearsal of a one-sided, over-the-top decompression of lumbar central stenosis on the patient's own scan."
 
@@ -44,6 +47,7 @@ class Report:
 class ReportFacts:
     """All that a report tells, whatever form it takes."""
 
+    found: Estimate
     planned: Planned
     estimate: Mapping[str, Any]
     comparison: Mapping[str, Any]
@@ -61,7 +65,7 @@ def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[s
 
 def page_of(told: ReportFacts) -> str:
     """The page's HTML."""
-    return page(told.planned, told.estimate, told.comparison, told.asked)
+    return page(told.planned, told.estimate, told.comparison, told.asked, viewer_data(told.found))
 
 
 def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> ReportFacts:
@@ -71,13 +75,17 @@ def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[st
     taken = Taken(found.cone.removal.bench.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac)
     planned = Planned(scan, anatomy, anatomy.level(approach.level), approach, taken)
     document, comparison = estimate_as_json(found), compared_json(prepared, Question(budget=COMPARED))
-    return ReportFacts(planned, document, comparison, what_if(prepared, approach, task))
+    return ReportFacts(found, planned, document, comparison, what_if(prepared, approach, task))
 
 
 def page(
-    planned: Planned, estimate: Mapping[str, Any], comparison: Mapping[str, Any], asked: WhatIf = NOT_ASKED
+    planned: Planned,
+    estimate: Mapping[str, Any],
+    comparison: Mapping[str, Any],
+    asked: WhatIf = NOT_ASKED,
+    scene: str = "",
 ) -> str:
-    """The page's HTML."""
+    """The page's HTML; with a `scene` of `workbench.report_viewer` the level can be turned in it."""
     return template("report.html.j2").render(
         caution=CAUTION,
         job=JOB,
@@ -93,6 +101,9 @@ def page(
         pictures=all_pictures(planned, estimate, comparison),
         asked=asked,
         what_if=what_if_pictures(asked),
+        scene=scene,
+        viewer=resource(VIEWER) if scene else "",
+        viewer_style=resource(VIEWER_STYLE) if scene else "",
     )
 
 

@@ -59,11 +59,12 @@ Meshes = dict[str, Shell]
 def scene_frame(desk: Desk, level_name: str) -> bytes:
     """The level's meshes and marks in its own frame; raises LevelNotInView where there is no such level."""
     level = desk.case.anatomy.level(level_name)
-    return desk.frames.found(("scene", level.name), lambda: _made(desk.case.anatomy, level))
+    return desk.frames.found(("scene", level.name), lambda: level_scene(desk.case.anatomy, level))
 
 
-def _made(anatomy: Anatomy, level: Level) -> bytes:
-    meshes = dict(_meshes(anatomy, level))
+def level_scene(anatomy: Anatomy, level: Level, bone_triangles: int = BONE_TRIANGLES) -> bytes:
+    """The frame of a level, its bone drawn with no more than about so many triangles."""
+    meshes = dict(_meshes(anatomy, level, bone_triangles))
     box = box_in(anatomy.grid, level.frame)
     names = {name: labels_on(meshes[name].points_mm, anatomy.labels[box], anatomy.grid.cropped(box), level.frame)
              for name in ("bone", "bone_proxy") if name in meshes}
@@ -78,9 +79,9 @@ def _made(anatomy: Anatomy, level: Level) -> bytes:
     return frame_bytes(header | _marks(level) | {"sac": anatomy.sources.get("sac", "source not stated")}, arrays)
 
 
-def _meshes(anatomy: Anatomy, level: Level) -> Iterator[tuple[str, Shell]]:
+def _meshes(anatomy: Anatomy, level: Level, bone_triangles: int) -> Iterator[tuple[str, Shell]]:
     """(name, surface) of everything in view."""
-    yield from _bone(anatomy, level)
+    yield from _bone(anatomy, level, bone_triangles)
     yield from _contents(anatomy, level)
     for side in SIDES:
         if side in level.joints and len(level.joints[side].area_mm2):
@@ -90,14 +91,14 @@ def _meshes(anatomy: Anatomy, level: Level) -> Iterator[tuple[str, Shell]]:
         yield "skin", skin
 
 
-def _bone(anatomy: Anatomy, level: Level) -> Iterator[tuple[str, Shell]]:
+def _bone(anatomy: Anatomy, level: Level, most: int) -> Iterator[tuple[str, Shell]]:
     box = box_in(anatomy.grid, level.frame)
     bone, grid = anatomy.occupancy[box], anatomy.grid.cropped(box)
     first = shell_of(bone, grid, level.frame, FIRST_STEP_MM)
     if first is None:
         return
     # as many triangles as the square of the step is smaller
-    allowed_mm = FIRST_STEP_MM * float(np.sqrt(1.03 * len(first.triangles) / BONE_TRIANGLES))
+    allowed_mm = FIRST_STEP_MM * float(np.sqrt(1.03 * len(first.triangles) / most))
     full = shell_of(bone, grid, level.frame, max(allowed_mm, FINEST_VOXELS * float(grid.spacing_mm.min())))
     assert full is not None, "a finer step loses no bone"
     yield "bone", full

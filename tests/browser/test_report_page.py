@@ -1,0 +1,76 @@
+"""The report opens from disk, offline: its scene turns, its endoscope moves, and nothing is asked for elsewhere."""
+
+from __future__ import annotations
+
+import pytest
+
+from estimator.plan import default_approach
+from recon.case import read_case
+from tests.browser.conftest import LEVEL, NO_GL, SOFTWARE_GL
+from workbench import report_what_if, scene
+from workbench.report import report_of
+
+MOST_BYTES = 5_000_000
+"""Of a whole report; pictures and charts of full size take 2.4 million of it on this case."""
+
+FULL_PICTURES_BYTES = 2_400_000
+
+
+@pytest.fixture(scope="module")
+def report_file(made_case, tmp_path_factory):
+    case = read_case(made_case)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(scene, "PIXEL_MM", 1.5)
+        patch.setattr(scene, "CELL_MM", 1.5)
+        patch.setattr(report_what_if, "EFFORT", 0.05)
+        html = report_of(case.scan, case.anatomy, default_approach(case.anatomy, LEVEL, "left")).html
+    path = tmp_path_factory.mktemp("report") / "report.html"
+    path.write_text(html)
+    return path
+
+
+def opened_offline(browsers, path, flags):
+    session = browsers(*flags).new_context(viewport={"width": 1100, "height": 900}, offline=True)
+    page, asked, wrong = session.new_page(), [], []
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.goto(path.as_uri())
+    return session, page, asked, wrong
+
+
+def test_the_scene_turns_and_the_endoscope_moves_without_a_network(browsers, report_file):
+    session, page, asked, wrong = opened_offline(browsers, report_file, SOFTWARE_GL)
+    canvas = page.locator("#viewer .viewer-bench canvas").first
+    canvas.wait_for(timeout=60_000)
+    depth = page.locator("#viewer-depth")
+    depth.wait_for(timeout=60_000)
+    for act in (
+        lambda: page.get_by_role("button", name="From dorsal").click(),
+        lambda: page.get_by_label("Bone", exact=True).uncheck(),
+    ):
+        before = canvas.screenshot()
+        act()
+        page.wait_for_timeout(1500)
+        assert canvas.screenshot() != before
+    scope = page.locator("#viewer .viewer-scope canvas").first
+    before = scope.screenshot()
+    depth.fill("10")
+    page.wait_for_timeout(1500)
+    assert scope.screenshot() != before
+    assert [url for url in asked if not url.startswith(("file:", "data:", "blob:"))] == []
+    assert wrong == []
+    session.close()
+
+
+def test_without_webgl_the_pictures_remain(browsers, report_file):
+    session, page, _, wrong = opened_offline(browsers, report_file, NO_GL)
+    page.get_by_text("no WebGL 2").wait_for(timeout=60_000)
+    assert page.locator("figure img").count() >= 8
+    assert wrong == []
+    session.close()
+
+
+def test_what_is_interactive_leaves_room_for_the_pictures(report_file):
+    text = report_file.read_text()
+    interactive = sum(len(part.partition("</script>")[0]) for part in text.split("<script")[1:])
+    assert interactive + FULL_PICTURES_BYTES <= MOST_BYTES
