@@ -30,10 +30,10 @@ export function pinTable(answer: PinnedAnswer, names: readonly string[]): HTMLEl
   const heads = columns.map((name, place) => h("th", { scope: "col" }, h("span", { class: "pin-name" }, name), h("span", { class: "quiet" }, place === 0 ? "the others are told against it" : "")));
   const lines = answer.quantities.map((quantity) =>
     h("tr", {}, h("th", { scope: "row" }, quantity.words), ...answer.rows.map((row) => cellOf(row, quantity.name, quantity.unit))));
-  const caption = h("caption", {}, `${answer.level}: each number with its 95 % interval; below it the difference from ${columns[0] ?? "the first"}, from samples in which all meet the same borders and, from one side, the same hand`);
-  const table = h("table", { class: "told pinned" }, caption, h("thead", {}, h("tr", {}, h("td", {}), ...heads)), h("tbody", {}, ...lines));
+  const note = h("p", { class: "quiet" }, `${answer.level}: each number with its 95 % interval; below it the difference from ${columns[0] ?? "the first"}, from samples in which all meet the same borders and, from one side, the same hand.`);
+  const table = h("table", { class: "told pinned", "aria-label": `Pinned plans at ${answer.level}` }, h("thead", {}, h("tr", {}, h("td", {}), ...heads)), h("tbody", {}, ...lines));
   const sentences = answer.rows.slice(1).map((row, place) => h("li", {}, h("strong", {}, `${columns[place + 1] ?? row.name}: `), row.words));
-  return h("div", {}, h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": "Table of pinned plans" }, table), h("ul", { class: "in-words" }, ...sentences));
+  return h("div", {}, note, h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": "Table of pinned plans" }, table), h("ul", { class: "in-words" }, ...sentences));
 }
 
 function cellOf(row: PinnedRow, name: string, unit: Unit): HTMLElement {
