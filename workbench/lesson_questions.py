@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from random import Random
 
 import numpy as np
@@ -20,6 +21,8 @@ from workbench.wording import amount, clock_words, percent
 
 CHOICES = 4
 """Answers to choose from, the right one among them, where the case offers as many."""
+
+NONE_BREAKS = "none of them"
 
 APART_HOURS = 1.5
 """A wrong answer about the clock lies at least this far round from the right one (choice)."""
@@ -44,12 +47,33 @@ all, and no wrong share above it could be offered."""
 
 @dataclass(frozen=True)
 class Question:
-    """What is asked; `correct` is one of `choices`, `because` a sentence with the numbers."""
+    """What is asked, and what gives the right one of its choices with a sentence why; that is found when it is needed.
+
+    >>> Question("One and one?", ("1", "2"), lambda: ("2", "They make two.")).correct
+    '2'
+    """
 
     words: str
     choices: tuple[str, ...]
-    correct: str
-    because: str
+    answer: Callable[[], tuple[str, str]] = field(compare=False)
+
+    @cached_property
+    def _told(self) -> tuple[str, str]:
+        return self.answer()
+
+    @property
+    def correct(self) -> str:
+        """The right one of the choices."""
+        return self._told[0]
+
+    @property
+    def because(self) -> str:
+        """A sentence with the numbers."""
+        return self._told[1]
+
+
+def _known(words: str, choices: tuple[str, ...], correct: str, because: str) -> Question:
+    return Question(words, choices, lambda: (correct, because))
 
 
 @dataclass(frozen=True)
@@ -99,7 +123,7 @@ def _at_clock(hours: Mapping[str, float], of: str, where: str, draw: Random) -> 
     choices = _mixed(of, others, draw)
     seen = "; ".join(f"{name} at {clock_words(hours[name])}" for name in choices)
     because = f"Seen {where}, with 12 o'clock across the patient, away from the surgeon: {seen}."
-    return Question(f"Looking {where}: what lies at {at}?", choices, of, because)
+    return _known(f"Looking {where}: what lies at {at}?", choices, of, because)
 
 
 def _hours_apart(a: float, b: float) -> float:
@@ -121,18 +145,26 @@ def _mixed(right: str, wrong: Sequence[str], draw: Random) -> tuple[str, ...]:
 
 
 def _first_limit(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
+    verdicts = [verdict for verdict in verdicts_of(facts.estimate) if verdict.met is not None]
+    choices = [verdict.name for verdict in verdicts]
+    if any(not verdict.met for verdict in verdicts):
+        words = "Which limit does this plan break by most, as a share of the limit?"
+    else:
+        words = "The channel is swept wider and wider in every phase. Which limit breaks first?"
+        choices.append(NONE_BREAKS)
+    draw.shuffle(choices)
+    # the widened sweeps take a while: only for who has chosen
+    return Question(words, tuple(choices), lambda: _first_answer(facts))
+
+
+def _first_answer(facts: Facts) -> tuple[str, str]:
     first = facts.first_limit
     if first is None:
-        return LeftOut(f"No limit breaks, however wide the channel is swept up to {WIDEST_DEG:.0f}\u00b0 more.")
-    others = [verdict.name for verdict in verdicts_of(facts.estimate) if verdict.met is not None]
-    choices = _mixed(first.name, [name for name in others if name != first.name], draw)
+        return NONE_BREAKS, f"Every limit is kept even with {WIDEST_DEG:.0f}\u00b0 more of sweep."
     now = _verdict_words(facts, first.name)
     if first.wider_deg == 0:
-        words = "Which limit does this plan break by most, as a share of the limit?"
-        return Question(words, choices, first.name, f"The plan itself breaks it: {now}.")
-    words = "The channel is swept wider and wider in every phase. Which limit breaks first?"
-    because = f"With {first.wider_deg:.1f}\u00b0 more of sweep it breaks. In this plan: {now}."
-    return Question(words, choices, first.name, because)
+        return first.name, f"The plan itself breaks it: {now}."
+    return first.name, f"With {first.wider_deg:.1f}\u00b0 more of sweep it breaks. In this plan: {now}."
 
 
 def _verdict_words(facts: Facts, name: str) -> str:
@@ -151,7 +183,7 @@ def _bone(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
         words = "How much bone has to go in all, to touch what the task asks for?"
     swept = amount(facts.sweep_mm3[of], "mm3", 0)
     because = f"The task needs {amount(right, 'mm3', 0)}; sweeping through the whole cone would take {swept}."
-    return Question(words, choices, amount(right, "mm3", 0), because)
+    return _known(words, choices, amount(right, "mm3", 0), because)
 
 
 def _bone_name(of: str) -> str:
@@ -168,7 +200,7 @@ def _most_bone(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
         return LeftOut("Several structures give about as much bone here.")
     choices = _mixed(most, wrong, draw)
     told = "; ".join(f"{name} {amount(given[name], 'mm3', 0)}" for name in choices)
-    return Question("Which structure gives most bone?", choices, most, f"What the task needs: {told}.")
+    return _known("Which structure gives most bone?", choices, most, f"What the task needs: {told}.")
 
 
 def _reach(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
@@ -183,7 +215,7 @@ def _reach(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
     words = "How far past the midline does the tool's tip reach at disc level?"
     right = amount(reach.lateral_mm, "mm")
     because = f"It touches the far side out to {right}; what stops it there is {CAUSES[reach.limited_by]}."
-    return Question(words, choices, right, because)
+    return _known(words, choices, right, because)
 
 
 def _far_targets_mm(facts: Facts) -> Iterator[Float]:
@@ -203,7 +235,7 @@ def _stops(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
         x = float(facts.level.frame.to_level_mm(reach.next_ras_mm)[0])
         toward_far = x if other_side(facts.side) == "left" else -x
         because += f"; the next point to touch lies {amount(toward_far, 'mm')} past it; what stops the tool is {right}"
-    return Question("What stops the next millimetre of reach on the far side?", choices, right, f"{because}.")
+    return _known("What stops the next millimetre of reach on the far side?", choices, right, f"{because}.")
 
 
 def _entry(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
@@ -218,7 +250,7 @@ def _entry(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
     at = "skin" if entry.at == "skin" else "pivot (no skin is in view)"
     right = amount(entry.lateral_mm, "mm")
     because = f"Along the first phase the channel meets the {at} {right} {facts.side} of the midline."
-    return Question(f"How far lateral of the spinous line is the entry, at the {at}?", choices, right, because)
+    return _known(f"How far lateral of the spinous line is the entry, at the {at}?", choices, right, because)
 
 
 def _facet(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
@@ -230,7 +262,7 @@ def _facet(facts: Facts, of: str, draw: Random) -> Question | LeftOut:
     band = next(words for words, end in FACET_BANDS.items() if round(100 * right) < end)
     words = f"How much of the {of} ({facts.patient_side(of)}) facet joint's surface stays?"
     because = f"{percent(right)} of its surface stays after the whole sweep; the limit asks for {percent(limit)}."
-    return Question(words, tuple(FACET_BANDS), band, because)
+    return _known(words, tuple(FACET_BANDS), band, because)
 
 
 def _amounts(right: float, offered: Sequence[float], unit: str, draw: Random) -> tuple[str, ...]:

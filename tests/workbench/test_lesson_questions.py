@@ -27,6 +27,7 @@ from workbench.lesson_questions import (
     APART_HOURS,
     CHOICES,
     KINDS,
+    NONE_BREAKS,
     LeftOut,
     Question,
     question_of,
@@ -73,7 +74,8 @@ def assert_fair(asked: Question | LeftOut) -> None:
     assert asked.because.endswith(".")
     if isinstance(asked, Question):
         assert asked.correct in asked.choices
-        assert 2 <= len(set(asked.choices)) == len(asked.choices) <= CHOICES
+        assert 2 <= len(set(asked.choices)) == len(asked.choices)
+        assert len(asked.choices) <= CHOICES or "limit" in asked.words
         assert asked.words.endswith("?")
         assert "nan" not in " ".join([asked.words, *asked.choices, asked.because])
 
@@ -108,7 +110,7 @@ def test_the_same_seed_asks_the_same_and_the_draw_moves_the_right_answer(phantom
     questions = [one for one in drawn if isinstance(one, Question)]
     assert len(questions) in (0, len(drawn))
     assert len({one.correct for one in questions}) <= 1
-    if questions and len(questions[0].choices) == CHOICES and kind != "facet kept":
+    if questions and len(questions[0].choices) >= CHOICES and kind != "facet kept":
         assert len({one.choices.index(one.correct) for one in questions}) > 1
 
 
@@ -174,9 +176,22 @@ def test_the_first_limit_is_the_one_that_breaks(phantom):
     assert asked.correct == "farthest bone taken from the midline"
     assert "does this plan break" in asked.words
     assert {name for name in asked.choices} <= {verdict.name for verdict in verdicts_of(strict.estimate)}
-    asked = question_of(phantom["left"], "first limit", "", 0)
+    facts = phantom["left"]
+    asked = question_of(facts, "first limit", "", 0)
     assert isinstance(asked, Question)
     assert "breaks first" in asked.words
+    assert facts.first_limit is not None
+    assert asked.correct == facts.first_limit.name
+    assert f"{facts.first_limit.wider_deg:.1f}\u00b0 more" in asked.because
+
+
+def test_none_of_the_limits_is_an_answer_too(phantom):
+    loose = relimited(phantom["left"].estimate, facet_area_kept_frac=0.0, facet_width_kept_frac=0.0,
+                      pars_residual_mm=0.0, spinous_undercut_frac=2.0, spinous_bridge_mm=0.0,
+                      lateral_removal_mm=500.0)  # fmt: skip
+    asked = question_of(loose, "first limit", "", 0)
+    assert isinstance(asked, Question)
+    assert asked.correct == NONE_BREAKS
 
 
 def test_the_limit_on_the_joint_is_told_beside_what_stays(phantom):

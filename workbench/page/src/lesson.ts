@@ -33,6 +33,8 @@ class Teaching {
   /** The plan and the task that `told` tells of. */
   private plan: Plan | null = null;
   private task: string[] = [];
+  /** How often it was asked for: an answer that was overtaken changes nothing. */
+  private asked = 0;
   /** Are the numbers hidden because a question is open? Where a person shows them, they stay for that step. */
   private veiled = false;
   private unveiled = -1;
@@ -109,10 +111,11 @@ class Teaching {
 
   private async ask(): Promise<void> {
     const { plan, task } = this.desk.store.state;
+    const number = ++this.asked;
     [this.plan, this.task] = [plan, task];
     const answered = await this.desk.ask<LessonAnswer>({ ask: "lesson", name: this.name, plan, task }, { lane: "lesson" });
     if (!answered) {
-      if (this.plan === plan) this.plan = null;
+      if (number === this.asked) this.plan = null;
       return;
     }
     this.told = answered.answer;
