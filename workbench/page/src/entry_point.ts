@@ -15,6 +15,6 @@ function firstAxis(plan: Plan): Vec3 {
 export function entryPoint(plan: Plan, anatomy: Anatomy | null): Vec3 {
   const out = scaled(firstAxis(plan), -1);
   const skin = anatomy?.surfaces["skin"];
-  const hit = skin ? firstHit(skin, plan.docking_point_mm, out) : null;
+  const hit = skin ? firstHit(skin, plan.docking_point_mm, out, { inside: true }) : null;
   return hit ? hit.point : add(plan.docking_point_mm, scaled(out, plan.pivot_distance_mm));
 }

@@ -85,14 +85,14 @@ export function seenAlong(anatomy: Anatomy, from: Vec3, way: Vec3, gone: Gone | 
   const found = (name: string, hit: Hit | null) => hit && seen.push({ name, hit });
   const bone = anatomy.surfaces["bone"] ?? anatomy.surfaces["bone_proxy"];
   const below = scaled(way, BELOW_MM);
-  const outside = bone && firstHit(bone, from, way, (point) => !gone?.bone(add(point, below)));
+  const outside = bone && firstHit(bone, from, way, { there: (point) => !gone?.bone(add(point, below)) });
   if (bone && outside) found(partOf(anatomy, bone, bone.triangles[outside.corner]!), outside);
   const cut = bone && gone && firstHit(gone.face, from, way);
   if (bone && cut) found(partOf(anatomy, bone, nearestPoint(bone, cut.point)), cut);
   for (const name of SEEN_IN_SCOPE) {
     const surface = anatomy.surfaces[name];
-    const there = name === "flavum" && gone ? (point: Vec3) => !gone.ligament(point) : undefined;
-    if (surface) found(name, firstHit(surface, from, way, there));
+    const there = (point: Vec3) => name !== "flavum" || !gone?.ligament(point);
+    if (surface) found(name, firstHit(surface, from, way, { there, inside: true }));
   }
   return seen.sort((a, b) => a.hit.distance_mm - b.hit.distance_mm)[0] ?? null;
 }

@@ -10,29 +10,31 @@ export interface Hit {
   corner: number;
 }
 
-/** Triangles seen edge-on, and those seen from behind, are passed by. */
+/** Triangles seen edge-on are passed by. */
 const FLAT = 1e-9;
 
-/** The nearest place where a ray (unit direction) meets a surface from outside and `counts` says that the place is there. */
-export function firstHit(
-  surface: Surface,
-  from: Vec3,
-  way: Vec3,
-  counts: (point: Vec3) => boolean = () => true,
-): Hit | null {
+export interface Meeting {
+  /** Is the surface there at all at that place? */
+  there?(point: Vec3): boolean;
+  /** From inside too, as where a structure is cut open. */
+  inside?: boolean;
+}
+
+/** The nearest place where a ray (unit direction) meets a surface from outside. */
+export function firstHit(surface: Surface, from: Vec3, way: Vec3, { there, inside = false }: Meeting = {}): Hit | null {
   let best: Hit | null = null;
   const { triangles } = surface;
   for (let t = 0; t < triangles.length; t += 3) {
-    const distance = distanceTo(surface, t, from, way);
+    const distance = distanceTo(surface, t, from, way, inside);
     if (distance <= 0 || (best && distance >= best.distance_mm)) continue;
     const point: Vec3 = [from[0] + distance * way[0], from[1] + distance * way[1], from[2] + distance * way[2]];
-    if (counts(point)) best = { distance_mm: distance, point, corner: t };
+    if (!there || there(point)) best = { distance_mm: distance, point, corner: t };
   }
   return best;
 }
 
 /** Along the ray to one triangle, -1 where it is missed (Moeller and Trumbore 1997, from memory). */
-function distanceTo(surface: Surface, t: number, from: Vec3, way: Vec3): number {
+function distanceTo(surface: Surface, t: number, from: Vec3, way: Vec3, inside: boolean): number {
   const { points, triangles } = surface;
   const [a, b, c] = [3 * triangles[t]!, 3 * triangles[t + 1]!, 3 * triangles[t + 2]!];
   const ax = points[a]!, ay = points[a + 1]!, az = points[a + 2]!;
@@ -40,7 +42,7 @@ function distanceTo(surface: Surface, t: number, from: Vec3, way: Vec3): number 
   const vx = points[c]! - ax, vy = points[c + 1]! - ay, vz = points[c + 2]! - az;
   const px = way[1] * vz - way[2] * vy, py = way[2] * vx - way[0] * vz, pz = way[0] * vy - way[1] * vx;
   const det = ux * px + uy * py + uz * pz;
-  if (det < FLAT) return -1;
+  if (inside ? Math.abs(det) < FLAT : det < FLAT) return -1;
   const sx = from[0] - ax, sy = from[1] - ay, sz = from[2] - az;
   const u = (sx * px + sy * py + sz * pz) / det;
   if (u < 0 || u > 1) return -1;
