@@ -168,7 +168,7 @@ LETTERS = {
     ("reading", "caudal", "left"): ["V", "D", "R", "L"],
 }
 """Turned, view and side of the entry -> letters above, below, left, right. In theatre the far side is up from dorsal,
-and dorsal is up from the feet; as radiologists read, ventral is up from the feet and the patient's right on the left."""
+and dorsal is up from the feet; as radiologists read, ventral is up from the feet and the right on the left."""
 
 
 @pytest.mark.parametrize(("turned", "view", "side"), LETTERS)

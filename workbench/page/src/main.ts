@@ -18,8 +18,10 @@ import { Link } from "./link";
 import { notices } from "./notices";
 import { numbers } from "./numbers";
 import { Plans } from "./plans";
+import { SHOWN_AT_FIRST } from "./palette";
 import type { CaseFacts, Plan } from "./protocol";
 import { scope, scopeHook } from "./scope";
+import { pastOf } from "./scope_view";
 import { search } from "./search";
 import { sheet } from "./sheet";
 import { slices, slicesHook } from "./slices";
@@ -39,10 +41,10 @@ const looksOf = (facts: CaseFacts): Looks => ({
   turned: "theatre",
   grey_window: facts.grey_window,
   phase: 0,
-  scope_past_mm: 0,
+  scope_past_mm: pastOf(0),
   scope_view_deg: 80,
   scope_turn_deg: 0,
-  shown: { bone: true, sac: true, canal: false, flavum: false, disc: true, joint_left: true, joint_right: true, skin: false },
+  shown: SHOWN_AT_FIRST,
   panel: "slices",
 });
 
