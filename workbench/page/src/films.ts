@@ -3,6 +3,7 @@
 import { h, say } from "./elements";
 import { phaseColour } from "./palette";
 import type { Radiograph, RadiographMark } from "./protocol";
+import type { Looks } from "./store";
 import { s } from "./svg";
 
 const NEEDLE = "#ffe45c";
@@ -15,7 +16,26 @@ const LETTERS: Record<string, string> = {
 
 export interface Film {
   element: HTMLElement;
-  show(made: Radiograph, level: string): void;
+  show(made: Radiograph, level: string, turned: Looks["turned"]): void;
+}
+
+/** A way to lay the picture on the page: its class, and which of its own edges then are left, right, up and down. */
+interface Lie {
+  name: string;
+  edges: readonly [Edge, Edge, Edge, Edge];
+}
+
+type Edge = "left" | "right" | "up" | "down";
+
+const AS_MADE: Lie = { name: "", edges: ["left", "right", "up", "down"] };
+
+/** As radiologists read: AP as if face to face with the patient, lateral with the head up and ventral to the left. */
+function lieOf(made: Radiograph, turned: Looks["turned"]): Lie {
+  if (turned === "theatre") return AS_MADE;
+  if (made.name === "AP") return { name: "mirrored", edges: ["right", "left", "up", "down"] };
+  return made.left_word === "cranial"
+    ? { name: "turned", edges: ["down", "up", "left", "right"] }
+    : { name: "turned-mirrored", edges: ["down", "up", "right", "left"] };
 }
 
 /** One picture, its letters and its lines. */
@@ -24,12 +44,16 @@ export function film(name: string): Film {
   const lines = s("svg", { class: "film-lines", "aria-hidden": "true" });
   const edges = (["left", "right", "up", "down"] as const).map((edge) => h("span", { class: `film-letter ${edge}`, "aria-hidden": "true" }));
   const caption = h("figcaption", {}, `Simulated ${name}`);
-  const element = h("figure", { class: "film", "aria-busy": "true" }, h("div", { class: "film-face" }, picture, lines, ...edges), caption);
+  const face = h("div", { class: "film-face" }, h("div", { class: "film-lies" }, picture, lines), ...edges);
+  const element = h("figure", { class: "film", "aria-busy": "true" }, face, caption);
   return {
     element,
-    show(made, level) {
-      const words = [made.left_word, made.right_word, made.up_word, made.down_word];
-      picture.src = made.png;
+    show(made, level, turned) {
+      const lie = lieOf(made, turned);
+      const own: Record<Edge, string> = { left: made.left_word, right: made.right_word, up: made.up_word, down: made.down_word };
+      const words = lie.edges.map((edge) => own[edge]);
+      face.dataset["lie"] = lie.name;
+      if (picture.src !== made.png) picture.src = made.png;
       picture.alt =
         `Simulated ${made.name} of ${level}, ${made.made_from}: ${words[0]} at the left, ${words[1]} at the right, ` +
         `${words[2]} up. Drawn on it: ${made.marks.map((mark) => mark.name).join(", ")}.`;

@@ -24,7 +24,7 @@ interface SkinEntry {
 }
 
 export const sheet: Part = (root, desk) => {
-  const [films, readout] = [pair(desk), entryReadout()];
+  const [films, readout] = [bothFilms(desk), entryReadout()];
   root.append(h("div", { class: "sheet-frame" }, films.element, h("div", { class: "sheet-side" }, readout.element, films.key, printing(desk))));
   const show = () => {
     readout.show(desk.store.state);
@@ -37,10 +37,12 @@ export const sheet: Part = (root, desk) => {
 };
 
 /** Both pictures, asked for when the hand rests and the panel is open; greyed until they show the plan. */
-function pair(desk: Desk) {
+function bothFilms(desk: Desk) {
   const [ap, lateral, key] = [film("AP"), film("lateral"), filmKey()];
   const element = h("div", { class: "films" }, ap.element, lateral.element);
   let drawn: State["plan"] | null = null;
+  let pair: Pair | null = null;
+  let lie: State["looks"]["turned"] = "theatre";
   let asked: State["plan"] | null = null;
   let resting = 0;
 
@@ -51,12 +53,18 @@ function pair(desk: Desk) {
     const answered = await desk.ask<Pair>({ ask: "radiographs", plan }, { lane: "radiographs" });
     if (asked === plan) asked = null;
     if (!answered || desk.store.state.plan !== plan) return;
-    drawn = plan;
-    ap.show(answered.answer.ap, plan.level);
-    lateral.show(answered.answer.lateral, plan.level);
+    [drawn, pair] = [plan, answered.answer];
+    lay(plan.level);
     const atSkin = answered.answer.ap.marks.some((mark) => mark.name === "skin entry");
     key.show(plan.phases.map((phase) => phase.name), atSkin);
     grey(desk.store.state);
+  }
+
+  function lay(level: string): void {
+    lie = desk.store.state.looks.turned;
+    if (!pair) return;
+    ap.show(pair.ap, level, lie);
+    lateral.show(pair.lateral, level, lie);
   }
 
   function grey(state: State): void {
@@ -70,6 +78,7 @@ function pair(desk: Desk) {
     key: key.element,
     show(state: State): void {
       grey(state);
+      if (drawn && lie !== state.looks.turned) lay(drawn.level);
       clearTimeout(resting);
       const wanted = state.looks.panel === "sheet" && state.link === "up" && !state.moving && drawn !== state.plan;
       if (wanted) resting = setTimeout(() => void draw(), REST_MS);
