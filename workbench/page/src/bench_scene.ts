@@ -37,6 +37,7 @@ export interface RemovalVolumes {
 
 interface Bone {
   mesh: Mesh;
+  inside: Mesh;
   detail: Detail;
 }
 
@@ -50,6 +51,7 @@ export class BenchScene {
     planned: boneMaterial(this.uniforms, "planned"),
     afterwards: boneMaterial(this.uniforms, "afterwards"),
     cut: boneMaterial(this.uniforms, "cut"),
+    inside: boneMaterial(this.uniforms, "inside"),
   };
   private readonly cutFace = new Mesh(new BufferGeometry(), this.looks.cut);
   private readonly bones: Bone[] = [];
@@ -166,16 +168,20 @@ export class BenchScene {
 
   private bonesIn(afterwards: boolean, shown: boolean): void {
     this.cutFace.visible = shown && afterwards;
-    for (const { mesh } of this.bones) {
+    for (const { mesh, inside } of this.bones) {
       mesh.visible = shown && Boolean(mesh.userData["near"]);
+      inside.visible = mesh.visible && afterwards;
       mesh.material = afterwards ? this.looks.afterwards : this.looks.planned;
     }
   }
 
   private addBone(surface: Surface, detail: Detail): void {
     const mesh = new Mesh(geometryOf(surface), this.looks.planned);
-    this.bones.push({ mesh, detail });
-    this.scene.add(mesh);
+    const inside = new Mesh(mesh.geometry, this.looks.inside);
+    // after the outer surfaces, which hide most of it
+    inside.renderOrder = 1;
+    this.bones.push({ mesh, inside, detail });
+    this.scene.add(mesh, inside);
   }
 
   private addSoft(name: string, surface: Surface): void {

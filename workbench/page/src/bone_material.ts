@@ -2,6 +2,7 @@
 // same formulas as estimator/geometry.py; it is a picture, never a number.
 
 import {
+  BackSide,
   DoubleSide,
   FrontSide,
   GLSL3,
@@ -128,6 +129,9 @@ void main() {
   // a little below the surface: on it the share that goes fades into what is no bone
   if (inVolume(task, at - BELOW_MM * n) > 0.5) discard;
   colour = vec4(bone * bright(at, n, shade), 1.0);
+#elif defined(INSIDE)
+  if (inVolume(task, at - BELOW_MM * n) > 0.5) discard;
+  colour = vec4(cutBone * bright(at, -n, 0.4), 1.0);
 #elif defined(CUT)
   colour = vec4(cutBone * bright(at, n, 0.2), 1.0);
 #else
@@ -232,8 +236,11 @@ function volumeOf(values: Uint8Array, shape: [number, number, number]): Data3DTe
   return volume;
 }
 
-/** "planned": with what goes painted on; "afterwards": without it; "cut": the face of the bone that is left there. */
-export type BoneLook = "planned" | "afterwards" | "cut";
+/**
+ * "planned": with what goes painted on; "afterwards": without it; "cut": the face of the bone that is left there;
+ * "inside": bone's surface from within, which closes the slits between face and surface.
+ */
+export type BoneLook = "planned" | "afterwards" | "cut" | "inside";
 
 export function boneMaterial(uniforms: Uniforms, look: BoneLook): RawShaderMaterial {
   return new RawShaderMaterial({
@@ -242,7 +249,7 @@ export function boneMaterial(uniforms: Uniforms, look: BoneLook): RawShaderMater
     fragmentShader: COMMON + BONE_FRAGMENT,
     uniforms: { ...uniforms.shared },
     defines: look === "planned" ? {} : { [look.toUpperCase()]: 1 },
-    side: FrontSide,
+    side: look === "inside" ? BackSide : FrontSide,
   });
 }
 

@@ -41,23 +41,22 @@ export class Pacer {
     return this.held ? HELD_REST_MS : REST_MS;
   }
 
+  /** One picture a frame, so that the first is on the screen before the next is begun. */
   private tick(): void {
     this.frame = 0;
     const detail: Detail = this.still ? "full" : "proxy";
-    for (const view of this.due) {
-      this.draws.get(view)?.(detail);
-      if (detail === "proxy") this.coarse.add(view);
-      else this.coarse.delete(view);
-    }
-    this.due.clear();
+    const [view] = this.due;
+    if (view === undefined) return;
+    this.due.delete(view);
+    this.draws.get(view)?.(detail);
+    if (detail === "proxy") this.coarse.add(view);
+    else this.coarse.delete(view);
+    if (this.due.size) this.redraw();
   }
 
   private settle(): void {
-    // one view a frame, so that a movement that begins now waits for one of them only
-    const [view] = this.coarse;
-    if (view === undefined) return;
-    this.coarse.delete(view);
-    this.redraw(view);
-    this.timer = window.setTimeout(() => this.settle(), 0);
+    // a timer may fire a moment early, and a control may have been taken hold of
+    if (this.still) this.redraw(...this.coarse);
+    else this.timer = window.setTimeout(() => this.settle(), this.rest_ms);
   }
 }
