@@ -125,7 +125,7 @@ Place = tuple[Float, str, str]
 def _at_sac(way: Way) -> Place:
     point = _nearest_to_sac_mm(way)
     what = _soft_structure(way, point)
-    return point, what, f"The {what} stands in the way {_where(way, point)}."
+    return point, what, f"The way to the next target runs into the {what} {_where(way, point)}."
 
 
 def _too_thick(way: Way) -> Place:
@@ -164,7 +164,8 @@ def _at_protected(way: Way) -> Place:
     label: Labels = np.where(inside, way.anatomy.labels[i, j, k], 0)
     first = int(np.argmax(PROTECTED[label]))
     what = bone_words(int(label[first]))
-    return points[first], what, f"The {what}, which must stay, is in the way {_where(way, points[first])}."
+    where = _where(way, points[first])
+    return points[first], what, f"The way to the next target runs into the {what}, which must stay, {where}."
 
 
 def bone_words(label: int) -> str:
