@@ -18,14 +18,19 @@ export function dockDrag(desk: Desk, anatomy: Anatomy, sight: Sight): Drag {
   return {
     move(x, y) {
       const { from, way } = sight(x, y);
-      const hit = bone ? firstHit(bone, from, way) : null;
+      const [, depth_mm] = start.docking_point_mm;
+      const met = bone ? firstHit(bone, from, way)?.point : null;
+      const hit = met && depth_mm - met[1] < BEHIND_MM ? met : onPlane(from, way, depth_mm);
       if (!hit) return;
-      at = hit.point;
-      store.move({ ...start, docking_point_mm: hit.point });
+      at = hit;
+      store.move({ ...start, docking_point_mm: hit });
     },
     end: (kept) => void laid(desk, start, kept && at ? { ask: "dock", plan: start, point_mm: at } : null),
   };
 }
+
+/** Bone met this far ventral of where a drag began lies behind the window: the hand moves over the window itself then. */
+const BEHIND_MM = 15;
 
 export function entryDrag(desk: Desk, anatomy: Anatomy, sight: Sight): Drag {
   const { store } = desk;

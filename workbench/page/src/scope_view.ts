@@ -50,7 +50,7 @@ export class ScopeView {
       "aria-label",
       "The endoscope's view as a clock face. Left and right arrow keys go round the clock, up and down toward the rim and the middle; what lies there is told.",
     );
-    this.bone = button("", () => this.flip(), { class: "scope-bone" });
+    this.bone = button("Bone shown as it stands", () => this.flip(), { class: "scope-bone" });
     root.append(h("div", { class: "picture scope-picture" }, this.canvas), h("div", { class: "scope-foot" }, this.words, this.bone));
     scopeHook.pick = (hour, radius_frac) => this.seen(hour, radius_frac)?.name ?? null;
     scopeHook.png = () => this.canvas.toDataURL("image/png");
