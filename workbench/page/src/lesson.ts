@@ -35,8 +35,7 @@ class Teaching {
   private task: string[] = [];
   /** How often it was asked for: an answer that was overtaken changes nothing. */
   private asked = 0;
-  /** Are the numbers hidden because a question is open? Where a person shows them, they stay for that step. */
-  private veiled = false;
+  /** The step for which a person has shown the numbers that its open question hides. */
   private unveiled = -1;
 
   constructor(
@@ -64,7 +63,10 @@ class Teaching {
     if (["plan", "task"].some((key) => changed.has(key as keyof State))) this.stale(true);
     const seen = state.looks.panel === "lesson";
     if (seen && state.fresh && this.outdated(state)) void this.ask();
-    if (changed.has("blind") && this.veiled && !state.blind) [this.veiled, this.unveiled] = [false, this.mine.at];
+    if (changed.has("blind") && this.desk.store.veiled && !state.blind) {
+      this.desk.store.veiled = false;
+      this.unveiled = this.mine.at;
+    }
     if (changed.has("looks")) this.veil();
     if (["confirmed", "blind", "link"].some((key) => changed.has(key as keyof State))) this.show();
   }
@@ -75,10 +77,10 @@ class Teaching {
     const { at, marks } = this.mine;
     const open = store.state.looks.panel === "lesson" && Boolean(this.told?.steps[at]?.question) && !marks.has(at);
     if (open && !store.state.blind && this.unveiled !== at) {
-      this.veiled = true;
+      store.veiled = true;
       store.set({ blind: true });
-    } else if (!open && this.veiled) {
-      this.veiled = false;
+    } else if (!open && store.veiled) {
+      store.veiled = false;
       store.set({ blind: false });
     }
   }
@@ -158,7 +160,7 @@ class Teaching {
       const confirm = button("Confirm the level", () => document.getElementById("level-badge")?.click(), { class: "primary" });
       return [note(`${plan.level} is not confirmed yet. Its lessons are shown once it is.`, confirm)];
     }
-    if (blind && !this.veiled && this.told && !this.told.blind) {
+    if (blind && !this.desk.store.veiled && this.told && !this.told.blind) {
       return [note("Blind: this lesson tells numbers.", button("Show the numbers", () => this.desk.store.set({ blind: false }), { class: "primary" }))];
     }
     return null;
@@ -200,7 +202,7 @@ class Teaching {
   }
 
   private hiding(): HTMLElement | null {
-    return this.veiled ? note("The numbers are hidden until you have answered.") : null;
+    return this.desk.store.veiled ? note("The numbers are hidden until you have answered.") : null;
   }
 
   private unhidden(): HTMLElement | null {

@@ -70,6 +70,8 @@ export class Store {
   private listeners: Listener[] = [];
   /** The plan before the drag under way. */
   private before: Plan | null = null;
+  /** Is `blind` on only while a lesson's question is open? It is then not kept. */
+  veiled = false;
 
   constructor(public state: State) {}
 
@@ -134,7 +136,7 @@ export class Store {
   /** What autosave keeps and a reload brings back. */
   kept(): object {
     const { plan, name, task, confirmed, looks, pins, blind } = this.state;
-    return { plan, name, task, confirmed, looks, pins, blind, past: this.past, future: this.future };
+    return { plan, name, task, confirmed, looks, pins, blind: blind && !this.veiled, past: this.past, future: this.future };
   }
 
   restore(kept: { past?: Plan[]; future?: Plan[] } & Partial<State>): void {
