@@ -2,7 +2,7 @@
 
 import type { Volume } from "./cutter";
 import type { Frame } from "./decode";
-import type { ScanHeader } from "./protocol";
+import type { ScanHeader, Vec3 } from "./protocol";
 
 export interface Scan {
   level: string;
@@ -13,7 +13,8 @@ export interface Scan {
   outside: number;
   /** What outlines are drawn of, 255 where a voxel is of the kind. */
   outlined: Record<Outlined, Volume<Uint8Array>>;
-  words(point: [number, number, number]): string;
+  /** The structure's name and the grey value of the voxel at a point, level mm. */
+  at(point: Vec3): { structure: string; grey: number };
 }
 
 export type Outlined = "bone" | "canal" | "sac";
@@ -35,17 +36,21 @@ export function scanOf(frame: Frame<ScanHeader>): Scan {
   const { shape, index_of_level, level, parts } = header;
   const labels = frame.array<Uint16Array>("labels");
   const volume = <T extends ArrayLike<number>>(values: T): Volume<T> => ({ values, shape, index_of_level });
+  const grey = volume(frame.array<Int16Array>("grey"));
   const outlined = Object.fromEntries(
     Object.entries(OF).map(([name, isOf]) => [name, volume(masked(labels, isOf))]),
   ) as Scan["outlined"];
   return {
     level,
-    grey: volume(frame.array<Int16Array>("grey")),
+    grey,
     step: header.grey_step,
     zero: header.grey_zero,
     outside: header.outside,
     outlined,
-    words: (point) => parts[String(nearest(volume(labels), point))] ?? "",
+    at: (point) => ({
+      structure: parts[String(nearest(volume(labels), point, 0))] ?? "",
+      grey: nearest(grey, point, (header.outside - header.grey_zero) / header.grey_step) * header.grey_step + header.grey_zero,
+    }),
   };
 }
 
@@ -56,12 +61,9 @@ function masked(labels: Uint16Array, isOf: (label: number) => boolean): Uint8Arr
   return out;
 }
 
-function nearest({ values, shape, index_of_level: m }: Volume, p: [number, number, number]): number {
-  const [i, j, k] = [0, 4, 8].map((r) => Math.round(m[r]! * p[0] + m[r + 1]! * p[1] + m[r + 2]! * p[2] + m[r + 3]!)) as [
-    number,
-    number,
-    number,
-  ];
+function nearest({ values, shape, index_of_level: m }: Volume, p: Vec3, outside: number): number {
+  const along = (r: number) => Math.round(m[r]! * p[0] + m[r + 1]! * p[1] + m[r + 2]! * p[2] + m[r + 3]!);
+  const [i, j, k] = [along(0), along(4), along(8)];
   const inside = i >= 0 && j >= 0 && k >= 0 && i < shape[0] && j < shape[1] && k < shape[2];
-  return inside ? values[i + shape[0] * (j + shape[1] * k)]! : 0;
+  return inside ? values[i + shape[0] * (j + shape[1] * k)]! : outside;
 }

@@ -82,7 +82,7 @@ export class SliceView {
     for (const kind of ["pointerup", "pointercancel"] as const) canvas.addEventListener(kind, () => (last = null));
     canvas.addEventListener("contextmenu", (event) => event.preventDefault());
     canvas.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
-    canvas.addEventListener("keydown", (event) => this.key_(event));
+    canvas.addEventListener("keydown", (event) => this.pressed(event));
   }
 
   private put(event: PointerEvent): void {
@@ -96,7 +96,7 @@ export class SliceView {
     this.hands.move(event.deltaY > 0 ? -0.5 : 0.5);
   }
 
-  private key_(event: KeyboardEvent): void {
+  private pressed(event: KeyboardEvent): void {
     const step = KEYS[event.key];
     if (step === undefined || event.ctrlKey || event.metaKey || event.altKey) return;
     event.preventDefault();

@@ -1,7 +1,7 @@
 // Flat cuts through the scan: axial, sagittal, coronal and along the channel.
 
 import type { Desk, Part } from "./desk";
-import { button, h } from "./elements";
+import { button, h, say } from "./elements";
 import { Loads } from "./loads";
 import type { Plan, Vec3 } from "./protocol";
 import { scanOf, type Scan } from "./scan";
@@ -35,6 +35,8 @@ const CT_WINDOWS: readonly (readonly [string, [number, number]])[] = [
   ["Soft tissue", [-110, 190]],
 ];
 
+const HINT = "Click to centre; wheel moves the slice; right button or Shift drags the grey values.";
+
 /** Least time between two drawings while the plan moves, ms. */
 const MOVING_MS = 150;
 
@@ -44,6 +46,7 @@ class Slices {
   private readonly scans = new Loads<Scan>("scan.bin", (frame) => scanOf(frame));
   private readonly views: SliceView[];
   private readonly words = h("p", { class: "picture-words", role: "status" }, "The scan is on its way.");
+  private readonly told = h("span", { class: "quiet" });
   private readonly fields: [HTMLInputElement, HTMLInputElement];
   private scan: Scan | null = null;
   private wanted = "";
@@ -57,7 +60,7 @@ class Slices {
   ) {
     this.views = KINDS.map((kind) => this.viewOf(kind));
     this.fields = [this.field(0), this.field(1)];
-    const row = h("div", { class: "slices" }, ...this.views.map((view) => view.element));
+    const row = h("div", { class: "slices", title: HINT }, ...this.views.map((view) => view.element));
     root.classList.add("slices-part");
     root.append(this.windowing(), this.words, row);
     slicesHook.values = (kind) => {
@@ -81,6 +84,7 @@ class Slices {
         this.goTo(state.plan.docking_point_mm);
         void this.load();
       }
+      if (changed.has("link") && !this.scan) void this.load();
       if (changed.has("plan") || changed.has("looks") || changed.has("removal")) this.redraw();
     });
   }
@@ -176,8 +180,15 @@ class Slices {
       button("As opened", () => this.window(facts.grey_window)),
       ...presets.map(([words, window]) => button(words, () => this.window(window))),
       button("To the docking point", () => this.goTo(this.desk.store.state.plan.docking_point_mm)),
-      h("span", { class: "quiet" }, "Click to centre; wheel moves the slice; right button or Shift drags the grey values."),
+      this.told,
     );
+  }
+
+  /** What the scan holds where the slices meet. */
+  private atCross(scan: Scan): string {
+    const { structure, grey } = scan.at(slicesHook.point);
+    const unit = this.desk.store.state.facts.modality === "CT" ? " HU" : "";
+    return `At the cross: ${structure || "outside the patient"}, ${Math.round(grey)}${unit}`;
   }
 
   /** While the plan moves the slices follow at a distance, for the solids come first. */
@@ -199,6 +210,7 @@ class Slices {
     const shown = { scan, plan, removal, window: looks.grey_window, point: slicesHook.point, phase: looks.phase };
     const turning = { plan, phase: looks.phase, turned: looks.turned };
     for (const view of this.views) view.draw(cutOf(view.kind, slicesHook.point, turning, this.off_mm), shown);
+    say(this.told, this.atCross(scan));
     slicesHook.drawn++;
     slicesHook.took_ms = performance.now() - began;
   }

@@ -58,7 +58,8 @@ export class Stage {
     const before = this.looks;
     this.looks = state.looks;
     this.pacer.held = state.moving;
-    if (changed.has("plan") && state.plan.level !== this.wanted) void this.load(state.plan.level);
+    const again = changed.has("link") && this.problem !== "";
+    if (again || (changed.has("plan") && state.plan.level !== this.wanted)) void this.load(state.plan.level);
     if (changed.has("plan") || changed.has("looks")) this.place();
     if (changed.has("removal")) this.remove();
     if (changed.has("plan")) this.pacer.touch("bench", "scope");
