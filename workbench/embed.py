@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import io
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,6 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.image import imsave
 from PIL import Image
 
+from workbench.data_uri import data_uri
 from workbench.palette import INK, QUIET, RULE
 
 STYLE: dict[str, Any] = {
@@ -54,15 +54,6 @@ def drawing_style() -> Iterator[None]:
     plain: dict[Any, Any] = {key: value for key, value in rcParamsDefault.items() if not key.startswith("backend")}
     with rc_context(plain | STYLE):
         yield
-
-
-def data_uri(content: bytes, media_type: str) -> str:
-    """The bytes as an address that needs no other file.
-
-    >>> data_uri(b"abc", "text/plain")
-    'data:text/plain;base64,YWJj'
-    """
-    return f"data:{media_type};base64,{base64.b64encode(content).decode('ascii')}"
 
 
 def chart_uri(figure: Figure) -> str:

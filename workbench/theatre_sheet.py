@@ -16,7 +16,8 @@ from recon.caution import CAUTION
 from recon.scan import Scan
 from workbench import report_glance, report_plan, sheet_facts
 from workbench.clock_figure import clock_figure
-from workbench.embed import data_uri, drawing_style, png_bytes
+from workbench.data_uri import data_uri
+from workbench.embed import drawing_style, png_bytes
 from workbench.pages import resource, template
 from workbench.palette import phase_colour, phase_colour_word
 from workbench.planned import Planned, Taken

@@ -71,10 +71,12 @@ def run(args: argparse.Namespace) -> int:
     from recon.case import read_case
     from workbench.lesson import built_in_lessons, lessons_in
     from workbench.rehearsal.desk import Desk
+    from workbench.rehearsal.memory import give_back_memory
     from workbench.rehearsal.security import LOOPBACK
     from workbench.rehearsal.serve import Place, serving
 
     voice = Voice(args.json)
+    give_back_memory()
     lessons = built_in_lessons() | (lessons_in(args.lessons) if args.lessons else {})
     desk = Desk(read_case(args.case), lessons)
     served = serving(desk, Place(args.host, args.port, args.token), _start(desk.case, args))

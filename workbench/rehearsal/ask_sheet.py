@@ -9,15 +9,12 @@ from PIL import Image
 
 from estimator.approach import Approach, placed_phases
 from estimator.skin_entry import skin_entry_of
-from workbench.embed import data_uri
+from workbench.data_uri import data_uri
 from workbench.radiograph import Grey, Radiograph, RadiographView, radiograph_of, views_of
 from workbench.radiograph_marks import Mark, marks_of
 from workbench.rehearsal.asks import Ask, CalledOff, Job, Json
 from workbench.rehearsal.desk import Desk
 from workbench.rehearsal.scope_png import png_pixels
-from workbench.report import facts_of, page_of
-from workbench.report_pdf import report_pdf
-from workbench.theatre_sheet import sheet_html, sheet_of
 
 
 @dataclass(frozen=True)
@@ -80,6 +77,8 @@ class Sheet:
 
 def sheet(desk: Desk, message: Sheet, job: Job) -> Json:
     """Makes the theatre sheet; gives the address of a page to print."""
+    from workbench.theatre_sheet import sheet_html, sheet_of  # here: it brings the libraries that draw on paper
+
     first_view = png_pixels(message.scope)
     job.tell(0, 2, "estimating")
     found = desk.exact(message.plan, message.task)
@@ -100,6 +99,9 @@ class Report:
 
 def report(desk: Desk, message: Report, job: Job) -> Json:
     """Makes the report; gives the address of the page or PDF."""
+    from workbench.report import facts_of, page_of
+    from workbench.report_pdf import report_pdf
+
     job.tell(0, 2, "estimating, and comparing the ways in")
     case = desk.case
     told = facts_of(case.scan, case.anatomy, message.plan, message.task)

@@ -44,13 +44,16 @@ class Misread(Exception):
     seq: int = 0
     name: str = ""
 
+    def __str__(self) -> str:
+        return str(self.problem)
+
 
 def question_of(text: str, asks: Mapping[str, Ask]) -> Question:
     """The question in a text frame; raises Misread with what is wrong with it.
 
     >>> question_of('{"seq": 1, "ask": "dance"}', {})
     Traceback (most recent call last):
-    workbench.rehearsal.messages.Misread: the message must ask one of  (got 'dance').
+    workbench.rehearsal.messages.Misread: the message must ask a question that is known (got 'dance').
     """
     try:
         data = json.loads(text, parse_constant=_refused, parse_float=_finite, parse_int=_bounded)
@@ -65,7 +68,7 @@ def question_of(text: str, asks: Mapping[str, Ask]) -> Question:
     if type(seq) is not int or not 0 < seq <= GREATEST_SEQ:
         raise Misread(WrongUse(WHO, "must carry a whole number 'seq' above 0"))
     if not isinstance(name, str) or name not in asks:
-        raise Misread(WrongUse(WHO, f"must ask one of {', '.join(asks)}", got=name), seq)
+        raise Misread(WrongUse(WHO, "must ask a question that is known", got=name), seq)
     try:
         return Question(seq, name, asks[name], read_as(asks[name].message, data))
     except CanalwiseError as problem:

@@ -18,7 +18,7 @@ from recon.errors import BadFile, WrongUse
 from tests.workbench.rehearsal.conftest import FOLDER
 from workbench.cli import main
 from workbench.plans import keep_plan
-from workbench.rehearsal import app
+from workbench.rehearsal import app, registry
 from workbench.rehearsal.frames import frame_of
 from workbench.rehearsal.serve import Place, serving
 
@@ -175,3 +175,19 @@ def test_rehearse_prints_its_address_as_json_serves_and_ends_cleanly(rehearsal_c
     assert process.returncode == 0
     assert out == ""
     assert err == ""
+
+
+def test_no_two_modules_answer_one_question():
+    answered = [name for module in registry.MODULES for name in module.ASKS]
+    assert sorted(registry.asks()) == sorted(["stop", *answered])
+
+
+LEFT_OUT = ("matplotlib", "reportlab", "jinja2", "vtkmodules", "onnxruntime", "SimpleITK")
+"""What a server needs for no number: it is loaded when a person asks for what needs it."""
+
+
+def test_the_server_starts_without_heavy_libraries():
+    modules = "workbench.rehearsal.serve, workbench.rehearsal.registry, workbench.rehearsal.scan_frame"
+    code = f"import sys, {modules}; print([name for name in {LEFT_OUT} if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
