@@ -59,10 +59,10 @@ Meshes = dict[str, Shell]
 def scene_frame(desk: Desk, level_name: str) -> bytes:
     """The level's meshes and marks in its own frame; raises LevelNotInView where there is no such level."""
     level = desk.case.anatomy.level(level_name)
-    return desk.frames.found(("scene", level.name), lambda: level_scene(desk.case.anatomy, level))
+    return desk.frames.found(("scene", level.name), lambda: level_scene(desk.case.anatomy, level, BONE_TRIANGLES))
 
 
-def level_scene(anatomy: Anatomy, level: Level, bone_triangles: int = BONE_TRIANGLES) -> bytes:
+def level_scene(anatomy: Anatomy, level: Level, bone_triangles: int) -> bytes:
     """The frame of a level, its bone drawn with no more than about so many triangles."""
     meshes = dict(_meshes(anatomy, level, bone_triangles))
     box = box_in(anatomy.grid, level.frame)
