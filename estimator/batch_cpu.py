@@ -42,7 +42,7 @@ class Processor:
         cell = np.float32(scene.cell_mm)
         _in_blocks(len(phases), lambda b: keepings(scene.pairs, scene.pars, scene.base, phases[b], berths[b],
                                                    cell, kept[b], run[b], left[b]))  # fmt: skip
-        return kept, _pars_mm(scene, run), bridge_mm(scene.base, left)
+        return kept, pars_mm(scene, run), bridge_mm(scene.base, left)
 
     def reaches(self, scene: Scene, phases: F32, berths: F32, outward_mm: F32) -> tuple[F64, F64]:
         """(A, 2, S) targets touched; (A, 2, 2) farthest at the disc and least clearance beyond the berth, mm."""
@@ -66,7 +66,7 @@ def _in_blocks(count: int, task: Callable[[slice], None]) -> None:
         list(pool.map(task, blocks))
 
 
-def _pars_mm(scene: Scene, run: F32) -> F64:
+def pars_mm(scene: Scene, run: F32) -> F64:
     """(A, 2) array: the least over planes of the longest run in each; NaN where no pars is in view."""
     planes, widest = sum(scene.pars_planes), np.full((len(run), 2), np.nan)
     if planes == 0:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from estimator.approach import other_side
 from estimator.batch import Outcomes
-from estimator.isthmus import SAMPLE_MM
+from estimator.batch_cpu import pars_mm
 from estimator.limits import Limits
 from estimator.prepared import PreparedLevel
 from estimator.structures import OTHER, structures_of
@@ -158,10 +158,13 @@ def set_name(relation: str, target_set: str) -> str:
 
 
 def pars_before_mm(prepared: PreparedLevel, side: Side) -> dict[str, float]:
-    """Relation -> least width of the pars before any removal, mm; NaN where not in view."""
-    pars = prepared.weak_places.pars
-    parts = {relation: pars[s] for relation, s in zip(RELATIONS, (side, other_side(side)), strict=True)}
-    return {relation: np.nan if part is None else part.width_before_mm for relation, part in parts.items()}
+    """Relation -> least width of the pars before any removal, as the batch counts it, mm; NaN where not in view.
+
+    The batch's rows lie elsewhere than the exact answer's samples, so only its own count tells what was lost.
+    """
+    scene = prepared.scene
+    before = dict(zip(SIDES, pars_mm(scene, scene.pars.before_run[None])[0], strict=True))
+    return {relation: float(before[s]) for relation, s in zip(RELATIONS, (side, other_side(side)), strict=True)}
 
 
 def margins_frac(told: Told, limits: Limits, pars_before: Mapping[str, float]) -> dict[str, Float]:
@@ -176,7 +179,7 @@ def margins_frac(told: Told, limits: Limits, pars_before: Mapping[str, float]) -
             kept[f"{relation} facet {share} kept"] = _above(value, limits.value(f"facet_{share}_kept_frac"))
         pars = told.pars_mm[relation]
         margin = _above(pars, limits.value("pars_residual_mm"))
-        untouched = pars >= pars_before[relation] - SAMPLE_MM  # as finely as it is measured
+        untouched = pars >= pars_before[relation]
         kept[f"{relation} pars width left"] = np.where(untouched, np.maximum(margin, 0.0), margin)
     kept["spinous base undercut"] = -_above(told.undercut_frac, limits.value("spinous_undercut_frac"))
     kept["spinous base bridge left"] = _above(told.bridge_mm, limits.value("spinous_bridge_mm"))

@@ -16,6 +16,7 @@ from estimator.estimate import estimate_of
 from estimator.prepared import PreparedLevel, prepared_level
 from estimator.scene import LEAF
 from estimator.scene_build import CELL_MM
+from estimator.told import pars_before_mm, told_of
 from recon.labels import SIDES
 from tests import closed_forms
 from tests.estimator.toys import LEVEL_AXES, bench_of_shape, oblique_grid
@@ -170,3 +171,14 @@ def _interpolated(tables, slopes):
     asked = np.clip(slopes.T, [-6, -3], [6, 3])
     fields = [RegularGridInterpolator(axes, 0.05 * t.reshape(13, 7).astype(float)) for t in tables]
     return np.array([field(at)[0] for field, at in zip(fields, asked, strict=True)])
+
+
+def test_a_pars_that_loses_nothing_is_as_wide_as_before(prepared, table):
+    """By the batch's own count, not the exact one: else a thin pars that nobody touches would stop every plan."""
+    clear = replace(table, sleeve_past_mm=table.sleeve_past_mm - 300.0, tip_past_mm=table.tip_past_mm - 300.0)
+    told = told_of(prepared, "left", outcomes(prepared, clear))
+    nothing_taken = told.bone_mm3 == 0.0
+    assert nothing_taken.sum() > COUNT / 2
+    before = pars_before_mm(prepared, "left")
+    assert before["ipsilateral"] > 0
+    assert all((width[nothing_taken] == before[relation]).all() for relation, width in told.pars_mm.items())
