@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -155,3 +156,10 @@ def test_held_back_facts_are_facts():
     for kind in KINDS.values():
         for of in kind.subjects or ("",):
             assert set(kind.answered_by(of)) <= set(FACTS)
+
+
+def test_the_lesson_in_the_readme_can_be_taught():
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text()
+    (example,) = re.findall(r"```toml\n(.*?)```", readme, re.S)
+    lesson = lesson_of(example, "readme.toml")
+    assert lesson.steps[0].question is not None
