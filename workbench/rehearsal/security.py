@@ -31,7 +31,7 @@ FRAMED_BY = "'self' http://127.0.0.1:* http://localhost:*"
 
 PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; connect-src 'self' {socket}; "
-    f"frame-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors {FRAMED_BY}"
+    f"base-uri 'none'; form-action 'none'; frame-ancestors {FRAMED_BY}"
 )
 """Nothing but our own files runs or is loaded; pictures may be made in the page; the socket is named, for not every
 browser counts ws: as 'self'."""

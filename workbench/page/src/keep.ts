@@ -5,6 +5,7 @@ import { startAsked } from "./begin";
 import { type Link, Refused } from "./link";
 import type { CaseFacts, Plan } from "./protocol";
 import type { Store } from "./store";
+import { putAway, stored } from "./stored";
 
 /** After the last change, ms. */
 const KEEP_MS = 1000;
@@ -25,9 +26,9 @@ const freshTab = (): string =>
 
 /** This tab's name; a tab that was duplicated with its storage gets one of its own. */
 export async function tabName(): Promise<string> {
-  const known = sessionStorage.getItem(TAB);
+  const known = stored("sessionStorage", TAB);
   const tab = known && !(await claimed(known)) ? known : freshTab();
-  sessionStorage.setItem(TAB, tab);
+  putAway("sessionStorage", TAB, tab);
   const channel = new BroadcastChannel(TAB);
   channel.onmessage = (event: MessageEvent<{ asks?: string }>) => {
     if (event.data.asks === tab) channel.postMessage({ has: tab });
@@ -55,7 +56,7 @@ function claimed(tab: string): Promise<boolean> {
  * to start elsewhere; null for a fresh start.
  */
 export async function recalled(link: Link, tab: string, facts: CaseFacts): Promise<Kept | null> {
-  const mirrored = sessionStorage.getItem(mirror());
+  const mirrored = stored("sessionStorage", mirror());
   if (mirrored) {
     const kept = fitting(JSON.parse(mirrored), facts);
     if (kept) return kept;
@@ -92,7 +93,7 @@ export function keeping(store: Store, link: Link, tab: string): void {
   const later = () => {
     clearTimeout(timer);
     timer = setTimeout(() => {
-      sessionStorage.setItem(mirror(), JSON.stringify(store.kept()));
+      putAway("sessionStorage", mirror(), JSON.stringify(store.kept()));
       keep();
     }, KEEP_MS);
   };
@@ -103,7 +104,7 @@ export function keeping(store: Store, link: Link, tab: string): void {
     } else if (changed.has("link") && state.link === "up") keep();
   });
   window.addEventListener("pagehide", () => {
-    sessionStorage.setItem(mirror(), JSON.stringify(store.kept()));
+    putAway("sessionStorage", mirror(), JSON.stringify(store.kept()));
     keep();
   });
 }

@@ -4,6 +4,7 @@ import type { Desk } from "./desk";
 import { stepped } from "./dial";
 import { farPhase, tilted } from "./plan_edit";
 import type { Store } from "./store";
+import { putAway, stored } from "./stored";
 
 export interface Shortcut {
   /** As told in the help. */
@@ -17,8 +18,8 @@ export interface Shortcut {
 
 const SINGLES = "canalwise-single-keys";
 
-export const singlesOn = (): boolean => localStorage.getItem(SINGLES) !== "off";
-export const turnSingles = (on: boolean): void => localStorage.setItem(SINGLES, on ? "on" : "off");
+export const singlesOn = (): boolean => stored("localStorage", SINGLES) !== "off";
+export const turnSingles = (on: boolean): void => putAway("localStorage", SINGLES, on ? "on" : "off");
 
 const withCtrl = (key: string, shift = false) => (event: KeyboardEvent): boolean =>
   (event.ctrlKey || event.metaKey) && !event.altKey && event.shiftKey === shift && event.key.toLowerCase() === key;
