@@ -214,6 +214,13 @@ def test_bench_turns_by_key_and_shows_the_bone_left_afterwards(rehearsal):
     assert len(set(pictures)) == 3
 
 
+def look_from_dorsal(page: Any) -> None:
+    """As the surgeon on the left stands: the patient's head to the left. A new tab takes over how another looked."""
+    choose_side(page, "left")
+    page.do("store.look({turned: 'theatre'});")
+    page.page.locator("[data-view='dorsal']").click()
+
+
 def drag(page: Any, mark: str, by: tuple[float, float]) -> None:
     """Drags a mark of the bench by so many pixels."""
     settle(page)
@@ -228,9 +235,8 @@ def drag(page: Any, mark: str, by: tuple[float, float]) -> None:
 
 
 def test_docking_point_is_dragged_over_bone(rehearsal):
-    rehearsal.page.locator("[data-view='dorsal']").click()
+    look_from_dorsal(rehearsal)
     before = rehearsal.state("plan")
-    # in theatre, from dorsal, the patient's head lies to the left of a surgeon on the left
     drag(rehearsal, "dock", (-12.0, 8.0))
     rehearsal.page.wait_for_function("() => !window.rehearsal.store.state.moving")
     rehearsal.rest()
@@ -244,7 +250,7 @@ def test_docking_point_is_dragged_over_bone(rehearsal):
 
 
 def test_skin_entry_is_dragged_over_skin(rehearsal):
-    rehearsal.page.locator("[data-view='dorsal']").click()
+    look_from_dorsal(rehearsal)
     before = rehearsal.state("answer.estimate.skin_entry")
     drag(rehearsal, "entry", (-14.0, 0.0))
     rehearsal.page.wait_for_function("() => !window.rehearsal.store.state.moving")
