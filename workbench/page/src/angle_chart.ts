@@ -110,9 +110,9 @@ export function angleChart(desk: Desk, seen: () => boolean): AngleFace {
     place?.replaceChildren(...panels.map(({ x, y }) => s("line", { x1: x.at(told), x2: x.at(told), y1: y.from, y2: y.to - 4 })),
       ...panels.slice(0, 1).map(({ x, y }) => handle(x.at(told), y.to)));
     stage.setAttribute("aria-label", `Medial tilt, ${chart.phase}`);
-    stage.setAttribute("aria-valuemin", String(chart.tilts_deg[0]));
-    stage.setAttribute("aria-valuemax", String(chart.tilts_deg.at(-1)));
-    stage.setAttribute("aria-valuenow", String(told));
+    stage.setAttribute("aria-valuemin", spoken(chart.tilts_deg[0]));
+    stage.setAttribute("aria-valuemax", spoken(chart.tilts_deg.at(-1)));
+    stage.setAttribute("aria-valuenow", spoken(told));
     const sentence = sentenceAt(chart, at);
     stage.setAttribute("aria-valuetext", sentence);
     say(readout, sentence);
@@ -151,6 +151,9 @@ export function angleChart(desk: Desk, seen: () => boolean): AngleFace {
   });
   return { element, refresh };
 }
+
+/** A number as ARIA takes it: in thousandths, for a tiny one would be written with an exponent, which it does not know. */
+const spoken = (value = 0): string => String(Math.round(1000 * value) / 1000 || 0);
 
 interface Steering {
   at(): number;

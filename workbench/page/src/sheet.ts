@@ -25,7 +25,7 @@ interface SkinEntry {
 
 export const sheet: Part = (root, desk) => {
   const [films, readout] = [bothFilms(desk), entryReadout()];
-  root.append(h("div", { class: "sheet-frame" }, films.element, h("div", { class: "sheet-side" }, readout.element, films.key, printing(desk))));
+  root.append(h("div", { class: "sheet-frame" }, films.element, h("div", { class: "sheet-side" }, readout.element, printing(desk), films.key)));
   const show = () => {
     readout.show(desk.store.state);
     films.show(desk.store.state);
