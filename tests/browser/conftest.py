@@ -125,3 +125,20 @@ def rehearsal(server: Served, opened: Any) -> Rehearsal:
     """A page on the shared server with its level confirmed and its numbers worked out."""
     page: Rehearsal = opened(server.url).confirm(LEVEL).rest()
     return page
+
+
+@pytest.fixture(scope="module")
+def open_page(server: Served, browsers: Any) -> Iterator[Rehearsal]:
+    """A page that the tests of a module share, drawn and with its level confirmed."""
+    session = browsers(*SOFTWARE_GL).new_context(viewport=SCREENS["desk"])
+    yield Rehearsal(session.new_page()).open(server.url).confirm(LEVEL).begin_anew(LEVEL).rest().drawn()
+    session.close()
+
+
+@pytest.fixture
+def at_start(open_page: Rehearsal) -> Iterator[Rehearsal]:
+    """The module's page, begun anew; it must not complain."""
+    open_page.page.set_viewport_size(SCREENS["desk"])
+    yield open_page.begin_anew(LEVEL).rest()
+    complaints, open_page.wrong = open_page.wrong, []
+    assert complaints == []

@@ -13,6 +13,24 @@ RESTED = """() => {
   return Boolean(told && told.fresh && !told.moving && told.answer && told.answer.estimate.samples > 0 && told.removal);
 }"""
 
+BEGIN_ANEW = """async ([level, side]) => {
+  const {store, link, bench} = window.rehearsal;
+  const {facts} = store.state;
+  const asked = {ask: 'start', level, side, instrument: facts.instruments[0].name};
+  const {plan} = (await link.ask(asked)).answer;
+  document.querySelectorAll('dialog[open]').forEach((box) => box.close());
+  store.settle();
+  const shown = {bone: true, sac: true, disc: true, joint_left: true, joint_right: true};
+  const looks = {theme: 'dark', turned: 'theatre', grey_window: facts.grey_window, phase: 0, scope_past_mm: -12,
+                 scope_view_deg: 80, scope_turn_deg: 0, shown, panel: 'slices'};
+  const confirmed = {[level]: true};
+  store.restore({plan, confirmed, looks, name: '', task: facts.tasks, pins: [], blind: false, problem: ''});
+  bench.show('oblique');
+}"""
+"""A page as it is when a case is opened, without opening it again."""
+
+DRAWN = "() => ['bench', 'scope', 'slices'].every((picture) => window.rehearsal[picture].drawn > 0)"
+
 
 @dataclass
 class Rehearsal:
@@ -41,6 +59,27 @@ class Rehearsal:
         """Waits until numbers with intervals and the removal belong to the plan on the picture."""
         self.page.wait_for_function(RESTED)
         return self
+
+    def drawn(self) -> Rehearsal:
+        """Waits until scene, endoscope's view and slices have been drawn."""
+        self.page.wait_for_function(DRAWN)
+        return self
+
+    def begin_anew(self, level: str, side: str = "left") -> Rehearsal:
+        """The usual start of a level, confirmed, with nothing to undo and everything as opened."""
+        self.page.evaluate(BEGIN_ANEW, [level, side])
+        return self
+
+    def until(self, script: str, argument: Any = None) -> Rehearsal:
+        """Waits until an expression over `store`, `bench`, `scope`, `slices` and `argument` holds."""
+        named = "const {store, bench, scope, slices} = window.rehearsal;"
+        self.page.wait_for_function(f"argument => {{ {named} return {script}; }}", arg=argument)
+        return self
+
+    @property
+    def steps_back(self) -> int:
+        """How many steps of undo there are."""
+        return int(self.do("return store.kept().past.length"))
 
     def state(self, path: str) -> Any:
         """What the page's state holds at a dotted path."""
