@@ -33,7 +33,7 @@ MEASURE = """
 async ({moves, level}) => {
   const {store, bench} = window.rehearsal;
   const frame = () => new Promise((done) => requestAnimationFrame(done));
-  const rest = async () => { while (!store.state.fresh || bench.mode !== "full") await frame(); };
+  const rest = async () => { while (!store.state.fresh || !store.state.removal || bench.mode !== "full") await frame(); };
   const small = document.createElement("canvas");
   small.width = small.height = 96;
   const context = small.getContext("2d", {willReadFrequently: true});
@@ -61,13 +61,17 @@ async ({moves, level}) => {
   }
   await rest();
   for (let turn = 0; turn < 60; turn++) {
-    const start = performance.now();
-    bench.orbit(2, 0);
-    await frame();
+    const [start, drawn] = [performance.now(), bench.drawn];
+    bench.canvas.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowLeft", bubbles: true}));
+    while (bench.drawn === drawn) await frame();
     pixels();
     out.orbit_ms.push(performance.now() - start);
   }
-  return {...out, bone_triangles: bench.triangles.full, proxy_triangles: bench.triangles.proxy};
+  const scene = await (await fetch(`levels/${level}/scene.bin`)).arrayBuffer();
+  const length = new DataView(scene).getUint32(0, true);
+  const {arrays} = JSON.parse(new TextDecoder().decode(new Uint8Array(scene, 4, length)));
+  const triangles = (name) => arrays[`${name}.triangles`].shape[0];
+  return {...out, bone_triangles: triangles("bone"), proxy_triangles: triangles("bone_proxy")};
 }
 """
 
@@ -98,7 +102,7 @@ def page_figures(case: Path, level: str, moves: int) -> dict[str, Any]:
             page = browser.new_page(viewport=SCREEN)
             page.goto(server.url)
             confirm_level(page, level)
-            page.wait_for_function("window.rehearsal && window.rehearsal.store.state.fresh", timeout=120_000)
+            page.wait_for_function("() => window.rehearsal && window.rehearsal.store.state.fresh", timeout=120_000)
             told = page.evaluate(MEASURE, {"moves": moves, "level": level})
             browser.close()
         memory_mb = resident_mb(server.process.pid)

@@ -84,7 +84,7 @@ def soaked(server: Any, options: argparse.Namespace) -> int:
         page.on("console", lambda said: wrong.append(said.text) if said.type == "error" else None)
         page.goto(server.url)
         confirm_level(page, options.level)
-        page.wait_for_function("window.rehearsal && window.rehearsal.store.state.fresh", timeout=120_000)
+        page.wait_for_function("() => window.rehearsal && window.rehearsal.store.state.fresh", timeout=120_000)
         rows = _moved_about(page, server, options, wrong)
         browser.close()
     grown = [name for name, column in zip(("server", "page"), zip(*rows, strict=True), strict=True) if _grew(column)]
