@@ -33,7 +33,8 @@ MEASURE = """
 async ({moves, level}) => {
   const {store, bench} = window.rehearsal;
   const frame = () => new Promise((done) => requestAnimationFrame(done));
-  const rest = async () => { while (!store.state.fresh || !store.state.removal || bench.mode !== "full") await frame(); };
+  const resting = () => store.state.fresh && store.state.removal && bench.mode === "full";
+  const rest = async () => { while (!resting()) await frame(); };
   const small = document.createElement("canvas");
   small.width = small.height = 96;
   const context = small.getContext("2d", {willReadFrequently: true});
