@@ -33,10 +33,13 @@ MEASURE = """
 async ({moves, level}) => {
   const {store, bench} = window.rehearsal;
   const frame = () => new Promise((done) => requestAnimationFrame(done));
-  const resting = () => store.state.fresh && store.state.removal && bench.mode === "full";
-  const rest = async () => { while (!resting()) await frame(); };
   // what was asked of the graphics is done only when this returns
-  const drawnOut = () => bench.canvas.getContext("webgl2").finish();
+  const graphics = bench.canvas.getContext("webgl2");
+  const drawnOut = () => graphics.readPixels(0, 0, 1, 1, graphics.RGBA, graphics.UNSIGNED_BYTE, new Uint8Array(4));
+  const resting = () => store.state.removal && store.state.answer.estimate.samples && bench.mode === "full";
+  const quiet = (ms) => new Promise((done) => setTimeout(done, ms));
+  // intervals worked out and every picture drawn at its finest: a hand that begins to move
+  const rest = async () => { while (!store.state.fresh || !resting()) await frame(); drawnOut(); await quiet(400); };
   const turned = (plan, by) => ({...plan, phases: plan.phases.map((phase, i) =>
     i === plan.phases.length - 1 ? {...phase, medial_tilt_deg: phase.medial_tilt_deg + by} : phase)});
   const out = {picture_ms: [], numbers_ms: [], orbit_ms: []};
