@@ -43,6 +43,9 @@ SLICE_DPI = 170
 """Dots per inch of pictures that hold a slice; 100 mm of patient are then about 600 dots across."""
 
 
+SLICE_QUALITY = 90
+"""Of slices as JPEG: no trace of it is seen at the size of the page (choice)."""
+
 CHART_DPI, CHART_COLOURS = 150, 64
 """Of charts kept as pixels: sharp on paper, and all the colours that a chart with smooth edges needs."""
 
@@ -62,8 +65,12 @@ def chart_uri(figure: Figure) -> str:
 
 
 def slice_uri(figure: Figure) -> str:
-    """A figure that holds a slice as a PNG address; call inside `drawing_style`."""
-    return data_uri(png_bytes(figure), "image/png")
+    """A figure that holds a slice as a JPEG address, a third of its size as PNG; call inside `drawing_style`."""
+    buffer = io.BytesIO()
+    with Image.open(io.BytesIO(png_bytes(figure))) as whole:
+        # colours as finely as greys: the lines drawn on a slice are thin
+        whole.convert("RGB").save(buffer, format="jpeg", quality=SLICE_QUALITY, subsampling=0, optimize=True)
+    return data_uri(buffer.getvalue(), "image/jpeg")
 
 
 def svg_bytes(figure: Figure) -> bytes:

@@ -5,6 +5,7 @@ Pictures and state are asserted on, never milliseconds: the graphics are drawn i
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -28,6 +29,9 @@ SOFTWARE_GL = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader")
 NO_GL = ("--disable-gpu", "--disable-3d-apis")
 
 LEVEL = "L3-L4"
+ALWAYS = ("test_numbers.py", "test_report_page.py")
+"""Run with every other test."""
+
 SCREENS: dict[str, Any] = {
     "desk": {"width": 1440, "height": 900},
     "small": {"width": 1024, "height": 768},
@@ -35,12 +39,16 @@ SCREENS: dict[str, Any] = {
 }
 
 
+@pytest.hookimpl(tryfirst=True)  # before the groups are read
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """One worker runs all of these: two browsers at a time would starve each other."""
+    """One worker runs all of these: two browsers at a time would starve each other. Most only run where asked for."""
     here = Path(__file__).parent
+    whole = pytest.mark.skip(reason="takes a quarter of an hour: set CANALWISE_BROWSER=all to try the whole page")
     for item in items:
         if here in item.path.parents:
             item.add_marker(pytest.mark.xdist_group("browser"))
+            if item.path.name not in ALWAYS and os.environ.get("CANALWISE_BROWSER") != "all":
+                item.add_marker(whole)
 
 
 @pytest.fixture(scope="session")
