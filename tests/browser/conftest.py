@@ -43,7 +43,7 @@ SCREENS: dict[str, Any] = {
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """One worker runs all of these: two browsers at a time would starve each other. Most only run where asked for."""
     here = Path(__file__).parent
-    whole = pytest.mark.skip(reason="takes a quarter of an hour: set CANALWISE_BROWSER=all to try the whole page")
+    whole = pytest.mark.skip(reason="takes many minutes: set CANALWISE_BROWSER=all to try the whole page")
     for item in items:
         if here in item.path.parents:
             item.add_marker(pytest.mark.xdist_group("browser"))
