@@ -39,16 +39,14 @@ SCREENS: dict[str, Any] = {
 }
 
 
-@pytest.hookimpl(tryfirst=True)  # before the groups are read
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """One worker runs all of these: two browsers at a time would starve each other. Most only run where asked for."""
+    """Most of these only run where asked for. (Each file keeps to one worker: two browsers would starve each other.)"""
     here = Path(__file__).parent
     whole = pytest.mark.skip(reason="takes many minutes: set CANALWISE_BROWSER=all to try the whole page")
     for item in items:
-        if here in item.path.parents:
-            item.add_marker(pytest.mark.xdist_group("browser"))
-            if item.path.name not in ALWAYS and os.environ.get("CANALWISE_BROWSER") != "all":
-                item.add_marker(whole)
+        left_out = item.path.name not in ALWAYS and os.environ.get("CANALWISE_BROWSER") != "all"
+        if here in item.path.parents and left_out:
+            item.add_marker(whole)
 
 
 @pytest.fixture(scope="session")

@@ -11,6 +11,8 @@ import pytest
 from tests.browser.conftest import LEVEL, SCREENS
 from tests.browser.rehearsal import Rehearsal
 
+pytestmark = pytest.mark.xdist_group("browser")
+
 AXE = Path(__file__).parents[2] / "workbench/page/node_modules/axe-core/axe.min.js"
 
 RUN_AXE = """async () => {

@@ -9,6 +9,8 @@ import pytest
 from tests.browser.conftest import LEVEL, SCREENS
 from tests.browser.rehearsal import Rehearsal
 
+pytestmark = pytest.mark.xdist_group("browser")
+
 TILT_STEP_DEG = 0.5
 
 CHART = "#panel-charts .chart.angle"

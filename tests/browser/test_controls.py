@@ -12,6 +12,8 @@ import pytest
 from tests.browser.conftest import LEVEL
 from tests.browser.rehearsal import Rehearsal
 
+pytestmark = pytest.mark.xdist_group("browser")
+
 OPEN_FOLDS = "() => document.querySelectorAll('#main details').forEach((fold) => (fold.open = true))"
 
 LISTED = """region => {

@@ -8,6 +8,8 @@ import pytest
 
 from tests.browser.conftest import LEVEL, NO_GL
 
+pytestmark = pytest.mark.xdist_group("browser")
+
 
 def test_a_server_killed_in_a_move_comes_back_and_nothing_is_lost(opened, own_server):
     page = opened(own_server.url).confirm(LEVEL).rest()

@@ -7,8 +7,12 @@ import time
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from tests.browser.conftest import LEVEL
 from tests.browser.rehearsal import WAIT_MS, Rehearsal
+
+pytestmark = pytest.mark.xdist_group("browser")
 
 OTHER_LEVEL = "L4-L5"
 

@@ -10,6 +10,8 @@ import pytest
 from tests.browser.rehearsal import Rehearsal
 from workbench.lesson import built_in_lessons
 
+pytestmark = pytest.mark.xdist_group("browser")
+
 WHOLE, SHORT, BLIND = built_in_lessons()
 TITLES = {name: lesson.title for name, lesson in built_in_lessons().items()}
 

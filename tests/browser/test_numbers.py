@@ -13,6 +13,8 @@ import pytest
 from tests.browser.conftest import LEVEL
 from workbench.tables import headline_rows, verdict_row
 
+pytestmark = pytest.mark.xdist_group("browser")
+
 
 def told_by_command(folder: Path, name: str) -> dict[str, Any]:
     """`canalwise estimate --json` of a plan that was saved on the page."""

@@ -12,6 +12,8 @@ from recon.case import read_case
 from tests.browser.conftest import LEVEL, NO_GL
 from workbench.planes import Cut, cut_of
 
+pytestmark = pytest.mark.xdist_group("browser")
+
 RING = (0.45, 0.55, 0.65, 0.75, 0.85)
 """Radii about the middle of the endoscope's view at which structures are picked."""
 

@@ -10,6 +10,8 @@ from tests.browser.conftest import LEVEL, NO_GL, SOFTWARE_GL
 from workbench import report_what_if, scene
 from workbench.report import report_of
 
+pytestmark = pytest.mark.xdist_group("browser")
+
 MOST_BYTES = 5_000_000
 """Of a whole report; pictures and charts of full size take 2.4 million of it on this case."""
 

@@ -8,6 +8,8 @@ from recon.caution import CAUTION
 from tests.browser.conftest import LEVEL, SCREENS
 from tests.browser.rehearsal import Rehearsal
 
+pytestmark = pytest.mark.xdist_group("browser")
+
 PANELS = ("Slices", "Charts", "Search", "Compare", "Lesson", "Sheet")
 
 OVERLAPS = """() => {

@@ -16,6 +16,8 @@ from tests.workbench import toy
 from tests.workbench.test_theatre_sheet import crowded, found
 from workbench.theatre_sheet import sheet_html, sheet_of
 
+pytestmark = pytest.mark.xdist_group("browser")
+
 FRESH = "() => [...document.querySelectorAll('.film')].every(each => each.getAttribute('aria-busy') === 'false')"
 
 START = """

@@ -6,9 +6,12 @@ import io
 from typing import Any
 
 import pypdf
+import pytest
 
 from tests.browser.conftest import LEVEL
 from tests.browser.rehearsal import Rehearsal
+
+pytestmark = pytest.mark.xdist_group("browser")
 
 FAR_RECESS = "contralateral recess"
 
