@@ -19,7 +19,7 @@ def main() -> int:
     """0 when every check passed, else 1."""
     commands = ready_environment()
     checks = {
-        "tests": ["pytest", "-W", "error", "-n", "auto", "--dist", "loadgroup", "--durations", "5", *sys.argv[1:]],
+        "tests": ["pytest", "-W", "error", "-n", "auto", "--durations", "5", *sys.argv[1:]],
         "types": ["mypy"],
         "types of the scripts": ["mypy", "scripts"],
         "style": ["ruff", "check", "."],
