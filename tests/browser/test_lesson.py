@@ -168,6 +168,17 @@ def test_the_texts_follow_the_plan(short: Taught) -> None:
     assert f"far phase {short.rehearsal.far_tilt:.0f}\u00b0" in aim.text_content()
 
 
+def test_a_plan_that_is_taken_back_leaves_nothing_greyed(short: Taught) -> None:
+    short.onward()
+    short.rehearsal.rest()
+    short.rehearsal.do("const p = store.state.plan; store.choose({...p, pivot_distance_mm: p.pivot_distance_mm + 1}); "
+                       "store.undo();")  # fmt: skip
+    short.rehearsal.rest()
+    short.rehearsal.page.wait_for_function(
+        "() => document.querySelector('.lesson-body').getAttribute('aria-busy') === 'false'"
+    )
+
+
 def test_another_side_starts_the_lesson_anew(short: Taught) -> None:
     short.onward()
     short.answer(0, right=True)

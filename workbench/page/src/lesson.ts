@@ -35,6 +35,8 @@ class Teaching {
   private task: string[] = [];
   /** How often it was asked for: an answer that was overtaken changes nothing. */
   private asked = 0;
+  /** Is the newest of these still without its answer? */
+  private awaited = false;
   /** The step for which a person has shown the numbers that its open question hides. */
   private unveiled = -1;
 
@@ -60,7 +62,7 @@ class Teaching {
   /** Asks anew for what has changed under the lesson, once the plan has come to rest and only while it is looked at. */
   private follow(state: State, changed: ReadonlySet<keyof State>): void {
     if (changed.has("plan") && this.plan && (this.plan.level !== state.plan.level || this.plan.side !== state.plan.side)) this.forget();
-    if (["plan", "task"].some((key) => changed.has(key as keyof State))) this.stale(true);
+    if (["plan", "task"].some((key) => changed.has(key as keyof State))) this.stale(this.awaited || this.outdated(state));
     const seen = state.looks.panel === "lesson";
     if (seen && state.fresh && this.outdated(state)) void this.ask();
     if (changed.has("blind") && this.desk.store.veiled && !state.blind) {
@@ -114,8 +116,10 @@ class Teaching {
   private async ask(): Promise<void> {
     const { plan, task } = this.desk.store.state;
     const number = ++this.asked;
+    this.awaited = true;
     [this.plan, this.task] = [plan, task];
     const answered = await this.desk.ask<LessonAnswer>({ ask: "lesson", name: this.name, plan, task }, { lane: "lesson" });
+    if (number === this.asked) this.awaited = false;
     if (!answered) {
       if (number === this.asked) this.plan = null;
       return;
