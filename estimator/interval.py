@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from recon.errors import WrongUse
-from recon.grid import Float
+from canalwise.recon.errors import WrongUse
+from canalwise.recon.grid import Float
 
 SD_OF_95 = 1.96
 """Half of a 95 % interval of a normal distribution, in standard deviations."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Literal
 
-from recon.errors import WrongUse
+from canalwise.recon.errors import WrongUse
 
 Evidence = Literal["READ", "CALC", "MEM", "PRACTICE"]
 

@@ -9,9 +9,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from recon.errors import BadGeometry, BadLabels, LevelNotInView
-from recon.grid import Float, Grid
-from recon.labels import Labels, Side
+from canalwise.recon.errors import BadGeometry, BadLabels, LevelNotInView
+from canalwise.recon.grid import Float, Grid
+from canalwise.recon.labels import Labels, Side
 
 Source = Literal["measured", "given", "modelled", "automatic"]
 NamesFrom = Literal["sacrum", "ribs", "both", "given", "unknown"]
@@ -236,7 +236,7 @@ class Correction:
 class Level:
     """One motion segment: where it lies, its joints, windows, landmarks and measurements.
 
-    `landmarks_ras_mm` maps the names of `recon.landmarks.NAMES` to (3,) arrays.
+    `landmarks_ras_mm` maps the names of `canalwise.recon.level.landmarks.NAMES` to (3,) arrays.
     Joints and windows may be missing on a side when the scan does not show them.
     """
 
@@ -260,7 +260,7 @@ class Anatomy:
     Parameters
     ----------
     grid : of both arrays
-    labels : (nx, ny, nz) uint16 array, values of `recon.labels`
+    labels : (nx, ny, nz) uint16 array, values of `canalwise.recon.labels`
     occupancy : (nx, ny, nz) float32 array, share of each voxel that is bone, 0..1
     levels : cranial to caudal
     sources : 'parts', 'canal', 'sac', 'flavum', 'levels' -> how each was obtained

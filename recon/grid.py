@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from recon.errors import BadGeometry
+from canalwise.recon.errors import BadGeometry
 
 Float = npt.NDArray[np.float64]
 Index3 = tuple[int, int, int]

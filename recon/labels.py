@@ -14,7 +14,7 @@ from typing import Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
-from recon.errors import WrongUse
+from canalwise.recon.errors import WrongUse
 
 Side = Literal["left", "right"]
 SIDES: tuple[Side, Side] = get_args(Side)

@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from recon.errors import BadGeometry, UnusableInput
-from recon.grid import Box, Grid
+from canalwise.recon.errors import BadGeometry, UnusableInput
+from canalwise.recon.grid import Box, Grid
 
 Modality = Literal["CT", "MR"]
 

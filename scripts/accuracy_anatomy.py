@@ -12,14 +12,14 @@ from collections import defaultdict
 import numpy as np
 from scipy import ndimage
 
-from phantoms.render import blocks, natural_grid
-from phantoms.spec import LevelKnobs, SpineSpec
-from phantoms.spine import Spine, spine_of
-from phantoms.truth import LevelTruth, level_truth
-from recon.anatomy import Level
-from recon.grid import Float, Grid
-from recon.labels import SIDES, Labels, Side, bone_mask
-from recon.levels import levels_of
+from canalwise.phantoms.anatomy.spine import Spine, spine_of
+from canalwise.phantoms.imaging.render import blocks, natural_grid
+from canalwise.phantoms.spec import LevelKnobs, SpineSpec
+from canalwise.phantoms.truth.level import LevelTruth, level_truth
+from canalwise.recon.anatomy import Level
+from canalwise.recon.case.motion_segments import levels_of
+from canalwise.recon.grid import Float, Grid
+from canalwise.recon.labels import SIDES, Labels, Side, bone_mask
 
 SPECS = {
     "normal": SpineSpec(),

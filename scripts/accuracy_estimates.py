@@ -1,6 +1,6 @@
 """How close an estimate comes to the truth of phantoms: removed volume, facets, reach, areas.
 
-Each case of `phantoms.suite` is rendered to a CT with noise and blur, its labels are given, the default approach
+Each case of `canalwise.phantoms.cases.suite` is rendered to a CT with noise and blur, its labels are given, the default approach
 is estimated, and the same geometry is asked of the phantom's own functions. Prints a line per
 case and then the median and worst error of each quantity beside its target.
 """
@@ -15,22 +15,22 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from estimator.approach import other_side
-from estimator.estimate import Estimate, estimate
-from estimator.estimate_json import estimate_as_json
-from estimator.plan import default_approach
-from estimator.reach import AT_DISC
-from phantoms.quadrature import Volumes
-from phantoms.render import PhantomScan, render_scan
-from phantoms.spine import Spine, spine_of
-from phantoms.suite import Case, phantom_suite
-from phantoms.truth import LevelTruth, level_truth, part_volumes
-from phantoms.truth_removal import facets_kept, for_task, reached, rehearsal_of, removed_volumes
-from recon.anatomy import Anatomy
-from recon.build import anatomy_of
-from recon.given import GivenLabels
-from recon.labels import SIDES, level_vertebrae
-from recon.scan import Scan
+from canalwise.estimator.approach.approach import other_side
+from canalwise.estimator.estimate.estimate import Estimate, estimate
+from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.removal.reach import AT_DISC
+from canalwise.phantoms.anatomy.spine import Spine, spine_of
+from canalwise.phantoms.cases.suite import SuiteCase, phantom_suite
+from canalwise.phantoms.imaging.render import PhantomScan, render_scan
+from canalwise.phantoms.solid.quadrature import Volumes
+from canalwise.phantoms.truth.level import LevelTruth, level_truth, part_volumes
+from canalwise.phantoms.truth.removal import facets_kept, for_task, reached, rehearsal_of, removed_volumes
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.case.anatomy_builder import anatomy_of
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import SIDES, level_vertebrae
+from canalwise.recon.scan import Scan
 
 TARGETS = {
     "removed volume %": 1.0,
@@ -54,7 +54,7 @@ def anatomy_given(scan: PhantomScan) -> Anatomy:
     return anatomy_of(Scan(scan.ct_hu, scan.grid, "CT"), given=GivenLabels(scan.labels, GIVEN))
 
 
-def errors_of(case: Case) -> dict[str, list[float]]:
+def errors_of(case: SuiteCase) -> dict[str, list[float]]:
     """Quantity -> errors of one case."""
     spine, scan = spine_of(case.spec), render_scan(case.spec, case.grid())
     anatomy = anatomy_given(scan)
@@ -107,12 +107,12 @@ def _add_areas(out: dict[str, list[float]], found: Estimate, truth: LevelTruth) 
         out[quantity] = [100 * (value / truth.areas_mm2[at] - 1) for value in ours]
 
 
-def _timed(case: Case) -> tuple[Case, dict[str, list[float]], float]:
+def _timed(case: SuiteCase) -> tuple[SuiteCase, dict[str, list[float]], float]:
     start = time.perf_counter()
     return case, errors_of(case), time.perf_counter() - start
 
 
-def _line(case: Case, errors: dict[str, list[float]], seconds: float) -> str:
+def _line(case: SuiteCase, errors: dict[str, list[float]], seconds: float) -> str:
     worst = (f"{name} {max(values, key=abs):+.3f}" for name, values in errors.items() if values)
     return f"{case.name} [{seconds:.0f} s]: " + ", ".join(worst)
 

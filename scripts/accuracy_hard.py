@@ -4,7 +4,7 @@
     .venv/bin/python scripts/accuracy_hard.py --cache FOLDER [--only TEXT] [--jobs N] [--json FILE]
                                               [--pictures N FOLDER]
 
-Each case of `phantoms.hard` is rendered (once: the folder keeps it), built from its CT alone, and held against its
+Each case of `canalwise.phantoms.cases.hard_cases` is rendered (once: the folder keeps it), built from its CT alone, and held against its
 truth. The same approach, planned on the true anatomy, is then estimated on both anatomies. Rendering the surfaces
 needs the folder of lumbar mean shapes (CANALWISE_DATA); without it these cases are left out, and said so.
 """
@@ -32,12 +32,12 @@ from hard_table import summary, worst
 from rich.console import Console
 from rich.progress import MofNCompleteColumn, Progress, TimeElapsedColumn
 
-from phantoms.hard import hard_suite
-from phantoms.hard_case import HardCase
-from phantoms.meshes import read_meshes
-from phantoms.write import whole_file
-from recon.grid import Grid
-from recon.scan import Scan
+from canalwise.phantoms.cases.hard_case import HardCase
+from canalwise.phantoms.cases.hard_cases import hard_suite
+from canalwise.phantoms.imaging.mesh_scans import read_meshes
+from canalwise.phantoms.imaging.write import whole_file
+from canalwise.recon.grid import Grid
+from canalwise.recon.scan import Scan
 
 ROOT = Path(__file__).resolve().parents[1]
 NOT_RENDERING = ("hard.py", "varied.py", "suite.py", "write.py")

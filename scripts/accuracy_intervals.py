@@ -3,7 +3,7 @@
 
     .venv/bin/python scripts/accuracy_intervals.py --records FILE [--cases 200] [--jobs N] [--ct-every K] [--report]
 
-Each case is a spine drawn at random (`phantoms.varied`), scanned on a grid of 0.7 to 1 mm with noise, its labels
+Each case is a spine drawn at random (`canalwise.phantoms.cases.random_spec`), scanned on a grid of 0.7 to 1 mm with noise, its labels
 given; every K-th is built from its CT alone instead. A usual approach, its tilts a little changed, is planned on what
 was built and estimated. Then one error of the hand is drawn from the same records as the estimate's samples, and the
 phantom's own functions are asked what the approach so carried out takes, keeps and reaches; they are also asked of the
@@ -35,36 +35,36 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
 
-from estimator.approach import Approach, other_side, placed_phases
-from estimator.chances import Chances, chances_of
-from estimator.estimate import Estimate, estimate
-from estimator.estimate_json import estimate_as_json
-from estimator.execution import BY_HAND, ExecutionErrors, carried_out
-from estimator.interval import Interval
-from estimator.plan import default_approach
-from estimator.reach import AT_DISC
-from estimator.task_names import FROM_TARGETS
-from estimator.uncertainty import Intervals, intervals_of
-from phantoms.hard_case import names_in_view
-from phantoms.pose import Pose
-from phantoms.quadrature import Volumes
-from phantoms.render import PhantomScan, render_scan
-from phantoms.spine import Spine, spine_of
-from phantoms.suite import GridWish
-from phantoms.swept import phases_of
-from phantoms.truth_frame import level_frame
-from phantoms.truth_joint import JointTruth, joint_truth
-from phantoms.truth_landmarks import landmarks
-from phantoms.truth_removal import Rehearsal, facets_kept, reached, rehearsal_of, removed_volumes
-from phantoms.truth_targets import targets
-from phantoms.varied import varied_spec
-from recon.anatomy import Anatomy, Frame
-from recon.build import anatomy_of
-from recon.errors import CanalwiseError
-from recon.given import GivenLabels
-from recon.grid import Float
-from recon.labels import SIDES, Side
-from recon.scan import Scan
+from canalwise.estimator.approach.approach import Approach, other_side, placed_phases
+from canalwise.estimator.approach.execution_errors import BY_HAND, ExecutionErrors, carried_out
+from canalwise.estimator.estimate.estimate import Estimate, estimate
+from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.estimate.intervals import Intervals, intervals_of
+from canalwise.estimator.estimate.probabilities import Chances, chances_of
+from canalwise.estimator.interval import Interval
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.removal.reach import AT_DISC
+from canalwise.estimator.removal.target_names import FROM_TARGETS
+from canalwise.phantoms.anatomy.spine import Spine, spine_of
+from canalwise.phantoms.cases.hard_case import names_in_view
+from canalwise.phantoms.cases.random_spec import varied_spec
+from canalwise.phantoms.cases.suite import GridRequest
+from canalwise.phantoms.imaging.render import PhantomScan, render_scan
+from canalwise.phantoms.solid.pose import Pose
+from canalwise.phantoms.solid.quadrature import Volumes
+from canalwise.phantoms.truth.frame import level_frame
+from canalwise.phantoms.truth.joint import JointTruth, joint_truth
+from canalwise.phantoms.truth.landmarks import landmarks
+from canalwise.phantoms.truth.removal import PlannedPhantom, facets_kept, reached, rehearsal_of, removed_volumes
+from canalwise.phantoms.truth.swept_region import phases_of
+from canalwise.phantoms.truth.targets import targets
+from canalwise.recon.anatomy import Anatomy, Frame
+from canalwise.recon.case.anatomy_builder import anatomy_of
+from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.grid import Float
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import SIDES, Side
+from canalwise.recon.scan import Scan
 
 SEED = 2026
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
@@ -85,7 +85,7 @@ class Drawn:
     spine: Spine
     level: str
     side: Side
-    wish: GridWish
+    wish: GridRequest
     noise_hu: float
     rng: np.random.Generator
 
@@ -96,7 +96,7 @@ def drawn(number: int) -> Drawn:
     spec = varied_spec(rng)
     spacing_mm = rng.uniform(*SPACING_MM, 2)
     turns = rng.uniform(-TURN_DEG, TURN_DEG, 3)
-    wish = GridWish((float(spacing_mm[0]), float(spacing_mm[0]), float(spacing_mm[1])),
+    wish = GridRequest((float(spacing_mm[0]), float(spacing_mm[0]), float(spacing_mm[1])),
                     (float(turns[0]), float(turns[1]), float(turns[2])))
     return Drawn(number, spine_of(spec), str(rng.choice(spec.level_names)), SIDES[int(rng.integers(2))], wish,
                  float(rng.uniform(*NOISE_HU)), rng)
@@ -137,17 +137,17 @@ def record_of(number: int, from_ct: bool) -> dict[str, Any]:
         found = estimate(anatomy, planned(anatomy, case))
     except CanalwiseError as why:
         return out | {"refused": str(why)}
-    told = intervals_of(found)
+    reported = intervals_of(found)
     executed = carried_out(found.approach, ExecutionErrors(), 1, case.rng).approach(0)
     approaches = (executed, found.approach)
     try:
-        known = truth_of(case.spine, scan, (found, told), approaches)
+        known = truth_of(case.spine, scan, (found, reported), approaches)
     except ValueError as why:  # a spine so bent or grown over that a landmark its truth needs is not there
         return out | {"refused": f"no truth: {why}"}
     true, exact = (known.numbers(approach) for approach in approaches)
-    numbers = [_row(name, interval, true[name], exact[name]) for name, interval in intervals_told(found, told)
+    numbers = [_row(name, interval, true[name], exact[name]) for name, interval in intervals_told(found, reported)
                if name in true]
-    chances = list(chances_told(found, chances_of(found, told.spread), true))
+    chances = list(chances_told(found, chances_of(found, reported.spread), true))
     return out | {"numbers": numbers, "chances": chances, "seconds": round(time.perf_counter() - start, 1)}
 
 
@@ -156,16 +156,16 @@ def _row(name: str, interval: Interval, true: float, exact: float) -> dict[str, 
             "ends_as_planned": list(interval.without(BY_HAND).ends), "true_as_planned": exact}  # fmt: skip
 
 
-def intervals_told(found: Estimate, told: Intervals) -> Iterator[tuple[str, Interval]]:
+def intervals_told(found: Estimate, reported: Intervals) -> Iterator[tuple[str, Interval]]:
     """(number, interval) of the whole sweep; sides of the patient."""
-    yield "bone removed, mm3", told.cone.bone_mm3
-    for side, shares in told.cone.facets.items():
+    yield "bone removed, mm3", reported.cone.bone_mm3
+    for side, shares in reported.cone.facets.items():
         yield from ((f"{side} facet {name}", interval) for name, interval in shares.items())
     far = other_side(found.approach.side)
-    if far in told.reach:
-        yield "reach, mm", told.reach[far]["lateral_mm"]
-    for side in told.reach:
-        yield from ((f"{side} {name}", told.reach[side][name]) for name in found.reach[side].targets)
+    if far in reported.reach:
+        yield "reach, mm", reported.reach[far]["lateral_mm"]
+    for side in reported.reach:
+        yield from ((f"{side} {name}", reported.reach[side][name]) for name in found.reach[side].targets)
 
 
 def chances_told(found: Estimate, chances: Chances, true: Mapping[str, float]) -> Iterator[dict[str, Any]]:
@@ -203,36 +203,36 @@ class Truth:
     parts: Volumes
     midline: Pose
     frame: Frame
-    rehearsal: Rehearsal
+    rehearsal: PlannedPhantom
 
     def numbers(self, approach: Approach) -> dict[str, float]:
         """Name, as in `intervals_told`, -> what the approach truly takes, keeps and reaches."""
         phases = phases_of({"phases": _phases(approach, self.frame)})
         rehearsal = replace(self.rehearsal, phases=phases, ways=phases)
         removed = removed_volumes(rehearsal)
-        told = {"bone removed, mm3": removed.total_mm3()}
+        reported = {"bone removed, mm3": removed.total_mm3()}
         kept = facets_kept(rehearsal, self.centred, self.joints, removed, self.parts)
         for side, shares in kept.items():
-            told |= {f"{side} facet {name}": value for name, value in asdict(shares).items()}
+            reported |= {f"{side} facet {name}": value for name, value in asdict(shares).items()}
         lateral = 0.0
         for side, aims in self.targets_ras_mm.items():
             for name, points in aims.items():
                 mask = reached(rehearsal, points)
-                told[f"{side} {name}"] = float(mask.mean())
+                reported[f"{side} {name}"] = float(mask.mean())
                 if side != approach.side and name in AT_DISC and mask.any():
                     lateral = max(lateral, float(np.abs(self.midline.to_local_mm(points[mask])[:, 0]).max()))
-        return told | {"reach, mm": lateral}
+        return reported | {"reach, mm": lateral}
 
 
 def truth_of(
     spine: Spine, scan: PhantomScan, estimated: tuple[Estimate, Intervals], approaches: Sequence[Approach]
 ) -> Truth:
     """The truth of an estimate's level, ready for some approaches."""
-    found, told = estimated
+    found, reported = estimated
     name, frame = found.level.name, found.level.frame
     counts = np.bincount(scan.labels.ravel())
     parts = {int(n): float(counts[n]) * scan.grid.voxel_mm3 for n in np.flatnonzero(counts)}
-    geometry = estimate_as_json(found, told)["geometry"]
+    geometry = estimate_as_json(found, reported)["geometry"]
     phases = [phase for approach in approaches for phase in _phases(approach, frame)]
     centred = level_frame(spine, name)
     marks = landmarks(spine, name, centred)
@@ -307,8 +307,8 @@ def _chance_lines(records: list[Mapping[str, Any]]) -> list[str]:
             by_name[row["name"]].append((row["chance"], row["came_true"]))
     lines = [f"{'chance of':36}{'n':>5}{'told':>8}{'came true':>11}{'Brier':>8}"]
     for name, pairs in by_name.items():
-        told, true = np.array(pairs, dtype=float).T
-        lines.append(f"{name:36}{len(pairs):5}{told.mean():8.3f}{true.mean():11.3f}{np.mean((told - true) ** 2):8.3f}")
+        reported, true = np.array(pairs, dtype=float).T
+        lines.append(f"{name:36}{len(pairs):5}{reported.mean():8.3f}{true.mean():11.3f}{np.mean((reported - true) ** 2):8.3f}")
     return lines
 
 

@@ -25,19 +25,19 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from bench_scene import LEVEL, level_of
 
-from estimator.asked import asked_level
-from estimator.channel import Channel
-from estimator.explore import Cost, Explored, bone_for_reach
-from estimator.prepared import prepared_level
-from estimator.search_bounds import BOUNDS
-from estimator.search_space import SearchSpace
-from estimator.search_ways import Question, allowed_of, explore_all, least_missed, ways_in
-from estimator.told import USUAL_WANTED
-from phantoms.varied import varied_spec
-from recon.anatomy import Anatomy
-from recon.errors import CanalwiseError
-from recon.grid import Float
-from recon.labels import Side
+from canalwise.estimator.approach.instrument import Channel
+from canalwise.estimator.approach.search_bounds import BOUNDS
+from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
+from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.level.task_level import level_for_task
+from canalwise.estimator.search.exploration import Cost, EvaluatedApproaches, bone_for_reach
+from canalwise.estimator.search.search_space import SearchSpace
+from canalwise.estimator.search.strategies import SearchTask, allowed_of, explore_all, least_missed, search_branches
+from canalwise.phantoms.cases.random_spec import varied_spec
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.grid import Float
+from canalwise.recon.labels import Side
 
 SPACING_MM, BLUR_VOXELS = 0.8, 0.6
 SIDE: Side = "left"
@@ -88,33 +88,33 @@ def anatomies(seed: int) -> Iterator[tuple[int, Anatomy]]:
         number += 1
 
 
-def brute_force(explored: Explored) -> None:
+def brute_force(explored: EvaluatedApproaches) -> None:
     """Evaluates every node."""
     nodes = lattice()
     for start in range(0, len(nodes), CHUNK):
         explored.evaluated(nodes[start : start + CHUNK])
 
 
-def downhill(explored: Explored, cost: Cost, rng: np.random.Generator) -> None:
+def downhill(explored: EvaluatedApproaches, cost: Cost, rng: np.random.Generator) -> None:
     """Follows the best nodes by random steps, each on its own: longer after a success, shorter after a failure."""
     units = explored.best_units(cost, STARTS)
     costs, length = cost(explored.evaluated(units)), np.full(len(units), FIRST_STEP)
     for _ in range(ROUNDS):
         steps = length[:, None, None] * rng.standard_normal((len(units), TRIES, units.shape[1]))
         tried = np.clip(units[:, None] + steps, 0.0, 1.0)
-        told = cost(explored.evaluated(tried.reshape(-1, units.shape[1]))).reshape(tried.shape[:2])
-        best, better = told.argmin(axis=1), told.min(axis=1) < costs
+        reported = cost(explored.evaluated(tried.reshape(-1, units.shape[1]))).reshape(tried.shape[:2])
+        best, better = reported.argmin(axis=1), reported.min(axis=1) < costs
         length *= np.where(better, LONGER, SHORTER)
-        units[better], costs[better] = tried[better, best[better]], told.min(axis=1)[better]
+        units[better], costs[better] = tried[better, best[better]], reported.min(axis=1)[better]
 
 
 def ratio_of(anatomy: Anatomy, budget: int, dump: Path | None) -> tuple[float, str]:
     """Bone of the search's best over that of brute force, and a line about it."""
     prepared, start = prepared_level(anatomy, LEVEL), time.process_time()
-    ways = ways_in(prepared, Question(sides=(SIDE,), budget=budget), lambda _: None)
-    explore_all(ways, Question(sides=(SIDE,), budget=budget))
+    ways = search_branches(prepared, SearchTask(sides=(SIDE,), budget=budget), lambda _: None)
+    explore_all(ways, SearchTask(sides=(SIDE,), budget=budget))
     searched, middle = ways[0].explored, time.process_time()
-    brute = Explored(SearchSpace(asked_level(prepared, SIDE, USUAL_WANTED), Channel()))
+    brute = EvaluatedApproaches(SearchSpace(level_for_task(prepared, SIDE, USUAL_WANTED), Channel()))
     if dump is not None:
         np.savez(dump, unit=lattice())
     brute_force(brute)
@@ -137,13 +137,13 @@ def main() -> int:
     parser.add_argument("--budget", type=int, default=50_000)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--dump", type=Path)
-    asked = parser.parse_args()
+    task_level = parser.parse_args()
     print(f"lattice of {len(lattice())} nodes: {', '.join(f'{n} {k}' for k, n in NODES.items())}")
     print("phantom | search mm3 | node mm3 | downhill mm3 | ratio | least missed: search, brute | evaluated, CPU")
     ratios = []
-    for number, anatomy in islice(anatomies(asked.seed), asked.phantoms):
-        dump = None if asked.dump is None else asked.dump / f"lattice-{number}.npz"
-        ratio, line = ratio_of(anatomy, asked.budget, dump)
+    for number, anatomy in islice(anatomies(task_level.seed), task_level.phantoms):
+        dump = None if task_level.dump is None else task_level.dump / f"lattice-{number}.npz"
+        ratio, line = ratio_of(anatomy, task_level.budget, dump)
         ratios.append(ratio)
         print(f"{number:7} | {line}", flush=True)
     good = sum(ratio <= 1 + WITHIN_FRAC for ratio in ratios)

@@ -51,21 +51,21 @@ from bench_build import build_figures, child
 from bench_mesh import bone_solid, boolean_removal_mm3
 from bench_scene import LEVEL, SPEC, approaches, narrow_level, scattered
 
-from estimator.approach import Approach, PlacedPhase, placed_phases
-from estimator.approach_table import ApproachTable
-from estimator.batch import outcomes, taken_by_all
-from estimator.bricks import SAMPLES_PER_EDGE
-from estimator.estimate import estimate_of
-from estimator.keepout import KeepOut
-from estimator.prepared import PreparedLevel, prepared_level
-from estimator.region import ConeRegion
-from estimator.removal import Bench, bone_bricks, removal_of
-from estimator.search import search
-from estimator.search_ways import Question
-from estimator.solid import swept_distance_mm
-from estimator.uncertainty import intervals_of
-from recon.anatomy import Anatomy
-from recon.grid import isotropic_grid
+from canalwise.estimator.approach.approach import Approach, PlacedPhase, placed_phases
+from canalwise.estimator.approach.table import ApproachTable
+from canalwise.estimator.batch.outcomes import outcomes, taken_by_all
+from canalwise.estimator.estimate.estimate import estimate_of
+from canalwise.estimator.estimate.intervals import intervals_of
+from canalwise.estimator.geometry.bricks import SAMPLES_PER_EDGE
+from canalwise.estimator.geometry.signed_distance import swept_distance_mm
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.removal.bone_removal import LevelBone, bone_bricks, removal_of
+from canalwise.estimator.removal.keep_out import KeepOut
+from canalwise.estimator.removal.region import ConeRegion
+from canalwise.estimator.search.best_approach import search
+from canalwise.estimator.search.strategies import SearchTask
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.grid import isotropic_grid
 
 T = TypeVar("T")
 
@@ -106,18 +106,18 @@ def estimator_figures() -> dict[str, float]:
     anatomy = narrow_level()
     level, tried = anatomy.level(LEVEL), approaches(anatomy)
     prepared = prepared_level(anatomy, LEVEL)
-    bench = prepared.bench
+    level_bone = prepared.level_bone
     placed = [placed_phases(approach, level.frame) for approach in tried]
     keep_out = prepared.keep_out(tried[0].channel.tool_radius_mm)
-    bone = bone_solid(bench, level.frame.to_world_mm(CORRIDOR_MM))
-    everything = bone_bricks(bench, protected=())
+    bone = bone_solid(level_bone, level.frame.to_world_mm(CORRIDOR_MM))
+    everything = bone_bricks(level_bone, protected=())
     for phases in placed:
-        unhindered = removal_of(bench, ConeRegion(phases, nothing_kept_out()), everything)
+        unhindered = removal_of(level_bone, ConeRegion(phases, nothing_kept_out()), everything)
         check_agreement(unhindered.total_mm3, boolean_removal_mm3(bone, phases))
-    exact = per_second(lambda phases: removal_of(bench, ConeRegion(phases, keep_out)), placed)
+    exact = per_second(lambda phases: removal_of(level_bone, ConeRegion(phases, keep_out)), placed)
     batch = batch_figures(prepared, scattered(anatomy, BATCH))
     mesh = per_second(lambda phases: boolean_removal_mm3(bone, phases), placed)
-    plain = per_second(lambda phases: plain_removal_mm3(bench, phases), placed)
+    plain = per_second(lambda phases: plain_removal_mm3(level_bone, phases), placed)
     return {
         **batch,
         "exact_removal_per_s": exact,
@@ -144,14 +144,14 @@ def batch_figures(prepared: PreparedLevel, table: ApproachTable) -> dict[str, fl
         "removal_per_s": len(table) / removal_s,
         "removal_per_cpu_s": len(table) / removal_cpu_s,
         "full_per_s": len(table) / full_s,
-        "bone_voxels": float(len(prepared.bench.takeable.voxels)),
+        "bone_voxels": float(len(prepared.level_bone.takeable.voxels)),
     }
 
 
 def search_s(prepared: PreparedLevel) -> float:
     """Wall seconds of one search with its usual budget, 100,000 approaches."""
     start_s = time.perf_counter()
-    search(prepared, Question())
+    search(prepared, SearchTask())
     return time.perf_counter() - start_s
 
 
@@ -179,15 +179,15 @@ def per_second(task: Callable[[T], object], inputs: Sequence[T]) -> float:
     return 1 / fastest_s
 
 
-def plain_removal_mm3(bench: Bench, phases: tuple[PlacedPhase, ...]) -> float:
+def plain_removal_mm3(level_bone: LevelBone, phases: tuple[PlacedPhase, ...]) -> float:
     """The removal by testing every sample of every bone voxel."""
-    index = np.argwhere(bench.bone_mm3 > 0)
+    index = np.argwhere(level_bone.bone_mm3 > 0)
     steps = (np.arange(SAMPLES_PER_EDGE) + 0.5) / SAMPLES_PER_EDGE - 0.5
     inside = np.zeros(len(index))
     for offset in np.stack(np.meshgrid(steps, steps, steps), axis=-1).reshape(-1, 3):
-        points = bench.grid.world_mm(index + offset)
+        points = level_bone.grid.world_mm(index + offset)
         inside += np.min([swept_distance_mm(points, phase) for phase in phases], axis=0) < 0
-    return float((inside / SAMPLES_PER_EDGE**3 * bench.bone_mm3[tuple(index.T)]).sum())
+    return float((inside / SAMPLES_PER_EDGE**3 * level_bone.bone_mm3[tuple(index.T)]).sum())
 
 
 def nothing_kept_out() -> KeepOut:

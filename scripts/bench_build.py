@@ -17,10 +17,10 @@ from pathlib import Path
 import numpy as np
 from scipy import ndimage
 
-from phantoms.render import natural_grid, render_scan
-from phantoms.spec import SpineSpec
-from recon.grid import Grid
-from recon.nifti_out import write_nifti
+from canalwise.phantoms.imaging.render import natural_grid, render_scan
+from canalwise.phantoms.spec import SpineSpec
+from canalwise.recon.grid import Grid
+from canalwise.recon.intake.nifti_writer import write_nifti
 
 SHAPE = (512, 512, 400)
 SPACING_MM = (0.75, 0.75, 0.6)
@@ -116,9 +116,9 @@ def _child(task: str, scan: Path) -> dict[str, dict[str, float]]:
 
 def child(task: str, path: Path) -> dict[str, dict[str, float]]:
     """Counts of `Steps`, measured in this process: from the scan's file to the case on disk, or the plain passes."""
-    from recon.build import anatomy_of
-    from recon.case import write_case
-    from recon.intake import read_scan
+    from canalwise.recon.case.anatomy_builder import anatomy_of
+    from canalwise.recon.case.folder import write_case
+    from canalwise.recon.intake.reader import read_scan
 
     steps = Steps()
     scan = read_scan(path)
@@ -135,8 +135,8 @@ def child(task: str, path: Path) -> dict[str, dict[str, float]]:
 
 def _used_mb() -> float:
     """Memory that this process holds now; 0 where the machine does not tell."""
-    told = Path("/proc/self/statm")
-    return int(told.read_text().split()[1]) * 4096 / 1e6 if told.is_file() else 0.0
+    reported = Path("/proc/self/statm")
+    return int(reported.read_text().split()[1]) * 4096 / 1e6 if reported.is_file() else 0.0
 
 
 def _plain_passes(voxels: np.ndarray, grid: Grid) -> None:

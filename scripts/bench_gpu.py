@@ -6,7 +6,7 @@
     python3 scripts/bench_gpu.py --from FILE                the card's part: needs NumPy and CuPy alone
     python3 scripts/bench_gpu.py --from FILE --once NAME    one run of removals, keepings or reaches, for a profiler
 
-The level is that of `bench.py`; the approaches are its usual start, tilted at random by up to TILT_DEG either way and
+The level is that of `level_bone.py`; the approaches are its usual start, tilted at random by up to TILT_DEG either way and
 docked up to DOCKED_MM aside. Both distance fields are rounded to FIELD_STEP_MM, so that the file is small.
 
 card, approaches, buckets, points   what was asked of what
@@ -40,9 +40,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np
 import numpy.typing as npt
 
-from estimator.approach_table import ApproachTable, packed_phases
-from estimator.batch_gpu import Card, Loaded, constants
-from estimator.scene import F32, F64, Scene
+from canalwise.estimator.approach.table import ApproachTable, packed_phases
+from canalwise.estimator.batch.gpu import Gpu, GpuLevelArrays, constants
+from canalwise.estimator.geometry.level_arrays import F32, F64, LevelArrays
 
 TILT_DEG, DOCKED_MM, FIELD_STEP_MM = 8.0, 3.0, 1 / 256
 CHECKED, COUNT, RUNS, FLIP = 8192, 1 << 20, 7, 1e-4
@@ -72,20 +72,20 @@ def processor_case(level: Path | None) -> Case:
     """The scene, the approach that all are made from, and the processor's answers."""
     from bench_scene import LEVEL, approaches, narrow_level
 
-    from estimator.approach_table import table_of
-    from estimator.batch_cpu import CPU
-    from estimator.prepared import prepared_level
+    from canalwise.estimator.approach.table import table_of
+    from canalwise.estimator.batch.cpu import CPU
+    from canalwise.estimator.level.prepared_level import prepared_level
 
     anatomy = pickle.loads(level.read_bytes()) if level else narrow_level()
     scene = _rounded(prepared_level(anatomy, LEVEL).scene)
     usual = table_of([approaches(anatomy)[2]])
-    phases, berths, outward = _asked(scene, usual, CHECKED, seed=1)
-    answers = [*CPU.removals(scene, phases, berths), *CPU.keepings(scene, phases, berths)]
-    answers += CPU.reaches(scene, phases, berths, outward)
+    phases, clearance_radii_mm, outward = _requested(scene, usual, CHECKED, seed=1)
+    answers = [*CPU.removals(scene, phases, clearance_radii_mm), *CPU.keepings(scene, phases, clearance_radii_mm)]
+    answers += CPU.reaches(scene, phases, clearance_radii_mm, outward)
     return {"scene": scene, "usual": usual, "answers": answers, "constants": constants()}
 
 
-def _rounded(scene: Scene) -> Scene:
+def _rounded(scene: LevelArrays) -> LevelArrays:
     def rounded(field: F32) -> F32:
         return np.asarray(np.rint(field / FIELD_STEP_MM) * FIELD_STEP_MM, dtype=np.float32)
 
@@ -103,27 +103,27 @@ def disturbed(usual: ApproachTable, count: int, seed: int) -> ApproachTable:
     )
 
 
-def _asked(scene: Scene, usual: ApproachTable, count: int, seed: int) -> tuple[F32, F32, F32]:
+def _requested(scene: LevelArrays, usual: ApproachTable, count: int, seed: int) -> tuple[F32, F32, F32]:
     """Packed phases, berths and no shift of the targets."""
     table = disturbed(usual, count, seed)
-    berths = np.asarray(scene.clearance_mm + table.tool_mm / 2, dtype=np.float32)
-    return packed_phases(table), berths, np.zeros(count, dtype=np.float32)
+    clearance_radii_mm = np.asarray(scene.clearance_mm + table.tool_mm / 2, dtype=np.float32)
+    return packed_phases(table), clearance_radii_mm, np.zeros(count, dtype=np.float32)
 
 
 def run_once(case: Case, name: str) -> None:
     """One kernel over all approaches, after one over a few."""
-    card = Card(case["constants"])
+    card = Gpu(case["constants"])
     loaded = card.loaded(case["scene"])
-    asked = [card.cupy.asarray(a) for a in _asked(case["scene"], case["usual"], COUNT, seed=2)]
+    asked = [card.cupy.asarray(a) for a in _requested(case["scene"], case["usual"], COUNT, seed=2)]
     getattr(loaded, name)(*asked[: 3 if name == "reaches" else 2])
     card.cupy.cuda.Device().synchronize()
 
 
 def card_figures(case: Case) -> dict[str, object]:
     """All figures."""
-    card, scene = Card(case["constants"]), case["scene"]
+    card, scene = Gpu(case["constants"]), case["scene"]
     loaded, cupy = card.loaded(scene), card.cupy
-    asked = [cupy.asarray(a) for a in _asked(scene, case["usual"], COUNT, seed=2)]
+    asked = [cupy.asarray(a) for a in _requested(scene, case["usual"], COUNT, seed=2)]
     bone = cupy.asarray(np.array(scene.buckets) >= 100)
     kernels: dict[str, Callable[[], Any]] = {
         "removal": lambda: loaded.removals(*asked[:2]),
@@ -177,13 +177,13 @@ def wall_seconds(task: Callable[[], Any]) -> float:
     return float(np.median(took))
 
 
-def agreement(card: Card, case: Case) -> dict[str, float]:
+def agreement(card: Gpu, case: Case) -> dict[str, float]:
     """How far the card's answers lie from the processor's."""
     scene = case["scene"]
-    phases, berths, outward = _asked(scene, case["usual"], CHECKED, seed=1)
-    ours = [*card.removals(scene, phases, berths), *card.keepings(scene, phases, berths)]
-    ours += card.reaches(scene, phases, berths, outward)
-    weight, slope, lateral, kept, pars, bridge, counts, told = zip(ours, case["answers"], strict=True)
+    phases, clearance_radii_mm, outward = _requested(scene, case["usual"], CHECKED, seed=1)
+    ours = [*card.removals(scene, phases, clearance_radii_mm), *card.keepings(scene, phases, clearance_radii_mm)]
+    ours += card.reaches(scene, phases, clearance_radii_mm, outward)
+    weight, slope, lateral, kept, pars, bridge, counts, reported = zip(ours, case["answers"], strict=True)
     bone = np.array(scene.buckets) >= 100
     totals = [w[:, bone].sum(axis=1) for w in weight]
     whole = np.zeros((2, 2))
@@ -194,7 +194,7 @@ def agreement(card: Card, case: Case) -> dict[str, float]:
         "slope_rel": float((np.abs(slope[0] - slope[1]).max(axis=1) / slope[1].max(axis=1)).max()),
         "facet_abs": float((np.abs(kept[0] - kept[1]) / np.maximum(whole, 1e-9)).max()),
     }
-    named = (("lateral_taken", lateral), ("pars", pars), ("bridge", bridge), ("targets", counts), ("reach", told))
+    named = (("lateral_taken", lateral), ("pars", pars), ("bridge", bridge), ("targets", counts), ("reach", reported))
     return found | {key: value for name, pair in named for key, value in flips(name, *pair).items()}
 
 
@@ -211,15 +211,15 @@ def flips(name: str, ours: F64, theirs: F64) -> dict[str, float]:
     }
 
 
-def same_bytes(loaded: Loaded, asked: list[Any]) -> bool:
+def same_bytes(loaded: GpuLevelArrays, asked: list[Any]) -> bool:
     """Is a second answer the first to the last byte?"""
     rows = [a[:CHECKED] for a in asked]
 
-    def told() -> list[bytes]:
+    def reported() -> list[bytes]:
         answers = [*loaded.removals(*rows[:2]), *loaded.keepings(*rows[:2]), *loaded.reaches(*rows)]
         return [a.tobytes() for a in answers]
 
-    return told() == told()
+    return reported() == reported()
 
 
 if __name__ == "__main__":

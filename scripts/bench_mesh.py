@@ -10,10 +10,10 @@ from __future__ import annotations
 import manifold3d
 import numpy as np
 
-from estimator.approach import PlacedPhase
-from estimator.removal import Bench
-from recon.grid import Float
-from recon.surface import mesh_of
+from canalwise.estimator.approach.approach import PlacedPhase
+from canalwise.estimator.removal.bone_removal import LevelBone
+from canalwise.recon.grid import Float
+from canalwise.recon.image.isosurface import mesh_of
 
 SIDES = 64
 FACET_MM = 4.0
@@ -24,11 +24,11 @@ AREA_KEEPING = float(np.sqrt(2 * np.pi / SIDES / np.sin(2 * np.pi / SIDES)))
 """Radius of the polygon of SIDES sides that has the unit circle's area."""
 
 
-def bone_solid(bench: Bench, near_mm: Float) -> manifold3d.Manifold:
+def bone_solid(level_bone: LevelBone, near_mm: Float) -> manifold3d.Manifold:
     """The bone of a level within the box of some (N, 3) points, as a closed solid in RAS mm."""
-    box = bench.grid.box_around(near_mm)
-    grid = bench.grid.cropped(box)
-    surface = mesh_of(bench.bone_mm3[box] / grid.voxel_mm3, grid)
+    box = level_bone.grid.box_around(near_mm)
+    grid = level_bone.grid.cropped(box)
+    surface = mesh_of(level_bone.bone_mm3[box] / grid.voxel_mm3, grid)
     return _solid(surface.vertices_ras_mm, surface.faces)
 
 

@@ -105,12 +105,12 @@ def page_figures(case: Path, level: str, moves: int) -> dict[str, Any]:
             page.goto(server.url)
             confirm_level(page, level)
             page.wait_for_function("() => window.rehearsal && window.rehearsal.store.state.fresh", timeout=120_000)
-            told = page.evaluate(MEASURE, {"moves": moves, "level": level})
+            reported = page.evaluate(MEASURE, {"moves": moves, "level": level})
             browser.close()
         memory_mb = resident_mb(server.process.pid)
     finally:
         server.stop()
-    return _summary(told) | {"server_mb": round(memory_mb), "load": [round(before, 1), round(os.getloadavg()[0], 1)]}
+    return _summary(reported) | {"server_mb": round(memory_mb), "load": [round(before, 1), round(os.getloadavg()[0], 1)]}
 
 
 def confirm_level(page: Any, level: str) -> None:
@@ -126,16 +126,16 @@ def resident_mb(pid: int) -> float:
     return float(next(line.split()[1] for line in status.splitlines() if line.startswith("VmRSS"))) / 1024
 
 
-def _summary(told: dict[str, Any]) -> dict[str, Any]:
+def _summary(reported: dict[str, Any]) -> dict[str, Any]:
     def percentiles(values: list[float]) -> dict[str, float]:
         return {"p50": round(float(np.percentile(values, 50))), "p95": round(float(np.percentile(values, 95)))}
 
     return {
-        "picture_ms": percentiles(told["picture_ms"]),
-        "numbers_ms": percentiles(told["numbers_ms"]),
-        "orbit_per_s": round(1000 / float(np.median(told["orbit_ms"])), 1),
-        "bone_triangles": told["bone_triangles"],
-        "proxy_triangles": told["proxy_triangles"],
+        "picture_ms": percentiles(reported["picture_ms"]),
+        "numbers_ms": percentiles(reported["numbers_ms"]),
+        "orbit_per_s": round(1000 / float(np.median(reported["orbit_ms"])), 1),
+        "bone_triangles": reported["bone_triangles"],
+        "proxy_triangles": reported["proxy_triangles"],
     }
 
 

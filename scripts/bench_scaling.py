@@ -21,9 +21,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np
 from bench_scene import LEVEL, narrow_level, scattered
 
-from estimator.approach_table import ApproachTable
-from estimator.batch import taken_by_all
-from estimator.prepared import PreparedLevel, prepared_level
+from canalwise.estimator.approach.table import ApproachTable
+from canalwise.estimator.batch.outcomes import taken_by_all
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 
 COUNTS = (256, 1024, 4096, 16384)
 SPACINGS_MM = (1.2, 1.0, 0.8, 0.6, 0.5, 0.4)

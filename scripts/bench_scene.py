@@ -7,15 +7,15 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
-from estimator.approach import Approach
-from estimator.approach_table import ApproachTable, table_of
-from estimator.plan import default_approach
-from phantoms.render import blocks, natural_grid
-from phantoms.spec import LevelKnobs, SpineSpec
-from phantoms.spine import spine_of
-from recon.anatomy import Anatomy
-from recon.labels import bone_mask
-from recon.levels import levels_of
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.approach.table import ApproachTable, table_of
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.imaging.render import blocks, natural_grid
+from canalwise.phantoms.spec import LevelKnobs, SpineSpec
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.case.motion_segments import levels_of
+from canalwise.recon.labels import bone_mask
 
 LEVEL = "L3-L4"
 SPEC = SpineSpec(levels={LEVEL: LevelKnobs(canal_narrowing_mm=1.5, flavum_overgrowth_mm=(2.0, 2.0))})

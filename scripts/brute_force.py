@@ -32,18 +32,18 @@ import numpy as np
 from accuracy_search import SIDE, anatomies
 from bench_scene import LEVEL
 
-from estimator.batch import Device, outcomes, reached_by_all
-from estimator.batch_cpu import CPU
-from estimator.batch_gpu import Card
-from estimator.explore import BREAKS_MM3, NEVER_MM3, bone_for_reach
-from estimator.prepared import prepared_level
-from estimator.search_space import DIMENSIONS, SearchSpace
-from estimator.search_ways import Question, explore_all, ways_in
-from estimator.standing import SHARE_TOL, standing_of
-from estimator.told import ENOUGH_FRAC
-from recon.anatomy import Anatomy
-from recon.grid import Float
-from recon.labels import SIDES
+from canalwise.estimator.batch.cpu import CPU
+from canalwise.estimator.batch.gpu import Gpu
+from canalwise.estimator.batch.outcomes import Device, outcomes, reached_by_all
+from canalwise.estimator.batch.outcomes_by_relation import ENOUGH_FRAC
+from canalwise.estimator.batch.score import SHARE_TOL, guarded_score
+from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.search.exploration import BREAKS_MM3, NEVER_MM3, bone_for_reach
+from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
+from canalwise.estimator.search.strategies import SearchTask, explore_all, search_branches
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.grid import Float
+from canalwise.recon.labels import SIDES
 
 CHUNK = 1 << 16
 """Approaches laid at a time by each thread."""
@@ -84,13 +84,13 @@ def on_lattice(space: SearchSpace, ends: Float, per_axis: int, allowed_frac: flo
 def least_of(space: SearchSpace, unit: Float, allowed_frac: float, on: Device) -> Least:
     """The same of (A, D) coordinates. Most reach too little, so reach is asked first."""
     asked, table = space.asked, space.approaches(unit)
-    shares = reached_by_all(asked, table, on=on)[0][:, asked.side_of_set, np.arange(len(asked.asked_mm))]
+    shares = reached_by_all(asked, table, on=on)[0][:, asked.side_of_set, np.arange(len(asked.requested_mm))]
     missed = np.maximum(ENOUGH_FRAC - SHARE_TOL - shares, 0.0).sum(axis=1)
     cost = NEVER_MM3 + BREAKS_MM3 * np.maximum(missed - allowed_frac, 0.0)
     rows = np.flatnonzero(missed <= allowed_frac)
     if len(rows):
         some = table.rows(rows)
-        cost[rows] = bone_for_reach(allowed_frac)(standing_of(asked, some, outcomes(asked, some, on=on)))
+        cost[rows] = bone_for_reach(allowed_frac)(guarded_score(asked, some, outcomes(asked, some, on=on)))
     which = int(cost.argmin())
     return Least(float(cost[which]), unit[which], len(unit), len(rows))
 
@@ -129,9 +129,9 @@ class Lattices:
 def compared(anatomy: Anatomy, options: argparse.Namespace, on: Device) -> dict[str, object]:
     """One case: the search, then the lattices."""
     prepared = prepared_level(anatomy, LEVEL)
-    question = Question(sides=tuple(side for side in SIDES if side == SIDE), budget=options.budget)
+    question = SearchTask(sides=tuple(side for side in SIDES if side == SIDE), budget=options.budget)
     started_s = time.perf_counter()
-    ways = ways_in(prepared, question, lambda _: None)
+    ways = search_branches(prepared, question, lambda _: None)
     allowed = explore_all(ways, question)
     cost = bone_for_reach(allowed)(ways[0].explored.found)
     searched_s = time.perf_counter()
@@ -164,7 +164,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=10, help="lattices that follow each start")
     parser.add_argument("--budget", type=int, default=50_000, help="approaches the search may evaluate")
     options = parser.parse_args()
-    on: Device = Card() if options.card else CPU
+    on: Device = Gpu() if options.card else CPU
     for number, anatomy in islice(anatomies(options.seed), options.cases):
         print(json.dumps({"case": number, **compared(anatomy, options, on)}), flush=True)
 

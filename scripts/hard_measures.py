@@ -10,26 +10,36 @@ from typing import Any
 
 import numpy as np
 
-from estimator.approach import Approach, other_side
-from estimator.estimate import Estimate, estimate
-from estimator.execution import BY_HAND
-from estimator.interval import Interval
-from estimator.plan import default_approach
-from estimator.uncertainty import Intervals, intervals_of
-from phantoms.hard_case import HardCase, levels_in_view, names_in_view
-from phantoms.spine import spine_of
-from phantoms.truth import areas_mm2
-from phantoms.truth_frame import level_frame
-from phantoms.truth_joint import joint_truth
-from recon.anatomy import Anatomy, Level
-from recon.build import anatomy_of, bones_given
-from recon.errors import AnatomyNotFound, CanalwiseError, LevelNotInView, WrongUse
-from recon.given import GivenLabels
-from recon.grid import Grid
-from recon.labels import SIDES, Labels, Part, Side, Tissue, bone_mask, level_vertebrae, vertebra_name, vertebra_number
-from recon.levels import frames_of, levels_of
-from recon.scan import Scan
-from recon.tissue import with_modelled_tissue
+from canalwise.estimator.approach.approach import Approach, other_side
+from canalwise.estimator.approach.execution_errors import BY_HAND
+from canalwise.estimator.estimate.estimate import Estimate, estimate
+from canalwise.estimator.estimate.intervals import Intervals, intervals_of
+from canalwise.estimator.interval import Interval
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.cases.hard_case import HardCase, levels_in_view, names_in_view
+from canalwise.phantoms.truth.frame import level_frame
+from canalwise.phantoms.truth.joint import joint_truth
+from canalwise.phantoms.truth.level import areas_mm2
+from canalwise.recon.anatomy import Anatomy, Level
+from canalwise.recon.canal.soft_tissue_model import with_modelled_tissue
+from canalwise.recon.case.anatomy_builder import anatomy_of, bones_given
+from canalwise.recon.case.motion_segments import frames_of, levels_of
+from canalwise.recon.errors import AnatomyNotFound, CanalwiseError, LevelNotInView, WrongUse
+from canalwise.recon.grid import Grid
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import (
+    SIDES,
+    Labels,
+    Part,
+    Side,
+    Tissue,
+    bone_mask,
+    level_vertebrae,
+    vertebra_name,
+    vertebra_number,
+)
+from canalwise.recon.scan import Scan
 
 BONES_GIVEN = frozenset({"vertebrae", "parts", "canal"})
 LEAST_PART_MM3 = 60.0
@@ -88,7 +98,7 @@ def record_of(rendered: Rendered) -> tuple[dict[str, Any], Anatomy | None]:
         return out | {"outcome": "crashed", "message": repr(why), "seconds": time.perf_counter() - start}, None
     out |= {"outcome": "built", "build_s": time.perf_counter() - start, "warnings": list(found.warnings)}
     labels = on_grid_of(rendered.scan.grid, found)
-    matched = matches(judged(case, rendered.labels), rendered.labels, labels)
+    matched = matches(assessment_of(case, rendered.labels), rendered.labels, labels)
     out |= names_record(case, found, matched)
     out |= overlap_record(case, rendered.labels, labels, matched, rendered.scan.grid)
     out |= confidence_record(found)
@@ -136,7 +146,7 @@ def matches(names: Iterable[str], true: Labels, found: Labels) -> dict[str, str]
     return out
 
 
-def judged(case: HardCase, true: Labels) -> tuple[str, ...]:
+def assessment_of(case: HardCase, true: Labels) -> tuple[str, ...]:
     """The vertebrae that are judged: those of the case's levels that are in view, not slivers of their neighbours."""
     wanted = {name for level in case.levels for name in level_vertebrae(level)}
     return tuple(name for name in names_in_view(true) if name in wanted)
@@ -146,8 +156,8 @@ def names_record(case: HardCase, found: Anatomy, matched: Mapping[str, str]) -> 
     """Are the names right, and does the anatomy warn where they are not?"""
     wrong = {true: got for true, got in matched.items() if true != got}
     sure = found.naming
-    doubt = sure is None or sure.transitional or sure.value_frac < 1.0
-    verdict = "told" if case.named else "right" if not wrong else "flagged" if doubt else "wrong"
+    border_uncertainty = sure is None or sure.transitional or sure.value_frac < 1.0
+    verdict = "told" if case.named else "right" if not wrong else "flagged" if border_uncertainty else "wrong"
     if case.nameless:
         verdict = "guessed"
     if case.named and wrong:
@@ -170,7 +180,7 @@ def overlap_record(
     """Dice of each vertebra in view and of its parts (sides listed one after the other), whatever it is called."""
     vertebrae: dict[str, float] = {}
     parts: dict[str, list[float]] = defaultdict(list)
-    for name in judged(case, true):
+    for name in assessment_of(case, true):
         mine = bone_mask(true) & (true // 100 == vertebra_number(name))
         got = name in matched
         theirs = bone_mask(found) & (found // 100 == vertebra_number(matched[name])) if got else np.zeros_like(mine)
@@ -198,8 +208,8 @@ def true_anatomy(rendered: Rendered) -> Anatomy:
     Ligament and sac are laid by the same rule as in a build from CT alone: what then differs is what was found in it.
     """
     case, scan = rendered.case, rendered.scan
-    told = rendered.labels
-    labels = np.where(told >= 100, told, np.uint16(0)) if case.is_mesh else _emptied(told)
+    reported = rendered.labels
+    labels = np.where(reported >= 100, reported, np.uint16(0)) if case.is_mesh else _emptied(reported)
     named = frozenset({"vertebrae"}) if case.is_mesh else BONES_GIVEN
     bones = bones_given(scan, GivenLabels(labels, named), lambda _: None)
     frames, left_out = frames_of(bones.labels, bones.occupancy, scan.grid)
@@ -328,18 +338,18 @@ def differences(true: Estimate, ours: Estimate, approach: Approach) -> dict[str,
     return {name: float(value) for name, value in out.items() if np.isfinite(value)}
 
 
-def coverage(true: Estimate, told: Intervals, approach: Approach) -> dict[str, list[bool]]:
+def coverage(true: Estimate, reported: Intervals, approach: Approach) -> dict[str, list[bool]]:
     """Does each 95 % interval of our estimate hold the true one's number? Lists, one entry for each interval."""
     pairs: list[tuple[str, Interval, float]] = []
     for kind in ("cone", "task"):
-        cost, bound = getattr(true, kind), getattr(told, kind)
+        cost, bound = getattr(true, kind), getattr(reported, kind)
         pairs.append((f"{kind} bone removed", bound.bone_mm3, cost.removal.total_mm3))
         for side, kept in cost.facets.items():
             pairs += [(f"{kind} facet {name}", interval, getattr(kept, name))
                       for name, interval in bound.facets.get(side, {}).items()]
     far = other_side(approach.side)
-    if far in true.reach and "lateral_mm" in told.reach.get(far, {}):
-        pairs.append(("reach", told.reach[far]["lateral_mm"], true.reach[far].lateral_mm))
+    if far in true.reach and "lateral_mm" in reported.reach.get(far, {}):
+        pairs.append(("reach", reported.reach[far]["lateral_mm"], true.reach[far].lateral_mm))
     out: dict[str, list[bool]] = defaultdict(list)
     for name, interval, value in pairs:
         if np.isfinite([value, interval.value]).all():

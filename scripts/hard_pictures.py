@@ -8,8 +8,8 @@ import matplotlib as mpl
 import numpy as np
 import numpy.typing as npt
 
-from recon.labels import Labels, Part, bone_mask, canal_mask, level_vertebrae, vertebra_number
-from recon.scan import Scan
+from canalwise.recon.labels import Labels, Part, bone_mask, canal_mask, level_vertebrae, vertebra_number
+from canalwise.recon.scan import Scan
 
 mpl.use("Agg")
 from matplotlib import pyplot as plt

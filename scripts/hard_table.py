@@ -73,8 +73,8 @@ def _covered(records: Sequence[Record]) -> str:
     for record in records:
         for name, each in record.get("covered", {}).items():
             held.setdefault(name, []).extend(each)
-    told = (f"{name} {np.mean(each):.0%} of {len(each)}" for name, each in held.items())
-    return "intervals that hold the truth: " + (", ".join(told) or "none")
+    reported = (f"{name} {np.mean(each):.0%} of {len(each)}" for name, each in held.items())
+    return "intervals that hold the truth: " + (", ".join(reported) or "none")
 
 
 Pick = Callable[[Record], list[float]]

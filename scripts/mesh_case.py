@@ -17,9 +17,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from phantoms.meshes import bones_only, mesh_scan, read_meshes
-from phantoms.write import write_labels, write_nifti
-from recon.errors import CanalwiseError
+from canalwise.phantoms.imaging.mesh_scans import bones_only, mesh_scan, read_meshes
+from canalwise.phantoms.imaging.write import write_labels, write_nifti
+from canalwise.recon.errors import CanalwiseError
 
 
 def main() -> int:

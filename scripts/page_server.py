@@ -46,10 +46,10 @@ def served(folder: Path) -> Served:
 
 
 def _serve(folder: Path, port: int) -> subprocess.Popen[str]:
-    command = [sys.executable, "-m", "workbench.cli", "rehearse", str(folder), "--no-open", "--json"]
+    command = [sys.executable, "-m", "canalwise.workbench.commands.main", "rehearse", str(folder), "--no-open", "--json"]
     command += ["--port", str(port), "--token", TOKEN]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
-    told = json.loads(process.stdout.readline())
-    assert told["url"] == f"http://127.0.0.1:{port}/{TOKEN}/"
+    reported = json.loads(process.stdout.readline())
+    assert reported["url"] == f"http://127.0.0.1:{port}/{TOKEN}/"
     return process

@@ -19,11 +19,11 @@ from scipy.spatial import Delaunay
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from phantoms.meshes import bones_only, mesh_scan, read_meshes
-from recon.build import anatomy_of
-from recon.given import GivenLabels
-from recon.labels import Labels, Part, label_of, vertebrae_in
-from recon.scan import Scan
+from canalwise.phantoms.imaging.mesh_scans import bones_only, mesh_scan, read_meshes
+from canalwise.recon.case.anatomy_builder import anatomy_of
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import Labels, Part, label_of, vertebrae_in
+from canalwise.recon.scan import Scan
 
 MAP_MM = 0.6
 """Voxel edge, as `scripts/train_prior.py` expects."""

@@ -31,10 +31,10 @@ from torch.nn import functional as F  # noqa: N812
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from phantoms.render import blocks, natural_grid
-from phantoms.spine import spine_of
-from phantoms.varied import varied_spec
-from recon.labels import Labels, Part, Tissue, label_of
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.cases.random_spec import varied_spec
+from canalwise.phantoms.imaging.render import blocks, natural_grid
+from canalwise.recon.labels import Labels, Part, Tissue, label_of
 
 Codes = npt.NDArray[np.uint8]
 
@@ -59,7 +59,7 @@ CLASSES = 12
 
 
 def codes_of(labels: Labels) -> Codes:
-    """(nx, ny, nz) uint8 array of painting codes of a map of `recon.labels`."""
+    """(nx, ny, nz) uint8 array of painting codes of a map of `canalwise.recon.labels`."""
     table = np.full(65536, SOFT, dtype=np.uint8)
     table[Tissue.OUTSIDE] = AIR
     for tissue in (Tissue.CANAL, Tissue.SAC, Tissue.FLAVUM, Tissue.CALCIFIED, Tissue.ROOT):
@@ -279,7 +279,7 @@ def _edge(pad: list[int]) -> list[int]:
 
 
 def network_input(hu: torch.Tensor) -> torch.Tensor:
-    """HU as the network takes it; `recon.prior` does the same."""
+    """HU as the network takes it; `canalwise.recon.segmentation.network` does the same."""
     return hu.clamp(-200.0, 1300.0) / 500.0
 
 

@@ -20,11 +20,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from estimator.approach import other_side
-from estimator.prepared import PreparedLevel, prepared_level
-from recon.anatomy import Anatomy
-from recon.errors import CanalwiseError
-from recon.labels import SIDES, Side, label_of, sided
+from canalwise.estimator.approach.approach import other_side
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.labels import SIDES, Side, label_of, sided
 from tests.authorities import value
 from tests.authorities.trend_scene import (
     KINDS,
@@ -124,8 +124,8 @@ def kept_rows(prepared: PreparedLevel, kind: str) -> Iterator[Row]:
         found = {side: one_side(prepared, entry(anatomy, name, side), kind) for side in SIDES}
         for relation, far in (("ipsilateral", False), ("contralateral", True)):
             paper = value("facets", f"volume kept {relation}{row}")
-            told = f"{100 * (paper.mean or 0):.0f} +/- {100 * (paper.sd or 0):.0f} (Papavero 2021)"
-            yield name, f"{kind}: {word} entry, {relation} volume kept, %", kept(found, far, "volume_frac"), told
+            reported = f"{100 * (paper.mean or 0):.0f} +/- {100 * (paper.sd or 0):.0f} (Papavero 2021)"
+            yield name, f"{kind}: {word} entry, {relation} volume kept, %", kept(found, far, "volume_frac"), reported
             osaka = f"{100 * (value('facets', f'kept {relation}', 'L4-L5').mean or 0):.1f} (Osaka 2017)"
             if word == "standard":
                 yield name, f"{kind}: {word} entry, {relation} surface kept, %", kept(found, far, "area_frac"), osaka
@@ -142,10 +142,10 @@ def gain_rows(prepared: PreparedLevel, kind: str) -> Iterator[Row]:
     """Free canal gained at the disc, from one side and from both."""
     name = prepared.level.name
     papers = [value("canal", f"dural sac gain, {way}") for way in ("one side over the top", "both sides")]
-    told = [f"{paper.mean} +/- {paper.sd} of sac (Hermansen 2020)" for paper in papers]
+    reported = [f"{paper.mean} +/- {paper.sd} of sac (Hermansen 2020)" for paper in papers]
     one = [one_side(prepared, medial_entry(prepared.anatomy, name, side), kind).gain_mm2 for side in SIDES]
-    yield name, f"{kind}: canal gained from one side, mm2", float(np.mean(one)), told[0]
-    yield name, f"{kind}: canal gained from both sides, mm2", both_sides(prepared, kind).gain_mm2, told[1]
+    yield name, f"{kind}: canal gained from one side, mm2", float(np.mean(one)), reported[0]
+    yield name, f"{kind}: canal gained from both sides, mm2", both_sides(prepared, kind).gain_mm2, reported[1]
 
 
 def recess_rows(prepared: PreparedLevel, kind: str) -> Iterator[Row]:

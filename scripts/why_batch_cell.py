@@ -19,11 +19,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np
 from bench_scene import LEVEL, narrow_level, scattered
 
-from estimator import scene_build
-from estimator.batch import outcomes, taken_by_all
-from estimator.estimate import estimate_of
-from estimator.prepared import prepared_level
-from recon.labels import SIDES
+from canalwise.estimator.batch.outcomes import outcomes, taken_by_all
+from canalwise.estimator.estimate.estimate import estimate_of
+from canalwise.estimator.level import array_builder as scene_build
+from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.recon.labels import SIDES
 
 CELLS_MM = (0.5, 1.0, 1.5, 2.0)
 SHOWN, TIMED = 24, 1024

@@ -15,17 +15,17 @@ from dataclasses import dataclass, replace
 import edt
 import numpy as np
 
-from phantoms.render import PhantomScan, render_scan
-from phantoms.spec import LevelKnobs, SpineSpec
-from phantoms.suite import GridWish, stenosis
-from recon.anatomy import Anatomy, Confidence
-from recon.build import anatomy_of
-from recon.confidence import CHECK_BELOW, confidence_of, structures_of
-from recon.errors import CanalwiseError
-from recon.given import GivenLabels
-from recon.grid import Float, Grid
-from recon.labels import Mask, Part, bone_mask, vertebra_number
-from recon.scan import Scan
+from canalwise.phantoms.cases.suite import GridRequest, stenosis
+from canalwise.phantoms.imaging.render import PhantomScan, render_scan
+from canalwise.phantoms.spec import LevelKnobs, SpineSpec
+from canalwise.recon.anatomy import Anatomy, Confidence
+from canalwise.recon.case.anatomy_builder import anatomy_of
+from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.grid import Float, Grid
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import Mask, Part, bone_mask, vertebra_number
+from canalwise.recon.measurement.confidence import CHECK_BELOW, confidence_of, structures_of
+from canalwise.recon.scan import Scan
 
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
 LEVEL, NAMES = "L3-L4", ("L3", "L4")
@@ -78,7 +78,7 @@ class Outcome:
 def readings(asked: Reading) -> Iterator[tuple[str, PhantomScan, Anatomy | CanalwiseError]]:
     """(how, phantom scan, anatomy or why there is none) with labels given and from the CT alone."""
     spec = SpineSpec(levels={LEVEL: asked.knobs}, trabecular_hu=asked.trabecular_hu)
-    phantom = render_scan(spec, GridWish(asked.spacing_mm).grid(spec, LEVEL), noise_hu=asked.noise_hu,
+    phantom = render_scan(spec, GridRequest(asked.spacing_mm).grid(spec, LEVEL), noise_hu=asked.noise_hu,
                           point_spread_fwhm_mm=asked.blur_mm)
     scan = Scan(phantom.ct_hu, phantom.grid, "CT")
     yield "given", phantom, anatomy_of(scan, given=GivenLabels(phantom.labels, GIVEN))

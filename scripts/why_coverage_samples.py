@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `estimator.bricks.SAMPLES_PER_EDGE` is 3: error of the removed volume against the cost of sampling.
+"""Why `canalwise.estimator.geometry.bricks.SAMPLES_PER_EDGE` is 3: error of the removed volume against the cost of sampling.
 
 A cone swept 3 deg about its axis (4.5 mm sleeve) cuts an 8 mm slab of bone at chance places and tilts;
 the exact volume is that of an oblique frustum (tests/closed_forms.py). Run with the project's Python:
@@ -18,11 +18,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from estimator import bricks
-from estimator.approach import PlacedPhase, axis_level
-from estimator.region import SignedRegion
-from estimator.solid import swept_distance_mm
-from recon.grid import Float, isotropic_grid
+from canalwise.estimator.approach.approach import PlacedPhase, axis_level
+from canalwise.estimator.geometry import bricks
+from canalwise.estimator.geometry.signed_distance import swept_distance_mm
+from canalwise.estimator.removal.region import SignedRegion
+from canalwise.recon.grid import Float, isotropic_grid
 from tests.closed_forms import swept_through_slab_mm3
 
 SWEEP_DEG, RADIUS_MM, LENGTH_MM = 3.0, 4.5, 90.0

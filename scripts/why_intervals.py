@@ -19,24 +19,24 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from estimator.approach import other_side
-from estimator.estimate import Estimate, estimate
-from estimator.estimate_json import estimate_as_json
-from estimator.execution import BY_HAND
-from estimator.interval import Interval
-from estimator.plan import default_approach
-from estimator.reach import AT_DISC
-from estimator.uncertainty import Intervals, intervals_of
-from phantoms.quadrature import Volumes
-from phantoms.render import render_scan
-from phantoms.spine import spine_of
-from phantoms.suite import Case, GridWish, phantom_suite
-from phantoms.truth import level_truth, part_volumes
-from phantoms.truth_removal import facets_kept, reached, rehearsal_of, removed_volumes
-from recon.build import anatomy_of
-from recon.given import GivenLabels
-from recon.labels import SIDES, level_vertebrae
-from recon.scan import Scan
+from canalwise.estimator.approach.approach import other_side
+from canalwise.estimator.approach.execution_errors import BY_HAND
+from canalwise.estimator.estimate.estimate import Estimate, estimate
+from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.estimate.intervals import Intervals, intervals_of
+from canalwise.estimator.interval import Interval
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.removal.reach import AT_DISC
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.cases.suite import GridRequest, SuiteCase, phantom_suite
+from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.solid.quadrature import Volumes
+from canalwise.phantoms.truth.level import level_truth, part_volumes
+from canalwise.phantoms.truth.removal import facets_kept, reached, rehearsal_of, removed_volumes
+from canalwise.recon.case.anatomy_builder import anatomy_of
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import SIDES, level_vertebrae
+from canalwise.recon.scan import Scan
 
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
 SPACINGS_MM = ((0.7, 0.7, 0.7), (0.8, 0.8, 1.2), (1.0, 1.0, 1.0))
@@ -46,23 +46,23 @@ Told = tuple[str, Interval, float]
 """(number, interval, truth)."""
 
 
-def compared(case: Case, noise_hu: float) -> Iterator[Told]:
+def compared(case: SuiteCase, noise_hu: float) -> Iterator[Told]:
     """Every interval of a case's default plan with the truth it should hold."""
     spine, scan = spine_of(case.spec), render_scan(case.spec, case.grid(), noise_hu=noise_hu)
     anatomy = anatomy_of(Scan(scan.ct_hu, scan.grid, "CT"), given=GivenLabels(scan.labels, GIVEN))
     found = estimate(anatomy, default_approach(anatomy, case.level, case.side))
-    told, truth = intervals_of(found), level_truth(spine, case.level)
-    rehearsal = rehearsal_of(spine, case.level, estimate_as_json(found, told)["geometry"])
+    reported, truth = intervals_of(found), level_truth(spine, case.level)
+    rehearsal = rehearsal_of(spine, case.level, estimate_as_json(found, reported)["geometry"])
     removed = removed_volumes(rehearsal)
-    yield "bone removed, cone, mm3", told.cone.bone_mm3, removed.total_mm3()
+    yield "bone removed, cone, mm3", reported.cone.bone_mm3, removed.total_mm3()
     upper, lower = (part_volumes(spine, vertebra) for vertebra in level_vertebrae(case.level))
     parts = Volumes(upper.by_label_mm3 | lower.by_label_mm3, {})
     kept = facets_kept(rehearsal, truth.frame, truth.joints, removed, parts)
     for side in SIDES:
-        for name, interval in told.cone.facets[side].items():
+        for name, interval in reported.cone.facets[side].items():
             yield f"facet {name}", interval, getattr(kept[side], name)
-    yield "reach, mm", told.reach[other_side(case.side)]["lateral_mm"], _lateral_mm(found, truth, rehearsal)
-    for area, bound in _areas(found, told):
+    yield "reach, mm", reported.reach[other_side(case.side)]["lateral_mm"], _lateral_mm(found, truth, rehearsal)
+    for area, bound in _areas(found, reported):
         yield "free canal before, mm2", bound, truth.areas_mm2["canal at disc"] + area
 
 
@@ -76,11 +76,11 @@ def _lateral_mm(found: Estimate, truth, rehearsal) -> float:  # type: ignore[no-
     return lateral
 
 
-def _areas(found: Estimate, told: Intervals) -> Iterator[tuple[float, Interval]]:
+def _areas(found: Estimate, reported: Intervals) -> Iterator[tuple[float, Interval]]:
     """The free area's interval, and by how much it and the measured whole canal differ: ligament, taken as right."""
     whole = [m.value for m in found.level.measurements if m.name == "canal area" and m.at == "canal at disc"]
     for value in whole:
-        yield found.decompression.canal_area_before_mm2 - value, told.canal_before_mm2
+        yield found.decompression.canal_area_before_mm2 - value, reported.canal_before_mm2
 
 
 def main() -> None:
@@ -92,7 +92,7 @@ def main() -> None:
     cases = [case for case in phantom_suite() if args.only in case.name][:: args.every]
     gathered: dict[str, list[tuple[float, float]]] = defaultdict(list)
     for number, case in enumerate(cases):
-        placed = replace(case, wish=GridWish(SPACINGS_MM[number % len(SPACINGS_MM)], case.wish.turn_deg))
+        placed = replace(case, wish=GridRequest(SPACINGS_MM[number % len(SPACINGS_MM)], case.wish.turn_deg))
         for name, interval, true in compared(placed, noise_hu=20.0 + 20.0 * (number % 2)):
             gathered[name].append((interval.value - true, interval.without(BY_HAND).sd))
         print(f"{case.name}: {gathered['bone removed, cone, mm3'][-1]}", file=sys.stderr, flush=True)

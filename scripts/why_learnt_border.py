@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Print the study behind `recon.learnt_fine.FINE_MM`: whose border of bone is nearer to the truth, at which voxel edge?
+"""Print the study behind `canalwise.recon.segmentation.network_refinement.FINE_MM`: whose border of bone is nearer to the truth, at which voxel edge?
 
 For phantoms of L3-L4 the bone the network sees is bounded by the scan's own values and by the network's probability;
 printed are volume against the truth (1 is right), Dice, and the share of a 1.2 mm joint gap that is taken for bone.
@@ -15,14 +15,14 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from phantoms.render import natural_grid, render_scan
-from phantoms.spec import LevelKnobs, SpineSpec
-from recon.bone import bone_model, occupancy_within
-from recon.labels import Labels, Mask, Part, bone_mask
-from recon.learnt_fine import BONE_FRAC, FINE_MM
-from recon.morphology import linear_on
-from recon.prior import prior_kinds
-from recon.scan import Scan
+from canalwise.phantoms.imaging.render import natural_grid, render_scan
+from canalwise.phantoms.spec import LevelKnobs, SpineSpec
+from canalwise.recon.bone.occupancy import bone_model, occupancy_within
+from canalwise.recon.image.morphology import linear_on
+from canalwise.recon.labels import Labels, Mask, Part, bone_mask
+from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.network import prior_kinds
+from canalwise.recon.segmentation.network_refinement import BONE_FRAC, FINE_MM
 
 GAP_MM, NEAR_MM = 1.2, 1.5
 SPEC = SpineSpec(levels={"L3-L4": LevelKnobs(gap_mm=GAP_MM)}, trabecular_hu=100.0)

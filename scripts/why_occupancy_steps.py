@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `recon.case.OCCUPANCY_STEPS` is 255: what a removed volume loses when occupancy is stored in few steps.
+"""Why `canalwise.recon.case.folder.OCCUPANCY_STEPS` is 255: what a removed volume loses when occupancy is stored in few steps.
 
 A ball of bone with a soft edge stands for the case at its worst: every border voxel is partly filled. Run with
 the project's Python:
@@ -17,7 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from recon.grid import isotropic_grid
+from canalwise.recon.grid import isotropic_grid
 
 RADIUS_MM, EDGE_MM, SPACING_MM = 6.0, 1.2, 0.5
 """A ball of about 0.9 cm3, as much as an approach takes; its edge is blurred over the width of a CT's focus."""

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `estimator.plan` holds the channel 40 mm dorsal of the lamina and lets it give 8 mm on the way across.
+"""Why `canalwise.estimator.planning.default_approach` holds the channel 40 mm dorsal of the lamina and lets it give 8 mm on the way across.
 
 The default approach to the demonstration spine's L3-L4, from the left, is laid out with other pivots. The nearer
 and the more lateral the pivot, the flatter the channel crosses the midline. Run with the project's Python:
@@ -16,14 +16,14 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from estimator import plan
-from estimator.estimate import estimate
-from estimator.structures import by_structure
-from phantoms.render import natural_grid, render_scan
-from phantoms.spec import demo_spec
-from recon.anatomy import Anatomy
-from recon.labels import Side, bone_mask
-from recon.levels import levels_of
+from canalwise.estimator.estimate.estimate import estimate
+from canalwise.estimator.planning import default_approach as plan
+from canalwise.estimator.removal.structure_names import by_structure
+from canalwise.phantoms.imaging.render import natural_grid, render_scan
+from canalwise.phantoms.spec import demo_spec
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.case.motion_segments import levels_of
+from canalwise.recon.labels import Side, bone_mask
 
 LEVEL, SPACING_MM = "L3-L4", 1.0
 SIDE: Side = "left"

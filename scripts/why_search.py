@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `estimator.search` goes about it as it does: optimisers, generations and budgets at equal evaluations.
+"""Why `canalwise.estimator.search.best_approach` goes about it as it does: optimisers, generations and budgets at equal evaluations.
 
 Each way of searching starts from the same Sobol points of a narrow phantom level (one side, one instrument) and may
 evaluate the same number of approaches more. Run with the project's Python; a few minutes:
@@ -21,14 +21,22 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from bench_scene import LEVEL, narrow_level
 
-from estimator import explore
-from estimator.asked import asked_level
-from estimator.channel import Channel
-from estimator.explore import Cost, Explored, bone_for_reach, evolved, evolved_in_valleys, most_reach, spread
-from estimator.prepared import prepared_level
-from estimator.robust import Hand, success_of
-from estimator.search import Question, search
-from estimator.search_space import DIMENSIONS, SearchSpace
+from canalwise.estimator.approach.instrument import Channel
+from canalwise.estimator.batch.success_probability import ExecutionSampler, success_of
+from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.level.task_level import level_for_task
+from canalwise.estimator.search import exploration as explore
+from canalwise.estimator.search.best_approach import Question, search
+from canalwise.estimator.search.exploration import (
+    Cost,
+    EvaluatedApproaches,
+    bone_for_reach,
+    evolved,
+    evolved_in_valleys,
+    most_reach,
+    spread,
+)
+from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
 
 START = 8192
 ELITE, SHRINK = 64, 0.9
@@ -42,15 +50,15 @@ that start in valleys apart, and one from the best of both, found all ten.
 From 50,000 approaches on, both sides together, the least bone no longer changes by more than a few per mille; the
 likeliest plan still moves, for its chance is judged by few copies while it is looked for."""
 
-Optimiser = Callable[[Explored, Cost, int, np.random.Generator], None]
+Optimiser = Callable[[EvaluatedApproaches, Cost, int, np.random.Generator], None]
 
 
-def sobol_only(explored: Explored, _cost: Cost, count: int, rng: np.random.Generator) -> None:
+def sobol_only(explored: EvaluatedApproaches, _cost: Cost, count: int, rng: np.random.Generator) -> None:
     """More of the same low-discrepancy sequence: the grid's stand-in."""
     spread(explored, count, rng)
 
 
-def normal_about_elite(explored: Explored, cost: Cost, count: int, rng: np.random.Generator) -> None:
+def normal_about_elite(explored: EvaluatedApproaches, cost: Cost, count: int, rng: np.random.Generator) -> None:
     """Draws from a normal distribution about the best, with their own covariance, again and again."""
     for _ in range(count // explore.POPULATION):
         best = explored.best_units(cost, ELITE)
@@ -58,7 +66,7 @@ def normal_about_elite(explored: Explored, cost: Cost, count: int, rng: np.rando
         explored.evaluated(rng.multivariate_normal(best.mean(axis=0), spread_of_best, explore.POPULATION))
 
 
-def steps_about_elite(explored: Explored, cost: Cost, count: int, rng: np.random.Generator) -> None:
+def steps_about_elite(explored: EvaluatedApproaches, cost: Cost, count: int, rng: np.random.Generator) -> None:
     """Random steps about each of the best, shorter every time."""
     generations = count // explore.POPULATION
     for length in np.geomspace(0.2, 0.005, generations):
@@ -70,7 +78,7 @@ def steps_about_elite(explored: Explored, cost: Cost, count: int, rng: np.random
 def evolution_of(population: int) -> Optimiser:
     """scipy's differential evolution with generations of that size."""
 
-    def run(explored: Explored, cost: Cost, count: int, rng: np.random.Generator) -> None:
+    def run(explored: EvaluatedApproaches, cost: Cost, count: int, rng: np.random.Generator) -> None:
         usual, explore.POPULATION = explore.POPULATION, population
         try:
             evolved(explored, cost, count, rng)
@@ -93,7 +101,7 @@ OPTIMISERS: dict[str, Optimiser] = {
 
 def least_of(space: SearchSpace, optimiser: Optimiser, budget: int, seed: int) -> tuple[float, float]:
     """(bone, bone at half the budget) of the cheapest that reaches enough within limits."""
-    explored, rng, cost = Explored(space), np.random.default_rng(seed), bone_for_reach(0.0)
+    explored, rng, cost = EvaluatedApproaches(space), np.random.default_rng(seed), bone_for_reach(0.0)
     spread(explored, START, rng)
     optimiser(explored, most_reach, budget // 8, rng)
     optimiser(explored, cost, budget, rng)
@@ -106,23 +114,23 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--budget", type=int, default=16_000)
     parser.add_argument("--seeds", type=int, default=3)
-    asked = parser.parse_args()
+    task_level = parser.parse_args()
     prepared = prepared_level(narrow_level(), LEVEL)
-    space = SearchSpace(asked_level(prepared, "left", Question().task), Channel())
-    print(f"way of searching | least bone mm3 after {START} + {asked.budget} approaches, seeds 0..{asked.seeds - 1}"
+    space = SearchSpace(level_for_task(prepared, "left", Question().task), Channel())
+    print(f"way of searching | least bone mm3 after {START} + {task_level.budget} approaches, seeds 0..{task_level.seeds - 1}"
           " (at half the budget) | s")  # fmt: skip
     for name, optimiser in OPTIMISERS.items():
         start = time.process_time()
-        found = [least_of(space, optimiser, asked.budget, seed) for seed in range(asked.seeds)]
-        told = ", ".join(f"{last:.1f} ({half:.1f})" for last, half in found)
-        print(f"{name:32} | {told} | {(time.process_time() - start) / asked.seeds:.0f}", flush=True)
+        found = [least_of(space, optimiser, task_level.budget, seed) for seed in range(task_level.seeds)]
+        reported = ", ".join(f"{last:.1f} ({half:.1f})" for last, half in found)
+        print(f"{name:32} | {reported} | {(time.process_time() - start) / task_level.seeds:.0f}", flush=True)
     print("budget of a whole search | best mm3 | likeliest mm3 | succeeds by hand: best, likeliest | s")
     for budget in (5_000, 10_000, 20_000, 50_000, 100_000):
         start = time.process_time()
-        told_of = search(prepared, Question(budget=budget))
-        both = [success_of(p.candidate.way.asked, p.approach, told_of.allowed_frac, Hand(2000, 1)).both
-                for p in (told_of.best, told_of.robust)]  # fmt: skip
-        print(f"{budget:24} | {told_of.best.bone_mm3:8.1f} | {told_of.robust.bone_mm3:8.0f} | "
+        outcomes_by_relation = search(prepared, Question(budget=budget))
+        both = [success_of(p.candidate.way.task_level, p.approach, outcomes_by_relation.allowed_frac, ExecutionSampler(2000, 1)).both
+                for p in (outcomes_by_relation.best, outcomes_by_relation.robust)]  # fmt: skip
+        print(f"{budget:24} | {outcomes_by_relation.best.bone_mm3:8.1f} | {outcomes_by_relation.robust.bone_mm3:8.0f} | "
               f"{both[0]:.3f} {both[1]:.3f} | {time.process_time() - start:.0f}", flush=True)  # fmt: skip
     print(CONCLUSION)
 

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `recon.targets.STEP_MM` is 0.5: how the task's removal depends on the spacing of its target points.
+"""Why `canalwise.recon.level.targets.STEP_MM` is 0.5: how the task's removal depends on the spacing of its target points.
 
 A tool of 2 mm radius must touch every point of an arc on the far wall, through an 8 mm plate of bone. The
 finest spacing stands for the wall itself. Run with the project's Python:
@@ -18,11 +18,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from estimator.bricks import bricks_of_voxels
-from estimator.channel import Channel
-from estimator.region import SignedRegion
-from estimator.solid import paths_distance_mm
-from recon.grid import Float, isotropic_grid
+from canalwise.estimator.approach.instrument import Channel
+from canalwise.estimator.geometry.bricks import bricks_of_voxels
+from canalwise.estimator.geometry.signed_distance import paths_distance_mm
+from canalwise.estimator.removal.region import SignedRegion
+from canalwise.recon.grid import Float, isotropic_grid
 
 PIVOT_MM = np.zeros(3)
 PLATE_MM = (44.0, 52.0)

@@ -17,8 +17,8 @@ from pathlib import Path
 
 import pytest
 
-from recon.caution import CAUTION
-from workbench.cli import build_parser
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.workbench.commands.main import build_parser
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("recon", "estimator", "workbench", "phantoms")
@@ -28,7 +28,7 @@ MAY_IMPORT = {
     "estimator": ("estimator", "recon"),
     "workbench": ("workbench", "estimator", "recon", "phantoms"),
     # Nothing of what it tests: its truth must stay independent.
-    "phantoms": ("phantoms", "recon.labels", "recon.grid", "recon.errors"),
+    "phantoms": ("phantoms", "canalwise.recon.labels", "canalwise.recon.grid", "canalwise.recon.errors"),
 }
 
 COMPUTES_ONLY = ("recon", "estimator", "phantoms")
@@ -69,7 +69,7 @@ def _imported(tree: ast.Module) -> Iterator[str]:
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"line {node.lineno}: imports are written in full"
-            # `from recon import labels` means the module, `from recon.labels import Part` does not.
+            # `from recon import labels` means the module, `from canalwise.recon.labels import Part` does not.
             yield from {f"{node.module}.{a.name}" if f"{node.module}.{a.name}" in SOURCES else str(node.module)
                         for a in node.names}
 

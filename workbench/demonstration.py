@@ -8,18 +8,18 @@ from typing import Any
 
 import numpy as np
 
-from estimator.plan import default_approach
-from phantoms.render import PhantomScan, natural_grid, render_scan
-from phantoms.spec import SpineSpec, demo_spec
-from recon.build import anatomy_of
-from recon.case import write_case
-from recon.errors import WrongUse
-from recon.given import GivenLabels
-from recon.labels import Side
-from recon.records import write_json_atomic
-from recon.scan import Scan
-from workbench.plans import keep_estimate, plan_name
-from workbench.report import report_of, write_report
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.phantoms.imaging.render import PhantomScan, natural_grid, render_scan
+from canalwise.phantoms.spec import SpineSpec, demo_spec
+from canalwise.recon.case.anatomy_builder import anatomy_of
+from canalwise.recon.case.folder import write_case
+from canalwise.recon.errors import WrongUse
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import Side
+from canalwise.recon.scan import Scan
+from canalwise.recon.serialization import write_json_atomic
+from canalwise.workbench.console.plan_store import keep_estimate, plan_name
+from canalwise.workbench.report.report import report_of, write_report
 
 SPACING_MM = 0.8
 """Voxel size of the demonstration's scan: fine enough to plan on, coarse enough to take a minute."""

@@ -15,27 +15,27 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
-from estimator.angle_chart import AngleChart
-from estimator.best_ways import Comparison
-from estimator.best_ways_json import comparison_as_json
-from estimator.entry_map import EntryMap
-from estimator.estimate import Estimate
-from estimator.estimate_json import estimate_as_json
-from estimator.instrument_chart import InstrumentChart
-from estimator.search import Found
-from estimator.search_json import search_as_json
-from recon.case import Case, read_case
-from recon.caution import CAUTION
-from workbench.embed import chart_uri, drawing_style
-from workbench.rehearsal.desk import Desk
-from workbench.rehearsal.serve import Serving, serving
-from workbench.search_tables import PICKS, best_way_row, fact_rows
-from workbench.tables import LIMIT_COLUMNS, headline_rows, reach_line, verdict_row
-from workbench.what_if import caption_of, figure_of
+from canalwise.estimator.charts.entry_map import EntryMap
+from canalwise.estimator.charts.instrument_chart import InstrumentChart
+from canalwise.estimator.charts.tilt_chart import AngleChart
+from canalwise.estimator.comparison.accesses import AccessComparison
+from canalwise.estimator.comparison.accesses_json import comparison_as_json
+from canalwise.estimator.estimate.estimate import Estimate
+from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.search.best_approach import SearchResult
+from canalwise.estimator.search.search_json import search_as_json
+from canalwise.recon.case.folder import Case, read_case
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.workbench.charts.plan_charts import caption_of, figure_of
+from canalwise.workbench.console.search_tables import PICKS, access_row, fact_rows
+from canalwise.workbench.console.tables import LIMIT_COLUMNS, headline_rows, reach_line, verdict_row
+from canalwise.workbench.rehearsal.server.server import BoundServer, serving
+from canalwise.workbench.rehearsal.session.session import Session
+from canalwise.workbench.style.data_uris import chart_uri, drawing_style
 
 
 @dataclass(frozen=True)
-class Shown:
+class NotebookView:
     """A result as a notebook shows it."""
 
     html: str
@@ -45,38 +45,38 @@ class Shown:
 
 
 @dataclass(frozen=True, eq=False)
-class OpenCase(Case):
-    """A case that can be rehearsed on from a notebook; everything else about it is `recon.case.Case`."""
+class NotebookCase(Case):
+    """A case that can be rehearsed on from a notebook; everything else about it is `canalwise.recon.case.folder.Case`."""
 
     @cached_property
-    def served(self) -> Serving:
+    def served(self) -> BoundServer:
         """The case's server, on this machine alone, running until the notebook ends."""
-        one = serving(Desk(self))
+        one = serving(Session(self))
         threading.Thread(target=one.run, name="rehearsal", daemon=True).start()
         return one
 
-    def show(self, height_px: int = 860) -> Shown:
+    def show(self, height_px: int = 860) -> NotebookView:
         """The rehearsal page in a frame; where the notebook runs on this machine, for the server answers no other."""
         address = escape(self.served.address.url)
-        return Shown(f'<iframe src="{address}" title="Rehearsal" width="100%" height="{height_px:d}"></iframe>')
+        return NotebookView(f'<iframe src="{address}" title="Rehearsal" width="100%" height="{height_px:d}"></iframe>')
 
 
-def opened(folder: str | Path) -> OpenCase:
-    """The case in a folder; raises what `recon.case.read_case` raises.
+def opened(folder: str | Path) -> NotebookCase:
+    """The case in a folder; raises what `canalwise.recon.case.folder.read_case` raises.
 
     >>> opened("case").show()                                  # doctest: +SKIP
     """
     case = read_case(folder)
-    return OpenCase(case.scan, case.anatomy, case.folder)
+    return NotebookCase(case.scan, case.anatomy, case.folder)
 
 
-def shown(result: object) -> Shown:
+def shown(result: object) -> NotebookView:
     """The result as something that a notebook draws.
 
     >>> shown("a < b").html
     '<pre>a &lt; b</pre>'
     """
-    return Shown(html_of(result))
+    return NotebookView(html_of(result))
 
 
 @singledispatch
@@ -95,7 +95,7 @@ def _estimate_html(result: Estimate) -> str:
 
 
 @html_of.register
-def _search_html(result: Found) -> str:
+def _search_html(result: SearchResult) -> str:
     document = search_as_json(result)
     picks = [(words, document[key]) for key, words in PICKS.items() if document[key]]
     facts = table_html(("", *(words for words, _ in picks)), fact_rows([pick for _, pick in picks]))
@@ -104,10 +104,10 @@ def _search_html(result: Found) -> str:
 
 
 @html_of.register
-def _comparison_html(result: Comparison) -> str:
+def _comparison_html(result: AccessComparison) -> str:
     document = comparison_as_json(result)
     columns = ("way in", "bone, mm3", "left facet", "right facet", "canal after, mm2", "touched", "succeeds by hand")
-    rows = table_html(columns, [best_way_row(row) for row in document["rows"]])
+    rows = table_html(columns, [access_row(row) for row in document["rows"]])
     return f"<p><b>Level {document['level']}</b></p>{rows}<p>{escape(document['conclusion'])}</p>{_caution()}"
 
 

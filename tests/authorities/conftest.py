@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from phantoms.render import PhantomScan, render_scan
-from phantoms.suite import phantom_suite
-from recon.anatomy import Anatomy
-from recon.grid import isotropic_grid
+from canalwise.phantoms.cases.suite import phantom_suite
+from canalwise.phantoms.imaging.render import PhantomScan, render_scan
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.grid import isotropic_grid
 from tests.authorities.trend_scene import built, mean_scan
 
 MEAN_SPACING_MM, PHANTOM_SPACING_MM = 1.0, 1.3

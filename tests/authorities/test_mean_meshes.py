@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recon.anatomy import Anatomy, Level
-from recon.contour import canal_contour
-from recon.frames import end_plates
-from recon.labels import Part
-from recon.local import Local, local_view
+from canalwise.recon.anatomy import Anatomy, Level
+from canalwise.recon.labels import Part
+from canalwise.recon.level.axial_contour import canal_contour
+from canalwise.recon.level.frame import end_plates
+from canalwise.recon.level.resampled_level import ResampledLevel, local_view
 from tests.authorities import value
 
 LEVELS = ("L2-L3", "L3-L4", "L4-L5")
@@ -38,7 +38,7 @@ def measured(anatomy: Anatomy, name: str, at: str = "") -> list[float]:
     return [m.value for level in anatomy.levels for m in level.measurements if m.name == name and at in m.at]
 
 
-def seen(anatomy: Anatomy, level: Level) -> Local:
+def seen(anatomy: Anatomy, level: Level) -> ResampledLevel:
     """A level's own view of the anatomy."""
     return local_view(anatomy.labels, anatomy.occupancy, anatomy.grid, level.frame, (level.upper, level.lower))
 
@@ -136,7 +136,7 @@ def test_upper_lamina_edge_lies_below_the_end_plate_as_in_specimens(mean_anatomy
         assert low - LAMINA_EDGE_TOL_MM < below < high + LAMINA_EDGE_TOL_MM, (level.name, below)
 
 
-def lamina_edge_below_mm(view: Local) -> float:
+def lamina_edge_below_mm(view: ResampledLevel) -> float:
     """From the lower vertebra's upper end plate, prolonged dorsally, down to its laminae's edge beside the midline."""
     plates = end_plates(view)
     lamina = view.points_mm(view.mask(view.lower, Part.LAMINA_LEFT, Part.LAMINA_RIGHT))

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from estimator.approach import other_side
-from estimator.prepared import PreparedLevel, prepared_level
-from phantoms.render import PhantomScan
-from recon.anatomy import Anatomy
-from recon.labels import SIDES, Side
+from canalwise.estimator.approach.approach import other_side
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.phantoms.imaging.render import PhantomScan
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.labels import SIDES, Side
 from tests.authorities import value
 from tests.authorities.trend_scene import (
     KINDS,

@@ -11,26 +11,26 @@ from pathlib import Path
 
 import numpy as np
 
-from estimator.approach import IPSILATERAL, OVER_THE_TOP, Approach, other_side, placed_phases
-from estimator.decompression import decompression_of
-from estimator.estimate import Cost, cost_of, task_paths
-from estimator.plan import default_approach, docked_approach
-from estimator.prepared import PreparedLevel
-from estimator.region import ConeRegion, TaskRegion
-from estimator.removal import Removal
-from estimator.task_names import NAMES
-from estimator.task_targets import joined_mm
-from phantoms.meshes import bones_only, mesh_scan, read_meshes
-from phantoms.narrowing import narrowed
-from phantoms.render import PhantomScan
-from recon.anatomy import Anatomy, Level
-from recon.build import anatomy_of
-from recon.contour import border_mm, canal_contour
-from recon.given import GivenLabels
-from recon.grid import Float
-from recon.labels import SIDES, Labels, Side
-from recon.local import local_view, trilinear
-from recon.scan import Scan
+from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach, other_side, placed_phases
+from canalwise.estimator.estimate.estimate import Cost, cost_of, task_paths
+from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.planning.default_approach import default_approach, docked_approach
+from canalwise.estimator.removal.bone_removal import Removal
+from canalwise.estimator.removal.canal_area import decompression_of
+from canalwise.estimator.removal.region import ConeRegion, TaskRegion
+from canalwise.estimator.removal.target_names import NAMES
+from canalwise.estimator.removal.target_points import joined_mm
+from canalwise.phantoms.imaging.mesh_scans import bones_only, mesh_scan, read_meshes
+from canalwise.phantoms.imaging.render import PhantomScan
+from canalwise.phantoms.imaging.stenosis import narrowed
+from canalwise.recon.anatomy import Anatomy, Level
+from canalwise.recon.case.anatomy_builder import anatomy_of
+from canalwise.recon.grid import Float
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import SIDES, Labels, Side
+from canalwise.recon.level.axial_contour import border_mm, canal_contour
+from canalwise.recon.level.resampled_level import local_view, trilinear
+from canalwise.recon.scan import Scan
 
 LIGAMENT_EXTRA_MM = 1.2
 """Brings the ligament that the build finds at L4-L5, 4.1 mm, to the 5.3 mm of degenerate joints over a narrow disc
@@ -169,8 +169,8 @@ def recess_height_mm(prepared: PreparedLevel, removal: Removal | None, side: Sid
 
 def _bone_left(prepared: PreparedLevel, removal: Removal | None, level_mm: Float) -> Float:
     """(...,) array: bone share at (..., 3) level points; what is not of a labelled bone of the level counts as none."""
-    bench = prepared.bench
-    share = np.asarray(bench.bone_mm3 / bench.grid.voxel_mm3, dtype=np.float32)
+    level_bone = prepared.level_bone
+    share = np.asarray(level_bone.bone_mm3 / level_bone.grid.voxel_mm3, dtype=np.float32)
     if removal is not None:
         share = share * (1 - removal.taken_frac)
-    return trilinear(share, bench.grid.index_of(prepared.level.frame.to_world_mm(level_mm)))
+    return trilinear(share, level_bone.grid.index_of(prepared.level.frame.to_world_mm(level_mm)))

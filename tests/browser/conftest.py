@@ -14,11 +14,11 @@ from typing import Any
 import pytest
 from page_server import Served, served
 
-from phantoms.spec import demo_spec
-from recon.build import anatomy_of
-from recon.case import write_case
+from canalwise.phantoms.spec import demo_spec
+from canalwise.recon.case.anatomy_builder import anatomy_of
+from canalwise.recon.case.folder import write_case
+from canalwise.workbench.demonstration import phantom_case
 from tests.browser.rehearsal import Rehearsal
-from workbench.demonstration import phantom_case
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 QUIET = (

@@ -71,7 +71,7 @@ class Rehearsal:
         return self
 
     def until(self, script: str, argument: Any = None) -> Rehearsal:
-        """Waits until an expression over `store`, `bench`, `scope`, `slices` and `argument` holds."""
+        """Waits until an expression over `store`, `level_bone`, `scope`, `slices` and `argument` holds."""
         named = "const {store, bench, scope, slices} = window.rehearsal;"
         self.page.wait_for_function(f"argument => {{ {named} return {script}; }}", arg=argument)
         return self
@@ -86,7 +86,7 @@ class Rehearsal:
         return self.page.evaluate(f"() => window.rehearsal.store.state.{path}")
 
     def do(self, script: str) -> Any:
-        """Runs a script that has `store`, `link`, `bench`, `scope` and `slices` in reach."""
+        """Runs a script that has `store`, `link`, `level_bone`, `scope` and `slices` in reach."""
         named = "const {store, link, bench, scope, slices} = window.rehearsal;"
         return self.page.evaluate(f"() => {{ {named} {script} }}")
 
@@ -103,5 +103,5 @@ class Rehearsal:
     def rows(self, table: str) -> list[list[str]]:
         """The words of a table's body, row by row, as they stand on the page."""
         script = "rows => rows.map(row => [...row.cells].map(cell => cell.textContent))"
-        told: list[list[str]] = self.page.eval_on_selector_all(f"#table-{table} tbody tr", script)
-        return told
+        reported: list[list[str]] = self.page.eval_on_selector_all(f"#table-{table} tbody tr", script)
+        return reported

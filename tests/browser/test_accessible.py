@@ -29,7 +29,7 @@ FOCUSED = """() => {
   const box = seen.getBoundingClientRect();
   const told = one.getAttribute('aria-label') || one.labels?.[0]?.textContent || one.textContent;
   const region = one.closest('#top, #controls, #bench, #tabs, .panel, #scope, #numbers, nav')?.id || 'skips';
-  return {region, name: `${one.tagName} ${told.slice(0, 40)}`,
+  return {region, name: `${one.tagName} ${reported.slice(0, 40)}`,
     marked: (style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2) || style.boxShadow !== 'none',
     inside: box.bottom > 0 && box.right > 0 && box.top < innerHeight && box.left < innerWidth};
 }"""

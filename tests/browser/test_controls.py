@@ -103,12 +103,12 @@ TABS = ("Slices", "Charts", "Search", "Compare", "Lesson", "Sheet")
 KINDS = ("Axial", "Sagittal", "Coronal", "Along the channel")
 
 
-def dial(page: Rehearsal, told: Dial) -> tuple[Any, Any]:
+def dial(page: Rehearsal, reported: Dial) -> tuple[Any, Any]:
     """The slider and the number field of a dial as it stands on the page."""
     root = page.page.locator("#controls")
-    if told.fold in ("ipsilateral", "over the top"):
-        root = root.get_by_role("group", name=told.fold, exact=True).and_(root.locator("div[role=group]"))
-    return root.get_by_role("slider", name=told.label, exact=True), root.get_by_label(f"{told.label}, in ")
+    if reported.fold in ("ipsilateral", "over the top"):
+        root = root.get_by_role("group", name=reported.fold, exact=True).and_(root.locator("div[role=group]"))
+    return root.get_by_role("slider", name=reported.label, exact=True), root.get_by_label(f"{reported.label}, in ")
 
 
 def press(page: Rehearsal, locator: Any, key: str) -> None:
@@ -116,26 +116,26 @@ def press(page: Rehearsal, locator: Any, key: str) -> None:
     page.page.keyboard.press(key)
 
 
-def check_typed(page: Rehearsal, told: Dial, field: Any, value: float) -> None:
+def check_typed(page: Rehearsal, reported: Dial, field: Any, value: float) -> None:
     field.fill(f"{value:.2f}")
     field.press("Enter")
-    assert page.state(told.reads) == pytest.approx(value), told
+    assert page.state(reported.reads) == pytest.approx(value), reported
 
 
-def check_keys(page: Rehearsal, told: Dial, control: Any, most: float) -> None:
+def check_keys(page: Rehearsal, reported: Dial, control: Any, most: float) -> None:
     """One key goes onto the next whole step, the key for a page ten steps on or to the end."""
     for key, steps in (("ArrowRight" if control.get_attribute("type") == "range" else "ArrowUp", 1), ("PageUp", 10)):
-        before = page.state(told.reads)
+        before = page.state(reported.reads)
         press(page, control, key)
-        onto = (math.floor(before / told.step + 1e-6) + steps) * told.step
-        assert page.state(told.reads) == pytest.approx(min(onto, most)), (told, key)
+        onto = (math.floor(before / reported.step + 1e-6) + steps) * reported.step
+        assert page.state(reported.reads) == pytest.approx(min(onto, most)), (reported, key)
     page.until("!store.state.moving")
 
 
-def check_drag(page: Rehearsal, told: Dial, slider: Any, plan: bool) -> None:
+def check_drag(page: Rehearsal, reported: Dial, slider: Any, plan: bool) -> None:
     """A drag changes the value, and is one step of undo where it is the plan that changes."""
     slider.scroll_into_view_if_needed()
-    box, before, steps, mouse = slider.bounding_box(), page.state(told.reads), page.steps_back, page.page.mouse
+    box, before, steps, mouse = slider.bounding_box(), page.state(reported.reads), page.steps_back, page.page.mouse
     low, high = (float(slider.get_attribute(end)) for end in ("min", "max"))
     middle = box["y"] + box["height"] / 2
     mouse.move(box["x"] + THUMB_PX + (box["width"] - 2 * THUMB_PX) * (before - low) / (high - low), middle)
@@ -143,35 +143,35 @@ def check_drag(page: Rehearsal, told: Dial, slider: Any, plan: bool) -> None:
     mouse.move(box["x"] + box["width"] * 0.25, middle, steps=4)
     moving = page.state("moving")
     mouse.up()
-    assert moving == plan, told
-    after = page.state(told.reads)
-    assert after != before, told
-    assert after == pytest.approx(low + 0.25 * (high - low), abs=0.1 * (high - low)), told
+    assert moving == plan, reported
+    after = page.state(reported.reads)
+    assert after != before, reported
+    assert after == pytest.approx(low + 0.25 * (high - low), abs=0.1 * (high - low)), reported
     assert not page.state("moving")
     assert page.steps_back == steps + plan
     if plan:
         page.do("store.undo()")
-        assert page.state(told.reads) == before
+        assert page.state(reported.reads) == before
 
 
-def middle_of(told: Dial, control: Any) -> float:
+def middle_of(reported: Dial, control: Any) -> float:
     """A value within the control's range and beside its steps."""
     low, high = (float(control.get_attribute(end)) for end in ("min", "max"))
-    return math.floor((0.6 * low + 0.4 * high) / told.step) * told.step + 0.2
+    return math.floor((0.6 * low + 0.4 * high) / reported.step) * reported.step + 0.2
 
 
-def check_dial(page: Rehearsal, told: Dial, plan: bool = True) -> None:
+def check_dial(page: Rehearsal, reported: Dial, plan: bool = True) -> None:
     """A dial by what is typed, by keys and by pointer."""
-    slider, field = dial(page, told)
-    control = field if told.label in NO_SLIDER else slider
-    value = 4.2 if told.label in NO_SLIDER else middle_of(told, slider)
+    slider, field = dial(page, reported)
+    control = field if reported.label in NO_SLIDER else slider
+    value = 4.2 if reported.label in NO_SLIDER else middle_of(reported, slider)
     steps = page.steps_back
-    check_typed(page, told, field, value)
+    check_typed(page, reported, field, value)
     assert page.steps_back == steps + plan
-    check_keys(page, told, control, float(control.get_attribute("max")))
+    check_keys(page, reported, control, float(control.get_attribute("max")))
     assert (page.steps_back > steps + plan) == plan
     if control is slider:
-        check_drag(page, told, slider, plan)
+        check_drag(page, reported, slider, plan)
 
 
 @pytest.fixture
@@ -184,10 +184,10 @@ def unfolded(at_start: Rehearsal) -> Rehearsal:
 def test_every_control_of_the_plan_is_tried(unfolded: Rehearsal) -> None:
     dials = (FAR, *PHASE, *FAR_PHASE, *ENTRY, *DOCKING, *SIZES, *LENS)
     listed = unfolded.page.evaluate(LISTED, "#controls")
-    sliders = [told.label for told in dials if told.label not in NO_SLIDER]
+    sliders = [reported.label for reported in dials if reported.label not in NO_SLIDER]
     assert sorted(name for name in listed if name.startswith("range: ")) == sorted(f"range: {name}" for name in sliders)
     fields = [name.removeprefix("number: ").partition(", in ")[0] for name in listed if name.startswith("number: ")]
-    assert sorted(fields) == sorted(told.label for told in dials)
+    assert sorted(fields) == sorted(reported.label for reported in dials)
     others = {name for name in listed if not name.startswith(("range: ", "number: "))}
     ticks = {*unfolded.state("facts.tasks"), *STRUCTURES, BLIND}
     assert others == {
@@ -213,8 +213,8 @@ def test_every_control_about_the_plan_is_tried(unfolded: Rehearsal) -> None:
 
 
 def test_every_control_of_the_pictures_is_tried(at_start: Rehearsal) -> None:
-    bench, scope, slices = (at_start.page.evaluate(LISTED, one) for one in ("#bench", "#scope", "#panel-slices"))
-    buttons, others = ([name for name in bench if name.startswith("button") == which] for which in (True, False))
+    level_bone, scope, slices = (at_start.page.evaluate(LISTED, one) for one in ("#bench", "#scope", "#panel-slices"))
+    buttons, others = ([name for name in level_bone if name.startswith("button") == which] for which in (True, False))
     assert buttons == [f"button: {name}" for name in (*VIEWS, "Afterwards")]
     assert [name.partition(".")[0] for name in others] == ["application: The level in 3D"]
     assert [name.partition(": ")[0] for name in scope] == ["application", "button"]
@@ -236,28 +236,28 @@ def test_the_tilt_over_the_top_by_typing_keys_and_pointer(at_start: Rehearsal) -
 def test_the_dials_of_a_phase(unfolded: Rehearsal, phase: str, dials: tuple[Dial, ...]) -> None:
     unfolded.page.locator("#controls").get_by_role("radio", name=phase, exact=True).click()
     assert unfolded.state("looks.phase") == int(phase == "over the top")
-    for told in dials:
-        check_dial(unfolded, told)
+    for reported in dials:
+        check_dial(unfolded, reported)
 
 
 @pytest.mark.parametrize("dials", [DOCKING, SIZES], ids=["docking", "sizes"])
 def test_the_dials_of_docking_point_and_instrument(unfolded: Rehearsal, dials: tuple[Dial, ...]) -> None:
-    for told in dials:
-        check_dial(unfolded, told)
+    for reported in dials:
+        check_dial(unfolded, reported)
 
 
 def test_the_dials_of_the_endoscopes_view_change_no_plan(unfolded: Rehearsal) -> None:
     before = unfolded.state("plan")
-    for told in LENS:
-        check_dial(unfolded, told, plan=False)
+    for reported in LENS:
+        check_dial(unfolded, reported, plan=False)
     assert unfolded.state("plan") == before
 
 
 @pytest.mark.parametrize("told", ENTRY, ids=["lateral", "cranial"])
-def test_the_entry_is_laid_where_it_is_set(unfolded: Rehearsal, told: Dial) -> None:
-    slider, field = dial(unfolded, told)
+def test_the_entry_is_laid_where_it_is_set(unfolded: Rehearsal, reported: Dial) -> None:
+    slider, field = dial(unfolded, reported)
     # beside the steps, so that an arrow key leads onto the next one
-    typed, plan = math.floor(unfolded.state(told.reads)) + 2.2, unfolded.state("plan")
+    typed, plan = math.floor(unfolded.state(reported.reads)) + 2.2, unfolded.state("plan")
     for act, wanted in (
         (lambda: enter(field, typed), typed),
         (lambda: press(unfolded, slider, "ArrowRight"), typed + 0.3),
@@ -265,7 +265,7 @@ def test_the_entry_is_laid_where_it_is_set(unfolded: Rehearsal, told: Dial) -> N
         steps = unfolded.steps_back
         act()
         unfolded.until("store.kept().past.length > argument", steps).rest()
-        assert unfolded.state(told.reads) == pytest.approx(wanted, abs=0.06)
+        assert unfolded.state(reported.reads) == pytest.approx(wanted, abs=0.06)
         assert unfolded.steps_back == steps + 1
     unfolded.do("store.undo(); store.undo();")
     assert unfolded.state("plan") == plan
@@ -461,8 +461,8 @@ def test_the_skips_lead_past_the_controls(at_start: Rehearsal) -> None:
 
 def letters(page: Rehearsal) -> dict[str, str]:
     script = "found => Object.fromEntries(found.map((one) => [one.className.split('letter-')[1], one.textContent]))"
-    told: dict[str, str] = page.page.eval_on_selector_all("#bench .letters .letter", script)
-    return told
+    reported: dict[str, str] = page.page.eval_on_selector_all("#bench .letters .letter", script)
+    return reported
 
 
 def redrawn(page: Rehearsal, act: Callable[[], None]) -> None:

@@ -41,9 +41,9 @@ def test_a_case_deleted_under_the_page_is_told_and_the_estimates_go_on(opened, o
     page.page.get_by_label("Save this plan as").fill("lost")
     page.page.get_by_role("dialog").get_by_role("button", name="Save", exact=True).click()
     page.page.wait_for_function("() => window.rehearsal.store.state.problem !== ''")
-    told = page.state("problem")
-    assert "case" in told
-    assert str(own_server.folder) not in told
+    reported = page.state("problem")
+    assert "case" in reported
+    assert str(own_server.folder) not in reported
     page.page.keyboard.press("Escape")
     page.do("const p = store.state.plan; store.choose({...p, pivot_distance_mm: p.pivot_distance_mm + 1});")
     page.rest()
@@ -76,7 +76,7 @@ def test_two_tabs_do_not_follow_each_other(opened, own_server):
 
 
 def test_the_page_may_be_framed_on_this_machine_alone(opened, server, browsers):
-    told = opened(server.url).page.evaluate("() => fetch('').then(r => r.headers.get('content-security-policy'))")
-    ancestors = next(rule for rule in told.split(";") if "frame-ancestors" in rule).split()[1:]
+    reported = opened(server.url).page.evaluate("() => fetch('').then(r => r.headers.get('content-security-policy'))")
+    ancestors = next(rule for rule in reported.split(";") if "frame-ancestors" in rule).split()[1:]
     assert ancestors
     assert all("127.0.0.1" in one or "localhost" in one or "[::1]" in one or one == "'self'" for one in ancestors)

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
+from canalwise.workbench.teaching.lesson import built_in_lessons
 from tests.browser.rehearsal import Rehearsal
-from workbench.lesson import built_in_lessons
 
 pytestmark = pytest.mark.xdist_group("browser")
 

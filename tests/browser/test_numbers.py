@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
+from canalwise.workbench.console.tables import headline_rows, verdict_row
 from tests.browser.conftest import LEVEL
-from workbench.tables import headline_rows, verdict_row
 
 pytestmark = pytest.mark.xdist_group("browser")
 
@@ -19,7 +19,7 @@ pytestmark = pytest.mark.xdist_group("browser")
 def told_by_command(folder: Path, name: str) -> dict[str, Any]:
     """`canalwise estimate --json` of a plan that was saved on the page."""
     plan = folder / "plans" / f"{name}.toml"
-    command = [sys.executable, "-m", "workbench.cli", "estimate", str(folder), "--plan", str(plan), "--json"]
+    command = [sys.executable, "-m", "canalwise.workbench.commands.main", "estimate", str(folder), "--plan", str(plan), "--json"]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     answer: dict[str, Any] = json.loads(done.stdout)
     return answer
@@ -40,11 +40,11 @@ def test_numbers_are_those_of_the_command(opened, own_server, side):
     page.page.get_by_role("dialog").get_by_role("button", name="Save", exact=True).click()
     page.page.wait_for_function("() => window.rehearsal.store.state.name === 'held-against'")
 
-    told = told_by_command(own_server.folder, "held-against")
-    told.pop("geometry")
-    assert page.state("answer.estimate") == told
-    assert page.rows("headline") == [list(row) for row in headline_rows(told)]
-    assert page.rows("limits") == [list(verdict_row(verdict)) for verdict in told["verdicts"]]
+    reported = told_by_command(own_server.folder, "held-against")
+    reported.pop("geometry")
+    assert page.state("answer.estimate") == reported
+    assert page.rows("headline") == [list(row) for row in headline_rows(reported)]
+    assert page.rows("limits") == [list(verdict_row(verdict)) for verdict in reported["verdicts"]]
 
 
 def test_numbers_are_grey_until_they_belong_to_the_plan(rehearsal):

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from recon.case import read_case
+from canalwise.recon.case.folder import read_case
+from canalwise.workbench.images.planes import PlaneCut, cut_of
 from tests.browser.conftest import LEVEL, NO_GL
-from workbench.planes import Cut, cut_of
 
 pytestmark = pytest.mark.xdist_group("browser")
 
@@ -129,15 +129,15 @@ def test_clock_is_told_by_key(rehearsal):
     for _ in range(6):
         view.press("ArrowRight")
     words = rehearsal.page.locator(".scope-words")
-    told = words.text_content()
-    assert told.startswith("At 3 o'clock: ")
-    assert "mm from the lens" in told
+    reported = words.text_content()
+    assert reported.startswith("At 3 o'clock: ")
+    assert "mm from the lens" in reported
 
 
 CUTS = {
-    "axial": lambda p: Cut("axial", (0.0, 12.0, p[2])),
-    "sagittal": lambda p: Cut("sagittal", (p[0], 12.0, 0.0)),
-    "coronal": lambda p: Cut("coronal", (0.0, p[1], 0.0)),
+    "axial": lambda p: PlaneCut("axial", (0.0, 12.0, p[2])),
+    "sagittal": lambda p: PlaneCut("sagittal", (p[0], 12.0, 0.0)),
+    "coronal": lambda p: PlaneCut("coronal", (0.0, p[1], 0.0)),
 }
 
 
@@ -151,7 +151,7 @@ def test_slices_are_the_scan_resampled(rehearsal, made_case, kind):
     case = read_case(made_case)
     level = case.anatomy.level(LEVEL)
     wanted = CUTS[kind](point)
-    wanted = Cut(wanted.kind, wanted.centre_level_mm, pixel_mm=90.0 / (SAMPLES - 1))
+    wanted = PlaneCut(wanted.kind, wanted.centre_level_mm, pixel_mm=90.0 / (SAMPLES - 1))
     expected = cut_of(case.scan.voxels, case.scan.grid, wanted, level.frame, -1000.0)[::-1]
     assert cut["rows"] == SAMPLES
     shown = np.array(cut["grey"]).reshape(SAMPLES, SAMPLES)

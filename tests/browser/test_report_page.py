@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from estimator.plan import default_approach
-from recon.case import read_case
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.recon.case.folder import read_case
+from canalwise.workbench.images import solids as scene
+from canalwise.workbench.report import what_if_section as report_what_if
+from canalwise.workbench.report.report import report_of
 from tests.browser.conftest import LEVEL, NO_GL, SOFTWARE_GL
-from workbench import report_what_if, scene
-from workbench.report import report_of
 
 pytestmark = pytest.mark.xdist_group("browser")
 

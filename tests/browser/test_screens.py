@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from recon.caution import CAUTION
+from canalwise.recon.disclaimer import CAUTION
 from tests.browser.conftest import LEVEL, SCREENS
 from tests.browser.rehearsal import Rehearsal
 
@@ -87,9 +87,9 @@ def test_targets_are_large_enough(screen: Rehearsal) -> None:
 def test_level_side_and_caution_are_always_there(screen: Rehearsal) -> None:
     badge = screen.page.locator("#level-badge")
     assert badge.is_visible()
-    told = badge.text_content()
-    assert LEVEL in told
-    assert "left side" in told
+    reported = badge.text_content()
+    assert LEVEL in reported
+    assert "left side" in reported
     box = badge.bounding_box()
     assert box["y"] >= 0
     assert box["y"] + box["height"] <= screen.page.viewport_size["height"]
@@ -100,9 +100,9 @@ def test_level_side_and_caution_are_always_there(screen: Rehearsal) -> None:
 
 def test_letters_are_in_view_on_every_picture(screen: Rehearsal) -> None:
     screen.until("slices.drawn > 0")
-    told = letters(screen)
-    assert set(told) == {"Scene", "Axial", "Sagittal", "Coronal", "Along the channel"}
-    for picture, edges in told.items():
+    reported = letters(screen)
+    assert set(reported) == {"Scene", "Axial", "Sagittal", "Coronal", "Along the channel"}
+    for picture, edges in reported.items():
         assert set(edges) == {"top", "bottom", "left", "right"}
         assert all(edges.values()), picture
         assert "(cut off)" not in edges.values(), picture
@@ -110,8 +110,8 @@ def test_letters_are_in_view_on_every_picture(screen: Rehearsal) -> None:
 
 def letters(page: Rehearsal) -> dict[str, dict[str, str]]:
     """The letters of every picture by its name and edge; those that are not wholly on it are told as cut off."""
-    told: dict[str, dict[str, str]] = page.page.evaluate(LETTERS)
-    return told
+    reported: dict[str, dict[str, str]] = page.page.evaluate(LETTERS)
+    return reported
 
 
 IN_THEATRE = {
@@ -143,8 +143,8 @@ def test_letters_and_pictures_swap_between_theatre_and_reading(at_start: Rehears
             "one.textContent.includes(picture) && one.querySelector('.letter-left').textContent === left)",
             arg=["Axial", wanted["Axial"]["left"]],
         )
-        told = letters(at_start)
-        assert {picture: told[picture] for picture in wanted} == wanted
+        reported = letters(at_start)
+        assert {picture: reported[picture] for picture in wanted} == wanted
         at_start.do(f"(window.turned ??= {{}})['{way}'] = slices.values('axial').grey.slice()")
     half_round, as_it_is = at_start.page.evaluate(DIFFERENCES)
     assert half_round < 0.2 * as_it_is

@@ -9,12 +9,12 @@ from typing import Any
 import pypdf
 import pytest
 
-from recon.caution import CAUTION
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.workbench.sheet.sheet import sheet_html, sheet_of
 from tests.browser.conftest import LEVEL
 from tests.browser.rehearsal import Rehearsal
 from tests.workbench import toy
 from tests.workbench.test_theatre_sheet import crowded, found
-from workbench.theatre_sheet import sheet_html, sheet_of
 
 pytestmark = pytest.mark.xdist_group("browser")
 
@@ -96,24 +96,24 @@ def test_a_moved_plan_greys_the_films_until_they_show_it(films: Rehearsal) -> No
 
 
 def test_films_are_told_in_words(films: Rehearsal) -> None:
-    told = [films.page.locator(".film img").nth(at).get_attribute("alt") for at in (0, 1)]
-    assert told[0].startswith(f"Simulated AP of {LEVEL}")
-    assert "patient's LEFT at the left" in told[0]
-    assert "dorsal up" in told[1]
-    assert all("needle" in each and "skin entry" in each for each in told)
+    reported = [films.page.locator(".film img").nth(at).get_attribute("alt") for at in (0, 1)]
+    assert reported[0].startswith(f"Simulated AP of {LEVEL}")
+    assert "patient's LEFT at the left" in reported[0]
+    assert "dorsal up" in reported[1]
+    assert all("needle" in each and "skin entry" in each for each in reported)
 
 
 def test_entry_readout_is_the_servers(films: Rehearsal) -> None:
     entry = films.state("answer.estimate.skin_entry")
-    told = films.page.locator(".entry-readout output").all_text_contents()
-    assert told == [
+    reported = films.page.locator(".entry-readout output").all_text_contents()
+    assert reported == [
         f"{abs(entry['lateral_mm']):.0f} mm left",
         f"{abs(entry['cranial_mm']):.0f} mm {'cranial' if entry['cranial_mm'] >= 0 else 'caudal'}",
         f"{entry['depth_mm']:.0f} mm",
     ]
 
 
-def made_link(films: Rehearsal, words: str) -> Any:
+def document_link(films: Rehearsal, words: str) -> Any:
     """Presses a button, and gives the link that it then holds."""
     row = films.page.locator(".print-row", has=films.page.get_by_role("button", name=words, exact=True))
     row.get_by_role("button", name=words, exact=True).click()
@@ -123,7 +123,7 @@ def made_link(films: Rehearsal, words: str) -> Any:
 
 def test_sheet_opens_with_the_endoscopes_view_and_prints_on_one_page(films: Rehearsal) -> None:
     films.page.wait_for_function("() => window.rehearsal.scope.drawn > 0")
-    link = made_link(films, "Make the theatre sheet")
+    link = document_link(films, "Make the theatre sheet")
     with films.page.context.expect_page() as shown:
         link.click()
     opened = shown.value
@@ -137,7 +137,7 @@ def test_sheet_opens_with_the_endoscopes_view_and_prints_on_one_page(films: Rehe
 
 def test_report_comes_as_page_and_as_pdf(films: Rehearsal, server: Any) -> None:
     for words, kind in (("Make the report", "text/html"), ("Make the report as PDF", "application/pdf")):
-        given = films.page.request.get(server.url + made_link(films, words).get_attribute("href"))
+        given = films.page.request.get(server.url + document_link(films, words).get_attribute("href"))
         assert given.status == 200
         assert given.headers["content-type"].startswith(kind)
 

@@ -96,9 +96,9 @@ def compare_with_both_sides(page: Rehearsal) -> None:
     panel.get_by_role("button", name="Find the best plan of each way in").click()
     rows = panel.get_by_role("region", name="Table of the ways in").locator("tbody tr")
     rows.first.wait_for()
-    told = [row.locator("th, td").first.text_content() for row in rows.all()]
-    assert {"left", "right", "both sides"} <= set(told)
-    assert any("midline" in name for name in told)
+    reported = [row.locator("th, td").first.text_content() for row in rows.all()]
+    assert {"left", "right", "both sides"} <= set(reported)
+    assert any("midline" in name for name in reported)
     before = page.state("plan")
     panel.get_by_role("button", name="Pin the best plan from the right").click()
     assert [pin["plan"]["side"] for pin in page.state("pins")] == ["left", "right"]

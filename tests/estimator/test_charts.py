@@ -8,27 +8,33 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from estimator.angle_chart import angle_chart, angle_chart_of_json, tilted
-from estimator.approach import IPSILATERAL, OVER_THE_TOP, placed_phases
-from estimator.approach_table import joined, pivots_level_mm, table_of
-from estimator.batch import outcomes
-from estimator.channel import Channel
-from estimator.entry_map import entry_map, entry_map_of_json
-from estimator.estimate import estimate_of
-from estimator.ground import ground_of
-from estimator.instrument_chart import instrument_chart, instrument_chart_of_json, with_diameter
-from estimator.laid import one_phase, repeated, with_depths
-from estimator.plan import default_approach
-from estimator.prepared import prepared_level
-from estimator.skin_entry import skin_entry_of
-from estimator.told import Wanted, excess_frac, margins_frac, pars_before_mm, told_of
-from estimator.verdicts import verdicts_of
-from estimator.what_if import charts_of
-from recon.errors import BadFile, WrongUse
-from recon.records import json_text
+from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, placed_phases
+from canalwise.estimator.approach.instrument import Channel
+from canalwise.estimator.approach.table import joined, pivots_level_mm, table_of
+from canalwise.estimator.batch.outcomes import outcomes
+from canalwise.estimator.batch.outcomes_by_relation import (
+    RequiredTargets,
+    excess_frac,
+    margins_frac,
+    outcomes_by_relation,
+    pars_before_mm,
+)
+from canalwise.estimator.charts.all_charts import charts_of
+from canalwise.estimator.charts.entry_map import entry_map, entry_map_of_json
+from canalwise.estimator.charts.instrument_chart import instrument_chart, instrument_chart_of_json, with_diameter
+from canalwise.estimator.charts.tilt_chart import angle_chart, angle_chart_of_json, tilted
+from canalwise.estimator.estimate.estimate import estimate_of
+from canalwise.estimator.estimate.limit_checks import verdicts_of
+from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.planning.entry_variation import entry_variation_of
+from canalwise.estimator.planning.pivot_constraint import one_phase, repeated, with_depths
+from canalwise.estimator.planning.skin_entry import skin_entry_of
+from canalwise.recon.errors import BadFile, WrongUse
+from canalwise.recon.serialization import json_text
 from tests.workbench import toy
 
-WANTED = Wanted(("ipsilateral recess", "contralateral canal wall"))
+WANTED = RequiredTargets(("ipsilateral recess", "contralateral canal wall"))
 """Both can be had on the made-up segment."""
 
 BATCH_TOL_FRAC = 0.04
@@ -69,14 +75,14 @@ def instruments(prepared, plan):
     return instrument_chart(prepared, plan, WANTED, budget=3000)
 
 
-def told_row(prepared, approach):
-    return told_of(prepared, approach.side, outcomes(prepared, table_of([approach])))
+def reported_row(prepared, approach):
+    return outcomes_by_relation(prepared, approach.side, outcomes(prepared, table_of([approach])))
 
 
-def assert_same(told, row, single):
-    assert single.bone_mm3[0] == told.bone_mm3[row]
+def assert_same(by_relation, row, single):
+    assert single.bone_mm3[0] == by_relation.bone_mm3[row]
     for name in ("structure_mm3", "facet_area_frac", "pars_mm", "reach_mm", "targets_frac"):
-        here = {key: values[row] for key, values in getattr(told, name).items()}
+        here = {key: values[row] for key, values in getattr(by_relation, name).items()}
         assert {key: values[0] for key, values in getattr(single, name).items()} == pytest.approx(here, nan_ok=True)
 
 
@@ -84,13 +90,13 @@ def test_each_tilt_is_that_approach_alone(prepared, plan, tilts):
     for row in (0, 40, 60, tilts.plan):
         alone = (plan if row == tilts.plan
                  else tilted(prepared.level, plan, 1, tilts.medial_tilt_deg[[row]]).approach(0))
-        assert_same(tilts.told, row, told_row(prepared, alone))
+        assert_same(tilts.by_relation, row, reported_row(prepared, alone))
     assert tilts.medial_tilt_deg[tilts.plan] == plan.phases[1].medial_tilt_deg
     assert (np.diff(tilts.medial_tilt_deg) > 0).all()
 
 
 def test_structures_sum_to_the_whole(tilts):
-    assert np.sum(list(tilts.told.structure_mm3.values()), axis=0) == pytest.approx(tilts.told.bone_mm3)
+    assert np.sum(list(tilts.by_relation.structure_mm3.values()), axis=0) == pytest.approx(tilts.by_relation.bone_mm3)
 
 
 def test_the_planner_would_go_as_deep(prepared, plan):
@@ -110,10 +116,10 @@ def test_pivots_stay_where_they_are(prepared, plan, phase):
 def test_limits_stand_as_verdicts_say(prepared, plan, tilts):
     """Where a limit is kept or broken clearly; the verdicts are held against sub-voxel sampling."""
     seen = set()
-    for row in range(0, len(tilts.told), 12):
+    for row in range(0, len(tilts.by_relation), 12):
         alone = tilted(prepared.level, plan, 1, tilts.medial_tilt_deg[[row]]).approach(0)
         exact = estimate_of(prepared, alone)
-        assert tilts.told.bone_mm3[row] == pytest.approx(exact.cone.removal.total_mm3, rel=BATCH_TOL_FRAC)
+        assert tilts.by_relation.bone_mm3[row] == pytest.approx(exact.cone.removal.total_mm3, rel=BATCH_TOL_FRAC)
         for verdict in verdicts_of(exact):
             margin = tilts.margins_frac[verdict.name][row]
             if abs(margin) > CLEAR_FRAC:
@@ -125,22 +131,22 @@ def test_limits_stand_as_verdicts_say(prepared, plan, tilts):
 
 
 def test_bands_hold_the_feasible_tilts_and_no_others(tilts):
-    inside = np.zeros(len(tilts.told), dtype=bool)
+    inside = np.zeros(len(tilts.by_relation), dtype=bool)
     for low, high in tilts.bands_deg:
         inside |= (tilts.medial_tilt_deg >= low) & (tilts.medial_tilt_deg <= high)
     assert (inside == tilts.feasible).all()
     assert tilts.bands_deg
-    assert (tilts.told.targets_frac["contralateral canal wall"][inside] >= WANTED.enough_frac).all()
+    assert (tilts.by_relation.targets_frac["contralateral canal wall"][inside] >= WANTED.enough_frac).all()
     assert tilts.within_limits[inside].all()
     assert not tilts.feasible.all()
 
 
 def test_a_pars_that_loses_nothing_breaks_no_limit(prepared, plan):
-    told = told_row(prepared, plan)
+    by_relation = reported_row(prepared, plan)
     thin = prepared.limits.changed(pars_residual_mm=100.0)
-    kept = margins_frac(told, thin, {relation: value[0] for relation, value in told.pars_mm.items()})
-    lost = margins_frac(told, thin, {relation: value[0] + 2.0 for relation, value in told.pars_mm.items()})
-    known = [relation for relation, value in told.pars_mm.items() if not np.isnan(value[0])]
+    kept = margins_frac(by_relation, thin, {relation: value[0] for relation, value in by_relation.pars_mm.items()})
+    lost = margins_frac(by_relation, thin, {relation: value[0] + 2.0 for relation, value in by_relation.pars_mm.items()})
+    known = [relation for relation, value in by_relation.pars_mm.items() if not np.isnan(value[0])]
     assert all(kept[f"{relation} pars width left"][0] >= 0 for relation in known)
     assert all(lost[f"{relation} pars width left"][0] < 0 for relation in known)
 
@@ -156,9 +162,9 @@ def test_each_entry_is_the_approach_it_stands_for(prepared, plan, entries):
     row, column = entries.best_place
     entry = skin_entry_of(prepared, entries.best, placed_phases(entries.best, prepared.level.frame)[0])
     assert entry.at == entries.at
-    told = (entry.lateral_mm, entry.cranial_mm)
-    assert told == pytest.approx((entries.lateral_mm[column], entries.cranial_mm[row]), abs=ENTRY_TOL_MM)
-    single = told_row(prepared, entries.best)
+    by_relation = (entry.lateral_mm, entry.cranial_mm)
+    assert by_relation == pytest.approx((entries.lateral_mm[column], entries.cranial_mm[row]), abs=ENTRY_TOL_MM)
+    single = reported_row(prepared, entries.best)
     assert single.bone_mm3[0] == pytest.approx(entries.bone_mm3[row, column], rel=1e-5)
     margins = margins_frac(single, prepared.limits, pars_before_mm(prepared, "left"))
     assert excess_frac(margins)[0] == 0.0
@@ -200,9 +206,9 @@ def test_few_approaches_find_nearly_what_many_do(prepared, plan, entries):
 
 def test_the_plan_itself_is_among_those_tried(prepared, plan):
     """From the plan's own pivot the least bone found is no more than the plan's, when the plan succeeds."""
-    ground = ground_of(prepared.level, plan)
+    ground = entry_variation_of(prepared.level, plan)
     again = ground.laid(ground.pivot_mm[None], ground.angles_deg[None])
-    mine = told_of(prepared, "left", outcomes(prepared, joined([again, table_of([plan])])))
+    mine = outcomes_by_relation(prepared, "left", outcomes(prepared, joined([again, table_of([plan])])))
     assert mine.bone_mm3[0] == pytest.approx(mine.bone_mm3[1], rel=0.01)  # docked in a plane, not at a point
 
 
@@ -214,7 +220,7 @@ def test_thicker_sleeves_take_more_and_none_beats_tilting_anew(prepared, plan, i
         assert not (curve.held_feasible & ~curve.best_feasible).any()
         assert (curve.best.bone_mm3[both] <= curve.held.bone_mm3[both] * 1.001).all()
         own = int(np.flatnonzero(curve.diameter_mm == curve.plan_mm)[0])
-        assert_same(curve.held, own, told_row(prepared, plan))
+        assert_same(curve.held, own, reported_row(prepared, plan))
 
 
 def test_a_tool_stops_where_none_thicker_succeeds(instruments):
@@ -256,9 +262,9 @@ def test_unknown_kinds_and_targets_are_refused(prepared, plan):
     with pytest.raises(WrongUse, match="kind of chart"):
         charts_of(prepared, plan, ("tilt",))
     with pytest.raises(WrongUse, match="what is wanted"):
-        Wanted(("roof",))
+        RequiredTargets(("roof",))
     with pytest.raises(WrongUse, match="enough"):
-        Wanted(enough_frac=0.0)
+        RequiredTargets(enough_frac=0.0)
 
 
 def test_depths_of_the_other_phase_are_left_alone(prepared, plan):

@@ -7,12 +7,12 @@ from collections.abc import Callable
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from estimator.approach import PlacedPhase
-from estimator.keepout import KeepOut
-from estimator.removal import Bench
-from recon.anatomy import Anatomy, Frame, Joint, Level, Targets, Window
-from recon.grid import Float, Grid, Index3
-from recon.labels import Part, Tissue, label_of
+from canalwise.estimator.approach.approach import PlacedPhase
+from canalwise.estimator.removal.bone_removal import LevelBone
+from canalwise.estimator.removal.keep_out import KeepOut
+from canalwise.recon.anatomy import Anatomy, Frame, Joint, Level, Targets, Window
+from canalwise.recon.grid import Float, Grid, Index3
+from canalwise.recon.labels import Part, Tissue, label_of
 
 LEVEL_AXES = np.diag([-1.0, -1.0, 1.0])
 """Rows of the level frame (left, dorsal, cranial) in RAS for a patient square to the scanner."""
@@ -41,12 +41,12 @@ def occupancy_of_shape(shape: Shape, grid: Grid, samples: int = 4) -> np.ndarray
     return total / samples**3
 
 
-def bench_of_shape(shape: Shape, grid: Grid) -> Bench:
+def level_bone_of_shape(shape: Shape, grid: Grid) -> LevelBone:
     """Bone of that shape, all one label."""
     occupancy = occupancy_of_shape(shape, grid)
     labels = np.where(occupancy > 0, BONE, 0).astype(np.uint16)
     i, j, k = (slice(0, n) for n in grid.shape)
-    return Bench((i, j, k), grid, (occupancy * grid.voxel_mm3).astype(np.float32), labels)
+    return LevelBone((i, j, k), grid, (occupancy * grid.voxel_mm3).astype(np.float32), labels)
 
 
 def nothing_to_keep_out_of() -> KeepOut:

@@ -9,18 +9,18 @@ from typing import Any
 import numpy as np
 from scipy import ndimage
 
-from estimator.approach import Approach, other_side
-from estimator.estimate import Estimate, estimate
-from estimator.estimate_json import estimate_as_json
-from estimator.plan import default_approach
-from phantoms.render import blocks, natural_grid
-from phantoms.spec import LevelKnobs, SpineSpec
-from phantoms.spine import Spine, spine_of
-from recon.anatomy import Anatomy, Level
-from recon.frames import level_frame
-from recon.grid import Float, Grid
-from recon.labels import SIDES, Labels, bone_mask
-from recon.levels import levels_of
+from canalwise.estimator.approach.approach import Approach, other_side
+from canalwise.estimator.estimate.estimate import Estimate, estimate
+from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.phantoms.anatomy.spine import Spine, spine_of
+from canalwise.phantoms.imaging.render import blocks, natural_grid
+from canalwise.phantoms.spec import LevelKnobs, SpineSpec
+from canalwise.recon.anatomy import Anatomy, Level
+from canalwise.recon.case.motion_segments import levels_of
+from canalwise.recon.grid import Float, Grid
+from canalwise.recon.labels import SIDES, Labels, bone_mask
+from canalwise.recon.level.frame import level_frame
 
 LEVEL, PAIR, SIDE = "L3-L4", ("L3", "L4"), "left"
 KNOBS = LevelKnobs(canal_narrowing_mm=1.0, flavum_overgrowth_mm=(1.5, 0.5), joint_angle_deg=(34.0, 42.0))
@@ -124,11 +124,11 @@ def facet_fractions(scene: Scene) -> dict[str, float]:
 
 def lengths_mm(scene: Scene) -> dict[str, float]:
     """Reach on both sides, isthmuses, bridge and skin entry."""
-    told = scene.document
-    out = {f"{side} reach": told[f"{side}_reach"]["lateral_mm"] for side in ("contralateral", "ipsilateral")}
-    out |= {f"{side} pars": told["pars_residual_mm"][side] for side in ("contralateral", "ipsilateral")}
-    out |= {"bridge": told["spinous_base"]["bridge_mm"]}
-    return out | {name: told["skin_entry"][name] for name in ("lateral_mm", "cranial_mm", "depth_mm")}
+    reported = scene.document
+    out = {f"{side} reach": reported[f"{side}_reach"]["lateral_mm"] for side in ("contralateral", "ipsilateral")}
+    out |= {f"{side} pars": reported["pars_residual_mm"][side] for side in ("contralateral", "ipsilateral")}
+    out |= {"bridge": reported["spinous_base"]["bridge_mm"]}
+    return out | {name: reported["skin_entry"][name] for name in ("lateral_mm", "cranial_mm", "depth_mm")}
 
 
 def landmarks_mm(level: Level, *, swap: bool = False) -> dict[str, Float]:
@@ -143,10 +143,10 @@ def readings(level: Level, *, swap: bool = False) -> dict[str, float]:
     """Angles in degrees, areas in mm2 and sizes in mm of joints and windows."""
     out = {}
     for side in SIDES:
-        told = other_side(side) if swap else side
+        reported = other_side(side) if swap else side
         joint, window = level.joints[side], level.windows[side]
-        out |= {f"{told} joint angle": joint.angle_deg, f"{told} joint area": float(joint.area_mm2.sum()),
-                f"{told} window width": window.width_mm, f"{told} window area": window.area_mm2}
+        out |= {f"{reported} joint angle": joint.angle_deg, f"{reported} joint area": float(joint.area_mm2.sum()),
+                f"{reported} window width": window.width_mm, f"{reported} window area": window.area_mm2}
     return out
 
 

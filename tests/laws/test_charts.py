@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from estimator.angle_chart import AngleChart, angle_chart
-from estimator.approach import IPSILATERAL, OVER_THE_TOP, Approach
-from estimator.entry_map import entries_of
-from estimator.ground import ground_of
-from estimator.prepared import PreparedLevel, prepared_level
-from recon.anatomy import Anatomy
-from recon.labels import SIDES
+from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach
+from canalwise.estimator.charts.entry_map import entries_of
+from canalwise.estimator.charts.tilt_chart import AngleChart, angle_chart
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.planning.entry_variation import entry_variation_of
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.labels import SIDES
 from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored
 
 TILTS_DEG = np.arange(-20.0, 41.0, 4.0)
@@ -44,21 +44,21 @@ def test_mirroring_the_patient_mirrors_the_chart(pair: Pair, phase: str) -> None
     here, there = charts(pair, phase)
     assert (here.side, there.side) == SIDES
     assert there.medial_tilt_deg == pytest.approx(here.medial_tilt_deg)
-    assert there.told.bone_mm3 == pytest.approx(here.told.bone_mm3, rel=BONE_TOL_FRAC, abs=5.0)
+    assert there.by_relation.bone_mm3 == pytest.approx(here.by_relation.bone_mm3, rel=BONE_TOL_FRAC, abs=5.0)
     for relation in ("ipsilateral", "contralateral"):
         for name, tolerance in (("facet_area_frac", SHARE_TOL), ("pars_mm", LENGTH_TOL_MM)):
-            mine, theirs = (getattr(chart.told, name)[relation] for chart in (here, there))
+            mine, theirs = (getattr(chart.by_relation, name)[relation] for chart in (here, there))
             assert theirs == pytest.approx(mine, abs=tolerance, nan_ok=True), (name, relation)
-    for name, share in here.told.targets_frac.items():
-        off = np.abs(there.told.targets_frac[name] - share)
+    for name, share in here.by_relation.targets_frac.items():
+        off = np.abs(there.by_relation.targets_frac[name] - share)
         assert np.median(off) <= TARGET_TOL_FRAC, name
     # else any chart would do
-    near, far = here.told.facet_area_frac.values()
+    near, far = here.by_relation.facet_area_frac.values()
     assert np.abs(near - far).max() > 0.2
 
 
 def test_mirroring_the_patient_mirrors_the_entries(pair: Pair) -> None:
-    here, there = (entries_of(prepared, ground_of(prepared.level, plan), 8.0) for prepared, plan in pair)
+    here, there = (entries_of(prepared, entry_variation_of(prepared.level, plan), 8.0) for prepared, plan in pair)
     assert there.points_mm == pytest.approx(here.points_mm * [-1, 1, 1], abs=1.0)
     assert there.plan_entry_mm == pytest.approx(here.plan_entry_mm, abs=LENGTH_TOL_MM)
 
@@ -70,9 +70,9 @@ def test_the_trade_knows_it(pair: Pair, phase: str) -> None:
     (prepared, plan), _ = pair
     chart = angle_chart(prepared, plan, phase, tilts_deg=TILTS_DEG)
     relation = "contralateral" if phase == OVER_THE_TOP else "ipsilateral"
-    share = chart.told.targets_frac[f"{relation} canal wall"]
+    share = chart.by_relation.targets_frac[f"{relation} canal wall"]
     best = chart.medial_tilt_deg[int(np.argmax(share))]
     assert (best > 10.0) == (phase == OVER_THE_TOP)
     if phase == IPSILATERAL:
-        kept = chart.told.facet_area_frac["ipsilateral"]
+        kept = chart.by_relation.facet_area_frac["ipsilateral"]
         assert kept[chart.medial_tilt_deg >= 8.0].min() > kept[np.abs(chart.medial_tilt_deg + 8.0) <= 4.0].min()

@@ -7,10 +7,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from estimator.clock import FAR_SIGHTS, MIDDLE, NEAR_SIGHTS, far_clock, far_view, near_clock
-from estimator.plan import default_approach
-from estimator.prepared import PreparedLevel, prepared_level
-from recon.labels import SIDES, Side
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.planning.clock_positions import (
+    FAR_SIGHTS,
+    MIDDLE,
+    NEAR_SIGHTS,
+    far_clock,
+    far_view,
+    near_clock,
+)
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.recon.labels import SIDES, Side
 from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored
 
 HOUR_TOL = 1.5

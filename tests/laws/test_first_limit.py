@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from estimator.approach import Approach
-from estimator.estimate import Estimate, estimate_of
-from estimator.first_limit import STEP_DEG, FirstLimit, first_broken, first_limit, margin_frac
-from estimator.limits import Limits
-from estimator.prepared import PreparedLevel, prepared_level
-from estimator.verdicts import Verdict, verdicts_of
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.estimate.estimate import Estimate, estimate_of
+from canalwise.estimator.estimate.first_limit import STEP_DEG, FirstLimit, first_broken, first_limit, margin_frac
+from canalwise.estimator.estimate.limit_checks import Verdict, verdicts_of
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.limits import Limits
 from tests.laws.scenes import LEVEL, Scene
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from phantoms.spine import spine_of
+from canalwise.phantoms.anatomy.spine import spine_of
 from tests.laws.scenes import (
     SPACING_MM,
     SPEC,

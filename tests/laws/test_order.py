@@ -7,10 +7,10 @@ from itertools import pairwise
 
 import pytest
 
-from estimator.channel import Channel
-from estimator.estimate import estimate
-from estimator.estimate_json import estimate_as_json
-from recon.records import json_text, to_data
+from canalwise.estimator.approach.instrument import Channel
+from canalwise.estimator.estimate.estimate import estimate
+from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.recon.serialization import json_text, to_data
 from tests.laws.scenes import Scene, facet_fractions, read, volumes_mm3
 
 SWEEPS_DEG = (0.0, 2.0, 5.0, 10.0)

@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from estimator.approach import Approach
-from estimator.met_alike import QUANTITIES
-from estimator.pinned import Pinning, Row, pinned
-from estimator.prepared import prepared_level
-from estimator.task_names import NAMES
-from estimator.told import USUAL_WANTED
-from recon.anatomy import Anatomy
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
+from canalwise.estimator.comparison.paired_samples import QUANTITIES
+from canalwise.estimator.comparison.plan_table import PlanRow, PlanTableTask, pinned
+from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.removal.target_names import NAMES
+from canalwise.recon.anatomy import Anatomy
 from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored
 
 TOLERANCE = {"mm": 0.5, "mm2": 6.0, "mm3": 60.0, "fraction": 0.13}
@@ -20,7 +20,7 @@ TOLERANCE = {"mm": 0.5, "mm2": 6.0, "mm3": 60.0, "fraction": 0.13}
 
 FACET_TOL = 0.04
 
-Pair = tuple[tuple[Row, ...], tuple[Row, ...]]
+Pair = tuple[tuple[PlanRow, ...], tuple[PlanRow, ...]]
 
 
 def flatter(plan: Approach) -> Approach:
@@ -29,8 +29,8 @@ def flatter(plan: Approach) -> Approach:
     return replace(plan, phases=(near, replace(far, medial_tilt_deg=far.medial_tilt_deg + 9.0)))
 
 
-def compared(anatomy: Anatomy, plan: Approach) -> tuple[Row, ...]:
-    pinning = Pinning((plan, flatter(plan), mirrored(plan)), USUAL_WANTED, midline=True, both=True)
+def compared(anatomy: Anatomy, plan: Approach) -> tuple[PlanRow, ...]:
+    pinning = PlanTableTask((plan, flatter(plan), mirrored(plan)), USUAL_WANTED, midline=True, both=True)
     return pinned(prepared_level(anatomy, LEVEL).ready(), pinning)
 
 
@@ -58,19 +58,19 @@ def test_mirroring_the_patient_exchanges_left_and_right(pair: Pair) -> None:
 
 
 def test_differences_are_mirrored_too(pair: Pair) -> None:
-    told = 0
+    reported = 0
     for here, there in zip(pair[0][1:], pair[1][1:], strict=True):
         for name in QUANTITIES:
             mine, theirs = here.difference(pair[0][0], name), there.difference(pair[1][0], across(name))
             assert (mine is None) == (theirs is None)
             if mine is not None and theirs is not None:
-                told += 1
+                reported += 1
                 assert theirs[0] == pytest.approx(mine[0], abs=2 * tolerance(name)), (here.name, name)
-    assert told > 30
+    assert reported > 30
 
 
 def test_a_plan_against_itself_differs_by_nothing_at_all(plain: Scene) -> None:
-    again = Pinning((plain.approach, plain.approach), USUAL_WANTED)
+    again = PlanTableTask((plain.approach, plain.approach), USUAL_WANTED)
     first, second = pinned(prepared_level(plain.anatomy, LEVEL), again)
     assert {second.difference(first, name) for name in QUANTITIES} == {(0.0, (0.0, 0.0))}
 
@@ -78,7 +78,7 @@ def test_a_plan_against_itself_differs_by_nothing_at_all(plain: Scene) -> None:
 def test_both_sides_are_asked_for_what_the_plans_are_asked_for(plain: Scene) -> None:
     """Where nothing was chosen, the recesses count for both sides too, and not every set there is."""
     prepared, plans = prepared_level(plain.anatomy, LEVEL).ready(), (plain.approach, mirrored(plain.approach))
-    everything, recesses = (pinned(prepared, Pinning(plans, task, both=True))[-1] for task in (NAMES, USUAL_WANTED))
+    everything, recesses = (pinned(prepared, PlanTableTask(plans, task, both=True))[-1] for task in (NAMES, USUAL_WANTED))
     assert everything.values["all_targets"] == recesses.values["all_targets"] > 0
     assert everything.values["reached"] < recesses.values["reached"]
 

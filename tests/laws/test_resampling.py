@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from recon.grid import Grid
+from canalwise.recon.grid import Grid
 from tests.laws.scenes import SPACING_MM, SPEC, Scene, anatomy_on, facet_fractions, grid_of, volumes_mm3
 
 VOLUME_TOL_FRAC, FACET_TOL_FRAC, REACH_TOL_MM = 0.03, 0.03, 0.75

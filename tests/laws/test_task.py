@@ -7,11 +7,11 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from estimator.estimate import Estimate, estimate_of
-from estimator.prepared import PreparedLevel, prepared_level
-from estimator.task_names import NAMES
-from phantoms.spine import spine_of
-from phantoms.truth_removal import Rehearsal, for_task, reached, rehearsal_of, removed_volumes
+from canalwise.estimator.estimate.estimate import Estimate, estimate_of
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.removal.target_names import NAMES
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.truth.removal import PlannedPhantom, for_task, reached, rehearsal_of, removed_volumes
 from tests.laws.scenes import LEVEL, SPEC, Scene
 
 SLACK_MM3 = 1e-3
@@ -66,26 +66,26 @@ def test_the_cone_reach_and_facets_do_not_hang_on_the_task(growing: list[Estimat
 
 
 def test_sets_that_reach_also_tells_agree_with_it(plain: Scene) -> None:
-    told = plain.document
+    reported = plain.document
     for relation in ("ipsilateral", "contralateral"):
-        mine = told["task"]["targets"][f"{relation} recess"], told["task"]["targets"][f"{relation} canal wall"]
-        reach = told[f"{relation}_reach"]["targets"]
+        mine = reported["task"]["targets"][f"{relation} recess"], reported["task"]["targets"][f"{relation} canal wall"]
+        reach = reported[f"{relation}_reach"]["targets"]
         assert mine == (reach["lateral recess"], reach["canal wall"])
 
 
 @pytest.fixture(scope="module")
-def rehearsal(plain: Scene) -> Rehearsal:
+def rehearsal(plain: Scene) -> PlannedPhantom:
     """The phantom's own functions, given nothing but the record."""
     return rehearsal_of(spine_of(SPEC), LEVEL, plain.document["geometry"])
 
 
-def test_the_bone_taken_is_the_phantoms(plain: Scene, rehearsal: Rehearsal) -> None:
+def test_the_bone_taken_is_the_phantoms(plain: Scene, rehearsal: PlannedPhantom) -> None:
     truth = removed_volumes(for_task(rehearsal, plain.document["geometry"]))
     assert plain.estimate.task.removal.total_mm3 == pytest.approx(truth.total_mm3(), rel=VOLUME_TOL_FRAC)
 
 
 @pytest.fixture(scope="module")
-def touched_in_truth(plain: Scene, rehearsal: Rehearsal) -> dict[str, np.ndarray]:
+def touched_in_truth(plain: Scene, rehearsal: PlannedPhantom) -> dict[str, np.ndarray]:
     """What the phantom touches of the very points that the record names."""
     geometry = plain.document["geometry"]
     return {name: reached(rehearsal, np.array(points)) for name, points in geometry["task_targets_ras_mm"].items()}

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from phantoms.spec import SpineSpec, demo_spec
-from phantoms.spine import Spine, spine_of
-from phantoms.truth import LevelTruth, level_truth
+from canalwise.phantoms.anatomy.spine import Spine, spine_of
+from canalwise.phantoms.spec import SpineSpec, demo_spec
+from canalwise.phantoms.truth.level import LevelTruth, level_truth
 
 
 @pytest.fixture(scope="session")

@@ -5,20 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from phantoms.batch import batch_of
-from phantoms.bystanders import Bystander, with_bystanders
-from phantoms.curve import plate_z_mm
-from phantoms.material import materials
-from phantoms.render import Scanner, scan_of
-from phantoms.shapes import Capsule
-from phantoms.spec import Bystanders, LevelKnobs, SpineSpec
-from phantoms.spine import Spine, spine_of
-from phantoms.tissue import Material, ct_table_hu
-from phantoms.truth_frame import canal_section, level_frame
-from phantoms.truth_joint import joint_truth
-from recon.errors import WrongUse
-from recon.grid import Float, isotropic_grid
-from recon.labels import Part, Tissue, label_of
+from canalwise.phantoms.anatomy.bystanders import Bystander, with_bystanders
+from canalwise.phantoms.anatomy.intensities import Material, ct_table_hu
+from canalwise.phantoms.anatomy.material import materials
+from canalwise.phantoms.anatomy.spine import Spine, spine_of
+from canalwise.phantoms.imaging.render import Scanner, scan_of
+from canalwise.phantoms.solid.point_batch import batch_of
+from canalwise.phantoms.solid.signed_distance import Capsule
+from canalwise.phantoms.solid.spine_curve import plate_z_mm
+from canalwise.phantoms.spec import Bystanders, LevelKnobs, SpineSpec
+from canalwise.phantoms.truth.frame import canal_section, level_frame
+from canalwise.phantoms.truth.joint import joint_truth
+from canalwise.recon.errors import WrongUse
+from canalwise.recon.grid import Float, isotropic_grid
+from canalwise.recon.labels import Part, Tissue, label_of
 
 LEVEL = "L4-L5"
 HALF = np.array([16.0, 18.0, 11.0])

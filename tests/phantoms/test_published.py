@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from phantoms import sizes
-from phantoms.batch import batch_of
-from phantoms.spine import Spine
-from phantoms.truth import LevelTruth
-from phantoms.truth_frame import canal_section
-from recon.labels import SIDES, Part, Tissue, label_of
+from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.solid import published_sizes as sizes
+from canalwise.phantoms.solid.point_batch import batch_of
+from canalwise.phantoms.truth.frame import canal_section
+from canalwise.phantoms.truth.level import LevelTruth
+from canalwise.recon.labels import SIDES, Part, Tissue, label_of
 
 SD = 2.0
 """Published mean +/- this many standard deviations; 95 % of people."""

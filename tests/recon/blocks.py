@@ -7,11 +7,11 @@ from functools import cache
 
 import numpy as np
 
-from recon.canal import CanalTube
-from recon.canal_wall import ANGLES, Stations
-from recon.grid import Float, Grid
-from recon.labels import Mask
-from recon.spine_field import SpineField, spine_field
+from canalwise.recon.canal.tube import CanalTube
+from canalwise.recon.canal.wall import ANGLES, Stations
+from canalwise.recon.grid import Float, Grid
+from canalwise.recon.labels import Mask
+from canalwise.recon.spine.canal_coordinates import SpineField, spine_field
 
 RADIUS_MM, PERIOD_MM, COUNT = 9.0, 36.0, 3
 FIRST_BODY_MM = 8.0

@@ -8,11 +8,11 @@ from functools import cache
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from recon.anatomy import Frame, Level
-from recon.grid import Float, Grid, isotropic_grid
-from recon.labels import Labels, Part, Side, Tissue, label_of, sided
-from recon.levels import levels_of
-from recon.local import Local, local_view
+from canalwise.recon.anatomy import Frame, Level
+from canalwise.recon.case.motion_segments import levels_of
+from canalwise.recon.grid import Float, Grid, isotropic_grid
+from canalwise.recon.labels import Labels, Part, Side, Tissue, label_of, sided
+from canalwise.recon.level.resampled_level import ResampledLevel, local_view
 
 CANAL_HALF_WIDTH, CANAL_HALF_DEPTH = 12.0, 9.0
 DISC_HEIGHT, BODY_HEIGHT = 8.0, 27.0
@@ -139,7 +139,7 @@ def case(which: str) -> tuple[Shapes, Labels, Float, Grid]:
 
 
 @cache
-def view(which: str) -> Local:
+def view(which: str) -> ResampledLevel:
     """A case seen in its true frame."""
     shapes, labels, share, grid = case(which)
     return local_view(labels, share, grid, truth_frame(shapes), ("L3", "L4"))

@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from phantoms.hard import hard_suite
-from phantoms.hard_case import names_in_view
-from phantoms.suite import GridWish
-from recon.labels import bone_mask, level_vertebrae, vertebra_number
-from recon.scan import Scan
-from recon.segment import segment
+from canalwise.phantoms.cases.hard_case import names_in_view
+from canalwise.phantoms.cases.hard_cases import hard_suite
+from canalwise.phantoms.cases.suite import GridRequest
+from canalwise.recon.labels import bone_mask, level_vertebrae, vertebra_number
+from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.pipeline import segment
 
-COARSE = GridWish((1.5, 1.5, 1.5), half_width_mm=36.0)
+COARSE = GridRequest((1.5, 1.5, 1.5), half_width_mm=36.0)
 LEAST_DICE = {"density 60, patchy, thin cortex": 0.83, "both joints fused": 0.89, "slip 9": 0.87}
 """Of the planned level's vertebrae; 0.86, 0.92 and 0.90 when this was set, at 1.5 mm."""
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from estimator.plan import default_approach
-from recon.case import write_case
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.recon.case.folder import write_case
+from canalwise.workbench.images import solids as scene
+from canalwise.workbench.report import what_if_section as report_what_if
+from canalwise.workbench.report.report import report_of
 from tests.workbench import toy
-from workbench import report_what_if, scene
-from workbench.report import report_of
 
 
 @pytest.fixture

@@ -7,12 +7,12 @@ import json
 import numpy as np
 import pytest
 
-from phantoms.spec import demo_spec
-from recon.given import GivenLabels
-from recon.labels import vertebrae_in
+from canalwise.phantoms.spec import demo_spec
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import vertebrae_in
+from canalwise.workbench import demonstration
+from canalwise.workbench.commands.main import main
 from tests.workbench import toy
-from workbench import demonstration
-from workbench.cli import main
 
 
 @pytest.fixture
@@ -30,10 +30,10 @@ def files_in(folder):
 def test_demo_leaves_a_whole_case_and_prints_its_estimate(toy_phantom, tmp_path, capsys):
     out = tmp_path / "demo"
     assert main(["demo", "--out", str(out), "--json"]) == 0
-    told = capsys.readouterr()
-    assert told.err == ""
+    reported = capsys.readouterr()
+    assert reported.err == ""
     made = files_in(out)
-    assert made["results/L3-L4-left.json"].decode() == told.out
+    assert made["results/L3-L4-left.json"].decode() == reported.out
     assert {"case.json", "report.html", "plans/L3-L4-left.toml", "results/compare-L3-L4.json"} <= set(made)
     assert json.loads(made["results/compare-L3-L4.json"])["rows"][0]["name"] == "left"
     assert main(["demo", "--out", str(out)]) == 2

@@ -7,9 +7,9 @@ import json
 
 import pytest
 
-from estimator.plan_file import read_plan
-from workbench.cli import INTERRUPTED, main
-from workbench.voice import Voice
+from canalwise.estimator.approach.plan_file import read_plan
+from canalwise.workbench.commands.main import INTERRUPTED, main
+from canalwise.workbench.console.output import CommandOutput
 
 SEARCH = ["--level", "L3-L4", "--budget", "600"]
 
@@ -64,7 +64,7 @@ def test_search_says_what_is_wrong_with_the_call(case, argv, word, capsys):
 
 
 def test_ctrl_c_keeps_the_best_so_far_and_says_so(case, capsys, monkeypatch):
-    from estimator import explore
+    from canalwise.estimator.search import exploration as explore
 
     true = explore.outcomes
     calls = []
@@ -86,7 +86,7 @@ def test_ctrl_c_before_anything_is_known_leaves_nothing(case, monkeypatch):
     def outcomes(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("estimator.explore.outcomes", outcomes)
+    monkeypatch.setattr("canalwise.estimator.search.exploration.outcomes", outcomes)
     before = sorted(case.rglob("*"))
     assert main(["search", str(case), *SEARCH]) == INTERRUPTED
     assert sorted(case.rglob("*")) == before
@@ -108,6 +108,6 @@ def test_a_known_total_is_counted_on_a_terminal_only():
             return True
 
     for err, shown in ((Terminal(), True), (io.StringIO(), False)):
-        with Voice(err=err).counting("searching", 10) as progress:
+        with CommandOutput(err=err).counting("searching", 10) as progress:
             progress(10)
         assert ("searching" in err.getvalue()) == shown

@@ -6,10 +6,10 @@ from functools import cache
 
 import numpy as np
 
-from recon.anatomy import Anatomy, Frame, Joint, Level, Measurement, Targets, Window
-from recon.grid import Grid
-from recon.labels import Part, Tissue, label_of, sided
-from recon.scan import Scan
+from canalwise.recon.anatomy import Anatomy, Frame, Joint, Level, Measurement, Targets, Window
+from canalwise.recon.grid import Grid
+from canalwise.recon.labels import Part, Tissue, label_of, sided
+from canalwise.recon.scan import Scan
 
 SPACING_MM = 1.0
 LOW_MM = np.array([-32.0, -42.0, -34.0])

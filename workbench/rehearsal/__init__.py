@@ -1,1 +1,1 @@
-"""The rehearsal page's server: a case on a desk, and the questions a page may ask about it."""
+"""The rehearsal page: its server, its sessions and the handlers of its requests."""

@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from recon.anatomy import Anatomy, Frame, Level
-from recon.case import Case
-from recon.grid import Grid
-from recon.labels import Part, Tissue, label_of
-from recon.scan import Scan
-from workbench.rehearsal.desk import Desk
+from canalwise.recon.anatomy import Anatomy, Frame, Level
+from canalwise.recon.case.folder import Case
+from canalwise.recon.grid import Grid
+from canalwise.recon.labels import Part, Tissue, label_of
+from canalwise.recon.scan import Scan
+from canalwise.workbench.rehearsal.session.session import Session
 
 LEFT = (np.array([20.0, 10.0, 5.0]), 9.0, label_of("L3", Part.LAMINA_LEFT))
 RIGHT = (np.array([-18.0, 4.0, -12.0]), 6.0, label_of("L4", Part.LAMINA_RIGHT))
@@ -65,8 +65,8 @@ def anatomy(flipped: bool = False) -> Anatomy:
     return Anatomy(place, labels, occupancy, (level,), {"sac": "given"})
 
 
-def desk_of(found: Anatomy, scan: Scan | None = None) -> Desk:
+def session_of(found: Anatomy, scan: Scan | None = None) -> Session:
     """A desk with that anatomy; its scan has a number of its own in every voxel."""
     grey = np.arange(np.prod(found.grid.shape)) % 3001 - 1000
     scan = scan or Scan(grey.reshape(found.grid.shape).astype(np.int16), found.grid, "CT")
-    return Desk(Case(scan, found, Path("nowhere")))
+    return Session(Case(scan, found, Path("nowhere")))

@@ -14,13 +14,13 @@ from pathlib import Path
 import pytest
 from websockets.sync.client import ClientConnection, connect
 
-from estimator.plan import default_approach
-from recon.case import read_case, write_case
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.recon.case.folder import read_case, write_case
+from canalwise.workbench.rehearsal.server import app
+from canalwise.workbench.rehearsal.server.security import ServerEndpoint
+from canalwise.workbench.rehearsal.server.server import ServerAddress, serving
+from canalwise.workbench.rehearsal.session.session import Session
 from tests.workbench import toy
-from workbench.rehearsal import app
-from workbench.rehearsal.desk import Desk
-from workbench.rehearsal.security import Address
-from workbench.rehearsal.serve import Place, serving
 
 FOLDER = "told-to-nobody"
 """The case's folder in these tests; no response may hold it."""
@@ -87,10 +87,10 @@ class Told:
 class Served:
     """A running server of a case on disk."""
 
-    address: Address
+    address: ServerEndpoint
     folder: Path
-    desk: Desk
-    told: list[str | bytes] = field(default_factory=list)
+    session: Session
+    reported: list[str | bytes] = field(default_factory=list)
 
     @property
     def origin(self) -> str:
@@ -107,31 +107,31 @@ class Served:
         try:
             client.request(method, target, headers=headers)
             got = client.getresponse()
-            told = Told(got.status, {name.lower(): value for name, value in got.getheaders()}, got.read())
+            reported = Told(got.status, {name.lower(): value for name, value in got.getheaders()}, got.read())
         finally:
             client.close()
-        self.told += [told.content, str(told.headers)]
-        return told
+        self.reported += [reported.content, str(reported.headers)]
+        return reported
 
     @contextmanager
     def page(self, **options) -> Iterator[Talker]:
         """A page's connection."""
         url = self.origin.replace("http", "ws") + f"/{self.address.token}/socket"
         with connect(url, **{"origin": self.origin, "proxy": None, "max_size": None} | options) as socket:
-            talker = Talker(socket, self.told)
+            talker = Talker(socket, self.reported)
             yield talker
 
 
 @contextmanager
 def served_from(folder: Path, port: int = 0, token: str = "") -> Iterator[Served]:
     """A server of the case in a folder, until the end of the block."""
-    desk = Desk(read_case(folder))
-    serving_here = serving(desk, Place(port=port, token=token))
+    session = Session(read_case(folder))
+    serving_here = serving(session, ServerAddress(port=port, token=token))
     thread = threading.Thread(target=serving_here.run)
     thread.start()
     while not serving_here.server.started:
         time.sleep(0.01)
-    served = Served(serving_here.address, folder, desk)
+    served = Served(serving_here.address, folder, session)
     try:
         yield served
     finally:
@@ -142,8 +142,8 @@ def served_from(folder: Path, port: int = 0, token: str = "") -> Iterator[Served
 
 def tell_nothing(served: Served) -> None:
     """No reply tells where the case lies."""
-    for told in served.told:
-        text = told if isinstance(told, str) else told.decode(errors="ignore")
+    for reported in served.reported:
+        text = reported if isinstance(reported, str) else reported.decode(errors="ignore")
         assert FOLDER not in text
         assert str(served.folder.parent) not in text
 

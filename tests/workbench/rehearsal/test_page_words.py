@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from workbench import tables, wording
+from canalwise.workbench.console import tables
+from canalwise.workbench.style import phrases as wording
 
 PAGE = Path(__file__).parents[3] / "workbench" / "page"
 
@@ -44,8 +45,8 @@ def said(asked: list[list[Any]]) -> list[Any]:
     if node is None or not (PAGE / "node_modules" / "esbuild").is_dir():
         pytest.skip("the page's tools are not installed: scripts/page_backend.py installs them")
     command = [node, "--input-type=module", "--eval", SAY]
-    told = subprocess.run(command, cwd=PAGE, input=json.dumps(asked), capture_output=True, text=True, check=True)
-    answers: list[Any] = json.loads(told.stdout)
+    reported = subprocess.run(command, cwd=PAGE, input=json.dumps(asked), capture_output=True, text=True, check=True)
+    answers: list[Any] = json.loads(reported.stdout)
     return answers
 
 
@@ -69,11 +70,11 @@ def test_numbers_round_as_the_commands_round_them() -> None:
 
 def test_rows_and_sentences_are_those_of_the_command() -> None:
     """An estimate with a breach, a set out of view and a joint out of view."""
-    told = estimate()
-    verdicts = [["verdictRow", verdict] for verdict in told["verdicts"]]
-    asked = [["headlineRows", told], ["taskRows", told], *verdicts, ["chanceLine", told], ["reachLine", told]]
-    rows = [tables.headline_rows(told), tables.task_rows(told), *map(tables.verdict_row, told["verdicts"])]
-    wanted = [*rows, tables.chance_line(told)[0], tables.reach_line(told)]
+    reported = estimate()
+    verdicts = [["verdictRow", verdict] for verdict in reported["verdicts"]]
+    asked = [["headlineRows", reported], ["taskRows", reported], *verdicts, ["chanceLine", reported], ["reachLine", reported]]
+    rows = [tables.headline_rows(reported), tables.task_rows(reported), *map(tables.verdict_row, reported["verdicts"])]
+    wanted = [*rows, tables.chance_line(reported)[0], tables.reach_line(reported)]
     assert said(asked) == json.loads(json.dumps(wanted))
 
 

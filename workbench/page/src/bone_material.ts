@@ -1,5 +1,5 @@
 // How bone and the soft structures are shaded. What the sweep covers is found point by point in the shader, from the
-// same formulas as estimator/geometry.py; it is a picture, never a number.
+// same formulas as estimator/geometry/cone_formulas.py; it is a picture, never a number.
 
 import {
   BackSide,

@@ -1,4 +1,4 @@
-// What the server answers to charts, as far as it is drawn (workbench/rehearsal/ask_charts.py). Null is not known.
+// What the server answers to charts, as far as it is drawn (workbench/rehearsal/handlers/charts.py). Null is not known.
 
 import type { Plan, Relation, Side } from "./protocol";
 

@@ -26,7 +26,7 @@ const handOf = ({ store }: Desk, edited: (plan: Plan, value: number) => Plan): H
   settle: () => store.settle(),
 });
 
-/** What the estimator takes at all (estimator/approach.py, estimator/channel.py). */
+/** What the estimator takes at all (estimator/approach/approach.py, estimator/approach/instrument.py). */
 const TILTS: readonly [number, number] = [-80, 80];
 const SWEEPS: readonly [number, number] = [0, 44.9];
 const LENGTHS: readonly [number, number] = [-100, 100];

@@ -2,7 +2,7 @@
 
 import type { Vec3 } from "./protocol";
 
-/** A rectangle in the level frame on which to sample; as workbench/planes.py. `up` is up the page. */
+/** A rectangle in the level frame on which to sample; as workbench/images/planes.py. `up` is up the page. */
 export interface Cut {
   centre: Vec3;
   right: Vec3;

@@ -1,4 +1,4 @@
-// Where the channel lies, for drawing it. The same formulas as estimator/approach.py; numbers that are told to people
+// Where the channel lies, for drawing it. The same formulas as estimator/approach/approach.py; numbers that are told to people
 // never come from here but from the server.
 
 import type { Phase, Plan, Side, Vec3 } from "./protocol";

@@ -100,7 +100,7 @@ export function seenAlong(anatomy: Anatomy, from: Vec3, way: Vec3, gone: Gone | 
 const partOf = (anatomy: Anatomy, bone: Surface, point: number): string =>
   anatomy.parts[bone.part?.[point] ?? -1] ?? "bone";
 
-/** Signed distance to the solid cone grown by a radius; as estimator/geometry.py, and as the bone's shader. */
+/** Signed distance to the solid cone grown by a radius; as estimator/geometry/cone_formulas.py, and as the bone's shader. */
 export function coneDistance(p: Vec3, phase: PlacedPhase, length_mm: number, radius_mm: number): number {
   const d: Vec3 = [p[0] - phase.pivot[0], p[1] - phase.pivot[1], p[2] - phase.pivot[2]];
   const t = d[0] * phase.axis[0] + d[1] * phase.axis[1] + d[2] * phase.axis[2];

@@ -1,4 +1,4 @@
-// The colours of the pictures: those of workbench/palette.py, some lighter for a dark ground.
+// The colours of the pictures: those of workbench/style/palette.py, some lighter for a dark ground.
 
 export type Rgb = [number, number, number];
 

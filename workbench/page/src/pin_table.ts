@@ -1,4 +1,4 @@
-// The table of plans held against each other (workbench/rehearsal/ask_compare.py): one column a plan, one line a number.
+// The table of plans held against each other (workbench/rehearsal/handlers/compare.py): one column a plan, one line a number.
 
 import { h } from "./elements";
 import type { Ends, Plan } from "./protocol";

@@ -1,4 +1,4 @@
-// Which way each slice lies. In theatre: as workbench/planes.py, the patient prone, axial seen from the feet; for
+// Which way each slice lies. In theatre: as workbench/images/planes.py, the patient prone, axial seen from the feet; for
 // reading: as radiologists hold it.
 
 import type { Cut } from "./cutter";

@@ -1,4 +1,4 @@
-// The rows and sentences of `canalwise estimate` from its JSON, letter for letter (workbench/tables.py).
+// The rows and sentences of `canalwise estimate` from its JSON, letter for letter (workbench/console/tables.py).
 
 import type { Chances, Estimate, Facet, Relation, Verdict } from "./protocol";
 import { amount, chanceWords, joined, limitWords, number, percent, withInterval } from "./wording";

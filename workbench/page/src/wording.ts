@@ -1,4 +1,4 @@
-// Numbers in words and figures, letter for letter as `canalwise estimate` prints them (workbench/wording.py).
+// Numbers in words and figures, letter for letter as `canalwise estimate` prints them (workbench/style/phrases.py).
 
 import type { Ends } from "./protocol";
 

@@ -1,0 +1,13 @@
+"""What a surgeon decides: an approach, its instrument, many approaches as a table, and errors in carrying one out."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "approach": ["Approach", "IPSILATERAL", "PlacedPhase", "other_side", "placed_phases"],
+        "table": ["ApproachTable"],
+    },
+)

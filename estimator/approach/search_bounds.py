@@ -1,0 +1,88 @@
+"""How far a search may go: every bound and every instrument class with its unit, source and evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from canalwise.estimator.approach.instrument import Channel
+from canalwise.estimator.limits import Evidence
+from canalwise.recon.errors import WrongUse
+
+
+@dataclass(frozen=True)
+class Bound:
+    """The range of one quantity of an approach, with where it comes from."""
+
+    low: float
+    high: float
+    unit: str
+    source: str
+    evidence: Evidence
+
+    def __post_init__(self) -> None:
+        if not self.low <= self.high:
+            raise WrongUse("a bound", "must not end below where it begins", got=(self.low, self.high))
+
+
+ENTRIES = "uniportal entries 5-15 mm from the midline, tubular ones 15-30 mm, from memory"
+WINDOW = "interlaminar windows are 9-14 mm high (published heights): the docking point stays on them or their rims"
+
+BOUNDS: Mapping[str, Bound] = MappingProxyType(
+    {
+        "docking_lateral_mm": Bound(5.0, 18.0, "mm", ENTRIES, "MEM"),
+        "docking_cranial_mm": Bound(-7.0, 7.0, "mm", WINDOW, "PRACTICE"),
+        "pivot_distance_mm": Bound(40.0, 60.0, "mm", "fascia 40-60 mm dorsal of the lamina", "PRACTICE"),
+        "medial_tilt_deg": Bound(-15.0, 15.0, "deg", "near vertical at first: within 15 degrees, from memory", "MEM"),
+        "cranial_tilt_deg": Bound(-15.0, 15.0, "deg", "further the entry would lie at the next level", "PRACTICE"),
+        "sweep_deg": Bound(2.0, 4.0, "deg", "the channel is moved 2-4 degrees about its axis", "PRACTICE"),
+        "far_shift_mm": Bound(0.0, 8.0, "mm", "skin and fascia give by a few millimetres", "PRACTICE"),
+        "far_medial_tilt_deg": Bound(5.0, 40.0, "deg", "20-40 degrees across, less from a deep pivot; memory", "MEM"),
+        "far_cranial_tilt_deg": Bound(-15.0, 15.0, "deg", "as the first phase", "PRACTICE"),
+        "far_sweep_deg": Bound(2.0, 4.0, "deg", "as the first phase", "PRACTICE"),
+    }
+)
+"""What a search varies on one side with one instrument, in the order of its coordinates; lateral is toward the side of
+the approach, cranial of the docking point is measured from the window's centre across its normal."""
+
+ENTRY_LATERAL_MM = Bound(3.0, 30.0, "mm", ENTRIES + "; a pivot nearer than 3 mm is across the supraspinous ligament",
+                         "MEM")
+"""Where the pivots must stay, toward the side of the approach."""
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """A generic class of instrument set, with where its sizes come from."""
+
+    channel: Channel
+    source: str
+    evidence: Evidence
+
+
+INSTRUMENTS: Mapping[str, Instrument] = MappingProxyType(
+    {
+        "interlaminar": Instrument(Channel(), "7 mm scope in an 8 mm sleeve, 3.5 mm burr: trade ranges", "MEM"),
+        "wide interlaminar": Instrument(
+            Channel(9.0, 7.9, 4.0), "7.9 mm scope in a 9 mm sleeve, 4 mm burr: trade ranges", "MEM"
+        ),
+        "stenosis": Instrument(
+            Channel(12.0, 10.0, 5.0), "10 mm scope in a 12 mm sleeve, 5 mm burr: trade ranges", "MEM"
+        ),
+    }
+)
+"""From the narrowest to the widest; the first is the usual one."""
+
+ANY = "any"
+
+
+def instruments_named(name: str) -> dict[str, Channel]:
+    """Class name -> channel: one class, or every class for 'any'; WrongUse for another name.
+
+    >>> list(instruments_named("stenosis")), len(instruments_named("any"))
+    (['stenosis'], 3)
+    """
+    plain = name.replace("-", " ")
+    if plain != ANY and plain not in INSTRUMENTS:
+        raise WrongUse("the instrument", f"must be one of {', '.join(INSTRUMENTS)}, {ANY}", got=name)
+    return {known: one.channel for known, one in INSTRUMENTS.items() if plain in (known, ANY)}

@@ -1,0 +1,15 @@
+"""Plans and accesses compared on paired samples."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "accesses": ["AccessComparison", "compared_accesses"],
+        "accesses_json": ["comparison_as_json"],
+        "plan_table": ["PlanTableTask", "pinned"],
+        "plan_table_json": ["plan_table_as_json"],
+    },
+)

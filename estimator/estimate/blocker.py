@@ -1,0 +1,254 @@
+"""Where the next millimetre of reach on the far side is stopped, and by what: something to point at.
+
+`canalwise.estimator.removal.reach` tells the cause; here is its place. All of it lies on the straight way from a phase's pivot to the
+target that would come next, or, where sweep or length end before it, at the nearest point the tool still gets to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.ndimage import map_coordinates
+
+from canalwise.estimator.approach.approach import PlacedPhase, other_side
+from canalwise.estimator.estimate.estimate import Estimate
+from canalwise.estimator.geometry.field_sampling import PROTECTED_STEP_MM
+from canalwise.estimator.removal.keep_out import KeepOut
+from canalwise.estimator.removal.reach import PROTECTED, nearest_phase, touch_of
+from canalwise.recon.anatomy import Anatomy, Frame, Level
+from canalwise.recon.grid import Float
+from canalwise.recon.labels import SIDES, Labels, Mask, Part, Side, Tissue, vertebra_name
+
+STEP_MM = 0.05
+"""Between the points at which a way's distance to the sac is read."""
+
+LEVEL_MM = 0.02
+"""Points whose distances to the sac differ by less are equally near: the middle one is told."""
+
+LOOK_MM = 8.0
+"""Sac and roots are told apart by what lies within this of the place."""
+
+TILTED_ON = ("facet limit", "spinous base")
+"""Causes found by tilting the last phase on to the target that would come next (`canalwise.estimator.estimate.estimate`)."""
+
+AT_MIDLINE_MM = 0.5
+"""Nearer to the midline than this is told as at it."""
+
+
+@dataclass(frozen=True)
+class Blocker:
+    """What stops the next millimetre.
+
+    Parameters
+    ----------
+    point_ras_mm : where
+    target_ras_mm : the target that would come next
+    phase : place in the plan of the phase that comes nearest to it
+    cause : as `canalwise.estimator.removal.reach.Reach.limited_by`
+    structure : the bone or tissue; empty where none stops it, but the sweep or the instrument's length
+    words : one sentence for people
+    """
+
+    point_ras_mm: tuple[float, float, float]
+    target_ras_mm: tuple[float, float, float]
+    phase: int
+    cause: str
+    structure: str
+    words: str
+
+
+@dataclass(frozen=True, eq=False)
+class TargetRay:
+    """The straight way from a phase's pivot to a target on the far side of the patient."""
+
+    anatomy: Anatomy
+    level: Level
+    phase: PlacedPhase
+    keep_out: KeepOut
+    far: Side
+    target_ras_mm: Float
+
+    def points_mm(self, step_mm: float) -> Float:
+        """(N, 3) array, RAS: points along the way, from the pivot to where the tool touches the target."""
+        way = self.target_ras_mm - self.phase.pivot_ras_mm
+        length_mm = float(np.linalg.norm(way))
+        along = np.arange(0.0, max(length_mm - self.phase.tool_radius_mm, 0.0) + 1e-9, step_mm)
+        return np.asarray(self.phase.pivot_ras_mm + along[:, None] * way / max(length_mm, 1e-9))
+
+    def past_midline_mm(self, points_mm: Float) -> Float:
+        """(...,) array: how far (..., 3) RAS points lie on the far side of the midline."""
+        x = self.level.frame.to_level_mm(points_mm)[..., 0]
+        return np.asarray(x if self.far == "left" else -x)
+
+
+def blocker_of(estimate: Estimate) -> Blocker | None:
+    """What stops an approach's next millimetre on the far side; None where every target is touched or none is there."""
+    far = other_side(estimate.approach.side)
+    reach = estimate.reach.get(far)
+    if reach is None or reach.next_ras_mm is None:
+        return None
+    target, number = np.array(reach.next_ras_mm), len(estimate.phases) - 1
+    # a limit breaks as the last phase is tilted on; else it is the phase that comes nearest
+    if reach.limited_by not in TILTED_ON:
+        number = nearest_phase(touch_of(estimate.anatomy, estimate.phases, estimate.keep_out, target[None]), 0)
+    way = TargetRay(estimate.anatomy, estimate.level, estimate.phases[number], estimate.keep_out, far, target)
+    return blocker_on(way, number, reach.limited_by)
+
+
+def blocker_on(way: TargetRay, number: int, cause: str) -> Blocker:
+    """Where a way is stopped by a cause that `canalwise.estimator.removal.reach` tells; `number` is its phase's place in the plan."""
+    point, structure, words = PLACES[cause](way)
+    return Blocker(_triple(point), _triple(way.target_ras_mm), number, cause, structure, words)
+
+
+def blocker_json(blocker: Blocker | None, frame: Frame) -> dict[str, Any] | None:
+    """The blocker as JSON data for a page, in the level frame; null for none."""
+    if blocker is None:
+        return None
+    return {
+        "point_mm": frame.to_level_mm(blocker.point_ras_mm).tolist(),
+        "target_mm": frame.to_level_mm(blocker.target_ras_mm).tolist(),
+        "phase": blocker.phase,
+        "cause": blocker.cause,
+        "structure": blocker.structure,
+        "words": blocker.words,
+    }
+
+
+Place = tuple[Float, str, str]
+"""A point, the structure there, a sentence."""
+
+
+def _at_sac(way: TargetRay) -> Place:
+    point = _nearest_to_sac_mm(way)
+    what = _soft_structure(way, point)
+    return point, what, f"The way to the next target runs into the {what} {_where(way, point)}."
+
+
+def _too_thick(way: TargetRay) -> Place:
+    point = _nearest_to_sac_mm(way)
+    what = _soft_structure(way, point)
+    return point, what, f"The tool is too thick to pass the {what} {_where(way, point)}; a thinner one would."
+
+
+def _nearest_to_sac_mm(way: TargetRay) -> Float:
+    """(3,) array: the point of the way that comes nearest to what is kept out of; the middle of a stretch in it."""
+    points, kept_out = way.points_mm(STEP_MM), way.keep_out
+    index = kept_out.grid.index_of(points).T
+    away = map_coordinates(kept_out.distance_mm, index, order=1, mode="constant", cval=1e3)
+    near = np.append(away <= away.min() + LEVEL_MM, False)
+    first = int(np.argmax(near))
+    return np.asarray(points[first + (int(np.argmin(near[first:])) - 1) // 2])
+
+
+def _soft_structure(way: TargetRay, point_mm: Float) -> str:
+    """'dural sac' or 'nerve root', whichever lies nearer."""
+    anatomy = way.anatomy
+    box = anatomy.grid.box_around(point_mm[None], LOOK_MM)
+    away = {}
+    for tissue in (Tissue.SAC, Tissue.ROOT):
+        there = anatomy.grid.cropped(box).world_mm(np.argwhere(anatomy.labels[box] == tissue))
+        away[tissue] = np.linalg.norm(there - point_mm, axis=1).min(initial=np.inf)
+    return "nerve root" if away[Tissue.ROOT] < away[Tissue.SAC] else "dural sac"
+
+
+def _at_protected(way: TargetRay) -> Place:
+    """The first protected voxel met, by the same steps as `canalwise.estimator.geometry.field_sampling.labels_along_line`."""
+    points, grid = way.points_mm(PROTECTED_STEP_MM), way.anatomy.grid
+    index = grid.index_of(points)
+    inside: Mask = np.asarray(((index >= 0) & (index <= np.array(grid.shape) - 1)).all(axis=1))
+    i, j, k = np.floor(np.where(inside[:, None], index, 0.0) + 0.5).astype(int).T
+    label: Labels = np.where(inside, way.anatomy.labels[i, j, k], 0)
+    first = int(np.argmax(PROTECTED[label]))
+    what = bone_words(int(label[first]))
+    where = _where(way, points[first])
+    return points[first], what, f"The way to the next target runs into the {what}, which must stay, {where}."
+
+
+def bone_words(label: int) -> str:
+    """A bone's label as one says it.
+
+    >>> bone_words(2302), bone_words(2201), bone_words(2209)
+    ('left pedicle of L4', 'body of L3', 'left superior articular process of L3')
+    """
+    *part, last = Part(label % 100).name.lower().split("_")
+    named = [last, *part] if last in SIDES else [*part, last]
+    process = " process" if {"articular", "transverse"} & set(part) else ""
+    return f"{' '.join(named)}{process} of {vertebra_name(label // 100)}"
+
+
+def _beyond_sweep(way: TargetRay) -> Place:
+    point = nearest_touched_mm(way.phase, way.target_ras_mm, FAR_MM)
+    return point, "", f"The sweep ends {_short(way, point)} short of the next target, {_where(way, point)}."
+
+
+def _beyond_length(way: TargetRay) -> Place:
+    point = nearest_touched_mm(way.phase, way.target_ras_mm, way.phase.tip_depth_mm)
+    return point, "", f"The tool's tip ends {_short(way, point)} short of the next target, {_where(way, point)}."
+
+
+FAR_MM = 1000.0
+"""A sweep looked at without its end."""
+
+
+def nearest_touched_mm(phase: PlacedPhase, target_mm: Float, length_mm: float) -> Float:
+    """(3,) array: what is nearest a far point of all that the tool can touch from within its sweep to a length."""
+    offset = target_mm - phase.pivot_ras_mm
+    t = float(offset @ phase.axis_ras)
+    aside = offset - t * phase.axis_ras
+    rho, slope = float(np.linalg.norm(aside)), float(np.tan(np.radians(phase.sweep_deg)))
+    # in the half-plane of axis and point the cone is a triangle; the nearest point lies on its flank or its base
+    flank = np.clip((t + rho * slope) / (1 + slope**2), 0.0, length_mm) * np.array([1.0, slope])
+    base = np.array([length_mm, min(rho, length_mm * slope)])
+    near_t, near_rho = min(flank, base, key=lambda place: float(np.hypot(*(place - (t, rho)))))
+    on_cone = phase.pivot_ras_mm + near_t * phase.axis_ras + near_rho * aside / max(rho, 1e-9)
+    way = target_mm - on_cone
+    return np.asarray(on_cone + phase.tool_radius_mm * way / max(float(np.linalg.norm(way)), 1e-9))
+
+
+def _at_joint(way: TargetRay) -> Place:
+    """The far joint's place that the way passes nearest."""
+    joint, points = way.level.joints[way.far], way.points_mm(PROTECTED_STEP_MM)
+    middle = (joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2
+    away = np.linalg.norm(middle[:, None] - points[None], axis=2).min(axis=1)
+    what = f"{way.far} facet joint of {way.level.name}"
+    return middle[int(np.argmin(away))], what, f"Tilting on would take more of the {what} than its limit allows."
+
+
+def _at_base(way: TargetRay) -> Place:
+    """Where the way crosses the midline."""
+    points = way.points_mm(STEP_MM)
+    what = f"spinous base of {way.level.upper}"
+    crossing = points[int(np.argmin(np.abs(way.past_midline_mm(points))))]
+    return crossing, what, f"Tilting on would leave too thin a bridge at the {what}."
+
+
+PLACES: dict[str, Callable[[TargetRay], Place]] = {
+    "sac": _at_sac,
+    "tool diameter": _too_thick,
+    "protected bone": _at_protected,
+    "sweep": _beyond_sweep,
+    "working length": _beyond_length,
+    "facet limit": _at_joint,
+    "spinous base": _at_base,
+}
+"""What `canalwise.estimator.removal.reach` and `canalwise.estimator.estimate.estimate` tell as causes -> where to look for them."""
+
+
+def _where(way: TargetRay, point_mm: Float) -> str:
+    past = float(way.past_midline_mm(point_mm))
+    if abs(past) < AT_MIDLINE_MM:
+        return "at the midline"
+    return f"{abs(past):.0f} mm {'past' if past > 0 else 'short of'} the midline"
+
+
+def _short(way: TargetRay, point_mm: Float) -> str:
+    return f"{float(np.linalg.norm(way.target_ras_mm - point_mm)):.1f} mm"
+
+
+def _triple(point_mm: Float) -> tuple[float, float, float]:
+    x, y, z = (float(v) for v in point_mm)
+    return x, y, z

@@ -1,0 +1,155 @@
+"""How likely an approach, carried out by hand on a patient known from a scan, keeps each limit and reaches its targets.
+
+Each sample of the whole sweep is held against the limits and the wanted targets, centred on the exact estimate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from canalwise.estimator.approach.approach import other_side
+from canalwise.estimator.batch.outcomes_by_relation import ENOUGH_FRAC, USUAL_WANTED
+from canalwise.estimator.estimate.estimate import Estimate
+from canalwise.estimator.estimate.limit_checks import Verdict, verdicts_of
+from canalwise.estimator.estimate.monte_carlo import SampledChanges
+from canalwise.estimator.removal.target_names import FROM_TARGETS, MIDLINE, NAMES
+from canalwise.recon.labels import Mask, Side
+
+KEPT = {"facet area kept": "area_frac", "facet width kept": "width_frac", "pars width left": "pars_mm"}
+"""Verdict on a side, without 'ipsilateral' or 'contralateral' -> name of its number; at least the limit."""
+
+BASE_LEFT = {"spinous base bridge left": "bridge_mm"}
+AT_MOST = {"spinous base undercut": "undercut_frac", "farthest bone taken from the midline": "lateral_removal_mm"}
+
+PARS_LEFT = "pars width left"
+
+
+@dataclass(frozen=True)
+class Chances:
+    """Probabilities, 0 to 1, as shares of the samples.
+
+    Parameters
+    ----------
+    limits : verdict's name -> chance that it is kept; None where its number could not be measured
+    targets : name of a set asked for -> chance that `enough_frac` of it is touched; None where not in view
+    wanted : the sets that count in `all_targets`
+    all_limits, all_targets, all : together in one sample; None where one of them is not known
+    """
+
+    limits: Mapping[str, float | None]
+    targets: Mapping[str, float | None]
+    wanted: tuple[str, ...]
+    enough_frac: float
+    all_limits: float | None
+    all_targets: float | None
+    all: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Successes:
+    """Which samples succeed, (N,) arrays; names and None as in `Chances`."""
+
+    limits: Mapping[str, Mask | None]
+    targets: Mapping[str, Mask | None]
+    wanted: tuple[str, ...]
+
+    @property
+    def all_limits(self) -> Mask | None:
+        """All limits together; one whose number is nowhere to be measured cannot be broken."""
+        return _together([flags for flags in self.limits.values() if flags is not None])
+
+    @property
+    def all_targets(self) -> Mask | None:
+        """All that is wanted together; a target that is not in view cannot be reached."""
+        wanted = [self.targets[name] for name in self.wanted]
+        return None if any(flags is None for flags in wanted) else _together(wanted)
+
+    @property
+    def all(self) -> Mask | None:
+        """Both together."""
+        kept, reached = self.all_limits, self.all_targets
+        return None if kept is None or reached is None else kept & reached
+
+
+def successes_of(estimate: Estimate, spread: SampledChanges, wanted: Sequence[str] | None = None) -> Successes:
+    """Which samples of an estimate keep the limits and reach the targets.
+
+    `wanted` : of the sets asked for, those that count together; as `wanted_of` them where left out.
+    """
+    limits = {verdict.name: _kept(estimate, verdict, spread) for verdict in verdicts_of(estimate)}
+    targets = {name: _reached(estimate, name, spread) for name in estimate.task_targets_ras_mm}
+    return Successes(limits, targets, wanted_of(tuple(targets)) if wanted is None else tuple(wanted))
+
+
+def chances_of(estimate: Estimate, spread: SampledChanges) -> Chances:
+    """The chances of an estimate from its samples."""
+    found = successes_of(estimate, spread)
+    return Chances(
+        {name: _share(flags) for name, flags in found.limits.items()},
+        {name: _share(flags) for name, flags in found.targets.items()},
+        found.wanted,
+        ENOUGH_FRAC,
+        _share(found.all_limits),
+        _share(found.all_targets),
+        _share(found.all),
+    )
+
+
+def wanted_of(asked: Sequence[str]) -> tuple[str, ...]:
+    """What must be reached: the sets asked for; where nothing was chosen, what the operation is made for.
+
+    >>> wanted_of(NAMES), wanted_of(["roof"])
+    (('ipsilateral recess', 'contralateral recess'), ('roof',))
+    """
+    return USUAL_WANTED if tuple(asked) == NAMES else tuple(asked)
+
+
+def _kept(estimate: Estimate, verdict: Verdict, spread: SampledChanges) -> Mask | None:
+    """(N,) array: is the limit kept in each sample? None where its number could not be measured."""
+    relation, _, rest = verdict.name.partition(" ")
+    side = _side(estimate, relation == "contralateral")
+    name = f"{side} {KEPT[rest]}" if rest in KEPT else (BASE_LEFT | AT_MOST)[verdict.name]
+    if verdict.met is None or name not in spread.change or np.isnan(spread.change[name]).any():
+        return None
+    value = verdict.value + spread.change[name]
+    if verdict.name in AT_MOST:
+        return np.asarray(value <= verdict.limit)
+    kept = np.asarray(value >= verdict.limit)
+    # as in the verdicts: a pars that was thin before and loses nothing is the patient's, not the plan's
+    return kept | spread.pars_untouched[side] if rest == PARS_LEFT else kept
+
+
+def _reached(estimate: Estimate, name: str, spread: SampledChanges) -> Mask | None:
+    """(N,) array: is enough of the set touched in each sample? None for sets that the samples do not hold."""
+    sampled = sampled_name(estimate, name)
+    if sampled not in spread.change:
+        return None
+    share = estimate.task_reached_frac[name] + spread.change[sampled]
+    return None if np.isnan(share).any() else np.asarray(share >= ENOUGH_FRAC - SHARE_TOL)
+
+
+def sampled_name(estimate: Estimate, name: str) -> str:
+    """What a set of the task is called among the samples, which know the patient's sides only."""
+    across, which = FROM_TARGETS.get(name, (False, name))
+    return name if name in MIDLINE else f"{_side(estimate, across)} {which}"
+
+
+SHARE_TOL = 1e-9
+"""Rounding of a share of points."""
+
+
+def _side(estimate: Estimate, across: bool) -> Side:
+    side = estimate.approach.side
+    return other_side(side) if across else side
+
+
+def _together(flags: Sequence[Mask | None]) -> Mask | None:
+    known = [each for each in flags if each is not None]
+    return np.asarray(np.all(known, axis=0)) if known else None
+
+
+def _share(flags: Mask | None) -> float | None:
+    return None if flags is None else float(flags.mean())

@@ -1,0 +1,15 @@
+"""What does not depend on the approach: a level prepared once and evaluated many times."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "border_uncertainty": ["BorderUncertainty", "MIDLINE_SD_MM"],
+        "facet_interval": ["joint_sds"],
+        "prepared_level": ["PreparedLevel"],
+        "task_level": ["TaskLevel", "level_for_task"],
+    },
+)

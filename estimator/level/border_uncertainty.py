@@ -1,0 +1,79 @@
+"""How well a level's borders are known, and what a little doubt about them changes whatever the approach."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from canalwise.estimator.interval import SD_OF_95
+from canalwise.estimator.level.border_shift import eroded_occupancy
+from canalwise.estimator.level.facet_interval import FacetUncertainty, facet_uncertainty
+from canalwise.estimator.removal.bone_removal import LevelBone
+from canalwise.estimator.removal.pars_and_spinous_base import ParsAndBaseSamples, pars_and_base_samples
+from canalwise.recon.anatomy import Anatomy, Level
+from canalwise.recon.measurement.confidence import border_sd_mm
+from canalwise.recon.severity_bands import Threshold
+
+MODELLED_SD_MM = Threshold("thickness of a modelled ligament, and so the sac's border", 1.0, "mm",
+                           "Yoshiiwa et al., Asian Spine J 2016;10:528 (4.16, SD 1.12 mm in worn discs)", "READ")
+"""Between patients; a modelled ligament takes the mean, a modelled sac what it leaves."""
+
+OPEN_CANAL_SD_MM = Threshold("one place of the wall of a canal found from bone, at the disc", 0.8, "mm",
+                             "hard phantoms from CT alone (scripts/accuracy_hard.py)", "CALC")
+"""Beside the disc no bone bounds the canal: there its wall is a smooth surface and a convention."""
+
+MIDLINE_SD_MM = Threshold("where the midline lies", 0.3, "mm",
+                          "random phantoms, arches mirrored on themselves (scripts/accuracy_intervals.py)", "CALC")
+"""The plane about which worn arches mirror themselves best is drawn toward the side that has grown more."""
+
+HERE_VOXELS = 0.4
+"""Deviation of one place of the canal's wall, where the farthest target lies, in voxels (scripts/why_intervals.py)."""
+
+CLEAR_EDGE = 8.0
+"""Edge over noise that is taken where a level's confidence was not judged."""
+
+
+@dataclass(frozen=True)
+class BorderUncertainty:
+    """Standard deviations, mm, of the positions of borders at a level.
+
+    `canal_here_mm` is that of one place of the canal's wall, the others are those of whole borders.
+    """
+
+    bone_mm: float
+    canal_mm: float
+    canal_here_mm: float
+    sac_mm: float
+    ligament_mm: float
+    joint: FacetUncertainty
+
+
+def border_uncertainty_of(anatomy: Anatomy, level: Level) -> BorderUncertainty:
+    """The level's border deviations, from its confidence where it was judged."""
+    voxel_mm, sources = float(anatomy.grid.spacing_mm.max()), anatomy.sources
+    sure = level.confidence
+    clear = border_sd_mm(voxel_mm, CLEAR_EDGE, sources.get("parts", "automatic"))
+    bone = [s.border_sd_mm for s in sure.structures if s.name != "canal"] if sure else [clear]
+    wall = sure.border_sd_mm("canal") if sure else clear
+    soft = {name: MODELLED_SD_MM.value if sources.get(name, "modelled") == "modelled" else wall
+            for name in ("sac", "flavum")}
+    joint = facet_uncertainty(sources.get("parts", "automatic"), voxel_mm, float(np.mean(bone)))
+    open_mm = OPEN_CANAL_SD_MM.value if sources.get("canal") == "automatic" else 0.0
+    here = float(np.linalg.norm([wall, HERE_VOXELS * voxel_mm, open_mm]))
+    return BorderUncertainty(float(np.mean(bone)), wall, here, soft["sac"], soft["flavum"], joint)
+
+
+@dataclass(frozen=True, eq=False)
+class ThinnerBone:
+    """A level's bone with every border drawn in by SD_OF_95 of its deviations, and its weak places measured anew."""
+
+    level_bone: LevelBone
+    weak: ParsAndBaseSamples
+
+
+def thinner_bone(level: Level, level_bone: LevelBone, bone_sd_mm: float) -> ThinnerBone:
+    """The bone of a bench, drawn in; coverage by any region stays what it was, for no empty voxel is filled."""
+    voxel = np.float32(level_bone.grid.voxel_mm3)
+    thin = replace(level_bone, bone_mm3=eroded_occupancy(level_bone.bone_mm3 / voxel, level_bone.grid, SD_OF_95 * bone_sd_mm) * voxel)
+    return ThinnerBone(thin, pars_and_base_samples(level, thin))

@@ -1,0 +1,130 @@
+"""What the faces' borders and the joint's extent do to the shares of a facet joint that stay."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import spatial
+
+from canalwise.estimator.interval import SD_OF_95, sd_of_shift
+from canalwise.estimator.removal.bone_removal import LevelBone
+from canalwise.estimator.removal.facet_preservation import disc_slice, pairs_kept
+from canalwise.estimator.removal.region import Region
+from canalwise.recon.anatomy import Joint, Level, Source
+from canalwise.recon.grid import Float
+from canalwise.recon.labels import Mask, Side, label_of, sided
+
+EXTENT_VOXELS = 0.5
+"""Deviation of where a joint's rim is taken to lie, in voxels (scripts/why_intervals.py)."""
+
+SPLIT_MM = 0.8
+"""... and more with parts found automatically, whose cuts from each other are a rule or a network's guess and no border
+in the image (scripts/accuracy_hard.py)."""
+
+SPLIT_VOXELS = 0.1
+"""... and with parts given, whose cuts are drawn in voxels, as a whole, in voxels (scripts/accuracy_intervals.py)."""
+
+RIM_MM = 1.5
+"""Depth of the rim that is taken off a joint to see what its extent does: three cells of `canalwise.recon.level.facet_joints`."""
+
+CELL_MM = 0.8
+"""Joint points further apart than this are no neighbours: their own spacing is 0.5 mm."""
+
+
+@dataclass(frozen=True)
+class FacetUncertainty:
+    """Standard deviations, mm: of the faces' borders, of the joint's rims, and of the cuts between parts."""
+
+    border_mm: float
+    extent_mm: float
+    split_mm: float
+
+
+def facet_uncertainty(source: Source, voxel_mm: float, border_mm: float) -> FacetUncertainty:
+    """What is not known of a joint whose parts come from a source.
+
+    >>> facet_uncertainty("given", 1.0, 0.1)
+    FacetUncertainty(border_mm=0.1, extent_mm=0.5, split_mm=0.1)
+    """
+    extent = EXTENT_VOXELS * voxel_mm
+    if source == "automatic":
+        return FacetUncertainty(border_mm, float(np.hypot(extent, SPLIT_MM)), SPLIT_MM)
+    return FacetUncertainty(border_mm, extent, SPLIT_VOXELS * voxel_mm)
+
+
+def joint_sds(level: Level, side: Side, region: Region, border_uncertainty: FacetUncertainty) -> dict[str, dict[str, float]]:
+    """'area_frac', 'width_frac' -> cause -> standard deviation of that share of the joint that stays.
+
+    `border_uncertainty` is of the joint's faces and rims.
+    """
+    joint = level.joints[side]
+    kept = pairs_kept(joint, region)
+    moved = [pairs_kept(_moved(joint, sign * SD_OF_95 * border_uncertainty.border_mm), region) for sign in (-1.0, 1.0)]
+    at_disc, everywhere = disc_slice(joint, level.frame), np.ones(len(kept), dtype=bool)
+    # what is taken lies at the joint's medial rim: where that rim is, decides most
+    rims = _rims(joint, region)
+    reported = {}
+    for name, where in (("area_frac", everywhere), ("width_frac", at_disc)):
+        weight = np.where(where, joint.area_mm2, 0.0)
+        border = sd_of_shift(_share(weight, kept), *(_share(weight, flags) for flags in moved))
+        reported[name] = {"bone border": border, "joint extent": _extent_sd(rims, weight, kept) * border_uncertainty.extent_mm}
+    return reported
+
+
+def _moved(joint: Joint, into_bone_mm: float) -> Joint:
+    """The joint with both faces moved away from each other, into their own bone."""
+    across = joint.superior_face_ras_mm - joint.inferior_face_ras_mm
+    way = into_bone_mm * across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-9)
+    return Joint(joint.side, joint.inferior_face_ras_mm - way, joint.superior_face_ras_mm + way, joint.area_mm2,
+                 joint.angle_deg, joint.gap_mm)
+
+
+def _extent_sd(rims: list[tuple[Mask, Mask]], weight: Float, kept: Mask) -> float:
+    """Change of the kept share per mm by which the joint ends sooner or later at a rim; rims independent of each other.
+
+    A joint that ends sooner loses the rim; one that goes on gains as much again, as far as the region leaves that.
+    """
+    share, changes = _share(weight, kept), []
+    for rim, beyond in rims:
+        sooner = _share(np.where(rim, 0.0, weight), kept)
+        later = _share(np.concatenate([weight, weight[rim]]), np.concatenate([kept, beyond]))
+        changes.append(np.nanmax(np.abs([sooner - share, later - share, 0.0])))
+    return float(np.sqrt(np.sum(np.square(changes)))) / RIM_MM
+
+
+def _rims(joint: Joint, region: Region) -> list[tuple[Mask, Mask]]:
+    """Each rim: the pairs within RIM_MM of it, and whether as many beyond it would be kept.
+
+    The four rims are found by looking both ways along the joint's width and its height.
+    """
+    middle = (joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2
+    if len(middle) < 3:
+        return []
+    # a joint's face is much wider and higher than it is curved, so its first two axes lie in it
+    _, _, axes = np.linalg.svd(middle - middle.mean(axis=0), full_matrices=False)
+    tree = spatial.cKDTree(middle)
+    looks = [sign * RIM_MM * axis for axis in axes[:2] for sign in (-1.0, 1.0)]
+    rims = [np.asarray(tree.query(middle + look)[0] > CELL_MM) for look in looks]
+    return [(rim, pairs_kept(_beyond(joint, rim, look), region)) for rim, look in zip(rims, looks, strict=True)]
+
+
+def _beyond(joint: Joint, rim: Mask, look: Float) -> Joint:
+    """The pairs of a rim carried on past it."""
+    return Joint(joint.side, joint.inferior_face_ras_mm[rim] + look, joint.superior_face_ras_mm[rim] + look,
+                 joint.area_mm2[rim], joint.angle_deg, joint.gap_mm)
+
+
+def split_frac(level: Level, side: Side, level_bone: LevelBone) -> float:
+    """Share of both processes' bone that changes hands per mm by which they are cut off their laminae elsewhere.
+
+    The cut is taken to be as large as the joint's face: both span the process.
+    """
+    labels = (label_of(level.upper, sided("inferior_articular", side)),
+              label_of(level.lower, sided("superior_articular", side)))
+    whole = sum(level_bone.whole_by_label_mm3.get(label, 0.0) for label in labels)
+    return float(level.joints[side].area_mm2.sum()) / whole if whole > 0 else 0.0
+
+
+def _share(weight: Float, kept: Mask) -> float:
+    return float(weight[kept].sum() / weight.sum()) if weight.sum() > 0 else float("nan")

@@ -1,0 +1,106 @@
+"""A level with everything about it that does not depend on the approach, found once and asked many times."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+from canalwise.estimator.geometry.bricks import Bricks
+from canalwise.estimator.geometry.level_arrays import LevelArrays
+from canalwise.estimator.level.array_builder import scene_of
+from canalwise.estimator.level.border_uncertainty import (
+    BorderUncertainty,
+    ThinnerBone,
+    border_uncertainty_of,
+    thinner_bone,
+)
+from canalwise.estimator.limits import Limits
+from canalwise.estimator.removal.bone_removal import BoneBricks, LevelBone, bone_bricks, level_bone_of
+from canalwise.estimator.removal.canal_area import Compression, compression_of
+from canalwise.estimator.removal.facet_preservation import faces_of
+from canalwise.estimator.removal.keep_out import KeepOut, keep_out_of
+from canalwise.estimator.removal.pars_and_spinous_base import ParsAndBaseSamples, pars_and_base_samples
+from canalwise.estimator.removal.target_points import TaskTargets, task_targets
+from canalwise.recon.anatomy import Anatomy, Level
+from canalwise.recon.image.skin import air_in_view
+from canalwise.recon.labels import Part, Side, label_of
+from canalwise.recon.parallel import both
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedLevel:
+    """What every approach to a level shares; each part is found when it is first asked for."""
+
+    anatomy: Anatomy
+    level: Level
+    limits: Limits = field(default_factory=Limits)
+
+    @cached_property
+    def level_bone(self) -> LevelBone:
+        """The level's bone, cropped."""
+        return level_bone_of(self.anatomy, self.level)
+
+    @cached_property
+    def sac(self) -> KeepOut:
+        """What must be kept out of, for an instrument of no width: its berth is the clearance alone."""
+        rules = (self.limits.value("sac_retraction_mm"), self.limits.value("sac_clearance_mm"), 0.0)
+        return keep_out_of(self.anatomy, self.level.frame.origin_ras_mm, rules)
+
+    @cached_property
+    def scene(self) -> LevelArrays:
+        """All of it as flat arrays, for many approaches at a time."""
+        return scene_of(self.anatomy, self.level, self.level_bone, self.sac)
+
+    def ready(self) -> PreparedLevel:
+        """The same with all found that one exact estimate needs, two things at a time."""
+        both(lambda: self.sac, lambda: (self.level_bone.takeable, self.pressing, self.pars_and_base_samples))
+        return self
+
+    def keep_out(self, tool_radius_mm: float) -> KeepOut:
+        """What a tool of that radius must keep out of."""
+        return replace(self.sac, clearance_radius_mm=self.sac.clearance_radius_mm + tool_radius_mm)
+
+    @cached_property
+    def pars_and_base_samples(self) -> ParsAndBaseSamples:
+        """Pars and spinous base of the upper vertebra."""
+        return pars_and_base_samples(self.level, self.level_bone)
+
+    @cached_property
+    def pressing(self) -> Compression:
+        """What presses on the sac."""
+        return compression_of(self.anatomy, self.level, self.level_bone)
+
+    @cached_property
+    def faces(self) -> dict[Side, Bricks]:
+        """The faces of each joint in view."""
+        return {side: faces_of(joint) for side, joint in self.level.joints.items()}
+
+    @cached_property
+    def base_bone(self) -> BoneBricks:
+        """The upper vertebra's spinous base alone."""
+        return bone_bricks(self.level_bone, only=(label_of(self.level.upper, Part.SPINOUS_BASE),))
+
+    @cached_property
+    def border_uncertainty(self) -> BorderUncertainty:
+        """How well the level's borders are known."""
+        return border_uncertainty_of(self.anatomy, self.level)
+
+    @cached_property
+    def thinner(self) -> ThinnerBone:
+        """The level's bone with its borders drawn in by what they can be off."""
+        return thinner_bone(self.level, self.level_bone, self.border_uncertainty.bone_mm)
+
+    @cached_property
+    def air_in_view(self) -> bool:
+        """Does the map tell where the skin is?"""
+        return air_in_view(self.anatomy.labels)
+
+    @cached_property
+    def task_targets(self) -> TaskTargets:
+        """The sets of points a task is chosen from."""
+        return task_targets(self.anatomy, self.level)
+
+
+def prepared_level(anatomy: Anatomy, level_name: str, limits: Limits | None = None) -> PreparedLevel:
+    """The level of that name, prepared; raises LevelNotInView where there is none."""
+    return PreparedLevel(anatomy, anatomy.level(level_name), limits or Limits())

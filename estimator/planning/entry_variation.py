@@ -1,0 +1,93 @@
+"""Where approaches like a plan's can start from: any entry above the planes of its pivot and its docking point."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach, other_side
+from canalwise.estimator.approach.table import ApproachTable, axes_level, pivots_level_mm, table_of
+from canalwise.estimator.planning.default_approach import middle_mm, recess_mm
+from canalwise.estimator.planning.pivot_constraint import aim_deg, repeated, with_depths, with_pivots
+from canalwise.recon.anatomy import Level
+from canalwise.recon.errors import WrongUse
+from canalwise.recon.grid import Float
+
+BOTH_PHASES = (IPSILATERAL, OVER_THE_TOP)
+
+LEAST_DORSAL = 0.2
+"""An axis flatter than this, as a share of straight ventral, is not followed back to a plane."""
+
+
+@dataclass(frozen=True, eq=False)
+class EntryVariation:
+    """A plan whose entry, tilts, sweep and instrument are to be varied.
+
+    Parameters
+    ----------
+    level, plan : the plan has an ipsilateral phase and then one over the top
+    pivots_mm : (2, 3) array of the level frame, the phases' pivots
+    """
+
+    level: Level
+    plan: Approach
+    pivots_mm: Float
+
+    @property
+    def pivot_mm(self) -> Float:
+        """(3,) array: the first phase's pivot."""
+        return np.asarray(self.pivots_mm[0])
+
+    @property
+    def angles_deg(self) -> Float:
+        """(6,) array: the plan's own tilts and sweeps, in the order of `canalwise.estimator.charts.constrained_search.VARIED`."""
+        phases = self.plan.phases
+        return np.array([(p.medial_tilt_deg, p.cranial_tilt_deg, p.sweep_half_angle_deg) for p in phases]).ravel()
+
+    def aims_deg(self, entries_mm: Float) -> Float:
+        """(K, 4) array: tilts from (K, 3) entries toward the near recess and, over the top, the far targets."""
+        side = self.plan.side
+        toward = recess_mm(self.level, side) - entries_mm
+        pivots = entries_mm + toward * self._to_plane(entries_mm, toward, self.pivot_mm[1])[:, None]
+        across = middle_mm(self.level, other_side(side)) - (pivots + self.pivots_mm[1] - self.pivots_mm[0])
+        return np.concatenate([aim_deg(side, toward), aim_deg(side, across)], axis=1)
+
+    def _to_plane(self, start_mm: Float, way: Float, dorsal_mm: float) -> Float:
+        """(K,) array: multiples of a ventral way to a coronal plane; 0 where it lies behind."""
+        return np.asarray(np.maximum((start_mm[:, 1] - dorsal_mm) / np.maximum(-way[:, 1], LEAST_DORSAL), 0.0))
+
+    def laid(self, entries_mm: Float, angles_deg: Float, instruments: ApproachTable | None = None) -> ApproachTable:
+        """(N) approaches through entries of the skin, or of the pivot's plane where no skin is in view.
+
+        The first phase's axis runs through its entry; its pivot lies on that axis in the plan's own coronal plane of
+        the pivot (or at the entry where that is not deeper), its docking point in that of the docking point. The
+        second pivot is shifted from the first as in the plan. Depths follow the planner's rule.
+
+        Parameters
+        ----------
+        entries_mm : (N, 3) array, level frame
+        angles_deg : (N, 6) array, `canalwise.estimator.charts.constrained_search.VARIED`
+        instruments : N rows whose diameters and lengths are taken; the plan's own where left out
+        """
+        base = repeated(self.plan, len(entries_mm)) if instruments is None else instruments
+        turned = replace(
+            base,
+            medial_deg=angles_deg[:, [0, 3]],
+            cranial_deg=angles_deg[:, [1, 4]],
+            sweep_deg=angles_deg[:, [2, 5]],
+        )
+        axis = axes_level(turned)[:, 0]
+        pivot = entries_mm + axis * self._to_plane(entries_mm, axis, self.pivot_mm[1])[:, None]
+        docked_mm = np.maximum(self._to_plane(pivot, axis, self.plan.docking_point_mm[1]), 1.0)
+        moved = replace(turned, docking_mm=pivot + docked_mm[:, None] * axis, pivot_distance_mm=docked_mm)
+        pivots = np.stack([pivot, pivot + self.pivots_mm[1] - self.pivots_mm[0]], axis=1)
+        return with_depths(self.level, with_pivots(moved, pivots), (0, 1))
+
+
+def entry_variation_of(level: Level, plan: Approach) -> EntryVariation:
+    """The ground of a plan; raises WrongUse unless its phases are ipsilateral, then over the top."""
+    names = tuple(phase.name for phase in plan.phases)
+    if names != BOTH_PHASES:
+        raise WrongUse("the plan's phases", f"must be {' and '.join(BOTH_PHASES)} to be varied", got=names)
+    return EntryVariation(level, plan, pivots_level_mm(table_of([plan]))[0])

@@ -1,0 +1,14 @@
+"""What one approach takes and keeps: bone, facet joints, pars, spinous base, canal area, reach."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "bone_removal": ["LevelBone", "Removal"],
+        "keep_out": ["KeepOut"],
+        "target_names": ["FROM_TARGETS", "NAMES", "chosen"],
+    },
+)

@@ -1,0 +1,90 @@
+"""How much of each facet joint stays, by the three measures the literature uses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from canalwise.estimator.geometry.bricks import Bricks, bricks_of_points
+from canalwise.estimator.removal.bone_removal import Removal
+from canalwise.estimator.removal.region import Region
+from canalwise.recon.anatomy import Frame, Joint, Level
+from canalwise.recon.grid import Float
+from canalwise.recon.labels import Mask, Side, label_of, sided
+
+DISC_SLICE_HALF_MM = 1.0
+"""Joint points within this of the disc's mid-plane make the disc-level axial slice."""
+
+
+@dataclass(frozen=True)
+class FacetPreservation:
+    """What stays of one joint, each 0..1.
+
+    `area_frac`: joint surface that still has bone on both sides. `width_frac`: the same along
+    the joint line in the disc-level axial slice. `volume_frac`: bone of the two processes.
+    """
+
+    area_frac: float
+    width_frac: float
+    volume_frac: float
+
+
+def facet_kept(
+    level: Level, side: Side, region: Region, removal: Removal, faces: Bricks | None = None
+) -> FacetPreservation:
+    """What a region and its removal leave of the level's joint on one side of the patient.
+
+    `faces` are `faces_of` the joint, where they are at hand.
+    """
+    joint = level.joints[side]
+    kept = pairs_kept(joint, region, faces)
+    at_disc = disc_slice(joint, level.frame)
+    return FacetPreservation(
+        area_frac=_share(joint.area_mm2, kept),
+        width_frac=_share(joint.area_mm2[at_disc], kept[at_disc]),
+        volume_frac=volume_kept_frac(level, side, removal),
+    )
+
+
+def area_kept_frac(joint: Joint, region: Region, faces: Bricks | None = None) -> float:
+    """Share of a joint's surface that a region leaves with bone on both sides; NaN where it has none."""
+    return _share(joint.area_mm2, pairs_kept(joint, region, faces))
+
+
+def faces_of(joint: Joint) -> Bricks:
+    """The points of a joint's inferior face, then those of its superior one, in bricks."""
+    return bricks_of_points(np.concatenate([joint.inferior_face_ras_mm, joint.superior_face_ras_mm]))
+
+
+def disc_slice(joint: Joint, frame: Frame) -> Mask:
+    """(N,) array: which pairs lie in the disc-level axial slice, or in the nearest slice that has any."""
+    height = frame.to_level_mm((joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2)[:, 2]
+    centre = float(np.clip(0.0, height.min() + DISC_SLICE_HALF_MM, height.max() - DISC_SLICE_HALF_MM))
+    in_slice: Mask = np.abs(height - centre) <= DISC_SLICE_HALF_MM
+    return in_slice
+
+
+def pairs_kept(joint: Joint, region: Region, faces: Bricks | None = None) -> Mask:
+    """(N,) array: a pair stays only when the bone behind both of its points stays."""
+    if faces is None:
+        lost = region.holds(np.concatenate([joint.inferior_face_ras_mm, joint.superior_face_ras_mm]))
+    else:
+        lost = np.zeros(len(faces.order), dtype=bool)
+        lost[faces.order[region.covered(faces).places]] = True
+    return np.asarray(~lost.reshape(2, -1).any(axis=0))
+
+
+def _share(weight: Float, kept: Mask) -> float:
+    return float(weight[kept].sum() / weight.sum()) if weight.sum() > 0 else float("nan")
+
+
+def volume_kept_frac(level: Level, side: Side, removal: Removal) -> float:
+    """Share of the bone of a joint's two processes that a removal leaves; NaN where there is none."""
+    labels = (
+        label_of(level.upper, sided("inferior_articular", side)),
+        label_of(level.lower, sided("superior_articular", side)),
+    )
+    whole, taken = removal.level_bone.whole_by_label_mm3, removal.by_label_mm3
+    total = sum(whole.get(n, 0.0) for n in labels)
+    return 1.0 - sum(taken.get(n, 0.0) for n in labels) / total if total > 0 else float("nan")

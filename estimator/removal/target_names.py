@@ -1,0 +1,44 @@
+"""The names of what a decompression may be asked to touch; `canalwise.estimator.removal.target_points` says where each lies."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from canalwise.recon.errors import WrongUse
+
+FROM_TARGETS = {
+    "ipsilateral recess": (False, "lateral recess"),
+    "contralateral recess": (True, "lateral recess"),
+    "contralateral foramen entrance": (True, "foramen entrance"),
+    "contralateral disc border": (True, "disc border"),
+    "ipsilateral canal wall": (False, "canal wall"),
+    "contralateral canal wall": (True, "canal wall"),
+}
+"""Name of a set -> is it across the midline, and which of a side's targets it is."""
+
+MIDLINE = ("roof", "cranial flavum insertion", "caudal flavum insertion")
+"""Sets that belong to no side; the ligament's span both."""
+
+NAMES = (*FROM_TARGETS, *MIDLINE)
+"""Every set a task may be chosen from; together they are what a decompression from one side asks (common practice,
+no source). The approach side's own foramen entrance is not among them: it is reached from the other side."""
+
+
+def chosen(names: Sequence[str]) -> tuple[str, ...]:
+    """The names asked for, each once, in the order of NAMES; WrongUse for any other.
+
+    >>> chosen(["roof", "ipsilateral recess", "roof"])
+    ('ipsilateral recess', 'roof')
+    """
+    if unknown := [name for name in names if name not in NAMES]:
+        raise WrongUse("the task", f"must be chosen from {', '.join(NAMES)}", got=unknown[0])
+    return tuple(name for name in NAMES if name in names)
+
+
+def named(text: str) -> tuple[str, ...]:
+    """The names in a list divided by commas, words joined by spaces or by '-'; WrongUse for any other.
+
+    >>> named("ipsilateral-recess, roof")
+    ('ipsilateral recess', 'roof')
+    """
+    return chosen([name.strip().replace("-", " ") for name in text.split(",")])

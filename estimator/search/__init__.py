@@ -1,0 +1,15 @@
+"""The best approaches to a level."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "best_approach": ["Question", "reached_exactly", "search"],
+        "exploration": ["Progress"],
+        "search_json": ["search_as_json"],
+        "strategies": ["SearchTask"],
+    },
+)

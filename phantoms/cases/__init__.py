@@ -1,0 +1,1 @@
+"""Sets of phantoms on which accuracy is measured."""

@@ -1,0 +1,182 @@
+"""From a scan, or a scan and labels made elsewhere, to the whole anatomy.
+
+Bones and vertebrae, parts of the arches, canal, ligament and sac, levels: whatever is given enters
+at the step where it belongs, the rest is found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.recon.anatomy import Anatomy, Correction, Naming, Source
+from canalwise.recon.bone.occupancy import occupancy_within
+from canalwise.recon.canal.calcification import with_calcified
+from canalwise.recon.canal.soft_tissue_model import with_modelled_tissue
+from canalwise.recon.canal.tube import CanalTube, canal_from_bone
+from canalwise.recon.case.motion_segments import frames_of, levels_of
+from canalwise.recon.errors import LevelNotInView
+from canalwise.recon.grid import Box, Float, Grid
+from canalwise.recon.image.implants import metal_of, metal_warning, tamed
+from canalwise.recon.image.reconstruction_circle import unpadded
+from canalwise.recon.image.skin import with_soft_tissue
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import CANAL_CONTENTS, Labels, Part, Tissue, bone_mask, canal_mask, vertebrae_in
+from canalwise.recon.level.resampled_level import disc_mask, neighbours
+from canalwise.recon.measurement.confidence import with_confidence
+from canalwise.recon.memory_budget import check_memory
+from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.pipeline import segment
+from canalwise.recon.segmentation.seed_points import Seeds
+from canalwise.recon.spine.arch_parts import divide_arches
+from canalwise.recon.spine.level_numbering import SURE
+from canalwise.recon.spine.region_of_interest import spine_box
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class BoneAnatomy:
+    """What a scan's bones are, before ligament, sac and levels.
+
+    Parameters
+    ----------
+    labels : (nx, ny, nz) uint16 array, parts and canal named
+    occupancy : (nx, ny, nz) float32 array, bone share
+    sources : 'vertebrae', 'parts', 'canal', 'levels' and, where given, 'sac' and 'flavum'
+    naming : what the vertebrae's names rest on
+    corrections : what a person changed, in order
+    """
+
+    labels: Labels
+    occupancy: npt.NDArray[np.float32]
+    sources: dict[str, Source]
+    warnings: tuple[str, ...] = ()
+    naming: Naming | None = None
+    corrections: tuple[Correction, ...] = ()
+
+
+def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Sequence[str] | None = None,
+               progress: Progress | None = None, seeds: Seeds | None = None) -> Anatomy:
+    """The anatomy of a scan.
+
+    Parameters
+    ----------
+    given : labels made elsewhere, on the scan's grid; what they lack is found
+    vertebrae : names in view, cranial to caudal, where the scan itself cannot tell
+    progress : called with a sentence before each step
+    seeds : points a person laid into canal, vertebrae or discs; used where these are found, not given
+
+    Raises
+    ------
+    UnusableInput : no bone, no canal, or an MR without labels
+    LevelNotInView : no two neighbouring vertebrae with the disc between them are in view
+    """
+    say = progress or (lambda _: None)
+    return anatomy_of_bones(*bones_of_scan(scan, given, vertebrae, say, seeds), say)
+
+
+def bones_of_scan(scan: Scan, given: GivenLabels | None, vertebrae: Sequence[str] | None, say: Progress,
+                  seeds: Seeds | None = None) -> tuple[Scan, BoneAnatomy]:
+    """The part of the scan that holds the spine, and its bones, given or found."""
+    through_mm = None if seeds is None else seeds.canal_mm()
+    scan, given = _located(unpadded(scan), given, through_mm, say)
+    metal = metal_of(scan)
+    shown = scan if metal is None else tamed(scan, metal)
+    bones = _bones_found(shown, vertebrae, say, seeds) if given is None else bones_given(shown, given, say, through_mm)
+    if metal is not None:
+        levels = {"-".join(pair): pair for pair in neighbours(vertebrae_in(bones.labels))}
+        bones = replace(bones, warnings=(*bones.warnings, metal_warning(metal, bones.labels, scan.grid, levels)))
+    return scan, replace(bones, corrections=() if seeds is None else seeds.records())
+
+
+def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, say: Progress) -> Anatomy:
+    """Everything that follows from the bones: level frames, ligament and sac, levels, confidence."""
+    say("finding level frames")
+    frames, left_out = frames_of(bones.labels, bones.occupancy, scan.grid)
+    if not frames:
+        raise LevelNotInView("scan", "must show two neighbouring vertebrae with the disc between them",
+                             got=", ".join(vertebrae_in(bones.labels)) or "no vertebra", do=" ".join(left_out))
+    say("laying ligament and sac")
+    labels = bones.labels if bones.sources["canal"] == "given" else with_calcified(bones.labels, scan)
+    labels = with_modelled_tissue(labels, scan.grid, frames)
+    modelled: dict[str, Source] = {"sac": "modelled", "flavum": "modelled"}
+    sources: dict[str, Source] = modelled | bones.sources
+    levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say,
+                       scan=scan)
+    sure = with_confidence(levels, scan, labels, sources, bones.naming)
+    return Anatomy(scan.grid, labels, bones.occupancy, sure, sources, bones.warnings + left_out, bones.naming,
+                   bones.corrections)
+
+
+def _located(scan: Scan, given: GivenLabels | None, through_mm: Float | None,
+             say: Progress) -> tuple[Scan, GivenLabels | None]:
+    """Scan and labels cut down to the spine; says what memory the rest needs, refuses where there is less."""
+    say("locating the spine")
+    box = spine_box(scan, through_mm)
+    if box is not None and given is not None:
+        bone = np.argwhere(bone_mask(given.labels))
+        box = _widened(box, bone.min(axis=0), bone.max(axis=0)) if len(bone) else box
+    part = scan if box is None else scan.cropped(box)
+    say(check_memory(part.grid.shape, part.voxels.dtype))
+    return part, given if box is None or given is None else replace(given, labels=given.labels[box])
+
+
+def _widened(box: Box, low: npt.NDArray[np.intp], high: npt.NDArray[np.intp]) -> Box:
+    """The index box grown to hold the voxels from low to high."""
+    i, j, k = (slice(min(s.start, int(a)), max(s.stop, int(b) + 1)) for s, a, b in zip(box, low, high, strict=True))
+    return i, j, k
+
+
+def bones_given(scan: Scan, given: GivenLabels, say: Progress, through_mm: Float | None = None) -> BoneAnatomy:
+    """Bones from labels made elsewhere; parts and canal are found where they are not given.
+
+    The canal is found through the (M, 3) points that a person laid into it, RAS mm.
+    """
+    labels, tube, sources = given.labels, None, _given_sources(given)
+    if "parts" not in given.named or (labels % 100 == Part.UNDIVIDED).any():
+        say("finding the canal from the given bones")
+        tube = tube_of(labels, scan.grid, through_mm)
+        say("dividing the arches")
+        labels = divide_arches(labels, scan.grid, tube)
+    if not canal_mask(labels).any():
+        labels = _with_canal(labels, tube or tube_of(labels, scan.grid, through_mm))
+    say("placing bone borders within voxels")
+    occupancy = occupancy_within(bone_mask(labels), scan)
+    naming = Naming("given", SURE["given"].value, "the names came with the label map; the scan was not asked")
+    return BoneAnatomy(with_soft_tissue(labels, scan), occupancy, sources, scan.warnings + given.warnings, naming)
+
+
+def tube_of(labels: Labels, grid: Grid, through_mm: Float | None = None) -> CanalTube:
+    """The canal of a label map; discs count as wall. It runs through the (M, 3) points given, RAS mm."""
+    return canal_from_bone((bone_mask(labels) | disc_mask(labels)).astype(np.float32), grid, through_mm=through_mm)
+
+
+def _with_canal(labels: Labels, tube: CanalTube) -> Labels:
+    out = labels.copy()
+    out[tube.mask & (labels < 100)] = Tissue.CANAL
+    return out
+
+
+def _given_sources(given: GivenLabels) -> dict[str, Source]:
+    """How each thing was obtained when labels were given."""
+    sources: dict[str, Source] = {"vertebrae": "given", "levels": "given"}
+    for name in ("parts", "canal"):
+        sources[name] = "given" if name in given.named else "automatic"
+    if any((given.labels == tissue).any() for tissue in CANAL_CONTENTS):
+        sources["canal"] = "given"
+    for name in ("sac", "flavum"):
+        if name in given.named:
+            sources[name] = "given"
+    return sources
+
+
+def _bones_found(scan: Scan, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None) -> BoneAnatomy:
+    """Bones from the scan itself."""
+    found = segment(scan, vertebrae, say, seeds)
+    sources: dict[str, Source] = {"vertebrae": "automatic", "parts": "automatic", "canal": "automatic",
+                                  "levels": "given" if found.naming.evidence == "given" else "automatic"}
+    return BoneAnatomy(found.labels, found.occupancy, sources, found.warnings, found.naming)

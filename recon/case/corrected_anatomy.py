@@ -1,0 +1,155 @@
+"""An anatomy corrected: structures replaced and points laid by a person, and all that follows found anew.
+
+Points change what the search itself finds, so with them the scan is searched again; a structure replaced alone changes
+the labels there are. Both keep what was corrected earlier.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from canalwise.recon.anatomy import Anatomy, Correction, Source
+from canalwise.recon.case.anatomy_builder import BoneAnatomy, Progress, anatomy_of_bones, bones_of_scan, tube_of
+from canalwise.recon.case.corrections import (
+    Replacement,
+    bone_changed,
+    kept_replacement,
+    occupancy_again,
+    with_canal_in,
+    with_replacements,
+    without_modelled,
+)
+from canalwise.recon.case.motion_segments import LEFT_OUT
+from canalwise.recon.case.structure_names import structure_of
+from canalwise.recon.errors import WrongUse
+from canalwise.recon.grid import Float
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import Labels, Part, bone_mask, vertebrae_in
+from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.seed_points import Seed, Seeds, check_canal_free
+from canalwise.recon.spine.arch_parts import divide_arches
+
+
+def anatomy_with(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Sequence[str] | None = None,
+                 seeds: Seeds | None = None, replaced: Sequence[Replacement] = (),
+                 progress: Progress | None = None) -> Anatomy:
+    """The anatomy of a scan, as `canalwise.recon.case.anatomy_builder.anatomy_of`, with structures replaced by a person's maps.
+
+    Raises what `anatomy_of` and `canalwise.recon.case.corrections.with_replacements` raise.
+    """
+    say = progress or (lambda _: None)
+    if given is not None and seeds is not None:
+        _only_canal(seeds)
+    part, bones = bones_of_scan(scan, given, vertebrae, say, seeds)
+    return anatomy_of_bones(part, corrected(bones, part, replaced, say, seeds), say)
+
+
+def corrected_anatomy(scan: Scan, anatomy: Anatomy, *, seeds: Seeds | None = None, replaced: Sequence[Replacement] = (),
+                  vertebrae: Sequence[str] | None = None, progress: Progress | None = None) -> Anatomy:
+    """A case's anatomy with further corrections; earlier ones stay.
+
+    Parameters
+    ----------
+    scan : the case's own
+    vertebrae : names in view, where points make the search see others than the case has
+
+    Raises
+    ------
+    WrongUse : nothing to correct, or vertebrae pointed at in labels that were given
+    """
+    points = seeds or Seeds()
+    if not points.points and not replaced:
+        raise WrongUse("the correction", "must change something", do="Give --replace WHAT=FILE or --seed WHAT=X,Y,Z.")
+    if points.points and not _bones_were_given(anatomy.sources):
+        return _searched_again(scan, anatomy, points, replaced, vertebrae, progress)
+    _only_canal(points)
+    say, part = progress or (lambda _: None), scan.on(anatomy.grid)
+    bones = corrected(bones_of_anatomy(anatomy), part, replaced, say, points)
+    return anatomy_of_bones(part, replace(bones, corrections=bones.corrections + points.records()), say)
+
+
+def _bones_were_given(sources: Mapping[str, Source]) -> bool:
+    """Did the vertebrae come with a label map, so that there is nothing to search for?"""
+    return "given" in (sources.get("vertebrae"), sources.get("parts"))
+
+
+def _only_canal(points: Seeds) -> None:
+    """Points are for the search: where vertebrae were given there is none, and only the canal is found."""
+    if any(seed.what != "canal" for seed in points.points):
+        raise WrongUse("--seed", "must lie in the canal where the vertebrae were given with a label map",
+                       got=", ".join(seed.what for seed in points.points), do="Correct the names in that map.")
+
+
+def _searched_again(scan: Scan, anatomy: Anatomy, points: Seeds, replaced: Sequence[Replacement],
+                    vertebrae: Sequence[str] | None, progress: Progress | None) -> Anatomy:
+    """The scan searched through old and new points, with old and new replacements laid in."""
+    old = [Seed(r.what, r.point_ras_mm) for r in anatomy.corrections if r.point_ras_mm is not None]
+    anew = {each.structure for each in replaced}
+    # the maps are not kept: what they showed stands in the labels
+    kept = [kept_replacement(r, anatomy.labels, anatomy.grid) for r in anatomy.corrections
+            if r.kind == "replaced" and r.what not in anew]
+    seeds = Seeds((*old, *points.points))
+    named = any(seed.what != "canal" for seed in seeds.points)
+    was_given = anatomy.naming is not None and anatomy.naming.evidence == "given"
+    names = vertebrae or (vertebrae_in(anatomy.labels) if was_given and not named else None)
+    return anatomy_with(scan, vertebrae=names, seeds=seeds, replaced=[*kept, *replaced], progress=progress)
+
+
+def bones_of_anatomy(anatomy: Anatomy) -> BoneAnatomy:
+    """The bones an anatomy was made from: without what was modelled on them and what was said of the levels."""
+    found: dict[str, Source] = {name: source for name, source in anatomy.sources.items() if source != "modelled"}
+    said = tuple(warning for warning in anatomy.warnings if LEFT_OUT not in warning)  # said anew by what follows
+    return BoneAnatomy(without_modelled(anatomy.labels, anatomy.sources), anatomy.occupancy, found, said,
+                 anatomy.naming, anatomy.corrections)
+
+
+def corrected(bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], say: Progress,
+              seeds: Seeds | None = None) -> BoneAnatomy:
+    """Bones with structures replaced, replaced vertebrae divided and the canal found anew where its wall changed.
+
+    Parameters
+    ----------
+    scan : on the bones' grid
+    seeds : the canal of given bones is found anew through these
+    """
+    through_mm = Seeds().canal_mm() if seeds is None else seeds.canal_mm()
+    pointed = bool(len(through_mm)) and _bones_were_given(bones.sources)
+    if not replaced and not pointed:
+        return bones
+    say("laying in the corrections")
+    if pointed and seeds is not None:
+        seeds.check_in(scan.grid)
+        check_canal_free(through_mm, bone_mask(bones.labels), scan.grid)
+    labels = with_replacements(bones.labels, scan.grid, replaced)
+    labels = _followed(labels, bones, scan, replaced, through_mm, pointed)
+    sources = dict(bones.sources)
+    for each in replaced:
+        if tissue := structure_of(each.structure).tissue:
+            sources[tissue.name.lower()] = "given"
+    known = {"vertebrae", "parts", "canal", "levels", "sac", "flavum"}
+    return replace(bones, labels=labels, occupancy=occupancy_again(labels, bones.labels, bones.occupancy, scan),
+                   sources={name: source for name, source in sources.items() if name in known},
+                   corrections=_records(bones, replaced))
+
+
+def _followed(labels: Labels, bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], through_mm: Float,
+              pointed: bool) -> Labels:
+    """Labels with replaced vertebrae divided into parts, and the canal laid anew where nobody gave it."""
+    own_canal = any(each.structure == "canal" for each in replaced) or bones.sources.get("canal") == "given"
+    moved = bone_changed(labels, bones.labels)
+    undivided = bool(((labels >= 100) & (labels % 100 == Part.UNDIVIDED)).any())
+    if not undivided and not pointed and (own_canal or not moved):
+        return labels
+    # the parts of an arch are told by where they lie about the canal, so it comes first
+    tube = tube_of(labels, scan.grid, through_mm)
+    if pointed or (moved and not own_canal):
+        labels = with_canal_in(labels, tube.mask & (labels < 100))
+    return divide_arches(labels, scan.grid, tube) if undivided else labels
+
+
+def _records(bones: BoneAnatomy, replaced: Sequence[Replacement]) -> tuple[Correction, ...]:
+    """Earlier records, without those of structures replaced once more, and the new ones."""
+    anew = {each.structure for each in replaced}
+    kept = [r for r in bones.corrections if r.kind != "replaced" or r.what not in anew]
+    return (*kept, *(each.record for each in replaced))

@@ -1,0 +1,197 @@
+"""A case on disk: one folder that holds a scan, its anatomy, and the plans and results made on them.
+
+``case.json`` (provenance, confidence, corrections, sources, warnings, meshes, caution), ``scan.nii.gz``,
+``labels.nii.gz`` with ``labels.json``, ``occupancy.nii.gz``, ``anatomy.json``, and the folders ``meshes`` (STL of what
+`canalwise.recon.case.meshes` names), ``plans`` and ``results``. NIfTI keeps affines in single precision, so the exact ones stand in
+the JSON files.
+"""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.recon.anatomy import Anatomy, Correction, Level, Naming, Source
+from canalwise.recon.case.meshes import write_meshes
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.recon.errors import BadCase, UnusableInput
+from canalwise.recon.grid import Grid
+from canalwise.recon.image.volume import Voxels, row_major
+from canalwise.recon.intake.nifti_reader import stored_voxels
+from canalwise.recon.intake.nifti_writer import write_nifti
+from canalwise.recon.intake.reader import BUDGET_MB
+from canalwise.recon.labels import label_names
+from canalwise.recon.parallel import both
+from canalwise.recon.scan import Modality, Scan
+from canalwise.recon.serialization import (
+    from_data,
+    json_text,
+    read_json,
+    to_data,
+    with_schema,
+    without_schema,
+    write_folder_atomic,
+)
+
+CASE_SCHEMA, ANATOMY_SCHEMA, LABELS_SCHEMA = "canalwise.case/1", "canalwise.anatomy/1", "canalwise.labels/1"
+FILES = ("case.json", "scan.nii.gz", "labels.nii.gz", "labels.json", "occupancy.nii.gz", "anatomy.json")
+FOLDERS = ("meshes", "plans", "results")
+
+OCCUPANCY_STEPS = 255
+"""Occupancy is kept in this many steps: 0.4 % of a voxel, below what any scan resolves."""
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A scan and its anatomy, with the folder that holds them."""
+
+    scan: Scan
+    anatomy: Anatomy
+    folder: Path
+
+
+@dataclass(frozen=True)
+class _ScanRecord:
+    grid: Grid
+    modality: Modality
+    provenance: dict[str, str]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _AnatomyRecord:
+    grid: Grid
+    sources: dict[str, Source]
+    warnings: tuple[str, ...]
+    levels: tuple[Level, ...]
+    naming: Naming | None = None
+    corrections: tuple[Correction, ...] = ()
+
+
+def quantised(occupancy: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.float32]:
+    """(same shape) array of the occupancy a case can hold: whole steps of 1/255, clipped to 0..1.
+
+    Build an `Anatomy` with this, and its numbers are the same before and after the disk.
+
+    >>> (quantised(np.array([0.0, 0.5, 1.2])) * 255).tolist()
+    [0.0, 128.0, 255.0]
+    """
+    return _occupancy_of(_steps(occupancy))
+
+
+def write_case(folder: str | Path, scan: Scan, anatomy: Anatomy, *, force: bool = False) -> Case:
+    """Write a case, whole or not at all; the case returned is what `read_case` will read.
+
+    An existing folder is replaced only with `force`, and only when it is a case or empty. Its plans are
+    kept; its results and meshes belong to the anatomy that is replaced and go.
+
+    Raises WrongUse when the folder may not be replaced.
+
+    >>> import tempfile
+    >>> grid = Grid((2, 2, 2), np.diag([0.5, 0.5, 0.7, 1.0]))
+    >>> scan = Scan(np.arange(8, dtype=np.int16).reshape(2, 2, 2), grid, "CT")
+    >>> anatomy = Anatomy(grid, np.zeros((2, 2, 2), np.uint16), np.full((2, 2, 2), 0.2, np.float32), ())
+    >>> with tempfile.TemporaryDirectory() as parent:
+    ...     written = write_case(Path(parent, "case"), scan, anatomy)
+    ...     read = read_case(written.folder)
+    >>> bool((read.scan.voxels == scan.voxels).all()), bool((read.anatomy.occupancy == written.anatomy.occupancy).all())
+    (True, True)
+    """
+    folder = Path(folder)
+    # An anatomy found in a large scan covers the spine and the skin behind it: the case keeps no more of the scan.
+    scan = scan.on(anatomy.grid)
+    # Of what the disk keeps, so that a case read and written again has the same meshes.
+    steps = _steps(anatomy.occupancy)
+    kept = replace(anatomy, occupancy=_occupancy_of(steps))
+    with write_folder_atomic(folder, force, marker="case.json") as filling:
+        for name in FOLDERS:
+            (filling / name).mkdir()
+        # A surgeon's plans outlive a rebuild; what was computed from the old anatomy must not.
+        if (folder / "plans").is_dir():
+            shutil.copytree(folder / "plans", filling / "plans", dirs_exist_ok=True)
+        meshes, _ = both(lambda: write_meshes(filling / "meshes", kept),
+                         lambda: _write_images(filling, scan, anatomy, steps))
+        for name, data in _documents(scan, anatomy, meshes).items():
+            (filling / name).write_text(json_text(data), encoding="utf-8")
+    return Case(scan, kept, folder)
+
+
+def _write_images(folder: Path, scan: Scan, anatomy: Anatomy, steps: npt.NDArray[np.uint8]) -> None:
+    write_nifti(folder / "scan.nii.gz", scan.voxels, scan.grid)
+    write_nifti(folder / "labels.nii.gz", anatomy.labels, anatomy.grid)
+    write_nifti(folder / "occupancy.nii.gz", steps, anatomy.grid, slope=1 / OCCUPANCY_STEPS)
+
+
+def read_case(folder: str | Path) -> Case:
+    """The case in a folder; raises BadCase naming what is missing, damaged or of another version."""
+    folder = Path(folder)
+    missing = [name for name in FILES if not (folder / name).is_file()]
+    if missing:
+        lacking = f"a folder that lacks {', '.join(missing)}"
+        raise BadCase("the case folder", f"must hold {', '.join(FILES)}", got=lacking,
+                      do="Build the case again.")
+    about = _document(folder, "case.json", CASE_SCHEMA)
+    reported = from_data(_ScanRecord, about.get("scan"), who="the scan in case.json", error=BadCase)
+    text = _document(folder, "anatomy.json", ANATOMY_SCHEMA)
+    found = from_data(_AnatomyRecord, text, who="anatomy.json", error=BadCase)
+    _check_label_names(folder)
+    scan = Scan(_voxels(folder, "scan.nii.gz", reported.grid), reported.grid, reported.modality, reported.provenance, reported.warnings)
+    labels = _voxels(folder, "labels.nii.gz", found.grid).astype(np.uint16)
+    occupancy = _occupancy_of(_voxels(folder, "occupancy.nii.gz", found.grid))
+    anatomy = Anatomy(found.grid, labels, occupancy, found.levels, found.sources, found.warnings, found.naming,
+                      found.corrections)
+    return Case(scan, anatomy, folder)
+
+
+def _documents(scan: Scan, anatomy: Anatomy, meshes: dict[str, dict[str, Any]]) -> dict[str, Any]:
+    reported = to_data(_ScanRecord(scan.grid, scan.modality, scan.provenance, scan.warnings))
+    found = to_data(_AnatomyRecord(anatomy.grid, dict(anatomy.sources), anatomy.warnings, anatomy.levels,
+                                   anatomy.naming, anatomy.corrections))
+    sure = {level.name: {"value_frac": level.confidence.value_frac, "check_by_eye": level.confidence.check_by_eye}
+            for level in anatomy.levels if level.confidence is not None}
+    about = {"caution": CAUTION, "levels": [level.name for level in anatomy.levels], "confidence": sure,
+             "naming": None if anatomy.naming is None else to_data(anatomy.naming),
+             "corrections": [to_data(correction) for correction in anatomy.corrections],
+             "sources": dict(anatomy.sources),
+             "warnings": [*scan.warnings, *anatomy.warnings], "meshes": meshes, "scan": reported}
+    present = set(np.unique(anatomy.labels).tolist())
+    names = {str(value): name for value, name in label_names().items() if value in present}
+    return {"case.json": with_schema(CASE_SCHEMA, about), "anatomy.json": with_schema(ANATOMY_SCHEMA, found),
+            "labels.json": with_schema(LABELS_SCHEMA, {"names": names})}
+
+
+def _document(folder: Path, name: str, schema: str) -> dict[str, Any]:
+    return without_schema(schema, read_json(folder / name, who=name, error=BadCase), who=name, error=BadCase)
+
+
+def _check_label_names(folder: Path) -> None:
+    names = _document(folder, "labels.json", LABELS_SCHEMA).get("names")
+    ours = {str(value): name for value, name in label_names().items()}
+    if not isinstance(names, dict) or not names.items() <= ours.items():
+        raise BadCase("labels.json", "must give the labels the names of this version", do="Build the case again.")
+
+
+def _voxels(folder: Path, name: str, grid: Grid) -> Voxels:
+    try:
+        voxels, placed = stored_voxels(folder / name, BUDGET_MB)
+    except UnusableInput as problem:
+        raise BadCase(name, "must be whole", got=str(problem), do="Build the case again.") from None
+    # The JSON's affine is exact; the NIfTI's only tells whether the two belong together.
+    if not placed.same_as(grid):
+        raise BadCase(name, f"must lie on the grid its JSON file names, {grid.shape}", got=placed.shape,
+                      do="It was changed outside; build the case again.")
+    return row_major(voxels)
+
+
+def _steps(occupancy: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.uint8]:
+    steps: npt.NDArray[np.uint8] = np.rint(np.clip(occupancy, 0.0, 1.0) * OCCUPANCY_STEPS).astype(np.uint8)
+    return steps
+
+
+def _occupancy_of(steps: Voxels) -> npt.NDArray[np.float32]:
+    return steps.astype(np.float32) / np.float32(OCCUPANCY_STEPS)

@@ -1,0 +1,119 @@
+"""Every motion segment in view: frame, landmarks, joints, windows, targets and measurements."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from canalwise.recon.anatomy import Frame, Level, Measurement, Source
+from canalwise.recon.errors import AnatomyNotFound
+from canalwise.recon.grid import Grid
+from canalwise.recon.image.skin import skin_point_mm
+from canalwise.recon.labels import SIDES, Labels, vertebrae_in
+from canalwise.recon.level.facet_joints import joints_of
+from canalwise.recon.level.frame import level_frame
+from canalwise.recon.level.interlaminar_window import windows_of
+from canalwise.recon.level.landmarks import NAMES, landmarks_of
+from canalwise.recon.level.resampled_level import Share, local_view, neighbours
+from canalwise.recon.level.targets import NAMES as TARGET_NAMES
+from canalwise.recon.level.targets import targets_of
+from canalwise.recon.measurement.all_measurements import measurements_of
+from canalwise.recon.measurement.context import MeasurementContext, banded
+from canalwise.recon.parallel import side_by_side
+from canalwise.recon.scan import Scan
+
+LEFT_OUT = " left out: "
+"""Between a pair's name and why it has no level."""
+
+Frames = Mapping[tuple[str, str], Frame]
+Progress = Callable[[str], None]
+
+
+def frames_of(labels: Labels, occupancy: Share, grid: Grid) -> tuple[dict[tuple[str, str], Frame], tuple[str, ...]]:
+    """(upper, lower) -> frame of each pair of neighbours with enough in view; a sentence for each pair left out."""
+    def found(pair: tuple[str, str]) -> Frame | str:
+        try:
+            return level_frame(labels, grid, *pair, occupancy=occupancy)
+        except AnatomyNotFound as why:
+            return f"{pair[0]}-{pair[1]}{LEFT_OUT}{why}"
+
+    pairs = neighbours(vertebrae_in(labels))
+    answers = dict(zip(pairs, side_by_side(found, pairs), strict=True))
+    frames = {pair: answer for pair, answer in answers.items() if isinstance(answer, Frame)}
+    return frames, tuple(answer for answer in answers.values() if isinstance(answer, str))
+
+
+def levels_of(labels: Labels, occupancy: Share, grid: Grid, *, frames: Frames | None = None,
+              sources: Mapping[str, Source] | None = None, progress: Progress | None = None,
+              scan: Scan | None = None) -> tuple[Level, ...]:
+    """Every pair of neighbouring vertebrae with enough in view, cranial to caudal.
+
+    Parameters
+    ----------
+    labels, occupancy : (nx, ny, nz) arrays on `grid`; labels with parts and canal
+    frames : of the levels wanted; None finds them all
+    sources : how 'canal', 'sac' and 'flavum' were obtained, told beside each number
+    progress : called with a sentence before each level
+    scan : the CT of the labels, in which joints are read that the labels cannot resolve
+
+    A side that the scan does not show is left out, with a warning in the level.
+    """
+    found = frames_of(labels, occupancy, grid)[0] if frames is None else frames
+    say = progress or (lambda _: None)
+    how = sources or {}
+    measured = side_by_side(lambda pair: level_of(labels, occupancy, grid, pair, found[pair], how, scan), found)
+    levels = []
+    for pair in found:
+        say(f"measuring {pair[0]}-{pair[1]}")
+        levels.append(next(measured))
+    return tuple(levels)
+
+
+def level_of(labels: Labels, occupancy: Share, grid: Grid, pair: tuple[str, str], frame: Frame,
+             sources: Mapping[str, Source], scan: Scan | None = None) -> Level:
+    """One level in a known frame."""
+    view = local_view(labels, occupancy, grid, frame, pair)
+    joints = joints_of(view, scan)
+    landmarks = landmarks_of(view, joints)
+    windows = windows_of(view, landmarks)
+    targets = targets_of(view, landmarks)
+    scene = MeasurementContext(view, {name: frame.to_level_mm(point) for name, point in landmarks.items()}, joints, windows,
+                  sources.get("canal", "automatic"), sources.get("sac", "modelled"), sources.get("flavum", "modelled"))
+    level = Level("-".join(pair), *pair, frame, joints, windows, targets, landmarks, measurements_of(scene))
+    measured = level.measurements + skin_depths(labels, grid, level)
+    return replace(level, measurements=measured, warnings=missing(level))
+
+
+def skin_depths(labels: Labels, grid: Grid, level: Level) -> tuple[Measurement, ...]:
+    """Depth of each side's upper lamina edge under the skin, straight dorsal; empty without air in view."""
+    out: list[Measurement] = []
+    for side in SIDES:
+        edge = level.landmarks_ras_mm.get(f"upper_lamina_caudal_edge_{side}")
+        skin = None if edge is None else skin_point_mm(labels, grid, edge, level.frame.axes_ras[1])
+        if edge is not None and skin is not None:
+            out += banded("skin-to-lamina depth", float(np.linalg.norm(skin - edge)), "mm",
+                          f"{side} lamina of {level.upper}", "straight dorsal")
+    return tuple(out)
+
+
+def missing(level: Level) -> tuple[str, ...]:
+    """Sentences about what a level lacks, one per kind of thing."""
+    sentences = []
+    for kind, there in (("facet joint", level.joints), ("interlaminar window", level.windows)):
+        absent = [side for side in SIDES if side not in there]
+        if absent:
+            sides = " and ".join(absent)
+            closed = " Bone may close it: a plan there docks between the lamina edges." if "window" in kind else ""
+            sentences.append(f"{level.name}: no {kind} found on the {sides} side; it is left out, not guessed.{closed}")
+    for side in SIDES:
+        names = level.targets[side].points_ras_mm if side in level.targets else {}
+        lacking = [name for name in TARGET_NAMES if name not in names]
+        if lacking:
+            sentences.append(f"{level.name}: target {', '.join(lacking)} on the {side} is not in view and left out.")
+    points = level.landmarks_ras_mm
+    landmarks = [name for name in NAMES if name not in points and not name.startswith("facet_centre")]
+    if landmarks:
+        sentences.append(f"{level.name}: landmarks not in view: {', '.join(landmarks)}.")
+    return tuple(sentences)

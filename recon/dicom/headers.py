@@ -1,0 +1,195 @@
+"""What the header of each DICOM slice says, classic or enhanced multi-frame, before any pixel is read.
+
+Attributes and functional groups: DICOM PS3.3, C.7.6.2 image plane (https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html),
+C.7.6.16 multi-frame functional groups, C.8.2.1 CT image.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pydicom
+from pydicom.errors import InvalidDicomError
+from pydicom.uid import (
+    CTImageStorage,
+    EnhancedCTImageStorage,
+    EnhancedMRImageStorage,
+    LegacyConvertedEnhancedCTImageStorage,
+    LegacyConvertedEnhancedMRImageStorage,
+    MRImageStorage,
+)
+
+from canalwise.recon.dicom.sources import DicomSource, check_inflated
+from canalwise.recon.errors import BadFile, CanalwiseError
+from canalwise.recon.grid import Float
+
+TAGS = [
+    "SOPInstanceUID", "SeriesInstanceUID", "FrameOfReferenceUID", "Modality", "ImageType", "Rows", "Columns",
+    "NumberOfFrames", "SamplesPerPixel", "PixelRepresentation", "ImagePositionPatient", "ImageOrientationPatient",
+    "PixelSpacing", "RescaleSlope", "RescaleIntercept", "RescaleType", "PixelPaddingValue", "ConvolutionKernel",
+    "LossyImageCompression", "SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence",
+]
+"""All that is asked of a header; names and dates are not among them."""
+
+LPS_TO_RAS = np.array([-1.0, -1.0, 1.0])
+IMAGE_MODALITIES = ("CT", "MR")
+IMAGE_CLASSES = (CTImageStorage, EnhancedCTImageStorage, LegacyConvertedEnhancedCTImageStorage, MRImageStorage,
+                 EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage)
+HU_TYPES = ("", "HU", "US")
+"""Rescale types that can mean Hounsfield units: not stated, stated, and 'unspecified' (PS3.3 C.11.1.1.2)."""
+
+
+@dataclass(frozen=True, eq=False)
+class SliceHeader:
+    """One slice: where it lies, what belongs together, and how its stored numbers become values.
+
+    Meaning of position, orientation and spacing: https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html
+
+    `row_ras` runs along a row (toward the next column), `column_ras` down a column; `spacing_mm` is
+    (between columns, between rows), the order of those two. The UIDs stay inside the intake.
+    """
+
+    source: int
+    frame: int
+    series: str
+    instance: str
+    modality: str
+    scout: bool
+    kind: tuple[str, ...]
+    shape: tuple[int, int]
+    position_ras_mm: Float
+    row_ras: Float
+    column_ras: Float
+    spacing_mm: Float
+    rescale: tuple[float, float] | None
+    rescale_type: str
+    padding: int | None
+    kernel: str
+    lossy: bool
+
+
+@dataclass(frozen=True)
+class Headers:
+    """The slices found, and how many files held none."""
+
+    slices: tuple[SliceHeader, ...]
+    not_dicom: int
+    other_objects: int
+
+
+def read_headers(sources: Sequence[DicomSource], budget_mb: float) -> Headers:
+    """The headers of all slices in the sources; raises BadFile when a DICOM file is damaged or none is there."""
+    slices: list[SliceHeader] = []
+    not_dicom = other = 0
+    for number, source in enumerate(sources):
+        try:
+            check_inflated(source, budget_mb)
+            header = _header(source)
+            found = list(_slices(header, number))
+            # Left out silently, a slice cut short at the end of the stack would never be missed.
+            if not found and _is_cut_short(header):
+                raise ValueError("an image without its geometry")
+        except InvalidDicomError:
+            # Folders carry readme files and thumbnails; they are counted, not refused.
+            not_dicom += 1
+            continue
+        except CanalwiseError:
+            raise
+        except Exception:
+            # A hostile header can fail anywhere in the parser, and its own text may name the patient.
+            which = f"file {number + 1} of {len(sources)} damaged"
+            raise BadFile("a DICOM file", "must have a whole header", got=which,
+                          do="Copy or export the series again.") from None
+        other += not found
+        slices += found
+    if not slices:
+        raise BadFile("the scan", "must hold CT or MR slices with a position in the patient",
+                      got=f"{not_dicom} files that are not DICOM, {other} DICOM objects of other kinds",
+                      do="Give the folder of the CT series.")
+    return Headers(tuple(slices), not_dicom, other)
+
+
+def _header(source: DicomSource) -> pydicom.Dataset:
+    with source.opened() as file, warnings.catch_warnings():
+        # pydicom warns with the offending value, which may be a name.
+        warnings.simplefilter("ignore")
+        header = pydicom.dcmread(file, stop_before_pixels=True, specific_tags=list(TAGS))
+        header.decode()
+        return header
+
+
+def _slices(header: pydicom.Dataset, number: int) -> Iterator[SliceHeader]:
+    if header.get("Modality") not in IMAGE_MODALITIES or "Rows" not in header or header.get("SamplesPerPixel", 1) != 1:
+        return
+    if "PerFrameFunctionalGroupsSequence" in header:
+        yield from placed_slices(header, number)
+    elif "ImagePositionPatient" in header and int(header.get("NumberOfFrames") or 1) == 1:
+        yield _slice(header, number, 0, lambda name: header)
+
+
+def placed_slices(header: pydicom.Dataset, number: int) -> Iterator[SliceHeader]:
+    """The frames of a multi-frame object of any kind; raises whatever a damaged header makes pydicom raise."""
+    frames = header.PerFrameFunctionalGroupsSequence
+    if len(frames) != int(header.NumberOfFrames):
+        raise ValueError("functional groups and frames differ in number")
+    shared = (header.get("SharedFunctionalGroupsSequence") or [pydicom.Dataset()])[0]
+    for index, frame in enumerate(frames):
+        yield _slice(header, number, index, lambda name, frame=frame: _macro(frame, shared, name))
+
+
+def _is_cut_short(header: pydicom.Dataset) -> bool:
+    """Is it of a CT or MR image class, but without the size and place that such an image has?"""
+    if header.file_meta.get("MediaStorageSOPClassUID") not in IMAGE_CLASSES:
+        return False
+    placed = "ImagePositionPatient" in header or "PerFrameFunctionalGroupsSequence" in header
+    return not ("Modality" in header and "Rows" in header and placed)
+
+
+def _macro(frame: pydicom.Dataset, shared: pydicom.Dataset, name: str) -> pydicom.Dataset:
+    """The functional group of a frame, its own or the shared one; empty when neither has it."""
+    for group in (frame, shared):
+        if group.get(name):
+            return group[name][0]
+    return pydicom.Dataset()
+
+
+def _slice(header: pydicom.Dataset, number: int, index: int, group: Any) -> SliceHeader:
+    # PixelSpacing is (between rows, between columns): the second is the step along a row.
+    orientation = _numbers(group("PlaneOrientationSequence").ImageOrientationPatient, 6)
+    between_rows, between_columns = _numbers(group("PixelMeasuresSequence").PixelSpacing, 2)
+    transform = group("PixelValueTransformationSequence")
+    frame_type = group(f"{header.Modality}ImageFrameTypeSequence").get("FrameType") or header.get("ImageType") or []
+    reported = [str(word) for word in frame_type]
+    return SliceHeader(
+        source=number, frame=index, series=f"{header.get('SeriesInstanceUID')}/{header.get('FrameOfReferenceUID')}",
+        instance=str(header.get("SOPInstanceUID")), modality=str(header.Modality), scout="LOCALIZER" in reported,
+        kind=tuple(reported) if "PerFrameFunctionalGroupsSequence" in header else (),
+        shape=(int(header.Rows), int(header.Columns)),
+        position_ras_mm=_numbers(group("PlanePositionSequence").ImagePositionPatient, 3) * LPS_TO_RAS,
+        row_ras=orientation[:3] * LPS_TO_RAS, column_ras=orientation[3:] * LPS_TO_RAS,
+        spacing_mm=np.array([between_columns, between_rows]), rescale=_rescale(transform),
+        rescale_type=str(transform.get("RescaleType") or ""), padding=_padding(header),
+        kernel=str(header.get("ConvolutionKernel") or "")[:16],
+        lossy=header.get("LossyImageCompression") == "01",
+    )
+
+
+def _rescale(transform: pydicom.Dataset) -> tuple[float, float] | None:
+    slope, intercept = transform.get("RescaleSlope"), transform.get("RescaleIntercept")
+    return None if slope is None or intercept is None else (float(slope), float(intercept))
+
+
+def _padding(header: pydicom.Dataset) -> int | None:
+    value = header.get("PixelPaddingValue")
+    return None if value is None else int(value)
+
+
+def _numbers(values: Any, count: int) -> Float:
+    numbers = np.array([float(value) for value in values])
+    if numbers.shape != (count,) or not np.isfinite(numbers).all():
+        raise ValueError(f"{count} finite numbers are needed")
+    return numbers

@@ -1,0 +1,137 @@
+"""Arrays read between their voxels: compiled loops, several times faster than a general resampler, same values."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from canalwise.recon.grid import Float, Index3
+
+Float32 = npt.NDArray[np.float32]
+Shown = npt.NDArray[Any]
+
+
+def linear_box(field: Shown, matrix: Float, offset: Float, shape: Index3) -> Float32:
+    """(shape) array: the trilinear value of a field at index `matrix @ (i, j, k) + offset`, 0 outside.
+
+    `field` is (nx, ny, nz), each 2 or more; worked out in single precision.
+
+    >>> linear_box(np.arange(8.0).reshape(2, 2, 2), np.eye(3) / 2, np.zeros(3), (3, 1, 1)).ravel().tolist()
+    [0.0, 2.0, 4.0]
+    """
+    out = np.empty(shape, dtype=np.float32)
+    _linear_box(np.ascontiguousarray(field, dtype=np.float32), np.ascontiguousarray(matrix), np.asarray(offset), out)
+    return out
+
+
+def nearest_box(values: Shown, matrix: Float, offset: Float, shape: Index3) -> Shown:
+    """As `linear_box`, the nearest voxel's value of an array of any whole numbers.
+
+    >>> nearest_box(np.arange(8).reshape(2, 2, 2), np.eye(3), np.zeros(3), (3, 1, 1)).ravel().tolist()
+    [0, 4, 0]
+    """
+    out = np.empty(shape, dtype=values.dtype)
+    _nearest_box(np.ascontiguousarray(values), np.ascontiguousarray(matrix), np.asarray(offset), out)
+    return out
+
+
+def linear_at(field: Shown, index: Float) -> Float:
+    """(...,) array: the trilinear value of a (nx, ny, nz) field at (..., 3) fractional indices, 0 outside.
+
+    >>> linear_at(np.arange(8.0).reshape(2, 2, 2), np.array([[0.5, 0.5, 0.5], [-0.1, 0, 0]])).tolist()
+    [3.5, 0.0]
+    """
+    flat = np.ascontiguousarray(index, dtype=np.float64).reshape(-1, 3)
+    out = np.empty(len(flat))
+    _linear_at(np.ascontiguousarray(field), flat, out)
+    return out.reshape(index.shape[:-1])
+
+
+def block_sums(field: Shown, size: npt.ArrayLike) -> Float:
+    """(n // size, rounded up) array: sum of a (nx, ny, nz) field over blocks of `size` (3,) voxels.
+
+    >>> block_sums(np.arange(6.0).reshape(1, 1, 6), (1, 1, 4)).tolist()
+    [[[6.0, 9.0]]]
+    """
+    blocks = np.asarray(size, dtype=np.int64)
+    out = np.zeros(tuple(int(n) for n in -(-np.array(field.shape) // blocks)))
+    _block_sums(np.ascontiguousarray(field), blocks, out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _block_sums(field: Shown, size: npt.NDArray[np.int64], out: Float) -> None:
+    for i in range(field.shape[0]):
+        for j in range(field.shape[1]):
+            row, column = i // size[0], j // size[1]
+            for k in range(out.shape[2]):
+                # One sum a row of the block: added to memory once, not once a voxel.
+                total = 0.0
+                for at in range(k * size[2], min((k + 1) * size[2], field.shape[2])):
+                    total += field[i, j, at]
+                out[row, column, k] += total
+
+
+@njit(cache=True, nogil=True)
+def _linear(field: Shown, x: float, y: float, z: float) -> float:
+    nx, ny, nz = field.shape
+    if not (0.0 <= x <= nx - 1 and 0.0 <= y <= ny - 1 and 0.0 <= z <= nz - 1):
+        return 0.0
+    i, j, k = max(min(int(x), nx - 2), 0), max(min(int(y), ny - 2), 0), max(min(int(z), nz - 2), 0)
+    i1, j1, k1 = min(i + 1, nx - 1), min(j + 1, ny - 1), min(k + 1, nz - 1)
+    u, v, w = x - i, y - j, z - k
+    low = (field[i, j, k] * (1 - w) + field[i, j, k1] * w) * (1 - v)
+    low += (field[i, j1, k] * (1 - w) + field[i, j1, k1] * w) * v
+    high = (field[i1, j, k] * (1 - w) + field[i1, j, k1] * w) * (1 - v)
+    high += (field[i1, j1, k] * (1 - w) + field[i1, j1, k1] * w) * v
+    return low * (1 - u) + high * u
+
+
+@njit(cache=True, nogil=True)
+def _linear_within(field: Float32, x: float, y: float, z: float) -> np.float32:
+    # Single precision: the fields hold no more, and it takes a third of the time.
+    nx, ny, nz = field.shape
+    i, j, k = min(int(x), nx - 2), min(int(y), ny - 2), min(int(z), nz - 2)
+    u, v, w = np.float32(x - i), np.float32(y - j), np.float32(z - k)
+    a = field[i, j, k] + (field[i, j, k + 1] - field[i, j, k]) * w
+    b = field[i, j + 1, k] + (field[i, j + 1, k + 1] - field[i, j + 1, k]) * w
+    c = field[i + 1, j, k] + (field[i + 1, j, k + 1] - field[i + 1, j, k]) * w
+    d = field[i + 1, j + 1, k] + (field[i + 1, j + 1, k + 1] - field[i + 1, j + 1, k]) * w
+    low, high = a + (b - a) * v, c + (d - c) * v
+    return low + (high - low) * u
+
+
+@njit(cache=True, nogil=True)
+def _linear_box(field: Float32, m: Float, start: Float, out: Float32) -> None:
+    nx, ny, nz = field.shape
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            x0 = m[0, 0] * i + m[0, 1] * j + start[0]
+            y0 = m[1, 0] * i + m[1, 1] * j + start[1]
+            z0 = m[2, 0] * i + m[2, 1] * j + start[2]
+            for k in range(out.shape[2]):
+                x, y, z = x0 + m[0, 2] * k, y0 + m[1, 2] * k, z0 + m[2, 2] * k
+                inside = x >= 0 and y >= 0 and z >= 0 and x <= nx - 1 and y <= ny - 1 and z <= nz - 1
+                out[i, j, k] = _linear_within(field, x, y, z) if inside else np.float32(0)
+
+
+@njit(cache=True, nogil=True)
+def _nearest_box(values: Shown, m: Float, start: Float, out: Shown) -> None:
+    nx, ny, nz = values.shape
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            for k in range(out.shape[2]):
+                x = m[0, 0] * i + m[0, 1] * j + m[0, 2] * k + start[0] + 0.5
+                y = m[1, 0] * i + m[1, 1] * j + m[1, 2] * k + start[1] + 0.5
+                z = m[2, 0] * i + m[2, 1] * j + m[2, 2] * k + start[2] + 0.5
+                inside = 0.5 <= x <= nx - 0.5 and 0.5 <= y <= ny - 0.5 and 0.5 <= z <= nz - 0.5
+                out[i, j, k] = values[int(x), int(y), int(z)] if inside else 0
+
+
+@njit(cache=True, nogil=True)
+def _linear_at(field: Shown, index: Float, out: Float) -> None:
+    for n in range(len(index)):
+        out[n] = _linear(field, index[n, 0], index[n, 1], index[n, 2])

@@ -1,0 +1,127 @@
+"""Is a volume fit to plan on? Size, slice thickness, Hounsfield units, metal."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from canalwise.recon.errors import BadFile, BadGeometry, UnusableInput
+from canalwise.recon.grid import Float
+from canalwise.recon.image.volume import Voxels
+
+THICK_WARN_MM = 1.5
+"""Voxel edges longer than this are warned of (design section 9)."""
+
+THICK_REFUSE_MM = 3.0
+"""Voxel edges longer than this are refused unless accepted (design section 9)."""
+
+THICK_TOL_MM = 1e-3
+"""Slack of both, for spacings kept as single-precision numbers."""
+
+TINY_VOXELS, TINY_MM = 8, 15.0
+"""Fewer voxels or mm than this along an axis cannot hold a facet joint and the canal; common practice, no source."""
+
+SAMPLE_VOXELS = 2_000_000
+"""Value checks look at no more than about this many evenly strided voxels."""
+
+NEGATIVE_HU, NEGATIVE_FRAC = -20.0, 5e-4
+"""CT of a spine has fat (about -100 HU) or air: at least this share lies below; magnitude MR has none."""
+
+BONE_HU, BONE_FRAC = 200.0, 2e-3
+"""Cortical bone lies above; a spine shows at least this share of it."""
+
+BELOW_AIR_HU, BELOW_AIR_FRAC = -1100.0, 0.02
+"""Nothing in a body is thinner than air at -1000 HU; more than this share below (one padding value aside) is a rescale
+applied twice."""
+
+METAL_HU, METAL_MM3 = 3000.0, 50.0
+"""Denser than cortical bone; this much of it means an implant (3071 HU is the top of a 12-bit scale)."""
+
+
+def check_size(shape: tuple[int, ...], spacing_mm: Float) -> None:
+    """Refuse a volume too small to show one motion segment; raises BadGeometry.
+
+    >>> check_size((40, 40, 40), np.array([0.5, 0.5, 0.7]))
+    """
+    extent_mm = np.array(shape) * spacing_mm
+    if min(shape) < TINY_VOXELS or extent_mm.min() < TINY_MM:
+        size = " x ".join(f"{n} ({mm:.1f} mm)" for n, mm in zip(shape, extent_mm, strict=True))
+        raise BadGeometry("the scan", f"must measure at least {TINY_VOXELS} voxels and {TINY_MM:g} mm each way",
+                          got=size, do="Give the whole series, not a few slices of it.")
+
+
+def thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, ...]:
+    """Warnings about coarse voxels; raises BadGeometry over THICK_REFUSE_MM unless accepted.
+
+    >>> thickness_warnings(np.array([0.4, 0.4, 1.0]), accept_thick=False)
+    ()
+    """
+    widest = float(spacing_mm.max())
+    if widest > THICK_REFUSE_MM + THICK_TOL_MM and not accept_thick:
+        raise BadGeometry("the slices", f"must be at most {THICK_REFUSE_MM:g} mm apart to plan on",
+                          got=f"{widest:.2f} mm", do="Reconstruct at 1 mm or less, or accept thick slices.")
+    if widest <= THICK_WARN_MM + THICK_TOL_MM:
+        return ()
+    return (f"Voxels are {widest:.2f} mm long on an axis; over {THICK_WARN_MM:g} mm thin laminae and facet gaps fade.",)
+
+
+def check_finite(voxels: Voxels) -> None:
+    """Refuse not-a-number or infinite voxels; raises UnusableInput with their count.
+
+    >>> check_finite(np.zeros((2, 2, 2), np.float32))
+    """
+    if voxels.dtype.kind == "f" and not np.isfinite(voxels).all():
+        raise UnusableInput("the scan", "must have finite voxels only",
+                            got=f"{int((~np.isfinite(voxels)).sum())} not-a-number or infinite",
+                            do="Export it again, or fill the missing voxels with air.")
+
+
+def check_not_empty(voxels: Voxels) -> None:
+    """Refuse a volume with one value everywhere; raises BadFile.
+
+    >>> check_not_empty(np.arange(8).reshape(2, 2, 2))
+    """
+    if voxels.min() == voxels.max():
+        raise BadFile("the scan", "must show something", got=f"{voxels.flat[0]} in every voxel")
+
+
+def check_hounsfield(voxels: Voxels) -> None:
+    """Refuse values that cannot be Hounsfield units of a spine, whoever says they are; raises UnusableInput.
+
+    >>> check_hounsfield(np.array([-1000, -90, 40, 50, 700]))
+    """
+    # Evenly strided, so the answer does not depend on where the bone lies, nor on chance.
+    sample = voxels.ravel()[:: max(1, voxels.size // SAMPLE_VOXELS)]
+    _check_not_rescaled_twice(sample)
+    if float((sample < NEGATIVE_HU).mean()) < NEGATIVE_FRAC:
+        raise UnusableInput("the scan", f"must show fat or air below {NEGATIVE_HU:g} HU to be CT",
+                            got=f"smallest value {sample.min()}, median {float(np.median(sample)):g}",
+                            do="These look like MR, or CT whose rescale was lost. Give the CT in Hounsfield units.")
+    bone = float((sample > BONE_HU).mean())
+    if bone < BONE_FRAC:
+        raise UnusableInput("the scan", f"must show bone: {BONE_FRAC:.1%} of its voxels over {BONE_HU:g} HU",
+                            got=f"{bone:.2%}, largest value {sample.max()}",
+                            do="This is no CT of a spine in Hounsfield units; MR alone shows no bone to plan on.")
+
+
+def _check_not_rescaled_twice(sample: Voxels) -> None:
+    # A padding value outside the reconstruction circle is one constant, the least of all.
+    below = sample[(sample < BELOW_AIR_HU) & (sample > sample.min())]
+    share = below.size / sample.size
+    if share > BELOW_AIR_FRAC:
+        raise UnusableInput("the scan", f"must not be thinner than air ({BELOW_AIR_HU:g} HU)",
+                            got=f"{share:.0%} of its voxels",
+                            do="The rescale to HU was applied twice; export the original again.")
+
+
+def metal_warnings(voxels: Voxels, voxel_mm3: float) -> tuple[str, ...]:
+    """A warning when implants blind the scan around them.
+
+    >>> metal_warnings(np.full((4, 4, 4), 3071), 1.0)[0]
+    'About 64 mm3 reach 3000 HU or more: metal. Bone near it cannot be trusted.'
+    """
+    if voxels.max() < METAL_HU:
+        return ()
+    metal_mm3 = float((voxels >= METAL_HU).sum()) * voxel_mm3
+    if metal_mm3 < METAL_MM3:
+        return ()
+    return (f"About {metal_mm3:.0f} mm3 reach {METAL_HU:g} HU or more: metal. Bone near it cannot be trusted.",)

@@ -1,0 +1,111 @@
+"""The door: a scan file or folder becomes a checked `Scan`, or a clear refusal.
+
+No name, date, UID or path of the source passes it, not even in an error.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from canalwise.recon.dicom.reader import read_dicom
+from canalwise.recon.errors import BadFile, UnusableInput, WrongUse
+from canalwise.recon.grid import Grid
+from canalwise.recon.image.volume import Volume, canonical, right_angled
+from canalwise.recon.intake.checks import (
+    check_finite,
+    check_hounsfield,
+    check_not_empty,
+    check_size,
+    metal_warnings,
+    thickness_warnings,
+)
+from canalwise.recon.intake.itk import META_SUFFIXES, NRRD_SUFFIXES, read_itk_image
+from canalwise.recon.intake.nifti_reader import read_nifti
+from canalwise.recon.scan import Modality, Scan
+
+BUDGET_MB = 2500.0
+"""Default memory budget for the voxels: about 600 million of them, four times a 512 x 512 x 600 series."""
+
+AIR_HU = -1024.0
+"""What a resampled CT is padded with."""
+
+
+def read_scan(path: str | Path, *, modality: Modality | None = None, accept_thick: bool = False,
+              accept_tilt: bool = False, series: int | None = None, budget_mb: float = BUDGET_MB) -> Scan:
+    """The scan in a NIfTI, NRRD, MetaImage or DICOM file, or a DICOM folder or zip.
+
+    Parameters
+    ----------
+    path : file or folder
+    modality : 'CT' or 'MR'; None takes what DICOM says, and CT for formats that cannot say
+    accept_thick : read slices over 3 mm apart all the same
+    accept_tilt : resample a leaning stack (gantry tilt) to right angles instead of refusing it
+    series : which of several series, as numbered in the refusal that lists them
+    budget_mb : refuse a larger volume before its voxels are read
+
+    Raises
+    ------
+    UnusableInput : BadFile, BadGeometry or the base class; says what is wrong and what to do
+    """
+    if modality not in (None, "CT", "MR"):
+        raise WrongUse("'modality'", "must be CT or MR", got=modality)
+    volume = read_volume(Path(path), series=series, budget_mb=budget_mb)
+    return scan_of(volume, modality=modality, accept_thick=accept_thick, accept_tilt=accept_tilt)
+
+
+def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUDGET_MB) -> Volume:
+    """The volume at a path, whatever its format; axes as stored, nothing judged yet."""
+    if not path.exists():
+        raise BadFile("the scan", "must be a file or folder that exists")
+    name = path.name.lower()
+    if path.is_file() and path.stat().st_size == 0:
+        raise BadFile("the scan", "must not be an empty file")
+    if name.endswith((".nii", ".nii.gz")):
+        return read_nifti(path, budget_mb)
+    if name.endswith(NRRD_SUFFIXES + META_SUFFIXES):
+        return read_itk_image(path, budget_mb)
+    return read_dicom(path, budget_mb, series)
+
+
+def scan_of(volume: Volume, *, modality: Modality | None = None, accept_thick: bool = False,
+            accept_tilt: bool = False) -> Scan:
+    """A checked `Scan` of a volume; raises UnusableInput as `read_scan` does.
+
+    >>> hu = np.full((20, 20, 20), -90); hu[5:15, 5:15] = 40; hu[8:12, 8:12] = 600
+    >>> scan = scan_of(Volume(hu.astype(np.int16), np.diag([-1.0, -1.0, 1.0, 1.0])))
+    >>> scan.modality, scan.provenance["stored_axes"], scan.grid.spacing_mm.tolist()
+    ('CT', 'LPS', [1.0, 1.0, 1.0])
+    """
+    kind = _modality(volume, modality)
+    # Cheap refusals first: a broken scan should not be resampled before it is refused.
+    check_finite(volume.voxels)
+    check_not_empty(volume.voxels)
+    background = AIR_HU if kind == "CT" else float(volume.voxels.min())
+    upright = canonical(right_angled(volume, accept_tilt=accept_tilt, background=background))
+    grid = Grid(upright.voxels.shape, upright.affine_ras_mm)
+    check_size(grid.shape, grid.spacing_mm)
+    warnings = upright.warnings + thickness_warnings(grid.spacing_mm, accept_thick=accept_thick)
+    if kind == "CT":
+        check_hounsfield(upright.voxels)
+        warnings += metal_warnings(upright.voxels, grid.voxel_mm3)
+    return Scan(upright.voxels, grid, kind, {**upright.provenance, **_reported(grid)}, warnings)
+
+
+def _modality(volume: Volume, asked: Modality | None) -> Modality:
+    if asked and volume.modality and asked != volume.modality:
+        raise UnusableInput("the scan", f"must be {asked} as asked", got=volume.modality,
+                            do=f"Give the {asked} series here and the {volume.modality} series where it belongs.")
+    return asked or volume.modality or "CT"
+
+
+def _reported(grid: Grid) -> dict[str, str]:
+    spacing = " x ".join(f"{mm:.3f}" for mm in grid.spacing_mm)
+    return {"spacing_mm": spacing, "voxels": " x ".join(str(n) for n in grid.shape),
+            "obliquity_deg": f"{_obliquity_deg(grid):.1f}"}
+
+
+def _obliquity_deg(grid: Grid) -> float:
+    cosines = np.abs(np.diag(grid.affine_ras_mm[:3, :3])) / grid.spacing_mm
+    return float(np.degrees(np.arccos(np.clip(cosines.min(), 0.0, 1.0))))

@@ -1,0 +1,90 @@
+"""The disc space: posterior height and slip of the upper vertebra on the lower."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from canalwise.recon.anatomy import Measurement
+from canalwise.recon.errors import AnatomyNotFound
+from canalwise.recon.grid import Float
+from canalwise.recon.labels import Part
+from canalwise.recon.level.frame import end_plates
+from canalwise.recon.level.landmarks import cut_by_scan
+from canalwise.recon.measurement.context import MeasurementContext, banded
+
+MIDLINE_HALF_MM = 4.0
+"""Half the width of the sagittal strip in which the bodies' borders are read."""
+
+RIM_LOW_MM, RIM_HIGH_MM = 2.0, 4.0
+"""Depth range behind an end plate in which a body's border is read: past the rounded rim, before the waist."""
+
+
+def disc_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
+    """Posterior disc height, slip in mm and in percent of the lower end plate's depth (Meyerding)."""
+    out: list[Measurement] = []
+    out += banded("posterior disc height", _posterior_height_mm(scene), "mm", "disc", "midline at the dorsal border",
+                  scale="posterior disc height")
+    upper, lower = (_borders_mm(scene, name) for name in (scene.view.upper, scene.view.lower))
+    if upper is not None and lower is not None:
+        slip, depth = lower[1] - upper[1], lower[1] - lower[0]
+        structure = f"{scene.view.upper} on {scene.view.lower}"
+        out += banded("slip", slip, "mm", structure, "midline, positive ventral")
+        # grades are of ventral slips; a share below zero is a retro-position and has none
+        out += banded("slip", 100 * slip / depth, "%", structure, "of the lower end plate's depth, positive ventral",
+                      scale="slip")
+    return tuple(out)
+
+
+def _posterior_height_mm(scene: MeasurementContext) -> float | None:
+    """Distance along z between the end-plate planes at the disc's dorsal border."""
+    border = scene.landmarks_mm.get("disc_dorsal_border")
+    if border is None:
+        return None
+    try:
+        plates = end_plates(scene.view)
+    except AnatomyNotFound:
+        return None
+    heights = [_plane_height_mm(point, normal, border) for point, normal in
+               ((plates.upper_point_mm, plates.upper_normal), (plates.lower_point_mm, plates.lower_normal))]
+    return heights[0] - heights[1]
+
+
+def _plane_height_mm(point: Float, normal: Float, at: Float) -> float:
+    """z of a plane above the (x, y) of a point."""
+    return float(point[2] - (at[:2] - point[:2]) @ normal[:2] / normal[2])
+
+
+def _borders_mm(scene: MeasurementContext, vertebra: str) -> tuple[float, float] | None:
+    """y of the ventral and dorsal border of a body near its end plate, in the midline; None when the scan cuts it."""
+    view = scene.view
+    points = view.points_mm(view.mask(vertebra, Part.BODY))
+    points = points[np.abs(points[:, 0]) <= MIDLINE_HALF_MM]
+    if not len(points):
+        return None
+    height = points[:, 2] if vertebra == view.upper else -points[:, 2]
+    start = _plate_height_mm(points, height)
+    points = points[(height >= start + RIM_LOW_MM) & (height <= start + RIM_HIGH_MM)]
+    if not len(points):
+        return None
+    ventral, dorsal = (float(np.median(_extreme(points, sign))) for sign in (-1.0, 1.0))
+    z = float(points[:, 2].mean())
+    if cut_by_scan(view, np.array([0.0, ventral, z])) or cut_by_scan(view, np.array([0.0, dorsal, z])):
+        return None
+    return ventral - view.step_mm / 2, dorsal + view.step_mm / 2
+
+
+def _plate_height_mm(points: Float, height: Float) -> float:
+    """Height of the end plate above z = 0: median over sagittal columns of the nearest body voxel."""
+    columns = np.round(points[:, :2], 3)
+    _, group = np.unique(columns, axis=0, return_inverse=True)
+    nearest = np.full(group.max() + 1, np.inf)
+    np.minimum.at(nearest, group.ravel(), height)
+    return float(np.median(nearest))
+
+
+def _extreme(points: Float, sign: float) -> Float:
+    """Outermost y of every (x, z) row of points, on the dorsal (+1) or ventral (-1) side."""
+    _, group = np.unique(np.round(points[:, [0, 2]], 3), axis=0, return_inverse=True)
+    outermost = np.full(group.max() + 1, -np.inf)
+    np.maximum.at(outermost, group.ravel(), sign * points[:, 1])
+    return sign * outermost

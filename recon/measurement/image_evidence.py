@@ -1,0 +1,154 @@
+"""What the image itself says about one structure or joint: contrast at the border, the gap, what the scan cuts off.
+
+Everything is read in a small box about the structure, on the scan's own voxels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from canalwise.recon.anatomy import Joint
+from canalwise.recon.grid import Box, Float, Grid
+from canalwise.recon.labels import Labels, Mask, bone_mask, canal_mask
+from canalwise.recon.level.resampled_level import trilinear
+from canalwise.recon.scan import Scan
+
+NOISE_FROM_MAD = 1.4826
+"""Standard deviation of a Gaussian over its median absolute deviation."""
+
+SHELL = 2
+"""Voxels outside a border that are compared with those just inside."""
+
+INTO_BONE_MM, PROFILE_STEP_MM = 2.0, 0.25
+"""How far behind each face of a joint its brightness is sought, and the step of that."""
+
+MOST_OF_HEIGHT = (5.0, 95.0)
+"""Percentiles of a part's voxels between which its height is taken: a stray voxel makes no part tall."""
+
+FEWEST = 8
+"""Fewer voxels tell nothing."""
+
+
+@dataclass(frozen=True, eq=False)
+class ImageEvidence:
+    """A scan and its labels about one level, with the noise in its soft tissue.
+
+    Parameters
+    ----------
+    values : (nx, ny, nz) float32 array
+    labels, grid : of the same box
+    at_end : (nx, ny, nz) array: is the voxel the scan's last along some axis?
+    noise : standard deviation of single voxels, in the scan's unit
+    """
+
+    values: npt.NDArray[np.float32]
+    labels: Labels
+    grid: Grid
+    at_end: Mask
+    noise: float
+
+
+def picture_of(scan: Scan, labels: Labels, box: Box) -> ImageEvidence:
+    """The box of a scan, its labels and its noise.
+
+    >>> values = np.arange(27, dtype=np.int16).reshape(3, 3, 3)
+    >>> scan = Scan(values, Grid((3, 3, 3), np.eye(4)), "CT")
+    >>> picture_of(scan, np.full((3, 3, 3), 9, np.uint16), (slice(1, 3), slice(1, 3), slice(1, 2))).at_end.sum()
+    np.int64(3)
+    """
+    values, part = scan.voxels[box].astype(np.float32), labels[box]
+    at_end = np.zeros(part.shape, dtype=bool)
+    for axis, (cut, length) in enumerate(zip(box, labels.shape, strict=True)):
+        ends = [n for n, here in ((0, cut.start == 0), (-1, cut.stop == length)) if here]
+        np.moveaxis(at_end, axis, 0)[ends] = True
+    return ImageEvidence(values, part, scan.grid.cropped(box), at_end, noise_of(values, (part < 100) & (part > 0)))
+
+
+def noise_of(values: npt.NDArray[np.float32], soft: Mask) -> float:
+    """Noise of single voxels, from differences of neighbours that both lie in soft tissue; 0 where there are none.
+
+    >>> flat = np.random.default_rng(0).normal(0, 20, (30, 30, 30)).astype(np.float32)
+    >>> round(noise_of(flat, np.ones(flat.shape, dtype=bool)))
+    20
+    """
+    step = np.diff(values, axis=0)[soft[1:] & soft[:-1]] / np.sqrt(2.0)
+    return NOISE_FROM_MAD * float(np.median(np.abs(step))) if step.size else 0.0
+
+
+@dataclass(frozen=True)
+class BorderContrast:
+    """One structure's border in the image.
+
+    `contrast`: how much brighter it is than what lies outside, in the scan's unit; `end_frac`: share of its border
+    that is the scan's own end; `mm3`: its volume; `height_mm`: its extent along the third axis, cranio-caudal.
+    """
+
+    contrast: float
+    end_frac: float
+    mm3: float
+    height_mm: float
+
+
+def border_of(picture: ImageEvidence, mask: Mask, outside: Mask) -> BorderContrast | None:
+    """The border of a structure against `outside`, both (nx, ny, nz) arrays of the picture's box; None when absent."""
+    found = ndimage.find_objects(mask.astype(np.uint8))
+    if not found or mask[found[0]].sum() < FEWEST:
+        return None
+    i, j, k = (slice(max(s.start - SHELL - 1, 0), s.stop + SHELL + 1) for s in found[0])
+    # eroded with a border of bone, so that where the scan ends is not taken for the structure's own border
+    own, free, value = mask[i, j, k], outside[i, j, k], picture.values[i, j, k]
+    edge = own & ~ndimage.binary_erosion(own, border_value=1)
+    near = own & ndimage.binary_dilation(free)
+    # the voxels that touch the structure are partly filled by it, so the next ones are compared
+    shell = free & ndimage.binary_dilation(own, iterations=SHELL) & ~ndimage.binary_dilation(own)
+    seen = near.sum() >= FEWEST and shell.sum() >= FEWEST
+    contrast = float(abs(np.median(value[near]) - np.median(value[shell]))) if seen else 0.0
+    ends = own & picture.at_end[i, j, k]
+    low, high = np.percentile(np.nonzero(own)[2], MOST_OF_HEIGHT) * picture.grid.spacing_mm[2]
+    return BorderContrast(contrast, float(ends.sum() / max(edge.sum() + ends.sum(), 1)),
+                  float(own.sum()) * picture.grid.voxel_mm3, float(high - low))
+
+
+def borders_of(picture: ImageEvidence, structures: Mapping[str, tuple[int, ...]]) -> dict[str, BorderContrast | None]:
+    """Name -> border of structures given as labels: bone against what is not bone, canal contents against bone."""
+    bone, canal = bone_mask(picture.labels), canal_mask(picture.labels)
+    free = ~bone & (picture.labels > 0)
+    found: dict[str, BorderContrast | None] = {}
+    for name, values in structures.items():
+        mask = canal if name == "canal" else np.isin(picture.labels, values)
+        found[name] = border_of(picture, mask, bone if name == "canal" else free)
+    return found
+
+
+@dataclass(frozen=True)
+class JointGap:
+    """How a joint's gap looks: brightness of the faces, of the gap between, and the gap's width."""
+
+    faces: float
+    between: float
+    gap_mm: float
+
+
+def gap_of(picture: ImageEvidence, joint: Joint) -> JointGap:
+    """The joint's gap as the image shows it, from the median profile across all of the joint's points.
+
+    A face is the brightest place of its side's profile, for a thin cortex is bright only at the surface. The darker
+    of the two faces counts, so that one bright face beside a dim one does not pass for a gap.
+    """
+    across = joint.superior_face_ras_mm - joint.inferior_face_ras_mm
+    length = np.linalg.norm(across, axis=1, keepdims=True)
+    way = across / np.maximum(length, 1e-9)
+    depths = np.arange(0.0, INTO_BONE_MM + PROFILE_STEP_MM, PROFILE_STEP_MM)
+    faces = [max(_median(picture, start + sign * depth * way) for depth in depths)
+             for start, sign in ((joint.inferior_face_ras_mm, -1.0), (joint.superior_face_ras_mm, 1.0))]
+    between = min(_median(picture, joint.inferior_face_ras_mm + part * across) for part in (0.25, 0.5, 0.75))
+    return JointGap(min(faces), between, joint.gap_mm)
+
+
+def _median(picture: ImageEvidence, points_mm: Float) -> float:
+    return float(np.median(trilinear(picture.values, picture.grid.index_of(points_mm))))

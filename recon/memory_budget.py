@@ -1,0 +1,66 @@
+"""The memory a build needs, told and held against what the machine has before any of it is used."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.recon.errors import UnusableInput
+from canalwise.recon.grid import Index3
+
+BUILD_BYTES_PER_VOXEL = 80
+"""What a build holds at its worst for each voxel beside the scan itself (measured on scans of 15 and 20 million)."""
+
+BASE_MB = 350.0
+"""Programs and libraries (measured)."""
+
+NETWORK_MB = 1450.0
+"""The most that a pass of the network takes with them, whatever the scan (measured at 1 and 1.5 mm)."""
+
+MEMINFO = Path("/proc/meminfo")
+"""Where Linux tells what is available without swapping."""
+
+
+def needed_mb(shape: Index3, dtype: npt.DTypeLike) -> float:
+    """MB that a build takes for a scan of this shape and number type.
+
+    >>> round(needed_mb((200, 250, 400), np.int16))
+    1990
+    """
+    per_voxel = BUILD_BYTES_PER_VOXEL + np.dtype(dtype).itemsize
+    return max(NETWORK_MB, BASE_MB + float(np.prod(shape, dtype=float)) * per_voxel / 1e6)
+
+
+def available_mb() -> float | None:
+    """MB that this machine can give without swapping; None where it does not say."""
+    # What is available without swapping is more telling than what is built in.
+    if MEMINFO.is_file():
+        reported = dict(line.split(":", 1) for line in MEMINFO.read_text().splitlines() if ":" in line)
+        if "MemAvailable" in reported:
+            return float(reported["MemAvailable"].split()[0]) * 1024 / 1e6
+    names = getattr(os, "sysconf_names", {})
+    if "SC_PHYS_PAGES" not in names:
+        return None
+    return float(os.sysconf("SC_PHYS_PAGES")) * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def check_memory(shape: Index3, dtype: npt.DTypeLike, available: float | None = None) -> str:
+    """A sentence on the memory a build of such a scan needs; raises UnusableInput when the machine has less.
+
+    `available` is in MB; None asks the machine.
+
+    >>> check_memory((100, 100, 100), np.int16, 8000.0)
+    'working on 100 x 100 x 100 voxels in about 1.4 GB of memory'
+    """
+    needed = needed_mb(shape, dtype)
+    there = available_mb() if available is None else available
+    size = " x ".join(str(n) for n in shape)
+    # A build that swaps takes hours and can take the machine down with it: better no start.
+    if there is not None and needed > there:
+        raise UnusableInput("the scan", f"needs about {needed:.0f} MB of memory for its {size} voxels",
+                            got=f"{there:.0f} MB available",
+                            do="Close other programs, or crop the scan to the lumbar spine.")
+    return f"working on {size} voxels in about {needed / 1000:.1f} GB of memory"

@@ -1,0 +1,13 @@
+"""From a CT to a label map: the network, vertebra instances, corrections by seed points."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "pipeline": ["segment"],
+        "seed_points": ["Seed", "Seeds", "check_canal_free", "seed_of"],
+    },
+)

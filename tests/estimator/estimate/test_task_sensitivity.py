@@ -1,0 +1,35 @@
+"""The task's intervals, made of steps of each error alone, against exact answers for errors drawn all at once."""
+
+import numpy as np
+
+from canalwise.estimator.approach.execution_errors import ExecutionErrors, carried_out
+from canalwise.estimator.estimate.estimate import estimate
+from canalwise.estimator.estimate.task_sensitivity import task_causes, task_cost_of, task_numbers
+from canalwise.estimator.interval import Interval
+from canalwise.estimator.planning.default_approach import default_approach
+from tests.workbench import toy
+
+SAMPLES = 80
+LEAST_HELD = 0.95 - 3 * np.sqrt(0.95 * 0.05 / SAMPLES)
+"""Three standard errors below 95 %; the interval may hold more, for the larger step of each error counts."""
+
+
+def test_steps_of_single_errors_hold_errors_drawn_together() -> None:
+    found = estimate(toy.anatomy(), default_approach(toy.anatomy(), "L3-L4", "left"))
+    causes = task_causes(found, ExecutionErrors())
+    table = carried_out(found.approach, ExecutionErrors(), SAMPLES, np.random.default_rng(11))
+    drawn = [task_numbers(task_cost_of(found, table.approach(row), 0.0)) for row in range(SAMPLES)]
+    own = task_numbers(found.task)
+    for name in ("bone_mm3", "undercut_frac", "bridge_mm"):
+        values = np.array([numbers[name] for numbers in drawn])
+        low, high = Interval(own[name], causes[name]).ends
+        assert np.mean((values >= low) & (values <= high)) >= LEAST_HELD, name
+        # and is no wider than four times what they do
+        assert high - low <= 4 * np.ptp(np.quantile(values, (0.025, 0.975))), name
+
+
+def test_registration_and_entry_share_what_a_shifted_pivot_does() -> None:
+    found = estimate(toy.anatomy(), default_approach(toy.anatomy(), "L3-L4", "left"))
+    errors = ExecutionErrors().changed(entry_sd_mm=1.2, registration_sd_mm=0.6)
+    bone = task_causes(found, errors)["bone_mm3"]
+    assert bone["entry"] == 2 * bone["registration"] > 0

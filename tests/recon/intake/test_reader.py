@@ -1,0 +1,153 @@
+"""The door itself: formats, sizes, thickness, values, modality; real crops tell CT from MR."""
+
+import numpy as np
+import pytest
+import SimpleITK
+
+from canalwise.recon.errors import BadFile, BadGeometry, UnusableInput, WrongUse
+from canalwise.recon.intake.reader import read_scan
+from tests.recon.scans import SECRET, UPRIGHT, body, write_nifti_file
+
+
+def _sheared(lean: float) -> np.ndarray:
+    affine = np.diag([0.9, 0.8, 0.7, 1.0])
+    affine[1, 2] = lean * 0.7
+    return affine
+
+
+def _itk_image() -> SimpleITK.Image:
+    image = SimpleITK.GetImageFromArray(body().T.copy())
+    image.SetSpacing((0.9, 0.8, 0.7))
+    image.SetDirection((-1, 0, 0, 0, -1, 0, 0, 0, 1))
+    image.SetOrigin((31.0, -17.0, -205.0))
+    return image
+
+
+@pytest.mark.parametrize("suffix", [".nrrd", ".nhdr", ".mha", ".mhd"])
+def test_nrrd_and_metaimage_come_from_lps_to_ras(tmp_path, suffix):
+    SimpleITK.WriteImage(_itk_image(), str(tmp_path / f"a{suffix}"))
+    scan = read_scan(tmp_path / f"a{suffix}")
+    assert np.array_equal(scan.voxels, body())
+    assert np.allclose(scan.grid.affine_ras_mm, UPRIGHT)
+
+
+@pytest.mark.parametrize("suffix", [".nrrd", ".mha"])
+def test_truncated_itk_file_is_refused_without_naming_it(tmp_path, suffix):
+    path = tmp_path / f"{SECRET}{suffix}"
+    SimpleITK.WriteImage(_itk_image(), str(path))
+    path.write_bytes(path.read_bytes()[:-9000])
+    with pytest.raises(BadFile, match="whole") as refusal:
+        read_scan(path)
+    assert SECRET not in str(refusal.value)
+
+
+def test_nrrd_without_patient_space_is_refused(tmp_path):
+    path = tmp_path / "a.nrrd"
+    SimpleITK.WriteImage(_itk_image(), str(path))
+    path.write_bytes(path.read_bytes().replace(b"space: left-posterior-superior\n", b"space dimension: 3\n"))
+    with pytest.raises(BadGeometry, match="where left and right are"):
+        read_scan(path)
+
+
+def test_colour_itk_image_is_refused(tmp_path):
+    SimpleITK.WriteImage(SimpleITK.Compose([_itk_image()] * 3), str(tmp_path / "a.mha"))
+    with pytest.raises(BadFile, match="one number per voxel"):
+        read_scan(tmp_path / "a.mha")
+
+
+def test_missing_empty_and_foreign_files_are_refused_without_their_names(tmp_path):
+    (tmp_path / "empty.nii").touch()
+    (tmp_path / f"{SECRET}.txt").write_text("hello")
+    (tmp_path / "folder").mkdir()
+    outcomes_by_relation = {"none.nii": "exists", "empty.nii": "empty", f"{SECRET}.txt": "CT or MR", "folder": "files"}
+    for name, reported in outcomes_by_relation.items():
+        with pytest.raises(BadFile, match=reported) as refusal:
+            read_scan(tmp_path / name)
+        assert SECRET not in str(refusal.value)
+
+
+def test_a_volume_over_the_budget_is_refused_with_both_sizes(tmp_path):
+    path = write_nifti_file(tmp_path / "a.nii", body())
+    with pytest.raises(BadFile, match=r"budget of 0\.05 MB .*0 MB"):
+        read_scan(path, budget_mb=0.05)
+
+
+def test_one_value_everywhere_is_refused(tmp_path):
+    with pytest.raises(BadFile, match="show something"):
+        read_scan(write_nifti_file(tmp_path / "a.nii", np.full((20, 20, 20), -1000, np.int16)))
+
+
+def test_tiny_volume_is_refused(tmp_path):
+    with pytest.raises(BadGeometry, match="at least 8 voxels and 15 mm"):
+        read_scan(write_nifti_file(tmp_path / "a.nii", body()[:, :, :7]))
+
+
+@pytest.mark.parametrize(("thick_mm", "warned"), [(1.5, False), (1.5005, False), (1.6, True), (3.0, True)])
+def test_thick_slices_are_warned_of(tmp_path, thick_mm, warned):
+    scan = read_scan(write_nifti_file(tmp_path / "a.nii", body(), np.diag([0.9, 0.8, thick_mm, 1.0])))
+    assert any("thin laminae" in warning for warning in scan.warnings) == warned
+
+
+def test_too_thick_slices_are_refused_unless_accepted(tmp_path):
+    path = write_nifti_file(tmp_path / "a.nii", body(), np.diag([0.9, 0.8, 3.5, 1.0]))
+    with pytest.raises(BadGeometry, match=r"at most 3 mm .*3\.50 mm"):
+        read_scan(path)
+    assert "3.50 mm" in " ".join(read_scan(path, accept_thick=True).warnings)
+
+
+def test_metal_is_warned_of(tmp_path):
+    voxels = body()
+    voxels[7:10, 6:10, 6:20] = 3071
+    scan = read_scan(write_nifti_file(tmp_path / "a.nii", voxels))
+    assert any("metal" in warning for warning in scan.warnings)
+
+
+def test_rescale_left_out_is_refused(tmp_path):
+    with pytest.raises(UnusableInput, match="rescale was lost"):
+        read_scan(write_nifti_file(tmp_path / "a.nii", (body() + 1024).astype(np.int16)))
+
+
+def test_rescale_applied_twice_is_refused(tmp_path):
+    twice = body() - 1024 + np.random.default_rng(0).integers(-9, 9, body().shape)
+    with pytest.raises(UnusableInput, match="applied twice"):
+        read_scan(write_nifti_file(tmp_path / "a.nii", twice.astype(np.int16)))
+
+
+def test_padding_outside_the_circle_is_no_double_rescale(tmp_path):
+    voxels = body()
+    voxels[:, :3] = -3024
+    assert read_scan(write_nifti_file(tmp_path / "a.nii", voxels)).modality == "CT"
+
+
+def test_a_scan_without_bone_is_refused(tmp_path):
+    with pytest.raises(UnusableInput, match="show bone"):
+        read_scan(write_nifti_file(tmp_path / "a.nii", np.minimum(body(), 90)))
+
+
+def test_leaning_stack_is_refused_with_its_angle(tmp_path):
+    path = write_nifti_file(tmp_path / "a.nii", body(), _sheared(np.tan(np.radians(15))))
+    with pytest.raises(BadGeometry, match=r"leans by 15\.0 deg"):
+        read_scan(path)
+
+
+def test_real_ct_crop_without_air_is_ct(data_dir):
+    scan = read_scan(data_dir / "ct_lumbar_crop_1p5mm" / "ct.nii.gz")
+    assert (scan.voxels.shape, scan.voxels.dtype, scan.modality, scan.warnings) == ((73, 73, 47), np.int16, "CT", ())
+    assert scan.provenance["stored_axes"] == "PIR"
+
+
+@pytest.mark.parametrize("asked", [None, "CT"])
+def test_real_mr_is_not_ct_whoever_says_so(data_dir, asked):
+    with pytest.raises(UnusableInput, match="look like MR"):
+        read_scan(data_dir / "mr_t2_crop_canal_label" / "t2.nii.gz", modality=asked)
+
+
+def test_real_mr_is_mr_when_said(data_dir):
+    scan = read_scan(data_dir / "mr_t2_crop_canal_label" / "t2.nii.gz", modality="MR")
+    assert scan.modality == "MR"
+    assert scan.voxels.max() == 387     # as data/README states the file: unsigned, no rescale
+
+
+def test_unknown_modality_is_wrong_use(tmp_path):
+    with pytest.raises(WrongUse, match="CT or MR"):
+        read_scan(tmp_path, modality="PET")     # type: ignore[arg-type]

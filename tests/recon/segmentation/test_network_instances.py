@@ -1,0 +1,87 @@
+"""Vertebrae told apart from a map of kinds: with perfect sight of a phantom they must come out right."""
+
+import numpy as np
+import pytest
+
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.imaging.render import blocks, natural_grid
+from canalwise.phantoms.spec import LevelKnobs, SpineSpec
+from canalwise.recon.errors import AnatomyNotFound
+from canalwise.recon.grid import Grid
+from canalwise.recon.labels import Labels, Part, canal_mask
+from canalwise.recon.segmentation.network import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
+from canalwise.recon.segmentation.network_instances import NetworkSpine, learnt_spine
+
+RIGHT_DICE = 0.985
+"""With perfect sight only voxels between touching processes may change owner."""
+
+SPECS = {
+    "normal": SpineSpec(),
+    "curved and turned": SpineSpec(scoliosis_deg=28.0, rotation_deg=12.0),
+    "slipped": SpineSpec(levels={"L3-L4": LevelKnobs(slip_mm=9.0)}),
+    "joints that touch, flat disc": SpineSpec(levels={"L3-L4": LevelKnobs(gap_mm=0.3, disc_height_frac=0.4,
+                                                                           facet_overgrowth_mm=(2.0, 2.0))}),
+}
+
+
+def labels_of(spec: SpineSpec, grid: Grid) -> Labels:
+    """Truth by voxel centre."""
+    spine, labels = spine_of(spec), np.zeros(grid.shape, dtype=np.uint16)
+    for box in blocks(grid):
+        points = grid.cropped(box).voxel_centres_mm().reshape(-1, 3)
+        labels[box] = spine.label_and_depth(points)[0].reshape(labels[box].shape)
+    return labels
+
+
+def kinds_of(labels: Labels) -> np.ndarray:
+    """What a perfect network would see."""
+    kind = np.zeros(labels.shape, dtype=np.uint8)
+    kind[canal_mask(labels)] = TissueClass.CANAL
+    part = np.where(labels >= 100, labels % 100, 0)
+    for one, name in PART_NAMES.items():
+        kind[np.isin(part, [Part[f"{name}_LEFT".upper()], Part[f"{name}_RIGHT".upper()]])] = one
+    for one, middle in MIDDLE_PARTS.items():
+        kind[part == middle] = one
+    kind[part == Part.SPINOUS_BASE] = TissueClass.SPINOUS
+    kind[part == Part.DISC] = TissueClass.DISC
+    return kind
+
+
+def seen_perfectly(spec: SpineSpec, levels: tuple[str, ...]) -> tuple[NetworkSpine, Labels]:
+    grid = natural_grid(spec, 1.0, levels, half_width_mm=42.0)
+    labels = labels_of(spec, grid)
+    kind = kinds_of(labels)
+    found = learnt_spine(TissueClassMap(grid, kind, (kind >= TissueClass.BODY).astype(np.float32)))
+    return found, labels[found.field.box]
+
+
+@pytest.mark.parametrize("name", SPECS)
+def test_every_vertebra_keeps_its_bone(name: str) -> None:
+    found, labels = seen_perfectly(SPECS[name], ("L2-L3", "L3-L4"))
+    for vertebra in (21, 22, 23):
+        truth = (labels // 100 == vertebra) & (labels % 100 != Part.DISC)
+        numbers, counts = np.unique(found.number[truth & (found.number > 0)], return_counts=True)
+        own = found.number == numbers[counts.argmax()]
+        assert 2 * (own & truth).sum() / (own.sum() + truth.sum()) > RIGHT_DICE, vertebra
+
+
+def test_parts_get_the_patients_sides() -> None:
+    found, labels = seen_perfectly(SpineSpec(), ("L3-L4",))
+    part = np.where(labels >= 100, labels % 100, 0)
+    for side in ("LEFT", "RIGHT"):
+        for name in ("PEDICLE", "SUPERIOR_ARTICULAR", "INFERIOR_ARTICULAR", "TRANSVERSE"):
+            truth = part == Part[f"{name}_{side}"]
+            assert (found.part[truth & (found.number > 0)] == Part[f"{name}_{side}"]).mean() > 0.99
+
+
+def test_discs_lie_above_the_vertebra_they_are_numbered_by() -> None:
+    found, labels = seen_perfectly(SpineSpec(), ("L2-L3", "L3-L4"))
+    above_l4 = (labels == 2250) & (found.disc > 0)
+    lower = np.unique(found.number[(labels == 2301)])
+    assert set(np.unique(found.disc[above_l4])) == set(lower[lower > 0])
+
+
+def test_a_scan_without_canal_is_refused() -> None:
+    grid = Grid((20, 20, 20), np.eye(4))
+    with pytest.raises(AnatomyNotFound, match="canal"):
+        learnt_spine(TissueClassMap(grid, np.full(grid.shape, TissueClass.BODY, np.uint8), np.ones(grid.shape, np.float32)))

@@ -1,0 +1,192 @@
+"""Charts as people see them: drawn without a complaint, said in words, kept as files, shown in a notebook."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from canalwise.estimator.batch.outcomes_by_relation import RequiredTargets
+from canalwise.estimator.charts.all_charts import charts_of
+from canalwise.estimator.charts.entry_map import entry_map_of_json
+from canalwise.estimator.comparison.accesses import compared_accesses
+from canalwise.estimator.estimate.estimate import estimate
+from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.search.best_approach import Question, search
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.recon.serialization import json_text
+from canalwise.workbench import notebook
+from canalwise.workbench.charts.chart_files import write_chart
+from canalwise.workbench.charts.plan_charts import caption_of, figure_of, standing_alone
+from canalwise.workbench.commands.main import main
+from canalwise.workbench.notebook import html_of, shown, teach
+from canalwise.workbench.report import what_if_section as report_what_if
+from canalwise.workbench.report.what_if_section import what_if, what_if_pictures
+from canalwise.workbench.style.data_uris import drawing_style, svg_bytes
+from tests.workbench import toy
+
+NAMES = ("angle-over-the-top", "angle-ipsilateral", "entry", "instrument")
+WANTED = RequiredTargets(("ipsilateral recess", "contralateral canal wall"))
+
+
+@pytest.fixture(scope="module")
+def prepared():
+    return prepared_level(toy.anatomy(), "L3-L4")
+
+
+@pytest.fixture(scope="module")
+def plan(prepared):
+    return default_approach(prepared.anatomy, "L3-L4", "left")
+
+
+@pytest.fixture(scope="module")
+def charts(prepared, plan):
+    """One set in which entries succeed."""
+    return charts_of(prepared, plan, wanted=WANTED, effort=0.3)
+
+
+@pytest.fixture(scope="module")
+def hopeless(prepared, plan):
+    """And one in which none does."""
+    return charts_of(prepared, plan, ("entry", "instrument"), RequiredTargets(("contralateral recess",), 1.0), effort=0.1)
+
+
+def test_one_chart_of_each_kind(charts):
+    assert tuple(charts) == NAMES
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_same_chart_is_the_same_drawing(charts, name):
+    """Drawn twice, with warnings as errors."""
+    with drawing_style():
+        once, again = (svg_bytes(standing_alone(charts[name])) for _ in range(2))
+    assert once == again
+
+
+def drawn_words(figure):
+    return " ".join(text.get_text() for text in figure.findobj(lambda artist: hasattr(artist, "get_text")))
+
+
+def test_feasible_bands_and_the_plan_are_drawn(charts):
+    chart = charts["angle-over-the-top"]
+    with drawing_style():
+        figure = figure_of(chart)
+    words = drawn_words(figure)
+    assert "plan" in words
+    assert {"limit", "pars", "bridge", "enough"} <= set(words.split())
+    panel = figure.axes[0]
+    spans = [patch.get_extents().transformed(panel.transData.inverted()) for patch in panel.patches]
+    assert [(span.x0, span.x1) for span in spans] == [pytest.approx(band) for band in chart.bands_deg]
+
+
+def test_captions_name_the_evidence_of_limits(charts):
+    for chart in charts.values():
+        said = caption_of(chart)
+        assert all(f"({evidence})" in said for evidence in ("READ", "MEM", "PRACTICE"))
+        assert "contralateral canal wall" in said or "ipsilateral recess" in said
+        with drawing_style():
+            assert " ".join(CAUTION.split()) in " ".join(drawn_words(standing_alone(chart)).split())
+
+
+def test_every_entry_carries_its_bone_or_its_reach(charts, hopeless):
+    for chart in (charts["entry"], hopeless["entry"]):
+        with drawing_style():
+            words = drawn_words(figure_of(chart))
+        assert all(f"{bone:.0f}" in words for bone in chart.bone_mm3[np.isfinite(chart.bone_mm3)])
+        assert all(reason in words for reason in chart.reasons)
+    assert hopeless["entry"].best_place is None
+    assert "No entry" in caption_of(hopeless["entry"])
+    with drawing_style():
+        assert "none reaches all" in drawn_words(figure_of(hopeless["instrument"]))
+
+
+def test_left_lies_on_the_left_as_in_theatre(charts):
+    with drawing_style():
+        axes = figure_of(charts["entry"]).axes[0]
+        other = figure_of(replace(charts["entry"], side="right")).axes[0]
+    assert axes.xaxis_inverted()
+    assert not other.xaxis_inverted()
+
+
+def test_files_stand_alone_and_read_back(charts, tmp_path):
+    document = write_chart(tmp_path, "map", charts["entry"])
+    assert {path.name for path in tmp_path.iterdir()} == {"map.png", "map.svg", "map.json"}
+    assert (tmp_path / "map.png").read_bytes().startswith(b"\x89PNG")
+    kept = json.loads((tmp_path / "map.json").read_text())
+    assert json_text(kept) == json_text(document)
+    assert json_text(entry_map_of_json(kept).as_json()) == json_text(document)
+
+
+def test_results_show_themselves(charts, prepared, plan):
+    for chart in charts.values():
+        assert html_of(chart).startswith('<figure><img src="data:image/svg+xml')
+    by_relation = shown(estimate(prepared.anatomy, plan))._repr_html_()
+    assert "<table>" in by_relation
+    assert "ipsilateral facet surface kept" in by_relation
+    assert CAUTION in by_relation
+    assert html_of(3) == "<pre>3</pre>"
+
+
+def test_a_search_shows_its_picks_and_its_reason(prepared):
+    found = search(prepared, Question(sides=("left",), budget=600))
+    by_relation = html_of(found)
+    assert "<th>least bone</th>" in by_relation
+    assert "From the left" in by_relation
+
+
+def test_a_comparison_shows_its_ways_and_its_conclusion(prepared):
+    by_relation = html_of(compared_accesses(prepared, Question(budget=400)))
+    assert all(f"<td>{way}" in by_relation for way in ("left", "right", "both sides", "midline"))
+    assert "<th>succeeds by hand</th>" in by_relation
+
+
+def test_a_notebook_is_taught_every_kind():
+    taught = {}
+
+    class Formatter:
+        def for_type(self, kind, function):
+            taught[kind.__name__] = function
+
+    teach(Formatter())
+    assert {"AngleChart", "EntryMap", "InstrumentChart", "Estimate", "Found", "Comparison"} <= set(taught)
+    assert "object" not in taught
+    assert set(taught.values()) == {notebook.html_of}
+
+
+def test_the_report_says_why_there_are_no_charts(prepared, plan):
+    single = replace(plan, phases=plan.phases[:1])
+    asked = what_if(prepared, single, ())
+    assert not asked.charts
+    assert "phases" in asked.because
+    assert what_if_pictures(asked) == []
+
+
+def test_the_report_charts_what_the_task_asks(prepared, plan, monkeypatch):
+    monkeypatch.setattr(report_what_if, "EFFORT", 0.05)
+    asked = what_if(prepared, plan, ("contralateral disc border", "roof"))
+    assert asked.charts["entry"].wanted.names == ("contralateral disc border",)
+    assert [picture.uri[:22] for picture in what_if_pictures(asked)] == ["data:image/png;base64,"] * 4
+
+
+def test_chart_verb_writes_files_and_prints_only_json(case, capsys, tmp_path):
+    start = ["chart", str(case), "--level", "L3-L4", "--side", "left", "--kind", "angle"]
+    assert main([*start, "--json", "--out", str(tmp_path / "charts")]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["schema"] == "canalwise.charts/1"
+    assert {kind: chart["schema"] for kind, chart in document["charts"].items()} == dict.fromkeys(
+        ("angle-over-the-top", "angle-ipsilateral"), "canalwise.angle-chart/1"
+    )
+    assert len(list((tmp_path / "charts").iterdir())) == 6
+    assert main(start) == 0
+    assert "Wrote L3-L4-left-angle-ipsilateral.png" in capsys.readouterr().out
+    assert (case / "results" / "L3-L4-left-angle-ipsilateral.json").is_file()
+
+
+@pytest.mark.parametrize("wrong", [["--kind", "tilt"], ["--task", "everything"], []])
+def test_chart_verb_refuses_what_it_cannot_mean(case, wrong, capsys):
+    given = ["--level", "L3-L4", "--side", "left"] if wrong else []
+    assert main(["chart", str(case), *given, *wrong]) == 2
+    assert "canalwise" in capsys.readouterr().err

@@ -1,0 +1,304 @@
+"""Figures of what another tilt, entry or instrument would cost, keep and reach."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from functools import singledispatch
+from textwrap import fill
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch, Rectangle
+
+from canalwise.estimator.batch.outcomes_by_relation import RELATIONS, OutcomesByRelation
+from canalwise.estimator.charts.entry_map import EntryMap
+from canalwise.estimator.charts.instrument_chart import DiameterCurve, InstrumentChart
+from canalwise.estimator.charts.tilt_chart import AngleChart
+from canalwise.estimator.limits import Limit
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.recon.grid import Float
+from canalwise.workbench.style.palette import (
+    FEASIBLE,
+    INK,
+    IPSILATERAL,
+    LIMIT,
+    OVER_THE_TOP,
+    PAPER,
+    QUIET,
+    STRUCTURES,
+)
+from canalwise.workbench.style.phrases import amount, joined, number
+from canalwise.workbench.style.stack_order import LEAST_STACKED_MM3, STACK
+
+WIDTH_IN = 7.2
+"""Inches; that of every chart of the page."""
+
+COLOURS = dict(zip(RELATIONS, (IPSILATERAL, OVER_THE_TOP), strict=True))
+
+HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "||||", "oooo", "++++")
+"""Of the reasons why an entry fails, told apart without colour."""
+
+DARK_FRAC = 0.55
+"""Cells darker than this share of the scale carry light numbers."""
+
+CAPTION_COLUMNS = 150
+
+
+@singledispatch
+def figure_of(chart: object) -> Figure:
+    """The figure of an angle chart, an entry map or an instrument chart; call inside `drawing_style`.
+
+    >>> figure_of("a chart")
+    Traceback (most recent call last):
+    TypeError: str has no figure
+    """
+    raise TypeError(f"{type(chart).__name__} has no figure")
+
+
+@singledispatch
+def caption_of(chart: object) -> str:
+    """What the figure shows, and where its limits come from."""
+    raise TypeError(f"{type(chart).__name__} has no caption")
+
+
+def standing_alone(chart: AngleChart | EntryMap | InstrumentChart) -> Figure:
+    """The figure with caption and caution, for a file of its own; call inside `drawing_style`."""
+    figure = figure_of(chart)
+    width, height = figure.get_size_inches()
+    said = "\n".join(fill(text, CAPTION_COLUMNS) for text in (caption_of(chart), CAUTION))
+    figure.set_size_inches(width, height + 0.14 * (said.count("\n") + 2))
+    figure.supxlabel(said, x=0.01, ha="left", fontsize=6.5, color=QUIET)
+    figure.suptitle(f"{chart.level}, entry on the patient's {chart.side}", x=0.01, ha="left", fontsize=9)
+    return figure
+
+
+def limits_words(limits: Mapping[str, Limit]) -> str:
+    """The limits that are drawn, each with its evidence class.
+
+    >>> from canalwise.estimator.limits import DEFAULTS
+    >>> limits_words(DEFAULTS)[:42]
+    'Limits: joint kept 50 % (READ), pars 5.0 m'
+    """
+    named = {
+        "facet_area_kept_frac": "joint kept", "pars_residual_mm": "pars", "spinous_bridge_mm": "bony bridge",
+        "lateral_removal_mm": "bone taken no further from the midline than",
+    }  # fmt: skip
+    by_relation = [f"{words} {amount(limits[n].value, limits[n].unit)} ({limits[n].evidence})" for n, words in named.items()]
+    return f"Limits: {', '.join(by_relation)}."
+
+
+@figure_of.register
+def _angle_figure(chart: AngleChart) -> Figure:
+    figure = Figure(figsize=(WIDTH_IN, 7.0), layout="constrained")
+    panels = figure.subplots(5, 1, sharex=True, height_ratios=(1.6, 1.0, 1.0, 0.8, 1.1))
+    tilt, by_relation, limits = chart.medial_tilt_deg, chart.by_relation, chart.limits
+    _stacked(panels[0], tilt, by_relation)
+    _by_relation(panels[1], tilt, by_relation.facet_area_frac, "surface", 100.0)
+    _by_relation(panels[1], tilt, by_relation.facet_width_frac, "width", 100.0, dashed=True)
+    _limit_line(panels[1], 100.0 * limits["facet_area_kept_frac"].value, "limit")
+    panels[1].set(ylim=(0, 105), ylabel="joint kept\n%")
+    _by_relation(panels[2], tilt, by_relation.pars_mm, "pars")
+    panels[2].plot(tilt, by_relation.bridge_mm, color=INK, label="bony bridge of the spinous base")
+    _limit_line(panels[2], limits["pars_residual_mm"].value, "pars")
+    _limit_line(panels[2], limits["spinous_bridge_mm"].value, "bridge")
+    panels[2].set(ylim=(0, None), ylabel="left standing\nmm")
+    _by_relation(panels[3], tilt, by_relation.reach_mm, "")
+    panels[3].set(ylim=(0, None), ylabel="reach, disc\nlevel, mm")
+    _target_lines(panels[4], tilt, by_relation, chart.wanted.names)
+    _limit_line(panels[4], 100.0 * chart.wanted.enough_frac, "enough")
+    panels[4].set(ylim=(0, 105), ylabel="targets\nreached, %")
+    panels[4].set_xlabel(f"{_tilt_words(chart)}, deg (0 = straight ventral)")
+    figure.align_ylabels()
+    for axes in panels:
+        _banded(axes, chart.bands_deg, float(tilt[chart.plan]))
+        axes.set_xlim(tilt[0], tilt[-1])
+        axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.05), fontsize=6.5, handlelength=1.8)
+    panels[0].annotate(f"plan {number(float(tilt[chart.plan]))}\u00b0", (tilt[chart.plan], 1.0), fontsize=7.5,
+                       xycoords=("data", "axes fraction"), ha="center", va="bottom", annotation_clip=False)  # fmt: skip
+    return figure
+
+
+@caption_of.register
+def _angle_caption(chart: AngleChart) -> str:
+    bands = joined([f"{number(a)} to {number(b)}\u00b0" for a, b in chart.bands_deg])
+    return (
+        f"{_tilt_words(chart).capitalize()} about its pivot, all else as planned; depths follow the tilt. Shaded: "
+        f"all limits kept and {joined(chart.wanted.names)} reached ({bands}). Whole sweep. {limits_words(chart.limits)}"
+    )
+
+
+def _tilt_words(chart: AngleChart) -> str:
+    return f"medial tilt of the {chart.phase.replace(' ', '-')} phase"
+
+
+def _stacked(axes: Axes, across: Float, by_relation: OutcomesByRelation) -> None:
+    groups = {name: sum(by_relation.structure_mm3[part] for part in parts) for name, parts in STACK.items()}
+    shown = {name: layer for name, layer in groups.items() if np.max(layer) >= LEAST_STACKED_MM3 or name == "other"}
+    colours = [STRUCTURES[list(STACK).index(name)] for name in shown]
+    axes.stackplot(across, *shown.values(), labels=list(shown), colors=colours, edgecolor=PAPER, linewidth=0.4)
+    axes.set(ylim=(0, None), ylabel="bone removed\nmm\u00b3")
+
+
+def _by_relation(
+    axes: Axes, across: Float, values: Mapping[str, Float], words: str, scale: float = 1.0, dashed: bool = False
+) -> None:
+    for relation in RELATIONS:
+        label = f"{words}, {relation}" if words else relation
+        style = (0, (4, 2)) if dashed else "solid"
+        axes.plot(across, scale * values[relation], color=COLOURS[relation], linestyle=style, label=label)
+
+
+def _target_lines(axes: Axes, across: Float, by_relation: OutcomesByRelation, wanted: Sequence[str]) -> None:
+    styles = {"recess": "solid", "canal wall": (0, (5, 2)), "foramen entrance": (0, (1, 1.2)), "disc border": "dashdot"}
+    for name, share in by_relation.targets_frac.items():
+        relation, _, what = name.partition(" ")
+        if np.isnan(share).all() or (relation == "ipsilateral" and name not in wanted):
+            continue
+        width = 2.0 if name in wanted else 1.0
+        axes.plot(across, 100 * share, color=COLOURS[relation], linestyle=styles[what], linewidth=width, label=name)
+
+
+def _limit_line(axes: Axes, value: float, words: str) -> None:
+    axes.axhline(value, color=LIMIT, linewidth=1.0, linestyle=(0, (2, 2)))
+    axes.annotate(words, (0.002, value), xycoords=("axes fraction", "data"), fontsize=6.5, va="bottom")
+
+
+def _banded(axes: Axes, bands: Iterable[tuple[float, float]], plan: float) -> None:
+    """The feasible bands shaded, a lone value as a line, and the plan marked."""
+    for low, high in bands:
+        axes.axvspan(low, high, facecolor=FEASIBLE, edgecolor=QUIET, linewidth=0.8, zorder=-2)
+    axes.axvline(plan, color=INK, linewidth=1.2, linestyle="dashed")
+    axes.grid(axis="y")
+    axes.set_axisbelow(True)
+
+
+@figure_of.register
+def _entry_figure(chart: EntryMap) -> Figure:
+    figure = Figure(figsize=(WIDTH_IN, 5.2), layout="constrained")
+    axes = figure.subplots()
+    step = float(chart.cranial_mm[1] - chart.cranial_mm[0])
+    edges = [np.append(values - step / 2, values[-1] + step / 2) for values in (chart.lateral_mm, chart.cranial_mm)]
+    if chart.best_place is not None:
+        shown = axes.pcolormesh(*edges, np.ma.masked_invalid(chart.bone_mm3), cmap="cividis_r", edgecolors=PAPER)
+        figure.colorbar(shown, ax=axes, label="least bone for full reach within limits, mm\u00b3", shrink=0.8)
+    elif np.isfinite(chart.reached_frac).any():
+        share = np.ma.masked_invalid(100.0 * chart.reached_frac)
+        shown = axes.pcolormesh(*edges, share, cmap="cividis_r", edgecolors=PAPER, vmin=0, vmax=100)
+        figure.colorbar(shown, ax=axes, label="best reach within limits, %", shrink=0.8)
+    keys: list[Artist] = [_failing(axes, chart, edges, index) for index in range(len(chart.reasons))]
+    _told_in_cells(axes, chart)
+    lateral, cranial = chart.plan_entry_mm
+    plan = axes.plot(lateral, cranial, marker="D", markersize=8, color=PAPER, markeredgecolor=INK, markeredgewidth=1.5,
+                     linestyle="none", label="the plan's entry")  # fmt: skip
+    keys += plan
+    if chart.best_place is not None:
+        row, column = chart.best_place
+        corner = (chart.lateral_mm[column] - step / 2, chart.cranial_mm[row] - step / 2)
+        keys.append(axes.add_patch(_square(corner, step)))
+    axes.legend(handles=keys, loc="upper left", bbox_to_anchor=(0.0, -0.1), fontsize=7, ncols=2, handleheight=1.6)
+    axes.set(aspect="equal", xlabel=f"mm lateral of the spinous line, toward the patient's {chart.side}")
+    axes.set_ylabel(f"mm cranial of the\n{chart.landmark}")
+    if chart.side == "left":  # as seen in theatre, prone, head up: the patient's left on the left
+        axes.invert_xaxis()
+    return figure
+
+
+def _square(corner: tuple[float, float], step: float) -> Patch:
+    return Rectangle(corner, step, step, fill=False, edgecolor=INK, linewidth=2.4, label="least bone")
+
+
+def _failing(axes: Axes, chart: EntryMap, edges: list[Float], index: int) -> Patch:
+    """The cells of one reason, hatched; and its key."""
+    hatch = HATCHES[index % len(HATCHES)]
+    mine = np.ma.masked_where(chart.reason != index, np.zeros(chart.reason.shape))
+    cells = axes.pcolor(*edges, mine, hatch=hatch, alpha=0.0)
+    cells.set(edgecolor=QUIET, linewidth=0.0, alpha=None)
+    cells.set_facecolor("none")
+    return Patch(facecolor=PAPER, edgecolor=QUIET, hatch=hatch, label=chart.reasons[index])
+
+
+def _told_in_cells(axes: Axes, chart: EntryMap) -> None:
+    """Bone where an entry succeeds, else the share that its best within limits reaches; with its bone if none does."""
+    success = chart.best_place is not None
+    low, high = (float(f(chart.bone_mm3)) if success else 0.0 for f in (np.nanmin, np.nanmax))
+    at = [values.tolist() for values in (chart.lateral_mm, chart.cranial_mm)]
+    for (row, column), bone in np.ndenumerate(chart.bone_mm3):
+        share = chart.reached_frac[row, column]
+        failed = "" if np.isnan(share) else f"{100 * share:.0f}%"
+        if failed and not success:  # then the bone of the best reach is the next thing to know
+            failed += f"\n{chart.reached_bone_mm3[row, column]:.0f}"
+        dark = np.isfinite(bone) and (bone - low) > DARK_FRAC * max(high - low, 1.0)
+        words = axes.text(at[0][column], at[1][row], failed if np.isnan(bone) else f"{bone:.0f}",
+                          ha="center", va="center", fontsize=6.5, color=PAPER if dark else INK)  # fmt: skip
+        if np.isnan(bone) and failed:
+            words.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 0.6})
+
+
+@caption_of.register
+def _entry_caption(chart: EntryMap) -> str:
+    height = "skin" if chart.at == "skin" else "pivot's plane (no skin in view)"
+    if chart.best_place is None:
+        return (
+            f"No entry through the {height} reaches {joined(chart.wanted.names)} within all limits. In each: the best "
+            f"reach within them over tilts and sweeps, % of the target least reached, and its bone, mm\u00b3; hatch: "
+            f"what stands in the way. {chart.evaluated} approaches tried. Whole sweep. {limits_words(chart.limits)}"
+        )
+    return (
+        f"For each entry through the {height}: the least bone, mm\u00b3, found to reach {joined(chart.wanted.names)} "
+        f"within all limits, over tilts and sweeps of 2 to 6\u00b0; seen from dorsal, head up. Hatched: not possible, "
+        f"with what stands in the way and the share of the target least reached. {chart.evaluated} approaches tried. "
+        f"Whole sweep. {limits_words(chart.limits)}"
+    )
+
+
+@figure_of.register
+def _instrument_figure(chart: InstrumentChart) -> Figure:
+    figure = Figure(figsize=(WIDTH_IN, 5.2), layout="constrained")
+    grid = figure.subplots(3, 2, sharex="col", sharey="row")
+    for column, curve in enumerate(chart.curves):
+        _diameter_panels(grid[:, column], curve, chart)
+    for row, words in enumerate(("bone removed\nmm\u00b3", "joint surface\nkept, %", "wanted targets\nreached, %")):
+        grid[row, 0].set(ylabel=words, ylim=(0, None if row == 0 else 105))
+        grid[row, 1].legend(loc="upper left", bbox_to_anchor=(1.0, 1.05), fontsize=6.5)
+    return figure
+
+
+def _diameter_panels(panels: Sequence[Axes], curve: DiameterCurve, chart: InstrumentChart) -> None:
+    mm, best = curve.diameter_mm, curve.best
+    panels[0].plot(mm, curve.held.bone_mm3, color=QUIET, linestyle=(0, (4, 2)), label="plan, other instrument")
+    panels[0].plot(mm, best.bone_mm3, color=INK, label="tilted anew, least bone")
+    _by_relation(panels[1], mm, best.facet_area_frac, "", 100.0)
+    _limit_line(panels[1], 100.0 * chart.limits["facet_area_kept_frac"].value, "limit")
+    _target_lines(panels[2], mm, _only(best, chart.wanted.names), chart.wanted.names)
+    _limit_line(panels[2], 100.0 * chart.wanted.enough_frac, "enough")
+    panels[2].set_xlabel(f"{curve.part} diameter, mm")
+    for axes in panels:
+        _banded(axes, curve.bands_mm, curve.plan_mm)
+        axes.set_xlim(mm[0], mm[-1])
+        if curve.stops_mm is not None:
+            axes.axvline(curve.stops_mm, color=INK, linewidth=2.0)
+    if curve.stops_mm is not None:
+        panels[0].annotate(f"no longer passes\nfrom {curve.stops_mm:g} mm", (curve.stops_mm, 0.96), fontsize=7,
+                           xycoords=("data", "axes fraction"), xytext=(4, 0), textcoords="offset points",
+                           va="top")  # fmt: skip
+    if not curve.bands_mm:
+        panels[0].annotate("none reaches all\nwithin the limits", (0.98, 0.04), xycoords="axes fraction", fontsize=7,
+                           ha="right")  # fmt: skip
+    panels[0].annotate("plan", (curve.plan_mm, 1.0), xycoords=("data", "axes fraction"), fontsize=7.5, ha="center",
+                       va="bottom", annotation_clip=False)  # fmt: skip
+
+
+def _only(by_relation: OutcomesByRelation, names: Sequence[str]) -> OutcomesByRelation:
+    return replace(by_relation, targets_frac={name: by_relation.targets_frac[name] for name in names})
+
+
+@caption_of.register
+def _instrument_caption(chart: InstrumentChart) -> str:
+    return (
+        f"Sleeve and tool diameter, the other as planned (what no longer fits gives way), from the plan's pivots. "
+        f"Shaded: tilted anew, all limits kept and {joined(chart.wanted.names)} reached. Joints and targets are those "
+        f"of the approach tilted anew. {chart.evaluated} approaches tried. Whole sweep. {limits_words(chart.limits)}"
+    )

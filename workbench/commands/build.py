@@ -1,0 +1,103 @@
+"""canalwise build: a scan becomes a case."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from canalwise.workbench.commands.verb import Verb
+from canalwise.workbench.console.options import add_corrections, add_json
+from canalwise.workbench.console.output import CommandOutput
+
+ABOUT = """\
+Read a scan, find its anatomy and write a case folder. The scan may be a DICOM folder or zip, NIfTI,
+NRRD or MetaImage. Label maps made elsewhere can be given; what they do not hold is found in the scan.
+Nothing of the patient's identity is kept.
+
+examples:
+  canalwise build ct.nii.gz --out case --levels L2,L3,L4
+  canalwise build ct.nii.gz --out case --labels parts.nii.gz --label-names names.toml
+  canalwise build ct.nii.gz --out case --levels L2,L3,L4 --seed canal=-3.5,20,41 --replace L4=l4.nii.gz
+
+prints the levels found, how sure each is, where each structure comes from, and what to check. Confirm the level names
+against the original images: counting can go wrong.
+"""
+
+
+def options(parser: argparse.ArgumentParser) -> None:
+    """SCAN, where the case goes, what is given beside it, and what is accepted."""
+    parser.add_argument("scan", type=Path, metavar="SCAN", help="a scan file, folder or zip")
+    parser.add_argument("--out", type=Path, required=True, metavar="CASE", help="the case folder to write")
+    parser.add_argument(
+        "--labels",
+        type=Path,
+        action="extend",
+        nargs="+",
+        default=[],
+        metavar="FILE",
+        help="label maps on the scan's grid",
+    )
+    parser.add_argument("--label-names", type=Path, metavar="TOML", help="file that maps their values to our names")
+    parser.add_argument(
+        "--levels",
+        type=vertebra_names,
+        metavar="L2,L3,L4",
+        help="the vertebrae in view, cranial to caudal, where the scan cannot tell",
+    )
+    parser.add_argument("--modality", choices=("CT", "MR"), help="needed only when the file cannot say")
+    parser.add_argument("--series", type=int, metavar="N", help="which of several series in the folder")
+    parser.add_argument("--accept-thick", action="store_true", help="read slices over 3 mm apart all the same")
+    parser.add_argument(
+        "--accept-tilt", action="store_true", help="resample a leaning stack (gantry tilt) to right angles"
+    )
+    parser.add_argument("--force", action="store_true", help="replace a case that is there; its plans are kept")
+    add_corrections(parser)
+    add_json(parser)
+
+
+def vertebra_names(text: str) -> tuple[str, ...]:
+    """The names in a comma-separated list; argparse reports a bad one.
+
+    >>> vertebra_names("L2, L3,L4")
+    ('L2', 'L3', 'L4')
+    """
+    from canalwise.recon.labels import VERTEBRAE
+
+    names = tuple(name.strip() for name in text.split(","))
+    if bad := [name for name in names if name not in VERTEBRAE]:
+        raise argparse.ArgumentTypeError(
+            f"{', '.join(map(repr, bad))} is no vertebra; choose from {', '.join(VERTEBRAE)}"
+        )
+    return names
+
+
+def run(args: argparse.Namespace) -> int:
+    """Reads a scan, finds its anatomy and writes the case."""
+    from canalwise.recon.case.folder import write_case
+    from canalwise.recon.intake.reader import read_scan
+    from canalwise.workbench.console.build_options import anatomy_from, check_out, corrections_of
+    from canalwise.workbench.console.json_results import built_json
+    from canalwise.workbench.console.tables import built_lines
+
+    voice = CommandOutput(args.json)
+    check_out(args.out, args.force)
+    corrections = corrections_of(args)
+    with voice.busy("reading the scan"):
+        scan = read_scan(
+            args.scan,
+            modality=args.modality,
+            accept_thick=args.accept_thick,
+            accept_tilt=args.accept_tilt,
+            series=args.series,
+        )
+    with voice.busy("finding the anatomy") as say:
+        anatomy = anatomy_from(scan, args.labels, args.label_names, args.levels, corrections, say)
+    with voice.busy("writing the case"):
+        write_case(args.out, scan, anatomy, force=args.force)
+    document = built_json(scan, anatomy)
+    voice.result(document, built_lines(document))
+    voice.warn(document["warnings"])
+    return 0
+
+
+VERB = Verb("build", "scan to case", ABOUT, options, run)

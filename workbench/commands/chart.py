@@ -1,0 +1,81 @@
+"""canalwise chart: what another tilt, skin entry or instrument would cost, keep and reach."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from canalwise.workbench.commands.verb import Verb
+from canalwise.workbench.console.options import add_approach, add_case, add_json, task_of
+from canalwise.workbench.console.output import CommandOutput
+
+ALL = "all"
+
+ABOUT = """\
+Ask "what if" about one plan, and draw the answers:
+
+  angle       one phase tilted from straight ventral to flat, its pivot held: bone removed by
+              structure, what stays of both joints, pars and spinous base, and what is reached.
+              Shaded: the tilts at which every limit is kept and the target is reached.
+  entry       for each place on the skin, mm lateral of the spinous line and mm cranial of the
+              upper lamina's edge: the least bone that must go to reach the targets within the
+              limits, over all tilts and sweeps; and where that is not possible, why.
+  instrument  the same against sleeve and tool diameter: from which one it no longer passes.
+
+The plan is the one kept in the case for that level and side, or the usual start, or --plan.
+--task names what must be reached; usual: both lateral recesses. It counts as reached from 80 %
+of its points on. All bone is that of the whole sweep.
+
+examples:
+  canalwise chart case --level L3-L4 --side left
+  canalwise chart case --level L3-L4 --side left --kind angle --out charts
+  canalwise chart case --plan case/plans/steeper.toml --kind entry --task contralateral-recess --json
+
+writes LEVEL-SIDE-KIND.png, .svg and .json in the folder results of the case unless --out says
+otherwise; --json prints the same JSON, in which "nan" stands for what is not in view. A second or
+two for an angle chart, up to half a minute for all.
+"""
+
+SCHEMA = "canalwise.charts/1"
+
+
+def options(parser: argparse.ArgumentParser) -> None:
+    """CASE, the approach, the kind of chart and where the files go."""
+    add_case(parser)
+    add_approach(parser)
+    parser.add_argument(
+        "--kind", choices=("angle", "entry", "instrument", ALL), default=ALL, help="which chart (usual: all)"
+    )
+    parser.add_argument("--out", type=Path, metavar="FOLDER", help="where the files go (usual: results in the case)")
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Reads a case, works the charts out and writes them."""
+    from canalwise.estimator.batch.outcomes_by_relation import wanted_of_task
+    from canalwise.estimator.charts.all_charts import KINDS, charts_of
+    from canalwise.estimator.level.prepared_level import prepared_level
+    from canalwise.recon.case.folder import read_case
+    from canalwise.recon.disclaimer import CAUTION
+    from canalwise.workbench.charts.chart_files import write_chart
+    from canalwise.workbench.console.plan_store import kept_approach, plan_name
+
+    voice = CommandOutput(args.json)
+    case = read_case(args.case)
+    plan = kept_approach(case, args)
+    kinds = KINDS if args.kind == ALL else (args.kind,)
+    out = args.out or case.folder / "results"
+    with voice.busy("charting") as say:
+        say("preparing the level")
+        prepared = prepared_level(case.anatomy, plan.level)
+        charts = charts_of(prepared, plan, kinds, wanted_of_task(task_of(args)), say=say)
+        out.mkdir(parents=True, exist_ok=True)
+        names = {kind: f"{plan_name(plan.level, plan.side)}-{kind}" for kind in charts}
+        documents = {kind: write_chart(out, names[kind], chart) for kind, chart in charts.items()}
+    lines = [line for kind, chart in charts.items() for line in (str(chart), f"Wrote {names[kind]}.png, .svg, .json.")]
+    voice.result({"schema": SCHEMA, "charts": documents, "caution": CAUTION}, [*lines, CAUTION])
+    voice.warn([*case.anatomy.warnings, *prepared.level.warnings])
+    return 0
+
+
+VERB = Verb("chart", "what another tilt, skin entry or instrument would cost", ABOUT, options, run)

@@ -1,0 +1,68 @@
+"""canalwise estimate: one approach to numbers."""
+
+from __future__ import annotations
+
+import argparse
+
+from canalwise.workbench.commands.verb import Verb
+from canalwise.workbench.console.options import add_approach, add_case, add_json, add_strict, add_trial, task_of
+from canalwise.workbench.console.output import CommandOutput
+
+ABOUT = """\
+Say what one approach takes, keeps and reaches: bone removed by structure, what stays of both
+facet joints, pars and spinous base, contralateral reach and what limits it, canal area freed.
+The approach is kept as plans/NAME.toml, the numbers as results/NAME.json in the case.
+
+examples:
+  canalwise estimate case --level L3-L4 --side left
+  canalwise estimate case --level L3-L4 --side left --over-the-top-medial-tilt-deg 22 --name steeper
+  canalwise estimate case --plan case/plans/steeper.toml
+  canalwise estimate case --level L3-L4 --side left --task contralateral-recess,roof
+
+prints the headline numbers for the task (only what must go to touch what is asked) and the cone
+(all the sweep could take), how much of what is asked is touched, every limit with how it stands,
+and the reach, with 95 % intervals and chances from errors of the scan's borders and of the hand.
+"""
+
+
+def options(parser: argparse.ArgumentParser) -> None:
+    """CASE and the approach."""
+    add_case(parser)
+    add_approach(parser)
+    parser.add_argument("--name", help="name of the plan and its results (usual: LEVEL-SIDE, such as L3-L4-left)")
+    parser.add_argument("--force", action="store_true", help="replace a plan of that name that has other values")
+    add_trial(parser)
+    add_strict(parser)
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Reads a case, estimates one approach, and keeps plan and numbers."""
+    from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
+    from canalwise.recon.case.folder import read_case
+    from canalwise.workbench.console.json_results import estimated_json, exit_status
+    from canalwise.workbench.console.plan_store import (
+        check_plan_free,
+        keep_estimate,
+        plan_name,
+        plan_path,
+        requested_approach,
+    )
+    from canalwise.workbench.console.tables import estimate_lines
+
+    voice = CommandOutput(args.json)
+    case = read_case(args.case)
+    approach = requested_approach(case.anatomy, args)
+    task = task_of(args)
+    name = args.name or (args.plan.stem if args.plan else plan_name(approach.level, approach.side))
+    check_plan_free(plan_path(case, name), approach, args.force)
+    with voice.busy("estimating"):
+        trial = None if args.no_intervals else MonteCarloOptions(args.samples, args.seed)
+        document = estimated_json(case.anatomy, approach, task, trial)
+    keep_estimate(case, name, approach, document)
+    voice.result(document, estimate_lines(document))
+    voice.warn(document["warnings"])
+    return exit_status([document], args.strict)
+
+
+VERB = Verb("estimate", "what one approach takes, keeps and reaches", ABOUT, options, run)

@@ -1,0 +1,102 @@
+"""canalwise search: better approaches."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from canalwise.recon.labels import SIDES
+from canalwise.workbench.commands.verb import Verb
+from canalwise.workbench.console.options import add_case, add_json, add_level, add_strict
+from canalwise.workbench.console.output import CommandOutput
+
+if TYPE_CHECKING:
+    from canalwise.estimator.search.best_approach import Question
+
+BUDGET = 100_000
+
+ABOUT = """\
+Look for better approaches to a level: over side, docking point, pivot, tilts, sweep and instrument.
+The best takes the least bone that reaches what is asked within every limit; beside it stand the next
+best plan and what it would cost, the plan a hand is likeliest to carry out, and the approaches of
+which none is better in bone, reach and joints at once. The numbers of the picks are exact estimates.
+
+--task names what must be touched (usual: both lateral recesses); a set counts as reached from 80 % of
+its points on. The same --seed gives the same answer. Ctrl-C stops early with the best found so far.
+
+The best is kept as plans/NAME.toml, the likeliest as plans/NAME-robust.toml, all of it as
+results/search-LEVEL.json in the case.
+
+examples:
+  canalwise search case --level L3-L4
+  canalwise search case --level L3-L4 --side left --instrument any --budget 200000
+"""
+
+
+def options(parser: argparse.ArgumentParser) -> None:
+    """CASE, the level, and what is searched for."""
+    add_case(parser)
+    add_level(parser)
+    parser.add_argument("--side", choices=SIDES, help="search from this side of the patient only (usual: both)")
+    parser.add_argument(
+        "--instrument",
+        default="interlaminar",
+        metavar="NAME",
+        help="class of instrument: interlaminar, wide-interlaminar, stenosis or any (usual: interlaminar)",
+    )
+    parser.add_argument("--task", metavar="NAME[,NAME...]", help="what is to be touched (usual: both lateral recesses)")
+    parser.add_argument("--budget", type=int, default=BUDGET, metavar="N", help=f"approaches looked at ({BUDGET})")
+    parser.add_argument("--seed", type=int, default=0, metavar="N", help="of the random numbers (0)")
+    parser.add_argument("--name", help="name of the plan that is kept (usual: LEVEL-search)")
+    parser.add_argument("--force", action="store_true", help="replace plans of that name")
+    add_strict(parser)
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Reads a case, searches, and keeps plans and numbers."""
+    from canalwise.estimator.level.prepared_level import prepared_level
+    from canalwise.estimator.search.best_approach import search
+    from canalwise.estimator.search.search_json import search_as_json
+    from canalwise.recon.case.folder import read_case
+    from canalwise.recon.serialization import write_json_atomic
+    from canalwise.workbench.console.json_results import BREACHED
+    from canalwise.workbench.console.plan_store import check_names_free, keep_plan
+    from canalwise.workbench.console.search_tables import search_lines
+
+    voice = CommandOutput(args.json)
+    case = read_case(args.case)
+    question = question_of(args)
+    name = args.name or f"{args.level}-search"
+    names = (name, f"{name}-robust")
+    check_names_free(case, names, args.force)
+    prepared = prepared_level(case.anatomy, args.level)
+    with voice.counting("searching", question.budget) as progress:
+        found = search(prepared, question, progress)
+    document = search_as_json(found)
+    for plan, pick in zip(names, (found.best, found.robust), strict=True):
+        keep_plan(case, plan, pick.approach)
+    (case.folder / "results").mkdir(exist_ok=True)
+    write_json_atomic(case.folder / "results" / f"search-{args.level}.json", document)
+    voice.result(document, search_lines(document))
+    voice.warn([*case.anatomy.warnings, *prepared.level.warnings])
+    return BREACHED if args.strict and found.best.broken else 0
+
+
+def question_of(args: argparse.Namespace) -> Question:
+    """What the options ask for; WrongUse for a name that is unknown."""
+    from canalwise.estimator.approach.search_bounds import instruments_named
+    from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
+    from canalwise.estimator.removal.target_names import named
+    from canalwise.estimator.search.best_approach import Question
+
+    return Question(
+        sides=SIDES if args.side is None else (args.side,),
+        instruments=instruments_named(args.instrument),
+        task=USUAL_WANTED if args.task is None else named(args.task),
+        budget=args.budget,
+        seed=args.seed,
+    )
+
+
+VERB = Verb("search", "better approaches: the least bone within the limits", ABOUT, options, run)

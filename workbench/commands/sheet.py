@@ -1,0 +1,63 @@
+"""canalwise sheet: the theatre sheet, one page to print."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from canalwise.workbench.commands.verb import Verb
+from canalwise.workbench.console.options import add_approach, add_case, add_json, add_strict, task_of
+from canalwise.workbench.console.output import CommandOutput
+
+ABOUT = """\
+Write the theatre sheet of one approach, one page to print: level and side in large letters with
+boxes to tick, skin entry and depth, instrument and tilts, simulated AP and lateral radiographs
+with needle and channel, the first view down the channel, the axial slice as in theatre, and how
+the limits stand. The plan kept in the case for that level and side is used when there is one;
+otherwise the usual start.
+
+examples:
+  canalwise sheet case --level L3-L4 --side left
+  canalwise sheet case --plan case/plans/steeper.toml --out steeper.pdf
+
+writes sheet.html in the case unless --out says otherwise; a name that ends in .pdf makes a PDF,
+for which no browser is needed.
+"""
+
+
+def options(parser: argparse.ArgumentParser) -> None:
+    """CASE, the approach and where the page goes."""
+    add_case(parser)
+    add_approach(parser)
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE", help="where to write it, .html or .pdf (usual: sheet.html in the case)"
+    )
+    add_strict(parser)
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Reads a case and writes its sheet."""
+    from canalwise.estimator.estimate.estimate import estimate_of
+    from canalwise.estimator.level.prepared_level import prepared_level
+    from canalwise.recon.case.folder import read_case
+    from canalwise.recon.serialization import write_bytes_atomic
+    from canalwise.workbench.console.json_results import exit_status
+    from canalwise.workbench.console.plan_store import kept_approach
+    from canalwise.workbench.console.tables import estimate_lines
+    from canalwise.workbench.sheet.pdf import sheet_pdf
+    from canalwise.workbench.sheet.sheet import sheet_html, sheet_of
+
+    voice = CommandOutput(args.json)
+    case = read_case(args.case)
+    approach = kept_approach(case, args)
+    out = args.out or case.folder / "sheet.html"
+    with voice.busy("drawing the sheet"):
+        sheet = sheet_of(case.scan, estimate_of(prepared_level(case.anatomy, approach.level), approach, task_of(args)))
+        content = sheet_pdf(sheet) if out.suffix.lower() == ".pdf" else sheet_html(sheet).encode()
+    write_bytes_atomic(out, content)
+    voice.result(sheet.estimate, [*estimate_lines(sheet.estimate), f"Wrote {out.name}."])
+    return exit_status([sheet.estimate], args.strict)
+
+
+VERB = Verb("sheet", "one page to print for theatre", ABOUT, options, run)

@@ -1,0 +1,137 @@
+"""Results of the estimator as plain JSON data, and the limits they breach."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.comparison.accesses import compared_accesses
+from canalwise.estimator.comparison.accesses_json import comparison_as_json
+from canalwise.estimator.estimate.estimate import estimate
+from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.estimate.intervals import intervals_of, no_intervals
+from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
+from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.removal.target_names import NAMES
+from canalwise.estimator.search.exploration import Progress
+from canalwise.estimator.search.strategies import SearchTask
+from canalwise.recon.anatomy import Anatomy, Level
+from canalwise.recon.case.corrections import correction_sentences
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.recon.errors import LevelNotInView
+from canalwise.recon.measurement.confidence import check_sentence
+from canalwise.recon.scan import Scan
+from canalwise.recon.serialization import to_data
+
+BUILD_SCHEMA, MEASURE_SCHEMA = "canalwise.build/1", "canalwise.measure/1"
+
+USUAL_TRIAL = MonteCarloOptions()
+"""A thousand samples from the first seed."""
+
+BREACHED = 4
+"""Exit status of --strict when a limit is breached."""
+
+
+def measured_json(anatomy: Anatomy) -> dict[str, Any]:
+    """Every level's measurements with their severity bands.
+
+    Raises LevelNotInView when the case has no level at all.
+    """
+    if not anatomy.levels:
+        raise LevelNotInView(
+            "the case",
+            "must hold at least one level",
+            do="Build it again with --levels, or with more of the spine in view.",
+        )
+    levels = [
+        {
+            "level": level.name,
+            "measurements": [to_data(m) for m in level.measurements],
+            "confidence": confidence_json(level),
+            "warnings": list(level.warnings),
+        }
+        for level in anatomy.levels
+    ]
+    return {
+        "schema": MEASURE_SCHEMA,
+        "levels": levels,
+        **_case_json(anatomy),
+        "warnings": list(anatomy.warnings),
+        "caution": CAUTION,
+    }
+
+
+def confidence_json(level: Level) -> dict[str, Any] | None:
+    """How sure a level is, with its reasons and structures; None where it was not judged."""
+    return None if level.confidence is None else dict(to_data(level.confidence))
+
+
+def _case_json(anatomy: Anatomy) -> dict[str, Any]:
+    """What a case's anatomy rests on."""
+    return {
+        "sources": dict(anatomy.sources),
+        "naming": None if anatomy.naming is None else to_data(anatomy.naming),
+        "corrections": [to_data(correction) for correction in anatomy.corrections],
+        "corrected": list(correction_sentences(anatomy.corrections)),
+    }
+
+
+def breaches(document: Mapping[str, Any]) -> list[str]:
+    """Names of the limits an estimate's JSON says are not kept.
+
+    >>> breaches({"verdicts": [{"name": "pars width left", "met": False}, {"name": "undercut", "met": None}]})
+    ['pars width left']
+    """
+    return [verdict["name"] for verdict in document["verdicts"] if verdict["met"] is False]
+
+
+def exit_status(documents: Sequence[Mapping[str, Any]], strict: bool) -> int:
+    """0, or BREACHED when limits count and one of the estimates breaks one.
+
+    >>> broken = {"verdicts": [{"name": "pars width left", "met": False}]}
+    >>> exit_status([broken], strict=False), exit_status([broken], strict=True)
+    (0, 4)
+    """
+    return BREACHED if strict and any(breaches(document) for document in documents) else 0
+
+
+def estimated_json(
+    anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES, trial: MonteCarloOptions | None = USUAL_TRIAL
+) -> dict[str, Any]:
+    """One approach's estimate as JSON data.
+
+    Parameters
+    ----------
+    task : the sets of targets that are to be touched
+    trial : how the samples of intervals and chances are drawn; without one there are none
+    """
+    found = estimate(anatomy, approach, task=task)
+    return estimate_as_json(found, no_intervals(found) if trial is None else intervals_of(found, trial))
+
+
+def compared_json(
+    prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None
+) -> dict[str, Any]:
+    """The best plan found of each way in at a level, side by side, as JSON data; joints by the patient's side."""
+    warnings = [*prepared.anatomy.warnings, *prepared.level.warnings]
+    return comparison_as_json(compared_accesses(prepared, question, progress)) | {"warnings": warnings}
+
+
+def _checks(anatomy: Anatomy) -> list[str]:
+    """Which levels are to be looked at by eye, and why."""
+    assessment_of = [(level, level.confidence) for level in anatomy.levels]
+    return [check_sentence(level.name, sure) for level, sure in assessment_of if sure is not None and sure.check_by_eye]
+
+
+def built_json(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
+    """What a build found, without the case's own files."""
+    return {
+        "schema": BUILD_SCHEMA,
+        "levels": [level.name for level in anatomy.levels],
+        "confidence": {level.name: confidence_json(level) for level in anatomy.levels},
+        **_case_json(anatomy),
+        "scan": dict(scan.provenance),
+        "warnings": list(dict.fromkeys([*scan.warnings, *anatomy.warnings, *_checks(anatomy)])),
+        "caution": CAUTION,
+    }

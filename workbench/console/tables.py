@@ -1,0 +1,201 @@
+"""Results as the tables and lines a command prints for people."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.workbench.console.output import table
+from canalwise.workbench.style.phrases import amount, joined, limit_words, number, percent, with_interval
+
+Json = Mapping[str, Any]
+
+MET = {True: "kept", False: "BREACHED", None: "not measured"}
+"""How a limit stands, in words."""
+
+
+def measured_lines(document: Json) -> list[object]:
+    """A table per level, and the caution."""
+    columns = ("quantity", "value", "structure", "at", "severity")
+    sure = [sure_row(level["level"], level["confidence"]) for level in document["levels"]]
+    lines: list[object] = [
+        *naming_lines(document["naming"]),
+        table(("level", "confidence", "", "least sure because"), sure),
+        *(f"Corrected: {sentence}." for sentence in document["corrected"]),
+    ]
+    for level in document["levels"]:
+        rows = [
+            (m["name"], amount(m["value"], m["unit"]), m["structure"], m["at"], m["band"])
+            for m in level["measurements"]
+        ]
+        lines.append(table(columns, rows, title=f"Level {level['level']}", right=(1,)))
+    return [*lines, CAUTION]
+
+
+def estimate_lines(document: Json) -> list[object]:
+    """The headline numbers of one approach, its limits, and the caution."""
+    facts = table(
+        ("quantity (95 % interval)", "task", "cone (whole sweep)"),
+        headline_rows(document),
+        right=(1, 2),
+        title=f"{document['level']}, {document['side']} side",
+    )
+    limits = table(LIMIT_COLUMNS, [verdict_row(v) for v in document["verdicts"]], right=(1, 2, 4))
+    reported = [*chance_line(document), reach_line(document)]
+    return [*sure_lines(document), facts, task_table(document), limits, *reported, CAUTION]
+
+
+def sure_lines(document: Json) -> list[str]:
+    """How sure the level is, and what was corrected.
+
+    >>> sure_lines({"level": "L3-L4", "confidence": None})
+    []
+    """
+    if not document.get("confidence"):
+        return []
+    level, value, marked, because = sure_row(document["level"], document["confidence"])
+    return [f"Level {level}: confidence {value}{', ' if marked else ''}{marked} (least sure: {because})."]
+
+
+def headline_rows(document: Json) -> list[tuple[str, str, str]]:
+    """(quantity, task, cone) of bone and joints."""
+    task, cone = document["task"], document["cone"]
+    least, most = (removal["bone_removed_mm3"] for removal in (task, cone))
+    bone = [with_interval(number(reported["total"], 0), reported.get("interval95")) for reported in (least, most)]
+    rows = [("bone removed, mm3", bone[0], bone[1])]
+    kept = (task.get("facet_preserved") or {}, document["facet_preserved"])
+    for relation in ("ipsilateral", "contralateral"):
+        for key, words, ends in (("area_frac", "surface", "interval95"), ("width_frac", "width", "width_interval95")):
+            joints = [facets.get(relation) or {} for facets in kept]
+            shares = [with_interval(percent(reported.get(key)), reported.get(ends), scale=100) for reported in joints]
+            rows.append((f"{relation} facet {words} kept", shares[0], shares[1]))
+    return rows
+
+
+def task_table(document: Json) -> object:
+    """How much of each set of targets asked for can be touched, and how likely enough of it."""
+    return table(("asked to touch", "touched", "chance of enough"), task_rows(document), right=(1, 2))
+
+
+def chance_line(document: Json) -> list[str]:
+    """How likely the plan keeps what it must and reaches what it is made for, in one sentence; nothing when not told.
+
+    >>> reported = {"all_limits": 0.95, "all_targets": 0.4, "all": 0.38, "wanted": ["roof"], "enough_frac": 0.8}
+    >>> chance_line({"chances": reported, "samples": 1000})[0]
+    'Chances from 1000 samples: all limits kept 95 %; at least 80 % touched of roof 40 %; both 38 %.'
+    """
+    reported = document.get("chances")
+    if not reported or reported["all_limits"] is None:
+        return []
+    wanted = f"at least {percent(reported['enough_frac'])} touched of {joined(reported['wanted'])}"
+    return [
+        f"Chances from {document['samples']} samples: all limits kept {chance_words(reported['all_limits'])}; {wanted} "
+        f"{chance_words(reported['all_targets'])}; both {chance_words(reported['all'])}."
+    ]
+
+
+def chance_words(chance: float | None) -> str:
+    """A probability for people; certainty is never claimed from samples.
+
+    >>> chance_words(0.974), chance_words(1.0), chance_words(0.0), chance_words(None)
+    ('97 %', '> 99 %', '< 1 %', 'not told')
+    """
+    if chance is None:
+        return "not told"
+    return "> 99 %" if chance > LEAST_SURE else "< 1 %" if chance < 1 - LEAST_SURE else percent(chance)
+
+
+LEAST_SURE = 0.99
+"""Beyond this a chance is told as more than this."""
+
+LIMIT_COLUMNS = ("limit", "value", "limit", "", "chance kept")
+"""Head of the table of verdicts."""
+
+
+def task_rows(document: Json) -> list[tuple[str, str, str]]:
+    """(set of targets, share touched, chance that enough of it is).
+
+    >>> task_rows({"task": {"targets": {"roof": 0.5, "canal wall": None}}, "chances": {"targets": {"roof": 0.25}}})
+    [('roof', '50 %', '25 %'), ('canal wall', 'not in view', 'not told')]
+    """
+    chances = (document.get("chances") or {"targets": {}})["targets"]
+    return [
+        (name, "not in view" if share is None else percent(share), chance_words(chances.get(name)))
+        for name, share in document["task"]["targets"].items()
+    ]
+
+
+def verdict_row(verdict: Json) -> tuple[str, str, str, str, str]:
+    """One limit: its name, the value found, the limit, how it stands, and the chance that it is kept.
+
+    >>> verdict_row({"name": "pars width left", "value": 4.2, "limit": 5.0, "unit": "mm", "met": False, "chance": 0.3})
+    ('pars width left', '4.2 mm', '5.0 mm', 'BREACHED', '30 %')
+    """
+    value, limit = (amount(verdict[key], verdict["unit"]) for key in ("value", "limit"))
+    return verdict["name"], value, limit, stands(verdict), chance_words(verdict.get("chance"))
+
+
+def stands(verdict: Json) -> str:
+    """How a limit stands, in words; said where an error within its interval could turn it round.
+
+    >>> stands({"met": True, "within_error": True}), stands({"met": False})
+    ('kept, within error', 'BREACHED')
+    """
+    return MET[verdict["met"]] + (", within error" if verdict.get("within_error") else "")
+
+
+def reach_line(document: Json) -> str:
+    """The contralateral reach in one sentence.
+
+    >>> reach_line({"contralateral_reach": {"lateral_mm": 8.7, "limited_by": "sac"}})
+    'Contralateral reach: 8.7 mm past the midline at disc level, limited by the sac.'
+    """
+    reach = document["contralateral_reach"]
+    if reach is None:
+        return "Contralateral reach: not known, no targets in view."
+    reported = with_interval(amount(reach["lateral_mm"], "mm"), reach.get("interval95"), 1)
+    return f"Contralateral reach: {reported} past the midline at disc level, {limit_words(reach['limited_by'])}."
+
+
+def built_lines(document: Json) -> list[object]:
+    """The levels found and where each structure comes from."""
+    rows = [(name, source) for name, source in document["sources"].items()]
+    levels = ", ".join(document["levels"]) or "none"
+    return [
+        f"Levels in view: {levels}. Confirm these names against the original images.",
+        *naming_lines(document["naming"]),
+        table(
+            ("level", "confidence", "", "least sure because"),
+            [sure_row(*each) for each in document["confidence"].items()],
+        ),
+        table(("structure", "where it comes from"), rows),
+        *(f"Corrected: {sentence}." for sentence in document["corrected"]),
+        CAUTION,
+    ]
+
+
+def naming_lines(naming: Json | None) -> list[str]:
+    """What the level names rest on, in one line.
+
+    >>> naming_lines({"value_frac": 0.65, "because": "counted from the ribs", "transitional": False})
+    ['Names: confidence 0.65, counted from the ribs.']
+    """
+    if naming is None:
+        return []
+    hint = " TRANSITIONAL ANATOMY is possible." if naming["transitional"] else ""
+    return [f"Names: confidence {naming['value_frac']:.2f}, {naming['because']}.{hint}"]
+
+
+def sure_row(level: str, confidence: Json | None) -> tuple[str, str, str, str]:
+    """(level, confidence, CHECK BY EYE or nothing, the least reason).
+
+    >>> weak = {"about": "joint gap left", "value_frac": 0.2, "because": "no joint was found"}
+    >>> sure_row("L3-L4", {"value_frac": 0.2, "check_by_eye": True, "reasons": [weak]})
+    ('L3-L4', '0.20', 'CHECK BY EYE', 'no joint was found')
+    """
+    if confidence is None:
+        return level, "not judged", "", ""
+    least = min(confidence["reasons"], key=lambda reason: reason["value_frac"])
+    marked = "CHECK BY EYE" if confidence["check_by_eye"] else ""
+    return level, f"{confidence['value_frac']:.2f}", marked, least["because"]

@@ -1,0 +1,15 @@
+"""Pictures of scan, anatomy and plan: slices, solids, digitally reconstructed radiographs."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "planes": ["PlaneCut"],
+        "planned_case": ["PlannedCase", "PlannedRemoval"],
+        "radiograph_projection": ["Radiograph", "RadiographView"],
+        "slices": ["slice_figure"],
+    },
+)

@@ -1,0 +1,1 @@
+"""The answer to each kind of request of the page."""

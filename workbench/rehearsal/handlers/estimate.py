@@ -1,0 +1,40 @@
+"""The question a page asks most: what a plan takes, keeps and reaches."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.estimate.blocker import blocker_json, blocker_of
+from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.estimate.intervals import intervals_of, no_intervals
+from canalwise.workbench.console.json_results import USUAL_TRIAL
+from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
+from canalwise.workbench.rehearsal.session.session import Session
+
+
+@dataclass(frozen=True)
+class EstimateRequest:
+    """A plan and what it is to touch; `intervals` takes some tenths of a second more."""
+
+    plan: Approach
+    task: tuple[str, ...]
+    intervals: bool
+
+
+def answer(session: Session, message: EstimateRequest, job: RequestJob) -> Json:
+    """The numbers of `canalwise estimate --json`, and what stops the next millimetre."""
+    begun_s = time.perf_counter()
+    found = session.exact(message.plan, message.task)
+    if message.intervals and job.stop.is_set():
+        raise Cancelled
+    intervals = intervals_of(found, USUAL_TRIAL) if message.intervals else no_intervals(found)
+    document = estimate_as_json(found, intervals)
+    # what a stranger needs to recompute it is no concern of the page, and more than half of the whole
+    del document["geometry"]
+    blocker = blocker_json(blocker_of(found), found.level.frame)
+    return {"estimate": document, "blocker": blocker, "took_s": time.perf_counter() - begun_s}
+
+
+ASKS = {"estimate": RequestKind(EstimateRequest, answer, newest_only=True, apart="intervals")}

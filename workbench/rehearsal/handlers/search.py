@@ -1,0 +1,104 @@
+"""Searches for better plans, and for the best plan of each way in; stopped, both tell what they found until then."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from canalwise.estimator.approach.search_bounds import instruments_named
+from canalwise.estimator.removal.target_names import chosen
+from canalwise.estimator.search.best_approach import search
+from canalwise.estimator.search.exploration import Progress
+from canalwise.estimator.search.search_json import search_as_json
+from canalwise.estimator.search.strategies import SearchTask
+from canalwise.recon.errors import WrongUse
+from canalwise.recon.labels import SIDES, Side
+from canalwise.workbench.console.json_results import compared_json
+from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
+from canalwise.workbench.rehearsal.session.session import Session
+
+LEAST, MOST = 100, 200_000
+"""Approaches that a page may ask to have looked at; the most take about a minute on a laptop."""
+
+
+@dataclass(frozen=True)
+class SearchRequest:
+    """The best, the likeliest and the next best plan."""
+
+    level: str
+    sides: tuple[Side, ...]
+    instruments: tuple[str, ...]
+    task: tuple[str, ...]
+    budget: int
+    seed: int
+
+
+@dataclass(frozen=True)
+class AccessesRequest:
+    """The best plan of the left, the right and both sides, and a midline laminectomy."""
+
+    level: str
+    task: tuple[str, ...]
+    budget: int
+    seed: int
+
+
+def found(session: Session, message: SearchRequest, job: RequestJob) -> Json:
+    """What a search found; as `canalwise search --json`."""
+    channels = {name: channel for asked in message.instruments for name, channel in instruments_named(asked).items()}
+    question = SearchTask(
+        sides=tuple(side for side in SIDES if side in message.sides),
+        instruments=channels,
+        task=chosen(message.task),
+        budget=within_budget(message.budget),
+        seed=message.seed,
+    )
+    prepared = session.prepared(message.level)
+    with _ended_early():
+        return search_as_json(search(prepared, question, _counted(job, question)))
+
+
+def ways(session: Session, message: AccessesRequest, job: RequestJob) -> Json:
+    """The ways in on their best plans; as `canalwise compare --json`."""
+    question = SearchTask(task=chosen(message.task), budget=within_budget(message.budget), seed=message.seed)
+    prepared = session.prepared(message.level)
+    with _ended_early():
+        return compared_json(prepared, question, _counted(job, question))
+
+
+def within_budget(budget: int) -> int:
+    """The budget; WrongUse where it is none a page may ask for.
+
+    >>> within_budget(20_000)
+    20000
+    """
+    if not LEAST <= budget <= MOST:
+        raise WrongUse("the number of approaches", f"must be from {LEAST} to {MOST}", got=budget)
+    return budget
+
+
+def _counted(job: RequestJob, question: SearchTask) -> Progress:
+    """Tells how far a search is; when it is stopped, ends the exploring as Ctrl-C does, and what was found counts."""
+    done = 0
+
+    def progress(count: int) -> None:
+        nonlocal done
+        done += count
+        job.tell(min(done, question.budget), question.budget, f"{done} approaches looked at")
+        if job.stop.is_set():
+            raise KeyboardInterrupt
+
+    return progress
+
+
+@contextmanager
+def _ended_early() -> Iterator[None]:
+    """Ctrl-C's exception must not leave a worker thread: where nothing was found yet, the question is called off."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise Cancelled from None
+
+
+ASKS: dict[str, RequestKind] = {"search": RequestKind(SearchRequest, found, long=True), "ways": RequestKind(AccessesRequest, ways, long=True)}

@@ -1,0 +1,83 @@
+"""A case laid open for rehearsal, with what is worth keeping between questions."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.estimate.estimate import Estimate, estimate_of
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.removal.target_names import chosen
+from canalwise.recon.case.folder import Case
+from canalwise.recon.errors import BadCase, WrongUse
+from canalwise.workbench.images.radiograph_projection import Radiograph, RadiographView
+from canalwise.workbench.rehearsal.session.document_store import DocumentStore
+from canalwise.workbench.rehearsal.session.lru_cache import LruCache
+from canalwise.workbench.teaching.lesson import Lesson, built_in_lessons
+
+PREPARED = 2
+"""Levels kept prepared at a time: what one surgeon goes back and forth between, in bounded memory."""
+
+ESTIMATES = 4
+"""Exact estimates kept: numbers, removal and picture of one plan are asked for one after the other."""
+
+
+@dataclass(eq=False)
+class Session:
+    """An opened case; its parts may be asked for from any thread.
+
+    Parameters
+    ----------
+    lessons : by name
+    made : pages made for a person to open or print
+    writing : held while files of the case are changed
+    """
+
+    case: Case
+    lessons: Mapping[str, Lesson] = field(default_factory=built_in_lessons)
+    _prepared: LruCache[str, PreparedLevel] = field(default_factory=lambda: LruCache(PREPARED))
+    _estimates: LruCache[tuple[Approach, tuple[str, ...]], Estimate] = field(default_factory=lambda: LruCache(ESTIMATES))
+    frames: LruCache[tuple[str, str], bytes] = field(default_factory=lambda: LruCache(2 * PREPARED))
+    radiographs: LruCache[tuple[str, RadiographView], Radiograph] = field(default_factory=lambda: LruCache(3 * PREPARED))
+    made: DocumentStore = field(default_factory=DocumentStore)
+    writing: threading.Lock = field(default_factory=threading.Lock)
+
+    def __post_init__(self) -> None:
+        self._opened = _anatomy_on_disk(self.case.folder)
+
+    def folder(self) -> Path:
+        """Where the case lies; raises BadCase where it has gone or was built anew since it was opened.
+
+        A case that was built anew may have other frames: a plan of this one would mean another place in it.
+        """
+        there = _anatomy_on_disk(self.case.folder)
+        if there is None:
+            raise BadCase("the case", "must still be where it was opened", do="Put it back; estimates go on meanwhile.")
+        if there != self._opened:
+            raise BadCase("the case", "must be the one that was opened", got="one built anew since",
+                          do="End this server, and rehearse the new case.")  # fmt: skip
+        return self.case.folder
+
+    def prepared(self, level: str) -> PreparedLevel:
+        """The level, made ready for exact estimates once; raises LevelNotInView where there is none."""
+        return self._prepared.found(level, lambda: prepared_level(self.case.anatomy, level).ready())
+
+    def exact(self, plan: Approach, task: Sequence[str]) -> Estimate:
+        """The estimate of a plan; raises as `canalwise.estimator.estimate.estimate.estimate`, and WrongUse for a task of nothing."""
+        asked = chosen(task)
+        if not asked:
+            raise WrongUse("the task", "must name at least one set of targets")
+        prepared = self.prepared(plan.level)
+        return self._estimates.found((plan, asked), lambda: estimate_of(prepared, plan, asked))
+
+
+def _anatomy_on_disk(folder: Path) -> tuple[int, int] | None:
+    """What tells one build's file from another's; None where there is no case."""
+    try:
+        found = (folder / "anatomy.json").stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size

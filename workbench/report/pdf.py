@@ -1,0 +1,310 @@
+"""The report as a PDF, made without a browser: the same facts, tables and pictures as the page."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, KeepTogether, PageBreak, SimpleDocTemplate, Spacer
+
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.workbench.report import confidence_section as report_sure
+from canalwise.workbench.report import plan_section as report_plan
+from canalwise.workbench.report import summary as report_glance
+from canalwise.workbench.report import tables as report_facts
+from canalwise.workbench.report.pictures import ReportPicture, all_pictures
+from canalwise.workbench.report.report import JOB, ReportFacts
+from canalwise.workbench.report.what_if_section import what_if_pictures
+from canalwise.workbench.style.data_uris import chart_pixels_uri
+from canalwise.workbench.style.pdf import (
+    boxed,
+    letters,
+    pairs_table,
+    picture_bytes,
+    pictures_row,
+    rows_table,
+    style,
+    text,
+    tiles_table,
+)
+
+MARGIN_MM, FOOT_MM, WIDTH_MM = 13.0, 16.0, 184.0
+
+SHORT_CAUTION = "Rehearsal only. Not a medical device; not for intra-operative guidance."
+"""At the foot of every page; the whole caution stands on the first."""
+
+STRUCTURE_COLUMNS = ("structure", "confidence", "border, standard deviation")
+
+Body = list[Flowable]
+
+
+@dataclass(frozen=True, eq=False)
+class IllustratedReport:
+    """A report's facts and its pictures."""
+
+    reported: ReportFacts
+    pictures: Mapping[str, Any]
+
+    @property
+    def estimate(self) -> Mapping[str, Any]:
+        """The estimate's JSON data."""
+        return self.reported.estimate
+
+
+def report_pdf(reported: ReportFacts) -> bytes:
+    """The report; the same bytes for the same case."""
+    letters()
+    planned = reported.planned
+    drawn = IllustratedReport(reported, all_pictures(planned, reported.estimate, reported.comparison, chart_pixels_uri))
+    where = f"{planned.level.name}, {planned.approach.side}"
+    buffer = io.BytesIO()
+    document = SimpleDocTemplate(
+        buffer, pagesize=A4, invariant=1, lang="en", title=f"canalwise: {where}", author="canalwise",
+        creator="canalwise", subject=SHORT_CAUTION, displayDocTitle=1, leftMargin=MARGIN_MM * mm,
+        rightMargin=MARGIN_MM * mm, topMargin=MARGIN_MM * mm, bottomMargin=FOOT_MM * mm,
+    )  # fmt: skip
+    story = [flowable for section in SECTIONS for flowable in section(drawn)]
+
+    def foot(canvas: Canvas, _: Any) -> None:
+        canvas.setFont(letters(), 7)
+        canvas.drawString(MARGIN_MM * mm, 9 * mm, SHORT_CAUTION)
+        canvas.drawRightString(A4[0] - MARGIN_MM * mm, 9 * mm, f"{where}   {canvas.getPageNumber()}")
+
+    document.build(story, onFirstPage=foot, onLaterPages=foot)
+    return buffer.getvalue()
+
+
+def _heading(words: str) -> Flowable:
+    return text(words, style(12, heavy=True, after=3))
+
+
+def _note(words: str) -> Flowable:
+    return text(words, style(7, quiet=True, after=4))
+
+
+def _notes(sentences: Sequence[str]) -> Body:
+    return [text(f"\u2022 {sentence}", style(7.6, after=1.5)) for sentence in sentences]
+
+
+def _shown(pictures: Sequence[ReportPicture], columns: int, highest_mm: float = 240.0) -> Body:
+    """Pictures in rows of so many."""
+    wide = WIDTH_MM / columns
+    reported = [(picture_bytes(p.uri), p.caption) for p in pictures]
+    rows = [reported[start : start + columns] for start in range(0, len(reported), columns)]
+    return [pictures_row(row, [wide] * len(row), highest_mm) for row in rows]
+
+
+def _head(drawn: IllustratedReport) -> Body:
+    planned, estimate = drawn.reported.planned, drawn.estimate
+    level = planned.level
+    title = f"{level.name}, from the patient's {planned.approach.side.upper()}"
+    outside = report_facts.findings(level)
+    return [
+        text("canalwise rehearsal report", style(8, quiet=True)),
+        text(title, style(20, heavy=True, after=4)),
+        text(JOB, style(8, after=3)),
+        *_notes(report_sure.corrected_sentences(planned.anatomy)),
+        boxed(CAUTION, WIDTH_MM, 7.6),
+        Spacer(0, 6),
+        _heading("At a glance"),
+        tiles_table(report_glance.glance(estimate), [WIDTH_MM / 5] * 5, 10.5),
+        Spacer(0, 4),
+        text(report_glance.limits_sentence(estimate), style(9, heavy=True, after=2)),
+        text(report_sure.sure_sentence(level), style(9, heavy=True, after=2)),
+        *_notes(report_sure.weak_sentences(level)),
+        _note(
+            "Two removals are told. Task: only what must go for a straight, rigid tool to touch the targets it can "
+            "reach; this is what to carry to theatre. Whole sweep (cone): all bone the channel takes when it is moved "
+            "through its whole sweep; the limits are held against the worse of the two. Numbers in brackets: 95 % "
+            "intervals, from errors of borders and of the hand."
+        ),
+        *([_heading(f"Measured at {level.name}, outside the normal band"), *_notes(outside)] if outside else []),
+        *([_heading("Read with these in mind"), *_notes(estimate["warnings"])] if estimate["warnings"] else []),
+    ]
+
+
+def _plan(drawn: IllustratedReport) -> Body:
+    planned = drawn.reported.planned
+    columns = ("phase", "medial tilt", "cranial tilt", "sweep", "pivot moved", "sleeve past docking depth",
+               "tool past docking depth")  # fmt: skip
+    return [
+        _heading("The plan"),
+        pairs_table(report_plan.plan_facts(planned, drawn.estimate), (40, WIDTH_MM - 40)),
+        Spacer(0, 4),
+        rows_table(columns, report_plan.phase_rows(planned), (24, 42, 26, 16, 32, 22, 22)),
+        _note(
+            "Tilts are told in the level's own frame: medial tilt in the axial plane along the disc, from straight "
+            "ventral (0\u00b0); cranial tilt out of that plane. Under the image intensifier, line the beam up with "
+            f"the disc of {planned.level.name} first."
+        ),
+    ]
+
+
+def _slices(drawn: IllustratedReport) -> Body:
+    slices, name = drawn.pictures["slices"], drawn.reported.planned.level.name
+    return [
+        PageBreak(),
+        _heading("Slices through the channel"),
+        *_shown(slices[:2], 2),
+        *_shown([drawn.pictures["key"]], 1),
+        *_shown(slices[2:], 3),
+        _note(
+            "Axial slices are shown as in theatre: patient prone, dorsal up, seen from the feet, so the patient's left "
+            f"is on the left. Slices follow the disc of {name}, not the scanner. Channel outlines show the whole sweep "
+            "of each phase; dashed lines its axis."
+        ),
+    ]
+
+
+def _solids(drawn: IllustratedReport) -> Body:
+    sac = drawn.reported.planned.anatomy.sources.get("sac", "source not stated")
+    return [
+        PageBreak(),
+        _heading("The bone in 3D"),
+        *_shown(drawn.pictures["solids"], 2),
+        _note(
+            "Seen from behind, head up, a little from below. Orange: bone the task takes. Blue: dural sac or canal "
+            f"({sac}). Translucent: the channel along the axis of each phase, without its sweep."
+        ),
+    ]
+
+
+def _bone(drawn: IllustratedReport) -> Body:
+    columns = ("structure", "task, mm\u00b3", "share of the structure", "whole sweep, mm\u00b3")
+    return [
+        PageBreak(),
+        _heading("Bone removed"),
+        *_shown([drawn.pictures["charts"]["bone"]], 1, 90),
+        rows_table(columns, report_facts.bone_rows(drawn.estimate), (70, 40, 36, 38)),
+    ]
+
+
+def _stays(drawn: IllustratedReport) -> Body:
+    columns = ("limit", "value", "limit", "", "chance kept", "source of the limit", "evidence")
+    return [
+        PageBreak(),
+        _heading("What must stay"),
+        *_shown([drawn.pictures["charts"]["facets"]], 1, 80),
+        pairs_table(report_facts.weak_place_facts(drawn.estimate), (40, WIDTH_MM - 40)),
+        Spacer(0, 4),
+        rows_table(columns, report_facts.limit_rows(drawn.estimate), (38, 17, 16, 24, 16, 53, 20)),
+        _note(
+            "Within error: the limit lies inside the number's 95 % interval. Chance kept: share of samples, borders "
+            "and hand varied at random, in which the limit holds. Evidence: READ = seen in an abstract, standard or "
+            "package; CALC = computed from stated inputs; MEM = from memory; PRACTICE = common practice, no source."
+        ),
+    ]
+
+
+def _reach(drawn: IllustratedReport) -> Body:
+    estimate, charts = drawn.estimate, drawn.pictures["charts"]
+    touched = ("target touched by the tool's tip", "ipsilateral", "contralateral")
+    asked = ("the task asks to touch", "touched", "chance of enough")
+    return [
+        PageBreak(),
+        _heading("Reach and decompression"),
+        *(_shown([charts["reach"]], 1, 60) if "reach" in charts else []),
+        *_pairs(report_facts.reach_facts(drawn.reported.planned, estimate)),
+        rows_table(touched, report_facts.target_rows(estimate), (84, 50, 50)),
+        Spacer(0, 4),
+        rows_table(asked, report_facts.requested_rows(estimate), (84, 50, 50)),
+        *map(_note, report_facts.chance_sentences(estimate)),
+        *_pairs(report_facts.freed_facts(estimate)),
+    ]
+
+
+def _pairs(facts: Sequence[tuple[str, str]]) -> Body:
+    return [pairs_table(facts, (44, WIDTH_MM - 44)), Spacer(0, 4)] if facts else []
+
+
+def _what_if(drawn: IllustratedReport) -> Body:
+    asked = drawn.reported.asked
+    if not (asked.charts or asked.because):
+        return []
+    because = [text(f"Not charted: {asked.because}", style(8, after=3))] if asked.because else []
+    return [
+        PageBreak(),
+        _heading("What if"),
+        *because,
+        *_shown(what_if_pictures(asked), 1, 105),
+        _note(
+            "Worked out with bone as points 1 mm apart: bone removed is within a few percent of the plan's own numbers "
+            "above, which are exact to the voxel."
+        ),
+    ]
+
+
+def _others(drawn: IllustratedReport) -> Body:
+    columns = ("way in", "bone removed, mm\u00b3", "left joint kept", "right joint kept", "canal after, mm\u00b2",
+               "targets reached", "succeeds by hand")  # fmt: skip
+    comparison = drawn.reported.comparison
+    return [
+        PageBreak(),
+        _heading("Other ways in, same targets"),
+        *_shown([drawn.pictures["charts"]["compare"]], 1, 90),
+        text(comparison["conclusion"], style(8, after=3)),
+        rows_table(columns, report_facts.compared_rows(comparison), (36, 26, 24, 24, 24, 25, 25)),
+        _note(
+            "Each row is the plan of least bone that a short search found for that way in, whole sweep; it may differ "
+            "from the plan above. Midline laminectomy: a reference, not a plan; its targets lie open. Succeeds by "
+            "hand: how often all limits are kept and enough is reached when it is laid with a hand's errors."
+        ),
+    ]
+
+
+def _sure(drawn: IllustratedReport) -> Body:
+    planned = drawn.reported.planned
+    naming, sure = planned.anatomy.naming, planned.level.confidence
+    names = [f"Level names: {naming.because} (confidence {naming.value_frac:.2f})."] if naming else []
+    if naming and naming.transitional:
+        names.append("Transitional anatomy is possible: count on the images.")
+    reported = [_heading("How sure"), *(text(words, style(8, after=3)) for words in names)]
+    if sure is None:
+        return [*reported, text("Not judged.", style(8, after=3))]
+    return [
+        *reported,
+        rows_table(("looked at", "confidence", "why"), report_sure.reason_rows(sure), (44, 22, WIDTH_MM - 66)),
+        Spacer(0, 4),
+        *_shown(drawn.pictures["look"], 2, 80),
+        rows_table(STRUCTURE_COLUMNS, report_sure.structure_rows(sure), (84, 50, 50)),
+    ]
+
+
+def _case(drawn: IllustratedReport) -> Body:
+    planned = drawn.reported.planned
+    scan, level = planned.scan, planned.level
+    columns = ("quantity", "value", "structure and slice", "severity", "note")
+    notes = [f"{n + 1}. {note}" for n, note in enumerate(report_facts.level_notes(level))]
+    measured = [
+        text(f"{level.name}, measured", style(9, heavy=True, after=2)),
+        rows_table(columns, report_facts.level_rows(level), (50, 26, 62, 36, 10)),
+        *map(_note, notes),
+    ]
+    return [
+        PageBreak(),
+        _heading("The case"),
+        *_pairs(list(planned.anatomy.sources.items())),
+        *_pairs([("modality", scan.modality), *scan.provenance.items()]),
+        *_notes(scan.warnings),
+        *(measured if level.measurements else []),
+        KeepTogether(
+            [
+                _note(
+                    "The report carries no name, date or identifier of the patient. Check level and side against the "
+                    "original images."
+                ),
+                boxed(CAUTION, WIDTH_MM, 7.6),
+            ]
+        ),
+    ]
+
+
+SECTIONS: tuple[Callable[[IllustratedReport], Body], ...] = (
+    _head, _plan, _slices, _solids, _bone, _stays, _reach, _what_if, _others, _sure, _case,
+)  # fmt: skip
+"""In the order of the page."""

@@ -1,0 +1,102 @@
+"""Every picture of the report, as addresses that sit inside the page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from canalwise.estimator.approach.approach import other_side
+from canalwise.workbench.charts.estimate_charts import bone_chart, comparison_chart, facet_chart, reach_chart
+from canalwise.workbench.images.planned_case import PlannedCase
+from canalwise.workbench.images.slices import cuts_of, key_figure, outline_figure, slice_figure
+from canalwise.workbench.images.solids import views_of
+from canalwise.workbench.report.confidence_section import cuts_to_look_at
+from canalwise.workbench.style.data_uris import chart_uri, drawing_style, picture_uri, slice_uri
+
+Json = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class ReportPicture:
+    """One picture of the page: its address and what it shows, in words."""
+
+    uri: str
+    caption: str
+
+
+def slice_pictures(planned: PlannedCase) -> list[ReportPicture]:
+    """The slices through the channel; call inside `drawing_style`."""
+    return [
+        ReportPicture(slice_uri(slice_figure(planned, cut)), caption) for caption, cut in cuts_of(planned.approach).items()
+    ]
+
+
+def pictures_to_look_at(planned: PlannedCase) -> list[ReportPicture]:
+    """The slices of a level marked to be checked by eye, with and without outlines; call inside `drawing_style`."""
+    sure = planned.level.confidence
+    if sure is None or not sure.check_by_eye:
+        return []
+    return [
+        ReportPicture(slice_uri(outline_figure(planned, cut, outlines=outlines)), f"{caption}{'' if outlines else ', bare'}")
+        for caption, cut in cuts_to_look_at(planned.level).items()
+        for outlines in (True, False)
+    ]
+
+
+def solid_pictures(planned: PlannedCase) -> list[ReportPicture]:
+    """The bone in 3D, planned and afterwards, from both sides."""
+    return [ReportPicture(picture_uri(view), caption) for caption, view in views_of(planned).items()]
+
+
+def charts(
+    planned: PlannedCase, estimate: Json, comparison: Json, uri: Callable[[Figure], str] = chart_uri
+) -> dict[str, ReportPicture]:
+    """The charts by their place on the page, each kept by `uri`; call inside `drawing_style`."""
+    cone, task, reach = estimate["cone"], estimate["task"], estimate["contralateral_reach"]
+    limit_frac = planned_limit(estimate, "facet_area_kept_frac")
+    made = {
+        "bone": (bone_chart(task["bone_removed_mm3"], cone["bone_removed_mm3"]), "Bone removed by structure, mm\u00b3"),
+        "facets": (
+            facet_chart(estimate["facet_preserved"], task["facet_preserved"], limit_frac),
+            "What stays of both facet joints, percent",
+        ),
+        "compare": (comparison_chart(comparison["rows"]), "Bone removed and joints kept for each way in"),
+    }
+    if reach is not None:
+        made["reach"] = (reach_chart(reach, far_wall_mm(planned)), "Reach past the midline, mm")
+    return {place: ReportPicture(uri(figure), caption) for place, (figure, caption) in made.items()}
+
+
+def planned_limit(estimate: Json, name: str) -> float:
+    """The value of one limit in force, from the estimate's own list.
+
+    >>> planned_limit({"limits": [{"name": "pars_residual_mm", "value": 5.0}]}, "pars_residual_mm")
+    5.0
+    """
+    return float(next(record["value"] for record in estimate["limits"] if record["name"] == name))
+
+
+def far_wall_mm(planned: PlannedCase) -> float | None:
+    """How far from the midline the canal's far wall lies at disc level, mm; None when it is not among the targets."""
+    targets = planned.level.targets.get(other_side(planned.approach.side))
+    points = None if targets is None else targets.points_ras_mm.get("canal wall")
+    if points is None or len(points) == 0:
+        return None
+    return float(np.abs(planned.level.frame.to_level_mm(points)[:, 0]).max())
+
+
+def all_pictures(
+    planned: PlannedCase, estimate: Json, comparison: Json, uri: Callable[[Figure], str] = chart_uri
+) -> dict[str, Any]:
+    """'slices', 'key', 'solids' and the charts, for the page; `uri` keeps a chart, as drawing or as pixels."""
+    with drawing_style():
+        flat: dict[str, Any] = {
+            "slices": slice_pictures(planned),
+            "key": ReportPicture(slice_uri(key_figure(planned)), "Key to the slices"),
+        }
+        flat["look"] = pictures_to_look_at(planned)
+        return flat | {"solids": solid_pictures(planned), "charts": charts(planned, estimate, comparison, uri)}

@@ -1,0 +1,74 @@
+"""The head of the report: the numbers a surgeon looks at first, and how the limits stand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from canalwise.workbench.console.json_results import breaches
+from canalwise.workbench.style.phrases import amount, interval, joined, limit_words, number, percent
+
+Json = Mapping[str, Any]
+Tile = tuple[str, str, str]
+"""(what, value, remark)."""
+
+
+def glance(estimate: Json) -> list[Tile]:
+    """The tiles at the head of the page."""
+    joints = [
+        _joint_tile(relation, estimate["facet_preserved"].get(relation))
+        for relation in ("ipsilateral", "contralateral")
+    ]
+    areas = estimate["decompression"]["canal_area_mm2"]
+    freed = f"{number(areas['before'], 0)} \u2192 {amount(areas['after'], 'mm2', 0)}"
+    return [
+        _bone_tile(estimate["task"]["bone_removed_mm3"], estimate["cone"]["bone_removed_mm3"]),
+        *joints,
+        _reach_tile(estimate["contralateral_reach"]),
+        ("Free canal, disc level", freed, "after: an upper bound"),
+    ]
+
+
+def _bone_tile(task: Json, cone: Json) -> Tile:
+    ends = _ends(task, "cm\u00b3", 1, 0.001)
+    return (
+        "Bone that must go",
+        f"{number(task['total'] / 1000)} cm\u00b3",
+        f"{ends}whole sweep: {number(cone['total'] / 1000)} cm\u00b3",
+    )
+
+
+def _joint_tile(relation: str, kept: Json | None) -> Tile:
+    what = f"{relation.capitalize()} joint kept"
+    if kept is None:
+        return what, number(None), "no joint in view on this side"
+    ends = _ends(kept, "%", 0, 100)
+    return what, percent(kept["area_frac"]), f"{ends}of its surface, whole sweep; width {percent(kept['width_frac'])}"
+
+
+def _reach_tile(reach: Json | None) -> Tile:
+    if reach is None:
+        return "Reach past the midline", number(None), "no targets in view on the far side"
+    ends = _ends(reach, "mm", 1, 1.0)
+    return "Reach past the midline", amount(reach["lateral_mm"], "mm"), ends + limit_words(reach["limited_by"])
+
+
+def _ends(reported: Json, unit: str, digits: int, scale: float) -> str:
+    """The 95 % interval as the start of a remark; nothing when there is none."""
+    ends = interval(reported.get("interval95"), digits, scale)
+    return f"95 %: {ends} {unit}; " if ends else ""
+
+
+def limits_sentence(estimate: Json) -> str:
+    """One sentence on the limits, for the head of the page.
+
+    >>> limits_sentence({"verdicts": [{"name": "pars width left", "met": False}]})
+    'Limits BREACHED: pars width left.'
+    """
+    broken, unknown = breaches(estimate), [v["name"] for v in estimate["verdicts"] if v["met"] is None]
+    said = (
+        f"Limits BREACHED: {joined(broken)}."
+        if broken
+        else "Both removals keep every limit that could be measured."
+    )
+    return said + (f" Not measured: {joined(unknown)}." if unknown else "")

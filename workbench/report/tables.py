@@ -1,0 +1,189 @@
+"""The report's text and tables: plain rows made from an approach and its estimate."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from canalwise.estimator.approach.approach import other_side
+from canalwise.recon.anatomy import Level
+from canalwise.recon.severity_bands import SCALES
+from canalwise.workbench.charts.estimate_charts import NOT_TOLD
+from canalwise.workbench.console.search_tables import access_row
+from canalwise.workbench.console.tables import chance_line, task_rows, verdict_row
+from canalwise.workbench.images.planned_case import PlannedCase
+from canalwise.workbench.style.phrases import amount, limit_words, number, percent, with_interval
+
+Json = Mapping[str, Any]
+Facts = list[tuple[str, str]]
+
+TARGET_PLACES = {
+    "canal wall": "far wall of the canal, disc level",
+    "lateral recess": "lateral recess",
+    "foramen entrance": "entrance of the foramen",
+    "disc border": "dorsal border of the disc",
+}
+"""Targets in words; one that is not listed keeps its own name."""
+
+WORSE_BANDS = {limit.band for scale in SCALES.values() for limit in scale.thresholds}
+"""Names of the severity bands that are worse than normal."""
+
+
+def level_rows(level: Level) -> list[tuple[str, str, str, str, str]]:
+    """(quantity, value with unit, structure and slice, severity, number of its note) of each measurement."""
+    notes = level_notes(level)
+    return [
+        (
+            m.name,
+            amount(m.value, m.unit),
+            f"{m.structure}, {m.at}",
+            m.band or NOT_TOLD,
+            str(notes.index(m.source) + 1) if m.source else "",
+        )
+        for m in level.measurements
+    ]
+
+
+def findings(level: Level) -> list[str]:
+    """The measurements that fall into a band worse than normal, one phrase each.
+
+    >>> import numpy as np
+    >>> from canalwise.recon.anatomy import Frame, Measurement
+    >>> frame = Frame(np.zeros(3), np.eye(3))
+    >>> sac = Measurement("dural sac area", 91.9, "mm2", "dural sac", "dural sac at disc", "central stenosis")
+    >>> findings(Level("L3-L4", "L3", "L4", frame, {}, {}, {}, {}, (sac,)))
+    ['dural sac area 91.9 mm\u00b2: central stenosis (dural sac, dural sac at disc)']
+    """
+    return [
+        f"{m.name} {amount(m.value, m.unit)}: {m.band} ({m.structure}, {m.at})"
+        for m in level.measurements
+        if m.band in WORSE_BANDS
+    ]
+
+
+def level_notes(level: Level) -> list[str]:
+    """Where values and bands come from, each said once, in the order of first use."""
+    return list(dict.fromkeys(m.source for m in level.measurements if m.source))
+
+
+def bone_rows(estimate: Json) -> list[tuple[str, str, str, str]]:
+    """(structure, task mm3, share of the structure, cone mm3), the ones that lose anything."""
+    task, cone = estimate["task"], estimate["cone"]
+    least, most = task["bone_removed_mm3"]["by_structure"], cone["bone_removed_mm3"]["by_structure"]
+    named = [name for name in least if max(least[name], most[name]) > 0]
+    rows = [
+        (name, number(least[name], 0), percent(task["removed_frac"][name]), number(most[name], 0)) for name in named
+    ]
+    grams = task["bone_removed_g"]
+    total = f"total (about {number(grams['low'])}\u2013{number(grams['high'])} g)"
+    sums = [
+        with_interval(number(reported["bone_removed_mm3"]["total"], 0), reported["bone_removed_mm3"].get("interval95"))
+        for reported in (task, cone)
+    ]
+    return [*rows, (total, sums[0], "", sums[1])]
+
+
+def target_rows(estimate: Json) -> list[tuple[str, str, str]]:
+    """(target, ipsilateral share touched, contralateral share touched).
+
+    >>> target_rows({"ipsilateral_reach": None, "contralateral_reach": {"targets": {"lateral recess": 0.2}}})
+    [('lateral recess', 'not known', '20 %')]
+    """
+    near, far = (
+        (estimate[f"{relation}_reach"] or {}).get("targets", {}) for relation in ("ipsilateral", "contralateral")
+    )
+    return [
+        (TARGET_PLACES.get(name, name), percent(near.get(name)), percent(far.get(name))) for name in {**near, **far}
+    ]
+
+
+def requested_rows(estimate: Json) -> list[tuple[str, str, str]]:
+    """(set of targets the task asks for, share touched, chance that enough of it is)."""
+    return task_rows(estimate)
+
+
+def chance_sentences(estimate: Json) -> list[str]:
+    """How likely the plan holds as a whole, and which errors of the hand that rests on; nothing without samples."""
+    errors = [f"{e['name'].rpartition('_sd_')[0].replace('_', ' ')} {amount(e['value'], e['unit'])}"
+              for e in estimate.get("execution_errors", [])]  # fmt: skip
+    rests = f"Standard deviations of the hand's errors, all assumptions without a source: {', '.join(errors)}."
+    return [*chance_line(estimate), rests] if errors else []
+
+
+def reach_facts(planned: PlannedCase, estimate: Json) -> Facts:
+    """What stops the reach and how near the sac comes, per side."""
+    facts = []
+    for relation, side in (
+        ("contralateral", other_side(planned.approach.side)),
+        ("ipsilateral", planned.approach.side),
+    ):
+        if reach := estimate[f"{relation}_reach"]:
+            nearest, ends = amount(reach["clearance_mm"], "mm"), reach.get("interval95")
+            facts.append(
+                (
+                    f"{relation.capitalize()} ({side})",
+                    with_interval(f"{number(reach['lateral_mm'])} mm from the midline at disc level", ends, 1)
+                    + f", {limit_words(reach['limited_by'])}; least clearance to the sac {nearest}",
+                )
+            )
+    return facts
+
+
+def freed_facts(estimate: Json) -> Facts:
+    """What the decompression frees."""
+    freed = estimate["decompression"]
+    areas, shares = freed["canal_area_mm2"], freed["coverage_frac"]
+    ends = areas.get("interval95", {})
+    return [
+        (
+            "Free canal area at disc level",
+            f"{with_interval(number(areas['before'], 0), ends.get('before'))} mm\u00b2 before, "
+            f"{with_interval(number(areas['after'], 0), ends.get('after'))} mm\u00b2 after (inside bone, "
+            "less ligament and calcified tissue; the sac is taken to fill what is freed: an upper bound)",
+        ),
+        (
+            "Pressing ligament and bone taken",
+            f"ipsilateral {percent(shares['ipsilateral'])}, contralateral {percent(shares['contralateral'])}",
+        ),
+    ]
+
+
+def weak_place_facts(estimate: Json) -> Facts:
+    """Pars and spinous base after the whole sweep.
+
+    >>> left, before = {"ipsilateral": 6.2, "contralateral": None}, {"ipsilateral": 7.0, "contralateral": None}
+    >>> base = {"undercut_frac": 0.2, "bridge_mm": 7.0, "bridge_before_mm": 8.0}
+    >>> weak_place_facts({"pars_residual_mm": left, "pars_before_mm": before, "spinous_base": base})[0][1]
+    'ipsilateral 6.2 mm of 7.0 mm, contralateral not known'
+    """
+    left, before, base = estimate["pars_residual_mm"], estimate["pars_before_mm"], estimate["spinous_base"]
+    ends = left.get("interval95", {})
+    pars = [
+        with_interval(f"{relation} {_of_before(left[relation], before[relation])}", ends.get(relation), 1)
+        for relation in ("ipsilateral", "contralateral")
+    ]
+    bridge = with_interval(_of_before(base["bridge_mm"], base["bridge_before_mm"]), base.get("bridge_interval95"), 1)
+    undercut = with_interval(percent(base["undercut_frac"]), base.get("undercut_interval95"), scale=100)
+    return [
+        ("Pars, least width left", ", ".join(pars)),
+        ("Spinous base", f"undercut {undercut}; bony bridge left {bridge}"),
+    ]
+
+
+def _of_before(left_mm: float | None, before_mm: float | None) -> str:
+    return amount(left_mm, "mm") if left_mm is None else f"{amount(left_mm, 'mm')} of {amount(before_mm, 'mm')}"
+
+
+def limit_rows(estimate: Json) -> list[tuple[str, ...]]:
+    """(limit, value, limit with unit, how it stands, chance that it is kept, source, evidence) of each verdict."""
+    return [(*verdict_row(v), v["source"], v["evidence"]) for v in estimate["verdicts"]]
+
+
+def compared_rows(comparison: Json) -> list[tuple[str, ...]]:
+    """One row of text per way in."""
+    return [access_row(row) for row in comparison["rows"]]
+
+
+def has_intervals(estimate: Json) -> bool:
+    """Does the estimate carry error bars on its headline numbers?"""
+    return bool(estimate["task"]["bone_removed_mm3"].get("interval95"))

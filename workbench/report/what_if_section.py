@@ -1,0 +1,42 @@
+"""The report's section 'What if': other tilts, entries and instruments about the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.batch.outcomes_by_relation import wanted_of_task
+from canalwise.estimator.charts.all_charts import Chart, charts_of
+from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.recon.errors import AnatomyNotFound, WrongUse
+from canalwise.workbench.charts.plan_charts import caption_of, figure_of
+from canalwise.workbench.report.pictures import ReportPicture
+from canalwise.workbench.style.data_uris import chart_pixels_uri, drawing_style
+
+EFFORT = 0.5
+"""Share of the usual number of approaches that the report spends, a few seconds (choice)."""
+
+@dataclass(frozen=True, eq=False)
+class WhatIfCharts:
+    """Charts by name, or why there are none."""
+
+    charts: Mapping[str, Chart] = field(default_factory=dict)
+    because: str = ""
+
+
+NOT_ASKED = WhatIfCharts()
+
+
+def what_if(prepared: PreparedLevel, plan: Approach, task: Sequence[str]) -> WhatIfCharts:
+    """The charts about a plan; none, and the reason, where its phases or the targets in view do not allow them."""
+    try:
+        return WhatIfCharts(charts_of(prepared, plan, wanted=wanted_of_task(task), effort=EFFORT))
+    except (AnatomyNotFound, WrongUse) as problem:
+        return WhatIfCharts(because=str(problem))
+
+
+def what_if_pictures(asked: WhatIfCharts) -> list[ReportPicture]:
+    """A picture of each chart, as pixels: they hold many lines and words."""
+    with drawing_style():
+        return [ReportPicture(chart_pixels_uri(figure_of(chart)), caption_of(chart)) for chart in asked.charts.values()]

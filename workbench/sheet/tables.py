@@ -1,0 +1,107 @@
+"""The words and rows of the theatre sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from canalwise.workbench.console.tables import chance_words, stands
+from canalwise.workbench.images.planned_case import PlannedCase
+from canalwise.workbench.report.confidence_section import sure_sentence
+from canalwise.workbench.report.summary import Tile
+from canalwise.workbench.style.phrases import amount, number, with_interval
+
+Json = Mapping[str, Any]
+Ends = Mapping[str, Sequence[float] | None]
+
+CONFIRM = (
+    "Level counted on the original images and under the intensifier",
+    "Side the same on images, consent and the marked patient",
+    "Numbers checked on the original images; local protocol kept",
+)
+"""What a person ticks by hand before the sheet is used."""
+
+WARNING_CHARACTERS = 620
+"""Warnings are told until the sheet's room for them is used up; the report tells all."""
+
+BEAM = (
+    "Beam in the disc's plane. AP: tube under the table, seen from the intensifier, head up. "
+    "Lateral: seen from the surgeon's side, dorsal up. Bone is dark."
+)
+
+
+PHASE_COLUMNS = ("phase", "medial tilt from straight ventral", "cranial tilt", "sweep", "pivot moved",
+                 "sleeve past docking", "tool past docking")  # fmt: skip
+LIMIT_COLUMNS = ("limit", "value (95 % interval)", "limit", "", "chance kept")
+"""Heads of the sheet's tables."""
+
+
+def subtitle(side: str) -> str:
+    """What the sheet is, below level and side.
+
+    >>> subtitle("left")
+    "theatre sheet: approach from the patient's left side, over the top"
+    """
+    return f"theatre sheet: approach from the patient's {side} side, over the top"
+
+
+def entry_tiles(planned: PlannedCase, estimate: Json) -> list[Tile]:
+    """(what, value, remark): across, along and deep."""
+    entry, side = estimate["skin_entry"], planned.approach.side
+    at_skin = entry["at"] == "skin"
+    where = "Skin entry" if at_skin else "Pivot (no skin in view)"
+    other = "right" if side == "left" else "left"
+    across = f"{abs(entry['lateral_mm']):.0f} mm {side if entry['lateral_mm'] >= 0 else other}"
+    along = f"{abs(entry['cranial_mm']):.0f} mm {'cranial' if entry['cranial_mm'] >= 0 else 'caudal'}"
+    return [
+        (where, across, "of the spinous line"),
+        ("and", along, f"of the lower edge of the {planned.level.upper} lamina, {side}"),
+        ("Depth", f"{entry['depth_mm']:.0f} mm", f"from {entry['at']} to docking point, on the axis"),
+    ]
+
+
+def instrument_tile(planned: PlannedCase) -> Tile:
+    """The instrument's sizes."""
+    channel = planned.approach.channel
+    sizes = (channel.sleeve_diameter_mm, channel.scope_diameter_mm, channel.tool_diameter_mm)
+    reported = " / ".join(number(mm) for mm in sizes)
+    return "Instrument", f"{reported} mm", f"sleeve / scope / tool; lens {number(channel.lens_angle_deg, 0)}\u00b0"
+
+
+def limit_rows(estimate: Json, ends: Ends) -> list[tuple[str, str, str, str, str]]:
+    """(limit, value with its 95 % interval, limit, how it stands, chance that it is kept) of each verdict.
+
+    >>> pars = {"name": "pars width left", "value": 5.2, "limit": 5.0, "unit": "mm", "met": True, "chance": 0.6}
+    >>> limit_rows({"verdicts": [pars]}, {"pars width left": [4.4, 6.0]})
+    [('pars width left', '5.2 mm (4.4\u20136.0)', '5.0 mm', 'kept', '60 %')]
+    """
+    return [
+        (
+            v["name"],
+            with_interval(amount(v["value"], v["unit"]), ends.get(v["name"]), *_written(v["unit"])),
+            amount(v["limit"], v["unit"]),
+            stands(v),
+            chance_words(v.get("chance")),
+        )
+        for v in estimate["verdicts"]
+    ]
+
+
+def _written(unit: str) -> tuple[int, float]:
+    """Digits and scale of a value in that unit."""
+    return (0, 100.0) if unit == "fraction" else (1, 1.0)
+
+
+def warning_sentences(planned: PlannedCase, estimate: Json) -> list[str]:
+    """How sure the level is, then the warnings, as far as there is room; says how many are left out.
+
+    Whatever rests on a modelled sac says so among them.
+    """
+    sentences = [sure_sentence(planned.level), *estimate["warnings"]]
+    reported: list[str] = []
+    for sentence in sentences:
+        if sum(map(len, reported)) + len(sentence) > WARNING_CHARACTERS:
+            continue
+        reported.append(sentence)
+    left_out = len(sentences) - len(reported)
+    return reported + ([f"{left_out} more in the report: read them."] if left_out else [])

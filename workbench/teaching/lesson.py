@@ -1,0 +1,200 @@
+"""A lesson: a data file that leads through the manoeuvre step by step, on any case, level and side.
+
+schema = "canalwise.lesson/1"
+title = "One side, both recesses"
+intro = "What is learnt, in a few sentences."
+blind = false                            # true: the trainee plans first, numbers are shown afterwards
+
+[[steps]]
+title = "Upper lamina"
+aim = "What to do."
+look = "The upper lamina lies at {clock:upper lamina}."
+remove = "{mm3:upper lamina ipsilateral} of it has to go."
+danger = "What can go wrong."
+camera = "scope"                         # or bench, axial, radiograph
+phase = "ipsilateral"                    # or over the top
+depth_mm = -12.0                         # of the scope's tip past the docking depth; negative: drawn back
+[steps.question]
+kind = "structure at clock"              # of `canalwise.workbench.teaching.questions.KINDS`
+of = "upper lamina"                      # what it is asked of, for kinds that ask for it
+
+Every text may hold the placeholders of `canalwise.workbench.teaching.placeholders.FACTS`, filled in from the geometry of the case.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP
+from canalwise.recon.errors import BadFile, WrongUse
+from canalwise.recon.serialization import from_data, without_schema
+from canalwise.workbench.teaching.placeholders import FACTS, NO_NUMBERS, placeholders_in, stray_braces
+from canalwise.workbench.teaching.questions import KINDS
+
+SCHEMA = "canalwise.lesson/1"
+BUILT_IN = Path(__file__).resolve().parent / "lessons"
+
+TEXTS = ("aim", "look", "remove", "danger")
+"""A step's texts, in the order they are read."""
+
+CAMERAS = ("scope", "bench", "axial", "radiograph")
+"""Pictures a step may speak of."""
+
+PHASES = (IPSILATERAL, OVER_THE_TOP)
+"""Phases a step may speak of."""
+
+FARTHEST_MM = 60.0
+"""No scope is shown further from the docking depth, deeper or drawn back (choice)."""
+
+LARGEST_BYTES = 200_000
+"""A lesson is text; anything larger is something else."""
+
+
+@dataclass(frozen=True)
+class StepQuestion:
+    """A question a step asks: its kind, and what it is asked of where the kind leaves a choice."""
+
+    kind: str
+    of: str = ""
+
+
+@dataclass(frozen=True)
+class LessonStep:
+    """One step of the manoeuvre; what `camera`, `phase` and `depth_mm` show is what its texts speak of."""
+
+    title: str
+    aim: str
+    look: str = ""
+    remove: str = ""
+    danger: str = ""
+    camera: str = CAMERAS[0]
+    phase: str = PHASES[0]
+    depth_mm: float = 0.0
+    question: StepQuestion | None = None
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """A lesson as it is written, its placeholders not yet filled in."""
+
+    title: str
+    intro: str
+    steps: tuple[LessonStep, ...] = ()
+    blind: bool = False
+
+    @property
+    def held_back(self) -> frozenset[str]:
+        """Facts that would answer one of the lesson's questions."""
+        return frozenset(name for step in self.steps for name in answered_by(step))
+
+
+def answered_by(step: LessonStep) -> frozenset[str]:
+    """Facts that would answer a step's own question."""
+    asked = step.question
+    return frozenset() if asked is None else frozenset(KINDS[asked.kind].answered_by(asked.of))
+
+
+def built_in_lessons() -> dict[str, Lesson]:
+    """The lessons that come along, by file name without ending."""
+    return lessons_in(BUILT_IN)
+
+
+def lessons_in(folder: Path) -> dict[str, Lesson]:
+    """The lessons of a folder's *.toml files, by file name without ending, in the order of the names.
+
+    Raises
+    ------
+    WrongUse : no such folder, or no lesson in it
+    BadFile : a file that is no lesson; tells file, field and rule
+    """
+    if not folder.is_dir():
+        raise WrongUse("the folder of lessons", "must be an existing folder", got=folder.name)
+    paths = sorted(folder.glob("*.toml"))
+    if not paths:
+        raise WrongUse("the folder of lessons", "must hold at least one lesson, a .toml file", got=folder.name)
+    return {path.stem: read_lesson(path) for path in paths}
+
+
+def read_lesson(path: Path) -> Lesson:
+    """The lesson in a file; raises BadFile with the file's name and every fault found."""
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise BadFile(f"the lesson {path.name}", f"must be smaller than {LARGEST_BYTES} bytes")
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as problem:
+        raise BadFile(f"the lesson {path.name}", "must be a readable text", got=type(problem).__name__) from None
+    return lesson_of(text, path.name)
+
+
+def lesson_of(text: str, name: str = "") -> Lesson:
+    """The lesson a TOML text describes; raises BadFile, which tells the name, for one that cannot be taught."""
+    who = f"the lesson {name}".strip()
+    try:
+        data: dict[str, Any] = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        raise BadFile(who, "must be a TOML file", got=str(problem)) from None
+    lesson = from_data(Lesson, without_schema(SCHEMA, data, who=who), who=who)
+    if faults := list(_faults(lesson)):
+        raise BadFile(who, "must be one that can be taught", got=faults)
+    return lesson
+
+
+def _faults(lesson: Lesson) -> Iterator[str]:
+    """Field and rule of all that a shape alone does not tell."""
+    for field in ("title", "intro"):
+        yield from _text_faults(field, getattr(lesson, field), lesson.blind)
+    if not lesson.title.strip() or placeholders_in(lesson.title):
+        yield "title must be a text without placeholders: it stands in a list before a plan is there"
+    if not lesson.steps:
+        yield "steps must hold at least one step"
+    for number, step in enumerate(lesson.steps):
+        where = f"steps[{number}]"
+        for field in ("title", *TEXTS):
+            yield from _text_faults(f"{where}.{field}", getattr(step, field), lesson.blind)
+        yield from _step_faults(where, step, lesson.blind)
+
+
+def _step_faults(where: str, step: LessonStep, blind: bool) -> Iterator[str]:
+    for field in ("title", "aim"):
+        if not getattr(step, field).strip():
+            yield f"{where}.{field} must not be empty"
+    for field, known in (("camera", CAMERAS), ("phase", PHASES)):
+        if getattr(step, field) not in known:
+            yield f"{where}.{field} must be one of {', '.join(known)} (got {getattr(step, field)!r})"
+    if not abs(step.depth_mm) <= FARTHEST_MM:
+        yield f"{where}.depth_mm must be in [{-FARTHEST_MM:g}, {FARTHEST_MM:g}] (got {step.depth_mm})"
+    if step.question is not None:
+        if blind:
+            yield f"{where}.question must be left out of a blind lesson: its answer would show a number"
+        yield from _question_faults(f"{where}.question", step.question)
+
+
+def _question_faults(where: str, asked: StepQuestion) -> Iterator[str]:
+    kind = KINDS.get(asked.kind)
+    if kind is None:
+        yield f"{where}.kind must be one of {', '.join(KINDS)} (got {asked.kind!r})"
+    elif kind.subjects and asked.of not in kind.subjects:
+        yield f"{where}.of must be one of {', '.join(kind.subjects)} (got {asked.of!r})"
+    elif asked.of and not kind.subjects:
+        yield f"{where}.of must be left out for the kind {asked.kind!r} (got {asked.of!r})"
+
+
+def _text_faults(where: str, text: str, blind: bool) -> Iterator[str]:
+    if stray_braces(text):
+        yield f"{where} holds a brace that belongs to no placeholder"
+    for name in placeholders_in(text):
+        if name not in FACTS:
+            yield f"{where} holds the unknown placeholder {{{name}}}{_meant(name)}"
+        elif blind and name not in NO_NUMBERS:
+            yield f"{where} holds {{{name}}}, which a blind lesson must not tell"
+
+
+def _meant(name: str) -> str:
+    """The placeholders of the same kind, where there are any."""
+    kind = name.partition(":")[0]
+    known = [f"{{{fact}}}" for fact in FACTS if fact.partition(":")[0] == kind]
+    return f"; known are {', '.join(known)}" if known else ""
