@@ -83,7 +83,7 @@ def on_lattice(space: SearchSpace, ends: Float, per_axis: int, allowed_frac: flo
 
 def least_of(space: SearchSpace, unit: Float, allowed_frac: float, on: Device) -> Least:
     """The same of (A, D) coordinates. Most reach too little, so reach is asked first."""
-    asked, table = space.asked, space.approaches(unit)
+    asked, table = space.task_level, space.approaches(unit)
     shares = reached_by_all(asked, table, on=on)[0][:, asked.side_of_set, np.arange(len(asked.requested_mm))]
     missed = np.maximum(ENOUGH_FRAC - SHARE_TOL - shares, 0.0).sum(axis=1)
     cost = NEVER_MM3 + BREAKS_MM3 * np.maximum(missed - allowed_frac, 0.0)

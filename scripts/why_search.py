@@ -26,7 +26,7 @@ from canalwise.estimator.batch.success_probability import ExecutionSampler, succ
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.level.task_level import level_for_task
 from canalwise.estimator.search import exploration as explore
-from canalwise.estimator.search.best_approach import Question, search
+from canalwise.estimator.search.best_approach import SearchTask, search
 from canalwise.estimator.search.exploration import (
     Cost,
     EvaluatedApproaches,
@@ -116,7 +116,7 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=3)
     task_level = parser.parse_args()
     prepared = prepared_level(narrow_level(), LEVEL)
-    space = SearchSpace(level_for_task(prepared, "left", Question().task), Channel())
+    space = SearchSpace(level_for_task(prepared, "left", SearchTask().task), Channel())
     print(f"way of searching | least bone mm3 after {START} + {task_level.budget} approaches, seeds 0..{task_level.seeds - 1}"
           " (at half the budget) | s")  # fmt: skip
     for name, optimiser in OPTIMISERS.items():
@@ -127,7 +127,7 @@ def main() -> None:
     print("budget of a whole search | best mm3 | likeliest mm3 | succeeds by hand: best, likeliest | s")
     for budget in (5_000, 10_000, 20_000, 50_000, 100_000):
         start = time.process_time()
-        outcomes_by_relation = search(prepared, Question(budget=budget))
+        outcomes_by_relation = search(prepared, SearchTask(budget=budget))
         both = [success_of(p.candidate.way.task_level, p.approach, outcomes_by_relation.allowed_frac, ExecutionSampler(2000, 1)).both
                 for p in (outcomes_by_relation.best, outcomes_by_relation.robust)]  # fmt: skip
         print(f"{budget:24} | {outcomes_by_relation.best.bone_mm3:8.1f} | {outcomes_by_relation.robust.bone_mm3:8.0f} | "

@@ -17,7 +17,7 @@ from typing import Any
 
 from canalwise.estimator.charts.entry_map import EntryMap
 from canalwise.estimator.charts.instrument_chart import InstrumentChart
-from canalwise.estimator.charts.tilt_chart import AngleChart
+from canalwise.estimator.charts.tilt_chart import TiltChart
 from canalwise.estimator.comparison.accesses import AccessComparison
 from canalwise.estimator.comparison.accesses_json import comparison_as_json
 from canalwise.estimator.estimate.estimate import Estimate
@@ -111,10 +111,10 @@ def _comparison_html(result: AccessComparison) -> str:
     return f"<p><b>Level {document['level']}</b></p>{rows}<p>{escape(document['conclusion'])}</p>{_caution()}"
 
 
-@html_of.register(AngleChart)
+@html_of.register(TiltChart)
 @html_of.register(EntryMap)
 @html_of.register(InstrumentChart)
-def _chart_html(result: AngleChart | EntryMap | InstrumentChart) -> str:
+def _chart_html(result: TiltChart | EntryMap | InstrumentChart) -> str:
     with drawing_style():
         picture = chart_uri(figure_of(result))
     said = escape(caption_of(result))

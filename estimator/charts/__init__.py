@@ -10,6 +10,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "all_charts": ["Chart", "charts_of"],
         "entry_map": ["EntryMap"],
         "instrument_chart": ["DiameterCurve", "InstrumentChart"],
-        "tilt_chart": ["AngleChart"],
+        "tilt_chart": ["TiltChart"],
     },
 )

@@ -10,11 +10,11 @@ from canalwise.estimator.charts.entry_map import BUDGET as ENTRY_BUDGET
 from canalwise.estimator.charts.entry_map import EntryMap, entry_map
 from canalwise.estimator.charts.instrument_chart import BUDGET as INSTRUMENT_BUDGET
 from canalwise.estimator.charts.instrument_chart import InstrumentChart, instrument_chart
-from canalwise.estimator.charts.tilt_chart import AngleChart, angle_chart
+from canalwise.estimator.charts.tilt_chart import TiltChart, tilt_chart
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.recon.errors import WrongUse
 
-Chart = AngleChart | EntryMap | InstrumentChart
+Chart = TiltChart | EntryMap | InstrumentChart
 
 KINDS = ("angle", "entry", "instrument")
 
@@ -45,7 +45,7 @@ def charts_of(
     if "angle" in kinds:
         say("tilts")
         for phase in reversed(plan.phases):
-            made[f"angle-{phase.name.replace(' ', '-')}"] = angle_chart(prepared, plan, phase.name, wanted)
+            made[f"angle-{phase.name.replace(' ', '-')}"] = tilt_chart(prepared, plan, phase.name, wanted)
     if "entry" in kinds:
         made["entry"] = entry_map(prepared, plan, wanted, int(effort * ENTRY_BUDGET), say=_after("skin entries", say))
     if "instrument" in kinds:

@@ -41,7 +41,7 @@ SHOWN_DEG = {OVER_THE_TOP: (0.0, 45.0), IPSILATERAL: (-25.0, 25.0)}
 
 
 @dataclass(frozen=True, eq=False)
-class AngleChart:
+class TiltChart:
     """One phase's medial tilt against everything that depends on it; A tilts, the plan's own among them.
 
     Parameters
@@ -77,7 +77,7 @@ class AngleChart:
         return np.asarray(excess_frac(self.margins_frac) == 0.0)
 
     def as_json(self) -> dict[str, Any]:
-        """The chart as JSON data, its fields, "nan" where not in view; `angle_chart_of_json` reads it back."""
+        """The chart as JSON data, its fields, "nan" where not in view; `tilt_chart_of_json` reads it back."""
         return with_schema(SCHEMA, {**to_data(self), "caution": CAUTION})
 
     def __str__(self) -> str:
@@ -91,19 +91,19 @@ class AngleChart:
         )
 
 
-def angle_chart_of_json(data: Mapping[str, Any]) -> AngleChart:
+def tilt_chart_of_json(data: Mapping[str, Any]) -> TiltChart:
     """The chart that `as_json` wrote; raises BadFile for anything else."""
     known = without_schema(SCHEMA, data, who="the angle chart")
-    return from_data(AngleChart, {k: v for k, v in known.items() if k != "caution"}, who="the angle chart")
+    return from_data(TiltChart, {k: v for k, v in known.items() if k != "caution"}, who="the angle chart")
 
 
-def angle_chart(
+def tilt_chart(
     prepared: PreparedLevel,
     approach: Approach,
     phase: str = OVER_THE_TOP,
     wanted: RequiredTargets | None = None,
     tilts_deg: Float | None = None,
-) -> AngleChart:
+) -> TiltChart:
     """The chart of one phase of a plan.
 
     Parameters
@@ -130,7 +130,7 @@ def angle_chart(
     margins = margins_frac(by_relation, prepared.limits, pars_before_mm(prepared, approach.side))
     feasible = (excess_frac(margins) == 0.0) & (by_relation.short_frac(wanted) == 0.0)
     rising = tilts[order]
-    return AngleChart(
+    return TiltChart(
         approach.level,
         approach.side,
         phase,

@@ -23,7 +23,7 @@ from canalwise.estimator.removal.bone_removal import LevelBone, removal_of
 from canalwise.estimator.removal.canal_area import CanalAreaChange, decompression_of
 from canalwise.estimator.removal.midline_laminectomy import laminectomy
 from canalwise.estimator.removal.target_names import FROM_TARGETS
-from canalwise.estimator.search.best_approach import Question, reached_exactly, search
+from canalwise.estimator.search.best_approach import SearchTask, reached_exactly, search
 from canalwise.estimator.search.exploration import Progress
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.grid import Float
@@ -114,7 +114,7 @@ def copies_of(plans: Sequence[Approach], errors: ExecutionErrors, execution_samp
     return entries[0] if len(entries) == 1 else both_entries(entries[0], entries[1])
 
 
-def compared_accesses(prepared: PreparedLevel, question: Question, progress: Progress = lambda _: None) -> AccessComparison:
+def compared_accesses(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> AccessComparison:
     """The best plan of each side, the two ipsilateral phases together, and a midline laminectomy, as far as in view.
 
     Both sides are searched apart, each for its own half of the targets, and count together.
@@ -158,7 +158,7 @@ def of_both_halves(task: Sequence[str]) -> tuple[str, ...]:
     return (*names, *(name for name in task if name not in FROM_TARGETS))
 
 
-def _near(prepared: PreparedLevel, question: Question, side: Side, task: Sequence[str], progress: Progress) -> Approach:
+def _near(prepared: PreparedLevel, question: SearchTask, side: Side, task: Sequence[str], progress: Progress) -> Approach:
     """The best plan to free one side's own half from that side."""
     own = tuple(name for name in task if not FROM_TARGETS.get(name, (False, ""))[0])
     half = replace(question, sides=(side,), task=own, budget=round(NEAR_SHARE * question.budget), near_only=True)

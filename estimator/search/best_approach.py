@@ -169,7 +169,7 @@ class CandidateRanking:
 
     def success(self, candidate: Candidate) -> SuccessProbability:
         """Of one candidate, under the errors that all meet."""
-        return success_of(candidate.way.asked, candidate.approach, self.allowed_frac, ExecutionSampler(seed=self.question.seed))
+        return success_of(candidate.way.task_level, candidate.approach, self.allowed_frac, ExecutionSampler(seed=self.question.seed))
 
 
 def cheapest(

@@ -100,7 +100,7 @@ class EvaluatedApproaches:
         """How the approaches at (A, D) coordinates stand; kept."""
         table = self.space.approaches(unit)
         nearer = ErrorShifts(sac_mm=np.full(len(table), EDGE_MM), targets_mm=np.zeros(len(table)))
-        found = guarded_score(self.space.asked, table, outcomes(self.space.asked, table, nearer))
+        found = guarded_score(self.space.task_level, table, outcomes(self.space.task_level, table, nearer))
         self._units.append(np.clip(unit, 0.0, 1.0))
         self._found.append(found)
         self.counted(len(unit))
@@ -195,10 +195,10 @@ def likeliest_units(
     About `count` disturbed copies are evaluated. Of plans that fail alike the one that takes less bone is better.
     """
     tried: list[tuple[Float, Float]] = []
-    asked, space, hand = explored.space.asked, explored.space, ExecutionSampler(samples=COPIES)
+    task_level, space, hand = explored.space.task_level, explored.space, ExecutionSampler(samples=COPIES)
 
     def cost(unit: Float) -> Float:
-        failed, bone_mm3 = failures_of(asked, space.approaches(unit), allowed_frac, hand)
+        failed, bone_mm3 = failures_of(task_level, space.approaches(unit), allowed_frac, hand)
         tried.append((unit.copy(), failed))
         explored.counted(len(unit) * COPIES)
         return np.asarray(failed + bone_mm3 / NEVER_MM3)

@@ -24,7 +24,7 @@ from canalwise.recon.labels import Part
 from canalwise.recon.scan import Scan
 from canalwise.recon.spine.region_of_interest import canal_line_mm, coarse
 
-FILE = Path(__file__).with_name("prior.onnx")
+FILE = Path(__file__).with_name("network.onnx")
 
 GRAIN_MM = 1.0
 """Voxel edge the network was trained at."""

@@ -22,7 +22,7 @@ from canalwise.estimator.batch.outcomes_by_relation import (
 from canalwise.estimator.charts.all_charts import charts_of
 from canalwise.estimator.charts.entry_map import entry_map, entry_map_of_json
 from canalwise.estimator.charts.instrument_chart import instrument_chart, instrument_chart_of_json, with_diameter
-from canalwise.estimator.charts.tilt_chart import angle_chart, angle_chart_of_json, tilted
+from canalwise.estimator.charts.tilt_chart import tilt_chart, tilt_chart_of_json, tilted
 from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.estimate.limit_checks import verdicts_of
 from canalwise.estimator.level.prepared_level import prepared_level
@@ -62,7 +62,7 @@ def plan(prepared):
 
 @pytest.fixture(scope="module")
 def tilts(prepared, plan):
-    return angle_chart(prepared, plan, OVER_THE_TOP, WANTED)
+    return tilt_chart(prepared, plan, OVER_THE_TOP, WANTED)
 
 
 @pytest.fixture(scope="module")
@@ -239,7 +239,7 @@ def test_what_does_not_fit_gives_way():
 
 
 @pytest.mark.parametrize(("fixture", "reader"), [
-    ("tilts", angle_chart_of_json), ("entries", entry_map_of_json), ("instruments", instrument_chart_of_json)])
+    ("tilts", tilt_chart_of_json), ("entries", entry_map_of_json), ("instruments", instrument_chart_of_json)])
 def test_files_round_trip(request, fixture, reader):
     chart = request.getfixturevalue(fixture)
     text = json_text(chart.as_json())
@@ -252,10 +252,10 @@ def test_files_round_trip(request, fixture, reader):
 def test_a_plan_of_one_phase_is_told_what_is_missing(prepared, plan):
     single = replace(plan, phases=plan.phases[:1])
     with pytest.raises(WrongUse, match="over the top"):
-        angle_chart(prepared, single)
+        tilt_chart(prepared, single)
     with pytest.raises(WrongUse, match="phases"):
         entry_map(prepared, single)
-    assert angle_chart(prepared, single, IPSILATERAL, tilts_deg=np.array([0.0, 4.0])).medial_tilt_deg.size == 3
+    assert tilt_chart(prepared, single, IPSILATERAL, tilts_deg=np.array([0.0, 4.0])).medial_tilt_deg.size == 3
 
 
 def test_unknown_kinds_and_targets_are_refused(prepared, plan):

@@ -7,7 +7,7 @@ import pytest
 
 from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach
 from canalwise.estimator.charts.entry_map import entries_of
-from canalwise.estimator.charts.tilt_chart import AngleChart, angle_chart
+from canalwise.estimator.charts.tilt_chart import TiltChart, tilt_chart
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.planning.entry_variation import entry_variation_of
 from canalwise.recon.anatomy import Anatomy
@@ -34,8 +34,8 @@ def pair(plain: Scene) -> Pair:
     return (level_of(plain.anatomy), plain.approach), (level_of(image), mirrored(plain.approach))
 
 
-def charts(pair: Pair, phase: str) -> tuple[AngleChart, AngleChart]:
-    here, there = (angle_chart(prepared, plan, phase, tilts_deg=TILTS_DEG) for prepared, plan in pair)
+def charts(pair: Pair, phase: str) -> tuple[TiltChart, TiltChart]:
+    here, there = (tilt_chart(prepared, plan, phase, tilts_deg=TILTS_DEG) for prepared, plan in pair)
     return here, there
 
 
@@ -68,7 +68,7 @@ def test_the_trade_knows_it(pair: Pair, phase: str) -> None:
     """Common practice, no source: flatter across reaches more of the far side than straight down; and straight down
     over the joint costs more of the near joint than leaning away from it."""
     (prepared, plan), _ = pair
-    chart = angle_chart(prepared, plan, phase, tilts_deg=TILTS_DEG)
+    chart = tilt_chart(prepared, plan, phase, tilts_deg=TILTS_DEG)
     relation = "contralateral" if phase == OVER_THE_TOP else "ipsilateral"
     share = chart.by_relation.targets_frac[f"{relation} canal wall"]
     best = chart.medial_tilt_deg[int(np.argmax(share))]

@@ -16,7 +16,7 @@ from matplotlib.patches import Patch, Rectangle
 from canalwise.estimator.batch.outcomes_by_relation import RELATIONS, OutcomesByRelation
 from canalwise.estimator.charts.entry_map import EntryMap
 from canalwise.estimator.charts.instrument_chart import DiameterCurve, InstrumentChart
-from canalwise.estimator.charts.tilt_chart import AngleChart
+from canalwise.estimator.charts.tilt_chart import TiltChart
 from canalwise.estimator.limits import Limit
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.grid import Float
@@ -64,7 +64,7 @@ def caption_of(chart: object) -> str:
     raise TypeError(f"{type(chart).__name__} has no caption")
 
 
-def standing_alone(chart: AngleChart | EntryMap | InstrumentChart) -> Figure:
+def standing_alone(chart: TiltChart | EntryMap | InstrumentChart) -> Figure:
     """The figure with caption and caution, for a file of its own; call inside `drawing_style`."""
     figure = figure_of(chart)
     width, height = figure.get_size_inches()
@@ -91,7 +91,7 @@ def limits_words(limits: Mapping[str, Limit]) -> str:
 
 
 @figure_of.register
-def _angle_figure(chart: AngleChart) -> Figure:
+def _angle_figure(chart: TiltChart) -> Figure:
     figure = Figure(figsize=(WIDTH_IN, 7.0), layout="constrained")
     panels = figure.subplots(5, 1, sharex=True, height_ratios=(1.6, 1.0, 1.0, 0.8, 1.1))
     tilt, by_relation, limits = chart.medial_tilt_deg, chart.by_relation, chart.limits
@@ -122,7 +122,7 @@ def _angle_figure(chart: AngleChart) -> Figure:
 
 
 @caption_of.register
-def _angle_caption(chart: AngleChart) -> str:
+def _angle_caption(chart: TiltChart) -> str:
     bands = joined([f"{number(a)} to {number(b)}\u00b0" for a, b in chart.bands_deg])
     return (
         f"{_tilt_words(chart).capitalize()} about its pivot, all else as planned; depths follow the tilt. Shaded: "
@@ -130,7 +130,7 @@ def _angle_caption(chart: AngleChart) -> str:
     )
 
 
-def _tilt_words(chart: AngleChart) -> str:
+def _tilt_words(chart: TiltChart) -> str:
     return f"medial tilt of the {chart.phase.replace(' ', '-')} phase"
 
 

@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
     from canalwise.estimator.level.prepared_level import prepared_level
     from canalwise.estimator.removal.target_names import named
-    from canalwise.estimator.search.best_approach import Question
+    from canalwise.estimator.search.best_approach import SearchTask
     from canalwise.recon.case.folder import read_case
     from canalwise.recon.serialization import write_json_atomic
     from canalwise.workbench.console.json_results import compared_json
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     voice = CommandOutput(args.json)
     case = read_case(args.case)
     task = USUAL_WANTED if args.task is None else named(args.task)
-    question = Question(task=task, budget=args.budget, seed=args.seed)
+    question = SearchTask(task=task, budget=args.budget, seed=args.seed)
     prepared = prepared_level(case.anatomy, args.level)
     with voice.counting("comparing", question.budget) as progress:
         document = compared_json(prepared, question, progress)

@@ -11,7 +11,7 @@ from canalwise.workbench.console.options import add_case, add_json, add_level, a
 from canalwise.workbench.console.output import CommandOutput
 
 if TYPE_CHECKING:
-    from canalwise.estimator.search.best_approach import Question
+    from canalwise.estimator.search.best_approach import SearchTask
 
 BUDGET = 100_000
 
@@ -83,14 +83,14 @@ def run(args: argparse.Namespace) -> int:
     return BREACHED if args.strict and found.best.broken else 0
 
 
-def question_of(args: argparse.Namespace) -> Question:
+def question_of(args: argparse.Namespace) -> SearchTask:
     """What the options ask for; WrongUse for a name that is unknown."""
     from canalwise.estimator.approach.search_bounds import instruments_named
     from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
     from canalwise.estimator.removal.target_names import named
-    from canalwise.estimator.search.best_approach import Question
+    from canalwise.estimator.search.best_approach import SearchTask
 
-    return Question(
+    return SearchTask(
         sides=SIDES if args.side is None else (args.side,),
         instruments=instruments_named(args.instrument),
         task=USUAL_WANTED if args.task is None else named(args.task),

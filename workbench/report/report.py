@@ -89,10 +89,10 @@ def page(
     scene: str = "",
 ) -> str:
     """The page's HTML; with a `scene` of `canalwise.workbench.report.viewer_data` the level can be turned in it."""
-    return template("report.html.j2").render(
+    return template("report/report.html.j2").render(
         caution=CAUTION,
         job=JOB,
-        style=resource("report.css"),
+        style=resource("report/report.css"),
         planned=planned,
         estimate=estimate,
         comparison=comparison,

@@ -90,9 +90,9 @@ def sheet_html(sheet: TheatreSheet) -> str:
     """The sheet as one page without any other file, the same bytes for the same case and view."""
     planned = sheet.planned
     phases = [(phase_colour(n), phase_colour_word(n), p.name) for n, p in enumerate(planned.approach.phases)]
-    return template("theatre_sheet.html.j2").render(
+    return template("sheet/theatre_sheet.html.j2").render(
         caution=CAUTION,
-        style=resource("theatre_sheet.css"),
+        style=resource("sheet/theatre_sheet.css"),
         sheet=sheet,
         level=planned.level,
         approach=planned.approach,

@@ -10,7 +10,7 @@ from jinja2 import Environment, StrictUndefined, Template
 
 def resource(name: str) -> str:
     """The text of a file that lies beside this module."""
-    return files("workbench").joinpath(name).read_text(encoding="utf-8")
+    return files("canalwise.workbench").joinpath(name).read_text(encoding="utf-8")
 
 
 @cache

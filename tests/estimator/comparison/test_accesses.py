@@ -30,7 +30,7 @@ from canalwise.estimator.comparison.accesses_json import (
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.planning.pivot_constraint import one_phase, repeated
-from canalwise.estimator.search.best_approach import Question
+from canalwise.estimator.search.best_approach import SearchTask
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES
 from canalwise.recon.serialization import json_text
@@ -46,7 +46,7 @@ def prepared():
 
 @cache
 def compared():
-    return compared_accesses(prepared(), Question(budget=3000))
+    return compared_accesses(prepared(), SearchTask(budget=3000))
 
 
 def way(name, total_mm3, samples):
@@ -124,11 +124,11 @@ def test_a_laminectomy_is_never_the_least():
 
 
 def test_same_seed_same_bytes():
-    again = compared_accesses(prepared(), Question(budget=3000))
+    again = compared_accesses(prepared(), SearchTask(budget=3000))
     assert json_text(comparison_as_json(again)) == json_text(comparison_as_json(compared()))
 
 
 def test_a_target_of_one_side_only_cannot_be_compared():
-    question = replace(Question(budget=10), task=("contralateral foramen entrance",))
+    question = replace(SearchTask(budget=10), task=("contralateral foramen entrance",))
     with pytest.raises(WrongUse, match="must lie on both sides"):
         compared_accesses(prepared(), question)

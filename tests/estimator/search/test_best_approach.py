@@ -25,7 +25,7 @@ from canalwise.estimator.estimate.estimate import estimate
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.level.task_level import level_for_task
 from canalwise.estimator.planning.default_approach import docking_point_mm
-from canalwise.estimator.search.best_approach import Question, limits_broken, same_plans, search
+from canalwise.estimator.search.best_approach import SearchTask, limits_broken, same_plans, search
 from canalwise.estimator.search.exploration import EvaluatedApproaches, bone_for_reach, evolved, most_reach, spread
 from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.search_space import DIMENSIONS, SPARE_MM, SearchSpace
@@ -53,7 +53,7 @@ def space(side="left") -> SearchSpace:
 
 @cache
 def found():
-    return search(prepared(), Question(budget=BUDGET))
+    return search(prepared(), SearchTask(budget=BUDGET))
 
 
 def some_units(count=64, seed=0):
@@ -214,15 +214,15 @@ def test_same_seed_same_bytes_whatever_the_processors():
     all_of_them = os.sched_getaffinity(0)
     os.sched_setaffinity(0, {min(all_of_them)})
     try:
-        other = json_text(search_as_json(search(prepared(), Question(budget=BUDGET))))
+        other = json_text(search_as_json(search(prepared(), SearchTask(budget=BUDGET))))
     finally:
         os.sched_setaffinity(0, all_of_them)
     assert one == other
 
 
 def test_another_seed_looks_elsewhere():
-    other = search(prepared(), Question(budget=300, seed=7))
-    assert other.best.approach != search(prepared(), Question(budget=300, seed=8)).best.approach
+    other = search(prepared(), SearchTask(budget=300, seed=7))
+    assert other.best.approach != search(prepared(), SearchTask(budget=300, seed=8)).best.approach
 
 
 def test_the_answer_says_why_and_shows_the_front():
@@ -251,7 +251,7 @@ def test_an_interrupt_ends_with_the_best_so_far():
         if sum(done) > 400:
             raise KeyboardInterrupt
 
-    by_relation = search(prepared(), Question(budget=100_000), interrupted)
+    by_relation = search(prepared(), SearchTask(budget=100_000), interrupted)
     assert by_relation.stopped
     assert by_relation.evaluated < 3000
     assert by_relation.best.estimate.cone.removal.total_mm3 > 0
@@ -260,7 +260,7 @@ def test_an_interrupt_ends_with_the_best_so_far():
 def test_an_interrupt_before_anything_is_known_stays_one(monkeypatch):
     monkeypatch.setattr("canalwise.estimator.search.exploration.outcomes", _interrupt)
     with pytest.raises(KeyboardInterrupt):
-        search(prepared(), Question(budget=100))
+        search(prepared(), SearchTask(budget=100))
 
 
 def _interrupt(*_):
@@ -273,7 +273,7 @@ def _interrupt(*_):
 )  # fmt: skip
 def test_wrong_questions_are_refused(wrong, word):
     with pytest.raises(WrongUse, match=word):
-        Question(**wrong)
+        SearchTask(**wrong)
 
 
 def test_targets_that_are_not_in_view_are_said_to_be():

@@ -18,7 +18,7 @@ from canalwise.estimator.charts.instrument_chart import (
     instrument_chart,
     with_diameter,
 )
-from canalwise.estimator.charts.tilt_chart import AngleChart, angle_chart, tilted
+from canalwise.estimator.charts.tilt_chart import TiltChart, tilt_chart, tilted
 from canalwise.estimator.estimate.estimate_json import plain
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
@@ -54,7 +54,7 @@ def angles(session: Session, message: TiltChartRequest, job: RequestJob) -> Json
     """The angle chart of one phase, and the plan at each of its tilts."""
     del job
     prepared, plan = session.prepared(message.plan.level), message.plan
-    chart = angle_chart(prepared, plan, message.phase, wanted_of_task(message.task))
+    chart = tilt_chart(prepared, plan, message.phase, wanted_of_task(message.task))
     place = [phase.name for phase in plan.phases].index(chart.phase)
     table = tilted(prepared.level, plan, place, chart.medial_tilt_deg)
     plans = _plans(plan, table)
@@ -63,7 +63,7 @@ def angles(session: Session, message: TiltChartRequest, job: RequestJob) -> Json
     return plain(_angle_json(chart) | {"plans": plans})
 
 
-def _angle_json(chart: AngleChart) -> Json:
+def _angle_json(chart: TiltChart) -> Json:
     margins = np.nan_to_num(np.array(list(chart.margins_frac.values())), nan=np.inf)
     names, worst = list(chart.margins_frac), margins.argmin(axis=0)
     return {
@@ -96,7 +96,7 @@ def _layers(by_relation: OutcomesByRelation) -> dict[str, Float]:
     return {name: layer for name, layer in groups.items() if name == "other" or layer.max() >= LEAST_STACKED_MM3}
 
 
-def _requested_json(chart: AngleChart | EntryMap | InstrumentChart) -> Json:
+def _requested_json(chart: TiltChart | EntryMap | InstrumentChart) -> Json:
     """What had to be reached, and the limits in force that charts draw."""
     return {
         "wanted": chart.wanted.names,
@@ -106,7 +106,7 @@ def _requested_json(chart: AngleChart | EntryMap | InstrumentChart) -> Json:
     }
 
 
-def _limit(chart: AngleChart | EntryMap | InstrumentChart, name: str) -> Limit:
+def _limit(chart: TiltChart | EntryMap | InstrumentChart, name: str) -> Limit:
     return chart.limits[name]
 
 
@@ -195,7 +195,7 @@ def _said(job: RequestJob) -> Callable[[str], None]:
 
 
 ASKS: dict[str, RequestKind] = {
-    "angle_chart": RequestKind(TiltChartRequest, angles, newest_only=True),
+    "tilt_chart": RequestKind(TiltChartRequest, angles, newest_only=True),
     "entry_map": RequestKind(PlanChartRequest, entries, newest_only=True, long=True),
     "instrument_chart": RequestKind(PlanChartRequest, instruments, newest_only=True, long=True),
 }

@@ -62,7 +62,7 @@ def rehearsal_app(session: Session, address: ServerEndpoint, start: InitialPlan)
 
 
 def _page_file(name: str) -> bytes:
-    file = files("workbench").joinpath("page", "dist", name)
+    file = files("canalwise.workbench").joinpath("page", "dist", name)
     if not file.is_file():
         raise BadFile("the rehearsal page", "must have been built", got=f"no {name}", do=BUILD)
     return file.read_bytes()

@@ -13,7 +13,7 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.table import table_of
 from canalwise.estimator.batch.outcomes import outcomes
 from canalwise.estimator.batch.outcomes_by_relation import outcomes_by_relation, wanted_of_task
-from canalwise.estimator.charts.tilt_chart import angle_chart
+from canalwise.estimator.charts.tilt_chart import tilt_chart
 from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.default_approach import default_approach
@@ -85,7 +85,7 @@ def test_charts_are_json_without_not_a_number(tilts: Json) -> None:
 
 
 def test_an_angle_chart_is_the_estimators(tilts: Json, session: Session, plan: Approach, prepared: PreparedLevel) -> None:
-    chart = angle_chart(prepared, plan, "over the top", wanted_of_task(TASK))
+    chart = tilt_chart(prepared, plan, "over the top", wanted_of_task(TASK))
     assert tilts["bone_mm3"] == chart.reported.bone_mm3.tolist()
     assert tilts["feasible"] == chart.feasible.tolist()
     assert tilts["reach_mm"] == chart.reported.reach_mm["contralateral"].tolist()
