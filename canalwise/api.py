@@ -96,7 +96,7 @@ def estimate(
 
     Parameters
     ----------
-    task : names of the target sets that are to be touched, of `canalwise.estimator.removal.target_names`
+    task : names of the target sets that are to be touched, of `estimator.removal.target_names`
 
     Raises
     ------
@@ -104,7 +104,9 @@ def estimate(
     AnatomyNotFound : no dural sac there
     WrongUse : a task that is not among the sets
     """
-    return Result(estimate_of(prepared_level(anatomy, approach.level, limits).ready(), approach, task), estimate_as_json)
+    return Result(
+        estimate_of(prepared_level(anatomy, approach.level, limits).ready(), approach, task), estimate_as_json
+    )
 
 
 def search(

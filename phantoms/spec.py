@@ -126,7 +126,7 @@ class SpineSpec:
     Parameters
     ----------
     levels : level name -> knobs; levels left out are normal
-    size_frac : scales every size (1 = the adult means of `canalwise.phantoms.solid.published_sizes`)
+    size_frac : scales every size (1 = the adult means of `phantoms.solid.published_sizes`)
     lordosis_deg : angle between the upper end plates of L1 and S1
     scoliosis_deg : Cobb angle of one C-curve, convex to the left when positive
     rotation_deg : axial rotation of the middle vertebra against both ends, positive turns the front to the left

@@ -96,8 +96,11 @@ class Joint:
     def __post_init__(self) -> None:
         count = len(self.area_mm2)
         if self.inferior_face_ras_mm.shape != (count, 3) or self.superior_face_ras_mm.shape != (count, 3):
-            raise BadGeometry("joint", f"both faces must have {count} points as the area has",
-                              got=(self.inferior_face_ras_mm.shape, self.superior_face_ras_mm.shape))
+            raise BadGeometry(
+                "joint",
+                f"both faces must have {count} points as the area has",
+                got=(self.inferior_face_ras_mm.shape, self.superior_face_ras_mm.shape),
+            )
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,7 +239,7 @@ class Correction:
 class Level:
     """One motion segment: where it lies, its joints, windows, landmarks and measurements.
 
-    `landmarks_ras_mm` maps the names of `canalwise.recon.level.landmarks.NAMES` to (3,) arrays.
+    `landmarks_ras_mm` maps the names of `recon.level.landmarks.NAMES` to (3,) arrays.
     Joints and windows may be missing on a side when the scan does not show them.
     """
 
@@ -260,7 +263,7 @@ class Anatomy:
     Parameters
     ----------
     grid : of both arrays
-    labels : (nx, ny, nz) uint16 array, values of `canalwise.recon.labels`
+    labels : (nx, ny, nz) uint16 array, values of `recon.labels`
     occupancy : (nx, ny, nz) float32 array, share of each voxel that is bone, 0..1
     levels : cranial to caudal
     sources : 'parts', 'canal', 'sac', 'flavum', 'levels' -> how each was obtained
@@ -289,5 +292,9 @@ class Anatomy:
             if level.name == name:
                 return level
         there = ", ".join(level.name for level in self.levels) or "none"
-        raise LevelNotInView("level", f"must be one of those in view ({there})", got=name,
-                             do="Choose one of these, or name the vertebrae with --levels when building.")
+        raise LevelNotInView(
+            "level",
+            f"must be one of those in view ({there})",
+            got=name,
+            do="Choose one of these, or name the vertebrae with --levels when building.",
+        )

@@ -60,8 +60,12 @@ class Grid:
         axes = affine[:3, :3] / spacing
         skew = float(np.abs(axes.T @ axes - np.eye(3)).max())
         if skew > ORTHOGONAL_TOL:
-            raise BadGeometry("'affine_ras_mm'", f"must have right-angled axes (cosine <= {ORTHOGONAL_TOL})", got=skew,
-                              do="Resample the scan to a right-angled grid first.")
+            raise BadGeometry(
+                "'affine_ras_mm'",
+                f"must have right-angled axes (cosine <= {ORTHOGONAL_TOL})",
+                got=skew,
+                do="Resample the scan to a right-angled grid first.",
+            )
         affine.setflags(write=False)
         object.__setattr__(self, "shape", shape)
         object.__setattr__(self, "affine_ras_mm", affine)

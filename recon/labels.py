@@ -26,12 +26,12 @@ class Tissue(IntEnum):
     """Labels that belong to no vertebra."""
 
     OUTSIDE = 0
-    CANAL = 1           # inside the bony canal, none of the next four
-    SAC = 2             # dural sac
-    FLAVUM = 3          # ligamentum flavum
-    CALCIFIED = 4       # calcified or ossified tissue inside the canal
-    ROOT = 5            # nerve root
-    SOFT = 9            # any other tissue inside the skin
+    CANAL = 1  # inside the bony canal, none of the next four
+    SAC = 2  # dural sac
+    FLAVUM = 3  # ligamentum flavum
+    CALCIFIED = 4  # calcified or ossified tissue inside the canal
+    ROOT = 5  # nerve root
+    SOFT = 9  # any other tissue inside the skin
 
 
 class Part(IntEnum):
@@ -51,8 +51,8 @@ class Part(IntEnum):
     INFERIOR_ARTICULAR_RIGHT = 12
     TRANSVERSE_LEFT = 13
     TRANSVERSE_RIGHT = 14
-    SPINOUS_BASE = 15   # where both laminae and the spinous process meet
-    UNDIVIDED = 20      # bone of this vertebra, part not known
+    SPINOUS_BASE = 15  # where both laminae and the spinous process meet
+    UNDIVIDED = 20  # bone of this vertebra, part not known
     DISC = 50
 
 

@@ -60,7 +60,10 @@ def check_memory(shape: Index3, dtype: npt.DTypeLike, available: float | None = 
     size = " x ".join(str(n) for n in shape)
     # A build that swaps takes hours and can take the machine down with it: better no start.
     if there is not None and needed > there:
-        raise UnusableInput("the scan", f"needs about {needed:.0f} MB of memory for its {size} voxels",
-                            got=f"{there:.0f} MB available",
-                            do="Close other programs, or crop the scan to the lumbar spine.")
+        raise UnusableInput(
+            "the scan",
+            f"needs about {needed:.0f} MB of memory for its {size} voxels",
+            got=f"{there:.0f} MB available",
+            do="Close other programs, or crop the scan to the lumbar spine.",
+        )
     return f"working on {size} voxels in about {needed / 1000:.1f} GB of memory"

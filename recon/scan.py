@@ -39,8 +39,12 @@ class Scan:
             raise BadGeometry("scan", f"voxels must have the grid's shape {self.grid.shape}", got=self.voxels.shape)
         if self.voxels.dtype.kind == "f" and not np.isfinite(self.voxels).all():
             bad = int((~np.isfinite(self.voxels)).sum())
-            raise UnusableInput("scan", "voxels must all be finite", got=f"{bad} not-a-number or infinite voxels",
-                                do="Export the scan again, or fill the missing voxels with air.")
+            raise UnusableInput(
+                "scan",
+                "voxels must all be finite",
+                got=f"{bad} not-a-number or infinite voxels",
+                do="Export the scan again, or fill the missing voxels with air.",
+            )
 
     def cropped(self, box: Box) -> Scan:
         """The part of the scan in an index box, in memory of its own.

@@ -219,6 +219,7 @@ def _exactly(kind: type, reported: str) -> Any:
         if type(value) is not kind:
             raise ValueError(f"must be {reported}")
         return value
+
     return checked
 
 

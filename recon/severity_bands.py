@@ -77,33 +77,73 @@ MAEDER = "Maeder et al., Diagnostics 2023, mean less 2 SD"
 MEYERDING = "Meyerding 1932"
 
 _SCALES = (
-    SeverityScale("canal mid-sagittal diameter", "low", (
-        Threshold("absolute stenosis", 10.0, "mm", VERBIEST, "READ"),
-        Threshold("relative stenosis", 12.0, "mm", VERBIEST, "READ"),
-        Threshold("between relative stenosis and normal", 13.0, "mm", VERBIEST, "READ")), "normal"),
-    SeverityScale("canal area at disc", "low", (
-        Threshold("stenosis", 70.0, "mm2", STEURER, "READ"),), "not below the criterion"),
-    SeverityScale("canal area at pedicle", "low", (
-        Threshold("developmentally narrow", 160.0, "mm2", MAEDER, "READ"),), "not narrow"),
-    SeverityScale("dural sac area", "low", (
-        Threshold("severe stenosis", 75.0, "mm2", SCHONSTROM, "MEM"),
-        Threshold("central stenosis", 100.0, "mm2", BOLENDER, "READ"),
-        Threshold("early stenosis", 130.0, "mm2", BOLENDER, "READ")), "normal"),
-    SeverityScale("lateral recess height", "low", (
-        Threshold("recess stenosis", 2.0, "mm", CIRIC, "MEM"),
-        Threshold("recess stenosis likely", 3.0, "mm", CIRIC, "MEM"),
-        Threshold("narrow recess", 5.0, "mm", CIRIC, "MEM")), "normal"),
+    SeverityScale(
+        "canal mid-sagittal diameter",
+        "low",
+        (
+            Threshold("absolute stenosis", 10.0, "mm", VERBIEST, "READ"),
+            Threshold("relative stenosis", 12.0, "mm", VERBIEST, "READ"),
+            Threshold("between relative stenosis and normal", 13.0, "mm", VERBIEST, "READ"),
+        ),
+        "normal",
+    ),
+    SeverityScale(
+        "canal area at disc", "low", (Threshold("stenosis", 70.0, "mm2", STEURER, "READ"),), "not below the criterion"
+    ),
+    SeverityScale(
+        "canal area at pedicle",
+        "low",
+        (Threshold("developmentally narrow", 160.0, "mm2", MAEDER, "READ"),),
+        "not narrow",
+    ),
+    SeverityScale(
+        "dural sac area",
+        "low",
+        (
+            Threshold("severe stenosis", 75.0, "mm2", SCHONSTROM, "MEM"),
+            Threshold("central stenosis", 100.0, "mm2", BOLENDER, "READ"),
+            Threshold("early stenosis", 130.0, "mm2", BOLENDER, "READ"),
+        ),
+        "normal",
+    ),
+    SeverityScale(
+        "lateral recess height",
+        "low",
+        (
+            Threshold("recess stenosis", 2.0, "mm", CIRIC, "MEM"),
+            Threshold("recess stenosis likely", 3.0, "mm", CIRIC, "MEM"),
+            Threshold("narrow recess", 5.0, "mm", CIRIC, "MEM"),
+        ),
+        "normal",
+    ),
     SeverityScale("foramen height", "low", (Threshold("critical", 15.0, "mm", HASEGAWA, "READ"),), "not critical"),
-    SeverityScale("posterior disc height", "low", (Threshold("critical", 4.0, "mm", HASEGAWA, "READ"),), "not critical"),
-    SeverityScale("ligamentum flavum thickness", "high", (
-        Threshold("hypertrophy", 4.0, "mm", "common use, no source", "MEM"),), "normal"),
-    SeverityScale("facet tropism", "high", (
-        Threshold("tropism", 7.0, "deg", "Medicine 2019, PMC6783151", "READ"),), "symmetric"),
-    SeverityScale("slip", "high", (
-        Threshold("grade V", 100.0, "%", MEYERDING, "MEM"), Threshold("grade IV", 75.0, "%", MEYERDING, "MEM"),
-        Threshold("grade III", 50.0, "%", MEYERDING, "MEM"), Threshold("grade II", 25.0, "%", MEYERDING, "MEM"),
-        Threshold("grade I", 5.0, "%", "less is measuring error; common practice, no source", "none")), "no slip"),
-    SeverityScale("pars width", "low", (Threshold("thin", 5.0, "mm", "common practice, no source", "none"),), "not thin"),
+    SeverityScale(
+        "posterior disc height", "low", (Threshold("critical", 4.0, "mm", HASEGAWA, "READ"),), "not critical"
+    ),
+    SeverityScale(
+        "ligamentum flavum thickness",
+        "high",
+        (Threshold("hypertrophy", 4.0, "mm", "common use, no source", "MEM"),),
+        "normal",
+    ),
+    SeverityScale(
+        "facet tropism", "high", (Threshold("tropism", 7.0, "deg", "Medicine 2019, PMC6783151", "READ"),), "symmetric"
+    ),
+    SeverityScale(
+        "slip",
+        "high",
+        (
+            Threshold("grade V", 100.0, "%", MEYERDING, "MEM"),
+            Threshold("grade IV", 75.0, "%", MEYERDING, "MEM"),
+            Threshold("grade III", 50.0, "%", MEYERDING, "MEM"),
+            Threshold("grade II", 25.0, "%", MEYERDING, "MEM"),
+            Threshold("grade I", 5.0, "%", "less is measuring error; common practice, no source", "none"),
+        ),
+        "no slip",
+    ),
+    SeverityScale(
+        "pars width", "low", (Threshold("thin", 5.0, "mm", "common practice, no source", "none"),), "not thin"
+    ),
 )
 SCALES = {scale.quantity: scale for scale in _SCALES}
 """Quantity -> scale, absolute thresholds."""

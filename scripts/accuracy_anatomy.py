@@ -23,10 +23,16 @@ from canalwise.recon.labels import SIDES, Labels, Side, bone_mask
 
 SPECS = {
     "normal": SpineSpec(),
-    "narrow": SpineSpec(levels={"L3-L4": LevelKnobs(canal_narrowing_mm=1.5, flavum_overgrowth_mm=(2.0, 1.0),
-                                                    disc_bulge_mm=2.0)}),
-    "turned": SpineSpec(levels={"L3-L4": LevelKnobs(joint_angle_deg=(30.0, 44.0))}, rotation_deg=6.0, scoliosis_deg=8.0,
-                        pose_deg=(9.0, -7.0, 5.0), origin_ras_mm=(12.0, -40.0, 90.0)),
+    "narrow": SpineSpec(
+        levels={"L3-L4": LevelKnobs(canal_narrowing_mm=1.5, flavum_overgrowth_mm=(2.0, 1.0), disc_bulge_mm=2.0)}
+    ),
+    "turned": SpineSpec(
+        levels={"L3-L4": LevelKnobs(joint_angle_deg=(30.0, 44.0))},
+        rotation_deg=6.0,
+        scoliosis_deg=8.0,
+        pose_deg=(9.0, -7.0, 5.0),
+        origin_ras_mm=(12.0, -40.0, 90.0),
+    ),
 }
 """The spines measured: normal, narrow, and turned with unequal joints."""
 
@@ -77,8 +83,11 @@ def _joint_errors(truth: LevelTruth, level: Level, side: Side) -> dict[str, floa
         return {}
     found, true = level.joints[side], truth.joints[side]
     area = 100 * float(found.area_mm2.sum() / true.area_mm2.sum() - 1)
-    return {"joint area %": area, "joint angle deg": found.angle_deg - true.angle_deg,
-            "joint gap mm": found.gap_mm - true.gap_mm}
+    return {
+        "joint area %": area,
+        "joint angle deg": found.angle_deg - true.angle_deg,
+        "joint gap mm": found.gap_mm - true.gap_mm,
+    }
 
 
 def _window_errors(truth: LevelTruth, level: Level, side: Side) -> dict[str, float]:
@@ -86,10 +95,13 @@ def _window_errors(truth: LevelTruth, level: Level, side: Side) -> dict[str, flo
         return {"window seen by one only": float((side in truth.windows) != (side in level.windows))}
     found, true = level.windows[side], truth.windows[side]
     turned = float(np.degrees(np.arccos(np.clip(found.normal_ras @ true.normal_ras, -1, 1))))
-    return {"window normal deg": turned, "window width mm": found.width_mm - true.width_mm,
-            "window height mm": found.height_mm - true.height_mm,
-            "window area %": 100 * (found.area_mm2 / true.area_mm2 - 1),
-            "window centre mm": _distance(found.centre_ras_mm, true.centre_ras_mm)}
+    return {
+        "window normal deg": turned,
+        "window width mm": found.width_mm - true.width_mm,
+        "window height mm": found.height_mm - true.height_mm,
+        "window area %": 100 * (found.area_mm2 / true.area_mm2 - 1),
+        "window centre mm": _distance(found.centre_ras_mm, true.centre_ras_mm),
+    }
 
 
 def _target_errors(truth: LevelTruth, level: Level, side: Side) -> dict[str, float]:

@@ -21,13 +21,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-import canalwise.recon.segmentation.pipeline
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.grid import Grid
 from canalwise.recon.intake.label_maps import read_given_labels
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.labels import SIDES, Labels, Mask, Part, Side, bone_mask, sided, vertebra_name
+from canalwise.recon.segmentation import pipeline
 
 NAMES = Path(__file__).resolve().parents[1] / "tests" / "recon" / "label_names_example.toml"
 TOP_PERCENTILE = 95.0
@@ -65,8 +65,10 @@ def dice_lines(found: Anatomy, truth: Labels) -> list[str]:
     """One line per vertebra."""
     lines = []
     for vertebra in sorted(set((truth[bone_mask(truth)] // 100).tolist())):
-        scores = {"bone": dice(bone_of(found.labels, vertebra), bone_of(truth, vertebra)),
-                  "arch": dice(arch_of(found.labels, vertebra), arch_of(truth, vertebra))}
+        scores = {
+            "bone": dice(bone_of(found.labels, vertebra), bone_of(truth, vertebra)),
+            "arch": dice(arch_of(found.labels, vertebra), arch_of(truth, vertebra)),
+        }
         for side in SIDES:
             for part in ("superior_articular", "inferior_articular"):
                 label = 100 * vertebra + sided(part, side)
@@ -106,7 +108,7 @@ def main() -> None:
     given = anatomy_of(scan, given=truth)
     for way in ("with the network", "without it"):
         if way == "without it":
-            recon.segment.prior_kinds = lambda _: None  # type: ignore[assignment,attr-defined]
+            pipeline.prior_kinds = lambda _: None  # type: ignore[assignment,attr-defined]
         found = anatomy_of(scan, vertebrae=options.levels.split(","))
         print(way, *dice_lines(found, truth.labels), *level_lines(found, given), sep="\n", flush=True)
 

@@ -1,6 +1,6 @@
 """How close an estimate comes to the truth of phantoms: removed volume, facets, reach, areas.
 
-Each case of `canalwise.phantoms.cases.suite` is rendered to a CT with noise and blur, its labels are given, the default approach
+Each case of `phantoms.cases.suite` is rendered to a CT with noise and blur, its labels are given, the default approach
 is estimated, and the same geometry is asked of the phantom's own functions. Prints a line per
 case and then the median and worst error of each quantity beside its target.
 """
@@ -74,8 +74,11 @@ def errors_of(case: SuiteCase) -> dict[str, list[float]]:
         out["facet width"].append(ours.width_frac - kept[side].width_frac)
         out["facet volume"].append(ours.volume_frac - kept[side].volume_frac)
     _add_reach(out, found, truth, lambda points: reached(rehearsal, points))
-    out["task's targets"] = [found.task_reached_frac[name] - float(reached(rehearsal, points).mean())
-                             for name, points in found.task_targets_ras_mm.items() if len(points)]
+    out["task's targets"] = [
+        found.task_reached_frac[name] - float(reached(rehearsal, points).mean())
+        for name, points in found.task_targets_ras_mm.items()
+        if len(points)
+    ]
     _add_areas(out, found, truth)
     return dict(out)
 

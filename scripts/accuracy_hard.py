@@ -4,9 +4,9 @@
     .venv/bin/python scripts/accuracy_hard.py --cache FOLDER [--only TEXT] [--jobs N] [--json FILE]
                                               [--pictures N FOLDER]
 
-Each case of `canalwise.phantoms.cases.hard_cases` is rendered (once: the folder keeps it), built from its CT alone, and held against its
-truth. The same approach, planned on the true anatomy, is then estimated on both anatomies. Rendering the surfaces
-needs the folder of lumbar mean shapes (CANALWISE_DATA); without it these cases are left out, and said so.
+Each case of `phantoms.cases.hard_cases` is rendered (once: the folder keeps it), built from its CT alone, and held
+against its truth. The same approach, planned on the true anatomy, is then estimated on both anatomies. Rendering the
+surfaces needs the folder of lumbar mean shapes (CANALWISE_DATA); without it these cases are left out, and said so.
 """
 
 from __future__ import annotations
@@ -93,12 +93,11 @@ def measured(case: HardCase, cache: Path, pictures: Path | None = None) -> dict[
     return record
 
 
-def measured_all(
-    cases: list[HardCase], cache: Path, jobs: int, pictures: Path | None
-) -> Iterable[dict[str, Any]]:
+def measured_all(cases: list[HardCase], cache: Path, jobs: int, pictures: Path | None) -> Iterable[dict[str, Any]]:
     """Records as they come, with a bar on stderr."""
-    bar = Progress(*Progress.get_default_columns(), MofNCompleteColumn(), TimeElapsedColumn(),
-                   console=Console(stderr=True))
+    bar = Progress(
+        *Progress.get_default_columns(), MofNCompleteColumn(), TimeElapsedColumn(), console=Console(stderr=True)
+    )
     with bar, ProcessPoolExecutor(jobs) as pool:
         task = bar.add_task("hard cases", total=len(cases))
         for done in as_completed([pool.submit(measured, case, cache, pictures) for case in cases]):
@@ -112,16 +111,23 @@ def line(record: dict[str, Any]) -> str:
     """One case in a line."""
     least = min(record.get("vertebra_dice", {}).values(), default=float("nan"))
     said = record.get("message") or record.get("effect_message") or record.get("effect_crash") or ""
-    return (f"{record['name']}: {record['outcome']}, names {record.get('names', '-')}, least Dice {least:.2f}, "
-            f"{record['seconds']:.0f} s {said}")
+    return (
+        f"{record['name']}: {record['outcome']}, names {record.get('names', '-')}, least Dice {least:.2f}, "
+        f"{record['seconds']:.0f} s {said}"
+    )
 
 
 def main() -> None:
     """Measure, print the table, write what is asked for."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cache", type=Path, required=True, metavar="FOLDER", help="rendered scans are kept here")
-    parser.add_argument("--only", nargs="+", default=[""], metavar="TEXT",
-                        help="cases whose name holds one of these texts, or that have it among their axes")
+    parser.add_argument(
+        "--only",
+        nargs="+",
+        default=[""],
+        metavar="TEXT",
+        help="cases whose name holds one of these texts, or that have it among their axes",
+    )
     parser.add_argument("--jobs", type=int, default=1, help="processes at once (about 1.5 GB each) [%(default)s]")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the records here")
     parser.add_argument("--pictures", nargs=2, metavar=("N", "FOLDER"), help="leave pictures of the N worst there")

@@ -3,11 +3,11 @@
 
     .venv/bin/python scripts/accuracy_intervals.py --records FILE [--cases 200] [--jobs N] [--ct-every K] [--report]
 
-Each case is a spine drawn at random (`canalwise.phantoms.cases.random_spec`), scanned on a grid of 0.7 to 1 mm with noise, its labels
-given; every K-th is built from its CT alone instead. A usual approach, its tilts a little changed, is planned on what
-was built and estimated. Then one error of the hand is drawn from the same records as the estimate's samples, and the
-phantom's own functions are asked what the approach so carried out takes, keeps and reaches; they are also asked of the
-plan carried out exactly. A case that cannot be built or planned is told, not replaced. Records are appended to FILE
+Each case is a spine drawn at random (`phantoms.cases.random_spec`), scanned on a grid of 0.7 to 1 mm with noise, its
+labels given; every K-th is built from its CT alone instead. A usual approach, its tilts a little changed, is planned on
+what was built and estimated. Then one error of the hand is drawn from the same records as the estimate's samples, and
+the phantom's own functions are asked what the approach so carried out takes, keeps and reaches; they are also asked of
+the plan carried out exactly. A case that cannot be built or planned is told, not replaced. Records are appended to FILE
 as they come, one JSON line each; cases it holds already are not done again, and --report only reads it.
 
 Printed for each number: the share of cases whose truth lies in the interval, with and without errors of the hand, the
@@ -96,10 +96,19 @@ def drawn(number: int) -> Drawn:
     spec = varied_spec(rng)
     spacing_mm = rng.uniform(*SPACING_MM, 2)
     turns = rng.uniform(-TURN_DEG, TURN_DEG, 3)
-    wish = GridRequest((float(spacing_mm[0]), float(spacing_mm[0]), float(spacing_mm[1])),
-                    (float(turns[0]), float(turns[1]), float(turns[2])))
-    return Drawn(number, spine_of(spec), str(rng.choice(spec.level_names)), SIDES[int(rng.integers(2))], wish,
-                 float(rng.uniform(*NOISE_HU)), rng)
+    wish = GridRequest(
+        (float(spacing_mm[0]), float(spacing_mm[0]), float(spacing_mm[1])),
+        (float(turns[0]), float(turns[1]), float(turns[2])),
+    )
+    return Drawn(
+        number,
+        spine_of(spec),
+        str(rng.choice(spec.level_names)),
+        SIDES[int(rng.integers(2))],
+        wish,
+        float(rng.uniform(*NOISE_HU)),
+        rng,
+    )
 
 
 def scanned(case: Drawn) -> PhantomScan:
@@ -145,8 +154,11 @@ def record_of(number: int, from_ct: bool) -> dict[str, Any]:
     except ValueError as why:  # a spine so bent or grown over that a landmark its truth needs is not there
         return out | {"refused": f"no truth: {why}"}
     true, exact = (known.numbers(approach) for approach in approaches)
-    numbers = [_row(name, interval, true[name], exact[name]) for name, interval in intervals_told(found, reported)
-               if name in true]
+    numbers = [
+        _row(name, interval, true[name], exact[name])
+        for name, interval in intervals_told(found, reported)
+        if name in true
+    ]
     chances = list(chances_told(found, chances_of(found, reported.spread), true))
     return out | {"numbers": numbers, "chances": chances, "seconds": round(time.perf_counter() - start, 1)}
 
@@ -308,7 +320,9 @@ def _chance_lines(records: list[Mapping[str, Any]]) -> list[str]:
     lines = [f"{'chance of':36}{'n':>5}{'told':>8}{'came true':>11}{'Brier':>8}"]
     for name, pairs in by_name.items():
         reported, true = np.array(pairs, dtype=float).T
-        lines.append(f"{name:36}{len(pairs):5}{reported.mean():8.3f}{true.mean():11.3f}{np.mean((reported - true) ** 2):8.3f}")
+        lines.append(
+            f"{name:36}{len(pairs):5}{reported.mean():8.3f}{true.mean():11.3f}{np.mean((reported - true) ** 2):8.3f}"
+        )
     return lines
 
 

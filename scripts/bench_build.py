@@ -40,9 +40,19 @@ BONE_HU = 200.0
 LOOK_S = 0.01
 """How often the memory in use is looked at."""
 
-STEPS = {"read": "read", "locat": "locate", "working on": "locate", "bone": "bone", "vertebrae": "vertebrae",
-         "names": "names", "parts": "parts", "finding level": "frames", "laying": "tissue", "measuring": "levels",
-         "write": "write"}
+STEPS = {
+    "read": "read",
+    "locat": "locate",
+    "working on": "locate",
+    "bone": "bone",
+    "vertebrae": "vertebrae",
+    "names": "names",
+    "parts": "parts",
+    "finding level": "frames",
+    "laying": "tissue",
+    "measuring": "levels",
+    "write": "write",
+}
 """How a progress sentence begins -> the step it is counted to."""
 
 
@@ -75,13 +85,20 @@ def build_figures(spec: SpineSpec) -> dict[str, float]:
         scan = Path(folder) / "scan.nii.gz"
         _write_scan(spec, scan)
         build, plain = _child("build", scan), _child("plain", scan)
-    figures = {"build_s": sum(build["wall_s"].values()), "build_cpu_s": sum(build["cpu_s"].values()),
-               "build_peak_mb": max(build["peak_mb"].values()), "plain_s": plain["wall_s"]["bone"]}
+    figures = {
+        "build_s": sum(build["wall_s"].values()),
+        "build_cpu_s": sum(build["cpu_s"].values()),
+        "build_peak_mb": max(build["peak_mb"].values()),
+        "plain_s": plain["wall_s"]["bone"],
+    }
     anatomy_s = figures["build_s"] - build["wall_s"]["read"] - build["wall_s"]["write"]
     figures["build_ratio_vs_plain"] = figures["plain_s"] / anatomy_s
     for step in dict.fromkeys(STEPS.values()):
-        figures |= {f"build_{step}_s": build["wall_s"][step], f"build_{step}_cpu_s": build["cpu_s"][step],
-                    f"build_{step}_mb": build["peak_mb"].get(step, 0.0)}
+        figures |= {
+            f"build_{step}_s": build["wall_s"][step],
+            f"build_{step}_cpu_s": build["cpu_s"][step],
+            f"build_{step}_mb": build["peak_mb"].get(step, 0.0),
+        }
     return figures
 
 
@@ -94,8 +111,9 @@ def _write_scan(spec: SpineSpec, path: Path) -> None:
     affine[:3, 3] = [-SHAPE[0] * SPACING_MM[0] / 2, skin_y - 25.0, source.affine_ras_mm[2, 3]]
     grid = Grid(SHAPE, affine)
     step = np.array(SPACING_MM) / RENDERED_MM
-    fine = ndimage.affine_transform(coarse, step, source.index_of(grid.world_mm([0, 0, 0])), SHAPE, order=1,
-                                    mode="nearest")
+    fine = ndimage.affine_transform(
+        coarse, step, source.index_of(grid.world_mm([0, 0, 0])), SHAPE, order=1, mode="nearest"
+    )
     x, y = (affine[axis, 3] + np.arange(SHAPE[axis]) * SPACING_MM[axis] for axis in (0, 1))
     behind = skin_y - y
     middle = skin_y + TRUNK_MM[1]

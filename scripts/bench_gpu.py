@@ -6,8 +6,8 @@
     python3 scripts/bench_gpu.py --from FILE                the card's part: needs NumPy and CuPy alone
     python3 scripts/bench_gpu.py --from FILE --once NAME    one run of removals, keepings or reaches, for a profiler
 
-The level is that of `level_bone.py`; the approaches are its usual start, tilted at random by up to TILT_DEG either way and
-docked up to DOCKED_MM aside. Both distance fields are rounded to FIELD_STEP_MM, so that the file is small.
+The level is that of `level_bone.py`; the approaches are its usual start, tilted at random by up to TILT_DEG either way
+and docked up to DOCKED_MM aside. Both distance fields are rounded to FIELD_STEP_MM, so that the file is small.
 
 card, approaches, buckets, points   what was asked of what
 NAME_kernel_per_s       approaches per second of the card's own time, phases and answers on the card; median of RUNS

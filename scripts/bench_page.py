@@ -110,7 +110,10 @@ def page_figures(case: Path, level: str, moves: int) -> dict[str, Any]:
         memory_mb = resident_mb(server.process.pid)
     finally:
         server.stop()
-    return _summary(reported) | {"server_mb": round(memory_mb), "load": [round(before, 1), round(os.getloadavg()[0], 1)]}
+    return _summary(reported) | {
+        "server_mb": round(memory_mb),
+        "load": [round(before, 1), round(os.getloadavg()[0], 1)],
+    }
 
 
 def confirm_level(page: Any, level: str) -> None:

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Run the whole job on a built-in phantom: set up if need be, then case, plan, estimate, report.
 
-    python3 scripts/demo.py [--out FOLDER] [--no-open]
+python3 scripts/demo.py [--out FOLDER] [--no-open]
 """
 
 from __future__ import annotations

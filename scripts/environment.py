@@ -101,8 +101,10 @@ def _runs(python: Path) -> bool:
 def _check_python() -> None:
     if sys.version_info < OLDEST_PYTHON:
         wanted = ".".join(str(n) for n in OLDEST_PYTHON)
-        sys.exit(f"canalwise needs Python {wanted} or newer; this is {sys.version.split()[0]}. "
-                 f"Start the script with a newer one, for example: python{wanted} scripts/demo.py")
+        sys.exit(
+            f"canalwise needs Python {wanted} or newer; this is {sys.version.split()[0]}. "
+            f"Start the script with a newer one, for example: python{wanted} scripts/demo.py"
+        )
 
 
 def _check_venv_support() -> None:
@@ -116,22 +118,27 @@ def _check_venv_support() -> None:
         for command in (["apt-get", "update", "-qq"], ["apt-get", "install", "-y", "-qq", package]):
             subprocess.run(command, check=True, env=quiet, stdout=subprocess.DEVNULL)
         return
-    sys.exit(f"This Python cannot make environments: the system package {package} is missing. "
-             f"Install it, then run the same command again: sudo apt-get install {package}")
+    sys.exit(
+        f"This Python cannot make environments: the system package {package} is missing. "
+        f"Install it, then run the same command again: sudo apt-get install {package}"
+    )
 
 
 def _install(python: Path, *arguments: str) -> None:
     command = [str(python), "-m", "pip", "install", "--no-input", "--disable-pip-version-check", *arguments]
     lines: list[str] = []
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-                          env=clean_environ()) as pip:
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=clean_environ()
+    ) as pip:
         for line in pip.stdout or ():
             lines.append(line.rstrip())
             _tell(line)
     if pip.returncode:
         say("\n".join(lines[-TAIL_LINES:]))
-        sys.exit("Installing failed; the installer's last words are above. Most often the network is down or the "
-                 "disk is full: put that right and run the same command again.")
+        sys.exit(
+            "Installing failed; the installer's last words are above. Most often the network is down or the "
+            "disk is full: put that right and run the same command again."
+        )
 
 
 def _tell(line: str) -> None:

@@ -226,9 +226,7 @@ def _emptied(labels: Labels) -> Labels:
     return np.where(np.isin(labels, (Tissue.SAC, Tissue.FLAVUM, Tissue.ROOT)), np.uint16(Tissue.CANAL), labels)
 
 
-def truth_record(
-    rendered: Rendered, truth: Anatomy, found: Anatomy, matched: Mapping[str, str]
-) -> dict[str, Any]:
+def truth_record(rendered: Rendered, truth: Anatomy, found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
     """Joints and canal areas against formulas; those of surfaces against what is read from the true labels."""
     joints, areas = rendered.joints, rendered.areas_mm2
     if rendered.case.is_mesh:
@@ -345,8 +343,10 @@ def coverage(true: Estimate, reported: Intervals, approach: Approach) -> dict[st
         cost, bound = getattr(true, kind), getattr(reported, kind)
         pairs.append((f"{kind} bone removed", bound.bone_mm3, cost.removal.total_mm3))
         for side, kept in cost.facets.items():
-            pairs += [(f"{kind} facet {name}", interval, getattr(kept, name))
-                      for name, interval in bound.facets.get(side, {}).items()]
+            pairs += [
+                (f"{kind} facet {name}", interval, getattr(kept, name))
+                for name, interval in bound.facets.get(side, {}).items()
+            ]
     far = other_side(approach.side)
     if far in true.reach and "lateral_mm" in reported.reach.get(far, {}):
         pairs.append(("reach", reported.reach[far]["lateral_mm"], true.reach[far].lateral_mm))

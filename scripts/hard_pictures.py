@@ -50,8 +50,14 @@ def _middle(scan: Scan, true: Labels, level: str) -> tuple[int, int, int]:
 def _plane(axis: Axes, scan: Scan, true: Labels, found: Labels | None, along: int, at: int) -> None:
     across = [d for d in range(3) if d != along]
     aspect = float(scan.grid.spacing_mm[across[1]] / scan.grid.spacing_mm[across[0]])
-    axis.imshow(np.take(scan.voxels, at, axis=along).T, cmap="gray", vmin=WINDOW_HU[0], vmax=WINDOW_HU[1],
-                origin="lower", aspect=aspect)
+    axis.imshow(
+        np.take(scan.voxels, at, axis=along).T,
+        cmap="gray",
+        vmin=WINDOW_HU[0],
+        vmax=WINDOW_HU[1],
+        origin="lower",
+        aspect=aspect,
+    )
     _outlines(axis, np.take(true, at, axis=along), "lime", "cyan")
     if found is not None:
         _outlines(axis, np.take(found, at, axis=along), "red", "yellow")

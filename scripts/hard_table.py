@@ -12,10 +12,27 @@ from scipy import stats
 Record = dict[str, Any]
 WORST = 5
 
-PARTS = ("body", "pedicle", "pars", "lamina", "spinous_base", "spinous_process", "superior_articular",
-         "inferior_articular", "transverse")
-EFFECTS = ("task bone removed %", "cone bone removed %", "ipsilateral facet area kept", "ipsilateral facet width kept",
-           "contralateral facet area kept", "contralateral facet width kept", "reach mm", "share of targets reached")
+PARTS = (
+    "body",
+    "pedicle",
+    "pars",
+    "lamina",
+    "spinous_base",
+    "spinous_process",
+    "superior_articular",
+    "inferior_articular",
+    "transverse",
+)
+EFFECTS = (
+    "task bone removed %",
+    "cone bone removed %",
+    "ipsilateral facet area kept",
+    "ipsilateral facet width kept",
+    "contralateral facet area kept",
+    "contralateral facet width kept",
+    "reach mm",
+    "share of targets reached",
+)
 
 
 def summary(records: Sequence[Record]) -> str:
@@ -44,9 +61,13 @@ def _groups(records: Sequence[Record]) -> Iterable[tuple[str, list[Record]]]:
 def _outcomes(records: Sequence[Record]) -> str:
     outcomes, names = Counter(r["outcome"] for r in records), Counter(r["names"] for r in records if "names" in r)
     crashes = sum("effect_crash" in r for r in records)
-    return (f"{len(records)} cases: " + ", ".join(f"{n} {word}" for word, n in sorted(outcomes.items()))
-            + "; names " + ", ".join(f"{n} {word}" for word, n in sorted(names.items()))
-            + (f"; {crashes} crashed after the build" if crashes else ""))
+    return (
+        f"{len(records)} cases: "
+        + ", ".join(f"{n} {word}" for word, n in sorted(outcomes.items()))
+        + "; names "
+        + ", ".join(f"{n} {word}" for word, n in sorted(names.items()))
+        + (f"; {crashes} crashed after the build" if crashes else "")
+    )
 
 
 def _table(records: Sequence[Record]) -> str:

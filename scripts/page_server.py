@@ -46,7 +46,15 @@ def served(folder: Path) -> Served:
 
 
 def _serve(folder: Path, port: int) -> subprocess.Popen[str]:
-    command = [sys.executable, "-m", "canalwise.workbench.commands.main", "rehearse", str(folder), "--no-open", "--json"]
+    command = [
+        sys.executable,
+        "-m",
+        "canalwise.workbench.commands.main",
+        "rehearse",
+        str(folder),
+        "--no-open",
+        "--json",
+    ]
     command += ["--port", str(port), "--token", TOKEN]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None

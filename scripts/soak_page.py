@@ -108,8 +108,11 @@ def _moved_about(page: Any, server: Any, options: argparse.Namespace, wrong: lis
             rows.append((resident_mb(server.process.pid), used))
             problem = page.evaluate("window.rehearsal.store.state.problem")
             wrong += [problem] if problem else []
-            print(f"{len(rows):4} min  {moves:6} moves  server {rows[-1][0]:6.0f} MB  page {used:6.1f} MB  "
-                  f"errors {len(wrong)} {wrong[-1][:80] if wrong else ''}", flush=True)
+            print(
+                f"{len(rows):4} min  {moves:6} moves  server {rows[-1][0]:6.0f} MB  page {used:6.1f} MB  "
+                f"errors {len(wrong)} {wrong[-1][:80] if wrong else ''}",
+                flush=True,
+            )
     return rows
 
 

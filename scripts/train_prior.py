@@ -50,8 +50,25 @@ WORK_MM = 1.0
 PATCH = 96
 """Edge of a training patch in voxels of WORK_MM."""
 
-(AIR, SOFT, CANAL, SAC, FLAVUM, CALCIFIED, ROOT, DISC, BODY, PEDICLE, PARS, LAMINA, SPINOUS, SUPERIOR, INFERIOR,
- TRANSVERSE, SACRUM) = range(17)
+(
+    AIR,
+    SOFT,
+    CANAL,
+    SAC,
+    FLAVUM,
+    CALCIFIED,
+    ROOT,
+    DISC,
+    BODY,
+    PEDICLE,
+    PARS,
+    LAMINA,
+    SPINOUS,
+    SUPERIOR,
+    INFERIOR,
+    TRANSVERSE,
+    SACRUM,
+) = range(17)
 CLASS_OF = (0, 0, 1, 1, 1, 1, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11)
 """Network class of each painted code."""
 
@@ -59,14 +76,23 @@ CLASSES = 12
 
 
 def codes_of(labels: Labels) -> Codes:
-    """(nx, ny, nz) uint8 array of painting codes of a map of `canalwise.recon.labels`."""
+    """(nx, ny, nz) uint8 array of painting codes of a map of `recon.labels`."""
     table = np.full(65536, SOFT, dtype=np.uint8)
     table[Tissue.OUTSIDE] = AIR
     for tissue in (Tissue.CANAL, Tissue.SAC, Tissue.FLAVUM, Tissue.CALCIFIED, Tissue.ROOT):
         table[tissue] = CANAL + tissue - 1
-    kinds = {Part.BODY: BODY, Part.PEDICLE_LEFT: PEDICLE, Part.PARS_LEFT: PARS, Part.LAMINA_LEFT: LAMINA,
-             Part.SPINOUS_PROCESS: SPINOUS, Part.SPINOUS_BASE: SPINOUS, Part.SUPERIOR_ARTICULAR_LEFT: SUPERIOR,
-             Part.INFERIOR_ARTICULAR_LEFT: INFERIOR, Part.TRANSVERSE_LEFT: TRANSVERSE, Part.DISC: DISC}
+    kinds = {
+        Part.BODY: BODY,
+        Part.PEDICLE_LEFT: PEDICLE,
+        Part.PARS_LEFT: PARS,
+        Part.LAMINA_LEFT: LAMINA,
+        Part.SPINOUS_PROCESS: SPINOUS,
+        Part.SPINOUS_BASE: SPINOUS,
+        Part.SUPERIOR_ARTICULAR_LEFT: SUPERIOR,
+        Part.INFERIOR_ARTICULAR_LEFT: INFERIOR,
+        Part.TRANSVERSE_LEFT: TRANSVERSE,
+        Part.DISC: DISC,
+    }
     for vertebra in ("T12", "L1", "L2", "L3", "L4", "L5", "L6", "S1"):
         for part, code in kinds.items():
             twins = (part, Part(part + 1)) if part.name.endswith("LEFT") else (part,)
@@ -135,12 +161,20 @@ class Painter:
         points = torch.stack(torch.meshgrid(line, line, line, indexing="ij"))
         turn = torch.linalg.matrix_exp(self._skew(0.22))
         scale = torch.diag(torch.exp(0.11 * torch.randn(3, generator=self.generator, device=self.device)))
-        shear = torch.eye(3, device=self.device) + 0.05 * torch.randn((3, 3), generator=self.generator,
-                                                                      device=self.device)
+        shear = torch.eye(3, device=self.device) + 0.05 * torch.randn(
+            (3, 3), generator=self.generator, device=self.device
+        )
         matrix = turn @ scale @ shear * self.uniform(0.85, 1.15)
         matrix = matrix @ torch.diag(torch.tensor([1.0 if self.chance(0.5) else -1.0, 1.0, 1.0], device=self.device))
-        bend = sum(a * self.field(n, PATCH, 3) for n, a in ((3, self.uniform(0, 4.5)), (5, self.uniform(0, 2.4)),
-                                                             (9, self.uniform(0, 1.4)), (15, self.uniform(0, 0.9))))
+        bend = sum(
+            a * self.field(n, PATCH, 3)
+            for n, a in (
+                (3, self.uniform(0, 4.5)),
+                (5, self.uniform(0, 2.4)),
+                (9, self.uniform(0, 1.4)),
+                (15, self.uniform(0, 0.9)),
+            )
+        )
         bend = F.interpolate(bend[None], scale_factor=2, mode="trilinear", align_corners=False)[0]
         return torch.einsum("ij,jabc->iabc", matrix, points) + bend
 
@@ -171,8 +205,11 @@ class Painter:
         between = superior & inferior & ((codes == SOFT) | (codes == FLAVUM))
         where = between & (self.field(9, 2 * PATCH)[0] > self.uniform(-1.5, 1.0))
         near = grown(codes == SUPERIOR, max(reach // 2, 1))
-        filled = torch.where(near, torch.tensor(SUPERIOR, device=self.device, dtype=torch.uint8),
-                             torch.tensor(INFERIOR, device=self.device, dtype=torch.uint8))
+        filled = torch.where(
+            near,
+            torch.tensor(SUPERIOR, device=self.device, dtype=torch.uint8),
+            torch.tensor(INFERIOR, device=self.device, dtype=torch.uint8),
+        )
         return torch.where(where, filled, codes)
 
     def painted(self, codes: torch.Tensor) -> torch.Tensor:
@@ -180,10 +217,20 @@ class Painter:
         slow, mid = self.field(4, 2 * PATCH)[0], self.field(14, 2 * PATCH)[0]
         body = self.uniform(20.0, 300.0)
         arch = body + self.uniform(0.0, 280.0)
-        values = [self.uniform(-1000, -850), self.uniform(20, 75), self.uniform(-95, 45), self.uniform(0, 55),
-                  self.uniform(35, 130), self.uniform(130, 900), self.uniform(0, 60), self.uniform(40, 150), body,
-                  body + self.uniform(0.0, 150.0), *[arch + self.uniform(-60, 60) for _ in range(6)],
-                  body + self.uniform(-50.0, 100.0)]
+        values = [
+            self.uniform(-1000, -850),
+            self.uniform(20, 75),
+            self.uniform(-95, 45),
+            self.uniform(0, 55),
+            self.uniform(35, 130),
+            self.uniform(130, 900),
+            self.uniform(0, 60),
+            self.uniform(40, 150),
+            body,
+            body + self.uniform(0.0, 150.0),
+            *[arch + self.uniform(-60, 60) for _ in range(6)],
+            body + self.uniform(-50.0, 100.0),
+        ]
         if self.chance(0.35):
             values[SUPERIOR] = values[INFERIOR] = self.uniform(350.0, 950.0)
         value = torch.tensor(values, device=self.device)[codes.long()]
@@ -216,8 +263,12 @@ class Painter:
         line = torch.linspace(-1.0, 1.0, size, device=self.device) * PATCH / 2
         x, y, z = torch.meshgrid(line, line, line, indexing="ij")
         for _ in range(int(self.uniform(0.0, 4.0))):
-            cx, cy, lean_x, lean_y = (self.uniform(-40, 40), self.uniform(-45, 45), self.uniform(-0.3, 0.3),
-                                      self.uniform(-0.3, 0.3))
+            cx, cy, lean_x, lean_y = (
+                self.uniform(-40, 40),
+                self.uniform(-45, 45),
+                self.uniform(-0.3, 0.3),
+                self.uniform(-0.3, 0.3),
+            )
             off = torch.hypot(x - cx - lean_x * z, y - cy - lean_y * z) / self.uniform(3.0, 13.0)
             value = torch.where(off < 1.0, self.uniform(40.0, 420.0), value)
             if self.chance(0.3):
@@ -225,8 +276,11 @@ class Painter:
         for _ in range(int(self.uniform(0.0, 4.0))):
             at, half = [self.uniform(-48, 48) for _ in range(3)], [self.uniform(4.0, 26.0) for _ in range(3)]
             off = sum(((p - c) / h) ** 2 for p, c, h in zip((x, y, z), at, half, strict=True)) + 0.3 * slow
-            inner, rim = (self.uniform(-900, 500), self.uniform(-900, 600)) if self.chance(0.3) else (
-                self.uniform(40, 300), self.uniform(300, 1100))
+            inner, rim = (
+                (self.uniform(-900, 500), self.uniform(-900, 600))
+                if self.chance(0.3)
+                else (self.uniform(40, 300), self.uniform(300, 1100))
+            )
             value = torch.where(off < 1.0, inner, value)
             value = torch.where((off < 1.0) & (off > self.uniform(0.6, 0.9)), rim, value)
         return value
@@ -238,7 +292,8 @@ class Painter:
             x, y, z = torch.meshgrid(line, line, line, indexing="ij")
             cx, cz = self.uniform(-30, 30), self.uniform(-30, 30)
             rod = (torch.hypot(x - cx - self.uniform(-0.4, 0.4) * y, z - cz) < self.uniform(1.5, 3.5)) & (
-                (y - self.uniform(-30, 30)).abs() < self.uniform(10, 25))
+                (y - self.uniform(-30, 30)).abs() < self.uniform(10, 25)
+            )
             value = torch.where(rod, 3000.0, value) + self.uniform(0, 150) * self.field(12, PATCH)[0]
         spacing = [self.uniform(0.4, 1.6)] * 3
         if self.chance(0.6):
@@ -279,7 +334,7 @@ def _edge(pad: list[int]) -> list[int]:
 
 
 def network_input(hu: torch.Tensor) -> torch.Tensor:
-    """HU as the network takes it; `canalwise.recon.segmentation.network` does the same."""
+    """HU as the network takes it; `recon.segmentation.network` does the same."""
     return hu.clamp(-200.0, 1300.0) / 500.0
 
 
@@ -289,8 +344,13 @@ class Block(nn.Module):
     def __init__(self, inner: int, outer: int) -> None:
         super().__init__()
         self.layers = nn.Sequential(
-            nn.Conv3d(inner, outer, 3, padding=1, bias=False), nn.BatchNorm3d(outer), nn.ReLU(inplace=True),
-            nn.Conv3d(outer, outer, 3, padding=1, bias=False), nn.BatchNorm3d(outer), nn.ReLU(inplace=True))
+            nn.Conv3d(inner, outer, 3, padding=1, bias=False),
+            nn.BatchNorm3d(outer),
+            nn.ReLU(inplace=True),
+            nn.Conv3d(outer, outer, 3, padding=1, bias=False),
+            nn.BatchNorm3d(outer),
+            nn.ReLU(inplace=True),
+        )
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         """(N, outer, ...) features."""
@@ -330,8 +390,9 @@ def loss_of(scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor) -
     return entropy + 1.0 - ((2 * both + 20.0) / (sizes + 20.0)).mean()
 
 
-def trained(network: Network, painter: Painter, minutes: float, batch: int, average: dict[str, torch.Tensor],
-            peak: float) -> None:
+def trained(
+    network: Network, painter: Painter, minutes: float, batch: int, average: dict[str, torch.Tensor], peak: float
+) -> None:
     """Train for a time; `average` holds the running mean of the weights (in place)."""
     optimiser = torch.optim.AdamW(network.parameters(), lr=peak, weight_decay=1e-4)
     weight = torch.ones(CLASSES, device=painter.device)
@@ -352,8 +413,9 @@ def trained(network: Network, painter: Painter, minutes: float, batch: int, aver
         optimiser.step()
         for name, value in network.state_dict().items():
             keep = min(0.998, step / (step + 10.0))
-            average[name] = value.clone() if not value.is_floating_point() else (
-                average[name] * keep + value * (1 - keep))
+            average[name] = (
+                value.clone() if not value.is_floating_point() else (average[name] * keep + value * (1 - keep))
+            )
         step += 1
         if step % 100 == 0:
             print(f"{done:5.0%} step {step} loss {loss.item():.3f}", flush=True)
@@ -375,8 +437,15 @@ def dice_table(network: Network, painter: Painter, patches: int) -> list[float]:
 def write_network(network: Network, path: Path) -> None:
     """Write the network for use: weights in half precision (half the file), sums in single."""
     free = {0: "n", 2: "x", 3: "y", 4: "z"}
-    torch.onnx.export(network, (torch.zeros(1, 1, 32, 32, 32),), str(path), dynamo=False,
-                      input_names=["hu"], output_names=["scores"], dynamic_axes={"hu": free, "scores": free})
+    torch.onnx.export(
+        network,
+        (torch.zeros(1, 1, 32, 32, 32),),
+        str(path),
+        dynamo=False,
+        input_names=["hu"],
+        output_names=["scores"],
+        dynamic_axes={"hu": free, "scores": free},
+    )
     model = onnx.load(path)
     casts = []
     for weight in model.graph.initializer:
@@ -412,8 +481,13 @@ def main() -> None:
     surfaces = [codes_of(np.load(path)["labels"]) for path in sorted(options.meshes.glob("*.npz"))]
     print(f"{len(surfaces)} surface maps, {len(phantoms)} phantoms, {time.monotonic() - start:.0f} s", flush=True)
     maps = [torch.from_numpy(m).to(device) for m in (*surfaces, *phantoms)]
-    painter = Painter(maps, len(surfaces), device, torch.Generator(device).manual_seed(options.seed),
-                      np.random.default_rng(options.seed))
+    painter = Painter(
+        maps,
+        len(surfaces),
+        device,
+        torch.Generator(device).manual_seed(options.seed),
+        np.random.default_rng(options.seed),
+    )
     network = Network().to(device)
     if options.resume:
         network.load_state_dict(torch.load(options.resume, map_location=device))

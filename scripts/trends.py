@@ -81,8 +81,10 @@ Angled tools are not modelled, so heights are no match for the paper's, and a sw
 def scene_rows(open_: Anatomy, tight: Anatomy) -> Iterator[Row]:
     """What was drawn in, beside what stenosis is known by."""
     thick = value("soft_tissue", "ligamentum flavum thickness, joints degenerate and disc narrow", "L4-L5")
-    areas = [value("facets", f"superior articular process cross-section, {which}", "L4-L5").mean
-             for which in ("controls", "stenosis")]
+    areas = [
+        value("facets", f"superior articular process cross-section, {which}", "L4-L5").mean
+        for which in ("controls", "stenosis")
+    ]
     for name in LEVELS:
         for word, anatomy in (("as it is", open_), ("drawn in", tight)):
             read = {(m.name, m.at): m.value for m in anatomy.level(name).measurements}
@@ -152,7 +154,9 @@ def recess_rows(prepared: PreparedLevel, kind: str) -> Iterator[Row]:
     """One recess alone: what its own joint keeps and how high it stands, reached from its own side and from across."""
     name = prepared.level.name
     ways: tuple[tuple[str, str, Callable[[Side], Side]], ...] = (
-        ("its own side", "ipsilateral", lambda recess: recess), ("across", "contralateral", across))
+        ("its own side", "ipsilateral", lambda recess: recess),
+        ("across", "contralateral", across),
+    )
     for word, relation, entry in ways:
         found = {recess: recess_from(prepared, recess, entry(recess), kind) for recess in SIDES}
         length = f"{100 * (value('facets', f'length kept {relation}').mean or 0):.1f} (biportal 2022)"

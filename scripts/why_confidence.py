@@ -78,8 +78,12 @@ class Outcome:
 def readings(asked: Reading) -> Iterator[tuple[str, PhantomScan, Anatomy | CanalwiseError]]:
     """(how, phantom scan, anatomy or why there is none) with labels given and from the CT alone."""
     spec = SpineSpec(levels={LEVEL: asked.knobs}, trabecular_hu=asked.trabecular_hu)
-    phantom = render_scan(spec, GridRequest(asked.spacing_mm).grid(spec, LEVEL), noise_hu=asked.noise_hu,
-                          point_spread_fwhm_mm=asked.blur_mm)
+    phantom = render_scan(
+        spec,
+        GridRequest(asked.spacing_mm).grid(spec, LEVEL),
+        noise_hu=asked.noise_hu,
+        point_spread_fwhm_mm=asked.blur_mm,
+    )
     scan = Scan(phantom.ct_hu, phantom.grid, "CT")
     yield "given", phantom, anatomy_of(scan, given=GivenLabels(phantom.labels, GIVEN))
     try:
@@ -93,8 +97,11 @@ def outcome_of(phantom: PhantomScan, anatomy: Anatomy) -> Outcome:
     level, scan = anatomy.level(LEVEL), Scan(phantom.ct_hu, phantom.grid, "CT").on(anatomy.grid)
     sure = confidence_of(scan, anatomy.labels, level, anatomy.sources, anatomy.naming)
     truth = Scan(phantom.labels.astype(np.int16), phantom.grid, "CT").on(anatomy.grid).voxels.astype(np.uint16)
-    distances = [_distance_mm(np.isin(anatomy.labels, values), np.isin(truth, values), anatomy.grid)
-                 for name, values in structures_of(level).items() if "lamina" in name or "articular" in name]
+    distances = [
+        _distance_mm(np.isin(anatomy.labels, values), np.isin(truth, values), anatomy.grid)
+        for name, values in structures_of(level).items()
+        if "lamina" in name or "articular" in name
+    ]
     offsets = []
     for vertebra in NAMES:
         sd = float(np.mean([s.border_sd_mm for s in sure.structures if s.name.startswith(vertebra)]))
@@ -152,8 +159,10 @@ def main() -> None:
 def _line(name: str, how: str, found: Outcome) -> str:
     least = min(found.confidence.reasons, key=lambda reason: reason.value_frac)
     offsets = " ".join(f"{offset:+.3f}" for offset, _ in found.offsets_sd)
-    return (f"{name:20}{how:10}{found.confidence.value_frac:6.2f}{found.distance_mm:8.2f}{offsets:>18}"
-            f"{found.offsets_sd[0][1]:7.3f}  {least.about}: {least.because[:70]}")
+    return (
+        f"{name:20}{how:10}{found.confidence.value_frac:6.2f}{found.distance_mm:8.2f}{offsets:>18}"
+        f"{found.offsets_sd[0][1]:7.3f}  {least.about}: {least.because[:70]}"
+    )
 
 
 def _tell(how: str, found: list[Outcome]) -> None:

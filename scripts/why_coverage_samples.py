@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `canalwise.estimator.geometry.bricks.SAMPLES_PER_EDGE` is 3: error of the removed volume against the cost of sampling.
+"""Why `estimator.geometry.bricks.SAMPLES_PER_EDGE` is 3: error of the removed volume against the cost of sampling.
 
 A cone swept 3 deg about its axis (4.5 mm sleeve) cuts an 8 mm slab of bone at chance places and tilts;
 the exact volume is that of an oblique frustum (tests/closed_forms.py). Run with the project's Python:

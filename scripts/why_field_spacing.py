@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `canalwise.estimator.removal.keep_out.FIELD_SPACING_MM` is 0.3: error of the clearance to the sac against the cost of the field.
+"""Why `estimator.removal.keep_out.FIELD_SPACING_MM` is 0.3: error of the clearance to the sac against its cost.
 
 A dural sac that is a straight tube of 8 mm radius is labelled on 0.5 and 1 mm voxels. Lines of sight from a
 pivot pass over it at many distances; the exact clearance of each is plane geometry. Run with the project's Python:
@@ -64,12 +64,14 @@ def main() -> None:
             start_s = time.perf_counter()
             field = keepout.keep_out_of(anatomy, np.zeros(3), (RETRACTION_MM, CLEARANCE_MM, TOOL_RADIUS_MM))
             field_s = time.perf_counter() - start_s
-            field.sight_mm(PIVOT_MM, points[:1])       # compile before the clock runs
+            field.sight_mm(PIVOT_MM, points[:1])  # compile before the clock runs
             start_s = time.perf_counter()
             error = (field.sight_mm(PIVOT_MM, points) - exact)[near]
             each_us = 1e6 * (time.perf_counter() - start_s) / len(points)
-            print(f"{voxel_mm:8} | {spacing_mm:16} | {error.mean():+7.3f} | {np.abs(error).max():14.3f} "
-                  f"| {field_s:7.2f} | {each_us:8.1f}")
+            print(
+                f"{voxel_mm:8} | {spacing_mm:16} | {error.mean():+7.3f} | {np.abs(error).max():14.3f} "
+                f"| {field_s:7.2f} | {each_us:8.1f}"
+            )
     print(CONCLUSION)
 
 

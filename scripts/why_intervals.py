@@ -101,8 +101,10 @@ def main() -> None:
     for name, pairs in gathered.items():
         error, sd = np.array(pairs).T
         covered, z = np.abs(error) <= 1.96 * sd + 1e-6, error / np.maximum(sd, 1e-3)
-        print(f"{name:26}{len(pairs):4}{100 * covered.mean():8.0f}%{np.sqrt((z**2).mean()):8.2f}"
-              f"{np.median(np.abs(error)):14.4f}{np.median(1.96 * sd):12.4f}")
+        print(
+            f"{name:26}{len(pairs):4}{100 * covered.mean():8.0f}%{np.sqrt((z**2).mean()):8.2f}"
+            f"{np.median(np.abs(error)):14.4f}{np.median(1.96 * sd):12.4f}"
+        )
 
 
 if __name__ == "__main__":

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `canalwise.recon.case.folder.OCCUPANCY_STEPS` is 255: what a removed volume loses when occupancy is stored in few steps.
+"""Why `recon.case.folder.OCCUPANCY_STEPS` is 255: what a removed volume loses when occupancy is stored in few steps.
 
 A ball of bone with a soft edge stands for the case at its worst: every border voxel is partly filled. Run with
 the project's Python:

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `canalwise.estimator.planning.default_approach` holds the channel 40 mm dorsal of the lamina and lets it give 8 mm on the way across.
+"""Why `estimator.planning.default_approach` sets the pivot 40 mm dorsal of the lamina and lets it shift 8 mm laterally.
 
 The default approach to the demonstration spine's L3-L4, from the left, is laid out with other pivots. The nearer
 and the more lateral the pivot, the flatter the channel crosses the midline. Run with the project's Python:

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `canalwise.estimator.search.best_approach` goes about it as it does: optimisers, generations and budgets at equal evaluations.
+"""Why `estimator.search.best_approach` goes about it so: optimisers, generations, budgets at equal evaluations.
 
 Each way of searching starts from the same Sobol points of a narrow phantom level (one side, one instrument) and may
 evaluate the same number of approaches more. Run with the project's Python; a few minutes:
@@ -114,23 +114,23 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--budget", type=int, default=16_000)
     parser.add_argument("--seeds", type=int, default=3)
-    task_level = parser.parse_args()
+    asked = parser.parse_args()
     prepared = prepared_level(narrow_level(), LEVEL)
     space = SearchSpace(level_for_task(prepared, "left", SearchTask().task), Channel())
-    print(f"way of searching | least bone mm3 after {START} + {task_level.budget} approaches, seeds 0..{task_level.seeds - 1}"
+    print(f"way of searching | least bone mm3 after {START} + {asked.budget} approaches, seeds 0..{asked.seeds - 1}"
           " (at half the budget) | s")  # fmt: skip
     for name, optimiser in OPTIMISERS.items():
         start = time.process_time()
-        found = [least_of(space, optimiser, task_level.budget, seed) for seed in range(task_level.seeds)]
+        found = [least_of(space, optimiser, asked.budget, seed) for seed in range(asked.seeds)]
         reported = ", ".join(f"{last:.1f} ({half:.1f})" for last, half in found)
-        print(f"{name:32} | {reported} | {(time.process_time() - start) / task_level.seeds:.0f}", flush=True)
+        print(f"{name:32} | {reported} | {(time.process_time() - start) / asked.seeds:.0f}", flush=True)
     print("budget of a whole search | best mm3 | likeliest mm3 | succeeds by hand: best, likeliest | s")
     for budget in (5_000, 10_000, 20_000, 50_000, 100_000):
         start = time.process_time()
-        outcomes_by_relation = search(prepared, SearchTask(budget=budget))
-        both = [success_of(p.candidate.way.task_level, p.approach, outcomes_by_relation.allowed_frac, ExecutionSampler(2000, 1)).both
-                for p in (outcomes_by_relation.best, outcomes_by_relation.robust)]  # fmt: skip
-        print(f"{budget:24} | {outcomes_by_relation.best.bone_mm3:8.1f} | {outcomes_by_relation.robust.bone_mm3:8.0f} | "
+        found = search(prepared, SearchTask(budget=budget))
+        both = [success_of(p.candidate.way.task_level, p.approach, found.allowed_frac, ExecutionSampler(2000, 1)).both
+                for p in (found.best, found.robust)]  # fmt: skip
+        print(f"{budget:24} | {found.best.bone_mm3:8.1f} | {found.robust.bone_mm3:8.0f} | "
               f"{both[0]:.3f} {both[1]:.3f} | {time.process_time() - start:.0f}", flush=True)  # fmt: skip
     print(CONCLUSION)
 

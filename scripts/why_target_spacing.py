@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `canalwise.recon.level.targets.STEP_MM` is 0.5: how the task's removal depends on the spacing of its target points.
+"""Why `recon.level.targets.STEP_MM` is 0.5: how the task's removal depends on the spacing of its target points.
 
 A tool of 2 mm radius must touch every point of an arc on the far wall, through an 8 mm plate of bone. The
 finest spacing stands for the wall itself. Run with the project's Python:

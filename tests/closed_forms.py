@@ -103,9 +103,7 @@ def entry_angle_deg(entry_mm: float, target_mm: float, depth_mm: float) -> float
     return math.degrees(math.atan2(entry_mm + target_mm, depth_mm))
 
 
-def over_the_top_tilt_deg(
-    pivot_mm: tuple[float, float], centre_mm: tuple[float, float], radius_mm: float
-) -> float:
+def over_the_top_tilt_deg(pivot_mm: tuple[float, float], centre_mm: tuple[float, float], radius_mm: float) -> float:
     """Medial tilt of the straight line from the pivot that just touches the top of a circle.
 
     Plane of the axial slice, (contralateral, dorsal) mm; tilt 0 is straight ventral and positive

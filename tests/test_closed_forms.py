@@ -44,8 +44,9 @@ def test_grown_cone_is_its_stack_of_discs(half_angle_deg, length_mm, radius_mm):
     dip = radius_mm * np.sin(np.radians(half_angle_deg))
     breaks = [-radius_mm, -dip, length_mm - dip, length_mm, length_mm + radius_mm]
     margin = 1e-9
-    pieces = [quad(disc_mm2, a + margin, b - margin, epsrel=1e-7)[0]
-              for a, b in pairwise(breaks) if b - a > 10 * margin]
+    pieces = [
+        quad(disc_mm2, a + margin, b - margin, epsrel=1e-7)[0] for a, b in pairwise(breaks) if b - a > 10 * margin
+    ]
     assert sum(pieces) == pytest.approx(exact.grown_cone_mm3(half_angle_deg, length_mm, radius_mm), rel=1e-6)
 
 
@@ -88,7 +89,7 @@ def test_swept_slab_counts_points_near_the_cone(half_angle_deg, radius_mm, tilt_
             return brentq(outside, 0.0, 40.0, xtol=1e-9) if outside(0.0) < 0 else 0.0
 
         centre = depth_mm * np.tan(tilt)
-        nodes = centre + 16.0 * np.cos(np.pi * (np.arange(400) + 0.5) / 400)   # Chebyshev: dense at the ends
+        nodes = centre + 16.0 * np.cos(np.pi * (np.arange(400) + 0.5) / 400)  # Chebyshev: dense at the ends
         weights = 16.0 * np.pi / 400 * np.sin(np.pi * (np.arange(400) + 0.5) / 400)
         return float(sum(2 * half_width(u) * w for u, w in zip(nodes, weights, strict=True)))
 
@@ -96,14 +97,16 @@ def test_swept_slab_counts_points_near_the_cone(half_angle_deg, radius_mm, tilt_
     areas = [section_mm2(depth) for depth in (near_mm, (near_mm + far_mm) / 2, far_mm)]
     volume = (far_mm - near_mm) / 6 * (areas[0] + 4 * areas[1] + areas[2])
     assert volume == pytest.approx(
-        exact.swept_through_slab_mm3(half_angle_deg, radius_mm, near_mm, far_mm, tilt_deg), rel=1e-3)
+        exact.swept_through_slab_mm3(half_angle_deg, radius_mm, near_mm, far_mm, tilt_deg), rel=1e-3
+    )
 
 
 def test_frustum_is_its_stack_of_discs():
     volume = quad(lambda z: np.pi * (5.6 + 0.1 * z) ** 2, 0, 8)[0]
     assert exact.frustum_through_slab_mm3(5.6, 6.4, 8.0) == pytest.approx(volume)
     assert exact.swept_through_slab_mm3(5.0, 0.0, 40.0, 48.0) == pytest.approx(
-        exact.frustum_through_slab_mm3(40 * np.tan(np.radians(5)), 48 * np.tan(np.radians(5)), 8.0))
+        exact.frustum_through_slab_mm3(40 * np.tan(np.radians(5)), 48 * np.tan(np.radians(5)), 8.0)
+    )
 
 
 @pytest.mark.parametrize("tilt_deg", [0.0, 25.0])
@@ -130,7 +133,7 @@ def test_drilled_ball_is_its_stack_of_shells(ball_mm, drill_mm):
 @pytest.mark.parametrize("pivot_mm", [(-12.0, 55.0), (-8.0, 70.0), (3.0, 50.0)])
 def test_over_the_top_line_just_touches_the_circle(pivot_mm):
     centre, radius_mm, wall_mm = (0.0, 2.0), 8.0, 12.0
-    depths = np.linspace(-40, 40, 800_001)                       # candidate points of the far wall, 0.1 um apart
+    depths = np.linspace(-40, 40, 800_001)  # candidate points of the far wall, 0.1 um apart
     run, drop = wall_mm - pivot_mm[0], pivot_mm[1] - depths
     miss = np.abs(run * (pivot_mm[1] - centre[1]) - (centre[0] - pivot_mm[0]) * drop) / np.hypot(run, drop)
     over = run / drop > (centre[0] - pivot_mm[0]) / (pivot_mm[1] - centre[1])

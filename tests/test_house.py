@@ -32,15 +32,33 @@ MAY_IMPORT = {
 }
 
 COMPUTES_ONLY = ("recon", "estimator", "phantoms")
-SHOWS_OR_TALKS = ("matplotlib", "pyvista", "vtk", "plotly", "jinja2", "rich", "webbrowser", "http", "socket", "urllib",
-                  "requests", "pynetdicom", "tkinter")
+SHOWS_OR_TALKS = (
+    "matplotlib",
+    "pyvista",
+    "vtk",
+    "plotly",
+    "jinja2",
+    "rich",
+    "webbrowser",
+    "http",
+    "socket",
+    "urllib",
+    "requests",
+    "pynetdicom",
+    "tkinter",
+)
 """Renderers, page makers and the network: for the workbench alone."""
 
 VTK_FOR_MESHING = re.compile(r"vtkmodules\.(vtkCommon|vtkFilters|vtkImaging(Core|Stencil|General)|util\.)\w*$")
 
 IMPORTED_AS = {
-    "connected-components-3d": "cc3d", "fast-simplification": "fast_simplification", "scikit-image": "skimage",
-    "pillow": "PIL", "simpleitk": "SimpleITK", "tomli-w": "tomli_w", "vtk": "vtkmodules",
+    "connected-components-3d": "cc3d",
+    "fast-simplification": "fast_simplification",
+    "scikit-image": "skimage",
+    "pillow": "PIL",
+    "simpleitk": "SimpleITK",
+    "tomli-w": "tomli_w",
+    "vtk": "vtkmodules",
 }
 FOUND_BY_OTHERS = ("pylibjpeg", "pylibjpeg-openjpeg", "pylibjpeg-rle", "python-gdcm", "websockets")
 """Never imported by name: pydicom finds decoders when a scan is compressed, uvicorn what speaks for a socket."""
@@ -70,8 +88,10 @@ def _imported(tree: ast.Module) -> Iterator[str]:
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"line {node.lineno}: imports are written in full"
             # `from recon import labels` means the module, `from canalwise.recon.labels import Part` does not.
-            yield from {f"{node.module}.{a.name}" if f"{node.module}.{a.name}" in SOURCES else str(node.module)
-                        for a in node.names}
+            yield from {
+                f"{node.module}.{a.name}" if f"{node.module}.{a.name}" in SOURCES else str(node.module)
+                for a in node.names
+            }
 
 
 @pytest.mark.parametrize("name", SOURCES)
@@ -92,7 +112,7 @@ def test_what_computes_neither_draws_nor_talks(name):
 
 def test_no_import_cycles():
     graph = {name: {o for o in _imports(name) if o in SOURCES and o != name} for name in SOURCES}
-    assert list(TopologicalSorter(graph).static_order())      # raises CycleError, naming the cycle
+    assert list(TopologicalSorter(graph).static_order())  # raises CycleError, naming the cycle
 
 
 IMPORT_EACH_ALONE = """

@@ -35,8 +35,12 @@ def test_the_wheel_holds_what_is_read_at_run_time(packed):
 
 
 def test_the_wheel_holds_every_module_and_no_sources_of_the_page(packed):
-    modules = {p.relative_to(ROOT).as_posix() for f in ("recon", "estimator", "workbench", "phantoms")
-               for p in (ROOT / f).rglob("*.py") if "node_modules" not in p.parts}
+    modules = {
+        p.relative_to(ROOT).as_posix()
+        for f in ("recon", "estimator", "workbench", "phantoms")
+        for p in (ROOT / f).rglob("*.py")
+        if "node_modules" not in p.parts
+    }
     assert modules <= packed.keys()
     assert not [name for name in packed if name.endswith(".ts") or "node_modules" in name]
 

@@ -46,7 +46,7 @@ class NotebookView:
 
 @dataclass(frozen=True, eq=False)
 class NotebookCase(Case):
-    """A case that can be rehearsed on from a notebook; everything else about it is `canalwise.recon.case.folder.Case`."""
+    """A case that can be rehearsed on from a notebook; everything else about it is `recon.case.folder.Case`."""
 
     @cached_property
     def served(self) -> BoundServer:
@@ -62,7 +62,7 @@ class NotebookCase(Case):
 
 
 def opened(folder: str | Path) -> NotebookCase:
-    """The case in a folder; raises what `canalwise.recon.case.folder.read_case` raises.
+    """The case in a folder; raises what `recon.case.folder.read_case` raises.
 
     >>> opened("case").show()                                  # doctest: +SKIP
     """

@@ -39,7 +39,7 @@ def scene_blocks(case: Case, approach: Approach) -> pyvista.MultiBlock:
     """Named meshes, RAS mm: each vertebra, 'canal', 'dural_sac', 'bone to remove' (task), 'targets', 'sleeve NAME' and
     'tool NAME' of each phase lying along its axis.
 
-    Raises what `canalwise.estimator.estimate.estimate.estimate` raises, and WrongUse where pyvista is not installed.
+    Raises what `estimator.estimate.estimate.estimate` raises, and WrongUse where pyvista is not installed.
     """
     pv = _pyvista()
     found = estimate(case.anatomy, approach)

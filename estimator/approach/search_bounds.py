@@ -46,8 +46,9 @@ BOUNDS: Mapping[str, Bound] = MappingProxyType(
 """What a search varies on one side with one instrument, in the order of its coordinates; lateral is toward the side of
 the approach, cranial of the docking point is measured from the window's centre across its normal."""
 
-ENTRY_LATERAL_MM = Bound(3.0, 30.0, "mm", ENTRIES + "; a pivot nearer than 3 mm is across the supraspinous ligament",
-                         "MEM")
+ENTRY_LATERAL_MM = Bound(
+    3.0, 30.0, "mm", ENTRIES + "; a pivot nearer than 3 mm is across the supraspinous ligament", "MEM"
+)
 """Where the pivots must stay, toward the side of the approach."""
 
 

@@ -128,7 +128,7 @@ def table_of(approaches: Sequence[Approach]) -> ApproachTable:
 
 
 def axes_level(table: ApproachTable) -> Float:
-    """(A, P, 3) array: unit directions pivot -> tip, level frame (`canalwise.estimator.approach.approach.axis_level`, by columns)."""
+    """(A, P, 3) array: unit directions from pivot to tip, level frame (as `axis_level` of one phase)."""
     medial, cranial = np.radians(table.medial_deg), np.radians(table.cranial_deg)
     toward_other_side = np.where(table.from_left, -1.0, 1.0)[:, None]
     x = toward_other_side * np.sin(medial) * np.cos(cranial)
@@ -143,7 +143,7 @@ def pivots_level_mm(table: ApproachTable) -> Float:
 
 
 def packed_phases(table: ApproachTable) -> npt.NDArray[np.float32]:
-    """(A, P, PHASE_NUMBERS) array in the level frame, as `canalwise.estimator.approach.approach.placed_phases` places them."""
+    """(A, P, PHASE_NUMBERS) array in the level frame, as `estimator.approach.approach.placed_phases` places them."""
     half_angle = np.tan(np.radians(table.sweep_deg))
     longest = table.working_length_mm[:, None]
     cones = []

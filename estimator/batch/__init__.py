@@ -7,6 +7,13 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "outcomes_by_relation": ["ENOUGH_FRAC", "OutcomesByRelation", "RELATIONS", "RequiredTargets", "USUAL_WANTED", "margins_frac"],
+        "outcomes_by_relation": [
+            "ENOUGH_FRAC",
+            "OutcomesByRelation",
+            "RELATIONS",
+            "RequiredTargets",
+            "USUAL_WANTED",
+            "margins_frac",
+        ],
     },
 )

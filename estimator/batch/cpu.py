@@ -19,7 +19,7 @@ that all processors are busy (smaller blocks cost 5 % more)."""
 
 
 class Cpu:
-    """Answers with numba on as many threads as there are processors (`canalwise.estimator.batch.outcomes.Device`)."""
+    """Answers with numba on as many threads as there are processors (`estimator.batch.outcomes.Device`)."""
 
     def removals(self, scene: LevelArrays, phases: F32, clearance_radii_mm: F32) -> tuple[F64, F64, F64]:
         """(A, B) weight and weight per mm taken of each bucket, (A,) farthest lateral, mm."""
@@ -40,14 +40,16 @@ class Cpu:
         run = np.zeros((len(phases), len(scene.pars.plane)), np.float32)
         left = np.zeros((len(phases), len(scene.base.plane)), np.float32)
         cell = np.float32(scene.cell_mm)
-        _in_blocks(len(phases), lambda b: keepings(scene.pairs, scene.pars, scene.base, phases[b], clearance_radii_mm[b],
+        _in_blocks(len(phases), lambda b: keepings(scene.pairs, scene.pars, scene.base, phases[b],
+        clearance_radii_mm[b],
                                                    cell, kept[b], run[b], left[b]))  # fmt: skip
         return kept, pars_mm(scene, run), bridge_mm(scene.base, left)
 
     def reaches(self, scene: LevelArrays, phases: F32, clearance_radii_mm: F32, outward_mm: F32) -> tuple[F64, F64]:
         """(A, 2, S) targets touched; (A, 2, 2) farthest at the disc and least clearance beyond the berth, mm."""
         counts, reported = np.zeros((len(phases), 2, len(scene.sets))), np.zeros((len(phases), 2, 2))
-        _in_blocks(len(phases), lambda b: reaches(scene.goals, scene.shade, phases[b], clearance_radii_mm[b], outward_mm[b],
+        _in_blocks(len(phases), lambda b: reaches(scene.goals, scene.shade, phases[b], clearance_radii_mm[b],
+        outward_mm[b],
                                                   counts[b], reported[b]))  # fmt: skip
         return counts, reported
 

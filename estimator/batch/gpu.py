@@ -64,7 +64,7 @@ def constants() -> dict[str, float]:
 
 
 class Gpu:
-    """Answers with a graphics card (`canalwise.estimator.batch.outcomes.Device`); raises WrongUse where there is none.
+    """Answers with a graphics card (`estimator.batch.outcomes.Device`); raises WrongUse where there is none.
 
     Parameters
     ----------
@@ -156,7 +156,9 @@ class GpuLevelArrays:
         lateral = self.cupy.empty(count, np.float32)
         words = self._groups + WAITING_LEAVES
         scene = [*self._cloud, np.int32(self._groups), np.int32(self.buckets)]
-        self._ask("removals", words, phases, [*scene, phases, clearance_radii_mm, self._cell], [weight, per_mm, lateral])
+        self._ask(
+            "removals", words, phases, [*scene, phases, clearance_radii_mm, self._cell], [weight, per_mm, lateral]
+        )
         return weight, per_mm, lateral
 
     def keepings(self, phases: OnCard, clearance_radii_mm: OnCard) -> tuple[OnCard, OnCard, OnCard]:
@@ -176,7 +178,9 @@ class GpuLevelArrays:
         counts = self.cupy.empty((len(phases), 2, self.sets), np.float32)
         reported = self.cupy.empty((len(phases), 2, 2), np.float32)
         words = self._targets * (phases.shape[1] + 1)
-        self._ask("goals_touched", words, phases, [*self._goals, phases, clearance_radii_mm, outward_mm], [counts, reported])
+        self._ask(
+            "goals_touched", words, phases, [*self._goals, phases, clearance_radii_mm, outward_mm], [counts, reported]
+        )
         return counts, reported
 
     def _ask(self, name: str, words: int, phases: OnCard, asked: list[Any], answers: list[OnCard]) -> None:

@@ -1,7 +1,7 @@
 """Many approaches to numbers: what each takes, keeps and reaches, fast enough to ask tens of thousands.
 
-The geometry is that of the exact estimate (`canalwise.estimator.geometry.cone_formulas`); bone is counted by mass points of one cell instead of
-sub-voxel samples. `canalwise.estimator.estimate.estimate` gives the exact numbers of one approach.
+The geometry is that of the exact estimate (`estimator.geometry.cone_formulas`); bone is counted by mass points of one
+cell instead of sub-voxel samples. `estimator.estimate.estimate` gives the exact numbers of one approach.
 """
 
 from __future__ import annotations
@@ -20,9 +20,10 @@ from canalwise.recon.labels import Part, label_of
 
 
 class Device(Protocol):
-    """What counts a batch: the processor (`canalwise.estimator.batch.cpu.CPU`) or a graphics card (`canalwise.estimator.batch.gpu.Gpu`).
+    """What counts a batch: the processor (`estimator.batch.cpu.CPU`) or a graphics card (`estimator.batch.gpu.Gpu`).
 
-    `phases` (A, P, 14) are packed phases, `clearance_radii_mm` and `outward_mm` (A,) mm; `Processor` says what comes back.
+    `phases` (A, P, 14) are packed phases, `clearance_radii_mm` and `outward_mm` (A,) mm; `Processor` says what comes
+    back.
     """
 
     def removals(self, scene: LevelArrays, phases: F32, clearance_radii_mm: F32) -> tuple[F64, F64, F64]:
@@ -120,7 +121,9 @@ def reached_by_all(
     scene = prepared.scene
     outward = np.zeros(len(table)) if shifts is None else shifts.targets_mm
     clearance_radii_mm = _clearance_radii_mm(scene, table, shifts)
-    counts, by_relation = on.reaches(scene, packed_phases(table), clearance_radii_mm, np.asarray(outward, dtype=np.float32))
+    counts, by_relation = on.reaches(
+        scene, packed_phases(table), clearance_radii_mm, np.asarray(outward, dtype=np.float32)
+    )
     with np.errstate(invalid="ignore", divide="ignore"):
         return counts / _targets_there(scene), by_relation
 

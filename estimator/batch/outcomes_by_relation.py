@@ -32,7 +32,7 @@ USUAL_WANTED = ("ipsilateral recess", "contralateral recess")
 
 @dataclass(frozen=True)
 class RequiredTargets:
-    """Target sets of `canalwise.estimator.removal.target_names` that must be reached, and the share of each that is enough.
+    """Target sets of `estimator.removal.target_names` that must be reached, and the share of each that is enough.
 
     >>> RequiredTargets(("contralateral recess",), 1.0).enough_frac
     1.0
@@ -93,7 +93,9 @@ class OutcomesByRelation:
 
     def followed_by(self, other: OutcomesByRelation) -> OutcomesByRelation:
         """These approaches and then the other ones."""
-        return OutcomesByRelation(**{f.name: _followed(getattr(self, f.name), getattr(other, f.name)) for f in fields(OutcomesByRelation)})
+        return OutcomesByRelation(
+            **{f.name: _followed(getattr(self, f.name), getattr(other, f.name)) for f in fields(OutcomesByRelation)}
+        )
 
     def short_frac(self, wanted: RequiredTargets) -> Float:
         """(A,) array: by how much the wanted sets fall short of enough, summed; 0 where all are reached."""
@@ -149,7 +151,7 @@ TARGET_SETS = tuple(dict.fromkeys(name for _, name in FROM_TARGETS.values()))
 
 
 def set_name(relation: str, target_set: str) -> str:
-    """The name of one side's set as `canalwise.estimator.removal.target_names` has it.
+    """The name of one side's set as `estimator.removal.target_names` has it.
 
     >>> set_name("contralateral", "lateral recess")
     'contralateral recess'
@@ -170,7 +172,8 @@ def pars_before_mm(prepared: PreparedLevel, side: Side) -> dict[str, float]:
 def margins_frac(by_relation: OutcomesByRelation, limits: Limits, pars_before: Mapping[str, float]) -> dict[str, Float]:
     """Name of each verdict -> (A,) array: by which share of the limit it is kept; negative broken, NaN not measured.
 
-    The rules are those of `canalwise.estimator.estimate.limit_checks`, held against the whole sweep. A pars that loses nothing breaks none.
+    The rules are those of `estimator.estimate.limit_checks`, held against the whole sweep. A pars that loses nothing
+    breaks none.
     """
     kept: dict[str, Float] = {}
     for relation in RELATIONS:
@@ -183,7 +186,9 @@ def margins_frac(by_relation: OutcomesByRelation, limits: Limits, pars_before: M
         kept[f"{relation} pars width left"] = np.where(untouched, np.maximum(margin, 0.0), margin)
     kept["spinous base undercut"] = -_above(by_relation.undercut_frac, limits.value("spinous_undercut_frac"))
     kept["spinous base bridge left"] = _above(by_relation.bridge_mm, limits.value("spinous_bridge_mm"))
-    kept["farthest bone taken from the midline"] = -_above(by_relation.lateral_removal_mm, limits.value("lateral_removal_mm"))
+    kept["farthest bone taken from the midline"] = -_above(
+        by_relation.lateral_removal_mm, limits.value("lateral_removal_mm")
+    )
     return kept
 
 

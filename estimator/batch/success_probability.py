@@ -42,7 +42,9 @@ class ExecutionSampler:
         return np.random.default_rng(self.seed).standard_normal((self.samples, len(causes_of(phases))))
 
 
-def success_of(task_level: TaskLevel, approach: Approach, allowed_frac: float, hand: ExecutionSampler) -> SuccessProbability:
+def success_of(
+    task_level: TaskLevel, approach: Approach, allowed_frac: float, hand: ExecutionSampler
+) -> SuccessProbability:
     """The chances of one plan; enough is reached where no more than `allowed_frac` is missed.
 
     Limits are those in force, not the batch's guarded ones; all plans meet the same errors, so that differences
@@ -60,7 +62,9 @@ def success_among(task_level: TaskLevel, copies: ApproachTable, allowed_frac: fl
     return SuccessProbability(kept, enough, both, (float(low), float(high)))
 
 
-def failures_of(task_level: TaskLevel, table: ApproachTable, allowed_frac: float, hand: ExecutionSampler) -> tuple[Float, Float]:
+def failures_of(
+    task_level: TaskLevel, table: ApproachTable, allowed_frac: float, hand: ExecutionSampler
+) -> tuple[Float, Float]:
     """Of every approach of a table, (A,) share of its disturbed copies that fail, and (A,) mean bone of the copies."""
     normals = hand.normals(len(table.phase_names))
     copies = joined([disturbed(table.approach(row), hand.errors, normals) for row in range(len(table))])

@@ -81,7 +81,9 @@ class ConstrainedResult:
 
     def rows(self, which: Indices) -> ConstrainedResult:
         """Some of them."""
-        return ConstrainedResult(self.angles_deg[which], self.by_relation.rows(which), self.excess_frac[which], self.short_frac[which])
+        return ConstrainedResult(
+            self.angles_deg[which], self.by_relation.rows(which), self.excess_frac[which], self.short_frac[which]
+        )
 
     def followed_by(self, other: ConstrainedResult) -> ConstrainedResult:
         """These and then the other ones."""
@@ -145,7 +147,9 @@ REACHING = ("short_frac", "excess_frac", "bone")
 """What counts first, second and third."""
 
 
-def least_bone(question: ConstrainedTask, budget: int, seed: int = 0, say: Callable[[str], None] = lambda _: None) -> ConstrainedAnswer:
+def least_bone(
+    question: ConstrainedTask, budget: int, seed: int = 0, say: Callable[[str], None] = lambda _: None
+) -> ConstrainedAnswer:
     """The best of every cell, for about `budget` approaches; each stage makes a round at least.
 
     The same seed gives the same answer.
@@ -207,7 +211,10 @@ def _steps(question: ConstrainedTask, budget: int) -> int:
 
 
 def _about(
-    question: ConstrainedTask, phases: tuple[int, ...], best: tuple[ConstrainedResult, ConstrainedResult], steps_deg: Float
+    question: ConstrainedTask,
+    phases: tuple[int, ...],
+    best: tuple[ConstrainedResult, ConstrainedResult],
+    steps_deg: Float,
 ) -> tuple[Indices, Float]:
     """Steps from the best of each cell along the angles of some phases, and its neighbours' best, aimed anew.
 

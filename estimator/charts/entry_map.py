@@ -53,7 +53,7 @@ class EntryMap:
     reached_bone_mm3 : (Z, X) array, the bone of that: of the best reach where not all can be reached
     facet_area_frac : relation -> (Z, X) array, share of the joint's surface that it keeps
     reasons : what stands in the way; `reason` : (Z, X) array, index of it, -1 where nothing does
-    angles_deg : (Z, X, 6) array of that approach, in the order of `canalwise.estimator.charts.constrained_search.VARIED`
+    angles_deg : (Z, X, 6) array of that approach, in the order of `estimator.charts.constrained_search.VARIED`
     plan_entry_mm : (lateral, cranial) of the plan's own entry
     best : the approach of the entry with the least bone, None where no entry succeeds
     limits, wanted : in force
@@ -95,7 +95,9 @@ class EntryMap:
 
     def __str__(self) -> str:
         place = self.best_place
-        by_relation = f"{self.level} {self.side}: {int(np.isfinite(self.bone_mm3).sum())} of {self.bone_mm3.size} skin entries"
+        by_relation = (
+            f"{self.level} {self.side}: {int(np.isfinite(self.bone_mm3).sum())} of {self.bone_mm3.size} skin entries"
+        )
         by_relation += f" reach {' and '.join(self.wanted.names)} within the limits"
         if place is None:
             return by_relation
@@ -172,7 +174,7 @@ def entries_of(prepared: PreparedLevel, ground: EntryVariation, step_mm: float) 
 
 
 def landmark_z_mm(level: Level, side: Side) -> float:
-    """Height of what entries are told from, as in `canalwise.estimator.planning.skin_entry`; else that of the disc's mid-plane, 0."""
+    """Height of the bony landmark that entries refer to, level frame; 0, the disc's mid-plane, where not in view."""
     landmark = level.landmarks_ras_mm.get(f"upper_lamina_caudal_edge_{side}")
     return 0.0 if landmark is None else float(level.frame.to_level_mm(landmark)[2])
 
@@ -196,7 +198,9 @@ def _beside(shape: tuple[int, ...]) -> npt.NDArray[np.intp]:
     return np.stack([cells[2:, 1:-1], cells[1:-1, 2:]], axis=-1).reshape(-1, 2)
 
 
-def _mapped(ground: EntryVariation, entries: Entries, question: ConstrainedTask, answer: ConstrainedAnswer, budget: int) -> EntryMap:
+def _mapped(
+    ground: EntryVariation, entries: Entries, question: ConstrainedTask, answer: ConstrainedAnswer, budget: int
+) -> EntryMap:
     shape, within, success = entries.points_mm.shape[:2], answer.within, answer.within.success
     bone = np.where(success, within.by_relation.bone_mm3, np.nan)
     kept = within.excess_frac == 0.0
@@ -236,7 +240,9 @@ def reasons_of(question: ConstrainedTask, answer: ConstrainedAnswer) -> list[str
     The limit that full reach breaks worst; or the wanted set least reached, and what stands in its way.
     """
     found, wanted = answer.reaching, question.wanted
-    margins = margins_frac(found.by_relation, question.prepared.limits, pars_before_mm(question.prepared, question.side))
+    margins = margins_frac(
+        found.by_relation, question.prepared.limits, pars_before_mm(question.prepared, question.side)
+    )
     names, worst = list(margins), np.nan_to_num(np.array(list(margins.values())), nan=np.inf).argmin(axis=0)
     shares = np.nan_to_num(np.array([found.by_relation.targets_frac[name] for name in wanted.names]))
     least, cells = shares.argmin(axis=0), np.arange(len(question))

@@ -59,7 +59,7 @@ class DiameterCurve:
     held_feasible : (K,) array, all limits kept and all that is wanted reached
     best : the least bone found by tilting and sweeping anew from the same pivots
     best_feasible : the same of those
-    angles_deg : (K, 6) array of those, in the order of `canalwise.estimator.charts.constrained_search.VARIED`
+    angles_deg : (K, 6) array of those, in the order of `estimator.charts.constrained_search.VARIED`
     """
 
     part: Part
@@ -113,7 +113,9 @@ class InstrumentChart:
         lines = [f"{self.level} {self.side}: {' and '.join(self.wanted.names)} within all limits"]
         for curve in self.curves:
             by_relation = ", ".join(f"{low:g} to {high:g} mm" for low, high in curve.bands_mm) or "none"
-            lines.append(f"{curve.part}: {by_relation} (shown {curve.diameter_mm[0]:g} to {curve.diameter_mm[-1]:g} mm)")
+            lines.append(
+                f"{curve.part}: {by_relation} (shown {curve.diameter_mm[0]:g} to {curve.diameter_mm[-1]:g} mm)"
+            )
         return "\n".join(lines)
 
 
@@ -185,7 +187,9 @@ def fitted_table(plan: Approach, channels: list[Channel]) -> ApproachTable:
     )
 
 
-def _question(prepared: PreparedLevel, ground: EntryVariation, wanted: RequiredTargets, fitted: ApproachTable) -> ConstrainedTask:
+def _question(
+    prepared: PreparedLevel, ground: EntryVariation, wanted: RequiredTargets, fitted: ApproachTable
+) -> ConstrainedTask:
     """Each instrument is a cell at the plan's own pivots; thinner and thicker ones are its neighbours."""
     entries = np.repeat(ground.pivot_mm[None], len(fitted), axis=0)
     count = len(fitted)
@@ -202,7 +206,11 @@ def _question(prepared: PreparedLevel, ground: EntryVariation, wanted: RequiredT
 
 
 def _curve(
-    part: Part, channel: Channel, held: tuple[OutcomesByRelation, npt.NDArray[np.bool_]], best: ConstrainedResult, rows: npt.NDArray[np.intp]
+    part: Part,
+    channel: Channel,
+    held: tuple[OutcomesByRelation, npt.NDArray[np.bool_]],
+    best: ConstrainedResult,
+    rows: npt.NDArray[np.intp],
 ) -> DiameterCurve:
     by_relation, feasible = held
     mine = best.rows(rows)

@@ -88,8 +88,8 @@ class AccessComparison:
 class PairedSamples:
     """What all ways meet alike: the hand's errors and the positions of borders, in standard deviations.
 
-    `execution_sampler_of` (N, K) for the entry on that side; `border_mm`, `sac_mm`, `canal_mm` (N,) how much further in all
-    bone borders, how much nearer the sac and how much further out the canal's wall lie; `seed` of all these.
+    `execution_sampler_of` (N, K) for the entry on that side; `border_mm`, `sac_mm`, `canal_mm` (N,) how much further in
+    all bone borders, how much nearer the sac and how much further out the canal's wall lie; `seed` of all these.
     """
 
     execution_sampler_of: dict[Side, Float]
@@ -105,16 +105,28 @@ def samples_of(prepared: PreparedLevel, seed: int, phases: int = 2) -> PairedSam
     hand = {side: rng.standard_normal((SAMPLES, len(causes_of(phases)))) for side in SIDES}
     border, sac = rng.standard_normal((2, SAMPLES))
     canal = rng.standard_normal(SAMPLES)
-    return PairedSamples(hand, border * border_uncertainty.bone_mm, sac * border_uncertainty.sac_mm, canal * border_uncertainty.canal_here_mm, seed)
+    return PairedSamples(
+        hand,
+        border * border_uncertainty.bone_mm,
+        sac * border_uncertainty.sac_mm,
+        canal * border_uncertainty.canal_here_mm,
+        seed,
+    )
 
 
-def copies_of(plans: Sequence[Approach], errors: ExecutionErrors, execution_sampler_of: Mapping[Side, Float]) -> ApproachTable:
+def copies_of(
+    plans: Sequence[Approach], errors: ExecutionErrors, execution_sampler_of: Mapping[Side, Float]
+) -> ApproachTable:
     """A plan, or the first phases of a left and a right one together, as each of the samples' hands lays it."""
-    entries = [disturbed(one, errors, execution_sampler_of[one.side][:, : len(causes_of(len(one.phases)))]) for one in plans]
+    entries = [
+        disturbed(one, errors, execution_sampler_of[one.side][:, : len(causes_of(len(one.phases)))]) for one in plans
+    ]
     return entries[0] if len(entries) == 1 else both_entries(entries[0], entries[1])
 
 
-def compared_accesses(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> AccessComparison:
+def compared_accesses(
+    prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None
+) -> AccessComparison:
     """The best plan of each side, the two ipsilateral phases together, and a midline laminectomy, as far as in view.
 
     Both sides are searched apart, each for its own half of the targets, and count together.
@@ -158,7 +170,9 @@ def of_both_halves(task: Sequence[str]) -> tuple[str, ...]:
     return (*names, *(name for name in task if name not in FROM_TARGETS))
 
 
-def _near(prepared: PreparedLevel, question: SearchTask, side: Side, task: Sequence[str], progress: Progress) -> Approach:
+def _near(
+    prepared: PreparedLevel, question: SearchTask, side: Side, task: Sequence[str], progress: Progress
+) -> Approach:
     """The best plan to free one side's own half from that side."""
     own = tuple(name for name in task if not FROM_TARGETS.get(name, (False, ""))[0])
     half = replace(question, sides=(side,), task=own, budget=round(NEAR_SHARE * question.budget), near_only=True)
@@ -166,14 +180,25 @@ def _near(prepared: PreparedLevel, question: SearchTask, side: Side, task: Seque
 
 
 def _way(
-    name: str, plans: tuple[Approach, ...], reported: tuple[Estimate, ApproachTable, TaskLevel, float], samples: PairedSamples
+    name: str,
+    plans: tuple[Approach, ...],
+    reported: tuple[Estimate, ApproachTable, TaskLevel, float],
+    samples: PairedSamples,
 ) -> AccessResult:
     exact, copies, task_level, allowed_frac = reported
     taken = taken_by_all(task_level.base, copies, ErrorShifts(sac_mm=samples.sac_mm, targets_mm=np.zeros(SAMPLES)))
     nominal = taken_by_all(task_level.base, joined_plans(plans)).bone_mm3[0]
     bone = exact.cone.removal.total_mm3 + taken.bone_mm3 - samples.border_mm * taken.bone_per_mm - nominal
     success_by_execution = success_among(task_level, copies, allowed_frac)
-    return AccessResult(name, plans, exact.cone, exact.decompression, reached_exactly(exact), np.maximum(bone, 0.0), success_by_execution)
+    return AccessResult(
+        name,
+        plans,
+        exact.cone,
+        exact.decompression,
+        reached_exactly(exact),
+        np.maximum(bone, 0.0),
+        success_by_execution,
+    )
 
 
 def joined_plans(plans: Sequence[Approach]) -> ApproachTable:
@@ -202,7 +227,9 @@ def both_entries(left: ApproachTable, right: ApproachTable) -> ApproachTable:
     return with_pivots(replace(left, phase_names=names, shift_mm=np.zeros_like(pivots), **both), pivots)
 
 
-def _from_both(prepared: PreparedLevel, near: Sequence[Approach], task: Sequence[str], samples: PairedSamples) -> AccessResult:
+def _from_both(
+    prepared: PreparedLevel, near: Sequence[Approach], task: Sequence[str], samples: PairedSamples
+) -> AccessResult:
     exact = estimate_of(prepared, joined_plans(near).approach(0), task)
     copies = copies_of(near, ExecutionErrors(), samples.execution_sampler_of)
     return _way(BOTH, tuple(near), (exact, copies, level_for_task(prepared, "left", task), 0.0), samples)
@@ -213,7 +240,9 @@ def midline_access(prepared: PreparedLevel, samples: PairedSamples) -> AccessRes
     region = laminectomy(prepared.anatomy, prepared.level)
     cost = cost_of(prepared, region)
     thin: LevelBone = prepared.thinner.level_bone
-    per_mm = (cost.removal.total_mm3 - removal_of(thin, region).total_mm3) / (SD_OF_95 * prepared.border_uncertainty.bone_mm)
+    per_mm = (cost.removal.total_mm3 - removal_of(thin, region).total_mm3) / (
+        SD_OF_95 * prepared.border_uncertainty.bone_mm
+    )
     bone = np.maximum(cost.removal.total_mm3 - samples.border_mm * per_mm, 0.0)
     freed = decompression_of(prepared.pressing, region, cost.removal)
     return AccessResult(MIDLINE, (), cost, freed, float("nan"), bone, None)

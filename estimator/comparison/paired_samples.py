@@ -1,7 +1,8 @@
 """A plan's numbers in samples that all plans held against each other meet alike.
 
-Borders, and from one side the hand, are the same in every plan's samples (`canalwise.estimator.comparison.accesses.PairedSamples`), so what is
-unsure of two plans in the same way cancels in the difference of their samples.
+Borders, and from one side the hand, are the same in every plan's samples
+(`estimator.comparison.accesses.PairedSamples`), so what is unsure of two plans in the same way cancels in the
+difference of their samples.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side
 
 CHANCES = ("all", "all_limits", "all_targets")
-"""Of a plan's chances, those that are compared; named as in `canalwise.estimator.estimate.probabilities.Chances`."""
+"""Of a plan's chances, those that are compared; named as in `estimator.estimate.probabilities.Chances`."""
 
 
 @dataclass(frozen=True)
@@ -73,11 +74,11 @@ SAMPLED = {
     "bridge": "bridge_mm",
     "canal_after": AFTER,
 }
-"""What a quantity is called in `canalwise.estimator.estimate.monte_carlo`, where it does not depend on the plan."""
+"""What a quantity is called in `estimator.estimate.monte_carlo`, where it does not depend on the plan."""
 
 
 def values_of(exact: Estimate) -> dict[str, float]:
-    """The numbers of a plan, NaN where not in view; as `canalwise.estimator.estimate.estimate_json` tells them."""
+    """The numbers of a plan, NaN where not in view; as `estimator.estimate.estimate_json` tells them."""
     cone, far = exact.cone, other_side(exact.approach.side)
     return {
         "cone_bone": cone.removal.total_mm3,
@@ -101,7 +102,7 @@ def paired_changes(
 ) -> tuple[dict[str, F64], dict[str, Mask]]:
     """Every number of one or two plans in each of the shared samples, and in which of them they succeed.
 
-    `wanted` : as for `canalwise.estimator.estimate.probabilities.successes_of`.
+    `wanted` : as for `estimator.estimate.probabilities.successes_of`.
     """
     prepared, nothing = exact.prepared, np.zeros(1)
     copies = copies_of(plans, ExecutionErrors(), samples.execution_sampler_of)
@@ -129,7 +130,9 @@ def _shared(exact: Estimate, spread: SampledChanges) -> dict[str, F64]:
 def mean_reached(exact: Estimate, spread: SampledChanges) -> F64 | None:
     """(N,) array: mean share touched of the asked sets in view; None where none is."""
     shares = {sampled_name(exact, name): share for name, share in exact.task_reached_frac.items() if share == share}
-    reported = [np.clip(share + spread.change[name], 0.0, 1.0) for name, share in shares.items() if name in spread.change]
+    reported = [
+        np.clip(share + spread.change[name], 0.0, 1.0) for name, share in shares.items() if name in spread.change
+    ]
     return np.asarray(np.mean(reported, axis=0)) if reported else None
 
 
@@ -140,7 +143,11 @@ def within(name: str, samples: F64) -> F64:
 
 def _task_bone(exact: Estimate, plans: tuple[Approach, ...], samples: PairedSamples) -> F64:
     """(N,) array: the task's bone in each sample, from what a step of each error alone changes, up and down."""
-    border_uncertainty, errors, own = exact.prepared.border_uncertainty, with_registration(ExecutionErrors()), exact.task.removal
+    border_uncertainty, errors, own = (
+        exact.prepared.border_uncertainty,
+        with_registration(ExecutionErrors()),
+        exact.task.removal,
+    )
     steps, strayed = _steps(plans, samples)
     up, down = (copies_of(plans, errors, {side: sign * step for side, step in steps.items()}) for sign in (1.0, -1.0))
     *success_by_execution, by_sac = task_changes(exact, up, down)
@@ -181,4 +188,4 @@ def _strayed(hand: Float, column: int) -> F64:
 
 
 REGISTRATION_OF_ENTRY = {0: 2, 1: 4}
-"""Place among `canalwise.estimator.approach.execution_errors.COMMON` of registration along the axis of each of the entry's errors."""
+"""Index into `execution_errors.COMMON` of the registration error along the axis of each entry error."""

@@ -1,7 +1,8 @@
 """Plans of one level side by side: each one's numbers, and by how much it differs from the first.
 
-A difference rests on samples that all rows meet alike (`canalwise.estimator.comparison.accesses.PairedSamples`): the same borders and, from one
-side, the same hand. What is unsure of both in the same way then cancels, and its interval is narrower than theirs.
+A difference rests on samples that all rows meet alike (`estimator.comparison.accesses.PairedSamples`): the same borders
+and, from one side, the same hand. What is unsure of both in the same way then cancels, and its interval is narrower
+than theirs.
 """
 
 from __future__ import annotations
@@ -55,7 +56,7 @@ class PlanTableTask:
     Parameters
     ----------
     plans : one to MOST, of one level; the first is what the others are told against
-    task : the sets of `canalwise.estimator.removal.target_names` to be touched
+    task : the sets of `estimator.removal.target_names` to be touched
     midline : a midline laminectomy too, as a reference?
     both : the first left and the first right plan's ipsilateral phases together too? They share one instrument
     """
@@ -191,7 +192,9 @@ def _row_of_midline(prepared: PreparedLevel, samples: PairedSamples) -> PlanRow:
     })  # fmt: skip
     _, after = area_causes(prepared, region)
     still = {SAMPLED[name]: np.zeros(SAMPLES) for name in values}
-    noisy = with_noise(SampledChanges(still, {}, {}), cost_causes(prepared, cost, region) | {AFTER: after}, samples.seed)
+    noisy = with_noise(
+        SampledChanges(still, {}, {}), cost_causes(prepared, cost, region) | {AFTER: after}, samples.seed
+    )
     shared = {name: within(name, values[name] + noisy.change[SAMPLED[name]]) for name in values}
     shared["cone_bone"] = way.bone_mm3
     ends: dict[str, Ends] = {name: ends95(shared[name], value) for name, value in values.items()}
@@ -199,7 +202,7 @@ def _row_of_midline(prepared: PreparedLevel, samples: PairedSamples) -> PlanRow:
 
 
 def _ends(exact: Estimate, reported: Intervals) -> dict[str, Ends]:
-    """The intervals of a plan's numbers, as `canalwise.estimator.estimate.estimate_json` tells them."""
+    """The intervals of a plan's numbers, as `estimator.estimate.estimate_json` tells them."""
     far = other_side(exact.approach.side)
     intervals = {
         "cone_bone": reported.cone.bone_mm3,

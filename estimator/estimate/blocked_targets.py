@@ -28,7 +28,7 @@ def blocking_structures(prepared: PreparedLevel, approach: Approach, set_name: s
 
     Parameters
     ----------
-    set_name : of `canalwise.estimator.removal.target_names.FROM_TARGETS`
+    set_name : of `estimator.removal.target_names.FROM_TARGETS`
     """
     across, name = FROM_TARGETS[set_name]
     side = other_side(approach.side) if across else approach.side

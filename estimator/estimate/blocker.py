@@ -1,7 +1,7 @@
 """Where the next millimetre of reach on the far side is stopped, and by what: something to point at.
 
-`canalwise.estimator.removal.reach` tells the cause; here is its place. All of it lies on the straight way from a phase's pivot to the
-target that would come next, or, where sweep or length end before it, at the nearest point the tool still gets to.
+`estimator.removal.reach` tells the cause; here is its place. All of it lies on the straight way from a phase's pivot to
+the target that would come next, or, where sweep or length end before it, at the nearest point the tool still gets to.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ LOOK_MM = 8.0
 """Sac and roots are told apart by what lies within this of the place."""
 
 TILTED_ON = ("facet limit", "spinous base")
-"""Causes found by tilting the last phase on to the target that would come next (`canalwise.estimator.estimate.estimate`)."""
+"""Causes found by tilting the last phase on to the target that would come next (`estimator.estimate.estimate`)."""
 
 AT_MIDLINE_MM = 0.5
 """Nearer to the midline than this is told as at it."""
@@ -47,7 +47,7 @@ class Blocker:
     point_ras_mm : where
     target_ras_mm : the target that would come next
     phase : place in the plan of the phase that comes nearest to it
-    cause : as `canalwise.estimator.removal.reach.Reach.limited_by`
+    cause : as `estimator.removal.reach.Reach.limited_by`
     structure : the bone or tissue; empty where none stops it, but the sweep or the instrument's length
     words : one sentence for people
     """
@@ -99,7 +99,7 @@ def blocker_of(estimate: Estimate) -> Blocker | None:
 
 
 def blocker_on(way: TargetRay, number: int, cause: str) -> Blocker:
-    """Where a way is stopped by a cause that `canalwise.estimator.removal.reach` tells; `number` is its phase's place in the plan."""
+    """Where a ray is stopped by a cause of `estimator.removal.reach`; `number` is the index of its phase."""
     point, structure, words = PLACES[cause](way)
     return Blocker(_triple(point), _triple(way.target_ras_mm), number, cause, structure, words)
 
@@ -156,7 +156,7 @@ def _soft_structure(way: TargetRay, point_mm: Float) -> str:
 
 
 def _at_protected(way: TargetRay) -> Place:
-    """The first protected voxel met, by the same steps as `canalwise.estimator.geometry.field_sampling.labels_along_line`."""
+    """The first protected voxel met, by the same steps as `estimator.geometry.field_sampling.labels_along_line`."""
     points, grid = way.points_mm(PROTECTED_STEP_MM), way.anatomy.grid
     index = grid.index_of(points)
     inside: Mask = np.asarray(((index >= 0) & (index <= np.array(grid.shape) - 1)).all(axis=1))
@@ -235,7 +235,7 @@ PLACES: dict[str, Callable[[TargetRay], Place]] = {
     "facet limit": _at_joint,
     "spinous base": _at_base,
 }
-"""What `canalwise.estimator.removal.reach` and `canalwise.estimator.estimate.estimate` tell as causes -> where to look for them."""
+"""What `estimator.removal.reach` and `estimator.estimate.estimate` tell as causes -> where to look for them."""
 
 
 def _where(way: TargetRay, point_mm: Float) -> str:

@@ -1,4 +1,4 @@
-"""One approach to numbers: the whole estimate (`canalwise.estimator.estimate.estimate_json` writes it down)."""
+"""One approach to numbers: the whole estimate (`estimator.estimate.estimate_json` writes it down)."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def estimate(
 
     Parameters
     ----------
-    task : the sets of `canalwise.estimator.removal.target_names` that are to be touched
+    task : the sets of `estimator.removal.target_names` that are to be touched
 
     Raises
     ------
@@ -144,8 +144,10 @@ def _task_of(
 def reach_by(prepared: PreparedLevel, cone: ConeRegion, far: Side) -> dict[Side, Reach]:
     """The reach on each side; on the far one with the limit that would break next, where only the sweep stops it."""
     level = prepared.level
-    reach = {side: reach_of(prepared.anatomy, level, targets, cone.phases, cone.keep_out)
-             for side, targets in level.targets.items()}
+    reach = {
+        side: reach_of(prepared.anatomy, level, targets, cone.phases, cone.keep_out)
+        for side, targets in level.targets.items()
+    }
     if far in reach:
         reach[far] = replace(reach[far], limited_by=_stopped_by(prepared, far, reach[far], cone))
     return reach
@@ -179,9 +181,7 @@ def cost_of(prepared: PreparedLevel, region: Region) -> Cost:
     )
 
 
-def task_paths(
-    anatomy: Anatomy, phases: tuple[PlacedPhase, ...], keep_out: KeepOut, targets_mm: Float
-) -> Paths:
+def task_paths(anatomy: Anatomy, phases: tuple[PlacedPhase, ...], keep_out: KeepOut, targets_mm: Float) -> Paths:
     """Each phase's pivot (3,) with those of the (N, 3) targets that it is the first to touch."""
     return paths_to(phases, targets_mm, touch_of(anatomy, phases, keep_out, targets_mm).touched)
 

@@ -65,13 +65,19 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
         "approach": asdict(estimate.approach),
         "cone": _removed(estimate, estimate.cone, reported.cone),
         "task": _removed(estimate, estimate.task, reported.task)
-        | {"facet_preserved": _facets(estimate, estimate.task, reported.task), "targets": dict(estimate.task_reached_frac)},
+        | {
+            "facet_preserved": _facets(estimate, estimate.task, reported.task),
+            "targets": dict(estimate.task_reached_frac),
+        },
         "facet_preserved": _facets(estimate, estimate.cone, reported.cone),
         "pars_residual_mm": {"ipsilateral": pars[side].residual_mm, "contralateral": pars[far].residual_mm}
         | {"interval95": {"ipsilateral": _ends(pars_by_relation[side]), "contralateral": _ends(pars_by_relation[far])}},
         "pars_before_mm": {"ipsilateral": pars[side].before_mm, "contralateral": pars[far].before_mm},
         "spinous_base": asdict(estimate.cone.spinous_base)
-        | {"undercut_interval95": _ends(reported.cone.undercut_frac), "bridge_interval95": _ends(reported.cone.bridge_mm)},
+        | {
+            "undercut_interval95": _ends(reported.cone.undercut_frac),
+            "bridge_interval95": _ends(reported.cone.bridge_mm),
+        },
         "contralateral_reach": _reach(estimate.reach.get(far), reported.reach.get(far)),
         "ipsilateral_reach": _reach(estimate.reach.get(side), reported.reach.get(side)),
         "decompression": _decompression(estimate, reported),
@@ -148,16 +154,20 @@ def _facet(kept: FacetPreservation | None, reported: Mapping[str, Interval] | No
     """The shares of a joint; `interval95` is that of the surface, the others carry their share's name."""
     if kept is None or reported is None:
         return None
-    others = {f"{name.removesuffix('_frac')}_interval95": _ends(reported[name]) for name in ("width_frac", "volume_frac")}
+    others = {
+        f"{name.removesuffix('_frac')}_interval95": _ends(reported[name]) for name in ("width_frac", "volume_frac")
+    }
     return asdict(kept) | _reported(reported["area_frac"]) | others
 
 
 def _reach(reach: Reach | None, reported: Mapping[str, Interval] | None) -> dict[str, Any] | None:
     if reach is None or reported is None:
         return None
-    return asdict(reach) | _reported(reported["lateral_mm"]) | {
-        "targets_interval95": {name: _ends(reported[name]) for name in reach.targets}
-    }
+    return (
+        asdict(reach)
+        | _reported(reported["lateral_mm"])
+        | {"targets_interval95": {name: _ends(reported[name]) for name in reach.targets}}
+    )
 
 
 def _decompression(estimate: Estimate, reported: Intervals) -> dict[str, Any]:

@@ -18,7 +18,7 @@ WIDEST_DEG = 12.0
 """By so much each phase's half-angle is widened at most: far past what skin and fascia allow (choice)."""
 
 UNDER_DEG = 44.9
-"""No sweep is wider (`canalwise.estimator.approach.approach.Phase`)."""
+"""No sweep is wider (`estimator.approach.approach.Phase`)."""
 
 AT_MOST = ("spinous base undercut", "farthest bone taken from the midline")
 """Verdicts whose limit is an upper one."""
@@ -87,6 +87,7 @@ def _within(verdict: Verdict) -> bool:
     """Does the number stand on the side of the limit that the verdict tells?"""
     at_least = verdict.name not in AT_MOST
     return verdict.met == ((verdict.value >= verdict.limit) if at_least else (verdict.value <= verdict.limit))
+
 
 def first_broken(wider_deg: Float, margins: dict[str, Float]) -> FirstLimit | None:
     """The limit whose margin first falls below zero along rising sweeps; NaN margins were not measured.

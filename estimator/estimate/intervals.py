@@ -1,9 +1,9 @@
 """What borders that lie elsewhere and a hand that strays do to an estimate's numbers: an interval for each.
 
-The whole sweep's numbers come from samples of the batch (`canalwise.estimator.estimate.monte_carlo`); what the batch cannot shift, such as
-where a joint ends, joins the samples as independent noise. The task's numbers are asked anew, exactly, for a step of
-each error. Borders are taken to be off as a whole, all bone alike, as a threshold is; causes of different kinds are
-independent.
+The whole sweep's numbers come from samples of the batch (`estimator.estimate.monte_carlo`); what the batch cannot
+shift, such as where a joint ends, joins the samples as independent noise. The task's numbers are asked anew, exactly,
+for a step of each error. Borders are taken to be off as a whole, all bone alike, as a threshold is; causes of different
+kinds are independent.
 """
 
 from __future__ import annotations
@@ -82,7 +82,9 @@ def intervals_of(estimate: Estimate, trial: MonteCarloOptions | None = None) -> 
     spread = with_noise(spread_of(prepared, estimate.approach, trial), unshifted_causes(estimate), trial.seed)
     by_task = joined_causes(cost_causes(prepared, estimate.task, task), thinned_causes(prepared, estimate.task),
                             task_causes(estimate, trial.errors))  # fmt: skip
-    return _all_intervals(estimate, _IntervalBuilder(spread.sd_by_cause, spread), _IntervalBuilder(by_task), (before, trial))
+    return _all_intervals(
+        estimate, _IntervalBuilder(spread.sd_by_cause, spread), _IntervalBuilder(by_task), (before, trial)
+    )
 
 
 def unshifted_causes(estimate: Estimate) -> Causes:
@@ -98,8 +100,12 @@ def no_intervals(estimate: Estimate) -> Intervals:
     return _all_intervals(estimate, nothing, nothing, ({}, None))
 
 
-def _all_intervals(estimate: Estimate, cone: _IntervalBuilder, task: _IntervalBuilder,
-                   rest: tuple[Mapping[str, float], MonteCarloOptions | None]) -> Intervals:
+def _all_intervals(
+    estimate: Estimate,
+    cone: _IntervalBuilder,
+    task: _IntervalBuilder,
+    rest: tuple[Mapping[str, float], MonteCarloOptions | None],
+) -> Intervals:
     """All of them; `rest` holds the causes of the canal's area before, and the trial."""
     areas, (before, trial) = estimate.decompression, rest
     return Intervals(
@@ -145,7 +151,10 @@ def _bone_intervals(cost: Cost, teller: _IntervalBuilder) -> BoneIntervals:
 
 def cost_causes(prepared: PreparedLevel, cost: Cost, region: Region) -> dict[str, dict[str, float]]:
     """What the batch cannot shift: joints' faces and ends, widths of weak places, cuts between parts."""
-    border_uncertainty, thin = prepared.border_uncertainty, replace(cost.removal, level_bone=prepared.thinner.level_bone)
+    border_uncertainty, thin = (
+        prepared.border_uncertainty,
+        replace(cost.removal, level_bone=prepared.thinner.level_bone),
+    )
     weak, joint = prepared.thinner.weak, border_uncertainty.joint
     base = base_of(weak.base, thin)
     reported = {"bridge_mm": _from_border(cost.spinous_base.bridge_mm, base.bridge_mm)}
@@ -200,8 +209,12 @@ def _reach_causes(estimate: Estimate) -> dict[str, dict[str, float]]:
 def _reach_intervals(estimate: Estimate, side: Side, teller: _IntervalBuilder) -> dict[str, Interval]:
     """'lateral_mm' and each target's share."""
     found = estimate.reach[side]
-    reported = {"lateral_mm": teller.reported(f"{side} lateral_mm", found.lateral_mm, most=_farthest_mm(estimate, side))}
-    return reported | {name: teller.reported(f"{side} {name}", share, most=1.0) for name, share in found.targets.items()}
+    reported = {
+        "lateral_mm": teller.reported(f"{side} lateral_mm", found.lateral_mm, most=_farthest_mm(estimate, side))
+    }
+    return reported | {
+        name: teller.reported(f"{side} {name}", share, most=1.0) for name, share in found.targets.items()
+    }
 
 
 def _farthest_mm(estimate: Estimate, side: Side) -> float:
@@ -237,6 +250,11 @@ def _shared_mm(one: Mask, other: Mask) -> float:
 
     Counted in cell faces along both axes and divided by 4/pi, the mean excess of stairs over a line of any direction.
     """
-    faces = sum(int((a & d).sum() + (b & c).sum()) for a, b, c, d in (
-        (one[1:], one[:-1], other[1:], other[:-1]), (one[:, 1:], one[:, :-1], other[:, 1:], other[:, :-1])))
+    faces = sum(
+        int((a & d).sum() + (b & c).sum())
+        for a, b, c, d in (
+            (one[1:], one[:-1], other[1:], other[:-1]),
+            (one[:, 1:], one[:, :-1], other[:, 1:], other[:, :-1]),
+        )
+    )
     return float(faces * PLANE_STEP_MM * np.pi / 4)

@@ -121,7 +121,9 @@ def spread_of(prepared: PreparedLevel, approach: Approach, trial: MonteCarloOpti
     causes, hand = (*success_by_execution, *BORDERS), len(success_by_execution)
     drawn = np.random.default_rng(trial.seed).standard_normal((trial.samples, len(causes)))
     normals = np.concatenate([_one_at_a_time(len(causes)), drawn])
-    bone_mm, canal_mm, sac_mm = (normals[:, hand:] * (border_uncertainty.bone_mm, border_uncertainty.canal_here_mm, border_uncertainty.sac_mm)).T
+    bone_mm, canal_mm, sac_mm = (
+        normals[:, hand:] * (border_uncertainty.bone_mm, border_uncertainty.canal_here_mm, border_uncertainty.sac_mm)
+    ).T
     table = disturbed(approach, trial.errors, normals[:, :hand])
     numbers, untouched = changes_of(prepared, table, SampledBorders(bone_mm, canal_mm, sac_mm))
     first = 1 + 2 * len(causes)

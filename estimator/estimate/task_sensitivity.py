@@ -32,7 +32,7 @@ from canalwise.recon.parallel import side_by_side
 
 
 def task_causes(estimate: Estimate, errors: ExecutionErrors) -> dict[str, dict[str, float]]:
-    """Name of a number, as in `canalwise.estimator.estimate.monte_carlo`, -> cause -> standard deviation of the task's number."""
+    """Name of a number, as in `estimator.estimate.monte_carlo`, -> cause -> standard deviation of the task's number."""
     causes = causes_of(len(estimate.approach.phases))
     felt = task_sensitivity(len(estimate.approach.phases))
     both = with_registration(errors)
@@ -43,7 +43,9 @@ def task_causes(estimate: Estimate, errors: ExecutionErrors) -> dict[str, dict[s
     for cause, ends in zip([*(causes[n] for n in felt), SAC], found, strict=True):
         for name in own:
             variance[name][cause] += (max(abs(change[name]) for change in ends) / SD_OF_95) ** 2
-    reported = {name: {cause: float(np.sqrt(v)) for cause, v in by_cause.items()} for name, by_cause in variance.items()}
+    reported = {
+        name: {cause: float(np.sqrt(v)) for cause, v in by_cause.items()} for name, by_cause in variance.items()
+    }
     return {name: _with_registration(shares, errors) for name, shares in reported.items() if not np.isnan(own[name])}
 
 
@@ -104,7 +106,7 @@ def task_cost_of(estimate: Estimate, approach: Approach, wider_mm: float) -> Cos
 
 
 def task_numbers(cost: Cost) -> dict[str, float]:
-    """Name -> number of a removal, named as in `canalwise.estimator.estimate.monte_carlo`."""
+    """Name -> number of a removal, named as in `estimator.estimate.monte_carlo`."""
     reported = {
         "bone_mm3": cost.removal.total_mm3,
         "undercut_frac": cost.spinous_base.undercut_frac,

@@ -148,7 +148,16 @@ def _all_seen(spheres: Spheres, n: int, phases: F32, p: int, clearance_radius_mm
 
 @njit(cache=True, inline="always")
 def _cover(
-    xyz: F32, sight: I8, first: int, count: int, seen: bool, phases: F32, p: int, clearance_radius_mm: Real, cell: Real, cover: F32
+    xyz: F32,
+    sight: I8,
+    first: int,
+    count: int,
+    seen: bool,
+    phases: F32,
+    p: int,
+    clearance_radius_mm: Real,
+    cell: Real,
+    cover: F32,
 ) -> None:
     """Raises the covered shares of `count` points from the `first` on, cover[0], to what one phase gives them."""
     _depths(xyz, first, count, phases, p, cover, 1)
@@ -162,8 +171,8 @@ def _cover(
 
 @njit(cache=True, inline="always")
 def _leaf_taken(
-    xyz: F32, sight: I8, leaves: Spheres, leaf: int, phases: F32, least: F32, lane: int, clearance_radius_mm: Real, cell: Real,
-    cover: F32,
+    xyz: F32, sight: I8, leaves: Spheres, leaf: int, phases: F32, least: F32, lane: int, clearance_radius_mm: Real,
+    cell: Real, cover: F32,
 ) -> int:  # fmt: skip
     """0 nothing of the leaf is taken, 2 all of it, 1 as cover[0] says. `least` (P, lanes) holds the centre's depths.
 
@@ -187,7 +196,14 @@ def _leaf_taken(
 
 @njit(cache=True)
 def _border_leaves(
-    cloud: PointCloud, phases: F32, clearance_radius_mm: Real, cell: Real, work: BatchScratch, taken: F64, slope: F64, lateral: F64
+    cloud: PointCloud,
+    phases: F32,
+    clearance_radius_mm: Real,
+    cell: Real,
+    work: BatchScratch,
+    taken: F64,
+    slope: F64,
+    lateral: F64,
 ) -> int:
     """Adds all groups and leaves that are wholly taken; lists those taken in part, and returns how many there are."""
     half, count, found = HALF * cell, len(cloud.bucket), 0
@@ -197,7 +213,9 @@ def _border_leaves(
         margin, bucket, near, whole = cloud.group.radius[g] + half, cloud.bucket[g], False, False
         for p in range(len(phases)):
             near = near or work.group_depth[p, g] <= margin
-            whole = whole or (work.group_depth[p, g] < -margin and _all_seen(cloud.group, g, phases, p, clearance_radius_mm + half))
+            whole = whole or (
+                work.group_depth[p, g] < -margin and _all_seen(cloud.group, g, phases, p, clearance_radius_mm + half)
+            )
         if whole:
             taken[bucket] += cloud.group_weight[g]
             slope[bucket] += cloud.group_slope[g]
@@ -213,7 +231,9 @@ def _border_leaves(
                 continue
             for p in range(len(phases)):
                 work.near[p, found] = work.leaf_depth[p, lane] <= margin
-                work.seen[p, found] = work.near[p, found] and _all_seen(cloud.leaf, leaf, phases, p, clearance_radius_mm + half)
+                work.seen[p, found] = work.near[p, found] and _all_seen(
+                    cloud.leaf, leaf, phases, p, clearance_radius_mm + half
+                )
                 near = near or work.near[p, found]
                 whole = whole or (work.seen[p, found] and work.leaf_depth[p, lane] < -margin)
             if whole:
@@ -227,7 +247,9 @@ def _border_leaves(
 
 
 @njit(cache=True)
-def _cover_border(xyz: F32, sight: I8, found: int, phases: F32, clearance_radius_mm: Real, cell: Real, work: BatchScratch) -> None:
+def _cover_border(
+    xyz: F32, sight: I8, found: int, phases: F32, clearance_radius_mm: Real, cell: Real, work: BatchScratch
+) -> None:
     """Covered shares of the points of the leaves listed."""
     for m in range(found):
         for k in range(LEAF):
@@ -276,8 +298,12 @@ def joints_kept(pairs: JointPairArrays, phases: F32, clearance_radius_mm: Real, 
         _depths(pairs.superior.leaf.xyz, 0, count, phases, p, far, p)
     for leaf in range(count):
         side, face, facing = pairs.side[leaf], pairs.inferior, pairs.superior
-        reported = _leaf_taken(face.xyz, face.sight, face.leaf, leaf, phases, near, leaf, clearance_radius_mm, cell, one)
-        also = _leaf_taken(facing.xyz, facing.sight, facing.leaf, leaf, phases, far, leaf, clearance_radius_mm, cell, other)
+        reported = _leaf_taken(
+            face.xyz, face.sight, face.leaf, leaf, phases, near, leaf, clearance_radius_mm, cell, one
+        )
+        also = _leaf_taken(
+            facing.xyz, facing.sight, facing.leaf, leaf, phases, far, leaf, clearance_radius_mm, cell, other
+        )
         if reported == 2 or also == 2:
             continue
         if reported == 0 and also == 0:
@@ -329,7 +355,10 @@ def _touched(goals: TargetArrays, n: int, x: Real, shade: KeepOutField, phase: F
     rho = np.sqrt(max(ox * ox + oy * oy + oz * oz - t * t, ZERO))
     if cone_distance(t, rho, phase[10], phase[11], phase[12]) > tool + TOUCH_TOL_MM:
         return -ONE
-    clear = _least(shade.field, shade.turn, phase, x, y, z, tool, clearance_radius_mm, np.float32(np.inf)) - clearance_radius_mm
+    clear = (
+        _least(shade.field, shade.turn, phase, x, y, z, tool, clearance_radius_mm, np.float32(np.inf))
+        - clearance_radius_mm
+    )
     if clear < ZERO or _least(goals.guard, goals.turn, phase, x, y, z, tool, ZERO, ZERO) <= ZERO:
         return -ONE
     return clear
@@ -337,9 +366,15 @@ def _touched(goals: TargetArrays, n: int, x: Real, shade: KeepOutField, phase: F
 
 @njit(cache=True, nogil=True)
 def goals_touched(
-    goals: TargetArrays, shade: KeepOutField, phases: F32, clearance_radius_mm: Real, outward: Real, counts: F64, reported: F64
+    goals: TargetArrays,
+    shade: KeepOutField,
+    phases: F32,
+    clearance_radius_mm: Real,
+    outward: Real,
+    counts: F64,
+    reported: F64,
 ) -> None:
-    """Adds to `counts` (2 sides, sets) the targets touched; fills `reported` (2 sides, 2): lateral mm, least clearance mm.
+    """Adds to `counts` (2 sides, sets) the targets touched; fills `reported` (2 sides, 2): lateral and clearance, mm.
 
     `outward` moves every target away from the midline by so much.
     """
@@ -365,7 +400,14 @@ def goals_touched(
 
 @njit(cache=True, nogil=True)
 def removals(
-    cloud: PointCloud, phases: F32, clearance_radii_mm: F32, cell: Real, work: BatchScratch, taken: F64, slope: F64, lateral: F64
+    cloud: PointCloud,
+    phases: F32,
+    clearance_radii_mm: F32,
+    cell: Real,
+    work: BatchScratch,
+    taken: F64,
+    slope: F64,
+    lateral: F64,
 ) -> None:
     """Fills what each approach takes per bucket, and how far lateral it takes bone.
 
@@ -382,8 +424,8 @@ def removals(
 
 @njit(cache=True, nogil=True)
 def keepings(
-    pairs: JointPairArrays, pars: SampleRows, base: SampleRows, phases: F32, clearance_radii_mm: F32, cell: Real, kept: F64, pars_run: F32,
-    base_left: F32,
+    pairs: JointPairArrays, pars: SampleRows, base: SampleRows, phases: F32, clearance_radii_mm: F32, cell: Real, kept:
+    F64, pars_run: F32, base_left: F32,
 ) -> None:  # fmt: skip
     """Fills `kept` (A, 2, 2), `pars_run` (A, rows of pars) and `base_left` (A, rows of the base)."""
     pars_left, base_run = np.empty(len(pars.plane), np.float32), np.empty(len(base.plane), np.float32)
@@ -394,7 +436,15 @@ def keepings(
 
 
 @njit(cache=True, nogil=True)
-def reaches(goals: TargetArrays, shade: KeepOutField, phases: F32, clearance_radii_mm: F32, outwards: F32, counts: F64, reported: F64) -> None:
+def reaches(
+    goals: TargetArrays,
+    shade: KeepOutField,
+    phases: F32,
+    clearance_radii_mm: F32,
+    outwards: F32,
+    counts: F64,
+    reported: F64,
+) -> None:
     """Fills `counts` (A, 2, sets) and `reported` (A, 2, 2)."""
     for a in range(len(phases)):
         goals_touched(goals, shade, phases[a], clearance_radii_mm[a], outwards[a], counts[a], reported[a])

@@ -55,8 +55,9 @@ def cone_arrays_of_lines(paths: Iterable[tuple[Float, Float]], channel: Channel)
     return _united([(pivot, _straight(pivot, targets, channel)) for pivot, targets in paths if len(targets)])
 
 
-def cone_rows(apexes_mm: Float, axes: Float, lengths_mm: npt.ArrayLike, bases_mm: npt.ArrayLike,
-              radii_mm: npt.ArrayLike) -> Float:
+def cone_rows(
+    apexes_mm: Float, axes: Float, lengths_mm: npt.ArrayLike, bases_mm: npt.ArrayLike, radii_mm: npt.ArrayLike
+) -> Float:
     """(K, 10) array of grown cones from their measures; apexes and axes are (K, 3) or (3,)."""
     length, base, radius = np.broadcast_arrays(*np.atleast_1d(lengths_mm, bases_mm, radii_mm))
     rows = np.empty((len(length), 10))

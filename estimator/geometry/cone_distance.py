@@ -46,7 +46,7 @@ def distances_of(cones: Float, first: int, end: int, x: float, y: float, z: floa
     ax, ay, az = cones[0, first:end], cones[1, first:end], cones[2, first:end]
     ux, uy, uz = cones[3, first:end], cones[4, first:end], cones[5, first:end]
     length, base, inverse, radius = cones[6, first:end], cones[7, first:end], cones[8, first:end], cones[9, first:end]
-    distance, t = out[0, :end - first], out[1, :end - first]
+    distance, t = out[0, : end - first], out[1, : end - first]
     for k in range(len(t)):
         t[k] = (x - ax[k]) * ux[k] + (y - ay[k]) * uy[k] + (z - az[k]) * uz[k]
     for k in range(len(t)):

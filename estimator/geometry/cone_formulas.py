@@ -84,7 +84,14 @@ def span_in_box(
 
 @njit(cache=True)
 def least_along(
-    field: npt.NDArray[np.float32], si: Real, sj: Real, sk: Real, wi: Real, wj: Real, wk: Real, length_mm: Real,
+    field: npt.NDArray[np.float32],
+    si: Real,
+    sj: Real,
+    sk: Real,
+    wi: Real,
+    wj: Real,
+    wk: Real,
+    length_mm: Real,
     give_up_mm: Real,
 ) -> Real:
     """Least value of a distance field on a straight piece within the field's box; +inf when it misses the box.
@@ -104,8 +111,16 @@ def least_along(
 
 @njit(cache=True)
 def least_below(
-    field: npt.NDArray[np.float32], si: Real, sj: Real, sk: Real, wi: Real, wj: Real, wk: Real, length_mm: Real,
-    give_up_mm: Real, care_mm: Real,
+    field: npt.NDArray[np.float32],
+    si: Real,
+    sj: Real,
+    sk: Real,
+    wi: Real,
+    wj: Real,
+    wk: Real,
+    length_mm: Real,
+    give_up_mm: Real,
+    care_mm: Real,
 ) -> Real:
     """The same where it is below `care_mm`; where it is not, only that it is not.
 

@@ -59,6 +59,7 @@ def held(ways: ConeArrays, field: DistanceFieldArrays, points: Float, out: Mask)
 OUT, BORDER, IN = 0, 1, 2
 """How a ball stands to a solid, or to what is in sight."""
 
+
 class BrickScratch(NamedTuple):
     """What is known about a brick, and room for what is found out about its places.
 
@@ -89,7 +90,10 @@ class BrickScratch(NamedTuple):
 @njit(cache=True)
 def _looked(field: DistanceFieldArrays, line: Line, radius: float, first: float, last: float) -> int:
     """Is all, none or perhaps some of a ball about a line's end in sight? Looks from share `first` to `last` of it."""
-    clear, blocked = field.clearance_radius_mm + radius + SIGHT_SLACK_MM, field.clearance_radius_mm - radius - SIGHT_SLACK_MM
+    clear, blocked = (
+        field.clearance_radius_mm + radius + SIGHT_SLACK_MM,
+        field.clearance_radius_mm - radius - SIGHT_SLACK_MM,
+    )
     si, sj, sk, wi, wj, wk, length = line
     seen, t = IN, first
     while t <= last:
@@ -149,7 +153,7 @@ def _measure_places(points: Float, first: int, end: int, near: BrickScratch) -> 
     """Each place's distance to each way's solid."""
     x, y, z = points[0, first:end], points[1, first:end], points[2, first:end]
     for w in range(len(near.stands)):
-        least, stands = near.least[w, :end - first], near.stands[w, 0] if near.stands[w, 1] != OUT else OUT
+        least, stands = near.least[w, : end - first], near.stands[w, 0] if near.stands[w, 1] != OUT else OUT
         least[:] = -np.inf if stands == IN else np.inf
         if stands == BORDER:
             for k in range(near.spans[w, 0], near.spans[w, 1]):
@@ -157,7 +161,9 @@ def _measure_places(points: Float, first: int, end: int, near: BrickScratch) -> 
 
 
 @njit(cache=True)
-def _look_from(ways: ConeArrays, field: DistanceFieldArrays, w: int, bricks: Bricks, first: int, count: int, near: BrickScratch) -> None:
+def _look_from(
+    ways: ConeArrays, field: DistanceFieldArrays, w: int, bricks: Bricks, first: int, count: int, near: BrickScratch
+) -> None:
     """How each place of a brick, as far as it is not outside a way's solid, stands to what is in sight."""
     points, half, least, seen = bricks.points_mm, bricks.half_mm, near.least, near.seen
     enter, leave, to_index, pivots = near.stretches[w, 0], near.stretches[w, 1], field.to_index, ways.pivots_mm
@@ -194,8 +200,16 @@ def _hold_samples(ways: ConeArrays, field: DistanceFieldArrays, w: int, n: int, 
 
 
 @njit(cache=True)
-def _cover_brick(bricks: Bricks, ways: ConeArrays, field: DistanceFieldArrays, b: int, near: BrickScratch, places: Places, share: Share,
-                 end: Count) -> Count:
+def _cover_brick(
+    bricks: Bricks,
+    ways: ConeArrays,
+    field: DistanceFieldArrays,
+    b: int,
+    near: BrickScratch,
+    places: Places,
+    share: Share,
+    end: Count,
+) -> Count:
     """Lists the places held of a brick that lies at the region's border; the list's new end."""
     first, count, half = bricks.starts[b], bricks.starts[b + 1] - bricks.starts[b], bricks.half_mm
     points, offsets, samples, least, seen = bricks.points_mm, bricks.samples_mm, near.samples, near.least, near.seen
@@ -235,9 +249,17 @@ def cover(bricks: Bricks, ways: ConeArrays, field: DistanceFieldArrays, places: 
     end: Count = np.int64(0)
     for b in range(len(bricks.radii_mm)):
         most = max(most, bricks.starts[b + 1] - bricks.starts[b])
-    near = BrickScratch(np.empty((10, ways.cones.shape[1])), np.empty((count, 2), np.int64), np.empty((count, 2), np.int64),
-                np.empty((count, 2)), np.empty((count, most)), np.empty((count, most), np.int64),
-                np.empty((4, samples)), np.empty(samples, np.bool_), np.empty((2, ways.cones.shape[1])))
+    near = BrickScratch(
+        np.empty((10, ways.cones.shape[1])),
+        np.empty((count, 2), np.int64),
+        np.empty((count, 2), np.int64),
+        np.empty((count, 2)),
+        np.empty((count, most)),
+        np.empty((count, most), np.int64),
+        np.empty((4, samples)),
+        np.empty(samples, np.bool_),
+        np.empty((2, ways.cones.shape[1])),
+    )
     centres, radii, hulls, half = bricks.centres_mm, bricks.radii_mm, ways.hulls, bricks.half_mm
     for b in range(len(radii)):
         met = False

@@ -29,8 +29,11 @@ def resampled(field: Share, start: Float, steps: Float, limits: Float, out: Shar
                 j = start[1] + x * steps[0, 1] + y * steps[1, 1] + z * steps[2, 1]
                 k = start[2] + x * steps[0, 2] + y * steps[1, 2] + z * steps[2, 2]
                 out[x, y, z] = 0.0
-                if (limits[0, 0] <= i <= limits[1, 0] and limits[0, 1] <= j <= limits[1, 1]
-                        and limits[0, 2] <= k <= limits[1, 2]):
+                if (
+                    limits[0, 0] <= i <= limits[1, 0]
+                    and limits[0, 1] <= j <= limits[1, 1]
+                    and limits[0, 2] <= k <= limits[1, 2]
+                ):
                     out[x, y, z] = trilinear(field, i, j, k)
 
 
@@ -43,7 +46,7 @@ def take_from(frac: Share, voxels: npt.NDArray[np.int64], share: Share, near: Ma
     for n in range(voxels.shape[1]):
         i, j, k = voxels[0, n], voxels[1, n], voxels[2, n]
         frac[i, j, k] *= np.float32(1.0) - share[n]
-        near[max(i - 1, 0):i + 1, max(j - 1, 0):j + 1, max(k - 1, 0):k + 1] = True
+        near[max(i - 1, 0) : i + 1, max(j - 1, 0) : j + 1, max(k - 1, 0) : k + 1] = True
 
 
 @njit(cache=True, nogil=True)

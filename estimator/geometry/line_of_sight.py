@@ -66,8 +66,15 @@ def sight_on(field: DistanceFieldArrays, line: Line, begin: float, end: float, g
     if share < 0.0 or begin > end:
         return np.inf
     least = least_along(
-        field.distance_mm, si + first * wi, sj + first * wj, sk + first * wk, wi * share, wj * share, wk * share,
-        length * share, field.clearance_radius_mm + give_up,
+        field.distance_mm,
+        si + first * wi,
+        sj + first * wj,
+        sk + first * wk,
+        wi * share,
+        wj * share,
+        wk * share,
+        length * share,
+        field.clearance_radius_mm + give_up,
     )
     return least - field.clearance_radius_mm
 
@@ -103,7 +110,9 @@ def sight_near_end(field: DistanceFieldArrays, line: Line, most: float, give_up:
 
 
 @njit(cache=True, nogil=True)
-def sights(field: DistanceFieldArrays, pivots: Float, points: Float, short_of: float, give_up: float, out: Float) -> None:
+def sights(
+    field: DistanceFieldArrays, pivots: Float, points: Float, short_of: float, give_up: float, out: Float
+) -> None:
     """Fill `out` (N,) with the sight of each (N, 3) point from the pivot (1, 3)."""
     only: Any = np.int64(0)
     for n in range(len(points)):

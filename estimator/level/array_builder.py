@@ -111,7 +111,9 @@ def _bone_points(level: Level, level_bone: LevelBone, per_cell: npt.NDArray[np.i
     index = np.argwhere(may)
     i, j, k = (slice(max(low - 2, 0), high + 3) for low, high in zip(index.min(0), index.max(0), strict=True))
     volume = np.float32(level_bone.grid.voxel_mm3)
-    thin = eroded_occupancy(level_bone.bone_mm3[i, j, k] / volume, level_bone.grid.cropped((i, j, k)), SLOPE_MM) * volume
+    thin = (
+        eroded_occupancy(level_bone.bone_mm3[i, j, k] / volume, level_bone.grid.cropped((i, j, k)), SLOPE_MM) * volume
+    )
     slope = (level_bone.bone_mm3[i, j, k] - thin)[may[i, j, k]] / SLOPE_MM
     xyz = level.frame.to_level_mm(level_bone.grid.world_mm(index))
     mass = level_bone.bone_mm3[may].astype(float)

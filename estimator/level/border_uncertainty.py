@@ -15,16 +15,31 @@ from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.measurement.confidence import border_sd_mm
 from canalwise.recon.severity_bands import Threshold
 
-MODELLED_SD_MM = Threshold("thickness of a modelled ligament, and so the sac's border", 1.0, "mm",
-                           "Yoshiiwa et al., Asian Spine J 2016;10:528 (4.16, SD 1.12 mm in worn discs)", "READ")
+MODELLED_SD_MM = Threshold(
+    "thickness of a modelled ligament, and so the sac's border",
+    1.0,
+    "mm",
+    "Yoshiiwa et al., Asian Spine J 2016;10:528 (4.16, SD 1.12 mm in worn discs)",
+    "READ",
+)
 """Between patients; a modelled ligament takes the mean, a modelled sac what it leaves."""
 
-OPEN_CANAL_SD_MM = Threshold("one place of the wall of a canal found from bone, at the disc", 0.8, "mm",
-                             "hard phantoms from CT alone (scripts/accuracy_hard.py)", "CALC")
+OPEN_CANAL_SD_MM = Threshold(
+    "one place of the wall of a canal found from bone, at the disc",
+    0.8,
+    "mm",
+    "hard phantoms from CT alone (scripts/accuracy_hard.py)",
+    "CALC",
+)
 """Beside the disc no bone bounds the canal: there its wall is a smooth surface and a convention."""
 
-MIDLINE_SD_MM = Threshold("where the midline lies", 0.3, "mm",
-                          "random phantoms, arches mirrored on themselves (scripts/accuracy_intervals.py)", "CALC")
+MIDLINE_SD_MM = Threshold(
+    "where the midline lies",
+    0.3,
+    "mm",
+    "random phantoms, arches mirrored on themselves (scripts/accuracy_intervals.py)",
+    "CALC",
+)
 """The plane about which worn arches mirror themselves best is drawn toward the side that has grown more."""
 
 HERE_VOXELS = 0.4
@@ -56,8 +71,10 @@ def border_uncertainty_of(anatomy: Anatomy, level: Level) -> BorderUncertainty:
     clear = border_sd_mm(voxel_mm, CLEAR_EDGE, sources.get("parts", "automatic"))
     bone = [s.border_sd_mm for s in sure.structures if s.name != "canal"] if sure else [clear]
     wall = sure.border_sd_mm("canal") if sure else clear
-    soft = {name: MODELLED_SD_MM.value if sources.get(name, "modelled") == "modelled" else wall
-            for name in ("sac", "flavum")}
+    soft = {
+        name: MODELLED_SD_MM.value if sources.get(name, "modelled") == "modelled" else wall
+        for name in ("sac", "flavum")
+    }
     joint = facet_uncertainty(sources.get("parts", "automatic"), voxel_mm, float(np.mean(bone)))
     open_mm = OPEN_CANAL_SD_MM.value if sources.get("canal") == "automatic" else 0.0
     here = float(np.linalg.norm([wall, HERE_VOXELS * voxel_mm, open_mm]))
@@ -75,5 +92,8 @@ class ThinnerBone:
 def thinner_bone(level: Level, level_bone: LevelBone, bone_sd_mm: float) -> ThinnerBone:
     """The bone of a bench, drawn in; coverage by any region stays what it was, for no empty voxel is filled."""
     voxel = np.float32(level_bone.grid.voxel_mm3)
-    thin = replace(level_bone, bone_mm3=eroded_occupancy(level_bone.bone_mm3 / voxel, level_bone.grid, SD_OF_95 * bone_sd_mm) * voxel)
+    thin = replace(
+        level_bone,
+        bone_mm3=eroded_occupancy(level_bone.bone_mm3 / voxel, level_bone.grid, SD_OF_95 * bone_sd_mm) * voxel,
+    )
     return ThinnerBone(thin, pars_and_base_samples(level, thin))

@@ -26,7 +26,7 @@ SPLIT_VOXELS = 0.1
 """... and with parts given, whose cuts are drawn in voxels, as a whole, in voxels (scripts/accuracy_intervals.py)."""
 
 RIM_MM = 1.5
-"""Depth of the rim that is taken off a joint to see what its extent does: three cells of `canalwise.recon.level.facet_joints`."""
+"""Depth of the rim that is taken off a joint to see what its extent does: three cells of `recon.level.facet_joints`."""
 
 CELL_MM = 0.8
 """Joint points further apart than this are no neighbours: their own spacing is 0.5 mm."""
@@ -53,7 +53,9 @@ def facet_uncertainty(source: Source, voxel_mm: float, border_mm: float) -> Face
     return FacetUncertainty(border_mm, extent, SPLIT_VOXELS * voxel_mm)
 
 
-def joint_sds(level: Level, side: Side, region: Region, border_uncertainty: FacetUncertainty) -> dict[str, dict[str, float]]:
+def joint_sds(
+    level: Level, side: Side, region: Region, border_uncertainty: FacetUncertainty
+) -> dict[str, dict[str, float]]:
     """'area_frac', 'width_frac' -> cause -> standard deviation of that share of the joint that stays.
 
     `border_uncertainty` is of the joint's faces and rims.
@@ -68,7 +70,10 @@ def joint_sds(level: Level, side: Side, region: Region, border_uncertainty: Face
     for name, where in (("area_frac", everywhere), ("width_frac", at_disc)):
         weight = np.where(where, joint.area_mm2, 0.0)
         border = sd_of_shift(_share(weight, kept), *(_share(weight, flags) for flags in moved))
-        reported[name] = {"bone border": border, "joint extent": _extent_sd(rims, weight, kept) * border_uncertainty.extent_mm}
+        reported[name] = {
+            "bone border": border,
+            "joint extent": _extent_sd(rims, weight, kept) * border_uncertainty.extent_mm,
+        }
     return reported
 
 
@@ -76,8 +81,14 @@ def _moved(joint: Joint, into_bone_mm: float) -> Joint:
     """The joint with both faces moved away from each other, into their own bone."""
     across = joint.superior_face_ras_mm - joint.inferior_face_ras_mm
     way = into_bone_mm * across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-9)
-    return Joint(joint.side, joint.inferior_face_ras_mm - way, joint.superior_face_ras_mm + way, joint.area_mm2,
-                 joint.angle_deg, joint.gap_mm)
+    return Joint(
+        joint.side,
+        joint.inferior_face_ras_mm - way,
+        joint.superior_face_ras_mm + way,
+        joint.area_mm2,
+        joint.angle_deg,
+        joint.gap_mm,
+    )
 
 
 def _extent_sd(rims: list[tuple[Mask, Mask]], weight: Float, kept: Mask) -> float:
@@ -111,8 +122,14 @@ def _rims(joint: Joint, region: Region) -> list[tuple[Mask, Mask]]:
 
 def _beyond(joint: Joint, rim: Mask, look: Float) -> Joint:
     """The pairs of a rim carried on past it."""
-    return Joint(joint.side, joint.inferior_face_ras_mm[rim] + look, joint.superior_face_ras_mm[rim] + look,
-                 joint.area_mm2[rim], joint.angle_deg, joint.gap_mm)
+    return Joint(
+        joint.side,
+        joint.inferior_face_ras_mm[rim] + look,
+        joint.superior_face_ras_mm[rim] + look,
+        joint.area_mm2[rim],
+        joint.angle_deg,
+        joint.gap_mm,
+    )
 
 
 def split_frac(level: Level, side: Side, level_bone: LevelBone) -> float:
@@ -120,8 +137,10 @@ def split_frac(level: Level, side: Side, level_bone: LevelBone) -> float:
 
     The cut is taken to be as large as the joint's face: both span the process.
     """
-    labels = (label_of(level.upper, sided("inferior_articular", side)),
-              label_of(level.lower, sided("superior_articular", side)))
+    labels = (
+        label_of(level.upper, sided("inferior_articular", side)),
+        label_of(level.lower, sided("superior_articular", side)),
+    )
     whole = sum(level_bone.whole_by_label_mm3.get(label, 0.0) for label in labels)
     return float(level.joints[side].area_mm2.sum()) / whole if whole > 0 else 0.0
 

@@ -37,7 +37,9 @@ def base_rows(level: Level, level_bone: LevelBone) -> SampleRows:
     return _placed(*_sampled(level_bone, level, label_of(level.upper, Part.SPINOUS_BASE), along=1, across=0))
 
 
-def _sampled(level_bone: LevelBone, level: Level, label: int, along: int, across: int) -> tuple[Float, Float, np.ndarray]:
+def _sampled(
+    level_bone: LevelBone, level: Level, label: int, along: int, across: int
+) -> tuple[Float, Float, np.ndarray]:
     """(R, W, 3) places, (R, W) shares of bone and (R,) planes of rows along one axis of the level frame.
 
     Planes are numbered along the axis `across`.

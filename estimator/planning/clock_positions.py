@@ -143,7 +143,9 @@ def docking_clock(anatomy: Anatomy, level: Level, side: Side, tilts_deg: tuple[f
 def near_clock(prepared: PreparedLevel, approach: Approach) -> dict[str, float]:
     """NEAR_SIGHTS -> hour about the window's centre, looking along the first phase."""
     level, side, first = prepared.level, approach.side, approach.phases[0]
-    view = EndoscopeView(side, (first.medial_tilt_deg, first.cranial_tilt_deg), canal_entry_in_view(level, side).centre_mm)
+    view = EndoscopeView(
+        side, (first.medial_tilt_deg, first.cranial_tilt_deg), canal_entry_in_view(level, side).centre_mm
+    )
     labels = _docking_bones(level, side) | {
         "ligament": [int(Tissue.FLAVUM)],
         "dural sac": [int(Tissue.SAC)],

@@ -58,7 +58,7 @@ class DockingMap:
 
 
 def docking_map(prepared: PreparedLevel, side: Side, sleeve_radius_mm: float) -> DockingMap:
-    """The map of one side: as `canalwise.estimator.planning.default_approach.docking_point_mm` lowers one sleeve, every sleeve at once.
+    """The map of one side: every sleeve lowered at once, each as `default_approach.docking_point_mm` lowers one.
 
     A sleeve rests on the first lamina or joint within its radius; over an open window on the window's own depth.
     Spinous processes carry no sleeve: it stands beside them, and what it meets of them counts as taken.

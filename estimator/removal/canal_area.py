@@ -99,7 +99,9 @@ def compression_of(anatomy: Anatomy, level: Level, level_bone: LevelBone) -> Com
         voxels = np.argwhere(np.isin(anatomy.labels[level_bone.box], PRESSING))
         mine = voxels[_side_near_disc(level, level_bone.grid.world_mm(voxels)) == SIDE_CODE[side]]
         ligament[side] = bricks_of_voxels(level_bone.grid, mine)
-        whole[side] = len(mine) * level_bone.grid.voxel_mm3 + float(level_bone.bone_mm3[overhang == SIDE_CODE[side]].sum())
+        whole[side] = len(mine) * level_bone.grid.voxel_mm3 + float(
+            level_bone.bone_mm3[overhang == SIDE_CODE[side]].sum()
+        )
     plane = disc_level(anatomy, level)
     free = float(plane.free.sum() * PLANE_STEP_MM**2)
     return Compression(ligament, level_bone.grid.voxel_mm3, overhang, whole, bricks_of_points(plane.freeable_mm), free)

@@ -208,7 +208,9 @@ def _sampled_part(level: Level, level_bone: LevelBone, label: int) -> SampledPar
     axes = [np.arange(a - 1, b + 1, SAMPLE_MM) for a, b in zip(corners.min(0), corners.max(0), strict=True)]
     corner, end = np.maximum(low - 1, 0), np.minimum(high + 1, level_bone.grid.shape)
     about = tuple(slice(a, b) for a, b in zip(corner, end, strict=True))
-    frac = np.where(level_bone.labels[about] == label, level_bone.bone_mm3[about] / level_bone.grid.voxel_mm3, 0).astype(np.float32)
+    frac = np.where(
+        level_bone.labels[about] == label, level_bone.bone_mm3[about] / level_bone.grid.voxel_mm3, 0
+    ).astype(np.float32)
     start = level_bone.grid.index_of(level.frame.to_world_mm([axis[0] for axis in axes]))
     steps = SAMPLE_MM * level.frame.axes_ras @ np.linalg.inv(level_bone.grid.affine_ras_mm[:3, :3]).T
     limits = np.array([np.zeros(3), np.array(level_bone.grid.shape) - 1.0]) - corner

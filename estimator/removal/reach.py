@@ -88,8 +88,15 @@ def _meets_protected(anatomy: Anatomy, pivot_mm: Float, points_mm: Float, short_
     if not labels.flags.c_contiguous:  # as most scans come, first axis fastest: the same array read the other way round
         labels, to_index = labels.T, to_index[::-1]
     hit = np.empty(len(points_mm), dtype=bool)
-    labels_along_line(np.ascontiguousarray(labels), np.ascontiguousarray(to_index), np.asarray(pivot_mm, dtype=float),
-               np.ascontiguousarray(points_mm, dtype=float), short_of_mm, PROTECTED, hit)
+    labels_along_line(
+        np.ascontiguousarray(labels),
+        np.ascontiguousarray(to_index),
+        np.asarray(pivot_mm, dtype=float),
+        np.ascontiguousarray(points_mm, dtype=float),
+        short_of_mm,
+        PROTECTED,
+        hit,
+    )
     return hit
 
 

@@ -1,4 +1,4 @@
-"""The names of what a decompression may be asked to touch; `canalwise.estimator.removal.target_points` says where each lies."""
+"""The names of what a decompression may be asked to touch; `estimator.removal.target_points` says where each lies."""
 
 from __future__ import annotations
 

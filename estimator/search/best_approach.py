@@ -93,7 +93,9 @@ class SearchResult:
     stopped: bool
 
 
-def search(prepared: PreparedLevel, question: SearchTask | None = None, progress: Progress = lambda _: None) -> SearchResult:
+def search(
+    prepared: PreparedLevel, question: SearchTask | None = None, progress: Progress = lambda _: None
+) -> SearchResult:
     """The best, the likeliest and the next best approach to a level.
 
     Ctrl-C ends the exploration; what was found until then is the answer, marked `stopped`.
@@ -119,7 +121,11 @@ def search(prepared: PreparedLevel, question: SearchTask | None = None, progress
 
 
 def answer(
-    prepared: PreparedLevel, question: SearchTask, ways: Sequence[SearchBranch], allowed_frac: float, stopped: bool = False
+    prepared: PreparedLevel,
+    question: SearchTask,
+    ways: Sequence[SearchBranch],
+    allowed_frac: float,
+    stopped: bool = False,
 ) -> SearchResult:
     """What follows from what was explored; the picks are estimated exactly."""
     judge = CandidateRanking(prepared, question, allowed_frac)
@@ -169,7 +175,9 @@ class CandidateRanking:
 
     def success(self, candidate: Candidate) -> SuccessProbability:
         """Of one candidate, under the errors that all meet."""
-        return success_of(candidate.way.task_level, candidate.approach, self.allowed_frac, ExecutionSampler(seed=self.question.seed))
+        return success_of(
+            candidate.way.task_level, candidate.approach, self.allowed_frac, ExecutionSampler(seed=self.question.seed)
+        )
 
 
 def cheapest(

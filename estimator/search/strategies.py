@@ -58,7 +58,7 @@ class SearchTask:
     ----------
     sides : that may be approached from
     instruments : name -> channel that may be used
-    task : the sets of `canalwise.estimator.removal.target_names` to be touched
+    task : the sets of `estimator.removal.target_names` to be touched
     budget : approaches that are evaluated, all sides and instruments together
     seed : the same one gives the same answer
     near_only : the ipsilateral phase alone, without going over the top
@@ -121,7 +121,12 @@ def search_branches(prepared: PreparedLevel, question: SearchTask, progress: Pro
         )
     task_level = {side: level_for_task(prepared, side, question.task) for side in sides}
     return tuple(
-        SearchBranch(side, name, task_level[side], EvaluatedApproaches(SearchSpace(task_level[side], channel, question.near_only), progress))
+        SearchBranch(
+            side,
+            name,
+            task_level[side],
+            EvaluatedApproaches(SearchSpace(task_level[side], channel, question.near_only), progress),
+        )
         for side in sides
         for name, channel in question.instruments.items()
     )
@@ -144,7 +149,9 @@ def explore_all(ways: Sequence[SearchBranch], question: SearchTask) -> float:
     return allowed
 
 
-def likeliest_of_branch(way: SearchBranch, allowed_frac: float, count: int, rng: np.random.Generator) -> list[Candidate]:
+def likeliest_of_branch(
+    way: SearchBranch, allowed_frac: float, count: int, rng: np.random.Generator
+) -> list[Candidate]:
     """A few approaches of one way that a hand is likely to succeed with."""
     unit, failed = likeliest_units(way.explored, allowed_frac, count, rng)
     if not len(unit):

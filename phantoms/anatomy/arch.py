@@ -2,7 +2,7 @@
 
 Solids are given in the vertebra's frame for the left side and mirrored; the laminae are
 a shell on the canal's roof. Proportions are modelling choices, checked against mean
-meshes of 87 patients and the READ ranges named in `canalwise.phantoms.solid.published_sizes`.
+meshes of 87 patients and the READ ranges named in `phantoms.solid.published_sizes`.
 """
 
 from __future__ import annotations

@@ -80,8 +80,8 @@ def spur_mm(size: VertebraSize, local_mm: Float) -> Float:
     around = np.arctan2(y + size.depth_mm / 2, x)
     swell = SPUR_EVEN_FRAC + (1.0 - SPUR_EVEN_FRAC) * np.cos(SPURS_ROUND * around + SPUR_PHASE) ** 2
     height = np.where(z > 0, size.spur_upper_mm, size.spur_lower_mm)
-    found: Float = height * swell * np.exp(-((np.minimum(to_rim, 0.0) / SPUR_BASE_MM) ** 2)) * smooth_step(
-        -y, 2.0, 10.0
+    found: Float = (
+        height * swell * np.exp(-((np.minimum(to_rim, 0.0) / SPUR_BASE_MM) ** 2)) * smooth_step(-y, 2.0, 10.0)
     )
     return found
 

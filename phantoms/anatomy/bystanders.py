@@ -117,8 +117,7 @@ def vessels(fronts: Sequence[Pose]) -> list[Bystander]:
 
 def _chain(knots_mm: Sequence[npt.NDArray[np.float64]], radius_mm: float) -> list[Bystander]:
     return [
-        Bystander(Capsule(a, b, radius_mm, radius_mm), Material.VESSEL, Material.VESSEL)
-        for a, b in pairwise(knots_mm)
+        Bystander(Capsule(a, b, radius_mm, radius_mm), Material.VESSEL, Material.VESSEL) for a, b in pairwise(knots_mm)
     ]
 
 
@@ -149,8 +148,7 @@ def _ribs(pose: Pose) -> list[Bystander]:
         for run in runs:
             knots = [pose.to_world_mm(np.array(knot) * [sign, 1.0, 1.0]) for knot in run]
             found += [
-                Bystander(Capsule(a, b, 4.5, 4.2), Material.TRABECULAR, Material.CORTICAL)
-                for a, b in pairwise(knots)
+                Bystander(Capsule(a, b, 4.5, 4.2), Material.TRABECULAR, Material.CORTICAL) for a, b in pairwise(knots)
             ]
     return found
 

@@ -88,9 +88,7 @@ def ct_table_hu(spec: SpineSpec) -> Float:
     np.float64(150.0)
     """
     vessel = SOFT_HU[Material.MUSCLE] if spec.bystanders.vessel_hu is None else spec.bystanders.vessel_hu
-    own = {
-        Material.TRABECULAR: spec.trabecular_hu, Material.CORTICAL: spec.cortical_hu, Material.VESSEL: vessel
-    }
+    own = {Material.TRABECULAR: spec.trabecular_hu, Material.CORTICAL: spec.cortical_hu, Material.VESSEL: vessel}
     return np.array([(SOFT_HU | own)[m] for m in Material])
 
 

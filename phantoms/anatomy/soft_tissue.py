@@ -1,6 +1,6 @@
 """What is not bone: dural sac, ligament, roots, skin and the layers beneath it.
 
-Shapes are modelling choices; ligament thickness is that of `canalwise.phantoms.solid.published_sizes`.
+Shapes are modelling choices; ligament thickness is that of `phantoms.solid.published_sizes`.
 """
 
 from __future__ import annotations

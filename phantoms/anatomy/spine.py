@@ -48,7 +48,7 @@ class Spine:
 
         Returns
         -------
-        labels : (N,) uint16 array, values of `canalwise.recon.labels`
+        labels : (N,) uint16 array, values of `recon.labels`
         depth_mm : (N,) array, positive in bone (a bound from below), else 0
         """
         batch = batch_of(points_mm)

@@ -89,9 +89,7 @@ def _mesh_scan(case: HardCase, mean: Mapping[str, Mesh]) -> PhantomScan:
     high[1] += case.wish.ventral_mm
     grid = trimmed(case.wish.over(low, high), case.trim_mm)
     beside = _vessels_of(meshes) if case.spec.bystanders.vessel_hu is not None else []
-    return voxelised_scan(
-        meshes, grid, canal=canal, scanner=case.scanner, spec=case.spec, bystanders=beside
-    )
+    return voxelised_scan(meshes, grid, canal=canal, scanner=case.scanner, spec=case.spec, bystanders=beside)
 
 
 def _canal_points_mm(meshes: Mapping[str, Mesh]) -> Float:

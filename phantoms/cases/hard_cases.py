@@ -106,19 +106,45 @@ def joint_cases() -> list[HardCase]:
         HardCase("joint gap 0.8", 1, gap, at(replace(worn, gap_mm=0.8), *MID), MID, "L4-L5"),
         HardCase("joint gap 0.5", 2, gap, at(replace(worn, gap_mm=0.5), *MID), MID, "L3-L4", "right"),
         HardCase("joint gap 0.3", 3, gap, at(replace(worn, gap_mm=0.3), *MID), MID, "L4-L5"),
-        HardCase("joint gap 0.4 at 0.5 mm", 2, gap, at(replace(worn, gap_mm=0.4), "L4-L5"), ("L4-L5",), "L4-L5",
-                 wish=FINE),
-        HardCase("left joint half fused", 2, fused, at(replace(worn, gap_mm=0.6, fused_frac=(0.5, 0.0)), "L4-L5"), MID,
-                 "L4-L5"),
-        HardCase("both joints fused", 3, fused, at(replace(worn, gap_mm=0.4, fused_frac=(0.9, 0.7)), *MID), MID,
-                 "L4-L5", "right"),
+        HardCase(
+            "joint gap 0.4 at 0.5 mm", 2, gap, at(replace(worn, gap_mm=0.4), "L4-L5"), ("L4-L5",), "L4-L5", wish=FINE
+        ),
+        HardCase(
+            "left joint half fused",
+            2,
+            fused,
+            at(replace(worn, gap_mm=0.6, fused_frac=(0.5, 0.0)), "L4-L5"),
+            MID,
+            "L4-L5",
+        ),
+        HardCase(
+            "both joints fused",
+            3,
+            fused,
+            at(replace(worn, gap_mm=0.4, fused_frac=(0.9, 0.7)), *MID),
+            MID,
+            "L4-L5",
+            "right",
+        ),
         HardCase("dense overgrown facets", 3, dense, at(grown, *MID), MID, "L4-L5"),
         HardCase("dense facets", 1, dense, at(replace(worn, sclerotic=(True, False), gap_mm=1.0), *MID), MID, "L3-L4"),
-        HardCase("calcified ligament 2.5", 2, calcified,
-                 at(replace(worn, calcified_mm=(2.5, 2.0), flavum_overgrowth_mm=(1.5, 1.0)), "L4-L5"), MID, "L4-L5"),
-        HardCase("calcified ligament 3.5", 3, calcified,
-                 at(replace(worn, calcified_mm=(3.5, 3.5), flavum_overgrowth_mm=(2.2, 2.2)), *MID), MID, "L3-L4",
-                 "right"),
+        HardCase(
+            "calcified ligament 2.5",
+            2,
+            calcified,
+            at(replace(worn, calcified_mm=(2.5, 2.0), flavum_overgrowth_mm=(1.5, 1.0)), "L4-L5"),
+            MID,
+            "L4-L5",
+        ),
+        HardCase(
+            "calcified ligament 3.5",
+            3,
+            calcified,
+            at(replace(worn, calcified_mm=(3.5, 3.5), flavum_overgrowth_mm=(2.2, 2.2)), *MID),
+            MID,
+            "L3-L4",
+            "right",
+        ),
     ]
 
 
@@ -127,12 +153,24 @@ def spur_cases() -> list[HardCase]:
     axes, worn = ("osteophytes", "disc"), worn_level(0.9, 0.9)
     return [
         HardCase("spurs 3", 1, axes[:1], at(replace(worn, osteophyte_mm=3.0), *MID), MID, "L4-L5"),
-        HardCase("spurs 5, low discs", 2, axes, at(replace(worn, osteophyte_mm=5.0, disc_height_frac=0.5), *MID), MID,
-                 "L3-L4", "right"),
-        HardCase("spurs 7, discs of 3 mm", 3, axes,
-                 at(replace(worn, osteophyte_mm=7.0, disc_height_frac=0.28), *MID), MID, "L4-L5"),
-        HardCase("disc of 3 mm", 2, axes[1:], at(replace(worn, disc_height_frac=0.28), "L4-L5"), MID, "L4-L5",
-                 "right"),
+        HardCase(
+            "spurs 5, low discs",
+            2,
+            axes,
+            at(replace(worn, osteophyte_mm=5.0, disc_height_frac=0.5), *MID),
+            MID,
+            "L3-L4",
+            "right",
+        ),
+        HardCase(
+            "spurs 7, discs of 3 mm",
+            3,
+            axes,
+            at(replace(worn, osteophyte_mm=7.0, disc_height_frac=0.28), *MID),
+            MID,
+            "L4-L5",
+        ),
+        HardCase("disc of 3 mm", 2, axes[1:], at(replace(worn, disc_height_frac=0.28), "L4-L5"), MID, "L4-L5", "right"),
     ]
 
 
@@ -145,11 +183,13 @@ def slip_cases() -> list[HardCase]:
     axes, worn = ("slip",), worn_level(0.9, 0.9)
     return [
         HardCase("slip 5", 1, axes, at(replace(worn, slip_mm=5.0), "L4-L5"), MID, "L4-L5"),
-        HardCase("slip 9", 2, axes, at(replace(worn, slip_mm=9.0, disc_height_frac=0.6), "L4-L5"), MID, "L4-L5",
-                 "right"),
+        HardCase(
+            "slip 9", 2, axes, at(replace(worn, slip_mm=9.0, disc_height_frac=0.6), "L4-L5"), MID, "L4-L5", "right"
+        ),
         HardCase("slip 17", 3, axes, at(replace(worn, slip_mm=17.0, disc_height_frac=0.4), "L4-L5"), LOW, "L4-L5"),
-        HardCase("backward slip 6", 2, axes, at(replace(worn, slip_mm=-6.0, disc_height_frac=0.6), "L3-L4"), MID,
-                 "L3-L4"),
+        HardCase(
+            "backward slip 6", 2, axes, at(replace(worn, slip_mm=-6.0, disc_height_frac=0.6), "L3-L4"), MID, "L3-L4"
+        ),
     ]
 
 
@@ -161,10 +201,17 @@ def curve_cases() -> list[HardCase]:
     return [
         HardCase("scoliosis 12", 1, axes, at(worn, *high, scoliosis_deg=12.0, rotation_deg=6.0), high, "L3-L4"),
         HardCase("scoliosis 20", 2, axes, at(worn, *high, scoliosis_deg=-20.0, rotation_deg=-12.0), high, "L2-L3"),
-        HardCase("scoliosis 30", 3, axes, at(worn, *high, scoliosis_deg=30.0, rotation_deg=20.0), high, "L2-L3",
-                 "right"),
-        HardCase("scoliosis 28, crooked in the scanner", 3, axes,
-                 at(worn, *MID, spec=lying, scoliosis_deg=-28.0, rotation_deg=-16.0), MID, "L3-L4"),
+        HardCase(
+            "scoliosis 30", 3, axes, at(worn, *high, scoliosis_deg=30.0, rotation_deg=20.0), high, "L2-L3", "right"
+        ),
+        HardCase(
+            "scoliosis 28, crooked in the scanner",
+            3,
+            axes,
+            at(worn, *MID, spec=lying, scoliosis_deg=-28.0, rotation_deg=-16.0),
+            MID,
+            "L3-L4",
+        ),
         HardCase("hollow back", 2, ("lordosis",), at(worn, *LOW, lordosis_deg=78.0), LOW, "L4-L5", "right"),
     ]
 
@@ -186,16 +233,46 @@ def bystander_cases() -> list[HardCase]:
     pelvis = Bystanders(vessel_hu=300.0, bowel=True, pelvis=True, table=True)
     high = ("T12-L1", "L1-L2")
     return [
-        HardCase("vessels at 380 HU", 2, axes, old(90, 25, 0.7, bystanders=Bystanders(vessel_hu=380.0)), MID, "L4-L5",
-                 wish=narrow),
-        HardCase("pelvis, bowel and table", 3, ("bystanders", "names"), old(95, 25, 0.8, bystanders=pelvis), LOW,
-                 "L4-L5", wish=WIDE, named=False),
-        HardCase("padding outside a circle", 2, axes, old(95, 25, 0.8, bystanders=Bystanders(table=True)), MID,
-                 "L3-L4", wish=replace(MM, ventral_mm=40.0, behind_mm=24.0),
-                 scanner=Scanner(3, 20.0, circle_mm=76.0, padding_hu=-2000)),
-        HardCase("ribs in view", 2, ("bystanders", "names"),
-                 at(worn_level(0.5, 0.5), "L1-L2", bystanders=Bystanders(ribs=True)), high, "L1-L2", "right",
-                 replace(WIDE, half_width_mm=78.0, ventral_mm=12.0), named=False),
+        HardCase(
+            "vessels at 380 HU",
+            2,
+            axes,
+            old(90, 25, 0.7, bystanders=Bystanders(vessel_hu=380.0)),
+            MID,
+            "L4-L5",
+            wish=narrow,
+        ),
+        HardCase(
+            "pelvis, bowel and table",
+            3,
+            ("bystanders", "names"),
+            old(95, 25, 0.8, bystanders=pelvis),
+            LOW,
+            "L4-L5",
+            wish=WIDE,
+            named=False,
+        ),
+        HardCase(
+            "padding outside a circle",
+            2,
+            axes,
+            old(95, 25, 0.8, bystanders=Bystanders(table=True)),
+            MID,
+            "L3-L4",
+            wish=replace(MM, ventral_mm=40.0, behind_mm=24.0),
+            scanner=Scanner(3, 20.0, circle_mm=76.0, padding_hu=-2000),
+        ),
+        HardCase(
+            "ribs in view",
+            2,
+            ("bystanders", "names"),
+            at(worn_level(0.5, 0.5), "L1-L2", bystanders=Bystanders(ribs=True)),
+            high,
+            "L1-L2",
+            "right",
+            replace(WIDE, half_width_mm=78.0, ventral_mm=12.0),
+            named=False,
+        ),
     ]
 
 
@@ -205,14 +282,40 @@ def numbering_cases() -> list[HardCase]:
     ribs = Bystanders(ribs=True)
     six, four = replace(OLD, six_lumbar=True), replace(OLD, four_lumbar=True)
     return [
-        HardCase("six lumbar, sacrum in view", 3, axes, at(worn, "L5-L6", spec=six), ("L5-L6", "L6-S1"), "L5-L6",
-                 wish=replace(MM, half_width_mm=54.0), named=False),
-        HardCase("six lumbar, whole", 3, axes, at(worn, "L4-L5", spec=six, bystanders=ribs), six.level_names, "L4-L5",
-                 wish=WHOLE, named=False),
-        HardCase("four lumbar, whole", 3, axes, at(worn, "L3-L4", spec=four, bystanders=ribs), four.level_names,
-                 "L3-L4", "right", WHOLE, named=False),
-        HardCase("no sign to count by", 2, axes, at(worn, "L2-L3"), ("L2-L3", "L3-L4"), "L2-L3", named=False,
-                 nameless=True),
+        HardCase(
+            "six lumbar, sacrum in view",
+            3,
+            axes,
+            at(worn, "L5-L6", spec=six),
+            ("L5-L6", "L6-S1"),
+            "L5-L6",
+            wish=replace(MM, half_width_mm=54.0),
+            named=False,
+        ),
+        HardCase(
+            "six lumbar, whole",
+            3,
+            axes,
+            at(worn, "L4-L5", spec=six, bystanders=ribs),
+            six.level_names,
+            "L4-L5",
+            wish=WHOLE,
+            named=False,
+        ),
+        HardCase(
+            "four lumbar, whole",
+            3,
+            axes,
+            at(worn, "L3-L4", spec=four, bystanders=ribs),
+            four.level_names,
+            "L3-L4",
+            "right",
+            WHOLE,
+            named=False,
+        ),
+        HardCase(
+            "no sign to count by", 2, axes, at(worn, "L2-L3"), ("L2-L3", "L3-L4"), "L2-L3", named=False, nameless=True
+        ),
         HardCase("cut above and below", 2, ("view",), old(95, 25, 0.8), MID, "L4-L5", trim_mm=(17.0, 21.0)),
     ]
 
@@ -222,8 +325,15 @@ def metal_cases() -> list[HardCase]:
     axes, screws = ("metal",), ("L4", "L5")
     return [
         HardCase("screws", 2, axes, old(95, 25, 0.8, metal=screws), MID, "L3-L4"),
-        HardCase("screws with streaks", 3, axes, old(95, 25, 0.8, metal=screws), MID, "L4-L5",
-                 scanner=Scanner(4, 25.0, streaks=True)),
+        HardCase(
+            "screws with streaks",
+            3,
+            axes,
+            old(95, 25, 0.8, metal=screws),
+            MID,
+            "L4-L5",
+            scanner=Scanner(4, 25.0, streaks=True),
+        ),
     ]
 
 
@@ -234,8 +344,17 @@ def combined_cases() -> list[HardCase]:
     bone = SpineSpec(trabecular_hu=72.0, patchy_hu=40.0, cortex_frac=0.6, scoliosis_deg=14.0, rotation_deg=8.0)
     return [
         HardCase("worn at 80 years", 2, axes, at(worn, *MID, spec=bone), MID, "L4-L5", scanner=Scanner(5, 35.0)),
-        HardCase("worn at 80 years, slipped, at 0.6 mm", 3, axes, at(replace(worn, slip_mm=7.0), "L4-L5", spec=bone),
-                 ("L4-L5",), "L4-L5", "right", THIN, Scanner(6, 45.0)),
+        HardCase(
+            "worn at 80 years, slipped, at 0.6 mm",
+            3,
+            axes,
+            at(replace(worn, slip_mm=7.0), "L4-L5", spec=bone),
+            ("L4-L5",),
+            "L4-L5",
+            "right",
+            THIN,
+            Scanner(6, 45.0),
+        ),
     ]
 
 
@@ -243,8 +362,15 @@ def mesh_cases() -> list[HardCase]:
     """Mean vertebrae of patients, warped into others."""
     two, three = ("L3", "L4"), ("L2", "L3", "L4")
 
-    def of(name: str, severity: int, axes: tuple[str, ...], surfaces: tuple[str, ...] = three,
-           warp: Warp | None = None, spec: SpineSpec = OLD, **others: object) -> HardCase:
+    def of(
+        name: str,
+        severity: int,
+        axes: tuple[str, ...],
+        surfaces: tuple[str, ...] = three,
+        warp: Warp | None = None,
+        spec: SpineSpec = OLD,
+        **others: object,
+    ) -> HardCase:
         levels = tuple(f"{a}-{b}" for a, b in pairwise(surfaces))
         case = HardCase(f"surfaces: {name}", severity, axes, spec, levels, levels[-1], surfaces=surfaces)
         return replace(case, warp=warp or Warp(), **others)  # type: ignore[arg-type]
@@ -261,14 +387,32 @@ def mesh_cases() -> list[HardCase]:
         of("hollow back", 2, ("lordosis",), warp=Warp(sagittal_deg=24.0, ripple_mm=1.0), side="right"),
         of("sheared", 2, ("shape",), warp=Warp(shear_frac=(0.18, -0.15), ripple_mm=2.5, phase_rad=3.0)),
         of("scoliosis 20", 2, ("scoliosis",), warp=Warp(coronal_deg=20.0, axial_deg=10.0, ripple_mm=1.5)),
-        of("scoliosis 30", 3, ("scoliosis",), warp=Warp(coronal_deg=-30.0, axial_deg=-18.0, ripple_mm=2.0),
-           side="right"),
+        of(
+            "scoliosis 30",
+            3,
+            ("scoliosis",),
+            warp=Warp(coronal_deg=-30.0, axial_deg=-18.0, ripple_mm=2.0),
+            side="right",
+        ),
         of("density 65", 3, ("density",), warp=ripple, spec=weak),
         of("noise 50", 3, ("noise",), warp=ripple, scanner=Scanner(7, 50.0), side="right"),
         of("slices 2", 2, ("slices",), warp=ripple, wish=TWO_MM),
-        of("oblique slices, vessels", 3, ("slices", "bystanders"), warp=ripple, wish=replace(OBLIQUE, ventral_mm=24.0),
-           spec=replace(OLD, bystanders=vessel)),
+        of(
+            "oblique slices, vessels",
+            3,
+            ("slices", "bystanders"),
+            warp=ripple,
+            wish=replace(OBLIQUE, ventral_mm=24.0),
+            spec=replace(OLD, bystanders=vessel),
+        ),
         of("no sign to count by", 2, ("names",), warp=ripple, named=False, nameless=True),
-        of("worn, crooked, noisy", 3, ("density", "scoliosis", "noise"), ("L3", "L4", "L5"),
-           Warp((0.95, 0.95, 0.9), coronal_deg=16.0, axial_deg=8.0, ripple_mm=2.0), weak, scanner=Scanner(8, 40.0)),
+        of(
+            "worn, crooked, noisy",
+            3,
+            ("density", "scoliosis", "noise"),
+            ("L3", "L4", "L5"),
+            Warp((0.95, 0.95, 0.9), coronal_deg=16.0, axial_deg=8.0, ripple_mm=2.0),
+            weak,
+            scanner=Scanner(8, 40.0),
+        ),
     ]

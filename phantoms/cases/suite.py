@@ -124,8 +124,12 @@ def phantom_suite() -> list[SuiteCase]:
     knobs = stenosis(0.9, 0.9)
     cases += [
         SuiteCase("L4-L5 slip", _spec("L4-L5", stenosis(1.0, 1.0, slip_mm=4.0)), "L4-L5", "left", FINE),
-        SuiteCase("L4-L5 calcified ligament", _spec("L4-L5", stenosis(1.0, 1.0, calcified_mm=1.2)), "L4-L5", "right", FINE),
-        SuiteCase("L3-L4 scoliosis", _spec("L3-L4", knobs, scoliosis_deg=16.0, rotation_deg=7.0), "L3-L4", "left", TURNED),
+        SuiteCase(
+            "L4-L5 calcified ligament", _spec("L4-L5", stenosis(1.0, 1.0, calcified_mm=1.2)), "L4-L5", "right", FINE
+        ),
+        SuiteCase(
+            "L3-L4 scoliosis", _spec("L3-L4", knobs, scoliosis_deg=16.0, rotation_deg=7.0), "L3-L4", "left", TURNED
+        ),
         SuiteCase("L2-L3 small patient", _spec("L2-L3", knobs, size_frac=0.88), "L2-L3", "right", PLAIN_CT),
         SuiteCase("L4-L5 large patient", _spec("L4-L5", knobs, size_frac=1.12), "L4-L5", "left", COARSE),
         SuiteCase("L4-L5 tropism", _spec("L4-L5", replace(knobs, joint_angle_deg=(34.0, 50.0))), "L4-L5", "left", FINE),

@@ -51,8 +51,11 @@ def read_meshes(folder: Path) -> dict[str, Mesh]:
             surface = trimesh.load_mesh(path)
             found[name[1]] = Mesh(np.asarray(surface.vertices) @ TO_RAS.T, np.asarray(surface.faces))
     if not found:
-        raise WrongUse("the mesh folder", "must hold one STL per vertebra, named like mean_L3_mm.stl",
-                       do="Give the folder that holds them.")
+        raise WrongUse(
+            "the mesh folder",
+            "must hold one STL per vertebra, named like mean_L3_mm.stl",
+            do="Give the folder that holds them.",
+        )
     return {name: found[name] for name in VERTEBRAE if name in found}
 
 

@@ -48,7 +48,7 @@ class PhantomScan:
     ----------
     ct_hu : (nx, ny, nz) int16 array
     mr : (nx, ny, nz) int16 array, T2-like, arbitrary units
-    labels : (nx, ny, nz) uint16 array of `canalwise.recon.labels`, by voxel centre
+    labels : (nx, ny, nz) uint16 array of `recon.labels`, by voxel centre
     grid : of all three
     """
 

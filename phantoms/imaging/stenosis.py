@@ -14,7 +14,7 @@ from canalwise.recon.labels import Mask, Part, Tissue, bone_mask, canal_mask
 OVERGROWN = (Part.SUPERIOR_ARTICULAR_LEFT, Part.SUPERIOR_ARTICULAR_RIGHT)
 
 GROWN_HU = 900.0
-"""Of bone that is grown, as of the cortex elsewhere (`canalwise.phantoms.spec`)."""
+"""Of bone that is grown, as of the cortex elsewhere (`phantoms.spec`)."""
 
 
 def narrowed(scan: PhantomScan, ligament_mm: float, process_mm: float) -> PhantomScan:

@@ -5,7 +5,7 @@ body's dorsal wall: a flat floor, side walls at the pedicles, and a roof of two 
 that meet in the midline under the laminae. The roof is lowest at the lamina's upper
 edge and rises cranially (window) and caudally (sloping lamina). Across a disc the
 tubes of both vertebrae are blended, so the wall is smooth over windows and foramina.
-All shapes here are modelling choices; the sizes come from `canalwise.phantoms.solid.published_sizes`.
+All shapes here are modelling choices; the sizes come from `phantoms.solid.published_sizes`.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """What an approach removes from a phantom, keeps of its joints and reaches, from its own geometry record.
 
 Independent of the estimator: the swept region and lines of sight come from
-`canalwise.phantoms.truth.swept_region`, the anatomy from the implicit functions, volumes from
-`canalwise.phantoms.solid.quadrature`.
+`phantoms.truth.swept_region`, the anatomy from the implicit functions, volumes from
+`phantoms.solid.quadrature`.
 """
 
 from __future__ import annotations
@@ -146,7 +146,9 @@ def facets_kept(
     return {side: _facet_kept(rehearsal, frame, joints[side], removed, parts) for side in SIDES}
 
 
-def _facet_kept(rehearsal: PlannedPhantom, frame: Pose, joint: JointTruth, removed: Volumes, parts: Volumes) -> TrueFacetPreservation:
+def _facet_kept(
+    rehearsal: PlannedPhantom, frame: Pose, joint: JointTruth, removed: Volumes, parts: Volumes
+) -> TrueFacetPreservation:
     upper, lower = level_vertebrae(rehearsal.level)
     labels = [
         label_of(upper, sided("inferior_articular", joint.side)),

@@ -4,7 +4,7 @@ Along the outer surface a voxel holds soft tissue and cortical bone, so its shar
 between the two (two-class mixture). Soft tissue is taken from around it: fat beside a joint is darker than muscle. The
 thin wall of an old vertebral body never reaches the value of cortical bone; how far it falls short tells how thin it is
 (`edge_level_frac`). Inside the wall everything is bone, however pale: trabecular bone of an 80-year-old is about 90 HU
-(references.md section 12 row 9), darker than some discs. Where bone ends is decided by `canalwise.recon.bone.solid_mask`.
+(references.md section 12 row 9), darker than some discs. Where bone ends is decided by `recon.bone.solid_mask`.
 """
 
 from __future__ import annotations
@@ -76,8 +76,12 @@ class BoneModel:
 def bone_model(scan: Scan) -> BoneModel:
     """The tissue levels of a CT; raises UnusableInput for an MR or a scan without bone."""
     if scan.modality != "CT":
-        raise UnusableInput("scan", "must be a CT to find bone by its density", got=scan.modality,
-                            do="Give the CT as the scan and the MR with --mr.")
+        raise UnusableInput(
+            "scan",
+            "must be a CT to find bone by its density",
+            got=scan.modality,
+            do="Give the CT as the scan and the MR with --mr.",
+        )
     voxels = _sampled(scan.voxels)
     return _model(_smooth(voxels), voxels)
 
@@ -97,8 +101,12 @@ def _model(smooth: Float32, voxels: npt.NDArray[np.generic]) -> BoneModel:
     low, high = SOFT_RANGE_HU
     counts, edges = np.histogram(smooth, np.arange(low, high + 2.0, 2.0))
     if counts.sum() < 100:
-        raise UnusableInput("scan", f"shows no soft tissue ({low:.0f}..{high:.0f} HU)", got=f"{counts.sum()} voxels",
-                            do="Check the rescale slope and intercept of the series.")
+        raise UnusableInput(
+            "scan",
+            f"shows no soft tissue ({low:.0f}..{high:.0f} HU)",
+            got=f"{counts.sum()} voxels",
+            do="Check the rescale slope and intercept of the series.",
+        )
     soft = float(edges[ndimage.gaussian_filter1d(counts.astype(float), 3.0).argmax()] + 1.0)
     flat = np.abs(smooth - soft) < 60.0
     step = np.diff(voxels.astype(np.float32), axis=0)[flat[1:] & flat[:-1]] / np.sqrt(2.0)
@@ -109,8 +117,12 @@ def _model(smooth: Float32, voxels: npt.NDArray[np.generic]) -> BoneModel:
     at = (smooth == ndimage.maximum_filter(smooth, 3)) & (smooth > threshold + 50.0)
     ridges = smooth[at]
     if ridges.size < 20:
-        raise UnusableInput("scan", "shows no bone", got=f"{ridges.size} bright ridges above {threshold:.0f} HU",
-                            do="Check that the scan holds the lumbar spine and is in Hounsfield units.")
+        raise UnusableInput(
+            "scan",
+            "shows no bone",
+            got=f"{ridges.size} bright ridges above {threshold:.0f} HU",
+            do="Check that the scan holds the lumbar spine and is in Hounsfield units.",
+        )
     cortical = float(np.percentile(voxels[at], CORTICAL_PERCENTILE))
     return BoneModel(soft, noise, float(np.median(ridges)), cortical, threshold)
 

@@ -135,8 +135,9 @@ def _wall(depth: Float32, value: Float32, grid: Grid) -> _Wall:
     """The wall's values: averaged in blocks, blurred there, and read between them."""
     blocks = _Blocks(np.maximum((COARSE_MM / grid.spacing_mm).astype(int), 1), value, grid)
     soft = blocks.mean((depth > OUTSIDE[0]) & (depth <= OUTSIDE[1]), SOFT_BLUR_MM)
-    layers = np.stack(list(side_by_side(
-        lambda layer: blocks.mean((depth > layer[0]) & (depth <= layer[1]), LEVEL_BLUR_MM), LAYERS)))
+    layers = np.stack(
+        list(side_by_side(lambda layer: blocks.mean((depth > layer[0]) & (depth <= layer[1]), LEVEL_BLUR_MM), LAYERS))
+    )
     crest = np.maximum(layers.max(axis=0) - soft, LEAST_LEVEL_HU)
     near = blocks.sums(depth > 0) > 0
     full = max(float(np.percentile(crest[near], CORTICAL_PERCENTILE)), LEAST_CORTICAL_HU) if near.any() else 1.0

@@ -66,7 +66,7 @@ def hole_centres_mm(bone: Mask, grid: Grid) -> tuple[Float, Float]:
 
 def _holes(cut: Mask, reach: npt.NDArray[np.intp]) -> Mask:
     """(n, m) array: background of a slice that bone encloses when its gaps are bridged by a disc."""
-    i, j = np.mgrid[-reach[0]:reach[0] + 1, -reach[1]:reach[1] + 1]
+    i, j = np.mgrid[-reach[0] : reach[0] + 1, -reach[1] : reach[1] + 1]
     disc = (i / (reach[0] + 0.5)) ** 2 + (j / (reach[1] + 0.5)) ** 2 <= 1.0
     pad = int(reach.max()) + 1
     ring = ndimage.binary_closing(np.pad(cut, pad), disc)[pad:-pad, pad:-pad] | cut
@@ -114,9 +114,11 @@ def canal_seeds_mm(bone: Mask, grid: Grid, axis: Float, through_mm: Float | None
     if through_mm is not None and len(through_mm):
         return _chain_through(centres, areas, axis, through_mm)
     if len(centres) == 0:
-        raise AnatomyNotFound("canal", f"needs a slice with a closed bony ring round {HOLE_MIN_MM2:.0f}.."
-                              f"{HOLE_MAX_MM2:.0f} mm2; none is in view",
-                              do="Give a scan or label map with at least one pair of whole pedicles and laminae.")
+        raise AnatomyNotFound(
+            "canal",
+            f"needs a slice with a closed bony ring round {HOLE_MIN_MM2:.0f}..{HOLE_MAX_MM2:.0f} mm2; none is in view",
+            do="Give a scan or label map with at least one pair of whole pedicles and laminae.",
+        )
     chain = centres[longest_chain(centres, areas, axis)]
     for reverse in (False, True):
         chain = _without_stray_end(chain[::-1] if reverse else chain, axis)

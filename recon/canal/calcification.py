@@ -96,7 +96,8 @@ def _bright(scan: Scan, canal: Mask, bone: Mask) -> Mask:
 
 def _around(mask: Mask, margin: int) -> tuple[slice, slice, slice]:
     """Index box of a mask and a margin of voxels."""
-    index: list[npt.NDArray[np.intp]] = [np.flatnonzero(mask.any(axis=tuple(b for b in range(3) if b != a)))
-                                         for a in range(3)]
+    index: list[npt.NDArray[np.intp]] = [
+        np.flatnonzero(mask.any(axis=tuple(b for b in range(3) if b != a))) for a in range(3)
+    ]
     i, j, k = (slice(max(int(n[0]) - margin, 0), int(n[-1]) + margin + 1) for n in index)
     return i, j, k

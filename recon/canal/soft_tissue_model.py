@@ -68,7 +68,7 @@ def _lay_flavum(labels: Labels, grid: Grid, frame: Frame, pair: tuple[str, str])
 def _level_coordinates(grid: Grid, frame: Frame) -> tuple[Float, Float, Float]:
     """(nx, ny, nz) arrays: level x, y and z of every voxel centre, mm."""
     start, steps = frame.to_level_mm(grid.world_mm([0, 0, 0])), frame.axes_ras @ grid.affine_ras_mm[:3, :3]
-    i, j, k = np.ogrid[:grid.shape[0], :grid.shape[1], :grid.shape[2]]
+    i, j, k = np.ogrid[: grid.shape[0], : grid.shape[1], : grid.shape[2]]
     x, y, z = (start[row] + steps[row, 0] * i + steps[row, 1] * j + steps[row, 2] * k for row in range(3))
     return x, y, z
 

@@ -1,7 +1,7 @@
 """The bony canal as one connected tube over all levels in view.
 
 Works from a label map's bone as from bone occupancy: closed rings at pedicle level give the line
-(`canalwise.recon.bone.ring_centres`), rays across it give the wall (`canalwise.recon.canal.wall`), and the line is re-centred until it
+(`recon.bone.ring_centres`), rays across it give the wall (`recon.canal.wall`), and the line is re-centred until it
 runs through the middle. Epidural fat, sac, roots and flavum all lie inside.
 """
 
@@ -148,7 +148,8 @@ def _stations(centres_mm: Float, weights: Float, axis: Float, heights_mm: Float,
     """Stations at the heights along `axis`, on the locally straight smooth line through the weighted centres."""
     along = centres_mm @ axis
     near = np.exp(-0.5 * ((heights_mm[:, None] - along) / LINE_WIDTH_MM) ** 2) + 1e-9 * np.exp(
-        -np.abs(heights_mm[:, None] - along) / (6 * LINE_WIDTH_MM))
+        -np.abs(heights_mm[:, None] - along) / (6 * LINE_WIDTH_MM)
+    )
     near = near * weights
     total = near.sum(axis=1, keepdims=True)
     mean_height, mean_centre = near @ along[:, None] / total, near @ centres_mm / total
@@ -212,8 +213,12 @@ def _enclosed(hit_mm: Float, seeds: Float) -> slice:
     return slice(int(inside[0]), int(inside[-1]) + 1)
 
 
-def canal_from_bone(occupancy: npt.NDArray[np.generic], grid: Grid,
-                    axis_hint: npt.ArrayLike | None = None, through_mm: Float | None = None) -> CanalTube:
+def canal_from_bone(
+    occupancy: npt.NDArray[np.generic],
+    grid: Grid,
+    axis_hint: npt.ArrayLike | None = None,
+    through_mm: Float | None = None,
+) -> CanalTube:
     """The canal enclosed by bone.
 
     Parameters
@@ -275,5 +280,3 @@ def _with_mask(tube: CanalTube, bone: npt.NDArray[np.float32], grid: Grid) -> Ca
     mask &= bone < 0.5
     largest = cc3d.largest_k(mask, k=1, connectivity=6) > 0
     return CanalTube(tube.stations, tube.radius_mm, tube.bony, largest)
-
-

@@ -59,8 +59,14 @@ class BoneAnatomy:
     corrections: tuple[Correction, ...] = ()
 
 
-def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Sequence[str] | None = None,
-               progress: Progress | None = None, seeds: Seeds | None = None) -> Anatomy:
+def anatomy_of(
+    scan: Scan,
+    *,
+    given: GivenLabels | None = None,
+    vertebrae: Sequence[str] | None = None,
+    progress: Progress | None = None,
+    seeds: Seeds | None = None,
+) -> Anatomy:
     """The anatomy of a scan.
 
     Parameters
@@ -79,8 +85,9 @@ def anatomy_of(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seque
     return anatomy_of_bones(*bones_of_scan(scan, given, vertebrae, say, seeds), say)
 
 
-def bones_of_scan(scan: Scan, given: GivenLabels | None, vertebrae: Sequence[str] | None, say: Progress,
-                  seeds: Seeds | None = None) -> tuple[Scan, BoneAnatomy]:
+def bones_of_scan(
+    scan: Scan, given: GivenLabels | None, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None = None
+) -> tuple[Scan, BoneAnatomy]:
     """The part of the scan that holds the spine, and its bones, given or found."""
     through_mm = None if seeds is None else seeds.canal_mm()
     scan, given = _located(unpadded(scan), given, through_mm, say)
@@ -98,22 +105,27 @@ def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, say: Progress) -> Anatomy:
     say("finding level frames")
     frames, left_out = frames_of(bones.labels, bones.occupancy, scan.grid)
     if not frames:
-        raise LevelNotInView("scan", "must show two neighbouring vertebrae with the disc between them",
-                             got=", ".join(vertebrae_in(bones.labels)) or "no vertebra", do=" ".join(left_out))
+        raise LevelNotInView(
+            "scan",
+            "must show two neighbouring vertebrae with the disc between them",
+            got=", ".join(vertebrae_in(bones.labels)) or "no vertebra",
+            do=" ".join(left_out),
+        )
     say("laying ligament and sac")
     labels = bones.labels if bones.sources["canal"] == "given" else with_calcified(bones.labels, scan)
     labels = with_modelled_tissue(labels, scan.grid, frames)
     modelled: dict[str, Source] = {"sac": "modelled", "flavum": "modelled"}
     sources: dict[str, Source] = modelled | bones.sources
-    levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say,
-                       scan=scan)
+    levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say, scan=scan)
     sure = with_confidence(levels, scan, labels, sources, bones.naming)
-    return Anatomy(scan.grid, labels, bones.occupancy, sure, sources, bones.warnings + left_out, bones.naming,
-                   bones.corrections)
+    return Anatomy(
+        scan.grid, labels, bones.occupancy, sure, sources, bones.warnings + left_out, bones.naming, bones.corrections
+    )
 
 
-def _located(scan: Scan, given: GivenLabels | None, through_mm: Float | None,
-             say: Progress) -> tuple[Scan, GivenLabels | None]:
+def _located(
+    scan: Scan, given: GivenLabels | None, through_mm: Float | None, say: Progress
+) -> tuple[Scan, GivenLabels | None]:
     """Scan and labels cut down to the spine; says what memory the rest needs, refuses where there is less."""
     say("locating the spine")
     box = spine_box(scan, through_mm)
@@ -177,6 +189,10 @@ def _given_sources(given: GivenLabels) -> dict[str, Source]:
 def _bones_found(scan: Scan, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None) -> BoneAnatomy:
     """Bones from the scan itself."""
     found = segment(scan, vertebrae, say, seeds)
-    sources: dict[str, Source] = {"vertebrae": "automatic", "parts": "automatic", "canal": "automatic",
-                                  "levels": "given" if found.naming.evidence == "given" else "automatic"}
+    sources: dict[str, Source] = {
+        "vertebrae": "automatic",
+        "parts": "automatic",
+        "canal": "automatic",
+        "levels": "given" if found.naming.evidence == "given" else "automatic",
+    }
     return BoneAnatomy(found.labels, found.occupancy, sources, found.warnings, found.naming)

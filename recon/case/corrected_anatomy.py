@@ -31,12 +31,18 @@ from canalwise.recon.segmentation.seed_points import Seed, Seeds, check_canal_fr
 from canalwise.recon.spine.arch_parts import divide_arches
 
 
-def anatomy_with(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Sequence[str] | None = None,
-                 seeds: Seeds | None = None, replaced: Sequence[Replacement] = (),
-                 progress: Progress | None = None) -> Anatomy:
-    """The anatomy of a scan, as `canalwise.recon.case.anatomy_builder.anatomy_of`, with structures replaced by a person's maps.
+def anatomy_with(
+    scan: Scan,
+    *,
+    given: GivenLabels | None = None,
+    vertebrae: Sequence[str] | None = None,
+    seeds: Seeds | None = None,
+    replaced: Sequence[Replacement] = (),
+    progress: Progress | None = None,
+) -> Anatomy:
+    """The anatomy of a scan, as `recon.case.anatomy_builder.anatomy_of`, with structures replaced by a person's maps.
 
-    Raises what `anatomy_of` and `canalwise.recon.case.corrections.with_replacements` raise.
+    Raises what `anatomy_of` and `recon.case.corrections.with_replacements` raise.
     """
     say = progress or (lambda _: None)
     if given is not None and seeds is not None:
@@ -45,8 +51,15 @@ def anatomy_with(scan: Scan, *, given: GivenLabels | None = None, vertebrae: Seq
     return anatomy_of_bones(part, corrected(bones, part, replaced, say, seeds), say)
 
 
-def corrected_anatomy(scan: Scan, anatomy: Anatomy, *, seeds: Seeds | None = None, replaced: Sequence[Replacement] = (),
-                  vertebrae: Sequence[str] | None = None, progress: Progress | None = None) -> Anatomy:
+def corrected_anatomy(
+    scan: Scan,
+    anatomy: Anatomy,
+    *,
+    seeds: Seeds | None = None,
+    replaced: Sequence[Replacement] = (),
+    vertebrae: Sequence[str] | None = None,
+    progress: Progress | None = None,
+) -> Anatomy:
     """A case's anatomy with further corrections; earlier ones stay.
 
     Parameters
@@ -77,18 +90,31 @@ def _bones_were_given(sources: Mapping[str, Source]) -> bool:
 def _only_canal(points: Seeds) -> None:
     """Points are for the search: where vertebrae were given there is none, and only the canal is found."""
     if any(seed.what != "canal" for seed in points.points):
-        raise WrongUse("--seed", "must lie in the canal where the vertebrae were given with a label map",
-                       got=", ".join(seed.what for seed in points.points), do="Correct the names in that map.")
+        raise WrongUse(
+            "--seed",
+            "must lie in the canal where the vertebrae were given with a label map",
+            got=", ".join(seed.what for seed in points.points),
+            do="Correct the names in that map.",
+        )
 
 
-def _searched_again(scan: Scan, anatomy: Anatomy, points: Seeds, replaced: Sequence[Replacement],
-                    vertebrae: Sequence[str] | None, progress: Progress | None) -> Anatomy:
+def _searched_again(
+    scan: Scan,
+    anatomy: Anatomy,
+    points: Seeds,
+    replaced: Sequence[Replacement],
+    vertebrae: Sequence[str] | None,
+    progress: Progress | None,
+) -> Anatomy:
     """The scan searched through old and new points, with old and new replacements laid in."""
     old = [Seed(r.what, r.point_ras_mm) for r in anatomy.corrections if r.point_ras_mm is not None]
     anew = {each.structure for each in replaced}
     # the maps are not kept: what they showed stands in the labels
-    kept = [kept_replacement(r, anatomy.labels, anatomy.grid) for r in anatomy.corrections
-            if r.kind == "replaced" and r.what not in anew]
+    kept = [
+        kept_replacement(r, anatomy.labels, anatomy.grid)
+        for r in anatomy.corrections
+        if r.kind == "replaced" and r.what not in anew
+    ]
     seeds = Seeds((*old, *points.points))
     named = any(seed.what != "canal" for seed in seeds.points)
     was_given = anatomy.naming is not None and anatomy.naming.evidence == "given"
@@ -100,12 +126,19 @@ def bones_of_anatomy(anatomy: Anatomy) -> BoneAnatomy:
     """The bones an anatomy was made from: without what was modelled on them and what was said of the levels."""
     found: dict[str, Source] = {name: source for name, source in anatomy.sources.items() if source != "modelled"}
     said = tuple(warning for warning in anatomy.warnings if LEFT_OUT not in warning)  # said anew by what follows
-    return BoneAnatomy(without_modelled(anatomy.labels, anatomy.sources), anatomy.occupancy, found, said,
-                 anatomy.naming, anatomy.corrections)
+    return BoneAnatomy(
+        without_modelled(anatomy.labels, anatomy.sources),
+        anatomy.occupancy,
+        found,
+        said,
+        anatomy.naming,
+        anatomy.corrections,
+    )
 
 
-def corrected(bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], say: Progress,
-              seeds: Seeds | None = None) -> BoneAnatomy:
+def corrected(
+    bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], say: Progress, seeds: Seeds | None = None
+) -> BoneAnatomy:
     """Bones with structures replaced, replaced vertebrae divided and the canal found anew where its wall changed.
 
     Parameters
@@ -128,13 +161,18 @@ def corrected(bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], s
         if tissue := structure_of(each.structure).tissue:
             sources[tissue.name.lower()] = "given"
     known = {"vertebrae", "parts", "canal", "levels", "sac", "flavum"}
-    return replace(bones, labels=labels, occupancy=occupancy_again(labels, bones.labels, bones.occupancy, scan),
-                   sources={name: source for name, source in sources.items() if name in known},
-                   corrections=_records(bones, replaced))
+    return replace(
+        bones,
+        labels=labels,
+        occupancy=occupancy_again(labels, bones.labels, bones.occupancy, scan),
+        sources={name: source for name, source in sources.items() if name in known},
+        corrections=_records(bones, replaced),
+    )
 
 
-def _followed(labels: Labels, bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], through_mm: Float,
-              pointed: bool) -> Labels:
+def _followed(
+    labels: Labels, bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], through_mm: Float, pointed: bool
+) -> Labels:
     """Labels with replaced vertebrae divided into parts, and the canal laid anew where nobody gave it."""
     own_canal = any(each.structure == "canal" for each in replaced) or bones.sources.get("canal") == "given"
     moved = bone_changed(labels, bones.labels)

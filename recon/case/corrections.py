@@ -66,16 +66,22 @@ class Replacement:
         # nothing is resampled in silence: half a voxel's shift would move every border by as much
         start = self.grid.index_of(grid.world_mm([0, 0, 0]))
         ends = self.grid.index_of(grid.world_mm(np.array(grid.shape) - 1)) - start
-        shared = np.abs(start - np.rint(start)).max() <= LATTICE_TOL_FRAC and \
-            np.abs(ends - (np.array(grid.shape) - 1)).max() <= LATTICE_TOL_FRAC
+        shared = (
+            np.abs(start - np.rint(start)).max() <= LATTICE_TOL_FRAC
+            and np.abs(ends - (np.array(grid.shape) - 1)).max() <= LATTICE_TOL_FRAC
+        )
         if not shared:
-            raise BadLabels(f"--replace {self.structure}", f"must lie on the scan's voxels, {_reported(grid)}",
-                            got=_reported(self.grid),
-                            do="Paint it on the case's own scan.nii.gz, or resample it, nearest neighbour, onto that.")
+            raise BadLabels(
+                f"--replace {self.structure}",
+                f"must lie on the scan's voxels, {_reported(grid)}",
+                got=_reported(self.grid),
+                do="Paint it on the case's own scan.nii.gz, or resample it, nearest neighbour, onto that.",
+            )
         low = np.rint(start).astype(int)
         out = np.zeros(grid.shape, dtype=bool)
-        here = [slice(max(-int(a), 0), min(n, m - int(a))) for a, n, m in zip(low, grid.shape, self.mask.shape,
-                                                                             strict=True)]
+        here = [
+            slice(max(-int(a), 0), min(n, m - int(a))) for a, n, m in zip(low, grid.shape, self.mask.shape, strict=True)
+        ]
         there = [slice(s.start + int(a), s.stop + int(a)) for s, a in zip(here, low, strict=True)]
         if all(s.stop > s.start for s in here):
             out[tuple(here)] = self.mask[tuple(there)]
@@ -108,8 +114,12 @@ def replacement_of(text: str, *, keep_name: bool = False) -> Replacement:
     volume = canonical(read_volume(path, budget_mb=BUDGET_MB))
     mask = np.asarray(np.nan_to_num(volume.voxels) != 0)
     if not mask.any():
-        raise BadLabels(f"--replace {name}", "must mark at least one voxel", got="a map of zeros only",
-                        do="Export the painted structure with values other than 0.")
+        raise BadLabels(
+            f"--replace {name}",
+            "must mark at least one voxel",
+            got="a map of zeros only",
+            do="Export the painted structure with values other than 0.",
+        )
     # a folder of slices has no one checksum
     digest = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
     record = Correction("replaced", name, digest, path.name if keep_name else "")
@@ -151,8 +161,12 @@ def with_replacements(labels: Labels, grid: Grid, replacements: Sequence[Replace
     for each in sorted(replacements, key=lambda r: _rank(structure_of(r.structure))):
         what, mask = structure_of(each.structure), each.on(grid)
         if not mask.any():
-            raise BadLabels(f"--replace {each.structure}", "must mark voxels within the scan", got="none of them",
-                            do="Check that the map belongs to this scan.")
+            raise BadLabels(
+                f"--replace {each.structure}",
+                "must mark voxels within the scan",
+                got="none of them",
+                do="Check that the map belongs to this scan.",
+            )
         if what.tissue == Tissue.CANAL:
             _check_canal(out, mask)
             out = with_canal_in(out, mask)
@@ -198,8 +212,12 @@ def with_canal_in(labels: Labels, mask: Mask) -> Labels:
 def _check_canal(labels: Labels, mask: Mask) -> None:
     in_bone = float(bone_mask(labels)[mask].mean())
     if in_bone > CANAL_IN_BONE_FRAC:
-        raise BadLabels("--replace canal", f"must lie outside bone by at least {100 * (1 - CANAL_IN_BONE_FRAC):.0f} %",
-                        got=f"{100 * in_bone:.0f} % of it in bone", do="Check that the map shows this scan's canal.")
+        raise BadLabels(
+            "--replace canal",
+            f"must lie outside bone by at least {100 * (1 - CANAL_IN_BONE_FRAC):.0f} %",
+            got=f"{100 * in_bone:.0f} % of it in bone",
+            do="Check that the map shows this scan's canal.",
+        )
 
 
 def _lay_vertebra(labels: Labels, grid: Grid, what: VoxelMeaning, mask: Mask) -> None:
@@ -234,8 +252,9 @@ def _lay_part(labels: Labels, grid: Grid, what: VoxelMeaning, mask: Mask) -> Non
     labels[mask] = value
 
 
-def occupancy_again(labels: Labels, before: Labels, occupancy: npt.NDArray[np.float32], scan: Scan
-                    ) -> npt.NDArray[np.float32]:
+def occupancy_again(
+    labels: Labels, before: Labels, occupancy: npt.NDArray[np.float32], scan: Scan
+) -> npt.NDArray[np.float32]:
     """Bone shares of corrected labels: worked out anew about bone that came or went, as before elsewhere.
 
     Parameters
@@ -292,4 +311,3 @@ def _words(record: Correction) -> str:
         return f"{record.what}: a point was laid at RAS {', '.join(f'{v:.1f}' for v in record.point_ras_mm)} mm"
     named = f"{record.file_name}, " if record.file_name else ""
     return f"{record.what} was replaced by a label map ({named}sha256 {record.sha256[:12]}...)"
-

@@ -2,8 +2,8 @@
 
 ``case.json`` (provenance, confidence, corrections, sources, warnings, meshes, caution), ``scan.nii.gz``,
 ``labels.nii.gz`` with ``labels.json``, ``occupancy.nii.gz``, ``anatomy.json``, and the folders ``meshes`` (STL of what
-`canalwise.recon.case.meshes` names), ``plans`` and ``results``. NIfTI keeps affines in single precision, so the exact ones stand in
-the JSON files.
+`recon.case.meshes` names), ``plans`` and ``results``. NIfTI keeps affines in single precision, so the exact ones stand
+in the JSON files.
 """
 
 from __future__ import annotations
@@ -114,8 +114,9 @@ def write_case(folder: str | Path, scan: Scan, anatomy: Anatomy, *, force: bool 
         # A surgeon's plans outlive a rebuild; what was computed from the old anatomy must not.
         if (folder / "plans").is_dir():
             shutil.copytree(folder / "plans", filling / "plans", dirs_exist_ok=True)
-        meshes, _ = both(lambda: write_meshes(filling / "meshes", kept),
-                         lambda: _write_images(filling, scan, anatomy, steps))
+        meshes, _ = both(
+            lambda: write_meshes(filling / "meshes", kept), lambda: _write_images(filling, scan, anatomy, steps)
+        )
         for name, data in _documents(scan, anatomy, meshes).items():
             (filling / name).write_text(json_text(data), encoding="utf-8")
     return Case(scan, kept, folder)
@@ -133,36 +134,57 @@ def read_case(folder: str | Path) -> Case:
     missing = [name for name in FILES if not (folder / name).is_file()]
     if missing:
         lacking = f"a folder that lacks {', '.join(missing)}"
-        raise BadCase("the case folder", f"must hold {', '.join(FILES)}", got=lacking,
-                      do="Build the case again.")
+        raise BadCase("the case folder", f"must hold {', '.join(FILES)}", got=lacking, do="Build the case again.")
     about = _document(folder, "case.json", CASE_SCHEMA)
     reported = from_data(_ScanRecord, about.get("scan"), who="the scan in case.json", error=BadCase)
     text = _document(folder, "anatomy.json", ANATOMY_SCHEMA)
     found = from_data(_AnatomyRecord, text, who="anatomy.json", error=BadCase)
     _check_label_names(folder)
-    scan = Scan(_voxels(folder, "scan.nii.gz", reported.grid), reported.grid, reported.modality, reported.provenance, reported.warnings)
+    scan = Scan(
+        _voxels(folder, "scan.nii.gz", reported.grid),
+        reported.grid,
+        reported.modality,
+        reported.provenance,
+        reported.warnings,
+    )
     labels = _voxels(folder, "labels.nii.gz", found.grid).astype(np.uint16)
     occupancy = _occupancy_of(_voxels(folder, "occupancy.nii.gz", found.grid))
-    anatomy = Anatomy(found.grid, labels, occupancy, found.levels, found.sources, found.warnings, found.naming,
-                      found.corrections)
+    anatomy = Anatomy(
+        found.grid, labels, occupancy, found.levels, found.sources, found.warnings, found.naming, found.corrections
+    )
     return Case(scan, anatomy, folder)
 
 
 def _documents(scan: Scan, anatomy: Anatomy, meshes: dict[str, dict[str, Any]]) -> dict[str, Any]:
     reported = to_data(_ScanRecord(scan.grid, scan.modality, scan.provenance, scan.warnings))
-    found = to_data(_AnatomyRecord(anatomy.grid, dict(anatomy.sources), anatomy.warnings, anatomy.levels,
-                                   anatomy.naming, anatomy.corrections))
-    sure = {level.name: {"value_frac": level.confidence.value_frac, "check_by_eye": level.confidence.check_by_eye}
-            for level in anatomy.levels if level.confidence is not None}
-    about = {"caution": CAUTION, "levels": [level.name for level in anatomy.levels], "confidence": sure,
-             "naming": None if anatomy.naming is None else to_data(anatomy.naming),
-             "corrections": [to_data(correction) for correction in anatomy.corrections],
-             "sources": dict(anatomy.sources),
-             "warnings": [*scan.warnings, *anatomy.warnings], "meshes": meshes, "scan": reported}
+    found = to_data(
+        _AnatomyRecord(
+            anatomy.grid, dict(anatomy.sources), anatomy.warnings, anatomy.levels, anatomy.naming, anatomy.corrections
+        )
+    )
+    sure = {
+        level.name: {"value_frac": level.confidence.value_frac, "check_by_eye": level.confidence.check_by_eye}
+        for level in anatomy.levels
+        if level.confidence is not None
+    }
+    about = {
+        "caution": CAUTION,
+        "levels": [level.name for level in anatomy.levels],
+        "confidence": sure,
+        "naming": None if anatomy.naming is None else to_data(anatomy.naming),
+        "corrections": [to_data(correction) for correction in anatomy.corrections],
+        "sources": dict(anatomy.sources),
+        "warnings": [*scan.warnings, *anatomy.warnings],
+        "meshes": meshes,
+        "scan": reported,
+    }
     present = set(np.unique(anatomy.labels).tolist())
     names = {str(value): name for value, name in label_names().items() if value in present}
-    return {"case.json": with_schema(CASE_SCHEMA, about), "anatomy.json": with_schema(ANATOMY_SCHEMA, found),
-            "labels.json": with_schema(LABELS_SCHEMA, {"names": names})}
+    return {
+        "case.json": with_schema(CASE_SCHEMA, about),
+        "anatomy.json": with_schema(ANATOMY_SCHEMA, found),
+        "labels.json": with_schema(LABELS_SCHEMA, {"names": names}),
+    }
 
 
 def _document(folder: Path, name: str, schema: str) -> dict[str, Any]:
@@ -183,8 +205,12 @@ def _voxels(folder: Path, name: str, grid: Grid) -> Voxels:
         raise BadCase(name, "must be whole", got=str(problem), do="Build the case again.") from None
     # The JSON's affine is exact; the NIfTI's only tells whether the two belong together.
     if not placed.same_as(grid):
-        raise BadCase(name, f"must lie on the grid its JSON file names, {grid.shape}", got=placed.shape,
-                      do="It was changed outside; build the case again.")
+        raise BadCase(
+            name,
+            f"must lie on the grid its JSON file names, {grid.shape}",
+            got=placed.shape,
+            do="It was changed outside; build the case again.",
+        )
     return row_major(voxels)
 
 

@@ -62,8 +62,11 @@ def write_meshes(folder: Path, anatomy: Anatomy) -> dict[str, dict[str, Any]]:
     facts = {}
     for name, surface in structure_meshes(anatomy):
         write_stl(folder / f"{name}.stl", surface)
-        facts[f"{name}.stl"] = {"volume_mm3": round(surface.volume_mm3, 1), "triangles": len(surface.faces),
-                                "occupied_mm3": round(surface.occupied_mm3, 1)}
+        facts[f"{name}.stl"] = {
+            "volume_mm3": round(surface.volume_mm3, 1),
+            "triangles": len(surface.faces),
+            "occupied_mm3": round(surface.occupied_mm3, 1),
+        }
     return facts
 
 
@@ -146,6 +149,5 @@ def _soft_edged(mask: Mask) -> Float32:
 
 def _box_of(mask: Mask) -> Box:
     """The index box of a mask with MARGIN round it, clipped to the array."""
-    i, j, k = (slice(max(s.start - MARGIN, 0), s.stop + MARGIN)
-               for s in ndimage.find_objects(mask.astype(np.uint8))[0])
+    i, j, k = (slice(max(s.start - MARGIN, 0), s.stop + MARGIN) for s in ndimage.find_objects(mask.astype(np.uint8))[0])
     return i, j, k

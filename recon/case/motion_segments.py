@@ -33,6 +33,7 @@ Progress = Callable[[str], None]
 
 def frames_of(labels: Labels, occupancy: Share, grid: Grid) -> tuple[dict[tuple[str, str], Frame], tuple[str, ...]]:
     """(upper, lower) -> frame of each pair of neighbours with enough in view; a sentence for each pair left out."""
+
     def found(pair: tuple[str, str]) -> Frame | str:
         try:
             return level_frame(labels, grid, *pair, occupancy=occupancy)
@@ -45,9 +46,16 @@ def frames_of(labels: Labels, occupancy: Share, grid: Grid) -> tuple[dict[tuple[
     return frames, tuple(answer for answer in answers.values() if isinstance(answer, str))
 
 
-def levels_of(labels: Labels, occupancy: Share, grid: Grid, *, frames: Frames | None = None,
-              sources: Mapping[str, Source] | None = None, progress: Progress | None = None,
-              scan: Scan | None = None) -> tuple[Level, ...]:
+def levels_of(
+    labels: Labels,
+    occupancy: Share,
+    grid: Grid,
+    *,
+    frames: Frames | None = None,
+    sources: Mapping[str, Source] | None = None,
+    progress: Progress | None = None,
+    scan: Scan | None = None,
+) -> tuple[Level, ...]:
     """Every pair of neighbouring vertebrae with enough in view, cranial to caudal.
 
     Parameters
@@ -71,16 +79,30 @@ def levels_of(labels: Labels, occupancy: Share, grid: Grid, *, frames: Frames | 
     return tuple(levels)
 
 
-def level_of(labels: Labels, occupancy: Share, grid: Grid, pair: tuple[str, str], frame: Frame,
-             sources: Mapping[str, Source], scan: Scan | None = None) -> Level:
+def level_of(
+    labels: Labels,
+    occupancy: Share,
+    grid: Grid,
+    pair: tuple[str, str],
+    frame: Frame,
+    sources: Mapping[str, Source],
+    scan: Scan | None = None,
+) -> Level:
     """One level in a known frame."""
     view = local_view(labels, occupancy, grid, frame, pair)
     joints = joints_of(view, scan)
     landmarks = landmarks_of(view, joints)
     windows = windows_of(view, landmarks)
     targets = targets_of(view, landmarks)
-    scene = MeasurementContext(view, {name: frame.to_level_mm(point) for name, point in landmarks.items()}, joints, windows,
-                  sources.get("canal", "automatic"), sources.get("sac", "modelled"), sources.get("flavum", "modelled"))
+    scene = MeasurementContext(
+        view,
+        {name: frame.to_level_mm(point) for name, point in landmarks.items()},
+        joints,
+        windows,
+        sources.get("canal", "automatic"),
+        sources.get("sac", "modelled"),
+        sources.get("flavum", "modelled"),
+    )
     level = Level("-".join(pair), *pair, frame, joints, windows, targets, landmarks, measurements_of(scene))
     measured = level.measurements + skin_depths(labels, grid, level)
     return replace(level, measurements=measured, warnings=missing(level))
@@ -93,8 +115,13 @@ def skin_depths(labels: Labels, grid: Grid, level: Level) -> tuple[Measurement, 
         edge = level.landmarks_ras_mm.get(f"upper_lamina_caudal_edge_{side}")
         skin = None if edge is None else skin_point_mm(labels, grid, edge, level.frame.axes_ras[1])
         if edge is not None and skin is not None:
-            out += banded("skin-to-lamina depth", float(np.linalg.norm(skin - edge)), "mm",
-                          f"{side} lamina of {level.upper}", "straight dorsal")
+            out += banded(
+                "skin-to-lamina depth",
+                float(np.linalg.norm(skin - edge)),
+                "mm",
+                f"{side} lamina of {level.upper}",
+                "straight dorsal",
+            )
     return tuple(out)
 
 

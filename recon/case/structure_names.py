@@ -33,13 +33,17 @@ def structure_of(name: str) -> VoxelMeaning:
     True
     >>> structure_of("L4 lamna left")
     Traceback (most recent call last):
-    canalwise.recon.errors.WrongUse: --replace must name a structure (got 'L4 lamna left'). Did you mean: L4 lamina left, \
+    canalwise.recon.errors.WrongUse: --replace must name a structure (got 'L4 lamna left'). Did you mean: L4 lamina
+    left, \
 L6 lamina left, L5 lamina left, L3 lamina left?
     """
     known = known_structures()
     if name not in known:
         near = difflib.get_close_matches(name, known, NEAREST_NAMES, cutoff=0.4)
-        advice = f"Did you mean: {', '.join(near)}?" if near else \
-            "Name canal, sac, flavum, a vertebra (L4), a part of it (L4 lamina left) or a disc (L3-L4 disc)."
+        advice = (
+            f"Did you mean: {', '.join(near)}?"
+            if near
+            else "Name canal, sac, flavum, a vertebra (L4), a part of it (L4 lamina left) or a disc (L3-L4 disc)."
+        )
         raise WrongUse("--replace", "must name a structure", got=name, do=advice)
     return meaning(name)

@@ -1,7 +1,8 @@
 """What the header of each DICOM slice says, classic or enhanced multi-frame, before any pixel is read.
 
-Attributes and functional groups: DICOM PS3.3, C.7.6.2 image plane (https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html),
-C.7.6.16 multi-frame functional groups, C.8.2.1 CT image.
+Attributes and functional groups: DICOM PS3.3, C.7.6.2 image plane
+(https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html), C.7.6.16 multi-frame functional
+groups, C.8.2.1 CT image.
 """
 
 from __future__ import annotations
@@ -28,17 +29,40 @@ from canalwise.recon.errors import BadFile, CanalwiseError
 from canalwise.recon.grid import Float
 
 TAGS = [
-    "SOPInstanceUID", "SeriesInstanceUID", "FrameOfReferenceUID", "Modality", "ImageType", "Rows", "Columns",
-    "NumberOfFrames", "SamplesPerPixel", "PixelRepresentation", "ImagePositionPatient", "ImageOrientationPatient",
-    "PixelSpacing", "RescaleSlope", "RescaleIntercept", "RescaleType", "PixelPaddingValue", "ConvolutionKernel",
-    "LossyImageCompression", "SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence",
+    "SOPInstanceUID",
+    "SeriesInstanceUID",
+    "FrameOfReferenceUID",
+    "Modality",
+    "ImageType",
+    "Rows",
+    "Columns",
+    "NumberOfFrames",
+    "SamplesPerPixel",
+    "PixelRepresentation",
+    "ImagePositionPatient",
+    "ImageOrientationPatient",
+    "PixelSpacing",
+    "RescaleSlope",
+    "RescaleIntercept",
+    "RescaleType",
+    "PixelPaddingValue",
+    "ConvolutionKernel",
+    "LossyImageCompression",
+    "SharedFunctionalGroupsSequence",
+    "PerFrameFunctionalGroupsSequence",
 ]
 """All that is asked of a header; names and dates are not among them."""
 
 LPS_TO_RAS = np.array([-1.0, -1.0, 1.0])
 IMAGE_MODALITIES = ("CT", "MR")
-IMAGE_CLASSES = (CTImageStorage, EnhancedCTImageStorage, LegacyConvertedEnhancedCTImageStorage, MRImageStorage,
-                 EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage)
+IMAGE_CLASSES = (
+    CTImageStorage,
+    EnhancedCTImageStorage,
+    LegacyConvertedEnhancedCTImageStorage,
+    MRImageStorage,
+    EnhancedMRImageStorage,
+    LegacyConvertedEnhancedMRImageStorage,
+)
 HU_TYPES = ("", "HU", "US")
 """Rescale types that can mean Hounsfield units: not stated, stated, and 'unspecified' (PS3.3 C.11.1.1.2)."""
 
@@ -47,7 +71,8 @@ HU_TYPES = ("", "HU", "US")
 class SliceHeader:
     """One slice: where it lies, what belongs together, and how its stored numbers become values.
 
-    Meaning of position, orientation and spacing: https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html
+    Meaning of position, orientation and spacing:
+    https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html
 
     `row_ras` runs along a row (toward the next column), `column_ras` down a column; `spacing_mm` is
     (between columns, between rows), the order of those two. The UIDs stay inside the intake.
@@ -102,14 +127,18 @@ def read_headers(sources: Sequence[DicomSource], budget_mb: float) -> Headers:
         except Exception:
             # A hostile header can fail anywhere in the parser, and its own text may name the patient.
             which = f"file {number + 1} of {len(sources)} damaged"
-            raise BadFile("a DICOM file", "must have a whole header", got=which,
-                          do="Copy or export the series again.") from None
+            raise BadFile(
+                "a DICOM file", "must have a whole header", got=which, do="Copy or export the series again."
+            ) from None
         other += not found
         slices += found
     if not slices:
-        raise BadFile("the scan", "must hold CT or MR slices with a position in the patient",
-                      got=f"{not_dicom} files that are not DICOM, {other} DICOM objects of other kinds",
-                      do="Give the folder of the CT series.")
+        raise BadFile(
+            "the scan",
+            "must hold CT or MR slices with a position in the patient",
+            got=f"{not_dicom} files that are not DICOM, {other} DICOM objects of other kinds",
+            do="Give the folder of the CT series.",
+        )
     return Headers(tuple(slices), not_dicom, other)
 
 
@@ -165,14 +194,21 @@ def _slice(header: pydicom.Dataset, number: int, index: int, group: Any) -> Slic
     frame_type = group(f"{header.Modality}ImageFrameTypeSequence").get("FrameType") or header.get("ImageType") or []
     reported = [str(word) for word in frame_type]
     return SliceHeader(
-        source=number, frame=index, series=f"{header.get('SeriesInstanceUID')}/{header.get('FrameOfReferenceUID')}",
-        instance=str(header.get("SOPInstanceUID")), modality=str(header.Modality), scout="LOCALIZER" in reported,
+        source=number,
+        frame=index,
+        series=f"{header.get('SeriesInstanceUID')}/{header.get('FrameOfReferenceUID')}",
+        instance=str(header.get("SOPInstanceUID")),
+        modality=str(header.Modality),
+        scout="LOCALIZER" in reported,
         kind=tuple(reported) if "PerFrameFunctionalGroupsSequence" in header else (),
         shape=(int(header.Rows), int(header.Columns)),
         position_ras_mm=_numbers(group("PlanePositionSequence").ImagePositionPatient, 3) * LPS_TO_RAS,
-        row_ras=orientation[:3] * LPS_TO_RAS, column_ras=orientation[3:] * LPS_TO_RAS,
-        spacing_mm=np.array([between_columns, between_rows]), rescale=_rescale(transform),
-        rescale_type=str(transform.get("RescaleType") or ""), padding=_padding(header),
+        row_ras=orientation[:3] * LPS_TO_RAS,
+        column_ras=orientation[3:] * LPS_TO_RAS,
+        spacing_mm=np.array([between_columns, between_rows]),
+        rescale=_rescale(transform),
+        rescale_type=str(transform.get("RescaleType") or ""),
+        padding=_padding(header),
         kernel=str(header.get("ConvolutionKernel") or "")[:16],
         lossy=header.get("LossyImageCompression") == "01",
     )

@@ -42,8 +42,10 @@ def slice_voxels(group: Group, sources: Sequence[DicomSource]) -> tuple[Voxels, 
 
 def _value_warnings(group: Group) -> tuple[str, ...]:
     unstated = group[0].rescale is None and group[0].modality == "CT"
-    reported = {"The series states no rescale; its stored values were taken as Hounsfield units.": unstated,
-            "The slices were compressed with loss; thin bone may be blurred.": any(h.lossy for h in group)}
+    reported = {
+        "The series states no rescale; its stored values were taken as Hounsfield units.": unstated,
+        "The slices were compressed with loss; thin bone may be blurred.": any(h.lossy for h in group),
+    }
     return tuple(sentence for sentence, applies in reported.items() if applies)
 
 
@@ -51,12 +53,20 @@ def _rescale_told(group: Group) -> str:
     stated = {header.rescale for header in group}
     if None in stated and len(stated) > 1:
         lacking = sum(header.rescale is None for header in group)
-        raise UnusableInput("the slices", "must all state a rescale or none", got=f"{lacking} of {len(group)} without",
-                            do="Export the series again.")
+        raise UnusableInput(
+            "the slices",
+            "must all state a rescale or none",
+            got=f"{lacking} of {len(group)} without",
+            do="Export the series again.",
+        )
     strange = {header.rescale_type for header in group} - set(HU_TYPES)
     if group[0].modality == "CT" and strange:
-        raise UnusableInput("the CT", "must be rescaled to Hounsfield units", got=", ".join(sorted(strange))[:32],
-                            do="Give the plain CT series, not a material or atomic-number map.")
+        raise UnusableInput(
+            "the CT",
+            "must be rescaled to Hounsfield units",
+            got=", ".join(sorted(strange))[:32],
+            do="Give the plain CT series, not a material or atomic-number map.",
+        )
     if None in stated:
         return "none stated"
     pairs = sorted(pair for pair in stated if pair is not None)
@@ -76,8 +86,12 @@ def decoded(source: DicomSource, who: str) -> Voxels:
             raise
         except Exception:
             # Decoders raise what they like on damaged data, and may quote the file.
-            raise BadFile(who, "must be whole", got="pixels that cannot be decoded (cut short or damaged)",
-                          do="Copy or export the series again.") from None
+            raise BadFile(
+                who,
+                "must be whole",
+                got="pixels that cannot be decoded (cut short or damaged)",
+                do="Copy or export the series again.",
+            ) from None
 
 
 def _check_decoder(syntax: UID | None) -> None:
@@ -87,8 +101,12 @@ def _check_decoder(syntax: UID | None) -> None:
     except NotImplementedError:
         lacking = ["no known decoder"]
     if syntax is not None and lacking is not None:
-        raise BadFile("the slices", "must be in a transfer syntax that can be decoded", got=syntax.name,
-                      do=f"Needed: {'; '.join(lacking)}. Or export the series uncompressed.")
+        raise BadFile(
+            "the slices",
+            "must be in a transfer syntax that can be decoded",
+            got=syntax.name,
+            do=f"Needed: {'; '.join(lacking)}. Or export the series uncompressed.",
+        )
 
 
 def _frame(decoded: Voxels, header: SliceHeader) -> Voxels:

@@ -33,7 +33,9 @@ def read_dicom(path: Path, budget_mb: float, series: int | None = None) -> Volum
     ordered, affine, copies = stacked(group)
     voxels, rescale, unstated = slice_voxels(ordered, sources)
     reported = {"format": "DICOM", "slices": str(len(ordered)), "rescale": rescale}
-    skipped = {f"{headers.not_dicom} files that are not DICOM were skipped.": headers.not_dicom,
-               f"{headers.other_objects} DICOM objects without slices were skipped.": headers.other_objects}
+    skipped = {
+        f"{headers.not_dicom} files that are not DICOM were skipped.": headers.not_dicom,
+        f"{headers.other_objects} DICOM objects without slices were skipped.": headers.other_objects,
+    }
     warnings = (*aside, *copies, *unstated, *(sentence for sentence, count in skipped.items() if count))
     return Volume(voxels, affine, cast(Modality, ordered[0].modality), reported, warnings)

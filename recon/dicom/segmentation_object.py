@@ -79,8 +79,12 @@ def read_segmentation(path: Path, budget_mb: float) -> SegmentationObject:
     except BadFile:
         raise
     except Exception:
-        raise BadFile("the segmentation", "must be a whole DICOM segmentation object", got="a file that cannot be read",
-                      do="Export it again.") from None
+        raise BadFile(
+            "the segmentation",
+            "must be a whole DICOM segmentation object",
+            got="a file that cannot be read",
+            do="Export it again.",
+        ) from None
     if kind not in ("BINARY", "LABELMAP"):
         raise BadFile("the segmentation", "must be binary or a label map", got=kind, do="Export it as one of these.")
     if kind == "LABELMAP" and frames and frames[0].padding is not None:
@@ -134,9 +138,12 @@ def _voxels_of(frame: SliceHeader, grid: Grid) -> tuple[npt.NDArray[np.int64], .
     off = np.abs(corners - np.rint(corners)).max()
     inside = (np.rint(corners) >= 0).all() and (np.rint(corners) < grid.shape).all()
     if off > ON_VOXEL_TOL or not inside or (np.abs(np.rint(step)).sum(axis=0) != 1).any():
-        raise BadLabels("the segmentation", "must lie voxel for voxel on the scan's grid",
-                        got=f"a frame {'beside' if not inside else f'{off:.2f} voxels off'} it",
-                        do="Give the scan it was drawn on.")
+        raise BadLabels(
+            "the segmentation",
+            "must lie voxel for voxel on the scan's grid",
+            got=f"a frame {'beside' if not inside else f'{off:.2f} voxels off'} it",
+            do="Give the scan it was drawn on.",
+        )
     column, row = np.indices((columns, rows))
     start, whole = np.rint(first).astype(int), np.rint(step).astype(int)
     return tuple(start[axis] + column * whole[axis, 0] + row * whole[axis, 1] for axis in range(3))

@@ -42,8 +42,12 @@ def chosen_group(slices: Sequence[SliceHeader], series: int | None) -> tuple[Gro
     if series is not None and not 0 <= series < len(volumes):
         raise WrongUse("'series'", f"must be one of 0 to {len(volumes) - 1} ({listed})", got=series)
     if series is None and len(volumes) > 1:
-        raise BadFile("the scan", "must be one series", got=f"{len(volumes)} of them: {listed}",
-                      do="Choose one by its number with the series option.")
+        raise BadFile(
+            "the scan",
+            "must be one series",
+            got=f"{len(volumes)} of them: {listed}",
+            do="Choose one by its number with the series option.",
+        )
     chosen = volumes[series or 0]
     aside = sum(len(group) for group in scouts if group is not chosen)
     reported = f"{aside} slices of another orientation, size or kind (a scout) were set aside."

@@ -59,8 +59,12 @@ def check_inflated(source: DicomSource, budget_mb: float) -> None:
     with source.opened() as file:
         deflated = DEFLATED_SYNTAX in file.read(META_BYTES)
     if deflated:
-        raise BadFile("a deflated DICOM file", f"must be sure to unfold within {budget_mb:g} MB",
-                      got=f"up to {could_mb:.0f} MB", do="Convert it to an uncompressed syntax, or raise the budget.")
+        raise BadFile(
+            "a deflated DICOM file",
+            f"must be sure to unfold within {budget_mb:g} MB",
+            got=f"up to {could_mb:.0f} MB",
+            do="Convert it to an uncompressed syntax, or raise the budget.",
+        )
 
 
 def _folder_sources(folder: Path) -> tuple[DicomSource, ...]:
@@ -70,8 +74,12 @@ def _folder_sources(folder: Path) -> tuple[DicomSource, ...]:
         folders.sort()
         paths += [Path(parent, name) for name in sorted(names) if not name.startswith(".")]
         if len(paths) > MAX_FILES:
-            raise BadFile("the scan folder", f"must hold at most {MAX_FILES} files", got=f"over {MAX_FILES}",
-                          do="Give the folder of one examination.")
+            raise BadFile(
+                "the scan folder",
+                f"must hold at most {MAX_FILES} files",
+                got=f"over {MAX_FILES}",
+                do="Give the folder of one examination.",
+            )
     return tuple(_file_source(path) for path in paths if path.is_file() and path.stat().st_size)
 
 
@@ -88,8 +96,12 @@ def _zip_sources(path: Path, budget_mb: float) -> tuple[DicomSource, ...]:
     # Declared sizes may be trusted: unpacking stops at them.
     total_mb = sum(member.file_size for member in members) / 1e6
     if total_mb > budget_mb or len(members) > MAX_FILES:
-        raise BadFile("the zip archive", f"must unfold within {budget_mb:g} MB and {MAX_FILES} files",
-                      got=f"{total_mb:.0f} MB in {len(members)} files", do="Give the folder of one series.")
+        raise BadFile(
+            "the zip archive",
+            f"must unfold within {budget_mb:g} MB and {MAX_FILES} files",
+            got=f"{total_mb:.0f} MB in {len(members)} files",
+            do="Give the folder of one series.",
+        )
     if any(member.flag_bits & 1 for member in members):
         raise BadFile("the zip archive", "must not be locked by a password", do="Unpack it and give the folder.")
     return tuple(_member_source(path, member) for member in sorted(members, key=lambda m: m.filename))
@@ -102,4 +114,5 @@ def _member_source(path: Path, member: zipfile.ZipInfo) -> DicomSource:
                 return io.BytesIO(archive.read(member))
         except (zipfile.BadZipFile, zlib.error, NotImplementedError, OSError, EOFError):
             raise BadFile("the zip archive", "must be whole", got="a member that cannot be unpacked") from None
+
     return DicomSource(opened, member.file_size)

@@ -55,8 +55,11 @@ def stacked(group: Group) -> tuple[Group, Float, tuple[str, ...]]:
 def _normal(header: SliceHeader) -> Float:
     axes = np.array([header.row_ras, header.column_ras])
     if np.abs(axes @ axes.T - np.eye(2)).max() > UNIT_TOL or header.spacing_mm.min() <= 0:
-        raise BadGeometry("the slices", "must have two perpendicular unit directions and positive spacing",
-                          got=(axes.round(4).tolist(), header.spacing_mm.tolist()))
+        raise BadGeometry(
+            "the slices",
+            "must have two perpendicular unit directions and positive spacing",
+            got=(axes.round(4).tolist(), header.spacing_mm.tolist()),
+        )
     normal = np.cross(axes[0], axes[1])
     # Turned to the nearest of left, front and top, so that slices are counted the same way in every series.
     return normal * np.sign(normal[np.abs(normal).argmax()])
@@ -64,14 +67,18 @@ def _normal(header: SliceHeader) -> Float:
 
 def _check_spread(heights: Float) -> None:
     if len(heights) < 2:
-        raise BadGeometry("the scan", "must be a stack of slices", got="one slice",
-                          do="Give the folder of the whole series.")
+        raise BadGeometry(
+            "the scan", "must be a stack of slices", got="one slice", do="Give the folder of the whole series."
+        )
     same = np.flatnonzero(np.diff(heights) < SAME_PLACE_TOL_MM) + 1
     if same.size:
         pairs = ", ".join(f"{k} and {k + 1}" for k in same[:TOLD_GAPS]) + (" ..." if same.size > TOLD_GAPS else "")
-        raise BadGeometry("the slices", "must each have a place of their own",
-                          got=f"{same.size} duplicate positions: slices {pairs}",
-                          do="Two acquisitions or echoes are mixed; export one of them.")
+        raise BadGeometry(
+            "the slices",
+            "must each have a place of their own",
+            got=f"{same.size} duplicate positions: slices {pairs}",
+            do="Two acquisitions or echoes are mixed; export one of them.",
+        )
 
 
 def _line(positions: Float) -> tuple[Float, Float]:
@@ -100,10 +107,15 @@ def _check_regular(positions: Float, normal: Float, affine: Float) -> None:
     if lean_deg > LEAN_TOLD_DEG:
         reported += f"; the stack also leans by {lean_deg:.1f} deg"
     if missing:
-        raise BadGeometry("the slices", "must all be there", got=f"{int(whole.sum()) - odd.size} missing: {reported}",
-                          do="Copy or export the whole series again.")
-    raise BadGeometry("the slices", "must be evenly spaced", got=reported,
-                      do="Reconstruct the series with one slice spacing.")
+        raise BadGeometry(
+            "the slices",
+            "must all be there",
+            got=f"{int(whole.sum()) - odd.size} missing: {reported}",
+            do="Copy or export the whole series again.",
+        )
+    raise BadGeometry(
+        "the slices", "must be evenly spaced", got=reported, do="Reconstruct the series with one slice spacing."
+    )
 
 
 def _reported(odd: npt.NDArray[np.intp], gaps: Float) -> str:

@@ -194,8 +194,7 @@ def _level_set_of_volume(padded: npt.NDArray[np.float32], volume: float) -> tupl
             break
         # A higher level encloses less.
         low, high = (level, high) if excess > 0 else (low, level)
-        secant = low if last is None or last[1] == excess else (
-            level - excess * (level - last[0]) / (excess - last[1]))
+        secant = low if last is None or last[1] == excess else (level - excess * (level - last[0]) / (excess - last[1]))
         last, level = (level, excess), secant if low < secant < high else (low + high) / 2
     return best[1], best[2]
 

@@ -33,7 +33,11 @@ def air_in_view(labels: Labels) -> bool:
 
 
 def skin_points_mm(
-    labels: Labels, grid: Grid, starts_ras_mm: npt.ArrayLike, directions_ras: npt.ArrayLike, *,
+    labels: Labels,
+    grid: Grid,
+    starts_ras_mm: npt.ArrayLike,
+    directions_ras: npt.ArrayLike,
+    *,
     shows_air: bool | None = None,
 ) -> Float:
     """(N, 3) RAS mm where lines from (N, 3) starts inside the patient leave the skin; NaN where none does in view.

@@ -57,8 +57,12 @@ def check_budget(shape: tuple[int, ...], budget_mb: float) -> None:
     """
     needed_mb = float(np.prod([float(n) for n in shape])) * BYTES_PER_VOXEL / 1e6
     if needed_mb > budget_mb:
-        raise BadFile("the scan", f"must fit the memory budget of {budget_mb:g} MB", got=f"{shape}: {needed_mb:.0f} MB",
-                      do="Crop it to the lumbar spine, or raise the budget.")
+        raise BadFile(
+            "the scan",
+            f"must fit the memory budget of {budget_mb:g} MB",
+            got=f"{shape}: {needed_mb:.0f} MB",
+            do="Crop it to the lumbar spine, or raise the budget.",
+        )
 
 
 def volume_shape(shape: tuple[int, ...]) -> tuple[int, int, int]:
@@ -68,8 +72,12 @@ def volume_shape(shape: tuple[int, ...]) -> tuple[int, int, int]:
     (64, 64, 20)
     """
     if len(shape) < 3 or min(shape) < 1 or any(n != 1 for n in shape[3:]):
-        raise BadGeometry("the scan", "must be one volume of three axes", got=shape,
-                          do="Export a single volume: one phase, one echo, one channel.")
+        raise BadGeometry(
+            "the scan",
+            "must be one volume of three axes",
+            got=shape,
+            do="Export a single volume: one phase, one echo, one channel.",
+        )
     return int(shape[0]), int(shape[1]), int(shape[2])
 
 
@@ -112,8 +120,9 @@ def canonical(volume: Volume) -> Volume:
     voxels = row_major(apply_orientation(volume.voxels, axes))
     affine = volume.affine_ras_mm @ inv_ornt_aff(axes, volume.voxels.shape)
     stored_axes = "".join(str(code) for code in aff2axcodes(volume.affine_ras_mm))
-    return replace(volume, voxels=voxels, affine_ras_mm=affine + 0.0,
-                   provenance={**volume.provenance, "stored_axes": stored_axes})
+    return replace(
+        volume, voxels=voxels, affine_ras_mm=affine + 0.0, provenance={**volume.provenance, "stored_axes": stored_axes}
+    )
 
 
 def row_major(voxels: Voxels) -> Voxels:
@@ -126,7 +135,7 @@ def row_major(voxels: Voxels) -> Voxels:
     out = np.empty(voxels.shape, voxels.dtype)
     for i in range(0, voxels.shape[0], STRIP):
         for j in range(voxels.shape[1]):
-            out[i:i + STRIP, j] = voxels[i:i + STRIP, j]
+            out[i : i + STRIP, j] = voxels[i : i + STRIP, j]
     return out
 
 
@@ -162,9 +171,12 @@ def right_angled(volume: Volume, *, accept_tilt: bool, background: float) -> Vol
     if np.sin(np.radians(tilt_deg(volume.affine_ras_mm))) <= ORTHOGONAL_TOL:
         return volume
     if not accept_tilt:
-        raise BadGeometry("the slices", "must be stacked at right angles to their planes",
-                          got=f"a stack that leans by {tilt_deg(volume.affine_ras_mm):.1f} deg (gantry tilt)",
-                          do="Scan or export without tilt, or accept the tilt to have it resampled.")
+        raise BadGeometry(
+            "the slices",
+            "must be stacked at right angles to their planes",
+            got=f"a stack that leans by {tilt_deg(volume.affine_ras_mm):.1f} deg (gantry tilt)",
+            do="Scan or export without tilt, or accept the tilt to have it resampled.",
+        )
     return _sheared_back(volume, background)
 
 
@@ -183,8 +195,13 @@ def _sheared_back(volume: Volume, background: float) -> Volume:
     affine[:3, 3] += steps[:, :2] @ low
     slices = [_moved(volume.voxels[:, :, k], offsets[k] - low, extra, background) for k in range(len(offsets))]
     warning = f"The gantry leant by {tilt_deg(volume.affine_ras_mm):.1f} deg; its slices were moved back in plane."
-    return replace(volume, voxels=np.stack(slices, axis=2), affine_ras_mm=affine, warnings=(*volume.warnings, warning),
-                   provenance={**volume.provenance, "resampling": "gantry tilt undone, linear in plane"})
+    return replace(
+        volume,
+        voxels=np.stack(slices, axis=2),
+        affine_ras_mm=affine,
+        warnings=(*volume.warnings, warning),
+        provenance={**volume.provenance, "resampling": "gantry tilt undone, linear in plane"},
+    )
 
 
 def _moved(plane: Voxels, offset: Float, extra: npt.NDArray[np.int_], background: float) -> Voxels:

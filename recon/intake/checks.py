@@ -45,8 +45,12 @@ def check_size(shape: tuple[int, ...], spacing_mm: Float) -> None:
     extent_mm = np.array(shape) * spacing_mm
     if min(shape) < TINY_VOXELS or extent_mm.min() < TINY_MM:
         size = " x ".join(f"{n} ({mm:.1f} mm)" for n, mm in zip(shape, extent_mm, strict=True))
-        raise BadGeometry("the scan", f"must measure at least {TINY_VOXELS} voxels and {TINY_MM:g} mm each way",
-                          got=size, do="Give the whole series, not a few slices of it.")
+        raise BadGeometry(
+            "the scan",
+            f"must measure at least {TINY_VOXELS} voxels and {TINY_MM:g} mm each way",
+            got=size,
+            do="Give the whole series, not a few slices of it.",
+        )
 
 
 def thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, ...]:
@@ -57,8 +61,12 @@ def thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, .
     """
     widest = float(spacing_mm.max())
     if widest > THICK_REFUSE_MM + THICK_TOL_MM and not accept_thick:
-        raise BadGeometry("the slices", f"must be at most {THICK_REFUSE_MM:g} mm apart to plan on",
-                          got=f"{widest:.2f} mm", do="Reconstruct at 1 mm or less, or accept thick slices.")
+        raise BadGeometry(
+            "the slices",
+            f"must be at most {THICK_REFUSE_MM:g} mm apart to plan on",
+            got=f"{widest:.2f} mm",
+            do="Reconstruct at 1 mm or less, or accept thick slices.",
+        )
     if widest <= THICK_WARN_MM + THICK_TOL_MM:
         return ()
     return (f"Voxels are {widest:.2f} mm long on an axis; over {THICK_WARN_MM:g} mm thin laminae and facet gaps fade.",)
@@ -70,9 +78,12 @@ def check_finite(voxels: Voxels) -> None:
     >>> check_finite(np.zeros((2, 2, 2), np.float32))
     """
     if voxels.dtype.kind == "f" and not np.isfinite(voxels).all():
-        raise UnusableInput("the scan", "must have finite voxels only",
-                            got=f"{int((~np.isfinite(voxels)).sum())} not-a-number or infinite",
-                            do="Export it again, or fill the missing voxels with air.")
+        raise UnusableInput(
+            "the scan",
+            "must have finite voxels only",
+            got=f"{int((~np.isfinite(voxels)).sum())} not-a-number or infinite",
+            do="Export it again, or fill the missing voxels with air.",
+        )
 
 
 def check_not_empty(voxels: Voxels) -> None:
@@ -93,14 +104,20 @@ def check_hounsfield(voxels: Voxels) -> None:
     sample = voxels.ravel()[:: max(1, voxels.size // SAMPLE_VOXELS)]
     _check_not_rescaled_twice(sample)
     if float((sample < NEGATIVE_HU).mean()) < NEGATIVE_FRAC:
-        raise UnusableInput("the scan", f"must show fat or air below {NEGATIVE_HU:g} HU to be CT",
-                            got=f"smallest value {sample.min()}, median {float(np.median(sample)):g}",
-                            do="These look like MR, or CT whose rescale was lost. Give the CT in Hounsfield units.")
+        raise UnusableInput(
+            "the scan",
+            f"must show fat or air below {NEGATIVE_HU:g} HU to be CT",
+            got=f"smallest value {sample.min()}, median {float(np.median(sample)):g}",
+            do="These look like MR, or CT whose rescale was lost. Give the CT in Hounsfield units.",
+        )
     bone = float((sample > BONE_HU).mean())
     if bone < BONE_FRAC:
-        raise UnusableInput("the scan", f"must show bone: {BONE_FRAC:.1%} of its voxels over {BONE_HU:g} HU",
-                            got=f"{bone:.2%}, largest value {sample.max()}",
-                            do="This is no CT of a spine in Hounsfield units; MR alone shows no bone to plan on.")
+        raise UnusableInput(
+            "the scan",
+            f"must show bone: {BONE_FRAC:.1%} of its voxels over {BONE_HU:g} HU",
+            got=f"{bone:.2%}, largest value {sample.max()}",
+            do="This is no CT of a spine in Hounsfield units; MR alone shows no bone to plan on.",
+        )
 
 
 def _check_not_rescaled_twice(sample: Voxels) -> None:
@@ -108,9 +125,12 @@ def _check_not_rescaled_twice(sample: Voxels) -> None:
     below = sample[(sample < BELOW_AIR_HU) & (sample > sample.min())]
     share = below.size / sample.size
     if share > BELOW_AIR_FRAC:
-        raise UnusableInput("the scan", f"must not be thinner than air ({BELOW_AIR_HU:g} HU)",
-                            got=f"{share:.0%} of its voxels",
-                            do="The rescale to HU was applied twice; export the original again.")
+        raise UnusableInput(
+            "the scan",
+            f"must not be thinner than air ({BELOW_AIR_HU:g} HU)",
+            got=f"{share:.0%} of its voxels",
+            do="The rescale to HU was applied twice; export the original again.",
+        )
 
 
 def metal_warnings(voxels: Voxels, voxel_mm3: float) -> tuple[str, ...]:

@@ -55,16 +55,24 @@ def _attempt(step: Callable[[], Answer], kind: str) -> Answer:
         return step()
     except (RuntimeError, MemoryError):
         # SimpleITK's own text names the file, which may name the patient.
-        raise BadFile(f"the {kind} file", f"must be a whole {kind} image", got="a file that cannot be read",
-                      do="Export or copy the file again.") from None
+        raise BadFile(
+            f"the {kind} file",
+            f"must be a whole {kind} image",
+            got="a file that cannot be read",
+            do="Export or copy the file again.",
+        ) from None
 
 
 def _check_space(path: Path) -> None:
     with path.open("rb") as file:
         header = file.read(65536).split(b"\n\n", 1)[0].lower()
     if b"space:" not in header.replace(b"space :", b"space:"):
-        raise BadGeometry("the NRRD header", "must say where left and right are", got="no 'space' field",
-                          do="Export it again with the patient space, such as left-posterior-superior.")
+        raise BadGeometry(
+            "the NRRD header",
+            "must say where left and right are",
+            got="no 'space' field",
+            do="Export it again with the patient space, such as left-posterior-superior.",
+        )
 
 
 def _affine_ras_mm(reader: SimpleITK.ImageFileReader) -> Float:

@@ -42,7 +42,7 @@ class GivenLabels:
 
     Parameters
     ----------
-    labels : (nx, ny, nz) uint16 array, values of `canalwise.recon.labels`; bone of unknown part is UNDIVIDED
+    labels : (nx, ny, nz) uint16 array, values of `recon.labels`; bone of unknown part is UNDIVIDED
     named : which of 'vertebrae', 'parts', 'discs', 'canal', 'sac', 'flavum', 'calcified', 'root', 'soft' were given
     warnings : sentences for people
     """
@@ -68,7 +68,7 @@ def read_given_labels(paths: Sequence[str | Path], names: str | Path | None, gri
     Parameters
     ----------
     paths : NIfTI, NRRD or MetaImage label maps, or DICOM segmentation objects
-    names : the TOML file of `canalwise.recon.intake.label_names`; None when one map carries our own numbers
+    names : the TOML file of `recon.intake.label_names`; None when one map carries our own numbers
     grid : of the scan, after intake
 
     Raises
@@ -101,12 +101,16 @@ def _read(paths: Sequence[str | Path], names: str | Path | None, grid: Grid | No
         layers, own = _layers(Path(path), grid)
         grid = grid or own
         if not own.same_as(grid):
-            raise BadLabels(f"label map {number}", f"must lie on {whose}, {_grid_text(grid)}", got=_grid_text(own),
-                            do="Resample it, nearest neighbour, onto that grid and export again.")
+            raise BadLabels(
+                f"label map {number}",
+                f"must lie on {whose}, {_grid_text(grid)}",
+                got=_grid_text(own),
+                do="Resample it, nearest neighbour, onto that grid and export again.",
+            )
         for values in layers:
             _check_all_named(values, table, number)
             said.append(_said(values, table))
-    assert grid is not None     # _tables refuses an empty list of paths
+    assert grid is not None  # _tables refuses an empty list of paths
     return _combined(said, grid), grid
 
 
@@ -140,8 +144,12 @@ def _whole(voxels: Voxels) -> Labels:
     if voxels.dtype.kind == "f":
         broken = int((~(np.abs(voxels - np.rint(voxels)) <= WHOLE_TOL)).sum())
         if broken:
-            raise BadLabels("the label map", "must hold whole numbers", got=f"{broken} voxels between two labels",
-                            do="It was interpolated; resample the original with nearest neighbour.")
+            raise BadLabels(
+                "the label map",
+                "must hold whole numbers",
+                got=f"{broken} voxels between two labels",
+                do="It was interpolated; resample the original with nearest neighbour.",
+            )
     low, high = float(voxels.min()), float(voxels.max())
     if low < -WHOLE_TOL or high > np.iinfo(np.uint16).max:
         raise BadLabels("the label map", "must hold values from 0 to 65535", got=(low, high))
@@ -152,8 +160,12 @@ def _check_all_named(values: Labels, table: Mapping[int, VoxelMeaning], number: 
     present, counts = np.unique(values, return_counts=True)
     unknown = {int(v): int(n) for v, n in zip(present, counts, strict=True) if v != 0 and int(v) not in table}
     if unknown:
-        raise BadLabels(f"label map {number}", "must hold only values that have a name", got=f"value: voxels {unknown}",
-                        do="Name them in the label-names file, or name them 'ignore'.")
+        raise BadLabels(
+            f"label map {number}",
+            "must hold only values that have a name",
+            got=f"value: voxels {unknown}",
+            do="Name them in the label-names file, or name them 'ignore'.",
+        )
 
 
 def _combined(maps: Sequence[_CombinedMaps], grid: Grid) -> GivenLabels:
@@ -164,13 +176,19 @@ def _combined(maps: Sequence[_CombinedMaps], grid: Grid) -> GivenLabels:
     # Borders drawn by two hands differ by a voxel here and there; whole bones do not.
     bone_voxels = int((said.vertebra > 0).sum())
     if clashes > CLASH_FRAC * bone_voxels:
-        raise BadLabels("the label maps", "must agree on vertebra and part", got=f"{clashes} voxels named two ways",
-                        do="Check that the [[file]] tables stand in the order of the maps.")
+        raise BadLabels(
+            "the label maps",
+            "must agree on vertebra and part",
+            got=f"{clashes} voxels named two ways",
+            do="Check that the [[file]] tables stand in the order of the maps.",
+        )
     labels, stray = _labels(said, grid)
     check_order(labels, grid)
     check_sides(labels, grid)
-    reported = {f"{clashes} voxels were named two ways; the later map was followed.": clashes,
-            f"{stray} voxels name a part but no vertebra and were left out.": stray}
+    reported = {
+        f"{clashes} voxels were named two ways; the later map was followed.": clashes,
+        f"{stray} voxels name a part but no vertebra and were left out.": stray,
+    }
     return GivenLabels(labels, _named(labels), tuple(sentence for sentence, count in reported.items() if count))
 
 
@@ -182,18 +200,24 @@ def _said(values: Labels, table: Mapping[int, VoxelMeaning]) -> _CombinedMaps:
                 lookup[value] = answer
         return lookup[values]
 
-    return _CombinedMaps(looked_up({v: m.vertebra for v, m in table.items()}), looked_up({v: m.part for v, m in table.items()}),
-                 looked_up({v: PRECEDENCE.index(m.tissue) for v, m in table.items()}),
-                 looked_up({v: int(m.ignored) for v, m in table.items()}) > 0)
+    return _CombinedMaps(
+        looked_up({v: m.vertebra for v, m in table.items()}),
+        looked_up({v: m.part for v, m in table.items()}),
+        looked_up({v: PRECEDENCE.index(m.tissue) for v, m in table.items()}),
+        looked_up({v: int(m.ignored) for v, m in table.items()}) > 0,
+    )
 
 
 def _merged(earlier: _CombinedMaps, later: _CombinedMaps) -> tuple[_CombinedMaps, int]:
     clash = np.zeros(earlier.part.shape, dtype=bool)
     for a, b in ((earlier.vertebra, later.vertebra), (earlier.part, later.part)):
         clash |= (a > 0) & (b > 0) & (a != b)
-    merged = _CombinedMaps(np.where(later.vertebra > 0, later.vertebra, earlier.vertebra),
-                   np.where(later.part > 0, later.part, earlier.part), np.maximum(earlier.rank, later.rank),
-                   earlier.ignored | later.ignored)
+    merged = _CombinedMaps(
+        np.where(later.vertebra > 0, later.vertebra, earlier.vertebra),
+        np.where(later.part > 0, later.part, earlier.part),
+        np.maximum(earlier.rank, later.rank),
+        earlier.ignored | later.ignored,
+    )
     return merged, int((clash & ~merged.ignored).sum())
 
 
@@ -239,8 +263,12 @@ def check_order(labels: Labels, grid: Grid) -> None:
     steps = np.diff(list(heights.values()))
     if (steps >= 0).any():
         found = {vertebra_name(n): round(float(z), 1) for n, z in heights.items()}
-        raise BadLabels("the vertebrae", "must follow each other from cranial to caudal", got=f"name: RAS z mm {found}",
-                        do="Check the numbers in the label-names file, and that the map is not upside down.")
+        raise BadLabels(
+            "the vertebrae",
+            "must follow each other from cranial to caudal",
+            got=f"name: RAS z mm {found}",
+            do="Check the numbers in the label-names file, and that the map is not upside down.",
+        )
 
 
 def check_sides(labels: Labels, grid: Grid) -> None:
@@ -251,14 +279,19 @@ def check_sides(labels: Labels, grid: Grid) -> None:
     # By majority, for in a rotated scoliosis single pairs may cross.
     centres = _centres_mm(np.where(labels >= 100, labels, 0), grid)
     right_of = {part: Part[part.name.replace("LEFT", "RIGHT")] for part in Part if part.name.endswith("LEFT")}
-    pairs = [(centre[0], centres[value - value % 100 + right_of[Part(value % 100)]][0])
-             for value, centre in centres.items()
-             if value % 100 in right_of and value - value % 100 + right_of[Part(value % 100)] in centres]
+    pairs = [
+        (centre[0], centres[value - value % 100 + right_of[Part(value % 100)]][0])
+        for value, centre in centres.items()
+        if value % 100 in right_of and value - value % 100 + right_of[Part(value % 100)] in centres
+    ]
     wrong = sum(left_x > right_x for left_x, right_x in pairs)
     if 2 * wrong > len(pairs):
-        raise BadLabels("the label map", "must name left what lies on the patient's left",
-                        got=f"{wrong} of {len(pairs)} pairs of parts the other way round",
-                        do="Check left and right in the label-names file, and that the map was not mirrored.")
+        raise BadLabels(
+            "the label map",
+            "must name left what lies on the patient's left",
+            got=f"{wrong} of {len(pairs)} pairs of parts the other way round",
+            do="Check left and right in the label-names file, and that the map was not mirrored.",
+        )
 
 
 def _named(labels: Labels) -> frozenset[str]:

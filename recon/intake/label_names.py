@@ -64,18 +64,24 @@ def meaning(name: str) -> VoxelMeaning:
     if first in VERTEBRAE and (not rest or rest.strip() in PARTS):
         return VoxelMeaning(vertebra_number(first), PARTS[rest.strip()] if rest else 0)
     known = ", ".join([*VERTEBRAE, *PARTS, *TISSUES, "ignore"])
-    raise WrongUse("label name", f"must be made of: {known}", got=name,
-                   do="Write for example 'L3', 'lamina left', 'L3 lamina left' or 'L3-L4 disc'.")
+    raise WrongUse(
+        "label name",
+        f"must be made of: {known}",
+        got=name,
+        do="Write for example 'L3', 'lamina left', 'L3 lamina left' or 'L3-L4 disc'.",
+    )
 
 
 def own_meanings() -> Mapping[int, VoxelMeaning]:
-    """What the numbers of `canalwise.recon.labels` say.
+    """What the numbers of `recon.labels` say.
 
     >>> own_meanings()[2206]
     Meaning(vertebra=22, part=6, tissue=<Tissue.OUTSIDE: 0>, ignored=False)
     """
-    return {value: VoxelMeaning(value // 100, value % 100) if value >= 100 else VoxelMeaning(tissue=Tissue(value))
-            for value in label_names()}
+    return {
+        value: VoxelMeaning(value // 100, value % 100) if value >= 100 else VoxelMeaning(tissue=Tissue(value))
+        for value in label_names()
+    }
 
 
 def read_label_names(path: str | Path) -> tuple[Mapping[int, VoxelMeaning], ...]:

@@ -50,8 +50,12 @@ def read_nifti(path: Path, budget_mb: float) -> Volume:
     affine = np.diag([UNIT_MM[unit]] * 3 + [1.0]) @ _placement(image.header, shape)
     warnings = _unit_warnings(unit)
     voxels, rescale = _voxels(image)
-    return Volume(voxels.reshape(shape), affine, warnings=warnings,
-                  provenance={"format": "NIfTI", "rescale": rescale, "unit": unit})
+    return Volume(
+        voxels.reshape(shape),
+        affine,
+        warnings=warnings,
+        provenance={"format": "NIfTI", "rescale": rescale, "unit": unit},
+    )
 
 
 def stored_voxels(path: Path, budget_mb: float) -> tuple[Voxels, Grid]:
@@ -70,8 +74,12 @@ def _opened(path: Path) -> nib.Nifti1Image:
     except READ_FAILURES:
         image = None
     if not isinstance(image, nib.Nifti1Image):
-        raise BadFile("the NIfTI file", "must be a whole NIfTI-1 or NIfTI-2 image", got="a header that cannot be read",
-                      do="Export or copy the file again.") from None
+        raise BadFile(
+            "the NIfTI file",
+            "must be a whole NIfTI-1 or NIfTI-2 image",
+            got="a header that cannot be read",
+            do="Export or copy the file again.",
+        ) from None
     return image
 
 
@@ -82,8 +90,12 @@ def _placement(header: nib.Nifti1Header, shape: tuple[int, int, int]) -> Float:
     except READ_FAILURES:
         raise BadGeometry("the NIfTI header", "must hold a valid orientation", got="an impossible quaternion") from None
     if sform is None and qform is None:
-        raise BadGeometry("the NIfTI header", "must say where left and right are", got="sform_code 0 and qform_code 0",
-                          do="Convert the original images again; without it a side would be a guess.")
+        raise BadGeometry(
+            "the NIfTI header",
+            "must say where left and right are",
+            got="sform_code 0 and qform_code 0",
+            do="Convert the original images again; without it a side would be a guess.",
+        )
     # Readers differ in which of the two they prefer, so a pair that disagrees would move the patient between programs.
     if sform is not None and qform is not None:
         _check_forms_agree(sform, qform, shape)
@@ -95,9 +107,12 @@ def _check_forms_agree(sform: Float, qform: Float, shape: tuple[int, int, int]) 
     corners = np.stack(np.meshgrid(*[(0, n - 1) for n in shape], [1], indexing="ij"), axis=-1).reshape(-1, 4)
     apart_mm = float(np.linalg.norm(corners @ (sform - qform).T, axis=1).max())
     if not apart_mm <= FORM_TOL_MM:
-        raise BadGeometry("the NIfTI header", f"must have sform and qform within {FORM_TOL_MM} mm of each other",
-                          got=f"corners up to {apart_mm:.2f} mm apart",
-                          do="Keep the one that matches the original images and set the other's code to 0.")
+        raise BadGeometry(
+            "the NIfTI header",
+            f"must have sform and qform within {FORM_TOL_MM} mm of each other",
+            got=f"corners up to {apart_mm:.2f} mm apart",
+            do="Keep the one that matches the original images and set the other's code to 0.",
+        )
 
 
 def _unit_warnings(unit: str) -> tuple[str, ...]:
@@ -122,6 +137,10 @@ def _stored(image: nib.Nifti1Image) -> Voxels:
     try:
         stored: Voxels = _proxy(image).get_unscaled()
     except READ_FAILURES:
-        raise BadFile("the NIfTI file", "must hold all the voxels its header promises",
-                      got="a file cut short or damaged", do="Export or copy the file again.") from None
+        raise BadFile(
+            "the NIfTI file",
+            "must hold all the voxels its header promises",
+            got="a file cut short or damaged",
+            do="Export or copy the file again.",
+        ) from None
     return stored

@@ -32,8 +32,15 @@ AIR_HU = -1024.0
 """What a resampled CT is padded with."""
 
 
-def read_scan(path: str | Path, *, modality: Modality | None = None, accept_thick: bool = False,
-              accept_tilt: bool = False, series: int | None = None, budget_mb: float = BUDGET_MB) -> Scan:
+def read_scan(
+    path: str | Path,
+    *,
+    modality: Modality | None = None,
+    accept_thick: bool = False,
+    accept_tilt: bool = False,
+    series: int | None = None,
+    budget_mb: float = BUDGET_MB,
+) -> Scan:
     """The scan in a NIfTI, NRRD, MetaImage or DICOM file, or a DICOM folder or zip.
 
     Parameters
@@ -69,8 +76,9 @@ def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUD
     return read_dicom(path, budget_mb, series)
 
 
-def scan_of(volume: Volume, *, modality: Modality | None = None, accept_thick: bool = False,
-            accept_tilt: bool = False) -> Scan:
+def scan_of(
+    volume: Volume, *, modality: Modality | None = None, accept_thick: bool = False, accept_tilt: bool = False
+) -> Scan:
     """A checked `Scan` of a volume; raises UnusableInput as `read_scan` does.
 
     >>> hu = np.full((20, 20, 20), -90); hu[5:15, 5:15] = 40; hu[8:12, 8:12] = 600
@@ -95,15 +103,22 @@ def scan_of(volume: Volume, *, modality: Modality | None = None, accept_thick: b
 
 def _modality(volume: Volume, asked: Modality | None) -> Modality:
     if asked and volume.modality and asked != volume.modality:
-        raise UnusableInput("the scan", f"must be {asked} as asked", got=volume.modality,
-                            do=f"Give the {asked} series here and the {volume.modality} series where it belongs.")
+        raise UnusableInput(
+            "the scan",
+            f"must be {asked} as asked",
+            got=volume.modality,
+            do=f"Give the {asked} series here and the {volume.modality} series where it belongs.",
+        )
     return asked or volume.modality or "CT"
 
 
 def _reported(grid: Grid) -> dict[str, str]:
     spacing = " x ".join(f"{mm:.3f}" for mm in grid.spacing_mm)
-    return {"spacing_mm": spacing, "voxels": " x ".join(str(n) for n in grid.shape),
-            "obliquity_deg": f"{_obliquity_deg(grid):.1f}"}
+    return {
+        "spacing_mm": spacing,
+        "voxels": " x ".join(str(n) for n in grid.shape),
+        "obliquity_deg": f"{_obliquity_deg(grid):.1f}",
+    }
 
 
 def _obliquity_deg(grid: Grid) -> float:

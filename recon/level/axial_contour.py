@@ -47,8 +47,15 @@ def region_contour(view: ResampledLevel, field: Float32, z_mm: float) -> Float |
 def section(labels: Labels, grid: Grid, frame: Frame, z_mm: float) -> Float | None:
     """`canal_contour` straight from a label map, for a caller without a local view."""
     half = PLANE_HALF_WIDTH_MM
-    view = local_view(labels, np.zeros(labels.shape, np.float32), grid, frame, ("", ""),
-                      low_mm=(-half, -half, z_mm), high_mm=(half, half, z_mm))
+    view = local_view(
+        labels,
+        np.zeros(labels.shape, np.float32),
+        grid,
+        frame,
+        ("", ""),
+        low_mm=(-half, -half, z_mm),
+        high_mm=(half, half, z_mm),
+    )
     return canal_contour(view, z_mm)
 
 

@@ -130,9 +130,14 @@ def _about_joint(view: ResampledLevel, side: Side) -> ResampledLevel | None:
 
 def _of_image(view: ResampledLevel, side: Side, seen: SeenJoint) -> Joint:
     half = seen.normals * seen.gap_mm[:, None] / 2
-    return Joint(side, view.frame.to_world_mm(seen.middle_mm - half), view.frame.to_world_mm(seen.middle_mm + half),
-                 seen.area_mm2, line_angle_deg(seen.middle_mm, seen.normals, seen.area_mm2),
-                 weighted_median(seen.gap_mm, seen.area_mm2))
+    return Joint(
+        side,
+        view.frame.to_world_mm(seen.middle_mm - half),
+        view.frame.to_world_mm(seen.middle_mm + half),
+        seen.area_mm2,
+        line_angle_deg(seen.middle_mm, seen.normals, seen.area_mm2),
+        weighted_median(seen.gap_mm, seen.area_mm2),
+    )
 
 
 def _of_labels(part: ResampledLevel, side: Side, across: _Across) -> Joint | None:
@@ -151,9 +156,14 @@ def _of_labels(part: ResampledLevel, side: Side, across: _Across) -> Joint | Non
         return None
     near, facing, areas = _merged(above)
     middle = (near + facing) / 2
-    return Joint(side, part.frame.to_world_mm(near), part.frame.to_world_mm(facing), areas * area / areas.sum(),
-                 line_angle_deg(middle, sheet.at(middle), areas),
-                 weighted_median(np.linalg.norm(facing - near, axis=1), areas))
+    return Joint(
+        side,
+        part.frame.to_world_mm(near),
+        part.frame.to_world_mm(facing),
+        areas * area / areas.sum(),
+        line_angle_deg(middle, sheet.at(middle), areas),
+        weighted_median(np.linalg.norm(facing - near, axis=1), areas),
+    )
 
 
 def _across(view: ResampledLevel, side: Side) -> _Across:
@@ -164,17 +174,27 @@ def _across(view: ResampledLevel, side: Side) -> _Across:
     """
     x = view.low_mm[0] + np.arange(view.labels.shape[0]) * view.step_mm
     own_side = (x > LEAST_LATERAL_MM if side == "left" else x < -LEAST_LATERAL_MM)[:, None, None]
-    to_upper, to_lower = (edt.edt(~(view.mask(name) & ~view.mask(name, *NO_FACE) & own_side),
-                                  anisotropy=(view.step_mm,) * 3, black_border=False)
-                          for name in (view.upper, view.lower))
+    to_upper, to_lower = (
+        edt.edt(
+            ~(view.mask(name) & ~view.mask(name, *NO_FACE) & own_side),
+            anisotropy=(view.step_mm,) * 3,
+            black_border=False,
+        )
+        for name in (view.upper, view.lower)
+    )
     nearer = ndimage.gaussian_filter(to_upper - to_lower, DIRECTION_BLUR_VOXELS, mode="nearest")
     midway = (np.abs(nearer) <= view.step_mm) & (to_upper + to_lower <= WIDEST_GAP_MM + 2 * view.step_mm)
     slopes = np.stack([slope[midway] for slope in np.gradient(nearer)], axis=-1)
     return _Across(view.points_mm(midway), slopes)
 
 
-def _face(view: ResampledLevel, own: tuple[str, Part], other: tuple[str, Part], across: _Across | JointMidsurface,
-          toward: float) -> _Face:
+def _face(
+    view: ResampledLevel,
+    own: tuple[str, Part],
+    other: tuple[str, Part],
+    across: _Across | JointMidsurface,
+    toward: float,
+) -> _Face:
     """The triangles of one articular process that see the other within the widest gap, straight across the joint.
 
     `own` and `other` are (vertebra, articular process); both faces must carry their process's label.
@@ -236,8 +256,10 @@ def _merged(face: _Face) -> tuple[Float, Float, Float]:
     _, group = np.unique(cells, axis=0, return_inverse=True)
     group = group.ravel()
     areas = np.asarray(np.bincount(group, face.areas_mm2), dtype=float)
-    means = [np.column_stack([np.bincount(group, face.areas_mm2 * values[:, axis]) / areas for axis in range(3)])
-             for values in (face.centres_mm, face.facing_mm)]
+    means = [
+        np.column_stack([np.bincount(group, face.areas_mm2 * values[:, axis]) / areas for axis in range(3)])
+        for values in (face.centres_mm, face.facing_mm)
+    ]
     return means[0], means[1], areas
 
 

@@ -67,7 +67,7 @@ def level_frame(labels: Labels, grid: Grid, upper: str, lower: str, occupancy: S
 
     Parameters
     ----------
-    labels : (nx, ny, nz) array of `canalwise.recon.labels`
+    labels : (nx, ny, nz) array of `recon.labels`
     occupancy : (nx, ny, nz) array of bone share; None takes the labels' own steps
 
     Raises
@@ -77,8 +77,16 @@ def level_frame(labels: Labels, grid: Grid, upper: str, lower: str, occupancy: S
     share = (labels >= 100).astype(np.float32) if occupancy is None else occupancy
     frame = _rough_frame(labels, grid, upper, lower)
     for _ in range(PASSES):
-        view = local_view(labels, share, grid, frame, (upper, lower), step_mm=COLUMN_STEP_MM,
-                          low_mm=PLATES_LOW_MM, high_mm=PLATES_HIGH_MM)
+        view = local_view(
+            labels,
+            share,
+            grid,
+            frame,
+            (upper, lower),
+            step_mm=COLUMN_STEP_MM,
+            low_mm=PLATES_LOW_MM,
+            high_mm=PLATES_HIGH_MM,
+        )
         frame = _on_disc(frame, end_plates(view))
     return _on_midline(labels, share, grid, frame, (upper, lower))
 
@@ -95,8 +103,12 @@ def end_plates(view: ResampledLevel) -> EndPlates:
     below, seen_below = _first_bone_mm(view, view.lower, from_above=True)
     facing = ndimage.binary_erosion(seen_above & seen_below, iterations=round(RIM_MM / view.step_mm))
     if facing.sum() < FEWEST_COLUMNS:
-        raise AnatomyNotFound(f"{view.upper}-{view.lower}", "needs both facing end plates in view",
-                              got=f"{int(facing.sum())} mm2 of them", do="Use a scan that holds the whole disc.")
+        raise AnatomyNotFound(
+            f"{view.upper}-{view.lower}",
+            "needs both facing end plates in view",
+            got=f"{int(facing.sum())} mm2 of them",
+            do="Use a scan that holds the whole disc.",
+        )
     xy = np.argwhere(facing) * view.step_mm + view.low_mm[:2]
     planes = [_plane(np.column_stack([xy, heights[facing]])) for heights in (above, below)]
     return EndPlates(*planes[0], *planes[1])
@@ -186,8 +198,9 @@ def _facing(points_mm: Float, other_mm: Float) -> Float:
 
 def _on_midline(labels: Labels, share: Share, grid: Grid, frame: Frame, pair: tuple[str, str]) -> Frame:
     """The frame turned about z and moved sideways onto the plane of symmetry; origin at the canal's centroid."""
-    view = local_view(labels, share, grid, frame, pair, step_mm=COLUMN_STEP_MM,
-                      low_mm=(-40, -34, -42), high_mm=(40, 48, 42))
+    view = local_view(
+        labels, share, grid, frame, pair, step_mm=COLUMN_STEP_MM, low_mm=(-40, -34, -42), high_mm=(40, 48, 42)
+    )
     turn_deg, shift_mm = symmetry(view)
     turn = np.radians(turn_deg)
     x = frame.direction_ras([np.cos(turn), np.sin(turn), 0.0])
@@ -202,8 +215,9 @@ def _centroid_y_mm(labels: Labels, grid: Grid, frame: Frame) -> float:
     view = local_view(labels, empty, grid, frame, ("", ""), low_mm=(-25, -30, 0), high_mm=(25, 30, 0))
     pieces, count = ndimage.label(view.canal[:, :, 0] >= 0.5)
     if not count:
-        raise AnatomyNotFound("canal", "must be crossed by the disc's mid-plane",
-                              do="Check the canal labels at this level.")
+        raise AnatomyNotFound(
+            "canal", "must be crossed by the disc's mid-plane", do="Check the canal labels at this level."
+        )
     largest = np.asarray(pieces) == 1 + np.argmax(np.bincount(np.asarray(pieces).ravel())[1:])
     return float(view.points_mm(largest[:, :, None])[:, 1].mean())
 
@@ -223,8 +237,12 @@ def symmetry(view: ResampledLevel) -> tuple[float, float]:
     coarse, fine = (_Mirrored(view, field, points[:: max(len(points) // most, 1)]) for most in MIRROR_POINTS)
     _, turn, shift = min((coarse.mismatch((turn, shift)), turn, shift) for turn in TURNS_DEG for shift in SHIFTS_MM)
     start = np.array([[turn, shift], [turn + 3, shift], [turn, shift + 1.5]])
-    found = optimize.minimize(fine.mismatch, (turn, shift), method="Nelder-Mead",
-                              options={"initial_simplex": start, "xatol": 0.02, "fatol": 1e-7, "maxiter": 200})
+    found = optimize.minimize(
+        fine.mismatch,
+        (turn, shift),
+        method="Nelder-Mead",
+        options={"initial_simplex": start, "xatol": 0.02, "fatol": 1e-7, "maxiter": 200},
+    )
     return float(found.x[0]), float(found.x[1])
 
 

@@ -47,8 +47,10 @@ def windows_of(view: ResampledLevel, landmarks_ras_mm: Mapping[str, Float]) -> d
     openness, depth = _dorsal_view(view, rays)
     fine = ndimage.zoom(openness, FINE, order=1, grid_mode=True, mode="nearest")
     lateral = _fine_mm(fine.shape[0], HALF_WIDTH_MM)
-    found = {side: _window(view, rays, side, _piece(fine >= 0.5, (lateral > 0) == (side == "left"), rays), depth)
-             for side in SIDES}
+    found = {
+        side: _window(view, rays, side, _piece(fine >= 0.5, (lateral > 0) == (side == "left"), rays), depth)
+        for side in SIDES
+    }
     return {side: window for side, window in found.items() if window is not None}
 
 
@@ -115,5 +117,11 @@ def _window(view: ResampledLevel, rays: _ParallelRays, side: Side, half: Mask, d
     deep = float(depth_mm[index[0], index[1]])
     if not np.isfinite(deep):
         return None
-    return Window(side, view.frame.to_world_mm(rays.point_mm(*centre, deep)), view.frame.direction_ras(rays.normal),
-                  float(at.max() - at.min()) + step, float(up.max() - up.min()) + step, area)
+    return Window(
+        side,
+        view.frame.to_world_mm(rays.point_mm(*centre, deep)),
+        view.frame.direction_ras(rays.normal),
+        float(at.max() - at.min()) + step,
+        float(up.max() - up.min()) + step,
+        area,
+    )

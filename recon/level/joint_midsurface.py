@@ -59,8 +59,10 @@ class JointMidsurface:
         _, along_u, along_v, uu, uv, vv = self.coefficients
         height = _terms(u_mm, v_mm) @ self.coefficients
         points = self.centre_mm + np.stack([u_mm, v_mm, height], axis=-1) @ self.axes
-        slopes = np.stack([-(along_u + 2 * uu * u_mm + uv * v_mm), -(along_v + uv * u_mm + 2 * vv * v_mm),
-                           np.ones_like(height)], axis=-1)
+        slopes = np.stack(
+            [-(along_u + 2 * uu * u_mm + uv * v_mm), -(along_v + uv * u_mm + 2 * vv * v_mm), np.ones_like(height)],
+            axis=-1,
+        )
         stretch = np.linalg.norm(slopes, axis=-1)
         return points, (slopes / stretch[..., None]) @ self.axes, np.asarray(stretch)
 
@@ -94,7 +96,9 @@ def sheet_through(points_mm: Float, weights: Float, across: Float) -> JointMidsu
     weights : (N,) array, say of each point
     across : (3,) rough direction from the upper vertebra to the lower
     """
-    start = JointMidsurface(np.average(points_mm, axis=0, weights=weights), plane_axes(points_mm, weights, across), np.zeros(6))
+    start = JointMidsurface(
+        np.average(points_mm, axis=0, weights=weights), plane_axes(points_mm, weights, across), np.zeros(6)
+    )
     return refitted(start, points_mm, weights)
 
 

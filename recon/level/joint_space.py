@@ -216,8 +216,9 @@ def _dips(share: Float) -> Float:
     return np.where(crest >= BOTH_SIDES_FRAC, np.minimum(crest, 1.5) - share, 0.0)
 
 
-def _on_the_line(image: JointImage, sheet: JointMidsurface, points_mm: Float,
-                 captures_mm: tuple[float, ...] = CAPTURE_MM) -> tuple[JointMidsurface | None, float]:
+def _on_the_line(
+    image: JointImage, sheet: JointMidsurface, points_mm: Float, captures_mm: tuple[float, ...] = CAPTURE_MM
+) -> tuple[JointMidsurface | None, float]:
     """The sheet moved onto the dark line, and the sum of the dips along it (0: none found)."""
     total = 0.0
     for capture_mm in captures_mm:
@@ -301,7 +302,7 @@ def _largest(lines: Mask) -> Mask:
     A joint may be unresolved here and there; what hangs on it by a neck under NECK_MM is another hollow.
     """
     steps = round(NECK_MM / 2 / LATTICE_MM)
-    i, j = np.mgrid[-steps:steps + 1, -steps:steps + 1]
+    i, j = np.mgrid[-steps : steps + 1, -steps : steps + 1]
     whole = ndimage.binary_fill_holes(lines)
     pieces, count = ndimage.label(ndimage.binary_opening(whole, np.hypot(i, j) <= steps + 0.3))
     if not count:

@@ -14,8 +14,16 @@ from canalwise.recon.level.axial_contour import border_mm, canal_contour
 from canalwise.recon.level.frame import end_plates
 from canalwise.recon.level.resampled_level import ResampledLevel
 
-SIDED_NAMES = ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge", "facet_centre", "upper_pars",
-               "upper_pedicle_medial", "lower_pedicle_medial", "lower_pedicle_upper_edge", "upper_pedicle_lower_edge")
+SIDED_NAMES = (
+    "upper_lamina_caudal_edge",
+    "lower_lamina_cranial_edge",
+    "facet_centre",
+    "upper_pars",
+    "upper_pedicle_medial",
+    "lower_pedicle_medial",
+    "lower_pedicle_upper_edge",
+    "upper_pedicle_lower_edge",
+)
 MIDLINE_NAMES = ("disc_centre", "disc_dorsal_border", "upper_spinous_tip", "upper_spinous_base", "lower_spinous_tip")
 NAMES = tuple(f"{name}_{side}" for name in SIDED_NAMES for side in SIDES) + MIDLINE_NAMES
 """Every landmark a level may have."""
@@ -58,8 +66,11 @@ def landmarks_of(view: ResampledLevel, joints: Mapping[Side, Joint]) -> dict[str
     found: dict[str, Float | None] = {}
     for side in SIDES:
         found |= {f"{name}_{side}": point for name, point in _sided(view, side).items()}
-    found |= {"disc_centre": _disc_centre(view), "disc_dorsal_border": _midline(view, 0.0, dorsal=False),
-              "upper_spinous_base": _spinous_base(view)}
+    found |= {
+        "disc_centre": _disc_centre(view),
+        "disc_dorsal_border": _midline(view, 0.0, dorsal=False),
+        "upper_spinous_base": _spinous_base(view),
+    }
     for place, vertebra, dorsal in zip(("upper", "lower"), (view.upper, view.lower), own_dorsal(view), strict=True):
         process = view.mask(vertebra, Part.SPINOUS_PROCESS)
         found[f"{place}_spinous_tip"] = outermost_mm(view, process, dorsal, TIP_DEPTH_MM)

@@ -101,8 +101,13 @@ class ResampledLevel:
     def cropped(self, box: Box) -> ResampledLevel:
         """This box cut down to an index box."""
         start = np.array([s.start for s in box])
-        return replace(self, low_mm=self.low_mm + start * self.step_mm,
-                       labels=self.labels[box], bone=self.bone[box], canal=self.canal[box])
+        return replace(
+            self,
+            low_mm=self.low_mm + start * self.step_mm,
+            labels=self.labels[box],
+            bone=self.bone[box],
+            canal=self.canal[box],
+        )
 
     def vertebra_field(self, vertebra: str) -> Float32:
         """(nx, ny, nz) float32 array: share of each voxel that is this vertebra; 0.5 is its surface."""
@@ -138,8 +143,9 @@ def refined(mask: Mask, occupancy: Share, other: Mask) -> Float32:
 def antialiased(mask: Mask, sigma_voxels: float = 0.6) -> Float32:
     """(nx, ny, nz) float32 array: a mask with its steps smoothed; 0.5 is the surface of anything wider than two."""
     share = np.zeros(mask.shape, dtype=np.float32)
-    around = [np.flatnonzero(mask.any(axis=tuple(a for a in range(mask.ndim) if a != axis)))
-              for axis in range(mask.ndim)]
+    around = [
+        np.flatnonzero(mask.any(axis=tuple(a for a in range(mask.ndim) if a != axis))) for axis in range(mask.ndim)
+    ]
     if all(len(index) for index in around):
         # The blur reaches four deviations: nothing further off is touched by it.
         reach = int(np.ceil(4 * sigma_voxels)) + 1
@@ -148,8 +154,17 @@ def antialiased(mask: Mask, sigma_voxels: float = 0.6) -> Float32:
     return share
 
 
-def local_view(labels: Labels, occupancy: Share, grid: Grid, frame: Frame, pair: tuple[str, str], *,
-               step_mm: float = STEP_MM, low_mm: npt.ArrayLike = LOW_MM, high_mm: npt.ArrayLike = HIGH_MM) -> ResampledLevel:
+def local_view(
+    labels: Labels,
+    occupancy: Share,
+    grid: Grid,
+    frame: Frame,
+    pair: tuple[str, str],
+    *,
+    step_mm: float = STEP_MM,
+    low_mm: npt.ArrayLike = LOW_MM,
+    high_mm: npt.ArrayLike = HIGH_MM,
+) -> ResampledLevel:
     """The surroundings of a level, resampled into its frame.
 
     Parameters
@@ -181,8 +196,11 @@ def neighbours(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
     (('L3', 'L4'), ('L4', 'S1'))
     """
     order = sorted(names, key=VERTEBRAE.__getitem__)
-    return tuple((upper, lower) for upper, lower in pairwise(order)
-                 if VERTEBRAE[lower] - VERTEBRAE[upper] == 1 or (lower == "S1" and upper in ("L4", "L5", "L6")))
+    return tuple(
+        (upper, lower)
+        for upper, lower in pairwise(order)
+        if VERTEBRAE[lower] - VERTEBRAE[upper] == 1 or (lower == "S1" and upper in ("L4", "L5", "L6"))
+    )
 
 
 def disc_mask(labels: Labels) -> Mask:

@@ -43,8 +43,9 @@ def _side_targets(view: ResampledLevel, landmarks_mm: Mapping[str, Float], side:
         "foramen entrance": _wall(view, side, entrance_z, ENTRANCE_FROM),
         "disc border": _disc_border(view, side),
     }
-    return {name: view.frame.to_world_mm(points) for name, points in found.items()
-            if points is not None and len(points)}
+    return {
+        name: view.frame.to_world_mm(points) for name, points in found.items() if points is not None and len(points)
+    }
 
 
 def _outline(view: ResampledLevel, side: Side, z_mm: float | None) -> tuple[Float, Float, Float] | None:

@@ -11,8 +11,15 @@ from canalwise.recon.measurement.facet_joint import joint_measurements, window_m
 from canalwise.recon.measurement.lateral_recess import recess_measurements
 from canalwise.recon.measurement.ligamentum_flavum import flavum_measurements
 
-GROUPS = (canal_measurements, flavum_measurements, recess_measurements, disc_measurements, joint_measurements,
-          window_measurements, arch_measurements)
+GROUPS = (
+    canal_measurements,
+    flavum_measurements,
+    recess_measurements,
+    disc_measurements,
+    joint_measurements,
+    window_measurements,
+    arch_measurements,
+)
 """In the order they are reported: canal and sac, ligament, recess and foramen, disc and slip, joints, windows, arch."""
 
 

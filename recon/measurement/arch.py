@@ -39,20 +39,33 @@ def arch_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
     for side in SIDES:
         for vertebra in (scene.view.upper, scene.view.lower):
             out += _lamina(scene.view, vertebra, side)
-        out += banded("pars width", pars_width_mm(scene.view, side), "mm", f"{side} pars of {scene.view.upper}",
-                      "isthmus, medio-lateral", scale="pars width")
+        out += banded(
+            "pars width",
+            pars_width_mm(scene.view, side),
+            "mm",
+            f"{side} pars of {scene.view.upper}",
+            "isthmus, medio-lateral",
+            scale="pars width",
+        )
     base = scene.landmarks_mm.get("upper_spinous_base")
     if base is not None:
-        out += banded("spinous base width", spinous_base_width_mm(scene.view, base), "mm",
-                      f"spinous base of {scene.view.upper}", f"{BASE_BEHIND_MM:g} mm dorsal of the canal roof")
+        out += banded(
+            "spinous base width",
+            spinous_base_width_mm(scene.view, base),
+            "mm",
+            f"spinous base of {scene.view.upper}",
+            f"{BASE_BEHIND_MM:g} mm dorsal of the canal roof",
+        )
     return tuple(out)
 
 
 def _lamina(view: ResampledLevel, vertebra: str, side: Side) -> list[Measurement]:
     strip = view.points_mm(mid_lamina(view, vertebra, side))
     structure = f"{side} lamina of {vertebra}"
-    return [*banded("lamina thickness", lamina_thickness_mm(view, strip), "mm", structure, "mid-lamina"),
-            *banded("lamina slope", lamina_slope_deg(strip), "deg", structure, "sagittal plane at mid-lamina")]
+    return [
+        *banded("lamina thickness", lamina_thickness_mm(view, strip), "mm", structure, "mid-lamina"),
+        *banded("lamina slope", lamina_slope_deg(strip), "deg", structure, "sagittal plane at mid-lamina"),
+    ]
 
 
 def lamina_thickness_mm(view: ResampledLevel, strip_mm: Float) -> float | None:
@@ -98,8 +111,13 @@ def pars_width_mm(view: ResampledLevel, side: Side) -> float | None:
     upward = np.cumsum(pars.sum(axis=(0, 1)))
     middle = (upward >= PARS_ENDS_FRAC * upward[-1]) & (upward <= (1 - PARS_ENDS_FRAC) * upward[-1])
     fine = np.arange(0.0, field.shape[0] - 1, LINE_MM / view.step_mm, dtype=np.float64)
-    rows = ndimage.map_coordinates(field[:, :, middle], np.stack(np.broadcast_arrays(
-        fine[:, None, None], np.arange(field.shape[1])[:, None], np.arange(int(middle.sum())))), order=1)
+    rows = ndimage.map_coordinates(
+        field[:, :, middle],
+        np.stack(
+            np.broadcast_arrays(fine[:, None, None], np.arange(field.shape[1])[:, None], np.arange(int(middle.sum())))
+        ),
+        order=1,
+    )
     longest = _longest_runs(np.asarray(rows) >= 0.5).max(axis=0)
     width = float(longest.min()) * LINE_MM if len(longest) else 0.0
     return width if width > 0 else None
@@ -132,5 +150,3 @@ def spinous_base_width_mm(view: ResampledLevel, base_mm: Float) -> float | None:
         widths += np.where(ends.any(axis=1), ends.argmax(axis=1), len(offsets)) * LINE_MM
     widths = widths[widths > 0]
     return float(np.median(widths)) if len(widths) else None
-
-

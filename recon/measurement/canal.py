@@ -50,8 +50,9 @@ def _canal_at_pedicle(scene: MeasurementContext, vertebra: str) -> tuple[Measure
     if outline is None:
         return ()
     structure, source, diameter = f"canal of {vertebra}", f"canal {scene.canal_source}", midsagittal_mm(outline)
-    out = banded("canal area", area_mm2(outline), "mm2", structure, AT_PEDICLE, scale="canal area at pedicle",
-                 source=source)
+    out = banded(
+        "canal area", area_mm2(outline), "mm2", structure, AT_PEDICLE, scale="canal area at pedicle", source=source
+    )
     for scale in (SCALES[DIAMETER], population_scale(vertebra)):
         if scale is not None:
             out += banded(scale.quantity, diameter, "mm", structure, AT_PEDICLE, scale=scale, source=source)

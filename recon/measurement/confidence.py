@@ -28,8 +28,9 @@ from canalwise.recon.parallel import side_by_side
 from canalwise.recon.scan import Scan
 from canalwise.recon.severity_bands import Threshold
 
-CHECK_BELOW = Threshold("look at the level by eye", 0.5, "fraction",
-                        "choice (scripts/why_confidence.py, scripts/accuracy_hard.py)", "none")
+CHECK_BELOW = Threshold(
+    "look at the level by eye", 0.5, "fraction", "choice (scripts/why_confidence.py, scripts/accuracy_hard.py)", "none"
+)
 """A level less sure than this is marked to be checked by eye."""
 
 
@@ -97,8 +98,9 @@ NEAR_MM = 2.0
 """What is kept about a level's two vertebrae."""
 
 
-def confidence_of(scan: Scan, labels: Labels, level: Level, sources: Mapping[str, Source],
-                  naming: Naming | None = None) -> Confidence:
+def confidence_of(
+    scan: Scan, labels: Labels, level: Level, sources: Mapping[str, Source], naming: Naming | None = None
+) -> Confidence:
     """How sure a level is.
 
     Parameters
@@ -114,10 +116,17 @@ def confidence_of(scan: Scan, labels: Labels, level: Level, sources: Mapping[str
     borders = borders_of(picture, structures_of(level))
     gaps = {side: gap_of(picture, joint) for side, joint in level.joints.items()}
     structures = tuple(_structure(name, border, borders, picture, sources) for name, border in borders.items())
-    reasons = (_weakest(structures), *(_joint_reason(side, gaps.get(side), picture) for side in SIDES),
-               *(_unresolved(joint) for joint in level.joints.values() if not joint.gap_resolved),
-               *_no_window(level), _slices_reason(picture, gaps), _symmetry(level, borders), _plausibility(level),
-               _labels_reason(sources), *_names_reason(naming))
+    reasons = (
+        _weakest(structures),
+        *(_joint_reason(side, gaps.get(side), picture) for side in SIDES),
+        *(_unresolved(joint) for joint in level.joints.values() if not joint.gap_resolved),
+        *_no_window(level),
+        _slices_reason(picture, gaps),
+        _symmetry(level, borders),
+        _plausibility(level),
+        _labels_reason(sources),
+        *_names_reason(naming),
+    )
     # the weakest link: see the head of this module
     value = min(reason.value_frac for reason in reasons)
     return Confidence(value, value < CHECK_BELOW.value, reasons, structures)
@@ -132,9 +141,11 @@ def _canal_at(labels: Labels, grid: Grid, level: Level) -> Labels:
     return out
 
 
-def with_confidence(levels: tuple[Level, ...], scan: Scan, labels: Labels, sources: Mapping[str, Source],
-                    naming: Naming | None) -> tuple[Level, ...]:
+def with_confidence(
+    levels: tuple[Level, ...], scan: Scan, labels: Labels, sources: Mapping[str, Source], naming: Naming | None
+) -> tuple[Level, ...]:
     """The levels, each with how sure it is and, where that is little, a warning that says why."""
+
     def reported(level: Level) -> Level:
         sure = confidence_of(scan, labels, level, sources, naming)
         said = (check_sentence(level.name, sure),) if sure.check_by_eye else ()
@@ -164,8 +175,14 @@ def structures_of(level: Level) -> dict[str, tuple[int, ...]]:
     """
     named: dict[str, tuple[int, ...]] = {}
     for side in SIDES:
-        pairs = ((level.upper, "lamina"), (level.lower, "lamina"), (level.upper, "inferior_articular"),
-                 (level.lower, "superior_articular"), (level.upper, "pars"), (level.lower, "pedicle"))
+        pairs = (
+            (level.upper, "lamina"),
+            (level.lower, "lamina"),
+            (level.upper, "inferior_articular"),
+            (level.lower, "superior_articular"),
+            (level.upper, "pars"),
+            (level.lower, "pedicle"),
+        )
         for vertebra, part in pairs:
             named[f"{vertebra} {part.replace('_', ' ')} {side}"] = (label_of(vertebra, sided(part, side)),)
     named[f"{level.upper} spinous base"] = (label_of(level.upper, Part.SPINOUS_BASE),)
@@ -192,18 +209,29 @@ def _box_about(labels: Labels, grid: Grid, level: Level) -> Box:
     return box or (slice(None), slice(None), slice(None))
 
 
-def _structure(name: str, border: BorderContrast | None, borders: Mapping[str, BorderContrast | None], picture: ImageEvidence,
-               sources: Mapping[str, Source]) -> StructureConfidence:
+def _structure(
+    name: str,
+    border: BorderContrast | None,
+    borders: Mapping[str, BorderContrast | None],
+    picture: ImageEvidence,
+    sources: Mapping[str, Source],
+) -> StructureConfidence:
     voxel = float(picture.grid.spacing_mm.max())
     source = sources.get("canal" if name == "canal" else "parts", "automatic")
     if border is None:
         lost = Reason("in view", MISSING, f"{name} is not in view or was not found")
         return StructureConfidence(name, MISSING, border_sd_mm(voxel, 0.0, source), (lost,))
     over = border.contrast / max(picture.noise, 1e-6)
-    edge = Reason("border", EDGE_OVER_NOISE.frac(over),
-                  f"{name} stands out from what lies beside it by {border.contrast:.0f}, {over:.1f} times the noise")
-    cut = Reason("in view", CUT_FRAC.frac(border.end_frac),
-                 f"{100 * border.end_frac:.0f} % of the border of {name} is the scan's own end")
+    edge = Reason(
+        "border",
+        EDGE_OVER_NOISE.frac(over),
+        f"{name} stands out from what lies beside it by {border.contrast:.0f}, {over:.1f} times the noise",
+    )
+    cut = Reason(
+        "in view",
+        CUT_FRAC.frac(border.end_frac),
+        f"{100 * border.end_frac:.0f} % of the border of {name} is the scan's own end",
+    )
     reasons = (edge, cut, *_likeness(name, borders))
     return StructureConfidence(name, min(r.value_frac for r in reasons), border_sd_mm(voxel, over, source), reasons)
 
@@ -215,38 +243,63 @@ def _likeness(name: str, borders: Mapping[str, BorderContrast | None]) -> tuple[
     own, other = borders.get(name), borders.get(twin)
     if twin == name or own is None or other is None:
         return ()
-    frac, what = min((min(a, b) / max(a, b), what) for a, b, what in (
-        (own.mm3, other.mm3, "volume"), (own.height_mm, other.height_mm, "height")) if max(a, b) > 0)
-    return (Reason("symmetry", PAIR_LIKENESS.frac(frac),
-                   f"{name.removesuffix(' left').removesuffix(' right')}: {what} of the smaller side is "
-                   f"{100 * frac:.0f} % of the larger"),)
+    frac, what = min(
+        (min(a, b) / max(a, b), what)
+        for a, b, what in ((own.mm3, other.mm3, "volume"), (own.height_mm, other.height_mm, "height"))
+        if max(a, b) > 0
+    )
+    return (
+        Reason(
+            "symmetry",
+            PAIR_LIKENESS.frac(frac),
+            f"{name.removesuffix(' left').removesuffix(' right')}: {what} of the smaller side is "
+            f"{100 * frac:.0f} % of the larger",
+        ),
+    )
 
 
 def _weakest(structures: tuple[StructureConfidence, ...]) -> Reason:
     """Border and view of the least sure structure; symmetry is judged for the level as a whole."""
-    reported = [(reason.value_frac, structure.name, reason) for structure in structures for reason in structure.reasons
-            if reason.about != "symmetry"]
+    reported = [
+        (reason.value_frac, structure.name, reason)
+        for structure in structures
+        for reason in structure.reasons
+        if reason.about != "symmetry"
+    ]
     value, _, reason = min(reported, key=lambda each: each[:2])
     return Reason("borders", value, reason.because)
 
 
 def _joint_reason(side: Side, gap: JointGap | None, picture: ImageEvidence) -> Reason:
     if gap is None:
-        return Reason(f"joint gap {side}", NO_JOINT, f"no facet joint was found on the {side}: grown together, worn "
-                      "away, or not resolved by the scan")
-    soft = float(np.median(picture.values[picture.labels == Tissue.SOFT])) if (picture.labels == Tissue.SOFT).any() \
+        return Reason(
+            f"joint gap {side}",
+            NO_JOINT,
+            f"no facet joint was found on the {side}: grown together, worn away, or not resolved by the scan",
+        )
+    soft = (
+        float(np.median(picture.values[picture.labels == Tissue.SOFT]))
+        if (picture.labels == Tissue.SOFT).any()
         else 0.0
+    )
     # cartilage and fluid are darker than both faces; where noise or blur has filled the gap, no split can be trusted
     dip = gap.faces - gap.between
     share, over = dip / max(gap.faces - soft, 1.0), dip / max(picture.noise, 1e-6)
     value = min(GAP_DIP.frac(share), GAP_DIP_OVER_NOISE.frac(over))
-    return Reason(f"joint gap {side}", value, f"the {side} joint's gap is darker than its faces by {100 * share:.0f} % "
-                  f"of their brightness, {over:.1f} times the noise")
+    return Reason(
+        f"joint gap {side}",
+        value,
+        f"the {side} joint's gap is darker than its faces by {100 * share:.0f} % "
+        f"of their brightness, {over:.1f} times the noise",
+    )
 
 
 def _unresolved(joint: Joint) -> Reason:
-    return Reason(f"joint gap {joint.side}", NO_JOINT, f"the {joint.side} joint's faces touch in the labels, and the "
-                  "image does not tell them apart")
+    return Reason(
+        f"joint gap {joint.side}",
+        NO_JOINT,
+        f"the {joint.side} joint's faces touch in the labels, and the image does not tell them apart",
+    )
 
 
 def _no_window(level: Level) -> tuple[Reason, ...]:
@@ -254,8 +307,14 @@ def _no_window(level: Level) -> tuple[Reason, ...]:
     closed = [side for side in SIDES if side not in level.windows]
     if not closed:
         return ()
-    return (Reason("interlaminar window", NO_WINDOW, f"no interlaminar window was found on the {' and '.join(closed)} "
-                   "side: closed by bone, cut off, or bone laid across it"),)
+    return (
+        Reason(
+            "interlaminar window",
+            NO_WINDOW,
+            f"no interlaminar window was found on the {' and '.join(closed)} "
+            "side: closed by bone, cut off, or bone laid across it",
+        ),
+    )
 
 
 def _slices_reason(picture: ImageEvidence, gaps: Mapping[Side, JointGap]) -> Reason:
@@ -264,8 +323,11 @@ def _slices_reason(picture: ImageEvidence, gaps: Mapping[Side, JointGap]) -> Rea
     if not widths:
         return Reason("voxels and gap", NO_JOINT, "no joint gap to hold the voxels against")
     ratio = longest / max(min(widths), 0.1)
-    return Reason("voxels and gap", VOXEL_OVER_GAP.frac(ratio),
-                  f"voxels are {longest:.2f} mm long where the narrower joint gap is {min(widths):.2f} mm wide")
+    return Reason(
+        "voxels and gap",
+        VOXEL_OVER_GAP.frac(ratio),
+        f"voxels are {longest:.2f} mm long where the narrower joint gap is {min(widths):.2f} mm wide",
+    )
 
 
 def _symmetry(level: Level, borders: Mapping[str, BorderContrast | None]) -> Reason:
@@ -286,8 +348,11 @@ def _plausibility(level: Level) -> Reason:
 
 def _labels_reason(sources: Mapping[str, Source]) -> Reason:
     source = sources.get("parts", "automatic")
-    said = "the parts were found automatically; nobody has looked at them" if source == "automatic" else \
-        "the parts came with a label map"
+    said = (
+        "the parts were found automatically; nobody has looked at them"
+        if source == "automatic"
+        else "the parts came with a label map"
+    )
     return Reason("labels", LABELS[source], said)
 
 

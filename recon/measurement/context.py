@@ -40,8 +40,16 @@ class MeasurementContext:
         return None if point is None else float(point[2])
 
 
-def banded(name: str, value: float | None, unit: str, structure: str, at: str, *,
-           scale: SeverityScale | str | None = None, source: str = "") -> tuple[Measurement, ...]:
+def banded(
+    name: str,
+    value: float | None,
+    unit: str,
+    structure: str,
+    at: str,
+    *,
+    scale: SeverityScale | str | None = None,
+    source: str = "",
+) -> tuple[Measurement, ...]:
     """One measurement with its band, or none when there is no value.
 
     `scale` is a scale or a key of SCALES; the measurement's `source` tells how the structure was obtained and, after a

@@ -22,16 +22,23 @@ RIM_LOW_MM, RIM_HIGH_MM = 2.0, 4.0
 def disc_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
     """Posterior disc height, slip in mm and in percent of the lower end plate's depth (Meyerding)."""
     out: list[Measurement] = []
-    out += banded("posterior disc height", _posterior_height_mm(scene), "mm", "disc", "midline at the dorsal border",
-                  scale="posterior disc height")
+    out += banded(
+        "posterior disc height",
+        _posterior_height_mm(scene),
+        "mm",
+        "disc",
+        "midline at the dorsal border",
+        scale="posterior disc height",
+    )
     upper, lower = (_borders_mm(scene, name) for name in (scene.view.upper, scene.view.lower))
     if upper is not None and lower is not None:
         slip, depth = lower[1] - upper[1], lower[1] - lower[0]
         structure = f"{scene.view.upper} on {scene.view.lower}"
         out += banded("slip", slip, "mm", structure, "midline, positive ventral")
         # grades are of ventral slips; a share below zero is a retro-position and has none
-        out += banded("slip", 100 * slip / depth, "%", structure, "of the lower end plate's depth, positive ventral",
-                      scale="slip")
+        out += banded(
+            "slip", 100 * slip / depth, "%", structure, "of the lower end plate's depth, positive ventral", scale="slip"
+        )
     return tuple(out)
 
 
@@ -44,8 +51,13 @@ def _posterior_height_mm(scene: MeasurementContext) -> float | None:
         plates = end_plates(scene.view)
     except AnatomyNotFound:
         return None
-    heights = [_plane_height_mm(point, normal, border) for point, normal in
-               ((plates.upper_point_mm, plates.upper_normal), (plates.lower_point_mm, plates.lower_normal))]
+    heights = [
+        _plane_height_mm(point, normal, border)
+        for point, normal in (
+            (plates.upper_point_mm, plates.upper_normal),
+            (plates.lower_point_mm, plates.lower_normal),
+        )
+    ]
     return heights[0] - heights[1]
 
 

@@ -19,12 +19,14 @@ def joint_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
         structure = f"{side} facet joint"
         out += banded("facet angle from sagittal plane", joint.angle_deg, "deg", structure, AT_MID_HEIGHT)
         out += banded("facet joint area", float(joint.area_mm2.sum()), "mm2", structure, WHOLE)
-        out += banded("facet joint gap", joint.gap_mm, "mm", structure, WHOLE,
-                      source="" if joint.gap_resolved else UNRESOLVED)
+        out += banded(
+            "facet joint gap", joint.gap_mm, "mm", structure, WHOLE, source="" if joint.gap_resolved else UNRESOLVED
+        )
     if len(scene.joints) == len(SIDES):
         left, right = (scene.joints[side].angle_deg for side in SIDES)
-        out += banded("facet tropism", abs(left - right), "deg", "both facet joints", AT_MID_HEIGHT,
-                      scale="facet tropism")
+        out += banded(
+            "facet tropism", abs(left - right), "deg", "both facet joints", AT_MID_HEIGHT, scale="facet tropism"
+        )
     return tuple(out)
 
 

@@ -110,8 +110,12 @@ def border_of(picture: ImageEvidence, mask: Mask, outside: Mask) -> BorderContra
     contrast = float(abs(np.median(value[near]) - np.median(value[shell]))) if seen else 0.0
     ends = own & picture.at_end[i, j, k]
     low, high = np.percentile(np.nonzero(own)[2], MOST_OF_HEIGHT) * picture.grid.spacing_mm[2]
-    return BorderContrast(contrast, float(ends.sum() / max(edge.sum() + ends.sum(), 1)),
-                  float(own.sum()) * picture.grid.voxel_mm3, float(high - low))
+    return BorderContrast(
+        contrast,
+        float(ends.sum() / max(edge.sum() + ends.sum(), 1)),
+        float(own.sum()) * picture.grid.voxel_mm3,
+        float(high - low),
+    )
 
 
 def borders_of(picture: ImageEvidence, structures: Mapping[str, tuple[int, ...]]) -> dict[str, BorderContrast | None]:
@@ -144,8 +148,10 @@ def gap_of(picture: ImageEvidence, joint: Joint) -> JointGap:
     length = np.linalg.norm(across, axis=1, keepdims=True)
     way = across / np.maximum(length, 1e-9)
     depths = np.arange(0.0, INTO_BONE_MM + PROFILE_STEP_MM, PROFILE_STEP_MM)
-    faces = [max(_median(picture, start + sign * depth * way) for depth in depths)
-             for start, sign in ((joint.inferior_face_ras_mm, -1.0), (joint.superior_face_ras_mm, 1.0))]
+    faces = [
+        max(_median(picture, start + sign * depth * way) for depth in depths)
+        for start, sign in ((joint.inferior_face_ras_mm, -1.0), (joint.superior_face_ras_mm, 1.0))
+    ]
     between = min(_median(picture, joint.inferior_face_ras_mm + part * across) for part in (0.25, 0.5, 0.75))
     return JointGap(min(faces), between, joint.gap_mm)
 

@@ -65,8 +65,10 @@ def _recess(scene: MeasurementContext, side: Side) -> tuple[float | None, float 
 def _is_floor(outline: Float, points: Float) -> Mask:
     """(N,) does each point lie on the outline's ventral border?"""
     borders = [border_mm(outline, float(x), "ventral") for x in points[:, 0]]
-    return np.array([low is not None and abs(y - low) < OUTLINE_STEP_MM
-                     for low, y in zip(borders, points[:, 1], strict=True)], dtype=bool)
+    return np.array(
+        [low is not None and abs(y - low) < OUTLINE_STEP_MM for low, y in zip(borders, points[:, 1], strict=True)],
+        dtype=bool,
+    )
 
 
 def _height_mm(outline: Float, process: Float) -> float | None:

@@ -30,8 +30,15 @@ def flavum_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
     """Ligament thickness of each side that holds any."""
     out: list[Measurement] = []
     for side in SIDES:
-        out += banded(NAME, flavum_thickness_mm(scene, side), "mm", f"{side} ligamentum flavum",
-                      "axial planes at mid-window", scale=NAME, source=f"flavum {scene.flavum_source}")
+        out += banded(
+            NAME,
+            flavum_thickness_mm(scene, side),
+            "mm",
+            f"{side} ligamentum flavum",
+            "axial planes at mid-window",
+            scale=NAME,
+            source=f"flavum {scene.flavum_source}",
+        )
     return tuple(out)
 
 

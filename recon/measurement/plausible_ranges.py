@@ -35,9 +35,13 @@ RANGES = (
     PlausibleRange("foramen height", 6.0, 30.0, "mm", "teaching ranges of foraminal height, tertiary", "READ"),
     PlausibleRange("posterior disc height", 1.0, 14.0, "mm", "mean model of 87 patients (3.1-11.4), wide", "READ"),
     PlausibleRange("facet joint area", 72.3, 300.0, "mm2", f"{PANJABI} (72-212), degenerative joints above", "READ"),
-    PlausibleRange("facet angle from sagittal plane", 10.0, 80.0, "deg", "Britspine 2010 (35.9-49.4, SD 7.4-10.1)", "READ"),
+    PlausibleRange(
+        "facet angle from sagittal plane", 10.0, 80.0, "deg", "Britspine 2010 (35.9-49.4, SD 7.4-10.1)", "READ"
+    ),
     PlausibleRange("facet tropism", 0.0, 20.0, "deg", "Asian Spine J 2018;12(5) (mean 4, SD 3)", "READ"),
-    PlausibleRange("lamina thickness", 2.0, 10.0, "mm", "Spine 1999;24(2):107 (1.9-5.0), both cortices and slope", "READ"),
+    PlausibleRange(
+        "lamina thickness", 2.0, 10.0, "mm", "Spine 1999;24(2):107 (1.9-5.0), both cortices and slope", "READ"
+    ),
     PlausibleRange("lamina slope", 80.0, 170.0, "deg", "Spine 1999;24(2):107 (129, SD 7.5)", "READ"),
     PlausibleRange("spinous base width", 3.0, 15.0, "mm", "common practice, no source", "none"),
     PlausibleRange("pars width", 3.0, 22.0, "mm", "common practice, no source", "none"),
@@ -56,4 +60,5 @@ def implausible(measurements: Sequence[Measurement]) -> tuple[int, tuple[str, ..
     outside = [(m, ranges[m.name]) for m in assessment_of if not ranges[m.name].low <= m.value <= ranges[m.name].high]
     return len(assessment_of), tuple(
         f"{m.name} of {m.structure} is {m.value:.1f} {m.unit}, outside {r.low:g} to {r.high:g} {m.unit}"
-        for m, r in outside)
+        for m, r in outside
+    )

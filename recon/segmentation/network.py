@@ -63,8 +63,14 @@ class TissueClass(IntEnum):
     SACRUM = 11
 
 
-PART_NAMES = {TissueClass.PEDICLE: "pedicle", TissueClass.PARS: "pars", TissueClass.LAMINA: "lamina", TissueClass.SUPERIOR: "superior_articular",
-              TissueClass.INFERIOR: "inferior_articular", TissueClass.TRANSVERSE: "transverse"}
+PART_NAMES = {
+    TissueClass.PEDICLE: "pedicle",
+    TissueClass.PARS: "pars",
+    TissueClass.LAMINA: "lamina",
+    TissueClass.SUPERIOR: "superior_articular",
+    TissueClass.INFERIOR: "inferior_articular",
+    TissueClass.TRANSVERSE: "transverse",
+}
 """Kinds that come in pairs, and their parts' names."""
 
 MIDDLE_PARTS = {TissueClass.BODY: Part.BODY, TissueClass.SPINOUS: Part.SPINOUS_PROCESS}
@@ -117,7 +123,7 @@ def prior_kinds(scan: Scan) -> TissueClassMap | None:
         i, j = _about(line, grid, seen)
         share = _shares(value[i, j, seen], inner)
         kind[i, j, kept] = share.argmax(axis=0)
-        bone[i, j, kept] = share[TissueClass.BODY:].sum(axis=0)
+        bone[i, j, kept] = share[TissueClass.BODY :].sum(axis=0)
     return TissueClassMap(grid, kind, bone)
 
 
@@ -175,7 +181,7 @@ def _shares(value: npt.NDArray[np.float32], inner: slice) -> npt.NDArray[np.floa
     """(kinds, nx, ny, n) array: the network's probability of each kind in the inner layers of what it sees."""
     fill = [(0, -n % MULTIPLE) for n in value.shape]
     scores = _session().run(None, {"hu": np.pad(value, fill, mode="edge")[None, None]})[0][0]
-    share = scores[:, :value.shape[0], :value.shape[1], inner]
+    share = scores[:, : value.shape[0], : value.shape[1], inner]
     # In place: twelve kinds of a slab are the most that a build holds.
     share -= share.max(axis=0)
     np.exp(share, out=share)

@@ -1,4 +1,4 @@
-"""Vertebrae as separate instances from what the network sees (`canalwise.recon.segmentation.network`).
+"""Vertebrae as separate instances from what the network sees (`recon.segmentation.network`).
 
 The kinds tell body from disc and upper from lower process; where along the canal they lie tells which vertebra they
 belong to. What is sure is marked, and the rest of the bone is flooded from there without crossing a joint.
@@ -132,15 +132,19 @@ def _profile(field: SpineField, kind: npt.NDArray[np.uint8]) -> SpineProfile:
     smooth = np.concatenate([[0.0], ndimage.gaussian_filter1d(section, 2.0 / BIN_MM, mode="nearest"), [0.0]])
     peaks, _ = signal.find_peaks(smooth, distance=PEDICLE_DISTANCE_MM / BIN_MM, height=PEDICLE_LEAST_MM2)
     if not len(peaks):
-        raise AnatomyNotFound("pedicles", "are not in view: nothing bony joins body and arch beside the canal",
-                              do="Use a scan that shows at least one vertebra's pedicles.")
+        raise AnatomyNotFound(
+            "pedicles",
+            "are not in view: nothing bony joins body and arch beside the canal",
+            do="Use a scan that shows at least one vertebra's pedicles.",
+        )
     pedicles = [(_mass_middle(smooth, int(p)) - 1 + 0.5) * BIN_MM for p in peaks]
     discs = _disc_heights(field, kind, pedicles)
     return SpineProfile(tuple(pedicles), _with_hanging(field, kind, pedicles, discs), float(len(section)) * BIN_MM)
 
 
-def _with_hanging(field: SpineField, kind: npt.NDArray[np.uint8], pedicles: list[float],
-                  discs: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+def _with_hanging(
+    field: SpineField, kind: npt.NDArray[np.uint8], pedicles: list[float], discs: tuple[tuple[float, float], ...]
+) -> tuple[tuple[float, float], ...]:
     """The discs, and one more at either end where a process of a vertebra hangs into view whose body does not."""
     middles = [(low + high) / 2 for low, high in discs]
     half = USUAL_DISC_MM / 2
@@ -161,8 +165,9 @@ def _mass_middle(profile: Float, peak: int) -> float:
     return float((np.arange(low, high) * above).sum() / above.sum())
 
 
-def _disc_heights(field: SpineField, kind: npt.NDArray[np.uint8],
-                  pedicles: list[float]) -> tuple[tuple[float, float], ...]:
+def _disc_heights(
+    field: SpineField, kind: npt.NDArray[np.uint8], pedicles: list[float]
+) -> tuple[tuple[float, float], ...]:
     """(caudal, cranial) end plate of the one disc between, below and above the pedicles in view."""
     low, high = CORE_BACK_MM
     core = (np.abs(field.left_mm) <= CORE_HALF_WIDTH_MM) & (field.back_mm >= low) & (field.back_mm <= high)
@@ -183,21 +188,23 @@ def _disc_heights(field: SpineField, kind: npt.NDArray[np.uint8],
 def _disc_between(share: Float, bony: Float, low_mm: float, high_mm: float) -> tuple[float, float] | None:
     """The thickest run of disc layers between two heights, with bone beyond it; None where there is none."""
     heights = (np.arange(len(share)) + 0.5) * BIN_MM
-    runs = cc3d.connected_components(((share >= DISC_LEAST_FRAC) & (heights > low_mm) & (heights < high_mm))
-                                     .astype(np.uint8)[:, None, None])[:, 0, 0]
+    runs = cc3d.connected_components(
+        ((share >= DISC_LEAST_FRAC) & (heights > low_mm) & (heights < high_mm)).astype(np.uint8)[:, None, None]
+    )[:, 0, 0]
     best: tuple[float, float] | None = None
     for n in range(1, int(runs.max()) + 1):
         at = np.flatnonzero(runs == n)
         thick = len(at) * BIN_MM
         if thick >= DISC_LEAST_MM and (best is None or thick > best[1] - best[0]):
             best = (at[0] * BIN_MM, (at[-1] + 1) * BIN_MM)
-    if best is None or not (bony[: int(best[0] / BIN_MM)].any() or bony[int(best[1] / BIN_MM):].any()):
+    if best is None or not (bony[: int(best[0] / BIN_MM)].any() or bony[int(best[1] / BIN_MM) :].any()):
         return None
     return best
 
 
-def _numbers(field: SpineField, kind: npt.NDArray[np.uint8], bone: Mask,
-             profile: SpineProfile) -> npt.NDArray[np.uint8]:
+def _numbers(
+    field: SpineField, kind: npt.NDArray[np.uint8], bone: Mask, profile: SpineProfile
+) -> npt.NDArray[np.uint8]:
     """(nx, ny, nz) array: number of the vertebra of every bone voxel, from the caudal end."""
     markers = np.zeros(kind.shape, dtype=np.uint8)
     body = (kind == TissueClass.BODY) | ((kind == TissueClass.SACRUM) & (field.back_mm < 0))

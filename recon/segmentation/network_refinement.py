@@ -48,15 +48,17 @@ def fine_instances(spine: NetworkSpine, seen: TissueClassMap, scan: Scan, model:
     part, coarse = scan.cropped(field_box(scan.grid, spine.tube)), spine.field.grid
     occupancy, (field, bright) = both(
         lambda: _occupancy(linear_on(part.grid, seen.bone_frac, seen.grid), part, model),
-        lambda: (spine_field(scan.grid, spine.tube), wall_mask(part, model)))
+        lambda: (spine_field(scan.grid, spine.tube), wall_mask(part, model)),
+    )
     number = refined_numbers(spine.number, coarse, occupancy >= 0.5, field.grid)
     disc = np.where(number == 0, nearest_on(field.grid, spine.disc, coarse), 0).astype(np.uint8)
     occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
     # A disc is wall too: where it bulges the canal is narrower than the bones around it.
     wall = np.zeros(scan.grid.shape, dtype=np.float32)
     wall[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)
-    tube, parts = both(lambda: canal_along(wall, scan.grid, spine.tube.stations),
-                       lambda: _parts(spine, coarse, number, field.grid))
+    tube, parts = both(
+        lambda: canal_along(wall, scan.grid, spine.tube.stations), lambda: _parts(spine, coarse, number, field.grid)
+    )
     return VertebraInstances(field.box, number, parts, disc, occupancy, field, spine.profile, tube, bright)
 
 

@@ -46,15 +46,20 @@ def with_spurs(seen: TissueClassMap, scan: Scan, model: BoneModel) -> TissueClas
     named = seen.kind >= TissueClass.DISC
     bearing = np.where(np.isin(seen.kind, BEARING), seen.kind, 0)
     bright = resampled(scan, seen.grid) >= model.soft_hu + BRIGHT_FRAC * (model.wall_hu - model.soft_hu)
-    joint = dilated(seen.kind == TissueClass.SUPERIOR, _steps(GAP_MM)) & dilated(seen.kind == TissueClass.INFERIOR, _steps(GAP_MM))
+    joint = dilated(seen.kind == TissueClass.SUPERIOR, _steps(GAP_MM)) & dilated(
+        seen.kind == TissueClass.INFERIOR, _steps(GAP_MM)
+    )
     room = bright & (seen.kind == TissueClass.OTHER) & ~joint
     grown = grown_into(bearing, room, _steps(REACH_MM)) * room
     beyond = (grown > 0) & ~dilated(named, _steps(BESIDE_MM))
     least = max(round(LEAST_MM3 / seen.grid.voxel_mm3), 1)
     sure = cc3d.dust(beyond, threshold=least, connectivity=6) > 0
     spur = (grown > 0) & dilated(sure, _steps(BESIDE_MM) + 1)
-    return replace(seen, kind=np.where(spur, grown, seen.kind).astype(np.uint8),
-                   bone_frac=np.where(spur, np.float32(1.0), seen.bone_frac))
+    return replace(
+        seen,
+        kind=np.where(spur, grown, seen.kind).astype(np.uint8),
+        bone_frac=np.where(spur, np.float32(1.0), seen.bone_frac),
+    )
 
 
 def _steps(length_mm: float) -> int:

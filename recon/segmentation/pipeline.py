@@ -36,7 +36,7 @@ class Segmentation:
 
     Parameters
     ----------
-    labels : (nx, ny, nz) uint16 array of `canalwise.recon.labels`; the canal's contents are Tissue.CANAL
+    labels : (nx, ny, nz) uint16 array of `recon.labels`; the canal's contents are Tissue.CANAL
     occupancy : (nx, ny, nz) float32 array, share of bone of the named vertebrae
     naming : what the names rest on
     warnings : sentences for people
@@ -48,8 +48,9 @@ class Segmentation:
     warnings: tuple[str, ...]
 
 
-def segment(scan: Scan, levels: Sequence[str] | None = None, progress: Progress | None = None,
-            seeds: Seeds | None = None) -> Segmentation:
+def segment(
+    scan: Scan, levels: Sequence[str] | None = None, progress: Progress | None = None, seeds: Seeds | None = None
+) -> Segmentation:
     """Label a CT.
 
     Parameters

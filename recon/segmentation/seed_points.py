@@ -37,8 +37,12 @@ class Seed:
         elif kind == "disc":
             level_vertebrae(name)
         elif self.what != "canal":
-            raise WrongUse("--seed", f"must name one of {', '.join(KINDS)}", got=self.what,
-                           do="Write for example --seed canal=-3.5,20,41 (RAS mm).")
+            raise WrongUse(
+                "--seed",
+                f"must name one of {', '.join(KINDS)}",
+                got=self.what,
+                do="Write for example --seed canal=-3.5,20,41 (RAS mm).",
+            )
         if not np.isfinite(self.point_ras_mm).all():
             raise WrongUse("--seed", "must be three finite numbers, RAS mm", got=self.point_ras_mm)
 
@@ -67,16 +71,20 @@ class Seeds:
         low, high = corners.reshape(-1, 3).min(axis=0), corners.reshape(-1, 3).max(axis=0)
         for seed in self.points:
             if not grid.contains(seed.point_ras_mm):
-                raise WrongUse(f"--seed {seed.what}", f"must lie in the scan, RAS {np.round(low, 1).tolist()} to "
-                               f"{np.round(high, 1).tolist()} mm", got=seed.point_ras_mm,
-                               do="Give the point in RAS mm: x to the patient's right, y ventral, z cranial.")
+                raise WrongUse(
+                    f"--seed {seed.what}",
+                    f"must lie in the scan, RAS {np.round(low, 1).tolist()} to {np.round(high, 1).tolist()} mm",
+                    got=seed.point_ras_mm,
+                    do="Give the point in RAS mm: x to the patient's right, y ventral, z cranial.",
+                )
 
     def numbers(self, number: npt.NDArray[np.uint8], disc: npt.NDArray[np.uint8], grid: Grid) -> dict[int, str]:
         """Number of each vertebra pointed at -> its name.
 
         Parameters
         ----------
-        number, disc : (nx, ny, nz) arrays of `canalwise.recon.segmentation.watershed_instances.VertebraInstances`, on `grid`: the vertebra, and
+        number, disc : (nx, ny, nz) arrays of `recon.segmentation.watershed_instances.VertebraInstances`, on `grid`: the
+        vertebra, and
             the vertebra below the disc, at each voxel
 
         Raises WrongUse when a seed lies in none, or two name one vertebra differently.
@@ -89,8 +97,12 @@ class Seeds:
             values, name = (disc, level_vertebrae(name)[1]) if kind == "disc" else (number, name)
             n = _value_at(values, grid, seed)
             if found.setdefault(n, name) != name:
-                raise WrongUse(f"--seed {seed.what}", f"must agree with the other seeds, which make this {found[n]}",
-                               got=seed.point_ras_mm, do="Look the points up again.")
+                raise WrongUse(
+                    f"--seed {seed.what}",
+                    f"must agree with the other seeds, which make this {found[n]}",
+                    got=seed.point_ras_mm,
+                    do="Look the points up again.",
+                )
         return found
 
 
@@ -100,8 +112,12 @@ def check_canal_free(canal_mm: Float, bone: Mask | None, grid: Grid) -> None:
         index = np.rint(grid.index_of(point)).astype(int)
         inside = bool(((index >= 0) & (index < grid.shape)).all())
         if bone is not None and inside and bone[tuple(index)]:
-            raise WrongUse("--seed canal", "must lie in the canal, not in bone", got=np.round(point, 2).tolist(),
-                           do="Move it to the middle of the canal; where this is the canal, give it with --replace.")
+            raise WrongUse(
+                "--seed canal",
+                "must lie in the canal, not in bone",
+                got=np.round(point, 2).tolist(),
+                do="Move it to the middle of the canal; where this is the canal, give it with --replace.",
+            )
 
 
 def _value_at(values: npt.NDArray[np.uint8], grid: Grid, seed: Seed) -> int:
@@ -111,9 +127,12 @@ def _value_at(values: npt.NDArray[np.uint8], grid: Grid, seed: Seed) -> int:
     marked = np.argwhere(values[box] > 0) + [s.start for s in box]
     off = np.linalg.norm(grid.world_mm(marked) - np.array(seed.point_ras_mm), axis=1)
     if not len(off) or off.min() > NEAR_MM:
-        raise WrongUse(f"--seed {seed.what}", f"must lie in a {seed.what.partition(':')[0]} that was found, within "
-                       f"{NEAR_MM:g} mm", got=seed.point_ras_mm,
-                       do="Move it into the middle of the body or disc, or give the structure itself with --replace.")
+        raise WrongUse(
+            f"--seed {seed.what}",
+            f"must lie in a {seed.what.partition(':')[0]} that was found, within {NEAR_MM:g} mm",
+            got=seed.point_ras_mm,
+            do="Move it into the middle of the body or disc, or give the structure itself with --replace.",
+        )
     return int(values[tuple(marked[int(off.argmin())])])
 
 
@@ -127,7 +146,7 @@ def seed_of(text: str) -> Seed:
     try:
         x, y, z = (float(part) for part in where.split(","))
     except ValueError:
-        raise WrongUse("--seed", "must be written WHAT=X,Y,Z", got=text,
-                       do="Write for example --seed canal=-3.5,20,41 (RAS mm).") from None
+        raise WrongUse(
+            "--seed", "must be written WHAT=X,Y,Z", got=text, do="Write for example --seed canal=-3.5,20,41 (RAS mm)."
+        ) from None
     return Seed(what.strip(), (x, y, z))
-

@@ -37,7 +37,7 @@ class VertebraInstances:
     ----------
     box : of the scan
     number : (nx, ny, nz) uint8 array: 1.. the n-th vertebra from the caudal end, 0 no spine
-    part : (nx, ny, nz) uint8 array of `canalwise.recon.labels.Part` where there is a number; UNDIVIDED where not yet told
+    part : (nx, ny, nz) uint8 array of `recon.labels.Part` where there is a number; UNDIVIDED where not yet told
     disc : (nx, ny, nz) uint8 array: n the disc above the n-th vertebra
     occupancy : (nx, ny, nz) float32 array of the spine's bone
     field, profile, tube : what they were found with; the tube is that of the final bone
@@ -97,7 +97,9 @@ def _instances(scan: Scan, model: BoneModel, through_mm: Float | None) -> Verteb
     whole = np.zeros(scan.grid.shape, dtype=np.float32)
     whole[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)  # where a disc bulges the canal is narrower
     final = canal_from_bone(whole, scan.grid, through_mm=through_mm)
-    return VertebraInstances(field.box, number, reported(number, body), disc, occupancy, field, profile, final, near_wall)
+    return VertebraInstances(
+        field.box, number, reported(number, body), disc, occupancy, field, profile, final, near_wall
+    )
 
 
 def reported(number: npt.NDArray[np.uint8], body: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
@@ -124,7 +126,9 @@ def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel)
     whole[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)  # where a disc bulges the canal is narrower
     # The line does not change with the voxels; its wall is read again.
     tube = canal_along(whole, scan.grid, found.tube.stations)
-    return VertebraInstances(field.box, number, reported(number, body), disc, occupancy, field, found.profile, tube, wall)
+    return VertebraInstances(
+        field.box, number, reported(number, body), disc, occupancy, field, found.profile, tube, wall
+    )
 
 
 def _filled(number: npt.NDArray[np.uint8], field: SpineField, canal: Mask) -> npt.NDArray[np.uint8]:

@@ -1,4 +1,4 @@
-"""The column as a whole: where it runs, its bodies, discs and arches, the parts of each arch, the names of its levels."""
+"""The column: where it runs, its bodies, discs and arches, the parts of each arch, the names of its levels."""
 
 from __future__ import annotations
 

@@ -82,8 +82,13 @@ def _band(view: VertebraView, side: Side) -> Mask:
     """Voxels just dorsal of the posterior wall and lateral of the canal."""
     beyond = np.abs(view.x_mm) - view.half_width_mm()
     depth = view.y_mm - view.border("ventral")
-    return np.asarray(side_mask(view, side) & (depth >= 0) & (depth <= PEDICLE_BAND_MM)
-                      & (beyond >= -1.0) & (beyond <= PEDICLE_WIDTH_MM))
+    return np.asarray(
+        side_mask(view, side)
+        & (depth >= 0)
+        & (depth <= PEDICLE_BAND_MM)
+        & (beyond >= -1.0)
+        & (beyond <= PEDICLE_WIDTH_MM)
+    )
 
 
 def pedicle_heights_mm(view: VertebraView, side: Side) -> tuple[float, float]:
@@ -112,8 +117,9 @@ def _pedicle_end_mm(view: VertebraView, side: Side, low: float, high: float) -> 
         notch = column & (view.s_mm >= near) & (view.s_mm <= far)
         if notch.sum() >= FEWEST_FACE_VOXELS:
             ends.append(float(np.percentile(view.y_mm[notch], 5)))
-    ventral = float(np.interp((low + high) / 2 / view.step_mm, np.arange(len(view.borders.ventral_mm)),
-                              view.borders.ventral_mm))
+    ventral = float(
+        np.interp((low + high) / 2 / view.step_mm, np.arange(len(view.borders.ventral_mm)), view.borders.ventral_mm)
+    )
     return float(np.clip(np.mean(ends), ventral + 4.0, ventral + 16.0)) if ends else 0.0
 
 
@@ -123,8 +129,12 @@ def _given(view: VertebraView, name: str, side: Side) -> Mask:
 
 def _facing(view: VertebraView, side: Side, distance_mm: Float) -> Mask:
     """Voxels of the arch near the neighbour's bone, lateral of the spinous process."""
-    return np.asarray(side_mask(view, side) & (distance_mm <= FACING_MM) & (np.abs(view.x_mm) > 5.0)
-                      & (view.y_mm > view.border("ventral") + 2.0))
+    return np.asarray(
+        side_mask(view, side)
+        & (distance_mm <= FACING_MM)
+        & (np.abs(view.x_mm) > 5.0)
+        & (view.y_mm > view.border("ventral") + 2.0)
+    )
 
 
 def _superior(view: VertebraView, side: Side, high: float, pedicle_lateral: float) -> tuple[float, float]:

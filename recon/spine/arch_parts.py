@@ -39,7 +39,7 @@ def divide_arches(labels: Labels, grid: Grid, tube: CanalTube | None = None) -> 
 
     Parameters
     ----------
-    labels : (nx, ny, nz) uint16 array of `canalwise.recon.labels`; bones solid
+    labels : (nx, ny, nz) uint16 array of `recon.labels`; bones solid
     grid : of the labels
     tube : the canal; found from the labels' bone when left out
 

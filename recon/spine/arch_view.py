@@ -101,14 +101,27 @@ def vertebra_view(labels: Labels, grid: Grid, tube: CanalTube, name: str) -> Ver
     turn, shift = _midplane(own[box], grid.cropped(box), tube, local, sub[tuple(index)] % 100)
     x, y = _turned(local[:, 0], local[:, 1], turn, shift)
     above, below = (_distance_to(sub, grid, n)[tuple(index)] for n in (number - 1, number + 1))
-    return VertebraView(name, box, index, (sub[tuple(index)] % 100).astype(np.uint16), x, y, local[:, 2] * step,
-                        borders_of(tube, turn, shift), step, _canal_mm(tube, grid, box)[tuple(index)], above, below)
+    return VertebraView(
+        name,
+        box,
+        index,
+        (sub[tuple(index)] % 100).astype(np.uint16),
+        x,
+        y,
+        local[:, 2] * step,
+        borders_of(tube, turn, shift),
+        step,
+        _canal_mm(tube, grid, box)[tuple(index)],
+        above,
+        below,
+    )
 
 
 def _widened(box: tuple[slice, ...], grid: Grid, margin_mm: float) -> tuple[slice, slice, slice]:
     grow = np.ceil(margin_mm / grid.spacing_mm).astype(int)
-    i, j, k = (slice(max(s.start - int(g), 0), min(s.stop + int(g), n))
-               for s, g, n in zip(box, grow, grid.shape, strict=True))
+    i, j, k = (
+        slice(max(s.start - int(g), 0), min(s.stop + int(g), n)) for s, g, n in zip(box, grow, grid.shape, strict=True)
+    )
     return i, j, k
 
 
@@ -157,8 +170,12 @@ def _midplane(own: Mask, grid: Grid, tube: CanalTube, local: Float, parts: Float
 
     start = min((mismatch(np.array([t, d])), t, d) for t in TURNS_DEG for d in SHIFTS_MM)[1:]
     simplex = np.array([start, (start[0] + 3, start[1]), (start[0], start[1] + 1)])
-    best = optimize.minimize(mismatch, start, method="Nelder-Mead",
-                             options={"initial_simplex": simplex, "xatol": 0.05, "fatol": 1e-6, "maxiter": 120}).x
+    best = optimize.minimize(
+        mismatch,
+        start,
+        method="Nelder-Mead",
+        options={"initial_simplex": simplex, "xatol": 0.05, "fatol": 1e-6, "maxiter": 120},
+    ).x
     return float(np.radians(best[0])), float(best[1])
 
 

@@ -42,8 +42,14 @@ BLUR_MM = 0.5
 OTHER = 255
 
 
-def arches(field: SpineField, value_hu: npt.NDArray[np.generic], bone: Mask, body: npt.NDArray[np.uint8],
-           canal: Mask, profile: SpineProfile) -> npt.NDArray[np.uint8]:
+def arches(
+    field: SpineField,
+    value_hu: npt.NDArray[np.generic],
+    bone: Mask,
+    body: npt.NDArray[np.uint8],
+    canal: Mask,
+    profile: SpineProfile,
+) -> npt.NDArray[np.uint8]:
     """(nx, ny, nz) array: number of the vertebra, counted from the caudal end, of every bone voxel; bodies as given."""
     markers = np.zeros(bone.shape, dtype=np.uint8)
     canal_mm = edt.edt(np.asfortranarray(~canal), anisotropy=tuple(field.grid.spacing_mm))

@@ -117,11 +117,15 @@ def _pedicles_mm(field: SpineField, wall: Mask) -> list[float]:
     smooth = ndimage.gaussian_filter1d(share, 2.0 / BIN_MM, mode="nearest")
     # Zeros beyond both ends let a pedicle that the scan cuts still stand out.
     padded = np.concatenate([[0.0], smooth, [0.0]])
-    peaks, _ = signal.find_peaks(padded, distance=PEDICLE_DISTANCE_MM / BIN_MM, prominence=PEDICLE_RISE_FRAC,
-                                 height=PEDICLE_LEAST_FRAC)
+    peaks, _ = signal.find_peaks(
+        padded, distance=PEDICLE_DISTANCE_MM / BIN_MM, prominence=PEDICLE_RISE_FRAC, height=PEDICLE_LEAST_FRAC
+    )
     if not len(peaks):
-        raise AnatomyNotFound("pedicles", "are not in view: nothing bony joins body and arch beside the canal",
-                              do="Use a scan that shows at least one vertebra's pedicles.")
+        raise AnatomyNotFound(
+            "pedicles",
+            "are not in view: nothing bony joins body and arch beside the canal",
+            do="Use a scan that shows at least one vertebra's pedicles.",
+        )
     return [(_half_height_middle(padded, int(p)) - 1 + 0.5) * BIN_MM for p in peaks]
 
 
@@ -174,7 +178,7 @@ def _plate_pair(plates: Float, low_mm: float, high_mm: float) -> tuple[float, fl
     best, pair = 0.0, None
     for a in range(low, high):
         for b in range(a + int(DISC_HEIGHT_MM[0]), min(a + int(DISC_HEIGHT_MM[1]), high) + 1):
-            between = plates[a + 1:b].mean()
+            between = plates[a + 1 : b].mean()
             score = plates[a] + plates[b] - 2.0 * between - 0.02 * abs(plates[a] - plates[b])
             if score > best:
                 best, pair = score, ((a + 0.5) * BIN_MM, (b + 0.5) * BIN_MM)

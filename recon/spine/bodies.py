@@ -38,8 +38,9 @@ AROUND, CANAL, DISC = 200, 201, 100
 """Marker numbers; bodies are 1, 2, .. and discs DISC + 1, DISC + 2, .."""
 
 
-def bodies(field: SpineField, value_hu: npt.NDArray[np.generic], wall: Mask,
-           profile: SpineProfile) -> npt.NDArray[np.uint8]:
+def bodies(
+    field: SpineField, value_hu: npt.NDArray[np.generic], wall: Mask, profile: SpineProfile
+) -> npt.NDArray[np.uint8]:
     """(nx, ny, nz) array: 1.. body of the n-th vertebra from the caudal end, cortex included; 0 elsewhere."""
     markers = _markers(field, profile)
     basins = flooded(ndimage.gaussian_filter(value_hu.astype(np.float32), BLUR_MM / field.grid.spacing_mm), markers)
@@ -97,8 +98,9 @@ def discs(field: SpineField, vertebrae: npt.NDArray[np.uint8], profile: SpinePro
     return found
 
 
-def _column_extreme(column: npt.NDArray[np.intp], along_mm: npt.NDArray[np.float32], where: Mask,
-                    pick: np.ufunc, start: float) -> npt.NDArray[np.float32]:
+def _column_extreme(
+    column: npt.NDArray[np.intp], along_mm: npt.NDArray[np.float32], where: Mask, pick: np.ufunc, start: float
+) -> npt.NDArray[np.float32]:
     extreme = np.full(128 * 128, start, dtype=np.float32)
     pick.at(extreme, column[where], along_mm[where])
     return extreme

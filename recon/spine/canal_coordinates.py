@@ -53,8 +53,9 @@ def spine_field(grid: Grid, tube: CanalTube) -> SpineField:
     # The line's planes are worked out point by point, which is dear: few points, and straight lines between them.
     lattice = _lattice(part)
     coordinates = _coordinates(lattice.voxel_centres_mm(), tube)
-    return SpineField(box, part, *side_by_side(
-        lambda values: linear_on(part, values.astype(np.float32), lattice), coordinates))
+    return SpineField(
+        box, part, *side_by_side(lambda values: linear_on(part, values.astype(np.float32), lattice), coordinates)
+    )
 
 
 def field_box(grid: Grid, tube: CanalTube) -> Box:
@@ -78,7 +79,8 @@ def _coordinates(points_mm: Float, tube: CanalTube) -> tuple[Float, Float, Float
     left, dorsal, station = np.moveaxis(tube.local_mm(points_mm), -1, 0)
     borders = borders_of(tube)
     rows = np.arange(len(borders.ventral_mm))
-    ventral, roof, half_left, half_right = (np.interp(station, rows, b) for b in (
-        borders.ventral_mm, borders.dorsal_mm, borders.left_mm, borders.right_mm))
+    ventral, roof, half_left, half_right = (
+        np.interp(station, rows, b) for b in (borders.ventral_mm, borders.dorsal_mm, borders.left_mm, borders.right_mm)
+    )
     beside = np.abs(left) - np.where(left >= 0, half_left, half_right)
     return left, dorsal - ventral, station * tube.stations.step_mm, beside, dorsal - roof

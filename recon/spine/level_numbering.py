@@ -92,8 +92,9 @@ class RegionSigns:
     places: Mapping[int, VertebraPlace] = field(default_factory=dict)
 
 
-def signs(spine: SpineField, bone: npt.NDArray[np.bool_], bodies_mm3: dict[int, float],
-          pedicles_mm: Sequence[float]) -> RegionSigns:
+def signs(
+    spine: SpineField, bone: npt.NDArray[np.bool_], bodies_mm3: dict[int, float], pedicles_mm: Sequence[float]
+) -> RegionSigns:
     """Look for wings and ribs beside each vertebra in view.
 
     Parameters
@@ -147,9 +148,12 @@ def places_text(found: RegionSigns) -> str:
     >>> places_text(RegionSigns((1, 2), (), (), places={1: VertebraPlace(-40.0, 12), 2: VertebraPlace(-5.5, 48)}))
     '2 vertebrae with pedicles at RAS z -5.5 mm (slice 48), -40.0 mm (slice 12), cranial to caudal'
     """
-    reported = [f"{found.places[n].z_ras_mm:.1f} mm (slice {found.places[n].slice_number})"
-            + (", cut by the scan's end" if n in found.slivers else "")
-            for n in sorted(found.in_view, reverse=True) if n in found.places]
+    reported = [
+        f"{found.places[n].z_ras_mm:.1f} mm (slice {found.places[n].slice_number})"
+        + (", cut by the scan's end" if n in found.slivers else "")
+        for n in sorted(found.in_view, reverse=True)
+        if n in found.places
+    ]
     heights = f" with pedicles at RAS z {', '.join(reported)}, cranial to caudal" if reported else ""
     return f"{len(found.in_view)} vertebrae{heights}"
 
@@ -158,7 +162,9 @@ GIVEN_SAID = "the names were given by a person; the scan was not asked"
 COUNTING = "Slices are counted from 1 at the caudal end of the scan as read."
 
 
-def names(found: RegionSigns, levels: Sequence[str] | None = None, seeded: Mapping[int, str] | None = None) -> CountedNames:
+def names(
+    found: RegionSigns, levels: Sequence[str] | None = None, seeded: Mapping[int, str] | None = None
+) -> CountedNames:
     """Names of the vertebrae in view.
 
     Parameters
@@ -189,10 +195,13 @@ def names(found: RegionSigns, levels: Sequence[str] | None = None, seeded: Mappi
         return _from_sacrum(found)
     if found.ribbed:
         return _from_ribs(found)
-    raise AnatomyNotFound("level names", "cannot be counted: neither sacrum nor ribs are in view",
-                          got=places_text(found),
-                          do="Name the vertebrae in view, cranial to caudal, with --levels, such as --levels L2,L3,L4, "
-                          f"or point at one with --seed vertebra:L4=X,Y,Z. {COUNTING}")
+    raise AnatomyNotFound(
+        "level names",
+        "cannot be counted: neither sacrum nor ribs are in view",
+        got=places_text(found),
+        do="Name the vertebrae in view, cranial to caudal, with --levels, such as --levels L2,L3,L4, "
+        f"or point at one with --seed vertebra:L4=X,Y,Z. {COUNTING}",
+    )
 
 
 def _without_crests(found: RegionSigns) -> RegionSigns:
@@ -205,11 +214,14 @@ def _without_crests(found: RegionSigns) -> RegionSigns:
 
 def _refuse_contradiction(found: RegionSigns) -> None:
     """Wings belong to the caudal end and ribs to the cranial end; anything else cannot be counted by."""
-    lowest, highest = found.in_view[:len(found.winged)], found.in_view[len(found.in_view) - len(found.ribbed):]
+    lowest, highest = found.in_view[: len(found.winged)], found.in_view[len(found.in_view) - len(found.ribbed) :]
     if found.winged != lowest or found.ribbed != highest:
-        raise AnatomyNotFound("level names", "cannot be counted: signs of sacrum and ribs contradict each other",
-                              got=f"sacrum at {found.winged}, ribs at {found.ribbed} of {places_text(found)}",
-                              do=f"Name the vertebrae in view, cranial to caudal, with --levels. {COUNTING}")
+        raise AnatomyNotFound(
+            "level names",
+            "cannot be counted: signs of sacrum and ribs contradict each other",
+            got=f"sacrum at {found.winged}, ribs at {found.ribbed} of {places_text(found)}",
+            do=f"Name the vertebrae in view, cranial to caudal, with --levels. {COUNTING}",
+        )
 
 
 def _counted_from(found: RegionSigns, seeded: Mapping[int, str]) -> CountedNames:
@@ -218,14 +230,18 @@ def _counted_from(found: RegionSigns, seeded: Mapping[int, str]) -> CountedNames
     line = [name for name in VERTEBRAE if name != "L6" or "L6" in seeded.values()]
     firsts = {line.index(name) + number for number, name in seeded.items() if name in line}
     if len(firsts) != 1:
-        raise WrongUse("--seed vertebra", "must name vertebrae that follow each other as they lie in the scan",
-                       got={f"number {n} from below": name for n, name in seeded.items()},
-                       do=f"Found are {places_text(found)}. {COUNTING}")
+        raise WrongUse(
+            "--seed vertebra",
+            "must name vertebrae that follow each other as they lie in the scan",
+            got={f"number {n} from below": name for n, name in seeded.items()},
+            do=f"Found are {places_text(found)}. {COUNTING}",
+        )
     first = firsts.pop()
     named = tuple(n for n in found.in_view if 0 <= first - n < len(line))
     levels = tuple(line[first - n] for n in sorted(named, reverse=True))
-    return _given(replace(found, in_view=named, slivers=()), levels,
-                  "the names were counted from what a person pointed at")
+    return _given(
+        replace(found, in_view=named, slivers=()), levels, "the names were counted from what a person pointed at"
+    )
 
 
 def _given(found: RegionSigns, levels: tuple[str, ...], because: str = GIVEN_SAID) -> CountedNames:
@@ -234,17 +250,23 @@ def _given(found: RegionSigns, levels: tuple[str, ...], because: str = GIVEN_SAI
     whole = tuple(n for n in found.in_view if n not in found.slivers)
     counted = whole if len(levels) == len(whole) else found.in_view
     if len(levels) != len(counted):
-        raise WrongUse("--levels", f"must name the {len(found.in_view)} vertebrae found in view, cranial to caudal",
-                       got=",".join(levels), do=f"Found are {places_text(found)}. Count them on the images, those cut "
-                       f"by the scan's ends included. {COUNTING}")
+        raise WrongUse(
+            "--levels",
+            f"must name the {len(found.in_view)} vertebrae found in view, cranial to caudal",
+            got=",".join(levels),
+            do=f"Found are {places_text(found)}. Count them on the images, those cut "
+            f"by the scan's ends included. {COUNTING}",
+        )
     order = [VERTEBRAE[name] for name in levels]
     if order != sorted(set(order)):
         raise WrongUse("--levels", "must name different vertebrae from cranial to caudal", got=",".join(levels))
     by_number = dict(zip(reversed(counted), levels, strict=True))
-    warnings = [f"The name {by_number[n]} was given, but its wings look like a sacrum's." for n in found.winged
-                if by_number.get(n, "S1") != "S1"]
-    naming = _naming("contradicted" if warnings else "given", "given",
-                     " ".join(warnings) or because)
+    warnings = [
+        f"The name {by_number[n]} was given, but its wings look like a sacrum's."
+        for n in found.winged
+        if by_number.get(n, "S1") != "S1"
+    ]
+    naming = _naming("contradicted" if warnings else "given", "given", " ".join(warnings) or because)
     if len(counted) < len(found.in_view):
         warnings.append("A sliver of another vertebra at the scan's end was not named and is left out.")
     return CountedNames(by_number, naming, tuple(warnings))
@@ -261,8 +283,10 @@ def _hints(found: RegionSigns, lumbar: int | None) -> list[str]:
     if lumbar is not None and lumbar != 5:
         said.append(f"{lumbar} vertebrae lie between sacrum and lowest ribs: transitional anatomy")
     if len(found.winged) > 1:
-        said.append("a disc lies between two vertebrae with a sacrum's wings (an S1-S2 disc, or a last lumbar vertebra "
-                    "grown into the sacrum): transitional anatomy, the count may be off by one")
+        said.append(
+            "a disc lies between two vertebrae with a sacrum's wings (an S1-S2 disc, or a last lumbar vertebra "
+            "grown into the sacrum): transitional anatomy, the count may be off by one"
+        )
     near = [n for n in found.half_winged if not found.winged or n == max(found.winged) + 1]
     if near:
         said.append("the lowest vertebra above the sacrum has a wing on one side only: transitional anatomy")
@@ -275,8 +299,12 @@ def _from_sacrum(found: RegionSigns) -> CountedNames:
     rib = min((n for n in found.ribbed if n > sacrum), default=None)
     lumbar = 5 if rib is None else sum(n < rib for n in above)
     if not 4 <= lumbar <= 6:
-        raise AnatomyNotFound("level names", "do not fit: 4 to 6 lumbar vertebrae can be named", got=lumbar,
-                              do=f"Found are {places_text(found)}. Name them with --levels. {COUNTING}")
+        raise AnatomyNotFound(
+            "level names",
+            "do not fit: 4 to 6 lumbar vertebrae can be named",
+            got=lumbar,
+            do=f"Found are {places_text(found)}. Name them with --levels. {COUNTING}",
+        )
     hints = _hints(found, None if rib is None else lumbar)
     if rib is None:
         said = "Levels were counted from the sacrum, taking five lumbar vertebrae: no ribs are in view"

@@ -94,7 +94,7 @@ def coarse(scan: Scan) -> Scan:
     means = np.empty((a, b, c), dtype=np.float32)
     # Row by row: a whole scan in floating point would take four times its own memory.
     for row in range(a):
-        slab = scan.voxels[row * split[0]:(row + 1) * split[0], :b * split[1], :c * split[2]]
+        slab = scan.voxels[row * split[0] : (row + 1) * split[0], : b * split[1], : c * split[2]]
         plane = np.clip(slab, *CLIP_HU).sum(axis=0, dtype=np.float32)
         plane = plane.reshape(b, split[1], -1).sum(axis=1)
         means[row] = plane.reshape(b, c, split[2]).sum(axis=2) / split.prod()

@@ -68,5 +68,7 @@ def value(file: str, quantity: str, level: str = "") -> Value:
 def entry_angles() -> tuple[tuple[float, float, float, float], ...]:
     """Rows (entry mm, target mm, depth mm, angle deg) of the table of skin entries."""
     lines = (line for line in (FOLDER / "entry_angles.csv").read_text().splitlines() if not line.startswith("#"))
-    return tuple((float(row["entry_mm"]), float(row["target_mm"]), float(row["depth_mm"]), float(row["angle_deg"]))
-                 for row in csv.DictReader(lines))
+    return tuple(
+        (float(row["entry_mm"]), float(row["target_mm"]), float(row["depth_mm"]), float(row["angle_deg"]))
+        for row in csv.DictReader(lines)
+    )

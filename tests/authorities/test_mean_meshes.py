@@ -46,8 +46,10 @@ def seen(anatomy: Anatomy, level: Level) -> ResampledLevel:
 def canal_widths_mm(anatomy: Anatomy, level: Level) -> list[float]:
     """Greatest width of the canal at the middle of both vertebrae's pedicles."""
     view = seen(anatomy, level)
-    heights = [np.median(view.points_mm(view.mask(name, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT))[:, 2])
-               for name in (level.upper, level.lower)]
+    heights = [
+        np.median(view.points_mm(view.mask(name, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT))[:, 2])
+        for name in (level.upper, level.lower)
+    ]
     outlines = [canal_contour(view, float(z)) for z in heights]
     return [float(np.ptp(outline[:, 0])) for outline in outlines if outline is not None]
 
@@ -115,8 +117,12 @@ def test_canal_lengths_lie_in_published_ranges(mean_anatomy: Anatomy) -> None:
 @pytest.mark.parametrize("vertebra", ["L2", "L4"])
 def test_canal_area_at_the_pedicles_lies_in_its_published_range(mean_anatomy: Anatomy, vertebra: str) -> None:
     low, high = value("canal", "bony canal area at pedicle", vertebra).band()
-    found = [m.value for level in mean_anatomy.levels for m in level.measurements
-             if m.name == "canal area" and m.structure == f"canal of {vertebra}"]
+    found = [
+        m.value
+        for level in mean_anatomy.levels
+        for m in level.measurements
+        if m.name == "canal area" and m.structure == f"canal of {vertebra}"
+    ]
     assert found
     assert all(low - 2 * PEDICLE_AREA_SD_MM2 < v < high + 2 * PEDICLE_AREA_SD_MM2 for v in found)
 

@@ -46,9 +46,14 @@ class Entries:
 
     def volumes(self, entry: str, kind: str) -> tuple[float, float]:
         """(ipsilateral, contralateral) volume kept of the joint's processes, mean over the sides of entry."""
-        pairs = [(self.found[entry, kind, side].cost.facets[side].volume_frac,
-                  self.found[entry, kind, side].cost.facets[other_side(side)].volume_frac)
-                 for side in SIDES if (entry, kind, side) in self.found]
+        pairs = [
+            (
+                self.found[entry, kind, side].cost.facets[side].volume_frac,
+                self.found[entry, kind, side].cost.facets[other_side(side)].volume_frac,
+            )
+            for side in SIDES
+            if (entry, kind, side) in self.found
+        ]
         near, far = np.mean(pairs, axis=0)
         return float(near), float(far)
 
@@ -56,11 +61,15 @@ class Entries:
 def entries_of(prepared: PreparedLevel, sides: tuple[Side, ...]) -> Entries:
     """Both entries of a level from the sides asked for."""
     anatomy, name = prepared.anatomy, prepared.level.name
-    return Entries(name, {
-        (word, kind, side): one_side(prepared, entry(anatomy, name, side), kind)
-        for word, entry in (("standard", standard_entry), ("medial", medial_entry))
-        for kind in KINDS for side in sides
-    })
+    return Entries(
+        name,
+        {
+            (word, kind, side): one_side(prepared, entry(anatomy, name, side), kind)
+            for word, entry in (("standard", standard_entry), ("medial", medial_entry))
+            for kind in KINDS
+            for side in sides
+        },
+    )
 
 
 @pytest.fixture(scope="module")
@@ -108,12 +117,15 @@ def test_trend_on_narrowed_mean_vertebrae(mean_entries: Entries, trend: Callable
 
 def test_the_papers_say_so() -> None:
     """The directions above are those of the rows that were read, not ours."""
-    kept = {row: value("facets", row).mean or 0.0 for row in (
-        "volume kept ipsilateral", "volume kept contralateral", "volume kept ipsilateral, medial entry")}
+    kept = {
+        row: value("facets", row).mean or 0.0
+        for row in ("volume kept ipsilateral", "volume kept contralateral", "volume kept ipsilateral, medial entry")
+    }
     assert kept["volume kept contralateral"] > kept["volume kept ipsilateral"]
     assert kept["volume kept ipsilateral, medial entry"] > kept["volume kept ipsilateral"]
-    near, far = (value("facets", f"kept {relation}", "L4-L5").mean or 0.0
-                 for relation in ("ipsilateral", "contralateral"))
+    near, far = (
+        value("facets", f"kept {relation}", "L4-L5").mean or 0.0 for relation in ("ipsilateral", "contralateral")
+    )
     assert far > near
 
 

@@ -107,13 +107,19 @@ def outcome(prepared: PreparedLevel, legs: Sequence[Leg], kind: str) -> Outcome:
     """What several legs cost and free together, by the whole sweep ('cone') or for what is asked ('task')."""
     channel = legs[0][0].channel
     keep_out, frame = prepared.keep_out(channel.tool_radius_mm), prepared.level.frame
-    used = [(tuple(p for p in placed_phases(approach, frame) if p.name in phases), approach.side, task)
-            for approach, phases, task in legs]
+    used = [
+        (tuple(p for p in placed_phases(approach, frame) if p.name in phases), approach.side, task)
+        for approach, phases, task in legs
+    ]
     region: ConeRegion | TaskRegion = ConeRegion(tuple(p for phases, _, _ in used for p in phases), keep_out)
     if kind == "task":
-        paths = [path for phases, side, task in used
-                 for path in task_paths(prepared.anatomy, phases, keep_out,
-                                        joined_mm(prepared.task_targets.seen_from(side, task)))]
+        paths = [
+            path
+            for phases, side, task in used
+            for path in task_paths(
+                prepared.anatomy, phases, keep_out, joined_mm(prepared.task_targets.seen_from(side, task))
+            )
+        ]
         region = TaskRegion(tuple(paths), channel, keep_out)
     cost = cost_of(prepared, region)
     freed = decompression_of(prepared.pressing, region, cost.removal)
@@ -160,8 +166,9 @@ def recess_height_mm(prepared: PreparedLevel, removal: Removal | None, side: Sid
     columns = np.linspace(*RECESS_COLUMNS, COLUMN_COUNT) * half
     floors = [border_mm(outline, float(x), "ventral") for x in columns]
     up = np.arange(FLOOR_MM, OPEN_MM, COLUMN_STEP_MM)
-    level_mm = np.array([[(x, y + rise, height) for rise in up]
-                         for x, y in zip(columns, floors, strict=True) if y is not None])
+    level_mm = np.array(
+        [[(x, y + rise, height) for rise in up] for x, y in zip(columns, floors, strict=True) if y is not None]
+    )
     bone = _bone_left(prepared, removal, level_mm) >= 0.5
     clear = np.where(bone.any(axis=1), up[bone.argmax(axis=1)], OPEN_MM)
     return float(clear.min())

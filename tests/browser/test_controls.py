@@ -253,7 +253,7 @@ def test_the_dials_of_the_endoscopes_view_change_no_plan(unfolded: Rehearsal) ->
     assert unfolded.state("plan") == before
 
 
-@pytest.mark.parametrize("told", ENTRY, ids=["lateral", "cranial"])
+@pytest.mark.parametrize("reported", ENTRY, ids=["lateral", "cranial"])
 def test_the_entry_is_laid_where_it_is_set(unfolded: Rehearsal, reported: Dial) -> None:
     slider, field = dial(unfolded, reported)
     # beside the steps, so that an arrow key leads onto the next one
@@ -634,7 +634,9 @@ def test_reports_to_print_are_made(at_start: Rehearsal) -> None:
     panel = at_start.panel("Sheet")
     listed = at_start.page.evaluate(LISTED, "#panel-sheet")
     assert {name for name in listed if name != "button: Stop"} == {
-        "button: Make the theatre sheet", "button: Make the report", "button: Make the report as PDF"
+        "button: Make the theatre sheet",
+        "button: Make the report",
+        "button: Make the report as PDF",
     }
     type_of = "url => fetch(url).then((got) => got.headers.get('content-type').split(';')[0])"
     for name, how, link, kind in (

@@ -13,8 +13,10 @@ pytestmark = pytest.mark.xdist_group("browser")
 
 def test_a_server_killed_in_a_move_comes_back_and_nothing_is_lost(opened, own_server):
     page = opened(own_server.url).confirm(LEVEL).rest()
-    page.do("const p = store.state.plan; window.held = {...p, pivot_distance_mm: p.pivot_distance_mm + 2}; "
-            "store.move(window.held);")
+    page.do(
+        "const p = store.state.plan; window.held = {...p, pivot_distance_mm: p.pivot_distance_mm + 2}; "
+        "store.move(window.held);"
+    )
     own_server.stop()
     page.page.wait_for_function("() => window.rehearsal.store.state.link === 'down'")
     assert page.page.get_by_text("Connection lost").is_visible()

@@ -19,7 +19,16 @@ pytestmark = pytest.mark.xdist_group("browser")
 def told_by_command(folder: Path, name: str) -> dict[str, Any]:
     """`canalwise estimate --json` of a plan that was saved on the page."""
     plan = folder / "plans" / f"{name}.toml"
-    command = [sys.executable, "-m", "canalwise.workbench.commands.main", "estimate", str(folder), "--plan", str(plan), "--json"]
+    command = [
+        sys.executable,
+        "-m",
+        "canalwise.workbench.commands.main",
+        "estimate",
+        str(folder),
+        "--plan",
+        str(plan),
+        "--json",
+    ]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     answer: dict[str, Any] = json.loads(done.stdout)
     return answer
@@ -32,8 +41,10 @@ def test_numbers_are_those_of_the_command(opened, own_server, side):
         page.page.get_by_role("radio", name="Right").check(force=True)
         page.page.wait_for_function("() => window.rehearsal.store.state.plan.side === 'right'")
     # a plan of no round numbers, so that a digit lost on the way would show
-    page.do("const p = store.state.plan; store.choose({...p, phases: p.phases.map(x => "
-            "({...x, medial_tilt_deg: x.medial_tilt_deg + 1.2345678}))});")
+    page.do(
+        "const p = store.state.plan; store.choose({...p, phases: p.phases.map(x => "
+        "({...x, medial_tilt_deg: x.medial_tilt_deg + 1.2345678}))});"
+    )
     page.rest()
     page.page.locator("#save").click()
     page.page.get_by_label("Save this plan as").fill("held-against")

@@ -14,7 +14,7 @@ from canalwise.workbench.sheet.sheet import sheet_html, sheet_of
 from tests.browser.conftest import LEVEL
 from tests.browser.rehearsal import Rehearsal
 from tests.workbench import toy
-from tests.workbench.test_theatre_sheet import crowded, found
+from tests.workbench.sheet.test_sheet import crowded, found
 
 pytestmark = pytest.mark.xdist_group("browser")
 

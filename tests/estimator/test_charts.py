@@ -88,8 +88,7 @@ def assert_same(by_relation, row, single):
 
 def test_each_tilt_is_that_approach_alone(prepared, plan, tilts):
     for row in (0, 40, 60, tilts.plan):
-        alone = (plan if row == tilts.plan
-                 else tilted(prepared.level, plan, 1, tilts.medial_tilt_deg[[row]]).approach(0))
+        alone = plan if row == tilts.plan else tilted(prepared.level, plan, 1, tilts.medial_tilt_deg[[row]]).approach(0)
         assert_same(tilts.by_relation, row, reported_row(prepared, alone))
     assert tilts.medial_tilt_deg[tilts.plan] == plan.phases[1].medial_tilt_deg
     assert (np.diff(tilts.medial_tilt_deg) > 0).all()
@@ -145,7 +144,9 @@ def test_a_pars_that_loses_nothing_breaks_no_limit(prepared, plan):
     by_relation = reported_row(prepared, plan)
     thin = prepared.limits.changed(pars_residual_mm=100.0)
     kept = margins_frac(by_relation, thin, {relation: value[0] for relation, value in by_relation.pars_mm.items()})
-    lost = margins_frac(by_relation, thin, {relation: value[0] + 2.0 for relation, value in by_relation.pars_mm.items()})
+    lost = margins_frac(
+        by_relation, thin, {relation: value[0] + 2.0 for relation, value in by_relation.pars_mm.items()}
+    )
     known = [relation for relation, value in by_relation.pars_mm.items() if not np.isnan(value[0])]
     assert all(kept[f"{relation} pars width left"][0] >= 0 for relation in known)
     assert all(lost[f"{relation} pars width left"][0] < 0 for relation in known)
@@ -238,8 +239,10 @@ def test_what_does_not_fit_gives_way():
     assert (thin.sleeve_diameter_mm, thin.scope_diameter_mm, thin.tool_diameter_mm) == (3.0, 3.0, 3.0)
 
 
-@pytest.mark.parametrize(("fixture", "reader"), [
-    ("tilts", tilt_chart_of_json), ("entries", entry_map_of_json), ("instruments", instrument_chart_of_json)])
+@pytest.mark.parametrize(
+    ("fixture", "reader"),
+    [("tilts", tilt_chart_of_json), ("entries", entry_map_of_json), ("instruments", instrument_chart_of_json)],
+)
 def test_files_round_trip(request, fixture, reader):
     chart = request.getfixturevalue(fixture)
     text = json_text(chart.as_json())

@@ -117,9 +117,12 @@ def volumes_mm3(scene: Scene) -> dict[str, float]:
 def facet_fractions(scene: Scene) -> dict[str, float]:
     """Every facet fraction of either side and kind."""
     kept = scene.document["facet_preserved"], scene.document["task"]["facet_preserved"]
-    return {f"{kind} {side} {name}": facets[side][name]
-            for kind, facets in zip(("cone", "task"), kept, strict=True) for side in ("ipsilateral", "contralateral")
-            for name in ("area_frac", "width_frac", "volume_frac")}
+    return {
+        f"{kind} {side} {name}": facets[side][name]
+        for kind, facets in zip(("cone", "task"), kept, strict=True)
+        for side in ("ipsilateral", "contralateral")
+        for name in ("area_frac", "width_frac", "volume_frac")
+    }
 
 
 def lengths_mm(scene: Scene) -> dict[str, float]:
@@ -145,8 +148,12 @@ def readings(level: Level, *, swap: bool = False) -> dict[str, float]:
     for side in SIDES:
         reported = other_side(side) if swap else side
         joint, window = level.joints[side], level.windows[side]
-        out |= {f"{reported} joint angle": joint.angle_deg, f"{reported} joint area": float(joint.area_mm2.sum()),
-                f"{reported} window width": window.width_mm, f"{reported} window area": window.area_mm2}
+        out |= {
+            f"{reported} joint angle": joint.angle_deg,
+            f"{reported} joint area": float(joint.area_mm2.sum()),
+            f"{reported} window width": window.width_mm,
+            f"{reported} window area": window.area_mm2,
+        }
     return out
 
 

@@ -23,8 +23,13 @@ SLACK = 1e-6
 def sweeps(plain: Scene) -> list[Scene]:
     """The approach with ever wider sweeps about the same axes."""
     return [
-        replace(plain, approach=replace(plain.approach, phases=tuple(
-            replace(phase, sweep_half_angle_deg=sweep) for phase in plain.approach.phases)))
+        replace(
+            plain,
+            approach=replace(
+                plain.approach,
+                phases=tuple(replace(phase, sweep_half_angle_deg=sweep) for phase in plain.approach.phases),
+            ),
+        )
         for sweep in SWEEPS_DEG
     ]
 

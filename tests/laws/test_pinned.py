@@ -78,7 +78,9 @@ def test_a_plan_against_itself_differs_by_nothing_at_all(plain: Scene) -> None:
 def test_both_sides_are_asked_for_what_the_plans_are_asked_for(plain: Scene) -> None:
     """Where nothing was chosen, the recesses count for both sides too, and not every set there is."""
     prepared, plans = prepared_level(plain.anatomy, LEVEL).ready(), (plain.approach, mirrored(plain.approach))
-    everything, recesses = (pinned(prepared, PlanTableTask(plans, task, both=True))[-1] for task in (NAMES, USUAL_WANTED))
+    everything, recesses = (
+        pinned(prepared, PlanTableTask(plans, task, both=True))[-1] for task in (NAMES, USUAL_WANTED)
+    )
     assert everything.values["all_targets"] == recesses.values["all_targets"] > 0
     assert everything.values["reached"] < recesses.values["reached"]
 

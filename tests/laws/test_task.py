@@ -92,9 +92,7 @@ def touched_in_truth(plain: Scene, rehearsal: PlannedPhantom) -> dict[str, np.nd
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_the_share_touched_is_the_phantoms(
-    plain: Scene, touched_in_truth: dict[str, np.ndarray], name: str
-) -> None:
+def test_the_share_touched_is_the_phantoms(plain: Scene, touched_in_truth: dict[str, np.ndarray], name: str) -> None:
     truth = touched_in_truth[name]
     assert len(truth) > 5
     may_differ = max(1.0, DIFFER_FRAC * len(truth)) / len(truth) + 1e-9

@@ -140,9 +140,9 @@ def test_vessels_and_pelvis_are_soft_tissue_by_label_and_bright_by_hu() -> None:
     spec = SpineSpec(bystanders=Bystanders(vessel_hu=330.0, pelvis=True))
     spine = spine_of(spec)
     for core, hu in ((Material.VESSEL, 330.0), (Material.TRABECULAR, spec.trabecular_hu)):
-        centres = np.array([
-            (b.solid.box_mm()[0] + b.solid.box_mm()[1]) / 2 for b in spine.bystanders if b.core == core
-        ])
+        centres = np.array(
+            [(b.solid.box_mm()[0] + b.solid.box_mm()[1]) / 2 for b in spine.bystanders if b.core == core]
+        )
         labels, depth = spine.label_and_depth(centres)
         soft = labels == Tissue.SOFT
         assert soft.sum() >= 2

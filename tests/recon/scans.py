@@ -35,8 +35,17 @@ def body(shape: tuple[int, int, int] = SHAPE, seed: int = 3) -> np.ndarray:
     return np.rint(hu).astype(np.int16)
 
 
-def write_nifti_file(path: Path, voxels: np.ndarray, affine: np.ndarray = UPRIGHT, *, sform: int = 1, qform: int = 0,
-                     unit: str = "mm", other: np.ndarray | None = None, kind: type = nib.Nifti1Image) -> Path:
+def write_nifti_file(
+    path: Path,
+    voxels: np.ndarray,
+    affine: np.ndarray = UPRIGHT,
+    *,
+    sform: int = 1,
+    qform: int = 0,
+    unit: str = "mm",
+    other: np.ndarray | None = None,
+    kind: type = nib.Nifti1Image,
+) -> Path:
     """A NIfTI file with the codes asked for; `other` is the qform where it differs."""
     image = kind(voxels, affine, dtype=voxels.dtype)
     image.set_sform(affine, code=sform)
@@ -46,10 +55,18 @@ def write_nifti_file(path: Path, voxels: np.ndarray, affine: np.ndarray = UPRIGH
     return path
 
 
-def write_series(folder: Path, hu: np.ndarray, *, change: Callable[[int, Dataset], None] = lambda k, d: None,
-                 keep: Sequence[int] | None = None, heights_mm: Sequence[float] | None = None,
-                 lean: tuple[float, float] = (0.0, 0.0), orientation: Sequence[float] = (1, 0, 0, 0, 1, 0),
-                 series: str = "1", syntax: str = ExplicitVRLittleEndian) -> Path:
+def write_series(
+    folder: Path,
+    hu: np.ndarray,
+    *,
+    change: Callable[[int, Dataset], None] = lambda k, d: None,
+    keep: Sequence[int] | None = None,
+    heights_mm: Sequence[float] | None = None,
+    lean: tuple[float, float] = (0.0, 0.0),
+    orientation: Sequence[float] = (1, 0, 0, 0, 1, 0),
+    series: str = "1",
+    syntax: str = ExplicitVRLittleEndian,
+) -> Path:
     """A classic CT series of a (columns, rows, slices) HU array, file names shuffled, spacing 0.9 x 0.8 x 0.7 mm.
 
     `change(k, dataset)` spoils slice k; `keep` leaves slices out; `heights_mm` places them along the normal;

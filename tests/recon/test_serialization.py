@@ -34,7 +34,7 @@ class Mixed:
     flag: bool
     text: str
     pair: tuple[float, float]
-    maybe: Optional[float] = None   # noqa: UP045
+    maybe: Optional[float] = None  # noqa: UP045
     either: str | None = None
 
 
@@ -52,9 +52,18 @@ def _level() -> Level:
     joint = Joint("left", rng.random((3, 3)), rng.random((3, 3)), rng.random(3), 1 / 3, 2.0)
     window = Window("right", rng.random(3), np.array([0.0, 0.6, 0.8]), 12.0, 9.0, 88.0)
     targets = Targets("left", {"canal wall": rng.random((4, 3)), "disc border": np.zeros((0, 3))})
-    return Level("L3-L4", "L3", "L4", Frame(rng.random(3), np.eye(3)), {"left": joint}, {"right": window},
-                 {"left": targets}, {"disc_centre": rng.random(3)},
-                 (Measurement("canal area", 1 / 3, "mm2", "canal", "disc"),), ("a warning",))
+    return Level(
+        "L3-L4",
+        "L3",
+        "L4",
+        Frame(rng.random(3), np.eye(3)),
+        {"left": joint},
+        {"right": window},
+        {"left": targets},
+        {"disc_centre": rng.random(3)},
+        (Measurement("canal area", 1 / 3, "mm2", "canal", "disc"),),
+        ("a warning",),
+    )
 
 
 def _through_text(kind, record):
@@ -62,8 +71,16 @@ def _through_text(kind, record):
 
 
 NUMBERS = st.floats(allow_nan=False)
-MIXED = st.builds(Mixed, NUMBERS, st.integers(), st.booleans(), st.text(), st.tuples(NUMBERS, NUMBERS),
-                  st.none() | NUMBERS, st.none() | st.text())
+MIXED = st.builds(
+    Mixed,
+    NUMBERS,
+    st.integers(),
+    st.booleans(),
+    st.text(),
+    st.tuples(NUMBERS, NUMBERS),
+    st.none() | NUMBERS,
+    st.none() | st.text(),
+)
 
 
 @given(MIXED)
@@ -73,8 +90,11 @@ def test_any_record_comes_back_the_same(record):
 
 @given(st.lists(st.floats(width=32), max_size=6), st.integers(0, 3))
 def test_any_array_comes_back_the_same_with_kind_and_shape(values, rows):
-    record = Arrays(np.array(values), np.zeros((rows, len(values)), np.float32) + np.array(values, np.float32),
-                    np.arange(rows, dtype=np.uint16))
+    record = Arrays(
+        np.array(values),
+        np.zeros((rows, len(values)), np.float32) + np.array(values, np.float32),
+        np.arange(rows, dtype=np.uint16),
+    )
     back = _through_text(Arrays, record)
     for name in ("double", "single", "small"):
         was, now = getattr(record, name), getattr(back, name)
@@ -100,8 +120,11 @@ def test_every_wrong_field_is_told_at_once_with_its_path():
     with pytest.raises(BadCase) as refusal:
         from_data(Level, data, who="the level", error=BadCase)
     assert refusal.value.got == [
-        "colour is unknown", "frame.axes_ras must be an array of numbers", "joints['left'].angle_deg must be a number",
-        "measurements[0].name must be text", "upper is missing",
+        "colour is unknown",
+        "frame.axes_ras must be an array of numbers",
+        "joints['left'].angle_deg must be a number",
+        "measurements[0].name must be text",
+        "upper is missing",
     ]
 
 
@@ -137,10 +160,14 @@ def test_schema_stands_first_and_another_version_is_refused():
 
 
 def test_text_keeps_strings_with_brackets_and_spaces():
-    data = {"warnings": ["slices [ 3,  4 ]", "two [\n 3,\n 4 ]"], "numbers": [1, -2.5e-30, "inf"], "none": [],
-            "deep": [[1], [2]]}
+    data = {
+        "warnings": ["slices [ 3,  4 ]", "two [\n 3,\n 4 ]"],
+        "numbers": [1, -2.5e-30, "inf"],
+        "none": [],
+        "deep": [[1], [2]],
+    }
     assert json.loads(json_text(data)) == data
-    assert "[1, -2.5e-30, \"inf\"]" in json_text(data)
+    assert '[1, -2.5e-30, "inf"]' in json_text(data)
 
 
 def test_json_file_is_whole_or_absent(tmp_path):
@@ -165,6 +192,7 @@ def test_a_folder_given_up_half_way_leaves_nothing(tmp_path, failure):
         with write_folder_atomic(tmp_path / "out", False, marker="m") as filling:
             (filling / "half").write_text("x")
             raise failure
+
     with pytest.raises(failure):
         half_done()
     assert os.listdir(tmp_path) == []

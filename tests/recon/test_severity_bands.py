@@ -5,16 +5,27 @@ import pytest
 from canalwise.recon.severity_bands import SCALES, flavum_thickness_mm, population_scale
 
 
-@pytest.mark.parametrize(("quantity", "value", "band"), [
-    # Verbiest, Schonstrom, Bolender, Ciric, Hasegawa: references.md section 1
-    ("canal mid-sagittal diameter", 9.9, "absolute stenosis"),
-    ("canal mid-sagittal diameter", 11.0, "relative stenosis"),
-    ("canal mid-sagittal diameter", 13.5, "normal"), ("dural sac area", 70.0, "severe stenosis"),
-    ("dural sac area", 99.0, "central stenosis"), ("dural sac area", 120.0, "early stenosis"),
-    ("dural sac area", 150.0, "normal"),
-    ("lateral recess height", 2.5, "recess stenosis likely"), ("foramen height", 14.9, "critical"),
-    ("posterior disc height", 4.1, "not critical"), ("slip", 24.0, "grade I"), ("slip", 26.0, "grade II"),
-    ("slip", 101.0, "grade V"), ("facet tropism", 7.5, "tropism"), ("ligamentum flavum thickness", 4.2, "hypertrophy")])
+@pytest.mark.parametrize(
+    ("quantity", "value", "band"),
+    [
+        # Verbiest, Schonstrom, Bolender, Ciric, Hasegawa: references.md section 1
+        ("canal mid-sagittal diameter", 9.9, "absolute stenosis"),
+        ("canal mid-sagittal diameter", 11.0, "relative stenosis"),
+        ("canal mid-sagittal diameter", 13.5, "normal"),
+        ("dural sac area", 70.0, "severe stenosis"),
+        ("dural sac area", 99.0, "central stenosis"),
+        ("dural sac area", 120.0, "early stenosis"),
+        ("dural sac area", 150.0, "normal"),
+        ("lateral recess height", 2.5, "recess stenosis likely"),
+        ("foramen height", 14.9, "critical"),
+        ("posterior disc height", 4.1, "not critical"),
+        ("slip", 24.0, "grade I"),
+        ("slip", 26.0, "grade II"),
+        ("slip", 101.0, "grade V"),
+        ("facet tropism", 7.5, "tropism"),
+        ("ligamentum flavum thickness", 4.2, "hypertrophy"),
+    ],
+)
 def test_bands(quantity: str, value: float, band: str) -> None:
     assert SCALES[quantity].band(value) == band
 

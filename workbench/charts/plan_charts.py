@@ -86,7 +86,9 @@ def limits_words(limits: Mapping[str, Limit]) -> str:
         "facet_area_kept_frac": "joint kept", "pars_residual_mm": "pars", "spinous_bridge_mm": "bony bridge",
         "lateral_removal_mm": "bone taken no further from the midline than",
     }  # fmt: skip
-    by_relation = [f"{words} {amount(limits[n].value, limits[n].unit)} ({limits[n].evidence})" for n, words in named.items()]
+    by_relation = [
+        f"{words} {amount(limits[n].value, limits[n].unit)} ({limits[n].evidence})" for n, words in named.items()
+    ]
     return f"Limits: {', '.join(by_relation)}."
 
 

@@ -85,7 +85,9 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({"url": url}), flush=True)
     voice.tell([f"The rehearsal page is at {url}", "Ctrl-C ends it."])
     if args.host not in LOOPBACK:
-        CommandOutput().warn(["Others on the network can reach this page, without encryption, if they have its address."])
+        CommandOutput().warn(
+            ["Others on the network can reach this page, without encryption, if they have its address."]
+        )
     if not args.no_open and has_display():
         webbrowser.open(url)
     try:

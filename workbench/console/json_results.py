@@ -110,9 +110,7 @@ def estimated_json(
     return estimate_as_json(found, no_intervals(found) if trial is None else intervals_of(found, trial))
 
 
-def compared_json(
-    prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None
-) -> dict[str, Any]:
+def compared_json(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> dict[str, Any]:
     """The best plan found of each way in at a level, side by side, as JSON data; joints by the patient's side."""
     warnings = [*prepared.anatomy.warnings, *prepared.level.warnings]
     return comparison_as_json(compared_accesses(prepared, question, progress)) | {"warnings": warnings}

@@ -53,7 +53,9 @@ class RadiographMark:
     phase: int = -1
 
 
-def marks_of(view: RadiographView, level: Level, approach: Approach, entry: Mapping[str, Any]) -> tuple[RadiographMark, ...]:
+def marks_of(
+    view: RadiographView, level: Level, approach: Approach, entry: Mapping[str, Any]
+) -> tuple[RadiographMark, ...]:
     """Every mark of one view; `entry` is the estimate's `skin_entry`."""
     phases = placed_phases(approach, level.frame)
     outlines = [

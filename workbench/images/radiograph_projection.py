@@ -46,7 +46,7 @@ WATER_PER_HU_MM = C_ARM["water_per_mm"].value / 1000.0
 """Attenuation per mm and HU above air: water is 1000 HU above it (definition of the unit)."""
 
 SKIN_HU = -350.0
-"""What is denser is tissue, not air (as `canalwise.recon.image.skin`)."""
+"""What is denser is tissue, not air (as `recon.image.skin`)."""
 
 WHITE_BLACK_PERCENT = (1.0, 99.7)
 """Percentiles of the picture that are drawn white and black (by eye)."""

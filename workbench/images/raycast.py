@@ -165,7 +165,9 @@ def solid_distance(share: SampledField) -> Distance:
     # edt measures from cell centres, so the surface may be up to a cell nearer than it says
     off = edt(np.asfortranarray(smooth < 0.5), anisotropy=(spacing,) * 3, parallel=1) - spacing
     near = (0.5 - smooth) * spacing / SHARE_SLOPE
-    field = SampledField(np.where(off > NEAR_CELLS * spacing, off, near).astype(np.float32), share.low_level_mm, spacing)
+    field = SampledField(
+        np.where(off > NEAR_CELLS * spacing, off, near).astype(np.float32), share.low_level_mm, spacing
+    )
 
     def distance(level_mm: Float) -> Float:
         # off the grid: the way to the box and the distance from its face are at a right angle or more (the box is

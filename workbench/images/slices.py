@@ -54,7 +54,9 @@ def cuts_of(approach: Approach) -> dict[str, PlaneCut]:
         "Axial, disc level": PlaneCut("axial", (0.0, MID_DEPTH_MM, 0.0)),
         f"Sagittal, through the docking point ({beside})": PlaneCut("sagittal", (x, MID_DEPTH_MM, 0.0)),
         "Sagittal, midline": PlaneCut("sagittal", (0.0, MID_DEPTH_MM, 0.0)),
-        f"Coronal, {BELOW_DOCKING_MM:.0f} mm below the docking point": PlaneCut("coronal", (0.0, y - BELOW_DOCKING_MM, 0.0)),
+        f"Coronal, {BELOW_DOCKING_MM:.0f} mm below the docking point": PlaneCut(
+            "coronal", (0.0, y - BELOW_DOCKING_MM, 0.0)
+        ),
     }
 
 
@@ -114,7 +116,9 @@ def _grey(planned: PlannedCase, cut: PlaneCut) -> tuple[Figure, Axes]:
     return figure, axes
 
 
-def _outline(axes: Axes, cut: PlaneCut, values: Float, at: float, colour: str, width: float, style: str = "solid") -> None:
+def _outline(
+    axes: Axes, cut: PlaneCut, values: Float, at: float, colour: str, width: float, style: str = "solid"
+) -> None:
     """Draws the line where the values cross `at`, if they do."""
     if values.min() < at < values.max():  # contour warns when there is nothing to draw
         columns, rows = cut.steps_mm

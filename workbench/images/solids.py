@@ -1,6 +1,6 @@
 """The bone in 3D with the channel and the bone to be removed: the pictures of the report.
 
-Everything is laid on one isotropic grid in the level frame, then looked at by `canalwise.workbench.images.raycast`.
+Everything is laid on one isotropic grid in the level frame, then looked at by `workbench.images.raycast`.
 """
 
 from __future__ import annotations
@@ -73,7 +73,9 @@ class SharedGrid:
 
     def before(self) -> Solids:
         """What stands before, with the removal painted on it."""
-        return Solids(solid_distance(self.bone), solid_distance(self.contents), _keep_out_field_of(self.bone), self.removed)
+        return Solids(
+            solid_distance(self.bone), solid_distance(self.contents), _keep_out_field_of(self.bone), self.removed
+        )
 
     def after(self) -> Solids:
         """What is left afterwards."""

@@ -87,7 +87,9 @@ def cuts_to_look_at(level: Level) -> dict[str, PlaneCut]:
         cuts["Axial, middle of the joints"] = _axial(float(np.mean([m[2] for m in middles.values()])))
     cuts["Sagittal, midline"] = PlaneCut("sagittal", (0.0, MID_DEPTH_MM / 2, 0.0), CLOSE_MM, CLOSE_MM)
     for side, middle in middles.items():
-        cuts[f"Sagittal, {side} joint"] = PlaneCut("sagittal", (float(middle[0]), MID_DEPTH_MM / 2, 0.0), CLOSE_MM, CLOSE_MM)
+        cuts[f"Sagittal, {side} joint"] = PlaneCut(
+            "sagittal", (float(middle[0]), MID_DEPTH_MM / 2, 0.0), CLOSE_MM, CLOSE_MM
+        )
     return cuts
 
 

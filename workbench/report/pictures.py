@@ -31,7 +31,8 @@ class ReportPicture:
 def slice_pictures(planned: PlannedCase) -> list[ReportPicture]:
     """The slices through the channel; call inside `drawing_style`."""
     return [
-        ReportPicture(slice_uri(slice_figure(planned, cut)), caption) for caption, cut in cuts_of(planned.approach).items()
+        ReportPicture(slice_uri(slice_figure(planned, cut)), caption)
+        for caption, cut in cuts_of(planned.approach).items()
     ]
 
 
@@ -41,7 +42,9 @@ def pictures_to_look_at(planned: PlannedCase) -> list[ReportPicture]:
     if sure is None or not sure.check_by_eye:
         return []
     return [
-        ReportPicture(slice_uri(outline_figure(planned, cut, outlines=outlines)), f"{caption}{'' if outlines else ', bare'}")
+        ReportPicture(
+            slice_uri(outline_figure(planned, cut, outlines=outlines)), f"{caption}{'' if outlines else ', bare'}"
+        )
         for caption, cut in cuts_to_look_at(planned.level).items()
         for outlines in (True, False)
     ]

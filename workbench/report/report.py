@@ -60,7 +60,7 @@ class ReportFacts:
 def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> Report:
     """The report about one approach and what it is to touch: estimates it, compares the ways in, draws everything.
 
-    Raises what `canalwise.estimator.estimate.estimate.estimate` and `canalwise.estimator.comparison.accesses.compared_accesses` raise.
+    Raises what `estimator.estimate.estimate.estimate` and `estimator.comparison.accesses.compared_accesses` raise.
     """
     reported = facts_of(scan, anatomy, approach, task)
     return Report(page_of(reported), reported.estimate, reported.comparison)
@@ -75,7 +75,9 @@ def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[st
     """What the report about an approach tells; raises as `report_of`."""
     prepared = prepared_level(anatomy, approach.level)
     found = estimate_of(prepared, approach, task)
-    taken = PlannedRemoval(found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac)
+    taken = PlannedRemoval(
+        found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac
+    )
     planned = PlannedCase(scan, anatomy, anatomy.level(approach.level), approach, taken)
     document, comparison = estimate_as_json(found), compared_json(prepared, SearchTask(budget=COMPARED))
     return ReportFacts(found, planned, document, comparison, what_if(prepared, approach, task))
@@ -88,7 +90,7 @@ def page(
     asked: WhatIfCharts = NOT_ASKED,
     scene: str = "",
 ) -> str:
-    """The page's HTML; with a `scene` of `canalwise.workbench.report.viewer_data` the level can be turned in it."""
+    """The page's HTML; with a `scene` of `workbench.report.viewer_data` the level can be turned in it."""
     return template("report/report.html.j2").render(
         caution=CAUTION,
         job=JOB,

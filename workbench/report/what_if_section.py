@@ -17,6 +17,7 @@ from canalwise.workbench.style.data_uris import chart_pixels_uri, drawing_style
 EFFORT = 0.5
 """Share of the usual number of approaches that the report spends, a few seconds (choice)."""
 
+
 @dataclass(frozen=True, eq=False)
 class WhatIfCharts:
     """Charts by name, or why there are none."""

@@ -62,7 +62,9 @@ def sheet_of(scan: Scan, found: Estimate, first_view: bytes = b"") -> TheatreShe
     document = estimate_as_json(found, reported)
     intervals = verdict_intervals(reported, found.approach.side)
     ends = {name: list(i.ends) if i.sd_by_cause else None for name, i in intervals.items()}
-    taken = PlannedRemoval(found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac)
+    taken = PlannedRemoval(
+        found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac
+    )
     planned = PlannedCase(scan, found.anatomy, found.level, found.approach, taken)
     return TheatreSheet(planned, document, ends, _pictures(planned, document, first_view))
 

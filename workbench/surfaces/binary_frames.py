@@ -54,7 +54,7 @@ def _aligned(name: str, array: npt.NDArray[Any]) -> bytes:
 def frame_of(frame: bytes) -> tuple[dict[str, Any], dict[str, npt.NDArray[Any]]]:
     """(header, name -> array) of a frame; raises BadFile where it is cut short."""
     (length,) = struct.unpack_from("<I", frame)
-    header = json.loads(frame[4:4 + length])
+    header = json.loads(frame[4 : 4 + length])
     found = {}
     for name, place in header["arrays"].items():
         kind, start = np.dtype(place["dtype"]).newbyteorder("<"), 4 + length + place["offset"]

@@ -41,7 +41,9 @@ def removal(session: Session, message: RemovalRequest, job: RequestJob) -> Json:
 def removal_of_estimate(estimate: Estimate) -> Json:
     """What `removal` answers, of an estimate at hand."""
     level_bone, taken = estimate.prepared.level_bone, {"task": estimate.task.removal, "cone": estimate.cone.removal}
-    places = {name: np.stack(np.unravel_index(one.voxels, level_bone.grid.shape), axis=1) for name, one in taken.items()}
+    places = {
+        name: np.stack(np.unravel_index(one.voxels, level_bone.grid.shape), axis=1) for name, one in taken.items()
+    }
     box = box_about(np.concatenate(list(places.values())), level_bone.grid.shape)
     volumes = {name: _volume(one, places[name], box) for name, one in taken.items()}
     header = {

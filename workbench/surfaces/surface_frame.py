@@ -66,8 +66,11 @@ def level_scene(anatomy: Anatomy, level: Level, bone_triangles: int) -> bytes:
     """The frame of a level, its bone drawn with no more than about so many triangles."""
     meshes = dict(_meshes(anatomy, level, bone_triangles))
     box = box_in(anatomy.grid, level.frame)
-    names = {name: labels_on(meshes[name].points_mm, anatomy.labels[box], anatomy.grid.cropped(box), level.frame)
-             for name in ("bone", "bone_proxy") if name in meshes}
+    names = {
+        name: labels_on(meshes[name].points_mm, anatomy.labels[box], anatomy.grid.cropped(box), level.frame)
+        for name in ("bone", "bone_proxy")
+        if name in meshes
+    }
     known = sorted({int(label) for found in names.values() for label in np.unique(found)})
     arrays: dict[str, npt.NDArray[Any]] = {}
     for name, shell in meshes.items():
@@ -134,8 +137,10 @@ def joint_shell(joint: Joint, level: Level) -> TriangleSurface:
         turned = triangles if toward > 0 else triangles[:, ::-1]
         sheets.append(TriangleSurface((points @ axes + centre).astype(np.float32), turned))
     first, second = sheets
-    return TriangleSurface(np.concatenate([first.points_mm, second.points_mm]),
-                 np.concatenate([first.triangles, second.triangles + np.uint32(len(first.points_mm))]))
+    return TriangleSurface(
+        np.concatenate([first.points_mm, second.points_mm]),
+        np.concatenate([first.triangles, second.triangles + np.uint32(len(first.points_mm))]),
+    )
 
 
 def skin_shell(anatomy: Anatomy, level: Level) -> TriangleSurface | None:
@@ -158,8 +163,11 @@ def _marks(level: Level) -> dict[str, Any]:
                "width_mm": window.width_mm, "height_mm": window.height_mm}
         for side, window in level.windows.items()
     }  # fmt: skip
-    targets = {f"{side} {name}": _reported(frame.to_level_mm(points))
-               for side, found in level.targets.items() for name, points in found.points_ras_mm.items()}
+    targets = {
+        f"{side} {name}": _reported(frame.to_level_mm(points))
+        for side, found in level.targets.items()
+        for name, points in found.points_ras_mm.items()
+    }
     landmarks = {name: _reported(frame.to_level_mm(point)) for name, point in level.landmarks_ras_mm.items()}
     return {"targets": targets, "landmarks": landmarks, "windows": windows}
 

@@ -15,10 +15,11 @@ camera = "scope"                         # or bench, axial, radiograph
 phase = "ipsilateral"                    # or over the top
 depth_mm = -12.0                         # of the scope's tip past the docking depth; negative: drawn back
 [steps.question]
-kind = "structure at clock"              # of `canalwise.workbench.teaching.questions.KINDS`
+kind = "structure at clock"              # of `workbench.teaching.questions.KINDS`
 of = "upper lamina"                      # what it is asked of, for kinds that ask for it
 
-Every text may hold the placeholders of `canalwise.workbench.teaching.placeholders.FACTS`, filled in from the geometry of the case.
+Every text may hold the placeholders of `workbench.teaching.placeholders.FACTS`, filled in from the geometry of the
+case.
 """
 
 from __future__ import annotations

@@ -45,7 +45,7 @@ CAUSES = {
     "spinous base": "the limit on the spinous base",
     ALL_TOUCHED: "nothing: every target is touched",
 }
-"""What stops the reach, as `canalwise.estimator.removal.reach` has it -> as a trainee reads it."""
+"""What stops the reach, as `estimator.removal.reach` has it -> as a trainee reads it."""
 
 
 @dataclass(frozen=True, eq=False)

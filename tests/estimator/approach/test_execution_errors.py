@@ -8,8 +8,13 @@ from canalwise.estimator.approach.execution_errors import ExecutionErrors, carri
 from canalwise.estimator.approach.table import COLUMNS, axes_level, pivots_level_mm, table_of
 from canalwise.recon.errors import WrongUse
 
-PLAN = Approach("L3-L4", "right", (-8.0, 12.0, 1.0), 45.0,
-                (Phase("ipsilateral", -4.0, 6.0), Phase("over the top", 19.0, pivot_shift_mm=(-6.0, 0.0, 1.0))))
+PLAN = Approach(
+    "L3-L4",
+    "right",
+    (-8.0, 12.0, 1.0),
+    45.0,
+    (Phase("ipsilateral", -4.0, 6.0), Phase("over the top", 19.0, pivot_shift_mm=(-6.0, 0.0, 1.0))),
+)
 SAMPLES = 20_000
 LAW_TOL = 4 / np.sqrt(SAMPLES)
 """Four standard errors of a mean of that many."""
@@ -53,8 +58,10 @@ def test_samples_follow_their_records() -> None:
     shift = pivots_level_mm(table)[:, 0] - pivots_level_mm(plan)[:, 0]
     wide = np.hypot(errors.value("entry_sd_mm"), errors.value("registration_sd_mm"))
     tilts = np.concatenate([table.medial_deg - plan.medial_deg, table.cranial_deg - plan.cranial_deg], axis=1)
-    drawn = np.concatenate([shift / [wide, errors.value("registration_sd_mm"), wide], tilts / 2.0,
-                            table.tip_past_mm - plan.tip_past_mm], axis=1)
+    drawn = np.concatenate(
+        [shift / [wide, errors.value("registration_sd_mm"), wide], tilts / 2.0, table.tip_past_mm - plan.tip_past_mm],
+        axis=1,
+    )
     assert drawn.mean(axis=0) == pytest.approx(0.0, abs=LAW_TOL)
     # all errors but those of sleeve and tool are independent of each other
     assert np.cov(drawn.T) == pytest.approx(np.eye(9), abs=2 * LAW_TOL)

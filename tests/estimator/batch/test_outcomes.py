@@ -128,7 +128,9 @@ def test_a_swept_cone_in_solid_bone_has_steiners_volume(prepared):
     weight = level_bone.bone_mm3[tuple(index.T)].astype(float)
     xyz = grid.world_mm(index) @ LEVEL_AXES.T
     cells = _drawn_together(WeightedPoints(np.zeros(len(index), np.intp), index // 2, xyz, weight, 0 * weight))
-    far = KeepOutField(np.full((2, 2, 2), 9.0, np.float32), np.eye(3, 4, dtype=np.float32) + np.float32([[0, 0, 0, 1e4]] * 3))
+    far = KeepOutField(
+        np.full((2, 2, 2), 9.0, np.float32), np.eye(3, 4, dtype=np.float32) + np.float32([[0, 0, 0, 1e4]] * 3)
+    )
     cloud = _cloud(cells, far)
     packed = np.zeros((1, 1, 14), dtype=np.float32)
     length, base = 20.0, 20.0 * np.tan(np.radians(10.0))

@@ -52,7 +52,9 @@ def rows():
 
 def row(name, values, samples):
     """A way in of which one number is known."""
-    return PlanRow(name, (), {"cone_bone": values}, {"cone_bone": None}, {"cone_bone": np.asarray(samples, dtype=float)})
+    return PlanRow(
+        name, (), {"cone_bone": values}, {"cone_bone": None}, {"cone_bone": np.asarray(samples, dtype=float)}
+    )
 
 
 def test_a_plan_against_itself_differs_by_nothing_at_all():
@@ -157,7 +159,7 @@ def test_progress_is_told_of_every_row():
 
 
 @pytest.mark.parametrize(
-    ("change", "told"),
+    ("change", "reported"),
     [
         ({"plans": ()}, "must be 1 to 4"),
         ({"plans": 5 * (plan(),)}, "must be 1 to 4"),

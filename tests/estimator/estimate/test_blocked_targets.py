@@ -21,12 +21,18 @@ def prepared():
     return prepared_level(toys.round_sac_anatomy(5.0, 8.0), "L3-L4")
 
 
-@pytest.mark.parametrize(("phase", "channel", "cause"), [
-    (Phase("ipsilateral", 45.0, 0.0, 0.5, 0.0, 30.0), Channel(), "sweep"),
-    (Phase("ipsilateral", 0.0, 0.0, 15.0, 0.0, 30.0), Channel(working_length_mm=20.0), "working length"),
-])
+@pytest.mark.parametrize(
+    ("phase", "channel", "cause"),
+    [
+        (Phase("ipsilateral", 45.0, 0.0, 0.5, 0.0, 30.0), Channel(), "sweep"),
+        (Phase("ipsilateral", 0.0, 0.0, 15.0, 0.0, 30.0), Channel(working_length_mm=20.0), "working length"),
+    ],
+)
 def test_sweep_and_length_are_told_apart(prepared, phase, channel, cause):
-    assert blocking_structures(prepared, replace(STRAIGHT, phases=(phase,), channel=channel), "ipsilateral canal wall") == cause
+    assert (
+        blocking_structures(prepared, replace(STRAIGHT, phases=(phase,), channel=channel), "ipsilateral canal wall")
+        == cause
+    )
 
 
 def test_the_far_wall_lies_behind_the_sac_for_a_flat_way(prepared):

@@ -44,8 +44,13 @@ def way_to(anatomy, far, target, **phase):
     pivot = np.array([-12.0 * across(far), 55.0, 0.0])
     goal = np.array([target[0] * across(far), *target[1:]])
     axis = np.array(phase.pop("axis", goal - pivot)) * ([across(far), 1.0, 1.0] if "axis" in phase else 1.0)
-    values = {"sweep_deg": 40.0, "sleeve_radius_mm": 0.0, "sleeve_depth_mm": 0.0, "tool_radius_mm": 1.0,
-              "tip_depth_mm": 90.0} | phase
+    values = {
+        "sweep_deg": 40.0,
+        "sleeve_radius_mm": 0.0,
+        "sleeve_depth_mm": 0.0,
+        "tool_radius_mm": 1.0,
+        "tip_depth_mm": 90.0,
+    } | phase
     placed = PlacedPhase("over the top", pivot @ LEVEL_AXES, axis / np.linalg.norm(axis) @ LEVEL_AXES, **values)
     rules = (RETRACTION_MM, CLEARANCE_MM, placed.tool_radius_mm)
     keep_out = keep_out_of(anatomy, level.frame.origin_ras_mm, rules)
@@ -53,14 +58,14 @@ def way_to(anatomy, far, target, **phase):
 
 
 def cause_of(way):
-    """What `canalwise.estimator.removal.reach` says stops this way."""
+    """What `estimator.removal.reach` says stops this way."""
     targets = Targets(way.far, {"canal wall": way.target_ras_mm[None]})
     level = replace(way.level, targets={way.far: targets})
     return reach_of(way.anatomy, level, targets, (way.phase,), way.keep_out).limited_by
 
 
 def stopped(way):
-    """The blocker of the cause that `canalwise.estimator.removal.reach` tells, and its point as (across, dorsal, cranial)."""
+    """The blocker of the cause that `estimator.removal.reach` tells, and its point as (across, dorsal, cranial)."""
     blocker = blocker_on(way, 0, cause_of(way))
     x, y, z = way.level.frame.to_level_mm(blocker.point_ras_mm)
     return blocker, np.array([x * across(way.far), y, z])

@@ -133,7 +133,9 @@ def test_a_limit_at_its_own_number_is_an_even_chance() -> None:
     found = toy_estimate()
     value = found.cone.spinous_base.bridge_mm
     prepared = PreparedLevel(toy.anatomy(), toy.anatomy().levels[0], Limits().changed(spinous_bridge_mm=value))
-    still = SampledChanges({"bridge_mm": np.zeros(4000)}, {}, {"left": np.zeros(4000, bool), "right": np.zeros(4000, bool)})
+    still = SampledChanges(
+        {"bridge_mm": np.zeros(4000)}, {}, {"left": np.zeros(4000, bool), "right": np.zeros(4000, bool)}
+    )
     noisy = with_noise(still, {"bridge_mm": {"bone border": 0.3}}, 1)
     chance = chances_of(estimate_of(prepared, found.approach), noisy).limits["spinous base bridge left"]
     assert chance == pytest.approx(0.5, abs=4 * 0.5 / np.sqrt(4000))

@@ -16,7 +16,7 @@ from tests.estimator.toys import nothing_to_keep_out_of, oblique_grid
 
 BALL_MM, BERTH_MM = 6.0, 2.0
 SIGHT_TOL_MM = 0.02
-"""A march with steps of 0.4 mm misses the least distance by up to 0.01 mm (canalwise.estimator.geometry.cone_formulas), a finer one by less."""
+"""A march with steps of 0.4 mm misses the least distance by up to 0.01 mm (`cone_formulas`), a finer one by less."""
 
 FINE_STEPS = 800
 """Steps of the plain march, about 0.1 mm each."""
@@ -26,7 +26,8 @@ PHASES = tuple(
     PlacedPhase(name, np.array(pivot), np.array(axis) / np.linalg.norm(axis), sweep_deg, 4.0, 48.0, 1.75, 66.0)
     for name, pivot, axis, sweep_deg in (
         ("ipsilateral", (-6.0, -55.0, 3.0), (0.05, 1.0, 0.0), 3.0),
-        ("over the top", (-8.0, -54.0, 0.0), (0.3, 1.0, 0.1), 5.0))
+        ("over the top", (-8.0, -54.0, 0.0), (0.3, 1.0, 0.1), 5.0),
+    )
 )
 CHANNEL = Channel()
 TARGETS = np.array([[x, 10.0, z] for x in (-9.0, -7.0, 8.0) for z in np.arange(-4.0, 4.1, 0.5)])
@@ -50,19 +51,39 @@ def plain_cone_mm(points: Float, apex: Float, axis: Float, length: float, base: 
     t = offset @ axis
     rho = np.linalg.norm(offset - t[..., None] * axis, axis=-1)
     along = np.clip((t * length + rho * base) / max(length**2 + base**2, 1e-12), 0.0, 1.0)
-    nearest = np.minimum(np.hypot(t - along * length, rho - along * base),
-                         np.hypot(t - length, np.maximum(rho - base, 0.0)))
+    nearest = np.minimum(
+        np.hypot(t - along * length, rho - along * base), np.hypot(t - length, np.maximum(rho - base, 0.0))
+    )
     return np.where((t > 0) & (t < length) & (rho * length < t * base), -nearest, nearest)
 
 
 def plain_solids_mm(kind: str, points: Float) -> list[tuple[Float, Float]]:
     """Each way's pivot and the signed distance of the points to its solid."""
     if kind == "cone":
-        return [(p.pivot_ras_mm, np.minimum(
-            plain_cone_mm(points, p.pivot_ras_mm, p.axis_ras, p.sleeve_depth_mm,
-                          p.sleeve_depth_mm * np.tan(np.radians(p.sweep_deg))) - p.sleeve_radius_mm,
-            plain_cone_mm(points, p.pivot_ras_mm, p.axis_ras, p.tip_depth_mm,
-                          p.tip_depth_mm * np.tan(np.radians(p.sweep_deg))) - p.tool_radius_mm)) for p in PHASES]
+        return [
+            (
+                p.pivot_ras_mm,
+                np.minimum(
+                    plain_cone_mm(
+                        points,
+                        p.pivot_ras_mm,
+                        p.axis_ras,
+                        p.sleeve_depth_mm,
+                        p.sleeve_depth_mm * np.tan(np.radians(p.sweep_deg)),
+                    )
+                    - p.sleeve_radius_mm,
+                    plain_cone_mm(
+                        points,
+                        p.pivot_ras_mm,
+                        p.axis_ras,
+                        p.tip_depth_mm,
+                        p.tip_depth_mm * np.tan(np.radians(p.sweep_deg)),
+                    )
+                    - p.tool_radius_mm,
+                ),
+            )
+            for p in PHASES
+        ]
     solids = []
     for pivot, targets in PATHS:
         least = np.full(points.shape[:-1], np.inf)
@@ -81,8 +102,10 @@ def plain_sight_mm(pivot: Float, points: Float) -> Float:
     least = np.full(len(points), np.inf)
     for share in np.linspace(0.0, 1.0, FINE_STEPS):
         index = KEEP_OUT.grid.index_of(pivot + share * (points - pivot))
-        least = np.minimum(least, ndimage.map_coordinates(KEEP_OUT.distance_mm, index.T, order=1, cval=np.inf,
-                                                          mode="constant", output=float))
+        least = np.minimum(
+            least,
+            ndimage.map_coordinates(KEEP_OUT.distance_mm, index.T, order=1, cval=np.inf, mode="constant", output=float),
+        )
     return least - KEEP_OUT.clearance_radius_mm
 
 

@@ -33,8 +33,10 @@ def test_a_closed_gate_lies_near_where_the_window_would_be(level: Level, side: s
     closed = canal_entry_in_view(replace(level, windows={}), side)
     assert not closed.open
     assert np.linalg.norm(closed.centre_mm - canal_entry_in_view(level, side).centre_mm) < 8.0
-    edges = [level.frame.to_level_mm(level.landmarks_ras_mm[f"{name}_{side}"])[0] for name in
-             ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge")]
+    edges = [
+        level.frame.to_level_mm(level.landmarks_ras_mm[f"{name}_{side}"])[0]
+        for name in ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge")
+    ]
     assert closed.centre_mm[0] == pytest.approx(CLOSED_LATERAL_FRAC * np.mean(edges))
 
 

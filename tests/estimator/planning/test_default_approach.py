@@ -89,7 +89,9 @@ def stranger_removed_mm3(labels: np.ndarray, affine: np.ndarray, geometry: dict)
     for phase in geometry["phases"]:
         candidates = np.flatnonzero(in_sweep(points, phase) & ~gone)
         clearance_radius_mm = geometry["keep_out"]["clearance_mm"] + phase["tool_radius_mm"]
-        gone[candidates] = least_along(away, affine, np.array(phase["pivot_ras_mm"]), points[candidates]) > clearance_radius_mm
+        gone[candidates] = (
+            least_along(away, affine, np.array(phase["pivot_ras_mm"]), points[candidates]) > clearance_radius_mm
+        )
     return float(gone.sum() * spacing.prod())
 
 

@@ -29,12 +29,18 @@ FLOAT_TOL = 1e-5
 
 def scene() -> tuple[Level, LevelBone]:
     """Two waisted pars and a block for a base, partly filled at their borders; the left pars meets the grid's end."""
-    turned = Frame(np.array([0.3, -0.2, 0.1]), toy_level(10.0).frame.axes_ras @ oblique_grid(
-        (1, 1, 1), (1.0, 1.0, 1.0), (3, 4, -6)).affine_ras_mm[:3, :3].T)
+    turned = Frame(
+        np.array([0.3, -0.2, 0.1]),
+        toy_level(10.0).frame.axes_ras @ oblique_grid((1, 1, 1), (1.0, 1.0, 1.0), (3, 4, -6)).affine_ras_mm[:3, :3].T,
+    )
     level = replace(toy_level(10.0), frame=turned)
     x, y, z = np.moveaxis(turned.to_level_mm(GRID.voxel_centres_mm()), -1, 0)
-    shapes = {label_of("L3", sided("pars", side)): np.hypot((abs(x - sign * 6.5) - 0.04 * z**2) / 2.2, y / 4.0) - 1.0
-              + np.clip(abs(z) - 8, 0, None) for side, sign in (("left", 1.0), ("right", -1.3))}
+    shapes = {
+        label_of("L3", sided("pars", side)): np.hypot((abs(x - sign * 6.5) - 0.04 * z**2) / 2.2, y / 4.0)
+        - 1.0
+        + np.clip(abs(z) - 8, 0, None)
+        for side, sign in (("left", 1.0), ("right", -1.3))
+    }
     shapes[label_of("L3", Part.SPINOUS_BASE)] = np.maximum.reduce([abs(x) / 2.6, abs(y - 1) / 5.0, abs(z) / 7.0]) - 1.0
     labels, share = np.zeros(GRID.shape, dtype=np.uint16), np.zeros(GRID.shape)
     for label, depth in shapes.items():
@@ -53,7 +59,7 @@ def removal(seed: int, label: int) -> Removal:
     index = np.argwhere(BENCH.bone_mm3 > 0)
     points = GRID.world_mm(index)
     part = points[BENCH.labels[tuple(index.T)] == label]
-    middle = part[np.argsort(np.linalg.norm(part - part.mean(axis=0), axis=1))[:len(part) // 2]]
+    middle = part[np.argsort(np.linalg.norm(part - part.mean(axis=0), axis=1))[: len(part) // 2]]
     near = np.linalg.norm(points - middle[rng.integers(len(middle))], axis=1) < 4.0
     voxels = np.ravel_multi_index(tuple(index[near].T), GRID.shape)
     return Removal(BENCH, voxels, rng.uniform(0.05, 1.0, len(voxels)).astype(np.float32))
@@ -65,8 +71,10 @@ def plain_samples(label: int, taken: Removal) -> tuple[Float, Float]:
     axes = [np.arange(low - 1, high + 1, SAMPLE_MM) for low, high in zip(corners.min(0), corners.max(0), strict=True)]
     index = GRID.index_of(LEVEL.frame.to_world_mm(np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)))
     share = np.where(BENCH.labels == label, BENCH.bone_mm3 / GRID.voxel_mm3, 0.0)
-    before, after = (ndimage.map_coordinates(field, np.moveaxis(index, -1, 0), order=1, output=float)
-                     for field in (share, share * (1 - taken.taken_frac)))
+    before, after = (
+        ndimage.map_coordinates(field, np.moveaxis(index, -1, 0), order=1, output=float)
+        for field in (share, share * (1 - taken.taken_frac))
+    )
     return before, after
 
 

@@ -136,7 +136,10 @@ def test_the_batch_is_weighed_as_the_exact_estimate():
 def test_a_search_holds_limits_more_strictly_than_they_are():
     table = space().approaches(some_units())
     by_relation = outcomes(space().task_level, table)
-    strict, in_force = guarded_score(space().task_level, table, by_relation), score_in_force(space().task_level, by_relation)
+    strict, in_force = (
+        guarded_score(space().task_level, table, by_relation),
+        score_in_force(space().task_level, by_relation),
+    )
     assert (strict.broken >= in_force.broken).all()
     assert (strict.bone_mm3 == in_force.bone_mm3).all()
 

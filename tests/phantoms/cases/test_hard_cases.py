@@ -18,15 +18,44 @@ SUITE = hard_suite()
 MOST_VOXELS = 7e6
 """A case must be rendered and built in well under a minute."""
 
-AXES = {"density", "gap", "fused", "sclerosis", "calcified", "osteophytes", "disc", "slip", "scoliosis", "lordosis",
-        "slices", "noise", "bystanders", "names", "view", "metal", "shape"}
+AXES = {
+    "density",
+    "gap",
+    "fused",
+    "sclerosis",
+    "calcified",
+    "osteophytes",
+    "disc",
+    "slip",
+    "scoliosis",
+    "lordosis",
+    "slices",
+    "noise",
+    "bystanders",
+    "names",
+    "view",
+    "metal",
+    "shape",
+}
 
 
 def cube(half_mm: float) -> Mesh:
     """A cube about the origin, wound outward."""
     corners = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)]) * half_mm
-    faces = [[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1], [2, 3, 7], [2, 7, 6], [0, 2, 6],
-             [0, 6, 4], [1, 5, 7], [1, 7, 3]]
+    faces = [
+        [0, 1, 3],
+        [0, 3, 2],
+        [4, 6, 7],
+        [4, 7, 5],
+        [0, 4, 5],
+        [0, 5, 1],
+        [2, 3, 7],
+        [2, 7, 6],
+        [0, 2, 6],
+        [0, 6, 4],
+        [1, 5, 7],
+        [1, 7, 3],
+    ]
     return Mesh(corners.astype(float), np.array(faces))
 
 

@@ -141,7 +141,10 @@ def test_a_tasks_way_inside_the_body_removes_its_own_volume(normal: Spine) -> No
     start, axis = pose.to_world_mm([0.0, -16.0, 5.0]), pose.direction_ras([0.0, -0.6, -0.8])
     path = {"pivot_ras_mm": list(start), "targets_ras_mm": [list(start + 11.0 * axis)]}
     geometry = _in_body(normal, tool=(2.0, 6.0)) | {
-        "scope_radius_mm": 3.0, "working_distance_mm": 6.0, "task_paths": [path]}
+        "scope_radius_mm": 3.0,
+        "working_distance_mm": 6.0,
+        "task_paths": [path],
+    }
     taken = removed_volumes(for_task(rehearsal_of(normal, "L3-L4", geometry), geometry))
     scope = np.pi * 9 * 5 + 4 / 3 * np.pi * 27
     # The cylinder of radius 2 within the half ball of radius 3 on the same axis: up to sqrt(5), then the ball's cap.
@@ -151,7 +154,10 @@ def test_a_tasks_way_inside_the_body_removes_its_own_volume(normal: Spine) -> No
 
 
 def test_a_task_that_touches_nothing_takes_nothing(normal: Spine) -> None:
-    geometry = _in_body(normal) | {"scope_radius_mm": 3.0, "working_distance_mm": 6.0,
-                                   "task_paths": [{"pivot_ras_mm": [0.0, 0.0, 0.0], "targets_ras_mm": []}]}
+    geometry = _in_body(normal) | {
+        "scope_radius_mm": 3.0,
+        "working_distance_mm": 6.0,
+        "task_paths": [{"pivot_ras_mm": [0.0, 0.0, 0.0], "targets_ras_mm": []}],
+    }
     taken = removed_volumes(for_task(rehearsal_of(normal, "L3-L4", geometry), geometry))
     assert taken.total_mm3() == 0.0

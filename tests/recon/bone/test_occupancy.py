@@ -18,8 +18,10 @@ def shell_scan(spacing_mm: float, wall_mm: float, noise_hu: float = 0.0, fine: i
     """A CT of an ellipsoid of old bone (18, 15, 13 mm) with a cortex, and its volume."""
     grid = isotropic_grid([-23.3] * 3, [23.1] * 3, spacing_mm)
     half = np.array([18.0, 15.0, 13.0])
-    axes = [np.arange(-0.5 + 0.5 / fine, n - 0.5, 1 / fine) * spacing_mm + o
-            for n, o in zip(grid.shape, grid.affine_ras_mm[:3, 3], strict=True)]
+    axes = [
+        np.arange(-0.5 + 0.5 / fine, n - 0.5, 1 / fine) * spacing_mm + o
+        for n, o in zip(grid.shape, grid.affine_ras_mm[:3, 3], strict=True)
+    ]
     x, y, z = np.meshgrid(*axes, indexing="ij", sparse=True)
     outer = (x / half[0]) ** 2 + (y / half[1]) ** 2 + (z / half[2]) ** 2 <= 1
     inner = (x / (half[0] - wall_mm)) ** 2 + (y / (half[1] - wall_mm)) ** 2 + (z / (half[2] - wall_mm)) ** 2 <= 1
@@ -30,11 +32,20 @@ def shell_scan(spacing_mm: float, wall_mm: float, noise_hu: float = 0.0, fine: i
     return Scan(np.rint(hu).astype(np.int16), grid, "CT"), float(4 / 3 * np.pi * np.prod(half))
 
 
-@pytest.mark.parametrize(("spacing_mm", "wall_mm", "noise_hu", "within_frac"), [
-    (0.5, 1.0, 0.0, 0.01), (0.5, 0.7, 20.0, 0.01), (1.0, 1.4, 20.0, 0.03), (1.0, 1.0, 0.0, 0.03),
-    (0.5, 1.0, 60.0, 0.01), (1.0, 1.4, 60.0, 0.03)])
-def test_occupancy_integral_is_the_volume(spacing_mm: float, wall_mm: float, noise_hu: float,
-                                          within_frac: float) -> None:
+@pytest.mark.parametrize(
+    ("spacing_mm", "wall_mm", "noise_hu", "within_frac"),
+    [
+        (0.5, 1.0, 0.0, 0.01),
+        (0.5, 0.7, 20.0, 0.01),
+        (1.0, 1.4, 20.0, 0.03),
+        (1.0, 1.0, 0.0, 0.03),
+        (0.5, 1.0, 60.0, 0.01),
+        (1.0, 1.4, 60.0, 0.03),
+    ],
+)
+def test_occupancy_integral_is_the_volume(
+    spacing_mm: float, wall_mm: float, noise_hu: float, within_frac: float
+) -> None:
     scan, truth_mm3 = shell_scan(spacing_mm, wall_mm, noise_hu)
     occupancy, _ = occupancy_of(scan)
     assert occupancy.sum(dtype=float) * scan.grid.voxel_mm3 == pytest.approx(truth_mm3, rel=within_frac)

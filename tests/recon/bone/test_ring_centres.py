@@ -19,7 +19,7 @@ def ring(centre: tuple[float, float], inner_mm: float, slices: range, gap_mm: fl
     cut = (radius >= inner_mm) & (radius < inner_mm + 3)
     cut &= ~((np.abs(x - centre[0]) < gap_mm / 2) & (y < centre[1]))
     out = np.zeros(GRID.shape, bool)
-    out[:, :, slices.start:slices.stop] = cut[:, :, None]
+    out[:, :, slices.start : slices.stop] = cut[:, :, None]
     return out
 
 

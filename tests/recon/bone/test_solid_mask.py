@@ -30,7 +30,7 @@ def test_closed_shell_is_filled_and_nothing_else() -> None:
 @pytest.mark.parametrize(("width", "filled"), [(1, True), (2, True), (9, False)])
 def test_vessel_holes_are_bridged_and_wide_mouths_are_not(width: int, filled: bool) -> None:
     wall = shell(10, 30)
-    wall[10, 20:20 + width, 20:20 + width] = False
+    wall[10, 20 : 20 + width, 20 : 20 + width] = False
     inside = solid(wall, ONE_MM)[12:28, 12:28, 12:28]
     assert inside.all() if filled else not inside.any()
 

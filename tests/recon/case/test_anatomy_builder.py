@@ -94,8 +94,10 @@ def test_real_crop_joints_from_the_ct_alone_agree_with_those_of_given_labels(cro
             assert joint.angle_deg == pytest.approx(one.joints[side].angle_deg, abs=5.0)
             assert joint.gap_mm == pytest.approx(one.joints[side].gap_mm, abs=0.3)
             assert 0.5 < joint.gap_mm < 2.5
-        areas = [[m.value for m in level.measurements if m.name == "canal area" and m.structure != "canal of L2"]
-                 for level in (one, other)]
+        areas = [
+            [m.value for m in level.measurements if m.name == "canal area" and m.structure != "canal of L2"]
+            for level in (one, other)
+        ]
         assert areas[1] == pytest.approx(areas[0], rel=0.08)
 
 

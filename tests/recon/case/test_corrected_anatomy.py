@@ -74,8 +74,9 @@ def test_the_same_correction_at_the_build_and_afterwards() -> None:
     scan, labels = scan_and_labels()
     given = GivenLabels(labels, frozenset({"vertebrae", "parts", "canal", "discs", "soft"}))
     narrow = with_narrow_canal()
-    at_once = anatomy_with(scan, given=given,
-                           replaced=[replaced("canal", np.isin(narrow.labels, CANAL_CONTENTS), narrow)])
+    at_once = anatomy_with(
+        scan, given=given, replaced=[replaced("canal", np.isin(narrow.labels, CANAL_CONTENTS), narrow)]
+    )
     assert (at_once.labels == narrow.labels).all()
     assert at_once.corrections == narrow.corrections
 
@@ -98,4 +99,6 @@ def test_what_cannot_be_corrected_is_said() -> None:
         corrected_anatomy(scan, anatomy, seeds=Seeds((Seed("vertebra:L4", (0.0, 0.0, 0.0)),)))
     bone = anatomy.grid.world_mm(np.argwhere(anatomy.labels == label_of("L4", Part.LAMINA_LEFT))[0])
     with pytest.raises(WrongUse, match="not in bone"):
-        corrected_anatomy(scan, anatomy, seeds=Seeds((Seed("canal", (float(bone[0]), float(bone[1]), float(bone[2]))),)))
+        corrected_anatomy(
+            scan, anatomy, seeds=Seeds((Seed("canal", (float(bone[0]), float(bone[1]), float(bone[2]))),))
+        )

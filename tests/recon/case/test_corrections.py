@@ -122,8 +122,11 @@ def test_maps_that_cannot_be_right_are_refused() -> None:
     before = labels()
     with pytest.raises(BadLabels, match="outside bone"):
         with_replacements(before, GRID, [replacement("canal", bone_mask(before))])
-    swapped = [replacement(f"{v} lamina {a}", before == label_of(v, Part[f"LAMINA_{b}"]))
-               for v in ("L3", "L4") for a, b in (("left", "RIGHT"), ("right", "LEFT"))]
+    swapped = [
+        replacement(f"{v} lamina {a}", before == label_of(v, Part[f"LAMINA_{b}"]))
+        for v in ("L3", "L4")
+        for a, b in (("left", "RIGHT"), ("right", "LEFT"))
+    ]
     with pytest.raises(BadLabels, match="left"):
         with_replacements(before, GRID, swapped)
     far = isotropic_grid((500.0, 0.0, 0.0), (510.0, 5.0, 5.0), 1.0)

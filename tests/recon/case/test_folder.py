@@ -15,8 +15,12 @@ from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import json_text, to_data
 from tests.recon.scans import body
 
-OBLIQUE = Grid((20, 24, 30), np.array([[0.9 * 0.96, -0.8 * 0.28, 0, -1 / 3], [0.9 * 0.28, 0.8 * 0.96, 0, 2 / 3],
-                                       [0, 0, 0.7, 100.1], [0, 0, 0, 1]]))
+OBLIQUE = Grid(
+    (20, 24, 30),
+    np.array(
+        [[0.9 * 0.96, -0.8 * 0.28, 0, -1 / 3], [0.9 * 0.28, 0.8 * 0.96, 0, 2 / 3], [0, 0, 0.7, 100.1], [0, 0, 0, 1]]
+    ),
+)
 
 
 def _scan(dtype=np.int16) -> Scan:
@@ -40,7 +44,7 @@ def test_a_case_comes_back_as_it_went(tmp_path, dtype):
     read = read_case(tmp_path / "case")
     assert read.scan.voxels.dtype == dtype
     assert np.array_equal(read.scan.voxels, _scan(dtype).voxels)
-    assert np.array_equal(read.scan.grid.affine_ras_mm, OBLIQUE.affine_ras_mm)      # exactly, though NIfTI rounds it
+    assert np.array_equal(read.scan.grid.affine_ras_mm, OBLIQUE.affine_ras_mm)  # exactly, though NIfTI rounds it
     assert (read.scan.modality, read.scan.provenance, read.scan.warnings) == ("CT", {"format": "NIfTI"}, ("thick",))
     assert np.array_equal(read.anatomy.labels, _anatomy().labels)
     assert read.anatomy.labels.dtype == np.uint16
@@ -72,8 +76,14 @@ def test_case_json_says_what_a_person_needs(tmp_path):
     assert about["levels"] == ["L3-L4"]
     assert "Not a medical device" in about["caution"]
     names = json.loads((tmp_path / "case" / "labels.json").read_text())["names"]
-    assert names == {"0": "outside", "1": "canal", "2": "sac", "2206": "L3 lamina left", "2308": "L4 spinous process",
-                     "2650": "S1 disc"}
+    assert names == {
+        "0": "outside",
+        "1": "canal",
+        "2": "sac",
+        "2206": "L3 lamina left",
+        "2308": "L4 spinous process",
+        "2650": "S1 disc",
+    }
 
 
 @pytest.mark.parametrize("name", FILES)
@@ -136,8 +146,9 @@ def test_confidence_naming_and_corrections_come_back(tmp_path):
     level = replace(_anatomy().levels[0], confidence=Confidence(0.25, True, (reason,), (structure,)))
     seed = Correction("seed", "canal", point_ras_mm=(1.0, -2.5, 1 / 3))
     corrections = (Correction("replaced", "L4", "ab" * 32), seed)
-    anatomy = replace(_anatomy(), levels=(level,), naming=Naming("ribs", 0.4, "counted from the ribs", True),
-                      corrections=corrections)
+    anatomy = replace(
+        _anatomy(), levels=(level,), naming=Naming("ribs", 0.4, "counted from the ribs", True), corrections=corrections
+    )
     write_case(tmp_path / "case", _scan(), anatomy)
     read = read_case(tmp_path / "case").anatomy
     assert read.levels[0].confidence == level.confidence

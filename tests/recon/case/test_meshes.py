@@ -72,8 +72,10 @@ def test_a_case_holds_and_lists_them_with_the_same_bytes_each_time(tmp_path):
         write_case(tmp_path / name, _scan(), _two_rods())
     again = read_case(tmp_path / "a")
     write_case(tmp_path / "c", again.scan, again.anatomy)
-    digests = [{p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in (tmp_path / name / "meshes").iterdir()}
-               for name in ("a", "b", "c")]
+    digests = [
+        {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in (tmp_path / name / "meshes").iterdir()}
+        for name in ("a", "b", "c")
+    ]
     assert digests[0] == digests[1] == digests[2]
     listed = json.loads((tmp_path / "a" / "case.json").read_text())["meshes"]
     assert set(listed) == set(digests[0]) == {"L3.stl", "L4.stl", "canal.stl", "dural_sac.stl"}

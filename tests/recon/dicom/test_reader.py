@@ -48,7 +48,7 @@ def test_every_syntax_that_can_be_written_here_reads_back_alike(tmp_path, syntax
 
 
 def test_jpeg_2000_reads_back_alike(tmp_path):
-    wide = np.tile(HU, (2, 2, 1))       # the encoder wants at least 32 pixels each way
+    wide = np.tile(HU, (2, 2, 1))  # the encoder wants at least 32 pixels each way
     scan = read_scan(write_series(tmp_path / "s", wide, syntax=JPEG2000Lossless))
     assert np.array_equal(scan.voxels, wide[::-1, ::-1, :])
 
@@ -68,9 +68,17 @@ def test_zip_archive_is_the_same_scan(tmp_path):
     assert scan.warnings == ("1 files that are not DICOM were skipped.",)
 
 
-@pytest.mark.parametrize("orientation", [(0, 1, 0, 0, 0, -1), (1, 0, 0, 0, 0, -1), (-1, 0, 0, 0, -1, 0),
-                                         (0.8, 0.6, 0, -0.6, 0.8, 0), (0.96, 0.28, 0, -0.168, 0.576, -0.8)],
-                         ids=["sagittal", "coronal", "prone", "oblique", "double oblique"])
+@pytest.mark.parametrize(
+    "orientation",
+    [
+        (0, 1, 0, 0, 0, -1),
+        (1, 0, 0, 0, 0, -1),
+        (-1, 0, 0, 0, -1, 0),
+        (0.8, 0.6, 0, -0.6, 0.8, 0),
+        (0.96, 0.28, 0, -0.168, 0.576, -0.8),
+    ],
+    ids=["sagittal", "coronal", "prone", "oblique", "double oblique"],
+)
 def test_turned_series_keep_every_voxel_in_its_place(tmp_path, orientation):
     scan = read_scan(write_series(tmp_path / "s", HU, orientation=orientation))
     place = series_affine_ras(orientation)
@@ -144,6 +152,7 @@ def test_series_of_one_rescale_missing_is_refused(tmp_path):
     def spoil(k, dataset):
         if k == 4:
             del dataset.RescaleIntercept
+
     with pytest.raises(UnusableInput, match="1 of 30 without"):
         read_scan(write_series(tmp_path / "s", HU, change=spoil))
 
@@ -151,6 +160,7 @@ def test_series_of_one_rescale_missing_is_refused(tmp_path):
 def test_absent_rescale_of_offset_values_is_refused(tmp_path):
     def spoil(_, dataset):
         del dataset.RescaleSlope, dataset.RescaleIntercept
+
     with pytest.raises(UnusableInput, match="rescale was lost"):
         read_scan(write_series(tmp_path / "s", HU, change=spoil))
 
@@ -160,6 +170,7 @@ def test_absent_rescale_of_hounsfield_values_is_accepted_and_said(tmp_path):
         del dataset.RescaleSlope, dataset.RescaleIntercept
         dataset.PixelRepresentation = 1
         dataset.PixelData = HU[:, :, k].T.astype("<i2").tobytes()
+
     scan = read_scan(write_series(tmp_path / "s", HU, change=spoil))
     _is_the_body(scan)
     assert "no rescale" in scan.warnings[0]
@@ -169,6 +180,7 @@ def test_rescale_that_differs_from_slice_to_slice_is_applied_to_each(tmp_path):
     def vary(k, dataset):
         dataset.RescaleIntercept = -1024 - k
         dataset.PixelData = (HU[:, :, k].T.astype(int) + 1024 + k).astype("<u2").tobytes()
+
     _is_the_body(read_scan(write_series(tmp_path / "s", HU, change=vary)))
 
 
@@ -191,6 +203,7 @@ def test_padding_becomes_air(tmp_path):
         dataset.RescaleIntercept = -0
         dataset["PixelPaddingValue"].VR = "SS"
         dataset.PixelData = stored.tobytes()
+
     scan = read_scan(write_series(tmp_path / "s", HU, change=pad))
     assert (scan.voxels[-3:] == -1024).all()
     assert scan.voxels.min() == -1024
@@ -230,7 +243,7 @@ def test_accepted_tilt_puts_every_structure_where_it_was(tmp_path, lean):
     inside[:, :2] = inside[:, -2:] = False
     held = ~(np.abs(scan.voxels - expected) <= 1.5) & inside
     assert inside.sum() > 5000
-    assert held.mean() < 0.02            # borders toward the padding aside
+    assert held.mean() < 0.02  # borders toward the padding aside
     assert "leant by" in " ".join(scan.warnings)
     assert scan.provenance["resampling"]
 
@@ -256,6 +269,7 @@ def test_header_cut_short_is_refused(tmp_path, length):
 def test_impossible_numbers_in_a_header_are_refused(tmp_path):
     def spoil(k, dataset):
         dataset.PixelSpacing = [0, 0]
+
     with pytest.raises(BadGeometry, match="positive spacing"):
         read_scan(write_series(tmp_path / "s", HU, change=spoil))
 
@@ -268,6 +282,7 @@ def test_one_slice_is_no_volume(tmp_path):
 def test_huge_series_is_refused_before_pixels_are_read(tmp_path):
     def spoil(_, dataset):
         dataset.Rows = dataset.Columns = 60000
+
     folder = write_series(tmp_path / "s", HU, change=spoil)
     with pytest.raises(BadFile, match="memory budget"):
         read_scan(folder)
@@ -318,7 +333,7 @@ def test_real_frames_decode_alike_in_every_syntax(data_dir, syntax):
 def test_real_jpeg_lossless_slice_decodes(data_dir):
     values = decoded(dicom_sources(data_dir / "dicom_small" / "bad_sequence.dcm", 100)[0], "it")
     assert values.shape == (512, 512)
-    assert np.percentile(values, 99) > 1024           # stored with an offset of 1024: some of it is denser than water
+    assert np.percentile(values, 99) > 1024  # stored with an offset of 1024: some of it is denser than water
 
 
 def test_real_file_without_functional_groups_is_refused(data_dir):

@@ -15,8 +15,13 @@ MM = 1.0
 CENTRE = np.array([-31.0, 44.0, -510.0])
 
 
-def _grid(*, turn_deg: tuple[float, float, float] = (0, 0, 0), mirror: bool = False,
-          spacing_mm: tuple[float, float, float] = (0.5, 0.6, 0.7), half_mm: float = 16.0) -> Grid:
+def _grid(
+    *,
+    turn_deg: tuple[float, float, float] = (0, 0, 0),
+    mirror: bool = False,
+    spacing_mm: tuple[float, float, float] = (0.5, 0.6, 0.7),
+    half_mm: float = 16.0,
+) -> Grid:
     axes = Rotation.from_euler("xyz", turn_deg, degrees=True).as_matrix() @ np.diag([-1.0 if mirror else 1.0, 1, 1])
     shape = np.ceil(2 * half_mm / np.array(spacing_mm)).astype(int)
     affine = np.eye(4)
@@ -82,7 +87,7 @@ def test_what_touches_the_volumes_border_is_closed_there(grid):
 @pytest.mark.parametrize("share", [0.4, 0.7, 1.0])
 def test_thin_sheets_keep_their_volume(thick_voxels, share):
     occupancy = np.zeros((40, 10, 40))
-    occupancy[5:35, 4:4 + thick_voxels, 5:35] = 1.0
+    occupancy[5:35, 4 : 4 + thick_voxels, 5:35] = 1.0
     occupancy[5:35, 4 + thick_voxels - 1, 5:35] = share
     surface = mesh_of(occupancy, Grid((40, 10, 40), np.diag([0.5, 0.6, 0.7, 1.0])))
     assert surface.watertight

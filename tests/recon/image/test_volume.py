@@ -37,7 +37,7 @@ def test_rescaling_is_exact_whatever_the_numbers(stored, slope, intercept):
         assert values.tolist() == exact
     else:
         assert values.dtype == np.float32
-        assert values.tolist() == exact      # below 2**24, single precision holds whole numbers exactly
+        assert values.tolist() == exact  # below 2**24, single precision holds whole numbers exactly
 
 
 def test_fractions_and_gaps_stay_floats():
@@ -100,11 +100,11 @@ def test_tilt_is_the_angle_of_the_shear(angle_deg):
 def test_undoing_a_lean_of_whole_voxels_moves_each_slice_by_that_many():
     voxels = np.arange(3 * 4 * 5, dtype=np.int16).reshape(3, 4, 5)
     affine = np.diag([1.0, 1.0, 2.0, 1.0])
-    affine[1, 2] = -1.0                       # each slice lies one row further back
+    affine[1, 2] = -1.0  # each slice lies one row further back
     upright = right_angled(Volume(voxels, affine), accept_tilt=True, background=-7)
     assert upright.voxels.shape == (3, 8, 5)
     for k in range(5):
-        assert np.array_equal(upright.voxels[:, 4 - k: 8 - k, k], voxels[:, :, k])
+        assert np.array_equal(upright.voxels[:, 4 - k : 8 - k, k], voxels[:, :, k])
     assert (upright.voxels[:, :4, 0] == -7).all()
     assert upright.affine_ras_mm[:3, 3].tolist() == [0.0, -4.0, 0.0]
     assert upright.affine_ras_mm[:3, 2].tolist() == [0.0, 0.0, 2.0]

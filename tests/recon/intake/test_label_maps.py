@@ -188,8 +188,10 @@ def test_real_crop_joins_without_a_stray_voxel(data_dir):
     assert vertebrae_in(given.labels) == ("L2", "L3", "L4")
     assert (given.named, given.warnings) == ({"vertebrae", "parts"}, ())
     # Counted in the two files with nibabel alone: values (22, 45), (22, 41) and (22, 49 or 50).
-    counts = [int((given.labels == label_of("L3", part)).sum())
-              for part in (Part.SUPERIOR_ARTICULAR_LEFT, Part.UNDIVIDED, Part.BODY)]
+    counts = [
+        int((given.labels == label_of("L3", part)).sum())
+        for part in (Part.SUPERIOR_ARTICULAR_LEFT, Part.UNDIVIDED, Part.BODY)
+    ]
     assert counts == [679, 1894, 11632]
 
 

@@ -11,13 +11,23 @@ from canalwise.recon.labels import Part, Tissue, label_names
 HEAD = 'schema = "canalwise.label-names/1"\n'
 
 
-@pytest.mark.parametrize(("name", "said"), [
-    ("L3", VoxelMeaning(22)), ("S1", VoxelMeaning(26)), ("lamina left", VoxelMeaning(part=Part.LAMINA_LEFT)),
-    ("L3 lamina left", VoxelMeaning(22, Part.LAMINA_LEFT)), ("arch", VoxelMeaning(part=Part.UNDIVIDED)),
-    ("L4 superior articular right", VoxelMeaning(23, Part.SUPERIOR_ARTICULAR_RIGHT)), ("disc", VoxelMeaning(part=Part.DISC)),
-    ("L3-L4 disc", VoxelMeaning(22, Part.DISC)), ("L3 disc", VoxelMeaning(22, Part.DISC)), ("sac", VoxelMeaning(tissue=Tissue.SAC)),
-    ("flavum", VoxelMeaning(tissue=Tissue.FLAVUM)), ("ignore", VoxelMeaning(ignored=True)),
-])
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("L3", VoxelMeaning(22)),
+        ("S1", VoxelMeaning(26)),
+        ("lamina left", VoxelMeaning(part=Part.LAMINA_LEFT)),
+        ("L3 lamina left", VoxelMeaning(22, Part.LAMINA_LEFT)),
+        ("arch", VoxelMeaning(part=Part.UNDIVIDED)),
+        ("L4 superior articular right", VoxelMeaning(23, Part.SUPERIOR_ARTICULAR_RIGHT)),
+        ("disc", VoxelMeaning(part=Part.DISC)),
+        ("L3-L4 disc", VoxelMeaning(22, Part.DISC)),
+        ("L3 disc", VoxelMeaning(22, Part.DISC)),
+        ("sac", VoxelMeaning(tissue=Tissue.SAC)),
+        ("flavum", VoxelMeaning(tissue=Tissue.FLAVUM)),
+        ("ignore", VoxelMeaning(ignored=True)),
+    ],
+)
 def test_names(name, said):
     assert meaning(name) == said
 
@@ -46,14 +56,20 @@ def test_every_wrong_entry_is_told_at_once(tmp_path):
         read_label_names(tmp_path / "n.toml")
     reported = refusal.value.got
     assert [line.split(" =")[0] for line in reported] == ["1", "x", "2", "4", "70000"]
-    assert sum("superior articular left" in line for line in reported) == 1         # the list of names stands once
+    assert sum("superior articular left" in line for line in reported) == 1  # the list of names stands once
 
 
-@pytest.mark.parametrize(("text", "told"), [
-    ("[[file]]\n1 = 'L3'", "schema"), ('schema = "canalwise.label-names/2"', "schema"),
-    (HEAD, r"one \[\[file\]\] table"), (HEAD + "[file]\n1 = 'L3'", r"one \[\[file\]\] table"),
-    (HEAD + "extra = 1\n[[file]]", "extra"), ("= nonsense", "readable TOML"),
-])
+@pytest.mark.parametrize(
+    ("text", "reported"),
+    [
+        ("[[file]]\n1 = 'L3'", "schema"),
+        ('schema = "canalwise.label-names/2"', "schema"),
+        (HEAD, r"one \[\[file\]\] table"),
+        (HEAD + "[file]\n1 = 'L3'", r"one \[\[file\]\] table"),
+        (HEAD + "extra = 1\n[[file]]", "extra"),
+        ("= nonsense", "readable TOML"),
+    ],
+)
 def test_other_files_are_refused(tmp_path, text, reported):
     (tmp_path / "n.toml").write_text(text)
     with pytest.raises(BadFile, match=reported):

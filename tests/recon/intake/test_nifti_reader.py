@@ -13,8 +13,9 @@ from canalwise.recon.intake.reader import read_scan
 from tests.recon.scans import SECRET, SPACING_MM, UPRIGHT, body, write_nifti_file
 
 SINE, COSINE = np.sin(0.3), np.cos(0.3)
-OBLIQUE = np.array([[0, 0.7 * SINE, 0.9 * COSINE, 5], [0.8, 0, 0, -7], [0, -0.7 * COSINE, 0.9 * SINE, 11],
-                    [0, 0, 0, 1]])
+OBLIQUE = np.array(
+    [[0, 0.7 * SINE, 0.9 * COSINE, 5], [0.8, 0, 0, -7], [0, -0.7 * COSINE, 0.9 * SINE, 11], [0, 0, 0, 1]]
+)
 FLIPPED = np.diag([-0.9, -0.8, 0.7, 1.0])
 SAGITTAL = np.array([[0, 0, 0.7, 1], [-0.9, 0, 0, 2], [0, 0.8, 0, 3], [0, 0, 0, 1]])
 
@@ -73,7 +74,7 @@ def test_unknown_unit_is_taken_as_mm_and_said(tmp_path):
     assert any("no unit" in warning for warning in scan.warnings)
 
 
-@pytest.mark.parametrize(("unit", "told", "per_mm"), [("micron", "micron", 1000.0), ("meter", "metre", 0.001)])
+@pytest.mark.parametrize(("unit", "reported", "per_mm"), [("micron", "micron", 1000.0), ("meter", "metre", 0.001)])
 def test_microns_and_metres_are_converted(tmp_path, unit, reported, per_mm):
     affine = np.diag([per_mm] * 3 + [1.0]) @ UPRIGHT
     scan = read_scan(write_nifti_file(tmp_path / "a.nii", body(), affine, unit=unit))

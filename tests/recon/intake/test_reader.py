@@ -145,9 +145,9 @@ def test_real_mr_is_not_ct_whoever_says_so(data_dir, asked):
 def test_real_mr_is_mr_when_said(data_dir):
     scan = read_scan(data_dir / "mr_t2_crop_canal_label" / "t2.nii.gz", modality="MR")
     assert scan.modality == "MR"
-    assert scan.voxels.max() == 387     # as data/README states the file: unsigned, no rescale
+    assert scan.voxels.max() == 387  # as data/README states the file: unsigned, no rescale
 
 
 def test_unknown_modality_is_wrong_use(tmp_path):
     with pytest.raises(WrongUse, match="CT or MR"):
-        read_scan(tmp_path, modality="PET")     # type: ignore[arg-type]
+        read_scan(tmp_path, modality="PET")  # type: ignore[arg-type]

@@ -59,8 +59,12 @@ def scanned(made: Made, spacing_mm: float, noise_hu: float = 20.0) -> tuple[Scan
     grid = isotropic_grid([-34.2, -34.3, -20.1], [2.0, 10.0, 18.0], spacing_mm)
     frame = Frame(np.zeros(3), np.diag([-1.0, -1.0, 1.0]))
     n, m, k = (size * FINE for size in grid.shape)
-    fine = Grid((n, m, k), np.block([[grid.affine_ras_mm[:3, :3] / FINE,
-                                      grid.world_mm([(1 / FINE - 1) / 2] * 3)[:, None]], [np.zeros(3), 1.0]]))
+    fine = Grid(
+        (n, m, k),
+        np.block(
+            [[grid.affine_ras_mm[:3, :3] / FINE, grid.world_mm([(1 / FINE - 1) / 2] * 3)[:, None]], [np.zeros(3), 1.0]]
+        ),
+    )
     hu, _ = made.hu_and_label(frame.to_level_mm(fine.voxel_centres_mm()))
     n, m, k = grid.shape
     hu = hu.reshape(n, FINE, m, FINE, k, FINE).mean(axis=(1, 3, 5))
@@ -69,10 +73,20 @@ def scanned(made: Made, spacing_mm: float, noise_hu: float = 20.0) -> tuple[Scan
     return Scan(np.rint(hu).astype(np.int16), grid, "CT"), labels, frame
 
 
-@pytest.mark.parametrize(("spacing_mm", "made"), [
-    (0.5, Made(35.0, 0.3)), (0.5, Made(50.0, 0.3, 16.0)), (1.0, Made(25.0, 0.3, 16.0)), (1.0, Made(45.0, 0.5)),
-    (1.0, Made(60.0, 1.0, 16.0)), (1.0, Made(30.0, 2.0)), (1.5, Made(40.0, 0.7, 16.0)), (1.5, Made(55.0, 1.2)),
-    (1.5, Made(20.0, 2.0, 16.0))])
+@pytest.mark.parametrize(
+    ("spacing_mm", "made"),
+    [
+        (0.5, Made(35.0, 0.3)),
+        (0.5, Made(50.0, 0.3, 16.0)),
+        (1.0, Made(25.0, 0.3, 16.0)),
+        (1.0, Made(45.0, 0.5)),
+        (1.0, Made(60.0, 1.0, 16.0)),
+        (1.0, Made(30.0, 2.0)),
+        (1.5, Made(40.0, 0.7, 16.0)),
+        (1.5, Made(55.0, 1.2)),
+        (1.5, Made(20.0, 2.0, 16.0)),
+    ],
+)
 def test_a_joint_whose_labels_touch_is_read_in_the_image(spacing_mm: float, made: Made) -> None:
     scan, labels, frame = scanned(made, spacing_mm)
     view = local_view(labels, (labels >= 100).astype(np.float32), scan.grid, frame, ("L3", "L4"))

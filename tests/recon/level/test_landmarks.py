@@ -31,9 +31,15 @@ def level_mm(which: str) -> dict[str, np.ndarray]:
 
 
 @pytest.mark.parametrize("which", ["plain", "turned"])
-@pytest.mark.parametrize(("name", "axis", "value"), [
-    ("upper_lamina_caudal_edge", 2, WINDOW_HIGH), ("lower_lamina_cranial_edge", 2, WINDOW_LOW),
-    ("upper_pedicle_lower_edge", 2, 15.0), ("lower_pedicle_upper_edge", 2, -7.0)])
+@pytest.mark.parametrize(
+    ("name", "axis", "value"),
+    [
+        ("upper_lamina_caudal_edge", 2, WINDOW_HIGH),
+        ("lower_lamina_cranial_edge", 2, WINDOW_LOW),
+        ("upper_pedicle_lower_edge", 2, 15.0),
+        ("lower_pedicle_upper_edge", 2, -7.0),
+    ],
+)
 def test_edges_lie_on_their_planes(which: str, name: str, axis: int, value: float) -> None:
     found = level_mm(which)
     for side, sign in (("left", 1), ("right", -1)):

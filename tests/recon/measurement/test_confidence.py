@@ -28,8 +28,11 @@ def found() -> tuple[Scan, Labels, Level]:
     scan = Scan(np.rint(40 + 660 * share).astype(np.int16), grid, "CT")
     anatomy = anatomy_of(scan, given=GivenLabels(labels, frozenset({"vertebrae", "parts", "canal", "discs", "soft"})))
     # measurements of plain shapes are no patient's
-    return scan.on(anatomy.grid), anatomy.labels, replace(anatomy.levels[0], measurements=(
-        Measurement("lamina thickness", 6.0, "mm", "lamina", "mid-lamina"),))
+    return (
+        scan.on(anatomy.grid),
+        anatomy.labels,
+        replace(anatomy.levels[0], measurements=(Measurement("lamina thickness", 6.0, "mm", "lamina", "mid-lamina"),)),
+    )
 
 
 def assessment_of(scan: Scan | None = None, labels: Labels | None = None, level: Level | None = None) -> Confidence:
@@ -110,8 +113,9 @@ def test_unlikely_measurements_and_names_count() -> None:
 
 
 def test_ranges_say_where_they_come_from() -> None:
-    assert all(each.low < each.high and each.source and each.evidence in ("READ", "MEM", "CALC", "none")
-               for each in RANGES)
+    assert all(
+        each.low < each.high and each.source and each.evidence in ("READ", "MEM", "CALC", "none") for each in RANGES
+    )
     assert implausible([Measurement("unheard of", 1.0, "mm", "lamina", "somewhere")]) == (0, ())
 
 

@@ -19,8 +19,9 @@ SPECS = {
     "normal": SpineSpec(),
     "curved and turned": SpineSpec(scoliosis_deg=28.0, rotation_deg=12.0),
     "slipped": SpineSpec(levels={"L3-L4": LevelKnobs(slip_mm=9.0)}),
-    "joints that touch, flat disc": SpineSpec(levels={"L3-L4": LevelKnobs(gap_mm=0.3, disc_height_frac=0.4,
-                                                                           facet_overgrowth_mm=(2.0, 2.0))}),
+    "joints that touch, flat disc": SpineSpec(
+        levels={"L3-L4": LevelKnobs(gap_mm=0.3, disc_height_frac=0.4, facet_overgrowth_mm=(2.0, 2.0))}
+    ),
 }
 
 
@@ -84,4 +85,6 @@ def test_discs_lie_above_the_vertebra_they_are_numbered_by() -> None:
 def test_a_scan_without_canal_is_refused() -> None:
     grid = Grid((20, 20, 20), np.eye(4))
     with pytest.raises(AnatomyNotFound, match="canal"):
-        learnt_spine(TissueClassMap(grid, np.full(grid.shape, TissueClass.BODY, np.uint8), np.ones(grid.shape, np.float32)))
+        learnt_spine(
+            TissueClassMap(grid, np.full(grid.shape, TissueClass.BODY, np.uint8), np.ones(grid.shape, np.float32))
+        )

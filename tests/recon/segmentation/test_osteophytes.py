@@ -37,11 +37,14 @@ def test_a_spur_ends_where_its_reach_ends() -> None:
     assert not kind[16:22].any()
 
 
-@pytest.mark.parametrize("bright", [
-    (slice(10, 11), slice(8, 16), slice(8, 16)),   # one voxel all along: a blurred border
-    (slice(13, 17), slice(9, 13), slice(9, 13)),   # an island: a vessel, say
-    (slice(10, 13), slice(9, 11), slice(9, 11)),   # too small beyond the border
-])
+@pytest.mark.parametrize(
+    "bright",
+    [
+        (slice(10, 11), slice(8, 16), slice(8, 16)),  # one voxel all along: a blurred border
+        (slice(13, 17), slice(9, 13), slice(9, 13)),  # an island: a vessel, say
+        (slice(10, 13), slice(9, 11), slice(9, 11)),  # too small beyond the border
+    ],
+)
 def test_borders_islands_and_crumbs_stay_what_they_are(bright: tuple[slice, slice, slice]) -> None:
     assert (reported(bright) > 0).sum() == 6 * 8 * 8
 

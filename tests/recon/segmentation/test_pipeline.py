@@ -67,8 +67,10 @@ def test_real_crop_against_its_given_labels(data_dir: Path) -> None:
     scan = Scan(np.asarray(image.dataobj, dtype=np.int16), Grid(image.shape, image.affine), "CT")
     labels = segment(scan, ("L2", "L3", "L4")).labels
     truth = np.asarray(given.dataobj)
-    overlap = {name: dice(truth == vertebra_number(name), bone_mask(labels) & (labels // 100 == vertebra_number(name)))
-               for name in ("L2", "L3", "L4")}
+    overlap = {
+        name: dice(truth == vertebra_number(name), bone_mask(labels) & (labels // 100 == vertebra_number(name)))
+        for name in ("L2", "L3", "L4")
+    }
     # The scan was not learnt from; a smoothed threshold alone gives 0.75 here.
     assert overlap["L3"] >= 0.92, overlap
     assert min(overlap.values()) >= 0.92, overlap

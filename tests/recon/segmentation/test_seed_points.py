@@ -49,8 +49,9 @@ def test_number_of_the_vertebra_and_of_the_one_below_a_disc() -> None:
         Seeds((Seed("disc:L3-L4", (0.0, 0.0, 39.0)),)).numbers(number, disc, GRID)
 
 
-@pytest.mark.parametrize("text", ["canal", "canal=1,2", "canal=a,b,c", "cnal=1,2,3", "vertebra:L9=1,2,3",
-                                  "disc:L4=1,2,3", "canal=nan,1,2"])
+@pytest.mark.parametrize(
+    "text", ["canal", "canal=1,2", "canal=a,b,c", "cnal=1,2,3", "vertebra:L9=1,2,3", "disc:L4=1,2,3", "canal=nan,1,2"]
+)
 def test_refused_texts(text: str) -> None:
     with pytest.raises(WrongUse):
         seed_of(text)

@@ -9,9 +9,17 @@ from canalwise.recon.canal.tube import CanalTube, canal_from_bone
 from canalwise.recon.labels import Labels, Part, bone_mask, label_of
 from canalwise.recon.spine.arch_parts import divide_arches
 
-LEAST_DICE = {"BODY": 0.95, "SPINOUS_PROCESS": 0.9, "SPINOUS_BASE": 0.8, "LAMINA_LEFT": 0.6, "LAMINA_RIGHT": 0.6,
-              "SUPERIOR_ARTICULAR_LEFT": 0.75, "SUPERIOR_ARTICULAR_RIGHT": 0.75, "TRANSVERSE_LEFT": 0.75,
-              "TRANSVERSE_RIGHT": 0.75}
+LEAST_DICE = {
+    "BODY": 0.95,
+    "SPINOUS_PROCESS": 0.9,
+    "SPINOUS_BASE": 0.8,
+    "LAMINA_LEFT": 0.6,
+    "LAMINA_RIGHT": 0.6,
+    "SUPERIOR_ARTICULAR_LEFT": 0.75,
+    "SUPERIOR_ARTICULAR_RIGHT": 0.75,
+    "TRANSVERSE_LEFT": 0.75,
+    "TRANSVERSE_RIGHT": 0.75,
+}
 """Least overlap with the phantom's parts of L4; the borders between parts are conventions, so it cannot be 1."""
 
 

@@ -46,7 +46,8 @@ def test_left_is_measured_from_the_vertebras_own_middle(voxels: int) -> None:
     arch = view.parts == Part.UNDIVIDED
     assert float(view.x_mm[arch].mean()) == pytest.approx(0.0, abs=0.3)
     assert float(view.border("left").mean() - view.border("right").mean()) == pytest.approx(
-        2 * voxels * STEP_MM, abs=0.8)
+        2 * voxels * STEP_MM, abs=0.8
+    )
 
 
 def test_borders_are_the_tubes() -> None:

@@ -16,8 +16,7 @@ def profile() -> SpineProfile:
     """The blocks' own heights."""
     middles = middles_mm()
     pedicles = tuple(float(m) + (PEDICLE_LOW_MM + PEDICLE_HIGH_MM) / 2 for m in middles)
-    plates = tuple((float(a) + BODY_HALF_MM, float(b) - BODY_HALF_MM)
-                   for a, b in pairwise(middles))
+    plates = tuple((float(a) + BODY_HALF_MM, float(b) - BODY_HALF_MM) for a, b in pairwise(middles))
     return SpineProfile(pedicles, plates, float(middles[-1]) + 18.0)
 
 

@@ -15,9 +15,13 @@ def test_coordinates_are_those_of_the_tube() -> None:
     field = blocks().field
     x, y, z = np.moveaxis(field.grid.voxel_centres_mm(), -1, 0)
     # rays are 5 deg apart, so the floor's mean is known to a ray's share
-    for found, expected, tol in ((field.left_mm, -x, 1e-3), (field.along_mm, z, 1e-3),
-                                 (field.beside_mm, np.abs(x) - RADIUS_MM, 1e-3),
-                                 (field.behind_mm, -y - RADIUS_MM, 1e-3), (field.back_mm, FLOOR_MM - y, 0.1)):
+    for found, expected, tol in (
+        (field.left_mm, -x, 1e-3),
+        (field.along_mm, z, 1e-3),
+        (field.beside_mm, np.abs(x) - RADIUS_MM, 1e-3),
+        (field.behind_mm, -y - RADIUS_MM, 1e-3),
+        (field.back_mm, FLOOR_MM - y, 0.1),
+    ):
         assert np.abs(found - expected).max() <= tol
 
 

@@ -82,8 +82,11 @@ def test_one_sign_alone_is_less_sure_and_says_so() -> None:
     assert "no sacrum is in view" in ribs.because
 
 
-@pytest.mark.parametrize("seen", [RegionSigns((1, 2, 3), (1, 2), ()), RegionSigns((1, 2, 3), (1,), (), half_winged=(2,))],
-                         ids=["disc within the sacrum", "wing on one side"])
+@pytest.mark.parametrize(
+    "seen",
+    [RegionSigns((1, 2, 3), (1, 2), ()), RegionSigns((1, 2, 3), (1,), (), half_winged=(2,))],
+    ids=["disc within the sacrum", "wing on one side"],
+)
 def test_hints_of_a_transitional_vertebra(seen: RegionSigns) -> None:
     found = names(seen)
     assert found.naming.transitional
@@ -125,8 +128,10 @@ def field_and_bone(left: bool, right: bool, cut_mm: float = 70.0) -> tuple[Spine
 
 
 def test_wings_on_both_sides_make_a_sacrum_and_on_one_a_hint() -> None:
-    both, one, none = (signs(*field_and_bone(left, right), {1: 9000.0}, (20.0,))
-                       for left, right in ((True, True), (True, False), (False, False)))
+    both, one, none = (
+        signs(*field_and_bone(left, right), {1: 9000.0}, (20.0,))
+        for left, right in ((True, True), (True, False), (False, False))
+    )
     assert (both.winged, both.half_winged) == ((1,), ())
     assert (one.winged, one.half_winged) == ((), (1,))
     assert (none.winged, none.half_winged) == ((), ())

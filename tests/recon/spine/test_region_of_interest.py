@@ -53,7 +53,7 @@ def scan(hu: np.ndarray, affine: np.ndarray) -> Scan:
 
 def hollow(shape: tuple[int, ...], centre: tuple[float, float], radii: tuple[float, float]) -> tuple[np.ndarray, ...]:
     """(rim, inside) of an upright elliptical tube through all slices; centre and radii in voxels."""
-    i, j, _ = np.ogrid[:shape[0], :shape[1], :shape[2]]
+    i, j, _ = np.ogrid[: shape[0], : shape[1], : shape[2]]
     reach = np.hypot((i - centre[0]) / radii[0], (j - centre[1]) / radii[1]) + np.zeros(shape)
     return (reach <= 1) & (reach > 0.7), reach <= 0.7
 
@@ -72,10 +72,14 @@ def with_bystanders(hu: np.ndarray) -> np.ndarray:
     for across, half, value in ((-10, 7, 350.0), (30, 12, 500.0)):
         wall, lumen = hollow(hu.shape, (middle + across, front - 25), (half, half))
         hu[wall], hu[lumen] = value, value * 0.3
-    hu[middle - 30:middle - 20, front - 40:front - 30, 40:50] = 3071.0
+    hu[middle - 30 : middle - 20, front - 40 : front - 30, 40:50] = 3071.0
     hu += np.random.default_rng(5).normal(0, 60, hu.shape)
-    corner = np.hypot(*(np.linspace(-1, 1, n).reshape(shape) for n, shape in
-                        ((hu.shape[0], (-1, 1)), (hu.shape[1], (1, -1))))) > 1.2
+    corner = (
+        np.hypot(
+            *(np.linspace(-1, 1, n).reshape(shape) for n, shape in ((hu.shape[0], (-1, 1)), (hu.shape[1], (1, -1))))
+        )
+        > 1.2
+    )
     hu[corner] = -2000.0
     return np.clip(hu, -2000, 3071)
 
@@ -106,8 +110,9 @@ def test_bystanders_noise_metal_and_padding() -> None:
     check_holds_spine_and_skin(scan(with_bystanders(hu), affine), labels)
 
 
-@pytest.mark.parametrize(("order", "flips"),
-                         [((0, 1, 2), (0, 1)), ((2, 0, 1), ()), ((1, 2, 0), (2,)), ((2, 1, 0), (0, 1, 2))])
+@pytest.mark.parametrize(
+    ("order", "flips"), [((0, 1, 2), (0, 1)), ((2, 0, 1), ()), ((1, 2, 0), (2,)), ((2, 1, 0), (0, 1, 2))]
+)
 def test_any_order_and_direction_of_the_stored_axes(order: tuple[int, ...], flips: tuple[int, ...]) -> None:
     hu, labels, affine = trunk()
     stored, names, placed = np.transpose(hu, order), np.transpose(labels, order), affine.copy()
@@ -161,4 +166,4 @@ def test_a_point_in_the_canal_is_held_too() -> None:
     assert box is not None
     assert plain is not None
     assert box[0].start == 0 < plain[0].start
-    assert AIR_MM > 5.0  # `canalwise.recon.image.skin.AIR_MM`: this much air must go on behind the skin
+    assert AIR_MM > 5.0  # `recon.image.skin.AIR_MM`: this much air must go on behind the skin

@@ -15,7 +15,7 @@ from canalwise.estimator.comparison.accesses import compared_accesses
 from canalwise.estimator.estimate.estimate import estimate
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.search.best_approach import Question, search
+from canalwise.estimator.search.best_approach import SearchTask, search
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.serialization import json_text
 from canalwise.workbench import notebook
@@ -51,7 +51,9 @@ def charts(prepared, plan):
 @pytest.fixture(scope="module")
 def hopeless(prepared, plan):
     """And one in which none does."""
-    return charts_of(prepared, plan, ("entry", "instrument"), RequiredTargets(("contralateral recess",), 1.0), effort=0.1)
+    return charts_of(
+        prepared, plan, ("entry", "instrument"), RequiredTargets(("contralateral recess",), 1.0), effort=0.1
+    )
 
 
 def test_one_chart_of_each_kind(charts):
@@ -131,14 +133,14 @@ def test_results_show_themselves(charts, prepared, plan):
 
 
 def test_a_search_shows_its_picks_and_its_reason(prepared):
-    found = search(prepared, Question(sides=("left",), budget=600))
+    found = search(prepared, SearchTask(sides=("left",), budget=600))
     by_relation = html_of(found)
     assert "<th>least bone</th>" in by_relation
     assert "From the left" in by_relation
 
 
 def test_a_comparison_shows_its_ways_and_its_conclusion(prepared):
-    by_relation = html_of(compared_accesses(prepared, Question(budget=400)))
+    by_relation = html_of(compared_accesses(prepared, SearchTask(budget=400)))
     assert all(f"<td>{way}" in by_relation for way in ("left", "right", "both sides", "midline"))
     assert "<th>succeeds by hand</th>" in by_relation
 
@@ -151,7 +153,7 @@ def test_a_notebook_is_taught_every_kind():
             taught[kind.__name__] = function
 
     teach(Formatter())
-    assert {"TiltChart", "EntryMap", "InstrumentChart", "Estimate", "Found", "Comparison"} <= set(taught)
+    assert {"AngleChart", "EntryMap", "InstrumentChart", "Estimate", "Found", "Comparison"} <= set(taught)
     assert "object" not in taught
     assert set(taught.values()) == {notebook.html_of}
 

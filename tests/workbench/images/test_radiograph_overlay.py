@@ -106,9 +106,7 @@ def test_figures_say_what_they_are_and_are_the_same_every_time():
     taken = PlannedRemoval(toy.grid(), empty, empty)
     planned = PlannedCase(toy.scan(), toy.anatomy(), toy.anatomy().level("L3-L4"), approach, taken)
     with drawing_style():
-        one, other = (
-            [png_bytes(figure) for figure in radiograph_figures(planned, entry).values()] for _ in range(2)
-        )
+        one, other = ([png_bytes(figure) for figure in radiograph_figures(planned, entry).values()] for _ in range(2))
         figures = radiograph_figures(planned, entry)
     assert one == other
     assert [caption.split(":")[0] for caption in figures] == ["Simulated AP", "Simulated lateral"]

@@ -27,7 +27,7 @@ from canalwise.workbench.images.radiograph_projection import (
     weakening,
 )
 from tests.workbench import toy
-from tests.workbench.test_ray_sums import oblique_grid
+from tests.workbench.images.test_line_integrals import oblique_grid
 
 VIEWS = {"AP": ap_view(), "lateral left": lateral_view("left"), "lateral right": lateral_view("right")}
 LPS = np.array([-1.0, -1.0, 1.0])
@@ -204,5 +204,3 @@ def test_both_views_of_an_approach():
     assert [view.name for view in views_of("left")] == ["AP", "lateral"]
     with pytest.raises(WrongUse, match="between source and detector"):
         RadiographView("AP", (0, 1, 0), (0, 0, 1), (0, 0, 0), ("", "", "", ""), source_to_level_mm=1200.0)
-
-

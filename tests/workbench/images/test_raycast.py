@@ -17,7 +17,9 @@ def sphere(points):
 def share_of_sphere(spacing_mm):
     axis = np.arange(-14.0, 14.01, spacing_mm)
     away = np.linalg.norm(np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1), axis=-1)
-    return SampledField(np.clip(0.5 + (RADIUS_MM - away) / spacing_mm, 0, 1).astype(np.float32), np.full(3, -14.0), spacing_mm)
+    return SampledField(
+        np.clip(0.5 + (RADIUS_MM - away) / spacing_mm, 0, 1).astype(np.float32), np.full(3, -14.0), spacing_mm
+    )
 
 
 @pytest.mark.parametrize("toward", [(0.0, 1.0, 0.0), (0.7, 1.0, -0.3), (-1.0, 0.2, 0.4)])

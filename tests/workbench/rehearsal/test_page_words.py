@@ -72,7 +72,13 @@ def test_rows_and_sentences_are_those_of_the_command() -> None:
     """An estimate with a breach, a set out of view and a joint out of view."""
     reported = estimate()
     verdicts = [["verdictRow", verdict] for verdict in reported["verdicts"]]
-    asked = [["headlineRows", reported], ["taskRows", reported], *verdicts, ["chanceLine", reported], ["reachLine", reported]]
+    asked = [
+        ["headlineRows", reported],
+        ["taskRows", reported],
+        *verdicts,
+        ["chanceLine", reported],
+        ["reachLine", reported],
+    ]
     rows = [tables.headline_rows(reported), tables.task_rows(reported), *map(tables.verdict_row, reported["verdicts"])]
     wanted = [*rows, tables.chance_line(reported)[0], tables.reach_line(reported)]
     assert said(asked) == json.loads(json.dumps(wanted))

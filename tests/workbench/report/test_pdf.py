@@ -101,6 +101,8 @@ def test_command_writes_it(case, coarse_pictures, capsys):
 
 def test_letters_are_found_without_any_setting_up():
     """Each form alone, in a process that has drawn nothing yet."""
-    code = "from canalwise.workbench.style.pdf import text, style; print(text('\\u2212 \\u00b3 \\u2192', style(7)).text)"
+    code = (
+        "from canalwise.workbench.style.pdf import text, style; print(text('\\u2212 \\u00b3 \\u2192', style(7)).text)"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "\u2212 \u00b3 \u2192"

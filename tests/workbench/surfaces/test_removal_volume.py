@@ -80,8 +80,11 @@ def test_volume_ends_where_nothing_goes(session):
 
 def test_plan_that_meets_no_bone_gives_an_empty_volume(session):
     plan = plan_of("left")
-    away = replace(plan, docking_point_mm=(8.0, 60.0, 0.0),
-                   phases=tuple(replace(p, tip_past_lamina_mm=0.0, medial_tilt_deg=0.0) for p in plan.phases))
+    away = replace(
+        plan,
+        docking_point_mm=(8.0, 60.0, 0.0),
+        phases=tuple(replace(p, tip_past_lamina_mm=0.0, medial_tilt_deg=0.0) for p in plan.phases),
+    )
     header, volumes = asked(session, away)
     assert header["shape"] == [0, 0, 0]
     assert volumes["task"].size == volumes["cone"].size == 0

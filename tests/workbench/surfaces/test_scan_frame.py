@@ -96,8 +96,9 @@ def test_labels_on_a_grid_of_their_own_are_laid_on_the_scan():
     affine[:3, :3] = toy.AXES_RAS.T * 2.0
     affine[:3, 3] = toy.frame().to_world_mm(toy.LOW_MM)
     coarse = toy.labels()[::2, ::2, ::2]
-    anatomy = replace(toy.anatomy(), grid=Grid(coarse.shape, affine), labels=coarse,
-                      occupancy=toy.anatomy().occupancy[::2, ::2, ::2])
+    anatomy = replace(
+        toy.anatomy(), grid=Grid(coarse.shape, affine), labels=coarse, occupancy=toy.anatomy().occupancy[::2, ::2, ::2]
+    )
     header, _, labels = opened(balls.session_of(anatomy, toy.scan()))
     assert tuple(header["shape"]) == toy.SHAPE
     assert (labels[::2, ::2, ::2] == coarse).all()

@@ -194,8 +194,9 @@ def test_level_that_is_not_there_is_told():
 
 def test_level_without_bone_or_sac_gives_what_there_is():
     anatomy = toy.anatomy()
-    bare = anatomy.__class__(anatomy.grid, np.full_like(anatomy.labels, int(Tissue.SOFT)),
-                             np.zeros_like(anatomy.occupancy), anatomy.levels)
+    bare = anatomy.__class__(
+        anatomy.grid, np.full_like(anatomy.labels, int(Tissue.SOFT)), np.zeros_like(anatomy.occupancy), anatomy.levels
+    )
     header, _ = frame_of(scene_frame(balls.session_of(bare, toy.scan()), LEVEL))
     assert header["meshes"] == ["joint_left", "joint_right"]
     assert header["sac"] == "source not stated"

@@ -115,7 +115,9 @@ def test_a_short_search_finds_a_plan_that_misses_nothing(usual, good):
     assert assessment_of(usual, good).words.endswith("The plan beside it misses nothing.")
 
 
-@pytest.mark.parametrize(("deeper_mm", "told"), [(2.0, " more for its task than the plan beside it."), (0.0, "about")])
+@pytest.mark.parametrize(
+    ("deeper_mm", "reported"), [(2.0, " more for its task than the plan beside it."), (0.0, "about")]
+)
 def test_of_two_good_plans_the_bone_is_compared(good, deeper_mm, reported):
     phases = tuple(replace(p, tip_past_lamina_mm=p.tip_past_lamina_mm + deeper_mm) for p in good.approach.phases)
     other = estimate_of(good.prepared, replace(good.approach, phases=phases, channel=thicker(good, deeper_mm)))

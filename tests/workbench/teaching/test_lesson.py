@@ -119,7 +119,7 @@ def test_a_folder_that_teaches_nothing_is_refused(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("content", "told"),
+    ("content", "reported"),
     [(b"\xff\xfe\x00", "must be a readable text"), (b"#" * (LARGEST_BYTES + 1), "must be smaller than")],
 )
 def test_a_file_that_is_no_text_is_refused_by_its_name(tmp_path, content, reported):

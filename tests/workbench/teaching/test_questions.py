@@ -98,7 +98,9 @@ def test_every_question_is_fair_on_a_real_scan(crop):
     asked = [question_of(facts, kind, of, 1) for facts in crop for kind, of in ASKED]
     for one in asked:
         assert_fair(one)
-    single = {kind for facts in crop for kind, of in ASKED if isinstance(question_of(facts, kind, of, 1), LessonQuestion)}
+    single = {
+        kind for facts in crop for kind, of in ASKED if isinstance(question_of(facts, kind, of, 1), LessonQuestion)
+    }
     assert single == set(KINDS)
 
 

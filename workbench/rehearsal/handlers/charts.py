@@ -92,7 +92,9 @@ def _reported_json(by_relation: OutcomesByRelation, wanted: tuple[str, ...]) -> 
 
 def _layers(by_relation: OutcomesByRelation) -> dict[str, Float]:
     """Bone by groups of structures, in the order they are stacked; what never counts is left out."""
-    groups = {name: np.sum([by_relation.structure_mm3[part] for part in parts], axis=0) for name, parts in STACK.items()}
+    groups = {
+        name: np.sum([by_relation.structure_mm3[part] for part in parts], axis=0) for name, parts in STACK.items()
+    }
     return {name: layer for name, layer in groups.items() if name == "other" or layer.max() >= LEAST_STACKED_MM3}
 
 
@@ -195,7 +197,7 @@ def _said(job: RequestJob) -> Callable[[str], None]:
 
 
 ASKS: dict[str, RequestKind] = {
-    "tilt_chart": RequestKind(TiltChartRequest, angles, newest_only=True),
+    "angle_chart": RequestKind(TiltChartRequest, angles, newest_only=True),
     "entry_map": RequestKind(PlanChartRequest, entries, newest_only=True, long=True),
     "instrument_chart": RequestKind(PlanChartRequest, instruments, newest_only=True, long=True),
 }

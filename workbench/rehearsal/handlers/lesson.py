@@ -124,7 +124,9 @@ def _words(step: LessonStep, facts: PlanFacts, held_back: frozenset[str]) -> Jso
     return {field: filled(getattr(step, field), facts, held_back) for field in TEXTS}
 
 
-def _question(step: LessonStep, number: int, lesson: str, facts: PlanFacts) -> LessonQuestion | UnanswerableQuestion | None:
+def _question(
+    step: LessonStep, number: int, lesson: str, facts: PlanFacts
+) -> LessonQuestion | UnanswerableQuestion | None:
     """The step's question; the same for the same lesson, step, level and side."""
     if step.question is None:
         return None
@@ -138,7 +140,9 @@ def _phase(approach: Approach, name: str) -> int:
     return names.index(name) if name in names else len(names) - 1
 
 
-def _good_plan(session: Session, yours: Estimate, task: tuple[str, ...], job: RequestJob) -> tuple[str, Estimate] | None:
+def _good_plan(
+    session: Session, yours: Estimate, task: tuple[str, ...], job: RequestJob
+) -> tuple[str, Estimate] | None:
     """The best plan kept in the case, one that a short search finds where none is, or None where neither is good."""
     kept = _kept_estimates(session, yours.approach, task)
     best = best_of(kept)

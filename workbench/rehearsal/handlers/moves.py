@@ -103,19 +103,27 @@ def docked(anatomy: Anatomy, plan: Approach, point_mm: Float) -> Approach:
     level = anatomy.level(plan.level)
     toward_side = 1.0 if plan.side == "left" else -1.0
     if not toward_side * point_mm[0] > 0:
-        raise WrongUse("the docking point", f"must lie on the {plan.side} of the midline",
-                       do="Dock on the side of the skin entry, or choose the other side first.")
+        raise WrongUse(
+            "the docking point",
+            f"must lie on the {plan.side} of the midline",
+            do="Dock on the side of the skin entry, or choose the other side first.",
+        )
     if not np.linalg.norm((point_mm - canal_entry_in_view(level, plan.side).centre_mm)[[0, 2]]) <= HALF_MM:
-        raise WrongUse("the docking point", f"must lie within {HALF_MM:.0f} mm of the interlaminar window",
-                       do=f"Choose a point on the laminae or the joint of {level.name}.")
+        raise WrongUse(
+            "the docking point",
+            f"must lie within {HALF_MM:.0f} mm of the interlaminar window",
+            do=f"Choose a point on the laminae or the joint of {level.name}.",
+        )
     place = resting_point_mm(anatomy, level, plan.side, point_mm, plan.channel.sleeve_radius_mm)
-    was, now = (docked_approach(anatomy, plan.level, plan.side, at, plan.channel)
-                for at in (np.array(plan.docking_point_mm), place))
+    was, now = (
+        docked_approach(anatomy, plan.level, plan.side, at, plan.channel)
+        for at in (np.array(plan.docking_point_mm), place)
+    )
     return _changed_as(replace(plan, docking_point_mm=_triple(place)), was, now)
 
 
 def entered(prepared: PreparedLevel, plan: Approach, entry_mm: tuple[float, float]) -> Approach:
-    """A plan through another skin entry, (lateral, cranial) mm as `canalwise.estimator.planning.skin_entry` tells it.
+    """A plan through another skin entry, (lateral, cranial) mm as `estimator.planning.skin_entry` tells it.
 
     The first axis runs through the entry; pivot and docking depth stay in their own coronal planes, instrument and
     sweeps stay, and each phase keeps its angle off the straight way to the near recess or the far targets.
@@ -126,9 +134,12 @@ def entered(prepared: PreparedLevel, plan: Approach, entry_mm: tuple[float, floa
     """
     lateral_mm, cranial_mm = entry_mm
     if not (0 <= lateral_mm <= FARTHEST_ENTRY_MM and abs(cranial_mm) <= FARTHEST_ENTRY_MM):
-        raise WrongUse("the skin entry", f"must lie within {FARTHEST_ENTRY_MM:.0f} mm of the level, on the {plan.side}",
-                       got=(round(lateral_mm, 1), round(cranial_mm, 1)),
-                       do="Enter nearer to the level, or choose the other side first.")
+        raise WrongUse(
+            "the skin entry",
+            f"must lie within {FARTHEST_ENTRY_MM:.0f} mm of the level, on the {plan.side}",
+            got=(round(lateral_mm, 1), round(cranial_mm, 1)),
+            do="Enter nearer to the level, or choose the other side first.",
+        )
     ground, (own_mm, by_skin) = entry_variation_of(prepared.level, plan), _entry_of(prepared, plan)
     across = lateral_mm if plan.side == "left" else -lateral_mm
     place = np.array([across, own_mm[1], cranial_mm + landmark_z_mm(prepared.level, plan.side)])
@@ -139,14 +150,17 @@ def entered(prepared: PreparedLevel, plan: Approach, entry_mm: tuple[float, floa
             return moved
         # the axis met the skin further in or out than was thought: the entry is there, where it was asked for
         place[1] = found[1]
-    raise WrongUse("the skin entry", "must lie where the scan shows skin that the channel can pass",
-                   do="Enter nearer to the level.")
+    raise WrongUse(
+        "the skin entry",
+        "must lie where the scan shows skin that the channel can pass",
+        do="Enter nearer to the level.",
+    )
 
 
 def _entry_of(prepared: PreparedLevel, plan: Approach) -> tuple[Float, bool]:
     """(3,) array, level frame: where the first axis leaves the skin, or the pivot where no skin is in view; is it skin?
 
-    As `canalwise.estimator.planning.skin_entry` finds it.
+    As `estimator.planning.skin_entry` finds it.
     """
     first, frame, anatomy = placed_phases(plan, prepared.level.frame)[0], prepared.level.frame, prepared.anatomy
     docked_ras_mm = first.pivot_ras_mm + plan.pivot_distance_mm * first.axis_ras

@@ -101,4 +101,7 @@ def _ended_early() -> Iterator[None]:
         raise Cancelled from None
 
 
-ASKS: dict[str, RequestKind] = {"search": RequestKind(SearchRequest, found, long=True), "ways": RequestKind(AccessesRequest, ways, long=True)}
+ASKS: dict[str, RequestKind] = {
+    "search": RequestKind(SearchRequest, found, long=True),
+    "ways": RequestKind(AccessesRequest, ways, long=True),
+}

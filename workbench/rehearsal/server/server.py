@@ -90,7 +90,9 @@ def _bound(host: str, port: int) -> socket.socket:
     except (OSError, OverflowError) as refused:
         bound.close()
         reported = getattr(refused, "strerror", None) or "out of range"
-        raise WrongUse("--host and --port", "must be free on this machine", got=reported, do="Leave --port out.") from None
+        raise WrongUse(
+            "--host and --port", "must be free on this machine", got=reported, do="Leave --port out."
+        ) from None
     return bound
 
 

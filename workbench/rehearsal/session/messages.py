@@ -53,7 +53,8 @@ def question_of(text: str, asks: Mapping[str, RequestKind]) -> PageMessage:
 
     >>> question_of('{"seq": 1, "ask": "dance"}', {})
     Traceback (most recent call last):
-    canalwise.workbench.rehearsal.session.messages.MalformedMessage: the message must ask a question that is known (got 'dance').
+    canalwise.workbench.rehearsal.session.messages.MalformedMessage: the message must ask a question that is known (got
+    'dance').
     """
     try:
         data = json.loads(text, parse_constant=_refused, parse_float=_finite, parse_int=_bounded)

@@ -39,9 +39,13 @@ class Session:
     case: Case
     lessons: Mapping[str, Lesson] = field(default_factory=built_in_lessons)
     _prepared: LruCache[str, PreparedLevel] = field(default_factory=lambda: LruCache(PREPARED))
-    _estimates: LruCache[tuple[Approach, tuple[str, ...]], Estimate] = field(default_factory=lambda: LruCache(ESTIMATES))
+    _estimates: LruCache[tuple[Approach, tuple[str, ...]], Estimate] = field(
+        default_factory=lambda: LruCache(ESTIMATES)
+    )
     frames: LruCache[tuple[str, str], bytes] = field(default_factory=lambda: LruCache(2 * PREPARED))
-    radiographs: LruCache[tuple[str, RadiographView], Radiograph] = field(default_factory=lambda: LruCache(3 * PREPARED))
+    radiographs: LruCache[tuple[str, RadiographView], Radiograph] = field(
+        default_factory=lambda: LruCache(3 * PREPARED)
+    )
     made: DocumentStore = field(default_factory=DocumentStore)
     writing: threading.Lock = field(default_factory=threading.Lock)
 
@@ -66,7 +70,7 @@ class Session:
         return self._prepared.found(level, lambda: prepared_level(self.case.anatomy, level).ready())
 
     def exact(self, plan: Approach, task: Sequence[str]) -> Estimate:
-        """The estimate of a plan; raises as `canalwise.estimator.estimate.estimate.estimate`, and WrongUse for a task of nothing."""
+        """The estimate of a plan; raises as `estimator.estimate.estimate`, and WrongUse for a task of nothing."""
         asked = chosen(task)
         if not asked:
             raise WrongUse("the task", "must name at least one set of targets")

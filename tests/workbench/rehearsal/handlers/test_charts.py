@@ -84,7 +84,9 @@ def test_charts_are_json_without_not_a_number(tilts: Json) -> None:
     assert json.loads(json.dumps(tilts, allow_nan=False)) == json.loads(json.dumps(tilts))
 
 
-def test_an_angle_chart_is_the_estimators(tilts: Json, session: Session, plan: Approach, prepared: PreparedLevel) -> None:
+def test_an_angle_chart_is_the_estimators(
+    tilts: Json, session: Session, plan: Approach, prepared: PreparedLevel
+) -> None:
     chart = tilt_chart(prepared, plan, "over the top", wanted_of_task(TASK))
     assert tilts["bone_mm3"] == chart.reported.bone_mm3.tolist()
     assert tilts["feasible"] == chart.feasible.tolist()
@@ -197,7 +199,9 @@ def test_a_search_that_is_stopped_tells_what_it_found(session: Session) -> None:
 
 
 def test_ways_that_are_stopped_tell_what_they_found(session: Session) -> None:
-    document = ways(session, AccessesRequest(LEVEL, ("ipsilateral recess", "contralateral recess"), 100_000, 0), stopped())
+    document = ways(
+        session, AccessesRequest(LEVEL, ("ipsilateral recess", "contralateral recess"), 100_000, 0), stopped()
+    )
     assert document["stopped"]
     assert [row["name"] for row in document["rows"]] == ["left", "right", "both sides", "midline laminectomy"]
 
@@ -212,7 +216,9 @@ def test_what_cannot_be_searched_for_is_refused(session: Session, change: dict[s
 
 def test_pinned_plans_are_told_row_by_row(session: Session, plan: Approach) -> None:
     reported: list[tuple[int, int, str]] = []
-    message = PlanTableRequest((plan, default_approach(toy.anatomy(), LEVEL, "right")), TASK[:1], midline=True, both=False)
+    message = PlanTableRequest(
+        (plan, default_approach(toy.anatomy(), LEVEL, "right")), TASK[:1], midline=True, both=False
+    )
     document = plan_table_answer(session, message, RequestJob(lambda *sign: reported.append(sign)))
     json.dumps(document, allow_nan=False)
     assert [row["name"] for row in document["rows"]] == ["left", "right", "midline laminectomy"]

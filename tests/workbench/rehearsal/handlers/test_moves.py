@@ -55,8 +55,10 @@ def entry_of(prepared, plan):
 
 def numbers_of(plan):
     """Every number of a plan in a row."""
-    return np.array([v for p in plan.phases for v in (*list(asdict(p).values())[1:-1], *p.pivot_shift_mm)]
-                    + [*plan.docking_point_mm, plan.pivot_distance_mm])
+    return np.array(
+        [v for p in plan.phases for v in (*list(asdict(p).values())[1:-1], *p.pivot_shift_mm)]
+        + [*plan.docking_point_mm, plan.pivot_distance_mm]
+    )
 
 
 @SIDES
@@ -98,7 +100,8 @@ def test_moving_the_entry_back_undoes_it(prepared, side, sign):
     there = entered(prepared, plan, (own.lateral_mm + 5.0, own.cranial_mm + 4.0))
     back = entered(prepared, there, (own.lateral_mm, own.cranial_mm))
     assert placed_phases(back, toy.frame())[0].pivot_ras_mm == pytest.approx(
-        placed_phases(plan, toy.frame())[0].pivot_ras_mm, abs=0.3)
+        placed_phases(plan, toy.frame())[0].pivot_ras_mm, abs=0.3
+    )
     tilts = [[(p.medial_tilt_deg, p.cranial_tilt_deg) for p in each.phases] for each in (back, plan)]
     assert np.array(tilts[0]) == pytest.approx(np.array(tilts[1]), abs=0.5)
 
@@ -145,7 +148,9 @@ def test_sleeve_comes_to_rest_on_the_highest_bone_under_it(side, sign):
     assert (sign * x, z) == pytest.approx((9.0, 14.0))
     assert y == pytest.approx(14.0 * np.sqrt(1 - (6.0 / 16) ** 2), abs=1.0)  # voxels of 1 mm
     assert (moved.channel, [p.sweep_half_angle_deg for p in moved.phases]) == (
-        plan.channel, [p.sweep_half_angle_deg for p in plan.phases])
+        plan.channel,
+        [p.sweep_half_angle_deg for p in plan.phases],
+    )
 
 
 @pytest.mark.parametrize(("point", "words"), [((-9.0, 14.0, 6.0), "on the left"), ((9.0, 14.0, 60.0), "within 24 mm")])

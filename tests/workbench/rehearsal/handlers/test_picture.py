@@ -32,7 +32,9 @@ def asked(view, side="left", task=NAMES):
     plan = asdict(default_approach(toy.anatomy(), "L3-L4", side))
     fields = json.loads(json.dumps({"plan": plan, "task": list(task), "view": view}))
     ask = ask_picture.ASKS["picture"]
-    reported = ask.answer(balls.session_of(toy.anatomy(), toy.scan()), read_as(ask.message, fields), RequestJob())["png"]
+    reported = ask.answer(balls.session_of(toy.anatomy(), toy.scan()), read_as(ask.message, fields), RequestJob())[
+        "png"
+    ]
     kind, _, content = reported.partition(",")
     assert kind == "data:image/png;base64"
     return np.asarray(Image.open(io.BytesIO(base64.b64decode(content))))

@@ -14,7 +14,7 @@ from canalwise.estimator.removal.target_names import NAMES
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.images.radiograph_projection import ap_view, radiograph_of
 from tests.workbench import toy
-from tests.workbench.rehearsal.test_scope_png import url_of
+from tests.workbench.surfaces.test_endoscope_png import url_of
 
 
 @pytest.fixture(autouse=True)

@@ -161,7 +161,15 @@ def test_rehearse_says_what_is_wrong_with_the_call(rehearsal_case, argv, status,
 
 
 def test_rehearse_prints_its_address_as_json_serves_and_ends_cleanly(rehearsal_case):
-    argv = [sys.executable, "-m", "canalwise.workbench.commands.main", "rehearse", str(rehearsal_case), "--json", "--no-open"]
+    argv = [
+        sys.executable,
+        "-m",
+        "canalwise.workbench.commands.main",
+        "rehearse",
+        str(rehearsal_case),
+        "--json",
+        "--no-open",
+    ]
     with subprocess.Popen([*argv, "--level", "L3-L4", "--side", "right"], stdout=subprocess.PIPE,
                           stderr=subprocess.PIPE, text=True) as process:  # fmt: skip
         try:
@@ -187,7 +195,8 @@ LEFT_OUT = ("matplotlib", "reportlab", "jinja2", "vtkmodules", "onnxruntime", "S
 
 
 def test_the_server_starts_without_heavy_libraries():
-    modules = "canalwise.workbench.rehearsal.server.server, canalwise.workbench.rehearsal.server.registry, canalwise.workbench.surfaces.scan_frame"
+    names = ("rehearsal.server.server", "rehearsal.server.registry", "surfaces.scan_frame")
+    modules = ", ".join(f"canalwise.workbench.{name}" for name in names)
     code = f"import sys, {modules}; print([name for name in {LEFT_OUT} if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -83,8 +83,9 @@ def test_a_foreign_page_may_not_act(served, method):
 @pytest.mark.parametrize("origin", [None, "null", "http://evil.example", "https://127.0.0.1:{port}", "http://127.0.0.1",
                                     "http://127.0.0.1:1", "http://localhost:{port}"])  # fmt: skip
 def test_a_foreign_origin_gets_no_socket(served, origin):
-    with pytest.raises(InvalidStatus) as refused, served.page(
-        origin=origin and origin.format(port=served.address.port)
+    with (
+        pytest.raises(InvalidStatus) as refused,
+        served.page(origin=origin and origin.format(port=served.address.port)),
     ):
         pass
     assert refused.value.response.status_code == 403

@@ -310,7 +310,9 @@ def held(monkeypatch):
         "write": RequestKind(Which, held.answer, newest_only=True, always=True),
         "count": RequestKind(Which, _progress),
         "fail": RequestKind(Which, _fail),
-        "picture": RequestKind(Which, lambda session, message, job: {"of": message.number, "binary": bytes(message.number)}),
+        "picture": RequestKind(
+            Which, lambda session, message, job: {"of": message.number, "binary": bytes(message.number)}
+        ),
     }
     joined = MappingProxyType({**asks(), **more})
     monkeypatch.setattr(page_socket, "asks", lambda: joined)
