@@ -28,10 +28,10 @@ MAY_IMPORT = {
     "estimator": ("estimator", "recon"),
     "workbench": ("workbench", "estimator", "recon", "phantoms"),
     # Nothing of what it tests: its truth must stay independent.
-    "phantoms": ("phantoms", "canalwise.recon.labels", "canalwise.recon.grid", "canalwise.recon.errors"),
+    "phantoms": ("phantoms", "recon.labels", "recon.grid", "recon.errors"),
 }
 
-COMPUTES_ONLY = ("recon", "estimator", "phantoms")
+COMPUTES_ONLY = ("canalwise.recon", "canalwise.estimator", "canalwise.phantoms")
 SHOWS_OR_TALKS = (
     "matplotlib",
     "pyvista",
@@ -53,6 +53,7 @@ VTK_FOR_MESHING = re.compile(r"vtkmodules\.(vtkCommon|vtkFilters|vtkImaging(Core
 
 IMPORTED_AS = {
     "connected-components-3d": "cc3d",
+    "lazy-loader": "lazy_loader",
     "fast-simplification": "fast_simplification",
     "scikit-image": "skimage",
     "pillow": "PIL",
@@ -69,8 +70,24 @@ ONLY_WHERE_INSTALLED = {"pyvista"}
 
 def _name_of(path: Path) -> str:
     parts = path.relative_to(ROOT).with_suffix("").parts
-    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+    return ".".join(("canalwise", *(parts[:-1] if parts[-1] == "__init__" else parts)))
 
+
+ROOMS = {
+    "recon": "image dicom intake bone canal spine segmentation level measurement case",
+    "estimator": "approach geometry removal level planning batch estimate charts search comparison",
+    "workbench": "style images charts console teaching surfaces report sheet rehearsal commands",
+    "workbench.rehearsal": "session handlers server",
+    "phantoms": "solid anatomy truth imaging cases",
+}
+"""The rooms of each floor, from the ground up: a room imports from those to its left, and from the values that lie
+beside them in the floor's own folder; those values import from no room."""
+
+SHOWN_TO_PEOPLE = ("demonstration", "notebook", "pyvista_scene")
+"""Modules of the workbench's own folder that stand above its rooms, to be imported by people."""
+
+MOST_MODULES = 13
+"""In a room: what a reader takes in at a glance."""
 
 SOURCES = {_name_of(path): path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))}
 TREES = {name: ast.parse(path.read_text()) for name, path in SOURCES.items()}
@@ -96,10 +113,47 @@ def _imported(tree: ast.Module) -> Iterator[str]:
 
 @pytest.mark.parametrize("name", SOURCES)
 def test_imports_run_one_way(name):
-    allowed = MAY_IMPORT[name.partition(".")[0]]
+    allowed = MAY_IMPORT[name.split(".")[1]]
     for other in _imports(name):
-        if other.partition(".")[0] in PACKAGES:
-            assert any(other == a or other.startswith(f"{a}.") for a in allowed), f"{name} must not import {other}"
+        assert other.partition(".")[0] not in PACKAGES, f"{name} must import canalwise.{other}"
+        if other.startswith("canalwise."):
+            floor = other.removeprefix("canalwise.")
+            assert any(floor == a or floor.startswith(f"{a}.") for a in allowed), f"{name} must not import {other}"
+
+
+def _room_of(name: str, floor: str) -> str:
+    """The room of a floor that a module lies in; empty for a value beside the rooms."""
+    first = name.removeprefix(f"canalwise.{floor}").removeprefix(".").partition(".")[0]
+    return first if first in ROOMS[floor].split() else ""
+
+
+@pytest.mark.parametrize("floor", ROOMS)
+def test_rooms_import_from_their_left(floor):
+    order = ["", *ROOMS[floor].split()]
+    for name in (n for n in SOURCES if n.startswith(f"canalwise.{floor}.")):
+        if name.rpartition(".")[2] in SHOWN_TO_PEOPLE:
+            continue
+        mine = order.index(_room_of(name, floor))
+        for other in (o for o in _imports(name) if o.startswith(f"canalwise.{floor}.")):
+            assert order.index(_room_of(other, floor)) <= mine, f"{name} must not import {other}"
+
+
+@pytest.mark.parametrize("floor", ROOMS)
+def test_every_folder_is_a_room_of_a_size_to_hold_in_mind(floor):
+    folder = ROOT.joinpath(*floor.split("."))
+    rooms = {path.parent.name for path in folder.glob("*/__init__.py")}
+    assert rooms == set(ROOMS[floor].split())
+    sizes = {room: len(list((folder / room).glob("*.py"))) - 1 for room in rooms}
+    assert not {room: size for room, size in sizes.items() if size > MOST_MODULES}
+
+
+def test_class_names_are_unique():
+    homes: dict[str, list[str]] = {}
+    for name, tree in TREES.items():
+        for node in tree.body:
+            if isinstance(node, ast.ClassDef):
+                homes.setdefault(node.name, []).append(name)
+    assert not {cls: where for cls, where in homes.items() if len(where) > 1}
 
 
 @pytest.mark.parametrize("name", [n for n in SOURCES if n.startswith(COMPUTES_ONLY)])
@@ -193,7 +247,7 @@ def test_lock_pins_everything_by_hash():
 
 def test_declared_dependencies_are_those_imported():
     imported = {other.partition(".")[0] for name in SOURCES for other in _imports(name)}
-    foreign = imported - set(sys.stdlib_module_names) - set(PACKAGES) - ONLY_WHERE_INSTALLED
+    foreign = imported - set(sys.stdlib_module_names) - {"canalwise"} - ONLY_WHERE_INSTALLED
     declared = {IMPORTED_AS.get(d, d) for d in PROJECT["dependencies"] if d not in FOUND_BY_OTHERS}
     assert declared == foreign
 
@@ -202,7 +256,7 @@ def test_tests_and_scripts_import_nothing_undeclared():
     optional = PROJECT["optional-dependencies"]
     named = [*PROJECT["dependencies"], *optional["dev"], *optional["train"], "setuptools"]
     declared = {IMPORTED_AS.get(d, d) for d in named}
-    ours = {*PACKAGES, "tests", *(path.stem for path in (ROOT / "scripts").glob("*.py"))}
+    ours = {"canalwise", "tests", *(path.stem for path in (ROOT / "scripts").glob("*.py"))}
     for path in [*(ROOT / "tests").rglob("*.py"), *(ROOT / "scripts").rglob("*.py")]:
         top = {other.partition(".")[0] for other in _imported(ast.parse(path.read_text()))}
         assert top - set(sys.stdlib_module_names) - ours <= declared, path.name

@@ -12,9 +12,15 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 
 READ_AT_RUN_TIME = (
-    "workbench/page/dist/page.html", "workbench/page/dist/page.js", "workbench/page/dist/page.css",
-    "workbench/page/dist/viewer.js", "recon/prior.onnx", "estimator/batch.cu", "workbench/report.css",
-)  # fmt: skip
+    "workbench/page/dist/page.html",
+    "workbench/page/dist/page.js",
+    "workbench/page/dist/page.css",
+    "workbench/page/dist/viewer.js",
+    "recon/segmentation/network.onnx",
+    "estimator/batch/batch.cu",
+    "workbench/report/report.css",
+    "workbench/sheet/theatre_sheet.css",
+)
 
 
 @pytest.fixture(scope="module")
@@ -29,14 +35,14 @@ def packed(tmp_path_factory):
 
 
 def test_the_wheel_holds_what_is_read_at_run_time(packed):
-    assert [name for name in READ_AT_RUN_TIME if not packed.get(name)] == []
-    lessons = {path.name for path in (ROOT / "workbench" / "lessons").glob("*.toml")}
-    assert lessons == {Path(name).name for name in packed if name.startswith("workbench/lessons/")}
+    assert [name for name in READ_AT_RUN_TIME if not packed.get(f"canalwise/{name}")] == []
+    lessons = {path.name for path in (ROOT / "workbench" / "teaching" / "lessons").glob("*.toml")}
+    assert lessons == {Path(name).name for name in packed if name.startswith("canalwise/workbench/teaching/lessons/")}
 
 
 def test_the_wheel_holds_every_module_and_no_sources_of_the_page(packed):
     modules = {
-        p.relative_to(ROOT).as_posix()
+        f"canalwise/{p.relative_to(ROOT).as_posix()}"
         for f in ("recon", "estimator", "workbench", "phantoms")
         for p in (ROOT / f).rglob("*.py")
         if "node_modules" not in p.parts
@@ -46,8 +52,8 @@ def test_the_wheel_holds_every_module_and_no_sources_of_the_page(packed):
 
 
 def test_the_page_asks_for_nothing_from_elsewhere(packed):
-    markup = packed["workbench/page/dist/page.html"].decode()
+    markup = packed["canalwise/workbench/page/dist/page.html"].decode()
     assert "://" not in markup.replace("http://www.w3.org", "")
-    style = packed["workbench/page/dist/page.css"].decode()
+    style = packed["canalwise/workbench/page/dist/page.css"].decode()
     assert "url(http" not in style
     assert "@import" not in style

@@ -9,31 +9,33 @@ from collections.abc import Sequence
 
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import CanalwiseError
-from canalwise.workbench.commands import build as verb_build
-from canalwise.workbench.commands import chart as verb_chart
-from canalwise.workbench.commands import compare as verb_compare
-from canalwise.workbench.commands import correct as verb_correct
-from canalwise.workbench.commands import demo as verb_demo
-from canalwise.workbench.commands import estimate as verb_estimate
-from canalwise.workbench.commands import measure as verb_measure
-from canalwise.workbench.commands import rehearse as verb_rehearse
-from canalwise.workbench.commands import report as verb_report
-from canalwise.workbench.commands import search as verb_search
-from canalwise.workbench.commands import sheet as verb_sheet
+from canalwise.workbench.commands import (
+    build,
+    chart,
+    compare,
+    correct,
+    demo,
+    estimate,
+    measure,
+    rehearse,
+    report,
+    search,
+    sheet,
+)
 from canalwise.workbench.commands.verb import TEACHING, Verb
 
 VERBS: tuple[Verb, ...] = (
-    verb_demo.VERB,
-    verb_build.VERB,
-    verb_correct.VERB,
-    verb_measure.VERB,
-    verb_estimate.VERB,
-    verb_search.VERB,
-    verb_compare.VERB,
-    verb_chart.VERB,
-    verb_rehearse.VERB,
-    verb_report.VERB,
-    verb_sheet.VERB,
+    demo.VERB,
+    build.VERB,
+    correct.VERB,
+    measure.VERB,
+    estimate.VERB,
+    search.VERB,
+    compare.VERB,
+    chart.VERB,
+    rehearse.VERB,
+    report.VERB,
+    sheet.VERB,
 )
 """In the order of a first session."""
 

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.recon.grid import Box, Index3
-from canalwise.workbench.rehearsal.session.request import Json, RequestJob, RequestKind
-from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.surfaces.binary_frames import frame_bytes
 from canalwise.workbench.surfaces.scan_frame import index_of_level
 
@@ -24,22 +21,8 @@ WHOLE = 255
 Index = npt.NDArray[np.intp]
 
 
-@dataclass(frozen=True)
-class RemovalRequest:
-    """A plan and what it is to touch."""
-
-    plan: Approach
-    task: tuple[str, ...]
-
-
-def removal(session: Session, message: RemovalRequest, job: RequestJob) -> Json:
-    """The header, and the frame that holds it, both volumes, and the bone that stands in their box."""
-    del job
-    return removal_of_estimate(session.exact(message.plan, message.task))
-
-
-def removal_of_estimate(estimate: Estimate) -> Json:
-    """What `removal` answers, of an estimate at hand."""
+def removal_of_estimate(estimate: Estimate) -> dict[str, Any]:
+    """The header of both removals, and under 'binary' the frame of their volumes and of the bone about them."""
     level_bone, taken = estimate.prepared.level_bone, {"task": estimate.task.removal, "cone": estimate.cone.removal}
     places = {
         name: np.stack(np.unravel_index(one.voxels, level_bone.grid.shape), axis=1) for name, one in taken.items()
@@ -76,6 +59,3 @@ def _volume(taken: Removal, places: Index, box: Box) -> npt.NDArray[np.uint8]:
     i, j, k = (places - [s.start for s in box]).T
     out[i, j, k] = np.rint(WHOLE * np.minimum(taken.share, 1.0))
     return out
-
-
-ASKS = {"removal": RequestKind(RemovalRequest, removal, newest_only=True)}

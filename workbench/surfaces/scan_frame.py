@@ -14,7 +14,6 @@ from canalwise.recon.grid import Box, Float, Grid
 from canalwise.recon.image.sampling import nearest_box
 from canalwise.recon.labels import Labels, label_names
 from canalwise.recon.scan import Scan
-from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.style.grey_window import OUTSIDE_HU
 from canalwise.workbench.surfaces.binary_frames import frame_bytes
 from canalwise.workbench.surfaces.triangle_surfaces import skin_behind_mm
@@ -39,9 +38,9 @@ INT16_STEPS = 65_000
 """A scan of broken numbers is told in so many steps between its least and its greatest value."""
 
 
-def scan_frame(session: Session, level_name: str) -> bytes:
+def scan_frame(case: Case, level_name: str) -> bytes:
     """Native voxels about a level and their labels; raises LevelNotInView where there is no such level."""
-    case, level = session.case, session.case.anatomy.level(level_name)
+    level = case.anatomy.level(level_name)
     wished = _box_in(case.scan.grid, level.frame, LOW_MM, _high_mm(case, level))
     box = _affordable(case.scan.grid, level.frame, _high_mm(case, level))
     grid = case.scan.grid.cropped(box)

@@ -12,7 +12,6 @@ from canalwise.recon.anatomy import Anatomy, Joint, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Part, Tissue, canal_mask, label_names, label_of
 from canalwise.recon.level.joint_midsurface import plane_axes
-from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.surfaces.binary_frames import frame_bytes
 from canalwise.workbench.surfaces.triangle_surfaces import (
     TriangleSurface,
@@ -54,12 +53,6 @@ SKIN_STEP_MM, SKIN_HALF_MM = 2.5, 70.0
 NO_PART = "bone without a name"
 
 Meshes = dict[str, TriangleSurface]
-
-
-def scene_frame(session: Session, level_name: str) -> bytes:
-    """The level's meshes and marks in its own frame; raises LevelNotInView where there is no such level."""
-    level = session.case.anatomy.level(level_name)
-    return session.frames.found(("scene", level.name), lambda: level_scene(session.case.anatomy, level, BONE_TRIANGLES))
 
 
 def level_scene(anatomy: Anatomy, level: Level, bone_triangles: int) -> bytes:

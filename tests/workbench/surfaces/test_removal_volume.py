@@ -9,9 +9,9 @@ import pytest
 
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.target_names import NAMES
+from canalwise.workbench.rehearsal.handlers.removal import RemovalRequest, removal
 from canalwise.workbench.rehearsal.session.request import RequestJob
 from canalwise.workbench.surfaces.binary_frames import frame_of
-from canalwise.workbench.surfaces.removal_volume import RemovalRequest, removal
 from tests.workbench import toy
 from tests.workbench.rehearsal import balls
 

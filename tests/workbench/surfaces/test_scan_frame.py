@@ -23,7 +23,7 @@ LEVEL = "L3-L4"
 
 def opened(session):
     """Header, and both volumes as the page lays them: first index fastest."""
-    header, arrays = frame_of(scan_frame(session, LEVEL))
+    header, arrays = frame_of(scan_frame(session.case, LEVEL))
     return header, *(arrays[name].reshape(header["shape"], order="F") for name in ("grey", "labels"))
 
 

@@ -10,9 +10,10 @@ from canalwise.recon.errors import LevelNotInView
 from canalwise.recon.image.isosurface import ClosedSurface
 from canalwise.recon.labels import Tissue, bone_mask
 from canalwise.workbench.images.solids import BOX_HIGH_MM, BOX_LOW_MM
+from canalwise.workbench.rehearsal.session.scene_frame import scene_frame
 from canalwise.workbench.surfaces import surface_frame as made
 from canalwise.workbench.surfaces.binary_frames import frame_of
-from canalwise.workbench.surfaces.surface_frame import joint_shell, scene_frame, skin_shell
+from canalwise.workbench.surfaces.surface_frame import joint_shell, skin_shell
 from canalwise.workbench.surfaces.triangle_surfaces import TriangleSurface, labels_on
 from tests.workbench import toy
 from tests.workbench.rehearsal import balls

@@ -21,6 +21,7 @@ from canalwise.workbench.rehearsal.server.warm_up import warmed_up
 from canalwise.workbench.rehearsal.server.websocket import ServerState
 from canalwise.workbench.rehearsal.session.case_facts import InitialPlan, case_facts
 from canalwise.workbench.rehearsal.session.messages import problem_json
+from canalwise.workbench.rehearsal.session.scene_frame import scene_frame
 from canalwise.workbench.rehearsal.session.session import Session
 
 PAGE = {
@@ -91,15 +92,13 @@ def _reported(answer: Callable[[Request], Response]) -> Callable[[Request], Awai
 
 
 def _scene(session: Session, level: str) -> Response:
-    from canalwise.workbench.surfaces.surface_frame import scene_frame
-
-    return _frame(scene_frame(session, session.case.anatomy.level(level).name))
+    return _frame(scene_frame(session, level))
 
 
 def _scan(session: Session, level: str) -> Response:
     from canalwise.workbench.surfaces.scan_frame import scan_frame
 
-    return _frame(scan_frame(session, session.case.anatomy.level(level).name))
+    return _frame(scan_frame(session.case, level))
 
 
 def _frame(content: bytes) -> Response:
