@@ -10,9 +10,9 @@ from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.intervals import Intervals
 from canalwise.estimator.interval import Interval
-from canalwise.estimator.limits import Evidence
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.recon.anatomy import Level
+from canalwise.recon.evidence import EvidenceClass
 from canalwise.recon.labels import Side
 
 TAKEN_FRAC = 0.5
@@ -29,7 +29,7 @@ class Verdict:
     unit: str
     met: bool | None
     source: str
-    evidence: Evidence
+    evidence: EvidenceClass
 
 
 def verdicts_of(estimate: Estimate) -> tuple[Verdict, ...]:
