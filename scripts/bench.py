@@ -58,9 +58,10 @@ from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.estimate.intervals import intervals_of
 from canalwise.estimator.geometry.bricks import SAMPLES_PER_EDGE
 from canalwise.estimator.geometry.signed_distance import swept_distance_mm
+from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.estimator.level.level_bone import LevelBone, bone_bricks
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
-from canalwise.estimator.removal.bone_removal import LevelBone, bone_bricks, removal_of
-from canalwise.estimator.removal.keep_out import KeepOut
+from canalwise.estimator.removal.bone_removal import removal_of
 from canalwise.estimator.removal.region import ConeRegion
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.strategies import SearchTask

@@ -54,7 +54,7 @@ def constants() -> dict[str, float]:
     from canalwise.estimator.approach.table import PHASE_NUMBERS
     from canalwise.estimator.geometry.batch_loops import LAST, SLACK, TOUCH_TOL_MM
     from canalwise.estimator.geometry.cone_formulas import SMALLEST_STEP_MM
-    from canalwise.estimator.removal.pars_and_spinous_base import SAMPLE_MM
+    from canalwise.estimator.level.sample_spacing import SAMPLE_MM
 
     broken = {"LAST": float(LAST), "SLACK": float(SLACK), "SMALLEST_STEP_MM": float(SMALLEST_STEP_MM)}
     broken |= {"TOUCH_TOL_MM": float(TOUCH_TOL_MM), "LOOK_STEP": float(LOOK_STEP), "SIGHT_MM": float(SIGHT_MM)}

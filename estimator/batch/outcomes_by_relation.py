@@ -10,12 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.batch.cpu import pars_mm
 from canalwise.estimator.batch.outcomes import Outcomes
+from canalwise.estimator.batch.row_widths import pars_mm
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.level.target_names import FROM_TARGETS, NAMES
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.removal.structure_names import OTHER, structures_of
-from canalwise.estimator.removal.target_names import FROM_TARGETS, NAMES
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side
@@ -32,7 +32,7 @@ USUAL_WANTED = ("ipsilateral recess", "contralateral recess")
 
 @dataclass(frozen=True)
 class RequiredTargets:
-    """Target sets of `estimator.removal.target_names` that must be reached, and the share of each that is enough.
+    """Target sets of `estimator.level.target_names` that must be reached, and the share of each that is enough.
 
     >>> RequiredTargets(("contralateral recess",), 1.0).enough_frac
     1.0
@@ -151,7 +151,7 @@ TARGET_SETS = tuple(dict.fromkeys(name for _, name in FROM_TARGETS.values()))
 
 
 def set_name(relation: str, target_set: str) -> str:
-    """The name of one side's set as `estimator.removal.target_names` has it.
+    """The name of one side's set as `estimator.level.target_names` has it.
 
     >>> set_name("contralateral", "lateral recess")
     'contralateral recess'

@@ -15,14 +15,15 @@ from canalwise.estimator.batch.outcomes import ErrorShifts, taken_by_all
 from canalwise.estimator.batch.success_probability import SuccessProbability, success_among
 from canalwise.estimator.estimate.estimate import Cost, Estimate, cost_of, estimate_of
 from canalwise.estimator.interval import SD_OF_95, ends95
+from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.level.target_names import FROM_TARGETS
 from canalwise.estimator.level.task_level import TaskLevel, level_for_task
 from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.planning.pivot_constraint import repeated, with_pivots
-from canalwise.estimator.removal.bone_removal import LevelBone, removal_of
+from canalwise.estimator.removal.bone_removal import removal_of
 from canalwise.estimator.removal.canal_area import CanalAreaChange, decompression_of
 from canalwise.estimator.removal.midline_laminectomy import laminectomy
-from canalwise.estimator.removal.target_names import FROM_TARGETS
 from canalwise.estimator.search.best_approach import SearchTask, reached_exactly, search
 from canalwise.estimator.search.exploration import Progress
 from canalwise.recon.errors import AnatomyNotFound, WrongUse

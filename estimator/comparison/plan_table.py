@@ -39,8 +39,12 @@ from canalwise.estimator.estimate.probabilities import successes_of, wanted_of
 from canalwise.estimator.geometry.level_arrays import F64
 from canalwise.estimator.interval import SD_OF_95, Ends, ends95
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.level.target_names import (
+    FROM_TARGETS,
+    NAMES,
+    chosen,
+)
 from canalwise.estimator.removal.midline_laminectomy import laminectomy
-from canalwise.estimator.removal.target_names import FROM_TARGETS, NAMES, chosen
 from canalwise.estimator.search.best_approach import reached_exactly
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES, Mask
@@ -56,7 +60,7 @@ class PlanTableTask:
     Parameters
     ----------
     plans : one to MOST, of one level; the first is what the others are told against
-    task : the sets of `estimator.removal.target_names` to be touched
+    task : the sets of `estimator.level.target_names` to be touched
     midline : a midline laminectomy too, as a reference?
     both : the first left and the first right plan's ipsilateral phases together too? They share one instrument
     """

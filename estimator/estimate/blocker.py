@@ -16,8 +16,9 @@ from scipy.ndimage import map_coordinates
 from canalwise.estimator.approach.approach import PlacedPhase, other_side
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.geometry.field_sampling import PROTECTED_STEP_MM
-from canalwise.estimator.removal.keep_out import KeepOut
-from canalwise.estimator.removal.reach import PROTECTED, nearest_phase, touch_of
+from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.estimator.level.level_bone import PROTECTED
+from canalwise.estimator.removal.reach import nearest_phase, touch_of
 from canalwise.recon.anatomy import Anatomy, Frame, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Labels, Mask, Part, Side, Tissue, vertebra_name

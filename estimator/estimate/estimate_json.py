@@ -16,7 +16,7 @@ from canalwise.estimator.estimate.limit_checks import verdict_intervals, verdict
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.estimate.probabilities import Chances, chances_of
 from canalwise.estimator.interval import Interval
-from canalwise.estimator.removal.bone_removal import PROTECTED_PARTS
+from canalwise.estimator.level.level_bone import PROTECTED_PARTS
 from canalwise.estimator.removal.facet_preservation import FacetPreservation
 from canalwise.estimator.removal.reach import Reach
 from canalwise.estimator.removal.structure_names import by_structure

@@ -21,7 +21,7 @@ from canalwise.estimator.geometry.level_arrays import DISC_AREA, F64
 from canalwise.estimator.interval import SD_OF_95, ends95
 from canalwise.estimator.level.all_targets_level import all_targets_level
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.removal.target_names import MIDLINE
+from canalwise.estimator.level.target_names import MIDLINE
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Part, Side, label_of, sided

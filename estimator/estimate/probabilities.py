@@ -15,7 +15,11 @@ from canalwise.estimator.batch.outcomes_by_relation import ENOUGH_FRAC, USUAL_WA
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.limit_checks import Verdict, verdicts_of
 from canalwise.estimator.estimate.monte_carlo import SampledChanges
-from canalwise.estimator.removal.target_names import FROM_TARGETS, MIDLINE, NAMES
+from canalwise.estimator.level.target_names import (
+    FROM_TARGETS,
+    MIDLINE,
+    NAMES,
+)
 from canalwise.recon.labels import Mask, Side
 
 KEPT = {"facet area kept": "area_frac", "facet width kept": "width_frac", "pars width left": "pars_mm"}

@@ -9,7 +9,7 @@ import numpy as np
 
 from canalwise.estimator.geometry.level_arrays import LevelArrays
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.removal.target_names import MIDLINE
+from canalwise.estimator.level.target_names import MIDLINE
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

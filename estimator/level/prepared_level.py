@@ -14,13 +14,18 @@ from canalwise.estimator.level.border_uncertainty import (
     border_uncertainty_of,
     thinner_bone,
 )
+from canalwise.estimator.level.compression import Compression, compression_of
+from canalwise.estimator.level.joint_faces import faces_of
+from canalwise.estimator.level.keep_out import KeepOut, keep_out_of
+from canalwise.estimator.level.level_bone import (
+    BoneBricks,
+    LevelBone,
+    bone_bricks,
+    level_bone_of,
+)
+from canalwise.estimator.level.pars_and_base_samples import ParsAndBaseSamples, pars_and_base_samples
+from canalwise.estimator.level.target_points import TaskTargets, task_targets
 from canalwise.estimator.limits import Limits
-from canalwise.estimator.removal.bone_removal import BoneBricks, LevelBone, bone_bricks, level_bone_of
-from canalwise.estimator.removal.canal_area import Compression, compression_of
-from canalwise.estimator.removal.facet_preservation import faces_of
-from canalwise.estimator.removal.keep_out import KeepOut, keep_out_of
-from canalwise.estimator.removal.pars_and_spinous_base import ParsAndBaseSamples, pars_and_base_samples
-from canalwise.estimator.removal.target_points import TaskTargets, task_targets
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.image.skin import air_in_view
 from canalwise.recon.labels import Part, Side, label_of

@@ -10,10 +10,9 @@ import numpy as np
 
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.geometry.level_arrays import LevelArrays
+from canalwise.estimator.level.pars_and_base_samples import ParsAndBaseSamples
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.removal.pars_and_spinous_base import ParsAndBaseSamples
-from canalwise.estimator.removal.reach import AT_DISC
-from canalwise.estimator.removal.target_names import FROM_TARGETS, NAMES
+from canalwise.estimator.level.target_names import AT_DISC, FROM_TARGETS, NAMES
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side

@@ -14,8 +14,8 @@ from canalwise.estimator.approach.approach import (
     tilts_deg,
 )
 from canalwise.estimator.approach.instrument import Channel
+from canalwise.estimator.level.target_points import all_points_mm
 from canalwise.estimator.planning.canal_entry import canal_entry_in_view
-from canalwise.estimator.removal.reach import all_points_mm
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float

@@ -13,9 +13,9 @@ from canalwise.estimator.approach.search_bounds import BOUNDS, INSTRUMENTS, inst
 from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
 from canalwise.estimator.batch.score import Score
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.level.target_names import chosen
 from canalwise.estimator.level.task_level import TaskLevel, level_for_task
 from canalwise.estimator.planning.canal_entry import canal_entry_of
-from canalwise.estimator.removal.target_names import chosen
 from canalwise.estimator.search.exploration import (
     EvaluatedApproaches,
     Progress,
@@ -58,7 +58,7 @@ class SearchTask:
     ----------
     sides : that may be approached from
     instruments : name -> channel that may be used
-    task : the sets of `estimator.removal.target_names` to be touched
+    task : the sets of `estimator.level.target_names` to be touched
     budget : approaches that are evaluated, all sides and instruments together
     seed : the same one gives the same answer
     near_only : the ipsilateral phase alone, without going over the top

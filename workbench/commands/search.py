@@ -87,7 +87,7 @@ def question_of(args: argparse.Namespace) -> SearchTask:
     """What the options ask for; WrongUse for a name that is unknown."""
     from canalwise.estimator.approach.search_bounds import instruments_named
     from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
-    from canalwise.estimator.removal.target_names import named
+    from canalwise.estimator.level.target_names import named
     from canalwise.estimator.search.best_approach import SearchTask
 
     return SearchTask(

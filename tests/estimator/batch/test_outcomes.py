@@ -105,7 +105,7 @@ def test_targets_moved_outward_are_reached_further_out_or_not_at_all(prepared, t
 
 def test_bones_border_costs_what_a_second_removal_says(prepared, table):
     """Drawing all borders in by d costs d times `per_mm`: against the exact removal from bone drawn in."""
-    from canalwise.estimator.level.border_shift import eroded_occupancy
+    from canalwise.estimator.geometry.border_shift import eroded_occupancy
     from canalwise.estimator.removal.bone_removal import removal_of
     from canalwise.estimator.removal.region import ConeRegion
 

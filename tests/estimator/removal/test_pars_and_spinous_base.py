@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from canalwise.estimator.removal.bone_removal import LevelBone, Removal
-from canalwise.estimator.removal.pars_and_spinous_base import (
+from canalwise.estimator.level.level_bone import LevelBone
+from canalwise.estimator.level.pars_and_base_samples import pars_and_base_samples
+from canalwise.estimator.level.sample_spacing import (
     BONE_FRAC,
     PARS_ENDS_FRAC,
     SAMPLE_MM,
-    pars_and_base_samples,
-    pars_of,
-    spinous_base,
 )
+from canalwise.estimator.removal.bone_removal import Removal
+from canalwise.estimator.removal.pars_and_spinous_base import pars_of, spinous_base
 from canalwise.recon.anatomy import Frame, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Part, Side, label_of, sided

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.approach.approach import PlacedPhase
-from canalwise.estimator.removal.keep_out import keep_out_of
+from canalwise.estimator.level.keep_out import keep_out_of
 from canalwise.estimator.removal.reach import reach_of
 from canalwise.recon.anatomy import Targets
 from tests import closed_forms

@@ -1,4 +1,4 @@
-"""The names of what a decompression may be asked to touch; `estimator.removal.target_points` says where each lies."""
+"""The names of what a decompression may be asked to touch; `estimator.level.target_points` says where each lies."""
 
 from __future__ import annotations
 
@@ -42,3 +42,7 @@ def named(text: str) -> tuple[str, ...]:
     ('ipsilateral recess', 'roof')
     """
     return chosen([name.strip().replace("-", " ") for name in text.split(",")])
+
+
+AT_DISC = ("canal wall", "disc border")
+"""Target sets that lie in the disc's mid-plane; the lateral reach is measured on them."""
