@@ -23,8 +23,7 @@ from bench_scene import LEVEL, narrow_level
 
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.batch.success_probability import ExecutionSampler, success_of
-from canalwise.estimator.level.prepared_level import prepared_level
-from canalwise.estimator.level.task_level import level_for_task
+from canalwise.estimator.level.prepared_level import level_for_task, prepared_level
 from canalwise.estimator.search import exploration as explore
 from canalwise.estimator.search.best_approach import SearchTask, search
 from canalwise.estimator.search.exploration import (

@@ -1,7 +1,7 @@
 """The batch's three questions on a graphics card (the extra `gpu`); `batch.cu` holds the formulas.
 
-`outcomes(prepared, table, on=Gpu())` asks the card instead of the processor. Sums are of single precision and their
-order does not depend on anything but the scene, so the same question gives the same bytes on the same card.
+`outcomes(scene, table, on=Gpu())` asks the card instead of the processor. Sums are of single precision and their order
+does not depend on anything but the scene, so the same question gives the same bytes on the same card.
 """
 
 from __future__ import annotations

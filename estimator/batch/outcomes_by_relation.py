@@ -12,10 +12,11 @@ import numpy.typing as npt
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.batch.outcomes import Outcomes
 from canalwise.estimator.batch.row_widths import pars_mm
-from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.geometry.level_arrays import LevelArrays
 from canalwise.estimator.level.target_names import FROM_TARGETS, NAMES
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.removal.structure_names import OTHER, structures_of
+from canalwise.recon.anatomy import Level
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side
@@ -117,12 +118,12 @@ def _followed(value: Any, other: Any) -> Any:
     return np.concatenate([value, other])
 
 
-def outcomes_by_relation(prepared: PreparedLevel, side: Side, outcomes: Outcomes) -> OutcomesByRelation:
+def outcomes_by_relation(level: Level, side: Side, outcomes: Outcomes) -> OutcomesByRelation:
     """The outcomes of approaches that all come from one side; the sweep is costed, not the task."""
     near = SIDES.index(side)
     sides = dict(zip(RELATIONS, (near, 1 - near), strict=True))
     taken, total = outcomes.taken, outcomes.taken.bone_mm3
-    by_structure = {name: taken.of(*labels) for name, labels in structures_of(prepared.level, side).items()}
+    by_structure = {name: taken.of(*labels) for name, labels in structures_of(level, side).items()}
     rest = total - np.sum(list(by_structure.values()), axis=0)
     sets = taken.scene.sets
     return OutcomesByRelation(
@@ -159,12 +160,11 @@ def set_name(relation: str, target_set: str) -> str:
     return f"{relation} {target_set.removeprefix('lateral ')}"
 
 
-def pars_before_mm(prepared: PreparedLevel, side: Side) -> dict[str, float]:
+def pars_before_mm(scene: LevelArrays, side: Side) -> dict[str, float]:
     """Relation -> least width of the pars before any removal, as the batch counts it, mm; NaN where not in view.
 
     The batch's rows lie elsewhere than the exact answer's samples, so only its own count tells what was lost.
     """
-    scene = prepared.scene
     before = dict(zip(SIDES, pars_mm(scene, scene.pars.before_run[None])[0], strict=True))
     return {relation: float(before[s]) for relation, s in zip(RELATIONS, (side, other_side(side)), strict=True)}
 

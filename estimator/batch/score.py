@@ -94,9 +94,9 @@ def set_shares(task_level: TaskLevel, found: Outcomes) -> Float:
 def _broken(task_level: TaskLevel, found: Outcomes, guard: Mapping[str, float]) -> Float:
     """(A,) array: by how much limits are broken, each as a share of it; what could not be measured breaks none."""
     margins = margins_frac(
-        outcomes_by_relation(task_level, task_level.side, found),
+        outcomes_by_relation(task_level.level, task_level.side, found),
         task_level.limits,
-        pars_before_mm(task_level, task_level.side),
+        pars_before_mm(task_level.scene, task_level.side),
     )
     kept = [margin - _guard(guard, name) for name, margin in margins.items()]
     return np.asarray(np.nan_to_num(np.maximum(-np.array(kept), 0.0), nan=0.0).sum(axis=0))

@@ -248,8 +248,8 @@ def _reported(question: ConstrainedTask, phases: tuple[int, ...], cells: Indices
     if len(phases) == 1:
         table = one_phase(table, phases[0])
         names = tuple(name for name in names if name.startswith(RELATIONS[phases[0]]))
-    by_relation = outcomes_by_relation(prepared, side, outcomes(prepared, table))
-    margins = margins_frac(by_relation, prepared.limits, pars_before_mm(prepared, side))
+    by_relation = outcomes_by_relation(prepared.level, side, outcomes(prepared.scene, table))
+    margins = margins_frac(by_relation, prepared.limits, pars_before_mm(prepared.scene, side))
     short = by_relation.short_frac(replace(question.wanted, names=names)) if names else np.zeros(len(cells))
     return ConstrainedResult(angles, by_relation, excess_frac(margins), short)
 

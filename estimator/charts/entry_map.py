@@ -159,7 +159,7 @@ def entry_map(
 def entries_of(prepared: PreparedLevel, ground: EntryVariation, step_mm: float) -> Entries:
     """The entries about a plan's own."""
     plan, level = ground.plan, ground.level
-    own = skin_entry_of(prepared, plan, placed_phases(plan, level.frame)[0])
+    own = skin_entry_of(prepared.anatomy, plan, placed_phases(plan, level.frame)[0], prepared.air_in_view)
     centre = round(own.cranial_mm / step_mm) * step_mm
     half = int(CRANIAL_MM // step_mm)
     cranial = centre + step_mm * np.arange(-half, half + 1)
@@ -241,7 +241,7 @@ def reasons_of(question: ConstrainedTask, answer: ConstrainedAnswer) -> list[str
     """
     found, wanted = answer.reaching, question.wanted
     margins = margins_frac(
-        found.by_relation, question.prepared.limits, pars_before_mm(question.prepared, question.side)
+        found.by_relation, question.prepared.limits, pars_before_mm(question.prepared.scene, question.side)
     )
     names, worst = list(margins), np.nan_to_num(np.array(list(margins.values())), nan=np.inf).argmin(axis=0)
     shares = np.nan_to_num(np.array([found.by_relation.targets_frac[name] for name in wanted.names]))

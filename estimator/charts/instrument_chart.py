@@ -143,8 +143,8 @@ def instrument_chart(
     channels = [(part, with_diameter(plan.channel, part, mm)) for part, row in DIAMETERS_MM.items() for mm in row]
     fitted = fitted_table(plan, [channel for _, channel in channels])
     answer = least_bone(_question(prepared, ground, wanted, fitted), budget, say=say)
-    held = outcomes_by_relation(prepared, plan.side, outcomes(prepared, fitted))
-    kept = excess_frac(margins_frac(held, prepared.limits, pars_before_mm(prepared, plan.side))) == 0.0
+    held = outcomes_by_relation(prepared.level, plan.side, outcomes(prepared.scene, fitted))
+    kept = excess_frac(margins_frac(held, prepared.limits, pars_before_mm(prepared.scene, plan.side))) == 0.0
     feasible = kept & (held.short_frac(wanted) == 0.0)
     of_part = np.array([part for part, _ in channels])
     curves = tuple(

@@ -126,8 +126,8 @@ def tilt_chart(
     tilts = np.concatenate([shown[shown != own], [own]])
     table = joined([tilted(prepared.level, approach, place, tilts[:-1]), table_of([approach])])
     order = np.argsort(tilts, kind="stable")
-    by_relation = outcomes_by_relation(prepared, approach.side, outcomes(prepared, table.rows(order)))
-    margins = margins_frac(by_relation, prepared.limits, pars_before_mm(prepared, approach.side))
+    by_relation = outcomes_by_relation(prepared.level, approach.side, outcomes(prepared.scene, table.rows(order)))
+    margins = margins_frac(by_relation, prepared.limits, pars_before_mm(prepared.scene, approach.side))
     feasible = (excess_frac(margins) == 0.0) & (by_relation.short_frac(wanted) == 0.0)
     rising = tilts[order]
     return TiltChart(

@@ -16,9 +16,9 @@ from canalwise.estimator.batch.success_probability import SuccessProbability, su
 from canalwise.estimator.estimate.estimate import Cost, Estimate, cost_of, estimate_of
 from canalwise.estimator.interval import SD_OF_95, ends95
 from canalwise.estimator.level.level_bone import LevelBone
-from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.level.prepared_level import PreparedLevel, level_for_task
 from canalwise.estimator.level.target_names import FROM_TARGETS
-from canalwise.estimator.level.task_level import TaskLevel, level_for_task
+from canalwise.estimator.level.task_level import TaskLevel
 from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.planning.pivot_constraint import repeated, with_pivots
 from canalwise.estimator.removal.bone_removal import removal_of
@@ -187,8 +187,8 @@ def _way(
     samples: PairedSamples,
 ) -> AccessResult:
     exact, copies, task_level, allowed_frac = reported
-    taken = taken_by_all(task_level.base, copies, ErrorShifts(sac_mm=samples.sac_mm, targets_mm=np.zeros(SAMPLES)))
-    nominal = taken_by_all(task_level.base, joined_plans(plans)).bone_mm3[0]
+    taken = taken_by_all(task_level.scene, copies, ErrorShifts(sac_mm=samples.sac_mm, targets_mm=np.zeros(SAMPLES)))
+    nominal = taken_by_all(task_level.scene, joined_plans(plans)).bone_mm3[0]
     bone = exact.cone.removal.total_mm3 + taken.bone_mm3 - samples.border_mm * taken.bone_per_mm - nominal
     success_by_execution = success_among(task_level, copies, allowed_frac)
     return AccessResult(

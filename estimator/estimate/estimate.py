@@ -113,7 +113,7 @@ def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str]
         reaching = pool.submit(reach_by, prepared, cone, other_side(approach.side))
         taking = {side: pool.submit(ligament_taken_mm3, pressing, side, cone) for side in SIDES}
         freed = freed_mm2(pressing, cone)
-        skin_entry = skin_entry_of(prepared, approach, phases[0])
+        skin_entry = skin_entry_of(prepared.anatomy, approach, phases[0], prepared.air_in_view)
     paths, touched, task_cost = asking.result()
     ligament = {side: taken.result() for side, taken in taking.items()}
     return Estimate(

@@ -19,7 +19,6 @@ from canalwise.estimator.approach.table import ApproachTable, joined
 from canalwise.estimator.batch.outcomes import ErrorShifts, Outcomes, outcomes
 from canalwise.estimator.geometry.level_arrays import DISC_AREA, F64
 from canalwise.estimator.interval import SD_OF_95, ends95
-from canalwise.estimator.level.all_targets_level import all_targets_level
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import MIDLINE
 from canalwise.recon.errors import WrongUse
@@ -143,7 +142,7 @@ def changes_of(
     """
     bone_mm, canal_mm, sac_mm = (np.append(each, 0.0) for each in (borders.bone_mm, borders.canal_mm, borders.sac_mm))
     shifts = ErrorShifts(sac_mm=sac_mm, targets_mm=canal_mm)
-    found = outcomes(all_targets_level(prepared), _and_nothing(table), shifts)
+    found = outcomes(prepared.all_targets_scene, _and_nothing(table), shifts)
     untouched = found.pars_mm >= found.pars_mm[-1] - PARS_TOL_MM
     return (
         {name: values[:-1] - values[0] for name, values in numbers_of(prepared, found, bone_mm).items()},

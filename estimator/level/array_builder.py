@@ -38,7 +38,7 @@ from canalwise.estimator.level.pars_and_base_rows import base_rows, pars_rows
 from canalwise.estimator.level.target_names import AT_DISC
 from canalwise.recon.anatomy import Anatomy, Frame, Level
 from canalwise.recon.grid import Float, Grid
-from canalwise.recon.labels import SIDES, Mask
+from canalwise.recon.labels import SIDES, Mask, Part, label_of
 from canalwise.recon.parallel import side_by_side
 
 CELL_MM = 1.0
@@ -80,6 +80,7 @@ def scene_of(anatomy: Anatomy, level: Level, level_bone: LevelBone, sac: KeepOut
         shade=shade,
         goals=_goals(level, level_bone),
         buckets=tuple(int(n) for n in names),
+        base_label=label_of(level.upper, Part.SPINOUS_BASE),
         bucket_whole=_sums(index, every.weight),
         pars_planes=planes,
         sets=_set_names(level),

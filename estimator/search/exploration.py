@@ -100,7 +100,7 @@ class EvaluatedApproaches:
         """How the approaches at (A, D) coordinates stand; kept."""
         table = self.space.approaches(unit)
         nearer = ErrorShifts(sac_mm=np.full(len(table), EDGE_MM), targets_mm=np.zeros(len(table)))
-        found = guarded_score(self.space.task_level, table, outcomes(self.space.task_level, table, nearer))
+        found = guarded_score(self.space.task_level, table, outcomes(self.space.task_level.scene, table, nearer))
         self._units.append(np.clip(unit, 0.0, 1.0))
         self._found.append(found)
         self.counted(len(unit))

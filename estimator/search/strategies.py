@@ -12,9 +12,9 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.approach.search_bounds import BOUNDS, INSTRUMENTS, instruments_named
 from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
 from canalwise.estimator.batch.score import Score
-from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.level.prepared_level import PreparedLevel, level_for_task
 from canalwise.estimator.level.target_names import chosen
-from canalwise.estimator.level.task_level import TaskLevel, level_for_task
+from canalwise.estimator.level.task_level import TaskLevel
 from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.search.exploration import (
     EvaluatedApproaches,
