@@ -11,7 +11,8 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Generic, TypeVar
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.comparison.accesses import AccessComparison, compared_accesses
+from canalwise.estimator.comparison.access_results import AccessComparison
+from canalwise.estimator.comparison.accesses import compared_accesses
 from canalwise.estimator.comparison.accesses_json import comparison_as_json
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json

@@ -15,6 +15,7 @@ import numpy as np
 
 from canalwise.estimator.estimate.estimate import Cost, Estimate
 from canalwise.estimator.estimate.monte_carlo import (
+    AFTER,
     BONE,
     CANAL,
     Causes,
@@ -42,7 +43,6 @@ TARGET_SPACING_SD_MM = 0.5 / np.sqrt(12.0)
 """Targets stand every 0.5 mm (design, shared definitions): the last one touched is known to within that."""
 
 SPLIT, SPACING, LIGAMENT, MIDLINE = "part split", "target spacing", "ligament", "midline"
-AFTER = "canal_after_mm2"
 
 Facets = Mapping[Side, Mapping[str, Interval]]
 

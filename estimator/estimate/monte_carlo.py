@@ -29,6 +29,9 @@ BONE, CANAL, SAC = "bone border", "canal border", "sac border"
 BORDERS = (BONE, CANAL, SAC)
 """Causes that the batch can shift itself, besides those of the hand."""
 
+AFTER = "canal_after_mm2"
+"""Name of the free canal area after the removal."""
+
 FAR_MM = 1000.0
 """Dorsal of the level by this much, an approach takes nothing."""
 
@@ -183,7 +186,7 @@ def numbers_of(prepared: PreparedLevel, found: Outcomes, inward_mm: Float) -> di
         "bone_mm3": taken.bone_mm3 - inward_mm * taken.bone_per_mm,
         "undercut_frac": _taken_frac(found, base, inward_mm),
         "bridge_mm": found.bridge_mm,
-        "canal_after_mm2": taken.of(DISC_AREA),
+        AFTER: taken.of(DISC_AREA),
         "lateral_removal_mm": taken.lateral_mm,
     }
     for n, side in enumerate(SIDES):

@@ -11,21 +11,23 @@ import pytest
 
 from canalwise.estimator.approach.approach import placed_phases
 from canalwise.estimator.approach.table import packed_phases
-from canalwise.estimator.comparison.accesses import (
+from canalwise.estimator.comparison.access_results import (
     BOTH,
     MIDLINE,
     AccessComparison,
-    both_entries,
-    compared_accesses,
-    joined_plans,
-    samples_of,
 )
+from canalwise.estimator.comparison.accesses import compared_accesses
 from canalwise.estimator.comparison.accesses_json import (
     cheapest,
     comparison_as_json,
     conclusion,
     difference95_mm3,
     is_tie,
+)
+from canalwise.estimator.comparison.paired_samples import (
+    both_entries,
+    joined_plans,
+    samples_of,
 )
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.planning.default_approach import default_approach

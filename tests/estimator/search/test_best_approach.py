@@ -22,9 +22,14 @@ from canalwise.estimator.batch.success_probability import (
     success_of,
 )
 from canalwise.estimator.estimate.estimate import estimate
+from canalwise.estimator.estimate.limit_checks import limits_broken
 from canalwise.estimator.level.prepared_level import PreparedLevel, level_for_task, prepared_level
 from canalwise.estimator.planning.default_approach import docking_point_mm
-from canalwise.estimator.search.best_approach import SearchTask, limits_broken, same_plans, search
+from canalwise.estimator.search.best_approach import (
+    SearchTask,
+    same_plans,
+    search,
+)
 from canalwise.estimator.search.exploration import EvaluatedApproaches, bone_for_reach, evolved, most_reach, spread
 from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.search_space import DIMENSIONS, SPARE_MM, SearchSpace
