@@ -16,7 +16,6 @@ import numpy.typing as npt
 from canalwise.estimator.approach.table import ApproachTable
 from canalwise.estimator.batch.outcomes import outcomes
 from canalwise.estimator.batch.outcomes_by_relation import (
-    RELATIONS,
     OutcomesByRelation,
     RequiredTargets,
     excess_frac,
@@ -25,6 +24,7 @@ from canalwise.estimator.batch.outcomes_by_relation import (
     pars_before_mm,
 )
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.limit_rules import RELATIONS
 from canalwise.estimator.planning.pivot_constraint import one_phase
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side

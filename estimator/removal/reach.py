@@ -15,7 +15,7 @@ from canalwise.estimator.level.level_bone import PROTECTED
 from canalwise.estimator.level.target_names import AT_DISC
 from canalwise.estimator.level.target_points import all_points_mm
 from canalwise.recon.anatomy import Anatomy, Level, Targets
-from canalwise.recon.grid import Float
+from canalwise.recon.grid import Float, triple
 from canalwise.recon.labels import Mask
 
 TOUCH_TOL_MM = 1e-6
@@ -113,13 +113,8 @@ def reach_of(
         if len(sights)
         else float("nan"),
         limited_by=ALL_TOUCHED if missed is None else _limited_by(points, missed, touch, keep_out, phases),
-        next_ras_mm=None if missed is None else _triple(points[missed]),
+        next_ras_mm=None if missed is None else triple(points[missed]),
     )
-
-
-def _triple(point_mm: Float) -> tuple[float, float, float]:
-    x, y, z = (float(v) for v in point_mm)
-    return x, y, z
 
 
 def touched_frac(sets: Mapping[str, Float], touched: Mask) -> dict[str, float]:
