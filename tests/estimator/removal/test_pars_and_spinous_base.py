@@ -51,8 +51,8 @@ def share_within(signed_mm: Float) -> Float:
 def level_bone() -> LevelBone:
     """Both pars as spindles, 8 mm deep, and the base as a block between them."""
     x, y, z = np.moveaxis(LEVEL.frame.to_level_mm(GRID.voxel_centres_mm()), -1, 0)
-    solids = {label_of("L3", Part.SPINOUS_BASE): np.max([np.abs(v) - mm / 2 for v, mm in zip((x, y, z), BASE_MM,
-                                                                                      strict=True)], axis=0)}  # fmt: skip
+    block = np.max([np.abs(v) - mm / 2 for v, mm in zip((x, y, z), BASE_MM, strict=True)], axis=0)
+    solids = {label_of("L3", Part.SPINOUS_BASE): block}
     for side, sign in (("left", 1.0), ("right", -1.0)):
         along = sign * x - 4.0
         depth = np.max([-along, along - width_mm(z), np.abs(y) - 4.0], axis=0)
