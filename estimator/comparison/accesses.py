@@ -27,8 +27,9 @@ from canalwise.estimator.level.prepared_level import PreparedLevel, level_for_ta
 from canalwise.estimator.level.target_names import FROM_TARGETS, of_both_halves
 from canalwise.estimator.level.task_level import TaskLevel
 from canalwise.estimator.planning.canal_entry import canal_entry_of
-from canalwise.estimator.search.best_approach import SearchTask, search
+from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.exploration import Progress
+from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.labels import SIDES, Side
 

@@ -33,8 +33,13 @@ from canalwise.estimator.comparison.quantities import (
     within,
 )
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
-from canalwise.estimator.estimate.intervals import AFTER, Intervals, area_causes, cost_causes, intervals_of
-from canalwise.estimator.estimate.monte_carlo import SampledChanges, with_noise
+from canalwise.estimator.estimate.intervals import (
+    Intervals,
+    area_causes,
+    cost_causes,
+    intervals_of,
+)
+from canalwise.estimator.estimate.monte_carlo import AFTER, SampledChanges, with_noise
 from canalwise.estimator.estimate.probabilities import successes_of, wanted_of
 from canalwise.estimator.estimate.task_reach import reached_exactly
 from canalwise.estimator.interval import SD_OF_95, Ends, ends95

@@ -20,12 +20,12 @@ from canalwise.estimator.search.pareto import Order, thinned
 from canalwise.estimator.search.strategies import (
     Candidate,
     SearchBranch,
+    SearchTask,
     allowed_of,
     candidate_at,
     explore_all,
     search_branches,
 )
-from canalwise.estimator.search.strategies import SearchTask as SearchTask
 from canalwise.recon.labels import Mask
 
 SHOWN = 16

@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
     from canalwise.estimator.level.prepared_level import prepared_level
     from canalwise.estimator.level.target_names import named
-    from canalwise.estimator.search.best_approach import SearchTask
+    from canalwise.estimator.search.strategies import SearchTask
     from canalwise.recon.case.folder import read_case
     from canalwise.recon.serialization import write_json_atomic
     from canalwise.workbench.console.json_results import compared_json

@@ -25,15 +25,11 @@ from canalwise.estimator.estimate.estimate import estimate
 from canalwise.estimator.estimate.limit_checks import limits_broken
 from canalwise.estimator.level.prepared_level import PreparedLevel, level_for_task, prepared_level
 from canalwise.estimator.planning.default_approach import docking_point_mm
-from canalwise.estimator.search.best_approach import (
-    SearchTask,
-    same_plans,
-    search,
-)
+from canalwise.estimator.search.best_approach import same_plans, search
 from canalwise.estimator.search.exploration import EvaluatedApproaches, bone_for_reach, evolved, most_reach, spread
 from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.search_space import DIMENSIONS, SPARE_MM, SearchSpace
-from canalwise.estimator.search.strategies import SearchBranch, candidate_of
+from canalwise.estimator.search.strategies import SearchBranch, SearchTask, candidate_of
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.labels import SIDES
 from canalwise.recon.serialization import json_text
