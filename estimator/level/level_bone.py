@@ -92,6 +92,7 @@ def bone_bricks(
 
 
 def sums_by_label(labels: Labels, amount: npt.NDArray[np.float32]) -> dict[int, float]:
+    """Label -> sum of the amounts of its voxels; labels with none are left out."""
     sums = np.bincount(labels.ravel(), weights=amount.ravel())
     return {int(n): float(sums[n]) for n in np.flatnonzero(sums > 0)}
 
