@@ -11,13 +11,14 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Generic, TypeVar
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.comparison.accesses import AccessComparison, compared_accesses
+from canalwise.estimator.comparison.access_results import AccessComparison
+from canalwise.estimator.comparison.accesses import compared_accesses
 from canalwise.estimator.comparison.accesses_json import comparison_as_json
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.level.target_names import NAMES as TARGET_SETS
 from canalwise.estimator.limits import Limits
-from canalwise.estimator.removal.target_names import NAMES as TARGET_SETS
 from canalwise.estimator.search.best_approach import SearchResult
 from canalwise.estimator.search.best_approach import search as search_prepared
 from canalwise.estimator.search.search_json import search_as_json
@@ -96,7 +97,7 @@ def estimate(
 
     Parameters
     ----------
-    task : names of the target sets that are to be touched, of `estimator.removal.target_names`
+    task : names of the target sets that are to be touched, of `estimator.level.target_names`
 
     Raises
     ------

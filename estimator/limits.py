@@ -1,19 +1,13 @@
-"""Every default threshold the estimator applies: a value, its unit, its source and its evidence class.
-
-Evidence classes: READ (seen in an abstract, standard or package), CALC (computed from stated
-inputs), MEM (from memory), PRACTICE (common practice, no source).
-"""
+"""Every default threshold the estimator applies: a value, its unit, its source and its `EvidenceClass`."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import Literal
 
 from canalwise.recon.errors import WrongUse
-
-Evidence = Literal["READ", "CALC", "MEM", "PRACTICE"]
+from canalwise.recon.evidence import EvidenceClass
 
 
 @dataclass(frozen=True)
@@ -23,7 +17,7 @@ class Limit:
     value: float
     unit: str
     source: str
-    evidence: Evidence
+    evidence: EvidenceClass
 
 
 HALF_OF_FACET = "half of the joint should stay (J Bone Joint Surg Br 94-B Supp X, Britspine 2010; after Abumi 1990)"

@@ -147,3 +147,13 @@ def isotropic_grid(low_mm: npt.ArrayLike, high_mm: npt.ArrayLike, spacing_mm: fl
     affine[:3, 3] = low
     i, j, k = (int(n) for n in np.ceil((high - low) / spacing_mm - 1e-9) + 1)
     return Grid((i, j, k), affine)
+
+
+def triple(point_mm: Float) -> tuple[float, float, float]:
+    """A (3,) array as three of Python's own numbers, as values and files hold a place.
+
+    >>> triple(np.array([1.0, 2.0, 0.5]))
+    (1.0, 2.0, 0.5)
+    """
+    x, y, z = (float(v) for v in point_mm)
+    return x, y, z

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Evidence = Literal["READ", "MEM", "CALC", "none"]
+from canalwise.recon.evidence import EvidenceClass
 
 
 @dataclass(frozen=True)
@@ -21,14 +21,14 @@ class Threshold:
     band : name of the band on the worse side of `value`
     value, unit : the limit
     source : authors, journal, year
-    evidence : READ (seen in an abstract or standard), MEM (from memory), CALC, none (common practice)
+    evidence : how well the limit is supported
     """
 
     band: str
     value: float
     unit: str
     source: str
-    evidence: Evidence
+    evidence: EvidenceClass
 
 
 @dataclass(frozen=True)
@@ -137,12 +137,12 @@ _SCALES = (
             Threshold("grade IV", 75.0, "%", MEYERDING, "MEM"),
             Threshold("grade III", 50.0, "%", MEYERDING, "MEM"),
             Threshold("grade II", 25.0, "%", MEYERDING, "MEM"),
-            Threshold("grade I", 5.0, "%", "less is measuring error; common practice, no source", "none"),
+            Threshold("grade I", 5.0, "%", "less is measuring error; common practice, no source", "PRACTICE"),
         ),
         "no slip",
     ),
     SeverityScale(
-        "pars width", "low", (Threshold("thin", 5.0, "mm", "common practice, no source", "none"),), "not thin"
+        "pars width", "low", (Threshold("thin", 5.0, "mm", "common practice, no source", "PRACTICE"),), "not thin"
     ),
 )
 SCALES = {scale.quantity: scale for scale in _SCALES}
@@ -180,4 +180,4 @@ def flavum_thickness_mm(level: str) -> Threshold:
     name = "normal thickness"
     if level in FLAVUM_THICKNESS_MM:
         return Threshold(name, FLAVUM_THICKNESS_MM[level], "mm", "Khasawneh et al., Folia Morphol 2023", "READ")
-    return Threshold(name, UNLISTED_FLAVUM_MM, "mm", "value of L2-L3 taken; no source for this level", "none")
+    return Threshold(name, UNLISTED_FLAVUM_MM, "mm", "value of L2-L3 taken; no source for this level", "PRACTICE")

@@ -18,8 +18,8 @@ import numpy as np
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.estimate.estimate import Estimate, estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.level.target_names import AT_DISC
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.removal.reach import AT_DISC
 from canalwise.phantoms.anatomy.spine import Spine, spine_of
 from canalwise.phantoms.cases.suite import SuiteCase, phantom_suite
 from canalwise.phantoms.imaging.render import PhantomScan, render_scan

@@ -42,9 +42,8 @@ from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.estimate.intervals import Intervals, intervals_of
 from canalwise.estimator.estimate.probabilities import Chances, chances_of
 from canalwise.estimator.interval import Interval
+from canalwise.estimator.level.target_names import AT_DISC, FROM_TARGETS
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.removal.reach import AT_DISC
-from canalwise.estimator.removal.target_names import FROM_TARGETS
 from canalwise.phantoms.anatomy.spine import Spine, spine_of
 from canalwise.phantoms.cases.hard_case import names_in_view
 from canalwise.phantoms.cases.random_spec import varied_spec

@@ -28,8 +28,7 @@ from bench_scene import LEVEL, level_of
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.approach.search_bounds import BOUNDS
 from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
-from canalwise.estimator.level.prepared_level import prepared_level
-from canalwise.estimator.level.task_level import level_for_task
+from canalwise.estimator.level.prepared_level import level_for_task, prepared_level
 from canalwise.estimator.search.exploration import Cost, EvaluatedApproaches, bone_for_reach
 from canalwise.estimator.search.search_space import SearchSpace
 from canalwise.estimator.search.strategies import SearchTask, allowed_of, explore_all, least_missed, search_branches

@@ -58,9 +58,10 @@ from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.estimate.intervals import intervals_of
 from canalwise.estimator.geometry.bricks import SAMPLES_PER_EDGE
 from canalwise.estimator.geometry.signed_distance import swept_distance_mm
+from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.estimator.level.level_bone import LevelBone, bone_bricks
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
-from canalwise.estimator.removal.bone_removal import LevelBone, bone_bricks, removal_of
-from canalwise.estimator.removal.keep_out import KeepOut
+from canalwise.estimator.removal.bone_removal import removal_of
 from canalwise.estimator.removal.region import ConeRegion
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.strategies import SearchTask
@@ -135,11 +136,11 @@ def estimator_figures() -> dict[str, float]:
 def batch_figures(prepared: PreparedLevel, table: ApproachTable) -> dict[str, float]:
     """What the batch does per second; refuses when its removals are not those of exact estimates."""
     shown = table.rows(np.arange(0, len(table), len(table) // 8))
-    for row, ours_mm3 in enumerate(taken_by_all(prepared, shown).bone_mm3):
+    for row, ours_mm3 in enumerate(taken_by_all(prepared.scene, shown).bone_mm3):
         exact_mm3 = estimate_of(prepared, shown.approach(row)).cone.removal.total_mm3
         check_agreement(float(ours_mm3), exact_mm3)
-    removal_s, removal_cpu_s = least_seconds(lambda: taken_by_all(prepared, table))
-    full_s, _ = least_seconds(lambda: outcomes(prepared, table))
+    removal_s, removal_cpu_s = least_seconds(lambda: taken_by_all(prepared.scene, table))
+    full_s, _ = least_seconds(lambda: outcomes(prepared.scene, table))
     return {
         "removal_per_s": len(table) / removal_s,
         "removal_per_cpu_s": len(table) / removal_cpu_s,

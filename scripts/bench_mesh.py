@@ -11,7 +11,7 @@ import manifold3d
 import numpy as np
 
 from canalwise.estimator.approach.approach import PlacedPhase
-from canalwise.estimator.removal.bone_removal import LevelBone
+from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.recon.grid import Float
 from canalwise.recon.image.isosurface import mesh_of
 

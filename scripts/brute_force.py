@@ -84,13 +84,13 @@ def on_lattice(space: SearchSpace, ends: Float, per_axis: int, allowed_frac: flo
 def least_of(space: SearchSpace, unit: Float, allowed_frac: float, on: Device) -> Least:
     """The same of (A, D) coordinates. Most reach too little, so reach is asked first."""
     asked, table = space.task_level, space.approaches(unit)
-    shares = reached_by_all(asked, table, on=on)[0][:, asked.side_of_set, np.arange(len(asked.requested_mm))]
+    shares = reached_by_all(asked.scene, table, on=on)[0][:, asked.side_of_set, np.arange(len(asked.requested_mm))]
     missed = np.maximum(ENOUGH_FRAC - SHARE_TOL - shares, 0.0).sum(axis=1)
     cost = NEVER_MM3 + BREAKS_MM3 * np.maximum(missed - allowed_frac, 0.0)
     rows = np.flatnonzero(missed <= allowed_frac)
     if len(rows):
         some = table.rows(rows)
-        cost[rows] = bone_for_reach(allowed_frac)(guarded_score(asked, some, outcomes(asked, some, on=on)))
+        cost[rows] = bone_for_reach(allowed_frac)(guarded_score(asked, some, outcomes(asked.scene, some, on=on)))
     which = int(cost.argmin())
     return Least(float(cost[which]), unit[which], len(unit), len(rows))
 

@@ -40,11 +40,11 @@ def main() -> None:
     for cell_mm in CELLS_MM:
         scene_build.CELL_MM = cell_mm
         prepared = prepared_level(anatomy, LEVEL)
-        found = outcomes(prepared, shown)
+        found = outcomes(prepared.scene, shown)
         volume = 100 * (found.taken.bone_mm3 / volumes - 1)
         area = np.abs(found.facet_area_frac - areas).max()
         start_s = time.process_time()
-        taken_by_all(prepared, timed)
+        taken_by_all(prepared.scene, timed)
         each_us = 1e6 * (time.process_time() - start_s) / TIMED
         points = int((prepared.scene.cloud.weight > 0).sum())
         worst = volume[np.abs(volume).argmax()]

@@ -20,8 +20,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from canalwise.estimator.approach.approach import PlacedPhase, axis_level
 from canalwise.estimator.geometry import bricks
+from canalwise.estimator.geometry.region_protocol import SignedRegion
 from canalwise.estimator.geometry.signed_distance import swept_distance_mm
-from canalwise.estimator.removal.region import SignedRegion
 from canalwise.recon.grid import Float, isotropic_grid
 from tests.closed_forms import swept_through_slab_mm3
 

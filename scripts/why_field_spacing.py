@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Why `estimator.removal.keep_out.FIELD_SPACING_MM` is 0.3: error of the clearance to the sac against its cost.
+"""Why `estimator.level.keep_out.FIELD_SPACING_MM` is 0.3: error of the clearance to the sac against its cost.
 
 A dural sac that is a straight tube of 8 mm radius is labelled on 0.5 and 1 mm voxels. Lines of sight from a
 pivot pass over it at many distances; the exact clearance of each is plane geometry. Run with the project's Python:
@@ -17,7 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from canalwise.estimator.removal import keep_out as keepout
+from canalwise.estimator.level import keep_out as keepout
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.grid import Float, isotropic_grid
 from canalwise.recon.labels import Tissue

@@ -25,8 +25,8 @@ from canalwise.estimator.estimate.estimate import Estimate, estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.estimate.intervals import Intervals, intervals_of
 from canalwise.estimator.interval import Interval
+from canalwise.estimator.level.target_names import AT_DISC
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.removal.reach import AT_DISC
 from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.cases.suite import GridRequest, SuiteCase, phantom_suite
 from canalwise.phantoms.imaging.render import render_scan

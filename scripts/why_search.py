@@ -23,10 +23,9 @@ from bench_scene import LEVEL, narrow_level
 
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.batch.success_probability import ExecutionSampler, success_of
-from canalwise.estimator.level.prepared_level import prepared_level
-from canalwise.estimator.level.task_level import level_for_task
+from canalwise.estimator.level.prepared_level import level_for_task, prepared_level
 from canalwise.estimator.search import exploration as explore
-from canalwise.estimator.search.best_approach import SearchTask, search
+from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.exploration import (
     Cost,
     EvaluatedApproaches,
@@ -37,6 +36,7 @@ from canalwise.estimator.search.exploration import (
     spread,
 )
 from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
+from canalwise.estimator.search.strategies import SearchTask
 
 START = 8192
 ELITE, SHRINK = 64, 0.9

@@ -20,8 +20,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.geometry.bricks import bricks_of_voxels
+from canalwise.estimator.geometry.region_protocol import SignedRegion
 from canalwise.estimator.geometry.signed_distance import paths_distance_mm
-from canalwise.estimator.removal.region import SignedRegion
 from canalwise.recon.grid import Float, isotropic_grid
 
 PIVOT_MM = np.zeros(3)

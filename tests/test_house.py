@@ -75,7 +75,7 @@ def _name_of(path: Path) -> str:
 
 ROOMS = {
     "recon": "image dicom intake bone canal spine segmentation level measurement case",
-    "estimator": "approach geometry removal level planning batch estimate charts search comparison",
+    "estimator": "approach geometry level removal planning batch estimate charts search comparison",
     "workbench": "style images charts console teaching surfaces report sheet rehearsal commands",
     "workbench.rehearsal": "session handlers server",
     "phantoms": "solid anatomy truth imaging cases",

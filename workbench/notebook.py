@@ -18,7 +18,7 @@ from typing import Any
 from canalwise.estimator.charts.entry_map import EntryMap
 from canalwise.estimator.charts.instrument_chart import InstrumentChart
 from canalwise.estimator.charts.tilt_chart import TiltChart
-from canalwise.estimator.comparison.accesses import AccessComparison
+from canalwise.estimator.comparison.access_results import AccessComparison
 from canalwise.estimator.comparison.accesses_json import comparison_as_json
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json

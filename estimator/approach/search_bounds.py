@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from canalwise.estimator.approach.instrument import Channel
-from canalwise.estimator.limits import Evidence
 from canalwise.recon.errors import WrongUse
+from canalwise.recon.evidence import EvidenceClass
 
 
 @dataclass(frozen=True)
@@ -19,7 +19,7 @@ class Bound:
     high: float
     unit: str
     source: str
-    evidence: Evidence
+    evidence: EvidenceClass
 
     def __post_init__(self) -> None:
         if not self.low <= self.high:
@@ -58,7 +58,7 @@ class Instrument:
 
     channel: Channel
     source: str
-    evidence: Evidence
+    evidence: EvidenceClass
 
 
 INSTRUMENTS: Mapping[str, Instrument] = MappingProxyType(

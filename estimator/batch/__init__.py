@@ -10,7 +10,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "outcomes_by_relation": [
             "ENOUGH_FRAC",
             "OutcomesByRelation",
-            "RELATIONS",
             "RequiredTargets",
             "USUAL_WANTED",
             "margins_frac",

@@ -1,7 +1,7 @@
 """The batch's three questions on a graphics card (the extra `gpu`); `batch.cu` holds the formulas.
 
-`outcomes(prepared, table, on=Gpu())` asks the card instead of the processor. Sums are of single precision and their
-order does not depend on anything but the scene, so the same question gives the same bytes on the same card.
+`outcomes(scene, table, on=Gpu())` asks the card instead of the processor. Sums are of single precision and their order
+does not depend on anything but the scene, so the same question gives the same bytes on the same card.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def constants() -> dict[str, float]:
     from canalwise.estimator.approach.table import PHASE_NUMBERS
     from canalwise.estimator.geometry.batch_loops import LAST, SLACK, TOUCH_TOL_MM
     from canalwise.estimator.geometry.cone_formulas import SMALLEST_STEP_MM
-    from canalwise.estimator.removal.pars_and_spinous_base import SAMPLE_MM
+    from canalwise.estimator.level.sample_spacing import SAMPLE_MM
 
     broken = {"LAST": float(LAST), "SLACK": float(SLACK), "SMALLEST_STEP_MM": float(SMALLEST_STEP_MM)}
     broken |= {"TOUCH_TOL_MM": float(TOUCH_TOL_MM), "LOOK_STEP": float(LOOK_STEP), "SIGHT_MM": float(SIGHT_MM)}

@@ -14,9 +14,7 @@ import numpy as np
 from canalwise.estimator.approach.table import ApproachTable, packed_phases
 from canalwise.estimator.batch.cpu import CPU
 from canalwise.estimator.geometry.level_arrays import F32, F64, LevelArrays
-from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.recon.grid import Float
-from canalwise.recon.labels import Part, label_of
 
 
 class Device(Protocol):
@@ -103,22 +101,20 @@ class Outcomes:
 
 
 def taken_by_all(
-    prepared: PreparedLevel, table: ApproachTable, shifts: ErrorShifts | None = None, on: Device = CPU
+    scene: LevelArrays, table: ApproachTable, shifts: ErrorShifts | None = None, on: Device = CPU
 ) -> RemovedBone:
     """What each approach of a table takes."""
-    scene = prepared.scene
     return RemovedBone(scene, *on.removals(scene, packed_phases(table), _clearance_radii_mm(scene, table, shifts)))
 
 
 def reached_by_all(
-    prepared: PreparedLevel, table: ApproachTable, shifts: ErrorShifts | None = None, on: Device = CPU
+    scene: LevelArrays, table: ApproachTable, shifts: ErrorShifts | None = None, on: Device = CPU
 ) -> tuple[F64, F64]:
     """What each approach of a table reaches.
 
     (A, 2, S) share of each side's target set that is touched, (A, 2, 2) farthest touched at disc level and least
     clearance beyond the berth, mm.
     """
-    scene = prepared.scene
     outward = np.zeros(len(table)) if shifts is None else shifts.targets_mm
     clearance_radii_mm = _clearance_radii_mm(scene, table, shifts)
     counts, by_relation = on.reaches(
@@ -128,17 +124,15 @@ def reached_by_all(
         return counts / _targets_there(scene), by_relation
 
 
-def outcomes(
-    prepared: PreparedLevel, table: ApproachTable, shifts: ErrorShifts | None = None, on: Device = CPU
-) -> Outcomes:
+def outcomes(scene: LevelArrays, table: ApproachTable, shifts: ErrorShifts | None = None, on: Device = CPU) -> Outcomes:
     """What each approach of a table takes, keeps and reaches."""
-    scene, phases = prepared.scene, packed_phases(table)
+    phases = packed_phases(table)
     clearance_radii_mm = _clearance_radii_mm(scene, table, shifts)
     taken = RemovedBone(scene, *on.removals(scene, phases, clearance_radii_mm))
     kept, pars_mm, bridge_mm = on.keepings(scene, phases, clearance_radii_mm)
-    reached, by_relation = reached_by_all(prepared, table, shifts, on)
+    reached, by_relation = reached_by_all(scene, table, shifts, on)
     whole = kept_whole_mm2(scene)
-    base = np.isin(scene.buckets, label_of(prepared.level.upper, Part.SPINOUS_BASE))
+    base = np.isin(scene.buckets, scene.base_label)
     with np.errstate(invalid="ignore", divide="ignore"):
         shares = kept / whole
         undercut = taken.weight[:, base].sum(axis=1) / scene.bucket_whole[base].sum()

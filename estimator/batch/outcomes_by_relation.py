@@ -10,17 +10,17 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.batch.cpu import pars_mm
 from canalwise.estimator.batch.outcomes import Outcomes
-from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.batch.row_widths import pars_mm
+from canalwise.estimator.geometry.level_arrays import LevelArrays
+from canalwise.estimator.level.target_names import FROM_TARGETS, NAMES
+from canalwise.estimator.limit_rules import FACET_AREA, FACET_WIDTH, OF_THE_MIDLINE, PARS, RELATIONS
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.removal.structure_names import OTHER, structures_of
-from canalwise.estimator.removal.target_names import FROM_TARGETS, NAMES
+from canalwise.recon.anatomy import Level
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side
-
-RELATIONS = ("ipsilateral", "contralateral")
 
 ENOUGH_FRAC = 0.8
 """A set of targets counts as reached from this share of its points on: the rest lies within a few millimetres of them
@@ -32,7 +32,7 @@ USUAL_WANTED = ("ipsilateral recess", "contralateral recess")
 
 @dataclass(frozen=True)
 class RequiredTargets:
-    """Target sets of `estimator.removal.target_names` that must be reached, and the share of each that is enough.
+    """Target sets of `estimator.level.target_names` that must be reached, and the share of each that is enough.
 
     >>> RequiredTargets(("contralateral recess",), 1.0).enough_frac
     1.0
@@ -117,12 +117,12 @@ def _followed(value: Any, other: Any) -> Any:
     return np.concatenate([value, other])
 
 
-def outcomes_by_relation(prepared: PreparedLevel, side: Side, outcomes: Outcomes) -> OutcomesByRelation:
+def outcomes_by_relation(level: Level, side: Side, outcomes: Outcomes) -> OutcomesByRelation:
     """The outcomes of approaches that all come from one side; the sweep is costed, not the task."""
     near = SIDES.index(side)
     sides = dict(zip(RELATIONS, (near, 1 - near), strict=True))
     taken, total = outcomes.taken, outcomes.taken.bone_mm3
-    by_structure = {name: taken.of(*labels) for name, labels in structures_of(prepared.level, side).items()}
+    by_structure = {name: taken.of(*labels) for name, labels in structures_of(level, side).items()}
     rest = total - np.sum(list(by_structure.values()), axis=0)
     sets = taken.scene.sets
     return OutcomesByRelation(
@@ -151,7 +151,7 @@ TARGET_SETS = tuple(dict.fromkeys(name for _, name in FROM_TARGETS.values()))
 
 
 def set_name(relation: str, target_set: str) -> str:
-    """The name of one side's set as `estimator.removal.target_names` has it.
+    """The name of one side's set as `estimator.level.target_names` has it.
 
     >>> set_name("contralateral", "lateral recess")
     'contralateral recess'
@@ -159,41 +159,34 @@ def set_name(relation: str, target_set: str) -> str:
     return f"{relation} {target_set.removeprefix('lateral ')}"
 
 
-def pars_before_mm(prepared: PreparedLevel, side: Side) -> dict[str, float]:
+def pars_before_mm(scene: LevelArrays, side: Side) -> dict[str, float]:
     """Relation -> least width of the pars before any removal, as the batch counts it, mm; NaN where not in view.
 
     The batch's rows lie elsewhere than the exact answer's samples, so only its own count tells what was lost.
     """
-    scene = prepared.scene
     before = dict(zip(SIDES, pars_mm(scene, scene.pars.before_run[None])[0], strict=True))
     return {relation: float(before[s]) for relation, s in zip(RELATIONS, (side, other_side(side)), strict=True)}
 
 
 def margins_frac(by_relation: OutcomesByRelation, limits: Limits, pars_before: Mapping[str, float]) -> dict[str, Float]:
-    """Name of each verdict -> (A,) array: by which share of the limit it is kept; negative broken, NaN not measured.
+    """Name of each check -> (A,) array: by which share of its limit it is kept; negative broken, NaN not measured.
 
-    The rules are those of `estimator.estimate.limit_checks`, held against the whole sweep. A pars that loses nothing
-    breaks none.
+    The rules are those of `estimator.limit_rules`, held against the whole sweep. A pars that loses nothing breaks none.
     """
     kept: dict[str, Float] = {}
     for relation in RELATIONS:
-        for share in ("area", "width"):
-            value = getattr(by_relation, f"facet_{share}_frac")[relation]
-            kept[f"{relation} facet {share} kept"] = _above(value, limits.value(f"facet_{share}_kept_frac"))
-        pars = by_relation.pars_mm[relation]
-        margin = _above(pars, limits.value("pars_residual_mm"))
-        untouched = pars >= pars_before[relation]
-        kept[f"{relation} pars width left"] = np.where(untouched, np.maximum(margin, 0.0), margin)
-    kept["spinous base undercut"] = -_above(by_relation.undercut_frac, limits.value("spinous_undercut_frac"))
-    kept["spinous base bridge left"] = _above(by_relation.bridge_mm, limits.value("spinous_bridge_mm"))
-    kept["farthest bone taken from the midline"] = -_above(
-        by_relation.lateral_removal_mm, limits.value("lateral_removal_mm")
-    )
+        for rule, values in (
+            (FACET_AREA, by_relation.facet_area_frac),
+            (FACET_WIDTH, by_relation.facet_width_frac),
+            (PARS, by_relation.pars_mm),
+        ):
+            kept[f"{relation} {rule.name}"] = rule.margin_frac(values[relation], limits.value(rule.limit))
+        pars = f"{relation} {PARS.name}"
+        untouched = by_relation.pars_mm[relation] >= pars_before[relation]
+        kept[pars] = np.where(untouched, np.maximum(kept[pars], 0.0), kept[pars])
+    for rule in OF_THE_MIDLINE:
+        kept[rule.name] = rule.margin_frac(getattr(by_relation, rule.quantity), limits.value(rule.limit))
     return kept
-
-
-def _above(value: Float, limit: float) -> Float:
-    return np.asarray((value - limit) / max(abs(limit), 1e-9))
 
 
 def excess_frac(margins: Mapping[str, Float]) -> Float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -17,21 +17,12 @@ from canalwise.estimator.batch.outcomes_by_relation import (
     pars_before_mm,
 )
 from canalwise.estimator.level.task_level import TaskLevel
+from canalwise.estimator.limit_rules import rule_of
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Mask
 
 SHARE_TOL = 1e-9
 """Rounding of a share of points."""
-
-GUARD = {
-    "facet area kept": 0.02,
-    "facet width kept": 0.04,
-    "spinous base undercut": 0.01,
-    "spinous base bridge left": 0.08,
-    "bone taken from the midline": 0.025,
-}
-"""The batch counts bone by cells: it is asked to stay inside each limit by this share of it, so that the exact estimate
-keeps it too (about three times the largest differences seen between the two). Of a pars both count the same samples."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,13 +61,13 @@ def joined_scores(many: Sequence[Score]) -> Score:
 
 
 def guarded_score(task_level: TaskLevel, table: ApproachTable, found: Outcomes) -> Score:
-    """How approaches of a search stand: limits held more strictly by GUARD, and entries within ENTRY_LATERAL_MM."""
-    return _standing(task_level, found, _broken(task_level, found, GUARD) + _outside_entry(task_level, table))
+    """How approaches of a search stand: limits kept with the guard of each rule, entries within ENTRY_LATERAL_MM."""
+    return _standing(task_level, found, _broken(task_level, found, guarded=True) + _outside_entry(task_level, table))
 
 
 def score_in_force(task_level: TaskLevel, found: Outcomes) -> Score:
     """How approaches stand against the limits as they are."""
-    return _standing(task_level, found, _broken(task_level, found, {}))
+    return _standing(task_level, found, _broken(task_level, found, guarded=False))
 
 
 def _standing(task_level: TaskLevel, found: Outcomes, broken: Float) -> Score:
@@ -91,20 +82,15 @@ def set_shares(task_level: TaskLevel, found: Outcomes) -> Float:
     return np.asarray(found.reached_frac[:, task_level.side_of_set, np.arange(len(task_level.requested_mm))])
 
 
-def _broken(task_level: TaskLevel, found: Outcomes, guard: Mapping[str, float]) -> Float:
+def _broken(task_level: TaskLevel, found: Outcomes, guarded: bool) -> Float:
     """(A,) array: by how much limits are broken, each as a share of it; what could not be measured breaks none."""
     margins = margins_frac(
-        outcomes_by_relation(task_level, task_level.side, found),
+        outcomes_by_relation(task_level.level, task_level.side, found),
         task_level.limits,
-        pars_before_mm(task_level, task_level.side),
+        pars_before_mm(task_level.scene, task_level.side),
     )
-    kept = [margin - _guard(guard, name) for name, margin in margins.items()]
+    kept = [margin - (rule_of(name).batch_guard_frac if guarded else 0.0) for name, margin in margins.items()]
     return np.asarray(np.nan_to_num(np.maximum(-np.array(kept), 0.0), nan=0.0).sum(axis=0))
-
-
-def _guard(guard: Mapping[str, float], verdict: str) -> float:
-    """The guard of a verdict, whichever side it is on."""
-    return next((share for part, share in guard.items() if verdict.endswith(part)), 0.0)
 
 
 def _outside_entry(task_level: TaskLevel, table: ApproachTable) -> Float:

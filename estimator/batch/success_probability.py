@@ -55,7 +55,7 @@ def success_of(
 
 def success_among(task_level: TaskLevel, copies: ApproachTable, allowed_frac: float) -> SuccessProbability:
     """The chances that the disturbed copies of one plan tell of."""
-    found = score_in_force(task_level, outcomes(task_level, copies))
+    found = score_in_force(task_level, outcomes(task_level.scene, copies))
     reached = found.missed_frac <= allowed_frac
     low, high = np.quantile(found.bone_mm3, ENDS)
     kept, enough, both = (float(share.mean()) for share in (found.kept, reached, found.kept & reached))
@@ -68,7 +68,7 @@ def failures_of(
     """Of every approach of a table, (A,) share of its disturbed copies that fail, and (A,) mean bone of the copies."""
     normals = hand.normals(len(table.phase_names))
     copies = joined([disturbed(table.approach(row), hand.errors, normals) for row in range(len(table))])
-    found = score_in_force(task_level, outcomes(task_level, copies))
+    found = score_in_force(task_level, outcomes(task_level.scene, copies))
     failed = ~found.kept | (found.missed_frac > allowed_frac)
     shape = (len(table), hand.samples)
     return failed.reshape(shape).mean(axis=1), found.bone_mm3.reshape(shape).mean(axis=1)

@@ -16,7 +16,6 @@ import numpy.typing as npt
 from canalwise.estimator.approach.table import ApproachTable
 from canalwise.estimator.batch.outcomes import outcomes
 from canalwise.estimator.batch.outcomes_by_relation import (
-    RELATIONS,
     OutcomesByRelation,
     RequiredTargets,
     excess_frac,
@@ -25,6 +24,7 @@ from canalwise.estimator.batch.outcomes_by_relation import (
     pars_before_mm,
 )
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.limit_rules import RELATIONS
 from canalwise.estimator.planning.pivot_constraint import one_phase
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
@@ -248,8 +248,8 @@ def _reported(question: ConstrainedTask, phases: tuple[int, ...], cells: Indices
     if len(phases) == 1:
         table = one_phase(table, phases[0])
         names = tuple(name for name in names if name.startswith(RELATIONS[phases[0]]))
-    by_relation = outcomes_by_relation(prepared, side, outcomes(prepared, table))
-    margins = margins_frac(by_relation, prepared.limits, pars_before_mm(prepared, side))
+    by_relation = outcomes_by_relation(prepared.level, side, outcomes(prepared.scene, table))
+    margins = margins_frac(by_relation, prepared.limits, pars_before_mm(prepared.scene, side))
     short = by_relation.short_frac(replace(question.wanted, names=names)) if names else np.zeros(len(cells))
     return ConstrainedResult(angles, by_relation, excess_frac(margins), short)
 

@@ -10,7 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import Approach, placed_phases
-from canalwise.estimator.batch.outcomes_by_relation import RequiredTargets, margins_frac, pars_before_mm
+from canalwise.estimator.batch.outcomes_by_relation import (
+    RequiredTargets,
+    margins_frac,
+    pars_before_mm,
+)
+from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
 from canalwise.estimator.charts.constrained_search import ConstrainedAnswer, ConstrainedTask, least_bone
 from canalwise.estimator.estimate.blocked_targets import IN_WORDS, blocking_structures
 from canalwise.estimator.level.prepared_level import PreparedLevel
@@ -18,11 +23,9 @@ from canalwise.estimator.limits import Limit
 from canalwise.estimator.planning.entry_variation import EntryVariation, entry_variation_of
 from canalwise.estimator.planning.skin_entry import skin_entry_of
 from canalwise.recon.anatomy import Anatomy, Level
-from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.grid import Float
 from canalwise.recon.image.skin import skin_points_mm
 from canalwise.recon.labels import Side
-from canalwise.recon.serialization import from_data, to_data, with_schema, without_schema
 
 SCHEMA = "canalwise.entry-map/1"
 
@@ -91,7 +94,7 @@ class EntryMap:
 
     def as_json(self) -> dict[str, Any]:
         """The map as JSON data, its fields, "nan" where not in view; `entry_map_of_json` reads it back."""
-        return with_schema(SCHEMA, {**to_data(self), "caution": CAUTION})
+        return chart_as_json(SCHEMA, self)
 
     def __str__(self) -> str:
         place = self.best_place
@@ -110,8 +113,7 @@ class EntryMap:
 
 def entry_map_of_json(data: Mapping[str, Any]) -> EntryMap:
     """The map that `as_json` wrote; raises BadFile for anything else."""
-    known = without_schema(SCHEMA, data, who="the entry map")
-    return from_data(EntryMap, {k: v for k, v in known.items() if k != "caution"}, who="the entry map")
+    return chart_of_json(EntryMap, SCHEMA, data, "the entry map")
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,7 +161,7 @@ def entry_map(
 def entries_of(prepared: PreparedLevel, ground: EntryVariation, step_mm: float) -> Entries:
     """The entries about a plan's own."""
     plan, level = ground.plan, ground.level
-    own = skin_entry_of(prepared, plan, placed_phases(plan, level.frame)[0])
+    own = skin_entry_of(prepared.anatomy, plan, placed_phases(plan, level.frame)[0], prepared.air_in_view)
     centre = round(own.cranial_mm / step_mm) * step_mm
     half = int(CRANIAL_MM // step_mm)
     cranial = centre + step_mm * np.arange(-half, half + 1)
@@ -241,7 +243,7 @@ def reasons_of(question: ConstrainedTask, answer: ConstrainedAnswer) -> list[str
     """
     found, wanted = answer.reaching, question.wanted
     margins = margins_frac(
-        found.by_relation, question.prepared.limits, pars_before_mm(question.prepared, question.side)
+        found.by_relation, question.prepared.limits, pars_before_mm(question.prepared.scene, question.side)
     )
     names, worst = list(margins), np.nan_to_num(np.array(list(margins.values())), nan=np.inf).argmin(axis=0)
     shares = np.nan_to_num(np.array([found.by_relation.targets_frac[name] for name in wanted.names]))

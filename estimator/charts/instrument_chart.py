@@ -22,15 +22,14 @@ from canalwise.estimator.batch.outcomes_by_relation import (
     pars_before_mm,
     runs,
 )
+from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
 from canalwise.estimator.charts.constrained_search import ConstrainedResult, ConstrainedTask, least_bone
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
 from canalwise.estimator.planning.entry_variation import EntryVariation, entry_variation_of
 from canalwise.estimator.planning.pivot_constraint import repeated
-from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
-from canalwise.recon.serialization import from_data, to_data, with_schema, without_schema
 
 SCHEMA = "canalwise.instrument-chart/1"
 
@@ -107,7 +106,7 @@ class InstrumentChart:
 
     def as_json(self) -> dict[str, Any]:
         """The chart as JSON data, its fields, "nan" where not in view; `instrument_chart_of_json` reads it back."""
-        return with_schema(SCHEMA, {**to_data(self), "caution": CAUTION})
+        return chart_as_json(SCHEMA, self)
 
     def __str__(self) -> str:
         lines = [f"{self.level} {self.side}: {' and '.join(self.wanted.names)} within all limits"]
@@ -121,8 +120,7 @@ class InstrumentChart:
 
 def instrument_chart_of_json(data: Mapping[str, Any]) -> InstrumentChart:
     """The chart that `as_json` wrote; raises BadFile for anything else."""
-    known = without_schema(SCHEMA, data, who="the instrument chart")
-    return from_data(InstrumentChart, {k: v for k, v in known.items() if k != "caution"}, who="the instrument chart")
+    return chart_of_json(InstrumentChart, SCHEMA, data, "the instrument chart")
 
 
 def instrument_chart(
@@ -143,8 +141,8 @@ def instrument_chart(
     channels = [(part, with_diameter(plan.channel, part, mm)) for part, row in DIAMETERS_MM.items() for mm in row]
     fitted = fitted_table(plan, [channel for _, channel in channels])
     answer = least_bone(_question(prepared, ground, wanted, fitted), budget, say=say)
-    held = outcomes_by_relation(prepared, plan.side, outcomes(prepared, fitted))
-    kept = excess_frac(margins_frac(held, prepared.limits, pars_before_mm(prepared, plan.side))) == 0.0
+    held = outcomes_by_relation(prepared.level, plan.side, outcomes(prepared.scene, fitted))
+    kept = excess_frac(margins_frac(held, prepared.limits, pars_before_mm(prepared.scene, plan.side))) == 0.0
     feasible = kept & (held.short_frac(wanted) == 0.0)
     of_part = np.array([part for part, _ in channels])
     curves = tuple(

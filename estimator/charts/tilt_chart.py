@@ -21,15 +21,14 @@ from canalwise.estimator.batch.outcomes_by_relation import (
     pars_before_mm,
     runs,
 )
+from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
 from canalwise.estimator.planning.pivot_constraint import repeated, with_depths, with_pivots
 from canalwise.recon.anatomy import Level
-from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
-from canalwise.recon.serialization import from_data, to_data, with_schema, without_schema
 
 SCHEMA = "canalwise.angle-chart/1"
 
@@ -78,7 +77,7 @@ class TiltChart:
 
     def as_json(self) -> dict[str, Any]:
         """The chart as JSON data, its fields, "nan" where not in view; `tilt_chart_of_json` reads it back."""
-        return with_schema(SCHEMA, {**to_data(self), "caution": CAUTION})
+        return chart_as_json(SCHEMA, self)
 
     def __str__(self) -> str:
         low, high = self.medial_tilt_deg[[0, -1]]
@@ -93,8 +92,7 @@ class TiltChart:
 
 def tilt_chart_of_json(data: Mapping[str, Any]) -> TiltChart:
     """The chart that `as_json` wrote; raises BadFile for anything else."""
-    known = without_schema(SCHEMA, data, who="the angle chart")
-    return from_data(TiltChart, {k: v for k, v in known.items() if k != "caution"}, who="the angle chart")
+    return chart_of_json(TiltChart, SCHEMA, data, "the angle chart")
 
 
 def tilt_chart(
@@ -126,8 +124,8 @@ def tilt_chart(
     tilts = np.concatenate([shown[shown != own], [own]])
     table = joined([tilted(prepared.level, approach, place, tilts[:-1]), table_of([approach])])
     order = np.argsort(tilts, kind="stable")
-    by_relation = outcomes_by_relation(prepared, approach.side, outcomes(prepared, table.rows(order)))
-    margins = margins_frac(by_relation, prepared.limits, pars_before_mm(prepared, approach.side))
+    by_relation = outcomes_by_relation(prepared.level, approach.side, outcomes(prepared.scene, table.rows(order)))
+    margins = margins_frac(by_relation, prepared.limits, pars_before_mm(prepared.scene, approach.side))
     feasible = (excess_frac(margins) == 0.0) & (by_relation.short_frac(wanted) == 0.0)
     rising = tilts[order]
     return TiltChart(

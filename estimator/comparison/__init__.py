@@ -7,9 +7,11 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "accesses": ["AccessComparison", "compared_accesses"],
+        "access_results": ["AccessComparison"],
+        "accesses": ["compared_accesses"],
         "accesses_json": ["comparison_as_json"],
-        "plan_table": ["PlanTableTask", "pinned"],
+        "plan_rows": ["PlanTableTask"],
+        "plan_table": ["pinned"],
         "plan_table_json": ["plan_table_as_json"],
     },
 )

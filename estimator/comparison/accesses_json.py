@@ -6,9 +6,13 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from canalwise.estimator.comparison.accesses import MIDLINE, AccessComparison, AccessResult
+from canalwise.estimator.comparison.access_results import (
+    MIDLINE,
+    AccessComparison,
+    AccessResult,
+)
 from canalwise.estimator.interval import ends95
-from canalwise.estimator.search.search_json import SAME_MM3
+from canalwise.estimator.ties import SAME_MM3, is_tie
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.labels import SIDES
 
@@ -55,7 +59,7 @@ def _known(value: float) -> float | None:
 def _difference(way: AccessResult, least: AccessResult) -> dict[str, Any]:
     low, high = difference95_mm3(way, least)
     more = way.total_mm3 - least.total_mm3
-    return {"bone_removed_mm3": more, "interval95": [low, high], "tie": way is not least and is_tie(way, least)}
+    return {"bone_removed_mm3": more, "interval95": [low, high], "tie": way is not least and ties_with(way, least)}
 
 
 def difference95_mm3(way: AccessResult, other: AccessResult) -> tuple[float, float]:
@@ -63,10 +67,9 @@ def difference95_mm3(way: AccessResult, other: AccessResult) -> tuple[float, flo
     return ends95(way.bone_mm3 - other.bone_mm3, way.total_mm3 - other.total_mm3)
 
 
-def is_tie(way: AccessResult, other: AccessResult) -> bool:
-    """Is the difference too small to matter, or could errors turn it round?"""
-    low, high = difference95_mm3(way, other)
-    return bool(abs(way.total_mm3 - other.total_mm3) < SAME_MM3 or low <= 0 <= high)
+def ties_with(way: AccessResult, other: AccessResult) -> bool:
+    """Is the difference in bone too small to matter, or could errors turn it round?"""
+    return is_tie(way.total_mm3 - other.total_mm3, difference95_mm3(way, other), SAME_MM3)
 
 
 def cheapest(ways: Sequence[AccessResult]) -> AccessResult:
@@ -87,4 +90,4 @@ def conclusion(comparison: AccessComparison) -> str:
 def _against(way: AccessResult, least: AccessResult) -> str:
     low, high = difference95_mm3(way, least)
     more = f"{way.total_mm3 - least.total_mm3:.0f} mm3 more (95 %: {low:.0f} to {high:.0f})"
-    return f"{way.name} a tie, {more}" if is_tie(way, least) else f"{way.name} takes {more}"
+    return f"{way.name} a tie, {more}" if ties_with(way, least) else f"{way.name} takes {more}"

@@ -1,191 +1,86 @@
-"""A plan's numbers in samples that all plans held against each other meet alike.
-
-Borders, and from one side the hand, are the same in every plan's samples
-(`estimator.comparison.accesses.PairedSamples`), so what is unsure of two plans in the same way cancels in the
-difference of their samples.
-"""
+"""Borders and errors of the hand drawn once for all plans that are compared, and the plans as those hands lay them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
-from canalwise.estimator.approach.approach import Approach, other_side
-from canalwise.estimator.approach.execution_errors import COMMON, ExecutionErrors
-from canalwise.estimator.approach.table import joined
-from canalwise.estimator.comparison.accesses import PairedSamples, copies_of, joined_plans
-from canalwise.estimator.estimate.estimate import Estimate
-from canalwise.estimator.estimate.intervals import AFTER, unshifted_causes
-from canalwise.estimator.estimate.monte_carlo import SampledBorders, SampledChanges, changes_of, with_noise
-from canalwise.estimator.estimate.probabilities import sampled_name, successes_of
-from canalwise.estimator.estimate.task_sensitivity import task_changes, task_sensitivity, with_registration
-from canalwise.estimator.geometry.level_arrays import F64
-from canalwise.estimator.interval import SD_OF_95
-from canalwise.estimator.search.best_approach import reached_exactly
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.approach.execution_errors import ExecutionErrors, causes_of, disturbed
+from canalwise.estimator.approach.table import ApproachTable, pivots_level_mm
+from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.planning.pivot_constraint import repeated, with_pivots
 from canalwise.recon.grid import Float
-from canalwise.recon.labels import SIDES, Mask, Side
+from canalwise.recon.labels import SIDES, Side
 
-CHANCES = ("all", "all_limits", "all_targets")
-"""Of a plan's chances, those that are compared; named as in `estimator.estimate.probabilities.Chances`."""
+SAMPLES = 512
+"""Times the same hand lays every way in, on the same borders."""
 
 
-@dataclass(frozen=True)
-class ComparedQuantity:
-    """One line of the table.
+@dataclass(frozen=True, eq=False)
+class PairedSamples:
+    """What all ways meet alike: the hand's errors and the positions of borders, in standard deviations.
 
-    Parameters
-    ----------
-    words : what it is
-    unit : 'mm', 'mm2', 'mm3' or 'fraction'
-    good : is 'more' of it better, or 'less'?
-    least_difference : less than this is no difference to a surgeon (choice)
+    `execution_sampler_of` (N, K) for the entry on that side; `border_mm`, `sac_mm`, `canal_mm` (N,) how much further in
+    all bone borders, how much nearer the sac and how much further out the canal's wall lie; `seed` of all these.
     """
 
-    words: str
-    unit: str
-    good: str
-    least_difference: float
+    execution_sampler_of: dict[Side, Float]
+    border_mm: Float
+    sac_mm: Float
+    canal_mm: Float
+    seed: int
 
 
-QUANTITIES: Mapping[str, ComparedQuantity] = {
-    "cone_bone": ComparedQuantity("bone removed, whole sweep", "mm3", "less", 20.0),
-    "task_bone": ComparedQuantity("bone removed, task only", "mm3", "less", 20.0),
-    "left_facet": ComparedQuantity("left joint surface kept", "fraction", "more", 0.02),
-    "right_facet": ComparedQuantity("right joint surface kept", "fraction", "more", 0.02),
-    "left_pars": ComparedQuantity("left pars width left", "mm", "more", 0.25),
-    "right_pars": ComparedQuantity("right pars width left", "mm", "more", 0.25),
-    "bridge": ComparedQuantity("bony bridge of the spinous base left", "mm", "more", 0.25),
-    "reach": ComparedQuantity("reach past the midline at disc level", "mm", "more", 0.5),
-    "reached": ComparedQuantity("targets touched", "fraction", "more", 0.02),
-    "canal_after": ComparedQuantity("free canal area at disc after", "mm2", "more", 2.0),
-    "all": ComparedQuantity("chance of all limits kept and all targets reached", "fraction", "more", 0.01),
-    "all_limits": ComparedQuantity("chance of all limits kept", "fraction", "more", 0.01),
-    "all_targets": ComparedQuantity("chance of all targets reached", "fraction", "more", 0.01),
-}
-"""What is compared, in the table's order; joints and pars by the patient's side, all of the whole sweep but one."""
-
-
-SAMPLED = {
-    "cone_bone": "bone_mm3",
-    **{f"{side}_facet": f"{side} area_frac" for side in SIDES},
-    **{f"{side}_pars": f"{side} pars_mm" for side in SIDES},
-    "bridge": "bridge_mm",
-    "canal_after": AFTER,
-}
-"""What a quantity is called in `estimator.estimate.monte_carlo`, where it does not depend on the plan."""
-
-
-def values_of(exact: Estimate) -> dict[str, float]:
-    """The numbers of a plan, NaN where not in view; as `estimator.estimate.estimate_json` tells them."""
-    cone, far = exact.cone, other_side(exact.approach.side)
-    return {
-        "cone_bone": cone.removal.total_mm3,
-        "task_bone": exact.task.removal.total_mm3,
-        **{f"{side}_facet": kept.area_frac for side, kept in cone.facets.items()},
-        **{f"{side}_pars": cone.pars[side].residual_mm for side in SIDES},
-        "bridge": cone.spinous_base.bridge_mm,
-        "reach": exact.reach[far].lateral_mm if far in exact.reach else np.nan,
-        "reached": reached_exactly(exact),
-        "canal_after": exact.decompression.canal_area_after_mm2,
-    }
-
-
-def known(values: Mapping[str, float]) -> dict[str, float]:
-    """Those that are numbers."""
-    return {name: float(value) for name, value in values.items() if not np.isnan(value)}
-
-
-def paired_changes(
-    exact: Estimate, plans: tuple[Approach, ...], samples: PairedSamples, wanted: Sequence[str] | None = None
-) -> tuple[dict[str, F64], dict[str, Mask]]:
-    """Every number of one or two plans in each of the shared samples, and in which of them they succeed.
-
-    `wanted` : as for `estimator.estimate.probabilities.successes_of`.
-    """
-    prepared, nothing = exact.prepared, np.zeros(1)
-    copies = copies_of(plans, ExecutionErrors(), samples.execution_sampler_of)
-    borders = (np.concatenate([nothing, mm]) for mm in (samples.border_mm, samples.canal_mm, samples.sac_mm))
-    changes, untouched = changes_of(prepared, joined([joined_plans(plans), copies]), SampledBorders(*borders))
-    change = {name: values[1:] for name, values in changes.items()}
-    untouched = {side: flags[1:] for side, flags in untouched.items()}
-    spread = with_noise(SampledChanges(change, {}, untouched), unshifted_causes(exact), samples.seed)
-    found = successes_of(exact, spread, wanted)
-    flags = {name: getattr(found, name) for name in CHANCES}
-    shared = _shared(exact, spread) | {"task_bone": _task_bone(exact, plans, samples)}
-    return shared, {name: of for name, of in flags.items() if of is not None}
-
-
-def _shared(exact: Estimate, spread: SampledChanges) -> dict[str, F64]:
-    """Samples of every number but the task's, about the exact one."""
-    values = known(values_of(exact))
-    names = SAMPLED | {"reach": f"{other_side(exact.approach.side)} lateral_mm"}
-    reported = {name: within(name, values[name] + spread.change[sampled]) for name, sampled in names.items()
-            if name in values and not np.isnan(spread.change[sampled]).any()}  # fmt: skip
-    reached = mean_reached(exact, spread)
-    return reported if reached is None else reported | {"reached": reached}
-
-
-def mean_reached(exact: Estimate, spread: SampledChanges) -> F64 | None:
-    """(N,) array: mean share touched of the asked sets in view; None where none is."""
-    shares = {sampled_name(exact, name): share for name, share in exact.task_reached_frac.items() if share == share}
-    reported = [
-        np.clip(share + spread.change[name], 0.0, 1.0) for name, share in shares.items() if name in spread.change
-    ]
-    return np.asarray(np.mean(reported, axis=0)) if reported else None
-
-
-def within(name: str, samples: F64) -> F64:
-    """Samples drawn in to what the quantity can be at all."""
-    return np.clip(samples, 0.0, 1.0 if QUANTITIES[name].unit == "fraction" else np.inf)
-
-
-def _task_bone(exact: Estimate, plans: tuple[Approach, ...], samples: PairedSamples) -> F64:
-    """(N,) array: the task's bone in each sample, from what a step of each error alone changes, up and down."""
-    border_uncertainty, errors, own = (
-        exact.prepared.border_uncertainty,
-        with_registration(ExecutionErrors()),
-        exact.task.removal,
+def samples_of(prepared: PreparedLevel, seed: int, phases: int = 2) -> PairedSamples:
+    """SAMPLES draws for so many phases; the two sides' errors are independent, for each is entered anew."""
+    rng, border_uncertainty = np.random.default_rng(seed), prepared.border_uncertainty
+    hand = {side: rng.standard_normal((SAMPLES, len(causes_of(phases)))) for side in SIDES}
+    border, sac = rng.standard_normal((2, SAMPLES))
+    canal = rng.standard_normal(SAMPLES)
+    return PairedSamples(
+        hand,
+        border * border_uncertainty.bone_mm,
+        sac * border_uncertainty.sac_mm,
+        canal * border_uncertainty.canal_here_mm,
+        seed,
     )
-    steps, strayed = _steps(plans, samples)
-    up, down = (copies_of(plans, errors, {side: sign * step for side, step in steps.items()}) for sign in (1.0, -1.0))
-    *success_by_execution, by_sac = task_changes(exact, up, down)
-    change = _along(samples.sac_mm / max(border_uncertainty.sac_mm, 1e-9), by_sac[1]["bone_mm3"], by_sac[0]["bone_mm3"])
-    for normals, (more, less) in zip(strayed, success_by_execution, strict=True):
-        change = change + _along(normals, more["bone_mm3"], less["bone_mm3"])
-    thinner = replace(own, level_bone=exact.prepared.thinner.level_bone)
-    per_sd = (thinner.total_mm3 - own.total_mm3) / SD_OF_95
-    return np.maximum(own.total_mm3 + change + per_sd * samples.border_mm / max(border_uncertainty.bone_mm, 1e-9), 0.0)
 
 
-def _along(normals: F64, up: float, down: float) -> F64:
-    """A change that goes straight from nothing to what a step of SD_OF_95 deviations up or down makes it.
+def copies_of(
+    plans: Sequence[Approach], errors: ExecutionErrors, execution_sampler_of: Mapping[Side, Float]
+) -> ApproachTable:
+    """A plan, or the first phases of a left and a right one together, as each of the samples' hands lays it."""
+    entries = [
+        disturbed(one, errors, execution_sampler_of[one.side][:, : len(causes_of(len(one.phases)))]) for one in plans
+    ]
+    return entries[0] if len(entries) == 1 else both_entries(entries[0], entries[1])
 
-    >>> _along(np.array([0.98, -1.96]), 10.0, 6.0).round(6).tolist()
-    [5.0, 6.0]
+
+def joined_plans(plans: Sequence[Approach]) -> ApproachTable:
+    """One row: a plan, or the first phases of a left and a right one together."""
+    tables = [repeated(plan, 1) for plan in plans]
+    return tables[0] if len(tables) == 1 else both_entries(tables[0], tables[1])
+
+
+def both_entries(left: ApproachTable, right: ApproachTable) -> ApproachTable:
+    """Approaches of one phase from the left, and of one from the right, as approaches of two phases.
+
+    The second phase is told as from the left: its medial tilt changes sign, its pivot keeps its place, and its depths
+    are counted from the first one's pivot distance.
     """
-    return np.where(normals > 0, normals * up, -normals * down) / SD_OF_95
-
-
-def _steps(plans: tuple[Approach, ...], samples: PairedSamples) -> tuple[dict[Side, Float], list[F64]]:
-    """Each error that the tasks of the plans feel: side -> (E, K) steps of it alone, and (N,) samples of each of E."""
-    felt = [(plan.side, column) for plan in plans for column in task_sensitivity(len(plan.phases))]
-    steps = {side: np.zeros((len(felt), hand.shape[1])) for side, hand in samples.execution_sampler_of.items()}
-    for row, (side, column) in enumerate(felt):
-        steps[side][row, column] = SD_OF_95
-    return steps, [_strayed(samples.execution_sampler_of[side], column) for side, column in felt]
-
-
-def _strayed(hand: Float, column: int) -> F64:
-    """(N,) array: one error of the hand in standard deviations, the entry's with registration's along the same axis."""
-    if column >= len(COMMON):
-        return hand[:, column]
-    errors = ExecutionErrors()
-    entry, registration = errors.value("entry_sd_mm"), errors.value("registration_sd_mm")
-    along = REGISTRATION_OF_ENTRY[column]
-    return np.asarray((entry * hand[:, column] + registration * hand[:, along]) / np.hypot(entry, registration))
-
-
-REGISTRATION_OF_ENTRY = {0: 2, 1: 4}
-"""Index into `execution_errors.COMMON` of the registration error along the axis of each entry error."""
+    deeper = (right.pivot_distance_mm - left.pivot_distance_mm)[:, None]
+    pivots = np.concatenate([pivots_level_mm(left), pivots_level_mm(right)], axis=1)
+    columns = {
+        "medial_deg": [left.medial_deg, -right.medial_deg],
+        "cranial_deg": [left.cranial_deg, right.cranial_deg],
+        "sweep_deg": [left.sweep_deg, right.sweep_deg],
+        "sleeve_past_mm": [left.sleeve_past_mm, right.sleeve_past_mm + deeper],
+        "tip_past_mm": [left.tip_past_mm, right.tip_past_mm + deeper],
+    }
+    both: dict[str, Any] = {name: np.concatenate(pair, axis=1) for name, pair in columns.items()}
+    names = ("from the left", "from the right")
+    return with_pivots(replace(left, phase_names=names, shift_mm=np.zeros_like(pivots), **both), pivots)

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from canalwise.estimator.comparison.paired_samples import QUANTITIES, ComparedQuantity
-from canalwise.estimator.comparison.plan_table import PlanRow, PlanTableTask
+from canalwise.estimator.comparison.plan_rows import PlanRow, PlanTableTask
+from canalwise.estimator.comparison.quantities import QUANTITIES
 from canalwise.estimator.interval import Ends
+from canalwise.estimator.ties import is_tie
 from canalwise.recon.disclaimer import CAUTION
 
 SCHEMA = "canalwise.pinned/1"
@@ -54,17 +55,7 @@ def _difference(row: PlanRow, first: PlanRow, name: str) -> dict[str, Any] | Non
     if reported is None:
         return None
     value, ends = reported
-    return {"value": value, "interval95": list(ends), "tie": is_tie(value, ends, QUANTITIES[name])}
-
-
-def is_tie(value: float, ends: tuple[float, float], quantity: ComparedQuantity) -> bool:
-    """Is the difference too small to matter, or could errors turn it round?
-
-    >>> bone = QUANTITIES["cone_bone"]
-    >>> is_tie(50.0, (-10.0, 110.0), bone), is_tie(15.0, (12.0, 18.0), bone), is_tie(50.0, (10.0, 90.0), bone)
-    (True, True, False)
-    """
-    return abs(value) < quantity.least_difference or ends[0] <= 0.0 <= ends[1]
+    return {"value": value, "interval95": list(ends), "tie": is_tie(value, ends, QUANTITIES[name].least_difference)}
 
 
 def words_of(row: PlanRow, first: PlanRow) -> str:
@@ -72,7 +63,7 @@ def words_of(row: PlanRow, first: PlanRow) -> str:
     reported = []
     for name, quantity in QUANTITIES.items():
         found = row.difference(first, name)
-        if found is not None and not is_tie(*found, quantity):
+        if found is not None and not is_tie(*found, quantity.least_difference):
             reported.append(f"{quantity.words} {more_words(*found, quantity.unit)}")
     if not reported:
         return "No difference from the first that errors of hand and borders could not turn round."

@@ -6,8 +6,8 @@ import numpy as np
 
 from canalwise.estimator.approach.approach import IPSILATERAL, Approach, other_side, placed_phases
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.level.target_names import FROM_TARGETS
 from canalwise.estimator.removal.reach import touch_of
-from canalwise.estimator.removal.target_names import FROM_TARGETS
 
 NOTHING = "nothing"
 
@@ -28,7 +28,7 @@ def blocking_structures(prepared: PreparedLevel, approach: Approach, set_name: s
 
     Parameters
     ----------
-    set_name : of `estimator.removal.target_names.FROM_TARGETS`
+    set_name : of `estimator.level.target_names.FROM_TARGETS`
     """
     across, name = FROM_TARGETS[set_name]
     side = other_side(approach.side) if across else approach.side

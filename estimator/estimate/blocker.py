@@ -16,10 +16,11 @@ from scipy.ndimage import map_coordinates
 from canalwise.estimator.approach.approach import PlacedPhase, other_side
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.geometry.field_sampling import PROTECTED_STEP_MM
-from canalwise.estimator.removal.keep_out import KeepOut
-from canalwise.estimator.removal.reach import PROTECTED, nearest_phase, touch_of
+from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.estimator.level.level_bone import PROTECTED
+from canalwise.estimator.removal.reach import nearest_phase, touch_of
 from canalwise.recon.anatomy import Anatomy, Frame, Level
-from canalwise.recon.grid import Float
+from canalwise.recon.grid import Float, triple
 from canalwise.recon.labels import SIDES, Labels, Mask, Part, Side, Tissue, vertebra_name
 
 STEP_MM = 0.05
@@ -101,7 +102,7 @@ def blocker_of(estimate: Estimate) -> Blocker | None:
 def blocker_on(way: TargetRay, number: int, cause: str) -> Blocker:
     """Where a ray is stopped by a cause of `estimator.removal.reach`; `number` is the index of its phase."""
     point, structure, words = PLACES[cause](way)
-    return Blocker(_triple(point), _triple(way.target_ras_mm), number, cause, structure, words)
+    return Blocker(triple(point), triple(way.target_ras_mm), number, cause, structure, words)
 
 
 def blocker_json(blocker: Blocker | None, frame: Frame) -> dict[str, Any] | None:
@@ -247,8 +248,3 @@ def _where(way: TargetRay, point_mm: Float) -> str:
 
 def _short(way: TargetRay, point_mm: Float) -> str:
     return f"{float(np.linalg.norm(way.target_ras_mm - point_mm)):.1f} mm"
-
-
-def _triple(point_mm: Float) -> tuple[float, float, float]:
-    x, y, z = (float(v) for v in point_mm)
-    return x, y, z

@@ -9,18 +9,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from canalwise.estimator.approach.approach import Approach, PlacedPhase, other_side, placed_phases
+from canalwise.estimator.geometry.region_protocol import Region
+from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.level.target_names import NAMES
+from canalwise.estimator.level.target_points import joined_mm
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.planning.skin_entry import SkinEntry, skin_entry_of
 from canalwise.estimator.removal.bone_removal import Removal, removal_of
 from canalwise.estimator.removal.canal_area import CanalAreaChange, decompression_with, freed_mm2, ligament_taken_mm3
 from canalwise.estimator.removal.facet_preservation import FacetPreservation, area_kept_frac, facet_kept
-from canalwise.estimator.removal.keep_out import KeepOut
 from canalwise.estimator.removal.pars_and_spinous_base import Pars, SpinousBase, pars_of, spinous_base
 from canalwise.estimator.removal.reach import Reach, reach_of, touch_of, touched_frac
-from canalwise.estimator.removal.region import ConeRegion, Region, TaskRegion
-from canalwise.estimator.removal.target_names import NAMES
-from canalwise.estimator.removal.target_points import joined_mm
+from canalwise.estimator.removal.region import ConeRegion, TaskRegion
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side
@@ -86,7 +87,7 @@ def estimate(
 
     Parameters
     ----------
-    task : the sets of `estimator.removal.target_names` that are to be touched
+    task : the sets of `estimator.level.target_names` that are to be touched
 
     Raises
     ------
@@ -112,7 +113,7 @@ def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str]
         reaching = pool.submit(reach_by, prepared, cone, other_side(approach.side))
         taking = {side: pool.submit(ligament_taken_mm3, pressing, side, cone) for side in SIDES}
         freed = freed_mm2(pressing, cone)
-        skin_entry = skin_entry_of(prepared, approach, phases[0])
+        skin_entry = skin_entry_of(prepared.anatomy, approach, phases[0], prepared.air_in_view)
     paths, touched, task_cost = asking.result()
     ligament = {side: taken.result() for side, taken in taking.items()}
     return Estimate(

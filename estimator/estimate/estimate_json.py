@@ -12,11 +12,12 @@ from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.approach.execution_errors import BY_HAND
 from canalwise.estimator.estimate.estimate import Cost, Estimate
 from canalwise.estimator.estimate.intervals import BoneIntervals, Intervals, intervals_of
-from canalwise.estimator.estimate.limit_checks import verdict_intervals, verdicts_of, warnings_of, within_error
+from canalwise.estimator.estimate.limit_checks import verdicts_of, warnings_of
+from canalwise.estimator.estimate.limit_intervals import verdict_intervals, within_error
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.estimate.probabilities import Chances, chances_of
 from canalwise.estimator.interval import Interval
-from canalwise.estimator.removal.bone_removal import PROTECTED_PARTS
+from canalwise.estimator.level.level_bone import PROTECTED_PARTS
 from canalwise.estimator.removal.facet_preservation import FacetPreservation
 from canalwise.estimator.removal.reach import Reach
 from canalwise.estimator.removal.structure_names import by_structure

@@ -9,6 +9,7 @@ import numpy as np
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.estimate.limit_checks import Verdict, verdicts_of
+from canalwise.estimator.limit_rules import rule_of
 from canalwise.recon.grid import Float
 
 STEP_DEG = 0.25
@@ -19,9 +20,6 @@ WIDEST_DEG = 12.0
 
 UNDER_DEG = 44.9
 """No sweep is wider (`estimator.approach.approach.Phase`)."""
-
-AT_MOST = ("spinous base undercut", "farthest bone taken from the midline")
-"""Verdicts whose limit is an upper one."""
 
 
 @dataclass(frozen=True)
@@ -85,8 +83,7 @@ def margin_frac(verdict: Verdict) -> float:
 
 def _within(verdict: Verdict) -> bool:
     """Does the number stand on the side of the limit that the verdict tells?"""
-    at_least = verdict.name not in AT_MOST
-    return verdict.met == ((verdict.value >= verdict.limit) if at_least else (verdict.value <= verdict.limit))
+    return verdict.met == bool(rule_of(verdict.name).kept(verdict.value, verdict.limit))
 
 
 def first_broken(wider_deg: Float, margins: dict[str, Float]) -> FirstLimit | None:

@@ -15,6 +15,7 @@ import numpy as np
 
 from canalwise.estimator.estimate.estimate import Cost, Estimate
 from canalwise.estimator.estimate.monte_carlo import (
+    AFTER,
     BONE,
     CANAL,
     Causes,
@@ -25,23 +26,23 @@ from canalwise.estimator.estimate.monte_carlo import (
     with_noise,
 )
 from canalwise.estimator.estimate.task_sensitivity import task_causes
+from canalwise.estimator.geometry.region_protocol import Region
 from canalwise.estimator.interval import SD_OF_95, Interval, sd_of_shift
 from canalwise.estimator.level.border_uncertainty import MIDLINE_SD_MM, BorderUncertainty
-from canalwise.estimator.level.facet_interval import joint_sds, split_frac
+from canalwise.estimator.level.compression import PLANE_STEP_MM, disc_level
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.removal.canal_area import PLANE_STEP_MM, disc_level
+from canalwise.estimator.level.target_names import AT_DISC
+from canalwise.estimator.removal.facet_interval import joint_sds, split_frac
 from canalwise.estimator.removal.facet_preservation import volume_kept_frac
 from canalwise.estimator.removal.pars_and_spinous_base import pars_of
 from canalwise.estimator.removal.pars_and_spinous_base import spinous_base as base_of
-from canalwise.estimator.removal.reach import AT_DISC
-from canalwise.estimator.removal.region import ConeRegion, Region, TaskRegion
+from canalwise.estimator.removal.region import ConeRegion, TaskRegion
 from canalwise.recon.labels import SIDES, Mask, Side
 
 TARGET_SPACING_SD_MM = 0.5 / np.sqrt(12.0)
 """Targets stand every 0.5 mm (design, shared definitions): the last one touched is known to within that."""
 
 SPLIT, SPACING, LIGAMENT, MIDLINE = "part split", "target spacing", "ligament", "midline"
-AFTER = "canal_after_mm2"
 
 Facets = Mapping[Side, Mapping[str, Interval]]
 

@@ -8,11 +8,10 @@ import numpy as np
 
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.estimate.estimate import Estimate
-from canalwise.estimator.estimate.intervals import Intervals
-from canalwise.estimator.interval import Interval
-from canalwise.estimator.limits import Evidence
+from canalwise.estimator.limit_rules import BRIDGE, FACET_AREA, FACET_WIDTH, LATERAL, PARS, RELATIONS, UNDERCUT, rule_of
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.recon.anatomy import Level
+from canalwise.recon.evidence import EvidenceClass
 from canalwise.recon.labels import Side
 
 TAKEN_FRAC = 0.5
@@ -29,52 +28,23 @@ class Verdict:
     unit: str
     met: bool | None
     source: str
-    evidence: Evidence
+    evidence: EvidenceClass
 
 
 def verdicts_of(estimate: Estimate) -> tuple[Verdict, ...]:
     """Every limit held against the worse of the two removals, nearly always the whole sweep's."""
     side = estimate.approach.side
-    found = []
-    for relation, s in (("ipsilateral", side), ("contralateral", other_side(side))):
-        found += _side_verdicts(estimate, relation, s)
-    costs = (estimate.cone, estimate.task)
-    undercut = float(np.max([cost.spinous_base.undercut_frac for cost in costs]))
-    bridge = float(np.min([cost.spinous_base.bridge_mm for cost in costs]))
-    lateral = float(np.max([farthest_taken_mm(cost.removal, estimate.level) for cost in costs]))
-    found.append(_at_most(estimate, "spinous base undercut", undercut, "spinous_undercut_frac"))
-    found.append(_at_least(estimate, "spinous base bridge left", bridge, "spinous_bridge_mm"))
-    found.append(_at_most(estimate, "farthest bone taken from the midline", lateral, "lateral_removal_mm"))
+    found = [
+        check
+        for relation, s in zip(RELATIONS, (side, other_side(side)), strict=True)
+        for check in _side_verdicts(estimate, relation, s)
+    ]
+    bases = [cost.spinous_base for cost in (estimate.cone, estimate.task)]
+    lateral = [farthest_taken_mm(cost.removal, estimate.level) for cost in (estimate.cone, estimate.task)]
+    found.append(_verdict(estimate, UNDERCUT.name, UNDERCUT.worse(*(base.undercut_frac for base in bases))))
+    found.append(_verdict(estimate, BRIDGE.name, BRIDGE.worse(*(base.bridge_mm for base in bases))))
+    found.append(_verdict(estimate, LATERAL.name, LATERAL.worse(*lateral)))
     return tuple(found)
-
-
-def verdict_intervals(reported: Intervals, side: Side) -> dict[str, Interval]:
-    """Verdict's name -> interval of the number it holds against its limit: that of the worse removal."""
-    both = (reported.cone, reported.task)
-    found: dict[str, Interval] = {}
-    for relation, s in (("ipsilateral", side), ("contralateral", other_side(side))):
-        for share in ("area", "width"):
-            kept = [kind.facets[s][f"{share}_frac"] for kind in both if s in kind.facets]
-            if kept:
-                found[f"{relation} facet {share} kept"] = min(kept, key=lambda interval: interval.value)
-        found[f"{relation} pars width left"] = min((kind.pars_mm[s] for kind in both), key=lambda i: i.value)
-    found["spinous base undercut"] = max((kind.undercut_frac for kind in both), key=lambda i: i.value)
-    found["spinous base bridge left"] = min((kind.bridge_mm for kind in both), key=lambda i: i.value)
-    return found
-
-
-def within_error(verdict: Verdict, interval: Interval | None) -> bool:
-    """Does the limit lie inside the number's interval, so that the verdict could be the other one?
-
-    >>> from canalwise.estimator.interval import Interval
-    >>> width = Verdict("pars width left", 5.4, 5.0, "mm", True, "", "MEM")
-    >>> [within_error(width, Interval(5.4, {"bone border": sd})) for sd in (0.3, 0.1)]
-    [True, False]
-    """
-    if interval is None or not interval.sd_by_cause or verdict.met is None:
-        return False
-    low, high = interval.ends
-    return bool(low <= verdict.limit <= high and interval.sd > 0)
 
 
 def farthest_taken_mm(removal: Removal, level: Level) -> float:
@@ -106,12 +76,11 @@ def warnings_of(estimate: Estimate) -> tuple[str, ...]:
 def _side_verdicts(estimate: Estimate, relation: str, side: Side) -> list[Verdict]:
     costs, found = (estimate.cone, estimate.task), []
     if side in estimate.cone.facets:
-        area = min(cost.facets[side].area_frac for cost in costs)
-        width = min(cost.facets[side].width_frac for cost in costs)
-        found.append(_at_least(estimate, f"{relation} facet area kept", area, "facet_area_kept_frac"))
-        found.append(_at_least(estimate, f"{relation} facet width kept", width, "facet_width_kept_frac"))
-    pars = float(np.min([cost.pars[side].residual_mm for cost in costs]))
-    verdict = _at_least(estimate, f"{relation} pars width left", pars, "pars_residual_mm")
+        for rule in (FACET_AREA, FACET_WIDTH):
+            kept = rule.worse(*(getattr(cost.facets[side], rule.quantity) for cost in costs))
+            found.append(_verdict(estimate, f"{relation} {rule.name}", kept))
+    pars = PARS.worse(*(cost.pars[side].residual_mm for cost in costs))
+    verdict = _verdict(estimate, f"{relation} {PARS.name}", pars)
     # A pars that was thin before and loses nothing is the patient's, not the plan's: it is warned of instead.
     untouched = pars >= estimate.cone.pars[side].before_mm
     found.append(replace(verdict, met=True) if untouched else verdict)
@@ -120,7 +89,7 @@ def _side_verdicts(estimate: Estimate, relation: str, side: Side) -> list[Verdic
 
 def _thin_pars(estimate: Estimate) -> list[str]:
     """A sentence for each pars that measures less than its limit before any removal."""
-    limit = estimate.limits.value("pars_residual_mm")
+    limit = estimate.limits.value(PARS.limit)
     return [
         f"The {side} pars of {estimate.level.upper} measures {pars.before_mm:.1f} mm before any removal, less than the "
         f"{limit:g} mm asked to stay: look at it in the scan."
@@ -129,13 +98,13 @@ def _thin_pars(estimate: Estimate) -> list[str]:
     ]
 
 
-def _at_least(estimate: Estimate, name: str, value: float, limit: str) -> Verdict:
-    record = estimate.limits.records[limit]
-    met = None if np.isnan(value) else bool(value >= record.value)
-    return Verdict(name, value, record.value, record.unit, met, record.source, record.evidence)
+def _verdict(estimate: Estimate, check: str, value: float) -> Verdict:
+    rule = rule_of(check)
+    record = estimate.limits.records[rule.limit]
+    met = None if np.isnan(value) else bool(rule.kept(value, record.value))
+    return Verdict(check, value, record.value, record.unit, met, record.source, record.evidence)
 
 
-def _at_most(estimate: Estimate, name: str, value: float, limit: str) -> Verdict:
-    record = estimate.limits.records[limit]
-    met = None if np.isnan(value) else bool(value <= record.value)
-    return Verdict(name, value, record.value, record.unit, met, record.source, record.evidence)
+def limits_broken(estimate: Estimate) -> tuple[str, ...]:
+    """Names of the limits an exact estimate does not keep."""
+    return tuple(verdict.name for verdict in verdicts_of(estimate) if verdict.met is False)

@@ -19,9 +19,8 @@ from canalwise.estimator.approach.table import ApproachTable, joined
 from canalwise.estimator.batch.outcomes import ErrorShifts, Outcomes, outcomes
 from canalwise.estimator.geometry.level_arrays import DISC_AREA, F64
 from canalwise.estimator.interval import SD_OF_95, ends95
-from canalwise.estimator.level.all_targets_level import all_targets_level
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.removal.target_names import MIDLINE
+from canalwise.estimator.level.target_names import MIDLINE
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Part, Side, label_of, sided
@@ -29,6 +28,9 @@ from canalwise.recon.labels import SIDES, Mask, Part, Side, label_of, sided
 BONE, CANAL, SAC = "bone border", "canal border", "sac border"
 BORDERS = (BONE, CANAL, SAC)
 """Causes that the batch can shift itself, besides those of the hand."""
+
+AFTER = "canal_after_mm2"
+"""Name of the free canal area after the removal."""
 
 FAR_MM = 1000.0
 """Dorsal of the level by this much, an approach takes nothing."""
@@ -143,7 +145,7 @@ def changes_of(
     """
     bone_mm, canal_mm, sac_mm = (np.append(each, 0.0) for each in (borders.bone_mm, borders.canal_mm, borders.sac_mm))
     shifts = ErrorShifts(sac_mm=sac_mm, targets_mm=canal_mm)
-    found = outcomes(all_targets_level(prepared), _and_nothing(table), shifts)
+    found = outcomes(prepared.all_targets_scene, _and_nothing(table), shifts)
     untouched = found.pars_mm >= found.pars_mm[-1] - PARS_TOL_MM
     return (
         {name: values[:-1] - values[0] for name, values in numbers_of(prepared, found, bone_mm).items()},
@@ -184,7 +186,7 @@ def numbers_of(prepared: PreparedLevel, found: Outcomes, inward_mm: Float) -> di
         "bone_mm3": taken.bone_mm3 - inward_mm * taken.bone_per_mm,
         "undercut_frac": _taken_frac(found, base, inward_mm),
         "bridge_mm": found.bridge_mm,
-        "canal_after_mm2": taken.of(DISC_AREA),
+        AFTER: taken.of(DISC_AREA),
         "lateral_removal_mm": taken.lateral_mm,
     }
     for n, side in enumerate(SIDES):

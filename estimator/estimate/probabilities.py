@@ -15,16 +15,13 @@ from canalwise.estimator.batch.outcomes_by_relation import ENOUGH_FRAC, USUAL_WA
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.limit_checks import Verdict, verdicts_of
 from canalwise.estimator.estimate.monte_carlo import SampledChanges
-from canalwise.estimator.removal.target_names import FROM_TARGETS, MIDLINE, NAMES
+from canalwise.estimator.level.target_names import (
+    FROM_TARGETS,
+    MIDLINE,
+    NAMES,
+)
+from canalwise.estimator.limit_rules import PARS, rule_of
 from canalwise.recon.labels import Mask, Side
-
-KEPT = {"facet area kept": "area_frac", "facet width kept": "width_frac", "pars width left": "pars_mm"}
-"""Verdict on a side, without 'ipsilateral' or 'contralateral' -> name of its number; at least the limit."""
-
-BASE_LEFT = {"spinous base bridge left": "bridge_mm"}
-AT_MOST = {"spinous base undercut": "undercut_frac", "farthest bone taken from the midline": "lateral_removal_mm"}
-
-PARS_LEFT = "pars width left"
 
 
 @dataclass(frozen=True)
@@ -109,17 +106,13 @@ def wanted_of(asked: Sequence[str]) -> tuple[str, ...]:
 
 def _kept(estimate: Estimate, verdict: Verdict, spread: SampledChanges) -> Mask | None:
     """(N,) array: is the limit kept in each sample? None where its number could not be measured."""
-    relation, _, rest = verdict.name.partition(" ")
-    side = _side(estimate, relation == "contralateral")
-    name = f"{side} {KEPT[rest]}" if rest in KEPT else (BASE_LEFT | AT_MOST)[verdict.name]
+    rule, side = rule_of(verdict.name), _side(estimate, verdict.name.startswith("contralateral"))
+    name = f"{side} {rule.quantity}" if rule.both_sides else rule.quantity
     if verdict.met is None or name not in spread.change or np.isnan(spread.change[name]).any():
         return None
-    value = verdict.value + spread.change[name]
-    if verdict.name in AT_MOST:
-        return np.asarray(value <= verdict.limit)
-    kept = np.asarray(value >= verdict.limit)
+    kept = rule.kept(verdict.value + spread.change[name], verdict.limit)
     # as in the verdicts: a pars that was thin before and loses nothing is the patient's, not the plan's
-    return kept | spread.pars_untouched[side] if rest == PARS_LEFT else kept
+    return kept | spread.pars_untouched[side] if rule is PARS else kept
 
 
 def _reached(estimate: Estimate, name: str, spread: SampledChanges) -> Mask | None:

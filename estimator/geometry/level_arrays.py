@@ -125,6 +125,7 @@ class LevelArrays:
     ----------
     cloud, pairs, pars, base, shade, goals : as above; `pars` of both sides, left first, `pars_planes` planes each
     buckets : what each bucket of the cloud holds: a bone's label, or a stand-in
+    base_label : of the upper vertebra's spinous base
     bucket_whole : (B,) array, sum of each
     pars_planes : number of planes of the left pars and of the right one
     sets : names of the target sets
@@ -139,6 +140,7 @@ class LevelArrays:
     shade: KeepOutField
     goals: TargetArrays
     buckets: tuple[int, ...]
+    base_label: int
     bucket_whole: F64
     pars_planes: tuple[int, int]
     sets: tuple[str, ...]

@@ -8,8 +8,10 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "border_uncertainty": ["BorderUncertainty", "MIDLINE_SD_MM"],
-        "facet_interval": ["joint_sds"],
-        "prepared_level": ["PreparedLevel"],
-        "task_level": ["TaskLevel", "level_for_task"],
+        "keep_out": ["KeepOut"],
+        "level_bone": ["LevelBone"],
+        "prepared_level": ["PreparedLevel", "level_for_task"],
+        "target_names": ["FROM_TARGETS", "NAMES", "chosen"],
+        "task_level": ["TaskLevel"],
     },
 )

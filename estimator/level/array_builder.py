@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.geometry.batch_loops import fill_sight
+from canalwise.estimator.geometry.border_shift import eroded_occupancy
 from canalwise.estimator.geometry.level_arrays import (
     CRANIAL_LOOKS,
     DISC_AREA,
@@ -29,17 +30,15 @@ from canalwise.estimator.geometry.level_arrays import (
     TargetArrays,
 )
 from canalwise.estimator.geometry.spatial_order import close_order
-from canalwise.estimator.level.border_shift import eroded_occupancy
+from canalwise.estimator.level.compression import PLANE_STEP_MM, disc_level
+from canalwise.estimator.level.joint_faces import disc_slice
+from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.estimator.level.level_bone import LevelBone, protected_field
 from canalwise.estimator.level.pars_and_base_rows import base_rows, pars_rows
-from canalwise.estimator.removal.bone_removal import LevelBone
-from canalwise.estimator.removal.canal_area import PLANE_STEP_MM, disc_level
-from canalwise.estimator.removal.facet_preservation import disc_slice
-from canalwise.estimator.removal.keep_out import KeepOut
-from canalwise.estimator.removal.protected_bone import protected_field
-from canalwise.estimator.removal.reach import AT_DISC
+from canalwise.estimator.level.target_names import AT_DISC
 from canalwise.recon.anatomy import Anatomy, Frame, Level
 from canalwise.recon.grid import Float, Grid
-from canalwise.recon.labels import SIDES, Mask
+from canalwise.recon.labels import SIDES, Mask, Part, label_of
 from canalwise.recon.parallel import side_by_side
 
 CELL_MM = 1.0
@@ -81,6 +80,7 @@ def scene_of(anatomy: Anatomy, level: Level, level_bone: LevelBone, sac: KeepOut
         shade=shade,
         goals=_goals(level, level_bone),
         buckets=tuple(int(n) for n in names),
+        base_label=label_of(level.upper, Part.SPINOUS_BASE),
         bucket_whole=_sums(index, every.weight),
         pars_planes=planes,
         sets=_set_names(level),

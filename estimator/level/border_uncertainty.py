@@ -6,12 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from canalwise.estimator.geometry.border_shift import eroded_occupancy
 from canalwise.estimator.interval import SD_OF_95
-from canalwise.estimator.level.border_shift import eroded_occupancy
-from canalwise.estimator.level.facet_interval import FacetUncertainty, facet_uncertainty
-from canalwise.estimator.removal.bone_removal import LevelBone
-from canalwise.estimator.removal.pars_and_spinous_base import ParsAndBaseSamples, pars_and_base_samples
-from canalwise.recon.anatomy import Anatomy, Level
+from canalwise.estimator.level.level_bone import LevelBone
+from canalwise.estimator.level.pars_and_base_samples import ParsAndBaseSamples, pars_and_base_samples
+from canalwise.recon.anatomy import Anatomy, Level, Source
 from canalwise.recon.measurement.confidence import border_sd_mm
 from canalwise.recon.severity_bands import Threshold
 
@@ -49,6 +48,26 @@ CLEAR_EDGE = 8.0
 """Edge over noise that is taken where a level's confidence was not judged."""
 
 
+EXTENT_VOXELS = 0.5
+"""Deviation of where a joint's rim is taken to lie, in voxels (scripts/why_intervals.py)."""
+
+SPLIT_MM = 0.8
+"""... and more with parts found automatically, whose cuts from each other are a rule or a network's guess and no border
+in the image (scripts/accuracy_hard.py)."""
+
+SPLIT_VOXELS = 0.1
+"""... and with parts given, whose cuts are drawn in voxels, as a whole, in voxels (scripts/accuracy_intervals.py)."""
+
+
+@dataclass(frozen=True)
+class FacetUncertainty:
+    """Standard deviations, mm: of the faces' borders, of the joint's rims, and of the cuts between parts."""
+
+    border_mm: float
+    extent_mm: float
+    split_mm: float
+
+
 @dataclass(frozen=True)
 class BorderUncertainty:
     """Standard deviations, mm, of the positions of borders at a level.
@@ -79,6 +98,18 @@ def border_uncertainty_of(anatomy: Anatomy, level: Level) -> BorderUncertainty:
     open_mm = OPEN_CANAL_SD_MM.value if sources.get("canal") == "automatic" else 0.0
     here = float(np.linalg.norm([wall, HERE_VOXELS * voxel_mm, open_mm]))
     return BorderUncertainty(float(np.mean(bone)), wall, here, soft["sac"], soft["flavum"], joint)
+
+
+def facet_uncertainty(source: Source, voxel_mm: float, border_mm: float) -> FacetUncertainty:
+    """What is not known of a joint whose parts come from a source.
+
+    >>> facet_uncertainty("given", 1.0, 0.1)
+    FacetUncertainty(border_mm=0.1, extent_mm=0.5, split_mm=0.1)
+    """
+    extent = EXTENT_VOXELS * voxel_mm
+    if source == "automatic":
+        return FacetUncertainty(border_mm, float(np.hypot(extent, SPLIT_MM)), SPLIT_MM)
+    return FacetUncertainty(border_mm, extent, SPLIT_VOXELS * voxel_mm)
 
 
 @dataclass(frozen=True, eq=False)

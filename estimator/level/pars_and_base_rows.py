@@ -6,8 +6,12 @@ import numpy as np
 from scipy import ndimage
 
 from canalwise.estimator.geometry.level_arrays import F32, SampleRows, Spheres
-from canalwise.estimator.removal.bone_removal import LevelBone
-from canalwise.estimator.removal.pars_and_spinous_base import BONE_FRAC, PARS_ENDS_FRAC, SAMPLE_MM
+from canalwise.estimator.level.level_bone import LevelBone
+from canalwise.estimator.level.sample_spacing import (
+    BONE_FRAC,
+    PARS_ENDS_FRAC,
+    SAMPLE_MM,
+)
 from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Part, label_of, sided

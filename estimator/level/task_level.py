@@ -1,62 +1,46 @@
-"""A prepared level from which only the targets a task asks for are looked at, by an approach from one side."""
+"""A level of which only the targets that a task asks for are looked at, by an approach from one side."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from functools import cached_property
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.geometry.level_arrays import LevelArrays
-from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.removal.pars_and_spinous_base import ParsAndBaseSamples
-from canalwise.estimator.removal.reach import AT_DISC
-from canalwise.estimator.removal.target_names import FROM_TARGETS, NAMES
-from canalwise.recon.errors import AnatomyNotFound
+from canalwise.estimator.level.level_bone import LevelBone
+from canalwise.estimator.level.target_names import AT_DISC, FROM_TARGETS, MIDLINE
+from canalwise.estimator.limits import Limits
+from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class TaskLevel(PreparedLevel):
-    """A prepared level whose scene holds the asked sets alone, each under its own name.
+@dataclass(frozen=True, eq=False)
+class TaskLevel:
+    """What an approach from one side to some sets of targets is scored on.
 
     Parameters
     ----------
-    base : the level that was prepared; all else is taken from it
+    anatomy, level, limits, level_bone : what the targets lie in, whatever the task
     side : of the approach
     requested_mm : name -> (N, 3) array, level frame, only sets that are in view
+    scene : whose targets are those sets alone, each under its own name
     """
 
-    base: PreparedLevel
+    anatomy: Anatomy
+    level: Level
+    limits: Limits
+    level_bone: LevelBone
     side: Side
-    requested_mm: dict[str, Float] = field(default_factory=dict)
+    requested_mm: Mapping[str, Float]
+    scene: LevelArrays
 
     @property
     def side_of_set(self) -> list[int]:
         """Which side of the patient each asked set counts to, 0 left, 1 right; the midline's to the approach's own."""
-        return [SIDES.index(other_side(self.side) if _is_across(name) else self.side) for name in self.requested_mm]
-
-    @cached_property
-    def scene(self) -> LevelArrays:
-        """The base's scene with these targets."""
-        names, sizes = list(self.requested_mm), [len(points) for points in self.requested_mm.values()]
-        points = np.ascontiguousarray(np.concatenate(list(self.requested_mm.values())).T, dtype=np.float32)
-        at_disc = [name in FROM_TARGETS and FROM_TARGETS[name][1] in AT_DISC for name in names]
-        goals = self.base.scene.goals._replace(
-            xyz=points,
-            side=np.repeat(self.side_of_set, sizes).astype(np.int32),
-            set=np.repeat(np.arange(len(names)), sizes).astype(np.int32),
-            at_disc=np.repeat(at_disc, sizes).astype(bool),
-        )
-        return replace(self.base.scene, goals=goals, sets=tuple(names))
-
-    @cached_property
-    def pars_and_base_samples(self) -> ParsAndBaseSamples:
-        """The base's."""
-        return self.base.pars_and_base_samples
+        return side_of_sets(self.side, self.requested_mm)
 
     def seen_by(self, far: bool) -> Float:
         """(N, 3) array, level frame: the points for which the near or the far phase must be deep enough."""
@@ -65,19 +49,41 @@ class TaskLevel(PreparedLevel):
         return np.concatenate(mine or list(self.requested_mm.values()))
 
 
+def side_of_sets(side: Side, names: Mapping[str, Float]) -> list[int]:
+    """Which side of the patient each set counts to for an approach from `side`: 0 left, 1 right.
+
+    >>> side_of_sets("left", {"contralateral recess": np.zeros((1, 3)), "roof": np.zeros((1, 3))})
+    [1, 0]
+    """
+    return [SIDES.index(other_side(side) if _is_across(name) else side) for name in names]
+
+
+def scene_of_task(scene: LevelArrays, side: Side, requested_mm: Mapping[str, Float]) -> LevelArrays:
+    """The scene with some sets of (N, 3) points of the level frame as its only targets."""
+    names, sizes = list(requested_mm), [len(points) for points in requested_mm.values()]
+    points = np.ascontiguousarray(np.concatenate(list(requested_mm.values())).T, dtype=np.float32)
+    at_disc = [name in FROM_TARGETS and FROM_TARGETS[name][1] in AT_DISC for name in names]
+    goals = scene.goals._replace(
+        xyz=points,
+        side=np.repeat(side_of_sets(side, requested_mm), sizes).astype(np.int32),
+        set=np.repeat(np.arange(len(names)), sizes).astype(np.int32),
+        at_disc=np.repeat(at_disc, sizes).astype(bool),
+    )
+    return replace(scene, goals=goals, sets=tuple(names))
+
+
+def scene_of_all_targets(scene: LevelArrays, midline_mm: Mapping[str, Float]) -> LevelArrays:
+    """The scene with the sets of the midline, name -> (N, 3) array of the level frame; they count to the left."""
+    points = [midline_mm[name] for name in MIDLINE]
+    numbers, more = len(scene.sets) + np.arange(len(MIDLINE)), np.concatenate(points)
+    goals = scene.goals._replace(
+        xyz=np.ascontiguousarray(np.concatenate([scene.goals.xyz, more.T], axis=1), dtype=np.float32),
+        side=np.append(scene.goals.side, np.zeros(len(more))).astype(np.int32),
+        set=np.append(scene.goals.set, np.repeat(numbers, [len(each) for each in points])).astype(np.int32),
+        at_disc=np.append(scene.goals.at_disc, np.zeros(len(more), dtype=bool)),
+    )
+    return replace(scene, goals=goals, sets=(*scene.sets, *MIDLINE))
+
+
 def _is_across(name: str) -> bool:
     return name in FROM_TARGETS and FROM_TARGETS[name][0]
-
-
-def level_for_task(prepared: PreparedLevel, side: Side, task: Sequence[str] = NAMES) -> TaskLevel:
-    """The level with what a task asks of an approach from that side; AnatomyNotFound where none of it is in view."""
-    to_level_mm = prepared.level.frame.to_level_mm
-    task_level = prepared.task_targets.seen_from(side, task)
-    in_view = {name: to_level_mm(points) for name, points in task_level.items() if len(points)}
-    if not in_view:
-        raise AnatomyNotFound(
-            f"targets of {prepared.level.name}",
-            "must be in view to search for a way to them",
-            do="Ask for other targets with --task, or correct the labels of this level.",
-        )
-    return TaskLevel(prepared.anatomy, prepared.level, prepared.limits, base=prepared, side=side, requested_mm=in_view)

@@ -14,11 +14,11 @@ from canalwise.estimator.approach.approach import (
     tilts_deg,
 )
 from canalwise.estimator.approach.instrument import Channel
+from canalwise.estimator.level.target_points import all_points_mm
 from canalwise.estimator.planning.canal_entry import canal_entry_in_view
-from canalwise.estimator.removal.reach import all_points_mm
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.errors import AnatomyNotFound
-from canalwise.recon.grid import Float
+from canalwise.recon.grid import Float, triple
 from canalwise.recon.image.skin import skin_point_mm
 from canalwise.recon.labels import Labels, Part, Side, bone_mask
 
@@ -78,8 +78,8 @@ def docked_approach(
     for name, on, at, axis in ((IPSILATERAL, side, pivot, near_axis), (OVER_THE_TOP, far, far_pivot, far_axis)):
         sleeve, tip = depths_mm(level, on, at, axis, channel.working_distance_mm, distance_mm)
         medial, cranial = tilts_deg(side, axis)
-        phases.append(Phase(name, medial, cranial, SWEEP_DEG, float(sleeve), float(tip), _triple(at - implied)))
-    return Approach(level_name, side, _triple(docking), distance_mm, tuple(phases), channel)
+        phases.append(Phase(name, medial, cranial, SWEEP_DEG, float(sleeve), float(tip), triple(at - implied)))
+    return Approach(level_name, side, triple(docking), distance_mm, tuple(phases), channel)
 
 
 def turned_to_hold(direction: Float, goal: Float, half_angle_deg: float) -> Float:
@@ -213,8 +213,3 @@ def depths_mm(
 def _lateral(side: Side) -> Float:
     """(3,) unit array, level frame: toward that side of the patient."""
     return np.array([1.0 if side == "left" else -1.0, 0.0, 0.0])
-
-
-def _triple(point_mm: Float) -> tuple[float, float, float]:
-    x, y, z = (float(v) for v in point_mm)
-    return x, y, z

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.planning.canal_entry import canal_entry_in_view
 from canalwise.estimator.planning.default_approach import DOCKING_SEARCH_MM, MIDLINE_BONE, first_direction
+from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side, bone_mask
 
@@ -57,13 +58,12 @@ class DockingMap:
         return np.asarray(base + np.multiply.outer(height, self.normal))
 
 
-def docking_map(prepared: PreparedLevel, side: Side, sleeve_radius_mm: float) -> DockingMap:
+def docking_map(level: Level, level_bone: LevelBone, side: Side, sleeve_radius_mm: float) -> DockingMap:
     """The map of one side: every sleeve lowered at once, each as `default_approach.docking_point_mm` lowers one.
 
     A sleeve rests on the first lamina or joint within its radius; over an open window on the window's own depth.
     Spinous processes carry no sleeve: it stands beside them, and what it meets of them counts as taken.
     """
-    level, level_bone = prepared.level, prepared.level_bone
     normal, centre = -first_direction(level, side), canal_entry_in_view(level, side).centre_mm
     cranial, toward_side = np.array([0.0, -normal[2], normal[1]]), 1.0 if side == "left" else -1.0
     bone = bone_mask(level_bone.labels) & (level_bone.bone_mm3 >= BONE_FRAC * level_bone.grid.voxel_mm3)

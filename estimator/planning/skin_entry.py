@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from canalwise.estimator.approach.approach import Approach, PlacedPhase
-from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.image.skin import skin_point_mm
 
 
@@ -23,11 +23,14 @@ class SkinEntry:
     at: str
 
 
-def skin_entry_of(prepared: PreparedLevel, approach: Approach, phase: PlacedPhase) -> SkinEntry:
-    """The entry of the first phase's axis through the skin."""
-    anatomy, level = prepared.anatomy, prepared.level
+def skin_entry_of(anatomy: Anatomy, approach: Approach, phase: PlacedPhase, shows_air: bool | None = None) -> SkinEntry:
+    """The entry of the first phase's axis through the skin.
+
+    `shows_air` : does the map tell where the skin is? Worked out where left out.
+    """
+    level = anatomy.level(approach.level)
     docked = phase.pivot_ras_mm + approach.pivot_distance_mm * phase.axis_ras
-    skin = skin_point_mm(anatomy.labels, anatomy.grid, docked, -phase.axis_ras, shows_air=prepared.air_in_view)
+    skin = skin_point_mm(anatomy.labels, anatomy.grid, docked, -phase.axis_ras, shows_air=shows_air)
     entry = phase.pivot_ras_mm if skin is None else skin
     x, _, z = level.frame.to_level_mm(entry)
     landmark = level.landmarks_ras_mm.get(f"upper_lamina_caudal_edge_{approach.side}")

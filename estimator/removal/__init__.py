@@ -7,8 +7,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "bone_removal": ["LevelBone", "Removal"],
-        "keep_out": ["KeepOut"],
-        "target_names": ["FROM_TARGETS", "NAMES", "chosen"],
+        "bone_removal": ["Removal"],
+        "facet_interval": ["joint_sds"],
     },
 )

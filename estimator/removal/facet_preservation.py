@@ -6,15 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from canalwise.estimator.geometry.bricks import Bricks, bricks_of_points
+from canalwise.estimator.geometry.bricks import Bricks
+from canalwise.estimator.geometry.region_protocol import Region
+from canalwise.estimator.level.joint_faces import disc_slice
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.estimator.removal.region import Region
-from canalwise.recon.anatomy import Frame, Joint, Level
+from canalwise.recon.anatomy import Joint, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Mask, Side, label_of, sided
-
-DISC_SLICE_HALF_MM = 1.0
-"""Joint points within this of the disc's mid-plane make the disc-level axial slice."""
 
 
 @dataclass(frozen=True)
@@ -50,19 +48,6 @@ def facet_kept(
 def area_kept_frac(joint: Joint, region: Region, faces: Bricks | None = None) -> float:
     """Share of a joint's surface that a region leaves with bone on both sides; NaN where it has none."""
     return _share(joint.area_mm2, pairs_kept(joint, region, faces))
-
-
-def faces_of(joint: Joint) -> Bricks:
-    """The points of a joint's inferior face, then those of its superior one, in bricks."""
-    return bricks_of_points(np.concatenate([joint.inferior_face_ras_mm, joint.superior_face_ras_mm]))
-
-
-def disc_slice(joint: Joint, frame: Frame) -> Mask:
-    """(N,) array: which pairs lie in the disc-level axial slice, or in the nearest slice that has any."""
-    height = frame.to_level_mm((joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2)[:, 2]
-    centre = float(np.clip(0.0, height.min() + DISC_SLICE_HALF_MM, height.max() - DISC_SLICE_HALF_MM))
-    in_slice: Mask = np.abs(height - centre) <= DISC_SLICE_HALF_MM
-    return in_slice
 
 
 def pairs_kept(joint: Joint, region: Region, faces: Bricks | None = None) -> Mask:

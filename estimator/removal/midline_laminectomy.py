@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from canalwise.estimator.removal.canal_area import canal_extent_mm
-from canalwise.estimator.removal.reach import all_points_mm
-from canalwise.estimator.removal.region import SignedRegion
+from canalwise.estimator.geometry.region_protocol import SignedRegion
+from canalwise.estimator.level.compression import canal_extent_mm
+from canalwise.estimator.level.target_points import all_points_mm
 from canalwise.recon.anatomy import Anatomy, Frame, Level
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float

@@ -10,24 +10,19 @@ import numpy as np
 from canalwise.estimator.approach.approach import PlacedPhase
 from canalwise.estimator.geometry.field_sampling import labels_along_line
 from canalwise.estimator.geometry.signed_distance import cone_distance_mm
-from canalwise.estimator.removal.bone_removal import PROTECTED_PARTS
-from canalwise.estimator.removal.keep_out import KeepOut
-from canalwise.estimator.removal.target_points import joined_mm
+from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.estimator.level.level_bone import PROTECTED
+from canalwise.estimator.level.target_names import AT_DISC
+from canalwise.estimator.level.target_points import all_points_mm
 from canalwise.recon.anatomy import Anatomy, Level, Targets
-from canalwise.recon.grid import Float
-from canalwise.recon.labels import Mask, bone_mask
+from canalwise.recon.grid import Float, triple
+from canalwise.recon.labels import Mask
 
 TOUCH_TOL_MM = 1e-6
 """A target this much beyond the tool's surface still counts as touched."""
 
-_EVERY = np.arange(2**16, dtype=np.uint16)
-PROTECTED: Mask = np.asarray(np.isin(_EVERY % 100, PROTECTED_PARTS) & bone_mask(_EVERY))
-"""(65536,) array: is a label protected bone?"""
 
 ALL_TOUCHED = "nothing: every target is touched"
-
-AT_DISC = ("canal wall", "disc border")
-"""Target sets that lie in the disc's mid-plane; the lateral reach is measured on them."""
 
 
 @dataclass(frozen=True)
@@ -100,11 +95,6 @@ def _meets_protected(anatomy: Anatomy, pivot_mm: Float, points_mm: Float, short_
     return hit
 
 
-def all_points_mm(targets: Targets) -> Float:
-    """(N, 3) array of every target point of a side."""
-    return joined_mm(targets.points_ras_mm)
-
-
 def reach_of(
     anatomy: Anatomy, level: Level, targets: Targets, phases: tuple[PlacedPhase, ...], keep_out: KeepOut
 ) -> Reach:
@@ -123,13 +113,8 @@ def reach_of(
         if len(sights)
         else float("nan"),
         limited_by=ALL_TOUCHED if missed is None else _limited_by(points, missed, touch, keep_out, phases),
-        next_ras_mm=None if missed is None else _triple(points[missed]),
+        next_ras_mm=None if missed is None else triple(points[missed]),
     )
-
-
-def _triple(point_mm: Float) -> tuple[float, float, float]:
-    x, y, z = (float(v) for v in point_mm)
-    return x, y, z
 
 
 def touched_frac(sets: Mapping[str, Float], touched: Mask) -> dict[str, float]:

@@ -9,71 +9,18 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from functools import cached_property
-from typing import NamedTuple, Protocol
 
 import numpy as np
-import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import PlacedPhase
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.geometry.bricks import Bricks
 from canalwise.estimator.geometry.cone_arrays import ConeArrays, cone_arrays_of_lines, cone_arrays_of_phases
 from canalwise.estimator.geometry.coverage import cover, held
-from canalwise.estimator.removal.keep_out import KeepOut
+from canalwise.estimator.geometry.region_protocol import Covered
+from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Mask
-
-Share = npt.NDArray[np.float32]
-
-
-class Covered(NamedTuple):
-    """What a region holds of N places in bricks.
-
-    Parameters
-    ----------
-    places : (n,) array, which of them it holds, wholly or in part, in the order of the bricks
-    share : (n,) array, share of each one's samples that lies inside, above 0
-    """
-
-    places: npt.NDArray[np.int64]
-    share: Share
-
-
-class Region(Protocol):
-    """A part of space: which points it holds, and how much of small places."""
-
-    def holds(self, points_mm: Float) -> Mask:
-        """(N,) array: is each (N, 3) RAS point inside?"""
-        ...
-
-    def covered(self, bricks: Bricks) -> Covered:
-        """How much of each place lies inside."""
-        ...
-
-
-class SignedRegion(ABC):
-    """A region told by a signed depth alone."""
-
-    @abstractmethod
-    def depth_mm(self, points_mm: Float) -> Float:
-        """(N,) array of signed depths of (N, 3) RAS points: negative inside, changing by 1 mm per mm at most."""
-
-    def holds(self, points_mm: Float) -> Mask:
-        """(N,) array: is each (N, 3) RAS point inside?"""
-        return np.asarray(self.depth_mm(points_mm) < 0)
-
-    def covered(self, bricks: Bricks) -> Covered:
-        """How much of each place lies inside; only samples of places at the border are asked one by one."""
-        points = bricks.points_mm.T
-        depth = self.depth_mm(points)
-        share = (depth < 0).astype(np.float32)
-        border = np.abs(depth) <= bricks.half_mm
-        inside = np.zeros(int(border.sum()), dtype=np.float32)
-        for offset in bricks.samples_mm.T:  # one at a time keeps memory at one point per border place
-            inside += self.holds(points[border] + offset)
-        share[border] = inside / bricks.samples_mm.shape[1]
-        places = np.flatnonzero(share)
-        return Covered(places, share[places])
 
 
 class SightedRegion(ABC):

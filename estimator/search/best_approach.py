@@ -9,23 +9,23 @@ import numpy as np
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.table import ApproachTable, table_of
-from canalwise.estimator.batch.outcomes_by_relation import ENOUGH_FRAC
 from canalwise.estimator.batch.score import SHARE_TOL, joined_scores
 from canalwise.estimator.batch.success_probability import ExecutionSampler, SuccessProbability, likeliest, success_of
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
-from canalwise.estimator.estimate.limit_checks import verdicts_of
+from canalwise.estimator.estimate.limit_checks import limits_broken
+from canalwise.estimator.estimate.task_reach import missed_exactly, reached_exactly
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.search.exploration import Progress, bone_for_reach, losses_of, on_front
 from canalwise.estimator.search.pareto import Order, thinned
 from canalwise.estimator.search.strategies import (
     Candidate,
     SearchBranch,
+    SearchTask,
     allowed_of,
     candidate_at,
     explore_all,
     search_branches,
 )
-from canalwise.estimator.search.strategies import SearchTask as SearchTask
 from canalwise.recon.labels import Mask
 
 SHOWN = 16
@@ -209,23 +209,6 @@ def front_of(ways: Sequence[SearchBranch]) -> tuple[Candidate, ...]:
     front = np.flatnonzero(on_front(found))
     chosen = front[thinned(losses_of(found)[front], SHOWN)]
     return tuple(candidate_at(ways[number[i]], int(row[i])) for i in chosen)
-
-
-def limits_broken(estimate: Estimate) -> tuple[str, ...]:
-    """Names of the limits an exact estimate does not keep."""
-    return tuple(verdict.name for verdict in verdicts_of(estimate) if verdict.met is False)
-
-
-def reached_exactly(estimate: Estimate) -> float:
-    """Mean over the asked sets in view of the share touched; 0 where none is in view."""
-    shares = [share for share in estimate.task_reached_frac.values() if share == share]
-    return float(np.mean(shares)) if shares else 0.0
-
-
-def missed_exactly(estimate: Estimate) -> float:
-    """By how much the asked sets in view fall short of ENOUGH_FRAC, summed."""
-    shares = [share for share in estimate.task_reached_frac.values() if share == share]
-    return float(np.maximum(ENOUGH_FRAC - np.array(shares), 0.0).sum())
 
 
 def same_plans(table: ApproachTable, plan: Approach) -> Mask:

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 
 from canalwise.estimator.approach.search_bounds import BOUNDS
+from canalwise.estimator.approach.table import ApproachTable
 from canalwise.estimator.batch.outcomes import ErrorShifts, outcomes
 from canalwise.estimator.batch.score import Score, guarded_score, joined_scores
-from canalwise.estimator.batch.success_probability import ExecutionSampler, failures_of
 from canalwise.estimator.search.pareto import non_dominated
 from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
 from canalwise.recon.grid import Float
@@ -57,6 +57,9 @@ Progress = Callable[[int], None]
 
 Cost = Callable[[Score], Float]
 """What a stage makes least."""
+
+FailuresOf = Callable[[ApproachTable], tuple[Float, Float]]
+"""(A) approaches -> (A,) share of COPIES disturbed copies of each that fail, and (A,) mean bone of the copies, mm3."""
 
 
 def bone_for_reach(allowed_frac: float) -> Cost:
@@ -100,7 +103,7 @@ class EvaluatedApproaches:
         """How the approaches at (A, D) coordinates stand; kept."""
         table = self.space.approaches(unit)
         nearer = ErrorShifts(sac_mm=np.full(len(table), EDGE_MM), targets_mm=np.zeros(len(table)))
-        found = guarded_score(self.space.task_level, table, outcomes(self.space.task_level, table, nearer))
+        found = guarded_score(self.space.task_level, table, outcomes(self.space.task_level.scene, table, nearer))
         self._units.append(np.clip(unit, 0.0, 1.0))
         self._found.append(found)
         self.counted(len(unit))
@@ -188,17 +191,16 @@ def evolved_in_valleys(explored: EvaluatedApproaches, cost: Cost, count: int, rn
 
 
 def likeliest_units(
-    explored: EvaluatedApproaches, allowed_frac: float, count: int, rng: np.random.Generator
+    explored: EvaluatedApproaches, failures_of: FailuresOf, count: int, rng: np.random.Generator
 ) -> tuple[Float, Float]:
     """(N, D) coordinates, and (N,) share of copies that fail, of approaches a hand is likely to succeed with.
 
     About `count` disturbed copies are evaluated. Of plans that fail alike the one that takes less bone is better.
     """
     tried: list[tuple[Float, Float]] = []
-    task_level, space, hand = explored.space.task_level, explored.space, ExecutionSampler(samples=COPIES)
 
     def cost(unit: Float) -> Float:
-        failed, bone_mm3 = failures_of(task_level, space.approaches(unit), allowed_frac, hand)
+        failed, bone_mm3 = failures_of(explored.space.approaches(unit))
         tried.append((unit.copy(), failed))
         explored.counted(len(unit) * COPIES)
         return np.asarray(failed + bone_mm3 / NEVER_MM3)

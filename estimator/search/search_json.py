@@ -15,13 +15,11 @@ from canalwise.estimator.estimate.intervals import intervals_of
 from canalwise.estimator.estimate.limit_checks import verdicts_of
 from canalwise.estimator.search.best_approach import Pick, SearchResult
 from canalwise.estimator.search.strategies import Candidate
+from canalwise.estimator.ties import SAME_MM3
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.labels import Side
 
 SCHEMA = "canalwise.search/1"
-
-SAME_MM3 = 20.0
-"""Less bone than this is no difference to a surgeon: a few bites of a punch (choice)."""
 
 
 def search_as_json(found: SearchResult) -> dict[str, Any]:

@@ -42,7 +42,9 @@ class SearchSpace:
     @cached_property
     def docking(self) -> DockingMap:
         """Where its sleeve comes to rest."""
-        return docking_map(self.task_level.base, self.task_level.side, self.channel.sleeve_radius_mm)
+        return docking_map(
+            self.task_level.level, self.task_level.level_bone, self.task_level.side, self.channel.sleeve_radius_mm
+        )
 
     @cached_property
     def ends(self) -> Float:

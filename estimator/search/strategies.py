@@ -12,11 +12,13 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.approach.search_bounds import BOUNDS, INSTRUMENTS, instruments_named
 from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
 from canalwise.estimator.batch.score import Score
-from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.level.task_level import TaskLevel, level_for_task
+from canalwise.estimator.batch.success_probability import ExecutionSampler, failures_of
+from canalwise.estimator.level.prepared_level import PreparedLevel, level_for_task
+from canalwise.estimator.level.target_names import chosen
+from canalwise.estimator.level.task_level import TaskLevel
 from canalwise.estimator.planning.canal_entry import canal_entry_of
-from canalwise.estimator.removal.target_names import chosen
 from canalwise.estimator.search.exploration import (
+    COPIES,
     EvaluatedApproaches,
     Progress,
     around_the_front,
@@ -58,7 +60,7 @@ class SearchTask:
     ----------
     sides : that may be approached from
     instruments : name -> channel that may be used
-    task : the sets of `estimator.removal.target_names` to be touched
+    task : the sets of `estimator.level.target_names` to be touched
     budget : approaches that are evaluated, all sides and instruments together
     seed : the same one gives the same answer
     near_only : the ipsilateral phase alone, without going over the top
@@ -153,7 +155,10 @@ def likeliest_of_branch(
     way: SearchBranch, allowed_frac: float, count: int, rng: np.random.Generator
 ) -> list[Candidate]:
     """A few approaches of one way that a hand is likely to succeed with."""
-    unit, failed = likeliest_units(way.explored, allowed_frac, count, rng)
+    hand = ExecutionSampler(samples=COPIES)
+    unit, failed = likeliest_units(
+        way.explored, lambda table: failures_of(way.task_level, table, allowed_frac, hand), count, rng
+    )
     if not len(unit):
         return []
     unit = unit[np.argsort(failed, kind="stable")[:LIKELY]]

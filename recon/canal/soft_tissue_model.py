@@ -12,10 +12,10 @@ from canalwise.recon.grid import Box, Float, Grid
 from canalwise.recon.labels import Labels, Mask, Part, Tissue, canal_mask, label_of
 from canalwise.recon.severity_bands import Threshold, flavum_thickness_mm
 
-EPIDURAL_MARGIN = Threshold("epidural margin", 1.0, "mm", "modelling choice, no source", "none")
+EPIDURAL_MARGIN = Threshold("epidural margin", 1.0, "mm", "modelling choice, no source", "PRACTICE")
 """Fat and veins between the sac and what bounds it, all round."""
 
-SAC_ROUNDING = Threshold("least radius of the sac's outline", 3.0, "mm", "modelling choice, no source", "none")
+SAC_ROUNDING = Threshold("least radius of the sac's outline", 3.0, "mm", "modelling choice, no source", "PRACTICE")
 """The sac fills no corner sharper than this."""
 
 REACH_MM = 40.0

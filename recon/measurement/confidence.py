@@ -29,7 +29,11 @@ from canalwise.recon.scan import Scan
 from canalwise.recon.severity_bands import Threshold
 
 CHECK_BELOW = Threshold(
-    "look at the level by eye", 0.5, "fraction", "choice (scripts/why_confidence.py, scripts/accuracy_hard.py)", "none"
+    "look at the level by eye",
+    0.5,
+    "fraction",
+    "choice (scripts/why_confidence.py, scripts/accuracy_hard.py)",
+    "PRACTICE",
 )
 """A level less sure than this is marked to be checked by eye."""
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from canalwise.recon.anatomy import Measurement
-from canalwise.recon.severity_bands import Evidence
+from canalwise.recon.evidence import EvidenceClass
 
 
 @dataclass(frozen=True)
@@ -22,7 +22,7 @@ class PlausibleRange:
     high: float
     unit: str
     source: str
-    evidence: Evidence
+    evidence: EvidenceClass
 
 
 EGYPTIAN = "Orthopedics 2013;36(2):e229, CT, n=300"
@@ -43,8 +43,8 @@ RANGES = (
         "lamina thickness", 2.0, 10.0, "mm", "Spine 1999;24(2):107 (1.9-5.0), both cortices and slope", "READ"
     ),
     PlausibleRange("lamina slope", 80.0, 170.0, "deg", "Spine 1999;24(2):107 (129, SD 7.5)", "READ"),
-    PlausibleRange("spinous base width", 3.0, 15.0, "mm", "common practice, no source", "none"),
-    PlausibleRange("pars width", 3.0, 22.0, "mm", "common practice, no source", "none"),
+    PlausibleRange("spinous base width", 3.0, 15.0, "mm", "common practice, no source", "PRACTICE"),
+    PlausibleRange("pars width", 3.0, 22.0, "mm", "common practice, no source", "PRACTICE"),
 )
 """Quantities without a range are not judged."""
 

@@ -40,12 +40,12 @@ SLIVER_FRAC = 0.2
 """Less body in view than this share of the largest makes a sliver (common practice, no source)."""
 
 SURE = {
-    "both": Threshold("five between sacrum and ribs", 0.95, "fraction", "choice", "none"),
-    "given": Threshold("given by a person", 0.90, "fraction", "choice", "none"),
-    "sacrum": Threshold("counted from the sacrum alone", 0.80, "fraction", "choice", "none"),
-    "ribs": Threshold("counted from the ribs alone", 0.65, "fraction", "choice", "none"),
-    "transitional": Threshold("a hint of a transitional vertebra", 0.40, "fraction", "choice", "none"),
-    "contradicted": Threshold("given, but the sacrum's wings say otherwise", 0.30, "fraction", "choice", "none"),
+    "both": Threshold("five between sacrum and ribs", 0.95, "fraction", "choice", "PRACTICE"),
+    "given": Threshold("given by a person", 0.90, "fraction", "choice", "PRACTICE"),
+    "sacrum": Threshold("counted from the sacrum alone", 0.80, "fraction", "choice", "PRACTICE"),
+    "ribs": Threshold("counted from the ribs alone", 0.65, "fraction", "choice", "PRACTICE"),
+    "transitional": Threshold("a hint of a transitional vertebra", 0.40, "fraction", "choice", "PRACTICE"),
+    "contradicted": Threshold("given, but the sacrum's wings say otherwise", 0.30, "fraction", "choice", "PRACTICE"),
 }
 """How sure names are by what they rest on. Choices, ordered by what may still be wrong: a name given can be a slip, one
 sign alone misses a fourth or sixth lumbar vertebra, lowest ribs may be stunted, transitional anatomy is a toss-up."""

@@ -14,12 +14,12 @@ import numpy as np
 from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach, other_side, placed_phases
 from canalwise.estimator.estimate.estimate import Cost, cost_of, task_paths
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.level.target_names import NAMES
+from canalwise.estimator.level.target_points import joined_mm
 from canalwise.estimator.planning.default_approach import default_approach, docked_approach
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.removal.canal_area import decompression_of
 from canalwise.estimator.removal.region import ConeRegion, TaskRegion
-from canalwise.estimator.removal.target_names import NAMES
-from canalwise.estimator.removal.target_points import joined_mm
 from canalwise.phantoms.imaging.mesh_scans import bones_only, mesh_scan, read_meshes
 from canalwise.phantoms.imaging.render import PhantomScan
 from canalwise.phantoms.imaging.stenosis import narrowed

@@ -76,7 +76,7 @@ def instruments(prepared, plan):
 
 
 def reported_row(prepared, approach):
-    return outcomes_by_relation(prepared, approach.side, outcomes(prepared, table_of([approach])))
+    return outcomes_by_relation(prepared.level, approach.side, outcomes(prepared.scene, table_of([approach])))
 
 
 def assert_same(by_relation, row, single):
@@ -154,20 +154,22 @@ def test_a_pars_that_loses_nothing_breaks_no_limit(prepared, plan):
 
 def test_one_phase_alone_takes_no_more_than_both(prepared, plan):
     table = table_of([plan])
-    whole = outcomes(prepared, table).taken.bone_mm3[0]
-    parts = [outcomes(prepared, one_phase(table, p)).taken.bone_mm3[0] for p in (0, 1)]
+    whole = outcomes(prepared.scene, table).taken.bone_mm3[0]
+    parts = [outcomes(prepared.scene, one_phase(table, p)).taken.bone_mm3[0] for p in (0, 1)]
     assert max(parts) <= whole <= sum(parts) + 1e-6
 
 
 def test_each_entry_is_the_approach_it_stands_for(prepared, plan, entries):
     row, column = entries.best_place
-    entry = skin_entry_of(prepared, entries.best, placed_phases(entries.best, prepared.level.frame)[0])
+    entry = skin_entry_of(
+        prepared.anatomy, entries.best, placed_phases(entries.best, prepared.level.frame)[0], prepared.air_in_view
+    )
     assert entry.at == entries.at
     by_relation = (entry.lateral_mm, entry.cranial_mm)
     assert by_relation == pytest.approx((entries.lateral_mm[column], entries.cranial_mm[row]), abs=ENTRY_TOL_MM)
     single = reported_row(prepared, entries.best)
     assert single.bone_mm3[0] == pytest.approx(entries.bone_mm3[row, column], rel=1e-5)
-    margins = margins_frac(single, prepared.limits, pars_before_mm(prepared, "left"))
+    margins = margins_frac(single, prepared.limits, pars_before_mm(prepared.scene, "left"))
     assert excess_frac(margins)[0] == 0.0
     assert single.short_frac(WANTED)[0] == 0.0
 
@@ -209,7 +211,7 @@ def test_the_plan_itself_is_among_those_tried(prepared, plan):
     """From the plan's own pivot the least bone found is no more than the plan's, when the plan succeeds."""
     ground = entry_variation_of(prepared.level, plan)
     again = ground.laid(ground.pivot_mm[None], ground.angles_deg[None])
-    mine = outcomes_by_relation(prepared, "left", outcomes(prepared, joined([again, table_of([plan])])))
+    mine = outcomes_by_relation(prepared.level, "left", outcomes(prepared.scene, joined([again, table_of([plan])])))
     assert mine.bone_mm3[0] == pytest.approx(mine.bone_mm3[1], rel=0.01)  # docked in a plane, not at a point
 
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from canalwise.estimator.geometry.border_shift import eroded_occupancy
 from canalwise.estimator.interval import SD_OF_95, Interval, sd_of_shift
-from canalwise.estimator.level.border_shift import eroded_occupancy
 from canalwise.recon.errors import WrongUse
 from tests.estimator.toys import oblique_grid, occupancy_of_shape
 

@@ -8,8 +8,8 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from canalwise.estimator.approach.approach import PlacedPhase
-from canalwise.estimator.removal.bone_removal import LevelBone
-from canalwise.estimator.removal.keep_out import KeepOut
+from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.recon.anatomy import Anatomy, Frame, Joint, Level, Targets, Window
 from canalwise.recon.grid import Float, Grid, Index3
 from canalwise.recon.labels import Part, Tissue, label_of

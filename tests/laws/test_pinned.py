@@ -8,10 +8,11 @@ import pytest
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
-from canalwise.estimator.comparison.paired_samples import QUANTITIES
-from canalwise.estimator.comparison.plan_table import PlanRow, PlanTableTask, pinned
+from canalwise.estimator.comparison.plan_rows import PlanRow, PlanTableTask
+from canalwise.estimator.comparison.plan_table import pinned
+from canalwise.estimator.comparison.quantities import QUANTITIES
 from canalwise.estimator.level.prepared_level import prepared_level
-from canalwise.estimator.removal.target_names import NAMES
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.anatomy import Anatomy
 from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored
 

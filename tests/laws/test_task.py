@@ -9,7 +9,7 @@ import pytest
 
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
-from canalwise.estimator.removal.target_names import NAMES
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.truth.removal import PlannedPhantom, for_task, reached, rehearsal_of, removed_volumes
 from tests.laws.scenes import LEVEL, SPEC, Scene

@@ -1,7 +1,10 @@
 """Bands at the published limits; every limit names its source."""
 
+from typing import get_args
+
 import pytest
 
+from canalwise.recon.evidence import EvidenceClass
 from canalwise.recon.severity_bands import SCALES, flavum_thickness_mm, population_scale
 
 
@@ -37,7 +40,7 @@ def test_every_limit_has_value_unit_source_and_evidence_worst_first() -> None:
         for limit in scale.thresholds:
             assert limit.unit
             assert limit.source
-            assert limit.evidence in ("READ", "MEM", "CALC", "none")
+            assert limit.evidence in get_args(EvidenceClass)
 
 
 def test_absolute_and_population_scales_stay_apart() -> None:
@@ -53,4 +56,4 @@ def test_flavum_thickness_by_level() -> None:
     # Khasawneh et al. 2023: references.md section 3
     found = [flavum_thickness_mm(level).value for level in ("L2-L3", "L3-L4", "L4-L5", "L5-S1")]
     assert found == [3.19, 3.38, 3.71, 3.64]
-    assert flavum_thickness_mm("L1-L2").evidence == "none"
+    assert flavum_thickness_mm("L1-L2").evidence == "PRACTICE"

@@ -13,10 +13,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 
-from canalwise.estimator.batch.outcomes_by_relation import RELATIONS, OutcomesByRelation
+from canalwise.estimator.batch.outcomes_by_relation import OutcomesByRelation
 from canalwise.estimator.charts.entry_map import EntryMap
 from canalwise.estimator.charts.instrument_chart import DiameterCurve, InstrumentChart
 from canalwise.estimator.charts.tilt_chart import TiltChart
+from canalwise.estimator.limit_rules import RELATIONS
 from canalwise.estimator.limits import Limit
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.grid import Float

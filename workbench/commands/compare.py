@@ -41,8 +41,8 @@ def run(args: argparse.Namespace) -> int:
     """Reads a case, finds the best plan of each way in, compares them, and keeps the numbers."""
     from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
     from canalwise.estimator.level.prepared_level import prepared_level
-    from canalwise.estimator.removal.target_names import named
-    from canalwise.estimator.search.best_approach import SearchTask
+    from canalwise.estimator.level.target_names import named
+    from canalwise.estimator.search.strategies import SearchTask
     from canalwise.recon.case.folder import read_case
     from canalwise.recon.serialization import write_json_atomic
     from canalwise.workbench.console.json_results import compared_json

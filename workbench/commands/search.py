@@ -11,7 +11,7 @@ from canalwise.workbench.console.options import add_case, add_json, add_level, a
 from canalwise.workbench.console.output import CommandOutput
 
 if TYPE_CHECKING:
-    from canalwise.estimator.search.best_approach import SearchTask
+    from canalwise.estimator.search.strategies import SearchTask
 
 BUDGET = 100_000
 
@@ -87,8 +87,8 @@ def question_of(args: argparse.Namespace) -> SearchTask:
     """What the options ask for; WrongUse for a name that is unknown."""
     from canalwise.estimator.approach.search_bounds import instruments_named
     from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
-    from canalwise.estimator.removal.target_names import named
-    from canalwise.estimator.search.best_approach import SearchTask
+    from canalwise.estimator.level.target_names import named
+    from canalwise.estimator.search.strategies import SearchTask
 
     return SearchTask(
         sides=SIDES if args.side is None else (args.side,),

@@ -13,7 +13,7 @@ from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.estimate.intervals import intervals_of, no_intervals
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.removal.target_names import NAMES
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.search.exploration import Progress
 from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.anatomy import Anatomy, Level

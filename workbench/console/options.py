@@ -10,7 +10,7 @@ from typing import Any
 
 from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach, Phase
 from canalwise.estimator.approach.instrument import Channel
-from canalwise.estimator.removal.target_names import NAMES, named
+from canalwise.estimator.level.target_names import NAMES, named
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES
 

@@ -11,7 +11,7 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.level.prepared_level import prepared_level
-from canalwise.estimator.removal.target_names import NAMES
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.disclaimer import CAUTION

@@ -9,7 +9,7 @@ from typing import Any
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.estimate.intervals import intervals_of
-from canalwise.estimator.estimate.limit_checks import verdict_intervals
+from canalwise.estimator.estimate.limit_intervals import verdict_intervals
 from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.planning.clock_positions import docking_clock
 from canalwise.recon.disclaimer import CAUTION

@@ -8,18 +8,16 @@ from dataclasses import dataclass
 from canalwise.estimator.batch.outcomes_by_relation import ENOUGH_FRAC, wanted_of_task
 from canalwise.estimator.estimate.blocked_targets import IN_WORDS, blocking_structures
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
-from canalwise.estimator.estimate.first_limit import AT_MOST
 from canalwise.estimator.estimate.limit_checks import Verdict, verdicts_of
+from canalwise.estimator.limit_rules import rule_of
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.ties import SAME_MM3
 from canalwise.workbench.style.phrases import MINUS, amount, joined, number, percent
 from canalwise.workbench.teaching.placeholders import PlanFacts, facet_kept_frac, touched_frac
 
 BUDGET = 6_000
 """Approaches that are looked at to find a good plan, some two seconds on a laptop (choice)."""
-
-SAME_MM3 = 20.0
-"""Two plans take about the same bone when they differ by no more (choice)."""
 
 
 @dataclass(frozen=True)
@@ -103,7 +101,7 @@ def _broken(verdicts: tuple[Verdict, ...]) -> Iterator[str]:
 
 
 def _verdict_words(verdict: Verdict) -> str:
-    bound = "at most" if verdict.name in AT_MOST else "at least"
+    bound = rule_of(verdict.name).direction
     reported = f"{amount(verdict.value, verdict.unit)} ({bound} {amount(verdict.limit, verdict.unit)})"
     untouched = verdict.met and bound == "at least" and verdict.value < verdict.limit
     return f"{reported}; thin before, nothing is taken from it" if untouched else reported

@@ -10,14 +10,14 @@ from functools import cached_property, partial
 import numpy as np
 
 from canalwise.estimator.approach.approach import Phase, other_side
-from canalwise.estimator.batch.outcomes_by_relation import RELATIONS
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.first_limit import WIDEST_DEG, FirstLimit, first_limit
+from canalwise.estimator.level.target_names import FROM_TARGETS
+from canalwise.estimator.limit_rules import RELATIONS
 from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.planning.clock_positions import FAR_SIGHTS, NEAR_SIGHTS, far_clock, near_clock
 from canalwise.estimator.removal.reach import ALL_TOUCHED, Reach
 from canalwise.estimator.removal.structure_names import OTHER, by_structure, structures_of
-from canalwise.estimator.removal.target_names import FROM_TARGETS
 from canalwise.recon.anatomy import Level, Window
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.labels import Side

@@ -10,9 +10,9 @@ from random import Random
 import numpy as np
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.batch.outcomes_by_relation import RELATIONS
 from canalwise.estimator.estimate.first_limit import WIDEST_DEG
 from canalwise.estimator.estimate.limit_checks import verdicts_of
+from canalwise.estimator.limit_rules import RELATIONS
 from canalwise.estimator.planning.clock_positions import FAR_SIGHTS, MIDDLE, NEAR_SIGHTS
 from canalwise.estimator.removal.structure_names import OTHER
 from canalwise.recon.grid import Float

@@ -71,7 +71,7 @@ def test_tables_laid_side_by_side_are_found_where_the_card_looks():
 
 
 def test_card_and_processor_agree(card, prepared, table, shifts):
-    ours, theirs = outcomes(prepared, table, shifts, on=card), outcomes(prepared, table, shifts)
+    ours, theirs = outcomes(prepared.scene, table, shifts, on=card), outcomes(prepared.scene, table, shifts)
     check(ours, theirs)
     assert theirs.taken.bone_mm3.min() > 0
     assert theirs.reached_frac.max() > 0
@@ -84,7 +84,7 @@ def test_they_agree_for_any_number_of_phases(card, prepared, table, phases):
     columns = ("medial_deg", "cranial_deg", "sweep_deg", "sleeve_past_mm", "tip_past_mm", "shift_mm")
     taken = {name: getattr(table, name)[:, which] for name in columns}
     other = replace(table, phase_names=names, **taken)
-    check(outcomes(prepared, other, on=card), outcomes(prepared, other))
+    check(outcomes(prepared.scene, other, on=card), outcomes(prepared.scene, other))
 
 
 def check(ours: Outcomes, theirs: Outcomes) -> None:
@@ -101,15 +101,15 @@ def check(ours: Outcomes, theirs: Outcomes) -> None:
 
 
 def test_answers_do_not_depend_on_company_or_the_run(card, prepared, table, monkeypatch):
-    together, again = taken_by_all(prepared, table, on=card), taken_by_all(prepared, table, on=card)
+    together, again = taken_by_all(prepared.scene, table, on=card), taken_by_all(prepared.scene, table, on=card)
     monkeypatch.setattr(batch_gpu, "CHUNK", 7)
-    apart = taken_by_all(prepared, table, on=card)
+    apart = taken_by_all(prepared.scene, table, on=card)
     assert together.weight.tobytes() == again.weight.tobytes() == apart.weight.tobytes()
     assert together.per_mm.tobytes() == apart.per_mm.tobytes()
 
 
 def test_of_no_approaches_there_is_nothing_to_say(card, prepared, table):
-    none = outcomes(prepared, table.rows(np.zeros(0, dtype=np.intp)), on=card)
+    none = outcomes(prepared.scene, table.rows(np.zeros(0, dtype=np.intp)), on=card)
     assert none.taken.weight.shape == (0, len(prepared.scene.buckets))
     assert none.reached_frac.shape == (0, 2, len(prepared.scene.sets))
 

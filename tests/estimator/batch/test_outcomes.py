@@ -53,7 +53,7 @@ def table(prepared) -> ApproachTable:
 
 
 def test_the_batch_agrees_with_exact_estimates(prepared, table):
-    found = outcomes(prepared, table)
+    found = outcomes(prepared.scene, table)
     for row in range(0, COUNT, 6):
         exact = estimate_of(prepared, table.approach(row))
         assert found.taken.bone_mm3[row] == pytest.approx(exact.cone.removal.total_mm3, rel=VOLUME_TOL)
@@ -70,10 +70,10 @@ def test_the_batch_agrees_with_exact_estimates(prepared, table):
 
 
 def test_answers_do_not_depend_on_threads_or_company(prepared, table, monkeypatch):
-    together = outcomes(prepared, table)
+    together = outcomes(prepared.scene, table)
     monkeypatch.setattr(batch_cpu, "BLOCK", 5)
-    apart = outcomes(prepared, table)
-    alone = outcomes(prepared, table.rows(np.array([7])))
+    apart = outcomes(prepared.scene, table)
+    alone = outcomes(prepared.scene, table.rows(np.array([7])))
     assert apart.taken.weight.tobytes() == together.taken.weight.tobytes()
     assert apart.facet_area_frac.tobytes() == together.facet_area_frac.tobytes()
     assert alone.taken.weight[0].tobytes() == together.taken.weight[7].tobytes()
@@ -81,23 +81,26 @@ def test_answers_do_not_depend_on_threads_or_company(prepared, table, monkeypatc
 
 
 def test_more_sweep_takes_no_less_and_keeps_no_more(prepared, table):
-    less, more = outcomes(prepared, table), outcomes(prepared, replace(table, sweep_deg=table.sweep_deg + 1.5))
+    less, more = (
+        outcomes(prepared.scene, table),
+        outcomes(prepared.scene, replace(table, sweep_deg=table.sweep_deg + 1.5)),
+    )
     assert (more.taken.weight >= less.taken.weight - 1e-4).all()
     assert (more.facet_area_frac <= less.facet_area_frac + 1e-6).all()
     assert (more.reached_frac >= less.reached_frac).all()
 
 
 def test_a_wider_berth_takes_and_reaches_no_more(prepared, table):
-    own = outcomes(prepared, table)
-    wide = outcomes(prepared, table, ErrorShifts(np.full(COUNT, 1.0), np.zeros(COUNT)))
+    own = outcomes(prepared.scene, table)
+    wide = outcomes(prepared.scene, table, ErrorShifts(np.full(COUNT, 1.0), np.zeros(COUNT)))
     assert (wide.taken.weight <= own.taken.weight + 1e-4).all()
     assert (wide.reached_frac <= own.reached_frac).all()
     assert wide.taken.bone_mm3.sum() < own.taken.bone_mm3.sum()
 
 
 def test_targets_moved_outward_are_reached_further_out_or_not_at_all(prepared, table):
-    own = outcomes(prepared, table)
-    out = outcomes(prepared, table, ErrorShifts(np.zeros(COUNT), np.full(COUNT, 0.5)))
+    own = outcomes(prepared.scene, table)
+    out = outcomes(prepared.scene, table, ErrorShifts(np.zeros(COUNT), np.full(COUNT, 0.5)))
     touched = (out.lateral_mm > 0) & (own.lateral_mm > 0)
     assert touched.any()
     assert np.median((out.lateral_mm - own.lateral_mm)[touched]) == pytest.approx(0.5, abs=1e-4)
@@ -105,7 +108,7 @@ def test_targets_moved_outward_are_reached_further_out_or_not_at_all(prepared, t
 
 def test_bones_border_costs_what_a_second_removal_says(prepared, table):
     """Drawing all borders in by d costs d times `per_mm`: against the exact removal from bone drawn in."""
-    from canalwise.estimator.level.border_shift import eroded_occupancy
+    from canalwise.estimator.geometry.border_shift import eroded_occupancy
     from canalwise.estimator.removal.bone_removal import removal_of
     from canalwise.estimator.removal.region import ConeRegion
 
@@ -114,7 +117,7 @@ def test_bones_border_costs_what_a_second_removal_says(prepared, table):
     level_bone, volume = prepared.level_bone, np.float32(prepared.level_bone.grid.voxel_mm3)
     thin = replace(level_bone, bone_mm3=eroded_occupancy(level_bone.bone_mm3 / volume, level_bone.grid, by_mm) * volume)
     lost = exact.cone.removal.total_mm3 - removal_of(thin, ConeRegion(exact.phases, exact.keep_out)).total_mm3
-    assert taken_by_all(prepared, table).bone_per_mm[0] * by_mm == pytest.approx(lost, rel=0.03)
+    assert taken_by_all(prepared.scene, table).bone_per_mm[0] * by_mm == pytest.approx(lost, rel=0.03)
 
 
 def test_a_swept_cone_in_solid_bone_has_steiners_volume(prepared):
@@ -178,9 +181,9 @@ def _interpolated(tables, slopes):
 def test_a_pars_that_loses_nothing_is_as_wide_as_before(prepared, table):
     """By the batch's own count, not the exact one: else a thin pars that nobody touches would stop every plan."""
     clear = replace(table, sleeve_past_mm=table.sleeve_past_mm - 300.0, tip_past_mm=table.tip_past_mm - 300.0)
-    by_relation = outcomes_by_relation(prepared, "left", outcomes(prepared, clear))
+    by_relation = outcomes_by_relation(prepared.level, "left", outcomes(prepared.scene, clear))
     nothing_taken = by_relation.bone_mm3 == 0.0
     assert nothing_taken.sum() > COUNT / 2
-    before = pars_before_mm(prepared, "left")
+    before = pars_before_mm(prepared.scene, "left")
     assert before["ipsilateral"] > 0
     assert all((width[nothing_taken] == before[relation]).all() for relation, width in by_relation.pars_mm.items())

@@ -11,26 +11,28 @@ import pytest
 
 from canalwise.estimator.approach.approach import placed_phases
 from canalwise.estimator.approach.table import packed_phases
-from canalwise.estimator.comparison.accesses import (
+from canalwise.estimator.comparison.access_results import (
     BOTH,
     MIDLINE,
     AccessComparison,
-    both_entries,
-    compared_accesses,
-    joined_plans,
-    samples_of,
 )
+from canalwise.estimator.comparison.accesses import compared_accesses
 from canalwise.estimator.comparison.accesses_json import (
     cheapest,
     comparison_as_json,
     conclusion,
     difference95_mm3,
-    is_tie,
+    ties_with,
+)
+from canalwise.estimator.comparison.paired_samples import (
+    both_entries,
+    joined_plans,
+    samples_of,
 )
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.planning.pivot_constraint import one_phase, repeated
-from canalwise.estimator.search.best_approach import SearchTask
+from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES
 from canalwise.recon.serialization import json_text
@@ -100,7 +102,7 @@ def test_a_difference_is_narrower_than_its_parts_where_errors_are_shared():
     shared = np.random.default_rng(0).normal(0.0, 100.0, 2000)
     one, other = way("left", 500.0, 500.0 + shared), way("right", 600.0, 600.0 + shared)
     assert difference95_mm3(other, one) == pytest.approx((100.0, 100.0))
-    assert not is_tie(other, one)
+    assert not ties_with(other, one)
 
 
 @pytest.mark.parametrize(

@@ -9,14 +9,16 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.approach.instrument import Channel
-from canalwise.estimator.batch.outcomes_by_relation import RELATIONS, USUAL_WANTED
-from canalwise.estimator.comparison.accesses import BOTH, MIDLINE
-from canalwise.estimator.comparison.paired_samples import QUANTITIES
-from canalwise.estimator.comparison.plan_table import PlanRow, PlanTableTask, pinned, share95
+from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
+from canalwise.estimator.comparison.access_results import BOTH, MIDLINE
+from canalwise.estimator.comparison.plan_rows import PlanRow, PlanTableTask
+from canalwise.estimator.comparison.plan_table import pinned, share95
 from canalwise.estimator.comparison.plan_table_json import plan_table_as_json
+from canalwise.estimator.comparison.quantities import QUANTITIES
 from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.limit_rules import RELATIONS
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES

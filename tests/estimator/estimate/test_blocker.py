@@ -19,9 +19,9 @@ from canalwise.estimator.estimate.blocker import (
 )
 from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.geometry.signed_distance import cone_distance_mm
+from canalwise.estimator.level.keep_out import keep_out_of
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.removal.keep_out import keep_out_of
 from canalwise.estimator.removal.reach import ALL_TOUCHED, reach_of
 from canalwise.recon.anatomy import Targets
 from canalwise.recon.labels import Part, Tissue, label_of

@@ -11,9 +11,10 @@ import pytest
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.estimate import estimate as module
 from canalwise.estimator.estimate.estimate import Estimate, estimate, estimate_of
+from canalwise.estimator.level.level_bone import PROTECTED
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.removal.reach import PROTECTED, touch_of
+from canalwise.estimator.removal.reach import touch_of
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Part, Side, label_of

@@ -151,3 +151,10 @@ def test_every_error_of_the_hand_widens_the_interval(name: str) -> None:
         whole = intervals_of(found(0.1), MonteCarloOptions(300, 5, errors))
         widths.append([np.ptp(kind.bone_mm3.ends) for kind in (whole.cone, whole.task)])
     assert (np.diff(widths, axis=0) > 0).all()
+
+
+def test_between_two_targets_any_place_is_as_likely() -> None:
+    """Targets stand 0.5 mm apart (design): the deviation of an even distribution over one step, by counting."""
+    step = np.linspace(0.0, 0.5, 100_001)
+    for side, intervals in reported(0.1).reach.items():
+        assert intervals["lateral_mm"].sd_by_cause["target spacing"] == pytest.approx(step.std(), rel=1e-3), side

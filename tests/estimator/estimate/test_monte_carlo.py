@@ -112,7 +112,9 @@ def replace_doubt(prepared: PreparedLevel) -> PreparedLevel:
     sure = PreparedLevel(prepared.anatomy, prepared.level)
     border_uncertainty = prepared.border_uncertainty
     # a cached property is found in the instance's own dictionary
-    sure.__dict__["doubt"] = replace(border_uncertainty, bone_mm=0.0, canal_mm=0.0, canal_here_mm=0.0, sac_mm=0.0)
+    sure.__dict__["border_uncertainty"] = replace(
+        border_uncertainty, bone_mm=0.0, canal_mm=0.0, canal_here_mm=0.0, sac_mm=0.0
+    )
     return sure
 
 

@@ -9,7 +9,7 @@ from scipy import ndimage
 from canalwise.estimator.approach.approach import PlacedPhase
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.geometry.bricks import Bricks, bricks_of_points, bricks_of_voxels
-from canalwise.estimator.removal.keep_out import KeepOut
+from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.removal.region import ConeRegion, TaskRegion
 from canalwise.recon.grid import Float, Grid
 from tests.estimator.toys import nothing_to_keep_out_of, oblique_grid

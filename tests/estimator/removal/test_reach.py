@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.approach.approach import PlacedPhase
-from canalwise.estimator.removal.keep_out import keep_out_of
-from canalwise.estimator.removal.reach import reach_of
+from canalwise.estimator.level.keep_out import keep_out_of
+from canalwise.estimator.removal.reach import next_missed, reach_of
 from canalwise.recon.anatomy import Targets
 from tests import closed_forms
 from tests.estimator.toys import LEVEL_AXES, round_sac_anatomy
@@ -88,3 +88,27 @@ def test_everything_touched_says_so_and_gives_the_farthest_point():
     assert reach.limited_by.startswith("nothing")
     assert reach.lateral_mm == pytest.approx(8.0)
     assert reach.clearance_mm > 0.5
+
+
+@pytest.mark.parametrize("tool_radius_mm", [1.0, 2.0])
+def test_clearance_is_from_the_tools_surface_to_the_sac(tool_radius_mm):
+    """The straight piece's least distance from the sac's axis in closed form, less both radii."""
+    sac_mm, point = 3.0, np.array([8.0, 3.0])
+    anatomy = round_sac_anatomy(sac_mm, CANAL_MM)
+    level, targets = one_point(anatomy.level("L3-L4"), (*point, 0.0))
+    keep_out = keep_out_of(anatomy, level.frame.origin_ras_mm, (0.0, 0.5, tool_radius_mm))
+    found = reach_of(anatomy, level, targets, (over_the_top(tool_radius_mm),), keep_out)
+    way = point - np.array(PIVOT)
+    length = float(np.linalg.norm(way))
+    nearest = min(-float(np.array(PIVOT) @ way) / length, length - tool_radius_mm)
+    expected = float(np.linalg.norm(np.array(PIVOT) + nearest * way / length)) - sac_mm - tool_radius_mm
+    assert found.clearance_mm == pytest.approx(expected, abs=REACH_TOL_MM)
+
+
+def test_the_next_target_is_the_untouched_one_nearest_the_midline():
+    level = round_sac_anatomy(SAC_MM, CANAL_MM).level("L3-L4")
+    points = level.frame.to_world_mm(np.array([[1.0, 0, 0], [6.0, 0, 0], [3.0, 0, 0], [-2.0, 0, 0], [9.0, 0, 0]]))
+    assert next_missed(level, points, np.array([True, False, False, False, False])) == 3
+    assert next_missed(level, points, np.array([True, False, False, True, False])) == 2
+    assert next_missed(level, points, np.array([True, True, True, True, False])) == 4
+    assert next_missed(level, points, np.ones(5, dtype=bool)) is None

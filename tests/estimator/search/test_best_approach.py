@@ -22,14 +22,14 @@ from canalwise.estimator.batch.success_probability import (
     success_of,
 )
 from canalwise.estimator.estimate.estimate import estimate
-from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
-from canalwise.estimator.level.task_level import level_for_task
+from canalwise.estimator.estimate.limit_checks import limits_broken
+from canalwise.estimator.level.prepared_level import PreparedLevel, level_for_task, prepared_level
 from canalwise.estimator.planning.default_approach import docking_point_mm
-from canalwise.estimator.search.best_approach import SearchTask, limits_broken, same_plans, search
+from canalwise.estimator.search.best_approach import same_plans, search
 from canalwise.estimator.search.exploration import EvaluatedApproaches, bone_for_reach, evolved, most_reach, spread
 from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.search_space import DIMENSIONS, SPARE_MM, SearchSpace
-from canalwise.estimator.search.strategies import SearchBranch, candidate_of
+from canalwise.estimator.search.strategies import SearchBranch, SearchTask, candidate_of
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.labels import SIDES
 from canalwise.recon.serialization import json_text
@@ -125,7 +125,7 @@ def test_mirrored_coordinates_mirror_the_approach_and_its_outcome():
 
 def test_the_batch_is_weighed_as_the_exact_estimate():
     table = space().approaches(some_units(6))
-    batch = score_in_force(space().task_level, outcomes(space().task_level, table))
+    batch = score_in_force(space().task_level, outcomes(space().task_level.scene, table))
     for row in range(len(table)):
         exact = estimate(toy.anatomy(), table.approach(row))
         shares = [share for share in exact.task_reached_frac.values() if share == share]
@@ -135,7 +135,7 @@ def test_the_batch_is_weighed_as_the_exact_estimate():
 
 def test_a_search_holds_limits_more_strictly_than_they_are():
     table = space().approaches(some_units())
-    by_relation = outcomes(space().task_level, table)
+    by_relation = outcomes(space().task_level.scene, table)
     strict, in_force = (
         guarded_score(space().task_level, table, by_relation),
         score_in_force(space().task_level, by_relation),
@@ -207,7 +207,7 @@ def test_no_errors_of_the_hand_leave_the_plan_as_it_is():
     still = replace(still, errors=still.errors.changed(**dict.fromkeys(still.errors.records, 0.0)))
     table = space().approaches(some_units(1))
     by_relation = success_of(space().task_level, table.approach(0), 10.0, still)
-    bone = outcomes(space().task_level, table).taken.bone_mm3[0]
+    bone = outcomes(space().task_level.scene, table).taken.bone_mm3[0]
     assert by_relation.reached == 1.0
     assert by_relation.bone95_mm3 == pytest.approx((bone, bone), rel=1e-4)
 

@@ -2,12 +2,14 @@
 
 from dataclasses import replace
 from functools import cache
+from typing import get_args
 
 import numpy as np
 import pytest
 
 from canalwise.recon.anatomy import Confidence, Level, Measurement, Naming
 from canalwise.recon.case.anatomy_builder import anatomy_of
+from canalwise.recon.evidence import EvidenceClass
 from canalwise.recon.grid import isotropic_grid
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import Labels, Part, label_of
@@ -113,9 +115,7 @@ def test_unlikely_measurements_and_names_count() -> None:
 
 
 def test_ranges_say_where_they_come_from() -> None:
-    assert all(
-        each.low < each.high and each.source and each.evidence in ("READ", "MEM", "CALC", "none") for each in RANGES
-    )
+    assert all(each.low < each.high and each.source and each.evidence in get_args(EvidenceClass) for each in RANGES)
     assert implausible([Measurement("unheard of", 1.0, "mm", "lamina", "somewhere")]) == (0, ())
 
 

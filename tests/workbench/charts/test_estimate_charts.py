@@ -15,7 +15,8 @@ from canalwise.estimator.comparison.accesses import compared_accesses
 from canalwise.estimator.estimate.estimate import estimate
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.search.best_approach import SearchTask, search
+from canalwise.estimator.search.best_approach import search
+from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.serialization import json_text
 from canalwise.workbench import notebook

@@ -7,7 +7,7 @@ import argparse
 import pytest
 
 from canalwise.estimator.approach.approach import Approach, Phase
-from canalwise.estimator.removal.target_names import NAMES
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.errors import WrongUse
 from canalwise.workbench.commands.main import build_parser
 from canalwise.workbench.console.options import (

@@ -24,7 +24,7 @@ MIDDLE = 255.5
 def laid(side):
     """The usual start from one side, and its entry; the toy has no skin, so its pivot is taken for it."""
     approach, prepared = default_approach(toy.anatomy(), "L3-L4", side), prepared_level(toy.anatomy(), "L3-L4")
-    entry = skin_entry_of(prepared, approach, placed_phases(approach, toy.frame())[0])
+    entry = skin_entry_of(prepared.anatomy, approach, placed_phases(approach, toy.frame())[0], prepared.air_in_view)
     return approach, asdict(entry) | {"at": "skin"}
 
 

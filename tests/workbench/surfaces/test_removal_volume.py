@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.removal.target_names import NAMES
 from canalwise.workbench.rehearsal.handlers.removal import RemovalRequest, removal
 from canalwise.workbench.rehearsal.session.request import RequestJob
 from canalwise.workbench.surfaces.binary_frames import frame_of

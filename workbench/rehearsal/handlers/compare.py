@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.comparison.plan_table import PlanTableTask, pinned
+from canalwise.estimator.comparison.plan_rows import PlanTableTask
+from canalwise.estimator.comparison.plan_table import pinned
 from canalwise.estimator.comparison.plan_table_json import plan_table_as_json
-from canalwise.estimator.removal.target_names import chosen
+from canalwise.estimator.level.target_names import chosen
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 

@@ -22,7 +22,7 @@ from canalwise.estimator.planning.docking import HALF_MM
 from canalwise.estimator.planning.entry_variation import EntryVariation, entry_variation_of
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.errors import WrongUse
-from canalwise.recon.grid import Float
+from canalwise.recon.grid import Float, triple
 from canalwise.recon.image.skin import skin_point_mm
 from canalwise.recon.labels import Side
 from canalwise.workbench.rehearsal.session.request import Json, RequestJob, RequestKind
@@ -119,7 +119,7 @@ def docked(anatomy: Anatomy, plan: Approach, point_mm: Float) -> Approach:
         docked_approach(anatomy, plan.level, plan.side, at, plan.channel)
         for at in (np.array(plan.docking_point_mm), place)
     )
-    return _changed_as(replace(plan, docking_point_mm=_triple(place)), was, now)
+    return _changed_as(replace(plan, docking_point_mm=triple(place)), was, now)
 
 
 def entered(prepared: PreparedLevel, plan: Approach, entry_mm: tuple[float, float]) -> Approach:
@@ -177,7 +177,7 @@ def _through(ground: EntryVariation, own_mm: Float, entry_mm: Float) -> Approach
     moved = _changed_as(ground.plan, laid.approach(0), laid.approach(1))
     back = moved.pivot_distance_mm * axes_level(laid)[1, 0]
     place = pivots_level_mm(laid)[1, 0] + back - np.array(moved.phases[0].pivot_shift_mm)
-    return replace(moved, docking_point_mm=_triple(place))
+    return replace(moved, docking_point_mm=triple(place))
 
 
 def _changed_as(plan: Approach, was: Approach, now: Approach) -> Approach:
@@ -194,12 +194,7 @@ def _changed_as(plan: Approach, was: Approach, now: Approach) -> Approach:
 def _phase_changed_as(phase: Phase, was: Phase, now: Phase) -> Phase:
     changed = {name: getattr(phase, name) + getattr(now, name) - getattr(was, name) for name in FOLLOWS}
     shift = np.array(phase.pivot_shift_mm) + now.pivot_shift_mm - was.pivot_shift_mm
-    return replace(phase, **changed, pivot_shift_mm=_triple(shift))
-
-
-def _triple(point_mm: Float) -> tuple[float, float, float]:
-    x, y, z = (float(v) for v in point_mm)
-    return x, y, z
+    return replace(phase, **changed, pivot_shift_mm=triple(shift))
 
 
 ASKS = {

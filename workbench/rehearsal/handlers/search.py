@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from canalwise.estimator.approach.search_bounds import instruments_named
-from canalwise.estimator.removal.target_names import chosen
+from canalwise.estimator.level.target_names import chosen
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.exploration import Progress
 from canalwise.estimator.search.search_json import search_as_json

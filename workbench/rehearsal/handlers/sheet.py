@@ -28,7 +28,9 @@ def radiographs(session: Session, message: RadiographsRequest, job: RequestJob) 
     """AP and lateral of the plan's level, with the plan drawn on them."""
     del job
     plan, prepared = message.plan, session.prepared(message.plan.level)
-    entry = asdict(skin_entry_of(prepared, plan, placed_phases(plan, prepared.level.frame)[0]))
+    entry = asdict(
+        skin_entry_of(prepared.anatomy, plan, placed_phases(plan, prepared.level.frame)[0], prepared.air_in_view)
+    )
     reported = [
         radiograph_json(_picture(session, plan.level, view), marks_of(view, prepared.level, plan, entry))
         for view in views_of(plan.side)

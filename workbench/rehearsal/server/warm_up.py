@@ -5,8 +5,8 @@ from __future__ import annotations
 import threading
 
 from canalwise.estimator.estimate.intervals import intervals_of
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.removal.target_names import NAMES
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.labels import SIDES
 from canalwise.workbench.rehearsal.server.registry import asks

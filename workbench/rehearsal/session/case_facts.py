@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 
 from canalwise.estimator.approach.search_bounds import BOUNDS, INSTRUMENTS
+from canalwise.estimator.level.target_names import NAMES
+from canalwise.estimator.level.target_points import all_points_mm
 from canalwise.estimator.planning.canal_entry import canal_entry_of
-from canalwise.estimator.removal.reach import all_points_mm
-from canalwise.estimator.removal.target_names import NAMES
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.folder import Case
 from canalwise.recon.disclaimer import CAUTION

@@ -10,7 +10,7 @@ from pathlib import Path
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
-from canalwise.estimator.removal.target_names import chosen
+from canalwise.estimator.level.target_names import chosen
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import BadCase, WrongUse
 from canalwise.workbench.images.radiograph_projection import Radiograph, RadiographView

@@ -71,7 +71,9 @@ def plan_of(data: Json) -> Approach:
 
 def bone_mm3(prepared: PreparedLevel, data: Json) -> float:
     approach = plan_of(data)
-    return float(outcomes_by_relation(prepared, approach.side, outcomes(prepared, table_of([approach]))).bone_mm3[0])
+    return float(
+        outcomes_by_relation(prepared.level, approach.side, outcomes(prepared.scene, table_of([approach]))).bone_mm3[0]
+    )
 
 
 def stopped() -> RequestJob:
@@ -123,7 +125,7 @@ def test_an_entry_map_stands_for_its_plans(session: Session, plan: Approach, pre
             continue
         assert bone_mm3(prepared, data) == pytest.approx(reported, rel=1e-3)
         exact = estimate_of(prepared, plan_of(data))
-        entry = skin_entry_of(prepared, exact.approach, exact.phases[0])
+        entry = skin_entry_of(prepared.anatomy, exact.approach, exact.phases[0], prepared.air_in_view)
         assert entry.lateral_mm == pytest.approx(chart["lateral_mm"][column], abs=ENTRY_TOL_MM)
         assert entry.cranial_mm == pytest.approx(chart["cranial_mm"][row], abs=ENTRY_TOL_MM)
         seen += 1

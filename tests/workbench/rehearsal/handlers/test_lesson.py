@@ -9,8 +9,8 @@ import pytest
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.plan_file import plan_text
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.removal.target_names import NAMES
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import WrongUse
 from canalwise.workbench.commands.main import main

@@ -50,7 +50,7 @@ def hands_plan(anatomy, side):
 
 
 def entry_of(prepared, plan):
-    return skin_entry_of(prepared, plan, placed_phases(plan, prepared.level.frame)[0])
+    return skin_entry_of(prepared.anatomy, plan, placed_phases(plan, prepared.level.frame)[0], prepared.air_in_view)
 
 
 def numbers_of(plan):

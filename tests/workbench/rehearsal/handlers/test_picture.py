@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.removal.target_names import NAMES
 from canalwise.recon.errors import WrongUse
 from canalwise.workbench.rehearsal.handlers import picture as ask_picture
 from canalwise.workbench.rehearsal.session.messages import read_as

@@ -10,7 +10,7 @@ import pypdf
 import pytest
 from PIL import Image
 
-from canalwise.estimator.removal.target_names import NAMES
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.images.radiograph_projection import ap_view, radiograph_of
 from tests.workbench import toy

@@ -11,8 +11,8 @@ import httpx
 import pytest
 
 from canalwise.estimator.approach.search_bounds import BOUNDS, INSTRUMENTS
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.removal.target_names import NAMES
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import BadFile, WrongUse
 from canalwise.workbench.commands.main import main

@@ -7,7 +7,7 @@ import shutil
 import pytest
 from websockets.exceptions import ConnectionClosed
 
-from canalwise.estimator.removal.target_names import NAMES
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.case.folder import write_case
 from canalwise.workbench.rehearsal.server.warm_up import warmed_up
 from canalwise.workbench.rehearsal.session.case_facts import InitialPlan

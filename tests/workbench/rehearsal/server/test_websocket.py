@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from websockets.exceptions import ConnectionClosed
 
-from canalwise.estimator.removal.target_names import NAMES
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.errors import WrongUse
 from canalwise.workbench.commands.main import main
 from canalwise.workbench.rehearsal.server import websocket as page_socket

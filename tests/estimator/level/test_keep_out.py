@@ -7,8 +7,8 @@ import pytest
 from scipy import ndimage
 
 from canalwise.estimator.geometry.field_sampling import above_half
-from canalwise.estimator.removal import keep_out as keepout
-from canalwise.estimator.removal.keep_out import keep_out_of
+from canalwise.estimator.level import keep_out as keepout
+from canalwise.estimator.level.keep_out import keep_out_of
 from tests.estimator.toys import round_sac_anatomy
 
 RULES_MM = (2.0, 0.5, 1.75)

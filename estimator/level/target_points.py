@@ -8,8 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.removal.target_names import FROM_TARGETS, MIDLINE, NAMES, chosen
-from canalwise.recon.anatomy import Anatomy, Level
+from canalwise.estimator.level.target_names import (
+    FROM_TARGETS,
+    MIDLINE,
+    NAMES,
+    chosen,
+)
+from canalwise.recon.anatomy import Anatomy, Level, Targets
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side, Tissue
 from canalwise.recon.level.axial_contour import border_mm, canal_contour
@@ -167,3 +172,8 @@ def _run(heights_mm: Float, through_mm: float, step_mm: float) -> Mask:
     run = np.concatenate([[0], np.cumsum(np.diff(rungs) > 1.5 * step_mm)])
     mine = rungs[run == run[np.abs(rungs - through_mm).argmin()]]
     return np.asarray((heights_mm >= mine[0]) & (heights_mm <= mine[-1]))
+
+
+def all_points_mm(targets: Targets) -> Float:
+    """(N, 3) array of every target point of a side."""
+    return joined_mm(targets.points_ras_mm)

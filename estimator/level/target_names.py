@@ -1,4 +1,4 @@
-"""The names of what a decompression may be asked to touch; `estimator.removal.target_points` says where each lies."""
+"""The names of what a decompression may be asked to touch; `estimator.level.target_points` says where each lies."""
 
 from __future__ import annotations
 
@@ -42,3 +42,21 @@ def named(text: str) -> tuple[str, ...]:
     ('ipsilateral recess', 'roof')
     """
     return chosen([name.strip().replace("-", " ") for name in text.split(",")])
+
+
+AT_DISC = ("canal wall", "disc border")
+"""Target sets that lie in the disc's mid-plane; the lateral reach is measured on them."""
+
+
+def of_both_halves(task: Sequence[str]) -> tuple[str, ...]:
+    """The task with every set of one half joined by that of the other; WrongUse where the other half has none.
+
+    >>> of_both_halves(["contralateral recess"])
+    ('ipsilateral recess', 'contralateral recess')
+    """
+    which = {FROM_TARGETS[name][1] for name in task if name in FROM_TARGETS}
+    names = [name for name, (_, kind) in FROM_TARGETS.items() if kind in which]
+    lonely = [name for name in names if (not FROM_TARGETS[name][0], FROM_TARGETS[name][1]) not in FROM_TARGETS.values()]
+    if lonely:
+        raise WrongUse("the task", "of a comparison must lie on both sides", got=lonely[0])
+    return (*names, *(name for name in task if name not in FROM_TARGETS))

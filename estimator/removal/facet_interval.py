@@ -2,55 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy import spatial
 
+from canalwise.estimator.geometry.region_protocol import Region
 from canalwise.estimator.interval import SD_OF_95, sd_of_shift
-from canalwise.estimator.removal.bone_removal import LevelBone
-from canalwise.estimator.removal.facet_preservation import disc_slice, pairs_kept
-from canalwise.estimator.removal.region import Region
-from canalwise.recon.anatomy import Joint, Level, Source
+from canalwise.estimator.level.border_uncertainty import (
+    FacetUncertainty,
+)
+from canalwise.estimator.level.joint_faces import disc_slice
+from canalwise.estimator.level.level_bone import LevelBone
+from canalwise.estimator.removal.facet_preservation import pairs_kept
+from canalwise.recon.anatomy import Joint, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Mask, Side, label_of, sided
-
-EXTENT_VOXELS = 0.5
-"""Deviation of where a joint's rim is taken to lie, in voxels (scripts/why_intervals.py)."""
-
-SPLIT_MM = 0.8
-"""... and more with parts found automatically, whose cuts from each other are a rule or a network's guess and no border
-in the image (scripts/accuracy_hard.py)."""
-
-SPLIT_VOXELS = 0.1
-"""... and with parts given, whose cuts are drawn in voxels, as a whole, in voxels (scripts/accuracy_intervals.py)."""
 
 RIM_MM = 1.5
 """Depth of the rim that is taken off a joint to see what its extent does: three cells of `recon.level.facet_joints`."""
 
 CELL_MM = 0.8
 """Joint points further apart than this are no neighbours: their own spacing is 0.5 mm."""
-
-
-@dataclass(frozen=True)
-class FacetUncertainty:
-    """Standard deviations, mm: of the faces' borders, of the joint's rims, and of the cuts between parts."""
-
-    border_mm: float
-    extent_mm: float
-    split_mm: float
-
-
-def facet_uncertainty(source: Source, voxel_mm: float, border_mm: float) -> FacetUncertainty:
-    """What is not known of a joint whose parts come from a source.
-
-    >>> facet_uncertainty("given", 1.0, 0.1)
-    FacetUncertainty(border_mm=0.1, extent_mm=0.5, split_mm=0.1)
-    """
-    extent = EXTENT_VOXELS * voxel_mm
-    if source == "automatic":
-        return FacetUncertainty(border_mm, float(np.hypot(extent, SPLIT_MM)), SPLIT_MM)
-    return FacetUncertainty(border_mm, extent, SPLIT_VOXELS * voxel_mm)
 
 
 def joint_sds(
