@@ -1,8 +1,15 @@
-// Checks the types, then bundles the page (page.js) and the report's viewer (viewer.js) with their style and markup
+// Checks rooms and types, then bundles the page (page.js) and the report's viewer (viewer.js) with their style and markup
 // into dist, which travels in the wheel. `node build.mjs --quick` leaves the types out.
 import { spawnSync } from "node:child_process";
 import { cpSync, mkdirSync, rmSync } from "node:fs";
 import { build } from "esbuild";
+import { pageFaults } from "./rooms.mjs";
+
+const faults = pageFaults(".");
+if (faults.length) {
+  console.error(`The rooms of src are not kept (rooms.json):\n${faults.join("\n")}`);
+  process.exit(1);
+}
 
 if (!process.argv.includes("--quick")) {
   const checked = spawnSync(process.execPath, ["node_modules/typescript/bin/tsc"], { stdio: "inherit" });

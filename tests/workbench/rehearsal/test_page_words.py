@@ -14,13 +14,15 @@ import pytest
 
 from canalwise.workbench.console import tables
 from canalwise.workbench.style import phrases as wording
+from page_phrases import TARGET, gapped, phrases_source
 
 PAGE = Path(__file__).parents[3] / "workbench" / "page"
 
 SAY = """
 import { buildSync } from "esbuild";
 import { readFileSync } from "node:fs";
-const entry = { contents: 'export * from "./src/wording"; export * from "./src/told"', resolveDir: process.cwd() };
+const contents = ["number_format", "estimate_rows"].map((name) => `export * from "./src/model/${name}";`).join("");
+const entry = { contents, resolveDir: process.cwd() };
 const { outputFiles } = buildSync({ stdin: entry, bundle: true, write: false, format: "esm" });
 const said = await import("data:text/javascript;base64," + Buffer.from(outputFiles[0].text).toString("base64"));
 const asked = JSON.parse(readFileSync(0, "utf8"));
@@ -48,6 +50,16 @@ def said(asked: list[list[Any]]) -> list[Any]:
     reported = subprocess.run(command, cwd=PAGE, input=json.dumps(asked), capture_output=True, text=True, check=True)
     answers: list[Any] = json.loads(reported.stdout)
     return answers
+
+
+def test_the_generated_phrases_are_those_of_the_commands() -> None:
+    """One source of words: where this fails, run scripts/page_phrases.py."""
+    assert TARGET.read_text(encoding="utf-8") == phrases_source()
+
+
+def test_a_value_that_does_not_stand_out_is_refused() -> None:
+    with pytest.raises(ValueError, match="just once"):
+        gapped("12 of 12", mm="12")
 
 
 def test_numbers_round_as_the_commands_round_them() -> None:

@@ -30,7 +30,7 @@ def test_frame_reads_back_as_it_was_written():
 
 @pytest.mark.parametrize("word", ["", "a", "ab", "abc"])
 def test_every_array_starts_at_a_multiple_of_four_bytes(word):
-    """As decode.ts reads it: length, header, then offsets from the header's end."""
+    """As binary_frame.ts reads it: length, header, then offsets from the header's end."""
     frame = frame_bytes({"word": word}, ARRAYS)
     (length,) = struct.unpack("<I", frame[:4])
     places = json.loads(frame[4 : 4 + length])["arrays"]

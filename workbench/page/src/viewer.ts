@@ -1,30 +1,25 @@
 // The report's viewer: the level in 3D and the endoscope's view, from data that lie in the page itself. No server.
 //
 // What it reads: <script type="application/octet-stream" id="scene-data"> holding base64 of gzip of one binary frame
-// (protocol.ts) whose header is a ViewerHeader and whose arrays are those of a scene, with "removal.task",
+// (protocol/binary_frame.ts) whose header is a ViewerHeader and whose arrays are those of a scene, with "removal.task",
 // "removal.cone" and "removal.bone" (uint8) beside them where bone goes. Points may be uint16, packed as the header
 // says; triangles may be uint16 or uint32. It fills the element with the id "viewer".
 
 import "./css/viewer.css";
-import { anatomyOf, type PackedHeader } from "./anatomy";
-import { BenchView } from "./bench_view";
-import { frameOf, type Frame } from "./decode";
-import { h } from "./elements";
-import { isShown, SHOWN_AT_FIRST } from "./palette";
-import type { Plan, RemovalHeader } from "./protocol";
-import { ScopeView } from "./scope_view";
-import { Stage, type Shown, type ShownStore } from "./stage";
-import type { Looks } from "./store";
-
-export interface ViewerHeader extends PackedHeader {
-  plan: Plan;
-  removal: Pick<RemovalHeader, "shape" | "index_of_level"> | null;
-}
+import { anatomyOf } from "./solids/surface_meshes";
+import { SceneView } from "./views/scene_view";
+import { frameOf, type Frame } from "./protocol/binary_frame";
+import { h } from "./dom/elements";
+import { isShown, SHOWN_AT_FIRST } from "./model/palette";
+import { viewerHeader, type ViewerHeader } from "./protocol/frame_headers";
+import { EndoscopeView } from "./views/endoscope_view";
+import { Stage, type SceneState, type SceneStore } from "./views/stage";
+import type { ViewSettings } from "./model/store";
 
 /** The depths that the endoscope is moved through, mm past the docking depth. */
 const [LEAST_PAST_MM, MOST_PAST_MM] = [-20, 30];
 
-const LOOKS: Looks = {
+const LOOKS: ViewSettings = {
   theme: "light",
   turned: "theatre",
   grey_window: [0, 1],
@@ -33,34 +28,34 @@ const LOOKS: Looks = {
   scope_view_deg: 80,
   scope_turn_deg: 0,
   shown: SHOWN_AT_FIRST,
-  panel: "slices",
+  panel: "",
 };
 
-class ViewerStore implements ShownStore {
-  private readonly listeners: ((state: Shown, changed: ReadonlySet<string>) => void)[] = [];
+class ViewerStore implements SceneStore {
+  private readonly listeners: ((state: SceneState, changed: ReadonlySet<string>) => void)[] = [];
 
-  constructor(public state: Shown) {}
+  constructor(public state: SceneState) {}
 
-  subscribe(listener: (state: Shown, changed: ReadonlySet<string>) => void): void {
+  subscribe(listener: (state: SceneState, changed: ReadonlySet<string>) => void): void {
     this.listeners.push(listener);
   }
 
-  look(change: Partial<Looks>): void {
+  look(change: Partial<ViewSettings>): void {
     this.state = { ...this.state, looks: { ...this.state.looks, ...change } };
     for (const listener of this.listeners) listener(this.state, new Set(["looks"]));
   }
 }
 
 async function embedded(): Promise<Frame<ViewerHeader>> {
-  const text = document.getElementById("scene-data")?.textContent?.trim() ?? "";
+  const text = document.getElementById("scene-data")?.textContent.trim() ?? "";
   const packed = Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
   const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
-  return frameOf<ViewerHeader>(await new Response(stream).arrayBuffer());
+  return frameOf(await new Response(stream).arrayBuffer(), viewerHeader);
 }
 
-function shownOf(frame: Frame<ViewerHeader>): Shown {
+function shownOf(frame: Frame<ViewerHeader>): SceneState {
   const { plan, removal, schema, level, arrays } = frame.header;
-  const volume = (name: string) => frame.array<Uint8Array>(`removal.${name}`);
+  const volume = (name: string) => frame.array(`removal.${name}`, "uint8");
   return {
     plan,
     looks: LOOKS,
@@ -88,7 +83,7 @@ const STRUCTURES: readonly (readonly [string, readonly string[]])[] = [
   ["Skin", ["skin"]],
 ];
 
-function ticks(store: ShownStore, meshes: string[]): HTMLElement {
+function ticks(store: SceneStore, meshes: string[]): HTMLElement {
   const there = STRUCTURES.filter(([, names]) => names.some((name) => meshes.includes(name)));
   const boxes = there.map(([words, names]) => {
     const box = h("input", { type: "checkbox", checked: names.some((name) => isShown(store.state.looks.shown, name)) });
@@ -102,12 +97,12 @@ function ticks(store: ShownStore, meshes: string[]): HTMLElement {
 }
 
 /** Which phase the endoscope follows, and how deep its tip lies. */
-function depth(store: ShownStore): HTMLElement {
+function depth(store: SceneStore): HTMLElement {
   const phases = store.state.plan.phases.map((phase, index) => h("option", { value: index }, phase.name));
   const phase = h("select", { id: "viewer-phase" }, ...phases);
   const slider = h("input", { type: "range", id: "viewer-depth", min: LEAST_PAST_MM, max: MOST_PAST_MM, step: 0.5 });
   const told = h("output", { for: slider.id });
-  const show = ({ looks }: Shown) => {
+  const show = ({ looks }: SceneState) => {
     phase.value = String(looks.phase);
     slider.value = String(looks.scope_past_mm);
     told.textContent = `${looks.scope_past_mm} mm past the docking point`;
@@ -133,13 +128,15 @@ async function view(root: HTMLElement): Promise<void> {
   const store = new ViewerStore(shownOf(frame));
   const stage = new Stage(store, () => Promise.resolve(anatomy));
   if (!stage.drawing) {
-    root.append(h("p", {}, "This browser offers no WebGL 2, so the level cannot be turned here; the pictures below show it."));
+    root.append(
+      h("p", {}, "This browser offers no WebGL 2, so the level cannot be turned here; the pictures below show it."),
+    );
     return;
   }
   const [bench, scope] = [h("div", { class: "viewer-bench" }), h("div", { class: "viewer-scope" })];
   root.append(h("div", { class: "viewer-pictures" }, bench, scope), ticks(store, frame.header.meshes));
-  new BenchView(bench, stage, stage.drawing, null);
-  new ScopeView(scope, stage, stage.drawing);
+  new SceneView(bench, stage, stage.drawing, null);
+  new EndoscopeView(scope, stage, stage.drawing);
   scope.append(depth(store));
 }
 

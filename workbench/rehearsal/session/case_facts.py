@@ -32,7 +32,7 @@ class InitialPlan:
 
 
 def case_facts(case: Case, start: InitialPlan, lessons: Mapping[str, Lesson]) -> Json:
-    """Levels, instruments, bounds and plans, as protocol.ts has them; nothing of whose case it is or where it lies."""
+    """Levels, instruments, bounds and plans, as case_facts.ts has them; nothing of whose case it is, or where."""
     anatomy = case.anatomy
     return {
         "schema": SCHEMA,

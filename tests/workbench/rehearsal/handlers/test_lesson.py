@@ -197,7 +197,7 @@ def test_only_a_blind_lesson_is_judged(session, plan):
 
 
 def test_over_the_socket(page, toy_plan):
-    """The messages as protocol.ts has them, and nothing of the answer in the lesson's frame."""
+    """The messages as protocol/lessons.ts has them, and nothing of the answer in the lesson's frame."""
     lesson = page.ask("lesson", name="2-choosing-the-tilt", plan=toy_plan, task=list(NAMES))
     number, step = next((n, s) for n, s in enumerate(lesson["steps"]) if s["question"])
     assert not {"correct", "right", "because"} & set(step)

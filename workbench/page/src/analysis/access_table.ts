@@ -1,0 +1,126 @@
+// The best plan of each access: left, right, both sides, and a midline laminectomy (`canalwise compare`).
+
+import { tableOf, written } from "../dom/data_table";
+import type { Context } from "../session/context";
+import { button, radioChoice, h } from "../dom/elements";
+import type { AccessComparison, AccessRow } from "../protocol/comparisons";
+import type { Plan } from "../protocol/plan";
+import { chanceWords, number, percent, withInterval } from "../model/number_format";
+import { progressButton } from "../session/progress_button";
+
+/** Approaches looked at, all ways together. */
+const EFFORTS = { quick: 20_000, thorough: 80_000 } as const;
+type AccessEffort = keyof typeof EFFORTS;
+
+/** What both sides can be asked for: each has its own half. */
+const TASK = ["ipsilateral recess", "contralateral recess"];
+
+export function accessSection(context: Context, pin: (name: string, plan: Plan) => void): HTMLElement {
+  const { store } = context;
+  let effort: AccessEffort = "quick";
+  const doing = progressButton(context, "Find the best plan of each way in", "ways", () => void ask());
+  const efforts = radioChoice<AccessEffort>(
+    "How long",
+    [
+      ["quick", "quick"],
+      ["thorough", "thorough"],
+    ],
+    (value) => {
+      effort = value;
+      efforts.show(effort);
+    },
+  );
+  efforts.show(effort);
+  const results = h("div", {});
+  let level = "";
+
+  async function ask(): Promise<void> {
+    const asked = store.state.plan.level;
+    const comparison = await doing.run({ ask: "ways", level: asked, task: TASK, budget: EFFORTS[effort], seed: 0 });
+    if (!comparison) return;
+    level = asked;
+    results.replaceChildren(resultOf(context, comparison, pin));
+    follow();
+  }
+
+  const follow = () => results.classList.toggle("stale", level !== "" && level !== store.state.plan.level);
+  store.subscribe((_, changed) => {
+    if (changed.has("plan")) follow();
+  });
+  const note = h(
+    "p",
+    { class: "quiet" },
+    "Searches the left and the right side apart, both sides with one entry each, and lays out a midline laminectomy as a reference; the target is both recesses.",
+  );
+  return h(
+    "section",
+    { class: "ways", "aria-label": "Ways in" },
+    h("h2", {}, "Left, right, both sides, midline"),
+    note,
+    efforts.element,
+    doing.element,
+    results,
+  );
+}
+
+function resultOf(
+  context: Context,
+  comparison: AccessComparison,
+  pin: (name: string, plan: Plan) => void,
+): HTMLElement {
+  const heads = [
+    "way in",
+    "bone, mm\u00b3 (95 %)",
+    "more than the least (95 %)",
+    "left joint kept",
+    "right joint kept",
+    "canal after, mm\u00b2",
+    "targets touched",
+    "succeeds by hand",
+  ];
+  const table = tableOf(`${comparison.level}: each on the best plan found`, heads, comparison.rows.map(cellsOf));
+  table.tHead?.rows[0]?.append(h("th", { scope: "col" }, "plan"));
+  comparison.rows.forEach((access, place) =>
+    table.tBodies[0]?.rows[place]?.append(h("td", { class: "row-buttons" }, ...buttonsOf(context, access, pin))),
+  );
+  const stopped = comparison.stopped ? "! Stopped early: the best of what was looked at until then. " : "";
+  return h(
+    "div",
+    {},
+    h("p", {}, `${stopped}${written(comparison.conclusion)}`),
+    h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": "Table of the ways in" }, table),
+  );
+}
+
+function cellsOf(access: AccessRow): string[] {
+  return [
+    access.name,
+    withInterval(number(access.bone_removed_mm3, 0), access.interval95),
+    moreOf(access),
+    percent(access.facet_left_frac),
+    percent(access.facet_right_frac),
+    number(access.canal_area_after_mm2, 0),
+    access.reached_frac === null ? "open" : percent(access.reached_frac),
+    access.by_hand ? chanceWords(access.by_hand.both) : "\u2013",
+  ];
+}
+
+function moreOf({ more_than_least: more }: AccessRow): string {
+  if (more.bone_removed_mm3 === 0) return "the least";
+  const told = `${number(more.bone_removed_mm3, 0)} (${number(more.interval95[0], 0)} to ${number(more.interval95[1], 0)})`;
+  return more.tie ? `a tie, ${told}` : told;
+}
+
+function buttonsOf(context: Context, access: AccessRow, pin: (name: string, plan: Plan) => void): HTMLElement[] {
+  const [only, other] = access.plans;
+  if (!only) return [h("span", { class: "quiet" }, "no channel")];
+  if (other) {
+    return access.plans.map((half) => button(`Show ${half.side} half`, () => context.store.choose(half)));
+  }
+  return [
+    button("Show", () => context.store.choose(only), { "aria-label": `Show the best plan from the ${access.name}` }),
+    button("Pin", () => pin(`best ${access.name}`, only), {
+      "aria-label": `Pin the best plan from the ${access.name}`,
+    }),
+  ];
+}

@@ -1,0 +1,270 @@
+// The panel of the search for better plans: its form, its progress, and what it found as cards and points.
+
+import type { Context, PanelPart } from "../session/context";
+import { radioChoice, fold, freshId, h, setText, checkbox } from "../dom/elements";
+import { pareto } from "./pareto_chart";
+import { written } from "../dom/data_table";
+import type { SearchPick, SearchResult } from "../protocol/comparisons";
+import type { Interval95, Side } from "../protocol/plan";
+import { same } from "../model/store";
+import { chanceWords, joined, number, percent, withInterval } from "../model/number_format";
+import { progressButton } from "../session/progress_button";
+
+/** Approaches looked at. */
+const EFFORTS = { quick: 20_000, thorough: 100_000 } as const;
+type SearchEffort = keyof typeof EFFORTS;
+
+/** What the operation is made for. */
+const USUAL = ["ipsilateral recess", "contralateral recess"];
+
+export const searchPanel: PanelPart = (root, context) => {
+  const { store } = context;
+  const form = formOf(context);
+  const results = h("div", { class: "found" });
+  const doing = progressButton(context, "Search", "search", () => void ask());
+  const note = h("p", { class: "quiet" });
+  root.append(
+    h("div", { class: "search-frame" }, h("div", { class: "search-form" }, form.element, note, doing.element), results),
+  );
+  let found: SearchResult | null = null;
+  let follow: (() => void) | null = null;
+
+  async function ask(): Promise<void> {
+    const level = store.state.plan.level;
+    const answer = await doing.run({ ask: "search", level, ...form.asked() });
+    if (!answer) return;
+    found = answer;
+    const shown = foundFace(context, answer);
+    results.replaceChildren(shown.element);
+    follow = shown.follow;
+    check();
+  }
+
+  function check(): void {
+    const wrong = form.wrong();
+    doing.start.disabled = doing.busy || wrong !== "";
+    setText(
+      note,
+      wrong || `Looks for the plan at ${store.state.plan.level} that takes the least bone within every limit.`,
+    );
+    const other = found !== null && found.level !== store.state.plan.level;
+    results.classList.toggle("stale", other);
+    if (!other) follow?.();
+  }
+
+  form.changed(check);
+  store.subscribe((_, changed) => {
+    if (changed.has("plan")) {
+      form.show();
+      check();
+    }
+  });
+  check();
+};
+
+interface SearchForm {
+  element: HTMLElement;
+  asked(): { sides: Side[]; instruments: string[]; task: string[]; budget: number; seed: number };
+  /** What is missing, "" when it can be asked. */
+  wrong(): string;
+  changed(told: () => void): void;
+  show(): void;
+}
+
+function formOf({ store }: Context): SearchForm {
+  const { facts } = store.state;
+  let told: () => void = () => undefined;
+  let effort: SearchEffort = "quick";
+  const changed = () => told();
+  const sides = ticks(
+    "From",
+    [
+      ["left", "left"],
+      ["right", "right"],
+    ],
+    ["left", "right"],
+    changed,
+  );
+  const classes = ticks(
+    "With",
+    facts.instruments.map(({ name, channel }) => [name, `${name} (sleeve ${number(channel.sleeve_diameter_mm)} mm)`]),
+    [facts.instruments[0]?.name ?? ""],
+    changed,
+  );
+  const targets = ticks(
+    "To touch",
+    facts.tasks.map((name) => [name, name]),
+    USUAL.filter((name) => facts.tasks.includes(name)),
+    changed,
+  );
+  const efforts = radioChoice<SearchEffort>(
+    "How long",
+    [
+      ["quick", "quick"],
+      ["thorough", "thorough"],
+    ],
+    (value) => {
+      effort = value;
+      efforts.show(effort);
+    },
+  );
+  efforts.show(effort);
+  const id = freshId("seed");
+  const seed = h("input", { type: "number", id, min: "0", max: "999999", step: "1", value: "0", oninput: changed });
+  const seedField = h("div", { class: "field seed" }, h("label", { for: id }, "Seed of the random numbers"), seed);
+  const here = () => facts.levels.find((level) => level.name === store.state.plan.level)?.sides ?? [];
+  const show = () => sides.allow(here());
+  show();
+  return {
+    element: h(
+      "div",
+      { class: "search-choices" },
+      sides.element,
+      efforts.element,
+      fold("Instruments, targets, seed", false, classes.element, targets.element, seedField),
+    ),
+    asked: () => ({
+      sides: sides.chosen().filter((side) => here().includes(side as Side)) as Side[],
+      instruments: classes.chosen(),
+      task: targets.chosen(),
+      budget: EFFORTS[effort],
+      seed: seed.valueAsNumber,
+    }),
+    wrong: () => {
+      if (!sides.chosen().some((side) => here().includes(side as Side))) return "! Choose a side to search from.";
+      if (!classes.chosen().length) return "! Choose an instrument.";
+      if (!targets.chosen().length) return "! Choose what must be touched.";
+      return Number.isInteger(seed.valueAsNumber) && seed.valueAsNumber >= 0
+        ? ""
+        : "! The seed must be a whole number of 0 or more.";
+    },
+    changed: (listener) => {
+      told = listener;
+    },
+    show,
+  };
+}
+
+interface CheckboxGroup {
+  element: HTMLElement;
+  chosen(): string[];
+  allow(names: readonly string[]): void;
+}
+
+function ticks(
+  legend: string,
+  options: readonly (readonly [string, string])[],
+  on: readonly string[],
+  changed: () => void,
+): CheckboxGroup {
+  const chosen = new Set(on);
+  const made = options.map(([name, words]) => {
+    const one = checkbox(words, (ticked) => {
+      if (ticked) chosen.add(name);
+      else chosen.delete(name);
+      changed();
+    });
+    one.show(chosen.has(name));
+    return [name, one.element] as const;
+  });
+  return {
+    element: h(
+      "fieldset",
+      { class: "choice ticks-choice" },
+      h("legend", {}, legend),
+      ...made.map(([, element]) => element),
+    ),
+    chosen: () => options.map(([name]) => name).filter((name) => chosen.has(name)),
+    allow: (names) => {
+      for (const [name, element] of made)
+        for (const input of element.querySelectorAll("input")) input.disabled = !names.includes(name);
+    },
+  };
+}
+
+/** The picks as cards, and all that none beats as points to look through. */
+function foundFace(context: Context, found: SearchResult): { element: HTMLElement; follow(): void } {
+  const picks: [string, string, SearchPick | null][] = [
+    ["B", "least bone", found.best],
+    ["L", "likeliest by hand", found.robust],
+    ["N", "next best", found.runner_up],
+  ];
+  const cards = picks.flatMap(([letter, words, pick]) => (pick ? [cardOf(context, letter, words, pick)] : []));
+  const points = pareto(
+    context,
+    found,
+    picks.flatMap(([letter, , pick]) => (pick ? [{ letter, pick }] : [])),
+  );
+  const stopped = found.stopped ? "! Stopped early: the best of what was looked at until then. " : "";
+  const head = h("p", {}, `${stopped}${written(found.reason)}`);
+  const note = h(
+    "p",
+    { class: "quiet" },
+    `${found.level}, ${number(found.evaluated, 0)} approaches looked at, to touch ${joined(found.task)}. What is shown can be undone.`,
+  );
+  const element = h(
+    "div",
+    {},
+    h("h2", {}, "Found"),
+    head,
+    h("div", { class: "cards" }, ...cards.map((card) => card.element)),
+    points.element,
+    note,
+  );
+  return {
+    element,
+    follow: () => {
+      for (const card of cards) card.follow();
+      points.follow();
+    },
+  };
+}
+
+function cardOf(
+  context: Context,
+  letter: string,
+  words: string,
+  pick: SearchPick,
+): { element: HTMLElement; follow(): void } {
+  const show = h(
+    "button",
+    { type: "button", onclick: () => context.store.choose(pick.approach), "aria-label": `Show this plan: ${words}` },
+    "Show this plan",
+  );
+  const mark = h("span", { class: "shown-mark", hidden: true }, "shown");
+  const rows = factsOf(pick).map(([name, told]) => h("div", {}, h("dt", {}, name), h("dd", {}, told)));
+  const heading = h("h3", {}, h("span", { class: "letter-mark", "aria-hidden": "true" }, letter), words, mark);
+  const element = h("article", { class: "card" }, heading, h("dl", {}, ...rows), show);
+  return {
+    element,
+    follow: () => {
+      const shown = same(context.store.state.plan, pick.approach);
+      mark.hidden = !shown;
+      element.classList.toggle("shown", shown);
+      show.setAttribute("aria-pressed", String(shown));
+    },
+  };
+}
+
+function factsOf(pick: SearchPick): [string, string][] {
+  const { cone, task } = pick.bone_removed_mm3;
+  const bone = (told: { total: number; interval95: Interval95 }) =>
+    withInterval(`${number(told.total, 0)} mm\u00b3`, told.interval95);
+  const kept = (["ipsilateral", "contralateral"] as const).map((relation) => percent(pick.facet_area_frac[relation]));
+  const broken = pick.limits_broken.length ? `! broken: ${joined(pick.limits_broken)}` : "all kept";
+  const tilts = pick.approach.phases.map((phase) => `${number(phase.medial_tilt_deg)}\u00b0`).join(" then ");
+  return [
+    ["bone, sweep", bone(cone)],
+    ["bone, task", bone(task)],
+    ["joints near, far", kept.join(", ")],
+    ["targets touched", percent(pick.reached_frac)],
+    ["succeeds by hand", chanceWords(pick.by_hand.both)],
+    ["limits", broken],
+    [
+      "entry",
+      `${pick.approach.side}, ${number(pick.skin_entry.lateral_mm, 0)} mm lateral${pick.skin_entry.at === "skin" ? "" : " (at the pivot)"}`,
+    ],
+    ["medial tilt", tilts],
+    ["instrument", pick.instrument],
+  ];
+}

@@ -1,0 +1,118 @@
+// Pointer, touch, wheel and keyboard on a picture, told as turn, shift, zoom, drag and hover.
+
+export interface GestureHandlers {
+  turn(right_px: number, down_px: number): void;
+  shift(right_px: number, down_px: number): void;
+  zoom(by: number): void;
+  /** May what is under the pointer be dragged? What is returned is told of each movement and of the end. */
+  grab?(x: number, y: number): DragHandler | null;
+  /** The pointer passes without a button held. */
+  hover?(x: number, y: number): void;
+}
+
+export interface DragHandler {
+  move(x: number, y: number): void;
+  end(kept: boolean): void;
+}
+
+/** What one arrow key turns or shifts by, and one key of zoom. */
+const [KEY_PX, KEY_ZOOM] = [24, 1.15];
+
+const WHEEL_ZOOM = 0.0012;
+
+export function listenGestures(canvas: HTMLElement, hands: GestureHandlers): void {
+  new GestureListener(canvas, hands).listen();
+}
+
+class GestureListener {
+  private readonly fingers = new Map<number, { x: number; y: number }>();
+  private drag: DragHandler | null = null;
+  private shifting = false;
+
+  constructor(
+    private readonly canvas: HTMLElement,
+    private readonly hands: GestureHandlers,
+  ) {}
+
+  listen(): void {
+    const { canvas } = this;
+    canvas.addEventListener("pointerdown", (event) => this.down(event));
+    canvas.addEventListener("pointermove", (event) => this.moved(event));
+    for (const kind of ["pointerup", "pointercancel"] as const) {
+      canvas.addEventListener(kind, (event) => this.up(event, kind === "pointerup"));
+    }
+    canvas.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
+    canvas.addEventListener("keydown", (event) => this.key(event));
+    canvas.addEventListener("contextmenu", (event) => event.preventDefault());
+  }
+
+  private down(event: PointerEvent): void {
+    this.canvas.setPointerCapture(event.pointerId);
+    this.fingers.set(event.pointerId, place(event));
+    this.shifting = event.button === 2 || event.shiftKey;
+    if (this.fingers.size > 1) this.drop(false);
+    else this.drag = (event.button === 0 && this.hands.grab?.(event.offsetX, event.offsetY)) || null;
+  }
+
+  private moved(event: PointerEvent): void {
+    const before = this.fingers.get(event.pointerId);
+    if (!before) {
+      this.hands.hover?.(event.offsetX, event.offsetY);
+      return;
+    }
+    const now = place(event);
+    const [dx, dy] = [now.x - before.x, now.y - before.y];
+    if (this.drag) this.drag.move(event.offsetX, event.offsetY);
+    else if (this.fingers.size === 2) this.pinch(event.pointerId, before, now);
+    else if (this.shifting) this.hands.shift(dx, dy);
+    else this.hands.turn(dx, dy);
+    this.fingers.set(event.pointerId, now);
+  }
+
+  /** Two fingers: their distance zooms, their middle shifts. */
+  private pinch(id: number, before: { x: number; y: number }, now: { x: number; y: number }): void {
+    const other = [...this.fingers].find(([each]) => each !== id)?.[1];
+    if (!other) return;
+    const apart = (a: { x: number; y: number }) => Math.hypot(a.x - other.x, a.y - other.y) || 1;
+    this.hands.zoom(apart(now) / apart(before));
+    this.hands.shift((now.x - before.x) / 2, (now.y - before.y) / 2);
+  }
+
+  private up(event: PointerEvent, kept: boolean): void {
+    this.fingers.delete(event.pointerId);
+    this.drop(kept);
+  }
+
+  private drop(kept: boolean): void {
+    const drag = this.drag;
+    this.drag = null;
+    drag?.end(kept);
+  }
+
+  private wheel(event: WheelEvent): void {
+    event.preventDefault();
+    this.hands.zoom(Math.exp(-event.deltaY * WHEEL_ZOOM));
+  }
+
+  private key(event: KeyboardEvent): void {
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    const way = ARROWS[event.key];
+    if (way) {
+      const act = event.shiftKey ? this.hands.shift : this.hands.turn;
+      act.call(this.hands, way[0] * KEY_PX, way[1] * KEY_PX);
+    } else if (event.key === "+" || event.key === "=") this.hands.zoom(KEY_ZOOM);
+    else if (event.key === "-") this.hands.zoom(1 / KEY_ZOOM);
+    else return;
+    event.preventDefault();
+    event.stopPropagation();
+  }
+}
+
+const ARROWS: Record<string, [number, number]> = {
+  ArrowLeft: [-1, 0],
+  ArrowRight: [1, 0],
+  ArrowUp: [0, -1],
+  ArrowDown: [0, 1],
+};
+
+const place = (event: PointerEvent) => ({ x: event.clientX, y: event.clientY });

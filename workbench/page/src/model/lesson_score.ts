@@ -1,0 +1,55 @@
+// How a lesson went: counts of questions asked, answered right, wrong and not at all.
+
+import type { LessonStep, MarkAnswer } from "../protocol/lessons";
+
+/** A choice that was marked. */
+export interface MarkedChoice {
+  choice: string;
+  answer: MarkAnswer;
+}
+
+export interface MissedQuestion {
+  /** Place of the step, from 0. */
+  step: number;
+  title: string;
+  words: string;
+}
+
+export interface LessonScore {
+  asked: number;
+  right: number;
+  wrong: number;
+  unanswered: number;
+  missed: MissedQuestion[];
+}
+
+type ScoredSteps = readonly Pick<LessonStep, "title" | "question">[];
+type MarksByStep = ReadonlyMap<number, MarkedChoice>;
+
+/** Only steps that ask a question count; a question without an answer is missed as a wrong one is. */
+export function scoreOf(steps: ScoredSteps, marks: MarksByStep): LessonScore {
+  const asked = steps.map((step, index) => ({ step, index })).filter(({ step }) => step.question !== "");
+  const marked = asked.map(({ index }) => marks.get(index));
+  const right = marked.filter((mark) => mark?.answer.right).length;
+  const unanswered = marked.filter((mark) => mark === undefined).length;
+  return {
+    asked: asked.length,
+    right,
+    wrong: asked.length - right - unanswered,
+    unanswered,
+    missed: asked
+      .filter(({ index }) => !marks.get(index)?.answer.right)
+      .map(({ step, index }) => ({ step: index, title: step.title, words: missedWords(marks.get(index)) })),
+  };
+}
+
+function missedWords(mark: MarkedChoice | undefined): string {
+  if (!mark) return "not answered";
+  return `you said ${mark.choice}; it is ${mark.answer.correct}`;
+}
+
+export function scoreWords({ asked, right, wrong, unanswered }: LessonScore): string {
+  if (!asked) return "This lesson asks no questions of this case.";
+  const rest = [wrong ? `${wrong} wrong` : "", unanswered ? `${unanswered} not answered` : ""].filter(Boolean);
+  return [`${right} of ${asked} right`, ...rest].join(", ") + ".";
+}

@@ -1,0 +1,96 @@
+// Answers that hold plans against each other: a search, the best plan of each access, and plans pinned by a person.
+
+import { interval95, maybeNumber, plan, RELATIONS } from "./plan";
+import {
+  dictionary,
+  flag,
+  list,
+  nullable,
+  numeric,
+  object,
+  oneOf,
+  pair,
+  record,
+  text,
+  type TypeOf,
+} from "./validation";
+
+const byHand = object({ both: numeric });
+
+const searchPick = object({
+  instrument: text,
+  approach: plan,
+  skin_entry: object({ lateral_mm: numeric, at: text }),
+  bone_removed_mm3: record(["cone", "task"], object({ total: numeric, interval95 })),
+  facet_area_frac: record(RELATIONS, maybeNumber),
+  reached_frac: numeric,
+  limits_broken: list(text),
+  by_hand: byHand,
+});
+export type SearchPick = TypeOf<typeof searchPick>;
+
+/** An approach that none beats in bone, reach and joints at once. */
+const paretoCandidate = object({
+  instrument: text,
+  approach: plan,
+  bone_removed_mm3: numeric,
+  reached_frac: numeric,
+  least_facet_kept_frac: numeric,
+});
+export type ParetoCandidate = TypeOf<typeof paretoCandidate>;
+
+/** As `canalwise search --json`. */
+export const searchResult = object({
+  level: text,
+  task: list(text),
+  evaluated: numeric,
+  stopped: flag,
+  reason: text,
+  best: searchPick,
+  robust: searchPick,
+  runner_up: nullable(searchPick),
+  pareto: list(paretoCandidate),
+});
+export type SearchResult = TypeOf<typeof searchResult>;
+
+const accessRow = object({
+  name: text,
+  bone_removed_mm3: numeric,
+  interval95,
+  facet_left_frac: maybeNumber,
+  facet_right_frac: maybeNumber,
+  canal_area_after_mm2: maybeNumber,
+  reached_frac: maybeNumber,
+  by_hand: nullable(byHand),
+  more_than_least: object({ bone_removed_mm3: numeric, interval95: pair(numeric), tie: flag }),
+  /** One for each side; none for a midline laminectomy, which has no channel. */
+  plans: list(plan),
+});
+export type AccessRow = TypeOf<typeof accessRow>;
+
+/** As `canalwise compare --json`. */
+export const accessComparison = object({ level: text, rows: list(accessRow), conclusion: text, stopped: flag });
+export type AccessComparison = TypeOf<typeof accessComparison>;
+
+const difference = object({ value: numeric, interval95: pair(numeric), tie: flag });
+export type Difference = TypeOf<typeof difference>;
+
+const comparedPlan = object({
+  /** A side, "both sides" or "midline laminectomy". */
+  name: text,
+  numbers: dictionary(nullable(object({ value: numeric, interval95 }))),
+  /** From the first; null for the first itself. */
+  differences: nullable(dictionary(nullable(difference))),
+  words: text,
+});
+export type ComparedPlan = TypeOf<typeof comparedPlan>;
+
+const comparedUnit = oneOf("mm", "mm2", "mm3", "fraction");
+export type ComparedUnit = TypeOf<typeof comparedUnit>;
+
+export const planComparison = object({
+  level: text,
+  quantities: list(object({ name: text, words: text, unit: comparedUnit })),
+  rows: list(comparedPlan),
+});
+export type PlanComparison = TypeOf<typeof planComparison>;

@@ -1,0 +1,116 @@
+// The estimate of a plan, as far as the page reads it (`canalwise estimate --json` without its geometry).
+
+import { interval95, maybeNumber, RELATIONS, side, vec3 } from "./plan";
+import {
+  both,
+  dictionary,
+  flag,
+  list,
+  nullable,
+  numeric,
+  object,
+  oneOf,
+  optional,
+  record,
+  text,
+  type TypeOf,
+} from "./validation";
+
+const removedBone = object({ bone_removed_mm3: object({ total: numeric, interval95 }) });
+export type RemovedBone = TypeOf<typeof removedBone>;
+
+const facetKept = object({
+  area_frac: maybeNumber,
+  width_frac: maybeNumber,
+  interval95,
+  width_interval95: interval95,
+});
+export type FacetKept = TypeOf<typeof facetKept>;
+
+const facets = record(RELATIONS, nullable(facetKept));
+
+const reach = object({
+  lateral_mm: numeric,
+  targets: dictionary(maybeNumber),
+  limited_by: text,
+  interval95,
+});
+
+const skinEntry = object({
+  /** Of the midline, toward the side of the approach. */
+  lateral_mm: numeric,
+  /** Of the upper lamina's lower edge. */
+  cranial_mm: numeric,
+  depth_mm: numeric,
+  /** "pivot" where no skin is in view. */
+  at: oneOf("skin", "pivot"),
+});
+export type SkinEntry = TypeOf<typeof skinEntry>;
+
+const verdict = object({
+  name: text,
+  value: maybeNumber,
+  limit: numeric,
+  unit: text,
+  /** Null where it could not be measured. */
+  met: nullable(flag),
+  within_error: optional(flag),
+  chance: optional(maybeNumber),
+  source: text,
+  evidence: text,
+});
+export type Verdict = TypeOf<typeof verdict>;
+
+const chances = object({
+  limits: dictionary(maybeNumber),
+  targets: dictionary(maybeNumber),
+  wanted: list(text),
+  enough_frac: numeric,
+  all_limits: maybeNumber,
+  all_targets: maybeNumber,
+  all: maybeNumber,
+});
+export type Chances = TypeOf<typeof chances>;
+
+const estimate = object({
+  level: text,
+  side,
+  cone: removedBone,
+  task: both(removedBone, object({ facet_preserved: facets, targets: dictionary(maybeNumber) })),
+  facet_preserved: facets,
+  pars_residual_mm: both(record(RELATIONS, maybeNumber), object({ interval95: record(RELATIONS, interval95) })),
+  spinous_base: object({
+    undercut_frac: maybeNumber,
+    bridge_mm: maybeNumber,
+    bridge_interval95: interval95,
+  }),
+  contralateral_reach: nullable(reach),
+  decompression: object({
+    canal_area_mm2: object({ before: maybeNumber, after: maybeNumber, interval95: object({ after: interval95 }) }),
+  }),
+  skin_entry: skinEntry,
+  verdicts: list(verdict),
+  chances,
+  /** How many samples intervals and chances were drawn from; 0 for none. */
+  samples: numeric,
+  warnings: list(text),
+  sources: dictionary(text),
+});
+export type Estimate = TypeOf<typeof estimate>;
+
+/** What stops the next millimetre of reach on the far side. */
+const blocker = object({
+  point_mm: vec3,
+  /** The target that is not reached for it. */
+  target_mm: vec3,
+  words: text,
+});
+
+export const estimateAnswer = object({
+  estimate,
+  /** Null when nothing stops it. */
+  blocker: nullable(blocker),
+  /** Of the estimator itself. */
+  took_s: numeric,
+});
+export type EstimateAnswer = TypeOf<typeof estimateAnswer>;

@@ -1,0 +1,89 @@
+// Headers of the binary frames: a level's surfaces, its part of the scan, the bone that a plan removes.
+
+import { plan, vec3 } from "./plan";
+import {
+  both,
+  dictionary,
+  flag,
+  list,
+  nullable,
+  numeric,
+  object,
+  oneOf,
+  optional,
+  text,
+  type TypeOf,
+} from "./validation";
+
+/** Where an array lies in its frame: `offset` counts bytes from the end of the header. */
+export const arrayPlace = object({
+  dtype: oneOf("float32", "uint32", "uint16", "int16", "uint8"),
+  shape: list(numeric),
+  offset: numeric,
+});
+export type ArrayPlace = TypeOf<typeof arrayPlace>;
+
+export const frameHeader = object({ schema: text, level: text, arrays: dictionary(arrayPlace) });
+export type FrameHeader = TypeOf<typeof frameHeader>;
+
+/** A volume: flat runs of `shape`, first index fastest, and the 4x4 matrix (row-major) from level mm to a voxel's index. */
+const volume = object({ shape: vec3, index_of_level: list(numeric) });
+
+/**
+ * GET levels/LEVEL/scene.bin: triangle meshes; arrays "NAME.points" (N,3) float32, "NAME.triangles" (M,3) uint32 and,
+ * for bone meshes, "NAME.part" (N) uint8, an index into `parts`.
+ */
+export const sceneHeader = both(
+  frameHeader,
+  object({
+    /** "bone", "bone_proxy", "canal", "sac", "flavum", "disc", "joint_left", "joint_right", "skin", as far as in view. */
+    meshes: list(text),
+    /** Such as "L3 lamina left". */
+    parts: list(text),
+    /** Such as "left lateral recess". */
+    targets: dictionary(list(vec3)),
+    landmarks: dictionary(vec3),
+    /** Where the sac comes from: "measured", "given", "modelled", ... */
+    sac: text,
+    /** Points may be packed into 16 bits: packed * scale + offset is level mm. */
+    packed: optional(dictionary(object({ scale: numeric, offset: vec3 }))),
+  }),
+);
+export type SceneHeader = TypeOf<typeof sceneHeader>;
+
+/**
+ * GET levels/LEVEL/scan.bin: "grey" int16 and "labels" uint16; `parts` names labels. A value of the scan is
+ * grey * grey_step + grey_zero: 1 and 0 but for scans of broken numbers.
+ */
+export const scanHeader = both(
+  both(frameHeader, volume),
+  object({
+    /** The scan's value beyond it. */
+    outside: numeric,
+    grey_step: numeric,
+    grey_zero: numeric,
+    /** Kept smaller than wished for, to stay within what a page can hold. */
+    cut_short: flag,
+    parts: dictionary(text),
+  }),
+);
+export type ScanHeader = TypeOf<typeof scanHeader>;
+
+/**
+ * A removal as a volume, beside its answer: "task" and "cone" uint8, 255 = all of the voxel's bone goes, and "bone"
+ * uint8, the share of each voxel that is bone. Nothing goes beyond it; `shape` is 0, 0, 0 where nothing goes at all.
+ */
+export const removalHeader = both(frameHeader, volume);
+export type RemovalHeader = TypeOf<typeof removalHeader>;
+
+/** The bone that a plan removes, as read from its frame. */
+export interface RemovalVolumes {
+  header: RemovalHeader;
+  task: Uint8Array;
+  cone: Uint8Array;
+  bone: Uint8Array;
+}
+
+/** The one frame of the report's viewer: a scene with its plan, and "removal.task" and so on where bone goes. */
+export const viewerHeader = both(sceneHeader, object({ plan, removal: nullable(volume) }));
+export type ViewerHeader = TypeOf<typeof viewerHeader>;

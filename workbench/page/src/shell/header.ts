@@ -1,0 +1,69 @@
+// The header: level with how sure it is, the plan's name, undo and redo, how views are turned, theme.
+
+import type { LevelConfirmation } from "./level_confirmation";
+import type { Context } from "../session/context";
+import { button, radioChoice, h, setText } from "../dom/elements";
+import { redo, undo } from "./shortcuts";
+import type { SavedPlans } from "./saved_plans";
+import type { State } from "../model/store";
+
+export interface HeaderActions {
+  confirm: LevelConfirmation;
+  plans: SavedPlans;
+  help(): void;
+}
+
+export function header(root: HTMLElement, context: Context, { confirm, plans, help }: HeaderActions): void {
+  const { store } = context;
+  const level = h("strong", {});
+  const side = h("span", {});
+  const state = h("span", { class: "badge-state" });
+  const badge = h(
+    "button",
+    { id: "level-badge", type: "button", class: "badge", onclick: confirm.ask, "aria-haspopup": "dialog" },
+    level,
+    side,
+    state,
+  );
+  const name = button("", () => plans.list(), { id: "plan-name", "aria-haspopup": "dialog" });
+  const save = button("Save", () => plans.save(), { id: "save" });
+  const back = button("Undo", () => undo(store), { id: "undo", title: "Ctrl+Z" });
+  const again = button("Redo", () => redo(store), { id: "redo", title: "Ctrl+Shift+Z" });
+  const turned = radioChoice(
+    "Views are shown",
+    [
+      ["theatre", "As in theatre"],
+      ["reading", "As read"],
+    ] as const,
+    (value) => store.look({ turned: value }),
+  );
+  turned.element.id = "turned";
+  const theme = button("", () => store.look({ theme: store.state.looks.theme === "dark" ? "light" : "dark" }), {
+    id: "theme",
+  });
+  root.append(
+    h("h1", { class: "wordmark" }, "canalwise"),
+    badge,
+    h("div", { class: "group" }, name, save),
+    plans.told,
+    h("div", { class: "group" }, back, again),
+    h("span", { class: "spring" }),
+    turned.element,
+    h("div", { class: "group" }, theme, button("Keys", help, { id: "keys", "aria-haspopup": "dialog" })),
+  );
+  const show = (now: State) => {
+    const { plan, confirmed, looks } = now;
+    setText(level, plan.level);
+    setText(side, `${plan.side} side`);
+    setText(state, confirmed[plan.level] ? "confirmed" : "! not confirmed");
+    badge.classList.toggle("unsure", !confirmed[plan.level]);
+    setText(name, `Plan: ${now.name || "no name yet"}${plans.changed(now) ? ", changed" : ""}`);
+    back.disabled = !store.canUndo;
+    again.disabled = !store.canRedo;
+    turned.show(looks.turned);
+    setText(theme, looks.theme === "dark" ? "Light" : "Dark");
+    document.title = `${plan.level} ${plan.side}: canalwise`;
+  };
+  store.subscribe(show);
+  show(store.state);
+}

@@ -1,0 +1,236 @@
+// Paints one slice: grey values, and over them outlines, bone to be removed, channel and marks.
+
+import { contour, offPage, onPage, sampled, type SlicePlane } from "./reslice";
+import { coneDistance, placedPhases, type PlacedPhase } from "../model/channel_geometry";
+import { CANAL, phaseColour, REMOVED, SAC } from "../model/palette";
+import type { Plan, Vec3 } from "../protocol/plan";
+import type { OutlinedStructure, ScanVolume } from "./scan_volume";
+import type { RemovalVolumes } from "../protocol/frame_headers";
+
+/** Samples a side: of the grey values, of the outlines, and of the channel, whose edge is smooth. */
+const [GREY, LINES, CHANNEL] = [256, 160, 72];
+
+const OUTLINES: Record<OutlinedStructure, string> = { bone: "#e8b968", canal: CANAL, sac: SAC };
+
+/** How near the docking point lies to a slice that it is drawn filled, mm. */
+const IN_SLICE_MM = 2;
+
+const SCALE_MM = 10;
+
+export interface SliceContent {
+  scan: ScanVolume;
+  plan: Plan;
+  removal: RemovalVolumes | null;
+  window: [number, number];
+  point: Vec3;
+  phase: number;
+}
+
+export class SlicePainter {
+  grey: Float32Array = new Float32Array();
+  private readonly image = document.createElement("canvas");
+  /** Grey values, outlines and bone to be removed, and what they were drawn of. */
+  private readonly ground = document.createElement("canvas");
+  private about: unknown[] = [];
+  private lines: { colour: string; pieces: number[] }[] = [];
+  private key = "";
+
+  constructor() {
+    this.image.width = this.image.height = GREY;
+  }
+
+  /** Draws the slice; what the plan does not change is kept as a picture of its own while it stays the same. */
+  paint(to: CanvasRenderingContext2D, width: number, cut: SlicePlane, shown: SliceContent): void {
+    this.drawGround(cut, shown, width);
+    to.drawImage(this.ground, 0, 0);
+    this.drawPlan(to, width, cut, shown);
+  }
+
+  private drawGround(cut: SlicePlane, shown: SliceContent, width: number): void {
+    const about = [shown.scan, JSON.stringify(cut), ...shown.window, shown.removal, width];
+    if (about.every((each, place) => each === this.about[place])) return;
+    this.about = about;
+    this.follow(cut, shown.scan);
+    this.ground.width = this.ground.height = width;
+    const to = this.ground.getContext("2d")!;
+    this.shade(shown.window);
+    to.imageSmoothingQuality = "high";
+    to.drawImage(this.image, 0, 0, width, width);
+    this.drawRemoval(to, width, cut, shown);
+    for (const { colour, pieces } of this.lines) strokePieces(to, pieces, width / (LINES - 1), colour, 1.5);
+    this.drawScale(to, width, cut);
+  }
+
+  private follow(cut: SlicePlane, scan: ScanVolume): void {
+    const key = JSON.stringify([scan.level, cut]);
+    if (key === this.key) return;
+    this.key = key;
+    const { step, zero, outside } = scan;
+    this.grey = sampled(scan.grey, cut, { columns: GREY, rows: GREY }, (outside - zero) / step);
+    for (let i = 0; i < this.grey.length; i++) this.grey[i] = this.grey[i]! * step + zero;
+    this.lines = (Object.keys(OUTLINES) as OutlinedStructure[]).map((name) => ({
+      colour: OUTLINES[name],
+      pieces: contour(sampled(scan.outlined[name], cut, { columns: LINES, rows: LINES }, 0), LINES, LINES, 127.5),
+    }));
+  }
+
+  private shade([black, white]: [number, number]): void {
+    const to = this.image.getContext("2d")!;
+    const picture = to.createImageData(GREY, GREY);
+    const words = new Uint32Array(picture.data.buffer);
+    const scale = 255 / Math.max(white - black, 1e-6);
+    for (let i = 0; i < words.length; i++) {
+      const level = Math.min(Math.max((this.grey[i]! - black) * scale, 0), 255) | 0;
+      words[i] = 0xff000000 | (level << 16) | (level << 8) | level;
+    }
+    to.putImageData(picture, 0, 0);
+  }
+
+  private drawRemoval(
+    to: CanvasRenderingContext2D,
+    width: number,
+    cut: SlicePlane,
+    { removal, scan }: SliceContent,
+  ): void {
+    if (!removal || !removal.task.length || removal.header.level !== scan.level) return;
+    const { shape, index_of_level } = removal.header;
+    const size = { columns: LINES, rows: LINES };
+    const taken = sampled({ values: removal.task, shape, index_of_level }, cut, size, 0);
+    const bone = sampled(scan.outlined.bone, cut, size, 0);
+    for (let i = 0; i < taken.length; i++) taken[i] = Math.min(taken[i]!, bone[i]!);
+    fillAbove(to, taken, width);
+    strokePieces(to, contour(taken, LINES, LINES, 127.5), width / (LINES - 1), REMOVED, 2);
+  }
+
+  private drawPlan(
+    to: CanvasRenderingContext2D,
+    width: number,
+    cut: SlicePlane,
+    { plan, point, phase }: SliceContent,
+  ): void {
+    const scale = width / cut.width_mm;
+    const pixel = (p: Vec3): [number, number] => {
+      const { right, up } = onPage(cut, p);
+      return [width / 2 + right * scale, width / 2 - up * scale];
+    };
+    placedPhases(plan).forEach((placed, index) => {
+      const values = channelOn(cut, placed);
+      const weight = index === phase ? 2.5 : 1.2;
+      strokePieces(to, contour(values, CHANNEL, CHANNEL, 0), width / (CHANNEL - 1), phaseColour(index), weight);
+      const tip = placed.pivot.map(
+        (c, i) => c + placed.axis[i]! * (placed.tip_depth_mm + placed.tool_radius_mm),
+      ) as Vec3;
+      dashed(to, pixel(placed.pivot), pixel(tip), phaseColour(index), [5, 4]);
+    });
+    const [x, y] = pixel(point);
+    dashed(to, [x, 0], [x, width], "#ffffff90", [2, 5]);
+    dashed(to, [0, y], [width, y], "#ffffff90", [2, 5]);
+    this.drawDock(to, pixel(plan.docking_point_mm), Math.abs(onPage(cut, plan.docking_point_mm).off) < IN_SLICE_MM);
+  }
+
+  private drawDock(to: CanvasRenderingContext2D, [x, y]: [number, number], near: boolean): void {
+    to.beginPath();
+    to.arc(x, y, 5, 0, 2 * Math.PI);
+    to.lineWidth = 2;
+    to.strokeStyle = "#000000";
+    to.fillStyle = "#ffffff";
+    if (near) to.fill();
+    to.stroke();
+    to.beginPath();
+    to.arc(x, y, 6.5, 0, 2 * Math.PI);
+    to.strokeStyle = "#ffffff";
+    to.lineWidth = 1.5;
+    to.stroke();
+  }
+
+  private drawScale(to: CanvasRenderingContext2D, width: number, cut: SlicePlane): void {
+    const long = (SCALE_MM * width) / cut.width_mm;
+    const [x, y] = [10, width - 10];
+    for (const [weight, colour] of [
+      [5, "#000000"],
+      [2, "#ffffff"],
+    ] as const) {
+      to.lineWidth = weight;
+      to.strokeStyle = colour;
+      to.beginPath();
+      to.moveTo(x, y);
+      to.lineTo(x + long, y);
+      to.stroke();
+    }
+    to.font = `${Math.max(width / 22, 11)}px system-ui, sans-serif`;
+    to.lineJoin = "round";
+    to.strokeStyle = "#000000";
+    to.lineWidth = 3;
+    to.strokeText(`${SCALE_MM} mm`, x, y - 6);
+    to.fillStyle = "#ffffff";
+    to.fillText(`${SCALE_MM} mm`, x, y - 6);
+  }
+}
+
+/** Signed distance to the channel lying along its axis, without the sweep, on a coarse grid of the cut. */
+function channelOn(cut: SlicePlane, phase: PlacedPhase): Float32Array {
+  const still = { ...phase, sweep_deg: 0 };
+  const out = new Float32Array(CHANNEL * CHANNEL);
+  for (let row = 0, n = 0; row < CHANNEL; row++) {
+    for (let column = 0; column < CHANNEL; column++, n++) {
+      const p = offPage(
+        cut,
+        (column / (CHANNEL - 1) - 0.5) * cut.width_mm,
+        (0.5 - row / (CHANNEL - 1)) * cut.height_mm,
+      );
+      const sleeve = coneDistance(p, still, phase.sleeve_depth_mm, phase.sleeve_radius_mm);
+      out[n] = -Math.min(sleeve, coneDistance(p, still, phase.tip_depth_mm, phase.tool_radius_mm));
+    }
+  }
+  return out;
+}
+
+function strokePieces(
+  to: CanvasRenderingContext2D,
+  pieces: number[],
+  scale: number,
+  colour: string,
+  weight: number,
+): void {
+  to.beginPath();
+  for (let i = 0; i < pieces.length; i += 4) {
+    to.moveTo(pieces[i]! * scale, pieces[i + 1]! * scale);
+    to.lineTo(pieces[i + 2]! * scale, pieces[i + 3]! * scale);
+  }
+  to.strokeStyle = colour;
+  to.lineWidth = weight;
+  to.lineCap = "round";
+  to.stroke();
+}
+
+const veil = document.createElement("canvas");
+
+/** Fills where values lie above half, see-through. */
+function fillAbove(to: CanvasRenderingContext2D, values: Float32Array, width: number): void {
+  veil.width = veil.height = LINES;
+  const on = veil.getContext("2d")!;
+  const picture = on.createImageData(LINES, LINES);
+  const [red, green, blue] = [0xd5, 0x5e, 0x00];
+  for (let i = 0; i < values.length; i++) {
+    picture.data.set([red, green, blue, Math.min(Math.max((values[i]! - 90) * 2, 0), 150)], 4 * i);
+  }
+  on.putImageData(picture, 0, 0);
+  to.drawImage(veil, 0, 0, width, width);
+}
+
+function dashed(
+  to: CanvasRenderingContext2D,
+  from: [number, number],
+  end: [number, number],
+  colour: string,
+  dash: number[],
+): void {
+  to.setLineDash(dash);
+  to.beginPath();
+  to.moveTo(...from);
+  to.lineTo(...end);
+  to.strokeStyle = colour;
+  to.lineWidth = 1.2;
+  to.stroke();
+  to.setLineDash([]);
+}

@@ -1,0 +1,20 @@
+// The skin entry of a plan on the level's skin mesh, for its mark on the picture.
+
+import type { Anatomy } from "./surface_meshes";
+import { add, axisOf, scaled } from "../model/channel_geometry";
+import { firstHit } from "./ray_picking";
+import type { Plan, Vec3 } from "../protocol/plan";
+
+/** The first phase's axis, from the pivot inward. */
+function firstAxis(plan: Plan): Vec3 {
+  const first = plan.phases[0];
+  return first ? axisOf(plan.side, first.medial_tilt_deg, first.cranial_tilt_deg) : [0, -1, 0];
+}
+
+/** Where the first phase's axis passes the skin; the pivot where no skin is in view. */
+export function entryPoint(plan: Plan, anatomy: Anatomy | null): Vec3 {
+  const out = scaled(firstAxis(plan), -1);
+  const skin = anatomy?.surfaces["skin"];
+  const hit = skin ? firstHit(skin, plan.docking_point_mm, out, { inside: true }) : null;
+  return hit ? hit.point : add(plan.docking_point_mm, scaled(out, plan.pivot_distance_mm));
+}

@@ -1,0 +1,221 @@
+// The three.js scene of one level with a plan in it. Knows nothing of the page: the report's viewer uses it too.
+
+import {
+  BufferAttribute,
+  BufferGeometry,
+  Mesh,
+  Points,
+  PointsMaterial,
+  Scene,
+  Vector3,
+  type PerspectiveCamera,
+  type RawShaderMaterial,
+  type WebGLRenderer,
+  type WebGLRenderTarget,
+} from "three";
+import type { Anatomy, SurfaceMesh } from "./surface_meshes";
+import { boneMaterial, softMaterial, SharedUniforms } from "./bone_material";
+import { cutFaceOf } from "./cut_face";
+import { ChannelModel } from "./channel_model";
+import type { EndoscopeLens } from "./endoscope_optics";
+import { placedPhases, type PlacedPhase } from "../model/channel_geometry";
+import { isShown, SEEN_IN_SCOPE, STRUCTURES } from "../model/palette";
+import type { RemovalVolumes } from "../protocol/frame_headers";
+import type { Plan } from "../protocol/plan";
+import { EndoscopeTool } from "./endoscope_tool";
+
+/** What only the bench shows, and what only the endoscope does. */
+export const [ON_BENCH, IN_SCOPE] = [1, 2];
+
+export type MeshDetail = "proxy" | "full";
+
+interface BoneMesh {
+  mesh: Mesh;
+  inside: Mesh;
+  detail: MeshDetail;
+}
+
+export class LevelScene {
+  readonly scene = new Scene();
+  phases: PlacedPhase[] = [];
+  /** The face of the bone that is left where bone is taken; null while that is not known. */
+  face: SurfaceMesh | null = null;
+  private readonly uniforms = new SharedUniforms();
+  private readonly looks = {
+    planned: boneMaterial(this.uniforms, "planned"),
+    afterwards: boneMaterial(this.uniforms, "afterwards"),
+    cut: boneMaterial(this.uniforms, "cut"),
+    inside: boneMaterial(this.uniforms, "inside"),
+  };
+  private readonly cutFace = new Mesh(new BufferGeometry(), this.looks.cut);
+  private readonly bones: BoneMesh[] = [];
+  private readonly soft: { mesh: Mesh; name: string; inScope: Mesh }[] = [];
+  private readonly channels: ChannelModel[] = [];
+  private readonly targets: Points;
+  private readonly tool = new EndoscopeTool(this.uniforms, IN_SCOPE);
+  private shown: Record<string, boolean> = {};
+  private removed = false;
+
+  constructor(readonly anatomy: Anatomy) {
+    const { surfaces } = anatomy;
+    for (const [name, surface] of Object.entries(surfaces)) {
+      if (name.startsWith("bone")) this.addBone(surface, name === "bone_proxy" ? "proxy" : "full");
+      else this.addSoft(name, surface);
+    }
+    this.targets = targetPoints(anatomy);
+    this.scene.add(this.targets, this.tool.group, this.cutFace);
+    this.detail("full");
+  }
+
+  place(plan: Plan, phase: number): void {
+    this.phases = placedPhases(plan);
+    this.uniforms.sweep(this.phases);
+    while (this.channels.length < this.phases.length) {
+      const made = new ChannelModel(this.uniforms, this.channels.length, ON_BENCH);
+      this.channels.push(made);
+      this.scene.add(made.group);
+    }
+    this.channels.forEach((channel, index) => {
+      const placed = this.phases[index];
+      channel.group.visible = placed !== undefined;
+      if (placed) channel.place(plan, placed, index === phase);
+    });
+  }
+
+  /** Lays the tool before the lens. */
+  lens(plan: Plan, lens: EndoscopeLens): void {
+    this.tool.place(plan, lens);
+    this.tool.group.visible = isShown(this.shown, "tool");
+  }
+
+  /** The bone that goes; null where it is not known yet, and the sweep is painted in its place. */
+  remove(removal: RemovalVolumes | null): void {
+    const some = removal !== null && removal.task.length > 0;
+    this.removed = some;
+    this.face = null;
+    if (some) {
+      this.uniforms.removal(removal.header, removal.task, removal.cone);
+      this.face = cutFaceOf(removal.header, removal.task, removal.bone);
+      this.cutFace.geometry.dispose();
+      this.cutFace.geometry = geometryOf(this.face);
+    }
+    this.uniforms.set("hasRemoval", some ? 1 : 0);
+  }
+
+  show(shown: Record<string, boolean>): void {
+    this.shown = shown;
+    for (const { mesh, name } of this.soft) mesh.visible = isShown(shown, name);
+    this.targets.visible = isShown(shown, "targets");
+  }
+
+  detail(detail: MeshDetail): void {
+    const has = this.bones.some((bone) => bone.detail === detail);
+    for (const bone of this.bones) bone.mesh.userData["near"] = bone.detail === detail || !has;
+  }
+
+  drawBench(renderer: WebGLRenderer, camera: PerspectiveCamera, into: WebGLRenderTarget | null = null): void {
+    const toward = new Vector3(0, 0, 1).applyQuaternion(camera.quaternion);
+    const up = new Vector3(0, 1, 0).applyQuaternion(camera.quaternion);
+    const left = new Vector3(-1, 0, 0).applyQuaternion(camera.quaternion);
+    this.uniforms.set("lens", 0);
+    this.uniforms.set("painted", 1);
+    this.uniforms.aim(camera.position, toward.addScaledVector(up, 0.7).addScaledVector(left, 0.6));
+    this.bonesIn(isShown(this.shown, "afterwards") && this.removed, isShown(this.shown, "bone"));
+    this.draw(renderer, camera, into, ON_BENCH);
+  }
+
+  /** The endoscope's view, into a target of its own; `afterwards`: with the bone gone that the plan takes. */
+  drawScope(renderer: WebGLRenderer, camera: PerspectiveCamera, into: WebGLRenderTarget, afterwards: boolean): void {
+    this.uniforms.set("lens", 1);
+    this.uniforms.set("painted", afterwards ? 0 : 1);
+    this.uniforms.aim(camera.position, new Vector3(0, 1, 0));
+    this.bonesIn(afterwards && this.removed, true);
+    for (const { inScope } of this.soft) {
+      const material = inScope.material as RawShaderMaterial;
+      material.uniforms["taken"]!.value = afterwards && this.removed && inScope.userData["taken"] ? 1 : 0;
+    }
+    this.draw(renderer, camera, into, IN_SCOPE);
+  }
+
+  dispose(): void {
+    for (const { mesh } of this.bones) mesh.geometry.dispose();
+    for (const { mesh, inScope } of this.soft) {
+      mesh.geometry.dispose();
+      (mesh.material as RawShaderMaterial).dispose();
+      (inScope.material as RawShaderMaterial).dispose();
+    }
+    this.channels.forEach((channel) => channel.dispose());
+    this.targets.geometry.dispose();
+    this.cutFace.geometry.dispose();
+    this.tool.dispose();
+    Object.values(this.looks).forEach((material) => material.dispose());
+    this.uniforms.dispose();
+  }
+
+  private draw(
+    renderer: WebGLRenderer,
+    camera: PerspectiveCamera,
+    into: WebGLRenderTarget | null,
+    layer: number,
+  ): void {
+    camera.layers.set(0);
+    camera.layers.enable(layer);
+    renderer.setRenderTarget(into);
+    renderer.render(this.scene, camera);
+    renderer.setRenderTarget(null);
+  }
+
+  private bonesIn(afterwards: boolean, shown: boolean): void {
+    this.cutFace.visible = shown && afterwards;
+    for (const { mesh, inside } of this.bones) {
+      mesh.visible = shown && Boolean(mesh.userData["near"]);
+      inside.visible = mesh.visible && afterwards;
+      mesh.material = afterwards ? this.looks.afterwards : this.looks.planned;
+    }
+  }
+
+  private addBone(surface: SurfaceMesh, detail: MeshDetail): void {
+    const mesh = new Mesh(geometryOf(surface), this.looks.planned);
+    const inside = new Mesh(mesh.geometry, this.looks.inside);
+    // after the outer surfaces, which hide most of it
+    inside.renderOrder = 1;
+    this.bones.push({ mesh, inside, detail });
+    this.scene.add(mesh, inside);
+  }
+
+  private addSoft(name: string, surface: SurfaceMesh): void {
+    const look = STRUCTURES[name];
+    if (!look) return;
+    const geometry = geometryOf(surface);
+    const mesh = new Mesh(geometry, softMaterial(this.uniforms, look.colour, look.opacity));
+    const inScope = new Mesh(geometry, softMaterial(this.uniforms, look.colour, 1));
+    mesh.layers.set(ON_BENCH);
+    mesh.renderOrder = name === "skin" ? 40 : 10;
+    inScope.layers.set(IN_SCOPE);
+    inScope.visible = SEEN_IN_SCOPE.has(name);
+    inScope.userData["taken"] = name === "flavum";
+    this.soft.push({ mesh, name, inScope });
+    this.scene.add(mesh, inScope);
+  }
+}
+
+function geometryOf(surface: SurfaceMesh): BufferGeometry {
+  const geometry = new BufferGeometry();
+  geometry.setAttribute("position", new BufferAttribute(surface.points, 3));
+  geometry.setAttribute("facing", new BufferAttribute(surface.facing, 4, true));
+  geometry.setIndex(new BufferAttribute(surface.triangles, 1));
+  geometry.computeBoundingSphere();
+  return geometry;
+}
+
+function targetPoints(anatomy: Anatomy): Points {
+  const points = Object.values(anatomy.targets)
+    .flat()
+    .map((point) => new Vector3(...point));
+  const marks = new Points(
+    new BufferGeometry().setFromPoints(points),
+    new PointsMaterial({ color: "#ffffff", size: 3, sizeAttenuation: false }),
+  );
+  marks.layers.set(ON_BENCH);
+  return marks;
+}
