@@ -13,6 +13,9 @@ CanalwiseError
 
 from __future__ import annotations
 
+LONGEST_SHOWN = 1500
+"""Characters of a wrong value that a message repeats (choice: a screen's worth)."""
+
 
 class CanalwiseError(Exception):
     """An error that says who objects, the rule, what was got and what to do.
@@ -25,9 +28,23 @@ class CanalwiseError(Exception):
 
     def __init__(self, who: str, rule: str, *, got: object = None, do: str = "") -> None:
         self.who, self.rule, self.got, self.do = who, rule, got, do
-        found = "" if got is None else f" (got {got!r})"
+        found = "" if got is None else f" (got {shown(got)})"
         advice = f" {do}" if do else ""
         super().__init__(f"{who} {rule}{found}.{advice}")
+
+
+def shown(value: object) -> str:
+    """A value as a message shows it: its repr, cut where it is long or cannot be written at all.
+
+    >>> shown("up"), len(shown("a" * 5000))
+    ("'up'", 1500)
+    """
+    try:
+        text = repr(value)
+    except (RecursionError, ValueError):
+        # Nested too deep, or a number of more digits than Python writes.
+        return f"a {type(value).__name__} that cannot be shown"
+    return text if len(text) <= LONGEST_SHOWN else text[: LONGEST_SHOWN - 3] + "..."
 
 
 class WrongUse(CanalwiseError, ValueError):

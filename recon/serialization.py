@@ -10,19 +10,21 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar, get_args, get_origin
 
 import cattrs
 import numpy as np
 
-from canalwise.recon.errors import BadFile, CanalwiseError, WrongUse
+from canalwise.recon.errors import BadFile, CanalwiseError
+from canalwise.recon.folder_lock import hold
 
 Record = TypeVar("Record")
+
+WRITING = ".writing-"
+"""Begins the name of what is being written, until it is whole and gets its own."""
 
 NUMBER = r'(?:[-+.\deE]+|"(?:nan|-?inf)")'
 NUMBER_LISTS = re.compile(rf"\[\n\s*({NUMBER}(?:,\n\s*{NUMBER})*)\n\s*\]")
@@ -115,9 +117,9 @@ def write_json_atomic(path: Path, data: Any) -> None:
 
 def write_bytes_atomic(path: Path, content: bytes) -> None:
     """Write a file beside its place, then rename it there: whole or not at all."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".writing-")
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=WRITING)
     try:
-        with os.fdopen(handle, "wb") as file:
+        with os.fdopen(handle, "wb") as file, hold(Path(name)):
             file.write(content)
         os.chmod(name, 0o644)
         os.replace(name, path)
@@ -125,55 +127,6 @@ def write_bytes_atomic(path: Path, content: bytes) -> None:
         # Ctrl-C included.
         Path(name).unlink(missing_ok=True)
         raise
-
-
-@contextmanager
-def write_folder_atomic(folder: Path, force: bool, *, marker: str) -> Iterator[Path]:
-    """A temporary sibling to fill, renamed to `folder` when all went well and removed when not.
-
-    Parameters
-    ----------
-    force : replace a folder that is there; only one that is empty or holds a file named `marker`,
-        so that no other folder is lost by a slip of the hand
-
-    Raises WrongUse when the folder is there and may not be replaced.
-    """
-    check_replaceable(folder, force, marker)
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    filling = Path(tempfile.mkdtemp(dir=folder.parent, prefix=".writing-"))
-    try:
-        yield filling
-        filling.chmod(0o755)
-        _moved_into_place(filling, folder)
-    except BaseException:
-        shutil.rmtree(filling, ignore_errors=True)
-        raise
-
-
-def check_replaceable(folder: Path, force: bool, marker: str) -> None:
-    """Raises WrongUse when the folder is there and may not be replaced; to ask before long work."""
-    if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
-        return
-    if not force:
-        raise WrongUse("the output folder", "must not exist yet", do="Choose another, or replace it with --force.")
-    if not (folder / marker).is_file():
-        raise WrongUse("the output folder", f"must hold a {marker} to be replaced", do="Choose another folder.")
-
-
-def _moved_into_place(filling: Path, folder: Path) -> None:
-    # The old folder steps aside first, so that a failure between the two renames can be undone.
-    aside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=".replaced-"))
-    if folder.exists():
-        os.replace(folder, aside / "old")
-    try:
-        os.replace(filling, folder)
-    except BaseException:
-        # Put back what was there.
-        if (aside / "old").exists():
-            os.replace(aside / "old", folder)
-        raise
-    finally:
-        shutil.rmtree(aside, ignore_errors=True)
 
 
 def _is_array(kind: Any) -> bool:

@@ -17,8 +17,7 @@ from canalwise.recon.errors import WrongUse
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import Side
 from canalwise.recon.scan import Scan
-from canalwise.recon.serialization import write_json_atomic
-from canalwise.workbench.console.plan_store import keep_estimate, plan_name
+from canalwise.workbench.console.plan_store import keep_estimate, keep_result, of_anatomy, plan_name
 from canalwise.workbench.report.report import report_of, write_report
 
 SPACING_MM = 0.8
@@ -62,7 +61,7 @@ def demonstration(
     approach = default_approach(anatomy, level, side)
     report = report_of(scan, anatomy, approach)
     case = write_case(folder, scan, anatomy, force=force)
-    keep_estimate(case, plan_name(level, side), approach, report.estimate)
-    write_json_atomic(folder / "results" / f"compare-{level}.json", report.comparison)
+    keep_estimate(case, plan_name(level, side), approach, of_anatomy(case, report.estimate))
+    keep_result(case, f"compare-{level}", of_anatomy(case, report.comparison))
     write_report(folder / "report.html", report)
     return report.estimate

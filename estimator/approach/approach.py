@@ -14,6 +14,20 @@ from canalwise.recon.labels import SIDES, Side, level_vertebrae
 
 IPSILATERAL, OVER_THE_TOP = "ipsilateral", "over the top"
 
+FARTHEST_MM = 80.0
+"""No docking point lies further from the level's origin along an axis, and no pivot is moved further: about twice the
+distance from the middle of the disc to the outer edge of the joints or to the skin of a slim patient, so that a plan
+beyond it is a slip of the pen (common practice, no source)."""
+
+DEEPEST_MM = 300.0
+"""No sleeve or tool ends further past or short of the docking depth: as far as any pivot may lie (choice)."""
+
+MOST_PHASES = 8
+"""An operation through one skin entry has two to four positions of the channel (common practice, no source)."""
+
+LONGEST_NAME = 64
+"""Characters of a phase's name: what a table shows (choice)."""
+
 
 @dataclass(frozen=True)
 class Phase:
@@ -26,8 +40,12 @@ class Phase:
     cranial_tilt_deg : positive = tip cranial
     sweep_half_angle_deg : half-angle of the cone the axis is moved through, [0, 45)
     sleeve_past_lamina_mm : how far the sleeve's end passes the depth of the docking point, along the axis
-    tip_past_lamina_mm : how far the tool's end passes it
-    pivot_shift_mm : (left, dorsal, cranial) mm by which the pivot moves for this phase
+    tip_past_lamina_mm : how far the tool's end passes it; both at most DEEPEST_MM either way
+    pivot_shift_mm : (left, dorsal, cranial) mm by which the pivot moves for this phase, at most FARTHEST_MM each
+
+    Raises
+    ------
+    WrongUse : a value beyond its bounds or not finite, or a name that cannot be shown
     """
 
     name: str
@@ -44,8 +62,12 @@ class Phase:
                 raise WrongUse(f"{name!r}", "must be in [-80, 80]", got=getattr(self, name))
         if not 0 <= self.sweep_half_angle_deg < 45:
             raise WrongUse("'sweep_half_angle_deg'", "must be in [0, 45)", got=self.sweep_half_angle_deg)
-        if not np.isfinite([self.sleeve_past_lamina_mm, self.tip_past_lamina_mm, *self.pivot_shift_mm]).all():
-            raise WrongUse(f"phase {self.name!r}", "must have finite depths and shift")
+        if not 0 < len(self.name) <= LONGEST_NAME or not self.name.isprintable():
+            raise WrongUse("a phase's 'name'", f"must be of 1 to {LONGEST_NAME} printable characters", got=self.name)
+        for name in ("sleeve_past_lamina_mm", "tip_past_lamina_mm"):
+            if not abs(getattr(self, name)) <= DEEPEST_MM:
+                raise WrongUse(f"{name!r}", f"must be in [-{DEEPEST_MM:g}, {DEEPEST_MM:g}]", got=getattr(self, name))
+        check_near("'pivot_shift_mm'", self.pivot_shift_mm)
 
 
 @dataclass(frozen=True)
@@ -56,9 +78,14 @@ class Approach:
     ----------
     level : such as 'L3-L4'
     side : of the patient the skin entry is on
-    docking_point_mm : (left, dorsal, cranial) mm in the level frame, on the lamina or window's edge
+    docking_point_mm : (left, dorsal, cranial) mm in the level frame, on the lamina or window's edge; at most
+        FARTHEST_MM each
     pivot_distance_mm : pivot to docking point along the first phase's axis, (0, 300)
-    phases : at least one
+    phases : one to MOST_PHASES
+
+    Raises
+    ------
+    WrongUse : an unknown level or side, or a value beyond its bounds or not finite
     """
 
     level: str
@@ -72,12 +99,27 @@ class Approach:
         level_vertebrae(self.level)
         if self.side not in SIDES:
             raise WrongUse("'side'", "must be left or right", got=self.side)
-        if not np.isfinite(self.docking_point_mm).all():
-            raise WrongUse("'docking_point_mm'", "must be finite", got=self.docking_point_mm)
+        check_near("'docking_point_mm'", self.docking_point_mm)
         if not 0 < self.pivot_distance_mm < 300:
             raise WrongUse("'pivot_distance_mm'", "must be in (0, 300)", got=self.pivot_distance_mm)
-        if not self.phases:
-            raise WrongUse("'phases'", "must hold at least one phase")
+        if not 0 < len(self.phases) <= MOST_PHASES:
+            raise WrongUse("'phases'", f"must hold 1 to {MOST_PHASES} phases", got=len(self.phases))
+
+
+def check_near(who: str, offset_mm: tuple[float, ...]) -> None:
+    """Refuse an offset in the level frame that no operation has; raises WrongUse.
+
+    Everything downstream walks, fills and searches between the places of a plan: one at 1e9 mm would never end.
+
+    >>> check_near("'docking_point_mm'", (8.0, 14.0, -3.0))
+    """
+    if len(offset_mm) != 3 or not all(abs(mm) <= FARTHEST_MM for mm in offset_mm):
+        raise WrongUse(
+            who,
+            f"must be three numbers in [-{FARTHEST_MM:g}, {FARTHEST_MM:g}]",
+            got=offset_mm,
+            do="Give left, dorsal and cranial mm from the level's origin, the middle of the canal.",
+        )
 
 
 def axis_level(side: Side, medial_tilt_deg: float, cranial_tilt_deg: float) -> Float:

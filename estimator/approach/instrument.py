@@ -6,6 +6,12 @@ from dataclasses import dataclass
 
 from canalwise.recon.errors import WrongUse
 
+THICKEST_MM = 30.0
+"""No sleeve is thicker: the widest tubes of open microsurgery (common practice, no source)."""
+
+LONGEST_MM = 400.0
+"""No instrument is longer from the pivot (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class Channel:
@@ -22,7 +28,7 @@ class Channel:
 
     Raises
     ------
-    WrongUse : a negative size, or not tool <= scope <= sleeve
+    WrongUse : a diameter not above 0, a size beyond its bound, or not tool <= scope <= sleeve
     """
 
     sleeve_diameter_mm: float = 8.0
@@ -33,16 +39,14 @@ class Channel:
     lens_angle_deg: float = 15.0
 
     def __post_init__(self) -> None:
-        for name in (
-            "sleeve_diameter_mm",
-            "scope_diameter_mm",
-            "tool_diameter_mm",
-            "working_length_mm",
-            "working_distance_mm",
-        ):
-            value = getattr(self, name)
-            if not 0 <= value < 1000:
-                raise WrongUse(f"{name!r}", "must be in [0, 1000)", got=value)
+        for name in ("sleeve_diameter_mm", "scope_diameter_mm", "tool_diameter_mm"):
+            # A tool of no width (0, or -0.0) would pass through any gap and take nothing.
+            if not 0 < getattr(self, name) <= THICKEST_MM:
+                raise WrongUse(f"{name!r}", f"must be in (0, {THICKEST_MM:g}]", got=getattr(self, name))
+        if not 0 < self.working_length_mm <= LONGEST_MM:
+            raise WrongUse("'working_length_mm'", f"must be in (0, {LONGEST_MM:g}]", got=self.working_length_mm)
+        if not 0 <= self.working_distance_mm <= LONGEST_MM:
+            raise WrongUse("'working_distance_mm'", f"must be in [0, {LONGEST_MM:g}]", got=self.working_distance_mm)
         if not self.tool_diameter_mm <= self.scope_diameter_mm <= self.sleeve_diameter_mm:
             sizes = (self.tool_diameter_mm, self.scope_diameter_mm, self.sleeve_diameter_mm)
             raise WrongUse("channel", "must have tool <= scope <= sleeve diameter", got=sizes)

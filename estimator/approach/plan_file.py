@@ -16,53 +16,76 @@ medial_tilt_deg = 0.0
 
 from __future__ import annotations
 
-import tomllib
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-import cattrs
 import tomli_w
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.recon.errors import BadFile
+from canalwise.recon.serialization import from_data, without_schema
+from canalwise.recon.text_files import read_text, toml_data
 
 SCHEMA = "canalwise.plan/1"
 
-_CONVERTER = cattrs.Converter(forbid_extra_keys=True)
+WHO = "the plan"
+
+ANATOMY_KEY = "anatomy_sha256"
+"""The key under which a plan carries the checksum of the anatomy that it was made on."""
+
+BESIDE = ("caution", ANATOMY_KEY)
+"""What a result's JSON holds beside the result itself."""
 
 
-def plan_text(approach: Approach) -> str:
-    """The approach as TOML; `plan_of` reads it back to an equal value."""
-    return tomli_w.dumps({"schema": SCHEMA} | _listed(asdict(approach)))
+@dataclass(frozen=True)
+class KeptPlan:
+    """An approach as a file keeps it.
+
+    Parameters
+    ----------
+    anatomy_sha256 : of the anatomy it was made on, as `recon.case.folder` tells it; empty where the file does not say
+    """
+
+    approach: Approach
+    anatomy_sha256: str = ""
+
+
+def plan_text(approach: Approach, anatomy_sha256: str = "") -> str:
+    """The approach as TOML, with the checksum of its anatomy where there is one; `plan_of` reads it back."""
+    made_on = {ANATOMY_KEY: anatomy_sha256} if anatomy_sha256 else {}
+    return tomli_w.dumps({"schema": SCHEMA} | made_on | _listed(asdict(approach)))
 
 
 def plan_of(text: str) -> Approach:
-    """The approach a TOML text describes.
+    """The approach a TOML text describes; raises BadFile as `kept_plan_of`."""
+    return kept_plan_of(text).approach
+
+
+def kept_plan_of(text: str) -> KeptPlan:
+    """The plan a TOML text describes.
 
     Raises
     ------
-    BadFile : not TOML, another schema, an unknown or missing key, a value of the wrong kind
-    WrongUse : a value that cannot mean anything
+    BadFile : not TOML, another schema, an unknown or missing key, a value of the wrong kind or beyond its bounds
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise BadFile("plan", "must be a TOML file", got=str(error)) from error
-    if data.pop("schema", None) != SCHEMA:
-        raise BadFile("plan", f"must say schema = {SCHEMA!r}", do="Start from a plan that this version wrote.")
-    try:
-        return _CONVERTER.structure(data, Approach)
-    except cattrs.BaseValidationError as error:
-        faults = "; ".join(cattrs.transform_error(error))
-        raise BadFile("plan", "must hold the keys of an approach", got=faults) from error
+    data = without_schema(SCHEMA, toml_data(text, WHO), who=WHO)
+    made_on = data.pop(ANATOMY_KEY, "")
+    if not isinstance(made_on, str):
+        raise BadFile(WHO, f"must hold text under {ANATOMY_KEY}", got=type(made_on).__name__, do="Leave that line out.")
+    return KeptPlan(from_data(Approach, data, who=WHO), made_on)
 
 
 def read_plan(path: Path) -> Approach:
-    """The approach in a plan file; raises as `plan_of`, and BadFile when there is none."""
+    """The approach in a plan file; raises BadFile as `read_kept_plan`."""
+    return read_kept_plan(path).approach
+
+
+def read_kept_plan(path: Path) -> KeptPlan:
+    """The plan in a file; raises as `kept_plan_of`, and BadFile when there is none or it is not text in UTF-8."""
     if not path.is_file():
-        raise BadFile("plan", "must be an existing file", got=path.name)
-    return plan_of(path.read_text(encoding="utf-8"))
+        raise BadFile(WHO, "must be an existing file", got=path.name)
+    return kept_plan_of(read_text(path, WHO))
 
 
 def _listed(value: Any) -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, TypeVar
 
+from canalwise.estimator.approach.plan_file import BESIDE
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.serialization import from_data, to_data, with_schema, without_schema
 
@@ -19,4 +20,4 @@ def chart_as_json(schema: str, chart: Any) -> dict[str, Any]:
 def chart_of_json(kind: type[Kind], schema: str, data: Mapping[str, Any], who: str) -> Kind:
     """The chart that `chart_as_json` wrote; raises BadFile for anything else."""
     known = without_schema(schema, data, who=who)
-    return from_data(kind, {k: v for k, v in known.items() if k != "caution"}, who=who)
+    return from_data(kind, {k: v for k, v in known.items() if k not in BESIDE}, who=who)

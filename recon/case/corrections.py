@@ -21,10 +21,10 @@ from canalwise.recon.bone.occupancy import bone_model, occupancy_within
 from canalwise.recon.case.structure_names import structure_of
 from canalwise.recon.errors import BadLabels, WrongUse
 from canalwise.recon.grid import Grid
-from canalwise.recon.image.volume import canonical
+from canalwise.recon.image.volume import BUDGET_MB, canonical
 from canalwise.recon.intake.label_maps import check_order, check_sides
 from canalwise.recon.intake.label_names import VoxelMeaning
-from canalwise.recon.intake.reader import BUDGET_MB, read_volume
+from canalwise.recon.intake.reader import read_volume
 from canalwise.recon.labels import CANAL_CONTENTS, Labels, Mask, Part, Tissue, bone_mask
 from canalwise.recon.level.resampled_level import disc_mask
 from canalwise.recon.scan import Scan

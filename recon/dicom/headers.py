@@ -53,6 +53,12 @@ TAGS = [
 ]
 """All that is asked of a header; names and dates are not among them."""
 
+LEFT_OUT_FRAC = 0.25
+"""Of more damaged files than this share of the good slices a series is refused without a look at the rest (choice)."""
+
+TOLD_FILES = 4
+"""A message names at most this many files."""
+
 LPS_TO_RAS = np.array([-1.0, -1.0, 1.0])
 IMAGE_MODALITIES = ("CT", "MR")
 IMAGE_CLASSES = (
@@ -99,39 +105,52 @@ class SliceHeader:
 
 @dataclass(frozen=True)
 class Headers:
-    """The slices found, and how many files held none."""
+    """The slices found, and how many files held none.
+
+    Parameters
+    ----------
+    left_out : what is wrong with each file that should hold a slice and cannot be used, by its number in the order of
+        names
+    """
 
     slices: tuple[SliceHeader, ...]
     not_dicom: int
     other_objects: int
+    left_out: tuple[str, ...] = ()
+
+
+class _Lacks(Exception):
+    """A header that can be read but does not say what a slice must."""
 
 
 def read_headers(sources: Sequence[DicomSource], budget_mb: float) -> Headers:
-    """The headers of all slices in the sources; raises BadFile when a DICOM file is damaged or none is there."""
+    """The headers of all slices in the sources.
+
+    Raises BadFile when there is none, or more than LEFT_OUT_FRAC of the images cannot be used.
+    """
     slices: list[SliceHeader] = []
+    left_out: list[str] = []
     not_dicom = other = 0
     for number, source in enumerate(sources):
         try:
             check_inflated(source, budget_mb)
-            header = _header(source)
-            found = list(_slices(header, number))
-            # Left out silently, a slice cut short at the end of the stack would never be missed.
-            if not found and _is_cut_short(header):
-                raise ValueError("an image without its geometry")
+            found = _read(source, number)
         except InvalidDicomError:
             # Folders carry readme files and thumbnails; they are counted, not refused.
+            source.check_whole()
             not_dicom += 1
             continue
         except CanalwiseError:
             raise
-        except Exception:
+        except Exception as problem:
             # A hostile header can fail anywhere in the parser, and its own text may name the patient.
-            which = f"file {number + 1} of {len(sources)} damaged"
-            raise BadFile(
-                "a DICOM file", "must have a whole header", got=which, do="Copy or export the series again."
-            ) from None
+            lacks = str(problem) if isinstance(problem, _Lacks) else ""
+            left_out.append(f"file {number + 1} of {len(sources)} " + (f"lacks {lacks}" if lacks else "damaged"))
+            continue
         other += not found
         slices += found
+    if len(left_out) > LEFT_OUT_FRAC * len(slices):
+        raise damaged_files(left_out)
     if not slices:
         raise BadFile(
             "the scan",
@@ -139,16 +158,33 @@ def read_headers(sources: Sequence[DicomSource], budget_mb: float) -> Headers:
             got=f"{not_dicom} files that are not DICOM, {other} DICOM objects of other kinds",
             do="Give the folder of the CT series.",
         )
-    return Headers(tuple(slices), not_dicom, other)
+    return Headers(tuple(slices), not_dicom, other, tuple(left_out))
 
 
-def _header(source: DicomSource) -> pydicom.Dataset:
-    with source.opened() as file, warnings.catch_warnings():
-        # pydicom warns with the offending value, which may be a name.
+def damaged_files(left_out: Sequence[str], without: str = "") -> BadFile:
+    """The refusal that names files that cannot be used, and what the stack lacks without them."""
+    more = f" and {len(left_out) - TOLD_FILES} more" if len(left_out) > TOLD_FILES else ""
+    named = ", ".join(left_out[:TOLD_FILES]) + more
+    return BadFile(
+        "a DICOM file",
+        "must have a whole header that says where its slice lies",
+        got=f"{named}{f'; without it {without}' if without else ''}",
+        do="Copy or export the series again.",
+    )
+
+
+def _read(source: DicomSource, number: int) -> list[SliceHeader]:
+    """The slices in a file; raises _Lacks, or whatever a damaged header makes pydicom raise."""
+    with source.beginning() as file, warnings.catch_warnings():
+        # pydicom warns with the offending value, which may be a name, whenever one is looked at.
         warnings.simplefilter("ignore")
         header = pydicom.dcmread(file, stop_before_pixels=True, specific_tags=list(TAGS))
         header.decode()
-        return header
+        found = list(_slices(header, number))
+        # Left out silently, a slice cut short at the end of the stack would never be missed.
+        if not found and _is_unplaced(header):
+            raise _Lacks("ImagePositionPatient" if "Rows" in header else "")
+        return found
 
 
 def _slices(header: pydicom.Dataset, number: int) -> Iterator[SliceHeader]:
@@ -170,7 +206,7 @@ def placed_slices(header: pydicom.Dataset, number: int) -> Iterator[SliceHeader]
         yield _slice(header, number, index, lambda name, frame=frame: _macro(frame, shared, name))
 
 
-def _is_cut_short(header: pydicom.Dataset) -> bool:
+def _is_unplaced(header: pydicom.Dataset) -> bool:
     """Is it of a CT or MR image class, but without the size and place that such an image has?"""
     if header.file_meta.get("MediaStorageSOPClassUID") not in IMAGE_CLASSES:
         return False
@@ -188,8 +224,8 @@ def _macro(frame: pydicom.Dataset, shared: pydicom.Dataset, name: str) -> pydico
 
 def _slice(header: pydicom.Dataset, number: int, index: int, group: Any) -> SliceHeader:
     # PixelSpacing is (between rows, between columns): the second is the step along a row.
-    orientation = _numbers(group("PlaneOrientationSequence").ImageOrientationPatient, 6)
-    between_rows, between_columns = _numbers(group("PixelMeasuresSequence").PixelSpacing, 2)
+    orientation = _numbers(_stated(group("PlaneOrientationSequence"), "ImageOrientationPatient"), 6)
+    between_rows, between_columns = _numbers(_stated(group("PixelMeasuresSequence"), "PixelSpacing"), 2)
     transform = group("PixelValueTransformationSequence")
     frame_type = group(f"{header.Modality}ImageFrameTypeSequence").get("FrameType") or header.get("ImageType") or []
     reported = [str(word) for word in frame_type]
@@ -202,7 +238,7 @@ def _slice(header: pydicom.Dataset, number: int, index: int, group: Any) -> Slic
         scout="LOCALIZER" in reported,
         kind=tuple(reported) if "PerFrameFunctionalGroupsSequence" in header else (),
         shape=(int(header.Rows), int(header.Columns)),
-        position_ras_mm=_numbers(group("PlanePositionSequence").ImagePositionPatient, 3) * LPS_TO_RAS,
+        position_ras_mm=_numbers(_stated(group("PlanePositionSequence"), "ImagePositionPatient"), 3) * LPS_TO_RAS,
         row_ras=orientation[:3] * LPS_TO_RAS,
         column_ras=orientation[3:] * LPS_TO_RAS,
         spacing_mm=np.array([between_columns, between_rows]),
@@ -212,6 +248,14 @@ def _slice(header: pydicom.Dataset, number: int, index: int, group: Any) -> Slic
         kernel=str(header.get("ConvolutionKernel") or "")[:16],
         lossy=header.get("LossyImageCompression") == "01",
     )
+
+
+def _stated(group: pydicom.Dataset, name: str) -> Any:
+    """What the header says under a name; raises _Lacks where it says nothing."""
+    value = group.get(name)
+    if value is None:
+        raise _Lacks(name)
+    return value
 
 
 def _rescale(transform: pydicom.Dataset) -> tuple[float, float] | None:

@@ -6,11 +6,14 @@ from collections import Counter
 from pathlib import Path
 from typing import cast
 
-from canalwise.recon.dicom.headers import read_headers
+from canalwise.recon.dicom.copies import without_copies
+from canalwise.recon.dicom.headers import TOLD_FILES, damaged_files, read_headers
 from canalwise.recon.dicom.pixels import slice_voxels
-from canalwise.recon.dicom.series import chosen_group
+from canalwise.recon.dicom.series import Group, chosen_group
 from canalwise.recon.dicom.sources import dicom_sources
 from canalwise.recon.dicom.stack import stacked
+from canalwise.recon.errors import BadGeometry
+from canalwise.recon.grid import Float
 from canalwise.recon.image.volume import Volume, check_budget
 from canalwise.recon.scan import Modality
 
@@ -30,12 +33,40 @@ def read_dicom(path: Path, budget_mb: float, series: int | None = None) -> Volum
     # A multi-frame file is decoded whole, even when only some of its frames are wanted.
     frames = Counter(header.source for header in headers.slices)
     check_budget((*group[0].shape, max(len(group), *(frames[header.source] for header in group))), budget_mb)
-    ordered, affine, copies = stacked(group)
-    voxels, rescale, unstated = slice_voxels(ordered, sources)
-    reported = {"format": "DICOM", "slices": str(len(ordered)), "rescale": rescale}
+    distinct, copies = without_copies(group, sources)
+    ordered, affine = _stacked(distinct, headers.left_out)
+    read = slice_voxels(ordered, sources)
+    affine[:3, 3] += read.first * affine[:3, 2]
+    reported = {"format": "DICOM", "slices": str(read.voxels.shape[2]), "rescale": read.rescale}
     skipped = {
         f"{headers.not_dicom} files that are not DICOM were skipped.": headers.not_dicom,
         f"{headers.other_objects} DICOM objects without slices were skipped.": headers.other_objects,
     }
-    warnings = (*aside, *copies, *unstated, *(sentence for sentence, count in skipped.items() if count))
-    return Volume(voxels, affine, cast(Modality, ordered[0].modality), reported, warnings)
+    warnings = (
+        *aside,
+        *copies,
+        *_left_out(headers.left_out),
+        *read.warnings,
+        *(sentence for sentence, count in skipped.items() if count),
+    )
+    return Volume(read.voxels, affine, cast(Modality, ordered[0].modality), reported, warnings)
+
+
+def _stacked(group: Group, left_out: tuple[str, ...]) -> tuple[Group, Float]:
+    """As `stacked`; where files had to be left out, a gap is told as theirs."""
+    try:
+        return stacked(group)
+    except BadGeometry as gap:
+        if not left_out:
+            raise
+        raise damaged_files(left_out, f"{gap.who} {gap.rule}: {gap.got}") from None
+
+
+def _left_out(files: tuple[str, ...]) -> tuple[str, ...]:
+    if not files:
+        return ()
+    named = ", ".join(files[:TOLD_FILES]) + (" and more" if len(files) > TOLD_FILES else "")
+    return (
+        f"Left out, counted in the order of file names: {named}. The other slices follow each other without a gap, "
+        "but the stack may end early.",
+    )

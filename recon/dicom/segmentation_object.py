@@ -59,7 +59,9 @@ def is_segmentation(path: Path) -> bool:
         if file.read(PREAMBLE_BYTES)[-4:] != b"DICM":
             return False
     try:
-        return pydicom.filereader.read_file_meta_info(path).get("MediaStorageSOPClassUID") in SEGMENTATION_CLASSES
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return pydicom.filereader.read_file_meta_info(path).get("MediaStorageSOPClassUID") in SEGMENTATION_CLASSES
     except Exception:
         # A header that cannot be parsed is refused, with its reason, by whoever reads it as an image.
         return False
@@ -96,7 +98,7 @@ def read_segmentation(path: Path, budget_mb: float) -> SegmentationObject:
 def segmentation_grid(segmentation: SegmentationObject) -> Grid:
     """The grid of a segmentation that stands alone, axes nearest R+, A+, S+; raises BadGeometry when it has gaps."""
     places = {tuple(frame.position_ras_mm.tolist()): frame for frame in segmentation.frames}
-    ordered, affine, _ = stacked(tuple(places.values()))
+    ordered, affine = stacked(tuple(places.values()))
     rows, columns = ordered[0].shape
     empty = canonical(Volume(np.zeros((columns, rows, len(ordered)), np.uint8), affine))
     return Grid(empty.voxels.shape, empty.affine_ras_mm)

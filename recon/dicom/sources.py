@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import io
+import lzma
 import os
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 from canalwise.recon.errors import BadFile
 
@@ -19,16 +21,52 @@ MAX_FILES = 20_000
 DEFLATE_RATIO = 1032
 """The most that deflate can shrink data (https://zlib.net/zlib_tech.html); bounds what a file may unfold to."""
 
+UNPACKED_TIMES = 3
+"""A member of an archive is held this many times at the worst: unpacked, taken apart, and as voxels."""
+
+ZIP_FAILURES = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    struct.error,
+    OSError,
+    EOFError,
+    ValueError,
+    RuntimeError,
+    LookupError,
+    OverflowError,
+    MemoryError,
+)
+"""What Python's reader raises on an archive that is damaged, locked or of a kind it does not know."""
+
 DEFLATED_SYNTAX = b"1.2.840.10008.1.2.1.99"
 META_BYTES = 4096
 
 
 @dataclass(frozen=True)
 class DicomSource:
-    """One file that may be DICOM: how to open it and how many bytes it holds."""
+    """One file that may be DICOM.
+
+    Parameters
+    ----------
+    opened : opens it, to be read as a whole
+    size_bytes : how many bytes it holds
+    skimmed : opens it to read its beginning only, in little memory; as `opened` where there is no other way
+    """
 
     opened: Callable[[], BinaryIO]
     size_bytes: int
+    skimmed: Callable[[], BinaryIO] | None = None
+
+    def beginning(self) -> BinaryIO:
+        """The file, opened to read its beginning."""
+        return (self.skimmed or self.opened)()
+
+    def check_whole(self) -> None:
+        """Refuse a member of an archive whose checksum is wrong; raises BadFile."""
+        # A slice whose first bytes are damaged would else pass for a file that is not DICOM.
+        if self.skimmed is not None:
+            self.opened().close()
 
 
 def dicom_sources(path: Path, budget_mb: float) -> tuple[DicomSource, ...]:
@@ -41,7 +79,7 @@ def dicom_sources(path: Path, budget_mb: float) -> tuple[DicomSource, ...]:
     """
     if path.is_dir():
         found = _folder_sources(path)
-    elif zipfile.is_zipfile(path):
+    elif _is_zip(path):
         found = _zip_sources(path, budget_mb)
     else:
         found = (_file_source(path),)
@@ -56,7 +94,7 @@ def check_inflated(source: DicomSource, budget_mb: float) -> None:
     # Most files pass here without being opened.
     if could_mb <= budget_mb:
         return
-    with source.opened() as file:
+    with source.beginning() as file:
         deflated = DEFLATED_SYNTAX in file.read(META_BYTES)
     if deflated:
         raise BadFile(
@@ -89,12 +127,23 @@ def _file_source(path: Path) -> DicomSource:
 
 def _zip_sources(path: Path, budget_mb: float) -> tuple[DicomSource, ...]:
     try:
-        with zipfile.ZipFile(path) as archive:
-            members = [m for m in archive.infolist() if m.file_size and not m.is_dir()]
-    except (zipfile.BadZipFile, OSError, ValueError):
-        raise BadFile("the zip archive", "must be whole", got="a damaged archive") from None
+        # Opened once: its directory is read again each time, and may list thousands of members.
+        archive = zipfile.ZipFile(path)
+        members = [m for m in archive.infolist() if m.file_size and not m.is_dir()]
+    except ZIP_FAILURES:
+        raise BadFile(
+            "the zip archive", "must be whole", got="a damaged archive", do="Pack or copy it again."
+        ) from None
     # Declared sizes may be trusted: unpacking stops at them.
     total_mb = sum(member.file_size for member in members) / 1e6
+    needed_mb = UNPACKED_TIMES * max((member.file_size for member in members), default=0) / 1e6
+    if needed_mb > budget_mb:
+        raise BadFile(
+            "the zip archive",
+            f"must unfold within {budget_mb:g} MB",
+            got=f"a member that takes {needed_mb:.0f} MB to unpack and read",
+            do="Unpack it and give the folder.",
+        )
     if total_mb > budget_mb or len(members) > MAX_FILES:
         raise BadFile(
             "the zip archive",
@@ -104,15 +153,30 @@ def _zip_sources(path: Path, budget_mb: float) -> tuple[DicomSource, ...]:
         )
     if any(member.flag_bits & 1 for member in members):
         raise BadFile("the zip archive", "must not be locked by a password", do="Unpack it and give the folder.")
-    return tuple(_member_source(path, member) for member in sorted(members, key=lambda m: m.filename))
+    return tuple(_member_source(archive, member) for member in sorted(members, key=lambda m: m.filename))
 
 
-def _member_source(path: Path, member: zipfile.ZipInfo) -> DicomSource:
-    def opened() -> BinaryIO:
-        try:
-            with zipfile.ZipFile(path) as archive:
-                return io.BytesIO(archive.read(member))
-        except (zipfile.BadZipFile, zlib.error, NotImplementedError, OSError, EOFError):
-            raise BadFile("the zip archive", "must be whole", got="a member that cannot be unpacked") from None
+def _is_zip(path: Path) -> bool:
+    try:
+        return zipfile.is_zipfile(path)
+    except ZIP_FAILURES:
+        return False
 
-    return DicomSource(opened, member.file_size)
+
+def _member_source(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> DicomSource:
+    def unpacked() -> BinaryIO:
+        return io.BytesIO(archive.read(member))
+
+    def streamed() -> BinaryIO:
+        return cast(BinaryIO, archive.open(member))
+
+    return DicomSource(lambda: _or_bad(unpacked), member.file_size, lambda: _or_bad(streamed))
+
+
+def _or_bad(open_member: Callable[[], BinaryIO]) -> BinaryIO:
+    try:
+        return open_member()
+    except ZIP_FAILURES:
+        raise BadFile(
+            "the zip archive", "must be whole", got="a member that cannot be unpacked", do="Pack or copy it again."
+        ) from None

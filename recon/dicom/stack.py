@@ -30,10 +30,10 @@ TOLD_GAPS = 4
 """A message names at most this many gaps."""
 
 
-def stacked(group: Group) -> tuple[Group, Float, tuple[str, ...]]:
-    """The slices in order of position, the (4, 4) affine RAS mm of (column, row, slice), and warnings.
+def stacked(group: Group) -> tuple[Group, Float]:
+    """The slices in order of position, and the (4, 4) affine RAS mm of (column, row, slice).
 
-    Slices are counted from the caudal (posterior, right) end of the stack; exact copies of one slice are dropped.
+    Slices are counted from the caudal (posterior, right) end of the stack.
 
     Slices are sorted by position on their normal; names, numbers and thickness tags are not looked at
     (https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html).
@@ -41,15 +41,12 @@ def stacked(group: Group) -> tuple[Group, Float, tuple[str, ...]]:
     Raises BadGeometry for one slice only, slices at the same place, missing or unevenly spaced slices.
     """
     normal = _normal(group[0])
-    # One instance UID is one image, however many copies of its file there are.
-    kept = {header.instance + f"/{header.frame}": header for header in group}
-    ordered = tuple(sorted(kept.values(), key=lambda header: float(header.position_ras_mm @ normal)))
-    copies = len(group) - len(ordered)
+    ordered = tuple(sorted(group, key=lambda header: float(header.position_ras_mm @ normal)))
     positions = np.array([header.position_ras_mm for header in ordered])
     _check_spread(positions @ normal)
     affine = _affine(ordered[0], *_line(positions))
     _check_regular(positions, normal, affine)
-    return ordered, affine, (f"{copies} exact copies of slices were dropped.",) if copies else ()
+    return ordered, affine
 
 
 def _normal(header: SliceHeader) -> Float:

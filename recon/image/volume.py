@@ -16,11 +16,26 @@ from canalwise.recon.scan import Modality
 
 Voxels = npt.NDArray[Any]
 
+BUDGET_MB = 2500.0
+"""Default memory budget for the voxels: about 600 million of them, four times a 512 x 512 x 600 series."""
+
 BYTES_PER_VOXEL = 4
 """What reading holds for each voxel: the stored number and its int16 copy in patient order."""
 
 STRIP = 32
 """Rows of a plane copied at a time."""
+
+FARTHEST_MM = 1e5
+"""No scanner places a voxel further from its origin than 100 m; a place beyond it is a damaged number (choice)."""
+
+EDGES_MM = (1e-3, 100.0)
+"""No voxel of a patient's scan has a shorter or longer edge (choice)."""
+
+LEAST_VOLUME_FRAC = 1e-3
+"""Three axes that span less than this share of a right-angled box lie in one plane."""
+
+MOST_TILT_DEG = 35.0
+"""Gantries tilt by up to 30 deg (common practice, no source); a stack that leans further is no tilted one."""
 
 INT16 = np.iinfo(np.int16)
 
@@ -115,8 +130,6 @@ def canonical(volume: Volume) -> Volume:
     """
     _check_placed(volume.affine_ras_mm)
     axes = io_orientation(volume.affine_ras_mm)
-    if np.isnan(axes).any():
-        raise BadGeometry("the scan", "must have three axes that point three ways", got=volume.affine_ras_mm.tolist())
     voxels = row_major(apply_orientation(volume.voxels, axes))
     affine = volume.affine_ras_mm @ inv_ornt_aff(axes, volume.voxels.shape)
     stored_axes = "".join(str(code) for code in aff2axcodes(volume.affine_ras_mm))
@@ -140,8 +153,29 @@ def row_major(voxels: Voxels) -> Voxels:
 
 
 def _check_placed(affine_ras_mm: Float) -> None:
-    if not np.isfinite(affine_ras_mm).all() or not np.linalg.norm(affine_ras_mm[:3, :3], axis=0).all():
-        raise BadGeometry("the scan", "must have three finite voxel edges and a place", got=affine_ras_mm.tolist())
+    affine = np.asarray(affine_ras_mm, dtype=float)
+    if not np.isfinite(affine).all() or np.abs(affine).max() > FARTHEST_MM:
+        raise BadGeometry(
+            "the scan",
+            f"must have voxel edges and a place within {FARTHEST_MM / 1000:g} m",
+            got=affine.tolist(),
+            do="Export it again; its placement is damaged.",
+        )
+    edges = np.linalg.norm(affine[:3, :3], axis=0)
+    if not (edges.min() >= EDGES_MM[0] and edges.max() <= EDGES_MM[1]):
+        raise BadGeometry(
+            "the scan",
+            f"must have voxel edges from {EDGES_MM[0]:g} to {EDGES_MM[1]:g} mm",
+            got=edges.tolist(),
+            do="Export it again, lengths in mm.",
+        )
+    if abs(np.linalg.det(affine[:3, :3] / edges)) < LEAST_VOLUME_FRAC:
+        raise BadGeometry(
+            "the scan",
+            "must have three axes that point three ways",
+            got=affine.tolist(),
+            do="Export it again; its orientation is damaged.",
+        )
 
 
 def tilt_deg(affine_ras_mm: Float) -> float:
@@ -157,30 +191,43 @@ def tilt_deg(affine_ras_mm: Float) -> float:
     return float(np.degrees(np.arcsin(min(sine, 1.0))))
 
 
-def right_angled(volume: Volume, *, accept_tilt: bool, background: float) -> Volume:
+def right_angled(volume: Volume, *, accept_tilt: bool, background: float, budget_mb: float = BUDGET_MB) -> Volume:
     """The volume as it is when its stack is upright; refused or, on request, resampled when it leans.
 
     Each slice keeps its plane and is moved within it by linear interpolation, so nothing
     blurs across slices; the grid is widened to hold every slice and padded with `background`.
+
+    Raises
+    ------
+    BadGeometry : it leans and that is not accepted, or by more than MOST_TILT_DEG
+    BadFile : the widened grid is over the budget
 
     >>> leaning = Volume(np.ones((2, 2, 3)), np.array([[1.0, 0, 1, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]))
     >>> right_angled(leaning, accept_tilt=True, background=0.0).voxels[:, 0, :].tolist()
     [[1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 1.0], [0.0, 0.0, 1.0]]
     """
     _check_placed(volume.affine_ras_mm)
-    if np.sin(np.radians(tilt_deg(volume.affine_ras_mm))) <= ORTHOGONAL_TOL:
+    lean_deg = tilt_deg(volume.affine_ras_mm)
+    if np.sin(np.radians(lean_deg)) <= ORTHOGONAL_TOL:
         return volume
+    if lean_deg > MOST_TILT_DEG:
+        raise BadGeometry(
+            "the slices",
+            f"must lean by at most {MOST_TILT_DEG:g} deg",
+            got=f"{lean_deg:.1f} deg",
+            do="No gantry tilts so far: export the original series again.",
+        )
     if not accept_tilt:
         raise BadGeometry(
             "the slices",
             "must be stacked at right angles to their planes",
-            got=f"a stack that leans by {tilt_deg(volume.affine_ras_mm):.1f} deg (gantry tilt)",
+            got=f"a stack that leans by {lean_deg:.1f} deg (gantry tilt)",
             do="Scan or export without tilt, or accept the tilt to have it resampled.",
         )
-    return _sheared_back(volume, background)
+    return _sheared_back(volume, background, budget_mb)
 
 
-def _sheared_back(volume: Volume, background: float) -> Volume:
+def _sheared_back(volume: Volume, background: float, budget_mb: float) -> Volume:
     steps, affine = volume.affine_ras_mm[:3, :3], volume.affine_ras_mm.copy()
     normal = np.cross(steps[:, 0], steps[:, 1])
     normal /= np.linalg.norm(normal)
@@ -190,6 +237,8 @@ def _sheared_back(volume: Volume, background: float) -> Volume:
     offsets = np.arange(volume.voxels.shape[2])[:, None] * drift
     low = np.floor(offsets.min(axis=0) + 1e-9).astype(int)
     extra = np.ceil(offsets.max(axis=0) - 1e-9).astype(int) - low
+    columns, rows, count = (int(n) for n in volume.voxels.shape)
+    check_budget((columns + int(extra[0]), rows + int(extra[1]), count), budget_mb)
     # Low is negative where slices drift backwards: the grid starts that much earlier.
     affine[:3, 2] = across_mm * normal
     affine[:3, 3] += steps[:, :2] @ low

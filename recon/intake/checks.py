@@ -33,6 +33,13 @@ BELOW_AIR_HU, BELOW_AIR_FRAC = -1100.0, 0.02
 """Nothing in a body is thinner than air at -1000 HU; more than this share below (one padding value aside) is a rescale
 applied twice."""
 
+MOST_LABELS, ALIKE_FRAC = 1000, 0.7
+"""A label map has at most this many values, and at least this share of its neighbours agree: 0.85 to 1.0 in six real
+label maps along any axis, 0.003 to 0.054 in four real CT and MR (measured)."""
+
+THICKEST_MM = 10.0
+"""Voxel edges longer than this are refused whoever accepts them: a whole disc fits between two slices."""
+
 METAL_HU, METAL_MM3 = 3000.0, 50.0
 """Denser than cortical bone; this much of it means an implant (3071 HU is the top of a 12-bit scale)."""
 
@@ -60,12 +67,13 @@ def thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, .
     ()
     """
     widest = float(spacing_mm.max())
-    if widest > THICK_REFUSE_MM + THICK_TOL_MM and not accept_thick:
+    most_mm = THICKEST_MM if accept_thick else THICK_REFUSE_MM
+    if widest > most_mm + THICK_TOL_MM:
         raise BadGeometry(
             "the slices",
-            f"must be at most {THICK_REFUSE_MM:g} mm apart to plan on",
+            f"must be at most {most_mm:g} mm apart to plan on",
             got=f"{widest:.2f} mm",
-            do="Reconstruct at 1 mm or less, or accept thick slices.",
+            do=f"Reconstruct at 1 mm or less{'' if accept_thick else ', or accept thick slices'}.",
         )
     if widest <= THICK_WARN_MM + THICK_TOL_MM:
         return ()
@@ -93,6 +101,31 @@ def check_not_empty(voxels: Voxels) -> None:
     """
     if voxels.min() == voxels.max():
         raise BadFile("the scan", "must show something", got=f"{voxels.flat[0]} in every voxel")
+
+
+def check_not_label_map(voxels: Voxels) -> None:
+    """Refuse a label map offered as the scan; raises UnusableInput.
+
+    Its values are few whole numbers from 0 on, and beside almost every voxel that is not 0 lies another of the same
+    value; noise keeps neighbours in an image apart.
+
+    >>> check_not_label_map(np.random.default_rng(0).normal(100, 15, (20, 20, 20)).astype(np.int16))
+    """
+    # Every so many planes, each whole: neighbours must stay neighbours.
+    planes = voxels[:: max(1, voxels.size // SAMPLE_VOXELS)]
+    if planes.min() < 0 or (planes.dtype.kind == "f" and (np.rint(planes) != planes).any()):
+        return
+    ahead, behind = planes[..., 1:], planes[..., :-1]
+    inside = (ahead != 0) & (behind != 0)
+    pairs = int(inside.sum())
+    values = np.unique(planes)
+    if pairs and len(values) <= MOST_LABELS and float((ahead == behind)[inside].mean()) >= ALIKE_FRAC:
+        raise UnusableInput(
+            "the scan",
+            "must be an image",
+            got=f"a label map of {len(values)} values",
+            do="Give the CT or MR here, and the label map with --labels.",
+        )
 
 
 def check_hounsfield(voxels: Voxels) -> None:

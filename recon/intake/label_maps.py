@@ -19,9 +19,9 @@ from canalwise.recon.dicom.segmentation_object import (
 )
 from canalwise.recon.errors import BadLabels, WrongUse
 from canalwise.recon.grid import Grid
-from canalwise.recon.image.volume import Voxels, canonical
+from canalwise.recon.image.volume import BUDGET_MB, Voxels, canonical
 from canalwise.recon.intake.label_names import VoxelMeaning, own_meanings, read_label_names
-from canalwise.recon.intake.reader import BUDGET_MB, read_volume
+from canalwise.recon.intake.reader import read_volume
 from canalwise.recon.labels import Labels, Part, Tissue, vertebra_name
 
 WHOLE_TOL = 0.01

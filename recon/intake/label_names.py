@@ -18,15 +18,18 @@ A name is a vertebra ('L3'), a part ('lamina left', 'body', 'arch'), both ('L3 l
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from canalwise.recon.errors import BadFile, WrongUse
+from canalwise.recon.errors import BadFile, WrongUse, shown
 from canalwise.recon.labels import VERTEBRAE, Part, Tissue, label_names, level_vertebrae, vertebra_number
+from canalwise.recon.text_files import read_toml
 
 SCHEMA = "canalwise.label-names/1"
+
+LONGEST_VALUE = 20
+"""Digits of a value that is looked at; more are no label's."""
 
 PARTS = {part.name.lower().replace("_", " "): part for part in Part} | {"arch": Part.UNDIVIDED}
 TISSUES = {tissue.name.lower(): tissue for tissue in Tissue if tissue != Tissue.OUTSIDE}
@@ -86,15 +89,12 @@ def own_meanings() -> Mapping[int, VoxelMeaning]:
 
 def read_label_names(path: str | Path) -> tuple[Mapping[int, VoxelMeaning], ...]:
     """One table, value -> meaning, per label map; raises BadFile or WrongUse naming every wrong entry."""
-    try:
-        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except (OSError, ValueError) as problem:
-        reason = str(problem) if isinstance(problem, tomllib.TOMLDecodeError) else type(problem).__name__
-        raise BadFile("the label names", "must be a readable TOML file", got=reason) from None
+    data = read_toml(Path(path), "the label names")
     if data.get("schema") != SCHEMA:
         raise BadFile("the label names", f"must say schema = {SCHEMA!r}", got=data.get("schema"))
     tables = data.get("file", [])
-    if set(data) != {"schema", "file"} or not isinstance(tables, list) or not tables:
+    whole = isinstance(tables, list) and bool(tables) and all(isinstance(table, dict) for table in tables)
+    if set(data) != {"schema", "file"} or not whole:
         raise BadFile("the label names", "must hold 'schema' and one [[file]] table per label map", got=sorted(data))
     return tuple(_meanings(table, number) for number, table in enumerate(tables, start=1))
 
@@ -106,14 +106,14 @@ def _meanings(table: Mapping[str, object], number: int) -> Mapping[int, VoxelMea
         try:
             found[_value(key)] = meaning(_text(name))
         except WrongUse as problem:
-            problems.append(f"{key} = {name!r}: {problem.rule}")
+            problems.append(f"{key[:LONGEST_VALUE]} = {shown(name)}: {problem.rule}")
     if problems:
         raise WrongUse(f"[[file]] table {number}", "must map whole numbers to names", got=_unrepeated(problems))
     return found
 
 
 def _value(key: str) -> int:
-    if not key.isdecimal() or int(key) > 65535:
+    if not key.isascii() or not key.isdecimal() or len(key) > LONGEST_VALUE or int(key) > 65535:
         raise WrongUse("label value", "the value must be a whole number from 0 to 65535", got=key)
     return int(key)
 

@@ -7,6 +7,8 @@ Meaning of sform, qform and the unit codes: the NIfTI-1 header definition
 from __future__ import annotations
 
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import cast
 
@@ -14,6 +16,7 @@ import nibabel as nib
 import numpy as np
 from nibabel.arrayproxy import ArrayProxy
 from nibabel.filebasedimages import ImageFileError
+from nibabel.imageglobals import ErrorLevel, logger
 from nibabel.spatialimages import HeaderDataError
 
 from canalwise.recon.errors import BadFile, BadGeometry
@@ -29,6 +32,10 @@ UNIT_MM = {"metre": 1000.0, "mm": 1.0, "micron": 0.001, "unknown": 1.0}
 UNIT_CODES = {1: "metre", 2: "mm", 3: "micron"}
 SPACE_BITS = 0x07
 """The low three bits of xyzt_units hold the spatial unit, the others that of time."""
+
+MENDED = 30
+"""Header faults of this level, such as a negative edge or an unknown form code, nibabel would mend by a guess and log
+(nibabel.batteryrunners); here the header is refused."""
 
 READ_FAILURES = (OSError, EOFError, ValueError, OverflowError, MemoryError, zlib.error, ImageFileError, HeaderDataError)
 
@@ -69,7 +76,7 @@ def stored_voxels(path: Path, budget_mb: float) -> tuple[Voxels, Grid]:
 def _opened(path: Path) -> nib.Nifti1Image:
     try:
         # Broken headers may hold signalling not-a-numbers; they are refused later, by their place.
-        with np.errstate(all="ignore"):
+        with np.errstate(all="ignore"), _nothing_mended():
             image = nib.load(path)
     except READ_FAILURES:
         image = None
@@ -81,6 +88,17 @@ def _opened(path: Path) -> nib.Nifti1Image:
             do="Export or copy the file again.",
         ) from None
     return image
+
+
+@contextmanager
+def _nothing_mended() -> Iterator[None]:
+    """nibabel raises where it would mend, and says nothing of its own on stderr."""
+    was, logger.disabled = logger.disabled, True
+    try:
+        with ErrorLevel(MENDED):
+            yield
+    finally:
+        logger.disabled = was
 
 
 def _placement(header: nib.Nifti1Header, shape: tuple[int, int, int]) -> Float:
@@ -104,6 +122,13 @@ def _placement(header: nib.Nifti1Header, shape: tuple[int, int, int]) -> Float:
 
 
 def _check_forms_agree(sform: Float, qform: Float, shape: tuple[int, int, int]) -> None:
+    if not (np.isfinite(sform).all() and np.isfinite(qform).all()):
+        raise BadGeometry(
+            "the NIfTI header",
+            "must hold a valid orientation",
+            got="numbers that are not finite",
+            do="Convert the original images again.",
+        )
     corners = np.stack(np.meshgrid(*[(0, n - 1) for n in shape], [1], indexing="ij"), axis=-1).reshape(-1, 4)
     apart_mm = float(np.linalg.norm(corners @ (sform - qform).T, axis=1).max())
     if not apart_mm <= FORM_TOL_MM:

@@ -12,21 +12,22 @@ import numpy as np
 from canalwise.recon.dicom.reader import read_dicom
 from canalwise.recon.errors import BadFile, UnusableInput, WrongUse
 from canalwise.recon.grid import Grid
-from canalwise.recon.image.volume import Volume, canonical, right_angled
+from canalwise.recon.image.volume import BUDGET_MB, Volume, canonical, right_angled
+from canalwise.recon.intake import metaimage_reader as metaimage
+from canalwise.recon.intake import nrrd_reader as nrrd
 from canalwise.recon.intake.checks import (
     check_finite,
     check_hounsfield,
     check_not_empty,
+    check_not_label_map,
     check_size,
     metal_warnings,
     thickness_warnings,
 )
-from canalwise.recon.intake.itk import META_SUFFIXES, NRRD_SUFFIXES, read_itk_image
+from canalwise.recon.intake.metaimage_reader import read_metaimage
 from canalwise.recon.intake.nifti_reader import read_nifti
+from canalwise.recon.intake.nrrd_reader import read_nrrd
 from canalwise.recon.scan import Modality, Scan
-
-BUDGET_MB = 2500.0
-"""Default memory budget for the voxels: about 600 million of them, four times a 512 x 512 x 600 series."""
 
 AIR_HU = -1024.0
 """What a resampled CT is padded with."""
@@ -59,7 +60,7 @@ def read_scan(
     if modality not in (None, "CT", "MR"):
         raise WrongUse("'modality'", "must be CT or MR", got=modality)
     volume = read_volume(Path(path), series=series, budget_mb=budget_mb)
-    return scan_of(volume, modality=modality, accept_thick=accept_thick, accept_tilt=accept_tilt)
+    return scan_of(volume, modality=modality, accept_thick=accept_thick, accept_tilt=accept_tilt, budget_mb=budget_mb)
 
 
 def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUDGET_MB) -> Volume:
@@ -71,13 +72,20 @@ def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUD
         raise BadFile("the scan", "must not be an empty file")
     if name.endswith((".nii", ".nii.gz")):
         return read_nifti(path, budget_mb)
-    if name.endswith(NRRD_SUFFIXES + META_SUFFIXES):
-        return read_itk_image(path, budget_mb)
+    if name.endswith(nrrd.SUFFIXES):
+        return read_nrrd(path, budget_mb)
+    if name.endswith(metaimage.SUFFIXES):
+        return read_metaimage(path, budget_mb)
     return read_dicom(path, budget_mb, series)
 
 
 def scan_of(
-    volume: Volume, *, modality: Modality | None = None, accept_thick: bool = False, accept_tilt: bool = False
+    volume: Volume,
+    *,
+    modality: Modality | None = None,
+    accept_thick: bool = False,
+    accept_tilt: bool = False,
+    budget_mb: float = BUDGET_MB,
 ) -> Scan:
     """A checked `Scan` of a volume; raises UnusableInput as `read_scan` does.
 
@@ -90,8 +98,9 @@ def scan_of(
     # Cheap refusals first: a broken scan should not be resampled before it is refused.
     check_finite(volume.voxels)
     check_not_empty(volume.voxels)
+    check_not_label_map(volume.voxels)
     background = AIR_HU if kind == "CT" else float(volume.voxels.min())
-    upright = canonical(right_angled(volume, accept_tilt=accept_tilt, background=background))
+    upright = canonical(right_angled(volume, accept_tilt=accept_tilt, background=background, budget_mb=budget_mb))
     grid = Grid(upright.voxels.shape, upright.affine_ras_mm)
     check_size(grid.shape, grid.spacing_mm)
     warnings = upright.warnings + thickness_warnings(grid.spacing_mm, accept_thick=accept_thick)

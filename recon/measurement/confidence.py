@@ -293,8 +293,8 @@ def _joint_reason(side: Side, gap: JointGap | None, picture: ImageEvidence) -> R
     return Reason(
         f"joint gap {side}",
         value,
-        f"the {side} joint's gap is darker than its faces by {100 * share:.0f} % "
-        f"of their brightness, {over:.1f} times the noise",
+        f"the {side} joint's gap is darker than its faces by "
+        f"{round(100 * share)} % of their brightness, {over:.1f} times the noise",
     )
 
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from canalwise.recon.anatomy import Frame, Joint, Level, Measurement, Targets, Window
 from canalwise.recon.errors import BadCase, BadFile, WrongUse
+from canalwise.recon.case.folder_writing import write_folder_atomic
 from canalwise.recon.serialization import (
     from_data,
     json_text,
@@ -20,7 +21,6 @@ from canalwise.recon.serialization import (
     to_data,
     with_schema,
     without_schema,
-    write_folder_atomic,
     write_json_atomic,
 )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,12 +12,12 @@ from canalwise.workbench.charts.plan_charts import standing_alone
 from canalwise.workbench.style.data_uris import drawing_style, png_bytes, svg_bytes
 
 
-def write_chart(folder: Path, name: str, chart: Chart) -> dict[str, Any]:
-    """Writes NAME.png, NAME.svg and NAME.json, each whole or not at all; returns the JSON data."""
+def write_chart(folder: Path, name: str, chart: Chart, beside: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """Writes NAME.png, NAME.svg and NAME.json, each whole or not at all; returns the JSON data with `beside`."""
     with drawing_style():
         figure = standing_alone(chart)
         pictures = {"png": png_bytes(figure), "svg": svg_bytes(figure)}
-    document = chart.as_json()
+    document = {**chart.as_json(), **(beside or {})}
     for ending, content in pictures.items():
         write_bytes_atomic(folder / f"{name}.{ending}", content)
     write_json_atomic(folder / f"{name}.json", document)

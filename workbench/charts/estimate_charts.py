@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from canalwise.workbench.style.palette import INK, IPSILATERAL, KEPT, LIMIT, OVER_THE_TOP, PAPER, QUIET, REMOVED, RULE
+from canalwise.workbench.style.phrases import percent
 
 Json = Mapping[str, Any]
 
@@ -70,7 +71,7 @@ def facet_chart(cone: Json, task: Json, limit_frac: float) -> Figure:
         _facet_gauges(axes, cone.get(relation) or {}, task.get(relation) or {}, colour)
         axes.axvline(100 * limit_frac, color=LIMIT, linewidth=1.4)
         axes.annotate(
-            f"limit {100 * limit_frac:.0f} %",
+            f"limit {percent(limit_frac)}",
             (100 * limit_frac, -0.62),
             fontsize=7,
             ha="center",
@@ -89,7 +90,7 @@ def _facet_gauges(axes: Axes, kept: Json, after_task: Json, colour: str) -> None
             axes.text(2, row, "not known", va="center", fontsize=7)
             continue
         axes.barh(row, 100 * value, height=0.5, color=colour)
-        axes.text(104, row, f"{100 * value:.0f} %", va="center", fontsize=8, fontweight="bold")
+        axes.text(104, row, percent(value), va="center", fontsize=8, fontweight="bold")
         if after_task.get(key) is not None:
             axes.plot(
                 100 * after_task[key], row, marker="D", markersize=4, color=PAPER, markeredgecolor=INK, clip_on=False

@@ -230,7 +230,7 @@ def _told_in_cells(axes: Axes, chart: EntryMap) -> None:
     at = [values.tolist() for values in (chart.lateral_mm, chart.cranial_mm)]
     for (row, column), bone in np.ndenumerate(chart.bone_mm3):
         share = chart.reached_frac[row, column]
-        failed = "" if np.isnan(share) else f"{100 * share:.0f}%"
+        failed = "" if np.isnan(share) else f"{round(100 * float(share))}%"
         if failed and not success:  # then the bone of the best reach is the next thing to know
             failed += f"\n{chart.reached_bone_mm3[row, column]:.0f}"
         dark = np.isfinite(bone) and (bone - low) > DARK_FRAC * max(high - low, 1.0)

@@ -50,7 +50,9 @@ def options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--accept-tilt", action="store_true", help="resample a leaning stack (gantry tilt) to right angles"
     )
-    parser.add_argument("--force", action="store_true", help="replace a case that is there; its plans are kept")
+    parser.add_argument(
+        "--force", action="store_true", help="replace a case that is there; plans and files of your own are kept"
+    )
     add_corrections(parser)
     add_json(parser)
 
@@ -80,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.workbench.console.tables import built_lines
 
     voice = CommandOutput(args.json)
-    check_out(args.out, args.force)
+    voice.warn(check_out(args.out, args.force))
     corrections = corrections_of(args)
     with voice.busy("reading the scan"):
         scan = read_scan(

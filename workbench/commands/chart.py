@@ -55,26 +55,30 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.estimator.batch.outcomes_by_relation import wanted_of_task
     from canalwise.estimator.charts.all_charts import KINDS, charts_of
     from canalwise.estimator.level.prepared_level import prepared_level
-    from canalwise.recon.case.folder import read_case
+    from canalwise.recon.case.folder import changing, read_case
     from canalwise.recon.disclaimer import CAUTION
     from canalwise.workbench.charts.chart_files import write_chart
-    from canalwise.workbench.console.plan_store import kept_approach, plan_name
+    from canalwise.workbench.console.plan_store import kept_approach, noted_anatomy, of_anatomy, plan_name
 
     voice = CommandOutput(args.json)
     case = read_case(args.case)
-    plan = kept_approach(case, args)
+    kept = kept_approach(case, args)
+    plan, anatomy = kept.approach, noted_anatomy(case, kept)
     kinds = KINDS if args.kind == ALL else (args.kind,)
     out = args.out or case.folder / "results"
     with voice.busy("charting") as say:
         say("preparing the level")
-        prepared = prepared_level(case.anatomy, plan.level)
+        prepared = prepared_level(anatomy, plan.level)
         charts = charts_of(prepared, plan, kinds, wanted_of_task(task_of(args)), say=say)
-        out.mkdir(parents=True, exist_ok=True)
         names = {kind: f"{plan_name(plan.level, plan.side)}-{kind}" for kind in charts}
-        documents = {kind: write_chart(out, names[kind], chart) for kind, chart in charts.items()}
+        with changing(case):
+            out.mkdir(parents=True, exist_ok=True)
+            beside = of_anatomy(case, {})
+            documents = {kind: write_chart(out, names[kind], chart, beside) for kind, chart in charts.items()}
     lines = [line for kind, chart in charts.items() for line in (str(chart), f"Wrote {names[kind]}.png, .svg, .json.")]
-    voice.result({"schema": SCHEMA, "charts": documents, "caution": CAUTION}, [*lines, CAUTION])
-    voice.warn([*case.anatomy.warnings, *prepared.level.warnings])
+    warnings = [*case.notes, *anatomy.warnings, *prepared.level.warnings]
+    voice.result({"schema": SCHEMA, "charts": documents, "warnings": warnings, "caution": CAUTION}, [*lines, CAUTION])
+    voice.warn(warnings)
     return 0
 
 

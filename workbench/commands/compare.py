@@ -44,8 +44,8 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.estimator.level.target_names import named
     from canalwise.estimator.search.strategies import SearchTask
     from canalwise.recon.case.folder import read_case
-    from canalwise.recon.serialization import write_json_atomic
     from canalwise.workbench.console.json_results import compared_json
+    from canalwise.workbench.console.plan_store import keep_result, of_anatomy
     from canalwise.workbench.console.search_tables import access_lines
 
     voice = CommandOutput(args.json)
@@ -54,11 +54,10 @@ def run(args: argparse.Namespace) -> int:
     question = SearchTask(task=task, budget=args.budget, seed=args.seed)
     prepared = prepared_level(case.anatomy, args.level)
     with voice.counting("comparing", question.budget) as progress:
-        document = compared_json(prepared, question, progress)
-    (case.folder / "results").mkdir(exist_ok=True)
-    write_json_atomic(case.folder / "results" / f"compare-{args.level}.json", document)
+        document = of_anatomy(case, compared_json(prepared, question, progress))
+    keep_result(case, f"compare-{args.level}", document)
     voice.result(document, access_lines(document))
-    voice.warn(document["warnings"])
+    voice.warn([*case.notes, *document["warnings"]])
     return 0
 
 

@@ -14,7 +14,8 @@ ABOUT = """\
 Correct a case. A structure painted elsewhere, on the case's scan.nii.gz or labels.nii.gz or on the scan it was built
 from, takes the place of the one found; points laid into the canal, a vertebra or a disc make the scan be searched
 again. Everything that follows is found anew, and earlier corrections stay. The case is replaced when all went well and
-is left as it was when not; its plans are kept, results and report are not, for they are of the old anatomy.
+is left as it was when not. Its plans and files of your own are kept; results, meshes and report belong to the old
+anatomy and go. A plan remembers on which anatomy it was made, and says so when that is another.
 
 examples:
   canalwise correct case --replace canal=canal.nii.gz
@@ -48,13 +49,15 @@ def run(args: argparse.Namespace) -> int:
 
     voice = CommandOutput(args.json)
     if args.out:
-        check_out(args.out, force=False)
+        voice.warn(check_out(args.out, force=False))
     corrections = corrections_of(args)
     case = read_case(args.case)
+    voice.warn(case.notes)
     with voice.busy("finding the anatomy anew"):
         anatomy = anatomy_corrected(case, corrections, args.levels)
     with voice.busy("writing the case"):
-        write_case(args.out or args.case, case.scan, anatomy, force=args.out is None)
+        instead_of = None if args.out else case
+        write_case(args.out or args.case, case.scan, anatomy, force=args.out is None, instead_of=instead_of)
     document = built_json(case.scan, anatomy)
     voice.result(document, built_lines(document))
     voice.warn(document["warnings"])

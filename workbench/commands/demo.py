@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.workbench.demonstration import demonstration
 
     voice = CommandOutput(args.json)
-    check_out(args.out, args.force)
+    voice.warn(check_out(args.out, args.force))
     with voice.busy("working through the whole job on a phantom"):
         estimate = demonstration(args.out, args.level, args.side, force=args.force)
     voice.result(estimate, [*estimate_lines(estimate), "Wrote the case; open its report.html in a browser."])

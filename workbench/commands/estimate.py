@@ -44,6 +44,8 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.workbench.console.plan_store import (
         check_plan_free,
         keep_estimate,
+        noted_anatomy,
+        of_anatomy,
         plan_name,
         plan_path,
         requested_approach,
@@ -52,16 +54,17 @@ def run(args: argparse.Namespace) -> int:
 
     voice = CommandOutput(args.json)
     case = read_case(args.case)
-    approach = requested_approach(case.anatomy, args)
+    plan = requested_approach(case, args)
+    approach = plan.approach
     task = task_of(args)
     name = args.name or (args.plan.stem if args.plan else plan_name(approach.level, approach.side))
     check_plan_free(plan_path(case, name), approach, args.force)
     with voice.busy("estimating"):
         trial = None if args.no_intervals else MonteCarloOptions(args.samples, args.seed)
-        document = estimated_json(case.anatomy, approach, task, trial)
+        document = of_anatomy(case, estimated_json(noted_anatomy(case, plan), approach, task, trial))
     keep_estimate(case, name, approach, document)
     voice.result(document, estimate_lines(document))
-    voice.warn(document["warnings"])
+    voice.warn([*case.notes, *document["warnings"]])
     return exit_status([document], args.strict)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import warnings
 from collections.abc import Sequence
 
 from canalwise.recon.disclaimer import CAUTION
@@ -74,6 +75,9 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit status and lets no foreseen error out as a traceback."""
+    if argv is None and not sys.warnoptions:
+        # Run as a program: a library's warning is for whoever mends the tool (python -W default), not for its user.
+        warnings.simplefilter("ignore")
     try:
         args = build_parser().parse_args(argv)
     except SystemExit as stop:  # argparse has said what was wrong, or printed the help
@@ -90,8 +94,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as problem:  # strerror only: a path may name the patient
+        reported = problem.strerror or type(problem).__name__
         print(
-            f"canalwise: the file system refused ({problem.strerror}). Check the space and the rights there.",
+            f"canalwise: the file system refused ({reported}). Check the space and the rights there.",
             file=sys.stderr,
         )
         return CANNOT_WRITE

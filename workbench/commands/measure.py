@@ -32,7 +32,9 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.workbench.console.tables import measured_lines
 
     voice = CommandOutput(args.json)
-    document = measured_json(read_case(args.case).anatomy)
+    case = read_case(args.case)
+    voice.warn(case.notes)
+    document = measured_json(case.anatomy)
     voice.result(document, measured_lines(document))
     voice.warn([*document["warnings"], *(w for level in document["levels"] for w in level["warnings"])])
     return 0

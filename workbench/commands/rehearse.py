@@ -69,6 +69,7 @@ def options(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Reads a case and serves its page until Ctrl-C."""
     from canalwise.recon.case.folder import read_case
+    from canalwise.workbench.rehearsal.server.jobs import answering_threads
     from canalwise.workbench.rehearsal.server.malloc_trim import trimmed_heap
     from canalwise.workbench.rehearsal.server.security import LOOPBACK
     from canalwise.workbench.rehearsal.server.server import ServerAddress, serving
@@ -79,11 +80,13 @@ def run(args: argparse.Namespace) -> int:
     trimmed_heap()
     lessons = built_in_lessons() | (lessons_in(args.lessons) if args.lessons else {})
     session = Session(read_case(args.case), lessons)
-    served = serving(session, ServerAddress(args.host, args.port, args.token), _start(session.case, args))
+    start, notes = _start(session.case, args)
+    served = serving(session, ServerAddress(args.host, args.port, args.token), start)
     url = served.address.url
     if args.json:
         print(json.dumps({"url": url}), flush=True)
     voice.tell([f"The rehearsal page is at {url}", "Ctrl-C ends it."])
+    voice.warn([*session.case.notes, *notes])
     if args.host not in LOOPBACK:
         CommandOutput().warn(
             ["Others on the network can reach this page, without encryption, if they have its address."]
@@ -94,21 +97,30 @@ def run(args: argparse.Namespace) -> int:
         served.run()
     except KeyboardInterrupt:
         voice.tell(["The rehearsal page is closed; what was done on it is kept in the case."])
+    if answering_threads():
+        # Python would wait for them without end. Files are written whole or not at all, so nothing is torn.
+        sys.stdout.flush()
+        os._exit(0)
     return 0
 
 
-def _start(case: Case, args: argparse.Namespace) -> InitialPlan:
-    """Where the page starts; raises as reading a plan does, and LevelNotInView for a level that is not there."""
-    from canalwise.estimator.approach.plan_file import read_plan
-    from canalwise.workbench.console.plan_store import plan_path
+def _start(case: Case, args: argparse.Namespace) -> tuple[InitialPlan, tuple[str, ...]]:
+    """Where the page starts, and what is to be said of the plan.
+
+    Raises as reading a plan does, and LevelNotInView for a level that is not there.
+    """
+    from canalwise.estimator.approach.plan_file import read_kept_plan
+    from canalwise.workbench.console.plan_store import plan_notes, plan_path
     from canalwise.workbench.rehearsal.session.case_facts import InitialPlan
 
     if args.plan and (args.level or args.side):
         raise WrongUse("--plan", "must be given alone", do="A plan has its level and side.")
-    plan = read_plan(plan_path(case, args.plan)) if args.plan else None
+    kept = read_kept_plan(plan_path(case, args.plan)) if args.plan else None
+    plan = kept.approach if kept else None
     if level := plan.level if plan else args.level:
         case.anatomy.level(level)
-    return InitialPlan(level, plan.side if plan else args.side, args.plan)
+    notes = plan_notes(case, kept, args.plan) if kept else ()
+    return InitialPlan(level, plan.side if plan else args.side, args.plan), notes
 
 
 def has_display() -> bool:

@@ -39,10 +39,10 @@ def options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Reads a case and writes its page."""
-    from canalwise.recon.case.folder import read_case
+    from canalwise.recon.case.folder import changing, read_case
     from canalwise.recon.serialization import write_bytes_atomic
     from canalwise.workbench.console.json_results import exit_status
-    from canalwise.workbench.console.plan_store import kept_approach
+    from canalwise.workbench.console.plan_store import kept_approach, noted_anatomy, plan_notes
     from canalwise.workbench.console.tables import estimate_lines
     from canalwise.workbench.report.pdf import report_pdf
     from canalwise.workbench.report.report import facts_of, page_of
@@ -50,13 +50,16 @@ def run(args: argparse.Namespace) -> int:
     voice = CommandOutput(args.json)
     case = read_case(args.case)
     task = task_of(args)
-    approach = kept_approach(case, args)
+    kept = kept_approach(case, args)
+    approach = kept.approach
     with voice.busy("drawing the report"):
-        reported = facts_of(case.scan, case.anatomy, approach, task)
+        reported = facts_of(case.scan, noted_anatomy(case, kept), approach, task)
         content = report_pdf(reported) if args.pdf else page_of(reported).encode()
     out = args.out or case.folder / f"report.{'pdf' if args.pdf else 'html'}"
-    write_bytes_atomic(out, content)
+    with changing(case):
+        write_bytes_atomic(out, content)
     voice.result(reported.estimate, [*estimate_lines(reported.estimate), f"Wrote {out.name}."])
+    voice.warn([*case.notes, *plan_notes(case, kept)])
     return exit_status([reported.estimate], args.strict)
 
 

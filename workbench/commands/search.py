@@ -59,9 +59,8 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.estimator.search.best_approach import search
     from canalwise.estimator.search.search_json import search_as_json
     from canalwise.recon.case.folder import read_case
-    from canalwise.recon.serialization import write_json_atomic
     from canalwise.workbench.console.json_results import BREACHED
-    from canalwise.workbench.console.plan_store import check_names_free, keep_plan
+    from canalwise.workbench.console.plan_store import check_names_free, keep_plan, keep_result, of_anatomy
     from canalwise.workbench.console.search_tables import search_lines
 
     voice = CommandOutput(args.json)
@@ -73,13 +72,12 @@ def run(args: argparse.Namespace) -> int:
     prepared = prepared_level(case.anatomy, args.level)
     with voice.counting("searching", question.budget) as progress:
         found = search(prepared, question, progress)
-    document = search_as_json(found)
+    document = of_anatomy(case, search_as_json(found))
     for plan, pick in zip(names, (found.best, found.robust), strict=True):
         keep_plan(case, plan, pick.approach)
-    (case.folder / "results").mkdir(exist_ok=True)
-    write_json_atomic(case.folder / "results" / f"search-{args.level}.json", document)
+    keep_result(case, f"search-{args.level}", document)
     voice.result(document, search_lines(document))
-    voice.warn([*case.anatomy.warnings, *prepared.level.warnings])
+    voice.warn([*case.notes, *case.anatomy.warnings, *prepared.level.warnings])
     return BREACHED if args.strict and found.best.broken else 0
 
 

@@ -40,23 +40,27 @@ def run(args: argparse.Namespace) -> int:
     """Reads a case and writes its sheet."""
     from canalwise.estimator.estimate.estimate import estimate_of
     from canalwise.estimator.level.prepared_level import prepared_level
-    from canalwise.recon.case.folder import read_case
+    from canalwise.recon.case.folder import changing, read_case
     from canalwise.recon.serialization import write_bytes_atomic
     from canalwise.workbench.console.json_results import exit_status
-    from canalwise.workbench.console.plan_store import kept_approach
+    from canalwise.workbench.console.plan_store import kept_approach, noted_anatomy, plan_notes
     from canalwise.workbench.console.tables import estimate_lines
     from canalwise.workbench.sheet.pdf import sheet_pdf
     from canalwise.workbench.sheet.sheet import sheet_html, sheet_of
 
     voice = CommandOutput(args.json)
     case = read_case(args.case)
-    approach = kept_approach(case, args)
+    kept = kept_approach(case, args)
+    approach = kept.approach
     out = args.out or case.folder / "sheet.html"
     with voice.busy("drawing the sheet"):
-        sheet = sheet_of(case.scan, estimate_of(prepared_level(case.anatomy, approach.level), approach, task_of(args)))
+        prepared = prepared_level(noted_anatomy(case, kept), approach.level)
+        sheet = sheet_of(case.scan, estimate_of(prepared, approach, task_of(args)))
         content = sheet_pdf(sheet) if out.suffix.lower() == ".pdf" else sheet_html(sheet).encode()
-    write_bytes_atomic(out, content)
+    with changing(case):
+        write_bytes_atomic(out, content)
     voice.result(sheet.estimate, [*estimate_lines(sheet.estimate), f"Wrote {out.name}."])
+    voice.warn([*case.notes, *plan_notes(case, kept)])
     return exit_status([sheet.estimate], args.strict)
 
 

@@ -10,12 +10,12 @@ from pathlib import Path
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.corrected_anatomy import anatomy_with, corrected_anatomy
 from canalwise.recon.case.corrections import Replacement, replacement_of
-from canalwise.recon.case.folder import Case
+from canalwise.recon.case.folder import Case, put_in_order
 from canalwise.recon.errors import WrongUse
+from canalwise.recon.case.folder_writing import check_replaceable
 from canalwise.recon.intake.label_maps import read_given_labels
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.seed_points import Seeds, seed_of
-from canalwise.recon.serialization import check_replaceable
 
 
 @dataclass(frozen=True)
@@ -26,9 +26,11 @@ class CorrectionOptions:
     replaced: tuple[Replacement, ...] = ()
 
 
-def check_out(folder: Path, force: bool) -> None:
-    """Refuses a folder that may not be written, before any long work is done."""
+def check_out(folder: Path, force: bool) -> tuple[str, ...]:
+    """Refuses a folder that may not be written, before any long work is done; says what was cleared up beside it."""
+    notes = put_in_order(folder)
     check_replaceable(folder, force, "case.json")
+    return notes
 
 
 def corrections_of(args: argparse.Namespace) -> CorrectionOptions:

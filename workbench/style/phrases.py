@@ -43,10 +43,10 @@ def amount(value: float | None, unit: str, digits: int = 1) -> str:
 def percent(frac: float | None) -> str:
     """A fraction as whole percent.
 
-    >>> percent(0.876)
-    '88 %'
+    >>> percent(0.876), percent(-0.001)
+    ('88 %', '0 %')
     """
-    return "not known" if frac is None or frac != frac else f"{100 * frac:.0f} %"
+    return "not known" if frac is None or frac != frac else f"{number(100 * frac, 0)} %"
 
 
 def interval(ends: Sequence[float] | None, digits: int = 0, scale: float = 1.0) -> str:

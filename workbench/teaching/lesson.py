@@ -24,15 +24,14 @@ case.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP
 from canalwise.recon.errors import BadFile, WrongUse
 from canalwise.recon.serialization import from_data, without_schema
+from canalwise.recon.text_files import read_text, toml_data
 from canalwise.workbench.teaching.placeholders import FACTS, NO_NUMBERS, placeholders_in, stray_braces
 from canalwise.workbench.teaching.questions import KINDS
 
@@ -122,23 +121,13 @@ def lessons_in(folder: Path) -> dict[str, Lesson]:
 
 def read_lesson(path: Path) -> Lesson:
     """The lesson in a file; raises BadFile with the file's name and every fault found."""
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise BadFile(f"the lesson {path.name}", f"must be smaller than {LARGEST_BYTES} bytes")
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as problem:
-        raise BadFile(f"the lesson {path.name}", "must be a readable text", got=type(problem).__name__) from None
-    return lesson_of(text, path.name)
+    return lesson_of(read_text(path, f"the lesson {path.name}", LARGEST_BYTES), path.name)
 
 
 def lesson_of(text: str, name: str = "") -> Lesson:
     """The lesson a TOML text describes; raises BadFile, which tells the name, for one that cannot be taught."""
     who = f"the lesson {name}".strip()
-    try:
-        data: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
-        raise BadFile(who, "must be a TOML file", got=str(problem)) from None
-    lesson = from_data(Lesson, without_schema(SCHEMA, data, who=who), who=who)
+    lesson = from_data(Lesson, without_schema(SCHEMA, toml_data(text, who), who=who), who=who)
     if faults := list(_faults(lesson)):
         raise BadFile(who, "must be one that can be taught", got=faults)
     return lesson

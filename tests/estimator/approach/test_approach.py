@@ -86,7 +86,7 @@ def test_a_plan_survives_its_file():
     [
         ("level = ", "must be a TOML file"),
         ('schema = "canalwise.plan/9"', "canalwise.plan/1"),
-        ('schema = "canalwise.plan/1"\nlevel = "L3-L4"', "required"),
+        ('schema = "canalwise.plan/1"\nlevel = "L3-L4"', "side is missing"),
         (plan_text(an_approach()).replace("pivot_distance_mm", "pivot_distance"), "pivot_distance"),
     ],
 )

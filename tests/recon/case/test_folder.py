@@ -132,7 +132,7 @@ def test_replacing_needs_force_keeps_plans_and_drops_results(tmp_path):
     folder = tmp_path / "case"
     write_case(folder, _scan(), _anatomy())
     (folder / "plans" / "mine.toml").write_text("level = 'L3-L4'")
-    (folder / "results" / "old.json").write_text("{}")
+    (folder / "results" / "old.json").write_text('{"schema": "canalwise.search/1"}')
     with pytest.raises(WrongUse, match="--force"):
         write_case(folder, _scan(), _anatomy())
     write_case(folder, _scan(), _anatomy(), force=True)

@@ -64,7 +64,7 @@ def test_every_axis_order_ends_at_ras(codes):
 def test_affines_without_three_finite_edges_are_refused(edge):
     volume = Volume(np.zeros((2, 2, 2)), np.diag([1.0, 1.0, edge, 1.0]))
     for step in (canonical, lambda v: right_angled(v, accept_tilt=True, background=0)):
-        with pytest.raises(BadGeometry, match="three finite voxel edges"):
+        with pytest.raises(BadGeometry, match="voxel edges"):
             step(volume)
 
 

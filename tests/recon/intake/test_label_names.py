@@ -67,7 +67,7 @@ def test_every_wrong_entry_is_told_at_once(tmp_path):
         (HEAD, r"one \[\[file\]\] table"),
         (HEAD + "[file]\n1 = 'L3'", r"one \[\[file\]\] table"),
         (HEAD + "extra = 1\n[[file]]", "extra"),
-        ("= nonsense", "readable TOML"),
+        ("= nonsense", "a TOML file"),
     ],
 )
 def test_other_files_are_refused(tmp_path, text, reported):
@@ -77,5 +77,5 @@ def test_other_files_are_refused(tmp_path, text, reported):
 
 
 def test_missing_file_is_refused(tmp_path):
-    with pytest.raises(BadFile, match="readable TOML"):
+    with pytest.raises(BadFile, match="a readable file"):
         read_label_names(tmp_path / "none.toml")

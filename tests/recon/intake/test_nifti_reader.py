@@ -1,6 +1,7 @@
 """NIfTI at the door: every disease of a header, one test each."""
 
 import gzip
+import struct
 
 import nibabel as nib
 import numpy as np
@@ -179,3 +180,23 @@ def test_what_is_written_is_read_by_others_and_is_the_same_twice(tmp_path):
     assert np.allclose(np.array(lps) * [-1, -1, 1], scan.grid.world_mm((3, 4, 5)), atol=1e-3)
     again = read_scan(tmp_path / "a.nii.gz")
     assert again.grid.same_as(scan.grid)
+
+
+@pytest.mark.parametrize(("at", "kind", "value"), [(252, "<h", 128), (254, "<h", -3), (80, "<f", -0.9), (0, "<i", 7)])
+def test_header_that_a_library_would_mend_by_a_guess_is_refused(tmp_path, at, kind, value, caplog):
+    path = write_nifti_file(tmp_path / "a.nii", body(), qform=1)
+    content = bytearray(path.read_bytes())
+    struct.pack_into(kind, content, at, value)
+    path.write_bytes(content)
+    with pytest.raises(UnusableInput):
+        read_scan(path)
+    assert caplog.records == []
+
+
+def test_forms_that_are_not_finite_are_refused(tmp_path):
+    path = write_nifti_file(tmp_path / "a.nii", body(), qform=1)
+    content = bytearray(path.read_bytes())
+    struct.pack_into("<f", content, 284, float("nan"))
+    path.write_bytes(content)
+    with pytest.raises(BadGeometry, match="not finite"):
+        read_scan(path)

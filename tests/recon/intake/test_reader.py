@@ -151,3 +151,59 @@ def test_real_mr_is_mr_when_said(data_dir):
 def test_unknown_modality_is_wrong_use(tmp_path):
     with pytest.raises(WrongUse, match="CT or MR"):
         read_scan(tmp_path, modality="PET")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "ct_lumbar_crop_1p5mm/parts",
+        "ct_lumbar_crop_1p5mm/vertebrae",
+        "mr_t2_crop_canal_label/parts",
+        "ct_whole_lumbar_3mm/vertebrae",
+    ],
+)
+@pytest.mark.parametrize("modality", ["CT", "MR"])
+def test_label_map_offered_as_the_scan_is_named_as_one(data_dir, name, modality):
+    with pytest.raises(UnusableInput, match=r"a label map of \d+ values.*with --labels"):
+        read_scan(data_dir / f"{name}.nii.gz", modality=modality)
+
+
+@pytest.mark.parametrize("far_mm", [1.1e5, 1e38, -3e37])
+def test_offset_no_scanner_has(tmp_path, far_mm):
+    affine = UPRIGHT.copy()
+    affine[1, 3] = far_mm
+    with pytest.raises(BadGeometry, match="a place within 100 m"):
+        read_scan(write_nifti_file(tmp_path / "a.nii", body(), affine))
+
+
+@pytest.mark.parametrize("edge_mm", [1e-30, 5e-4, 101.0, 1e30])
+def test_voxel_edge_no_scan_has(tmp_path, edge_mm):
+    with pytest.raises(BadGeometry, match="voxel edges"):
+        read_scan(write_nifti_file(tmp_path / "a.nii", body(), np.diag([0.9, 0.8, edge_mm, 1.0])), accept_thick=True)
+
+
+def test_slices_so_thick_that_no_one_may_accept_them(tmp_path):
+    with pytest.raises(BadGeometry, match=r"at most 10 mm .*11\.00 mm.*Reconstruct at 1 mm or less\.$"):
+        read_scan(write_nifti_file(tmp_path / "a.nii", body(), np.diag([0.9, 0.8, 11.0, 1.0])), accept_thick=True)
+
+
+def test_axes_that_lie_in_one_plane(tmp_path):
+    affine = np.diag([0.9, 0.8, 0.7, 1.0])
+    affine[:3, 2] = affine[:3, 0] + affine[:3, 1]
+    with pytest.raises(BadGeometry, match="point three ways"):
+        read_scan(write_nifti_file(tmp_path / "a.nii", body(), affine), accept_tilt=True)
+
+
+@pytest.mark.parametrize("lean_deg", [36.0, 80.0, 89.0])
+@pytest.mark.parametrize("accepted", [False, True])
+def test_stack_that_leans_further_than_any_gantry(tmp_path, lean_deg, accepted):
+    path = write_nifti_file(tmp_path / "a.nii", body(), _sheared(np.tan(np.radians(lean_deg))))
+    with pytest.raises(BadGeometry, match=f"at most 35 deg .*{lean_deg:.1f} deg"):
+        read_scan(path, accept_tilt=accepted)
+
+
+def test_accepted_tilt_that_would_need_more_than_the_budget(tmp_path):
+    path = write_nifti_file(tmp_path / "a.nii", body(), _sheared(np.tan(np.radians(30))))
+    with pytest.raises(BadFile, match=r"budget of 0\.06 MB"):
+        read_scan(path, accept_tilt=True, budget_mb=0.06)
+    assert read_scan(path, accept_tilt=True, budget_mb=0.1).voxels.shape[1] > 24

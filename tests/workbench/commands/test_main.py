@@ -10,6 +10,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from canalwise.estimator.approach.plan_file import plan_text
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.recon.case.folder import read_case, write_case
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid
@@ -391,3 +394,57 @@ def test_a_task_of_less_takes_less_and_says_what_it_touches(case, capsys):
     assert less["targets"]["contralateral recess"] == whole["targets"]["contralateral recess"]
     assert less["bone_removed_mm3"]["total"] < whole["bone_removed_mm3"]["total"]
     assert documents[0]["cone"] == documents[1]["cone"]
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        b"docking_point_mm = [1e300, 0.0, 0.0]",
+        b"docking_point_mm = [1e8, 0.0, 0.0] # \xfc",
+        b"docking_point_mm = " + b"[" * 3000,
+    ],
+)
+def test_a_plan_that_cannot_be_is_3_and_leaves_nothing(case, tmp_path, wrong, capsys):
+    plan = plan_text(default_approach(toy.anatomy(), "L3-L4", "left")).encode()
+    lines = plan.split(b"\n")
+    first = next(k for k, line in enumerate(lines) if line.startswith(b"docking_point_mm"))
+    last = next(k for k, line in enumerate(lines) if k > first and line == b"]")
+    (tmp_path / "plan.toml").write_bytes(b"\n".join([*lines[:first], wrong, *lines[last + 1 :]]))
+    assert main(["estimate", str(case), "--plan", str(tmp_path / "plan.toml")]) == 3
+    reported = capsys.readouterr()
+    assert reported.err.startswith("canalwise: the plan must be ")
+    assert reported.out == ""
+    assert not [*(case / "plans").iterdir(), *(case / "results").iterdir()]
+
+
+def test_an_estimate_of_a_plan_made_on_another_anatomy_says_so(case, capsys):
+    left = ["estimate", str(case), "--level", "L3-L4", "--side", "left", "--no-intervals"]
+    assert main([*left, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["anatomy_sha256"] == read_case(case).anatomy_sha256
+    kept = json.loads((case / "results" / "L3-L4-left.json").read_text())
+    assert kept["anatomy_sha256"] == read_case(case).anatomy_sha256
+    write_case(case, toy.scan(), replace(toy.anatomy(), warnings=("anew",)), force=True)
+    plan = case / "plans" / "L3-L4-left.toml"
+    assert main(["estimate", str(case), "--plan", str(plan), "--force", "--name", "again", "--no-intervals"]) == 0
+    assert "note: The plan was made on another anatomy than the case has now" in capsys.readouterr().err
+    assert main(["estimate", str(case), "--plan", str(plan), "--no-intervals", "--json", "--name", "third"]) == 0
+    assert "on another anatomy" in json.loads(capsys.readouterr().out)["warnings"][0]
+    assert main(["estimate", str(case), "--plan", str(case / "plans" / "again.toml"), "--no-intervals"]) == 0
+    assert "another anatomy" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["CON", "nul", "com7.x", "x" * 200])
+def test_a_plan_name_that_some_system_cannot_keep_is_2(case, name, capsys):
+    assert main(["estimate", str(case), "--level", "L3-L4", "--side", "left", "--name", name]) == 2
+    assert "--name must " in capsys.readouterr().err
+
+
+def test_a_disk_that_refuses_without_a_word_is_3_and_says_what_it_can(case, monkeypatch, capsys):
+    def refuse(*_, **__):
+        raise OSError
+
+    monkeypatch.setattr("canalwise.recon.case.folder.read_case", refuse)
+    assert main(["measure", str(case)]) == 3
+    reported = capsys.readouterr().err
+    assert "None" not in reported
+    assert "the file system refused" in reported

@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from page_phrases import TARGET, gapped, phrases_source
 
 from canalwise.workbench.console import tables
 from canalwise.workbench.style import phrases as wording
-from page_phrases import TARGET, gapped, phrases_source
 
 PAGE = Path(__file__).parents[3] / "workbench" / "page"
 

@@ -120,7 +120,7 @@ def test_a_folder_that_teaches_nothing_is_refused(tmp_path):
 
 @pytest.mark.parametrize(
     ("content", "reported"),
-    [(b"\xff\xfe\x00", "must be a readable text"), (b"#" * (LARGEST_BYTES + 1), "must be smaller than")],
+    [(b"\xff\xfe\x00", "must be text in UTF-8"), (b"#" * (LARGEST_BYTES + 1), "must be smaller than")],
 )
 def test_a_file_that_is_no_text_is_refused_by_its_name(tmp_path, content, reported):
     (tmp_path / "odd.toml").write_bytes(content)
@@ -130,7 +130,7 @@ def test_a_file_that_is_no_text_is_refused_by_its_name(tmp_path, content, report
 
 def test_a_folder_in_place_of_a_file_is_refused(tmp_path):
     (tmp_path / "odd.toml").mkdir()
-    with pytest.raises(BadFile, match=r"the lesson odd\.toml must be a readable text"):
+    with pytest.raises(BadFile, match=r"the lesson odd\.toml must be a readable file"):
         lessons_in(tmp_path)
 
 

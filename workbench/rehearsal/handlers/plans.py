@@ -7,15 +7,22 @@ from pathlib import Path
 from typing import Any
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.approach.plan_file import plan_text, read_plan
+from canalwise.estimator.approach.plan_file import read_kept_plan
 from canalwise.recon.errors import BadFile, WrongUse
-from canalwise.workbench.console.plan_store import keep_plan, plan_names, plan_path
+from canalwise.workbench.console.plan_store import (
+    NAME_BYTES,
+    is_same_plan,
+    plan_names,
+    plan_notes,
+    plan_path,
+    write_plan,
+)
 from canalwise.workbench.rehearsal.session.autosave import keep, recalled
 from canalwise.workbench.rehearsal.session.request import Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 
-NAME_CHARACTERS, NAME_BYTES = 64, 128
-"""Longest name of a plan: what a list can show, and what every file system takes."""
+NAME_CHARACTERS = 64
+"""Longest name of a plan that a list can show."""
 
 NOT_IN_NAMES = set('<>:"/\\|?*')
 """Characters that some file system does not take (as Windows lists them)."""
@@ -71,27 +78,31 @@ def list_plans(session: Session, _: PlanListRequest, job: RequestJob) -> Json:
 
 
 def open_plan(session: Session, message: OpenPlanRequest, job: RequestJob) -> Json:
-    """A plan; raises BadFile where there is none of that name, LevelNotInView where it is of another case."""
-    plan = read_plan(_kept(session, message.name))
-    session.case.anatomy.level(plan.level)
-    return {"name": message.name, "plan": asdict(plan)}
+    """A plan, with a note where it was made on another anatomy.
+
+    Raises BadFile where there is none of that name, LevelNotInView where it is of another case.
+    """
+    kept = read_kept_plan(_kept(session, message.name))
+    session.case.anatomy.level(kept.approach.level)
+    note = " ".join(plan_notes(session.case, kept, message.name))
+    return {"name": message.name, "plan": asdict(kept.approach)} | ({"note": note} if note else {})
 
 
 def save_plan(session: Session, message: SavePlanRequest, job: RequestJob) -> Json:
     """Writes a plan, whole or not at all; raises WrongUse where another has the name and is not to be replaced."""
     path = _free(session, message.name)
     session.case.anatomy.level(message.plan.level)
-    with session.writing:
-        if not message.replace and path.exists() and path.read_text(encoding="utf-8") != plan_text(message.plan):
+    with session.changing():
+        if not message.replace and path.exists() and not is_same_plan(path, message.plan):
             raise WrongUse(f"the plan '{message.name}'", "is already in the case with other values",
                            do="Give another name, or replace it.")  # fmt: skip
-        keep_plan(session.case, message.name, message.plan)
+        write_plan(session.case, message.name, message.plan)
     return {"name": message.name, "plans": plan_names(session.case)}
 
 
 def forget_plan(session: Session, message: DeletePlanRequest, job: RequestJob) -> Json:
     """Removes a plan; raises BadFile where there is none of that name."""
-    with session.writing:
+    with session.changing():
         _kept(session, message.name).unlink(missing_ok=True)
     return {"plans": plan_names(session.case)}
 
@@ -103,8 +114,9 @@ def keep_state(session: Session, message: SaveStateRequest, job: RequestJob) -> 
 
 
 def recall_state(session: Session, message: LoadStateRequest, job: RequestJob) -> Json:
-    """What autosave kept."""
-    return {"state": recalled(session, message.tab)}
+    """What autosave kept, with a note where that was on another anatomy."""
+    state, note = recalled(session, message.tab)
+    return {"state": state} | ({"note": note} if note else {})
 
 
 def _kept(session: Session, name: str) -> Path:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import json
+import threading
 import time
 from collections.abc import Awaitable, Callable, Hashable
 from concurrent.futures import ThreadPoolExecutor
@@ -23,6 +25,11 @@ UNANSWERED = 32
 
 PROGRESS_S = 0.1
 """Progress is told no more often than this."""
+
+CLOSE_S = 3.0
+"""How long a server that ends waits for what is being answered; autosave takes some hundredths of that."""
+
+_LANES = itertools.count()
 
 Reply = tuple[str, bytes | None]
 """A text frame, and the binary frame that follows it."""
@@ -45,17 +52,33 @@ class WorkerThreads:
     """The threads in which questions of all pages are answered."""
 
     def __init__(self) -> None:
-        self._quick = ThreadPoolExecutor(QUICK_WORKERS, "quick")
-        self._long = ThreadPoolExecutor(LONG_WORKERS, "long")
+        self._name = f"lanes-{next(_LANES)}-"
+        self._quick = ThreadPoolExecutor(QUICK_WORKERS, f"{self._name}quick")
+        self._long = ThreadPoolExecutor(LONG_WORKERS, f"{self._name}long")
 
     def of(self, ask: RequestKind) -> ThreadPoolExecutor:
         """The threads for a kind of question."""
         return self._long if ask.long else self._quick
 
-    def close(self) -> None:
-        """Finishes the quick ones, autosave among them, and lets go of long ones that have not begun."""
+    def close(self, within_s: float = CLOSE_S) -> bool:
+        """Finishes the quick ones, autosave among them, and lets go of long ones that have not begun.
+
+        Are all threads at their end? One that hangs is not waited for: Ctrl-C must end the server all the same.
+        """
         self._long.shutdown(wait=False, cancel_futures=True)
-        self._quick.shutdown(wait=True)
+        self._quick.shutdown(wait=False)
+        until_s = time.monotonic() + within_s
+        for thread in self._threads():
+            thread.join(max(until_s - time.monotonic(), 0.0))
+        return not self._threads()
+
+    def _threads(self) -> list[threading.Thread]:
+        return [thread for thread in threading.enumerate() if thread.name.startswith(self._name)]
+
+
+def answering_threads() -> bool:
+    """Is any thread of any lanes, closed or not, still at work in this process?"""
+    return any(thread.name.startswith("lanes-") for thread in threading.enumerate())
 
 
 @dataclass(eq=False)
@@ -194,7 +217,8 @@ def answered(session: Session, question: PageMessage, job: RequestJob) -> Reply:
     except CanalwiseError as reported:
         problem = reported
     except OSError as refused:  # strerror only: a path may name the patient
-        problem = UnusableInput("the file system", f"refused ({refused.strerror})", do="Check space and rights there.")
+        reason = refused.strerror or type(refused).__name__
+        problem = UnusableInput("the file system", f"refused ({reason})", do="Check space and rights there.")
     except Exception as fault:
         log_error(question.name, fault)
         problem = UnusableInput("the question", "could not be answered", do="Change the plan, or ask again.")

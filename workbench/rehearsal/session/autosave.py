@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.approach.plan_file import ANATOMY_KEY
 from canalwise.recon.errors import CanalwiseError, WrongUse
 from canalwise.recon.serialization import read_json, write_json_atomic
+from canalwise.workbench.console.plan_store import OTHER_ANATOMY
 from canalwise.workbench.rehearsal.session.messages import read_as
 from canalwise.workbench.rehearsal.session.request import Json
 from canalwise.workbench.rehearsal.session.session import Session
@@ -41,19 +43,25 @@ def keep(session: Session, tab: str, state: Any) -> None:
     """
     place = _place(session.folder(), tab)
     _check(session, state)
-    with session.writing:
+    with session.changing():
         place.parent.mkdir(exist_ok=True)
-        write_json_atomic(place, state)
+        write_json_atomic(place, {**state, ANATOMY_KEY: session.case.anatomy_sha256})
         for old in _newest_first(place.parent)[TABS:]:
             old.unlink(missing_ok=True)
 
 
-def recalled(session: Session, tab: str) -> Json | None:
-    """A tab's state; where it has none the newest of the others; None where there is none that can be read."""
+def recalled(session: Session, tab: str) -> tuple[Json | None, str]:
+    """A tab's state, and a note where it was kept on another anatomy.
+
+    Where the tab has none it is the newest of the others; None where there is none that can be read.
+    """
     own = _place(session.folder(), tab)
     others = [place for place in _newest_first(own.parent) if place != own]
     states = (_readable(session, place) for place in [own, *others])
-    return next((state for state in states if state is not None), None)
+    state = next((state for state in states if state is not None), None)
+    kept_on = str((state or {}).pop(ANATOMY_KEY, ""))
+    other = bool(kept_on) and kept_on != session.case.anatomy_sha256
+    return state, f"The plan of the last sitting {OTHER_ANATOMY}" if other else ""
 
 
 def _place(folder: Path, tab: str) -> Path:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_lev
 from canalwise.estimator.level.target_names import chosen
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import BadCase, WrongUse
+from canalwise.recon.folder_lock import locked
 from canalwise.workbench.images.radiograph_projection import Radiograph, RadiographView
 from canalwise.workbench.rehearsal.session.document_store import DocumentStore
 from canalwise.workbench.rehearsal.session.lru_cache import LruCache
@@ -64,6 +66,13 @@ class Session:
             raise BadCase("the case", "must be the one that was opened", got="one built anew since",
                           do="End this server, and rehearse the new case.")  # fmt: skip
         return self.case.folder
+
+    @contextmanager
+    def changing(self) -> Iterator[Path]:
+        """The case's folder, locked against rewrites and other pages, to write into it; raises as `folder`."""
+        with self.writing, locked(self.folder()):
+            # Once more: who held the lock before may have built the case anew.
+            yield self.folder()
 
     def prepared(self, level: str) -> PreparedLevel:
         """The level, made ready for exact estimates once; raises LevelNotInView where there is none."""

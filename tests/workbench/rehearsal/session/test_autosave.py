@@ -179,3 +179,19 @@ def test_keeping_needs_the_case(served, state, monkeypatch):
         recalled(served.session, ONE)
     with pytest.raises(WrongUse, match="the tab"):
         kept._place(served.folder, "../x")
+
+
+def test_a_sitting_and_a_plan_of_another_anatomy_say_so(served, page, state, toy_plan):
+    page.ask("keep", tab=ONE, state=state)
+    page.ask("save", name="elsewhere", plan=toy_plan, replace=True)
+    assert "note" not in page.ask("recall", tab=ONE)
+    for path in (served.folder / FOLDER / f"{ONE}.json", served.folder / "plans" / "elsewhere.toml"):
+        path.write_text(path.read_text().replace(served.session.case.anatomy_sha256, "0" * 64))
+    assert "on another anatomy" in page.ask("recall", tab=ONE)["note"]
+    assert "The plan 'elsewhere' was made on another anatomy" in page.ask("open", name="elsewhere")["note"]
+    page.ask("forget", name="elsewhere")
+
+
+@pytest.mark.parametrize("name", ["CON", "nul", "Aux.old", "com1", "LPT9 .x"])
+def test_a_plan_named_like_a_device_of_windows_is_refused(page, toy_plan, name):
+    assert "device" in page.refused("save", name=name, plan=toy_plan, replace=False)["rule"]

@@ -7,7 +7,7 @@ import { judgeAnswer, lessonAnswer, markAnswer } from "./lessons";
 import type { RequestName } from "./messages";
 import { plan } from "./plan";
 import { radiographPair } from "./radiographs";
-import { anything, checked, list, object, text, type Shape, type TypeOf } from "./validation";
+import { anything, checked, list, object, optional, text, type Shape, type TypeOf } from "./validation";
 
 const planAnswer = object({ plan });
 const pageAnswer = object({ url: text });
@@ -28,11 +28,11 @@ export const ANSWERS = {
   pinned: planComparison,
   ways: accessComparison,
   plans: planNames,
-  open: object({ name: text, plan }),
+  open: object({ name: text, plan, note: optional(text) }),
   save: object({ name: text, plans: list(text) }),
   forget: planNames,
   keep: anything,
-  recall: object({ state: anything }),
+  recall: object({ state: anything, note: optional(text) }),
   radiographs: radiographPair,
   sheet: pageAnswer,
   lesson: lessonAnswer,

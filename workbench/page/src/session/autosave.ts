@@ -102,6 +102,8 @@ export async function restoredState(link: Connection, tab: string, facts: CaseFa
   if (startAsked(facts)) return null;
   const answered = await link.ask({ ask: "recall", tab }).catch(() => null);
   const kept = fitting(answered?.answer.state, facts);
+  // the page shows the case's warnings: one of them, for as long as it is open
+  if (kept && answered?.answer.note) facts.warnings.unshift(answered.answer.note);
   // another sitting: the level is to be confirmed anew
   return kept && { ...kept, confirmed: {} };
 }

@@ -130,6 +130,7 @@ export class SavedPlans {
     this.saved = answered.answer.plan;
     this.context.store.choose(answered.answer.plan);
     this.context.store.set({ name: answered.answer.name });
+    if (answered.answer.note) this.report(answered.answer.note);
   };
 
   private readonly forget = async (name: string): Promise<void> => {
