@@ -44,8 +44,9 @@ from canalwise.workbench.style.phrases import (
 
 TARGET = Path(__file__).resolve().parents[1] / "workbench" / "page" / "src" / "model" / "phrases.generated.ts"
 
-HEAD = """// Words that the page shares with the commands: made by scripts/page_phrases.py, not by hand, from
-// workbench/style/phrases.py and workbench/console/tables.py. "{name}" stands for a value, put in by `filled` of phrases.ts.
+HEAD = """// Words that the page shares with the commands, made by scripts/page_phrases.py from
+// workbench/style/phrases.py and workbench/console/tables.py, not by hand.
+// "{name}" stands for a value, put in by `filled` of phrases.ts.
 """
 
 Phrases = Mapping[str, object]

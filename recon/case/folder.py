@@ -20,12 +20,12 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.recon.anatomy import Anatomy, Correction, Level, Naming, Source
-from canalwise.recon.case.meshes import write_meshes
 from canalwise.recon.case.case_files import FILES, FOLDERS, carry_foreign
+from canalwise.recon.case.folder_writing import set_aside, tidied, write_folder_atomic
+from canalwise.recon.case.meshes import write_meshes
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import BadCase, UnusableInput
 from canalwise.recon.folder_lock import is_abandoned, locked
-from canalwise.recon.case.folder_writing import set_aside, tidied, write_folder_atomic
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.volume import BUDGET_MB, Voxels, row_major
 from canalwise.recon.intake.nifti_reader import stored_voxels

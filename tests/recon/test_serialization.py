@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canalwise.recon.anatomy import Frame, Joint, Level, Measurement, Targets, Window
-from canalwise.recon.errors import BadCase, BadFile, WrongUse
 from canalwise.recon.case.folder_writing import write_folder_atomic
+from canalwise.recon.errors import BadCase, BadFile, WrongUse
 from canalwise.recon.serialization import (
     from_data,
     json_text,

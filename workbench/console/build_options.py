@@ -11,8 +11,8 @@ from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.corrected_anatomy import anatomy_with, corrected_anatomy
 from canalwise.recon.case.corrections import Replacement, replacement_of
 from canalwise.recon.case.folder import Case, put_in_order
-from canalwise.recon.errors import WrongUse
 from canalwise.recon.case.folder_writing import check_replaceable
+from canalwise.recon.errors import WrongUse
 from canalwise.recon.intake.label_maps import read_given_labels
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.seed_points import Seeds, seed_of
