@@ -45,11 +45,13 @@ from canalwise.estimator.interval import Interval
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.reach import AT_DISC
 from canalwise.estimator.removal.target_names import FROM_TARGETS
-from canalwise.phantoms.anatomy.spine import Spine, spine_of
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.cases.hard_case import names_in_view
 from canalwise.phantoms.cases.random_spec import varied_spec
-from canalwise.phantoms.cases.suite import GridRequest
-from canalwise.phantoms.imaging.render import PhantomScan, render_scan
+from canalwise.phantoms.imaging.grids import GridRequest
+from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.phantoms.solid.quadrature import Volumes
 from canalwise.phantoms.truth.frame import level_frame

@@ -28,7 +28,8 @@ from canalwise.estimator.interval import Interval
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.reach import AT_DISC
 from canalwise.phantoms.anatomy.spine import spine_of
-from canalwise.phantoms.cases.suite import GridRequest, SuiteCase, phantom_suite
+from canalwise.phantoms.cases.suite import SuiteCase, phantom_suite
+from canalwise.phantoms.imaging.grids import GridRequest
 from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.solid.quadrature import Volumes
 from canalwise.phantoms.truth.level import level_truth, part_volumes

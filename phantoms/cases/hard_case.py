@@ -9,9 +9,10 @@ import numpy as np
 
 from canalwise.phantoms.anatomy.bystanders import Bystander, vessels
 from canalwise.phantoms.anatomy.spine import spine_of
-from canalwise.phantoms.cases.suite import GridRequest
+from canalwise.phantoms.imaging.grids import GridRequest
 from canalwise.phantoms.imaging.mesh_scans import AIR_MM, MARGIN_MM, foramen_axis_mm
-from canalwise.phantoms.imaging.render import PhantomScan, Scanner, scan_of
+from canalwise.phantoms.imaging.render import scan_of
+from canalwise.phantoms.imaging.scanner import PhantomScan, Scanner
 from canalwise.phantoms.imaging.voxelise import SKIN_BEHIND_MM, CanalPath, Mesh, voxelised_scan
 from canalwise.phantoms.imaging.warp import Warp, middle_mm, warped
 from canalwise.phantoms.solid.pose import Pose

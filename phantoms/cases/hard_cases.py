@@ -11,8 +11,9 @@ from dataclasses import replace
 from itertools import pairwise
 
 from canalwise.phantoms.cases.hard_case import HardCase
-from canalwise.phantoms.cases.suite import GridRequest, stenosis
-from canalwise.phantoms.imaging.render import Scanner
+from canalwise.phantoms.cases.suite import stenosis
+from canalwise.phantoms.imaging.grids import GridRequest
+from canalwise.phantoms.imaging.scanner import Scanner
 from canalwise.phantoms.imaging.warp import Warp
 from canalwise.phantoms.spec import Bystanders, LevelKnobs, SpineSpec
 

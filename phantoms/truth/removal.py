@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.point_batch import Box, box_around
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.phantoms.solid.quadrature import Volumes, label_volumes

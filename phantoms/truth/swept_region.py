@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.point_batch import Box, batch_of, box_around
 from canalwise.phantoms.solid.quadrature import BLOCK_CELLS
 from canalwise.recon.grid import Float, Grid, isotropic_grid

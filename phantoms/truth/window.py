@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import CANAL_CONTENTS, Part, Side

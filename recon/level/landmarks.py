@@ -12,7 +12,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Part, Side, sided
 from canalwise.recon.level.axial_contour import border_mm, canal_contour
 from canalwise.recon.level.frame import end_plates
-from canalwise.recon.level.resampled_level import ResampledLevel
+from canalwise.recon.level.resampled_level import ResampledLevel, cut_by_scan
 
 SIDED_NAMES = (
     "upper_lamina_caudal_edge",
@@ -150,14 +150,6 @@ def outermost_mm(view: ResampledLevel, mask: Mask, direction: Float, depth_mm: f
     if cut_by_scan(view, centre):
         return None
     return centre + _to_surface_mm(view, centre, direction) * direction
-
-
-def cut_by_scan(view: ResampledLevel, level_mm: Float) -> bool:
-    """Does a point lie within a voxel of the scan's edge, so that what it ends may go on outside?"""
-    index = view.grid.index_of(view.frame.to_world_mm(level_mm))
-    edge = np.minimum(index, np.array(view.grid.shape) - 1 - index)
-    # the view's grid is cut two voxels wider than its box, so an edge met inside the box is the scan's own
-    return bool((edge < 1.0).any())
 
 
 def _to_surface_mm(view: ResampledLevel, point_mm: Float, direction: Float) -> float:

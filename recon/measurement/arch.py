@@ -10,7 +10,6 @@ from scipy import ndimage
 from canalwise.recon.anatomy import Measurement
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side, bone_mask, sided
-from canalwise.recon.level.landmarks import mid_lamina
 from canalwise.recon.level.resampled_level import ResampledLevel, refined
 from canalwise.recon.measurement.context import MeasurementContext, banded
 
@@ -38,7 +37,7 @@ def arch_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
     out: list[Measurement] = []
     for side in SIDES:
         for vertebra in (scene.view.upper, scene.view.lower):
-            out += _lamina(scene.view, vertebra, side)
+            out += _lamina(scene, vertebra, side)
         out += banded(
             "pars width",
             pars_width_mm(scene.view, side),
@@ -59,11 +58,11 @@ def arch_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
     return tuple(out)
 
 
-def _lamina(view: ResampledLevel, vertebra: str, side: Side) -> list[Measurement]:
-    strip = view.points_mm(mid_lamina(view, vertebra, side))
+def _lamina(scene: MeasurementContext, vertebra: str, side: Side) -> list[Measurement]:
+    strip = scene.lamina_strips_mm[vertebra, side]
     structure = f"{side} lamina of {vertebra}"
     return [
-        *banded("lamina thickness", lamina_thickness_mm(view, strip), "mm", structure, "mid-lamina"),
+        *banded("lamina thickness", lamina_thickness_mm(scene.view, strip), "mm", structure, "mid-lamina"),
         *banded("lamina slope", lamina_slope_deg(strip), "deg", structure, "sagittal plane at mid-lamina"),
     ]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from canalwise.recon.anatomy import Joint, Measurement, Window
 from canalwise.recon.grid import Float
@@ -23,6 +23,8 @@ class MeasurementContext:
     ----------
     view : the level resampled into its frame
     landmarks_mm : name -> (3,) level mm
+    lamina_strips_mm : (vertebra, side) -> (N, 3) level mm, bone of the lamina's middle strip; N = 0 without a lamina
+    skin_depth_mm : side -> depth of the upper lamina's caudal edge under the skin, where both are in view
     canal_source, sac_source, flavum_source : how each was obtained ('measured', 'given', 'modelled', 'automatic')
     """
 
@@ -30,6 +32,8 @@ class MeasurementContext:
     landmarks_mm: Mapping[str, Float]
     joints: Mapping[Side, Joint]
     windows: Mapping[Side, Window]
+    lamina_strips_mm: Mapping[tuple[str, Side], Float] = field(default_factory=dict)
+    skin_depth_mm: Mapping[Side, float] = field(default_factory=dict)
     canal_source: str = "automatic"
     sac_source: str = "modelled"
     flavum_source: str = "modelled"

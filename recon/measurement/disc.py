@@ -9,7 +9,7 @@ from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Part
 from canalwise.recon.level.frame import end_plates
-from canalwise.recon.level.landmarks import cut_by_scan
+from canalwise.recon.level.resampled_level import cut_by_scan
 from canalwise.recon.measurement.context import MeasurementContext, banded
 
 MIDLINE_HALF_MM = 4.0

@@ -17,12 +17,14 @@ from canalwise.recon.image.skin import within_skin
 from canalwise.recon.labels import Labels, Part, Tissue, vertebra_number
 from canalwise.recon.parallel import both
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.network import TissueClass, prior_kinds
+from canalwise.recon.segmentation.instances import VertebraInstances
+from canalwise.recon.segmentation.network import prior_kinds
 from canalwise.recon.segmentation.network_instances import learnt_spine
 from canalwise.recon.segmentation.network_refinement import fine_instances
 from canalwise.recon.segmentation.osteophytes import with_spurs
 from canalwise.recon.segmentation.seed_points import Seeds, check_canal_free
-from canalwise.recon.segmentation.watershed_instances import VertebraInstances, vertebra_instances
+from canalwise.recon.segmentation.tissue_classes import TissueClass
+from canalwise.recon.segmentation.watershed_instances import vertebra_instances
 from canalwise.recon.spine.arch_parts import divide_arches
 from canalwise.recon.spine.arches import pedicle_heights_mm
 from canalwise.recon.spine.level_numbering import names, signs

@@ -9,7 +9,7 @@ import pydicom
 import pytest
 from scipy.spatial.transform import Rotation
 
-from canalwise.phantoms.imaging.render import PhantomScan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.imaging.write import write_dicom_series
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.errors import WrongUse
