@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.network_grid import GRAIN_MM, grain_grid, resampled
+from canalwise.recon.segmentation.network_grid import GRAIN_MM, RANGE_HU, grain_grid, resampled
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 from canalwise.recon.spine.region_of_interest import canal_line_mm, coarse
 
