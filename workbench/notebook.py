@@ -29,9 +29,11 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.charts.plan_charts import caption_of, figure_of
 from canalwise.workbench.console.search_tables import PICKS, access_row, fact_rows
 from canalwise.workbench.console.tables import LIMIT_COLUMNS, headline_rows, reach_line, verdict_row
+from canalwise.workbench.rehearsal.server.registry import request_kinds
 from canalwise.workbench.rehearsal.server.server import BoundServer, serving
 from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.style.data_uris import chart_uri, drawing_style
+from canalwise.workbench.teaching.lesson import built_in_lessons
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,7 @@ class NotebookCase(Case):
     @cached_property
     def served(self) -> BoundServer:
         """The case's server, on this machine alone, running until the notebook ends."""
-        one = serving(Session(self))
+        one = serving(Session(self, built_in_lessons()), request_kinds())
         threading.Thread(target=one.run, name="rehearsal", daemon=True).start()
         return one
 

@@ -13,6 +13,7 @@ from canalwise.phantoms.spec import SpineSpec
 def spine_of(spec: SpineSpec) -> Spine:
     """The phantom spine built from a specification.
 
+    >>> import numpy as np
     >>> spine = spine_of(SpineSpec())
     >>> spine.label_and_depth(np.array([[0.0, 15.0, 0.0], [0.0, -8.0, 0.0]]))[0].tolist()
     [2201, 2]

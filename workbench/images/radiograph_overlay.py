@@ -14,7 +14,7 @@ from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
-from canalwise.workbench.images.radiograph_projection import RadiographView
+from canalwise.workbench.images.radiograph_view import RadiographView
 
 OUTSIDE_MM = 45.0
 """The needle is drawn this far out of the skin, sleeves this far out of the pivot."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -15,7 +14,7 @@ from canalwise.recon.image.sampling import nearest_box
 from canalwise.recon.labels import Labels, label_names
 from canalwise.recon.scan import Scan
 from canalwise.workbench.style.grey_window import OUTSIDE_HU
-from canalwise.workbench.surfaces.binary_frames import frame_bytes
+from canalwise.workbench.surfaces.binary_frames import frame_bytes, index_of_level
 from canalwise.workbench.surfaces.triangle_surfaces import skin_behind_mm
 
 SCHEMA = "canalwise.scan/1"
@@ -59,18 +58,6 @@ def scan_frame(case: Case, level_name: str) -> bytes:
         "parts": {str(n): words[int(n)] for n in np.unique(labels)},
     }
     return frame_bytes(header, {"grey": grey.ravel(order="F"), "labels": labels.ravel(order="F")})
-
-
-def index_of_level(grid: Grid, frame: Frame, first: Sequence[int] = (0, 0, 0)) -> list[float]:
-    """The 4x4 matrix, row by row, that takes level mm to a fractional index, counted from a first voxel.
-
-    >>> index_of_level(Grid((9, 9, 9), np.diag([2.0, 2.0, 2.0, 1.0])), Frame(np.zeros(3), np.eye(3)), (3, 0, 0))[:4]
-    [0.5, 0.0, 0.0, -3.0]
-    """
-    matrix = np.linalg.inv(grid.affine_ras_mm) @ frame.matrix_ras
-    matrix[:3, 3] -= first
-    flat: list[float] = matrix.ravel().tolist()
-    return flat
 
 
 def outside_of(scan: Scan) -> float:

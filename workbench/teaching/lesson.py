@@ -26,27 +26,18 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP
 from canalwise.recon.errors import BadFile, WrongUse
 from canalwise.recon.serialization import from_data, without_schema
+from canalwise.workbench.teaching.lesson_steps import CAMERAS, PHASES, TEXTS, Lesson, LessonStep, StepQuestion
 from canalwise.workbench.teaching.placeholders import FACTS, NO_NUMBERS, placeholders_in, stray_braces
 from canalwise.workbench.teaching.questions import KINDS
 
 SCHEMA = "canalwise.lesson/1"
 BUILT_IN = Path(__file__).resolve().parent / "lessons"
 
-TEXTS = ("aim", "look", "remove", "danger")
-"""A step's texts, in the order they are read."""
-
-CAMERAS = ("scope", "bench", "axial", "radiograph")
-"""Pictures a step may speak of."""
-
-PHASES = (IPSILATERAL, OVER_THE_TOP)
-"""Phases a step may speak of."""
 
 FARTHEST_MM = 60.0
 """No scope is shown further from the docking depth, deeper or drawn back (choice)."""
@@ -55,42 +46,9 @@ LARGEST_BYTES = 200_000
 """A lesson is text; anything larger is something else."""
 
 
-@dataclass(frozen=True)
-class StepQuestion:
-    """A question a step asks: its kind, and what it is asked of where the kind leaves a choice."""
-
-    kind: str
-    of: str = ""
-
-
-@dataclass(frozen=True)
-class LessonStep:
-    """One step of the manoeuvre; what `camera`, `phase` and `depth_mm` show is what its texts speak of."""
-
-    title: str
-    aim: str
-    look: str = ""
-    remove: str = ""
-    danger: str = ""
-    camera: str = CAMERAS[0]
-    phase: str = PHASES[0]
-    depth_mm: float = 0.0
-    question: StepQuestion | None = None
-
-
-@dataclass(frozen=True)
-class Lesson:
-    """A lesson as it is written, its placeholders not yet filled in."""
-
-    title: str
-    intro: str
-    steps: tuple[LessonStep, ...] = ()
-    blind: bool = False
-
-    @property
-    def held_back(self) -> frozenset[str]:
-        """Facts that would answer one of the lesson's questions."""
-        return frozenset(name for step in self.steps for name in answered_by(step))
+def held_back(lesson: Lesson) -> frozenset[str]:
+    """Facts that would answer one of a lesson's questions."""
+    return frozenset(name for step in lesson.steps for name in answered_by(step))
 
 
 def answered_by(step: LessonStep) -> frozenset[str]:

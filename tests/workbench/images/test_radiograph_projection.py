@@ -16,16 +16,8 @@ from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Grid
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.scan import Scan
-from canalwise.workbench.images.radiograph_projection import (
-    C_ARM,
-    FROM_MR,
-    RadiographView,
-    ap_view,
-    lateral_view,
-    radiograph_of,
-    views_of,
-    weakening,
-)
+from canalwise.workbench.images.radiograph_projection import FROM_MR, radiograph_of, weakening
+from canalwise.workbench.images.radiograph_view import C_ARM, RadiographView, ap_view, lateral_view, views_of
 from tests.workbench import toy
 from tests.workbench.images.test_line_integrals import oblique_grid
 

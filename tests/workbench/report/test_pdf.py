@@ -15,8 +15,8 @@ from canalwise.recon.anatomy import Naming
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.commands.main import main
 from canalwise.workbench.report import tables as report_facts
+from canalwise.workbench.report.facts import facts_of
 from canalwise.workbench.report.pdf import SECTIONS, SHORT_CAUTION, report_pdf
-from canalwise.workbench.report.report import facts_of
 from canalwise.workbench.report.summary import glance
 from tests.workbench import toy
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
 from importlib.resources import files
 
@@ -21,6 +21,7 @@ from canalwise.workbench.rehearsal.server.warm_up import warmed_up
 from canalwise.workbench.rehearsal.server.websocket import ServerState
 from canalwise.workbench.rehearsal.session.case_facts import InitialPlan, case_facts
 from canalwise.workbench.rehearsal.session.messages import problem_json
+from canalwise.workbench.rehearsal.session.request import RequestKind
 from canalwise.workbench.rehearsal.session.scene_frame import scene_frame
 from canalwise.workbench.rehearsal.session.session import Session
 
@@ -37,10 +38,12 @@ MADE = {"text/html": MADE_POLICY, "application/pdf": PRINT_POLICY}
 BUILD = "Install canalwise again, or in a checkout run 'npm ci' and 'node build.mjs' in workbench/page."
 
 
-def rehearsal_app(session: Session, address: ServerEndpoint, start: InitialPlan) -> ASGIApp:
-    """The application; raises BadFile where the page was not built."""
+def rehearsal_app(
+    session: Session, address: ServerEndpoint, start: InitialPlan, kinds: Mapping[str, RequestKind]
+) -> ASGIApp:
+    """The application, which answers requests of the given kinds; raises BadFile where the page was not built."""
     page = {path: Response(_page_file(name), media_type=kind) for path, (name, kind) in PAGE.items()}
-    room = ServerState(session, WorkerThreads())
+    room = ServerState(session, kinds, WorkerThreads())
     routes = [
         *(Route(f"/{path}", _always(response)) for path, response in page.items()),
         Route("/case.json", _reported(lambda _: JSONResponse(case_facts(session.case, start, session.lessons)))),

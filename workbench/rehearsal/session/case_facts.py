@@ -17,7 +17,7 @@ from canalwise.recon.measurement.confidence import check_sentence
 from canalwise.workbench.console.plan_store import plan_names
 from canalwise.workbench.rehearsal.session.request import Json
 from canalwise.workbench.style.grey_window import grey_window
-from canalwise.workbench.teaching.lesson import Lesson
+from canalwise.workbench.teaching.lesson_steps import Lesson
 
 SCHEMA = "canalwise.rehearsal/1"
 

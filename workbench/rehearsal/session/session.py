@@ -13,10 +13,10 @@ from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_lev
 from canalwise.estimator.removal.target_names import chosen
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import BadCase, WrongUse
-from canalwise.workbench.images.radiograph_projection import Radiograph, RadiographView
+from canalwise.workbench.images.radiograph_view import Radiograph, RadiographView
 from canalwise.workbench.rehearsal.session.document_store import DocumentStore
 from canalwise.workbench.rehearsal.session.lru_cache import LruCache
-from canalwise.workbench.teaching.lesson import Lesson, built_in_lessons
+from canalwise.workbench.teaching.lesson_steps import Lesson
 
 PREPARED = 2
 """Levels kept prepared at a time: what one surgeon goes back and forth between, in bounded memory."""
@@ -37,7 +37,7 @@ class Session:
     """
 
     case: Case
-    lessons: Mapping[str, Lesson] = field(default_factory=built_in_lessons)
+    lessons: Mapping[str, Lesson] = field(default_factory=dict)
     _prepared: LruCache[str, PreparedLevel] = field(default_factory=lambda: LruCache(PREPARED))
     _estimates: LruCache[tuple[Approach, tuple[str, ...]], Estimate] = field(
         default_factory=lambda: LruCache(ESTIMATES)
