@@ -268,7 +268,7 @@ def occupancy_again(
     near = ndimage.binary_dilation(changed, iterations=CHANGED_RING)
     spans = [np.flatnonzero(near.any(axis=tuple(a for a in range(3) if a != axis))) for axis in range(3)]
     i, j, k = (slice(max(int(s[0]) - 4, 0), int(s[-1]) + 5) for s in spans)
-    model = bone_model(scan) if scan.modality == "CT" else None
+    model = bone_model(scan) if scan.kind.calibrated else None
     fresh = occupancy_within(bone_mask(labels[i, j, k]), scan.cropped((i, j, k)), model)
     out = occupancy.copy()
     out[i, j, k] = np.where(near[i, j, k], fresh, out[i, j, k])

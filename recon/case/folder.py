@@ -26,8 +26,9 @@ from canalwise.recon.intake.nifti_reader import stored_voxels
 from canalwise.recon.intake.nifti_writer import write_nifti
 from canalwise.recon.intake.reader import BUDGET_MB
 from canalwise.recon.labels import label_names
+from canalwise.recon.modality import ModalityName
 from canalwise.recon.parallel import both
-from canalwise.recon.scan import Modality, Scan
+from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import (
     from_data,
     json_text,
@@ -58,7 +59,7 @@ class Case:
 @dataclass(frozen=True)
 class _ScanRecord:
     grid: Grid
-    modality: Modality
+    modality: ModalityName
     provenance: dict[str, str]
     warnings: tuple[str, ...]
 

@@ -12,7 +12,7 @@ from canalwise.recon.dicom.series import chosen_group
 from canalwise.recon.dicom.sources import dicom_sources
 from canalwise.recon.dicom.stack import stacked
 from canalwise.recon.image.volume import Volume, check_budget
-from canalwise.recon.scan import Modality
+from canalwise.recon.modality import ModalityName
 
 
 def read_dicom(path: Path, budget_mb: float, series: int | None = None) -> Volume:
@@ -38,4 +38,4 @@ def read_dicom(path: Path, budget_mb: float, series: int | None = None) -> Volum
         f"{headers.other_objects} DICOM objects without slices were skipped.": headers.other_objects,
     }
     warnings = (*aside, *copies, *unstated, *(sentence for sentence, count in skipped.items() if count))
-    return Volume(voxels, affine, cast(Modality, ordered[0].modality), reported, warnings)
+    return Volume(voxels, affine, cast(ModalityName, ordered[0].modality), reported, warnings)

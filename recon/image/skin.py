@@ -129,7 +129,7 @@ def with_soft_tissue(labels: Labels, scan: Scan) -> Labels:
     A map that already names soft tissue is returned as it is, as is one that belongs to an MR (air and cortical bone
     look alike there).
     """
-    if scan.modality != "CT" or (labels == Tissue.SOFT).any():
+    if not scan.kind.calibrated or (labels == Tissue.SOFT).any():
         return labels
     out = labels.copy()
     out[within_skin(scan) & (labels == Tissue.OUTSIDE)] = Tissue.SOFT

@@ -23,7 +23,8 @@ from canalwise.recon.intake.checks import (
 )
 from canalwise.recon.intake.itk import META_SUFFIXES, NRRD_SUFFIXES, read_itk_image
 from canalwise.recon.intake.nifti_reader import read_nifti
-from canalwise.recon.scan import Modality, Scan
+from canalwise.recon.modality import ModalityName
+from canalwise.recon.scan import Scan
 
 BUDGET_MB = 2500.0
 """Default memory budget for the voxels: about 600 million of them, four times a 512 x 512 x 600 series."""
@@ -35,7 +36,7 @@ AIR_HU = -1024.0
 def read_scan(
     path: str | Path,
     *,
-    modality: Modality | None = None,
+    modality: ModalityName | None = None,
     accept_thick: bool = False,
     accept_tilt: bool = False,
     series: int | None = None,
@@ -77,7 +78,7 @@ def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUD
 
 
 def scan_of(
-    volume: Volume, *, modality: Modality | None = None, accept_thick: bool = False, accept_tilt: bool = False
+    volume: Volume, *, modality: ModalityName | None = None, accept_thick: bool = False, accept_tilt: bool = False
 ) -> Scan:
     """A checked `Scan` of a volume; raises UnusableInput as `read_scan` does.
 
@@ -101,7 +102,7 @@ def scan_of(
     return Scan(upright.voxels, grid, kind, {**upright.provenance, **_reported(grid)}, warnings)
 
 
-def _modality(volume: Volume, asked: Modality | None) -> Modality:
+def _modality(volume: Volume, asked: ModalityName | None) -> ModalityName:
     if asked and volume.modality and asked != volume.modality:
         raise UnusableInput(
             "the scan",

@@ -90,7 +90,7 @@ def joints_of(view: ResampledLevel, scan: Scan | None = None) -> dict[Side, Join
     scan : the CT the labels belong to; the joint is then read along the dark line in the image, where one is seen,
         and the labels only say where to look. Without one, or with an MR, the labels' faces are the joint.
     """
-    found = {side: _joint(view, side, scan if scan is not None and scan.modality == "CT" else None) for side in SIDES}
+    found = {side: _joint(view, side, scan if scan is not None and scan.kind.calibrated else None) for side in SIDES}
     return {side: joint for side, joint in found.items() if joint is not None}
 
 

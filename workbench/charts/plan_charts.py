@@ -24,14 +24,15 @@ from canalwise.workbench.style.palette import (
     FEASIBLE,
     INK,
     IPSILATERAL,
+    LEAST_STACKED_MM3,
     LIMIT,
     OVER_THE_TOP,
     PAPER,
     QUIET,
+    STACK,
     STRUCTURES,
 )
 from canalwise.workbench.style.phrases import amount, joined, number
-from canalwise.workbench.style.stack_order import LEAST_STACKED_MM3, STACK
 
 WIDTH_IN = 7.2
 """Inches; that of every chart of the page."""

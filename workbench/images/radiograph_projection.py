@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from canalwise.recon.anatomy import Anatomy, Frame
-from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.scan import Scan
 from canalwise.workbench.images.line_integrals import ray_sums
@@ -58,8 +57,7 @@ class Attenuation:
 
 def weakening(scan: Scan, frame: Frame, view: RadiographView) -> Attenuation:
     """The line integrals of a CT; raises WrongUse for an MR."""
-    if scan.modality != "CT":
-        raise WrongUse("a radiograph", "can be computed from CT only", got=scan.modality)
+    scan.kind.check("radiograph")
     found = ray_sums(scan.voxels, scan.grid, view.rays(frame), zero=AIR_HU, above=SKIN_HU)
     return Attenuation(WATER_PER_HU_MM * found.integral, found.above_mm)
 
@@ -76,7 +74,7 @@ def shown(dark: Float, tissue_mm: Float) -> Grey:
 def radiograph_of(scan: Scan, anatomy: Anatomy, level_name: str, view: RadiographView) -> Radiograph:
     """The view of a level, computed from the scan; of an MR the bone alone, and said so."""
     frame = anatomy.level(level_name).frame
-    if scan.modality == "CT":
+    if scan.kind.calibrated:
         reported = weakening(scan, frame, view)
         # what water of the same thickness would take goes off: what is left is bone, fat and gas
         excess = reported.total - C_ARM["water_per_mm"].value * reported.tissue_mm

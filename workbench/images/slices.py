@@ -19,8 +19,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Part, Tissue, canal_mask, label_of, sided
 from canalwise.workbench.images.planes import PlaneCut, cut_of
 from canalwise.workbench.images.planned_case import PlannedCase
-from canalwise.workbench.style.grey_window import OUTSIDE_HU, grey_window
-from canalwise.workbench.style.palette import BONE, CANAL, QUIET, REMOVED, SAC, phase_colour
+from canalwise.workbench.style.palette import BONE, CANAL, OUTSIDE_HU, QUIET, REMOVED, SAC, phase_colour
 from canalwise.workbench.style.phrases import cranial_tilt_words, lateral_words
 
 MID_DEPTH_MM = 12.0
@@ -101,7 +100,7 @@ def _grey(planned: PlannedCase, cut: PlaneCut) -> tuple[Figure, Axes]:
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
     columns, rows = cut.steps_mm
     grey = cut_of(planned.scan.voxels, planned.scan.grid, cut, planned.level.frame, OUTSIDE_HU)
-    low, high = grey_window(planned.scan)
+    low, high = planned.scan.kind.display_window(planned.scan.voxels)
     axes.imshow(
         grey,
         cmap="gray",

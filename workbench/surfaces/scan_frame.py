@@ -13,7 +13,6 @@ from canalwise.recon.grid import Box, Float, Grid
 from canalwise.recon.image.sampling import nearest_box
 from canalwise.recon.labels import Labels, label_names
 from canalwise.recon.scan import Scan
-from canalwise.workbench.style.grey_window import OUTSIDE_HU
 from canalwise.workbench.surfaces.binary_frames import frame_bytes, index_of_level
 from canalwise.workbench.surfaces.triangle_surfaces import skin_behind_mm
 
@@ -62,7 +61,7 @@ def scan_frame(case: Case, level_name: str) -> bytes:
 
 def outside_of(scan: Scan) -> float:
     """What is drawn beyond the scan: air, or the least value of an MR."""
-    return OUTSIDE_HU if scan.modality == "CT" else float(scan.voxels.min())
+    return scan.kind.outside_value(scan.voxels)
 
 
 def _high_mm(case: Case, level: Level) -> Float:

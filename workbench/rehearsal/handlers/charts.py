@@ -27,7 +27,7 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.grid import Float
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
-from canalwise.workbench.style.stack_order import LEAST_STACKED_MM3, STACK
+from canalwise.workbench.style.palette import LEAST_STACKED_MM3, STACK
 
 STEPS = 3
 """Signs of progress that an entry map and an instrument chart give: at their start and after each phase."""

@@ -14,7 +14,7 @@ from canalwise.workbench.images.radiograph_projection import radiograph_of
 from canalwise.workbench.images.radiograph_view import Grey, Radiograph, RadiographView, views_of
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
-from canalwise.workbench.style.data_uri import data_uri
+from canalwise.workbench.style.data_uris import data_uri
 from canalwise.workbench.surfaces.endoscope_png import png_pixels
 
 

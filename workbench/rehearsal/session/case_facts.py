@@ -16,7 +16,6 @@ from canalwise.recon.labels import SIDES, Side
 from canalwise.recon.measurement.confidence import check_sentence
 from canalwise.workbench.console.plan_store import plan_names
 from canalwise.workbench.rehearsal.session.request import Json
-from canalwise.workbench.style.grey_window import grey_window
 from canalwise.workbench.teaching.lesson_steps import Lesson
 
 SCHEMA = "canalwise.rehearsal/1"
@@ -47,7 +46,7 @@ def case_facts(case: Case, start: InitialPlan, lessons: Mapping[str, Lesson]) ->
         "plans": plan_names(case),
         "lessons": [{"name": name, "title": lesson.title} for name, lesson in lessons.items()],
         "bounds": {name: asdict(bound) for name, bound in BOUNDS.items()},
-        "grey_window": list(grey_window(case.scan)),
+        "grey_window": list(case.scan.kind.display_window(case.scan.voxels)),
     }
 
 
