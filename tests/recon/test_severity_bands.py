@@ -2,7 +2,8 @@
 
 import pytest
 
-from canalwise.recon.severity_bands import SCALES, flavum_thickness_mm, population_scale
+from canalwise.recon.measurement.kinds import SCALES
+from canalwise.recon.severity_bands import flavum_thickness_mm, population_scale
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from typing import Any
 
 from canalwise.estimator.approach.approach import other_side
 from canalwise.recon.anatomy import Level
-from canalwise.recon.severity_bands import SCALES
+from canalwise.recon.measurement.kinds import SCALES
 from canalwise.workbench.charts.estimate_charts import NOT_TOLD
 from canalwise.workbench.console.search_tables import access_row
 from canalwise.workbench.console.tables import chance_line, task_rows, verdict_row
