@@ -47,6 +47,10 @@ class Grid:
     shape: Index3
     affine_ras_mm: Float
 
+    def __repr__(self) -> str:
+        voxels, edges = (" x ".join(f"{n:.3g}" for n in each) for each in (self.shape, self.spacing_mm))
+        return f"<Grid {voxels} voxels of {edges} mm>"
+
     def __post_init__(self) -> None:
         shape = tuple(int(n) for n in self.shape)
         if len(shape) != 3 or min(shape) < 1:

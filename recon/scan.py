@@ -44,6 +44,9 @@ class Scan:
                 do="Export the scan again, or fill the missing voxels with air.",
             )
 
+    def __repr__(self) -> str:
+        return f"<Scan {self.modality}, {self.voxels.dtype}, {self.grid!r}>"
+
     @property
     def kind(self) -> Modality:
         """The scan's modality: what its values mean and what it can show.

@@ -46,7 +46,7 @@ class NotebookView:
         return self.html
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class NotebookCase(Case):
     """A case that can be rehearsed on from a notebook; everything else about it is `recon.case.folder.Case`."""
 

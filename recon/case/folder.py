@@ -55,6 +55,9 @@ class Case:
     anatomy: Anatomy
     folder: Path
 
+    def __repr__(self) -> str:  # without the folder, whose name may be the patient's
+        return f"<Case {self.scan!r}, {self.anatomy!r}>"
+
 
 @dataclass(frozen=True)
 class _ScanRecord:
