@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 
@@ -13,6 +15,9 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side, level_vertebrae
 
 IPSILATERAL, OVER_THE_TOP = "ipsilateral", "over the top"
+
+PHASE_RELATION: Mapping[str, str] = MappingProxyType({IPSILATERAL: "ipsilateral", OVER_THE_TOP: "contralateral"})
+"""Phases of the usual plan, in their order -> side that each works on, relative to the side of the skin entry."""
 
 
 @dataclass(frozen=True)

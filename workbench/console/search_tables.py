@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from canalwise.estimator.approach.approach import PHASE_RELATION
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.console.output import table
 from canalwise.workbench.style.phrases import number, percent, with_interval
 
 Json = Mapping[str, Any]
+
+LAST_PHASE = tuple(PHASE_RELATION)[-1]
+"""The phase whose tilt stands beside each approach of the Pareto set."""
 
 PICKS = {"best": "least bone", "robust": "likeliest by hand", "runner_up": "next best"}
 
@@ -20,7 +24,7 @@ def search_lines(document: Json) -> list[object]:
     picks = [(words, document[key]) for key, words in PICKS.items() if document[key]]
     columns = ("", *(words for words, _ in picks))
     shown = table(
-        ("bone, mm3", "touched", "least facet kept", "side", "docked, mm", "over the top"),
+        ("bone, mm3", "touched", "least facet kept", "side", "docked, mm", LAST_PHASE),
         [pareto_row(row) for row in document["pareto"]],
         right=(0, 1, 2, 4, 5),
         title="Approaches that none beats in bone, reach and joints at once",
@@ -65,13 +69,13 @@ def fact_rows(picks: list[Json]) -> list[tuple[str, ...]]:
 def pick_facts(pick: Json) -> dict[str, str]:
     """Name of a fact -> it in words."""
     plan, bone = pick["approach"], pick["bone_removed_mm3"]
-    near, far = plan["phases"][0], plan["phases"][-1]
+    phases = plan["phases"]
     entry = pick["skin_entry"]
     return {
         "side, instrument": f"{plan['side']}, {pick['instrument']}",
         "entry lateral, cranial": f"{number(entry['lateral_mm'])} mm, {number(entry['cranial_mm'])} mm ({entry['at']})",
-        "tilts medial, cranial": f"{_tilts(near)} then {_tilts(far)}",
-        "sweep": " then ".join(f"\u00b1{number(phase['sweep_half_angle_deg'])}\u00b0" for phase in (near, far)),
+        "tilts medial, cranial": " then ".join(_tilts(phase) for phase in phases),
+        "sweep": " then ".join(f"\u00b1{number(phase['sweep_half_angle_deg'])}\u00b0" for phase in phases),
         "bone, whole sweep": _bone(bone["cone"]),
         "bone, task": _bone(bone["task"]),
         "facet kept ipsi, contra": " / ".join(percent(share) for share in pick["facet_area_frac"].values()),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP
+from canalwise.estimator.approach.approach import PHASE_RELATION
 
 TEXTS = ("aim", "look", "remove", "danger")
 """A step's texts, in the order they are read."""
@@ -14,7 +14,7 @@ CAMERAS = ("scope", "bench", "axial", "radiograph")
 """Pictures a step may speak of."""
 
 
-PHASES = (IPSILATERAL, OVER_THE_TOP)
+PHASES = tuple(PHASE_RELATION)
 """Phases a step may speak of."""
 
 

@@ -9,7 +9,7 @@ from functools import cached_property, partial
 
 import numpy as np
 
-from canalwise.estimator.approach.approach import Phase, other_side
+from canalwise.estimator.approach.approach import PHASE_RELATION, Phase, other_side
 from canalwise.estimator.batch.outcomes_by_relation import RELATIONS
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.first_limit import WIDEST_DEG, FirstLimit, first_limit
@@ -299,7 +299,7 @@ def _window(facts: PlanFacts, name: str) -> str | None:
 
 def _plan() -> dict[str, Fact]:
     facts: dict[str, Fact] = {}
-    for name in ("ipsilateral", "over the top"):
+    for name in PHASE_RELATION:
         facts[f"medial tilt:{name}"] = partial(_tilt, name=name, words=medial_tilt_words)
         facts[f"cranial tilt:{name}"] = partial(_tilt, name=name, words=cranial_tilt_words)
     for name in ("sleeve", "scope", "tool"):
