@@ -87,7 +87,7 @@ class Drawn:
     spine: Spine
     level: str
     side: Side
-    wish: GridRequest
+    grid_request: GridRequest
     noise_hu: float
     rng: np.random.Generator
 
@@ -98,7 +98,7 @@ def drawn(number: int) -> Drawn:
     spec = varied_spec(rng)
     spacing_mm = rng.uniform(*SPACING_MM, 2)
     turns = rng.uniform(-TURN_DEG, TURN_DEG, 3)
-    wish = GridRequest(
+    grid_request = GridRequest(
         (float(spacing_mm[0]), float(spacing_mm[0]), float(spacing_mm[1])),
         (float(turns[0]), float(turns[1]), float(turns[2])),
     )
@@ -107,7 +107,7 @@ def drawn(number: int) -> Drawn:
         spine_of(spec),
         str(rng.choice(spec.level_names)),
         SIDES[int(rng.integers(2))],
-        wish,
+        grid_request,
         float(rng.uniform(*NOISE_HU)),
         rng,
     )
@@ -116,7 +116,7 @@ def drawn(number: int) -> Drawn:
 def scanned(case: Drawn) -> PhantomScan:
     """The case's CT and labels."""
     spec = case.spine.spec
-    return render_scan(spec, case.wish.grid(spec, case.level), noise_hu=case.noise_hu, seed=case.number)
+    return render_scan(spec, case.grid_request.grid(spec, case.level), noise_hu=case.noise_hu, seed=case.number)
 
 
 def built(scan: PhantomScan, from_ct: bool) -> Anatomy:

@@ -119,8 +119,8 @@ def _comparison_html(result: AccessComparison) -> str:
 def _chart_html(result: TiltChart | EntryMap | InstrumentChart) -> str:
     with drawing_style():
         picture = chart_uri(figure_of(result))
-    said = escape(caption_of(result))
-    return f'<figure><img src="{picture}" alt="{said}"><figcaption>{said}</figcaption></figure>{_caution()}'
+    caption = escape(caption_of(result))
+    return f'<figure><img src="{picture}" alt="{caption}"><figcaption>{caption}</figcaption></figure>{_caution()}'
 
 
 def table_html(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

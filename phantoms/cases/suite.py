@@ -22,11 +22,11 @@ class SuiteCase:
     spec: SpineSpec
     level: str
     side: Side
-    wish: GridRequest
+    grid_request: GridRequest
 
     def grid(self) -> Grid:
         """The case's grid."""
-        return self.wish.grid(self.spec, self.level)
+        return self.grid_request.grid(self.spec, self.level)
 
 
 FINE = GridRequest()

@@ -61,10 +61,10 @@ class PlannedPhantom:
         """(N,) array: in the swept region of some phase and in sight of its pivot past the sac?"""
         taken = np.zeros(len(points_mm), dtype=bool)
         for phase in self.ways:
-            asked = np.flatnonzero(~taken & phase.contains(points_mm))
-            if len(asked):
-                taken[asked] = self.sac.clears(
-                    phase.pivot_mm, points_mm[asked], self.clearance_mm + phase.tool_radius_mm
+            remaining = np.flatnonzero(~taken & phase.contains(points_mm))
+            if len(remaining):
+                taken[remaining] = self.sac.clears(
+                    phase.pivot_mm, points_mm[remaining], self.clearance_mm + phase.tool_radius_mm
                 )
         return taken
 
@@ -189,13 +189,13 @@ def reached(rehearsal: PlannedPhantom, targets_ras_mm: Float) -> Mask:
             cone_distance_mm(offset, phase.axis, phase.half_angle_rad, phase.tip_depth_mm)
             <= phase.tool_radius_mm + TOUCH_TOL_MM
         )
-        asked = np.flatnonzero(near & ~touched)
-        if len(asked):
-            points = targets_ras_mm[asked]
+        remaining = np.flatnonzero(near & ~touched)
+        if len(remaining):
+            points = targets_ras_mm[remaining]
             clear = rehearsal.sac.clears(
                 phase.pivot_mm, points, rehearsal.clearance_mm + phase.tool_radius_mm, phase.tool_radius_mm
             )
-            touched[asked] = clear & ~_crosses_protected(rehearsal, phase, points)
+            touched[remaining] = clear & ~_crosses_protected(rehearsal, phase, points)
     return touched
 
 

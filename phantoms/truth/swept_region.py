@@ -81,10 +81,10 @@ class TaskLines:
             way = target - self.pivot_mm
             length = float(np.linalg.norm(way))
             tip = self.pivot_mm + way * max(1.0 - self.working_distance_mm / length, 0.0)
-            asked = np.flatnonzero(~inside)
-            scope_mm = _segment_distance_mm(points_mm[asked], self.pivot_mm, tip)
-            tool_mm = _segment_distance_mm(points_mm[asked], tip, target)
-            inside[asked] = (scope_mm <= self.scope_radius_mm) | (tool_mm <= self.tool_radius_mm)
+            remaining = np.flatnonzero(~inside)
+            scope_mm = _segment_distance_mm(points_mm[remaining], self.pivot_mm, tip)
+            tool_mm = _segment_distance_mm(points_mm[remaining], tip, target)
+            inside[remaining] = (scope_mm <= self.scope_radius_mm) | (tool_mm <= self.tool_radius_mm)
         return inside
 
     def box_mm(self) -> Box:

@@ -44,11 +44,11 @@ def anatomy_with(
 
     Raises what `anatomy_of` and `recon.case.corrections.with_replacements` raise.
     """
-    say = progress or (lambda _: None)
+    report_step = progress or (lambda _: None)
     if given is not None and seeds is not None:
         _only_canal(seeds)
-    part, bones = bones_of_scan(scan, given, vertebrae, say, seeds)
-    return anatomy_of_bones(part, corrected(bones, part, replaced, say, seeds), say)
+    part, bones = bones_of_scan(scan, given, vertebrae, report_step, seeds)
+    return anatomy_of_bones(part, corrected(bones, part, replaced, report_step, seeds), report_step)
 
 
 def corrected_anatomy(
@@ -77,9 +77,9 @@ def corrected_anatomy(
     if points.points and not _bones_were_given(anatomy.sources):
         return _searched_again(scan, anatomy, points, replaced, vertebrae, progress)
     _only_canal(points)
-    say, part = progress or (lambda _: None), scan.on(anatomy.grid)
-    bones = corrected(bones_of_anatomy(anatomy), part, replaced, say, points)
-    return anatomy_of_bones(part, replace(bones, corrections=bones.corrections + points.records()), say)
+    report_step, part = progress or (lambda _: None), scan.on(anatomy.grid)
+    bones = corrected(bones_of_anatomy(anatomy), part, replaced, report_step, points)
+    return anatomy_of_bones(part, replace(bones, corrections=bones.corrections + points.records()), report_step)
 
 
 def _bones_were_given(sources: Mapping[str, Source]) -> bool:
@@ -125,19 +125,21 @@ def _searched_again(
 def bones_of_anatomy(anatomy: Anatomy) -> BoneAnatomy:
     """The bones an anatomy was made from: without what was modelled on them and what was said of the levels."""
     found: dict[str, Source] = {name: source for name, source in anatomy.sources.items() if source != "modelled"}
-    said = tuple(warning for warning in anatomy.warnings if LEFT_OUT not in warning)  # said anew by what follows
+    kept_warnings = tuple(
+        warning for warning in anatomy.warnings if LEFT_OUT not in warning
+    )  # said anew by what follows
     return BoneAnatomy(
         without_modelled(anatomy.labels, anatomy.sources),
         anatomy.occupancy,
         found,
-        said,
+        kept_warnings,
         anatomy.naming,
         anatomy.corrections,
     )
 
 
 def corrected(
-    bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], say: Progress, seeds: Seeds | None = None
+    bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], report_step: Progress, seeds: Seeds | None = None
 ) -> BoneAnatomy:
     """Bones with structures replaced, replaced vertebrae divided and the canal found anew where its wall changed.
 
@@ -150,7 +152,7 @@ def corrected(
     pointed = bool(len(through_mm)) and _bones_were_given(bones.sources)
     if not replaced and not pointed:
         return bones
-    say("laying in the corrections")
+    report_step("laying in the corrections")
     if pointed and seeds is not None:
         seeds.check_in(scan.grid)
         check_canal_free(through_mm, bone_mask(bones.labels), scan.grid)

@@ -69,12 +69,12 @@ def levels_of(
     A side that the scan does not show is left out, with a warning in the level.
     """
     found = frames_of(labels, occupancy, grid)[0] if frames is None else frames
-    say = progress or (lambda _: None)
+    report_step = progress or (lambda _: None)
     how = sources or {}
     measured = side_by_side(lambda pair: level_of(labels, occupancy, grid, pair, found[pair], how, scan), found)
     levels = []
     for pair in found:
-        say(f"measuring {pair[0]}-{pair[1]}")
+        report_step(f"measuring {pair[0]}-{pair[1]}")
         levels.append(next(measured))
     return tuple(levels)
 

@@ -69,9 +69,9 @@ def standing_alone(chart: TiltChart | EntryMap | InstrumentChart) -> Figure:
     """The figure with caption and caution, for a file of its own; call inside `drawing_style`."""
     figure = figure_of(chart)
     width, height = figure.get_size_inches()
-    said = "\n".join(fill(text, CAPTION_COLUMNS) for text in (caption_of(chart), CAUTION))
-    figure.set_size_inches(width, height + 0.14 * (said.count("\n") + 2))
-    figure.supxlabel(said, x=0.01, ha="left", fontsize=6.5, color=QUIET)
+    caption = "\n".join(fill(text, CAPTION_COLUMNS) for text in (caption_of(chart), CAUTION))
+    figure.set_size_inches(width, height + 0.14 * (caption.count("\n") + 2))
+    figure.supxlabel(caption, x=0.01, ha="left", fontsize=6.5, color=QUIET)
     figure.suptitle(f"{chart.level}, entry on the patient's {chart.side}", x=0.01, ha="left", fontsize=9)
     return figure
 

@@ -55,13 +55,15 @@ def anatomy_from(
     if names and not labels:
         raise WrongUse("--label-names", "needs label maps", do="Give them with --labels.")
     given = read_given_labels(labels, names, scan.grid) if labels else None
-    asked = corrections or CorrectionOptions()
-    seeds = asked.seeds if asked.seeds.points else None
+    requested = corrections or CorrectionOptions()
+    seeds = requested.seeds if requested.seeds.points else None
     if seeds is not None:
         seeds.check_in(scan.grid)
-    for each in asked.replaced:
+    for each in requested.replaced:
         each.on(scan.grid)
-    return anatomy_with(scan, given=given, vertebrae=vertebrae, seeds=seeds, replaced=asked.replaced, progress=progress)
+    return anatomy_with(
+        scan, given=given, vertebrae=vertebrae, seeds=seeds, replaced=requested.replaced, progress=progress
+    )
 
 
 def anatomy_corrected(case: Case, corrections: CorrectionOptions, vertebrae: Sequence[str] | None) -> Anatomy:

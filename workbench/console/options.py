@@ -151,8 +151,8 @@ def task_of(args: argparse.Namespace) -> tuple[str, ...]:
 
 def channel_of(args: argparse.Namespace) -> Channel:
     """The instrument the options ask for, defaults for the rest."""
-    asked = {name: getattr(args, name) for name in CHANNEL_OPTIONS}
-    return Channel(**{name: value for name, value in asked.items() if value is not None})
+    changes = {name: getattr(args, name) for name in CHANNEL_OPTIONS}
+    return Channel(**{name: value for name, value in changes.items() if value is not None})
 
 
 def single_values(args: argparse.Namespace) -> dict[str, float]:
@@ -161,7 +161,7 @@ def single_values(args: argparse.Namespace) -> dict[str, float]:
     return {name: getattr(args, name) for name in names if getattr(args, name) is not None}
 
 
-def changed(approach: Approach, asked: Mapping[str, float]) -> Approach:
+def changed(approach: Approach, changes: Mapping[str, float]) -> Approach:
     """The approach with the single values that options ask for.
 
     >>> phases = (Phase("ipsilateral", 0.0), Phase("over the top", 18.0))
@@ -169,18 +169,20 @@ def changed(approach: Approach, asked: Mapping[str, float]) -> Approach:
     >>> [phase.medial_tilt_deg for phase in changed(start, {"over_the_top_medial_tilt_deg": 21.0}).phases]
     [0.0, 21.0]
     """
-    phases = tuple(replace(phase, **_phase_values(phase, asked)) for phase in approach.phases)
-    pivot_mm = asked.get("pivot_distance_mm", approach.pivot_distance_mm)
-    channel = replace(approach.channel, **{name: asked[name] for name in CHANNEL_OPTIONS if name in asked})
+    phases = tuple(replace(phase, **_phase_values(phase, changes)) for phase in approach.phases)
+    pivot_mm = changes.get("pivot_distance_mm", approach.pivot_distance_mm)
+    channel = replace(approach.channel, **{name: changes[name] for name in CHANNEL_OPTIONS if name in changes})
     return replace(approach, phases=phases, pivot_distance_mm=pivot_mm, channel=channel)
 
 
-def _phase_values(phase: Phase, asked: Mapping[str, float]) -> dict[str, Any]:
+def _phase_values(phase: Phase, changes: Mapping[str, float]) -> dict[str, Any]:
     values = {
-        field: asked[name] for name, (which, field) in PHASE_OPTIONS.items() if which == phase.name and name in asked
+        field: changes[name]
+        for name, (which, field) in PHASE_OPTIONS.items()
+        if which == phase.name and name in changes
     }
-    if "sweep_half_angle_deg" in asked:
-        values["sweep_half_angle_deg"] = asked["sweep_half_angle_deg"]
+    if "sweep_half_angle_deg" in changes:
+        values["sweep_half_angle_deg"] = changes["sweep_half_angle_deg"]
     return values
 
 

@@ -23,7 +23,7 @@ def search_lines(document: Json) -> list[object]:
     stopped = [f"Stopped early: the best of the first {document['evaluated']} approaches."]
     picks = [(words, document[key]) for key, words in PICKS.items() if document[key]]
     columns = ("", *(words for words, _ in picks))
-    shown = table(
+    pareto = table(
         ("bone, mm3", "touched", "least facet kept", "side", "docked, mm", LAST_PHASE),
         [pareto_row(row) for row in document["pareto"]],
         right=(0, 1, 2, 4, 5),
@@ -32,7 +32,7 @@ def search_lines(document: Json) -> list[object]:
     return [
         *(stopped if document["stopped"] else []),
         table(columns, fact_rows([pick for _, pick in picks]), title=f"Level {document['level']}"),
-        shown,
+        pareto,
         document["reason"],
         CAUTION,
     ]

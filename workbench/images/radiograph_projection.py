@@ -62,7 +62,7 @@ def weakening(scan: Scan, frame: Frame, view: RadiographView) -> Attenuation:
     return Attenuation(WATER_PER_HU_MM * found.integral, found.above_mm)
 
 
-def shown(dark: Float, tissue_mm: Float) -> Grey:
+def grey_picture(dark: Float, tissue_mm: Float) -> Grey:
     """What weakens the beam as a dark picture; what lies beyond the scan is black, as under a collimator."""
     whole = tissue_mm >= WHOLE_FRAC * tissue_mm.max()
     white, black = np.percentile(dark[whole], WHITE_BLACK_PERCENT)
@@ -78,6 +78,6 @@ def radiograph_of(scan: Scan, anatomy: Anatomy, level_name: str, view: Radiograp
         reported = weakening(scan, frame, view)
         # what water of the same thickness would take goes off: what is left is bone, fat and gas
         excess = reported.total - C_ARM["water_per_mm"].value * reported.tissue_mm
-        return Radiograph(view, shown(excess, reported.tissue_mm), FROM_CT)
+        return Radiograph(view, grey_picture(excess, reported.tissue_mm), FROM_CT)
     bone = ray_sums(anatomy.occupancy, anatomy.grid, view.rays(frame), above=-1.0)
-    return Radiograph(view, shown(bone.integral, bone.above_mm), FROM_MR)
+    return Radiograph(view, grey_picture(bone.integral, bone.above_mm), FROM_MR)

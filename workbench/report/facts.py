@@ -33,7 +33,7 @@ class ReportFacts:
     planned: PlannedCase
     estimate: Mapping[str, Any]
     comparison: Mapping[str, Any]
-    asked: WhatIfCharts
+    what_if: WhatIfCharts
 
 
 def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> ReportFacts:

@@ -21,7 +21,7 @@ from canalwise.workbench.report import tables as report_facts
 from canalwise.workbench.report.facts import JOB, ReportFacts, facts_of
 from canalwise.workbench.report.pictures import all_pictures
 from canalwise.workbench.report.viewer_data import viewer_data
-from canalwise.workbench.report.what_if_section import NOT_ASKED, WhatIfCharts, what_if_pictures
+from canalwise.workbench.report.what_if_section import NO_CHARTS, WhatIfCharts, what_if_pictures
 from canalwise.workbench.style.palette import phase_colour_word
 from canalwise.workbench.style.templates import resource, template
 
@@ -48,14 +48,14 @@ def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[s
 
 def page_of(reported: ReportFacts) -> str:
     """The page's HTML."""
-    return page(reported.planned, reported.estimate, reported.comparison, reported.asked, viewer_data(reported.found))
+    return page(reported.planned, reported.estimate, reported.comparison, reported.what_if, viewer_data(reported.found))
 
 
 def page(
     planned: PlannedCase,
     estimate: Mapping[str, Any],
     comparison: Mapping[str, Any],
-    asked: WhatIfCharts = NOT_ASKED,
+    what_if: WhatIfCharts = NO_CHARTS,
     scene: str = "",
 ) -> str:
     """The page's HTML; with a `scene` of `workbench.report.viewer_data` the level can be turned in it."""
@@ -72,8 +72,8 @@ def page(
         sure=report_sure,
         phase_colour_word=phase_colour_word,
         pictures=all_pictures(planned, estimate, comparison),
-        asked=asked,
-        what_if=what_if_pictures(asked),
+        what_if=what_if,
+        what_if_pictures=what_if_pictures(what_if),
         scene=scene,
         viewer=resource(VIEWER) if scene else "",
         viewer_style=resource(VIEWER_STYLE) if scene else "",

@@ -39,7 +39,7 @@ INT16_STEPS = 65_000
 def scan_frame(case: Case, level_name: str) -> bytes:
     """Native voxels about a level and their labels; raises LevelNotInView where there is no such level."""
     level = case.anatomy.level(level_name)
-    wished = _box_in(case.scan.grid, level.frame, LOW_MM, _high_mm(case, level))
+    whole_box = _box_in(case.scan.grid, level.frame, LOW_MM, _high_mm(case, level))
     box = _affordable(case.scan.grid, level.frame, _high_mm(case, level))
     grid = case.scan.grid.cropped(box)
     grey, step, zero = _whole_numbers(case.scan.voxels[box])
@@ -53,7 +53,7 @@ def scan_frame(case: Case, level_name: str) -> bytes:
         "outside": outside_of(case.scan),
         "grey_step": step,
         "grey_zero": zero,
-        "cut_short": box != wished,
+        "cut_short": box != whole_box,
         "parts": {str(n): words[int(n)] for n in np.unique(labels)},
     }
     return frame_bytes(header, {"grey": grey.ravel(order="F"), "labels": labels.ravel(order="F")})

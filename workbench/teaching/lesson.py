@@ -53,8 +53,8 @@ def held_back(lesson: Lesson) -> frozenset[str]:
 
 def answered_by(step: LessonStep) -> frozenset[str]:
     """Facts that would answer a step's own question."""
-    asked = step.question
-    return frozenset() if asked is None else frozenset(KINDS[asked.kind].answered_by(asked.of))
+    question = step.question
+    return frozenset() if question is None else frozenset(KINDS[question.kind].answered_by(question.of))
 
 
 def built_in_lessons() -> dict[str, Lesson]:
@@ -132,14 +132,14 @@ def _step_faults(where: str, step: LessonStep, blind: bool) -> Iterator[str]:
         yield from _question_faults(f"{where}.question", step.question)
 
 
-def _question_faults(where: str, asked: StepQuestion) -> Iterator[str]:
-    kind = KINDS.get(asked.kind)
+def _question_faults(where: str, question: StepQuestion) -> Iterator[str]:
+    kind = KINDS.get(question.kind)
     if kind is None:
-        yield f"{where}.kind must be one of {', '.join(KINDS)} (got {asked.kind!r})"
-    elif kind.subjects and asked.of not in kind.subjects:
-        yield f"{where}.of must be one of {', '.join(kind.subjects)} (got {asked.of!r})"
-    elif asked.of and not kind.subjects:
-        yield f"{where}.of must be left out for the kind {asked.kind!r} (got {asked.of!r})"
+        yield f"{where}.kind must be one of {', '.join(KINDS)} (got {question.kind!r})"
+    elif kind.subjects and question.of not in kind.subjects:
+        yield f"{where}.of must be one of {', '.join(kind.subjects)} (got {question.of!r})"
+    elif question.of and not kind.subjects:
+        yield f"{where}.of must be left out for the kind {question.kind!r} (got {question.of!r})"
 
 
 def _text_faults(where: str, text: str, blind: bool) -> Iterator[str]:

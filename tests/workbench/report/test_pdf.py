@@ -61,7 +61,7 @@ def test_numbers_are_those_of_the_estimate(reported, content):
 
 def test_holds_every_picture_of_the_page(reported, content):
     images = sum(len(page.images) for page in pypdf.PdfReader(io.BytesIO(content)).pages)
-    assert images == 5 + 1 + 4 + 4 + len(reported.asked.charts)  # slices, key, 3D, charts, what if
+    assert images == 5 + 1 + 4 + 4 + len(reported.what_if.charts)  # slices, key, 3D, charts, what if
 
 
 def test_every_page_says_what_it_is_of(content):

@@ -166,7 +166,7 @@ def test_held_back_facts_are_facts():
 
 
 def test_the_lesson_in_the_readme_can_be_taught():
-    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text()
+    readme = (Path(__file__).resolve().parents[3] / "README.md").read_text()
     (example,) = re.findall(r"```toml\n(.*?)```", readme, re.S)
     lesson = lesson_of(example, "readme.toml")
     assert lesson.steps[0].question is not None

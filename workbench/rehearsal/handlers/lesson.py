@@ -69,16 +69,16 @@ def mark_answer(session: Session, message: MarkRequest, job: RequestJob) -> Json
     if not 0 <= message.step < len(lesson.steps):
         raise WrongUse("the step", f"must be from 0 to {len(lesson.steps) - 1}", got=message.step)
     facts, step = PlanFacts(session.exact(message.plan, message.task)), lesson.steps[message.step]
-    asked = _question(step, message.step, message.lesson, facts)
-    if not isinstance(asked, LessonQuestion):
+    question = _question(step, message.step, message.lesson, facts)
+    if not isinstance(question, LessonQuestion):
         raise WrongUse("the step", "must ask a question", got=message.step)
-    if message.choice not in asked.choices:
+    if message.choice not in question.choices:
         raise WrongUse("the choice", "must be one of those offered", got=message.choice)
     reported = _words(step, facts, held_back(lesson) - answered_by(step))
     return {
-        "right": message.choice == asked.correct,
-        "correct": asked.correct,
-        "because": asked.because,
+        "right": message.choice == question.correct,
+        "correct": question.correct,
+        "because": question.because,
         "told": reported,
     }
 
@@ -109,15 +109,15 @@ def lesson_named(session: Session, name: str) -> Lesson:
 
 def _step(lesson: Lesson, number: int, name: str, facts: PlanFacts) -> Json:
     step = lesson.steps[number]
-    asked = _question(step, number, name, facts)
+    question = _question(step, number, name, facts)
     return _words(step, facts, held_back(lesson)) | {
         "title": filled(step.title, facts, held_back(lesson)),
         "camera": step.camera,
         "phase": _phase(facts.estimate.approach, step.phase),
         "depth_mm": step.depth_mm,
-        "question": asked.words if isinstance(asked, LessonQuestion) else "",
-        "choices": list(asked.choices) if isinstance(asked, LessonQuestion) else [],
-        "left_out": asked.because if isinstance(asked, UnanswerableQuestion) else "",
+        "question": question.words if isinstance(question, LessonQuestion) else "",
+        "choices": list(question.choices) if isinstance(question, LessonQuestion) else [],
+        "left_out": question.because if isinstance(question, UnanswerableQuestion) else "",
     }
 
 

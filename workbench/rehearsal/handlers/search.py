@@ -46,7 +46,11 @@ class AccessesRequest:
 
 def found(session: Session, message: SearchRequest, job: RequestJob) -> Json:
     """What a search found; as `canalwise search --json`."""
-    channels = {name: channel for asked in message.instruments for name, channel in instruments_named(asked).items()}
+    channels = {
+        name: channel
+        for name_or_class in message.instruments
+        for name, channel in instruments_named(name_or_class).items()
+    }
     question = SearchTask(
         sides=tuple(side for side in SIDES if side in message.sides),
         instruments=channels,

@@ -47,9 +47,9 @@ def rehearsal_app(
     routes = [
         *(Route(f"/{path}", _always(response)) for path, response in page.items()),
         Route("/case.json", _reported(lambda _: JSONResponse(case_facts(session.case, start, session.lessons)))),
-        Route("/levels/{level}/scene.bin", _reported(lambda asked: _scene(session, asked.path_params["level"]))),
-        Route("/levels/{level}/scan.bin", _reported(lambda asked: _scan(session, asked.path_params["level"]))),
-        Route("/made/{name}", _reported(lambda asked: _made(session, asked.path_params["name"]))),
+        Route("/levels/{level}/scene.bin", _reported(lambda request: _scene(session, request.path_params["level"]))),
+        Route("/levels/{level}/scan.bin", _reported(lambda request: _scan(session, request.path_params["level"]))),
+        Route("/made/{name}", _reported(lambda request: _made(session, request.path_params["name"]))),
         WebSocketRoute("/socket", room.talk),
     ]
 

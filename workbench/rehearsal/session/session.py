@@ -71,11 +71,11 @@ class Session:
 
     def exact(self, plan: Approach, task: Sequence[str]) -> Estimate:
         """The estimate of a plan; raises as `estimator.estimate.estimate`, and WrongUse for a task of nothing."""
-        asked = chosen(task)
-        if not asked:
+        targets = chosen(task)
+        if not targets:
             raise WrongUse("the task", "must name at least one set of targets")
         prepared = self.prepared(plan.level)
-        return self._estimates.found((plan, asked), lambda: estimate_of(prepared, plan, asked))
+        return self._estimates.found((plan, targets), lambda: estimate_of(prepared, plan, targets))
 
 
 def _anatomy_on_disk(folder: Path) -> tuple[int, int] | None:
