@@ -15,7 +15,7 @@ from __future__ import annotations
 
 
 class CanalwiseError(Exception):
-    """An error that says who objects, the rule, what was got and what to do.
+    """An error with who objects, the rule, what was got and what to do.
 
     >>> str(WrongUse("'side'", "must be left or right", got="up", do="Give --side left."))
     "'side' must be left or right (got 'up'). Give --side left."

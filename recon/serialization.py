@@ -151,7 +151,7 @@ def write_folder_atomic(folder: Path, force: bool, *, marker: str) -> Iterator[P
 
 
 def check_replaceable(folder: Path, force: bool, marker: str) -> None:
-    """Raises WrongUse when the folder is there and may not be replaced; to ask before long work."""
+    """Raises WrongUse when the folder is there and may not be replaced; to be called before long work."""
     if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
         return
     if not force:

@@ -32,7 +32,7 @@ class Threshold:
 
 @dataclass(frozen=True)
 class SeverityScale:
-    """Thresholds of one quantity, worst first, and which way is worse.
+    """Thresholds of one quantity, worst first, and whether low or high values are worse.
 
     Parameters
     ----------

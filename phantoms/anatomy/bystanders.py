@@ -72,7 +72,7 @@ def with_bystanders(bystanders: Sequence[Bystander], points_mm: Float, material:
 def bystanders_of(
     requested: Bystanders, poses: Mapping[str, Pose], vertebrae: Mapping[str, VertebraSize], skin: Skin
 ) -> tuple[Bystander, ...]:
-    """The bystanders asked for about a placed spine."""
+    """The bystanders of a specification about a placed spine."""
     found: list[Bystander] = []
     if requested.vessel_hu is not None:
         fronts = [pose_front(poses[name], size) for name, size in vertebrae.items() if name != "S1"]

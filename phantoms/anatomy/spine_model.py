@@ -25,7 +25,7 @@ from canalwise.recon.labels import Labels, Part, Tissue, label_of, level_vertebr
 
 @dataclass(frozen=True, eq=False)
 class Spine:
-    """A spine ready to be asked. Build it with `spine_of`."""
+    """A spine as implicit functions of points. Build it with `spine_of`."""
 
     spec: SpineSpec
     poses: dict[str, Pose]

@@ -62,7 +62,7 @@ def _skin_behind(spine: Spine, low_mm: Float, high_mm: Float) -> float:
 
 @dataclass(frozen=True)
 class GridRequest:
-    """A grid asked for a case: spacing along its axes, and turns against the patient's frame.
+    """Specification of a case's grid: spacing along its axes, and turns against the patient's frame.
 
     >>> GridRequest((0.5, 0.5, 1.0)).spacing_mm[2]
     1.0

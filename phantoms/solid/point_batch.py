@@ -1,4 +1,4 @@
-"""Points asked together, so that solids far from all of them can be skipped."""
+"""Batches of points evaluated together, so that solids far from all of them can be skipped."""
 
 from __future__ import annotations
 

@@ -31,7 +31,7 @@ class Solid(Protocol):
         """The solid reflected in the plane x = 0."""
 
     def placed(self, pose: Pose) -> Solid:
-        """The solid given in a pose's local frame, laid into the world."""
+        """The solid, given in a pose's local frame, transformed into the world."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -44,7 +44,7 @@ LEVEL_REACH_MM = 45.0
 
 @dataclass(frozen=True, eq=False)
 class PlannedPhantom:
-    """A spine with an approach laid on it, ready for questions.
+    """A spine with an approach placed on it.
 
     `ways` take the bone: the phases' whole sweep, or a task's ways within it. `phases` reach the targets.
     """
@@ -102,7 +102,7 @@ def rehearsal_of(spine: Spine, level: str, geometry: Mapping[str, Any]) -> Plann
 
 
 def for_task(rehearsal: PlannedPhantom, geometry: Mapping[str, Any]) -> PlannedPhantom:
-    """The same rehearsal taking only what the record's task asks for."""
+    """The same rehearsal with only the removal that the record's task needs."""
     return replace(rehearsal, ways=task_lines_of(geometry))
 
 
@@ -123,7 +123,7 @@ def removed_volume_truth(spine: Spine, level: str, geometry: Mapping[str, Any]) 
 
 
 def removed_volumes(rehearsal: PlannedPhantom) -> Volumes:
-    """`removed_volume_truth` of a rehearsal already prepared; nothing where it takes no way."""
+    """`removed_volume_truth` of a rehearsal already prepared; nothing where it removes nothing."""
     if not rehearsal.ways:
         return Volumes({}, {})
     near = box_around(rehearsal.spine.poses[rehearsal.level].to_world_mm([[0.0, 10.0, 0.0]]), LEVEL_REACH_MM)

@@ -63,7 +63,7 @@ class SweptPhase:
 
 @dataclass(frozen=True, eq=False)
 class TaskLines:
-    """What an instrument takes on its straight ways from one pivot to the targets touched from it.
+    """Region swept by an instrument on the straight lines from one pivot to the targets touched from it.
 
     The scope's width as far as `working_distance_mm` short of each of the (N, 3) targets, the tool's from there on.
     """
@@ -75,7 +75,7 @@ class TaskLines:
     working_distance_mm: float
 
     def contains(self, points_mm: Float) -> Mask:
-        """(N,) array: on the way to some target?"""
+        """(N,) array: on the line to some target?"""
         inside = np.zeros(len(points_mm), dtype=bool)
         for target in self.targets_mm:
             way = target - self.pivot_mm
@@ -88,7 +88,7 @@ class TaskLines:
         return inside
 
     def box_mm(self) -> Box:
-        """A world box around all ways."""
+        """A world box around all lines."""
         return box_around([self.pivot_mm, *self.targets_mm], max(self.scope_radius_mm, self.tool_radius_mm))
 
 
@@ -100,7 +100,7 @@ def _segment_distance_mm(points_mm: Float, start_mm: Float, end_mm: Float) -> Fl
 
 
 def task_lines_of(geometry: Mapping[str, Any]) -> tuple[TaskLines, ...]:
-    """The ways a geometry record's task takes, one for each pivot with targets touched from it."""
+    """The instrument lines of a geometry record's task, one set for each pivot with targets touched from it."""
     tool_mm = geometry["phases"][0]["tool_radius_mm"]
     return tuple(
         TaskLines(

@@ -55,7 +55,7 @@ CORTICAL_PERCENTILE = 90.0
 
 @dataclass(frozen=True)
 class BoneModel:
-    """What the scan itself says about its tissues, HU.
+    """Tissue levels of a scan, HU, measured in the scan itself.
 
     Parameters
     ----------

@@ -136,7 +136,7 @@ def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, report_step: Progress) -> A
 def _located(
     scan: Scan, given: GivenLabels | None, through_mm: Float | None, report_step: Progress
 ) -> tuple[Scan, GivenLabels | None]:
-    """Scan and labels cut down to the spine; says what memory the rest needs, refuses where there is less."""
+    """Scan and labels cropped to the spine; reports the memory that the rest needs, and raises where there is less."""
     report_step("locating the spine")
     box = spine_box(scan, through_mm)
     if box is not None and given is not None:

@@ -1,4 +1,4 @@
-"""An anatomy corrected: structures replaced and points laid by a person, and all that follows found anew.
+"""An anatomy with structures replaced and seed points set by a person, and all that follows computed anew.
 
 Points change what the search itself finds, so with them the scan is searched again; a structure replaced alone changes
 the labels there are. Both keep what was corrected earlier.
@@ -106,7 +106,7 @@ def _searched_again(
     vertebrae: Sequence[str] | None,
     progress: Progress | None,
 ) -> Anatomy:
-    """The scan searched through old and new points, with old and new replacements laid in."""
+    """The anatomy segmented anew with old and new seed points and replacements."""
     old = [Seed(r.what, r.point_ras_mm) for r in anatomy.corrections if r.point_ras_mm is not None]
     anew = {each.structure for each in replaced}
     # the maps are not kept: what they showed stands in the labels
@@ -123,7 +123,7 @@ def _searched_again(
 
 
 def bones_of_anatomy(anatomy: Anatomy) -> BoneAnatomy:
-    """The bones an anatomy was made from: without what was modelled on them and what was said of the levels."""
+    """The bones an anatomy was made from, without modelled soft tissue and without the levels' warnings."""
     found: dict[str, Source] = {name: source for name, source in anatomy.sources.items() if source != "modelled"}
     kept_warnings = tuple(
         warning for warning in anatomy.warnings if LEFT_OUT not in warning
@@ -175,7 +175,7 @@ def corrected(
 def _followed(
     labels: Labels, bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], through_mm: Float, pointed: bool
 ) -> Labels:
-    """Labels with replaced vertebrae divided into parts, and the canal laid anew where nobody gave it."""
+    """Labels with replaced vertebrae divided into parts, and the canal computed anew where it was not given."""
     own_canal = any(each.structure == "canal" for each in replaced) or bones.sources.get("canal") == "given"
     moved = bone_changed(labels, bones.labels)
     undivided = bool(((labels >= 100) & (labels % 100 == Part.UNDIVIDED)).any())

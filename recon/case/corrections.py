@@ -1,4 +1,4 @@
-"""What a person corrects: structures replaced by label maps painted elsewhere, told by name, file and checksum.
+"""Corrections by a person: structures replaced by label maps made elsewhere, recorded by name, file and checksum.
 
 A map says where one structure is: every voxel that is not 0. What was that structure and is not in the map goes to its
 neighbours (a part's bone to the nearest part of its vertebra, a vertebra's or disc's to soft tissue, a content's to the

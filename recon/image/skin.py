@@ -25,7 +25,7 @@ AIR_MM = 5.0
 
 
 def air_in_view(labels: Labels) -> bool:
-    """Does the map show air outside the patient, told apart from soft tissue?
+    """Does the map show air outside the patient as another label than soft tissue?
 
     A map without soft tissue says nothing about the skin, whatever surrounds its bones.
     """

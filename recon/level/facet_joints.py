@@ -67,7 +67,7 @@ class _Face:
 
 @dataclass(frozen=True, eq=False)
 class _Across:
-    """Points midway across a joint and the (unnormalised) way across at each, level mm."""
+    """Points midway across a joint and the (unnormalised) direction across at each, level mm."""
 
     points_mm: Float
     directions: Float

@@ -1,4 +1,4 @@
-"""A small network that says what each place of a CT is: canal, disc, body or part of an arch.
+"""A small network that classifies the voxels of a CT: canal, disc, body or part of an arch.
 
 It learnt from made-up images of the project's own shapes only (`scripts/train_prior.py`) and looks at voxels of 1 mm.
 It names what lies where; where bone ends is decided in the scan itself. Without its runtime or its file

@@ -13,7 +13,7 @@ from canalwise.recon.labels import Part
 
 
 class TissueClass(IntEnum):
-    """What a place can be; sides are told apart later."""
+    """Tissue classes of the network; sides are assigned later."""
 
     OTHER = 0
     CANAL = 1

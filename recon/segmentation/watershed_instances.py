@@ -27,7 +27,7 @@ BODY_CODE = 64
 
 
 def vertebra_instances(scan: Scan, model: BoneModel, through_mm: Float | None = None) -> VertebraInstances:
-    """Separate the vertebrae of a CT; `through_mm` are (M, 3) points a person laid into the canal, RAS mm.
+    """Separate the vertebrae of a CT; `through_mm` are (M, 3) seed points in the canal, RAS mm.
 
     Raises
     ------

@@ -133,7 +133,7 @@ def reach_chart(reach: Json, wall_mm: float | None) -> Figure:
 
 
 def comparison_chart(rows: Sequence[Json]) -> Figure:
-    """The ways in, side by side: bone removed, what stays of each joint, and the share of all targets reached."""
+    """The accesses side by side: bone removed, what stays of each joint, and the share of all targets reached."""
     names = [str(row["name"]) for row in rows]
     figure = Figure(figsize=(7.2, 0.75 + 0.3 * len(names)), layout="constrained")
     panels = (

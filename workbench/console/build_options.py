@@ -20,7 +20,7 @@ from canalwise.recon.serialization import check_replaceable
 
 @dataclass(frozen=True)
 class CorrectionOptions:
-    """What a person asks to be corrected: points laid, and structures replaced."""
+    """Corrections requested on the command line: seed points, and structures replaced."""
 
     seeds: Seeds = field(default_factory=Seeds)
     replaced: tuple[Replacement, ...] = ()
@@ -32,7 +32,7 @@ def check_out(folder: Path, force: bool) -> None:
 
 
 def corrections_of(args: argparse.Namespace) -> CorrectionOptions:
-    """What --replace and --seed ask for; every file is read before any long work is done."""
+    """The corrections of --replace and --seed; every file is read before any long work is done."""
     replaced = tuple(replacement_of(text, keep_name=args.keep_file_names) for text in args.replace)
     twice = sorted({r.structure for r in replaced if sum(r.structure == other.structure for other in replaced) > 1})
     if twice:
@@ -48,7 +48,7 @@ def anatomy_from(
     corrections: CorrectionOptions | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Anatomy:
-    """The anatomy of a scan, with label maps taken over and corrections laid in where they are given.
+    """The anatomy of a scan, with label maps and corrections applied where they are given.
 
     `progress` is called with a sentence before each step; one of them tells the memory needed.
     """

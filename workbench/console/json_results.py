@@ -78,7 +78,7 @@ def _case_json(anatomy: Anatomy) -> dict[str, Any]:
 
 
 def breaches(document: Mapping[str, Any]) -> list[str]:
-    """Names of the limits an estimate's JSON says are not kept.
+    """Names of the limits that are not kept in an estimate's JSON.
 
     >>> breaches({"verdicts": [{"name": "pars width left", "met": False}, {"name": "undercut", "met": None}]})
     ['pars width left']
@@ -111,7 +111,7 @@ def estimated_json(
 
 
 def compared_json(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> dict[str, Any]:
-    """The best plan found of each way in at a level, side by side, as JSON data; joints by the patient's side."""
+    """The best plan found for each access at a level, side by side, as JSON data; joints by the patient's side."""
     warnings = [*prepared.anatomy.warnings, *prepared.level.warnings]
     return comparison_as_json(compared_accesses(prepared, question, progress)) | {"warnings": warnings}
 

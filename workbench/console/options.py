@@ -150,7 +150,7 @@ def task_of(args: argparse.Namespace) -> tuple[str, ...]:
 
 
 def channel_of(args: argparse.Namespace) -> Channel:
-    """The instrument the options ask for, defaults for the rest."""
+    """The instrument of the options, defaults for the rest."""
     changes = {name: getattr(args, name) for name in CHANNEL_OPTIONS}
     return Channel(**{name: value for name, value in changes.items() if value is not None})
 
@@ -162,7 +162,7 @@ def single_values(args: argparse.Namespace) -> dict[str, float]:
 
 
 def changed(approach: Approach, changes: Mapping[str, float]) -> Approach:
-    """The approach with the single values that options ask for.
+    """The approach with the single values of the options.
 
     >>> phases = (Phase("ipsilateral", 0.0), Phase("over the top", 18.0))
     >>> start = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, phases)

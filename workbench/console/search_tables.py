@@ -39,7 +39,7 @@ def search_lines(document: Json) -> list[object]:
 
 
 def access_lines(document: Json) -> list[object]:
-    """The ways in side by side, the conclusion, and the caution."""
+    """The accesses side by side, the conclusion, and the caution."""
     columns = ("way in", "bone, mm3", "left facet", "right facet", "canal after, mm2", "touched", "succeeds by hand")
     rows = [access_row(row) for row in document["rows"]]
     stopped = ["Stopped early: the best of what was looked at until then."] if document["stopped"] else []
@@ -48,7 +48,7 @@ def access_lines(document: Json) -> list[object]:
 
 
 def access_row(row: Json) -> tuple[str, ...]:
-    """One way in on its best plan, as text."""
+    """One access on its best plan, as text."""
     return (
         row["name"],
         with_interval(number(row["bone_removed_mm3"], 0), row["interval95"]),

@@ -68,7 +68,7 @@ def marks_of(
 
 
 def _needle(view: RadiographView, level: Level, approach: Approach, entry: Mapping[str, Any]) -> list[RadiographMark]:
-    """From the entry that the numbers tell to the docking point, and on out of the skin."""
+    """Line from the estimate's skin entry to the docking point, and on out of the skin."""
     first, docked = placed_phases(approach, level.frame)[0], np.array(approach.docking_point_mm)
     # the entry lies on the first phase's own axis, which its shift may have moved beside the docking point
     beyond_mm = approach.pivot_distance_mm - entry["depth_mm"]

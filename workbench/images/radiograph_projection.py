@@ -72,7 +72,7 @@ def grey_picture(dark: Float, tissue_mm: Float) -> Grey:
 
 
 def radiograph_of(scan: Scan, anatomy: Anatomy, level_name: str, view: RadiographView) -> Radiograph:
-    """The view of a level, computed from the scan; of an MR the bone alone, and said so."""
+    """The radiograph of a level, computed from the scan; of an MR its bone alone, marked as such."""
     frame = anatomy.level(level_name).frame
     if scan.kind.calibrated:
         reported = weakening(scan, frame, view)

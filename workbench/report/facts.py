@@ -27,7 +27,7 @@ JOB = "Rehearsal of a one-sided, over-the-top decompression of lumbar central st
 
 @dataclass(frozen=True, eq=False)
 class ReportFacts:
-    """All that a report tells, whatever form it takes."""
+    """All that a report states, whatever form it takes."""
 
     found: Estimate
     planned: PlannedCase
@@ -37,7 +37,7 @@ class ReportFacts:
 
 
 def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> ReportFacts:
-    """What the report about an approach tells; raises as `report_of`."""
+    """The facts of the report about an approach; raises as `report_of`."""
     prepared = prepared_level(anatomy, approach.level)
     found = estimate_of(prepared, approach, task)
     taken = PlannedRemoval(

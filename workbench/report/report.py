@@ -30,7 +30,7 @@ VIEWER, VIEWER_STYLE = "page/dist/viewer.js", "page/dist/viewer.css"
 
 @dataclass(frozen=True)
 class Report:
-    """The page, and the estimate and the comparison it tells of as JSON data."""
+    """The page, and the estimate and the comparison it shows as JSON data."""
 
     html: str
     estimate: Mapping[str, Any]
@@ -38,7 +38,7 @@ class Report:
 
 
 def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> Report:
-    """The report about one approach and what it is to touch: estimates it, compares the ways in, draws everything.
+    """The report about one approach and what it is to touch: estimates it, compares the accesses, draws everything.
 
     Raises what `estimator.estimate.estimate.estimate` and `estimator.comparison.accesses.compared_accesses` raise.
     """

@@ -1,4 +1,4 @@
-"""The head of the report: the numbers a surgeon looks at first, and how the limits stand."""
+"""The head of the report: the numbers a surgeon looks at first, and whether the limits are kept."""
 
 from __future__ import annotations
 

@@ -62,7 +62,7 @@ def findings(level: Level) -> list[str]:
 
 
 def level_notes(level: Level) -> list[str]:
-    """Where values and bands come from, each said once, in the order of first use."""
+    """Sources of values and bands, without repeats, in the order of first use."""
     return list(dict.fromkeys(m.source for m in level.measurements if m.source))
 
 
@@ -98,12 +98,12 @@ def target_rows(estimate: Json) -> list[tuple[str, str, str]]:
 
 
 def requested_rows(estimate: Json) -> list[tuple[str, str, str]]:
-    """(set of targets the task asks for, share touched, chance that enough of it is)."""
+    """(set of targets of the task, share touched, chance that enough of it is)."""
     return task_rows(estimate)
 
 
 def chance_sentences(estimate: Json) -> list[str]:
-    """How likely the plan holds as a whole, and which errors of the hand that rests on; nothing without samples."""
+    """Chance that the plan holds as a whole, and the execution errors it assumes; nothing without samples."""
     errors = [f"{e['name'].rpartition('_sd_')[0].replace('_', ' ')} {amount(e['value'], e['unit'])}"
               for e in estimate.get("execution_errors", [])]  # fmt: skip
     rests = f"Standard deviations of the hand's errors, all assumptions without a source: {', '.join(errors)}."
@@ -175,12 +175,12 @@ def _of_before(left_mm: float | None, before_mm: float | None) -> str:
 
 
 def limit_rows(estimate: Json) -> list[tuple[str, ...]]:
-    """(limit, value, limit with unit, how it stands, chance that it is kept, source, evidence) of each verdict."""
+    """(limit, value, limit with unit, whether kept, chance that it is kept, source, evidence) of each verdict."""
     return [(*verdict_row(v), v["source"], v["evidence"]) for v in estimate["verdicts"]]
 
 
 def compared_rows(comparison: Json) -> list[tuple[str, ...]]:
-    """One row of text per way in."""
+    """One row of text per access."""
     return [access_row(row) for row in comparison["rows"]]
 
 

@@ -41,7 +41,7 @@ class SheetPicture:
 
 @dataclass(frozen=True, eq=False)
 class TheatreSheet:
-    """All that stands on the sheet.
+    """Content of the theatre sheet.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""One set of colours for every picture: told apart by colour-blind readers and in grey print.
+"""One set of colours for every picture, distinct for colour-blind readers and in grey print.
 
 The hues are those of Okabe and Ito (Color Universal Design, 2008; values from memory), named after what they mean here.
 Red against green is never used to say bad against good; a breached limit is said in words and by a heavy outline.

@@ -34,7 +34,7 @@ class AssessmentRow:
 
 @dataclass(frozen=True)
 class Assessment:
-    """What is said of a plan.
+    """Assessment of a plan: verdicts, what was missed, and its numbers beside a good plan's.
 
     Parameters
     ----------

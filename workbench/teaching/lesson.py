@@ -103,7 +103,7 @@ def lesson_of(text: str, name: str = "") -> Lesson:
 
 
 def _faults(lesson: Lesson) -> Iterator[str]:
-    """Field and rule of all that a shape alone does not tell."""
+    """Field and rule of every fault that the data types alone do not exclude."""
     for field in ("title", "intro"):
         yield from _text_faults(field, getattr(lesson, field), lesson.blind)
     if not lesson.title.strip() or placeholders_in(lesson.title):

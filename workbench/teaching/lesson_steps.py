@@ -20,7 +20,7 @@ PHASES = tuple(PHASE_RELATION)
 
 @dataclass(frozen=True)
 class StepQuestion:
-    """A question a step asks: its kind, and what it is asked of where the kind leaves a choice."""
+    """A step's question: its kind, and its subject where the kind has several."""
 
     kind: str
     of: str = ""

@@ -1,4 +1,4 @@
-"""What a lesson may tell of a plan: each fact by its name, in words, worked out from the plan's estimate."""
+"""Placeholders of lesson texts: facts about a plan by name, in words, computed from the plan's estimate."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ CAUSES = {
 
 @dataclass(frozen=True, eq=False)
 class PlanFacts:
-    """What is told of one plan; each number is found when it is first asked for."""
+    """Facts about one plan; each number is computed when it is first used."""
 
     estimate: Estimate
 
@@ -70,7 +70,7 @@ class PlanFacts:
 
     @cached_property
     def near_hours(self) -> dict[str, float]:
-        """What is seen about the window's centre; nothing where the way in is not in view."""
+        """Clock positions about the window's centre; empty where the canal entry is not in view."""
         try:
             return near_clock(self.estimate.prepared, self.estimate.approach)
         except AnatomyNotFound:

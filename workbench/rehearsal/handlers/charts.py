@@ -148,7 +148,7 @@ def _entry_json(chart: EntryMap) -> Json:
 
 
 def _entry_plans(prepared: PreparedLevel, chart: EntryMap) -> list[list[Json]]:
-    """Z rows by X columns of the approaches that the map tells of."""
+    """Z rows by X columns of the approaches of the map."""
     ground: EntryVariation = entry_variation_of(prepared.level, chart.plan)
     points = entries_of(prepared, ground, STEP_MM).points_mm
     flat = _plans(chart.plan, ground.laid(points.reshape(-1, 3), chart.angles_deg.reshape(-1, 6)))

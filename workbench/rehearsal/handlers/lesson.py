@@ -27,7 +27,7 @@ KEPT_LOOKED_AT = 12
 
 @dataclass(frozen=True)
 class LessonRequest:
-    """The lesson of that name, told of a plan."""
+    """Request for the lesson of that name, filled in from a plan."""
 
     name: str
     plan: Approach

@@ -1,4 +1,4 @@
-"""Radiographs of the plan under the hand, and the pages a person prints: the theatre sheet and the report."""
+"""Radiographs of the current plan, and the printed pages: the theatre sheet and the report."""
 
 from __future__ import annotations
 

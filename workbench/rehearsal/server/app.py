@@ -80,7 +80,7 @@ def _always(response: Response) -> Callable[[Request], Awaitable[Response]]:
 
 
 def _reported(answer: Callable[[Request], Response]) -> Callable[[Request], Awaitable[Response]]:
-    """Answers in a thread; what cannot be answered is told as the page's Problem, without a path or a trace."""
+    """Answers in a thread; an error is returned as the page's Problem, without a path or a trace."""
 
     async def give(request: Request) -> Response:
         try:

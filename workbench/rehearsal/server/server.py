@@ -1,4 +1,4 @@
-"""Serving a desk on this machine: the port, the server, and its end."""
+"""Serving a session on this machine: the port, the server, and its end."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ GRACE_S = 2
 
 @dataclass(eq=False)
 class BoundServer:
-    """A server that is bound to its address and not yet running; `run` answers until it is told to end."""
+    """A server that is bound to its address and not yet running; `run` serves until `end` is called."""
 
     address: ServerEndpoint
     server: uvicorn.Server
@@ -108,7 +108,7 @@ def _bound(host: str, port: int) -> socket.socket:
 
 
 def _config(app: ASGIApp) -> uvicorn.Config:
-    """No access log, for it would hold the token; nothing told of the server."""
+    """Server settings: no access log, for it would hold the token, and no server header."""
     return uvicorn.Config(
         app,
         log_level="error",

@@ -1,4 +1,4 @@
-"""Getting ready behind the page's back: the first estimate must not wait for a level to be prepared."""
+"""Preparation in the background, so that the first estimate need not wait for a level to be prepared."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the page is told of a case when it opens."""
+"""The facts of a case that the page receives when it opens."""
 
 from __future__ import annotations
 
@@ -66,6 +66,6 @@ def _level_facts(anatomy: Anatomy, level: Level) -> Json:
 
 
 def _can_dock(level: Level, side: Side) -> bool:
-    """Is there a way in on that side, and are there targets on both?"""
+    """Is there a canal entry on that side, and are there targets on both?"""
     aims = [level.targets.get(each) for each in SIDES]
     return canal_entry_of(level, side) is not None and all(aim is not None and len(all_points_mm(aim)) for aim in aims)

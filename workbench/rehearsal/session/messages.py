@@ -1,4 +1,4 @@
-"""What comes over the socket, read into the question it asks; and problems as replies."""
+"""Messages of the socket, parsed into requests; and errors as replies."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ WHO = "the message"
 
 @dataclass(frozen=True)
 class PageMessage:
-    """One question: its number, its name, the kind it is of and what it asks."""
+    """One request: its number, its name, its kind and its message."""
 
     seq: int
     name: str
@@ -38,7 +38,7 @@ class PageMessage:
 
 @dataclass(eq=False)
 class MalformedMessage(Exception):
-    """A message that is no question; `seq` is 0 and `name` empty where it does not tell them."""
+    """A message that is no valid request; `seq` is 0 and `name` empty where they are missing."""
 
     problem: CanalwiseError
     seq: int = 0

@@ -1,4 +1,4 @@
-"""A case laid open for rehearsal, with what is worth keeping between questions."""
+"""A case opened for rehearsal, with the values kept between requests."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ ESTIMATES = 4
 
 @dataclass(eq=False)
 class Session:
-    """An opened case; its parts may be asked for from any thread.
+    """An opened case; safe to use from any thread.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ class Session:
 
 
 def _anatomy_on_disk(folder: Path) -> tuple[int, int] | None:
-    """What tells one build's file from another's; None where there is no case."""
+    """Modification time and size of a case's anatomy file; None where there is no case."""
     try:
         found = (folder / "anatomy.json").stat()
     except OSError:
