@@ -204,7 +204,11 @@ class SpineSpec:
 
 
 def side_index(side: Side) -> int:
-    """Index of a side in a sided pair: left 0, right 1."""
+    """Index of a side in a sided pair: left 0, right 1.
+
+    >>> side_index("left"), side_index("right")
+    (0, 1)
+    """
     return 0 if side == "left" else 1
 
 

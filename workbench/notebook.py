@@ -83,7 +83,11 @@ def shown(result: object) -> NotebookView:
 
 @singledispatch
 def html_of(result: object) -> str:
-    """A result as HTML: a picture, a table, or its text where there is neither."""
+    """A result as HTML: a picture, a table, or its text where there is neither.
+
+    >>> html_of("a < b")
+    '<pre>a &lt; b</pre>'
+    """
     return f"<pre>{escape(str(result))}</pre>"
 
 

@@ -121,7 +121,11 @@ def smooth_max(first: Float, second: Float, width_mm: float) -> Float:
 
 
 def smooth_min(first: Float, second: Float, width_mm: float) -> Float:
-    """The smaller of two fields with the crease filled over `width_mm`."""
+    """The smaller of two fields with the crease filled over `width_mm`.
+
+    >>> smooth_min(np.array(5.0), np.array(1.0), 0.5).tolist()  # far apart: the lesser
+    1.0
+    """
     return -smooth_max(-first, -second, width_mm)
 
 

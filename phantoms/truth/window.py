@@ -81,7 +81,11 @@ def dorsal_view(spine: Spine, pose: Pose, half_height_mm: float) -> DorsalView:
 
 
 def is_bone(labels: npt.NDArray[np.uint16]) -> npt.NDArray[np.bool_]:
-    """(N,) array: bone of any vertebra?"""
+    """(N,) array: bone of any vertebra?
+
+    >>> is_bone(np.array([2, 2200 + Part.BODY, 2200 + Part.DISC], np.uint16)).tolist()
+    [False, True, False]
+    """
     bone: npt.NDArray[np.bool_] = (labels >= 100) & (labels % 100 != Part.DISC)
     return bone
 

@@ -28,6 +28,9 @@ def air_in_view(labels: Labels) -> bool:
     """Does the map show air outside the patient as another label than soft tissue?
 
     A map without soft tissue says nothing about the skin, whatever surrounds its bones.
+
+    >>> air_in_view(np.array([Tissue.OUTSIDE, Tissue.SOFT])), air_in_view(np.array([Tissue.OUTSIDE, Tissue.CANAL]))
+    (True, False)
     """
     return bool((labels == Tissue.OUTSIDE).any() and (labels == Tissue.SOFT).any())
 

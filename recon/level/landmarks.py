@@ -239,6 +239,10 @@ def _midline(view: ResampledLevel, z_mm: float, *, dorsal: bool) -> Float | None
 
 
 def mean_mm(landmarks: Mapping[str, Float], name: str) -> Float | None:
-    """(3,) mean over the sides of a sided landmark; None when neither side has it."""
+    """(3,) mean over the sides of a sided landmark; None when neither side has it.
+
+    >>> mean_mm({"edge_left": np.array([2.0, 0, 0]), "edge_right": np.array([-4.0, 0, 2.0])}, "edge").tolist()
+    [-1.0, 0.0, 1.0]
+    """
     points = [landmarks[key] for key in (f"{name}_{side}" for side in SIDES) if key in landmarks]
     return np.asarray(np.mean(points, axis=0)) if points else None

@@ -204,7 +204,11 @@ def neighbours(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
 
 
 def disc_mask(labels: Labels) -> Mask:
-    """(same shape) array: is the voxel disc?"""
+    """(same shape) array: is the voxel disc?
+
+    >>> disc_mask(np.array([2200 + Part.BODY, 2200 + Part.DISC])).tolist()
+    [False, True]
+    """
     mask: Mask = (labels >= 100) & (labels % 100 == Part.DISC)
     return mask
 

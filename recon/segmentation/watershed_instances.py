@@ -63,12 +63,17 @@ def _instances(scan: Scan, model: BoneModel, through_mm: Float | None) -> Verteb
     whole[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)  # where a disc bulges the canal is narrower
     final = canal_from_bone(whole, scan.grid, through_mm=through_mm)
     return VertebraInstances(
-        field.box, number, reported(number, body), disc, occupancy, field, profile, final, near_wall
+        field.box, number, body_or_undivided(number, body), disc, occupancy, field, profile, final, near_wall
     )
 
 
-def reported(number: npt.NDArray[np.uint8], body: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
-    """(nx, ny, nz) array of Part: bodies, and the rest of each vertebra undivided."""
+def body_or_undivided(number: npt.NDArray[np.uint8], body: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """(nx, ny, nz) array of Part: bodies, and the rest of each vertebra undivided.
+
+    >>> parts = body_or_undivided(np.array([0, 1, 1], np.uint8), np.array([0, 1, 0], np.uint8))
+    >>> parts.tolist() == [0, Part.BODY, Part.UNDIVIDED]
+    True
+    """
     return np.where(number > 0, np.where(body > 0, Part.BODY, Part.UNDIVIDED), 0).astype(np.uint8)
 
 
@@ -92,7 +97,7 @@ def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel)
     # The line does not change with the voxels; its wall is read again.
     tube = canal_along(whole, scan.grid, found.tube.stations)
     return VertebraInstances(
-        field.box, number, reported(number, body), disc, occupancy, field, found.profile, tube, wall
+        field.box, number, body_or_undivided(number, body), disc, occupancy, field, found.profile, tube, wall
     )
 
 

@@ -61,7 +61,12 @@ def figure_of(chart: object) -> Figure:
 
 @singledispatch
 def caption_of(chart: object) -> str:
-    """What the figure shows, and where its limits come from."""
+    """What the figure shows, and where its limits come from.
+
+    >>> caption_of("a chart")
+    Traceback (most recent call last):
+    TypeError: str has no caption
+    """
     raise TypeError(f"{type(chart).__name__} has no caption")
 
 

@@ -63,7 +63,13 @@ def measured_json(anatomy: Anatomy) -> dict[str, Any]:
 
 
 def confidence_json(level: Level) -> dict[str, Any] | None:
-    """How sure a level is, with its reasons and structures; None where it was not judged."""
+    """How sure a level is, with its reasons and structures; None where it was not judged.
+
+    >>> import numpy as np
+    >>> from canalwise.recon.anatomy import Frame
+    >>> confidence_json(Level("L3-L4", "L3", "L4", Frame(np.zeros(3), np.eye(3)), {}, {}, {}, {})) is None
+    True
+    """
     return None if level.confidence is None else dict(to_data(level.confidence))
 
 

@@ -146,7 +146,11 @@ class RadiographView:
 
 
 def ap_view() -> RadiographView:
-    """From ventral to dorsal in the disc's mid-plane, head up."""
+    """From ventral to dorsal in the disc's mid-plane, head up.
+
+    >>> ap_view().name, ap_view().words[0]
+    ('AP', "patient's LEFT")
+    """
     words = ("patient's LEFT", "patient's RIGHT", "cranial", "caudal")
     return RadiographView("AP", (0.0, 1.0, 0.0), (0.0, 0.0, 1.0), (0.0, 0.0, 0.0), words)
 
@@ -177,5 +181,9 @@ class Radiograph:
 
 
 def views_of(side: Side) -> tuple[RadiographView, RadiographView]:
-    """AP and lateral for an approach from one side."""
+    """AP and lateral for an approach from one side.
+
+    >>> [view.name for view in views_of("left")]
+    ['AP', 'lateral']
+    """
     return ap_view(), lateral_view(side)

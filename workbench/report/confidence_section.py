@@ -38,12 +38,22 @@ def weak_sentences(level: Level) -> list[str]:
 
 
 def reason_rows(sure: Confidence) -> list[tuple[str, str, str]]:
-    """(what was looked at, how sure, why), the least sure first."""
+    """(what was looked at, how sure, why), the least sure first.
+
+    >>> from canalwise.recon.anatomy import Reason
+    >>> reason_rows(Confidence(0.5, False, (Reason("joint gap", 0.5, "it is narrow"),), ()))
+    [('joint gap', '0.50', 'it is narrow')]
+    """
     return [(r.about, number(r.value_frac, 2), r.because) for r in sorted(sure.reasons, key=lambda r: r.value_frac)]
 
 
 def structure_rows(sure: Confidence) -> list[tuple[str, str, str]]:
-    """(structure, how sure, standard deviation of its border), the least sure first."""
+    """(structure, how sure, standard deviation of its border), the least sure first.
+
+    >>> from canalwise.recon.anatomy import StructureConfidence
+    >>> structure_rows(Confidence(0.9, False, (), (StructureConfidence("canal", 0.9, 0.2, ()),)))
+    [('canal', '0.90', '0.20 mm')]
+    """
     reported = sorted(sure.structures, key=lambda s: (s.value_frac, s.name))
     return [(s.name, number(s.value_frac, 2), f"{number(s.border_sd_mm, 2)} mm") for s in reported]
 

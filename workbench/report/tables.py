@@ -62,7 +62,13 @@ def findings(level: Level) -> list[str]:
 
 
 def level_notes(level: Level) -> list[str]:
-    """Sources of values and bands, without repeats, in the order of first use."""
+    """Sources of values and bands, without repeats, in the order of first use.
+
+    >>> import numpy as np
+    >>> from canalwise.recon.anatomy import Frame
+    >>> level_notes(Level("L3-L4", "L3", "L4", Frame(np.zeros(3), np.eye(3)), {}, {}, {}, {}))
+    []
+    """
     return list(dict.fromkeys(m.source for m in level.measurements if m.source))
 
 
@@ -185,5 +191,9 @@ def compared_rows(comparison: Json) -> list[tuple[str, ...]]:
 
 
 def has_intervals(estimate: Json) -> bool:
-    """Does the estimate carry error bars on its headline numbers?"""
+    """Does the estimate carry error bars on its headline numbers?
+
+    >>> has_intervals({"task": {"bone_removed_mm3": {"interval95": [1.0, 2.0]}}})
+    True
+    """
     return bool(estimate["task"]["bone_removed_mm3"].get("interval95"))

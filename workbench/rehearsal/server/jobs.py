@@ -215,5 +215,9 @@ def dropped_reply(question: PageMessage) -> Reply:
 
 
 def problem_reply(seq: int, name: str, problem: CanalwiseError) -> Reply:
-    """The frame of a problem."""
+    """The frame of a problem.
+
+    >>> problem_reply(1, "save", WrongUse("the name", "must be short"))[0][:30]
+    '{"seq": 1, "ask": "save", "pro'
+    """
     return json.dumps({"seq": seq, "ask": name, "problem": problem_json(problem)}), None

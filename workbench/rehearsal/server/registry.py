@@ -26,7 +26,11 @@ MODULES = (estimate, plans, moves, removal, picture, charts, search, compare, sh
 
 @cache
 def request_kinds() -> Mapping[str, RequestKind]:
-    """Name of a request -> how it is read and answered."""
+    """Name of a request -> how it is read and answered.
+
+    >>> "estimate" in request_kinds(), "dance" in request_kinds()
+    (True, False)
+    """
     joined: dict[str, RequestKind] = {"stop": STOP}
     for module in MODULES:
         joined |= module.ASKS

@@ -56,7 +56,11 @@ ALWAYS = {
 
 
 def new_token() -> str:
-    """A token nobody can guess."""
+    """A token nobody can guess.
+
+    >>> len(new_token())  # 32 bytes in base64 without padding
+    43
+    """
     return secrets.token_urlsafe(32)
 
 
