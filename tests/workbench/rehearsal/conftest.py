@@ -157,7 +157,7 @@ def tell_nothing(served: Served) -> None:
 def _cold():
     """Servers that prepare nothing of themselves: most tests ask for no number."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(app, "warmed", lambda *_: None)
+        patch.setattr(app, "warmed_up", lambda *_: None)
         yield
 
 
