@@ -1,4 +1,4 @@
-"""What may be asked of a phantom spine: one frozen value with every knob."""
+"""The specification of a phantom spine: one frozen value with every parameter."""
 
 from __future__ import annotations
 
@@ -121,7 +121,7 @@ class Bystanders:
 
 @dataclass(frozen=True)
 class SpineSpec:
-    """A lumbar spine T12 to S1, normal unless a knob says otherwise.
+    """A lumbar spine T12 to S1, normal except where a parameter differs from its default.
 
     Parameters
     ----------
@@ -204,7 +204,11 @@ class SpineSpec:
 
 
 def side_index(side: Side) -> int:
-    """Index of a side in a sided pair: left 0, right 1."""
+    """Index of a side in a sided pair: left 0, right 1.
+
+    >>> side_index("left"), side_index("right")
+    (0, 1)
+    """
     return 0 if side == "left" else 1
 
 

@@ -255,6 +255,11 @@ class Level:
     warnings: tuple[str, ...] = ()
     confidence: Confidence | None = None
 
+    def __repr__(self) -> str:
+        sides, sure = " and ".join(self.joints) or "no side", self.confidence
+        judged = "not judged" if sure is None else f"{sure.value_frac:.2f}"
+        return f"<Level {self.name}, {len(self.measurements)} measurements, joints on {sides}, confidence {judged}>"
+
 
 @dataclass(frozen=True, eq=False)
 class Anatomy:
@@ -280,6 +285,9 @@ class Anatomy:
     warnings: tuple[str, ...] = ()
     naming: Naming | None = None
     corrections: tuple[Correction, ...] = ()
+
+    def __repr__(self) -> str:
+        return f"<Anatomy {', '.join(level.name for level in self.levels) or 'without levels'}, {self.grid!r}>"
 
     def __post_init__(self) -> None:
         for who, array in (("labels", self.labels), ("occupancy", self.occupancy)):

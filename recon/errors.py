@@ -18,7 +18,7 @@ LONGEST_SHOWN = 1500
 
 
 class CanalwiseError(Exception):
-    """An error that says who objects, the rule, what was got and what to do.
+    """An error with who objects, the rule, what was got and what to do.
 
     >>> str(WrongUse("'side'", "must be left or right", got="up", do="Give --side left."))
     "'side' must be left or right (got 'up'). Give --side left."

@@ -47,6 +47,10 @@ class Grid:
     shape: Index3
     affine_ras_mm: Float
 
+    def __repr__(self) -> str:
+        voxels, edges = (" x ".join(f"{n:.3g}" for n in each) for each in (self.shape, self.spacing_mm))
+        return f"<Grid {voxels} voxels of {edges} mm>"
+
     def __post_init__(self) -> None:
         shape = tuple(int(n) for n in self.shape)
         if len(shape) != 3 or min(shape) < 1:
@@ -141,7 +145,11 @@ def box_of(mask: npt.NDArray[np.bool_], margin: npt.ArrayLike = 0) -> Box | None
 
 
 def isotropic_grid(low_mm: npt.ArrayLike, high_mm: npt.ArrayLike, spacing_mm: float) -> Grid:
-    """The axis-aligned RAS grid with voxel centres from low to at least high."""
+    """The axis-aligned RAS grid with voxel centres from low to at least high.
+
+    >>> isotropic_grid([0, 0, 0], [2, 2, 4], 1.0).shape
+    (3, 3, 5)
+    """
     low, high = np.asarray(low_mm, dtype=float), np.asarray(high_mm, dtype=float)
     affine = np.diag([spacing_mm] * 3 + [1.0])
     affine[:3, 3] = low

@@ -75,7 +75,11 @@ def vertebra_number(name: str) -> int:
 
 
 def vertebra_name(number: int) -> str:
-    """The name of a vertebra number."""
+    """The name of a vertebra number.
+
+    >>> vertebra_name(vertebra_number("L3"))
+    'L3'
+    """
     return next(name for name, value in VERTEBRAE.items() if value == number)
 
 
@@ -89,7 +93,11 @@ def label_of(vertebra: str, part: Part) -> int:
 
 
 def sided(part: str, side: Side) -> Part:
-    """The part of a side: ``sided("lamina", "left")`` is ``Part.LAMINA_LEFT``."""
+    """The part of a side: ``sided("lamina", "left")`` is ``Part.LAMINA_LEFT``.
+
+    >>> sided("lamina", "left").name
+    'LAMINA_LEFT'
+    """
     return Part[f"{part}_{side}".upper()]
 
 
@@ -108,14 +116,22 @@ def level_vertebrae(level: str) -> tuple[str, str]:
 
 
 def vertebrae_in(labels: Labels) -> tuple[str, ...]:
-    """Names of the vertebrae with any bone in the map, cranial to caudal."""
+    """Names of the vertebrae with any bone in the map, cranial to caudal.
+
+    >>> vertebrae_in(np.array([0, label_of("L3", Part.BODY), label_of("L4", Part.BODY)]))
+    ('L3', 'L4')
+    """
     values = np.unique(labels)
     bony = values[(values >= 100) & (values % 100 != Part.DISC)]
     return tuple(vertebra_name(int(n)) for n in np.unique(bony // 100))
 
 
 def bone_mask(labels: Labels) -> Mask:
-    """(same shape) array: is the voxel bone (calcified ligament is not)?"""
+    """(same shape) array: is the voxel bone (calcified ligament is not)?
+
+    >>> bone_mask(np.array([0, label_of("L3", Part.BODY), label_of("L3", Part.DISC)])).tolist()
+    [False, True, False]
+    """
     mask: Mask = (labels >= 100) & (labels % 100 != Part.DISC)
     return mask
 
@@ -131,7 +147,11 @@ def vertebra_mask(labels: Labels, number: int) -> Mask:
 
 
 def canal_mask(labels: Labels) -> Mask:
-    """(same shape) array: is the voxel inside the bony canal, whatever fills it?"""
+    """(same shape) array: is the voxel inside the bony canal, whatever fills it?
+
+    >>> canal_mask(np.array([Tissue.OUTSIDE, Tissue.CANAL, label_of("L3", Part.BODY)])).tolist()
+    [False, True, False]
+    """
     mask: Mask = (labels >= Tissue.CANAL) & (labels <= Tissue.ROOT)
     return mask
 

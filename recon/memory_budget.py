@@ -1,4 +1,4 @@
-"""The memory a build needs, told and held against what the machine has before any of it is used."""
+"""The memory that a build needs, estimated and compared with the machine's before any of it is used."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def needed_mb(shape: Index3, dtype: npt.DTypeLike) -> float:
 
 
 def available_mb() -> float | None:
-    """MB that this machine can give without swapping; None where it does not say."""
+    """Memory in MB that this machine can give without swapping; None where it is not known."""
     # What is available without swapping is more telling than what is built in.
     if MEMINFO.is_file():
         reported = dict(line.split(":", 1) for line in MEMINFO.read_text().splitlines() if ":" in line)

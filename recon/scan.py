@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from canalwise.recon.errors import BadGeometry, UnusableInput
 from canalwise.recon.grid import Box, Grid
-
-Modality = Literal["CT", "MR"]
+from canalwise.recon.modality import MODALITIES, Modality, ModalityName
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +28,7 @@ class Scan:
 
     voxels: npt.NDArray[np.int16] | npt.NDArray[np.float32]
     grid: Grid
-    modality: Modality
+    modality: ModalityName
     provenance: dict[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
@@ -45,6 +43,18 @@ class Scan:
                 got=f"{bad} not-a-number or infinite voxels",
                 do="Export the scan again, or fill the missing voxels with air.",
             )
+
+    def __repr__(self) -> str:
+        return f"<Scan {self.modality}, {self.voxels.dtype}, {self.grid!r}>"
+
+    @property
+    def kind(self) -> Modality:
+        """The scan's modality: what its values mean and what it can show.
+
+        >>> Scan(np.zeros((1, 1, 1), np.int16), Grid((1, 1, 1), np.eye(4)), "CT").kind.unit
+        'HU'
+        """
+        return MODALITIES[self.modality]
 
     def cropped(self, box: Box) -> Scan:
         """The part of the scan in an index box, in memory of its own.

@@ -1,7 +1,6 @@
-"""Published thresholds of every measured quantity, and the band a value falls into.
+"""Published thresholds, the severity band a value falls into, and norms that depend on vertebra or level.
 
-Canal mid-sagittal diameter has two scales that answer different questions and are never merged: absolute
-narrowing (Verbiest) and narrow for the population (developmental cohort); see references.md section 11.
+The thresholds of each measured quantity stand in its row of `recon.measurement.kinds`.
 """
 
 from __future__ import annotations
@@ -33,11 +32,11 @@ class Threshold:
 
 @dataclass(frozen=True)
 class SeverityScale:
-    """Thresholds of one quantity, worst first, and which way is worse.
+    """Thresholds of one quantity, worst first, and whether low or high values are worse.
 
     Parameters
     ----------
-    quantity : key of SCALES
+    quantity : that the thresholds are of
     worse : 'low' or 'high'
     thresholds : worst first
     otherwise : band of a value that none of them catches
@@ -51,8 +50,9 @@ class SeverityScale:
     def band(self, value: float) -> str:
         """Name of the band of a value.
 
-        >>> SCALES["dural sac area"].band(90.0)
-        'central stenosis'
+        >>> narrow = Threshold("narrow", 100.0, "mm2", "an example", "PRACTICE")
+        >>> SeverityScale("area", "low", (narrow,), "normal").band(90.0)
+        'narrow'
         """
         for limit in self.thresholds:
             if (value < limit.value) if self.worse == "low" else (value > limit.value):
@@ -66,87 +66,7 @@ class SeverityScale:
         return "; ".join(f"{t.band} {sign} {t.value:g} {t.unit}: {t.source} ({t.evidence})" for t in self.thresholds)
 
 
-VERBIEST = "Verbiest, Orthop Clin N Am 1975, as credited by a secondary page"
-SCHONSTROM = "Schonstrom, Bolender, Spengler, Spine 1985"
-BOLENDER = "Bolender, Schonstrom, Spengler, J Bone Joint Surg Am 1985"
-STEURER = "Steurer et al., BMC Musculoskelet Disord 2011"
-CIRIC = "Ciric et al., J Neurosurg 1980"
-HASEGAWA = "Hasegawa et al., J Bone Joint Surg Am 1995"
 COHORT = "developmental stenosis cohort, n=2385, PMC9210236"
-MAEDER = "Maeder et al., Diagnostics 2023, mean less 2 SD"
-MEYERDING = "Meyerding 1932"
-
-_SCALES = (
-    SeverityScale(
-        "canal mid-sagittal diameter",
-        "low",
-        (
-            Threshold("absolute stenosis", 10.0, "mm", VERBIEST, "READ"),
-            Threshold("relative stenosis", 12.0, "mm", VERBIEST, "READ"),
-            Threshold("between relative stenosis and normal", 13.0, "mm", VERBIEST, "READ"),
-        ),
-        "normal",
-    ),
-    SeverityScale(
-        "canal area at disc", "low", (Threshold("stenosis", 70.0, "mm2", STEURER, "READ"),), "not below the criterion"
-    ),
-    SeverityScale(
-        "canal area at pedicle",
-        "low",
-        (Threshold("developmentally narrow", 160.0, "mm2", MAEDER, "READ"),),
-        "not narrow",
-    ),
-    SeverityScale(
-        "dural sac area",
-        "low",
-        (
-            Threshold("severe stenosis", 75.0, "mm2", SCHONSTROM, "MEM"),
-            Threshold("central stenosis", 100.0, "mm2", BOLENDER, "READ"),
-            Threshold("early stenosis", 130.0, "mm2", BOLENDER, "READ"),
-        ),
-        "normal",
-    ),
-    SeverityScale(
-        "lateral recess height",
-        "low",
-        (
-            Threshold("recess stenosis", 2.0, "mm", CIRIC, "MEM"),
-            Threshold("recess stenosis likely", 3.0, "mm", CIRIC, "MEM"),
-            Threshold("narrow recess", 5.0, "mm", CIRIC, "MEM"),
-        ),
-        "normal",
-    ),
-    SeverityScale("foramen height", "low", (Threshold("critical", 15.0, "mm", HASEGAWA, "READ"),), "not critical"),
-    SeverityScale(
-        "posterior disc height", "low", (Threshold("critical", 4.0, "mm", HASEGAWA, "READ"),), "not critical"
-    ),
-    SeverityScale(
-        "ligamentum flavum thickness",
-        "high",
-        (Threshold("hypertrophy", 4.0, "mm", "common use, no source", "MEM"),),
-        "normal",
-    ),
-    SeverityScale(
-        "facet tropism", "high", (Threshold("tropism", 7.0, "deg", "Medicine 2019, PMC6783151", "READ"),), "symmetric"
-    ),
-    SeverityScale(
-        "slip",
-        "high",
-        (
-            Threshold("grade V", 100.0, "%", MEYERDING, "MEM"),
-            Threshold("grade IV", 75.0, "%", MEYERDING, "MEM"),
-            Threshold("grade III", 50.0, "%", MEYERDING, "MEM"),
-            Threshold("grade II", 25.0, "%", MEYERDING, "MEM"),
-            Threshold("grade I", 5.0, "%", "less is measuring error; common practice, no source", "PRACTICE"),
-        ),
-        "no slip",
-    ),
-    SeverityScale(
-        "pars width", "low", (Threshold("thin", 5.0, "mm", "common practice, no source", "PRACTICE"),), "not thin"
-    ),
-)
-SCALES = {scale.quantity: scale for scale in _SCALES}
-"""Quantity -> scale, absolute thresholds."""
 
 POPULATION_DIAMETER_MM = {"L1": 19.0, "L2": 19.0, "L3": 18.0, "L4": 18.0, "L5": 18.0, "S1": 16.0}
 """Mid-sagittal diameter below which a canal is narrow for the population (COHORT, READ, MR at the vertebra)."""

@@ -12,8 +12,10 @@ from collections import defaultdict
 import numpy as np
 from scipy import ndimage
 
-from canalwise.phantoms.anatomy.spine import Spine, spine_of
-from canalwise.phantoms.imaging.render import blocks, natural_grid
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.anatomy.spine_model import Spine
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import blocks
 from canalwise.phantoms.spec import LevelKnobs, SpineSpec
 from canalwise.phantoms.truth.level import LevelTruth, level_truth
 from canalwise.recon.anatomy import Level

@@ -20,9 +20,11 @@ from canalwise.estimator.estimate.estimate import Estimate, estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.level.target_names import AT_DISC
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.phantoms.anatomy.spine import Spine, spine_of
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.cases.suite import SuiteCase, phantom_suite
-from canalwise.phantoms.imaging.render import PhantomScan, render_scan
+from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.solid.quadrature import Volumes
 from canalwise.phantoms.truth.level import LevelTruth, level_truth, part_volumes
 from canalwise.phantoms.truth.removal import facets_kept, for_task, reached, rehearsal_of, removed_volumes

@@ -44,11 +44,13 @@ from canalwise.estimator.estimate.probabilities import Chances, chances_of
 from canalwise.estimator.interval import Interval
 from canalwise.estimator.level.target_names import AT_DISC, FROM_TARGETS
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.phantoms.anatomy.spine import Spine, spine_of
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.cases.hard_case import names_in_view
 from canalwise.phantoms.cases.random_spec import varied_spec
-from canalwise.phantoms.cases.suite import GridRequest
-from canalwise.phantoms.imaging.render import PhantomScan, render_scan
+from canalwise.phantoms.imaging.grids import GridRequest
+from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.phantoms.solid.quadrature import Volumes
 from canalwise.phantoms.truth.frame import level_frame
@@ -84,7 +86,7 @@ class Drawn:
     spine: Spine
     level: str
     side: Side
-    wish: GridRequest
+    grid_request: GridRequest
     noise_hu: float
     rng: np.random.Generator
 
@@ -95,7 +97,7 @@ def drawn(number: int) -> Drawn:
     spec = varied_spec(rng)
     spacing_mm = rng.uniform(*SPACING_MM, 2)
     turns = rng.uniform(-TURN_DEG, TURN_DEG, 3)
-    wish = GridRequest(
+    grid_request = GridRequest(
         (float(spacing_mm[0]), float(spacing_mm[0]), float(spacing_mm[1])),
         (float(turns[0]), float(turns[1]), float(turns[2])),
     )
@@ -104,7 +106,7 @@ def drawn(number: int) -> Drawn:
         spine_of(spec),
         str(rng.choice(spec.level_names)),
         SIDES[int(rng.integers(2))],
-        wish,
+        grid_request,
         float(rng.uniform(*NOISE_HU)),
         rng,
     )
@@ -113,7 +115,7 @@ def drawn(number: int) -> Drawn:
 def scanned(case: Drawn) -> PhantomScan:
     """The case's CT and labels."""
     spec = case.spine.spec
-    return render_scan(spec, case.wish.grid(spec, case.level), noise_hu=case.noise_hu, seed=case.number)
+    return render_scan(spec, case.grid_request.grid(spec, case.level), noise_hu=case.noise_hu, seed=case.number)
 
 
 def built(scan: PhantomScan, from_ct: bool) -> Anatomy:

@@ -17,7 +17,8 @@ from pathlib import Path
 import numpy as np
 from scipy import ndimage
 
-from canalwise.phantoms.imaging.render import natural_grid, render_scan
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.grid import Grid
 from canalwise.recon.intake.nifti_writer import write_nifti

@@ -11,7 +11,8 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.table import ApproachTable, table_of
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.phantoms.anatomy.spine import spine_of
-from canalwise.phantoms.imaging.render import blocks, natural_grid
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import blocks
 from canalwise.phantoms.spec import LevelKnobs, SpineSpec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of

@@ -128,10 +128,10 @@ def _estimate() -> Phrases:
 
 def _places() -> Phrases:
     def medial(tilt_deg: float) -> str:
-        return medial_tilt_words(Phase("", tilt_deg)).partition(" ")[2]
+        return medial_tilt_words(Phase("ipsilateral", tilt_deg)).partition(" ")[2]
 
     def cranial(tilt_deg: float) -> str:
-        return cranial_tilt_words(Phase("", 0.0, cranial_tilt_deg=tilt_deg)).partition(" ")[2]
+        return cranial_tilt_words(Phase("ipsilateral", 0.0, cranial_tilt_deg=tilt_deg)).partition(" ")[2]
 
     return {
         "besideMidline": gapped(lateral_words(12.0, "left"), mm="12", side="left"),

@@ -33,7 +33,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.cases.random_spec import varied_spec
-from canalwise.phantoms.imaging.render import blocks, natural_grid
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import blocks
 from canalwise.recon.labels import Labels, Part, Tissue, label_of
 
 Codes = npt.NDArray[np.uint8]

@@ -15,8 +15,10 @@ from dataclasses import dataclass, replace
 import edt
 import numpy as np
 
-from canalwise.phantoms.cases.suite import GridRequest, stenosis
-from canalwise.phantoms.imaging.render import PhantomScan, render_scan
+from canalwise.phantoms.cases.suite import stenosis
+from canalwise.phantoms.imaging.grids import GridRequest
+from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.spec import LevelKnobs, SpineSpec
 from canalwise.recon.anatomy import Anatomy, Confidence
 from canalwise.recon.case.anatomy_builder import anatomy_of

@@ -28,7 +28,8 @@ from canalwise.estimator.interval import Interval
 from canalwise.estimator.level.target_names import AT_DISC
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.phantoms.anatomy.spine import spine_of
-from canalwise.phantoms.cases.suite import GridRequest, SuiteCase, phantom_suite
+from canalwise.phantoms.cases.suite import SuiteCase, phantom_suite
+from canalwise.phantoms.imaging.grids import GridRequest
 from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.solid.quadrature import Volumes
 from canalwise.phantoms.truth.level import level_truth, part_volumes
@@ -92,7 +93,9 @@ def main() -> None:
     cases = [case for case in phantom_suite() if args.only in case.name][:: args.every]
     gathered: dict[str, list[tuple[float, float]]] = defaultdict(list)
     for number, case in enumerate(cases):
-        placed = replace(case, wish=GridRequest(SPACINGS_MM[number % len(SPACINGS_MM)], case.wish.turn_deg))
+        placed = replace(
+            case, grid_request=GridRequest(SPACINGS_MM[number % len(SPACINGS_MM)], case.grid_request.turn_deg)
+        )
         for name, interval, true in compared(placed, noise_hu=20.0 + 20.0 * (number % 2)):
             gathered[name].append((interval.value - true, interval.without(BY_HAND).sd))
         print(f"{case.name}: {gathered['bone removed, cone, mm3'][-1]}", file=sys.stderr, flush=True)

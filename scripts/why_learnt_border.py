@@ -15,7 +15,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from canalwise.phantoms.imaging.render import natural_grid, render_scan
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.spec import LevelKnobs, SpineSpec
 from canalwise.recon.bone.occupancy import bone_model, occupancy_within
 from canalwise.recon.image.morphology import linear_on

@@ -19,7 +19,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from canalwise.estimator.estimate.estimate import estimate
 from canalwise.estimator.planning import default_approach as plan
 from canalwise.estimator.removal.structure_names import by_structure
-from canalwise.phantoms.imaging.render import natural_grid, render_scan
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.spec import demo_spec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of

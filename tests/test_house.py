@@ -169,6 +169,26 @@ def test_no_import_cycles():
     assert list(TopologicalSorter(graph).static_order())  # raises CycleError, naming the cycle
 
 
+DEEPEST = {"recon": 10, "workbench": 10, "phantoms": 10}
+"""Most modules of one package that may stand on each other: values and formulas low, pipelines on top."""
+
+
+@pytest.mark.parametrize("package", DEEPEST)
+def test_import_chains_are_short(package):
+    inside = f"canalwise.{package}."
+    graph = {
+        name: {o for o in _imports(name) if o in SOURCES and o != name and SOURCES[o].stem != "__init__"}
+        for name in SOURCES
+        if name.startswith(inside) and SOURCES[name].stem != "__init__"
+    }
+    longest: dict[str, list[str]] = {}
+    for name in TopologicalSorter(graph).static_order():
+        below = [longest[o] for o in graph.get(name, ()) if o.startswith(inside)]
+        longest[name] = [*max(below, key=len, default=[]), name]
+    chain = max(longest.values(), key=len)
+    assert len(chain) <= DEEPEST[package], " -> ".join(chain)
+
+
 IMPORT_EACH_ALONE = """
 import importlib, os, sys
 # The heavy libraries once; ours stay unloaded.

@@ -9,7 +9,9 @@ from typing import Any
 import numpy as np
 
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.phantoms.imaging.render import PhantomScan, natural_grid, render_scan
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.spec import SpineSpec, demo_spec
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.case.folder import write_case

@@ -29,9 +29,11 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.charts.plan_charts import caption_of, figure_of
 from canalwise.workbench.console.search_tables import PICKS, access_row, fact_rows
 from canalwise.workbench.console.tables import LIMIT_COLUMNS, headline_rows, reach_line, verdict_row
+from canalwise.workbench.rehearsal.server.registry import request_kinds
 from canalwise.workbench.rehearsal.server.server import BoundServer, serving
 from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.style.data_uris import chart_uri, drawing_style
+from canalwise.workbench.teaching.lesson import built_in_lessons
 
 
 @dataclass(frozen=True)
@@ -44,14 +46,14 @@ class NotebookView:
         return self.html
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class NotebookCase(Case):
     """A case that can be rehearsed on from a notebook; everything else about it is `recon.case.folder.Case`."""
 
     @cached_property
     def served(self) -> BoundServer:
         """The case's server, on this machine alone, running until the notebook ends."""
-        one = serving(Session(self))
+        one = serving(Session(self, built_in_lessons()), request_kinds())
         threading.Thread(target=one.run, name="rehearsal", daemon=True).start()
         return one
 
@@ -81,7 +83,11 @@ def shown(result: object) -> NotebookView:
 
 @singledispatch
 def html_of(result: object) -> str:
-    """A result as HTML: a picture, a table, or its text where there is neither."""
+    """A result as HTML: a picture, a table, or its text where there is neither.
+
+    >>> html_of("a < b")
+    '<pre>a &lt; b</pre>'
+    """
     return f"<pre>{escape(str(result))}</pre>"
 
 
@@ -117,8 +123,8 @@ def _comparison_html(result: AccessComparison) -> str:
 def _chart_html(result: TiltChart | EntryMap | InstrumentChart) -> str:
     with drawing_style():
         picture = chart_uri(figure_of(result))
-    said = escape(caption_of(result))
-    return f'<figure><img src="{picture}" alt="{said}"><figcaption>{said}</figcaption></figure>{_caution()}'
+    caption = escape(caption_of(result))
+    return f'<figure><img src="{picture}" alt="{caption}"><figcaption>{caption}</figcaption></figure>{_caution()}'
 
 
 def table_html(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -85,7 +85,7 @@ def _poly(pv: Any, surface: ClosedSurface) -> Any:
 
 
 def _removed(pv: Any, removal: Removal) -> Any:
-    """The surface at half of what goes, found on the grid's own axes and then laid into RAS."""
+    """The surface at half of the removed share, computed on the grid's own axes and then transformed to RAS."""
     grid, level_bone = removal.level_bone.grid, removal.level_bone
     image = pv.ImageData(dimensions=grid.shape)
     image.point_data["taken"] = (removal.taken_frac * level_bone.bone_mm3 / grid.voxel_mm3).ravel(order="F")

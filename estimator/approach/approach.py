@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 
@@ -27,6 +29,9 @@ MOST_PHASES = 8
 
 LONGEST_NAME = 64
 """Characters of a phase's name: what a table shows (choice)."""
+
+PHASE_RELATION: Mapping[str, str] = MappingProxyType({IPSILATERAL: "ipsilateral", OVER_THE_TOP: "contralateral"})
+"""Phases of the usual plan, in their order -> side that each works on, relative to the side of the skin entry."""
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach
+from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, PHASE_RELATION, Approach
 from canalwise.estimator.approach.table import ApproachTable, joined, pivots_level_mm, table_of
 from canalwise.estimator.batch.outcomes import outcomes
 from canalwise.estimator.batch.outcomes_by_relation import (
@@ -150,7 +150,7 @@ def wanted_of(phase: str, wanted: RequiredTargets) -> RequiredTargets:
     >>> wanted_of("over the top", RequiredTargets()).names
     ('contralateral recess',)
     """
-    relation = {IPSILATERAL: "ipsilateral", OVER_THE_TOP: "contralateral"}.get(phase, "")
+    relation = PHASE_RELATION.get(phase, "")
     mine = tuple(name for name in wanted.names if name.startswith(relation))
     return replace(wanted, names=mine or wanted.names)
 

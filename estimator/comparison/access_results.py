@@ -55,6 +55,10 @@ class AccessComparison:
     ways: tuple[AccessResult, ...]
     stopped: bool
 
+    def __repr__(self) -> str:
+        ended = ", stopped early" if self.stopped else ""
+        return f"<AccessComparison {self.level}: {', '.join(way.name for way in self.ways)}{ended}>"
+
     def way(self, name: str) -> AccessResult | None:
         """The way of that name; None where the anatomy does not allow it."""
         return next((way for way in self.ways if way.name == name), None)

@@ -64,6 +64,11 @@ class Estimate:
     decompression: CanalAreaChange
     skin_entry: SkinEntry
 
+    def __repr__(self) -> str:
+        task, cone = (cost.removal.total_mm3 for cost in (self.task, self.cone))
+        plan = self.approach
+        return f"<Estimate {plan.level} from the {plan.side}, bone {task:.0f} mm3 for the task, {cone:.0f} mm3 swept>"
+
     @property
     def anatomy(self) -> Anatomy:
         """What the level was prepared from."""

@@ -44,6 +44,9 @@ class PreparedLevel:
     level: Level
     limits: Limits = field(default_factory=Limits)
 
+    def __repr__(self) -> str:
+        return f"<PreparedLevel {self.level.name} of {self.anatomy!r}>"
+
     @cached_property
     def level_bone(self) -> LevelBone:
         """The level's bone, cropped."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach, other_side
+from canalwise.estimator.approach.approach import PHASE_RELATION, Approach, other_side
 from canalwise.estimator.approach.table import ApproachTable, axes_level, pivots_level_mm, table_of
 from canalwise.estimator.planning.default_approach import middle_mm, recess_mm
 from canalwise.estimator.planning.pivot_constraint import aim_deg, repeated, with_depths, with_pivots
@@ -14,7 +14,7 @@ from canalwise.recon.anatomy import Level
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 
-BOTH_PHASES = (IPSILATERAL, OVER_THE_TOP)
+BOTH_PHASES = tuple(PHASE_RELATION)
 
 LEAST_DORSAL = 0.2
 """An axis flatter than this, as a share of straight ventral, is not followed back to a plane."""

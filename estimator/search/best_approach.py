@@ -92,6 +92,10 @@ class SearchResult:
     evaluated: int
     stopped: bool
 
+    def __repr__(self) -> str:
+        ended = ", stopped early" if self.stopped else ""
+        return f"<SearchResult {self.level}, {self.evaluated} approaches{ended}, best {self.best.estimate!r}>"
+
 
 def search(
     prepared: PreparedLevel, question: SearchTask | None = None, progress: Progress = lambda _: None

@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP
+from canalwise.estimator.approach.approach import PHASE_RELATION
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.approach.search_bounds import BOUNDS
 from canalwise.estimator.approach.table import ApproachTable, axes_level, pivots_level_mm
@@ -88,7 +88,7 @@ class SearchSpace:
 
         return ApproachTable(
             level=self.task_level.level.name,
-            phase_names=(IPSILATERAL, OVER_THE_TOP),
+            phase_names=tuple(PHASE_RELATION),
             from_left=np.full(count, self.task_level.side == "left"),
             docking_mm=self.docking.points_mm(value["docking_lateral_mm"], value["docking_cranial_mm"]),
             pivot_distance_mm=value["pivot_distance_mm"],

@@ -9,6 +9,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "bystanders": ["Bystander"],
         "intensities": ["Material", "ct_table_hu", "mr_table"],
-        "spine": ["Spine", "spine_of"],
+        "spine": ["spine_of"],
+        "spine_model": ["Spine"],
     },
 )

@@ -70,20 +70,20 @@ def with_bystanders(bystanders: Sequence[Bystander], points_mm: Float, material:
 
 
 def bystanders_of(
-    wish: Bystanders, poses: Mapping[str, Pose], vertebrae: Mapping[str, VertebraSize], skin: Skin
+    requested: Bystanders, poses: Mapping[str, Pose], vertebrae: Mapping[str, VertebraSize], skin: Skin
 ) -> tuple[Bystander, ...]:
-    """The bystanders asked for about a placed spine."""
+    """The bystanders of a specification about a placed spine."""
     found: list[Bystander] = []
-    if wish.vessel_hu is not None:
+    if requested.vessel_hu is not None:
         fronts = [pose_front(poses[name], size) for name, size in vertebrae.items() if name != "S1"]
         found += vessels(fronts)
-    if wish.bowel:
+    if requested.bowel:
         found += [loop for name, size in vertebrae.items() for loop in _bowel(poses[name], size)]
-    if wish.ribs:
+    if requested.ribs:
         found += _ribs(poses["T12"])
-    if wish.pelvis:
+    if requested.pelvis:
         found += _pelvis(poses["S1"])
-    if wish.table:
+    if requested.table:
         found.append(_table(skin))
     return tuple(found)
 

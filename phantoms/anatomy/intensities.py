@@ -93,7 +93,11 @@ def ct_table_hu(spec: SpineSpec) -> Float:
 
 
 def mr_table() -> Float:
-    """(materials,) array of MR intensities, indexed by `Material`."""
+    """(materials,) array of MR intensities, indexed by `Material`.
+
+    >>> len(mr_table()) == len(Material)
+    True
+    """
     return np.array([MR_UNITS[m] for m in Material])
 
 

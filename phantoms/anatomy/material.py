@@ -8,7 +8,7 @@ from canalwise.phantoms.anatomy.arch import SACRUM
 from canalwise.phantoms.anatomy.bystanders import with_bystanders
 from canalwise.phantoms.anatomy.intensities import Material, Materials
 from canalwise.phantoms.anatomy.soft_tissue import SKIN_MM, SUBCUTANEOUS_MM
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.dimensions import VertebraSize
 from canalwise.phantoms.solid.point_batch import batch_of
 from canalwise.phantoms.solid.pose import Pose

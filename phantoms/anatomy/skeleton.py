@@ -43,7 +43,13 @@ Joints = dict[tuple[str, Side], JointSurface]
 
 
 def local_box(pose: Pose, low_mm: tuple[float, float, float], high_mm: tuple[float, float, float]) -> Box:
-    """The world box of a box in a pose's frame."""
+    """The world box of a box in a pose's frame.
+
+    >>> import numpy as np
+    >>> box = local_box(Pose(np.array([10.0, 0, 0]), np.eye(3)), (-1.0, -1.0, -1.0), (1.0, 1.0, 1.0))
+    >>> [corner.tolist() for corner in box]
+    [[9.0, -1.0, -1.0], [11.0, 1.0, 1.0]]
+    """
     return box_around(pose.to_world_mm(list(product(*zip(low_mm, high_mm, strict=True)))))
 
 

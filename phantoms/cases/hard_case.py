@@ -9,9 +9,10 @@ import numpy as np
 
 from canalwise.phantoms.anatomy.bystanders import Bystander, vessels
 from canalwise.phantoms.anatomy.spine import spine_of
-from canalwise.phantoms.cases.suite import GridRequest
+from canalwise.phantoms.imaging.grids import GridRequest
 from canalwise.phantoms.imaging.mesh_scans import AIR_MM, MARGIN_MM, foramen_axis_mm
-from canalwise.phantoms.imaging.render import PhantomScan, Scanner, scan_of
+from canalwise.phantoms.imaging.render import scan_of
+from canalwise.phantoms.imaging.scanner import PhantomScan, Scanner
 from canalwise.phantoms.imaging.voxelise import SKIN_BEHIND_MM, CanalPath, Mesh, voxelised_scan
 from canalwise.phantoms.imaging.warp import Warp, middle_mm, warped
 from canalwise.phantoms.solid.pose import Pose
@@ -46,7 +47,7 @@ class HardCase:
     levels: tuple[str, ...]
     level: str
     side: Side = "left"
-    wish: GridRequest = field(default_factory=lambda: GridRequest((1.0, 1.0, 1.0)))
+    grid_request: GridRequest = field(default_factory=lambda: GridRequest((1.0, 1.0, 1.0)))
     scanner: Scanner = field(default_factory=Scanner)
     named: bool = True
     nameless: bool = False
@@ -61,7 +62,7 @@ class HardCase:
 
     def grid(self) -> Grid:
         """The grid of a parametric case."""
-        return trimmed(self.wish.grid(self.spec, *self.levels), self.trim_mm)
+        return trimmed(self.grid_request.grid(self.spec, *self.levels), self.trim_mm)
 
     def scan(self, meshes: Mapping[str, Mesh] | None = None) -> PhantomScan:
         """The scan of the case; a mesh case needs the surfaces."""
@@ -86,8 +87,8 @@ def _mesh_scan(case: HardCase, mean: Mapping[str, Mesh]) -> PhantomScan:
     corners = np.concatenate([mesh.vertices_mm for mesh in meshes.values()])
     low, high = corners.min(axis=0) - MARGIN_MM, corners.max(axis=0) + MARGIN_MM
     low[1] -= SKIN_BEHIND_MM + AIR_MM - MARGIN_MM
-    high[1] += case.wish.ventral_mm
-    grid = trimmed(case.wish.over(low, high), case.trim_mm)
+    high[1] += case.grid_request.ventral_mm
+    grid = trimmed(case.grid_request.over(low, high), case.trim_mm)
     beside = _vessels_of(meshes) if case.spec.bystanders.vessel_hu is not None else []
     return voxelised_scan(meshes, grid, canal=canal, scanner=case.scanner, spec=case.spec, bystanders=beside)
 

@@ -11,8 +11,9 @@ from dataclasses import replace
 from itertools import pairwise
 
 from canalwise.phantoms.cases.hard_case import HardCase
-from canalwise.phantoms.cases.suite import GridRequest, stenosis
-from canalwise.phantoms.imaging.render import Scanner
+from canalwise.phantoms.cases.suite import stenosis
+from canalwise.phantoms.imaging.grids import GridRequest
+from canalwise.phantoms.imaging.scanner import Scanner
 from canalwise.phantoms.imaging.warp import Warp
 from canalwise.phantoms.spec import Bystanders, LevelKnobs, SpineSpec
 
@@ -107,7 +108,13 @@ def joint_cases() -> list[HardCase]:
         HardCase("joint gap 0.5", 2, gap, at(replace(worn, gap_mm=0.5), *MID), MID, "L3-L4", "right"),
         HardCase("joint gap 0.3", 3, gap, at(replace(worn, gap_mm=0.3), *MID), MID, "L4-L5"),
         HardCase(
-            "joint gap 0.4 at 0.5 mm", 2, gap, at(replace(worn, gap_mm=0.4), "L4-L5"), ("L4-L5",), "L4-L5", wish=FINE
+            "joint gap 0.4 at 0.5 mm",
+            2,
+            gap,
+            at(replace(worn, gap_mm=0.4), "L4-L5"),
+            ("L4-L5",),
+            "L4-L5",
+            grid_request=FINE,
         ),
         HardCase(
             "left joint half fused",
@@ -220,9 +227,9 @@ def sampling_cases() -> list[HardCase]:
     """Slices to 3 mm, oblique slices, noise to 60 HU."""
     axes = ("slices", "noise")
     return [
-        HardCase("slices 1.5", 1, axes[:1], old(95, 25, 0.8), MID, "L4-L5", wish=COARSE),
+        HardCase("slices 1.5", 1, axes[:1], old(95, 25, 0.8), MID, "L4-L5", grid_request=COARSE),
         HardCase("slices 2", 2, axes[:1], old(95, 25, 0.8), MID, "L3-L4", "right", TWO_MM),
-        HardCase("slices 3", 3, axes[:1], old(95, 25, 0.8), MID, "L4-L5", wish=THREE_MM),
+        HardCase("slices 3", 3, axes[:1], old(95, 25, 0.8), MID, "L4-L5", grid_request=THREE_MM),
         HardCase("noise 60", 3, axes[1:], old(85, 25, 0.7), MID, "L3-L4", scanner=Scanner(2, 60.0)),
     ]
 
@@ -240,7 +247,7 @@ def bystander_cases() -> list[HardCase]:
             old(90, 25, 0.7, bystanders=Bystanders(vessel_hu=380.0)),
             MID,
             "L4-L5",
-            wish=narrow,
+            grid_request=narrow,
         ),
         HardCase(
             "pelvis, bowel and table",
@@ -249,7 +256,7 @@ def bystander_cases() -> list[HardCase]:
             old(95, 25, 0.8, bystanders=pelvis),
             LOW,
             "L4-L5",
-            wish=WIDE,
+            grid_request=WIDE,
             named=False,
         ),
         HardCase(
@@ -259,7 +266,7 @@ def bystander_cases() -> list[HardCase]:
             old(95, 25, 0.8, bystanders=Bystanders(table=True)),
             MID,
             "L3-L4",
-            wish=replace(MM, ventral_mm=40.0, behind_mm=24.0),
+            grid_request=replace(MM, ventral_mm=40.0, behind_mm=24.0),
             scanner=Scanner(3, 20.0, circle_mm=76.0, padding_hu=-2000),
         ),
         HardCase(
@@ -289,7 +296,7 @@ def numbering_cases() -> list[HardCase]:
             at(worn, "L5-L6", spec=six),
             ("L5-L6", "L6-S1"),
             "L5-L6",
-            wish=replace(MM, half_width_mm=54.0),
+            grid_request=replace(MM, half_width_mm=54.0),
             named=False,
         ),
         HardCase(
@@ -299,7 +306,7 @@ def numbering_cases() -> list[HardCase]:
             at(worn, "L4-L5", spec=six, bystanders=ribs),
             six.level_names,
             "L4-L5",
-            wish=WHOLE,
+            grid_request=WHOLE,
             named=False,
         ),
         HardCase(
@@ -380,7 +387,7 @@ def mesh_cases() -> list[HardCase]:
     weak = SpineSpec(trabecular_hu=65.0, patchy_hu=40.0, cortex_frac=0.6)
     return [
         of("mean", 1, ("shape",)),
-        of("two vertebrae at 0.6 mm", 1, ("shape",), two, ripple, wish=THIN),
+        of("two vertebrae at 0.6 mm", 1, ("shape",), two, ripple, grid_request=THIN),
         of("small", 1, ("shape",), warp=Warp((0.85, 0.88, 0.86), ripple_mm=1.5), side="right"),
         of("large", 1, ("shape",), warp=Warp((1.16, 1.12, 1.14), ripple_mm=1.5, phase_rad=2.0)),
         of("flat back", 2, ("lordosis",), ("L3", "L4", "L5"), Warp(sagittal_deg=-22.0, ripple_mm=1.0)),
@@ -396,13 +403,13 @@ def mesh_cases() -> list[HardCase]:
         ),
         of("density 65", 3, ("density",), warp=ripple, spec=weak),
         of("noise 50", 3, ("noise",), warp=ripple, scanner=Scanner(7, 50.0), side="right"),
-        of("slices 2", 2, ("slices",), warp=ripple, wish=TWO_MM),
+        of("slices 2", 2, ("slices",), warp=ripple, grid_request=TWO_MM),
         of(
             "oblique slices, vessels",
             3,
             ("slices", "bystanders"),
             warp=ripple,
-            wish=replace(OBLIQUE, ventral_mm=24.0),
+            grid_request=replace(OBLIQUE, ventral_mm=24.0),
             spec=replace(OLD, bystanders=vessel),
         ),
         of("no sign to count by", 2, ("names",), warp=ripple, named=False, nameless=True),

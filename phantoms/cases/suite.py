@@ -8,51 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from canalwise.phantoms.imaging.render import natural_grid
-from canalwise.phantoms.solid.pose import turn
+from canalwise.phantoms.imaging.grids import GridRequest
 from canalwise.phantoms.spec import LevelKnobs, SpineSpec
-from canalwise.recon.grid import Float, Grid
+from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Side
-
-
-@dataclass(frozen=True)
-class GridRequest:
-    """A grid asked for a case: spacing along its axes, and turns against the patient's frame.
-
-    >>> GridRequest((0.5, 0.5, 1.0)).spacing_mm[2]
-    1.0
-    """
-
-    spacing_mm: tuple[float, float, float] = (0.5, 0.5, 0.5)
-    turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    half_width_mm: float = 45.0
-    ventral_mm: float = 5.0
-    behind_mm: float = 4.0
-
-    def grid(self, spec: SpineSpec, *levels: str) -> Grid:
-        """The grid that covers some levels' vertebrae and the skin behind them."""
-        upright = natural_grid(
-            spec,
-            1.0,
-            levels,
-            half_width_mm=self.half_width_mm,
-            ventral_mm=self.ventral_mm,
-            behind_mm=self.behind_mm,
-        )
-        return self.over(upright.world_mm([0, 0, 0]), upright.world_mm(np.array(upright.shape) - 1))
-
-    def over(self, low_mm: Float, high_mm: Float) -> Grid:
-        """The grid of voxel centres from corner to corner of an upright box, about whose middle it is turned."""
-        size, centre = high_mm - low_mm + 1.0, (low_mm + high_mm) / 2
-        axes = turn(0, self.turn_deg[0]) @ turn(1, self.turn_deg[1]) @ turn(2, self.turn_deg[2])
-        shape = np.ceil(size / self.spacing_mm).astype(int)
-        affine = np.eye(4)
-        affine[:3, :3] = axes.T * np.array(self.spacing_mm)
-        affine[:3, 3] = centre - affine[:3, :3] @ ((shape - 1) / 2)
-        i, j, k = (int(n) for n in shape)
-        return Grid((i, j, k), affine)
 
 
 @dataclass(frozen=True)
@@ -63,11 +22,11 @@ class SuiteCase:
     spec: SpineSpec
     level: str
     side: Side
-    wish: GridRequest
+    grid_request: GridRequest
 
     def grid(self) -> Grid:
         """The case's grid."""
-        return self.wish.grid(self.spec, self.level)
+        return self.grid_request.grid(self.spec, self.level)
 
 
 FINE = GridRequest()

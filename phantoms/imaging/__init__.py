@@ -8,7 +8,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "mesh_scans": ["AIR_MM", "MARGIN_MM"],
-        "render": ["PhantomScan", "Scanner", "natural_grid"],
+        "grids": ["GridRequest", "natural_grid"],
+        "scanner": ["PhantomScan", "Scanner"],
         "warp": ["Warp"],
     },
 )

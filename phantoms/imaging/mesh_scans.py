@@ -15,7 +15,7 @@ import numpy as np
 import trimesh
 from scipy import ndimage
 
-from canalwise.phantoms.imaging.render import PhantomScan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.imaging.voxelise import SKIN_BEHIND_MM, CanalPath, Mesh, occupancy_of, voxelised_scan
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float, Grid, isotropic_grid

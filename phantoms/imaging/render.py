@@ -9,7 +9,6 @@ block, so memory stays near that of the arrays returned.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
@@ -18,12 +17,13 @@ from scipy import ndimage
 
 from canalwise.phantoms.anatomy.intensities import Material, Materials, ct_table_hu, mr_table, share_of
 from canalwise.phantoms.anatomy.material import materials
-from canalwise.phantoms.anatomy.spine import Spine, spine_of
-from canalwise.phantoms.imaging.artefacts import outside_circle, patches, streaks_hu
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.anatomy.spine_model import Spine
+from canalwise.phantoms.imaging.artefacts import patches, streaks_hu
+from canalwise.phantoms.imaging.scanner import PhantomScan, Scanner, finished_scan
 from canalwise.phantoms.spec import SpineSpec
-from canalwise.recon.errors import WrongUse
-from canalwise.recon.grid import Float, Grid, isotropic_grid
-from canalwise.recon.labels import Labels, Tissue
+from canalwise.recon.grid import Float, Grid
+from canalwise.recon.labels import Labels
 
 BLOCK_MM = 14.0
 """Edge of the blocks that are asked at once: small enough to skip most solids."""
@@ -33,103 +33,6 @@ SAMPLE_MM = 1.26
 
 BORDER_STEP_MM = 0.5
 """Border cells are sampled on a lattice no coarser than this."""
-
-NOISE_GRAIN_MM = 0.7
-"""Correlation length of CT noise (sigma of its filter; typical of a soft-to-bone kernel; choice)."""
-
-FWHM_PER_SIGMA = 2.0 * np.sqrt(2.0 * np.log(2.0))
-
-
-@dataclass(frozen=True, eq=False)
-class PhantomScan:
-    """What a scanner would give of a phantom, with its truth.
-
-    Parameters
-    ----------
-    ct_hu : (nx, ny, nz) int16 array
-    mr : (nx, ny, nz) int16 array, T2-like, arbitrary units
-    labels : (nx, ny, nz) uint16 array of `recon.labels`, by voxel centre
-    grid : of all three
-    """
-
-    ct_hu: npt.NDArray[np.int16]
-    mr: npt.NDArray[np.int16]
-    labels: Labels
-    grid: Grid
-
-
-@dataclass(frozen=True)
-class Scanner:
-    """How a scan is taken.
-
-    Parameters
-    ----------
-    seed : of the noise
-    noise_hu : standard deviation of CT noise
-    point_spread_fwhm_mm : of the CT, isotropic
-    mr_noise : standard deviation of MR noise in either channel
-    streaks : do metal implants leave streaks in the CT?
-    circle_mm : radius of the reconstruction about the middle of the slices; None fills them
-    padding_hu : what is written outside it
-    """
-
-    seed: int = 0
-    noise_hu: float = 20.0
-    point_spread_fwhm_mm: float = 0.7
-    mr_noise: float = 15.0
-    streaks: bool = False
-    circle_mm: float | None = None
-    padding_hu: int = -1024
-
-    def __post_init__(self) -> None:
-        if min(self.noise_hu, self.point_spread_fwhm_mm, self.mr_noise) < 0:
-            raise WrongUse("scanner", "must have non-negative noise and point spread", got=self)
-
-
-def natural_grid(
-    spec: SpineSpec,
-    spacing_mm: float,
-    levels: tuple[str, ...] | None = None,
-    *,
-    half_width_mm: float = 50.0,
-    ventral_mm: float = 5.0,
-    behind_mm: float = 4.0,
-) -> Grid:
-    """The upright grid that covers the vertebrae of some levels with the skin behind them.
-
-    Parameters
-    ----------
-    levels : such as ('L3-L4',); None takes the whole spine
-    half_width_mm : left and right of the midline
-    ventral_mm, behind_mm : in front of the bodies and behind the skin
-
-    >>> natural_grid(SpineSpec(), 1.0, ("L3-L4",)).shape[0]
-    101
-    """
-    spine = spine_of(spec)
-    wanted = spec.level_names if levels is None else levels
-    names = {name for level in wanted for name in level.split("-")}
-    corners = []
-    for name in names:
-        size = spine.vertebrae[name]
-        ventral, half_height = -size.depth_mm - ventral_mm, size.height_mm / 2
-        rim = list(product((0.0,), (ventral, 45.0), (-half_height - 6.0, half_height + 6.0)))
-        corners.append(spine.poses[name].to_world_mm(rim))
-    box = np.concatenate(corners)
-    low, high = box.min(axis=0), box.max(axis=0)
-    low[0], high[0] = spec.origin_ras_mm[0] - half_width_mm, spec.origin_ras_mm[0] + half_width_mm
-    low[1] = _skin_behind(spine, low, high) - behind_mm
-    return isotropic_grid(low, high, spacing_mm)
-
-
-def _skin_behind(spine: Spine, low_mm: Float, high_mm: Float) -> float:
-    """RAS y of the dorsal-most skin between two corners."""
-    z = np.linspace(low_mm[2], high_mm[2], 40)
-    y = np.linspace(low_mm[1] - 60.0, low_mm[1] + 30.0, 181)
-    x = np.linspace(low_mm[0], high_mm[0], 5)
-    points = np.stack(np.meshgrid(x, y, z, indexing="ij"), axis=-1).reshape(-1, 3)
-    inside = spine.skin.distance_mm(points) < 0
-    return float(points[inside, 1].min()) if inside.any() else float(low_mm[1])
 
 
 def render_scan(
@@ -143,6 +46,7 @@ def render_scan(
 ) -> PhantomScan:
     """CT, MR and labels of a spine on a grid; the keywords are those of `Scanner`.
 
+    >>> from canalwise.phantoms.imaging.grids import natural_grid
     >>> tiny = natural_grid(SpineSpec(), 6.0, ("L3-L4",))
     >>> render_scan(SpineSpec(), tiny).labels.shape == tiny.shape
     True
@@ -164,34 +68,6 @@ def scan_of(spine: Spine, grid: Grid, scanner: Scanner) -> PhantomScan:
     if scanner.streaks:
         ct += streaks_hu(metal, grid, scanner.seed)
     return finished_scan(ct, mr, labels, grid, scanner)
-
-
-def finished_scan(
-    ct_hu: npt.NDArray[np.float32], mr: npt.NDArray[np.float32], labels: Labels, grid: Grid, scanner: Scanner
-) -> PhantomScan:
-    """A scan from noiseless, unblurred images: point spread, noise, whole numbers."""
-    rng = np.random.default_rng(scanner.seed)
-    sigma = scanner.point_spread_fwhm_mm / FWHM_PER_SIGMA / grid.spacing_mm
-    ct = ndimage.gaussian_filter(ct_hu, sigma, mode="nearest")
-    ct += _grain(grid, rng, scanner.noise_hu)
-    real = ndimage.gaussian_filter(mr, sigma, mode="nearest") + _grain(grid, rng, scanner.mr_noise, 0.0)
-    magnitude = np.hypot(real, _grain(grid, rng, scanner.mr_noise, 0.0))
-    hu = np.clip(np.rint(ct), -1024, 3071).astype(np.int16)
-    if scanner.circle_mm is not None:
-        cut = np.broadcast_to(outside_circle(grid, scanner.circle_mm), grid.shape)
-        hu[cut], labels = scanner.padding_hu, np.where(cut, np.uint16(Tissue.OUTSIDE), labels)
-    return PhantomScan(hu, np.rint(magnitude).astype(np.int16), labels, grid)
-
-
-def _grain(
-    grid: Grid, rng: np.random.Generator, deviation: float, grain_mm: float = NOISE_GRAIN_MM
-) -> npt.NDArray[np.float32]:
-    """Gaussian noise of a given deviation, correlated over `grain_mm`."""
-    noise = rng.standard_normal(grid.shape, dtype=np.float32)
-    if grain_mm:
-        noise = ndimage.gaussian_filter(noise, grain_mm / grid.spacing_mm, mode="wrap")
-        noise /= max(float(noise.std()), 1e-9)
-    return noise * np.float32(deviation)
 
 
 def blocks(grid: Grid) -> Iterator[tuple[slice, slice, slice]]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import edt
 import numpy as np
 
-from canalwise.phantoms.imaging.render import PhantomScan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Mask, Part, Tissue, bone_mask, canal_mask
 

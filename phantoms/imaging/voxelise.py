@@ -18,7 +18,7 @@ import numpy.typing as npt
 from canalwise.phantoms.anatomy.bystanders import Bystander, with_bystanders
 from canalwise.phantoms.anatomy.intensities import Material, ct_table_hu, mr_table
 from canalwise.phantoms.imaging.artefacts import patches
-from canalwise.phantoms.imaging.render import PhantomScan, Scanner, finished_scan
+from canalwise.phantoms.imaging.scanner import PhantomScan, Scanner, finished_scan
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float, Grid

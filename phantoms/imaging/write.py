@@ -21,7 +21,7 @@ import numpy.typing as npt
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.uid import UID, CTImageStorage, ExplicitVRLittleEndian, MRImageStorage
 
-from canalwise.phantoms.imaging.render import PhantomScan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import label_names

@@ -33,12 +33,20 @@ FLOOR_HOLLOW_MM = 1.2
 
 
 def folded(x_mm: Float) -> Float:
-    """|x| with the crease in the midline rounded; zero at zero."""
+    """|x| with the crease in the midline rounded; zero at zero.
+
+    >>> float(folded(np.array(0.0))), bool(folded(np.array(-5.0)) == folded(np.array(5.0)))
+    (0.0, True)
+    """
     return np.sqrt(x_mm * x_mm + APEX_ROUNDING_MM**2) - APEX_ROUNDING_MM
 
 
 def floor_y_mm(x_mm: Float) -> Float:
-    """The body's dorsal wall: slightly hollow in the midline (kidney shape)."""
+    """The body's dorsal wall: slightly hollow in the midline (kidney shape).
+
+    >>> bool(floor_y_mm(np.array(0.0)) == -FLOOR_HOLLOW_MM)
+    True
+    """
     return -FLOOR_HOLLOW_MM * np.exp(-((x_mm / 9.0) ** 2))
 
 

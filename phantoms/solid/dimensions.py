@@ -66,7 +66,7 @@ class LevelSize:
 
 
 def wedge_frac(spec: SpineSpec) -> float:
-    """By how much every wedge is scaled to give the lordosis asked for, from L1's upper end plate to S1's.
+    """Scale of every wedge that gives the specified lordosis, from L1's upper end plate to S1's.
 
     >>> wedge_frac(SpineSpec())
     1.0

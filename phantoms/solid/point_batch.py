@@ -1,4 +1,4 @@
-"""Points asked together, so that solids far from all of them can be skipped."""
+"""Batches of points evaluated together, so that solids far from all of them can be skipped."""
 
 from __future__ import annotations
 
@@ -18,7 +18,11 @@ Box = tuple[Float, Float]
 
 
 def box_around(points_mm: npt.ArrayLike, margin_mm: float = 0.0) -> Box:
-    """The axis-aligned box of (N, 3) points, grown by a margin."""
+    """The axis-aligned box of (N, 3) points, grown by a margin.
+
+    >>> [corner.tolist() for corner in box_around([[0, 0, 0], [2, 1, 0]], 1.0)]
+    [[-1.0, -1.0, -1.0], [3.0, 2.0, 1.0]]
+    """
     points = np.asarray(points_mm, dtype=float).reshape(-1, 3)
     columns = np.ascontiguousarray(points.T)
     return columns.min(axis=1) - margin_mm, columns.max(axis=1) + margin_mm

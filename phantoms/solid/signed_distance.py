@@ -31,7 +31,7 @@ class Solid(Protocol):
         """The solid reflected in the plane x = 0."""
 
     def placed(self, pose: Pose) -> Solid:
-        """The solid given in a pose's local frame, laid into the world."""
+        """The solid, given in a pose's local frame, transformed into the world."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,7 +121,11 @@ def smooth_max(first: Float, second: Float, width_mm: float) -> Float:
 
 
 def smooth_min(first: Float, second: Float, width_mm: float) -> Float:
-    """The smaller of two fields with the crease filled over `width_mm`."""
+    """The smaller of two fields with the crease filled over `width_mm`.
+
+    >>> smooth_min(np.array(5.0), np.array(1.0), 0.5).tolist()  # far apart: the lesser
+    1.0
+    """
     return -smooth_max(-first, -second, width_mm)
 
 

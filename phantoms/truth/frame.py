@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.point_batch import batch_of
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.recon.grid import Float

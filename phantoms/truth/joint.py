@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from canalwise.phantoms.anatomy.joint import JointSurface
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Part, Side, label_of, level_vertebrae, sided

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.phantoms.anatomy.arch import lamina_lower_z_mm
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.point_batch import batch_of
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.phantoms.truth.window import is_bone

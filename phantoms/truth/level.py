@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.point_batch import box_around
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.phantoms.solid.quadrature import COARSE_MM, FINE, Volumes, label_volumes

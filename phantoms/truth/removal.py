@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.point_batch import Box, box_around
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.phantoms.solid.quadrature import Volumes, label_volumes
@@ -44,7 +44,7 @@ LEVEL_REACH_MM = 45.0
 
 @dataclass(frozen=True, eq=False)
 class PlannedPhantom:
-    """A spine with an approach laid on it, ready for questions.
+    """A spine with an approach placed on it.
 
     `ways` take the bone: the phases' whole sweep, or a task's ways within it. `phases` reach the targets.
     """
@@ -61,10 +61,10 @@ class PlannedPhantom:
         """(N,) array: in the swept region of some phase and in sight of its pivot past the sac?"""
         taken = np.zeros(len(points_mm), dtype=bool)
         for phase in self.ways:
-            asked = np.flatnonzero(~taken & phase.contains(points_mm))
-            if len(asked):
-                taken[asked] = self.sac.clears(
-                    phase.pivot_mm, points_mm[asked], self.clearance_mm + phase.tool_radius_mm
+            remaining = np.flatnonzero(~taken & phase.contains(points_mm))
+            if len(remaining):
+                taken[remaining] = self.sac.clears(
+                    phase.pivot_mm, points_mm[remaining], self.clearance_mm + phase.tool_radius_mm
                 )
         return taken
 
@@ -102,7 +102,7 @@ def rehearsal_of(spine: Spine, level: str, geometry: Mapping[str, Any]) -> Plann
 
 
 def for_task(rehearsal: PlannedPhantom, geometry: Mapping[str, Any]) -> PlannedPhantom:
-    """The same rehearsal taking only what the record's task asks for."""
+    """The same rehearsal with only the removal that the record's task needs."""
     return replace(rehearsal, ways=task_lines_of(geometry))
 
 
@@ -123,7 +123,7 @@ def removed_volume_truth(spine: Spine, level: str, geometry: Mapping[str, Any]) 
 
 
 def removed_volumes(rehearsal: PlannedPhantom) -> Volumes:
-    """`removed_volume_truth` of a rehearsal already prepared; nothing where it takes no way."""
+    """`removed_volume_truth` of a rehearsal already prepared; nothing where it removes nothing."""
     if not rehearsal.ways:
         return Volumes({}, {})
     near = box_around(rehearsal.spine.poses[rehearsal.level].to_world_mm([[0.0, 10.0, 0.0]]), LEVEL_REACH_MM)
@@ -189,13 +189,13 @@ def reached(rehearsal: PlannedPhantom, targets_ras_mm: Float) -> Mask:
             cone_distance_mm(offset, phase.axis, phase.half_angle_rad, phase.tip_depth_mm)
             <= phase.tool_radius_mm + TOUCH_TOL_MM
         )
-        asked = np.flatnonzero(near & ~touched)
-        if len(asked):
-            points = targets_ras_mm[asked]
+        remaining = np.flatnonzero(near & ~touched)
+        if len(remaining):
+            points = targets_ras_mm[remaining]
             clear = rehearsal.sac.clears(
                 phase.pivot_mm, points, rehearsal.clearance_mm + phase.tool_radius_mm, phase.tool_radius_mm
             )
-            touched[asked] = clear & ~_crosses_protected(rehearsal, phase, points)
+            touched[remaining] = clear & ~_crosses_protected(rehearsal, phase, points)
     return touched
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.point_batch import Box, batch_of, box_around
 from canalwise.phantoms.solid.quadrature import BLOCK_CELLS
 from canalwise.recon.grid import Float, Grid, isotropic_grid
@@ -63,7 +63,7 @@ class SweptPhase:
 
 @dataclass(frozen=True, eq=False)
 class TaskLines:
-    """What an instrument takes on its straight ways from one pivot to the targets touched from it.
+    """Region swept by an instrument on the straight lines from one pivot to the targets touched from it.
 
     The scope's width as far as `working_distance_mm` short of each of the (N, 3) targets, the tool's from there on.
     """
@@ -75,20 +75,20 @@ class TaskLines:
     working_distance_mm: float
 
     def contains(self, points_mm: Float) -> Mask:
-        """(N,) array: on the way to some target?"""
+        """(N,) array: on the line to some target?"""
         inside = np.zeros(len(points_mm), dtype=bool)
         for target in self.targets_mm:
             way = target - self.pivot_mm
             length = float(np.linalg.norm(way))
             tip = self.pivot_mm + way * max(1.0 - self.working_distance_mm / length, 0.0)
-            asked = np.flatnonzero(~inside)
-            scope_mm = _segment_distance_mm(points_mm[asked], self.pivot_mm, tip)
-            tool_mm = _segment_distance_mm(points_mm[asked], tip, target)
-            inside[asked] = (scope_mm <= self.scope_radius_mm) | (tool_mm <= self.tool_radius_mm)
+            remaining = np.flatnonzero(~inside)
+            scope_mm = _segment_distance_mm(points_mm[remaining], self.pivot_mm, tip)
+            tool_mm = _segment_distance_mm(points_mm[remaining], tip, target)
+            inside[remaining] = (scope_mm <= self.scope_radius_mm) | (tool_mm <= self.tool_radius_mm)
         return inside
 
     def box_mm(self) -> Box:
-        """A world box around all ways."""
+        """A world box around all lines."""
         return box_around([self.pivot_mm, *self.targets_mm], max(self.scope_radius_mm, self.tool_radius_mm))
 
 
@@ -100,7 +100,7 @@ def _segment_distance_mm(points_mm: Float, start_mm: Float, end_mm: Float) -> Fl
 
 
 def task_lines_of(geometry: Mapping[str, Any]) -> tuple[TaskLines, ...]:
-    """The ways a geometry record's task takes, one for each pivot with targets touched from it."""
+    """The instrument lines of a geometry record's task, one set for each pivot with targets touched from it."""
     tool_mm = geometry["phases"][0]["tool_radius_mm"]
     return tuple(
         TaskLines(

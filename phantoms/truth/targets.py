@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 from skimage.measure import find_contours
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.phantoms.truth.frame import PLANE_HALF_MM, PLANE_STEP_MM, CanalSection, canal_section
 from canalwise.recon.grid import Float

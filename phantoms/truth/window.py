@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import CANAL_CONTENTS, Part, Side
@@ -81,7 +81,11 @@ def dorsal_view(spine: Spine, pose: Pose, half_height_mm: float) -> DorsalView:
 
 
 def is_bone(labels: npt.NDArray[np.uint16]) -> npt.NDArray[np.bool_]:
-    """(N,) array: bone of any vertebra?"""
+    """(N,) array: bone of any vertebra?
+
+    >>> is_bone(np.array([2, 2200 + Part.BODY, 2200 + Part.DISC], np.uint16)).tolist()
+    [False, True, False]
+    """
     bone: npt.NDArray[np.bool_] = (labels >= 100) & (labels % 100 != Part.DISC)
     return bone
 

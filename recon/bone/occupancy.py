@@ -55,7 +55,7 @@ CORTICAL_PERCENTILE = 90.0
 
 @dataclass(frozen=True)
 class BoneModel:
-    """What the scan itself says about its tissues, HU.
+    """Tissue levels of a scan, HU, measured in the scan itself.
 
     Parameters
     ----------
@@ -75,13 +75,7 @@ class BoneModel:
 
 def bone_model(scan: Scan) -> BoneModel:
     """The tissue levels of a CT; raises UnusableInput for an MR or a scan without bone."""
-    if scan.modality != "CT":
-        raise UnusableInput(
-            "scan",
-            "must be a CT to find bone by its density",
-            got=scan.modality,
-            do="Give the CT as the scan and the MR with --mr.",
-        )
+    scan.kind.check("bone by density")
     voxels = _sampled(scan.voxels)
     return _model(_smooth(voxels), voxels)
 
@@ -171,7 +165,7 @@ def occupancy_within(bone: Mask, scan: Scan | None, model: BoneModel | None = No
     >>> occupancy_within(np.ones((2, 2, 2), dtype=bool), None).min()
     np.float32(1.0)
     """
-    if scan is None or scan.modality != "CT":
+    if scan is None or not scan.kind.calibrated:
         return bone.astype(np.float32)
     share = np.zeros(bone.shape, dtype=np.float32)
     box = box_of(bone, np.ceil(AROUND_MM / scan.grid.spacing_mm))

@@ -53,7 +53,7 @@ def with_calcified(labels: Labels, scan: Scan) -> Labels:
     True
     """
     canal = canal_mask(labels)
-    if scan.modality != "CT" or not canal.any() or (labels == Tissue.CALCIFIED).any():
+    if not scan.kind.calibrated or not canal.any() or (labels == Tissue.CALCIFIED).any():
         return labels
     box = _around(canal, max(round(4.0 / float(scan.grid.spacing_mm.min())), 2))
     found = calcified_mask(labels[box], scan.cropped(box))

@@ -70,6 +70,12 @@ class CanalTube:
     bony: npt.NDArray[np.bool_]
     mask: Mask
 
+    def __repr__(self) -> str:
+        area_mm2 = self.area_mm2
+        if not len(area_mm2):
+            return "<CanalTube without stations>"
+        return f"<CanalTube {len(area_mm2)} stations, {area_mm2.min():.0f} to {area_mm2.max():.0f} mm2>"
+
     @property
     def centreline_ras_mm(self) -> Float:
         """(N, 3) array, caudal to cranial."""

@@ -81,28 +81,36 @@ def anatomy_of(
     UnusableInput : no bone, no canal, or an MR without labels
     LevelNotInView : no two neighbouring vertebrae with the disc between them are in view
     """
-    say = progress or (lambda _: None)
-    return anatomy_of_bones(*bones_of_scan(scan, given, vertebrae, say, seeds), say)
+    report_step = progress or (lambda _: None)
+    return anatomy_of_bones(*bones_of_scan(scan, given, vertebrae, report_step, seeds), report_step)
 
 
 def bones_of_scan(
-    scan: Scan, given: GivenLabels | None, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None = None
+    scan: Scan,
+    given: GivenLabels | None,
+    vertebrae: Sequence[str] | None,
+    report_step: Progress,
+    seeds: Seeds | None = None,
 ) -> tuple[Scan, BoneAnatomy]:
     """The part of the scan that holds the spine, and its bones, given or found."""
     through_mm = None if seeds is None else seeds.canal_mm()
-    scan, given = _located(unpadded(scan), given, through_mm, say)
+    scan, given = _located(unpadded(scan), given, through_mm, report_step)
     metal = metal_of(scan)
-    shown = scan if metal is None else tamed(scan, metal)
-    bones = _bones_found(shown, vertebrae, say, seeds) if given is None else bones_given(shown, given, say, through_mm)
+    untreated = scan if metal is None else tamed(scan, metal)
+    bones = (
+        _bones_found(untreated, vertebrae, report_step, seeds)
+        if given is None
+        else bones_given(untreated, given, report_step, through_mm)
+    )
     if metal is not None:
         levels = {"-".join(pair): pair for pair in neighbours(vertebrae_in(bones.labels))}
         bones = replace(bones, warnings=(*bones.warnings, metal_warning(metal, bones.labels, scan.grid, levels)))
     return scan, replace(bones, corrections=() if seeds is None else seeds.records())
 
 
-def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, say: Progress) -> Anatomy:
+def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, report_step: Progress) -> Anatomy:
     """Everything that follows from the bones: level frames, ligament and sac, levels, confidence."""
-    say("finding level frames")
+    report_step("finding level frames")
     frames, left_out = frames_of(bones.labels, bones.occupancy, scan.grid)
     if not frames:
         raise LevelNotInView(
@@ -111,12 +119,14 @@ def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, say: Progress) -> Anatomy:
             got=", ".join(vertebrae_in(bones.labels)) or "no vertebra",
             do=" ".join(left_out),
         )
-    say("laying ligament and sac")
+    report_step("laying ligament and sac")
     labels = bones.labels if bones.sources["canal"] == "given" else with_calcified(bones.labels, scan)
     labels = with_modelled_tissue(labels, scan.grid, frames)
     modelled: dict[str, Source] = {"sac": "modelled", "flavum": "modelled"}
     sources: dict[str, Source] = modelled | bones.sources
-    levels = levels_of(labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=say, scan=scan)
+    levels = levels_of(
+        labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=report_step, scan=scan
+    )
     sure = with_confidence(levels, scan, labels, sources, bones.naming)
     return Anatomy(
         scan.grid, labels, bones.occupancy, sure, sources, bones.warnings + left_out, bones.naming, bones.corrections
@@ -124,16 +134,16 @@ def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, say: Progress) -> Anatomy:
 
 
 def _located(
-    scan: Scan, given: GivenLabels | None, through_mm: Float | None, say: Progress
+    scan: Scan, given: GivenLabels | None, through_mm: Float | None, report_step: Progress
 ) -> tuple[Scan, GivenLabels | None]:
-    """Scan and labels cut down to the spine; says what memory the rest needs, refuses where there is less."""
-    say("locating the spine")
+    """Scan and labels cropped to the spine; reports the memory that the rest needs, and raises where there is less."""
+    report_step("locating the spine")
     box = spine_box(scan, through_mm)
     if box is not None and given is not None:
         bone = np.argwhere(bone_mask(given.labels))
         box = _widened(box, bone.min(axis=0), bone.max(axis=0)) if len(bone) else box
     part = scan if box is None else scan.cropped(box)
-    say(check_memory(part.grid.shape, part.voxels.dtype))
+    report_step(check_memory(part.grid.shape, part.voxels.dtype))
     return part, given if box is None or given is None else replace(given, labels=given.labels[box])
 
 
@@ -143,20 +153,20 @@ def _widened(box: Box, low: npt.NDArray[np.intp], high: npt.NDArray[np.intp]) ->
     return i, j, k
 
 
-def bones_given(scan: Scan, given: GivenLabels, say: Progress, through_mm: Float | None = None) -> BoneAnatomy:
+def bones_given(scan: Scan, given: GivenLabels, report_step: Progress, through_mm: Float | None = None) -> BoneAnatomy:
     """Bones from labels made elsewhere; parts and canal are found where they are not given.
 
     The canal is found through the (M, 3) points that a person laid into it, RAS mm.
     """
     labels, tube, sources = given.labels, None, _given_sources(given)
     if "parts" not in given.named or (labels % 100 == Part.UNDIVIDED).any():
-        say("finding the canal from the given bones")
+        report_step("finding the canal from the given bones")
         tube = tube_of(labels, scan.grid, through_mm)
-        say("dividing the arches")
+        report_step("dividing the arches")
         labels = divide_arches(labels, scan.grid, tube)
     if not canal_mask(labels).any():
         labels = _with_canal(labels, tube or tube_of(labels, scan.grid, through_mm))
-    say("placing bone borders within voxels")
+    report_step("placing bone borders within voxels")
     occupancy = occupancy_within(bone_mask(labels), scan)
     naming = Naming("given", SURE["given"].value, "the names came with the label map; the scan was not asked")
     return BoneAnatomy(with_soft_tissue(labels, scan), occupancy, sources, scan.warnings + given.warnings, naming)
@@ -186,9 +196,11 @@ def _given_sources(given: GivenLabels) -> dict[str, Source]:
     return sources
 
 
-def _bones_found(scan: Scan, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None) -> BoneAnatomy:
+def _bones_found(
+    scan: Scan, vertebrae: Sequence[str] | None, report_step: Progress, seeds: Seeds | None
+) -> BoneAnatomy:
     """Bones from the scan itself."""
-    found = segment(scan, vertebrae, say, seeds)
+    found = segment(scan, vertebrae, report_step, seeds)
     sources: dict[str, Source] = {
         "vertebrae": "automatic",
         "parts": "automatic",

@@ -1,4 +1,4 @@
-"""An anatomy corrected: structures replaced and points laid by a person, and all that follows found anew.
+"""An anatomy with structures replaced and seed points set by a person, and all that follows computed anew.
 
 Points change what the search itself finds, so with them the scan is searched again; a structure replaced alone changes
 the labels there are. Both keep what was corrected earlier.
@@ -44,11 +44,11 @@ def anatomy_with(
 
     Raises what `anatomy_of` and `recon.case.corrections.with_replacements` raise.
     """
-    say = progress or (lambda _: None)
+    report_step = progress or (lambda _: None)
     if given is not None and seeds is not None:
         _only_canal(seeds)
-    part, bones = bones_of_scan(scan, given, vertebrae, say, seeds)
-    return anatomy_of_bones(part, corrected(bones, part, replaced, say, seeds), say)
+    part, bones = bones_of_scan(scan, given, vertebrae, report_step, seeds)
+    return anatomy_of_bones(part, corrected(bones, part, replaced, report_step, seeds), report_step)
 
 
 def corrected_anatomy(
@@ -77,9 +77,9 @@ def corrected_anatomy(
     if points.points and not _bones_were_given(anatomy.sources):
         return _searched_again(scan, anatomy, points, replaced, vertebrae, progress)
     _only_canal(points)
-    say, part = progress or (lambda _: None), scan.on(anatomy.grid)
-    bones = corrected(bones_of_anatomy(anatomy), part, replaced, say, points)
-    return anatomy_of_bones(part, replace(bones, corrections=bones.corrections + points.records()), say)
+    report_step, part = progress or (lambda _: None), scan.on(anatomy.grid)
+    bones = corrected(bones_of_anatomy(anatomy), part, replaced, report_step, points)
+    return anatomy_of_bones(part, replace(bones, corrections=bones.corrections + points.records()), report_step)
 
 
 def _bones_were_given(sources: Mapping[str, Source]) -> bool:
@@ -106,7 +106,7 @@ def _searched_again(
     vertebrae: Sequence[str] | None,
     progress: Progress | None,
 ) -> Anatomy:
-    """The scan searched through old and new points, with old and new replacements laid in."""
+    """The anatomy segmented anew with old and new seed points and replacements."""
     old = [Seed(r.what, r.point_ras_mm) for r in anatomy.corrections if r.point_ras_mm is not None]
     anew = {each.structure for each in replaced}
     # the maps are not kept: what they showed stands in the labels
@@ -123,21 +123,23 @@ def _searched_again(
 
 
 def bones_of_anatomy(anatomy: Anatomy) -> BoneAnatomy:
-    """The bones an anatomy was made from: without what was modelled on them and what was said of the levels."""
+    """The bones an anatomy was made from, without modelled soft tissue and without the levels' warnings."""
     found: dict[str, Source] = {name: source for name, source in anatomy.sources.items() if source != "modelled"}
-    said = tuple(warning for warning in anatomy.warnings if LEFT_OUT not in warning)  # said anew by what follows
+    kept_warnings = tuple(
+        warning for warning in anatomy.warnings if LEFT_OUT not in warning
+    )  # said anew by what follows
     return BoneAnatomy(
         without_modelled(anatomy.labels, anatomy.sources),
         anatomy.occupancy,
         found,
-        said,
+        kept_warnings,
         anatomy.naming,
         anatomy.corrections,
     )
 
 
 def corrected(
-    bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], say: Progress, seeds: Seeds | None = None
+    bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], report_step: Progress, seeds: Seeds | None = None
 ) -> BoneAnatomy:
     """Bones with structures replaced, replaced vertebrae divided and the canal found anew where its wall changed.
 
@@ -150,7 +152,7 @@ def corrected(
     pointed = bool(len(through_mm)) and _bones_were_given(bones.sources)
     if not replaced and not pointed:
         return bones
-    say("laying in the corrections")
+    report_step("laying in the corrections")
     if pointed and seeds is not None:
         seeds.check_in(scan.grid)
         check_canal_free(through_mm, bone_mask(bones.labels), scan.grid)
@@ -173,7 +175,7 @@ def corrected(
 def _followed(
     labels: Labels, bones: BoneAnatomy, scan: Scan, replaced: Sequence[Replacement], through_mm: Float, pointed: bool
 ) -> Labels:
-    """Labels with replaced vertebrae divided into parts, and the canal laid anew where nobody gave it."""
+    """Labels with replaced vertebrae divided into parts, and the canal computed anew where it was not given."""
     own_canal = any(each.structure == "canal" for each in replaced) or bones.sources.get("canal") == "given"
     moved = bone_changed(labels, bones.labels)
     undivided = bool(((labels >= 100) & (labels % 100 == Part.UNDIVIDED)).any())

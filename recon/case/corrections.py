@@ -1,4 +1,4 @@
-"""What a person corrects: structures replaced by label maps painted elsewhere, told by name, file and checksum.
+"""Corrections by a person: structures replaced by label maps made elsewhere, recorded by name, file and checksum.
 
 A map says where one structure is: every voxel that is not 0. What was that structure and is not in the map goes to its
 neighbours (a part's bone to the nearest part of its vertebra, a vertebra's or disc's to soft tissue, a content's to the
@@ -268,7 +268,7 @@ def occupancy_again(
     near = ndimage.binary_dilation(changed, iterations=CHANGED_RING)
     spans = [np.flatnonzero(near.any(axis=tuple(a for a in range(3) if a != axis))) for axis in range(3)]
     i, j, k = (slice(max(int(s[0]) - 4, 0), int(s[-1]) + 5) for s in spans)
-    model = bone_model(scan) if scan.modality == "CT" else None
+    model = bone_model(scan) if scan.kind.calibrated else None
     fresh = occupancy_within(bone_mask(labels[i, j, k]), scan.cropped((i, j, k)), model)
     out = occupancy.copy()
     out[i, j, k] = np.where(near[i, j, k], fresh, out[i, j, k])

@@ -31,8 +31,9 @@ from canalwise.recon.image.volume import BUDGET_MB, Voxels, row_major
 from canalwise.recon.intake.nifti_reader import stored_voxels
 from canalwise.recon.intake.nifti_writer import write_nifti
 from canalwise.recon.labels import label_names
+from canalwise.recon.modality import ModalityName
 from canalwise.recon.parallel import both
-from canalwise.recon.scan import Modality, Scan
+from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import (
     WRITING,
     from_data,
@@ -67,11 +68,14 @@ class Case:
     anatomy_sha256: str = ""
     notes: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:  # without the folder, whose name may be the patient's
+        return f"<Case {self.scan!r}, {self.anatomy!r}>"
+
 
 @dataclass(frozen=True)
 class _ScanRecord:
     grid: Grid
-    modality: Modality
+    modality: ModalityName
     provenance: dict[str, str]
     warnings: tuple[str, ...]
 

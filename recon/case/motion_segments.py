@@ -7,20 +7,20 @@ from dataclasses import replace
 
 import numpy as np
 
-from canalwise.recon.anatomy import Frame, Level, Measurement, Source
+from canalwise.recon.anatomy import Frame, Level, Source
 from canalwise.recon.errors import AnatomyNotFound
-from canalwise.recon.grid import Grid
+from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.skin import skin_point_mm
-from canalwise.recon.labels import SIDES, Labels, vertebrae_in
+from canalwise.recon.labels import SIDES, Labels, Side, vertebrae_in
 from canalwise.recon.level.facet_joints import joints_of
 from canalwise.recon.level.frame import level_frame
 from canalwise.recon.level.interlaminar_window import windows_of
-from canalwise.recon.level.landmarks import NAMES, landmarks_of
+from canalwise.recon.level.landmarks import NAMES, landmarks_of, mid_lamina
 from canalwise.recon.level.resampled_level import Share, local_view, neighbours
 from canalwise.recon.level.targets import NAMES as TARGET_NAMES
 from canalwise.recon.level.targets import targets_of
 from canalwise.recon.measurement.all_measurements import measurements_of
-from canalwise.recon.measurement.context import MeasurementContext, banded
+from canalwise.recon.measurement.context import MeasurementContext
 from canalwise.recon.parallel import side_by_side
 from canalwise.recon.scan import Scan
 
@@ -69,12 +69,12 @@ def levels_of(
     A side that the scan does not show is left out, with a warning in the level.
     """
     found = frames_of(labels, occupancy, grid)[0] if frames is None else frames
-    say = progress or (lambda _: None)
+    report_step = progress or (lambda _: None)
     how = sources or {}
     measured = side_by_side(lambda pair: level_of(labels, occupancy, grid, pair, found[pair], how, scan), found)
     levels = []
     for pair in found:
-        say(f"measuring {pair[0]}-{pair[1]}")
+        report_step(f"measuring {pair[0]}-{pair[1]}")
         levels.append(next(measured))
     return tuple(levels)
 
@@ -99,30 +99,27 @@ def level_of(
         {name: frame.to_level_mm(point) for name, point in landmarks.items()},
         joints,
         windows,
+        {(name, side): view.points_mm(mid_lamina(view, name, side)) for side in SIDES for name in pair},
+        _skin_depths_mm(labels, grid, frame, landmarks),
         sources.get("canal", "automatic"),
         sources.get("sac", "modelled"),
         sources.get("flavum", "modelled"),
     )
     level = Level("-".join(pair), *pair, frame, joints, windows, targets, landmarks, measurements_of(scene))
-    measured = level.measurements + skin_depths(labels, grid, level)
-    return replace(level, measurements=measured, warnings=missing(level))
+    return replace(level, warnings=missing(level))
 
 
-def skin_depths(labels: Labels, grid: Grid, level: Level) -> tuple[Measurement, ...]:
+def _skin_depths_mm(
+    labels: Labels, grid: Grid, frame: Frame, landmarks_ras_mm: Mapping[str, Float]
+) -> dict[Side, float]:
     """Depth of each side's upper lamina edge under the skin, straight dorsal; empty without air in view."""
-    out: list[Measurement] = []
+    depths: dict[Side, float] = {}
     for side in SIDES:
-        edge = level.landmarks_ras_mm.get(f"upper_lamina_caudal_edge_{side}")
-        skin = None if edge is None else skin_point_mm(labels, grid, edge, level.frame.axes_ras[1])
+        edge = landmarks_ras_mm.get(f"upper_lamina_caudal_edge_{side}")
+        skin = None if edge is None else skin_point_mm(labels, grid, edge, frame.axes_ras[1])
         if edge is not None and skin is not None:
-            out += banded(
-                "skin-to-lamina depth",
-                float(np.linalg.norm(skin - edge)),
-                "mm",
-                f"{side} lamina of {level.upper}",
-                "straight dorsal",
-            )
-    return tuple(out)
+            depths[side] = float(np.linalg.norm(skin - edge))
+    return depths
 
 
 def missing(level: Level) -> tuple[str, ...]:

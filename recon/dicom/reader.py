@@ -15,7 +15,7 @@ from canalwise.recon.dicom.stack import stacked
 from canalwise.recon.errors import BadGeometry
 from canalwise.recon.grid import Float
 from canalwise.recon.image.volume import Volume, check_budget
-from canalwise.recon.scan import Modality
+from canalwise.recon.modality import ModalityName
 
 
 def read_dicom(path: Path, budget_mb: float, series: int | None = None) -> Volume:
@@ -49,7 +49,7 @@ def read_dicom(path: Path, budget_mb: float, series: int | None = None) -> Volum
         *read.warnings,
         *(sentence for sentence, count in skipped.items() if count),
     )
-    return Volume(read.voxels, affine, cast(Modality, ordered[0].modality), reported, warnings)
+    return Volume(read.voxels, affine, cast(ModalityName, ordered[0].modality), reported, warnings)
 
 
 def _stacked(group: Group, left_out: tuple[str, ...]) -> tuple[Group, Float]:

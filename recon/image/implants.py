@@ -62,7 +62,7 @@ def metal_of(scan: Scan) -> Implants | None:
     >>> metal_of(plain) is None
     True
     """
-    if scan.modality != "CT" or not (scan.voxels >= METAL_HU).any():
+    if not scan.kind.calibrated or not (scan.voxels >= METAL_HU).any():
         return None
     core = scan.voxels >= METAL_HU
     # single bright voxels are noise, or a clip that leaves no streaks worth a word

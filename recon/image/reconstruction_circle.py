@@ -34,7 +34,7 @@ def unpadded(scan: Scan) -> Scan:
     >>> int(unpadded(Scan(field, Grid((8, 8, 2), np.eye(4)), "CT")).voxels.min())
     -1024
     """
-    if scan.modality != "CT":
+    if not scan.kind.calibrated:
         return scan
     voxels: Voxels = scan.voxels
     if voxels.min() < AIR_HU:

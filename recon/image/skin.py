@@ -25,9 +25,12 @@ AIR_MM = 5.0
 
 
 def air_in_view(labels: Labels) -> bool:
-    """Does the map show air outside the patient, told apart from soft tissue?
+    """Does the map show air outside the patient as another label than soft tissue?
 
     A map without soft tissue says nothing about the skin, whatever surrounds its bones.
+
+    >>> air_in_view(np.array([Tissue.OUTSIDE, Tissue.SOFT])), air_in_view(np.array([Tissue.OUTSIDE, Tissue.CANAL]))
+    (True, False)
     """
     return bool((labels == Tissue.OUTSIDE).any() and (labels == Tissue.SOFT).any())
 
@@ -129,7 +132,7 @@ def with_soft_tissue(labels: Labels, scan: Scan) -> Labels:
     A map that already names soft tissue is returned as it is, as is one that belongs to an MR (air and cortical bone
     look alike there).
     """
-    if scan.modality != "CT" or (labels == Tissue.SOFT).any():
+    if not scan.kind.calibrated or (labels == Tissue.SOFT).any():
         return labels
     out = labels.copy()
     out[within_skin(scan) & (labels == Tissue.OUTSIDE)] = Tissue.SOFT

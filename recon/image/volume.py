@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from canalwise.recon.errors import BadFile, BadGeometry
 from canalwise.recon.grid import ORTHOGONAL_TOL, Float
-from canalwise.recon.scan import Modality
+from canalwise.recon.modality import ModalityName
 
 Voxels = npt.NDArray[Any]
 
@@ -55,7 +55,7 @@ class Volume:
 
     voxels: Voxels
     affine_ras_mm: Float
-    modality: Modality | None = None
+    modality: ModalityName | None = None
     provenance: dict[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 

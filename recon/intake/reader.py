@@ -27,7 +27,8 @@ from canalwise.recon.intake.checks import (
 from canalwise.recon.intake.metaimage_reader import read_metaimage
 from canalwise.recon.intake.nifti_reader import read_nifti
 from canalwise.recon.intake.nrrd_reader import read_nrrd
-from canalwise.recon.scan import Modality, Scan
+from canalwise.recon.modality import ModalityName
+from canalwise.recon.scan import Scan
 
 AIR_HU = -1024.0
 """What a resampled CT is padded with."""
@@ -36,7 +37,7 @@ AIR_HU = -1024.0
 def read_scan(
     path: str | Path,
     *,
-    modality: Modality | None = None,
+    modality: ModalityName | None = None,
     accept_thick: bool = False,
     accept_tilt: bool = False,
     series: int | None = None,
@@ -82,7 +83,7 @@ def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUD
 def scan_of(
     volume: Volume,
     *,
-    modality: Modality | None = None,
+    modality: ModalityName | None = None,
     accept_thick: bool = False,
     accept_tilt: bool = False,
     budget_mb: float = BUDGET_MB,
@@ -110,7 +111,7 @@ def scan_of(
     return Scan(upright.voxels, grid, kind, {**upright.provenance, **_reported(grid)}, warnings)
 
 
-def _modality(volume: Volume, asked: Modality | None) -> Modality:
+def _modality(volume: Volume, asked: ModalityName | None) -> ModalityName:
     if asked and volume.modality and asked != volume.modality:
         raise UnusableInput(
             "the scan",

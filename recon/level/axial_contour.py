@@ -102,7 +102,11 @@ def centroid_mm(outline: Float) -> Float:
 
 
 def evenly(outline: Float, step_mm: float) -> Float:
-    """(M, 2) points about `step_mm` apart along a closed outline, without the repeated end."""
+    """(M, 2) points about `step_mm` apart along a closed outline, without the repeated end.
+
+    >>> evenly(np.array([[0.0, 0.0], [4.0, 0.0]]), 1.0)[:, 0].tolist()  # the end closes an outline at its start
+    [0.0, 1.0, 2.0, 3.0]
+    """
     lengths = np.linalg.norm(np.diff(outline, axis=0), axis=1)
     along = np.concatenate([[0.0], np.cumsum(lengths)])
     at = np.linspace(0.0, along[-1], max(round(along[-1] / step_mm), 3), endpoint=False)

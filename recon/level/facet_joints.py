@@ -67,7 +67,7 @@ class _Face:
 
 @dataclass(frozen=True, eq=False)
 class _Across:
-    """Points midway across a joint and the (unnormalised) way across at each, level mm."""
+    """Points midway across a joint and the (unnormalised) direction across at each, level mm."""
 
     points_mm: Float
     directions: Float
@@ -90,7 +90,7 @@ def joints_of(view: ResampledLevel, scan: Scan | None = None) -> dict[Side, Join
     scan : the CT the labels belong to; the joint is then read along the dark line in the image, where one is seen,
         and the labels only say where to look. Without one, or with an MR, the labels' faces are the joint.
     """
-    found = {side: _joint(view, side, scan if scan is not None and scan.modality == "CT" else None) for side in SIDES}
+    found = {side: _joint(view, side, scan if scan is not None and scan.kind.calibrated else None) for side in SIDES}
     return {side: joint for side, joint in found.items() if joint is not None}
 
 

@@ -105,13 +105,13 @@ def sheet_through(points_mm: Float, weights: Float, across: Float) -> JointMidsu
 def refitted(sheet: JointMidsurface, points_mm: Float, weights: Float) -> JointMidsurface:
     """The sheet over the same plane, fitted to other points (iteratively reweighted least squares)."""
     u, v, height = sheet.flat_mm(points_mm)
-    terms, say = _terms(u, v), weights.astype(float)
+    terms, robust_weights = _terms(u, v), weights.astype(float)
     stiff = np.diag([0.0, 0, 0, 1, 1, 1]) * BEND_PRIOR * float(weights.sum())
     fit = sheet.coefficients
     for _ in range(FIT_ROUNDS):
-        weighted = terms * say[:, None]
+        weighted = terms * robust_weights[:, None]
         fit = np.linalg.lstsq(weighted.T @ terms + stiff, weighted.T @ height, rcond=None)[0]
         residual = height - terms @ fit
         spread = max(1.4826 * float(np.median(np.abs(residual))), LEAST_SPREAD_MM)
-        say = weights * np.clip(1 - (residual / (TUKEY * spread)) ** 2, 0, None) ** 2
+        robust_weights = weights * np.clip(1 - (residual / (TUKEY * spread)) ** 2, 0, None) ** 2
     return replace(sheet, coefficients=fit)

@@ -231,9 +231,9 @@ def _on_the_line(
         valley = lines.points_mm[kept] + centre[:, None] * lines.normals[kept]
         # A joint is a slit of even width: the marrow of a process is a wider hollow.
         wide = np.maximum(gap - np.median(gap), 0.0) / RIM_SLACK_MM + np.maximum(gap - USUAL_GAP_MM, 0.0)
-        say = np.minimum(dip[kept], 1.0) * np.exp(-wide)
-        sheet = refitted(sheet, valley, say)
-        total = float(say[np.abs(sheet.height_mm(valley)) < NEAR_MM].sum())
+        weights = np.minimum(dip[kept], 1.0) * np.exp(-wide)
+        sheet = refitted(sheet, valley, weights)
+        total = float(weights[np.abs(sheet.height_mm(valley)) < NEAR_MM].sum())
     return sheet, total
 
 
@@ -273,14 +273,14 @@ def _read(image: JointImage, sheet: JointMidsurface, points_mm: Float) -> SeenJo
     """The joint along a sheet that lies on its dark line: the largest patch of lines with bone on both sides."""
     lines = _lines(image, sheet, points_mm, LATTICE_MM)
     index, dip = _darkest(lines.share, CAPTURE_MM[-1])
-    shown = dip > LEAST_DIP
-    if shown.sum() * LATTICE_MM**2 < FEWEST_LINES * COARSE_MM**2:
+    dark = dip > LEAST_DIP
+    if dark.sum() * LATTICE_MM**2 < FEWEST_LINES * COARSE_MM**2:
         return None
     crests = [np.take_along_axis(crest, index[..., None], -1)[..., 0] for crest in _crests(lines.share)]
     # At a rim one of the faces ends: its crest falls, and with it the joint.
-    both = [crest >= BOTH_SIDES_FRAC * np.median(crest[shown]) for crest in crests]
+    both = [crest >= BOTH_SIDES_FRAC * np.median(crest[dark]) for crest in crests]
     gap, middle = _gaps_mm(lines.share, index)
-    patch = _largest(shown & both[0] & both[1] & (gap <= widest_mm(float(np.median(gap[shown])))))
+    patch = _largest(dark & both[0] & both[1] & (gap <= widest_mm(float(np.median(gap[dark])))))
     # The sheet sought its line among strays; the patch has none, so its own fit tells the normals.
     points = (lines.points_mm + middle[..., None] * lines.normals)[patch]
     normals = refitted(sheet, points, lines.stretch[patch]).at(points)

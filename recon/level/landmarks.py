@@ -12,7 +12,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Part, Side, sided
 from canalwise.recon.level.axial_contour import border_mm, canal_contour
 from canalwise.recon.level.frame import end_plates
-from canalwise.recon.level.resampled_level import ResampledLevel
+from canalwise.recon.level.resampled_level import ResampledLevel, cut_by_scan
 
 SIDED_NAMES = (
     "upper_lamina_caudal_edge",
@@ -152,14 +152,6 @@ def outermost_mm(view: ResampledLevel, mask: Mask, direction: Float, depth_mm: f
     return centre + _to_surface_mm(view, centre, direction) * direction
 
 
-def cut_by_scan(view: ResampledLevel, level_mm: Float) -> bool:
-    """Does a point lie within a voxel of the scan's edge, so that what it ends may go on outside?"""
-    index = view.grid.index_of(view.frame.to_world_mm(level_mm))
-    edge = np.minimum(index, np.array(view.grid.shape) - 1 - index)
-    # the view's grid is cut two voxels wider than its box, so an edge met inside the box is the scan's own
-    return bool((edge < 1.0).any())
-
-
 def _to_surface_mm(view: ResampledLevel, point_mm: Float, direction: Float) -> float:
     """Signed distance from an outermost voxel centre to where the bone ends along a direction."""
     steps = np.arange(-SURFACE_REACH_MM, SURFACE_REACH_MM + 1e-9, view.step_mm / 5)
@@ -247,6 +239,10 @@ def _midline(view: ResampledLevel, z_mm: float, *, dorsal: bool) -> Float | None
 
 
 def mean_mm(landmarks: Mapping[str, Float], name: str) -> Float | None:
-    """(3,) mean over the sides of a sided landmark; None when neither side has it."""
+    """(3,) mean over the sides of a sided landmark; None when neither side has it.
+
+    >>> mean_mm({"edge_left": np.array([2.0, 0, 0]), "edge_right": np.array([-4.0, 0, 2.0])}, "edge").tolist()
+    [-1.0, 0.0, 1.0]
+    """
     points = [landmarks[key] for key in (f"{name}_{side}" for side in SIDES) if key in landmarks]
     return np.asarray(np.mean(points, axis=0)) if points else None

@@ -204,6 +204,18 @@ def neighbours(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
 
 
 def disc_mask(labels: Labels) -> Mask:
-    """(same shape) array: is the voxel disc?"""
+    """(same shape) array: is the voxel disc?
+
+    >>> disc_mask(np.array([2200 + Part.BODY, 2200 + Part.DISC])).tolist()
+    [False, True]
+    """
     mask: Mask = (labels >= 100) & (labels % 100 == Part.DISC)
     return mask
+
+
+def cut_by_scan(view: ResampledLevel, level_mm: Float) -> bool:
+    """Does a point lie within a voxel of the scan's edge, so that what it ends may go on outside?"""
+    index = view.grid.index_of(view.frame.to_world_mm(level_mm))
+    edge = np.minimum(index, np.array(view.grid.shape) - 1 - index)
+    # the view's grid is cut two voxels wider than its box, so an edge met inside the box is the scan's own
+    return bool((edge < 1.0).any())

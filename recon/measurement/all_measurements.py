@@ -10,6 +10,7 @@ from canalwise.recon.measurement.disc import disc_measurements
 from canalwise.recon.measurement.facet_joint import joint_measurements, window_measurements
 from canalwise.recon.measurement.lateral_recess import recess_measurements
 from canalwise.recon.measurement.ligamentum_flavum import flavum_measurements
+from canalwise.recon.measurement.skin_depth import skin_depth_measurements
 
 GROUPS = (
     canal_measurements,
@@ -19,8 +20,9 @@ GROUPS = (
     joint_measurements,
     window_measurements,
     arch_measurements,
+    skin_depth_measurements,
 )
-"""In the order they are reported: canal and sac, ligament, recess and foramen, disc and slip, joints, windows, arch."""
+"""In the order of the report: canal and sac, ligament, recess and foramen, disc, joints, windows, arch, skin."""
 
 
 def measurements_of(scene: MeasurementContext) -> tuple[Measurement, ...]:

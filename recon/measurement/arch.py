@@ -10,12 +10,12 @@ from scipy import ndimage
 from canalwise.recon.anatomy import Measurement
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side, bone_mask, sided
-from canalwise.recon.level.landmarks import mid_lamina
 from canalwise.recon.level.resampled_level import ResampledLevel, refined
-from canalwise.recon.measurement.context import MeasurementContext, banded
+from canalwise.recon.measurement.context import MeasurementContext
+from canalwise.recon.measurement.kinds import SPINOUS_BASE_BEHIND_MM, measured
 
-BASE_BEHIND_MM, BASE_SPAN_MM = 7.0, 2.0
-"""Where the spinous base ends dorsally (design, shared definitions), and how far behind that its width is read."""
+BASE_SPAN_MM = 2.0
+"""How far behind the spinous base's end its width is read."""
 
 BASE_HALF_HEIGHT_MM = 4.0
 """Half the height over which the spinous base width is read."""
@@ -38,33 +38,19 @@ def arch_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
     out: list[Measurement] = []
     for side in SIDES:
         for vertebra in (scene.view.upper, scene.view.lower):
-            out += _lamina(scene.view, vertebra, side)
-        out += banded(
-            "pars width",
-            pars_width_mm(scene.view, side),
-            "mm",
-            f"{side} pars of {scene.view.upper}",
-            "isthmus, medio-lateral",
-            scale="pars width",
-        )
+            out += _lamina(scene, vertebra, side)
+        out += measured("pars width", pars_width_mm(scene.view, side), side=side, vertebra=scene.view.upper)
     base = scene.landmarks_mm.get("upper_spinous_base")
     if base is not None:
-        out += banded(
-            "spinous base width",
-            spinous_base_width_mm(scene.view, base),
-            "mm",
-            f"spinous base of {scene.view.upper}",
-            f"{BASE_BEHIND_MM:g} mm dorsal of the canal roof",
-        )
+        out += measured("spinous base width", spinous_base_width_mm(scene.view, base), vertebra=scene.view.upper)
     return tuple(out)
 
 
-def _lamina(view: ResampledLevel, vertebra: str, side: Side) -> list[Measurement]:
-    strip = view.points_mm(mid_lamina(view, vertebra, side))
-    structure = f"{side} lamina of {vertebra}"
+def _lamina(scene: MeasurementContext, vertebra: str, side: Side) -> list[Measurement]:
+    strip = scene.lamina_strips_mm[vertebra, side]
     return [
-        *banded("lamina thickness", lamina_thickness_mm(view, strip), "mm", structure, "mid-lamina"),
-        *banded("lamina slope", lamina_slope_deg(strip), "deg", structure, "sagittal plane at mid-lamina"),
+        *measured("lamina thickness", lamina_thickness_mm(scene.view, strip), side=side, vertebra=vertebra),
+        *measured("lamina slope", lamina_slope_deg(strip), side=side, vertebra=vertebra),
     ]
 
 
@@ -139,7 +125,7 @@ def _longest_runs(bone: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
 
 def spinous_base_width_mm(view: ResampledLevel, base_mm: Float) -> float | None:
     """Median width of the midline bone just dorsal of the spinous base; None where there is none."""
-    dorsal = base_mm[1] + BASE_BEHIND_MM + np.arange(0, BASE_SPAN_MM + 1e-9, view.step_mm)
+    dorsal = base_mm[1] + SPINOUS_BASE_BEHIND_MM + np.arange(0, BASE_SPAN_MM + 1e-9, view.step_mm)
     cranial = base_mm[2] + np.arange(-BASE_HALF_HEIGHT_MM, BASE_HALF_HEIGHT_MM + 1e-9, view.step_mm)
     y, z = (grid.ravel() for grid in np.meshgrid(dorsal, cranial))
     offsets = np.arange(0.0, WIDEST_MM, LINE_MM)

@@ -9,10 +9,9 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Part, Tissue
 from canalwise.recon.level.axial_contour import area_mm2, border_mm, canal_contour, region_contour
 from canalwise.recon.level.resampled_level import antialiased
-from canalwise.recon.measurement.context import AT_DISC, AT_PEDICLE, SAC_AT_DISC, MeasurementContext, banded
-from canalwise.recon.severity_bands import SCALES, population_scale
-
-DIAMETER = "canal mid-sagittal diameter"
+from canalwise.recon.measurement.context import MeasurementContext
+from canalwise.recon.measurement.kinds import measured
+from canalwise.recon.severity_bands import population_scale
 
 
 def canal_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
@@ -29,18 +28,17 @@ def _canal_at_disc(scene: MeasurementContext) -> tuple[Measurement, ...]:
     if outline is None:
         return ()
     source = f"canal {scene.canal_source}"
-    area = banded("canal area", area_mm2(outline), "mm2", "canal", AT_DISC, scale="canal area at disc", source=source)
-    return area + banded(DIAMETER, midsagittal_mm(outline), "mm", "canal", AT_DISC, scale=DIAMETER, source=source)
+    area = measured("canal area at disc", area_mm2(outline), source=source)
+    return area + measured("canal diameter at disc", midsagittal_mm(outline), source=source)
 
 
 def _sac_at_disc(scene: MeasurementContext) -> tuple[Measurement, ...]:
     outline = region_contour(scene.view, antialiased(scene.view.labels == Tissue.SAC), 0.0)
     if outline is None:
         return ()
-    structure, source = "dural sac", f"sac {scene.sac_source}"
-    name, diameter = "dural sac area", "dural sac mid-sagittal diameter"
-    area = banded(name, area_mm2(outline), "mm2", structure, SAC_AT_DISC, scale=name, source=source)
-    return area + banded(diameter, midsagittal_mm(outline), "mm", structure, SAC_AT_DISC, source=source)
+    source = f"sac {scene.sac_source}"
+    area = measured("dural sac area", area_mm2(outline), source=source)
+    return area + measured("dural sac diameter", midsagittal_mm(outline), source=source)
 
 
 def _canal_at_pedicle(scene: MeasurementContext, vertebra: str) -> tuple[Measurement, ...]:
@@ -49,13 +47,12 @@ def _canal_at_pedicle(scene: MeasurementContext, vertebra: str) -> tuple[Measure
     outline = None if z is None else canal_contour(scene.view, z)
     if outline is None:
         return ()
-    structure, source, diameter = f"canal of {vertebra}", f"canal {scene.canal_source}", midsagittal_mm(outline)
-    out = banded(
-        "canal area", area_mm2(outline), "mm2", structure, AT_PEDICLE, scale="canal area at pedicle", source=source
-    )
-    for scale in (SCALES[DIAMETER], population_scale(vertebra)):
-        if scale is not None:
-            out += banded(scale.quantity, diameter, "mm", structure, AT_PEDICLE, scale=scale, source=source)
+    source, diameter = f"canal {scene.canal_source}", midsagittal_mm(outline)
+    out = measured("canal area at pedicle", area_mm2(outline), source=source, vertebra=vertebra)
+    out += measured("canal diameter at pedicle", diameter, source=source, vertebra=vertebra)
+    population = population_scale(vertebra)
+    if population is not None:
+        out += measured("canal diameter, population", diameter, source=source, scale=population, vertebra=vertebra)
     return out
 
 
@@ -64,7 +61,7 @@ def _interpedicular(scene: MeasurementContext, place: str, vertebra: str) -> tup
     if walls[0] is None or walls[1] is None:
         return ()
     distance = float(abs(walls[0][0] - walls[1][0]))
-    return banded("interpedicular distance", distance, "mm", f"canal of {vertebra}", AT_PEDICLE)
+    return measured("interpedicular distance", distance, vertebra=vertebra)
 
 
 def pedicle_height_mm(scene: MeasurementContext, vertebra: str) -> float | None:

@@ -9,8 +9,9 @@ from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Part
 from canalwise.recon.level.frame import end_plates
-from canalwise.recon.level.landmarks import cut_by_scan
-from canalwise.recon.measurement.context import MeasurementContext, banded
+from canalwise.recon.level.resampled_level import cut_by_scan
+from canalwise.recon.measurement.context import MeasurementContext
+from canalwise.recon.measurement.kinds import measured
 
 MIDLINE_HALF_MM = 4.0
 """Half the width of the sagittal strip in which the bodies' borders are read."""
@@ -22,23 +23,12 @@ RIM_LOW_MM, RIM_HIGH_MM = 2.0, 4.0
 def disc_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
     """Posterior disc height, slip in mm and in percent of the lower end plate's depth (Meyerding)."""
     out: list[Measurement] = []
-    out += banded(
-        "posterior disc height",
-        _posterior_height_mm(scene),
-        "mm",
-        "disc",
-        "midline at the dorsal border",
-        scale="posterior disc height",
-    )
+    out += measured("posterior disc height", _posterior_height_mm(scene))
     upper, lower = (_borders_mm(scene, name) for name in (scene.view.upper, scene.view.lower))
     if upper is not None and lower is not None:
         slip, depth = lower[1] - upper[1], lower[1] - lower[0]
-        structure = f"{scene.view.upper} on {scene.view.lower}"
-        out += banded("slip", slip, "mm", structure, "midline, positive ventral")
-        # grades are of ventral slips; a share below zero is a retro-position and has none
-        out += banded(
-            "slip", 100 * slip / depth, "%", structure, "of the lower end plate's depth, positive ventral", scale="slip"
-        )
+        out += measured("slip", slip, upper=scene.view.upper, lower=scene.view.lower)
+        out += measured("slip share", 100 * slip / depth, upper=scene.view.upper, lower=scene.view.lower)
     return tuple(out)
 
 

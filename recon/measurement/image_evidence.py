@@ -1,4 +1,4 @@
-"""What the image itself says about one structure or joint: contrast at the border, the gap, what the scan cuts off.
+"""Image evidence for one structure or joint: contrast at its border, width of its gap, and what the scan cuts off.
 
 Everything is read in a small box about the structure, on the scan's own voxels.
 """

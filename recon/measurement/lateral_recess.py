@@ -13,7 +13,8 @@ from canalwise.recon.anatomy import Measurement
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side, label_of, sided
 from canalwise.recon.level.axial_contour import border_mm, canal_contour, centroid_mm, evenly
-from canalwise.recon.measurement.context import MeasurementContext, banded
+from canalwise.recon.measurement.context import MeasurementContext
+from canalwise.recon.measurement.kinds import measured
 
 OUTLINE_STEP_MM = 0.25
 """Distance between outline points."""
@@ -24,22 +25,19 @@ LATERAL_FROM, LATERAL_TO = 0.6, 0.95
 BEHIND_MM = 1.0
 """How far outside the canal's outline the bone that bounds it is read."""
 
-HEIGHT, FORAMEN = "lateral recess height", "foramen height"
-AT_RECESS = "axial plane at the pedicle's superior border"
-
 
 def recess_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
     """Recess height and angle, and foramen height, of both sides."""
     out: list[Measurement] = []
     for side in SIDES:
         height, angle = _recess(scene, side)
-        structure, source = f"{side} lateral recess", f"canal {scene.canal_source}"
-        out += banded(HEIGHT, height, "mm", structure, AT_RECESS, scale=HEIGHT, source=source)
-        out += banded("lateral recess angle", angle, "deg", structure, AT_RECESS, source=source)
+        source = f"canal {scene.canal_source}"
+        out += measured("lateral recess height", height, source=source, side=side)
+        out += measured("lateral recess angle", angle, source=source, side=side)
         above = scene.height_mm(f"upper_pedicle_lower_edge_{side}")
         below = scene.height_mm(f"lower_pedicle_upper_edge_{side}")
         if above is not None and below is not None:
-            out += banded(FORAMEN, above - below, "mm", f"{side} foramen", "between the pedicles", scale=FORAMEN)
+            out += measured("foramen height", above - below, side=side)
     return tuple(out)
 
 

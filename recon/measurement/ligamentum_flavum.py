@@ -9,7 +9,8 @@ from scipy import ndimage
 from canalwise.recon.anatomy import Measurement
 from canalwise.recon.labels import SIDES, Mask, Side, Tissue
 from canalwise.recon.level.resampled_level import antialiased
-from canalwise.recon.measurement.context import MeasurementContext, banded
+from canalwise.recon.measurement.context import MeasurementContext
+from canalwise.recon.measurement.kinds import measured
 
 FINE = 4
 """Refinement of an axial slice before its ligament is measured."""
@@ -23,21 +24,16 @@ EDGE = 4
 OFF_MIDLINE_MM = 2.0
 """The two halves of the ligament meet in the midline and look thicker there; left out."""
 
-NAME = "ligamentum flavum thickness"
-
 
 def flavum_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
     """Ligament thickness of each side that holds any."""
     out: list[Measurement] = []
     for side in SIDES:
-        out += banded(
-            NAME,
+        out += measured(
+            "ligamentum flavum thickness",
             flavum_thickness_mm(scene, side),
-            "mm",
-            f"{side} ligamentum flavum",
-            "axial planes at mid-window",
-            scale=NAME,
             source=f"flavum {scene.flavum_source}",
+            side=side,
         )
     return tuple(out)
 

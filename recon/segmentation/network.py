@@ -1,4 +1,4 @@
-"""A small network that says what each place of a CT is: canal, disc, body or part of an arch.
+"""A small network that classifies the voxels of a CT: canal, disc, body or part of an arch.
 
 It learnt from made-up images of the project's own shapes only (`scripts/train_prior.py`) and looks at voxels of 1 mm.
 It names what lies where; where bone ends is decided in the scan itself. Without its runtime or its file
@@ -8,8 +8,6 @@ It names what lies where; where bone ends is decided in the scan itself. Without
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from enum import IntEnum
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -17,20 +15,18 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from canalwise.recon.grid import Float, Grid
-from canalwise.recon.labels import Part
 from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.network_grid import GRAIN_MM, RANGE_HU, grain_grid, resampled
+from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 from canalwise.recon.spine.region_of_interest import canal_line_mm, coarse
 
 FILE = Path(__file__).with_name("network.onnx")
 
-GRAIN_MM = 1.0
-"""Voxel edge the network was trained at."""
 
-RANGE_HU, SCALE_HU = (-200.0, 1300.0), 500.0
-"""Values the network sees, and what they are divided by, as in training."""
+SCALE_HU = 500.0
+"""What the network's input values are divided by, as in training."""
 
 SLAB, OVERLAP = 128, 32
 """Most layers along the spine that are kept of each pass, and further ones on either side that it also sees."""
@@ -41,55 +37,6 @@ transverse and spinous processes and bodies, with a margin, and what the canal m
 
 MULTIPLE = 16
 """The network halves its input four times."""
-
-BLUR_FRAC = 0.5
-"""Deviation of the blur against aliasing, per what the voxel edge grows by (root of the squares' difference)."""
-
-
-class TissueClass(IntEnum):
-    """What a place can be; sides are told apart later."""
-
-    OTHER = 0
-    CANAL = 1
-    DISC = 2
-    BODY = 3
-    PEDICLE = 4
-    PARS = 5
-    LAMINA = 6
-    SPINOUS = 7
-    SUPERIOR = 8
-    INFERIOR = 9
-    TRANSVERSE = 10
-    SACRUM = 11
-
-
-PART_NAMES = {
-    TissueClass.PEDICLE: "pedicle",
-    TissueClass.PARS: "pars",
-    TissueClass.LAMINA: "lamina",
-    TissueClass.SUPERIOR: "superior_articular",
-    TissueClass.INFERIOR: "inferior_articular",
-    TissueClass.TRANSVERSE: "transverse",
-}
-"""Kinds that come in pairs, and their parts' names."""
-
-MIDDLE_PARTS = {TissueClass.BODY: Part.BODY, TissueClass.SPINOUS: Part.SPINOUS_PROCESS}
-
-
-@dataclass(frozen=True, eq=False)
-class TissueClassMap:
-    """What the network sees.
-
-    Parameters
-    ----------
-    grid : about GRAIN_MM, its axes those of the scan
-    kind : (nx, ny, nz) uint8 array of `TissueClass`
-    bone_frac : (nx, ny, nz) float32 array, probability of any bone of the spine
-    """
-
-    grid: Grid
-    kind: npt.NDArray[np.uint8]
-    bone_frac: npt.NDArray[np.float32]
 
 
 @cache
@@ -144,29 +91,6 @@ def _about(line_mm: Float | None, grid: Grid, layers: slice) -> tuple[slice, sli
         start, stop = (middle - bend + low / GRAIN_MM).min(), (middle + bend + high / GRAIN_MM).max()
         spans.append(slice(max(int(start), 0), min(int(stop) + 1, grid.shape[axis])))
     return spans[0], spans[1]
-
-
-def grain_grid(grid: Grid) -> Grid:
-    """The grid of GRAIN_MM over the same space with the same axes.
-
-    >>> grain_grid(Grid((4, 4, 2), np.diag([0.5, 0.5, 2.0, 1.0]))).shape
-    (2, 2, 4)
-    """
-    ratio = GRAIN_MM / grid.spacing_mm
-    affine = grid.affine_ras_mm.copy()
-    affine[:3, :3] *= ratio
-    affine[:3, 3] = grid.world_mm((ratio - 1) / 2)
-    i, j, k = (max(int(n), 1) for n in np.rint(np.array(grid.shape) / ratio))
-    return Grid((i, j, k), affine)
-
-
-def resampled(scan: Scan, grid: Grid) -> npt.NDArray[np.float32]:
-    """(grid's shape) array: a scan's values on a grid with the same axes, blurred first where voxels grow."""
-    ratio: Float = grid.spacing_mm / scan.grid.spacing_mm
-    value = np.clip(scan.voxels, *RANGE_HU).astype(np.float32)
-    value = ndimage.gaussian_filter(value, BLUR_FRAC * np.sqrt(np.maximum(ratio**2 - 1.0, 0.0)))
-    offset = scan.grid.index_of(grid.world_mm([0, 0, 0]))
-    return np.asarray(ndimage.affine_transform(value, ratio, offset, grid.shape, order=1, mode="nearest"))
 
 
 def _slabs(layers: int) -> Iterator[tuple[slice, slice, slice]]:

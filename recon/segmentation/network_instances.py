@@ -6,7 +6,6 @@ belong to. What is sure is marked, and the rest of the bone is flooded from ther
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 
 import cc3d
@@ -15,17 +14,19 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage, signal
 
-from canalwise.recon.canal.tube import CanalTube, canal_along, line_through
+from canalwise.recon.canal.tube import canal_along, line_through
 from canalwise.recon.canal.wall import Stations
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float
 from canalwise.recon.image.morphology import dilated
 from canalwise.recon.labels import Mask, Part, sided
-from canalwise.recon.segmentation.network import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
+from canalwise.recon.segmentation.instances import NetworkSpine
+from canalwise.recon.segmentation.tissue_classes import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
 from canalwise.recon.spine.arches import pedicle_heights_mm
 from canalwise.recon.spine.axial_profile import BIN_MM, PEDICLE_DISTANCE_MM, USUAL_DISC_MM, SpineProfile
 from canalwise.recon.spine.bodies import flooded
-from canalwise.recon.spine.canal_coordinates import SpineField, spine_field
+from canalwise.recon.spine.canal_coordinates import SpineField
+from canalwise.recon.spine.spine_field import spine_field
 
 LEAST_CANAL_MM3 = 3000.0
 """A smaller canal is none: about 15 mm of its length (choice)."""
@@ -68,26 +69,6 @@ SUPERIOR_DISC_MM, INFERIOR_DISC_MM = 18.0, 19.0
 """Middle of the next disc below and above a pedicle where the scan does not show it (common practice, no source)."""
 
 OTHER = 255
-
-
-@dataclass(frozen=True, eq=False)
-class NetworkSpine:
-    """Vertebrae on the network's grid; arrays are those of `field.box`.
-
-    Parameters
-    ----------
-    field, profile, tube : canal coordinates, heights of pedicles and discs, and the canal
-    number : (nx, ny, nz) uint8 array: 1.. the n-th vertebra from the caudal end
-    part : (nx, ny, nz) uint8 array of `Part` where there is a number
-    disc : (nx, ny, nz) uint8 array: n the disc above the n-th vertebra
-    """
-
-    field: SpineField
-    profile: SpineProfile
-    tube: CanalTube
-    number: npt.NDArray[np.uint8]
-    part: npt.NDArray[np.uint8]
-    disc: npt.NDArray[np.uint8]
 
 
 def learnt_spine(seen: TissueClassMap) -> NetworkSpine:

@@ -14,10 +14,9 @@ from canalwise.recon.image.working_copy import refined_numbers
 from canalwise.recon.labels import Part
 from canalwise.recon.parallel import both
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.network import TissueClassMap
-from canalwise.recon.segmentation.network_instances import NetworkSpine
-from canalwise.recon.segmentation.watershed_instances import VertebraInstances
-from canalwise.recon.spine.canal_coordinates import field_box, spine_field
+from canalwise.recon.segmentation.instances import NetworkSpine, VertebraInstances
+from canalwise.recon.segmentation.tissue_classes import TissueClassMap
+from canalwise.recon.spine.spine_field import field_box, spine_field
 
 BONE_FRAC = 0.4
 """The network's probability from which a voxel may be bone; the scan's own values then carve the border (choice)."""

@@ -14,7 +14,8 @@ import numpy as np
 from canalwise.recon.bone.occupancy import BoneModel
 from canalwise.recon.image.morphology import dilated, grown_into
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.network import GRAIN_MM, TissueClass, TissueClassMap, resampled
+from canalwise.recon.segmentation.network_grid import GRAIN_MM, resampled
+from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 
 BRIGHT_FRAC = 0.5
 """Share of the way from soft tissue to the typical bony wall from which a spur is bright (choice)."""

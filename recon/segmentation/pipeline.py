@@ -17,12 +17,14 @@ from canalwise.recon.image.skin import within_skin
 from canalwise.recon.labels import Labels, Part, Tissue, vertebra_number
 from canalwise.recon.parallel import both
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.network import TissueClass, prior_kinds
+from canalwise.recon.segmentation.instances import VertebraInstances
+from canalwise.recon.segmentation.network import prior_kinds
 from canalwise.recon.segmentation.network_instances import learnt_spine
 from canalwise.recon.segmentation.network_refinement import fine_instances
 from canalwise.recon.segmentation.osteophytes import with_spurs
 from canalwise.recon.segmentation.seed_points import Seeds, check_canal_free
-from canalwise.recon.segmentation.watershed_instances import VertebraInstances, vertebra_instances
+from canalwise.recon.segmentation.tissue_classes import TissueClass
+from canalwise.recon.segmentation.watershed_instances import vertebra_instances
 from canalwise.recon.spine.arch_parts import divide_arches
 from canalwise.recon.spine.arches import pedicle_heights_mm
 from canalwise.recon.spine.level_numbering import names, signs
@@ -66,21 +68,21 @@ def segment(
     WrongUse : as many levels must be given as are in view
     UnusableInput : not a CT, or no bone in it
     """
-    tell = progress or (lambda step: None)
-    tell("bone")
+    report_step = progress or (lambda step: None)
+    report_step("bone")
     model = bone_model(scan)
-    tell("vertebrae")
+    report_step("vertebrae")
     points = seeds or Seeds()
     points.check_in(scan.grid)
     check_canal_free(points.canal_mm(), wall_mask(scan, model) if len(points.canal_mm()) else None, scan.grid)
     found, inside = both(lambda: _instances(scan, model, points.canal_mm()), lambda: within_skin(scan))
-    tell("names")
-    shown = signs(found.field, found.wall, found.bodies_mm3(), pedicle_heights_mm(found.profile))
-    named = names(shown, levels, points.numbers(found.number, found.disc, found.field.grid))
+    report_step("names")
+    sacrum_and_ribs = signs(found.field, found.wall, found.bodies_mm3(), pedicle_heights_mm(found.profile))
+    named = names(sacrum_and_ribs, levels, points.numbers(found.number, found.disc, found.field.grid))
     labels = np.where(inside, np.uint16(Tissue.SOFT), np.uint16(Tissue.OUTSIDE))
     _lay(labels[found.box], found, named.by_number)
     labels[found.tube.mask & (labels < 100)] = Tissue.CANAL
-    tell("parts")
+    report_step("parts")
     labels = divide_arches(labels, scan.grid, found.tube)
     occupancy = np.zeros(scan.grid.shape, dtype=np.float32)
     occupancy[found.box] = found.occupancy

@@ -1,4 +1,4 @@
-"""Points a person lays into a structure: what the automatic search must pass through or name."""
+"""Seed points set by a person in a structure: the segmentation must pass through them or name them."""
 
 from __future__ import annotations
 

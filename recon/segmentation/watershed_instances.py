@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cc3d
 import numpy as np
 import numpy.typing as npt
@@ -11,58 +9,25 @@ from scipy import ndimage
 
 from canalwise.recon.bone.occupancy import BoneModel, bone_model, occupancy_within, wall_mask
 from canalwise.recon.bone.solid_mask import solid
-from canalwise.recon.canal.tube import CanalTube, canal_along, canal_from_bone
-from canalwise.recon.grid import Box, Float, Grid
+from canalwise.recon.canal.tube import canal_along, canal_from_bone
+from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.morphology import eroded, nearest_on
 from canalwise.recon.image.working_copy import refined_numbers, working_copy
 from canalwise.recon.labels import Mask, Part
 from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.instances import VertebraInstances
 from canalwise.recon.spine.arches import arches
-from canalwise.recon.spine.axial_profile import SpineProfile, spine_profile
+from canalwise.recon.spine.axial_profile import spine_profile
 from canalwise.recon.spine.bodies import bodies, discs
-from canalwise.recon.spine.canal_coordinates import SpineField, spine_field
+from canalwise.recon.spine.canal_coordinates import SpineField
+from canalwise.recon.spine.spine_field import spine_field
 
 BODY_CODE = 64
 """Added to a vertebra's number in its body, so that number and body are refined as one."""
 
-LEAST_BODY_MM3 = 1500.0
-"""A vertebra is named when at least this much of its body is in view (about 1.5 mm of its height)."""
-
-
-@dataclass(frozen=True, eq=False)
-class VertebraInstances:
-    """Vertebrae found in a CT; arrays are those of `box` in the scan.
-
-    Parameters
-    ----------
-    box : of the scan
-    number : (nx, ny, nz) uint8 array: 1.. the n-th vertebra from the caudal end, 0 no spine
-    part : (nx, ny, nz) uint8 array of `recon.labels.Part` where there is a number; UNDIVIDED where not yet told
-    disc : (nx, ny, nz) uint8 array: n the disc above the n-th vertebra
-    occupancy : (nx, ny, nz) float32 array of the spine's bone
-    field, profile, tube : what they were found with; the tube is that of the final bone
-    wall : (nx, ny, nz) array, bright enough to be bone
-    """
-
-    box: Box
-    number: npt.NDArray[np.uint8]
-    part: npt.NDArray[np.uint8]
-    disc: npt.NDArray[np.uint8]
-    occupancy: npt.NDArray[np.float32]
-    field: SpineField
-    profile: SpineProfile
-    tube: CanalTube
-    wall: Mask
-
-    def bodies_mm3(self) -> dict[int, float]:
-        """Number -> body in view, for the vertebrae with enough of it, caudal to cranial."""
-        body = self.number[self.part == Part.BODY]
-        volumes = np.bincount(body, minlength=self.profile.count + 1) * self.field.grid.voxel_mm3
-        return {n: float(v) for n, v in enumerate(volumes) if n and v >= LEAST_BODY_MM3}
-
 
 def vertebra_instances(scan: Scan, model: BoneModel, through_mm: Float | None = None) -> VertebraInstances:
-    """Separate the vertebrae of a CT; `through_mm` are (M, 3) points a person laid into the canal, RAS mm.
+    """Separate the vertebrae of a CT; `through_mm` are (M, 3) seed points in the canal, RAS mm.
 
     Raises
     ------
@@ -98,12 +63,17 @@ def _instances(scan: Scan, model: BoneModel, through_mm: Float | None) -> Verteb
     whole[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)  # where a disc bulges the canal is narrower
     final = canal_from_bone(whole, scan.grid, through_mm=through_mm)
     return VertebraInstances(
-        field.box, number, reported(number, body), disc, occupancy, field, profile, final, near_wall
+        field.box, number, body_or_undivided(number, body), disc, occupancy, field, profile, final, near_wall
     )
 
 
-def reported(number: npt.NDArray[np.uint8], body: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
-    """(nx, ny, nz) array of Part: bodies, and the rest of each vertebra undivided."""
+def body_or_undivided(number: npt.NDArray[np.uint8], body: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """(nx, ny, nz) array of Part: bodies, and the rest of each vertebra undivided.
+
+    >>> parts = body_or_undivided(np.array([0, 1, 1], np.uint8), np.array([0, 1, 0], np.uint8))
+    >>> parts.tolist() == [0, Part.BODY, Part.UNDIVIDED]
+    True
+    """
     return np.where(number > 0, np.where(body > 0, Part.BODY, Part.UNDIVIDED), 0).astype(np.uint8)
 
 
@@ -127,7 +97,7 @@ def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel)
     # The line does not change with the voxels; its wall is read again.
     tube = canal_along(whole, scan.grid, found.tube.stations)
     return VertebraInstances(
-        field.box, number, reported(number, body), disc, occupancy, field, found.profile, tube, wall
+        field.box, number, body_or_undivided(number, body), disc, occupancy, field, found.profile, tube, wall
     )
 
 

@@ -10,6 +10,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "arch_parts": ["divide_arches"],
         "arches": ["pedicle_heights_mm"],
         "axial_profile": ["BIN_MM", "SpineProfile"],
-        "canal_coordinates": ["SpineField", "spine_field"],
+        "canal_coordinates": ["SpineField"],
+        "spine_field": ["spine_field"],
     },
 )

@@ -74,7 +74,7 @@ def canal_line_mm(small: Scan) -> Float | None:
 
     None for an MR, and where no chain of bony rings is in view.
     """
-    if small.modality != "CT":
+    if not small.kind.calibrated:
         return None
     try:
         return _chain_mm(wall_mask(small, bone_model(small)), _patient(small), small.grid)

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from canalwise.phantoms.cases.suite import phantom_suite
-from canalwise.phantoms.imaging.render import PhantomScan, render_scan
+from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.grid import isotropic_grid
 from tests.authorities.trend_scene import built, mean_scan

@@ -14,7 +14,7 @@ import pytest
 
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
-from canalwise.phantoms.imaging.render import PhantomScan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.labels import SIDES, Side
 from tests.authorities import value

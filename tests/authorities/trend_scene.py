@@ -21,7 +21,7 @@ from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.removal.canal_area import decompression_of
 from canalwise.estimator.removal.region import ConeRegion, TaskRegion
 from canalwise.phantoms.imaging.mesh_scans import bones_only, mesh_scan, read_meshes
-from canalwise.phantoms.imaging.render import PhantomScan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.imaging.stenosis import narrowed
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.anatomy_builder import anatomy_of

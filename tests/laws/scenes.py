@@ -13,8 +13,10 @@ from canalwise.estimator.approach.approach import Approach, other_side
 from canalwise.estimator.estimate.estimate import Estimate, estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.phantoms.anatomy.spine import Spine, spine_of
-from canalwise.phantoms.imaging.render import blocks, natural_grid
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.anatomy.spine_model import Spine
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import blocks
 from canalwise.phantoms.spec import LevelKnobs, SpineSpec
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.motion_segments import levels_of

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from canalwise.phantoms.anatomy.spine import Spine, spine_of
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.spec import SpineSpec, demo_spec
 from canalwise.phantoms.truth.level import LevelTruth, level_truth
 

@@ -8,8 +8,10 @@ import pytest
 from canalwise.phantoms.anatomy.bystanders import Bystander, with_bystanders
 from canalwise.phantoms.anatomy.intensities import Material, ct_table_hu
 from canalwise.phantoms.anatomy.material import materials
-from canalwise.phantoms.anatomy.spine import Spine, spine_of
-from canalwise.phantoms.imaging.render import Scanner, scan_of
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.anatomy.spine_model import Spine
+from canalwise.phantoms.imaging.render import scan_of
+from canalwise.phantoms.imaging.scanner import Scanner
 from canalwise.phantoms.solid.point_batch import batch_of
 from canalwise.phantoms.solid.signed_distance import Capsule
 from canalwise.phantoms.solid.spine_curve import plate_z_mm

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid import published_sizes as sizes
 from canalwise.phantoms.solid.point_batch import batch_of
 from canalwise.phantoms.truth.frame import canal_section

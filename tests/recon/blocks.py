@@ -11,7 +11,8 @@ from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.canal.wall import ANGLES, Stations
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import Mask
-from canalwise.recon.spine.canal_coordinates import SpineField, spine_field
+from canalwise.recon.spine.canal_coordinates import SpineField
+from canalwise.recon.spine.spine_field import spine_field
 
 RADIUS_MM, PERIOD_MM, COUNT = 9.0, 36.0, 3
 FIRST_BODY_MM = 8.0

@@ -9,7 +9,7 @@ import pytest
 
 from canalwise.phantoms.cases.hard_case import names_in_view
 from canalwise.phantoms.cases.hard_cases import hard_suite
-from canalwise.phantoms.cases.suite import GridRequest
+from canalwise.phantoms.imaging.grids import GridRequest
 from canalwise.recon.labels import bone_mask, level_vertebrae, vertebra_number
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.pipeline import segment
@@ -22,7 +22,7 @@ LEAST_DICE = {"density 60, patchy, thin cortex": 0.83, "both joints fused": 0.89
 @pytest.mark.parametrize("name", LEAST_DICE)
 def test_vertebrae_of_a_hard_case_come_apart(name: str) -> None:
     case = next(case for case in hard_suite() if case.name == name)
-    coarse = replace(case, levels=(case.level,), wish=COARSE)
+    coarse = replace(case, levels=(case.level,), grid_request=COARSE)
     scan = coarse.scan()
     found = segment(Scan(scan.ct_hu, scan.grid, "CT"), names_in_view(scan.labels))
     for vertebra in level_vertebrae(case.level):

@@ -5,7 +5,8 @@ from typing import get_args
 import pytest
 
 from canalwise.recon.evidence import EvidenceClass
-from canalwise.recon.severity_bands import SCALES, flavum_thickness_mm, population_scale
+from canalwise.recon.measurement.kinds import SCALES
+from canalwise.recon.severity_bands import flavum_thickness_mm, population_scale
 
 
 @pytest.mark.parametrize(

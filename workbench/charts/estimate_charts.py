@@ -35,23 +35,23 @@ def bone_chart(task: Json, cone: Json) -> Figure:
     # open bars behind filled ones: the gap between them is what careless sweeping would cost
     least = task["by_structure"]
     most = cone.get("by_structure", {})
-    shown = [n for n in least if max(least[n], most.get(n, 0.0)) >= LEAST_SHOWN_MM3] or list(least)[:1]
-    shown.sort(key=lambda name: -least[name])
-    figure = Figure(figsize=(7.2, 0.55 + 0.27 * len(shown)), layout="constrained")
+    structures = [n for n in least if max(least[n], most.get(n, 0.0)) >= LEAST_SHOWN_MM3] or list(least)[:1]
+    structures.sort(key=lambda name: -least[name])
+    figure = Figure(figsize=(7.2, 0.55 + 0.27 * len(structures)), layout="constrained")
     axes = figure.subplots()
-    places = range(len(shown))
+    places = range(len(structures))
     if most:
         axes.barh(
             places,
-            [most.get(n, 0.0) for n in shown],
+            [most.get(n, 0.0) for n in structures],
             height=0.72,
             facecolor="none",
             edgecolor=QUIET,
             linewidth=0.8,
             label="cone: what the whole sweep takes",
         )
-    axes.barh(places, [least[n] for n in shown], height=0.46, color=REMOVED, label="task: what must go")
-    axes.set_yticks(places, shown)
+    axes.barh(places, [least[n] for n in structures], height=0.46, color=REMOVED, label="task: what must go")
+    axes.set_yticks(places, structures)
     axes.invert_yaxis()
     axes.set_xlabel("bone removed, mm\u00b3")
     axes.grid(axis="x")
@@ -134,7 +134,7 @@ def reach_chart(reach: Json, wall_mm: float | None) -> Figure:
 
 
 def comparison_chart(rows: Sequence[Json]) -> Figure:
-    """The ways in, side by side: bone removed, what stays of each joint, and the share of all targets reached."""
+    """The accesses side by side: bone removed, what stays of each joint, and the share of all targets reached."""
     names = [str(row["name"]) for row in rows]
     figure = Figure(figsize=(7.2, 0.75 + 0.3 * len(names)), layout="constrained")
     panels = (

@@ -25,14 +25,15 @@ from canalwise.workbench.style.palette import (
     FEASIBLE,
     INK,
     IPSILATERAL,
+    LEAST_STACKED_MM3,
     LIMIT,
     OVER_THE_TOP,
     PAPER,
     QUIET,
+    STACK,
     STRUCTURES,
 )
 from canalwise.workbench.style.phrases import amount, joined, number
-from canalwise.workbench.style.stack_order import LEAST_STACKED_MM3, STACK
 
 WIDTH_IN = 7.2
 """Inches; that of every chart of the page."""
@@ -61,7 +62,12 @@ def figure_of(chart: object) -> Figure:
 
 @singledispatch
 def caption_of(chart: object) -> str:
-    """What the figure shows, and where its limits come from."""
+    """What the figure shows, and where its limits come from.
+
+    >>> caption_of("a chart")
+    Traceback (most recent call last):
+    TypeError: str has no caption
+    """
     raise TypeError(f"{type(chart).__name__} has no caption")
 
 
@@ -69,9 +75,9 @@ def standing_alone(chart: TiltChart | EntryMap | InstrumentChart) -> Figure:
     """The figure with caption and caution, for a file of its own; call inside `drawing_style`."""
     figure = figure_of(chart)
     width, height = figure.get_size_inches()
-    said = "\n".join(fill(text, CAPTION_COLUMNS) for text in (caption_of(chart), CAUTION))
-    figure.set_size_inches(width, height + 0.14 * (said.count("\n") + 2))
-    figure.supxlabel(said, x=0.01, ha="left", fontsize=6.5, color=QUIET)
+    caption = "\n".join(fill(text, CAPTION_COLUMNS) for text in (caption_of(chart), CAUTION))
+    figure.set_size_inches(width, height + 0.14 * (caption.count("\n") + 2))
+    figure.supxlabel(caption, x=0.01, ha="left", fontsize=6.5, color=QUIET)
     figure.suptitle(f"{chart.level}, entry on the patient's {chart.side}", x=0.01, ha="left", fontsize=9)
     return figure
 

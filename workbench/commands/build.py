@@ -92,8 +92,8 @@ def run(args: argparse.Namespace) -> int:
             accept_tilt=args.accept_tilt,
             series=args.series,
         )
-    with voice.busy("finding the anatomy") as say:
-        anatomy = anatomy_from(scan, args.labels, args.label_names, args.levels, corrections, say)
+    with voice.busy("finding the anatomy") as progress:
+        anatomy = anatomy_from(scan, args.labels, args.label_names, args.levels, corrections, progress)
     with voice.busy("writing the case"):
         write_case(args.out, scan, anatomy, force=args.force)
     document = built_json(scan, anatomy)

@@ -66,10 +66,10 @@ def run(args: argparse.Namespace) -> int:
     plan, anatomy = kept.approach, noted_anatomy(case, kept)
     kinds = KINDS if args.kind == ALL else (args.kind,)
     out = args.out or case.folder / "results"
-    with voice.busy("charting") as say:
-        say("preparing the level")
+    with voice.busy("charting") as progress:
+        progress("preparing the level")
         prepared = prepared_level(anatomy, plan.level)
-        charts = charts_of(prepared, plan, kinds, wanted_of_task(task_of(args)), say=say)
+        charts = charts_of(prepared, plan, kinds, wanted_of_task(task_of(args)), say=progress)
         names = {kind: f"{plan_name(plan.level, plan.side)}-{kind}" for kind in charts}
         with changing(case):
             out.mkdir(parents=True, exist_ok=True)

@@ -38,7 +38,7 @@ def options(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Reads a case, finds the best plan of each way in, compares them, and keeps the numbers."""
+    """Reads a case, finds the best plan of each access, compares them, and keeps the numbers."""
     from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
     from canalwise.estimator.level.prepared_level import prepared_level
     from canalwise.estimator.level.target_names import named

@@ -71,6 +71,7 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.recon.case.folder import read_case
     from canalwise.workbench.rehearsal.server.jobs import answering_threads
     from canalwise.workbench.rehearsal.server.malloc_trim import trimmed_heap
+    from canalwise.workbench.rehearsal.server.registry import request_kinds
     from canalwise.workbench.rehearsal.server.security import LOOPBACK
     from canalwise.workbench.rehearsal.server.server import ServerAddress, serving
     from canalwise.workbench.rehearsal.session.session import Session
@@ -81,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
     lessons = built_in_lessons() | (lessons_in(args.lessons) if args.lessons else {})
     session = Session(read_case(args.case), lessons)
     start, notes = _start(session.case, args)
-    served = serving(session, ServerAddress(args.host, args.port, args.token), start)
+    served = serving(session, request_kinds(), ServerAddress(args.host, args.port, args.token), start)
     url = served.address.url
     if args.json:
         print(json.dumps({"url": url}), flush=True)

@@ -44,8 +44,9 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.workbench.console.json_results import exit_status
     from canalwise.workbench.console.plan_store import kept_approach, noted_anatomy, plan_notes
     from canalwise.workbench.console.tables import estimate_lines
+    from canalwise.workbench.report.facts import facts_of
     from canalwise.workbench.report.pdf import report_pdf
-    from canalwise.workbench.report.report import facts_of, page_of
+    from canalwise.workbench.report.report import page_of
 
     voice = CommandOutput(args.json)
     case = read_case(args.case)

@@ -82,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def question_of(args: argparse.Namespace) -> SearchTask:
-    """What the options ask for; WrongUse for a name that is unknown."""
+    """The search task of the options; raises WrongUse for a name that is unknown."""
     from canalwise.estimator.approach.search_bounds import instruments_named
     from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
     from canalwise.estimator.level.target_names import named

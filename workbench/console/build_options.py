@@ -20,7 +20,7 @@ from canalwise.recon.segmentation.seed_points import Seeds, seed_of
 
 @dataclass(frozen=True)
 class CorrectionOptions:
-    """What a person asks to be corrected: points laid, and structures replaced."""
+    """Corrections requested on the command line: seed points, and structures replaced."""
 
     seeds: Seeds = field(default_factory=Seeds)
     replaced: tuple[Replacement, ...] = ()
@@ -34,7 +34,7 @@ def check_out(folder: Path, force: bool) -> tuple[str, ...]:
 
 
 def corrections_of(args: argparse.Namespace) -> CorrectionOptions:
-    """What --replace and --seed ask for; every file is read before any long work is done."""
+    """The corrections of --replace and --seed; every file is read before any long work is done."""
     replaced = tuple(replacement_of(text, keep_name=args.keep_file_names) for text in args.replace)
     twice = sorted({r.structure for r in replaced if sum(r.structure == other.structure for other in replaced) > 1})
     if twice:
@@ -50,20 +50,22 @@ def anatomy_from(
     corrections: CorrectionOptions | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Anatomy:
-    """The anatomy of a scan, with label maps taken over and corrections laid in where they are given.
+    """The anatomy of a scan, with label maps and corrections applied where they are given.
 
     `progress` is called with a sentence before each step; one of them tells the memory needed.
     """
     if names and not labels:
         raise WrongUse("--label-names", "needs label maps", do="Give them with --labels.")
     given = read_given_labels(labels, names, scan.grid) if labels else None
-    asked = corrections or CorrectionOptions()
-    seeds = asked.seeds if asked.seeds.points else None
+    requested = corrections or CorrectionOptions()
+    seeds = requested.seeds if requested.seeds.points else None
     if seeds is not None:
         seeds.check_in(scan.grid)
-    for each in asked.replaced:
+    for each in requested.replaced:
         each.on(scan.grid)
-    return anatomy_with(scan, given=given, vertebrae=vertebrae, seeds=seeds, replaced=asked.replaced, progress=progress)
+    return anatomy_with(
+        scan, given=given, vertebrae=vertebrae, seeds=seeds, replaced=requested.replaced, progress=progress
+    )
 
 
 def anatomy_corrected(case: Case, corrections: CorrectionOptions, vertebrae: Sequence[str] | None) -> Anatomy:

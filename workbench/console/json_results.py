@@ -63,7 +63,13 @@ def measured_json(anatomy: Anatomy) -> dict[str, Any]:
 
 
 def confidence_json(level: Level) -> dict[str, Any] | None:
-    """How sure a level is, with its reasons and structures; None where it was not judged."""
+    """How sure a level is, with its reasons and structures; None where it was not judged.
+
+    >>> import numpy as np
+    >>> from canalwise.recon.anatomy import Frame
+    >>> confidence_json(Level("L3-L4", "L3", "L4", Frame(np.zeros(3), np.eye(3)), {}, {}, {}, {})) is None
+    True
+    """
     return None if level.confidence is None else dict(to_data(level.confidence))
 
 
@@ -78,7 +84,7 @@ def _case_json(anatomy: Anatomy) -> dict[str, Any]:
 
 
 def breaches(document: Mapping[str, Any]) -> list[str]:
-    """Names of the limits an estimate's JSON says are not kept.
+    """Names of the limits that are not kept in an estimate's JSON.
 
     >>> breaches({"verdicts": [{"name": "pars width left", "met": False}, {"name": "undercut", "met": None}]})
     ['pars width left']
@@ -111,7 +117,7 @@ def estimated_json(
 
 
 def compared_json(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> dict[str, Any]:
-    """The best plan found of each way in at a level, side by side, as JSON data; joints by the patient's side."""
+    """The best plan found for each access at a level, side by side, as JSON data; joints by the patient's side."""
     warnings = [*prepared.anatomy.warnings, *prepared.level.warnings]
     return comparison_as_json(compared_accesses(prepared, question, progress)) | {"warnings": warnings}
 

@@ -8,7 +8,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
-from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach, Phase
+from canalwise.estimator.approach.approach import PHASE_RELATION, Approach, Phase
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.level.target_names import NAMES, named
 from canalwise.recon.errors import WrongUse
@@ -17,21 +17,19 @@ from canalwise.recon.labels import SIDES
 CHANNEL_OPTIONS = tuple(field.name for field in fields(Channel))
 """Options named after the fields of `Channel`, with their units."""
 
-PHASE_OPTIONS = {
-    "medial_tilt_deg": (IPSILATERAL, "medial_tilt_deg"),
-    "cranial_tilt_deg": (IPSILATERAL, "cranial_tilt_deg"),
-    "over_the_top_medial_tilt_deg": (OVER_THE_TOP, "medial_tilt_deg"),
-    "over_the_top_cranial_tilt_deg": (OVER_THE_TOP, "cranial_tilt_deg"),
-}
-"""Option -> phase and field that it sets."""
+FIRST_PHASE, *LATER_PHASES = PHASE_RELATION
 
 TILT_HELP = {
-    "medial_tilt_deg": "tilt of the ipsilateral phase in the level's axial plane: 0 = straight ventral, "
+    "medial_tilt_deg": f"tilt of the {FIRST_PHASE} phase in the level's axial plane: 0 = straight ventral, "
     "positive = tip toward the other side",
-    "cranial_tilt_deg": "tilt of the ipsilateral phase: positive = tip cranial",
-    "over_the_top_medial_tilt_deg": "the same for the over-the-top phase",
-    "over_the_top_cranial_tilt_deg": "the same for the over-the-top phase",
+    "cranial_tilt_deg": f"tilt of the {FIRST_PHASE} phase: positive = tip cranial",
 }
+"""Field of the first phase -> help of its option; later phases have options of their own."""
+
+PHASE_OPTIONS = {field: (FIRST_PHASE, field) for field in TILT_HELP} | {
+    f"{phase.replace(' ', '_')}_{field}": (phase, field) for phase in LATER_PHASES for field in TILT_HELP
+}
+"""Option -> phase and field that it sets."""
 
 CHANNEL_HELP = {
     "sleeve_diameter_mm": "outer diameter of the sleeve",
@@ -104,7 +102,7 @@ def add_approach(parser: argparse.ArgumentParser) -> None:
     which.add_argument("--level", metavar="L3-L4", help="the level, as upper and lower vertebra")
     which.add_argument("--side", choices=SIDES, help="the patient's side of the skin entry")
     for name in PHASE_OPTIONS:
-        which.add_argument(option(name), type=float, metavar="DEG", help=TILT_HELP[name])
+        which.add_argument(option(name), type=float, metavar="DEG", help=_tilt_help(name))
     which.add_argument(
         "--sweep-half-angle-deg", type=float, metavar="DEG", help="half-angle of the cone about each phase's axis"
     )
@@ -127,6 +125,12 @@ def add_trial(parser: argparse.ArgumentParser) -> None:
     which.add_argument("--no-intervals", action="store_true", help="leave intervals and chances out: faster")
 
 
+def _tilt_help(name: str) -> str:
+    """Help of an option that tilts a phase."""
+    phase, field = PHASE_OPTIONS[name]
+    return TILT_HELP[field] if phase == FIRST_PHASE else f"the same for the {phase.replace(' ', '-')} phase"
+
+
 def option(name: str) -> str:
     """The option of a field.
 
@@ -146,9 +150,9 @@ def task_of(args: argparse.Namespace) -> tuple[str, ...]:
 
 
 def channel_of(args: argparse.Namespace) -> Channel:
-    """The instrument the options ask for, defaults for the rest."""
-    asked = {name: getattr(args, name) for name in CHANNEL_OPTIONS}
-    return Channel(**{name: value for name, value in asked.items() if value is not None})
+    """The instrument of the options, defaults for the rest."""
+    changes = {name: getattr(args, name) for name in CHANNEL_OPTIONS}
+    return Channel(**{name: value for name, value in changes.items() if value is not None})
 
 
 def single_values(args: argparse.Namespace) -> dict[str, float]:
@@ -157,26 +161,28 @@ def single_values(args: argparse.Namespace) -> dict[str, float]:
     return {name: getattr(args, name) for name in names if getattr(args, name) is not None}
 
 
-def changed(approach: Approach, asked: Mapping[str, float]) -> Approach:
-    """The approach with the single values that options ask for.
+def changed(approach: Approach, changes: Mapping[str, float]) -> Approach:
+    """The approach with the single values of the options.
 
     >>> phases = (Phase("ipsilateral", 0.0), Phase("over the top", 18.0))
     >>> start = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, phases)
     >>> [phase.medial_tilt_deg for phase in changed(start, {"over_the_top_medial_tilt_deg": 21.0}).phases]
     [0.0, 21.0]
     """
-    phases = tuple(replace(phase, **_phase_values(phase, asked)) for phase in approach.phases)
-    pivot_mm = asked.get("pivot_distance_mm", approach.pivot_distance_mm)
-    channel = replace(approach.channel, **{name: asked[name] for name in CHANNEL_OPTIONS if name in asked})
+    phases = tuple(replace(phase, **_phase_values(phase, changes)) for phase in approach.phases)
+    pivot_mm = changes.get("pivot_distance_mm", approach.pivot_distance_mm)
+    channel = replace(approach.channel, **{name: changes[name] for name in CHANNEL_OPTIONS if name in changes})
     return replace(approach, phases=phases, pivot_distance_mm=pivot_mm, channel=channel)
 
 
-def _phase_values(phase: Phase, asked: Mapping[str, float]) -> dict[str, Any]:
+def _phase_values(phase: Phase, changes: Mapping[str, float]) -> dict[str, Any]:
     values = {
-        field: asked[name] for name, (which, field) in PHASE_OPTIONS.items() if which == phase.name and name in asked
+        field: changes[name]
+        for name, (which, field) in PHASE_OPTIONS.items()
+        if which == phase.name and name in changes
     }
-    if "sweep_half_angle_deg" in asked:
-        values["sweep_half_angle_deg"] = asked["sweep_half_angle_deg"]
+    if "sweep_half_angle_deg" in changes:
+        values["sweep_half_angle_deg"] = changes["sweep_half_angle_deg"]
     return values
 
 

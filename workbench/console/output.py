@@ -1,4 +1,4 @@
-"""What a command says: results on stdout, everything else on stderr."""
+"""Output of a command: results on stdout, everything else on stderr."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class CommandOutput:
 
     @contextmanager
     def busy(self, what: str) -> Iterator[Callable[[str], None]]:
-        """Shows on a terminal what is being done; silent when JSON is asked for or `err` is no terminal.
+        """Shows progress on a terminal; silent with JSON output or where `err` is no terminal.
 
         What it gives takes a sentence on the step in progress.
         """
@@ -61,7 +61,7 @@ class CommandOutput:
             yield lambda more: bar.advance(task, more)
 
     def result(self, document: Mapping[str, Any], lines: Sequence[object]) -> None:
-        """The result: as JSON when that was asked for, else as lines and tables for people."""
+        """Prints the result: as JSON where that was requested, else as lines and tables for people."""
         stream = self.out or sys.stdout
         if self.as_json:
             stream.write(json_text(document))

@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from canalwise.estimator.approach.approach import PHASE_RELATION
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.console.output import table
 from canalwise.workbench.style.phrases import number, percent, with_interval
 
 Json = Mapping[str, Any]
+
+LAST_PHASE = tuple(PHASE_RELATION)[-1]
+"""The phase whose tilt stands beside each approach of the Pareto set."""
 
 PICKS = {"best": "least bone", "robust": "likeliest by hand", "runner_up": "next best"}
 
@@ -19,8 +23,8 @@ def search_lines(document: Json) -> list[object]:
     stopped = [f"Stopped early: the best of the first {document['evaluated']} approaches."]
     picks = [(words, document[key]) for key, words in PICKS.items() if document[key]]
     columns = ("", *(words for words, _ in picks))
-    shown = table(
-        ("bone, mm3", "touched", "least facet kept", "side", "docked, mm", "over the top"),
+    pareto = table(
+        ("bone, mm3", "touched", "least facet kept", "side", "docked, mm", LAST_PHASE),
         [pareto_row(row) for row in document["pareto"]],
         right=(0, 1, 2, 4, 5),
         title="Approaches that none beats in bone, reach and joints at once",
@@ -28,14 +32,14 @@ def search_lines(document: Json) -> list[object]:
     return [
         *(stopped if document["stopped"] else []),
         table(columns, fact_rows([pick for _, pick in picks]), title=f"Level {document['level']}"),
-        shown,
+        pareto,
         document["reason"],
         CAUTION,
     ]
 
 
 def access_lines(document: Json) -> list[object]:
-    """The ways in side by side, the conclusion, and the caution."""
+    """The accesses side by side, the conclusion, and the caution."""
     columns = ("way in", "bone, mm3", "left facet", "right facet", "canal after, mm2", "touched", "succeeds by hand")
     rows = [access_row(row) for row in document["rows"]]
     stopped = ["Stopped early: the best of what was looked at until then."] if document["stopped"] else []
@@ -44,7 +48,7 @@ def access_lines(document: Json) -> list[object]:
 
 
 def access_row(row: Json) -> tuple[str, ...]:
-    """One way in on its best plan, as text."""
+    """One access on its best plan, as text."""
     return (
         row["name"],
         with_interval(number(row["bone_removed_mm3"], 0), row["interval95"]),
@@ -65,13 +69,13 @@ def fact_rows(picks: list[Json]) -> list[tuple[str, ...]]:
 def pick_facts(pick: Json) -> dict[str, str]:
     """Name of a fact -> it in words."""
     plan, bone = pick["approach"], pick["bone_removed_mm3"]
-    near, far = plan["phases"][0], plan["phases"][-1]
+    phases = plan["phases"]
     entry = pick["skin_entry"]
     return {
         "side, instrument": f"{plan['side']}, {pick['instrument']}",
         "entry lateral, cranial": f"{number(entry['lateral_mm'])} mm, {number(entry['cranial_mm'])} mm ({entry['at']})",
-        "tilts medial, cranial": f"{_tilts(near)} then {_tilts(far)}",
-        "sweep": " then ".join(f"\u00b1{number(phase['sweep_half_angle_deg'])}\u00b0" for phase in (near, far)),
+        "tilts medial, cranial": " then ".join(_tilts(phase) for phase in phases),
+        "sweep": " then ".join(f"\u00b1{number(phase['sweep_half_angle_deg'])}\u00b0" for phase in phases),
         "bone, whole sweep": _bone(bone["cone"]),
         "bone, task": _bone(bone["task"]),
         "facet kept ipsi, contra": " / ".join(percent(share) for share in pick["facet_area_frac"].values()),

@@ -74,7 +74,7 @@ def headline_rows(document: Json) -> list[tuple[str, str, str]]:
 
 
 def task_table(document: Json) -> object:
-    """How much of each set of targets asked for can be touched, and how likely enough of it."""
+    """Share touched of each set of targets of the task, and the chance that it is enough."""
     return table(("asked to touch", "touched", "chance of enough"), task_rows(document), right=(1, 2))
 
 
@@ -127,7 +127,7 @@ def task_rows(document: Json) -> list[tuple[str, str, str]]:
 
 
 def verdict_row(verdict: Json) -> tuple[str, str, str, str, str]:
-    """One limit: its name, the value found, the limit, how it stands, and the chance that it is kept.
+    """One limit: its name, the value found, the limit, whether it is kept, and the chance that it is.
 
     >>> verdict_row({"name": "pars width left", "value": 4.2, "limit": 5.0, "unit": "mm", "met": False, "chance": 0.3})
     ('pars width left', '4.2 mm', '5.0 mm', 'BREACHED', '30 %')
@@ -137,7 +137,7 @@ def verdict_row(verdict: Json) -> tuple[str, str, str, str, str]:
 
 
 def stands(verdict: Json) -> str:
-    """How a limit stands, in words; said where an error within its interval could turn it round.
+    """Whether a limit is kept, in words, with a note where an error within its interval could change that.
 
     >>> stands({"met": True, "within_error": True}), stands({"met": False})
     ('kept, within error', 'BREACHED')

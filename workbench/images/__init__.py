@@ -9,7 +9,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "planes": ["PlaneCut"],
         "planned_case": ["PlannedCase", "PlannedRemoval"],
-        "radiograph_projection": ["Radiograph", "RadiographView"],
+        "radiograph_view": ["Radiograph", "RadiographView"],
         "slices": ["slice_figure"],
     },
 )

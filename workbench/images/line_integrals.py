@@ -16,25 +16,7 @@ from numba import njit
 
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.parallel import both
-
-
-@dataclass(frozen=True, eq=False)
-class Rays:
-    """One point source and one flat detector, RAS mm.
-
-    Parameters
-    ----------
-    source_ras_mm : (3,) array
-    first_ras_mm : (3,) array, the centre of the upper left pixel
-    across_ras_mm, down_ras_mm : (3,) arrays, from one pixel to the next of its row, and of its column
-    shape : rows and columns
-    """
-
-    source_ras_mm: Float
-    first_ras_mm: Float
-    across_ras_mm: Float
-    down_ras_mm: Float
-    shape: tuple[int, int]
+from canalwise.workbench.images.radiograph_view import Rays
 
 
 @dataclass(frozen=True, eq=False)

@@ -48,5 +48,5 @@ class PlannedCase:
 
     @property
     def phases(self) -> tuple[PlacedPhase, ...]:
-        """The approach's phases laid into the patient."""
+        """The approach's phases placed in the patient."""
         return placed_phases(self.approach, self.level.frame)

@@ -11,7 +11,8 @@ from matplotlib.patheffects import Normal, Stroke
 
 from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.images.radiograph_overlay import RadiographMark, marks_of
-from canalwise.workbench.images.radiograph_projection import Radiograph, radiograph_of, views_of
+from canalwise.workbench.images.radiograph_projection import radiograph_of
+from canalwise.workbench.images.radiograph_view import Radiograph, views_of
 from canalwise.workbench.style.palette import phase_colour
 
 NEEDLE, LINE = "#ffe45c", "#ffffff"

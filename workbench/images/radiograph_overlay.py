@@ -14,7 +14,7 @@ from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
-from canalwise.workbench.images.radiograph_projection import RadiographView
+from canalwise.workbench.images.radiograph_view import RadiographView
 
 OUTSIDE_MM = 45.0
 """The needle is drawn this far out of the skin, sleeves this far out of the pivot."""
@@ -68,7 +68,7 @@ def marks_of(
 
 
 def _needle(view: RadiographView, level: Level, approach: Approach, entry: Mapping[str, Any]) -> list[RadiographMark]:
-    """From the entry that the numbers tell to the docking point, and on out of the skin."""
+    """Line from the estimate's skin entry to the docking point, and on out of the skin."""
     first, docked = placed_phases(approach, level.frame)[0], np.array(approach.docking_point_mm)
     # the entry lies on the first phase's own axis, which its shift may have moved beside the docking point
     beyond_mm = approach.pivot_distance_mm - entry["depth_mm"]

@@ -129,7 +129,7 @@ def normals_of(distance: Distance, points: Float) -> Float:
 
 @dataclass(frozen=True, eq=False)
 class SampledField:
-    """Values on an isotropic grid laid along the level frame, read trilinearly.
+    """Values on an isotropic grid along the axes of the level frame, interpolated trilinearly.
 
     Parameters
     ----------

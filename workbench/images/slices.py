@@ -14,12 +14,12 @@ from matplotlib.patches import Patch
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.geometry.signed_distance import swept_distance_mm
+from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Part, Tissue, canal_mask, label_of, sided
 from canalwise.workbench.images.planes import PlaneCut, cut_of
 from canalwise.workbench.images.planned_case import PlannedCase
-from canalwise.workbench.style.grey_window import OUTSIDE_HU, grey_window
-from canalwise.workbench.style.palette import BONE, CANAL, QUIET, REMOVED, SAC, phase_colour
+from canalwise.workbench.style.palette import BONE, CANAL, OUTSIDE_HU, QUIET, REMOVED, SAC, phase_colour
 from canalwise.workbench.style.phrases import cranial_tilt_words, lateral_words
 
 MID_DEPTH_MM = 12.0
@@ -100,7 +100,7 @@ def _grey(planned: PlannedCase, cut: PlaneCut) -> tuple[Figure, Axes]:
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
     columns, rows = cut.steps_mm
     grey = cut_of(planned.scan.voxels, planned.scan.grid, cut, planned.level.frame, OUTSIDE_HU)
-    low, high = grey_window(planned.scan)
+    low, high = planned.scan.kind.display_window(planned.scan.voxels)
     axes.imshow(
         grey,
         cmap="gray",
@@ -202,3 +202,47 @@ def key_figure(planned: PlannedCase) -> Figure:
     figure = Figure(figsize=(7.3, 0.55))
     figure.legend(handles=lines, loc="center", ncols=5, fontsize=7.5, handlelength=2.0, columnspacing=1.4)
     return figure
+
+
+CLOSE_MM = 60.0
+"""Width of the slices to look at: both joints and the canal, no more."""
+
+
+def cuts_to_look_at(level: Level) -> dict[str, PlaneCut]:
+    """Caption -> slice: axial at disc, pedicle and joints, sagittal in the midline and through both joints.
+
+    >>> import numpy as np
+    >>> from canalwise.recon.anatomy import Frame
+    >>> list(cuts_to_look_at(Level("L3-L4", "L3", "L4", Frame(np.zeros(3), np.eye(3)), {}, {}, {}, {})))
+    ['Axial, disc level', 'Sagittal, midline']
+    """
+    cuts = {"Axial, disc level": _axial(0.0)}
+    heights = [
+        _level_mm(level, f"lower_pedicle_upper_edge_{side}")[2]
+        for side in SIDES
+        if f"lower_pedicle_upper_edge_{side}" in level.landmarks_ras_mm
+    ]
+    if heights:
+        cuts[f"Axial, upper edge of the {level.lower} pedicles"] = _axial(float(np.mean(heights)))
+    middles = {
+        side: level.frame.to_level_mm(joint.inferior_face_ras_mm).mean(axis=0)
+        for side, joint in level.joints.items()
+        if len(joint.area_mm2)
+    }
+    if middles:
+        # both joints on one slice, as a surgeon compares them
+        cuts["Axial, middle of the joints"] = _axial(float(np.mean([m[2] for m in middles.values()])))
+    cuts["Sagittal, midline"] = PlaneCut("sagittal", (0.0, MID_DEPTH_MM / 2, 0.0), CLOSE_MM, CLOSE_MM)
+    for side, middle in middles.items():
+        cuts[f"Sagittal, {side} joint"] = PlaneCut(
+            "sagittal", (float(middle[0]), MID_DEPTH_MM / 2, 0.0), CLOSE_MM, CLOSE_MM
+        )
+    return cuts
+
+
+def _axial(z_mm: float) -> PlaneCut:
+    return PlaneCut("axial", (0.0, MID_DEPTH_MM / 2, z_mm), CLOSE_MM, CLOSE_MM)
+
+
+def _level_mm(level: Level, landmark: str) -> Any:
+    return level.frame.to_level_mm(level.landmarks_ras_mm[landmark])

@@ -72,7 +72,7 @@ class SharedGrid:
     removed: SampledField
 
     def before(self) -> Solids:
-        """What stands before, with the removal painted on it."""
+        """Surface before removal, with the removal painted on it."""
         return Solids(
             solid_distance(self.bone), solid_distance(self.contents), _keep_out_field_of(self.bone), self.removed
         )
@@ -104,7 +104,7 @@ def _on_cells(values: npt.NDArray[np.generic], grid: Grid, frame: Frame, cell_mm
 
 
 def solids_of(anatomy: Anatomy, level: Level, taken: PlannedRemoval) -> tuple[Solids, Solids]:
-    """What stands before, with the task's removal painted on it, and what is left afterwards."""
+    """Surfaces before removal, with the task's removal painted on them, and after it."""
     cells = cells_of(anatomy, level, taken, CELL_MM)
     return cells.before(), cells.after()
 

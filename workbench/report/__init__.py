@@ -10,6 +10,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "confidence_section": ["sure_sentence"],
         "pdf": ["report_pdf"],
         "plan_section": ["phase_rows"],
-        "report": ["facts_of", "page_of", "report_of"],
+        "facts": ["facts_of"],
+        "report": ["page_of", "report_of"],
     },
 )

@@ -17,8 +17,8 @@ from canalwise.workbench.report import confidence_section as report_sure
 from canalwise.workbench.report import plan_section as report_plan
 from canalwise.workbench.report import summary as report_glance
 from canalwise.workbench.report import tables as report_facts
+from canalwise.workbench.report.facts import JOB, ReportFacts
 from canalwise.workbench.report.pictures import ReportPicture, all_pictures
-from canalwise.workbench.report.report import JOB, ReportFacts
 from canalwise.workbench.report.what_if_section import what_if_pictures
 from canalwise.workbench.style.data_uris import chart_pixels_uri
 from canalwise.workbench.style.pdf import (
@@ -91,7 +91,7 @@ def _notes(sentences: Sequence[str]) -> Body:
     return [text(f"\u2022 {sentence}", style(7.6, after=1.5)) for sentence in sentences]
 
 
-def _shown(pictures: Sequence[ReportPicture], columns: int, highest_mm: float = 240.0) -> Body:
+def _picture_rows(pictures: Sequence[ReportPicture], columns: int, highest_mm: float = 240.0) -> Body:
     """Pictures in rows of so many."""
     wide = WIDTH_MM / columns
     reported = [(picture_bytes(p.uri), p.caption) for p in pictures]
@@ -150,9 +150,9 @@ def _slices(drawn: IllustratedReport) -> Body:
     return [
         PageBreak(),
         _heading("Slices through the channel"),
-        *_shown(slices[:2], 2),
-        *_shown([drawn.pictures["key"]], 1),
-        *_shown(slices[2:], 3),
+        *_picture_rows(slices[:2], 2),
+        *_picture_rows([drawn.pictures["key"]], 1),
+        *_picture_rows(slices[2:], 3),
         _note(
             "Axial slices are shown as in theatre: patient prone, dorsal up, seen from the feet, so the patient's left "
             f"is on the left. Slices follow the disc of {name}, not the scanner. Channel outlines show the whole sweep "
@@ -166,7 +166,7 @@ def _solids(drawn: IllustratedReport) -> Body:
     return [
         PageBreak(),
         _heading("The bone in 3D"),
-        *_shown(drawn.pictures["solids"], 2),
+        *_picture_rows(drawn.pictures["solids"], 2),
         _note(
             "Seen from behind, head up, a little from below. Orange: bone the task takes. Blue: dural sac or canal "
             f"({sac}). Translucent: the channel along the axis of each phase, without its sweep."
@@ -179,7 +179,7 @@ def _bone(drawn: IllustratedReport) -> Body:
     return [
         PageBreak(),
         _heading("Bone removed"),
-        *_shown([drawn.pictures["charts"]["bone"]], 1, 90),
+        *_picture_rows([drawn.pictures["charts"]["bone"]], 1, 90),
         rows_table(columns, report_facts.bone_rows(drawn.estimate), (70, 40, 36, 38)),
     ]
 
@@ -189,7 +189,7 @@ def _stays(drawn: IllustratedReport) -> Body:
     return [
         PageBreak(),
         _heading("What must stay"),
-        *_shown([drawn.pictures["charts"]["facets"]], 1, 80),
+        *_picture_rows([drawn.pictures["charts"]["facets"]], 1, 80),
         pairs_table(report_facts.weak_place_facts(drawn.estimate), (40, WIDTH_MM - 40)),
         Spacer(0, 4),
         rows_table(columns, report_facts.limit_rows(drawn.estimate), (38, 17, 16, 24, 16, 53, 20)),
@@ -208,7 +208,7 @@ def _reach(drawn: IllustratedReport) -> Body:
     return [
         PageBreak(),
         _heading("Reach and decompression"),
-        *(_shown([charts["reach"]], 1, 60) if "reach" in charts else []),
+        *(_picture_rows([charts["reach"]], 1, 60) if "reach" in charts else []),
         *_pairs(report_facts.reach_facts(drawn.reported.planned, estimate)),
         rows_table(touched, report_facts.target_rows(estimate), (84, 50, 50)),
         Spacer(0, 4),
@@ -223,15 +223,15 @@ def _pairs(facts: Sequence[tuple[str, str]]) -> Body:
 
 
 def _what_if(drawn: IllustratedReport) -> Body:
-    asked = drawn.reported.asked
-    if not (asked.charts or asked.because):
+    what_if = drawn.reported.what_if
+    if not (what_if.charts or what_if.because):
         return []
-    because = [text(f"Not charted: {asked.because}", style(8, after=3))] if asked.because else []
+    because = [text(f"Not charted: {what_if.because}", style(8, after=3))] if what_if.because else []
     return [
         PageBreak(),
         _heading("What if"),
         *because,
-        *_shown(what_if_pictures(asked), 1, 105),
+        *_picture_rows(what_if_pictures(what_if), 1, 105),
         _note(
             "Worked out with bone as points 1 mm apart: bone removed is within a few percent of the plan's own numbers "
             "above, which are exact to the voxel."
@@ -246,7 +246,7 @@ def _others(drawn: IllustratedReport) -> Body:
     return [
         PageBreak(),
         _heading("Other ways in, same targets"),
-        *_shown([drawn.pictures["charts"]["compare"]], 1, 90),
+        *_picture_rows([drawn.pictures["charts"]["compare"]], 1, 90),
         text(comparison["conclusion"], style(8, after=3)),
         rows_table(columns, report_facts.compared_rows(comparison), (36, 26, 24, 24, 24, 25, 25)),
         _note(
@@ -270,7 +270,7 @@ def _sure(drawn: IllustratedReport) -> Body:
         *reported,
         rows_table(("looked at", "confidence", "why"), report_sure.reason_rows(sure), (44, 22, WIDTH_MM - 66)),
         Spacer(0, 4),
-        *_shown(drawn.pictures["look"], 2, 80),
+        *_picture_rows(drawn.pictures["look"], 2, 80),
         rows_table(STRUCTURE_COLUMNS, report_sure.structure_rows(sure), (84, 50, 50)),
     ]
 

@@ -8,57 +8,37 @@ from pathlib import Path
 from typing import Any
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.estimate.estimate import Estimate, estimate_of
-from canalwise.estimator.estimate.estimate_json import estimate_as_json
-from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.level.target_names import NAMES
-from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import write_bytes_atomic
-from canalwise.workbench.console.json_results import compared_json
-from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
+from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.report import confidence_section as report_sure
 from canalwise.workbench.report import plan_section as report_plan
 from canalwise.workbench.report import summary as report_glance
 from canalwise.workbench.report import tables as report_facts
+from canalwise.workbench.report.facts import JOB, ReportFacts, facts_of
 from canalwise.workbench.report.pictures import all_pictures
 from canalwise.workbench.report.viewer_data import viewer_data
-from canalwise.workbench.report.what_if_section import NOT_ASKED, WhatIfCharts, what_if, what_if_pictures
+from canalwise.workbench.report.what_if_section import NO_CHARTS, WhatIfCharts, what_if_pictures
 from canalwise.workbench.style.palette import phase_colour_word
 from canalwise.workbench.style.templates import resource, template
 
-COMPARED = 8_000
-"""Approaches looked at to compare the ways in: a few seconds. `canalwise compare` looks at more."""
-
 VIEWER, VIEWER_STYLE = "page/dist/viewer.js", "page/dist/viewer.css"
-
-JOB = "Rehearsal of a one-sided, over-the-top decompression of lumbar central stenosis on the patient's own scan."
 
 
 @dataclass(frozen=True)
 class Report:
-    """The page, and the estimate and the comparison it tells of as JSON data."""
+    """The page, and the estimate and the comparison it shows as JSON data."""
 
     html: str
     estimate: Mapping[str, Any]
     comparison: Mapping[str, Any]
 
 
-@dataclass(frozen=True, eq=False)
-class ReportFacts:
-    """All that a report tells, whatever form it takes."""
-
-    found: Estimate
-    planned: PlannedCase
-    estimate: Mapping[str, Any]
-    comparison: Mapping[str, Any]
-    asked: WhatIfCharts
-
-
 def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> Report:
-    """The report about one approach and what it is to touch: estimates it, compares the ways in, draws everything.
+    """The report about one approach and what it is to touch: estimates it, compares the accesses, draws everything.
 
     Raises what `estimator.estimate.estimate.estimate` and `estimator.comparison.accesses.compared_accesses` raise.
     """
@@ -68,26 +48,14 @@ def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[s
 
 def page_of(reported: ReportFacts) -> str:
     """The page's HTML."""
-    return page(reported.planned, reported.estimate, reported.comparison, reported.asked, viewer_data(reported.found))
-
-
-def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> ReportFacts:
-    """What the report about an approach tells; raises as `report_of`."""
-    prepared = prepared_level(anatomy, approach.level)
-    found = estimate_of(prepared, approach, task)
-    taken = PlannedRemoval(
-        found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac
-    )
-    planned = PlannedCase(scan, anatomy, anatomy.level(approach.level), approach, taken)
-    document, comparison = estimate_as_json(found), compared_json(prepared, SearchTask(budget=COMPARED))
-    return ReportFacts(found, planned, document, comparison, what_if(prepared, approach, task))
+    return page(reported.planned, reported.estimate, reported.comparison, reported.what_if, viewer_data(reported.found))
 
 
 def page(
     planned: PlannedCase,
     estimate: Mapping[str, Any],
     comparison: Mapping[str, Any],
-    asked: WhatIfCharts = NOT_ASKED,
+    what_if: WhatIfCharts = NO_CHARTS,
     scene: str = "",
 ) -> str:
     """The page's HTML; with a `scene` of `workbench.report.viewer_data` the level can be turned in it."""
@@ -104,8 +72,8 @@ def page(
         sure=report_sure,
         phase_colour_word=phase_colour_word,
         pictures=all_pictures(planned, estimate, comparison),
-        asked=asked,
-        what_if=what_if_pictures(asked),
+        what_if=what_if,
+        what_if_pictures=what_if_pictures(what_if),
         scene=scene,
         viewer=resource(VIEWER) if scene else "",
         viewer_style=resource(VIEWER_STYLE) if scene else "",

@@ -1,4 +1,4 @@
-"""The head of the report: the numbers a surgeon looks at first, and how the limits stand."""
+"""The head of the report: the numbers a surgeon looks at first, and whether the limits are kept."""
 
 from __future__ import annotations
 
@@ -66,5 +66,7 @@ def limits_sentence(estimate: Json) -> str:
     'Limits BREACHED: pars width left.'
     """
     broken, unknown = breaches(estimate), [v["name"] for v in estimate["verdicts"] if v["met"] is None]
-    said = f"Limits BREACHED: {joined(broken)}." if broken else "Both removals keep every limit that could be measured."
-    return said + (f" Not measured: {joined(unknown)}." if unknown else "")
+    sentence = (
+        f"Limits BREACHED: {joined(broken)}." if broken else "Both removals keep every limit that could be measured."
+    )
+    return sentence + (f" Not measured: {joined(unknown)}." if unknown else "")

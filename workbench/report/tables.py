@@ -7,7 +7,7 @@ from typing import Any
 
 from canalwise.estimator.approach.approach import other_side
 from canalwise.recon.anatomy import Level
-from canalwise.recon.severity_bands import SCALES
+from canalwise.recon.measurement.kinds import SCALES
 from canalwise.workbench.charts.estimate_charts import NOT_TOLD
 from canalwise.workbench.console.search_tables import access_row
 from canalwise.workbench.console.tables import chance_line, task_rows, verdict_row
@@ -62,7 +62,13 @@ def findings(level: Level) -> list[str]:
 
 
 def level_notes(level: Level) -> list[str]:
-    """Where values and bands come from, each said once, in the order of first use."""
+    """Sources of values and bands, without repeats, in the order of first use.
+
+    >>> import numpy as np
+    >>> from canalwise.recon.anatomy import Frame
+    >>> level_notes(Level("L3-L4", "L3", "L4", Frame(np.zeros(3), np.eye(3)), {}, {}, {}, {}))
+    []
+    """
     return list(dict.fromkeys(m.source for m in level.measurements if m.source))
 
 
@@ -98,12 +104,12 @@ def target_rows(estimate: Json) -> list[tuple[str, str, str]]:
 
 
 def requested_rows(estimate: Json) -> list[tuple[str, str, str]]:
-    """(set of targets the task asks for, share touched, chance that enough of it is)."""
+    """(set of targets of the task, share touched, chance that enough of it is)."""
     return task_rows(estimate)
 
 
 def chance_sentences(estimate: Json) -> list[str]:
-    """How likely the plan holds as a whole, and which errors of the hand that rests on; nothing without samples."""
+    """Chance that the plan holds as a whole, and the execution errors it assumes; nothing without samples."""
     errors = [f"{e['name'].rpartition('_sd_')[0].replace('_', ' ')} {amount(e['value'], e['unit'])}"
               for e in estimate.get("execution_errors", [])]  # fmt: skip
     rests = f"Standard deviations of the hand's errors, all assumptions without a source: {', '.join(errors)}."
@@ -175,15 +181,19 @@ def _of_before(left_mm: float | None, before_mm: float | None) -> str:
 
 
 def limit_rows(estimate: Json) -> list[tuple[str, ...]]:
-    """(limit, value, limit with unit, how it stands, chance that it is kept, source, evidence) of each verdict."""
+    """(limit, value, limit with unit, whether kept, chance that it is kept, source, evidence) of each verdict."""
     return [(*verdict_row(v), v["source"], v["evidence"]) for v in estimate["verdicts"]]
 
 
 def compared_rows(comparison: Json) -> list[tuple[str, ...]]:
-    """One row of text per way in."""
+    """One row of text per access."""
     return [access_row(row) for row in comparison["rows"]]
 
 
 def has_intervals(estimate: Json) -> bool:
-    """Does the estimate carry error bars on its headline numbers?"""
+    """Does the estimate carry error bars on its headline numbers?
+
+    >>> has_intervals({"task": {"bone_removed_mm3": {"interval95": [1.0, 2.0]}}})
+    True
+    """
     return bool(estimate["task"]["bone_removed_mm3"].get("interval95"))

@@ -26,7 +26,7 @@ class WhatIfCharts:
     because: str = ""
 
 
-NOT_ASKED = WhatIfCharts()
+NO_CHARTS = WhatIfCharts()
 
 
 def what_if(prepared: PreparedLevel, plan: Approach, task: Sequence[str]) -> WhatIfCharts:
@@ -37,7 +37,9 @@ def what_if(prepared: PreparedLevel, plan: Approach, task: Sequence[str]) -> Wha
         return WhatIfCharts(because=str(problem))
 
 
-def what_if_pictures(asked: WhatIfCharts) -> list[ReportPicture]:
+def what_if_pictures(section: WhatIfCharts) -> list[ReportPicture]:
     """A picture of each chart, as pixels: they hold many lines and words."""
     with drawing_style():
-        return [ReportPicture(chart_pixels_uri(figure_of(chart)), caption_of(chart)) for chart in asked.charts.values()]
+        return [
+            ReportPicture(chart_pixels_uri(figure_of(chart)), caption_of(chart)) for chart in section.charts.values()
+        ]

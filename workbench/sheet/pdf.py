@@ -122,12 +122,12 @@ def _key(sheet: TheatreSheet) -> list[str]:
 
 
 def _views(sheet: TheatreSheet) -> Table:
-    shown = sheet.pictures[2:]
-    views = pictures_row([(p.png, p.caption) for p in shown], [VIEW_MM + 2] * len(shown), VIEW_MM)
+    radiographs = sheet.pictures[2:]
+    views = pictures_row([(p.png, p.caption) for p in radiographs], [VIEW_MM + 2] * len(radiographs), VIEW_MM)
     words = [text("Predicted (95 % interval)", style(8, heavy=True, after=2))]
     words += [text(f"{what}: {value}; {remark}", style(7, after=1.5)) for what, value, remark in glance(sheet.estimate)]
     words.append(text(limits_sentence(sheet.estimate), style(7, heavy=True)))
-    return _beside(views, words, (VIEW_MM + 2) * len(shown))
+    return _beside(views, words, (VIEW_MM + 2) * len(radiographs))
 
 
 def _beside(pictures: Table, words: list[Flowable], width_mm: float) -> Table:

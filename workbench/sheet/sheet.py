@@ -21,8 +21,7 @@ from canalwise.workbench.images.slices import along_channel, slice_figure
 from canalwise.workbench.report import plan_section as report_plan
 from canalwise.workbench.report import summary as report_glance
 from canalwise.workbench.sheet import tables as sheet_facts
-from canalwise.workbench.style.data_uri import data_uri
-from canalwise.workbench.style.data_uris import drawing_style, png_bytes
+from canalwise.workbench.style.data_uris import data_uri, drawing_style, png_bytes
 from canalwise.workbench.style.palette import phase_colour, phase_colour_word
 from canalwise.workbench.style.templates import resource, template
 
@@ -42,7 +41,7 @@ class SheetPicture:
 
 @dataclass(frozen=True, eq=False)
 class TheatreSheet:
-    """All that stands on the sheet.
+    """Content of the theatre sheet.
 
     Parameters
     ----------

@@ -69,7 +69,7 @@ def instrument_tile(planned: PlannedCase) -> Tile:
 
 
 def limit_rows(estimate: Json, ends: Ends) -> list[tuple[str, str, str, str, str]]:
-    """(limit, value with its 95 % interval, limit, how it stands, chance that it is kept) of each verdict.
+    """(limit, value with its 95 % interval, limit, whether kept, chance that it is kept) of each verdict.
 
     >>> pars = {"name": "pars width left", "value": 5.2, "limit": 5.0, "unit": "mm", "met": True, "chance": 0.6}
     >>> limit_rows({"verdicts": [pars]}, {"pars width left": [4.4, 6.0]})
@@ -93,7 +93,7 @@ def _written(unit: str) -> tuple[int, float]:
 
 
 def warning_sentences(planned: PlannedCase, estimate: Json) -> list[str]:
-    """How sure the level is, then the warnings, as far as there is room; says how many are left out.
+    """The level's confidence, then the warnings as far as there is room, and how many are left out.
 
     Whatever rests on a modelled sac says so among them.
     """

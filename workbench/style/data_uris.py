@@ -1,21 +1,24 @@
-"""Pictures turned into text that sits inside a page: the same picture gives the same bytes."""
+"""Pictures turned into text that sits inside a page: the same picture gives the same bytes.
+
+The drawing library is loaded by what draws with it: a server that only sends pictures needs none.
+"""
 
 from __future__ import annotations
 
+import base64
 import io
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-from matplotlib import rc_context, rcParamsDefault
-from matplotlib.figure import Figure
-from matplotlib.image import imsave
 from PIL import Image
 
-from canalwise.workbench.style.data_uri import data_uri
 from canalwise.workbench.style.palette import INK, QUIET, RULE
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 STYLE: dict[str, Any] = {
     "font.family": "DejaVu Sans",
@@ -50,9 +53,20 @@ CHART_DPI, CHART_COLOURS = 150, 64
 """Of charts kept as pixels: sharp on paper, and all the colours that a chart with smooth edges needs."""
 
 
+def data_uri(content: bytes, media_type: str) -> str:
+    """The bytes as an address that needs no other file.
+
+    >>> data_uri(b"abc", "text/plain")
+    'data:text/plain;base64,YWJj'
+    """
+    return f"data:{media_type};base64,{base64.b64encode(content).decode('ascii')}"
+
+
 @contextmanager
 def drawing_style() -> Iterator[None]:
     """Charts made and saved inside look the same, whatever settings the user's own matplotlib has."""
+    from matplotlib import rc_context, rcParamsDefault
+
     # rcParamsDefault also names a backend, which must not be switched while drawing
     plain: dict[Any, Any] = {key: value for key, value in rcParamsDefault.items() if not key.startswith("backend")}
     with rc_context(plain | STYLE):
@@ -99,6 +113,8 @@ def chart_pixels_uri(figure: Figure) -> str:
 
 def picture_uri(picture: npt.NDArray[np.uint8]) -> str:
     """A (rows, columns, 3) picture as a PNG address."""
+    from matplotlib.image import imsave
+
     buffer = io.BytesIO()
     imsave(buffer, picture, format="png", metadata=NO_MAKER)
     return data_uri(buffer.getvalue(), "image/png")

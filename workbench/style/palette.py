@@ -1,4 +1,4 @@
-"""One set of colours for every picture: told apart by colour-blind readers and in grey print.
+"""One set of colours for every picture, distinct for colour-blind readers and in grey print.
 
 The hues are those of Okabe and Ito (Color Universal Design, 2008; values from memory), named after what they mean here.
 Red against green is never used to say bad against good; a breached limit is said in words and by a heavy outline.
@@ -23,11 +23,31 @@ LIMIT = "#1f2933"
 
 FEASIBLE = "#e6ecf1"
 
+OUTSIDE_HU = -1000.0
+"""Value drawn beyond a scan in a slice: air."""
+
 STRUCTURES = ("#0072b2", "#56b4e9", "#f0e442", "#e69f00", "#d55e00", "#9aa5ae")
 """Layers of a stack, from the side of the approach across; neighbours differ in lightness too."""
 
 PHASES = {"blue": IPSILATERAL, "purple": OVER_THE_TOP, "green": "#009e73", "amber": "#e69f00"}
 """Colours of the phases, in their order, by the word for them."""
+
+STACK = {
+    "laminae, ipsilateral": ("upper lamina ipsilateral", "lower lamina ipsilateral"),
+    "joint processes, ipsilateral": (
+        "inferior articular process ipsilateral", "superior articular process ipsilateral", "pars ipsilateral"
+    ),
+    "spinous base and process": ("spinous base", "spinous process"),
+    "laminae, contralateral": ("upper lamina contralateral", "lower lamina contralateral"),
+    "joint processes, contralateral": (
+        "inferior articular process contralateral", "superior articular process contralateral", "pars contralateral"
+    ),
+    "other": ("other",),
+}  # fmt: skip
+"""Structures drawn as one layer; a pars goes with its processes."""
+
+LEAST_STACKED_MM3 = 5.0
+"""A group of structures that never loses more is left out of the stack's key."""
 
 
 def phase_colour(index: int) -> str:

@@ -141,8 +141,8 @@ def boxed(words: str, width_mm: float, size: float = 7.0) -> Table:
 def pictures_row(pictures: Sequence[tuple[bytes, str]], widths_mm: Sequence[float], highest_mm: float = 240.0) -> Table:
     """Pictures side by side, each with its caption beneath."""
     quiet = style(6.6, quiet=True)
-    shown = [[image(c, w - 2, highest_mm) for (c, _), w in zip(pictures, widths_mm, strict=True)],
+    rows = [[image(c, w - 2, highest_mm) for (c, _), w in zip(pictures, widths_mm, strict=True)],
              [text(caption, quiet) for _, caption in pictures]]  # fmt: skip
-    table = Table(shown, [w * mm for w in widths_mm])
+    table = Table(rows, [w * mm for w in widths_mm])
     table.setStyle(TableStyle([*TIGHT, ("NOSPLIT", (0, 0), (-1, -1))]))
     return table

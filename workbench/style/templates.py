@@ -9,7 +9,11 @@ from jinja2 import Environment, StrictUndefined, Template
 
 
 def resource(name: str) -> str:
-    """The text of a file that lies beside this module."""
+    """The text of a file that lies beside this module.
+
+    >>> "<!doctype html>" in resource("report/report.html.j2").lower()
+    True
+    """
     return files("canalwise.workbench").joinpath(name).read_text(encoding="utf-8")
 
 

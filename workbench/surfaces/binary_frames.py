@@ -10,13 +10,15 @@ from __future__ import annotations
 
 import json
 import struct
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from canalwise.recon.anatomy import Frame
 from canalwise.recon.errors import BadFile
+from canalwise.recon.grid import Grid
 
 DTYPES = ("float32", "uint32", "uint16", "int16", "uint8")
 """What a page can read without a copy."""
@@ -63,3 +65,15 @@ def frame_of(frame: bytes) -> tuple[dict[str, Any], dict[str, npt.NDArray[Any]]]
             raise BadFile(f"the frame's {name}", f"must hold {count} numbers", got=f"{len(frame) - start} bytes")
         found[name] = np.frombuffer(frame, kind, count, start).reshape(place["shape"])
     return header, found
+
+
+def index_of_level(grid: Grid, frame: Frame, first: Sequence[int] = (0, 0, 0)) -> list[float]:
+    """The 4x4 matrix, row by row, that takes level mm to a fractional index, counted from a first voxel.
+
+    >>> index_of_level(Grid((9, 9, 9), np.diag([2.0, 2.0, 2.0, 1.0])), Frame(np.zeros(3), np.eye(3)), (3, 0, 0))[:4]
+    [0.5, 0.0, 0.0, -3.0]
+    """
+    matrix = np.linalg.inv(grid.affine_ras_mm) @ frame.matrix_ras
+    matrix[:3, 3] -= first
+    flat: list[float] = matrix.ravel().tolist()
+    return flat

@@ -10,8 +10,7 @@ import numpy.typing as npt
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.recon.grid import Box, Index3
-from canalwise.workbench.surfaces.binary_frames import frame_bytes
-from canalwise.workbench.surfaces.scan_frame import index_of_level
+from canalwise.workbench.surfaces.binary_frames import frame_bytes, index_of_level
 
 SCHEMA = "canalwise.removal/1"
 

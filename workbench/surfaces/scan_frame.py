@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -14,8 +13,7 @@ from canalwise.recon.grid import Box, Float, Grid
 from canalwise.recon.image.sampling import nearest_box
 from canalwise.recon.labels import Labels, label_names
 from canalwise.recon.scan import Scan
-from canalwise.workbench.style.grey_window import OUTSIDE_HU
-from canalwise.workbench.surfaces.binary_frames import frame_bytes
+from canalwise.workbench.surfaces.binary_frames import frame_bytes, index_of_level
 from canalwise.workbench.surfaces.triangle_surfaces import skin_behind_mm
 
 SCHEMA = "canalwise.scan/1"
@@ -41,7 +39,7 @@ INT16_STEPS = 65_000
 def scan_frame(case: Case, level_name: str) -> bytes:
     """Native voxels about a level and their labels; raises LevelNotInView where there is no such level."""
     level = case.anatomy.level(level_name)
-    wished = _box_in(case.scan.grid, level.frame, LOW_MM, _high_mm(case, level))
+    whole_box = _box_in(case.scan.grid, level.frame, LOW_MM, _high_mm(case, level))
     box = _affordable(case.scan.grid, level.frame, _high_mm(case, level))
     grid = case.scan.grid.cropped(box)
     grey, step, zero = _whole_numbers(case.scan.voxels[box])
@@ -55,27 +53,15 @@ def scan_frame(case: Case, level_name: str) -> bytes:
         "outside": outside_of(case.scan),
         "grey_step": step,
         "grey_zero": zero,
-        "cut_short": box != wished,
+        "cut_short": box != whole_box,
         "parts": {str(n): words[int(n)] for n in np.unique(labels)},
     }
     return frame_bytes(header, {"grey": grey.ravel(order="F"), "labels": labels.ravel(order="F")})
 
 
-def index_of_level(grid: Grid, frame: Frame, first: Sequence[int] = (0, 0, 0)) -> list[float]:
-    """The 4x4 matrix, row by row, that takes level mm to a fractional index, counted from a first voxel.
-
-    >>> index_of_level(Grid((9, 9, 9), np.diag([2.0, 2.0, 2.0, 1.0])), Frame(np.zeros(3), np.eye(3)), (3, 0, 0))[:4]
-    [0.5, 0.0, 0.0, -3.0]
-    """
-    matrix = np.linalg.inv(grid.affine_ras_mm) @ frame.matrix_ras
-    matrix[:3, 3] -= first
-    flat: list[float] = matrix.ravel().tolist()
-    return flat
-
-
 def outside_of(scan: Scan) -> float:
     """What is drawn beyond the scan: air, or the least value of an MR."""
-    return OUTSIDE_HU if scan.modality == "CT" else float(scan.voxels.min())
+    return scan.kind.outside_value(scan.voxels)
 
 
 def _high_mm(case: Case, level: Level) -> Float:

@@ -8,6 +8,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "assessment": ["BUDGET", "assessment_of", "best_of", "found_plan"],
-        "lesson": ["Lesson", "built_in_lessons"],
+        "lesson": ["built_in_lessons"],
+        "lesson_steps": ["Lesson"],
     },
 )

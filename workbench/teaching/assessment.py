@@ -32,7 +32,7 @@ class AssessmentRow:
 
 @dataclass(frozen=True)
 class Assessment:
-    """What is said of a plan.
+    """Assessment of a plan: verdicts, what was missed, and its numbers beside a good plan's.
 
     Parameters
     ----------
@@ -168,12 +168,12 @@ def _difference(value: float, other: float, unit: str) -> str:
 def _in_a_sentence(yours: Estimate, good: Estimate | None, missed: int) -> str:
     wanted = [f"the {name}" for name in wanted_of_task(tuple(yours.task_targets_ras_mm)).names]
     if missed:
-        said = f"{missed} {'thing is' if missed == 1 else 'things are'} missed."
+        sentence = f"{missed} {'thing is' if missed == 1 else 'things are'} missed."
     else:
-        said = f"Every limit that could be measured is kept, and enough of {joined(wanted)} is touched."
+        sentence = f"Every limit that could be measured is kept, and enough of {joined(wanted)} is touched."
     if good is None:
-        return f"{said} No better plan was found to hold it against."
-    return f"{said} {_against(yours, good, missed)}"
+        return f"{sentence} No better plan was found to hold it against."
+    return f"{sentence} {_against(yours, good, missed)}"
 
 
 def _against(yours: Estimate, good: Estimate, missed: int) -> str:

@@ -25,27 +25,18 @@ case.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
-from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP
 from canalwise.recon.errors import BadFile, WrongUse
 from canalwise.recon.serialization import from_data, without_schema
 from canalwise.recon.text_files import read_text, toml_data
+from canalwise.workbench.teaching.lesson_steps import CAMERAS, PHASES, TEXTS, Lesson, LessonStep, StepQuestion
 from canalwise.workbench.teaching.placeholders import FACTS, NO_NUMBERS, placeholders_in, stray_braces
 from canalwise.workbench.teaching.questions import KINDS
 
 SCHEMA = "canalwise.lesson/1"
 BUILT_IN = Path(__file__).resolve().parent / "lessons"
 
-TEXTS = ("aim", "look", "remove", "danger")
-"""A step's texts, in the order they are read."""
-
-CAMERAS = ("scope", "bench", "axial", "radiograph")
-"""Pictures a step may speak of."""
-
-PHASES = (IPSILATERAL, OVER_THE_TOP)
-"""Phases a step may speak of."""
 
 FARTHEST_MM = 60.0
 """No scope is shown further from the docking depth, deeper or drawn back (choice)."""
@@ -54,52 +45,31 @@ LARGEST_BYTES = 200_000
 """A lesson is text; anything larger is something else."""
 
 
-@dataclass(frozen=True)
-class StepQuestion:
-    """A question a step asks: its kind, and what it is asked of where the kind leaves a choice."""
+def held_back(lesson: Lesson) -> frozenset[str]:
+    """Facts that would answer one of a lesson's questions.
 
-    kind: str
-    of: str = ""
-
-
-@dataclass(frozen=True)
-class LessonStep:
-    """One step of the manoeuvre; what `camera`, `phase` and `depth_mm` show is what its texts speak of."""
-
-    title: str
-    aim: str
-    look: str = ""
-    remove: str = ""
-    danger: str = ""
-    camera: str = CAMERAS[0]
-    phase: str = PHASES[0]
-    depth_mm: float = 0.0
-    question: StepQuestion | None = None
-
-
-@dataclass(frozen=True)
-class Lesson:
-    """A lesson as it is written, its placeholders not yet filled in."""
-
-    title: str
-    intro: str
-    steps: tuple[LessonStep, ...] = ()
-    blind: bool = False
-
-    @property
-    def held_back(self) -> frozenset[str]:
-        """Facts that would answer one of the lesson's questions."""
-        return frozenset(name for step in self.steps for name in answered_by(step))
+    >>> held_back(Lesson("Title", "Intro", (LessonStep("Upper lamina", "Thin it."),)))
+    frozenset()
+    """
+    return frozenset(name for step in lesson.steps for name in answered_by(step))
 
 
 def answered_by(step: LessonStep) -> frozenset[str]:
-    """Facts that would answer a step's own question."""
-    asked = step.question
-    return frozenset() if asked is None else frozenset(KINDS[asked.kind].answered_by(asked.of))
+    """Facts that would answer a step's own question.
+
+    >>> answered_by(LessonStep("Upper lamina", "Thin it."))
+    frozenset()
+    """
+    question = step.question
+    return frozenset() if question is None else frozenset(KINDS[question.kind].answered_by(question.of))
 
 
 def built_in_lessons() -> dict[str, Lesson]:
-    """The lessons that come along, by file name without ending."""
+    """The lessons that come along, by file name without ending.
+
+    >>> all(lesson.steps for lesson in built_in_lessons().values())
+    True
+    """
     return lessons_in(BUILT_IN)
 
 
@@ -134,7 +104,7 @@ def lesson_of(text: str, name: str = "") -> Lesson:
 
 
 def _faults(lesson: Lesson) -> Iterator[str]:
-    """Field and rule of all that a shape alone does not tell."""
+    """Field and rule of every fault that the data types alone do not exclude."""
     for field in ("title", "intro"):
         yield from _text_faults(field, getattr(lesson, field), lesson.blind)
     if not lesson.title.strip() or placeholders_in(lesson.title):
@@ -163,14 +133,14 @@ def _step_faults(where: str, step: LessonStep, blind: bool) -> Iterator[str]:
         yield from _question_faults(f"{where}.question", step.question)
 
 
-def _question_faults(where: str, asked: StepQuestion) -> Iterator[str]:
-    kind = KINDS.get(asked.kind)
+def _question_faults(where: str, question: StepQuestion) -> Iterator[str]:
+    kind = KINDS.get(question.kind)
     if kind is None:
-        yield f"{where}.kind must be one of {', '.join(KINDS)} (got {asked.kind!r})"
-    elif kind.subjects and asked.of not in kind.subjects:
-        yield f"{where}.of must be one of {', '.join(kind.subjects)} (got {asked.of!r})"
-    elif asked.of and not kind.subjects:
-        yield f"{where}.of must be left out for the kind {asked.kind!r} (got {asked.of!r})"
+        yield f"{where}.kind must be one of {', '.join(KINDS)} (got {question.kind!r})"
+    elif kind.subjects and question.of not in kind.subjects:
+        yield f"{where}.of must be one of {', '.join(kind.subjects)} (got {question.of!r})"
+    elif question.of and not kind.subjects:
+        yield f"{where}.of must be left out for the kind {question.kind!r} (got {question.of!r})"
 
 
 def _text_faults(where: str, text: str, blind: bool) -> Iterator[str]:

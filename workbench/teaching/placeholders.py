@@ -1,4 +1,4 @@
-"""What a lesson may tell of a plan: each fact by its name, in words, worked out from the plan's estimate."""
+"""Placeholders of lesson texts: facts about a plan by name, in words, computed from the plan's estimate."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from functools import cached_property, partial
 
 import numpy as np
 
-from canalwise.estimator.approach.approach import Phase, other_side
+from canalwise.estimator.approach.approach import PHASE_RELATION, Phase, other_side
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.first_limit import WIDEST_DEG, FirstLimit, first_limit
 from canalwise.estimator.level.target_names import FROM_TARGETS
@@ -50,7 +50,7 @@ CAUSES = {
 
 @dataclass(frozen=True, eq=False)
 class PlanFacts:
-    """What is told of one plan; each number is found when it is first asked for."""
+    """Facts about one plan; each number is computed when it is first used."""
 
     estimate: Estimate
 
@@ -70,7 +70,7 @@ class PlanFacts:
 
     @cached_property
     def near_hours(self) -> dict[str, float]:
-        """What is seen about the window's centre; nothing where the way in is not in view."""
+        """Clock positions about the window's centre; empty where the canal entry is not in view."""
         try:
             return near_clock(self.estimate.prepared, self.estimate.approach)
         except AnatomyNotFound:
@@ -299,7 +299,7 @@ def _window(facts: PlanFacts, name: str) -> str | None:
 
 def _plan() -> dict[str, Fact]:
     facts: dict[str, Fact] = {}
-    for name in ("ipsilateral", "over the top"):
+    for name in PHASE_RELATION:
         facts[f"medial tilt:{name}"] = partial(_tilt, name=name, words=medial_tilt_words)
         facts[f"cranial tilt:{name}"] = partial(_tilt, name=name, words=cranial_tilt_words)
     for name in ("sleeve", "scope", "tool"):

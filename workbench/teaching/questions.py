@@ -47,7 +47,7 @@ all, and no wrong share above it could be offered."""
 
 @dataclass(frozen=True)
 class LessonQuestion:
-    """What is asked, and what gives the right one of its choices with a sentence why; that is found when it is needed.
+    """A question, and a function that gives the right one of its choices with the reason, computed when needed.
 
     >>> LessonQuestion("One and one?", ("1", "2"), lambda: ("2", "They make two.")).correct
     '2'

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.planning.canal_entry import CLOSED_LATERAL_FRAC, canal_entry_in_view, canal_entry_of
-from canalwise.phantoms.imaging.render import natural_grid, render_scan
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.spec import demo_spec
 from canalwise.recon.anatomy import Level
 from canalwise.recon.case.motion_segments import levels_of

@@ -18,7 +18,8 @@ from canalwise.estimator.planning.default_approach import (
     default_approach,
     turned_to_hold,
 )
-from canalwise.phantoms.imaging.render import natural_grid, render_scan
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.spec import demo_spec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of

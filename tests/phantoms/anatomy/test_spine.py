@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from canalwise.phantoms.anatomy.bone import BASE_DEPTH_MM, MIDLINE_HALF_MM
-from canalwise.phantoms.anatomy.spine import Spine, spine_of
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.point_batch import batch_of
 from canalwise.phantoms.solid.spine_curve import patient_pose
 from canalwise.phantoms.spec import LevelKnobs, SpineSpec, demo_spec

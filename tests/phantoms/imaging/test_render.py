@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canalwise.phantoms.anatomy.spine import Spine
-from canalwise.phantoms.imaging.render import Scanner, divided, natural_grid, render_scan
+from canalwise.phantoms.anatomy.spine_model import Spine
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import divided, render_scan
+from canalwise.phantoms.imaging.scanner import Scanner
 from canalwise.phantoms.solid.pose import turn
 from canalwise.phantoms.spec import SpineSpec, demo_spec
 from canalwise.phantoms.truth.window import is_bone

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canalwise.phantoms.imaging.render import PhantomScan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.imaging.stenosis import GROWN_HU, narrowed
 from canalwise.recon.grid import isotropic_grid
 from canalwise.recon.labels import Part, Tissue, label_of

@@ -13,7 +13,7 @@ import pydicom
 import pytest
 import SimpleITK as sitk  # noqa: N813
 
-from canalwise.phantoms.imaging.render import PhantomScan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.imaging.write import write_dicom_series, write_labels, write_nifti, write_scan
 from canalwise.phantoms.solid.pose import turn
 from canalwise.recon.errors import WrongUse

@@ -7,7 +7,7 @@ import json
 import numpy as np
 import pytest
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.cases.suite import phantom_suite
 from canalwise.phantoms.truth.frame import canal_section
 from canalwise.phantoms.truth.level import LevelTruth, truth_json

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from canalwise.phantoms.anatomy.spine import Spine
+from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.quadrature import Volumes
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.phantoms.truth.level import LevelTruth, part_volumes

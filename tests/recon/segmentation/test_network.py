@@ -8,13 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import canalwise.recon.segmentation.network as prior
-from canalwise.phantoms.imaging.render import natural_grid, render_scan
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.spec import demo_spec
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.morphology import nearest_on
 from canalwise.recon.labels import canal_mask
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.network import TissueClass, TissueClassMap, grain_grid, prior_kinds, resampled
+from canalwise.recon.segmentation.network import prior_kinds
+from canalwise.recon.segmentation.network_grid import grain_grid, resampled
+from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 
 SEEN_DICE = 0.9
 """The network was trained on this family of shapes and reaches 0.95 and more; a broken input or file does not."""

@@ -4,13 +4,15 @@ import numpy as np
 import pytest
 
 from canalwise.phantoms.anatomy.spine import spine_of
-from canalwise.phantoms.imaging.render import blocks, natural_grid
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import blocks
 from canalwise.phantoms.spec import LevelKnobs, SpineSpec
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Labels, Part, canal_mask
-from canalwise.recon.segmentation.network import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
-from canalwise.recon.segmentation.network_instances import NetworkSpine, learnt_spine
+from canalwise.recon.segmentation.instances import NetworkSpine
+from canalwise.recon.segmentation.network_instances import learnt_spine
+from canalwise.recon.segmentation.tissue_classes import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
 
 RIGHT_DICE = 0.985
 """With perfect sight only voxels between touching processes may change owner."""

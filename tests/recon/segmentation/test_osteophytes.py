@@ -6,8 +6,8 @@ import pytest
 from canalwise.recon.bone.occupancy import BoneModel
 from canalwise.recon.grid import Grid
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.network import TissueClass, TissueClassMap
 from canalwise.recon.segmentation.osteophytes import with_spurs
+from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 
 MODEL = BoneModel(soft_hu=40.0, noise_hu=10.0, wall_hu=640.0, cortical_hu=900.0, threshold_hu=120.0)
 GRID = Grid((24, 24, 24), np.eye(4))

@@ -6,7 +6,9 @@ import nibabel as nib
 import numpy as np
 import pytest
 
-from canalwise.phantoms.imaging.render import PhantomScan, natural_grid, render_scan
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.grid import Grid

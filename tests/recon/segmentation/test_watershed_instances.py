@@ -3,14 +3,17 @@
 import numpy as np
 import pytest
 
-from canalwise.phantoms.imaging.render import PhantomScan, natural_grid, render_scan
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.bone.occupancy import bone_model
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Part, bone_mask, vertebra_number
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.watershed_instances import VertebraInstances, vertebra_instances
+from canalwise.recon.segmentation.instances import VertebraInstances
+from canalwise.recon.segmentation.watershed_instances import vertebra_instances
 
 
 @pytest.fixture(scope="module")

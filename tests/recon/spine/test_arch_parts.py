@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from canalwise.phantoms.imaging.render import PhantomScan, natural_grid, render_scan
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.canal.tube import CanalTube, canal_from_bone
 from canalwise.recon.labels import Labels, Part, bone_mask, label_of

@@ -8,7 +8,8 @@ from scipy import ndimage
 from scipy.spatial.transform import Rotation
 
 from canalwise.phantoms.anatomy.spine import spine_of
-from canalwise.phantoms.imaging.render import blocks, natural_grid
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import blocks
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.grid import Box, Grid
 from canalwise.recon.image.volume import Volume

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from canalwise.recon.grid import Grid
-from canalwise.workbench.images.line_integrals import Rays, ray_sums
+from canalwise.workbench.images.line_integrals import ray_sums
+from canalwise.workbench.images.radiograph_view import Rays
 
 RADIUS_MM = 18.0
 SPACING_MM = np.array([0.7, 0.9, 1.3])

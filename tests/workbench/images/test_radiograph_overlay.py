@@ -14,7 +14,7 @@ from canalwise.estimator.planning.skin_entry import skin_entry_of
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
 from canalwise.workbench.images.radiograph_figure import radiograph_figures
 from canalwise.workbench.images.radiograph_overlay import marks_of
-from canalwise.workbench.images.radiograph_projection import ap_view, lateral_view, views_of
+from canalwise.workbench.images.radiograph_view import ap_view, lateral_view, views_of
 from canalwise.workbench.style.data_uris import drawing_style, png_bytes
 from tests.workbench import toy
 

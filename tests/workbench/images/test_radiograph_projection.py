@@ -9,23 +9,15 @@ import pydicom
 import pytest
 from scipy.spatial.transform import Rotation
 
-from canalwise.phantoms.imaging.render import PhantomScan
+from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.imaging.write import write_dicom_series
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Grid
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.scan import Scan
-from canalwise.workbench.images.radiograph_projection import (
-    C_ARM,
-    FROM_MR,
-    RadiographView,
-    ap_view,
-    lateral_view,
-    radiograph_of,
-    views_of,
-    weakening,
-)
+from canalwise.workbench.images.radiograph_projection import FROM_MR, radiograph_of, weakening
+from canalwise.workbench.images.radiograph_view import C_ARM, RadiographView, ap_view, lateral_view, views_of
 from tests.workbench import toy
 from tests.workbench.images.test_line_integrals import oblique_grid
 

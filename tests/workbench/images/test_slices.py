@@ -7,10 +7,10 @@ import pytest
 from matplotlib.colors import to_hex
 
 from canalwise.estimator.approach.approach import Approach, Phase, axis_level
+from canalwise.recon.modality import BONE_WINDOW_HU
 from canalwise.recon.scan import Scan
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
 from canalwise.workbench.images.slices import along_channel, cuts_of, key_figure, slice_figure
-from canalwise.workbench.style.grey_window import BONE_WINDOW_HU, grey_window
 from canalwise.workbench.style.palette import REMOVED, phase_colour
 from tests.workbench import toy
 
@@ -81,8 +81,8 @@ def test_key_says_that_the_sac_is_modelled(planned):
 
 
 def test_ct_has_a_bone_window_and_mr_its_own():
-    assert grey_window(toy.scan()) == BONE_WINDOW_HU
+    assert toy.scan().kind.display_window(toy.scan().voxels) == BONE_WINDOW_HU
     mr = Scan(np.linspace(0, 1000, 27, dtype=np.float32).reshape(3, 3, 3), type(toy.grid())((3, 3, 3), np.eye(4)), "MR")
-    low, high = grey_window(mr)
+    low, high = mr.kind.display_window(mr.voxels)
     assert 0 <= low < 20
     assert 980 < high <= 1000

@@ -17,9 +17,12 @@ from websockets.sync.client import ClientConnection, connect
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.case.folder import read_case, write_case
 from canalwise.workbench.rehearsal.server import app
+from canalwise.workbench.rehearsal.server.registry import request_kinds
 from canalwise.workbench.rehearsal.server.security import ServerEndpoint
 from canalwise.workbench.rehearsal.server.server import ServerAddress, serving
+from canalwise.workbench.rehearsal.session.request import RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
+from canalwise.workbench.teaching.lesson import built_in_lessons
 from tests.workbench import toy
 
 FOLDER = "told-to-nobody"
@@ -90,6 +93,7 @@ class Served:
     address: ServerEndpoint
     folder: Path
     session: Session
+    kinds: dict[str, RequestKind]
     reported: list[str | bytes] = field(default_factory=list)
 
     @property
@@ -125,13 +129,14 @@ class Served:
 @contextmanager
 def served_from(folder: Path, port: int = 0, token: str = "") -> Iterator[Served]:
     """A server of the case in a folder, until the end of the block."""
-    session = Session(read_case(folder))
-    serving_here = serving(session, ServerAddress(port=port, token=token))
+    session = Session(read_case(folder), built_in_lessons())
+    kinds = dict(request_kinds())
+    serving_here = serving(session, kinds, ServerAddress(port=port, token=token))
     thread = threading.Thread(target=serving_here.run)
     thread.start()
     while not serving_here.server.started:
         time.sleep(0.01)
-    served = Served(serving_here.address, folder, session)
+    served = Served(serving_here.address, folder, session, kinds)
     try:
         yield served
     finally:
@@ -152,7 +157,7 @@ def tell_nothing(served: Served) -> None:
 def _cold():
     """Servers that prepare nothing of themselves: most tests ask for no number."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(app, "warmed", lambda *_: None)
+        patch.setattr(app, "warmed_up", lambda *_: None)
         yield
 
 

@@ -15,8 +15,8 @@ from canalwise.recon.anatomy import Naming
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.commands.main import main
 from canalwise.workbench.report import tables as report_facts
+from canalwise.workbench.report.facts import facts_of
 from canalwise.workbench.report.pdf import SECTIONS, SHORT_CAUTION, report_pdf
-from canalwise.workbench.report.report import facts_of
 from canalwise.workbench.report.summary import glance
 from tests.workbench import toy
 
@@ -61,7 +61,7 @@ def test_numbers_are_those_of_the_estimate(reported, content):
 
 def test_holds_every_picture_of_the_page(reported, content):
     images = sum(len(page.images) for page in pypdf.PdfReader(io.BytesIO(content)).pages)
-    assert images == 5 + 1 + 4 + 4 + len(reported.asked.charts)  # slices, key, 3D, charts, what if
+    assert images == 5 + 1 + 4 + 4 + len(reported.what_if.charts)  # slices, key, 3D, charts, what if
 
 
 def test_every_page_says_what_it_is_of(content):

@@ -15,7 +15,7 @@ from canalwise.recon.anatomy import Confidence, Correction, Naming, Reason, Stru
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.commands.main import main
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
-from canalwise.workbench.report.confidence_section import cuts_to_look_at
+from canalwise.workbench.images.slices import cuts_to_look_at
 from canalwise.workbench.report.report import page, report_of
 from canalwise.workbench.report.summary import glance, limits_sentence
 from tests.workbench import toy

@@ -167,7 +167,7 @@ def test_command_writes_page_and_pdf(case, capsys):
 
 
 def test_a_side_without_window_or_edges_has_no_view(monkeypatch):
-    monkeypatch.setattr(theatre_sheet, "gate_of", lambda *_: None)
+    monkeypatch.setattr(theatre_sheet, "canal_entry_of", lambda *_: None)
     sheet = sheet_of(toy.scan(), found())
     assert len(sheet.pictures) == 3
     assert len(pypdf.PdfReader(io.BytesIO(sheet_pdf(sheet))).pages) == 1

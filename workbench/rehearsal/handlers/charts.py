@@ -27,7 +27,7 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.grid import Float
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
-from canalwise.workbench.style.stack_order import LEAST_STACKED_MM3, STACK
+from canalwise.workbench.style.palette import LEAST_STACKED_MM3, STACK
 
 STEPS = 3
 """Signs of progress that an entry map and an instrument chart give: at their start and after each phase."""
@@ -122,7 +122,7 @@ def _plans(plan: Approach, table: ApproachTable) -> list[Json]:
 def entries(session: Session, message: PlanChartRequest, job: RequestJob) -> Json:
     """The entry map about a plan, and the plan through each of its entries."""
     prepared, plan = session.prepared(message.plan.level), message.plan
-    chart = entry_map(prepared, plan, wanted_of_task(message.task), say=_said(job))
+    chart = entry_map(prepared, plan, wanted_of_task(message.task), say=_progress_of(job))
     return plain(_entry_json(chart) | {"plans": _entry_plans(prepared, chart)})
 
 
@@ -148,7 +148,7 @@ def _entry_json(chart: EntryMap) -> Json:
 
 
 def _entry_plans(prepared: PreparedLevel, chart: EntryMap) -> list[list[Json]]:
-    """Z rows by X columns of the approaches that the map tells of."""
+    """Z rows by X columns of the approaches of the map."""
     ground: EntryVariation = entry_variation_of(prepared.level, chart.plan)
     points = entries_of(prepared, ground, STEP_MM).points_mm
     flat = _plans(chart.plan, ground.laid(points.reshape(-1, 3), chart.angles_deg.reshape(-1, 6)))
@@ -159,7 +159,7 @@ def _entry_plans(prepared: PreparedLevel, chart: EntryMap) -> list[list[Json]]:
 def instruments(session: Session, message: PlanChartRequest, job: RequestJob) -> Json:
     """The instrument chart about a plan; at each diameter the plan as it is, and the one tilted anew."""
     prepared, plan = session.prepared(message.plan.level), message.plan
-    chart = instrument_chart(prepared, plan, wanted_of_task(message.task), say=_said(job))
+    chart = instrument_chart(prepared, plan, wanted_of_task(message.task), say=_progress_of(job))
     by_relation = {"level": chart.level, "side": chart.side, "evaluated": chart.evaluated, **_requested_json(chart)}
     return plain(by_relation | {"curves": [_curve_json(prepared, chart, curve) for curve in chart.curves]})
 
@@ -183,17 +183,17 @@ def _curve_json(prepared: PreparedLevel, chart: InstrumentChart, curve: Diameter
     }
 
 
-def _said(job: RequestJob) -> Callable[[str], None]:
+def _progress_of(job: RequestJob) -> Callable[[str], None]:
     """Passes signs of progress on; at one of them a question that was called off ends."""
     by_relation = iter(range(1, STEPS + 1))
     job.tell(0, STEPS, "looking from the planned entry")
 
-    def say(words: str) -> None:
+    def report_step(words: str) -> None:
         if job.stop.is_set():
             raise Cancelled
         job.tell(min(next(by_relation, STEPS), STEPS), STEPS, words)
 
-    return say
+    return report_step
 
 
 ASKS: dict[str, RequestKind] = {

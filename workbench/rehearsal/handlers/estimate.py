@@ -1,4 +1,4 @@
-"""The question a page asks most: what a plan takes, keeps and reaches."""
+"""The estimate request: what a plan removes, keeps and reaches."""
 
 from __future__ import annotations
 

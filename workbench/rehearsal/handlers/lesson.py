@@ -13,7 +13,8 @@ from canalwise.workbench.console.plan_store import plan_names, plan_path
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.teaching.assessment import BUDGET, assessment_of, best_of, found_plan, is_good
-from canalwise.workbench.teaching.lesson import TEXTS, Lesson, LessonStep, answered_by
+from canalwise.workbench.teaching.lesson import answered_by, held_back
+from canalwise.workbench.teaching.lesson_steps import TEXTS, Lesson, LessonStep
 from canalwise.workbench.teaching.placeholders import PlanFacts, filled
 from canalwise.workbench.teaching.questions import LessonQuestion, UnanswerableQuestion, question_of
 
@@ -26,7 +27,7 @@ KEPT_LOOKED_AT = 12
 
 @dataclass(frozen=True)
 class LessonRequest:
-    """The lesson of that name, told of a plan."""
+    """Request for the lesson of that name, filled in from a plan."""
 
     name: str
     plan: Approach
@@ -59,7 +60,7 @@ def lesson_answer(session: Session, message: LessonRequest, job: RequestJob) -> 
     facts = PlanFacts(session.exact(message.plan, message.task))
     steps = [_step(lesson, number, message.name, facts) for number in range(len(lesson.steps))]
     reported = {"name": message.name, "title": lesson.title, "blind": lesson.blind}
-    return reported | {"intro": filled(lesson.intro, facts, lesson.held_back), "steps": steps}
+    return reported | {"intro": filled(lesson.intro, facts, held_back(lesson)), "steps": steps}
 
 
 def mark_answer(session: Session, message: MarkRequest, job: RequestJob) -> Json:
@@ -68,16 +69,16 @@ def mark_answer(session: Session, message: MarkRequest, job: RequestJob) -> Json
     if not 0 <= message.step < len(lesson.steps):
         raise WrongUse("the step", f"must be from 0 to {len(lesson.steps) - 1}", got=message.step)
     facts, step = PlanFacts(session.exact(message.plan, message.task)), lesson.steps[message.step]
-    asked = _question(step, message.step, message.lesson, facts)
-    if not isinstance(asked, LessonQuestion):
+    question = _question(step, message.step, message.lesson, facts)
+    if not isinstance(question, LessonQuestion):
         raise WrongUse("the step", "must ask a question", got=message.step)
-    if message.choice not in asked.choices:
+    if message.choice not in question.choices:
         raise WrongUse("the choice", "must be one of those offered", got=message.choice)
-    reported = _words(step, facts, lesson.held_back - answered_by(step))
+    reported = _words(step, facts, held_back(lesson) - answered_by(step))
     return {
-        "right": message.choice == asked.correct,
-        "correct": asked.correct,
-        "because": asked.because,
+        "right": message.choice == question.correct,
+        "correct": question.correct,
+        "because": question.because,
         "told": reported,
     }
 
@@ -108,20 +109,20 @@ def lesson_named(session: Session, name: str) -> Lesson:
 
 def _step(lesson: Lesson, number: int, name: str, facts: PlanFacts) -> Json:
     step = lesson.steps[number]
-    asked = _question(step, number, name, facts)
-    return _words(step, facts, lesson.held_back) | {
-        "title": filled(step.title, facts, lesson.held_back),
+    question = _question(step, number, name, facts)
+    return _words(step, facts, held_back(lesson)) | {
+        "title": filled(step.title, facts, held_back(lesson)),
         "camera": step.camera,
         "phase": _phase(facts.estimate.approach, step.phase),
         "depth_mm": step.depth_mm,
-        "question": asked.words if isinstance(asked, LessonQuestion) else "",
-        "choices": list(asked.choices) if isinstance(asked, LessonQuestion) else [],
-        "left_out": asked.because if isinstance(asked, UnanswerableQuestion) else "",
+        "question": question.words if isinstance(question, LessonQuestion) else "",
+        "choices": list(question.choices) if isinstance(question, LessonQuestion) else [],
+        "left_out": question.because if isinstance(question, UnanswerableQuestion) else "",
     }
 
 
-def _words(step: LessonStep, facts: PlanFacts, held_back: frozenset[str]) -> Json:
-    return {field: filled(getattr(step, field), facts, held_back) for field in TEXTS}
+def _words(step: LessonStep, facts: PlanFacts, hidden: frozenset[str]) -> Json:
+    return {field: filled(getattr(step, field), facts, hidden) for field in TEXTS}
 
 
 def _question(

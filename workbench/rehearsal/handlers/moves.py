@@ -64,7 +64,7 @@ class DockRequest:
 
 @dataclass(frozen=True)
 class EntryRequest:
-    """A plan and its new skin entry, told as the estimate tells it."""
+    """Request for a plan with a new skin entry, in the estimate's terms."""
 
     plan: Approach
     lateral_mm: float
@@ -123,7 +123,7 @@ def docked(anatomy: Anatomy, plan: Approach, point_mm: Float) -> Approach:
 
 
 def entered(prepared: PreparedLevel, plan: Approach, entry_mm: tuple[float, float]) -> Approach:
-    """A plan through another skin entry, (lateral, cranial) mm as `estimator.planning.skin_entry` tells it.
+    """A plan through another skin entry, (lateral, cranial) mm as `estimator.planning.skin_entry` reports it.
 
     The first axis runs through the entry; pivot and docking depth stay in their own coronal planes, instrument and
     sweeps stay, and each phase keeps its angle off the straight way to the near recess or the far targets.
@@ -169,7 +169,7 @@ def _entry_of(prepared: PreparedLevel, plan: Approach) -> tuple[Float, bool]:
 
 
 def _through(ground: EntryVariation, own_mm: Float, entry_mm: Float) -> Approach:
-    """The ground's plan with its first axis through an entry instead of its own."""
+    """The entry variation's plan with its first axis through another entry."""
     turned = ground.aims_deg(np.stack([own_mm, entry_mm]))
     angles = np.tile(ground.angles_deg, (2, 1))
     angles[1, [0, 1, 3, 4]] += turned[1] - turned[0]

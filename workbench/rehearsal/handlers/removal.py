@@ -19,7 +19,7 @@ class RemovalRequest:
 
 
 def removal(session: Session, message: RemovalRequest, job: RequestJob) -> Json:
-    """The header, and the frame that holds it, both volumes, and the bone that stands in their box."""
+    """The header, and the binary frame with it, both removed volumes, and the bone in their box."""
     del job
     return removal_of_estimate(session.exact(message.plan, message.task))
 

@@ -1,4 +1,4 @@
-"""Searches for better plans, and for the best plan of each way in; stopped, both tell what they found until then."""
+"""Search and comparison requests: better plans, and the best plan of each access; stopped early, the best so far."""
 
 from __future__ import annotations
 
@@ -46,7 +46,11 @@ class AccessesRequest:
 
 def found(session: Session, message: SearchRequest, job: RequestJob) -> Json:
     """What a search found; as `canalwise search --json`."""
-    channels = {name: channel for asked in message.instruments for name, channel in instruments_named(asked).items()}
+    channels = {
+        name: channel
+        for name_or_class in message.instruments
+        for name, channel in instruments_named(name_or_class).items()
+    }
     question = SearchTask(
         sides=tuple(side for side in SIDES if side in message.sides),
         instruments=channels,
@@ -60,7 +64,7 @@ def found(session: Session, message: SearchRequest, job: RequestJob) -> Json:
 
 
 def ways(session: Session, message: AccessesRequest, job: RequestJob) -> Json:
-    """The ways in on their best plans; as `canalwise compare --json`."""
+    """The accesses on their best plans, as `canalwise compare --json`."""
     question = SearchTask(task=chosen(message.task), budget=within_budget(message.budget), seed=message.seed)
     prepared = session.prepared(message.level)
     with _ended_early():
@@ -68,7 +72,7 @@ def ways(session: Session, message: AccessesRequest, job: RequestJob) -> Json:
 
 
 def within_budget(budget: int) -> int:
-    """The budget; WrongUse where it is none a page may ask for.
+    """The search budget; raises WrongUse for one that a page may not request.
 
     >>> within_budget(20_000)
     20000

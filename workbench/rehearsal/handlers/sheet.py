@@ -1,4 +1,4 @@
-"""Radiographs of the plan under the hand, and the pages a person prints: the theatre sheet and the report."""
+"""Radiographs of the current plan, and the printed pages: the theatre sheet and the report."""
 
 from __future__ import annotations
 
@@ -10,10 +10,11 @@ from PIL import Image
 from canalwise.estimator.approach.approach import Approach, placed_phases
 from canalwise.estimator.planning.skin_entry import skin_entry_of
 from canalwise.workbench.images.radiograph_overlay import RadiographMark, marks_of
-from canalwise.workbench.images.radiograph_projection import Grey, Radiograph, RadiographView, radiograph_of, views_of
+from canalwise.workbench.images.radiograph_projection import radiograph_of
+from canalwise.workbench.images.radiograph_view import Grey, Radiograph, RadiographView, views_of
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
-from canalwise.workbench.style.data_uri import data_uri
+from canalwise.workbench.style.data_uris import data_uri
 from canalwise.workbench.surfaces.endoscope_png import png_pixels
 
 
@@ -101,8 +102,9 @@ class ReportRequest:
 
 def report(session: Session, message: ReportRequest, job: RequestJob) -> Json:
     """Makes the report; gives the address of the page or PDF."""
+    from canalwise.workbench.report.facts import facts_of
     from canalwise.workbench.report.pdf import report_pdf
-    from canalwise.workbench.report.report import facts_of, page_of
+    from canalwise.workbench.report.report import page_of
 
     job.tell(0, 2, "estimating, and comparing the ways in")
     case = session.case

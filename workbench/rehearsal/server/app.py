@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
 from importlib.resources import files
 
@@ -21,6 +21,7 @@ from canalwise.workbench.rehearsal.server.warm_up import warmed_up
 from canalwise.workbench.rehearsal.server.websocket import ServerState
 from canalwise.workbench.rehearsal.session.case_facts import InitialPlan, case_facts
 from canalwise.workbench.rehearsal.session.messages import problem_json
+from canalwise.workbench.rehearsal.session.request import RequestKind
 from canalwise.workbench.rehearsal.session.scene_frame import scene_frame
 from canalwise.workbench.rehearsal.session.session import Session
 
@@ -37,16 +38,18 @@ MADE = {"text/html": MADE_POLICY, "application/pdf": PRINT_POLICY}
 BUILD = "Install canalwise again, or in a checkout run 'npm ci' and 'node build.mjs' in workbench/page."
 
 
-def rehearsal_app(session: Session, address: ServerEndpoint, start: InitialPlan) -> ASGIApp:
-    """The application; raises BadFile where the page was not built."""
+def rehearsal_app(
+    session: Session, address: ServerEndpoint, start: InitialPlan, kinds: Mapping[str, RequestKind]
+) -> ASGIApp:
+    """The application, which answers requests of the given kinds; raises BadFile where the page was not built."""
     page = {path: Response(_page_file(name), media_type=kind) for path, (name, kind) in PAGE.items()}
-    room = ServerState(session, WorkerThreads())
+    room = ServerState(session, kinds, WorkerThreads())
     routes = [
         *(Route(f"/{path}", _always(response)) for path, response in page.items()),
         Route("/case.json", _reported(lambda _: JSONResponse(case_facts(session.case, start, session.lessons)))),
-        Route("/levels/{level}/scene.bin", _reported(lambda asked: _scene(session, asked.path_params["level"]))),
-        Route("/levels/{level}/scan.bin", _reported(lambda asked: _scan(session, asked.path_params["level"]))),
-        Route("/made/{name}", _reported(lambda asked: _made(session, asked.path_params["name"]))),
+        Route("/levels/{level}/scene.bin", _reported(lambda request: _scene(session, request.path_params["level"]))),
+        Route("/levels/{level}/scan.bin", _reported(lambda request: _scan(session, request.path_params["level"]))),
+        Route("/made/{name}", _reported(lambda request: _made(session, request.path_params["name"]))),
         WebSocketRoute("/socket", room.talk),
     ]
 
@@ -77,7 +80,7 @@ def _always(response: Response) -> Callable[[Request], Awaitable[Response]]:
 
 
 def _reported(answer: Callable[[Request], Response]) -> Callable[[Request], Awaitable[Response]]:
-    """Answers in a thread; what cannot be answered is told as the page's Problem, without a path or a trace."""
+    """Answers in a thread; an error is returned as the page's Problem, without a path or a trace."""
 
     async def give(request: Request) -> Response:
         try:

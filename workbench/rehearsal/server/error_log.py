@@ -1,4 +1,4 @@
-"""What nobody foresaw, told to whoever can mend it."""
+"""Log of unforeseen errors, without paths of the case."""
 
 from __future__ import annotations
 

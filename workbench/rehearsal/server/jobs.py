@@ -1,4 +1,4 @@
-"""The questions of one page on their way: which run, which wait, which are dropped or called off."""
+"""The request queue of one page: which run, which wait, which are dropped or cancelled."""
 
 from __future__ import annotations
 
@@ -234,10 +234,14 @@ def answer_reply(question: PageMessage, answer: Json) -> Reply:
 
 
 def dropped_reply(question: PageMessage) -> Reply:
-    """The frame that says no answer will come: the question was overtaken or called off."""
+    """The reply that a request was dropped: overtaken by a newer one, or cancelled."""
     return json.dumps({"seq": question.seq, "ask": question.name, "dropped": True}), None
 
 
 def problem_reply(seq: int, name: str, problem: CanalwiseError) -> Reply:
-    """The frame of a problem."""
+    """The frame of a problem.
+
+    >>> problem_reply(1, "save", WrongUse("the name", "must be short"))[0][:30]
+    '{"seq": 1, "ask": "save", "pro'
+    """
     return json.dumps({"seq": seq, "ask": name, "problem": problem_json(problem)}), None

@@ -1,4 +1,4 @@
-"""Every question a page may ask, joined from the modules that answer them."""
+"""Every kind of request that a page may send, joined from the modules that answer them."""
 
 from __future__ import annotations
 
@@ -25,8 +25,12 @@ MODULES = (estimate, plans, moves, removal, picture, charts, search, compare, sh
 
 
 @cache
-def asks() -> Mapping[str, RequestKind]:
-    """Name of a question -> how it is read and answered."""
+def request_kinds() -> Mapping[str, RequestKind]:
+    """Name of a request -> how it is read and answered.
+
+    >>> "estimate" in request_kinds(), "dance" in request_kinds()
+    (True, False)
+    """
     joined: dict[str, RequestKind] = {"stop": STOP}
     for module in MODULES:
         joined |= module.ASKS

@@ -56,7 +56,11 @@ ALWAYS = {
 
 
 def new_token() -> str:
-    """A token nobody can guess."""
+    """A token nobody can guess.
+
+    >>> len(new_token())  # 32 bytes in base64 without padding
+    43
+    """
     return secrets.token_urlsafe(32)
 
 
@@ -86,7 +90,7 @@ class ServerEndpoint:
 
     @property
     def hosts(self) -> frozenset[str]:
-        """What a request's Host may say."""
+        """Allowed values of a request's Host header."""
         return frozenset(f"{_named(host)}:{self.port}" for host in (*LOOPBACK, self.host))
 
     def is_ours(self, headers: Headers) -> bool:
@@ -109,7 +113,7 @@ def _named(host: str) -> str:
 
 
 class GuardedApp:
-    """An application behind the checks; requests that fail them never reach it, and are told nothing."""
+    """An application behind the checks; requests that fail them never reach it, and get no reason."""
 
     def __init__(self, app: ASGIApp, address: ServerEndpoint) -> None:
         self._app, self._address = app, address

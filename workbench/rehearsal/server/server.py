@@ -1,8 +1,9 @@
-"""Serving a desk on this machine: the port, the server, and its end."""
+"""Serving a session on this machine: the port, the server, and its end."""
 
 from __future__ import annotations
 
 import socket
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import uvicorn
@@ -13,6 +14,7 @@ from canalwise.workbench.rehearsal.server.app import rehearsal_app
 from canalwise.workbench.rehearsal.server.security import ServerEndpoint, new_token
 from canalwise.workbench.rehearsal.session.case_facts import InitialPlan
 from canalwise.workbench.rehearsal.session.messages import MESSAGE_BYTES
+from canalwise.workbench.rehearsal.session.request import RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 
 GRACE_S = 2
@@ -21,7 +23,7 @@ GRACE_S = 2
 
 @dataclass(eq=False)
 class BoundServer:
-    """A server that is bound to its address and not yet running; `run` answers until it is told to end."""
+    """A server that is bound to its address and not yet running; `run` serves until `end` is called."""
 
     address: ServerEndpoint
     server: uvicorn.Server
@@ -46,8 +48,17 @@ class ServerAddress:
     token: str = ""
 
 
-def serving(session: Session, place: ServerAddress | None = None, start: InitialPlan | None = None) -> BoundServer:
-    """A server of the desk, on this machine alone unless told otherwise.
+def serving(
+    session: Session,
+    kinds: Mapping[str, RequestKind],
+    place: ServerAddress | None = None,
+    start: InitialPlan | None = None,
+) -> BoundServer:
+    """A server of the session, on this machine alone unless another address is given.
+
+    Parameters
+    ----------
+    kinds : what pages may request, by name (`workbench.rehearsal.server.registry.request_kinds`)
 
     Raises
     ------
@@ -58,7 +69,7 @@ def serving(session: Session, place: ServerAddress | None = None, start: Initial
     bound = _bound(place.host, place.port)
     try:
         address = ServerEndpoint(place.host, bound.getsockname()[1], place.token or new_token())
-        app = rehearsal_app(session, address, start or InitialPlan())
+        app = rehearsal_app(session, address, start or InitialPlan(), kinds)
         return BoundServer(address, uvicorn.Server(_config(app)), bound)
     except BaseException:
         bound.close()
@@ -97,7 +108,7 @@ def _bound(host: str, port: int) -> socket.socket:
 
 
 def _config(app: ASGIApp) -> uvicorn.Config:
-    """No access log, for it would hold the token; nothing told of the server."""
+    """Server settings: no access log, for it would hold the token, and no server header."""
     return uvicorn.Config(
         app,
         log_level="error",

@@ -1,4 +1,4 @@
-"""Getting ready behind the page's back: the first estimate must not wait for a level to be prepared."""
+"""Preparation in the background, so that the first estimate need not wait for a level to be prepared."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.labels import SIDES
-from canalwise.workbench.rehearsal.server.registry import asks
 from canalwise.workbench.rehearsal.session.case_facts import InitialPlan
 from canalwise.workbench.rehearsal.session.session import Session
 
@@ -22,7 +21,6 @@ def warmed_up(session: Session, start: InitialPlan) -> threading.Thread:
 
 
 def _warm(session: Session, start: InitialPlan) -> None:
-    asks()
     names = [start.level] if start.level else [level.name for level in session.case.anatomy.levels]
     for name in names:
         for side in [start.side] if start.side else SIDES:

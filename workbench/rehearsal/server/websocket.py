@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from canalwise.recon.errors import WrongUse
 from canalwise.workbench.rehearsal.server.jobs import Jobs, Reply, WorkerThreads, problem_reply
-from canalwise.workbench.rehearsal.server.registry import asks
 from canalwise.workbench.rehearsal.session.messages import MalformedMessage, question_of
+from canalwise.workbench.rehearsal.session.request import RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 
 CONNECTIONS = 8
@@ -22,9 +23,10 @@ TRY_LATER = 1013
 
 @dataclass(eq=False)
 class ServerState:
-    """What all pages share: the desk, the threads, and a count of who is there."""
+    """What all pages share: the session, what they may request, the threads, and how many are connected."""
 
     session: Session
+    kinds: Mapping[str, RequestKind]
     lanes: WorkerThreads
     there: int = 0
 
@@ -38,17 +40,17 @@ class ServerState:
         jobs = Jobs(self.session, self.lanes, _ReplySender(websocket).send)
         try:
             while (frame := await websocket.receive())["type"] == "websocket.receive":
-                await _hear(jobs, frame.get("text"))
+                await _receive(jobs, frame.get("text"), self.kinds)
         finally:
             self.there -= 1
             jobs.call_all_off()
 
 
-async def _hear(jobs: Jobs, text: str | None) -> None:
+async def _receive(jobs: Jobs, text: str | None, kinds: Mapping[str, RequestKind]) -> None:
     try:
         if text is None:
             raise MalformedMessage(WrongUse("the message", "must be text", got="a binary frame"))
-        question = question_of(text, asks())
+        question = question_of(text, kinds)
     except MalformedMessage as wrong:
         await jobs.send(problem_reply(wrong.seq, wrong.name, wrong.problem))
         return

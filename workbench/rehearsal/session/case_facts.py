@@ -1,4 +1,4 @@
-"""What the page is told of a case when it opens."""
+"""The facts of a case that the page receives when it opens."""
 
 from __future__ import annotations
 
@@ -16,8 +16,7 @@ from canalwise.recon.labels import SIDES, Side
 from canalwise.recon.measurement.confidence import check_sentence
 from canalwise.workbench.console.plan_store import plan_names
 from canalwise.workbench.rehearsal.session.request import Json
-from canalwise.workbench.style.grey_window import grey_window
-from canalwise.workbench.teaching.lesson import Lesson
+from canalwise.workbench.teaching.lesson_steps import Lesson
 
 SCHEMA = "canalwise.rehearsal/1"
 
@@ -47,7 +46,7 @@ def case_facts(case: Case, start: InitialPlan, lessons: Mapping[str, Lesson]) ->
         "plans": plan_names(case),
         "lessons": [{"name": name, "title": lesson.title} for name, lesson in lessons.items()],
         "bounds": {name: asdict(bound) for name, bound in BOUNDS.items()},
-        "grey_window": list(grey_window(case.scan)),
+        "grey_window": list(case.scan.kind.display_window(case.scan.voxels)),
     }
 
 
@@ -67,6 +66,6 @@ def _level_facts(anatomy: Anatomy, level: Level) -> Json:
 
 
 def _can_dock(level: Level, side: Side) -> bool:
-    """Is there a way in on that side, and are there targets on both?"""
+    """Is there a canal entry on that side, and are there targets on both?"""
     aims = [level.targets.get(each) for each in SIDES]
     return canal_entry_of(level, side) is not None and all(aim is not None and len(all_points_mm(aim)) for aim in aims)

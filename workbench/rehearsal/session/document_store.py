@@ -26,7 +26,7 @@ class StoredDocument:
 
 @dataclass(eq=False)
 class DocumentStore:
-    """The pages made last; may be asked from any thread.
+    """The pages made last; safe to use from any thread.
 
     >>> made = DocumentStore()
     >>> made.get(made.put("text/html", b"<p>hello")).content
@@ -39,7 +39,7 @@ class DocumentStore:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def put(self, media_type: str, content: bytes) -> str:
-        """Keeps a page; gives the name to ask for it by. Raises WrongUse for one that is too long."""
+        """Keeps a page and returns its name; raises WrongUse for one that is too long."""
         if len(content) > PAGE_BYTES:
             raise WrongUse("the page made", f"must be at most {PAGE_BYTES // 1024 // 1024} MB", got=len(content))
         name = secrets.token_urlsafe(24)

@@ -13,7 +13,7 @@ Found = TypeVar("Found")
 
 
 class LruCache(Generic[Key, Found]):
-    """The answers that were asked for last; each is worked out once, whichever threads ask for it.
+    """Least-recently-used cache; each value is computed once, whichever threads request it.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ class LruCache(Generic[Key, Found]):
         return len(self._kept)
 
     def found(self, key: Key, find: Callable[[], Found]) -> Found:
-        """The answer under a key, found now if it is not kept; who asks for the same meanwhile waits for it."""
+        """The value of a key, computed if it is not kept; other threads that request the same wait for it."""
         answer, new = self._place(key)
         if new:
             self._fill(key, answer, find)

@@ -1,4 +1,4 @@
-"""What comes over the socket, read into the question it asks; and problems as replies."""
+"""Messages of the socket, parsed into requests; and errors as replies."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ WHO = "the message"
 
 @dataclass(frozen=True)
 class PageMessage:
-    """One question: its number, its name, the kind it is of and what it asks."""
+    """One request: its number, its name, its kind and its message."""
 
     seq: int
     name: str
@@ -38,7 +38,7 @@ class PageMessage:
 
 @dataclass(eq=False)
 class MalformedMessage(Exception):
-    """A message that is no question; `seq` is 0 and `name` empty where it does not tell them."""
+    """A message that is no valid request; `seq` is 0 and `name` empty where they are missing."""
 
     problem: CanalwiseError
     seq: int = 0
@@ -49,12 +49,11 @@ class MalformedMessage(Exception):
 
 
 def question_of(text: str, asks: Mapping[str, RequestKind]) -> PageMessage:
-    """The question in a text frame; raises Misread with what is wrong with it.
+    """The request in a text frame; raises MalformedMessage with what is wrong with it.
 
-    >>> question_of('{"seq": 1, "ask": "dance"}', {})
+    >>> question_of('{"seq": 1, "ask": "dance"}', {})  # doctest: +ELLIPSIS
     Traceback (most recent call last):
-    canalwise.workbench.rehearsal.session.messages.MalformedMessage: the message must ask a question that is known (got
-    'dance').
+    canalwise...MalformedMessage: the message must ask a question that is known (got 'dance').
     """
     try:
         data = json.loads(text, parse_constant=_refused, parse_float=_finite, parse_int=_bounded)
@@ -89,7 +88,11 @@ def read_as(kind: type[Any], data: Any, who: str = WHO) -> Any:
 
 
 def problem_json(problem: CanalwiseError) -> dict[str, str]:
-    """An error as the page's Problem."""
+    """An error as the page's Problem.
+
+    >>> problem_json(WrongUse("the name", "must be short", got="x"))
+    {'who': 'the name', 'rule': 'must be short', 'got': "'x'", 'do': ''}
+    """
     got = "" if problem.got is None else _short(repr(problem.got))
     return {"who": _short(problem.who), "rule": problem.rule, "got": got, "do": problem.do}
 

@@ -1,4 +1,4 @@
-"""What a page may ask: each question's name, the shape of its message, and the function that answers it."""
+"""Kinds of requests of a page: the shape of the message, and the function that answers it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Json = dict[str, Any]
 
 @dataclass(frozen=True, eq=False)
 class RequestJob:
-    """One question on its way: where its progress is told, and whether it was called off.
+    """One request in progress: where its progress is reported, and whether it was cancelled.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""A case laid open for rehearsal, with what is worth keeping between questions."""
+"""A case opened for rehearsal, with the values kept between requests."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from canalwise.estimator.level.target_names import chosen
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import BadCase, WrongUse
 from canalwise.recon.folder_lock import locked
-from canalwise.workbench.images.radiograph_projection import Radiograph, RadiographView
+from canalwise.workbench.images.radiograph_view import Radiograph, RadiographView
 from canalwise.workbench.rehearsal.session.document_store import DocumentStore
 from canalwise.workbench.rehearsal.session.lru_cache import LruCache
-from canalwise.workbench.teaching.lesson import Lesson, built_in_lessons
+from canalwise.workbench.teaching.lesson_steps import Lesson
 
 PREPARED = 2
 """Levels kept prepared at a time: what one surgeon goes back and forth between, in bounded memory."""
@@ -29,7 +29,7 @@ ESTIMATES = 4
 
 @dataclass(eq=False)
 class Session:
-    """An opened case; its parts may be asked for from any thread.
+    """An opened case; safe to use from any thread.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ class Session:
     """
 
     case: Case
-    lessons: Mapping[str, Lesson] = field(default_factory=built_in_lessons)
+    lessons: Mapping[str, Lesson] = field(default_factory=dict)
     _prepared: LruCache[str, PreparedLevel] = field(default_factory=lambda: LruCache(PREPARED))
     _estimates: LruCache[tuple[Approach, tuple[str, ...]], Estimate] = field(
         default_factory=lambda: LruCache(ESTIMATES)
@@ -80,15 +80,15 @@ class Session:
 
     def exact(self, plan: Approach, task: Sequence[str]) -> Estimate:
         """The estimate of a plan; raises as `estimator.estimate.estimate`, and WrongUse for a task of nothing."""
-        asked = chosen(task)
-        if not asked:
+        targets = chosen(task)
+        if not targets:
             raise WrongUse("the task", "must name at least one set of targets")
         prepared = self.prepared(plan.level)
-        return self._estimates.found((plan, asked), lambda: estimate_of(prepared, plan, asked))
+        return self._estimates.found((plan, targets), lambda: estimate_of(prepared, plan, targets))
 
 
 def _anatomy_on_disk(folder: Path) -> tuple[int, int] | None:
-    """What tells one build's file from another's; None where there is no case."""
+    """Modification time and size of a case's anatomy file; None where there is no case."""
     try:
         found = (folder / "anatomy.json").stat()
     except OSError:

@@ -26,7 +26,8 @@ from canalwise.workbench.rehearsal.handlers.lesson import (
 )
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob
 from canalwise.workbench.rehearsal.session.session import Session
-from canalwise.workbench.teaching.lesson import TEXTS, Lesson, built_in_lessons, lesson_of
+from canalwise.workbench.teaching.lesson import built_in_lessons, lesson_of
+from canalwise.workbench.teaching.lesson_steps import TEXTS, Lesson
 from canalwise.workbench.teaching.placeholders import HELD_BACK, PlanFacts
 from tests.workbench import toy
 

@@ -12,7 +12,8 @@ from PIL import Image
 
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.disclaimer import CAUTION
-from canalwise.workbench.images.radiograph_projection import ap_view, radiograph_of
+from canalwise.workbench.images.radiograph_projection import radiograph_of
+from canalwise.workbench.images.radiograph_view import ap_view
 from tests.workbench import toy
 from tests.workbench.surfaces.test_endoscope_png import url_of
 

@@ -102,7 +102,7 @@ def test_what_is_neither_page_nor_pdf_is_not_given_out(served):
 def test_a_page_that_was_not_built_says_how_to_build_it(served, monkeypatch, tmp_path):
     monkeypatch.setattr(app, "files", lambda _: tmp_path)
     with pytest.raises(BadFile, match=r"node build\.mjs"):
-        serving(served.session)
+        serving(served.session, served.kinds)
 
 
 def test_what_nobody_foresaw_is_told_without_a_trace(served, monkeypatch, capsys):
@@ -120,7 +120,7 @@ def test_what_nobody_foresaw_is_told_without_a_trace(served, monkeypatch, capsys
 
 def test_a_port_that_is_taken_is_named(served):
     with pytest.raises(WrongUse, match="port"):
-        serving(served.session, ServerAddress(port=served.address.port))
+        serving(served.session, served.kinds, ServerAddress(port=served.address.port))
 
 
 @pytest.mark.parametrize(
@@ -136,7 +136,7 @@ def test_a_port_that_is_taken_is_named(served):
 )
 def test_a_place_that_cannot_be_is_refused(served, place, word):
     with pytest.raises(WrongUse, match=word):
-        serving(served.session, place)
+        serving(served.session, served.kinds, place)
 
 
 @pytest.mark.parametrize(
@@ -187,7 +187,7 @@ def test_rehearse_prints_its_address_as_json_serves_and_ends_cleanly(rehearsal_c
 
 def test_no_two_modules_answer_one_question():
     answered = [name for module in registry.MODULES for name in module.ASKS]
-    assert sorted(registry.asks()) == sorted(["stop", *answered])
+    assert sorted(registry.request_kinds()) == sorted(["stop", *answered])
 
 
 LEFT_OUT = ("matplotlib", "reportlab", "jinja2", "vtkmodules", "onnxruntime", "SimpleITK")

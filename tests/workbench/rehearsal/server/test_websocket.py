@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import threading
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -15,9 +14,8 @@ from websockets.exceptions import ConnectionClosed
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.errors import WrongUse
 from canalwise.workbench.commands.main import main
-from canalwise.workbench.rehearsal.server import websocket as page_socket
 from canalwise.workbench.rehearsal.server.jobs import QUICK_WORKERS, UNANSWERED
-from canalwise.workbench.rehearsal.server.registry import asks
+from canalwise.workbench.rehearsal.server.registry import request_kinds
 from canalwise.workbench.rehearsal.server.websocket import CONNECTIONS, TRY_LATER
 from canalwise.workbench.rehearsal.session.messages import MESSAGE_BYTES
 from canalwise.workbench.rehearsal.session.request import Cancelled, RequestKind
@@ -197,7 +195,7 @@ def test_whatever_is_sent_is_answered(page, text):
 
 def test_a_question_with_a_field_too_many_is_refused(page, toy_plan):
     fields = {"plan": toy_plan, "task": TASK, "level": "L3-L4", "side": "left", "name": "x", "tab": "aaaaaaaa"}
-    for name in sorted(asks()):
+    for name in sorted(request_kinds()):
         for kept in (0, 3, len(fields)):
             seq = page.say(name, **dict(list(fields.items())[:kept]), wrong=1)
             reply = page.hear()
@@ -299,7 +297,7 @@ def _fail(session, message, job):
 
 
 @pytest.fixture
-def held(monkeypatch):
+def held(served, monkeypatch):
     """Questions of this test beside the real ones."""
     held = Held()
     more = {
@@ -314,8 +312,8 @@ def held(monkeypatch):
             Which, lambda session, message, job: {"of": message.number, "binary": bytes(message.number)}
         ),
     }
-    joined = MappingProxyType({**asks(), **more})
-    monkeypatch.setattr(page_socket, "asks", lambda: joined)
+    for name, kind in more.items():
+        monkeypatch.setitem(served.kinds, name, kind)
     yield held
     held.let_go(*range(1000))
 

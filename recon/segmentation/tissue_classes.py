@@ -1,0 +1,59 @@
+"""The classes that the network assigns to voxels, and a map of them on a grid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.recon.grid import Grid
+from canalwise.recon.labels import Part
+
+
+class TissueClass(IntEnum):
+    """Tissue classes of the network; sides are assigned later."""
+
+    OTHER = 0
+    CANAL = 1
+    DISC = 2
+    BODY = 3
+    PEDICLE = 4
+    PARS = 5
+    LAMINA = 6
+    SPINOUS = 7
+    SUPERIOR = 8
+    INFERIOR = 9
+    TRANSVERSE = 10
+    SACRUM = 11
+
+
+PART_NAMES = {
+    TissueClass.PEDICLE: "pedicle",
+    TissueClass.PARS: "pars",
+    TissueClass.LAMINA: "lamina",
+    TissueClass.SUPERIOR: "superior_articular",
+    TissueClass.INFERIOR: "inferior_articular",
+    TissueClass.TRANSVERSE: "transverse",
+}
+"""Kinds that come in pairs, and their parts' names."""
+
+
+MIDDLE_PARTS = {TissueClass.BODY: Part.BODY, TissueClass.SPINOUS: Part.SPINOUS_PROCESS}
+
+
+@dataclass(frozen=True, eq=False)
+class TissueClassMap:
+    """What the network sees.
+
+    Parameters
+    ----------
+    grid : about GRAIN_MM, its axes those of the scan
+    kind : (nx, ny, nz) uint8 array of `TissueClass`
+    bone_frac : (nx, ny, nz) float32 array, probability of any bone of the spine
+    """
+
+    grid: Grid
+    kind: npt.NDArray[np.uint8]
+    bone_frac: npt.NDArray[np.float32]

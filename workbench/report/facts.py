@@ -1,0 +1,48 @@
+"""All that a report about one approach states: its estimate, the compared accesses and the what-if charts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.estimate.estimate import Estimate, estimate_of
+from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.level.target_names import NAMES
+from canalwise.estimator.search.strategies import SearchTask
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.scan import Scan
+from canalwise.workbench.console.json_results import compared_json
+from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
+from canalwise.workbench.report.what_if_section import WhatIfCharts, what_if
+
+COMPARED = 8_000
+"""Approaches looked at to compare the ways in: a few seconds. `canalwise compare` looks at more."""
+
+
+JOB = "Rehearsal of a one-sided, over-the-top decompression of lumbar central stenosis on the patient's own scan."
+
+
+@dataclass(frozen=True, eq=False)
+class ReportFacts:
+    """All that a report states, whatever form it takes."""
+
+    found: Estimate
+    planned: PlannedCase
+    estimate: Mapping[str, Any]
+    comparison: Mapping[str, Any]
+    what_if: WhatIfCharts
+
+
+def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> ReportFacts:
+    """The facts of the report about an approach; raises as `report_of`."""
+    prepared = prepared_level(anatomy, approach.level)
+    found = estimate_of(prepared, approach, task)
+    taken = PlannedRemoval(
+        found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac
+    )
+    planned = PlannedCase(scan, anatomy, anatomy.level(approach.level), approach, taken)
+    document, comparison = estimate_as_json(found), compared_json(prepared, SearchTask(budget=COMPARED))
+    return ReportFacts(found, planned, document, comparison, what_if(prepared, approach, task))
