@@ -1,7 +1,7 @@
 """Published thresholds of every measured quantity, and the band a value falls into.
 
 Canal mid-sagittal diameter has two scales that answer different questions and are never merged: absolute
-narrowing (Verbiest) and narrow for the population (developmental cohort); see references.md section 11.
+narrowing (Verbiest) and narrow for the population (developmental cohort); see docs/published-values.md#conflicts.
 """
 
 from __future__ import annotations

@@ -22,7 +22,8 @@ ANGLES = 72
 """Rays per station: one each 5 deg, 0.7 mm of wall at 8 mm."""
 
 REACH_MM = 24.0
-"""Ray length: half of the widest published interpedicular distance, 43.4 mm (references.md section 1), and a margin."""
+"""Ray length: half of the widest published interpedicular distance, 43.4 mm, and a margin
+(docs/published-values.md#canal)."""
 
 RAY_STEP_MM = 0.4
 """Sampling along a ray; the crossing itself is interpolated."""
@@ -47,7 +48,7 @@ STRAIGHT_FRAC = 0.7
 spans flat from rim to rim. By trial against phantoms, whose canal at windows is told by a formula of its own."""
 
 CENTRING_REACH_MM = 15.0
-"""No wall is looked for further off while the line is centred: half a wide canal (references.md section 1)."""
+"""No wall is looked for further off while the line is centred: half a wide canal (docs/published-values.md#canal)."""
 
 LEAST_RADIUS_MM = 2.0
 """The wall comes no nearer to the centreline: a canal of 4 mm (common practice, no source)."""

@@ -19,7 +19,7 @@ from canalwise.recon.level.resampled_level import Float32, ResampledLevel
 from canalwise.recon.scan import Scan
 
 WIDEST_GAP_MM = 4.0
-"""Faces further apart than this are no joint there (design, shared definitions)."""
+"""Faces further apart than this are no joint there (docs/numbers.md#anatomical-definitions)."""
 
 STEP_ALONG_MM = 0.25
 """Step at which the other face is sought; the crossing is then interpolated."""
@@ -44,10 +44,11 @@ CELL_MM = 0.5
 """Triangles of a face within one such cell are merged into one pair."""
 
 SMALLEST_MM2 = 20.0
-"""A smaller contact is no facet joint; lumbar facets are 72 mm2 and more (Panjabi 1993, references section 2b)."""
+"""A smaller contact is no facet joint; lumbar facets are 72 mm2 and more (Panjabi 1993,
+docs/published-values.md#facets)."""
 
 LEAST_LATERAL_MM = 5.0
-"""Bone nearer to the midline is spinous base (shared definition) and bears no joint."""
+"""Bone nearer to the midline is spinous base (docs/numbers.md#anatomical-definitions) and bears no joint."""
 
 NO_FACE = (Part.BODY, Part.SPINOUS_PROCESS, Part.SPINOUS_BASE, Part.TRANSVERSE_LEFT, Part.TRANSVERSE_RIGHT)
 """Parts that never bear a facet's face."""

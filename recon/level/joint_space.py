@@ -52,7 +52,7 @@ FEWEST_LINES = 40
 
 STARTS_DEG = (20.0, 40.0, 60.0)
 """Angles from the sagittal plane of other starts: labels may cut a joint askew. Mean patients have 20..60 deg
-(references section 2b)."""
+(docs/published-values.md#facets)."""
 
 USUAL_BEND_PER_MM = 0.03
 """Bend of those starts, height per mm^2: an arc of 17 mm radius, hollow on the lower vertebra's side (choice)."""

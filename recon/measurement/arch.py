@@ -15,7 +15,8 @@ from canalwise.recon.level.resampled_level import ResampledLevel, refined
 from canalwise.recon.measurement.context import MeasurementContext, banded
 
 BASE_BEHIND_MM, BASE_SPAN_MM = 7.0, 2.0
-"""Where the spinous base ends dorsally (design, shared definitions), and how far behind that its width is read."""
+"""Where the spinous base ends dorsally (docs/numbers.md#anatomical-definitions), and how far behind that its width
+is read."""
 
 BASE_HALF_HEIGHT_MM = 4.0
 """Half the height over which the spinous base width is read."""

@@ -12,7 +12,7 @@ from canalwise.recon.level.resampled_level import ResampledLevel
 from canalwise.recon.severity_bands import SCALES, SeverityScale
 
 AT_PEDICLE, AT_DISC, SAC_AT_DISC = "canal at pedicle", "canal at disc", "dural sac at disc"
-"""Slice types of canal and sac; never compared with each other (references section 11)."""
+"""Slice types of canal and sac; never compared with each other (docs/published-values.md#conflicts)."""
 
 
 @dataclass(frozen=True, eq=False)
