@@ -16,9 +16,9 @@ import sys
 import venv
 from pathlib import Path
 
-from environment import LOCK, ROOT, clean_environ, run_and_exit, say
+from environment import ROOT, clean_environ, run_and_exit, say
 
-DOCS_LOCK = LOCK.with_name("requirements-docs.lock")
+DOCS_LOCK = ROOT / "requirements-docs.lock"
 DOCS_VENV = ROOT / ".venv-docs"
 SITE = ROOT / "site"
 

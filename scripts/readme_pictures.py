@@ -29,7 +29,8 @@ PICTURES = Path(__file__).resolve().parents[1] / "docs" / "pictures"
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 FLAGS = ["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--disable-background-networking"]
 
-SCREEN: Any = {"width": 1440, "height": 900}
+PAGE_SCREEN: Any = {"width": 1440, "height": 900}
+REPORT_SCREEN: Any = {"width": 980, "height": 760}
 WAIT_MS = 400_000
 """A busy machine that draws in software is slow, and slowness is no failure."""
 
@@ -64,7 +65,7 @@ def picture_of_page(browser: Any, case: Path, level: str) -> bytes:
         copy = Path(shutil.copytree(case, Path(folder) / "case"))
         server = served(copy)
         try:
-            page = browser.new_page(viewport=SCREEN)
+            page = browser.new_page(viewport=PAGE_SCREEN)
             page.set_default_timeout(WAIT_MS)
             page.goto(server.url)
             dialog = page.get_by_role("dialog")
@@ -79,7 +80,7 @@ def picture_of_page(browser: Any, case: Path, level: str) -> bytes:
 
 def picture_of_report(browser: Any, case: Path, level: str) -> bytes:
     """The top of the report."""
-    page = browser.new_page(viewport=SCREEN)
+    page = browser.new_page(viewport=REPORT_SCREEN)
     page.set_default_timeout(WAIT_MS)
     page.goto((case / "report.html").resolve().as_uri())
     page.get_by_text(level).first.wait_for()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 import shlex
+import tomllib
 from pathlib import Path
 
 import docs_tables
@@ -168,3 +169,12 @@ def test_what_a_page_would_fetch_from_outside_is_seen(tmp_path):
     (tmp_path / "bad.css").write_text("@font-face { src: url(//example.org/f.woff) }")
     (tmp_path / "good.html").write_text('<link rel="stylesheet" href="a.css"><img src="pictures/page.jpg">')
     assert [line.partition(":")[0] for line in docs.fetched_from_outside(tmp_path)] == ["bad.html", "bad.css"]
+
+
+def test_the_lock_of_the_site_pins_by_hash_and_names_no_host():
+    lock = (ROOT / "requirements-docs.lock").read_text()
+    requirements = re.split(r"\n(?=[a-z0-9])", lock.strip())
+    assert not [r for r in requirements if not re.match(r"[\w.-]+==[\w.]+ ", r) or "--hash=sha256:" not in r]
+    assert not re.search(r"://|--(extra-)?index-url|--find-links|--trusted-host| @ ", lock)
+    wanted = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]["docs"]
+    assert {r.partition("==")[0] for r in requirements} >= {name.partition("[")[0] for name in wanted}

@@ -1,4 +1,18 @@
-"""Facet joints as pairs of facing points, at sub-voxel accuracy."""
+"""Facet joints as pairs of facing points, at sub-voxel accuracy.
+
+Method:
+
+1. Directions across. Of every place between the two vertebrae, subtract its distance to the lower from that to the
+   upper; the gradient of that difference, read only midway, points straight across and does not turn outward at rims.
+2. A quadric sheet is fitted robustly through the midway places (`recon.level.joint_midsurface`).
+3. Faces. The 0.5 surface of each vertebra's occupancy (marching cubes, Lorensen and Cline 1987) gives triangles; one
+   faces the joint when, straight across, the other vertebra is met within the widest gap and both carry the label of
+   their articular process. The crossing is interpolated between steps, hence sub-voxel.
+4. Area is that of the triangles seen along the direction across, so that voxel steps add none; the mean of both faces.
+5. Image. Where voxels are coarse, labels let the faces touch. With a CT the joint's dark line is followed instead
+   (`recon.level.joint_space`): it gives line and gap, and the whole joint where the labels keep no gap open. A line
+   that runs askew to the labels' joint is marrow between two cortices and is not followed.
+"""
 
 from __future__ import annotations
 
