@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import canalwise as cw
 from canalwise.estimator.search.strategies import SearchTask
 from canalwise.phantoms.spec import demo_spec
@@ -10,7 +12,7 @@ from canalwise.workbench.demonstration import phantom_case
 LEVEL = "L3-L4"
 
 
-def main(anatomy: cw.Anatomy | None = None, budget: int = 20_000) -> dict[str, object]:
+def main(anatomy: cw.Anatomy | None = None, budget: int = 20_000) -> dict[str, Any]:
     """Prints both plans and returns the search's JSON data."""
     if anatomy is None:
         scan, labels = phantom_case(demo_spec(), LEVEL)

@@ -42,7 +42,8 @@ QUALITIES = (88, 80, 72, 64, 56)
 
 RESTED = """() => {
   const {state} = window.rehearsal.store;
-  return Boolean(state && state.fresh && !state.moving && state.answer && state.removal);
+  const answered = state && state.answer && state.answer.estimate.samples > 0;
+  return Boolean(answered && state.fresh && !state.moving && state.removal);
 }"""
 
 DRAWN = "() => ['bench', 'scope', 'slices'].every((picture) => window.rehearsal[picture].drawn > 0)"

@@ -21,6 +21,7 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.intake.label_names import read_label_names
 from canalwise.workbench.commands.main import build_parser
 from canalwise.workbench.teaching.lesson import lesson_of
+from tests.test_house import ROOMS
 from tests.workbench import toy
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -178,3 +179,20 @@ def test_the_lock_of_the_site_pins_by_hash_and_names_no_host():
     assert not re.search(r"://|--(extra-)?index-url|--find-links|--trusted-host| @ ", lock)
     wanted = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]["docs"]
     assert {r.partition("==")[0] for r in requirements} >= {name.partition("[")[0] for name in wanted}
+
+
+def test_the_developers_table_of_rooms_is_that_of_the_house():
+    rows = re.findall(
+        r"^\| `([\w.]+)`[^|]*\|[^|]*\|([^|]*)\|$", (ROOT / "DEVELOPERS.md").read_text(), flags=re.MULTILINE
+    )
+    assert {floor: re.findall(r"`(\w+)`", rooms) for floor, rooms in rows} == {f: r.split() for f, r in ROOMS.items()}
+
+
+PATH = re.compile(r"`((?:recon|estimator|workbench|phantoms|scripts|tests|examples|docs)/[\w./*-]+)`")
+
+
+@pytest.mark.parametrize("page", ["DEVELOPERS.md", "README.md", *(f"docs/{name}" for name in PAGES)])
+def test_paths_named_in_prose_exist(page):
+    named = {found[1] for found in PATH.finditer((ROOT / page).read_text())}
+    made = {"workbench/page/dist"}
+    assert [path for path in sorted(named - made) if not any(ROOT.glob(path))] == []

@@ -51,7 +51,7 @@ def test_examples_are_short_and_use_the_public_package(name):
 def test_build_and_measure(capsys):
     anatomy = example("build_and_measure").main(COARSE_MM)
     said = capsys.readouterr().out
-    assert [level.name for level in anatomy.levels] == ["L3-L4"]
+    assert "L3-L4" in [level.name for level in anatomy.levels]
     assert "canal mid-sagittal diameter" in said
     assert cw.CAUTION in said
 
