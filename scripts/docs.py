@@ -58,7 +58,7 @@ def _environment() -> Path:
         return commands
     say(f"Making the environment of the documentation in {DOCS_VENV.name} (once; a minute and a network).")
     venv.create(DOCS_VENV, clear=True, with_pip=True)
-    pip = [commands / "python", "-m", "pip", "install", "-q", "--require-hashes", "-r", DOCS_LOCK]
+    pip: list[str | Path] = [commands / "python", "-m", "pip", "install", "-q", "--require-hashes", "-r", DOCS_LOCK]
     subprocess.run(pip, check=True, env=clean_environ())
     stamp.write_bytes(DOCS_LOCK.read_bytes())
     return commands

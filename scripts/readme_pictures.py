@@ -31,7 +31,7 @@ FLAGS = ["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader
 
 PAGE_SCREEN: Any = {"width": 1440, "height": 900}
 REPORT_SCREEN: Any = {"width": 980, "height": 760}
-WAIT_MS = 400_000
+WAIT_MS = 1_200_000
 """A busy machine that draws in software is slow, and slowness is no failure."""
 
 LARGEST_BYTES = 300_000
