@@ -196,3 +196,20 @@ def test_paths_named_in_prose_exist(page):
     named = {found[1] for found in PATH.finditer((ROOT / page).read_text())}
     made = {"workbench/page/dist"}
     assert [path for path in sorted(named - made) if not any(ROOT.glob(path))] == []
+
+
+LARGEST_BYTES = 300_000
+"""Of a picture in the pages: a README that opens at once."""
+
+
+def test_pictures_are_small_and_shown():
+    shown = "".join([*PAGES.values(), (ROOT / "README.md").read_text()])
+    pictures = list((ROOT / "docs" / "pictures").iterdir())
+    assert pictures
+    assert [path.name for path in pictures if path.stat().st_size > LARGEST_BYTES or path.name not in shown] == []
+
+
+def test_the_citation_names_this_version():
+    version = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
+    assert f"\nversion: {version}\n" in (ROOT / "CITATION.cff").read_text()
+    assert f"## {version}\n" in (ROOT / "CHANGELOG.md").read_text()

@@ -18,7 +18,7 @@ FOLDER = Path(__file__).resolve().parents[1] / "examples"
 NAMES = ("build_and_measure", "rehearse_an_approach", "search", "compare", "custom_lesson")
 
 MOST_LINES = 39
-COARSE_MM = 1.6
+COARSE_MM = 2.0
 """Voxels of the phantom: coarse, so that it is read in seconds."""
 
 BUDGET = 400
