@@ -8,7 +8,7 @@ import canalwise as cw
 from canalwise.phantoms.spec import demo_spec
 from canalwise.workbench.demonstration import phantom_case
 
-LEVEL, SIDE = "L3-L4", "left"
+LEVEL = "L3-L4"
 
 
 def main(anatomy: cw.Anatomy | None = None) -> list[cw.Result[cw.Estimate]]:
@@ -16,7 +16,7 @@ def main(anatomy: cw.Anatomy | None = None) -> list[cw.Result[cw.Estimate]]:
     if anatomy is None:
         scan, labels = phantom_case(demo_spec(), LEVEL)
         anatomy = cw.build(scan, labels=labels)
-    usual = cw.default_approach(anatomy, LEVEL, SIDE)
+    usual = cw.default_approach(anatomy, LEVEL, "left")
     *first, last = usual.phases
     steeper = replace(usual, phases=(*first, replace(last, medial_tilt_deg=last.medial_tilt_deg + 4.0)))
     found = [cw.estimate(anatomy, plan) for plan in (usual, steeper)]

@@ -45,7 +45,7 @@ def test_examples_are_short_and_use_the_public_package(name):
     assert len(text.splitlines()) <= MOST_LINES
     assert "import canalwise as cw" in text
     imported = set(re.findall(r"^(?:import|from) ([\w.]+)", text, flags=re.M))
-    assert all(other.split(".")[0] in ("__future__", "dataclasses", "canalwise") for other in imported)
+    assert all(other.split(".")[0] in ("__future__", "dataclasses", "typing", "canalwise") for other in imported)
 
 
 def test_build_and_measure(capsys):
