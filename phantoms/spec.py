@@ -131,7 +131,7 @@ class SpineSpec:
     scoliosis_deg : Cobb angle of one C-curve, convex to the left when positive
     rotation_deg : axial rotation of the middle vertebra against both ends, positive turns the front to the left
     six_lumbar, four_lumbar : is there an L6 between L5 and S1, or no L5?
-    trabecular_hu, cortical_hu : of bone; about 90 HU trabecular at 80 years (references section 12, row 9)
+    trabecular_hu, cortical_hu : of bone; about 90 HU trabecular at 80 years (docs/published-values.md#ct-values)
     patchy_hu : standard deviation of trabecular bone about its mean, from place to place
     cortex_frac : of the normal thickness of the cortical shell
     bystanders : what else lies in view

@@ -2,7 +2,7 @@
 
 A voxel is one of: outside the patient (0), a content of the canal or soft tissue
 (1..9), or bone and disc as ``100 * vertebra + part``. Vertebra numbers 20..25 for
-L1..L6 follow the numbering of the VerSe data set README (references.md section 7);
+L1..L6 follow the numbering of the VerSe data set README (docs/published-values.md#labels);
 19 = T12, 26 = sacrum.
 """
 

@@ -46,7 +46,7 @@ TARGETS = {
     "canal area at disc %": 3.0,
     "sac area at disc %": 3.0,
 }
-"""Accuracy asked of estimates (design section 9) on 0.5 mm grids; that of a target set's share is our own."""
+"""Accuracy asked of estimates on 0.5 mm grids (docs/accuracy.md#what-is-asked); a target set's share is our own."""
 
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
 

@@ -21,7 +21,7 @@ def main() -> int:
     checks = {
         "tests": ["pytest", "-W", "error", "-n", "auto", "--durations", "5", *sys.argv[1:]],
         "types": ["mypy"],
-        "types of the scripts": ["mypy", "scripts"],
+        "types of the scripts": ["mypy", "scripts", "examples"],
         "style": ["ruff", "check", "."],
         "layout": ["ruff", "format", "--check", "."],
     }

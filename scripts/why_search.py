@@ -121,8 +121,8 @@ def main() -> None:
           " (at half the budget) | s")  # fmt: skip
     for name, optimiser in OPTIMISERS.items():
         start = time.process_time()
-        found = [least_of(space, optimiser, asked.budget, seed) for seed in range(asked.seeds)]
-        reported = ", ".join(f"{last:.1f} ({half:.1f})" for last, half in found)
+        bones = [least_of(space, optimiser, asked.budget, seed) for seed in range(asked.seeds)]
+        reported = ", ".join(f"{last:.1f} ({half:.1f})" for last, half in bones)
         print(f"{name:32} | {reported} | {(time.process_time() - start) / asked.seeds:.0f}", flush=True)
     print("budget of a whole search | best mm3 | likeliest mm3 | succeeds by hand: best, likeliest | s")
     for budget in (5_000, 10_000, 20_000, 50_000, 100_000):

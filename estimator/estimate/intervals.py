@@ -40,7 +40,7 @@ from canalwise.estimator.removal.region import ConeRegion, TaskRegion
 from canalwise.recon.labels import SIDES, Mask, Side
 
 TARGET_SPACING_SD_MM = 0.5 / np.sqrt(12.0)
-"""Targets stand every 0.5 mm (design, shared definitions): the last one touched is known to within that."""
+"""Targets stand every 0.5 mm (docs/numbers.md#anatomical-definitions): the last one touched is known to within that."""
 
 SPLIT, SPACING, LIGAMENT, MIDLINE = "part split", "target spacing", "ligament", "midline"
 

@@ -3,6 +3,19 @@
 A point is covered by a share that falls evenly from 1 to 0 over one cell's width about the border of what can be
 taken: inside a phase's solid and in sight of its pivot. Bone, joints and weak places all go by that share. Each
 approach's sums are made by one thread in one order, so the answers do not depend on the number of threads.
+
+Method:
+
+1. Bone is a cloud of mass points, one a cell, ordered by halving along the longest edge (`spatial_order`) into leaves
+   and groups of leaves, each with a bounding sphere (a bounding volume hierarchy of two levels).
+2. A sphere wholly outside every phase's solid is skipped; one wholly inside and in sight is added as a whole. Only what
+   lies at a border is asked point by point. Since a signed distance changes by 1 mm a mm at most, the distance of the
+   centre and the radius decide.
+3. Sight. For each point the least distance to the sac along 91 directions is tabled once a level, and a pivot's
+   direction is looked up by interpolation. So an approach needs no ray marching for bone, only for the few targets.
+4. At a border a point counts with a share that is a straight ramp one cell wide. The sum is then continuous in the
+   approach, which the search needs; what cells cost in accuracy is printed by `scripts/why_batch_cell.py`.
+5. Joint pairs, rows of samples of pars and base, and targets go by the same share and sight.
 """
 
 from __future__ import annotations

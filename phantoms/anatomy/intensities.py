@@ -1,7 +1,7 @@
 """What each tissue looks like in CT and in a T2-weighted MR image.
 
 CT numbers are typical values at 120 kV, common practice without a source, but for
-trabecular bone, which the spec sets (references section 12, row 9). MR intensities are
+trabecular bone, which the spec sets (docs/published-values.md#ct-values). MR intensities are
 arbitrary units in T2-like order: fluid, fat, disc, marrow, muscle, ligament and cortex.
 """
 

@@ -1,7 +1,7 @@
 """Sixty cases as hard as patients: old, stiff, slipped and crooked spines under every fault of a scanner.
 
 Severity 1 is an easy patient, 2 what a week in clinic brings, 3 what a build may refuse but must not get wrong in
-silence. All degrees are modelling choices; trabecular density spans references section 12, row 9.
+silence. All degrees are modelling choices; trabecular density spans docs/published-values.md#ct-values.
 """
 
 from __future__ import annotations

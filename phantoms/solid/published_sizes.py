@@ -1,8 +1,8 @@
 """Sizes of a normal adult lumbar spine, each with its source and evidence class.
 
-Evidence classes follow references.md: READ (seen in an abstract or table), MEM-a/b/c
-(from memory, a sure .. c weak), CHOICE (a modelling choice of ours, tuned so that the
-READ ranges are met; no source).
+Evidence classes are those of docs/published-values.md#how-each-was-obtained: READ (seen in an abstract or table),
+MEM-a/b/c (from memory, a sure .. c weak), CHOICE (a modelling choice of ours, tuned so that the READ ranges are met;
+no source).
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ class Sourced:
 
 VERTEBRA_KEYS = ("T12", "L1", "L2", "L3", "L4", "L5", "S1")
 LEVEL_KEYS = ("T12-L1", "L1-L2", "L2-L3", "L3-L4", "L4-L5", "L5-S1")
-PANJABI = "Panjabi et al., Spine 1992;17:299-306 (L1-L5; references 2a); T12 and S1 our choice"
+PANJABI = "Panjabi et al., Spine 1992;17:299-306 (L1-L5; docs/published-values.md#vertebrae); T12 and S1 our choice"
 OWN = "modelling choice, no source"
 
 

@@ -84,7 +84,7 @@ class PlannedPhantom:
 
 
 def rehearsal_of(spine: Spine, level: str, geometry: Mapping[str, Any]) -> PlannedPhantom:
-    """Read a geometry record (design section 8) and prepare the sac's distances around what it sweeps."""
+    """Read a geometry record (docs/files.md#geometry) and prepare the sac's distances around what it sweeps."""
     phases = phases_of(geometry)
     keep = geometry["keep_out"]
     disc = spine.poses[level]

@@ -133,7 +133,7 @@ def cone_distance_mm(offset_mm: Float, axis: Float, half_angle_rad: float, depth
 
 
 def phases_of(geometry: Mapping[str, Any]) -> tuple[SweptPhase, ...]:
-    """The phases of a geometry record (design section 8)."""
+    """The phases of a geometry record (docs/files.md#geometry)."""
     return tuple(
         SweptPhase(
             np.array(p["pivot_ras_mm"], dtype=float),

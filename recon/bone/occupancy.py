@@ -4,7 +4,7 @@ Along the outer surface a voxel holds soft tissue and cortical bone, so its shar
 between the two (two-class mixture). Soft tissue is taken from around it: fat beside a joint is darker than muscle. The
 thin wall of an old vertebral body never reaches the value of cortical bone; how far it falls short tells how thin it is
 (`edge_level_frac`). Inside the wall everything is bone, however pale: trabecular bone of an 80-year-old is about 90 HU
-(references.md section 12 row 9), darker than some discs. Where bone ends is decided by `recon.bone.solid_mask`.
+(docs/published-values.md#ct-values), darker than some discs. Where bone ends is decided by `recon.bone.solid_mask`.
 """
 
 from __future__ import annotations

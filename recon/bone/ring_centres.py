@@ -17,7 +17,7 @@ from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import Mask
 
 HOLE_MIN_MM2, HOLE_MAX_MM2 = 80.0, 700.0
-"""Plausible area of the canal in a slice: wide of the published 119..323 mm2 (references.md section 1)."""
+"""Plausible area of the canal in a slice: wide of the published 119..323 mm2 (docs/published-values.md#canal)."""
 
 RING_GAP_MM = 3.0
 """Gaps of a ring up to twice this are bridged; well under the canal's own width (common practice, no source)."""

@@ -47,7 +47,7 @@ ENCLOSED_FRAC = 0.35
 """Least share of rays that must meet bone, over one vertebral length, for a station to count as canal."""
 
 LEAST_AREA_MM2 = 30.0
-"""Smaller sections are no canal: a third of the mean of severely stenotic ones (references.md section 1)."""
+"""Smaller sections are no canal: a third of the mean of severely stenotic ones (docs/published-values.md#canal)."""
 
 SLAB = 8
 """Voxel slices treated at a time when the tube is rasterised; bounds memory."""

@@ -9,10 +9,10 @@ from canalwise.recon.grid import Float
 from canalwise.recon.image.volume import Voxels
 
 THICK_WARN_MM = 1.5
-"""Voxel edges longer than this are warned of (design section 9)."""
+"""Voxel edges longer than this are warned of (docs/accuracy.md#what-is-asked)."""
 
 THICK_REFUSE_MM = 3.0
-"""Voxel edges longer than this are refused unless accepted (design section 9)."""
+"""Voxel edges longer than this are refused unless accepted (docs/accuracy.md#what-is-asked)."""
 
 THICK_TOL_MM = 1e-3
 """Slack of both, for spacings kept as single-precision numbers."""

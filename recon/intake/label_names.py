@@ -79,7 +79,7 @@ def own_meanings() -> Mapping[int, VoxelMeaning]:
     """What the numbers of `recon.labels` say.
 
     >>> own_meanings()[2206]
-    Meaning(vertebra=22, part=6, tissue=<Tissue.OUTSIDE: 0>, ignored=False)
+    VoxelMeaning(vertebra=22, part=6, tissue=<Tissue.OUTSIDE: 0>, ignored=False)
     """
     return {
         value: VoxelMeaning(value // 100, value % 100) if value >= 100 else VoxelMeaning(tissue=Tissue(value))

@@ -1,4 +1,18 @@
-"""Facet joints as pairs of facing points, at sub-voxel accuracy."""
+"""Facet joints as pairs of facing points, at sub-voxel accuracy.
+
+Method:
+
+1. Directions across. Of every place between the two vertebrae, subtract its distance to the lower from that to the
+   upper; the gradient of that difference, read only midway, points straight across and does not turn outward at rims.
+2. A quadric sheet is fitted robustly through the midway places (`recon.level.joint_midsurface`).
+3. Faces. The 0.5 surface of each vertebra's occupancy (marching cubes, Lorensen and Cline 1987) gives triangles; one
+   faces the joint when, straight across, the other vertebra is met within the widest gap and both carry the label of
+   their articular process. The crossing is interpolated between steps, hence sub-voxel.
+4. Area is that of the triangles seen along the direction across, so that voxel steps add none; the mean of both faces.
+5. Image. Where voxels are coarse, labels let the faces touch. With a CT the joint's dark line is followed instead
+   (`recon.level.joint_space`): it gives line and gap, and the whole joint where the labels keep no gap open. A line
+   that runs askew to the labels' joint is marrow between two cortices and is not followed.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +33,7 @@ from canalwise.recon.level.resampled_level import Float32, ResampledLevel
 from canalwise.recon.scan import Scan
 
 WIDEST_GAP_MM = 4.0
-"""Faces further apart than this are no joint there (design, shared definitions)."""
+"""Faces further apart than this are no joint there (docs/numbers.md#anatomical-definitions)."""
 
 STEP_ALONG_MM = 0.25
 """Step at which the other face is sought; the crossing is then interpolated."""
@@ -44,10 +58,11 @@ CELL_MM = 0.5
 """Triangles of a face within one such cell are merged into one pair."""
 
 SMALLEST_MM2 = 20.0
-"""A smaller contact is no facet joint; lumbar facets are 72 mm2 and more (Panjabi 1993, references section 2b)."""
+"""A smaller contact is no facet joint; lumbar facets are 72 mm2 and more (Panjabi 1993,
+docs/published-values.md#facets)."""
 
 LEAST_LATERAL_MM = 5.0
-"""Bone nearer to the midline is spinous base (shared definition) and bears no joint."""
+"""Bone nearer to the midline is spinous base (docs/numbers.md#anatomical-definitions) and bears no joint."""
 
 NO_FACE = (Part.BODY, Part.SPINOUS_PROCESS, Part.SPINOUS_BASE, Part.TRANSVERSE_LEFT, Part.TRANSVERSE_RIGHT)
 """Parts that never bear a facet's face."""

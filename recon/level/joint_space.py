@@ -3,6 +3,20 @@
 At the voxel size of many scans both processes touch in a label map. The image still holds the joint: across it the
 values fall from the bone of one face and rise to that of the other. The line's depth and width together tell the gap,
 for blur spreads what is missing of the bright bone but does not change how much it is.
+
+Method:
+
+1. The image about the joint is scaled to 0 (soft tissue) and 1 (bone of the faces) and read by a cubic spline.
+2. Profiles are laid straight across the sheet that the labels give, on a lattice over it, and blurred along the sheet:
+   noise falls, the line stays.
+3. A place's *dip* is how far it lies under the lower of the highest places before and after it (a valley between two
+   crests: a ridge detector in one dimension). On each profile the deepest dip within a capture range is taken.
+4. The sheet is fitted again through those places, with a capture range that shrinks from round to round, from several
+   starts, for labels may cut a joint askew. The one with the greatest sum of dips, weighed by its nearness to the
+   labels' border, is kept.
+5. Gap: what is missing of bone between the crests, over their height. A blur that sums to 1 moves it about but leaves
+   it as much, so gaps narrower than the blur are read too (`tests/recon/level/test_joint_space.py`).
+6. The joint is the largest connected patch of profiles with bone on both sides, cut where it is narrow or gapes.
 """
 
 from __future__ import annotations
@@ -52,7 +66,7 @@ FEWEST_LINES = 40
 
 STARTS_DEG = (20.0, 40.0, 60.0)
 """Angles from the sagittal plane of other starts: labels may cut a joint askew. Mean patients have 20..60 deg
-(references section 2b)."""
+(docs/published-values.md#facets)."""
 
 USUAL_BEND_PER_MM = 0.03
 """Bend of those starts, height per mm^2: an arc of 17 mm radius, hollow on the lower vertebra's side (choice)."""

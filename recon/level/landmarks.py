@@ -38,7 +38,7 @@ TIP_DEPTH_MM = 1.0
 """The same for the blunt end of a spinous process and the curved inner wall of a pedicle."""
 
 SPINOUS_BASE_HALF_MM = 5.0
-"""Half-width of the spinous base (design, shared definitions): where a lamina begins."""
+"""Half-width of the spinous base (docs/numbers.md#anatomical-definitions): where a lamina begins."""
 
 ISTHMUS_SPAN = (15, 85)
 """Percentiles of the pars' bone by height that give the ends of the isthmus' axis."""

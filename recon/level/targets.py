@@ -16,7 +16,7 @@ STEP_MM = 0.5
 """Distance between target points along an outline."""
 
 WALL_FROM, BORDER_FROM, BORDER_TO, RECESS_FROM, ENTRANCE_FROM = 0.5, 0.25, 0.9, 0.7, 0.9
-"""Shares of the half-width that bound each target (design, shared definitions)."""
+"""Shares of the half-width that bound each target (docs/numbers.md#anatomical-definitions)."""
 
 SAME_POINT_MM = 1e-6
 """A point of the outline this near its most ventral point at the same x is that point."""

@@ -4,7 +4,7 @@ To add a measurement, write a row here and a function that computes it in the mo
 listed once in `recon.measurement.all_measurements`. Severity bands, plausible ranges, tables and reports follow.
 
 Canal mid-sagittal diameter has two scales that answer different questions and are never merged: absolute
-narrowing (Verbiest) and narrow for the population (developmental cohort); see references.md section 11.
+narrowing (Verbiest) and narrow for the population (developmental cohort); see docs/published-values.md#conflicts.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from canalwise.recon.evidence import EvidenceClass
 from canalwise.recon.severity_bands import SeverityScale, Threshold
 
 AT_PEDICLE, AT_DISC, SAC_AT_DISC = "canal at pedicle", "canal at disc", "dural sac at disc"
-"""Slice types of canal and sac; never compared with each other (references.md section 11)."""
+"""Slice types of canal and sac; never compared with each other (docs/published-values.md#conflicts)."""
 
 AT_RECESS = "axial plane at the pedicle's superior border"
 AT_MID_HEIGHT, WHOLE, DORSAL_VIEW = "axial plane at joint mid-height", "whole joint", "dorsal view"

@@ -3,6 +3,18 @@
 It learnt from made-up images of the project's own shapes only (`scripts/train_prior.py`) and looks at voxels of 1 mm.
 It names what lies where; where bone ends is decided in the scan itself. Without its runtime or its file
 `prior_kinds` answers None, and the spine is found from bony rings, sheets and basins alone.
+
+Method:
+
+1. A volumetric encoder and decoder with skip connections (U-Net: Ronneberger et al. 2015, in 3D Cicek et al. 2016;
+   citations from memory), 1.7 million weights; it halves its input four times, so sizes are padded to multiples of 16.
+2. Input: HU clipped and scaled, on a grid of 1 mm with the scan's own axes, blurred first where voxels grow, so that
+   no pattern is aliased. Output: twelve scores a voxel, made probabilities by softmax. Left and right share a class;
+   the side is told from the canal's coordinates afterwards, so the network need not learn which is which.
+3. Long scans pass in slabs that also see a margin on either side; only the inner layers of each are kept, so the memory
+   of a pass does not grow with the scan.
+4. Where the canal's line is known, only the box that can hold the spine about it is looked at.
+5. One fixed number of threads and no arena: the same input gives the same bytes.
 """
 
 from __future__ import annotations

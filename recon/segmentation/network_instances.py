@@ -2,6 +2,19 @@
 
 The kinds tell body from disc and upper from lower process; where along the canal they lie tells which vertebra they
 belong to. What is sure is marked, and the rest of the bone is flooded from there without crossing a joint.
+
+Method:
+
+1. The largest piece of canal gives a centreline, and with it coordinates: along, left of, and behind the canal.
+2. The section of all pedicle voxels along the canal has one peak a vertebra; peaks nearer than a vertebra are one.
+3. Between two peaks lies one disc: the thickest run of layers whose middle is disc. With the peaks these heights make a
+   ladder (`recon.spine.axial_profile`); a process that hangs into view without its body adds a rung.
+4. Markers. Body between its end plates, pedicles about their peak, superior processes above their own pedicle, inferior
+   ones about the pedicle below, laminae and spinous base below their own: only where anatomy leaves no doubt.
+5. Watershed from the markers (Vincent and Soille 1991, from memory) over the depth in bone: deep bone is flooded first,
+   so that two vertebrae that touch meet at the neck between them. Where superior and inferior process meet, bone counts
+   as joint and has no depth, so no flood crosses there early.
+6. Sides of parts follow from the canal's left and right.
 """
 
 from __future__ import annotations

@@ -21,7 +21,8 @@ PEDICLE_SOLID_FRAC = 0.5
 """Share of its densest slice that a slice of the band must hold to belong to the pedicle."""
 
 PEDICLE_WIDTH_MM = 12.0
-"""How far lateral of the canal the pedicle is looked for: widths are 8..19 mm (references.md section 2a, MEM)."""
+"""How far lateral of the canal the pedicle is looked for: widths are 8..19 mm (MEM,
+docs/published-values.md#vertebrae)."""
 
 SIDE_BIN_MM = 1.0
 """Height of the slices in which voxels are counted."""

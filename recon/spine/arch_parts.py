@@ -19,10 +19,10 @@ from canalwise.recon.spine.arch_landmarks import SideMarks, side_marks, side_mas
 from canalwise.recon.spine.arch_view import VertebraView, vertebra_view
 
 SPINOUS_HALF_WIDTH_MM = 5.0
-"""Midline bone is spinous within this of the mid-sagittal plane (shared definition)."""
+"""Midline bone is spinous within this of the mid-sagittal plane (docs/numbers.md#anatomical-definitions)."""
 
 SPINOUS_BASE_DEPTH_MM = 7.0
-"""Depth of the spinous base from the canal's dorsal border (shared definition)."""
+"""Depth of the spinous base from the canal's dorsal border (docs/numbers.md#anatomical-definitions)."""
 
 SPINOUS_TIP_MM = 12.0
 """Further dorsal than this of the canal, bone near the midline is spinous process, however wide its tip."""

@@ -25,7 +25,8 @@ ALA_FRAC = 0.15
 """Least share of bone there, on both sides (transverse processes are thin and lie further dorsal)."""
 
 RIB_SIDE_MM, RIB_BACK_MM = (47.0, 62.0), (-12.0, 45.0)
-"""Where ribs run and no lumbar transverse process reaches: half spans are 35..44 mm (references.md section 2a)."""
+"""Where ribs run and no lumbar transverse process reaches: half spans are 35..44 mm
+(docs/published-values.md#vertebrae)."""
 
 RIB_LEAST_MM3 = 150.0
 """Least bone there, on both sides together (common practice, no source)."""

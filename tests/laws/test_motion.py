@@ -29,7 +29,10 @@ ROUNDING = 1e-6
 """What turning the numbers, and nothing else, may change."""
 
 HALF_VOXEL_MM = SPACING_MM / 2
-"""Design section 9: lengths within half a voxel."""
+"""docs/accuracy.md#what-is-asked: lengths within half a voxel."""
+
+MOST_TURN_DEG = 1.0
+"""docs/accuracy.md#what-is-asked: angles within 1 deg."""
 
 VOLUME_TOL_FRAC, FACET_TOL_FRAC, REACH_TOL_MM = 0.03, 0.03, 0.75
 """Where the voxels fall elsewhere in the same patient."""
@@ -102,7 +105,7 @@ def test_the_frame_moves_with_the_patient(plain: Scene, posed: Scene) -> None:
     carried_mm = after.to_world_mm(before.to_local_mm(corners))
     assert posed.level.frame.origin_ras_mm == pytest.approx(carried_mm[0], abs=HALF_VOXEL_MM)
     cosines = ((carried_mm[1:] - carried_mm[0]) * posed.level.frame.axes_ras).sum(axis=1)
-    assert np.degrees(np.arccos(np.clip(cosines, -1, 1))).max() < 1.0  # design section 9: angles within 1 deg
+    assert np.degrees(np.arccos(np.clip(cosines, -1, 1))).max() < MOST_TURN_DEG
 
 
 def test_voxels_that_stay_behind_change_estimates_little(plain: Scene, posed: Scene) -> None:

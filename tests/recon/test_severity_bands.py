@@ -12,7 +12,7 @@ from canalwise.recon.severity_bands import flavum_thickness_mm, population_scale
 @pytest.mark.parametrize(
     ("quantity", "value", "band"),
     [
-        # Verbiest, Schonstrom, Bolender, Ciric, Hasegawa: references.md section 1
+        # Verbiest, Schonstrom, Bolender, Ciric, Hasegawa: docs/published-values.md#canal
         ("canal mid-sagittal diameter", 9.9, "absolute stenosis"),
         ("canal mid-sagittal diameter", 11.0, "relative stenosis"),
         ("canal mid-sagittal diameter", 13.5, "normal"),
@@ -45,7 +45,7 @@ def test_every_limit_has_value_unit_source_and_evidence_worst_first() -> None:
 
 
 def test_absolute_and_population_scales_stay_apart() -> None:
-    # 17 mm is wide for Verbiest and narrow for the cohort: references.md section 11
+    # 17 mm is wide for Verbiest and narrow for the cohort: docs/published-values.md#conflicts
     population = population_scale("L3")
     assert population is not None
     assert SCALES["canal mid-sagittal diameter"].band(17.0) == "normal"
@@ -54,7 +54,7 @@ def test_absolute_and_population_scales_stay_apart() -> None:
 
 
 def test_flavum_thickness_by_level() -> None:
-    # Khasawneh et al. 2023: references.md section 3
+    # Khasawneh et al. 2023: docs/published-values.md#ligament
     found = [flavum_thickness_mm(level).value for level in ("L2-L3", "L3-L4", "L4-L5", "L5-S1")]
     assert found == [3.19, 3.38, 3.71, 3.64]
     assert flavum_thickness_mm("L1-L2").evidence == "PRACTICE"

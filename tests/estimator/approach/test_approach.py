@@ -41,7 +41,7 @@ def test_positive_tilts_swing_the_tip_across_and_cranial(side):
 
 @pytest.mark.parametrize(("entry_mm", "target_mm", "depth_mm", "angle_deg"), entry_angles())
 def test_skin_entry_angle_table(entry_mm, target_mm, depth_mm, angle_deg):
-    """references.md section 4b (CALC), copied in tests/authorities."""
+    """docs/published-values.md#entry-angles (CALC), the table in tests/authorities/entry_angles.csv."""
     medial_deg, _ = tilts_deg("right", np.array([entry_mm + target_mm, -depth_mm, 0.0]))
     assert medial_deg == pytest.approx(angle_deg, abs=0.05)
 

@@ -51,7 +51,7 @@ def test_two_labels_share_a_face_and_add_up() -> None:
     ("half_angle_deg", "depth_mm", "radius_mm"), [(10.0, 20.0, 3.0), (0.0, 15.0, 4.5), (25.0, 12.0, 2.0)]
 )
 def test_cone_grown_by_a_radius_has_steiners_volume(half_angle_deg: float, depth_mm: float, radius_mm: float) -> None:
-    """Steiner's formula V + S r + M r^2 + 4/3 pi r^3; M = pi h + pi R (pi/2 + a) for a cone (design section 7)."""
+    """Steiner's V + S r + M r^2 + 4/3 pi r^3; M = pi h + pi R (pi/2 + a) for a cone (docs/numbers.md#swept-volume)."""
     a = np.radians(half_angle_deg)
     axis = np.array([0.6, -0.64, 0.48])
     axis = axis / np.linalg.norm(axis)

@@ -102,11 +102,11 @@ def test_real_crop_joints_from_the_ct_alone_agree_with_those_of_given_labels(cro
 
 
 RANGES = {
-    # references.md section 1: Egyptian CT series 2013 (n=300), interpedicular 17.0-43.4 mm
+    # docs/published-values.md#canal: Egyptian CT series 2013 (n=300), interpedicular 17.0-43.4 mm
     "interpedicular distance": (17.0, 43.4),
-    # references.md section 2b: facet angles 35.9 +/- 7.4 at L3-L4 (J Bone Joint Surg Br 94-B Supp X), 3 SD
+    # docs/published-values.md#facets: facet angles 35.9 +/- 7.4 at L3-L4 (J Bone Joint Surg Br 94-B Supp X), 3 SD
     "facet angle from sagittal plane": (13.7, 58.1),
-    # references.md section 3: lamina thickness must be 2-10 mm (Spine 1999;24:107-113)
+    # docs/published-values.md#lamina-and-window: lamina thickness must be 2-10 mm (Spine 1999;24:107-113)
     "lamina thickness": (2.0, 10.0),
 }
 """Published ranges that a real spine must keep."""

@@ -1,4 +1,4 @@
-"""Dividing arches: against phantom truth, the rules of the shared definitions, and given parts kept."""
+"""Dividing arches: against phantom truth, the rules of docs/numbers.md#anatomical-definitions, and given parts kept."""
 
 import numpy as np
 import pytest

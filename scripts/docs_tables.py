@@ -1,0 +1,160 @@
+#!/usr/bin/env python3
+"""Write the tables of docs/ that come from the records in the code: limits, errors, bounds, bands, lesson names.
+
+    python3 scripts/docs_tables.py [--check]
+
+A page holds a table between two comments, `<!-- table: NAME -->` and `<!-- end -->`; all else of it is written by hand.
+With --check nothing is written, and the exit status is 1 where a page is not current.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+
+from canalwise.estimator import limits
+from canalwise.estimator.approach import execution_errors, search_bounds
+from canalwise.estimator.level import border_uncertainty
+from canalwise.estimator.limits import Limit
+from canalwise.recon.measurement.plausible_ranges import RANGES
+from canalwise.recon.severity_bands import (
+    FLAVUM_THICKNESS_MM,
+    POPULATION_DIAMETER_MM,
+    SCALES,
+    Threshold,
+    flavum_thickness_mm,
+    population_scale,
+)
+from canalwise.workbench.teaching.placeholders import FACTS, NO_NUMBERS
+from canalwise.workbench.teaching.questions import KINDS
+
+DOCS = Path(__file__).resolve().parents[1] / "docs"
+BLOCK = re.compile(r"(<!-- table: ([\w-]+) -->\n).*?(<!-- end -->)", re.DOTALL)
+
+
+def table(heads: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
+    """A table in Markdown.
+
+    >>> table(["a", "b"], [[1, "x|y"]])
+    '| a | b |\\n|---|---|\\n| 1 | x\\\\|y |\\n'
+    """
+    lines = [list(heads), *([str(cell).replace("|", "\\|") for cell in row] for row in rows)]
+    text = [f"| {' | '.join(line)} |" for line in lines]
+    return "\n".join([text[0], "|" + "---|" * len(lines[0]), *text[1:]]) + "\n"
+
+
+def _limits(records: Mapping[str, Limit]) -> str:
+    rows = ((f"`{name}`", f"{r.value:g}", r.unit, r.source, r.evidence) for name, r in records.items())
+    return table(("name", "value", "unit", "source", "class"), rows)
+
+
+def _bounds() -> str:
+    bounds = {**search_bounds.BOUNDS, "entry_lateral_mm": search_bounds.ENTRY_LATERAL_MM}
+    rows = ((f"`{name}`", f"{b.low:g} to {b.high:g}", b.unit, b.source, b.evidence) for name, b in bounds.items())
+    return table(("name", "range", "unit", "source", "class"), rows)
+
+
+def _instruments() -> str:
+    rows = (
+        (
+            name,
+            f"{one.channel.sleeve_diameter_mm:g}",
+            f"{one.channel.scope_diameter_mm:g}",
+            f"{one.channel.tool_diameter_mm:g}",
+            one.source,
+            one.evidence,
+        )
+        for name, one in search_bounds.INSTRUMENTS.items()
+    )
+    return table(("class of set", "sleeve mm", "scope mm", "tool mm", "source", "class"), rows)
+
+
+def _bands() -> str:
+    scales = {**SCALES, **{f"population, {v}": s for v in POPULATION_DIAMETER_MM if (s := population_scale(v))}}
+    rows = (
+        (
+            scale.quantity + (f" ({key.partition(', ')[2]})" if key.startswith("population") else ""),
+            *_band(scale.worse, t),
+        )
+        for key, scale in scales.items()
+        for t in scale.thresholds
+    )
+    return table(("quantity", "band", "where", "source", "class"), rows)
+
+
+def _band(worse: str, threshold: Threshold) -> tuple[str, str, str, str]:
+    sign = "below" if worse == "low" else "above"
+    return threshold.band, f"{sign} {threshold.value:g} {threshold.unit}", threshold.source, threshold.evidence
+
+
+def _modelled() -> str:
+    records = [(f"ligament, {level}", flavum_thickness_mm(level)) for level in (*FLAVUM_THICKNESS_MM, "other levels")]
+    records += [(r.band, r) for r in vars(border_uncertainty).values() if isinstance(r, Threshold)]
+    return table(
+        ("what", "value", "unit", "source", "class"),
+        ((what, f"{r.value:g}", r.unit, r.source, r.evidence) for what, r in records),
+    )
+
+
+def _ranges() -> str:
+    rows = ((r.quantity, f"{r.low:g} to {r.high:g}", r.unit, r.source, r.evidence) for r in RANGES)
+    return table(("quantity", "range", "unit", "source", "class"), rows)
+
+
+def _placeholders() -> str:
+    kinds: dict[str, list[str]] = {}
+    for name in FACTS:
+        kind, _, of = name.partition(":")
+        kinds.setdefault(kind, []).append(of)
+    rows = (
+        (
+            f"`{{{kind}}}`" if names == [""] else f"`{{{kind}:...}}`",
+            ", ".join(n for n in names if n),
+            _blind(kind, names),
+        )
+        for kind, names in kinds.items()
+    )
+    return table(("placeholder", "of", "in a blind lesson"), rows)
+
+
+def _blind(kind: str, names: list[str]) -> str:
+    return "yes" if all((f"{kind}:{n}" if n else kind) in NO_NUMBERS for n in names) else "no"
+
+
+def _questions() -> str:
+    return table(("kind", "of"), ((f"`{name}`", ", ".join(kind.subjects)) for name, kind in KINDS.items()))
+
+
+TABLES: Mapping[str, Callable[[], str]] = {
+    "limits": lambda: _limits(limits.DEFAULTS),
+    "errors": lambda: _limits(execution_errors.DEFAULTS),
+    "bounds": _bounds,
+    "instruments": _instruments,
+    "bands": _bands,
+    "modelled": _modelled,
+    "ranges": _ranges,
+    "placeholders": _placeholders,
+    "questions": _questions,
+}
+"""Name of a table in a page -> what it holds."""
+
+
+def current(text: str) -> str:
+    """A page's text with its tables made anew; KeyError for the name of no table."""
+    return BLOCK.sub(lambda found: found[1] + "\n" + TABLES[found[2]]() + "\n" + found[3], text)
+
+
+def main() -> int:
+    """0 when every page is current, or was made so."""
+    stale = [page for page in sorted(DOCS.glob("*.md")) if current(page.read_text()) != page.read_text()]
+    for page in stale:
+        print(f"{page.name} {'is not current' if '--check' in sys.argv else 'was written anew'}")
+        if "--check" not in sys.argv:
+            page.write_text(current(page.read_text()))
+    return 1 if stale and "--check" in sys.argv else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
