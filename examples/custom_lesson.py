@@ -3,7 +3,7 @@
 import canalwise as cw
 from canalwise.phantoms.spec import demo_spec
 from canalwise.workbench.demonstration import phantom_case
-from canalwise.workbench.teaching.lesson import lesson_of
+from canalwise.workbench.teaching.lesson import held_back, lesson_of
 from canalwise.workbench.teaching.placeholders import PlanFacts, filled
 from canalwise.workbench.teaching.questions import LessonQuestion, question_of
 
@@ -27,7 +27,7 @@ def main(anatomy: cw.Anatomy | None = None) -> LessonQuestion:
     lesson = lesson_of(LESSON)
     facts = PlanFacts(cw.estimate(anatomy, cw.default_approach(anatomy, "L3-L4", "left")).value)
     (step,) = lesson.steps
-    print(*(filled(text, facts, lesson.held_back) for text in (lesson.intro, step.aim, step.look)), sep="\n")
+    print(*(filled(text, facts, held_back(lesson)) for text in (lesson.intro, step.aim, step.look)), sep="\n")
     asked = question_of(facts, "what stops", "", seed=0)
     assert isinstance(asked, LessonQuestion), asked
     print(asked.words, asked.choices, "->", asked.correct, asked.because)

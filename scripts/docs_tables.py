@@ -18,11 +18,10 @@ from canalwise.estimator import limits
 from canalwise.estimator.approach import execution_errors, search_bounds
 from canalwise.estimator.level import border_uncertainty
 from canalwise.estimator.limits import Limit
-from canalwise.recon.measurement.plausible_ranges import RANGES
+from canalwise.recon.measurement.kinds import KINDS, SCALES
 from canalwise.recon.severity_bands import (
     FLAVUM_THICKNESS_MM,
     POPULATION_DIAMETER_MM,
-    SCALES,
     Threshold,
     flavum_thickness_mm,
     population_scale,
@@ -99,7 +98,11 @@ def _modelled() -> str:
 
 
 def _ranges() -> str:
-    rows = ((r.quantity, f"{r.low:g} to {r.high:g}", r.unit, r.source, r.evidence) for r in RANGES)
+    rows = (
+        (kind.quantity, f"{r.low:g} to {r.high:g}", kind.unit, r.source, r.evidence)
+        for kind in KINDS.values()
+        if (r := kind.plausible) is not None
+    )
     return table(("quantity", "range", "unit", "source", "class"), rows)
 
 

@@ -54,7 +54,7 @@ from canalwise.workbench.commands.main import main as canalwise
 from canalwise.workbench.console import build_options as building
 from canalwise.workbench.rehearsal.server import server as serve
 from canalwise.workbench.rehearsal.server.jobs import answered
-from canalwise.workbench.rehearsal.server.registry import asks
+from canalwise.workbench.rehearsal.server.registry import request_kinds
 from canalwise.workbench.rehearsal.session.messages import MalformedMessage, question_of
 from canalwise.workbench.rehearsal.session.request import RequestJob
 from canalwise.workbench.rehearsal.session.session import Session
@@ -99,7 +99,7 @@ class Target:
     statuses: tuple[int, ...]
 
 
-class Bench:
+class SoundInputs:
     """Whole inputs to be spoilt, and the case that plans, lessons and messages are tried on."""
 
     def __init__(self, folder: Path) -> None:
@@ -109,7 +109,7 @@ class Bench:
         stored = body().tobytes(order="F")
         self.nrrd = NRRD_HEADER.encode() + b"\n\n" + stored
         self.mha = MHA_HEADER.encode() + b"\n" + stored
-        series = write_series(folder / "series", body((20, 24, 12)), heights_mm=1.5 * np.arange(12))
+        series = write_series(folder / "series", body((20, 24, 12)), heights_mm=[1.5 * k for k in range(12)])
         self.slices = {path.name: path.read_bytes() for path in sorted(series.iterdir())}
         labels = np.zeros(toy.grid().shape, np.uint16)
         labels[:] = toy.labels()
@@ -200,24 +200,22 @@ def _messages() -> list[dict[str, Any]]:
     ]
 
 
-def targets(level_bone: Bench) -> dict[str, Target]:
+def targets(inputs: SoundInputs) -> dict[str, Target]:
     """Every kind of input by name."""
     scan_file = {
-        "nifti": (".nii", lambda rng: spoilt_nifti(level_bone.nifti, rng)),
-        "nrrd": (".nrrd", lambda rng: _header_or_bytes(level_bone.nrrd, rng, b"\n\n")),
-        "mha": (".mha", lambda rng: _header_or_bytes(level_bone.mha, rng, b"LOCAL\n")),
+        "nifti": (".nii", lambda rng: spoilt_nifti(inputs.nifti, rng)),
+        "nrrd": (".nrrd", lambda rng: _header_or_bytes(inputs.nrrd, rng, b"\n\n")),
+        "mha": (".mha", lambda rng: _header_or_bytes(inputs.mha, rng, b"LOCAL\n")),
     }
     found = {name: Target(_file_laid(suffix, spoil), _built, (0, 3)) for name, (suffix, spoil) in scan_file.items()}
-    estimated = Target(
-        _file_laid(".toml", lambda rng: spoilt_text(level_bone.plan, rng)), _estimated(level_bone), (0, 3)
-    )
-    named = Target(_file_laid(".toml", lambda rng: spoilt_text(LABEL_NAMES, rng)), _labelled(level_bone), (0, 2, 3))
-    taught = Target(_file_laid(".toml", lambda rng: spoilt_text(level_bone.lesson, rng)), _taught(level_bone), (0, 3))
-    spoilt = lambda folder, rng: spoilt_json({"seq": 1, **rng.choice(level_bone.messages)}, rng)  # noqa: E731
-    talked = Target(spoilt, _talked(level_bone), (0,))
+    estimated = Target(_file_laid(".toml", lambda rng: spoilt_text(inputs.plan, rng)), _estimated(inputs), (0, 3))
+    named = Target(_file_laid(".toml", lambda rng: spoilt_text(LABEL_NAMES, rng)), _labelled(inputs), (0, 2, 3))
+    taught = Target(_file_laid(".toml", lambda rng: spoilt_text(inputs.lesson, rng)), _taught(inputs), (0, 3))
+    spoilt = lambda folder, rng: spoilt_json({"seq": 1, **rng.choice(inputs.messages)}, rng)  # noqa: E731
+    talked = Target(spoilt, _talked(inputs), (0,))
     return found | {
-        "dicom": Target(lambda folder, rng: _series_laid(level_bone, folder, rng), _built, (0, 3)),
-        "zip": Target(lambda folder, rng: _zip_laid(level_bone, folder, rng), _built, (0, 3)),
+        "dicom": Target(lambda folder, rng: _series_laid(inputs, folder, rng), _built, (0, 3)),
+        "zip": Target(lambda folder, rng: _zip_laid(inputs, folder, rng), _built, (0, 3)),
         "plan": estimated,
         "names": named,
         "lesson": taught,
@@ -238,8 +236,8 @@ def _file_laid(suffix: str, spoil: Callable[[Random], bytes]) -> Callable[[Path,
     return lay
 
 
-def _spoilt_slices(level_bone: Bench, rng: Random) -> dict[str, bytes]:
-    slices = dict(level_bone.slices)
+def _spoilt_slices(inputs: SoundInputs, rng: Random) -> dict[str, bytes]:
+    slices = dict(inputs.slices)
     for name in rng.sample(sorted(slices), rng.choice((1, 1, 2, 12))):
         kind = rng.random()
         if kind < 0.8:
@@ -251,17 +249,17 @@ def _spoilt_slices(level_bone: Bench, rng: Random) -> dict[str, bytes]:
     return slices
 
 
-def _series_laid(level_bone: Bench, folder: Path, rng: Random) -> Path:
+def _series_laid(inputs: SoundInputs, folder: Path, rng: Random) -> Path:
     (folder / SECRET).mkdir()
-    for name, content in _spoilt_slices(level_bone, rng).items():
+    for name, content in _spoilt_slices(inputs, rng).items():
         (folder / SECRET / name).write_bytes(content)
     return folder / SECRET
 
 
-def _zip_laid(level_bone: Bench, folder: Path, rng: Random) -> Path:
+def _zip_laid(inputs: SoundInputs, folder: Path, rng: Random) -> Path:
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", rng.choice((zipfile.ZIP_DEFLATED, zipfile.ZIP_STORED))) as archive:
-        for name, content in (_spoilt_slices(level_bone, rng) if rng.random() < 0.3 else level_bone.slices).items():
+        for name, content in (_spoilt_slices(inputs, rng) if rng.random() < 0.3 else inputs.slices).items():
             archive.writestr(name, content)
     content = packed.getvalue()
     if rng.random() < 0.8:
@@ -273,7 +271,7 @@ def _zip_laid(level_bone: Bench, folder: Path, rng: Random) -> Path:
 
 
 def _built(folder: Path, scan: Path) -> int:
-    building.anatomy_from = _no_anatomy
+    building.anatomy_from = _no_anatomy  # type: ignore[assignment]
     out = folder / "case"
     status = canalwise(["build", str(scan), "--out", str(out), "--accept-tilt", "--accept-thick"])
     if status == 0:
@@ -289,10 +287,10 @@ def _no_anatomy(scan: Scan, labels: Any, names: Path | None, *_: Any) -> Anatomy
     return Anatomy(scan.grid, np.zeros(shape, np.uint16), np.zeros(shape, np.float32), ())
 
 
-def _estimated(level_bone: Bench) -> Callable[[Path, Path], int]:
+def _estimated(inputs: SoundInputs) -> Callable[[Path, Path], int]:
     def go(folder: Path, plan: Path) -> int:
         case = folder / "case"
-        shutil.copytree(level_bone.case.folder, case)
+        shutil.copytree(inputs.case.folder, case)
         status = canalwise(["estimate", str(case), "--plan", str(plan), "--no-intervals", "--name", "spoilt"])
         kept = [*(case / "plans").iterdir(), *(case / "results").iterdir()]
         shutil.rmtree(case)
@@ -301,18 +299,18 @@ def _estimated(level_bone: Bench) -> Callable[[Path, Path], int]:
     return go
 
 
-def _labelled(level_bone: Bench) -> Callable[[Path, Path], int]:
+def _labelled(inputs: SoundInputs) -> Callable[[Path, Path], int]:
     def go(folder: Path, names: Path) -> int:
-        building.anatomy_from = _no_anatomy
+        building.anatomy_from = _no_anatomy  # type: ignore[assignment]
         out = folder / "case"
         status = canalwise(
             [
                 "build",
-                str(level_bone.folder / "toy.nii.gz"),
+                str(inputs.folder / "toy.nii.gz"),
                 "--out",
                 str(out),
                 "--labels",
-                str(level_bone.folder / "labels.nii.gz"),
+                str(inputs.folder / "labels.nii.gz"),
                 "--label-names",
                 str(names),
             ]
@@ -323,11 +321,11 @@ def _labelled(level_bone: Bench) -> Callable[[Path, Path], int]:
     return go
 
 
-def _taught(level_bone: Bench) -> Callable[[Path, Path], int]:
+def _taught(inputs: SoundInputs) -> Callable[[Path, Path], int]:
     def go(folder: Path, lesson: Path) -> int:
-        serve.serving = _served_nothing
+        serve.serving = _served_nothing  # type: ignore[assignment]
         try:
-            return canalwise(["rehearse", str(level_bone.case.folder), "--lessons", str(lesson.parent), "--no-open"])
+            return canalwise(["rehearse", str(inputs.case.folder), "--lessons", str(lesson.parent), "--no-open"])
         except _Served:
             return 0
 
@@ -342,19 +340,19 @@ def _served_nothing(*_: Any) -> Any:
     raise _Served
 
 
-def _talked(level_bone: Bench) -> Callable[[Path, str], int]:
+def _talked(inputs: SoundInputs) -> Callable[[Path, str], int]:
     def go(folder: Path, text: str) -> int:
         case = folder / "case"
-        shutil.copytree(level_bone.case.folder, case)
+        shutil.copytree(inputs.case.folder, case)
         try:
-            question = question_of(text, asks())
+            question = question_of(text, request_kinds())
         except MalformedMessage:
             return 0
         finally:
             shutil.rmtree(case)
         if question.ask.long:
             return 0
-        shutil.copytree(level_bone.case.folder, case)
+        shutil.copytree(inputs.case.folder, case)
         # An answer that nobody foresaw the failure of says so on stderr.
         reply, _ = answered(Session(read_case(case)), question, RequestJob())
         json.loads(reply)
@@ -453,7 +451,7 @@ def main() -> int:
     options = parser.parse_args()
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     with tempfile.TemporaryDirectory() as place:
-        return fuzzed(targets(Bench(Path(place))), options)
+        return fuzzed(targets(SoundInputs(Path(place))), options)
 
 
 def fuzzed(every: dict[str, Target], options: argparse.Namespace) -> int:

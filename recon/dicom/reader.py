@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from functools import partial
 from pathlib import Path
 from typing import cast
 
 from canalwise.recon.dicom.copies import without_copies
 from canalwise.recon.dicom.headers import TOLD_FILES, damaged_files, read_headers
-from canalwise.recon.dicom.pixels import slice_voxels
+from canalwise.recon.dicom.pixels import StoredSlices, slice_voxels
 from canalwise.recon.dicom.series import Group, chosen_group
 from canalwise.recon.dicom.sources import dicom_sources
 from canalwise.recon.dicom.stack import stacked
@@ -33,7 +34,7 @@ def read_dicom(path: Path, budget_mb: float, series: int | None = None) -> Volum
     # A multi-frame file is decoded whole, even when only some of its frames are wanted.
     frames = Counter(header.source for header in headers.slices)
     check_budget((*group[0].shape, max(len(group), *(frames[header.source] for header in group))), budget_mb)
-    distinct, copies = without_copies(group, sources)
+    distinct, copies = without_copies(group, partial(StoredSlices(sources).stored, who="a slice"))
     ordered, affine = _stacked(distinct, headers.left_out)
     read = slice_voxels(ordered, sources)
     affine[:3, 3] += read.first * affine[:3, 2]

@@ -1,5 +1,6 @@
-// Words that the page shares with the commands: made by scripts/page_phrases.py from workbench/style/phrases.py and
-// workbench/console/tables.py, not by hand. "{name}" stands for a value, put in by `filled` of phrases.ts.
+// Words that the page shares with the commands, made by scripts/page_phrases.py from
+// workbench/style/phrases.py and workbench/console/tables.py, not by hand.
+// "{name}" stands for a value, put in by `filled` of phrases.ts.
 
 export const PHRASES = {
   minus: "\u2212",
