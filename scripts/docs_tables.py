@@ -27,7 +27,7 @@ from canalwise.recon.severity_bands import (
     population_scale,
 )
 from canalwise.workbench.teaching.placeholders import FACTS, NO_NUMBERS
-from canalwise.workbench.teaching.questions import KINDS
+from canalwise.workbench.teaching.questions import KINDS as QUESTION_KINDS
 
 DOCS = Path(__file__).resolve().parents[1] / "docs"
 BLOCK = re.compile(r"(<!-- table: ([\w-]+) -->\n).*?(<!-- end -->)", re.DOTALL)
@@ -127,7 +127,7 @@ def _blind(kind: str, names: list[str]) -> str:
 
 
 def _questions() -> str:
-    return table(("kind", "of"), ((f"`{name}`", ", ".join(kind.subjects)) for name, kind in KINDS.items()))
+    return table(("kind", "of"), ((f"`{name}`", ", ".join(kind.subjects)) for name, kind in QUESTION_KINDS.items()))
 
 
 TABLES: Mapping[str, Callable[[], str]] = {
