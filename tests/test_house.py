@@ -89,7 +89,12 @@ SHOWN_TO_PEOPLE = ("demonstration", "notebook", "pyvista_scene")
 MOST_MODULES = 13
 """In a room: what a reader takes in at a glance."""
 
-SOURCES = {_name_of(path): path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))}
+SOURCES = {
+    _name_of(path): path
+    for package in PACKAGES
+    for path in sorted((ROOT / package).rglob("*.py"))
+    if "node_modules" not in path.parts
+}
 TREES = {name: ast.parse(path.read_text()) for name, path in SOURCES.items()}
 
 

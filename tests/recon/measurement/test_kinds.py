@@ -29,7 +29,7 @@ def test_a_quantity_has_one_scale() -> None:
 
 def test_a_value_is_recorded_with_band_source_and_structure() -> None:
     (found,) = measured("lateral recess height", 2.5, source="canal given", side="left")
-    # Ciric et al. 1980: below 3 mm stenosis of the recess is likely (references.md section 1)
+    # Ciric et al. 1980: below 3 mm stenosis of the recess is likely (docs/published-values.md#canal)
     assert (found.structure, found.unit, found.band) == ("left lateral recess", "mm", "recess stenosis likely")
     assert found.source.startswith("canal given; bands: recess stenosis < 2 mm: Ciric")
     assert measured("lateral recess height", None, side="left") == ()
