@@ -24,7 +24,7 @@ AT_RECESS = "axial plane at the pedicle's superior border"
 AT_MID_HEIGHT, WHOLE, DORSAL_VIEW = "axial plane at joint mid-height", "whole joint", "dorsal view"
 
 SPINOUS_BASE_BEHIND_MM = 7.0
-"""Where the spinous base ends dorsally of the canal's roof (design with shared definitions)."""
+"""Where the spinous base ends dorsally of the canal's roof (docs/numbers.md#anatomical-definitions)."""
 
 
 @dataclass(frozen=True)
