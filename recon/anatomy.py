@@ -198,21 +198,47 @@ class Confidence:
 
 
 @dataclass(frozen=True)
+class NamesCandidate:
+    """One way to name the vertebrae in view, cranial to caudal, and its probability."""
+
+    names: tuple[str, ...]
+    probability: float
+
+
+@dataclass(frozen=True)
 class Naming:
     """What the names of the vertebrae rest on.
 
     Parameters
     ----------
     evidence : 'sacrum', 'ribs', 'both', 'given' or 'unknown'
-    value_frac : how sure the names are, 0..1
+    value_frac : probability that all names are right
     because : a sentence for people
     transitional : does anything hint at a lumbosacral or thoracolumbar transitional vertebra?
+    confirmed : False where the names are too improbable to be used unasked
+    level_probability : name of a level -> probability that both its vertebrae are named rightly
+    candidates : the most probable ways to name the vertebrae in view
+    places_ras_mm : (x, y, z) of each vertebra in view, cranial to caudal, as the names of a candidate go
+    question : what a person must answer; empty when names are confirmed
     """
 
     evidence: NamesFrom
     value_frac: float
     because: str
     transitional: bool = False
+    confirmed: bool = True
+    level_probability: Mapping[str, float] = field(default_factory=dict)
+    candidates: tuple[NamesCandidate, ...] = ()
+    places_ras_mm: tuple[tuple[float, float, float], ...] = ()
+    question: str = ""
+
+    def probability_of(self, level: str) -> float:
+        """Probability that a level is named rightly; that of all names where the level was not judged alone.
+
+        >>> Naming("ribs", 0.9, "", level_probability={"L1-L2": 0.97}).probability_of("L1-L2")
+        0.97
+        """
+        return self.level_probability.get(level, self.value_frac)
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,9 @@
 """What the numbers in a label map mean; the one table all parts share.
 
 A voxel is one of: outside the patient (0), a content of the canal or soft tissue
-(1..9), or bone and disc as ``100 * vertebra + part``. Vertebra numbers 20..25 for
-L1..L6 follow the numbering of the VerSe data set README (docs/published-values.md#labels);
-19 = T12, 26 = sacrum.
+(1..9), or bone and disc as ``100 * vertebra + part``. Vertebra numbers 8..19 for
+T1..T12 and 20..25 for L1..L6 follow the numbering of the VerSe data set README
+(docs/published-values.md#labels); 26 = sacrum.
 """
 
 from __future__ import annotations
@@ -56,7 +56,16 @@ class Part(IntEnum):
     DISC = 50
 
 
-VERTEBRAE = {"T12": 19, "L1": 20, "L2": 21, "L3": 22, "L4": 23, "L5": 24, "L6": 25, "S1": 26}
+VERTEBRAE = {
+    **{f"T{n}": 7 + n for n in range(1, 13)},
+    "L1": 20,
+    "L2": 21,
+    "L3": 22,
+    "L4": 23,
+    "L5": 24,
+    "L6": 25,
+    "S1": 26,
+}
 """Names from cranial to caudal with their numbers."""
 
 CANAL_CONTENTS = (Tissue.CANAL, Tissue.SAC, Tissue.FLAVUM, Tissue.CALCIFIED, Tissue.ROOT)

@@ -39,6 +39,7 @@ from canalwise.recon.labels import (
     vertebra_name,
     vertebra_number,
 )
+from canalwise.recon.questions import features_of
 from canalwise.recon.scan import Scan
 
 BONES_GIVEN = frozenset({"vertebrae", "parts", "canal"})
@@ -156,10 +157,10 @@ def names_record(case: HardCase, found: Anatomy, matched: Mapping[str, str]) -> 
     """Are the names right, and does the anatomy warn where they are not?"""
     wrong = {true: got for true, got in matched.items() if true != got}
     sure = found.naming
-    border_uncertainty = sure is None or sure.transitional or sure.value_frac < 1.0
+    border_uncertainty = sure is None or sure.transitional or not sure.confirmed
     verdict = "told" if case.named else "right" if not wrong else "flagged" if border_uncertainty else "wrong"
     if case.nameless:
-        verdict = "guessed"
+        verdict = "guessed" if sure is None or sure.confirmed else "rightly asked"
     if case.named and wrong:
         verdict = "shifted"
     return {"names": verdict, "wrong_names": wrong, "naming_frac": None if sure is None else sure.value_frac}
@@ -198,6 +199,8 @@ def confidence_record(found: Anatomy) -> dict[str, Any]:
     said = {level.name: level.confidence for level in found.levels}
     return {
         "confidence_frac": {name: one.value_frac for name, one in said.items() if one is not None},
+        "features": {level.name: features_of(found, level) for level in found.levels},
+        "joints_resolved": {level.name: len(level.joints) for level in found.levels},
         "check_by_eye": [name for name, one in said.items() if one is not None and one.check_by_eye],
     }
 

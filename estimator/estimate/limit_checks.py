@@ -75,10 +75,14 @@ def warnings_of(estimate: Estimate) -> tuple[str, ...]:
 
 def _side_verdicts(estimate: Estimate, relation: str, side: Side) -> list[Verdict]:
     costs, found = (estimate.cone, estimate.task), []
-    if side in estimate.cone.facets:
-        for rule in (FACET_AREA, FACET_WIDTH):
-            kept = rule.worse(*(getattr(cost.facets[side], rule.quantity) for cost in costs))
-            found.append(_verdict(estimate, f"{relation} {rule.name}", kept))
+    for rule in (FACET_AREA, FACET_WIDTH):
+        # A joint that is not there was not resolved: its limits are not measured, and never silently kept.
+        kept = (
+            rule.worse(*(getattr(cost.facets[side], rule.quantity) for cost in costs))
+            if side in estimate.cone.facets
+            else np.nan
+        )
+        found.append(_verdict(estimate, f"{relation} {rule.name}", kept))
     pars = PARS.worse(*(cost.pars[side].residual_mm for cost in costs))
     verdict = _verdict(estimate, f"{relation} {PARS.name}", pars)
     # A pars that was thin before and loses nothing is the patient's, not the plan's: it is warned of instead.

@@ -20,7 +20,7 @@ from canalwise.estimator.level.target_names import (
     MIDLINE,
     NAMES,
 )
-from canalwise.estimator.limit_rules import PARS, rule_of
+from canalwise.estimator.limit_rules import FACET_AREA, FACET_WIDTH, PARS, rule_of
 from canalwise.recon.labels import Mask, Side
 
 
@@ -55,7 +55,10 @@ class Successes:
 
     @property
     def all_limits(self) -> Mask | None:
-        """All limits together; one whose number is nowhere to be measured cannot be broken."""
+        """All limits together; None where what is left of a joint is not known. Any other number that is nowhere to be
+        measured belongs to bone that is not there and cannot be broken."""
+        if any(flags is None and rule_of(name) in (FACET_AREA, FACET_WIDTH) for name, flags in self.limits.items()):
+            return None
         return _together([flags for flags in self.limits.values() if flags is not None])
 
     @property

@@ -4,19 +4,42 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import cc3d
 import edt
 import numpy as np
+from scipy import ndimage
 
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Box, Float, Grid
 from canalwise.recon.labels import Labels, Mask, Part, Tissue, canal_mask, label_of
 from canalwise.recon.severity_bands import Threshold, flavum_thickness_mm
 
-EPIDURAL_MARGIN = Threshold("epidural margin", 1.0, "mm", "modelling choice, no source", "PRACTICE")
-"""Fat and veins between the sac and what bounds it, all round."""
+SAC_RATIO = Threshold(
+    "dural sac over canal area",
+    151.67 / 199.95,
+    "fraction",
+    "controls at L4-L5, Medicine (Baltimore) 2017, PMC5728944: 151.67 / 199.95 mm2",
+    "CALC",
+)
+SAC_RATIO_STENOSIS = Threshold(
+    "dural sac over canal area in stenosis",
+    80.04 / 119.17,
+    "fraction",
+    "patients at L4-L5, Medicine (Baltimore) 2017, PMC5728944: 80.04 / 119.17 mm2",
+    "CALC",
+)
+"""Share of the canal that a modelled sac fills: that of healthy canals, since a model cannot know of a narrowing; what
+it is in stenosis bounds it from below."""
 
-SAC_ROUNDING = Threshold("least radius of the sac's outline", 3.0, "mm", "modelling choice, no source", "PRACTICE")
-"""The sac fills no corner sharper than this."""
+SAC_RATIO_SD = 0.09
+"""Standard deviation of the ratio between people: the distance of healthy from stenotic means; no spread of the ratio
+itself is published (choice)."""
+
+SAC_ROUNDING = Threshold("least half-width of the sac's outline", 2.0, "mm", "modelling choice, no source", "PRACTICE")
+"""The sac reaches into corners narrower than twice this only where there is no other room for its share."""
+
+CORNER_MM = 0.25
+"""Depth that such corners count as: less than any voxel's (choice)."""
 
 REACH_MM = 40.0
 """Half the size of the region about a level in which its ligament is laid."""
@@ -33,13 +56,17 @@ def with_modelled_tissue(labels: Labels, grid: Grid, frames: Mapping[tuple[str, 
     -----
     The ligament is the layer of published thickness inside the canal's dorsolateral wall, from mid-height of the
     upper laminae to the upper edge of the lower ones, laterally as far ventral as the facet joints
-    reach. The sac is what is left, less EPIDURAL_MARGIN, opened with a ball of SAC_ROUNDING.
+    reach. The sac is, of what is left, the middle part that fills SAC_RATIO of each slice's canal, as far as there is
+    room; corners narrower than twice SAC_ROUNDING are filled last.
     """
     out = labels.copy()
-    if not (labels == Tissue.FLAVUM).any():
+    laid = not (labels == Tissue.FLAVUM).any()
+    if laid:
         for (upper, lower), frame in frames.items():
             _lay_flavum(out, grid, frame, (upper, lower))
     if not (labels == Tissue.SAC).any():
+        if laid:
+            _make_room(out, grid)
         _lay_sac(out, grid)
     return out
 
@@ -92,20 +119,61 @@ def _level_mm(labels: Labels, grid: Grid, frame: Frame, vertebra: str, *parts: P
     return frame.to_level_mm(grid.world_mm(index))
 
 
+def _make_room(labels: Labels, grid: Grid) -> None:
+    """Takes the innermost of a modelled ligament off where it leaves less than SAC_RATIO_STENOSIS of the canal.
+
+    On long voxels a ligament of whole voxels comes out too thick, and of two modelled structures neither may squeeze
+    the other past what is published.
+    """
+    canal = canal_mask(labels)
+    if not canal.any():
+        return
+    box = _around(canal)
+    part, inside = labels[box], canal[box]
+    depth = edt.edt(np.asfortranarray(inside), anisotropy=tuple(grid.spacing_mm), black_border=False)
+    wanted = np.ceil(SAC_RATIO_STENOSIS.value * inside.sum(axis=(0, 1))) - (part == Tissue.CANAL).sum(axis=(0, 1))
+    for k in np.flatnonzero(wanted > 0):
+        layer = part[:, :, k]
+        ligament = np.flatnonzero(layer == Tissue.FLAVUM)
+        order = np.argsort(-depth[:, :, k].ravel()[ligament], kind="stable")
+        taken = np.unravel_index(ligament[order[: int(wanted[k])]], layer.shape)
+        part[:, :, k][taken] = Tissue.CANAL
+
+
 def _lay_sac(labels: Labels, grid: Grid) -> None:
     free = labels == Tissue.CANAL
     if not free.any():
         return
     box = _around(free | canal_mask(labels))
     part, room = labels[box], np.asfortranarray(free[box])
-    spacing = tuple(grid.spacing_mm)
-    half = float(grid.spacing_mm.mean()) / 2
+    depth = _rounded_depth_mm(room, grid)
+    wanted = SAC_RATIO.value * canal_mask(part).sum(axis=(0, 1))
+    limits = np.array([_limit_mm(depth[:, :, k], round(float(wanted[k]))) for k in range(part.shape[2])])
+    sac = depth > limits
+    if sac.any():
+        part[np.asarray(cc3d.largest_k(sac, k=1, connectivity=6) > 0) & room] = Tissue.SAC
+
+
+def _rounded_depth_mm(room: Mask, grid: Grid) -> Float:
+    """Depth in the room for the sac; corners narrower than twice SAC_ROUNDING rank last, by CORNER_MM."""
+    spacing, half = tuple(grid.spacing_mm), float(grid.spacing_mm.mean()) / 2
     # array borders are where the scan ends, not walls
-    inner = edt.edt(room, anisotropy=spacing, black_border=False) - half > EPIDURAL_MARGIN.value + SAC_ROUNDING.value
-    if not inner.any():
-        return
-    opened = edt.edt(np.asfortranarray(~inner), anisotropy=spacing, black_border=False) - half <= SAC_ROUNDING.value
-    part[opened & room] = Tissue.SAC
+    depth = np.asarray(edt.edt(room, anisotropy=spacing, black_border=False), dtype=float)
+    inner = depth - half > SAC_ROUNDING.value
+    near = edt.edt(np.asfortranarray(~inner), anisotropy=spacing, black_border=False) - half <= SAC_ROUNDING.value
+    # the blurred room orders voxels of one depth: from the middle outwards
+    open_frac = ndimage.gaussian_filter(room.astype(float), SAC_ROUNDING.value / grid.spacing_mm, mode="nearest")
+    return np.where(near, depth, 0.0) + CORNER_MM * open_frac * room
+
+
+def _limit_mm(depth_mm: Float, count: int) -> float:
+    """The depth beyond which `count` pixels of a slice lie, all of them where there are fewer.
+
+    >>> _limit_mm(np.array([[0.0, 1.0, 2.0, 3.0]]), 2)
+    1.0
+    """
+    inside = np.sort(depth_mm[depth_mm > 0])[::-1]
+    return float(inside[count]) if len(inside) > count else 0.0
 
 
 def _around(mask: Mask, margin: int = 1) -> Box:

@@ -70,6 +70,19 @@ class CanalTube:
     bony: npt.NDArray[np.bool_]
     mask: Mask
 
+    def __post_init__(self) -> None:
+        # a wall that is no number would pass through every later step in silence
+        lost = ~np.asarray(
+            np.isfinite(self.radius_mm).all(axis=1) & np.isfinite(self.stations.centre_ras_mm).all(axis=1)
+        )
+        if lost.any():
+            raise AnatomyNotFound(
+                "canal",
+                "has no wall at some of its stations",
+                got=f"{lost.sum()} of {len(lost)}",
+                do="Lay points into the canal with --seed canal=X,Y,Z, or give a label map.",
+            )
+
     def __repr__(self) -> str:
         area_mm2 = self.area_mm2
         if not len(area_mm2):

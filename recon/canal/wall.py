@@ -149,7 +149,9 @@ def _near_quartile_mm(hit_mm: Float, step_mm: float) -> Float:
     filled = np.where(np.isfinite(hit_mm), hit_mm, REACH_MM)
     half = max(round(PERIOD_MM / 2 / step_mm), 1)
     near = ndimage.percentile_filter(filled, 25, size=(2 * half + 1, 1), mode="nearest")
-    return np.asarray(ndimage.gaussian_filter(near, (2.0 / step_mm, 2.0), mode=("nearest", "wrap")))
+    smooth = np.asarray(ndimage.gaussian_filter(near, (2.0 / step_mm, 2.0), mode=("nearest", "wrap")))
+    # Where the line has run out into bone every ray ends at once: no wall is that near, and nothing divides by none.
+    return np.maximum(smooth, LEAST_RADIUS_MM)
 
 
 def rough_wall_mm(hit_mm: Float) -> tuple[Float, npt.NDArray[np.bool_]]:

@@ -17,6 +17,7 @@ from canalwise.recon.bone.occupancy import occupancy_within
 from canalwise.recon.canal.calcification import with_calcified
 from canalwise.recon.canal.soft_tissue_model import with_modelled_tissue
 from canalwise.recon.canal.tube import CanalTube, canal_from_bone
+from canalwise.recon.case.ct_segmentation import segment
 from canalwise.recon.case.motion_segments import frames_of, levels_of
 from canalwise.recon.errors import LevelNotInView
 from canalwise.recon.grid import Box, Float, Grid
@@ -28,12 +29,12 @@ from canalwise.recon.labels import CANAL_CONTENTS, Labels, Part, Tissue, bone_ma
 from canalwise.recon.level.resampled_level import disc_mask, neighbours
 from canalwise.recon.measurement.confidence import with_confidence
 from canalwise.recon.memory_budget import check_memory
+from canalwise.recon.naming.level_names import GIVEN
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.pipeline import segment
 from canalwise.recon.segmentation.seed_points import Seeds
 from canalwise.recon.spine.arch_parts import divide_arches
-from canalwise.recon.spine.level_numbering import SURE
-from canalwise.recon.spine.region_of_interest import spine_box
+from canalwise.recon.spine.region_of_interest import coarse, spine_box
+from canalwise.recon.steps import named_steps
 
 Progress = Callable[[str], None]
 
@@ -81,8 +82,8 @@ def anatomy_of(
     UnusableInput : no bone, no canal, or an MR without labels
     LevelNotInView : no two neighbouring vertebrae with the disc between them are in view
     """
-    report_step = progress or (lambda _: None)
-    return anatomy_of_bones(*bones_of_scan(scan, given, vertebrae, report_step, seeds), report_step)
+    with named_steps(progress) as say:
+        return anatomy_of_bones(*bones_of_scan(scan, given, vertebrae, say, seeds), say)
 
 
 def bones_of_scan(
@@ -94,13 +95,14 @@ def bones_of_scan(
 ) -> tuple[Scan, BoneAnatomy]:
     """The part of the scan that holds the spine, and its bones, given or found."""
     through_mm = None if seeds is None else seeds.canal_mm()
-    scan, given = _located(unpadded(scan), given, through_mm, report_step)
+    whole = unpadded(scan)
+    scan, given = _located(whole, given, through_mm, report_step)
     metal = metal_of(scan)
-    untreated = scan if metal is None else tamed(scan, metal)
+    shown = scan if metal is None else tamed(scan, metal)
     bones = (
-        _bones_found(untreated, vertebrae, report_step, seeds)
+        _bones_found(shown, whole, vertebrae, report_step, seeds)
         if given is None
-        else bones_given(untreated, given, report_step, through_mm)
+        else bones_given(shown, given, report_step, through_mm)
     )
     if metal is not None:
         levels = {"-".join(pair): pair for pair in neighbours(vertebrae_in(bones.labels))}
@@ -168,7 +170,7 @@ def bones_given(scan: Scan, given: GivenLabels, report_step: Progress, through_m
         labels = _with_canal(labels, tube or tube_of(labels, scan.grid, through_mm))
     report_step("placing bone borders within voxels")
     occupancy = occupancy_within(bone_mask(labels), scan)
-    naming = Naming("given", SURE["given"].value, "the names came with the label map; the scan was not asked")
+    naming = Naming("given", GIVEN.value, "the names came with the label map; the scan was not asked")
     return BoneAnatomy(with_soft_tissue(labels, scan), occupancy, sources, scan.warnings + given.warnings, naming)
 
 
@@ -197,10 +199,10 @@ def _given_sources(given: GivenLabels) -> dict[str, Source]:
 
 
 def _bones_found(
-    scan: Scan, vertebrae: Sequence[str] | None, report_step: Progress, seeds: Seeds | None
+    scan: Scan, whole: Scan, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None
 ) -> BoneAnatomy:
-    """Bones from the scan itself."""
-    found = segment(scan, vertebrae, report_step, seeds)
+    """Bones from the scan itself; ribs and iliac crests, which names rest on, lie in the whole scan."""
+    found = segment(scan, vertebrae, say, seeds=seeds, wide=coarse(whole))
     sources: dict[str, Source] = {
         "vertebrae": "automatic",
         "parts": "automatic",

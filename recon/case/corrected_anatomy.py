@@ -21,6 +21,7 @@ from canalwise.recon.case.corrections import (
     without_modelled,
 )
 from canalwise.recon.case.motion_segments import LEFT_OUT
+from canalwise.recon.case.renaming import renamed
 from canalwise.recon.case.structure_names import structure_of
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
@@ -29,6 +30,7 @@ from canalwise.recon.labels import Labels, Part, bone_mask, vertebrae_in
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.seed_points import Seed, Seeds, check_canal_free
 from canalwise.recon.spine.arch_parts import divide_arches
+from canalwise.recon.steps import named_steps
 
 
 def anatomy_with(
@@ -44,11 +46,11 @@ def anatomy_with(
 
     Raises what `anatomy_of` and `recon.case.corrections.with_replacements` raise.
     """
-    report_step = progress or (lambda _: None)
     if given is not None and seeds is not None:
         _only_canal(seeds)
-    part, bones = bones_of_scan(scan, given, vertebrae, report_step, seeds)
-    return anatomy_of_bones(part, corrected(bones, part, replaced, report_step, seeds), report_step)
+    with named_steps(progress) as say:
+        part, bones = bones_of_scan(scan, given, vertebrae, say, seeds)
+        return anatomy_of_bones(part, corrected(bones, part, replaced, say, seeds), say)
 
 
 def corrected_anatomy(
@@ -65,21 +67,28 @@ def corrected_anatomy(
     Parameters
     ----------
     scan : the case's own
-    vertebrae : names in view, where points make the search see others than the case has
+    vertebrae : names of the vertebrae, cranial to caudal: those there are renamed, or where points make the search see
+        others those are named
 
     Raises
     ------
     WrongUse : nothing to correct, or vertebrae pointed at in labels that were given
     """
     points = seeds or Seeds()
-    if not points.points and not replaced:
-        raise WrongUse("the correction", "must change something", do="Give --replace WHAT=FILE or --seed WHAT=X,Y,Z.")
+    if not points.points and not replaced and vertebrae is None:
+        raise WrongUse(
+            "the correction",
+            "must change something",
+            do="Give --replace WHAT=FILE, --seed WHAT=X,Y,Z or --levels L2,L3,L4.",
+        )
     if points.points and not _bones_were_given(anatomy.sources):
         return _searched_again(scan, anatomy, points, replaced, vertebrae, progress)
     _only_canal(points)
-    report_step, part = progress or (lambda _: None), scan.on(anatomy.grid)
-    bones = corrected(bones_of_anatomy(anatomy), part, replaced, report_step, points)
-    return anatomy_of_bones(part, replace(bones, corrections=bones.corrections + points.records()), report_step)
+    part = scan.on(anatomy.grid)
+    with named_steps(progress) as say:
+        bones = corrected(bones_of_anatomy(anatomy), part, replaced, say, points)
+        bones = bones if vertebrae is None else renamed(bones, vertebrae)
+        return anatomy_of_bones(part, replace(bones, corrections=bones.corrections + points.records()), say)
 
 
 def _bones_were_given(sources: Mapping[str, Source]) -> bool:

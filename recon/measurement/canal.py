@@ -36,8 +36,9 @@ def _sac_at_disc(scene: MeasurementContext) -> tuple[Measurement, ...]:
     outline = region_contour(scene.view, antialiased(scene.view.labels == Tissue.SAC), 0.0)
     if outline is None:
         return ()
-    source = f"sac {scene.sac_source}"
-    area = measured("dural sac area", area_mm2(outline), source=source)
+    # What was modelled from published values says nothing about this patient: it is given no severity.
+    source, graded = f"sac {scene.sac_source}", scene.sac_source != "modelled"
+    area = measured("dural sac area", area_mm2(outline), source=source, graded=graded)
     return area + measured("dural sac diameter", midsagittal_mm(outline), source=source)
 
 

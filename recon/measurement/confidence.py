@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from canalwise.recon.anatomy import Confidence, Joint, Level, Naming, Reason, Source, StructureConfidence
+from canalwise.recon.case.unresolved import without_unresolved
 from canalwise.recon.grid import Box, Grid, box_of
 from canalwise.recon.labels import SIDES, Labels, Part, Side, Tissue, label_of, sided, vertebra_mask, vertebra_number
 from canalwise.recon.measurement.image_evidence import (
@@ -129,7 +130,7 @@ def confidence_of(
         _symmetry(level, borders),
         _plausibility(level),
         _labels_reason(sources),
-        *_names_reason(naming),
+        *_names_reason(naming, level.name),
     )
     # the weakest link: see the head of this module
     value = min(reason.value_frac for reason in reasons)
@@ -153,7 +154,8 @@ def with_confidence(
     def reported(level: Level) -> Level:
         sure = confidence_of(scan, labels, level, sources, naming)
         said = (check_sentence(level.name, sure),) if sure.check_by_eye else ()
-        return replace(level, confidence=sure, warnings=(*level.warnings, *said))
+        kept = without_unresolved(level, sure, sources)
+        return replace(kept, confidence=sure, warnings=(*kept.warnings, *said))
 
     return tuple(side_by_side(reported, levels))
 
@@ -360,5 +362,5 @@ def _labels_reason(sources: Mapping[str, Source]) -> Reason:
     return Reason("labels", LABELS[source], said)
 
 
-def _names_reason(naming: Naming | None) -> tuple[Reason, ...]:
-    return () if naming is None else (Reason("level names", naming.value_frac, naming.because),)
+def _names_reason(naming: Naming | None, level: str) -> tuple[Reason, ...]:
+    return () if naming is None else (Reason("level names", naming.probability_of(level), naming.because),)

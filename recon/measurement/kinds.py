@@ -313,7 +313,13 @@ SCALES: Mapping[str, SeverityScale] = MappingProxyType(
 
 
 def measured(
-    key: str, value: float | None, *, source: str = "", scale: SeverityScale | None = None, **names: str
+    key: str,
+    value: float | None,
+    *,
+    source: str = "",
+    scale: SeverityScale | None = None,
+    graded: bool = True,
+    **names: str,
 ) -> tuple[Measurement, ...]:
     """One measurement of a kind with its severity band, or none without a value.
 
@@ -323,6 +329,7 @@ def measured(
     value : in the kind's unit; None where the scan does not show it
     source : how the structure was obtained; the measurement's own adds where the band's limits come from
     scale : bands that depend on the vertebra, in place of the kind's own
+    graded : False gives no band: of what was modelled no severity can be said
     names : side, vertebra and such, for the structure
 
     >>> measured("dural sac area", 90.0)[0].band
@@ -333,7 +340,7 @@ def measured(
     if value is None:
         return ()
     kind = KINDS[key]
-    bands = kind.scale if scale is None else scale
+    bands = (kind.scale if scale is None else scale) if graded else None
     band = "" if bands is None else bands.band(value)
     origin = "; ".join(part for part in (source, f"bands: {bands.source}" if bands else "") if part)
     return (Measurement(kind.quantity, float(value), kind.unit, kind.structure.format(**names), kind.at, band, origin),)

@@ -33,6 +33,8 @@ def flavum_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
             "ligamentum flavum thickness",
             flavum_thickness_mm(scene, side),
             source=f"flavum {scene.flavum_source}",
+            # A ligament of a published thickness cannot be thick or thin: it is given no severity.
+            graded=scene.flavum_source != "modelled",
             side=side,
         )
     return tuple(out)

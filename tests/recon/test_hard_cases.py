@@ -10,9 +10,9 @@ import pytest
 from canalwise.phantoms.cases.hard_case import names_in_view
 from canalwise.phantoms.cases.hard_cases import hard_suite
 from canalwise.phantoms.imaging.grids import GridRequest
+from canalwise.recon.case.ct_segmentation import segment
 from canalwise.recon.labels import bone_mask, level_vertebrae, vertebra_number
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.pipeline import segment
 
 COARSE = GridRequest((1.5, 1.5, 1.5), half_width_mm=36.0)
 LEAST_DICE = {"density 60, patchy, thin cortex": 0.83, "both joints fused": 0.89, "slip 9": 0.87}

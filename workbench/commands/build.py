@@ -19,8 +19,9 @@ examples:
   canalwise build ct.nii.gz --out case --labels parts.nii.gz --label-names names.toml
   canalwise build ct.nii.gz --out case --levels L2,L3,L4 --seed canal=-3.5,20,41 --replace L4=l4.nii.gz
 
-prints the levels found, how sure each is, where each structure comes from, and what to check. Confirm the level names
-against the original images: counting can go wrong.
+prints the levels found, how sure each is, where each structure comes from, and what to check. Level names come with
+their probability; where it is below 0.95 they are marked as not confirmed, CASE/names.png shows the likely ones, and
+'canalwise correct CASE --levels L2,L3,L4' gives the right ones. Confirm names against the original images always.
 """
 
 
@@ -97,6 +98,11 @@ def run(args: argparse.Namespace) -> int:
     with voice.busy("writing the case"):
         write_case(args.out, scan, anatomy, force=args.force)
     document = built_json(scan, anatomy)
+    if anatomy.naming is not None and not anatomy.naming.confirmed:
+        from canalwise.workbench.images.names_picture import write_names_picture
+
+        picture = write_names_picture(args.out, scan, anatomy.naming)
+        document["names_picture"] = picture.name
     voice.result(document, built_lines(document))
     voice.warn(document["warnings"])
     return 0

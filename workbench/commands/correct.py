@@ -21,6 +21,7 @@ examples:
   canalwise correct case --replace canal=canal.nii.gz
   canalwise correct case --replace "L4 superior articular left=process.nii.gz" --replace "L3 lamina left=lamina.nii.gz"
   canalwise correct case --seed canal=-3.5,20,41 --seed vertebra:L4=0,35,12
+  canalwise correct case --levels L3,L4,L5
 
 prints what 'build' prints, and the corrections.
 """
@@ -34,7 +35,7 @@ def options(parser: argparse.ArgumentParser) -> None:
         "--levels",
         type=vertebra_names,
         metavar="L2,L3,L4",
-        help="the vertebrae in view, where points change their count",
+        help="name the case's vertebrae anew, cranial to caudal",
     )
     parser.add_argument("--out", type=Path, metavar="CASE", help="write the corrected case there and leave this one")
     add_json(parser)

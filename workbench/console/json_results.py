@@ -21,10 +21,11 @@ from canalwise.recon.case.corrections import correction_sentences
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import LevelNotInView
 from canalwise.recon.measurement.confidence import check_sentence
+from canalwise.recon.questions import question_probabilities
 from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import to_data
 
-BUILD_SCHEMA, MEASURE_SCHEMA = "canalwise.build/1", "canalwise.measure/1"
+BUILD_SCHEMA, MEASURE_SCHEMA = "canalwise.build/2", "canalwise.measure/2"
 
 USUAL_TRIAL = MonteCarloOptions()
 """A thousand samples from the first seed."""
@@ -44,21 +45,31 @@ def measured_json(anatomy: Anatomy) -> dict[str, Any]:
             "must hold at least one level",
             do="Build it again with --levels, or with more of the spine in view.",
         )
-    levels = [
-        {
-            "level": level.name,
-            "measurements": [to_data(m) for m in level.measurements],
-            "confidence": confidence_json(level),
-            "warnings": list(level.warnings),
-        }
-        for level in anatomy.levels
-    ]
     return {
         "schema": MEASURE_SCHEMA,
-        "levels": levels,
+        "levels": [level_json(anatomy, level) for level in anatomy.levels],
         **_case_json(anatomy),
         "warnings": list(anatomy.warnings),
         "caution": CAUTION,
+    }
+
+
+def level_json(anatomy: Anatomy, level: Level) -> dict[str, Any]:
+    """One level: its name with the name's probability, how sure each question's answer is, and what was measured.
+
+    `confidence` maps a question to the probability that its answer is right; `evidence` holds the reasons.
+    """
+    naming = anatomy.naming
+    return {
+        "name": level.name,
+        "upper": level.upper,
+        "lower": level.lower,
+        "name_probability": None if naming is None else naming.probability_of(level.name),
+        "name_confirmed": None if naming is None else naming.confirmed,
+        "confidence": question_probabilities(anatomy, level),
+        "evidence": confidence_json(level),
+        "measurements": [to_data(m) for m in level.measurements],
+        "warnings": list(level.warnings),
     }
 
 
@@ -132,8 +143,7 @@ def built_json(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
     """What a build found, without the case's own files."""
     return {
         "schema": BUILD_SCHEMA,
-        "levels": [level.name for level in anatomy.levels],
-        "confidence": {level.name: confidence_json(level) for level in anatomy.levels},
+        "levels": [level_json(anatomy, level) for level in anatomy.levels],
         **_case_json(anatomy),
         "scan": dict(scan.provenance),
         "warnings": list(dict.fromkeys([*scan.warnings, *anatomy.warnings, *_checks(anatomy)])),

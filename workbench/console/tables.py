@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from canalwise.recon.disclaimer import CAUTION
@@ -18,10 +18,11 @@ MET = {True: "kept", False: "BREACHED", None: "not measured"}
 def measured_lines(document: Json) -> list[object]:
     """A table per level, and the caution."""
     columns = ("quantity", "value", "structure", "at", "severity")
-    sure = [sure_row(level["level"], level["confidence"]) for level in document["levels"]]
+    sure = [sure_row(level["name"], level["evidence"]) for level in document["levels"]]
     lines: list[object] = [
         *naming_lines(document["naming"]),
         table(("level", "confidence", "", "least sure because"), sure),
+        question_table(document["levels"]),
         *(f"Corrected: {sentence}." for sentence in document["corrected"]),
     ]
     for level in document["levels"]:
@@ -29,7 +30,7 @@ def measured_lines(document: Json) -> list[object]:
             (m["name"], amount(m["value"], m["unit"]), m["structure"], m["at"], m["band"])
             for m in level["measurements"]
         ]
-        lines.append(table(columns, rows, title=f"Level {level['level']}", right=(1,)))
+        lines.append(table(columns, rows, title=f"Level {level['name']}", right=(1,)))
     return [*lines, CAUTION]
 
 
@@ -161,30 +162,49 @@ def reach_line(document: Json) -> str:
 def built_lines(document: Json) -> list[object]:
     """The levels found and where each structure comes from."""
     rows = [(name, source) for name, source in document["sources"].items()]
-    levels = ", ".join(document["levels"]) or "none"
+    levels = ", ".join(level["name"] for level in document["levels"]) or "none"
     return [
-        f"Levels in view: {levels}. Confirm these names against the original images.",
+        f"Levels in view: {levels}. {confirm_words(document['naming'])}",
         *naming_lines(document["naming"]),
         table(
             ("level", "confidence", "", "least sure because"),
-            [sure_row(*each) for each in document["confidence"].items()],
+            [sure_row(level["name"], level["evidence"]) for level in document["levels"]],
         ),
+        question_table(document["levels"]),
         table(("structure", "where it comes from"), rows),
         *(f"Corrected: {sentence}." for sentence in document["corrected"]),
         CAUTION,
     ]
 
 
+def confirm_words(naming: Json | None) -> str:
+    """What a person must do about the names.
+
+    >>> confirm_words({"confirmed": False})
+    'THESE NAMES ARE NOT CONFIRMED: give them with --levels.'
+    """
+    if naming is not None and not naming["confirmed"]:
+        return "THESE NAMES ARE NOT CONFIRMED: give them with --levels."
+    return "Confirm these names against the original images."
+
+
+def question_table(levels: Sequence[Json]) -> object:
+    """The probability that each question's answer is right, a row a level."""
+    questions = list(dict.fromkeys(name for level in levels for name in level["confidence"]))
+    rows = [(level["name"], *(number(level["confidence"].get(name), 2) for name in questions)) for level in levels]
+    return table(("probability that", *questions), rows, right=tuple(range(1, len(questions) + 1)))
+
+
 def naming_lines(naming: Json | None) -> list[str]:
     """What the level names rest on, in one line.
 
     >>> naming_lines({"value_frac": 0.65, "because": "counted from the ribs", "transitional": False})
-    ['Names: confidence 0.65, counted from the ribs.']
+    ['Names: probability 0.65, counted from the ribs.']
     """
     if naming is None:
         return []
     hint = " TRANSITIONAL ANATOMY is possible." if naming["transitional"] else ""
-    return [f"Names: confidence {naming['value_frac']:.2f}, {naming['because']}.{hint}"]
+    return [f"Names: probability {naming['value_frac']:.2f}, {naming['because']}.{hint}"]
 
 
 def sure_row(level: str, confidence: Json | None) -> tuple[str, str, str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from canalwise.recon.anatomy import Anatomy, Confidence, Level
+from canalwise.recon.anatomy import Anatomy, Confidence, Level, Naming
 from canalwise.recon.case.corrections import correction_sentences
 from canalwise.recon.measurement.confidence import CHECK_BELOW
 from canalwise.workbench.style.phrases import number
@@ -26,6 +26,16 @@ def sure_sentence(level: Level) -> str:
         return "How sure this level is was not judged."
     reported = f"confidence {number(sure.value_frac, 2)} of 1"
     return f"CHECK BY EYE: {reported}." if sure.check_by_eye else f"{reported[0].upper()}{reported[1:]}."
+
+
+def names_sentence(naming: Naming, level: str) -> str:
+    """What a level's name rests on, with its probability, and the question to answer where it is not confirmed.
+
+    >>> names_sentence(Naming("ribs", 0.97, "ribs are in view"), "L1-L2")
+    'Level names: ribs are in view (probability 0.97).'
+    """
+    reported = f"Level names: {naming.because} (probability {naming.probability_of(level):.2f})."
+    return reported if naming.confirmed else f"{reported} NOT CONFIRMED: {naming.question}"
 
 
 def weak_sentences(level: Level) -> list[str]:

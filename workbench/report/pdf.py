@@ -260,7 +260,7 @@ def _others(drawn: IllustratedReport) -> Body:
 def _sure(drawn: IllustratedReport) -> Body:
     planned = drawn.reported.planned
     naming, sure = planned.anatomy.naming, planned.level.confidence
-    names = [f"Level names: {naming.because} (confidence {naming.value_frac:.2f})."] if naming else []
+    names = [report_sure.names_sentence(naming, planned.level.name)] if naming else []
     if naming and naming.transitional:
         names.append("Transitional anatomy is possible: count on the images.")
     reported = [_heading("How sure"), *(text(words, style(8, after=3)) for words in names)]

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from canalwise.estimator.approach.approach import other_side
 from canalwise.workbench.charts.estimate_charts import bone_chart, comparison_chart, facet_chart, reach_chart
+from canalwise.workbench.images.names_picture import names_figure
 from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.images.slices import cuts_of, cuts_to_look_at, key_figure, outline_figure, slice_figure
 from canalwise.workbench.images.solids import views_of
@@ -37,10 +38,13 @@ def slice_pictures(planned: PlannedCase) -> list[ReportPicture]:
 
 def pictures_to_look_at(planned: PlannedCase) -> list[ReportPicture]:
     """The slices of a level marked to be checked by eye, with and without outlines; call inside `drawing_style`."""
-    sure = planned.level.confidence
+    sure, naming = planned.level.confidence, planned.anatomy.naming
+    names = [] if naming is None or naming.confirmed else [
+        ReportPicture(slice_uri(names_figure(planned.scan, naming)), "Level names are NOT CONFIRMED: count on this")
+    ]  # fmt: skip
     if sure is None or not sure.check_by_eye:
-        return []
-    return [
+        return names
+    return names + [
         ReportPicture(
             slice_uri(outline_figure(planned, cut, outlines=outlines)), f"{caption}{'' if outlines else ', bare'}"
         )

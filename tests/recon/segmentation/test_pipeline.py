@@ -10,11 +10,11 @@ from canalwise.phantoms.imaging.grids import natural_grid
 from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.spec import SpineSpec
-from canalwise.recon.errors import AnatomyNotFound, WrongUse
+from canalwise.recon.case.ct_segmentation import Segmentation, segment
+from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Grid
-from canalwise.recon.labels import Part, bone_mask, canal_mask, vertebra_number
+from canalwise.recon.labels import Part, bone_mask, canal_mask, vertebra_number, vertebrae_in
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.pipeline import Segmentation, segment
 
 
 def dice(a: np.ndarray, b: np.ndarray) -> float:
@@ -54,10 +54,12 @@ def test_evidence_is_told(found: Segmentation) -> None:
     assert found.naming.evidence == "given"
 
 
-def test_no_sign_no_names(phantom: PhantomScan) -> None:
+def test_no_sign_no_confirmed_names(phantom: PhantomScan) -> None:
     scan = Scan(phantom.ct_hu, phantom.grid, "CT")
-    with pytest.raises(AnatomyNotFound, match="--levels"):
-        segment(scan)
+    unsure = segment(scan)
+    assert not unsure.naming.confirmed
+    assert "--levels" in unsure.naming.question
+    assert len(vertebrae_in(unsure.labels)) == len(unsure.naming.candidates[0].names)
     with pytest.raises(WrongUse, match="vertebrae found in view"):
         segment(scan, ("L1", "L2", "L3", "L4", "L5"))
 

@@ -263,7 +263,7 @@ def test_json_stays_pure_in_a_process_of_its_own(case):
         check=False,
     )
     assert done.returncode == 0
-    assert json.loads(done.stdout)["levels"][0]["level"] == "L3-L4"
+    assert json.loads(done.stdout)["levels"][0]["name"] == "L3-L4"
     assert done.stderr == ""
 
 
@@ -302,7 +302,7 @@ def test_build_hands_labels_and_names_to_the_library(scan_file, tmp_path, monkey
     ]
     assert main(argv) == 0
     reported = capsys.readouterr()
-    assert json.loads(reported.out)["levels"] == ["L3-L4"]
+    assert [level["name"] for level in json.loads(reported.out)["levels"]] == ["L3-L4"]
     assert asked["vertebrae"] == ("L3", "L4")
     assert set(np.unique(asked["given"].labels)) == set(np.unique(toy.labels()))
     assert main(["measure", str(out)]) == 0

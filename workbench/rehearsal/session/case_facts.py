@@ -16,6 +16,7 @@ from canalwise.recon.labels import SIDES, Side
 from canalwise.recon.measurement.confidence import check_sentence
 from canalwise.workbench.console.plan_store import plan_names
 from canalwise.workbench.rehearsal.session.request import Json
+from canalwise.workbench.report.confidence_section import names_sentence
 from canalwise.workbench.teaching.lesson_steps import Lesson
 
 SCHEMA = "canalwise.rehearsal/1"
@@ -60,7 +61,7 @@ def _level_facts(anatomy: Anatomy, level: Level) -> Json:
         "sides": [side for side in SIDES if _can_dock(level, side)],
         "check_by_eye": check,
         "confidence_frac": None if sure is None else sure.value_frac,
-        "because": "" if anatomy.naming is None else anatomy.naming.because,
+        "because": "" if anatomy.naming is None else names_sentence(anatomy.naming, level.name),
         "warnings": [*([check_sentence(level.name, sure)] if sure is not None and check else []), *level.warnings],
     }
 

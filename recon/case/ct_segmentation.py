@@ -15,6 +15,8 @@ from canalwise.recon.grid import Float
 from canalwise.recon.image.morphology import dilated
 from canalwise.recon.image.skin import within_skin
 from canalwise.recon.labels import Labels, Part, Tissue, vertebra_number
+from canalwise.recon.naming.cues import column_cues
+from canalwise.recon.naming.level_names import column_of, names
 from canalwise.recon.parallel import both
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.instances import VertebraInstances
@@ -23,11 +25,10 @@ from canalwise.recon.segmentation.network_instances import learnt_spine
 from canalwise.recon.segmentation.network_refinement import fine_instances
 from canalwise.recon.segmentation.osteophytes import with_spurs
 from canalwise.recon.segmentation.seed_points import Seeds, check_canal_free
-from canalwise.recon.segmentation.tissue_classes import TissueClass
+from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 from canalwise.recon.segmentation.watershed_instances import vertebra_instances
 from canalwise.recon.spine.arch_parts import divide_arches
-from canalwise.recon.spine.arches import pedicle_heights_mm
-from canalwise.recon.spine.level_numbering import names, signs
+from canalwise.recon.spine.region_of_interest import coarse
 
 Progress = Callable[[str], None]
 
@@ -51,20 +52,26 @@ class Segmentation:
 
 
 def segment(
-    scan: Scan, levels: Sequence[str] | None = None, progress: Progress | None = None, seeds: Seeds | None = None
+    scan: Scan,
+    levels: Sequence[str] | None = None,
+    progress: Progress | None = None,
+    *,
+    seeds: Seeds | None = None,
+    wide: Scan | None = None,
 ) -> Segmentation:
     """Label a CT.
 
     Parameters
     ----------
     scan : a CT whose third axis runs nearest to cranial
-    levels : names of the vertebrae in view, cranial to caudal; counted from sacrum or ribs when left out
+    levels : names of the vertebrae in view, cranial to caudal; the most probable ones when left out
     progress : called with the name of each step
     seeds : points a person laid into the canal, vertebrae or discs
+    wide : a coarse copy of the scan that `scan` was cut from, in which ribs and iliac crests are looked for
 
     Raises
     ------
-    AnatomyNotFound : no canal or pedicle in view, or no sign to count levels by
+    AnatomyNotFound : no canal or pedicle in view
     WrongUse : as many levels must be given as are in view
     UnusableInput : not a CT, or no bone in it
     """
@@ -75,10 +82,10 @@ def segment(
     points = seeds or Seeds()
     points.check_in(scan.grid)
     check_canal_free(points.canal_mm(), wall_mask(scan, model) if len(points.canal_mm()) else None, scan.grid)
-    found, inside = both(lambda: _instances(scan, model, points.canal_mm()), lambda: within_skin(scan))
+    (found, seen), inside = both(lambda: _instances(scan, model, points.canal_mm()), lambda: within_skin(scan))
     report_step("names")
-    sacrum_and_ribs = signs(found.field, found.wall, found.bodies_mm3(), pedicle_heights_mm(found.profile))
-    named = names(sacrum_and_ribs, levels, points.numbers(found.number, found.disc, found.field.grid))
+    shown = column_of(found, column_cues(found, coarse(scan) if wide is None else wide, seen))
+    named = names(shown, levels, points.numbers(found.number, found.disc, found.field.grid))
     labels = np.where(inside, np.uint16(Tissue.SOFT), np.uint16(Tissue.OUTSIDE))
     _lay(labels[found.box], found, named.by_number)
     labels[found.tube.mask & (labels < 100)] = Tissue.CANAL
@@ -89,8 +96,8 @@ def segment(
     return Segmentation(labels, _of_named(occupancy, labels), named.naming, (*scan.warnings, *named.warnings))
 
 
-def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> VertebraInstances:
-    """The vertebrae the network sees; by rings, sheets and basins where it cannot or misses a person's points."""
+def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> tuple[VertebraInstances, TissueClassMap | None]:
+    """The vertebrae the network sees, and what it sees; by rings, sheets and basins where it misses a point."""
     seen = prior_kinds(scan)
     if seen is not None:
         check_canal_free(canal_mm, seen.kind >= TissueClass.BODY, seen.grid)
@@ -98,10 +105,10 @@ def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> VertebraInstanc
         try:
             spine = learnt_spine(seen)
         except AnatomyNotFound:
-            return vertebra_instances(scan, model, canal_mm)
+            return vertebra_instances(scan, model, canal_mm), None
         if spine.tube.contains(canal_mm).all():
-            return fine_instances(spine, seen, scan, model)
-    return vertebra_instances(scan, model, canal_mm)
+            return fine_instances(spine, seen, scan, model), seen
+    return vertebra_instances(scan, model, canal_mm), None
 
 
 def _lay(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) -> None:

@@ -1,0 +1,74 @@
+"""Facet joints that the scan did not resolve: they carry no numbers.
+
+Where parts were found automatically and the image shows no gap between a joint's faces, or its voxels are far longer
+than the gap is wide, what was taken for the joint is a cut through bone that nobody saw. Its angle, area and gap are
+withheld and no share of it is reckoned with: it is as if it were not in view, and that is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from canalwise.recon.anatomy import Confidence, Level, Source
+from canalwise.recon.labels import SIDES, Side
+from canalwise.recon.severity_bands import Threshold
+
+RESOLVED = Threshold(
+    "joint resolved",
+    0.02,
+    "confidence",
+    "choice: the ramps of canalwise.recon.measurement.confidence end at 0",
+    "PRACTICE",
+)
+"""A joint whose gap is less sure than this was not resolved."""
+
+GAP, VOXELS, BOTH_JOINTS = "joint gap", "voxels and gap", "both facet joints"
+"""Subject of the joints' reasons, and the structure of a measurement of both joints."""
+
+
+def unresolved_sides(level: Level, sure: Confidence, sources: Mapping[str, Source]) -> tuple[Side, ...]:
+    """Sides whose joint was not resolved; none where the parts were given."""
+    if sources.get("parts", "automatic") != "automatic":
+        return ()
+    value = {
+        side: min((r.value_frac for r in sure.reasons if r.about == f"{GAP} {side}"), default=1.0) for side in SIDES
+    }
+    voxels = min((r.value_frac for r in sure.reasons if r.about == VOXELS), default=1.0)
+    narrower = min((joint.gap_mm for joint in level.joints.values()), default=0.0)
+    # the voxels were held against the narrower gap: they say nothing of a wider one
+    lost = [
+        side
+        for side, joint in level.joints.items()
+        if value[side] <= RESOLVED.value or (voxels <= RESOLVED.value and joint.gap_mm <= narrower)
+    ]
+    return tuple(side for side in SIDES if side in lost)
+
+
+def without_unresolved(level: Level, sure: Confidence, sources: Mapping[str, Source]) -> Level:
+    """The level without joints that were not resolved and without their numbers; a sentence says so."""
+    lost = unresolved_sides(level, sure, sources)
+    if not lost:
+        return level
+    about = {BOTH_JOINTS, *(f"{side} facet joint" for side in lost)}
+    return replace(
+        level,
+        joints={side: joint for side, joint in level.joints.items() if side not in lost},
+        measurements=tuple(m for m in level.measurements if m.structure not in about),
+        warnings=(*level.warnings, unresolved_text(level.name, lost)),
+    )
+
+
+def unresolved_text(level: str, sides: tuple[Side, ...]) -> str:
+    """What a person must know about joints that were not resolved.
+
+    >>> unresolved_text("L3-L4", ("left",))[:64]
+    'L3-L4: the scan does not resolve the facet joint on the left: it'
+    """
+    which = " and ".join(sides)
+    one = len(sides) == 1
+    return (
+        f"{level}: the scan does not resolve the facet joint{'' if one else 's'} on the {which}: "
+        f"{'it has' if one else 'they have'} no angle, area or gap, and what a plan leaves of "
+        f"{'it' if one else 'them'} is not known."
+    )

@@ -1,0 +1,1 @@
+"""Names of the vertebrae as a probability over all countings of the column."""

@@ -1,0 +1,180 @@
+"""What a scan shows of each vertebra that may tell its name: the evidence, before any name is thought of.
+
+Of the column found, caudal to cranial: what share of a vertebra the network takes for sacrum, whether solid bone fills
+the flank beside its body (a sacrum's ala; psoas lies there at a lumbar vertebra), how the discs bend from one to the
+next (the lumbosacral angle), how far a rib runs from it; and of the whole, where the iliac crests lie, whether the
+column ends although the scan goes on, and whether its vertebrae are evenly spaced. Whatever the scan's own ends or
+sides hide is None, and None counts for nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.recon.bone.occupancy import bone_model
+from canalwise.recon.labels import Part
+from canalwise.recon.naming.disc_slopes import bends_deg, disc_slopes_deg
+from canalwise.recon.naming.iliac_crest import crest_z_mm
+from canalwise.recon.naming.rib_reach import RibReach, rib_reaches
+from canalwise.recon.naming.straightened import Straightened, straightened
+from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.instances import VertebraInstances
+from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
+from canalwise.recon.spine.arches import pedicle_heights_mm
+
+BRIGHT_FRAC = 0.5
+"""A coarse voxel this far from soft tissue to typical bone may be rib or wing: blood with contrast is less bright than
+cortex, and ribs fill only part of a coarse voxel (choice)."""
+
+FLANK_MM, FLANK_DORSAL_MM, FLANK_HALF_MM = (24.0, 40.0), (-30.0, -14.0), 6.0
+"""Beside the body, ventral of transverse processes, about the pedicle's height: ala at a sacrum, psoas at a lumbar
+vertebra (common practice, no source)."""
+
+FLANK_VIEW_FRAC = 0.9
+"""Least share of that region in view on a side to judge it."""
+
+SACRAL_LEAST_MM3 = 1500.0
+"""Less of a vertebra in view says nothing of what it is."""
+
+NEAR_PEDICLE_MM = 20.0
+"""A body's middle is that of its voxels within this of its pedicle's height."""
+
+
+UNSEEN_RIBS = RibReach(None, None)
+"""Of a vertebra whose flanks are not in view."""
+
+
+@dataclass(frozen=True)
+class VertebraCues:
+    """Evidence about one vertebra; None where the scan does not show it.
+
+    Parameters
+    ----------
+    number : 1.. from the caudal end of the column found
+    sacral_frac : share of its bone that the network takes for sacrum
+    flank_frac : share of bone beside its body where alae lie, (lesser side, greater side)
+    bend_deg : by how much the disc above it is steeper than the next one
+    rib : how far struts run from it
+    """
+
+    number: int
+    sacral_frac: float | None = None
+    flank_frac: tuple[float, float] | None = None
+    bend_deg: float | None = None
+    rib: RibReach = UNSEEN_RIBS
+
+
+@dataclass(frozen=True)
+class ColumnCues:
+    """Evidence about a column of vertebrae.
+
+    Parameters
+    ----------
+    vertebrae : caudal to cranial
+    crest_number : the crests' height as a number between those of the vertebrae: 2.5 is half-way from 2 to 3
+    below_mm : how far the scan goes on below the column's lowest bone
+    spacing_frac : distances of neighbouring pedicles, each over their median
+    """
+
+    vertebrae: tuple[VertebraCues, ...]
+    crest_number: float | None = None
+    below_mm: float = 0.0
+    spacing_frac: tuple[float, ...] = ()
+
+
+def column_cues(found: VertebraInstances, wide: Scan, seen: TissueClassMap | None) -> ColumnCues:
+    """The evidence a scan holds about the column found in it.
+
+    Parameters
+    ----------
+    found : the vertebrae
+    wide : a coarse copy of the whole scan, not cut down to the spine
+    seen : what the network sees; None where it did not run
+    """
+    count = found.profile.count
+    pedicles = pedicle_heights_mm(found.profile)
+    model = bone_model(wide)
+    bright_hu = model.soft_hu + BRIGHT_FRAC * (model.wall_hu - model.soft_hu)
+    spine = straightened(wide, found.tube)
+    kind = None if seen is None else spine.sampled(seen.kind, seen.grid)
+    flanks = [None if kind is None else _flank_frac(spine, kind, p) for p in pedicles]
+    bends = bends_deg(disc_slopes_deg(found.disc, found.field.grid, count))
+    ribs = rib_reaches(spine, bright_hu, pedicles)
+    sacral = _sacral_frac(found, seen, count)
+    each = tuple(VertebraCues(n, sacral[n - 1], flanks[n - 1], bends[n - 1], ribs[n - 1]) for n in range(1, count + 1))
+    crest = crest_z_mm(wide, found.tube, bright_hu)
+    return ColumnCues(
+        each,
+        None if crest is None else _number_at(found, pedicles, crest),
+        _below_mm(found, wide),
+        spacing_frac(found.profile.pedicles_mm),
+    )
+
+
+def spacing_frac(pedicles_mm: Sequence[float]) -> tuple[float, ...]:
+    """Distances of neighbouring pedicles, each over their median: 2 where one was missed, a half where one is too many.
+
+    >>> spacing_frac((0.0, 35.0, 70.0, 140.0))
+    (1.0, 1.0, 2.0)
+    """
+    steps = np.diff(pedicles_mm)
+    return tuple((steps / np.median(steps)).tolist()) if len(steps) else ()
+
+
+def _flank_frac(spine: Straightened, kind: npt.NDArray[np.uint8], pedicle_mm: float) -> tuple[float, float] | None:
+    """(lesser, greater) share of bone in the flanks about a pedicle's height; None unless both are in view."""
+    y = spine.span(spine.dorsal_mm, *FLANK_DORSAL_MM)
+    z = spine.span(spine.along_mm, pedicle_mm - FLANK_HALF_MM, pedicle_mm + FLANK_HALF_MM)
+    shares = []
+    for low, high in (FLANK_MM, (-FLANK_MM[1], -FLANK_MM[0])):
+        part = (spine.span(spine.left_mm, low, high), y, z)
+        view = spine.in_view[part]
+        if not view.size or view.mean() < FLANK_VIEW_FRAC:
+            return None
+        shares.append(float((kind[part][view] >= TissueClass.BODY).mean()))
+    return min(shares), max(shares)
+
+
+def _sacral_frac(found: VertebraInstances, seen: TissueClassMap | None, count: int) -> list[float | None]:
+    """Share of each vertebra's bone that the network takes for sacrum."""
+    if seen is None:
+        return [None] * count
+    index = np.argwhere(found.number > 0)
+    number = found.number[tuple(index.T)]
+    at = np.clip(
+        np.rint(seen.grid.index_of(found.field.grid.world_mm(index))).astype(int), 0, np.array(seen.kind.shape) - 1
+    )
+    sacral = np.bincount(number, weights=seen.kind[tuple(at.T)] == TissueClass.SACRUM, minlength=count + 1)[1:]
+    total = np.bincount(number, minlength=count + 1)[1:]
+    enough = total * found.field.grid.voxel_mm3 >= SACRAL_LEAST_MM3
+    return [float(part / whole) if much else None for part, whole, much in zip(sacral, total, enough, strict=True)]
+
+
+def _number_at(found: VertebraInstances, pedicles_mm: Sequence[float], z_mm: float) -> float | None:
+    """The vertebra number, with a fraction, whose body's middle lies at a RAS height; None outside the column."""
+    numbers, heights = [], []
+    for n, pedicle in enumerate(pedicles_mm, start=1):
+        near = (
+            (found.number == n)
+            & (found.part == Part.BODY)
+            & (np.abs(found.field.along_mm - pedicle) <= NEAR_PEDICLE_MM)
+        )
+        if near.any():
+            numbers.append(float(n))
+            heights.append(float(found.field.grid.world_mm(np.argwhere(near).mean(axis=0))[2]))
+    inside = len(heights) >= 2 and heights[0] <= z_mm <= heights[-1]
+    return float(np.interp(z_mm, heights, numbers)) if inside else None
+
+
+def _below_mm(found: VertebraInstances, wide: Scan) -> float:
+    """How far the scan goes on below the lowest bone of the column."""
+    layers = np.flatnonzero((found.number == 1).any(axis=(0, 1)))
+    if not len(layers):
+        return 0.0
+    lowest = found.field.grid.world_mm([[0, 0, layers[0]], [0, 0, layers[-1]]])[:, 2].min()
+    ends = wide.grid.world_mm([[0, 0, 0], [0, 0, wide.grid.shape[2] - 1]])[:, 2]
+    return float(max(lowest - ends.min(), 0.0))

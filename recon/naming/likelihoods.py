@@ -1,0 +1,182 @@
+"""How likely each piece of evidence is for each sort of vertebra: the one table that names are reckoned from.
+
+A row is a record with its source and evidence class. Where no publication gives a number (how a segmentation answers is
+its own matter) the row is a choice, held against made-up and real scans by `scripts/name_trials.py`. No single
+piece may decide: every row keeps a floor for what segmentation gets wrong.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from canalwise.recon.evidence import EvidenceClass
+
+Sort = Literal["sacral", "transitional", "last", "lumbar", "first", "lumbar rib", "short rib", "long rib"]
+"""Sorts of vertebra: of the sacrum, half grown into it, the last free one, any other lumbar one, the first lumbar one,
+a first lumbar one with a rib of its own, one with a short twelfth rib, one with a long rib."""
+
+TRIAL = "choice, held against scripts/name_trials.py"
+
+
+@dataclass(frozen=True)
+class BinnedLikelihood:
+    """Probability of a value's bin, by sort of vertebra.
+
+    Parameters
+    ----------
+    quantity, unit : what is seen
+    edges : between the bins
+    by_sort : one probability a bin; each row sums to 1
+    source, evidence : where the numbers come from, READ, CALC, MEM or PRACTICE
+    """
+
+    quantity: str
+    unit: str
+    edges: tuple[float, ...]
+    by_sort: Mapping[Sort, tuple[float, ...]]
+    source: str = TRIAL
+    evidence: EvidenceClass = "PRACTICE"
+
+    def of(self, value: float, sort: Sort, at_least: bool = False) -> float:
+        """Likelihood of a value, or of one at least as great.
+
+        >>> round(RIB.of(80.0, "short rib") / RIB.of(80.0, "lumbar"))
+        215
+        """
+        at, row = bisect_right(self.edges, value), self.by_sort[sort]
+        return sum(row[at:]) if at_least else row[at]
+
+
+@dataclass(frozen=True)
+class NormalLikelihood:
+    """Density of a value that scatters normally about a mean, with a share of strays over a wide range.
+
+    Parameters
+    ----------
+    mean, sd, unit : of the value
+    stray_frac, stray_range : share of strays, and the width they spread over
+    """
+
+    quantity: str
+    mean: float
+    sd: float
+    unit: str
+    stray_frac: float
+    stray_range: float
+    source: str
+    evidence: EvidenceClass
+
+    def of(self, value: float) -> float:
+        """Density at a value.
+
+        >>> bend = BENDS["S1"]
+        >>> bend.of(22.0) > 20 * bend.of(-10.0)
+        True
+        """
+        peak = np.exp(-0.5 * ((value - self.mean) / self.sd) ** 2) / (self.sd * np.sqrt(2 * np.pi))
+        return float((1 - self.stray_frac) * peak + self.stray_frac / self.stray_range)
+
+
+SACRAL = BinnedLikelihood(
+    "share of a vertebra taken for sacrum",
+    "fraction",
+    (0.05, 0.3),
+    {
+        "sacral": (0.03, 0.07, 0.90),
+        "transitional": (0.35, 0.25, 0.40),
+        "last": (0.93, 0.05, 0.02),
+        "lumbar": (0.97, 0.02, 0.01),
+        "first": (0.97, 0.02, 0.01),
+        "lumbar rib": (0.97, 0.02, 0.01),
+        "short rib": (0.97, 0.02, 0.01),
+        "long rib": (0.97, 0.02, 0.01),
+    },
+)
+
+FLANK = BinnedLikelihood(
+    "bone beside the body, lesser side",
+    "fraction",
+    (0.2, 0.5, 0.75),
+    {
+        "sacral": (0.05, 0.08, 0.17, 0.70),
+        "transitional": (0.25, 0.30, 0.25, 0.20),
+        "last": (0.50, 0.40, 0.07, 0.03),
+        "lumbar": (0.94, 0.04, 0.01, 0.01),
+        "first": (0.95, 0.03, 0.01, 0.01),
+        "lumbar rib": (0.95, 0.03, 0.01, 0.01),
+        "short rib": (0.95, 0.03, 0.01, 0.01),
+        "long rib": (0.95, 0.03, 0.01, 0.01),
+    },
+)
+
+LOPSIDED = BinnedLikelihood(
+    "bone beside the body, greater less lesser side",
+    "fraction",
+    (0.4,),
+    {
+        "sacral": (0.95, 0.05),
+        "transitional": (0.6, 0.4),
+        "last": (0.97, 0.03),
+        "lumbar": (0.99, 0.01),
+        "first": (0.99, 0.01),
+        "lumbar rib": (0.99, 0.01),
+        "short rib": (0.99, 0.01),
+        "long rib": (0.99, 0.01),
+    },
+)
+
+RIB = BinnedLikelihood(
+    "reach of the longer strut from the midline",
+    "mm",
+    (58.0, 64.0, 104.0),
+    {
+        "sacral": (0.25, 0.25, 0.25, 0.25),
+        "transitional": (0.80, 0.15, 0.04, 0.01),
+        "last": (0.95, 0.04, 0.008, 0.002),
+        "lumbar": (0.98, 0.015, 0.004, 0.001),
+        "first": (0.96, 0.03, 0.009, 0.001),
+        "lumbar rib": (0.35, 0.25, 0.39, 0.01),
+        "short rib": (0.03, 0.05, 0.86, 0.06),
+        "long rib": (0.03, 0.03, 0.12, 0.82),
+    },
+)
+
+ENDS_MM = 20.0
+"""The column ends in view where the scan goes on this far below it (choice)."""
+
+ENDS: Mapping[Sort, float] = {"sacral": 0.90, "transitional": 0.10}
+"""How likely the lowest vertebra found is the last although the scan goes on: a sacrum's own end; other sorts only
+where the next one was missed (choice, as the table above)."""
+
+ENDS_OTHERWISE = 0.06
+
+LORDOSIS = "supine lordosis by segment, from memory of the radiographic literature; verify"
+BENDS: Mapping[str, NormalLikelihood] = {
+    place: NormalLikelihood(f"bend at the disc above {place}", mean, sd, "deg", 0.10, 80.0, LORDOSIS, "MEM")
+    for place, mean, sd in (
+        ("S1", 22.0, 8.0),
+        ("L5", 14.0, 7.0),
+        ("L4", 9.0, 6.0),
+        ("L3", 6.0, 6.0),
+        ("L2", 4.0, 6.0),
+        ("L1", 2.0, 6.0),
+        ("T", 0.0, 6.0),
+    )
+}
+"""By how much the disc above a vertebra is steeper than the next one."""
+
+CREST = NormalLikelihood(
+    "iliac crests' top, vertebrae above the middle of L4",
+    -0.2,
+    0.55,
+    "vertebrae",
+    0.08,
+    8.0,
+    "the intercristal line crosses L4 or the L4-L5 disc in most, from L3-L4 to L5; verify",
+    "MEM",
+)

@@ -1,0 +1,388 @@
+"""Level names on trial: made-up and real scans cut at random or at every slice, and how often the names told are right.
+
+Each made-up scan (random size, lordosis, scoliosis, bone, bystanders, slices of 0.5 to 5 mm, four to six lumbar
+vertebrae) and each real CT is read whole once by the network; every cut is then segmented and named anew from the
+network's answer within the cut. `--full N` runs N of the cuts through everything, network included, and says whether
+the names agree. A cut counts as unambiguous where it holds the whole of S1, or the whole of T12 with ribs that run
+on. Transitional anatomies whose telling end is out of view cannot be told by anybody; they are counted apart.
+
+    python scripts/name_trials.py --phantoms 25 --cuts 20 --seed 1 --data DATA --step 1 --cache CACHE --json OUT
+
+DATA holds ct_whole_lumbar_3mm and ct_lumbar_crop_1p5mm (see the tests' `data_dir`); without it real scans are left out.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+import nibabel as nib
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.cases.suite import GridRequest
+from canalwise.phantoms.imaging.render import Scanner, scan_of
+from canalwise.phantoms.spec import Bystanders, SpineSpec
+from canalwise.recon.bone.occupancy import bone_model
+from canalwise.recon.case.ct_segmentation import segment
+from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.grid import Grid
+from canalwise.recon.image.reconstruction_circle import unpadded
+from canalwise.recon.intake.reader import read_scan
+from canalwise.recon.labels import Labels, Part, vertebra_name
+from canalwise.recon.naming.cues import column_cues
+from canalwise.recon.naming.level_names import column_of, names
+from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.network import FILE, TissueClassMap, prior_kinds
+from canalwise.recon.segmentation.network_instances import learnt_spine
+from canalwise.recon.segmentation.network_refinement import fine_instances
+from canalwise.recon.spine.region_of_interest import coarse, spine_box
+
+SLICES_MM = (0.5, 0.8, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0)
+TRANSITIONAL_FRAC = 0.099
+"""French et al., Global Spine J 2014: lumbosacral transitional vertebrae of 5941 people (references.md section 9)."""
+
+LEAST_CUT_MM = 70.0
+REAL = {
+    "ct_whole_lumbar_3mm": {26: "S1", 27: "L5", 28: "L4", 29: "L3", 30: "L2", 31: "L1", 32: "T12", 33: "T11"},
+    "ct_lumbar_crop_1p5mm": {21: "L2", 22: "L3", 23: "L4"},
+}
+"""Folder of a real CT -> value of its vertebra map -> name."""
+
+OWN_MM3 = 500.0
+"""A vertebra found is held against the truth where this much of it lies in labelled bone."""
+
+
+@dataclass(frozen=True, eq=False)
+class Subject:
+    """A scan with true names, (same shape) text codes in `truth`, and what the network sees in it."""
+
+    name: str
+    whole: Scan
+    part: Scan
+    seen: TissueClassMap
+    truth: Labels
+    names: dict[int, str]
+    transitional: bool
+    ribs: bool
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One cut: what was told, how probable, and whether it is right."""
+
+    subject: str
+    low_mm: float
+    high_mm: float
+    reported: tuple[str, ...]
+    true: tuple[str, ...]
+    probability: float
+    right: bool
+    confirmed: bool
+    sacrum_whole: bool
+    ribs_whole: bool
+    transitional: bool
+    failed: str = ""
+
+    @property
+    def decidable(self) -> bool:
+        """Can the names be told at all: usual anatomy, or both ends that tell another one are in view?"""
+        return not self.transitional or (self.sacrum_whole and self.ribs_whole)
+
+
+def phantom_subjects(count: int, seed: int, cache: Path | None, slices_mm: Sequence[float]) -> Iterator[Subject]:
+    """Made-up scans."""
+    for n in range(count):
+        rng = np.random.default_rng([seed, n])
+        spec, wish, scanner = _drawn(rng, slices_mm[n % len(slices_mm)])
+        scan = scan_of(spine_of(spec), wish.grid(spec, *spec.level_names), scanner)
+        ct = Scan(scan.ct_hu, scan.grid, "CT")
+        own = {int(v): vertebra_name(int(v)) for v in np.unique(scan.labels[scan.labels >= 100] // 100)}
+        yield _subject(
+            f"phantom {seed}.{n}",
+            ct,
+            scan.labels,
+            own,
+            cache,
+            spec.six_lumbar or spec.four_lumbar,
+            spec.bystanders.ribs,
+        )
+
+
+def _drawn(rng: np.random.Generator, slice_mm: float) -> tuple[SpineSpec, GridRequest, Scanner]:
+    odd = rng.random() < TRANSITIONAL_FRAC
+    six = bool(odd and rng.random() < 0.6)
+    spec = SpineSpec(
+        size_frac=float(rng.uniform(0.88, 1.12)),
+        lordosis_deg=float(rng.uniform(38, 68)),
+        scoliosis_deg=float(rng.normal(0, 6)),
+        rotation_deg=float(rng.normal(0, 3)),
+        six_lumbar=six,
+        four_lumbar=bool(odd and not six),
+        trabecular_hu=float(rng.uniform(80, 200)),
+        cortical_hu=float(rng.uniform(650, 1000)),
+        patchy_hu=float(rng.uniform(0, 40)),
+        bystanders=Bystanders(
+            vessel_hu=float(rng.uniform(120, 350)) if rng.random() < 0.5 else None,
+            bowel=bool(rng.random() < 0.5),
+            ribs=bool(rng.random() < 0.8),
+            pelvis=bool(rng.random() < 0.8),
+            table=bool(rng.random() < 0.5),
+        ),
+    )
+    in_plane = float(rng.uniform(0.8, 1.2)) if slice_mm < 2.0 else float(rng.uniform(1.2, 1.6))
+    wish = GridRequest(
+        (in_plane, in_plane, slice_mm),
+        half_width_mm=float(rng.choice([66.0, 90.0, 115.0])),
+        ventral_mm=float(rng.uniform(10.0, 40.0)),
+    )
+    return (
+        spec,
+        wish,
+        Scanner(
+            seed=int(rng.integers(1 << 30)),
+            noise_hu=float(rng.uniform(8, 45)),
+            point_spread_fwhm_mm=float(rng.uniform(0.6, 1.4)),
+        ),
+    )
+
+
+def real_subjects(data: Path, cache: Path | None) -> Iterator[Subject]:
+    """Real CTs with their maps of vertebrae."""
+    for folder, own in REAL.items():
+        if not (data / folder / "ct.nii.gz").is_file():
+            continue
+        ct = unpadded(read_scan(data / folder / "ct.nii.gz"))
+        image = nib.as_closest_canonical(nib.load(data / folder / "vertebrae.nii.gz"))
+        placed = Grid(image.shape, image.affine)
+        index = np.rint(placed.index_of(ct.grid.voxel_centres_mm())).astype(int)
+        index = np.clip(index, 0, np.array(placed.shape) - 1)
+        truth = np.asarray(image.dataobj).astype(int)[tuple(np.moveaxis(index, -1, 0))]
+        # stored as the project's labels are: 100 times the value, and 1 for bone
+        labels = np.where(truth > 0, 100 * truth + 1, 0).astype(np.uint16)
+        yield _subject(folder, ct, labels, own, cache, False, True)
+
+
+def _subject(
+    name: str, ct: Scan, labels: Labels, own: dict[int, str], cache: Path | None, transitional: bool, ribs: bool
+) -> Subject:
+    box = spine_box(ct)
+    part = ct if box is None else ct.cropped(box)
+    return Subject(name, ct, part, _seen(part, cache), labels, own, transitional, ribs)
+
+
+def _seen(scan: Scan, cache: Path | None) -> TissueClassMap:
+    """What the network sees, kept under the checksum of network and scan."""
+    key = hashlib.sha256(FILE.read_bytes() + np.ascontiguousarray(scan.voxels).tobytes()).hexdigest()[:20]
+    file = None if cache is None else cache / f"{key}.npz"
+    if file is not None and file.is_file():
+        with np.load(file) as kept:
+            i, j, k = kept["kind"].shape
+            grid = Grid((i, j, k), kept["affine"])
+            return TissueClassMap(grid, kept["kind"], kept["bone"].astype(np.float32) / 255)
+    seen = prior_kinds(scan)
+    if seen is None:
+        raise SystemExit("the network cannot run here; install onnxruntime")
+    if file is not None:
+        np.savez_compressed(
+            file, kind=seen.kind, bone=np.rint(seen.bone_frac * 255).astype(np.uint8), affine=seen.grid.affine_ras_mm
+        )
+    return seen
+
+
+def cut(subject: Subject, low: int, high: int) -> tuple[Scan, Scan, TissueClassMap]:
+    """(whole, part, network's answer) of slices low to high - 1."""
+    layers = (slice(None), slice(None), slice(low, high))
+    ratio = subject.seen.kind.shape[2] / subject.part.grid.shape[2]
+    fine = (slice(None), slice(None), slice(round(low * ratio), round(high * ratio)))
+    seen = TissueClassMap(
+        subject.seen.grid.cropped(fine),
+        np.ascontiguousarray(subject.seen.kind[fine]),
+        np.ascontiguousarray(subject.seen.bone_frac[fine]),
+    )
+    return subject.whole.cropped(layers), subject.part.cropped(layers), seen
+
+
+def trial(subject: Subject, low: int, high: int) -> Trial:
+    """One cut segmented, named, and held against the truth."""
+    blank = Trial(
+        subject.name,
+        *_ends_mm(subject, low, high),
+        (),
+        (),
+        0.0,
+        False,
+        False,
+        *_whole(subject, low, high),
+        subject.transitional,
+    )
+    whole, part, seen = cut(subject, low, high)
+    try:
+        found = fine_instances(learnt_spine(seen), seen, part, bone_model(part))
+        named = names(column_of(found, column_cues(found, coarse(whole), seen)))
+    except CanalwiseError as why:
+        return replace(blank, failed=str(why)[:120])
+    true = true_names(subject, found.number, found.field.grid)
+    reported = {n: name for n, name in named.by_number.items() if n in true}
+    right = all(true[n] == name for n, name in reported.items())
+    low_first = sorted(reported)
+    return replace(
+        blank,
+        reported=tuple(reported[n] for n in low_first),
+        true=tuple(true[n] for n in low_first),
+        probability=named.naming.value_frac,
+        right=right,
+        confirmed=named.naming.confirmed,
+    )
+
+
+def true_names(subject: Subject, number: npt.NDArray[np.uint8], grid: Grid) -> dict[int, str]:
+    """Number of each vertebra found -> its true name, where enough of it lies in labelled bone."""
+    index = np.argwhere(number > 0)
+    at = np.rint(subject.whole.grid.index_of(grid.world_mm(index))).astype(int)
+    at = np.clip(at, 0, np.array(subject.truth.shape) - 1)
+    value = subject.truth[tuple(at.T)]
+    value = np.where((value >= 100) & (value % 100 != Part.DISC), value // 100, 0)
+    own = number[tuple(index.T)]
+    found = {}
+    for n in np.unique(own):
+        counts = np.bincount(value[(own == n) & (value > 0)], minlength=1)
+        if counts.sum() * grid.voxel_mm3 >= OWN_MM3 and int(counts.argmax()) in subject.names:
+            found[int(n)] = subject.names[int(counts.argmax())]
+    return found
+
+
+def _ends_mm(subject: Subject, low: int, high: int) -> tuple[float, float]:
+    z = subject.part.grid.world_mm([[0, 0, low], [0, 0, high - 1]])[:, 2]
+    return float(z[0]), float(z[1])
+
+
+def _whole(subject: Subject, low: int, high: int) -> tuple[bool, bool]:
+    """Does the cut hold all of S1, and all of T12 with ribs that run on?"""
+    value = np.where(subject.truth % 100 == Part.DISC, 0, subject.truth // 100)
+    ends = {}
+    for number, name in subject.names.items():
+        layers = np.flatnonzero((value == number).any(axis=(0, 1)))
+        ends[name] = (int(layers[0]), int(layers[-1])) if len(layers) else (0, 0)
+    inside = {name: low <= first and last < high for name, (first, last) in ends.items()}
+    wide = subject.whole.grid.shape[0] * subject.whole.grid.spacing_mm[0] >= 170.0
+    return inside.get("S1", False), inside.get("T12", False) and subject.ribs and bool(wide)
+
+
+def cuts_of(subject: Subject, count: int, rng: np.random.Generator) -> Iterator[tuple[int, int]]:
+    """Random cuts through any level, and the whole scan."""
+    layers, step = subject.part.grid.shape[2], float(subject.part.grid.spacing_mm[2])
+    least = min(int(LEAST_CUT_MM / step), layers)
+    yield 0, layers
+    for _ in range(count - 1):
+        length = int(rng.integers(least, layers + 1))
+        low = int(rng.integers(0, layers - length + 1))
+        yield low, low + length
+
+
+def every_cut(subject: Subject, step: int) -> Iterator[tuple[int, int]]:
+    """The scan cut at every slice, what lies above it kept and what lies below it kept."""
+    layers = subject.part.grid.shape[2]
+    least = int(LEAST_CUT_MM / float(subject.part.grid.spacing_mm[2]))
+    for at in range(0, layers, step):
+        if layers - at >= least:
+            yield at, layers
+        if at >= least:
+            yield 0, at
+
+
+def agrees(subject: Subject, reported: Trial, low: int, high: int) -> bool:
+    """Do names of everything run on the cut alone, network included, agree with those of the trial?"""
+    whole, part, _ = cut(subject, low, high)
+    try:
+        found = segment(part, wide=coarse(whole))
+    except CanalwiseError:
+        return bool(reported.failed)
+    best = found.naming.candidates[0].names[::-1] if found.naming.candidates else ()
+    overlap = min(len(best), len(reported.reported))
+    return found.naming.confirmed == reported.confirmed and best[-overlap:] == reported.reported[-overlap:]
+
+
+def summary(trials: Sequence[Trial]) -> dict[str, object]:
+    """Counts of the trials and the reliability of the probability told."""
+    named = [t for t in trials if t.reported]
+    plain = [t for t in named if t.decidable]
+    clear = [t for t in trials if t.decidable and (t.sacrum_whole or t.ribs_whole)]
+    sure = [t for t in plain if t.confirmed]
+    bins = []
+    for low in np.arange(10) / 10:
+        own = [t for t in named if low <= t.probability < low + 0.1 or (low == 0.9 and t.probability >= 1.0)]
+        bins.append(
+            {
+                "from": round(float(low), 1),
+                "cuts": len(own),
+                "told": _mean([t.probability for t in own]),
+                "right": _mean([float(t.right) for t in own]),
+            }
+        )
+    hidden = [t for t in named if not t.decidable]
+    return {
+        "cuts": len(trials),
+        "named": len(named),
+        "failed": sum(bool(t.failed) for t in trials),
+        "wrong_and_confirmed": sum(not t.right for t in sure),
+        "confirmed": len(sure),
+        "undecidable": len(hidden),
+        "undecidable_wrong_and_confirmed": sum(t.confirmed and not t.right for t in hidden),
+        "unambiguous": len(clear),
+        "unambiguous_asked_or_failed": sum(not t.confirmed for t in clear),
+        "reliability": bins,
+    }
+
+
+def _mean(values: Sequence[float]) -> float | None:
+    return round(float(np.mean(values)), 3) if values else None
+
+
+def main() -> None:
+    """Runs the trials and prints their summary."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--phantoms", type=int, default=25)
+    parser.add_argument("--cuts", type=int, default=20, help="per made-up scan")
+    parser.add_argument("--slices", type=float, nargs="+", default=SLICES_MM, help="mm, of the made-up scans in turn")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--data", type=Path)
+    parser.add_argument("--step", type=int, default=1, help="every so many slices a real scan is cut")
+    parser.add_argument("--full", type=int, default=0, help="cuts that also run with the network on the cut alone")
+    parser.add_argument("--cache", type=Path, help="folder for what the network sees")
+    parser.add_argument("--json", type=Path, help="file that gets a line per cut")
+    args = parser.parse_args()
+    if args.cache:
+        args.cache.mkdir(parents=True, exist_ok=True)
+    groups: dict[str, list[Trial]] = {"made-up": [], "real": []}
+    agreed: list[bool] = []
+    lines = args.json.open("a") if args.json else None
+    for group, subjects in (
+        ("made-up", phantom_subjects(args.phantoms, args.seed, args.cache, args.slices)),
+        ("real", real_subjects(args.data, args.cache) if args.data else iter(())),
+    ):
+        for subject in subjects:
+            rng = np.random.default_rng([args.seed, len(groups[group])])
+            cuts = cuts_of(subject, args.cuts, rng) if group == "made-up" else every_cut(subject, args.step)
+            for n, (low, high) in enumerate(cuts):
+                done = trial(subject, low, high)
+                groups[group].append(done)
+                if lines:
+                    lines.write(json.dumps(asdict(done)) + "\n")
+                    lines.flush()
+                if n % 5 == 2 and len(agreed) < args.full:
+                    agreed.append(agrees(subject, done, low, high))
+    for group, trials in groups.items():
+        if trials:
+            print(group, json.dumps(summary(trials), indent=1))
+    if agreed:
+        print(f"names with the network run on the cut alone agree in {sum(agreed)} of {len(agreed)} cuts")
+
+
+if __name__ == "__main__":
+    main()

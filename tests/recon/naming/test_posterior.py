@@ -1,0 +1,73 @@
+"""Probability of level names on hand-checkable numbers."""
+
+import numpy as np
+import pytest
+
+from canalwise.recon.naming.countings import ANATOMIES, WITHOUT_LUMBAR_FRAC, countings
+from canalwise.recon.naming.cues import ColumnCues, VertebraCues, spacing_frac
+from canalwise.recon.naming.likelihoods import BENDS, CREST, FLANK, LOPSIDED, RIB, SACRAL, BinnedLikelihood
+from canalwise.recon.naming.posterior import TEMPER, crest_likelihood, miscounted, names_posterior
+from canalwise.recon.naming.rib_reach import RibReach
+
+
+@pytest.mark.parametrize("table", [SACRAL, FLANK, LOPSIDED, RIB], ids=lambda t: t.quantity)
+def test_every_row_is_a_probability(table: BinnedLikelihood) -> None:
+    for row in table.by_sort.values():
+        assert len(row) == len(table.edges) + 1
+        assert sum(row) == pytest.approx(1.0)
+        # no single piece of evidence may decide alone
+        assert min(row) >= 0.001
+
+
+def test_shares_of_anatomies_sum_to_one_and_hold_the_published_transitional_ones() -> None:
+    shares = {anatomy.name: anatomy.frac for anatomy in ANATOMIES}
+    assert sum(shares.values()) == pytest.approx(1.0)
+    # French et al. 2014 (READ, references.md section 9): sacralised L5 4.1 %, lumbarised S1 5.8 %
+    assert shares["L5 sacralised"] + shares["L5 within the sacrum"] == pytest.approx(0.041)
+    free = shares["S1 lumbarised and free"] + shares["six lumbar vertebrae, the last one free"]
+    assert shares["S1 lumbarised"] + free == pytest.approx(0.058, abs=0.006)
+
+
+def test_no_evidence_leaves_the_prior() -> None:
+    posterior = names_posterior(ColumnCues((VertebraCues(1),)))
+    total = sum(way.prior for way in countings(1))
+    one = next(p for way, p in posterior.countings if way.anatomy == "five lumbar vertebrae" and way.names == ("L3",))
+    prior = next(way.prior for way in countings(1) if way.anatomy == "five lumbar vertebrae" and way.names == ("L3",))
+    assert one == pytest.approx((1 - miscounted(())) * prior / total, rel=1e-6)
+
+
+def test_two_countings_are_weighed_by_their_likelihood_ratio() -> None:
+    """One vertebra with a short rib: T12 against L3, by the table's ratio and how rare scans without L1 are."""
+    posterior = names_posterior(ColumnCues((VertebraCues(1, rib=RibReach(80.0, 82.0)),)))
+    share = {way.names[0]: p for way, p in posterior.countings if way.anatomy == "five lumbar vertebrae"}
+    ratio = (RIB.of(82.0, "short rib") / RIB.of(82.0, "lumbar")) ** TEMPER * WITHOUT_LUMBAR_FRAC
+    assert share["T12"] / share["L3"] == pytest.approx(ratio, rel=1e-6)
+
+
+def test_a_strut_that_leaves_the_view_counts_as_at_least_so_long() -> None:
+    for sort in ("long rib", "short rib"):
+        none, dubious, *_ = RIB.by_sort[sort]
+        assert RIB.of(70.0, sort, at_least=True) == pytest.approx(1 - none - dubious)
+
+
+def test_a_missed_vertebra_leaves_no_name_sure() -> None:
+    lumbar = [VertebraCues(n, 0.0, (0.05, 0.1), None, RibReach(44.0, 44.0)) for n in range(2, 6)]
+    cues = (VertebraCues(1, 0.9, (0.9, 0.9)), *lumbar)
+    even = names_posterior(ColumnCues(cues, spacing_frac=spacing_frac((0, 34, 69, 104, 138))))
+    gap = names_posterior(ColumnCues(cues, spacing_frac=spacing_frac((0, 34, 103, 138, 172))))
+    assert even.ranked()[0][1] > 0.95
+    assert gap.ranked()[0][1] <= 0.5
+
+
+def test_crests_speak_for_l4() -> None:
+    five = next(way.elements for way in countings(4) if way.names == ("S1", "L5", "L4", "L3"))
+    four = next(way.elements for way in countings(4) if way.names == ("L5", "L4", "L3", "L2"))
+    assert crest_likelihood(five, 2.8) == pytest.approx(CREST.of(-0.2))
+    assert crest_likelihood(five, 2.8) > 3 * crest_likelihood(four, 2.8)
+
+
+def test_bends_are_densities() -> None:
+    degrees = np.arange(-90.0, 110.0, 0.1)
+    for bend in BENDS.values():
+        normal = sum(bend.of(d) - bend.stray_frac / bend.stray_range for d in degrees) * 0.1
+        assert normal == pytest.approx(1 - bend.stray_frac, abs=1e-3)
