@@ -16,10 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from canalwise.recon.naming.column_cues import UNSEEN_RIBS, ColumnCues, RibReach, VertebraCues
 from canalwise.recon.naming.countings import ANATOMIES, Element
-from canalwise.recon.naming.cues import UNSEEN_RIBS, ColumnCues, VertebraCues
 from canalwise.recon.naming.posterior import CONFIRMED, names_posterior
-from canalwise.recon.naming.rib_reach import RibReach
 
 BEND_DEG = {"S1": 22.0, "L5": 14.0, "L4": 9.0, "L3": 6.0, "L2": 4.0, "L1": 2.0}
 FAILS = 0.03

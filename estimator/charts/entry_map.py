@@ -10,11 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import Approach, placed_phases
-from canalwise.estimator.batch.outcomes_by_relation import (
-    RequiredTargets,
-    margins_frac,
-    pars_before_mm,
-)
+from canalwise.estimator.batch.outcomes_by_relation import RequiredTargets, margins_frac, pars_before_mm
 from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
 from canalwise.estimator.charts.constrained_search import ConstrainedAnswer, ConstrainedTask, least_bone
 from canalwise.estimator.estimate.blocked_targets import IN_WORDS, blocking_structures

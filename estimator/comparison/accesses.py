@@ -14,13 +14,7 @@ from canalwise.estimator.batch.outcomes import ErrorShifts, taken_by_all
 from canalwise.estimator.batch.success_probability import success_among
 from canalwise.estimator.comparison.access_results import BOTH, AccessComparison, AccessResult
 from canalwise.estimator.comparison.midline_access import midline_access
-from canalwise.estimator.comparison.paired_samples import (
-    SAMPLES,
-    PairedSamples,
-    copies_of,
-    joined_plans,
-    samples_of,
-)
+from canalwise.estimator.comparison.paired_samples import SAMPLES, PairedSamples, copies_of, joined_plans, samples_of
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.estimate.task_reach import reached_exactly
 from canalwise.estimator.level.prepared_level import PreparedLevel, level_for_task

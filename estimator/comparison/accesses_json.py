@@ -6,11 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from canalwise.estimator.comparison.access_results import (
-    MIDLINE,
-    AccessComparison,
-    AccessResult,
-)
+from canalwise.estimator.comparison.access_results import MIDLINE, AccessComparison, AccessResult
 from canalwise.estimator.interval import ends95
 from canalwise.estimator.ties import SAME_MM3, is_tie
 from canalwise.recon.disclaimer import CAUTION

@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from canalwise.estimator.comparison.access_results import MIDLINE, AccessResult
-from canalwise.estimator.comparison.paired_samples import (
-    PairedSamples,
-)
+from canalwise.estimator.comparison.paired_samples import PairedSamples
 from canalwise.estimator.estimate.estimate import cost_of
 from canalwise.estimator.interval import SD_OF_95
 from canalwise.estimator.level.level_bone import LevelBone

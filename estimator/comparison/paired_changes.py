@@ -15,11 +15,7 @@ import numpy as np
 from canalwise.estimator.approach.approach import Approach, other_side
 from canalwise.estimator.approach.execution_errors import COMMON, ExecutionErrors
 from canalwise.estimator.approach.table import joined
-from canalwise.estimator.comparison.paired_samples import (
-    PairedSamples,
-    copies_of,
-    joined_plans,
-)
+from canalwise.estimator.comparison.paired_samples import PairedSamples, copies_of, joined_plans
 from canalwise.estimator.comparison.quantities import CHANCES, SAMPLED, known, within
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.intervals import unshifted_causes

@@ -9,10 +9,7 @@ import numpy as np
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.geometry.level_arrays import F64
 from canalwise.estimator.interval import SD_OF_95, Ends, ends95
-from canalwise.estimator.level.target_names import (
-    NAMES,
-    chosen,
-)
+from canalwise.estimator.level.target_names import NAMES, chosen
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES, Mask
 

@@ -14,41 +14,18 @@ import numpy as np
 from canalwise.estimator.approach.approach import Approach, other_side
 from canalwise.estimator.comparison.access_results import BOTH, MIDLINE
 from canalwise.estimator.comparison.midline_access import midline_access
-from canalwise.estimator.comparison.paired_changes import (
-    mean_reached,
-    paired_changes,
-    values_of,
-)
-from canalwise.estimator.comparison.paired_samples import (
-    SAMPLES,
-    PairedSamples,
-    joined_plans,
-    samples_of,
-)
+from canalwise.estimator.comparison.paired_changes import mean_reached, paired_changes, values_of
+from canalwise.estimator.comparison.paired_samples import SAMPLES, PairedSamples, joined_plans, samples_of
 from canalwise.estimator.comparison.plan_rows import PlanRow, PlanTableTask
-from canalwise.estimator.comparison.quantities import (
-    CHANCES,
-    SAMPLED,
-    known,
-    within,
-)
+from canalwise.estimator.comparison.quantities import CHANCES, SAMPLED, known, within
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
-from canalwise.estimator.estimate.intervals import (
-    Intervals,
-    area_causes,
-    cost_causes,
-    intervals_of,
-)
+from canalwise.estimator.estimate.intervals import Intervals, area_causes, cost_causes, intervals_of
 from canalwise.estimator.estimate.monte_carlo import AFTER, SampledChanges, with_noise
 from canalwise.estimator.estimate.probabilities import successes_of, wanted_of
 from canalwise.estimator.estimate.task_reach import reached_exactly
 from canalwise.estimator.interval import SD_OF_95, Ends, ends95
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.level.target_names import (
-    FROM_TARGETS,
-    chosen,
-    of_both_halves,
-)
+from canalwise.estimator.level.target_names import FROM_TARGETS, chosen, of_both_halves
 from canalwise.estimator.removal.midline_laminectomy import laminectomy
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES, Mask

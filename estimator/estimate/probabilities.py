@@ -15,11 +15,7 @@ from canalwise.estimator.batch.outcomes_by_relation import ENOUGH_FRAC, USUAL_WA
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.limit_checks import Verdict, verdicts_of
 from canalwise.estimator.estimate.monte_carlo import SampledChanges
-from canalwise.estimator.level.target_names import (
-    FROM_TARGETS,
-    MIDLINE,
-    NAMES,
-)
+from canalwise.estimator.level.target_names import FROM_TARGETS, MIDLINE, NAMES
 from canalwise.estimator.limit_rules import FACET_AREA, FACET_WIDTH, PARS, rule_of
 from canalwise.recon.labels import Mask, Side
 

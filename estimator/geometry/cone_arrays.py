@@ -42,7 +42,7 @@ class ConeArrays(NamedTuple):
 
 def cone_arrays_of_phases(phases: Iterable[PlacedPhase]) -> ConeArrays:
     """One way per phase: the sleeve's cone and the tool's."""
-    return _united([(phase.pivot_ras_mm, _swept(phase)) for phase in phases])
+    return united_ways([(phase.pivot_ras_mm, _swept(phase)) for phase in phases])
 
 
 def cone_arrays_of_lines(paths: Iterable[tuple[Float, Float]], channel: Channel) -> ConeArrays:
@@ -52,7 +52,7 @@ def cone_arrays_of_lines(paths: Iterable[tuple[Float, Float]], channel: Channel)
     >>> ways.cones[6].tolist(), ways.cones[9].tolist()
     ([35.0, 15.0], [3.5, 1.75])
     """
-    return _united([(pivot, _straight(pivot, targets, channel)) for pivot, targets in paths if len(targets)])
+    return united_ways([(pivot, _straight(pivot, targets, channel)) for pivot, targets in paths if len(targets)])
 
 
 def cone_rows(
@@ -84,7 +84,8 @@ def _straight(pivot_mm: Float, targets_mm: Float, channel: Channel) -> Float:
     return np.stack([scopes, tools], axis=1).reshape(-1, 10)
 
 
-def _united(ways: list[tuple[Float, Float]]) -> ConeArrays:
+def united_ways(ways: list[tuple[Float, Float]]) -> ConeArrays:
+    """Ways from pairs of a pivot (3,), RAS mm, and the (K, 10) cones of `cone_rows` on rays from it."""
     starts = np.cumsum([0, *(len(cones) for _, cones in ways)]).astype(np.int64)
     pivots = np.array([pivot for pivot, _ in ways], dtype=float).reshape(-1, 3)
     cones = np.concatenate([np.empty((0, 10)), *(cones for _, cones in ways)])

@@ -7,11 +7,7 @@ from scipy import ndimage
 
 from canalwise.estimator.geometry.level_arrays import F32, SampleRows, Spheres
 from canalwise.estimator.level.level_bone import LevelBone
-from canalwise.estimator.level.sample_spacing import (
-    BONE_FRAC,
-    PARS_ENDS_FRAC,
-    SAMPLE_MM,
-)
+from canalwise.estimator.level.sample_spacing import BONE_FRAC, PARS_ENDS_FRAC, SAMPLE_MM
 from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Part, label_of, sided

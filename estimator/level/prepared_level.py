@@ -18,12 +18,7 @@ from canalwise.estimator.level.border_uncertainty import (
 from canalwise.estimator.level.compression import Compression, compression_of
 from canalwise.estimator.level.joint_faces import faces_of
 from canalwise.estimator.level.keep_out import KeepOut, keep_out_of
-from canalwise.estimator.level.level_bone import (
-    BoneBricks,
-    LevelBone,
-    bone_bricks,
-    level_bone_of,
-)
+from canalwise.estimator.level.level_bone import BoneBricks, LevelBone, bone_bricks, level_bone_of
 from canalwise.estimator.level.pars_and_base_samples import ParsAndBaseSamples, pars_and_base_samples
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.level.target_points import TaskTargets, task_targets

@@ -8,12 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.level.target_names import (
-    FROM_TARGETS,
-    MIDLINE,
-    NAMES,
-    chosen,
-)
+from canalwise.estimator.level.target_names import FROM_TARGETS, MIDLINE, NAMES, chosen
 from canalwise.recon.anatomy import Anatomy, Level, Targets
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side, Tissue

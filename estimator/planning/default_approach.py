@@ -39,14 +39,19 @@ skin entry would lie at the next level (common practice, no source)."""
 FAR_PIVOT_SHIFT_MM = 8.0
 """Skin and fascia give by this much as the channel leans across (scripts/why_pivot.py; common practice, no source)."""
 
+ENTRY_TILT_DEG = 20.0
+"""The pivot stands this far lateral of the docking point's own sagittal plane, as an angle about that point: the middle
+of the 15-25 deg of a tubular entry (from memory). A straighter one meets the spinous process on its way across
+(scripts/why_resection.py)."""
+
 MIDLINE_BONE = (Part.SPINOUS_PROCESS, Part.SPINOUS_BASE)
 
 
 def default_approach(anatomy: Anatomy, level_name: str, side: Side, channel: Channel | None = None) -> Approach:
-    """Dock at the window's centre, go in along its normal, then tilt until the far recess is in the sweep.
+    """Dock at the window's centre, go in from lateral, then tilt until the far recess is in the sweep.
 
-    The pivot stands behind the docking point along the window's normal; a normal steeper
-    than STEEPEST_TILT_DEG is held there, and the docking point is moved laterally by as little as
+    The pivot stands behind the docking point, ENTRY_TILT_DEG lateral of the window's normal; a normal
+    steeper than STEEPEST_TILT_DEG is held there, and the docking point is moved laterally by as little as
     the sleeve needs to pass beside the spinous processes. The first phase starts from that
     direction and the second, its pivot FAR_PIVOT_SHIFT_MM further lateral, from the one to the middle of the far
     targets; either is turned by as little as brings the middle of its own side's recess into its sweep.
@@ -66,7 +71,7 @@ def docked_approach(
 ) -> Approach:
     """As `default_approach`, from another docking point: (3,) array, level frame; its targets stay the same."""
     level, channel = anatomy.level(level_name), channel or Channel()
-    inward = first_direction(level, side)
+    inward = entry_direction(level, side)
     distance_mm = _pivot_distance_mm(anatomy, level, docking, inward)
     pivot, far = docking - distance_mm * inward, other_side(side)
     far_pivot = pivot + FAR_PIVOT_SHIFT_MM * _lateral(side)
@@ -101,6 +106,12 @@ def first_direction(level: Level, side: Side) -> Float:
     """(3,) unit array in the level frame: into the window along its normal, no steeper than STEEPEST_TILT_DEG."""
     medial_deg, cranial_deg = tilts_deg(side, -canal_entry_in_view(level, side).normal)
     return axis_level(side, medial_deg, float(np.clip(cranial_deg, -STEEPEST_TILT_DEG, STEEPEST_TILT_DEG)))
+
+
+def entry_direction(level: Level, side: Side) -> Float:
+    """(3,) unit array in the level frame: from the pivot to the docking point, as steep as `first_direction`."""
+    medial_deg, cranial_deg = tilts_deg(side, first_direction(level, side))
+    return axis_level(side, medial_deg + ENTRY_TILT_DEG, cranial_deg)
 
 
 def docking_point_mm(anatomy: Anatomy, level: Level, side: Side, sleeve_radius_mm: float) -> Float:

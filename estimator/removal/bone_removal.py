@@ -9,11 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.geometry.region_protocol import Region, Share
-from canalwise.estimator.level.level_bone import (
-    BoneBricks,
-    LevelBone,
-    sums_by_label,
-)
+from canalwise.estimator.level.level_bone import BoneBricks, LevelBone, sums_by_label
 from canalwise.recon.labels import Labels
 
 

@@ -6,11 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from canalwise.estimator.geometry.region_protocol import Region
-from canalwise.estimator.level.compression import (
-    PLANE_STEP_MM,
-    SIDE_CODE,
-    Compression,
-)
+from canalwise.estimator.level.compression import PLANE_STEP_MM, SIDE_CODE, Compression
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.recon.labels import SIDES, Side
 

@@ -7,9 +7,7 @@ from scipy import spatial
 
 from canalwise.estimator.geometry.region_protocol import Region
 from canalwise.estimator.interval import SD_OF_95, sd_of_shift
-from canalwise.estimator.level.border_uncertainty import (
-    FacetUncertainty,
-)
+from canalwise.estimator.level.border_uncertainty import FacetUncertainty
 from canalwise.estimator.level.joint_faces import disc_slice
 from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.removal.facet_preservation import pairs_kept

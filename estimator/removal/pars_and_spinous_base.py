@@ -7,12 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from canalwise.estimator.geometry.field_sampling import resampled_near, take_from
-from canalwise.estimator.level.pars_and_base_samples import (
-    SampledPart,
-    Samples,
-    least_width_mm,
-    thickness_mm,
-)
+from canalwise.estimator.level.pars_and_base_samples import SampledPart, Samples, least_width_mm, thickness_mm
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.recon.grid import Box, Float
 

@@ -7,16 +7,17 @@ at the step where it belongs, the rest is found.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.recon.anatomy import Anatomy, Correction, Naming, Source
+from canalwise.recon.anatomy import Anatomy, Naming, Source
 from canalwise.recon.bone.occupancy import occupancy_within
 from canalwise.recon.canal.calcification import with_calcified
 from canalwise.recon.canal.soft_tissue_model import with_modelled_tissue
 from canalwise.recon.canal.tube import CanalTube, canal_from_bone
+from canalwise.recon.case.bone_anatomy import BoneAnatomy
 from canalwise.recon.case.ct_segmentation import segment
 from canalwise.recon.case.motion_segments import frames_of, levels_of
 from canalwise.recon.errors import LevelNotInView
@@ -37,27 +38,6 @@ from canalwise.recon.spine.region_of_interest import coarse, spine_box
 from canalwise.recon.steps import named_steps
 
 Progress = Callable[[str], None]
-
-
-@dataclass(frozen=True, eq=False)
-class BoneAnatomy:
-    """What a scan's bones are, before ligament, sac and levels.
-
-    Parameters
-    ----------
-    labels : (nx, ny, nz) uint16 array, parts and canal named
-    occupancy : (nx, ny, nz) float32 array, bone share
-    sources : 'vertebrae', 'parts', 'canal', 'levels' and, where given, 'sac' and 'flavum'
-    naming : what the vertebrae's names rest on
-    corrections : what a person changed, in order
-    """
-
-    labels: Labels
-    occupancy: npt.NDArray[np.float32]
-    sources: dict[str, Source]
-    warnings: tuple[str, ...] = ()
-    naming: Naming | None = None
-    corrections: tuple[Correction, ...] = ()
 
 
 def anatomy_of(

@@ -10,7 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from canalwise.recon.anatomy import Anatomy, Correction, Source
-from canalwise.recon.case.anatomy_builder import BoneAnatomy, Progress, anatomy_of_bones, bones_of_scan, tube_of
+from canalwise.recon.case.anatomy_builder import Progress, anatomy_of_bones, bones_of_scan, tube_of
+from canalwise.recon.case.bone_anatomy import BoneAnatomy
 from canalwise.recon.case.corrections import (
     Replacement,
     bone_changed,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from canalwise.recon.anatomy import Naming
-from canalwise.recon.case.anatomy_builder import BoneAnatomy
+from canalwise.recon.case.bone_anatomy import BoneAnatomy
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import VERTEBRAE, Labels, vertebra_number, vertebrae_in
 from canalwise.recon.naming.level_names import AGAINST_FRAC, CONTRADICTED, GIVEN, GIVEN_SAID

@@ -10,16 +10,16 @@ sides hide is None, and None counts for nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from canalwise.recon.bone.occupancy import bone_model
 from canalwise.recon.labels import Part
+from canalwise.recon.naming.column_cues import ColumnCues, VertebraCues
 from canalwise.recon.naming.disc_slopes import bends_deg, disc_slopes_deg
 from canalwise.recon.naming.iliac_crest import crest_z_mm
-from canalwise.recon.naming.rib_reach import RibReach, rib_reaches
+from canalwise.recon.naming.rib_reach import rib_reaches
 from canalwise.recon.naming.straightened import Straightened, straightened
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.instances import VertebraInstances
@@ -42,48 +42,6 @@ SACRAL_LEAST_MM3 = 1500.0
 
 NEAR_PEDICLE_MM = 20.0
 """A body's middle is that of its voxels within this of its pedicle's height."""
-
-
-UNSEEN_RIBS = RibReach(None, None)
-"""Of a vertebra whose flanks are not in view."""
-
-
-@dataclass(frozen=True)
-class VertebraCues:
-    """Evidence about one vertebra; None where the scan does not show it.
-
-    Parameters
-    ----------
-    number : 1.. from the caudal end of the column found
-    sacral_frac : share of its bone that the network takes for sacrum
-    flank_frac : share of bone beside its body where alae lie, (lesser side, greater side)
-    bend_deg : by how much the disc above it is steeper than the next one
-    rib : how far struts run from it
-    """
-
-    number: int
-    sacral_frac: float | None = None
-    flank_frac: tuple[float, float] | None = None
-    bend_deg: float | None = None
-    rib: RibReach = UNSEEN_RIBS
-
-
-@dataclass(frozen=True)
-class ColumnCues:
-    """Evidence about a column of vertebrae.
-
-    Parameters
-    ----------
-    vertebrae : caudal to cranial
-    crest_number : the crests' height as a number between those of the vertebrae: 2.5 is half-way from 2 to 3
-    below_mm : how far the scan goes on below the column's lowest bone
-    spacing_frac : distances of neighbouring pedicles, each over their median
-    """
-
-    vertebrae: tuple[VertebraCues, ...]
-    crest_number: float | None = None
-    below_mm: float = 0.0
-    spacing_frac: tuple[float, ...] = ()
 
 
 def column_cues(found: VertebraInstances, wide: Scan, seen: TissueClassMap | None) -> ColumnCues:

@@ -15,7 +15,7 @@ import numpy as np
 from canalwise.recon.anatomy import NamesCandidate, NamesFrom, Naming
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import VERTEBRAE, Part, vertebra_number
-from canalwise.recon.naming.cues import ColumnCues
+from canalwise.recon.naming.column_cues import ColumnCues
 from canalwise.recon.naming.posterior import CONFIRMED, NamesPosterior, names_posterior, pair_probabilities
 from canalwise.recon.naming.reasons import evidence_of, reasons_text, transitional_text
 from canalwise.recon.segmentation.instances import VertebraInstances

@@ -15,8 +15,8 @@ from itertools import pairwise
 import numpy as np
 from scipy.special import logsumexp
 
+from canalwise.recon.naming.column_cues import ColumnCues, VertebraCues
 from canalwise.recon.naming.countings import Counting, Element, countings
-from canalwise.recon.naming.cues import ColumnCues, VertebraCues
 from canalwise.recon.naming.likelihoods import (
     BENDS,
     CREST,
@@ -80,7 +80,7 @@ class NamesPosterior:
 def names_posterior(cues: ColumnCues) -> NamesPosterior:
     """The probabilities of all countings of a column.
 
-    >>> from canalwise.recon.naming.rib_reach import RibReach
+    >>> from canalwise.recon.naming.column_cues import RibReach
     >>> free, ribbed = RibReach(44.0, 46.0), RibReach(84.0, 86.0)
     >>> sacrum = VertebraCues(1, 0.9, (0.9, 0.92), 25.0)
     >>> lumbar = [VertebraCues(n, 0.0, (0.05, 0.1), None, free) for n in range(2, 7)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from canalwise.recon.anatomy import NamesFrom
-from canalwise.recon.naming.cues import ColumnCues
+from canalwise.recon.naming.column_cues import ColumnCues
 from canalwise.recon.naming.likelihoods import RIB
 from canalwise.recon.naming.posterior import NamesPosterior
 

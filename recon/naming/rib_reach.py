@@ -9,8 +9,6 @@ piece as high or deep as a plate ends it. A side whose flank the scan does not h
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cc3d
 import edt
 import numpy as np
@@ -18,6 +16,7 @@ import numpy.typing as npt
 
 from canalwise.recon.image.morphology import dilated
 from canalwise.recon.labels import Mask
+from canalwise.recon.naming.column_cues import RibReach
 from canalwise.recon.naming.straightened import STEP_MM, Straightened
 
 START_MM = (28.0, 34.0)
@@ -42,28 +41,6 @@ VIEW_FRAC = 0.9
 
 SLAB = 2
 """Lattice steps per slab that the strut is followed by."""
-
-
-@dataclass(frozen=True)
-class RibReach:
-    """How far from the midline the struts at one vertebra run, mm; None where that flank is not in view.
-
-    `runs_out`: the longer strut leaves the view, so it runs at least that far.
-    """
-
-    left_mm: float | None
-    right_mm: float | None
-    runs_out: bool = False
-
-    @property
-    def greater_mm(self) -> float | None:
-        """The longer of the two sides; None where neither is in view.
-
-        >>> RibReach(61.0, None).greater_mm, RibReach(None, None).greater_mm
-        (61.0, None)
-        """
-        known = [side for side in (self.left_mm, self.right_mm) if side is not None]
-        return max(known) if known else None
 
 
 def rib_reaches(spine: Straightened, bright_hu: float, pedicles_mm: npt.ArrayLike) -> tuple[RibReach, ...]:

@@ -11,7 +11,9 @@ from canalwise.workbench.console.output import CommandOutput
 ABOUT = """\
 Say what one approach takes, keeps and reaches: bone removed by structure, what stays of both
 facet joints, pars and spinous base, contralateral reach and what limits it, canal area freed.
-The approach is kept as plans/NAME.toml, the numbers as results/NAME.json in the case.
+The approach is kept as plans/NAME.toml, the numbers as results/NAME.json in the case; beside them
+NAME-room.nii.gz, the room needed (1 free, 2 ligament, 3 calcification, 4 bony overhang to take),
+and NAME-resection.nii.gz, percent of each voxel's bone that goes to free it.
 
 examples:
   canalwise estimate case --level L3-L4 --side left
@@ -44,6 +46,7 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.workbench.console.plan_store import (
         check_plan_free,
         keep_estimate,
+        keep_freed_maps,
         noted_anatomy,
         of_anatomy,
         plan_name,
@@ -63,6 +66,8 @@ def run(args: argparse.Namespace) -> int:
         trial = None if args.no_intervals else MonteCarloOptions(args.samples, args.seed)
         document = of_anatomy(case, estimated_json(noted_anatomy(case, plan), approach, task, trial))
     keep_estimate(case, name, approach, document)
+    if document["freed"] is not None:
+        keep_freed_maps(case, name, approach)
     voice.result(document, estimate_lines(document))
     voice.warn([*case.notes, *document["warnings"]])
     return exit_status([document], args.strict)

@@ -9,17 +9,18 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.comparison.accesses import compared_accesses
 from canalwise.estimator.comparison.accesses_json import comparison_as_json
 from canalwise.estimator.estimate.estimate import estimate
-from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.estimate.estimate_json import estimate_as_json, plain
 from canalwise.estimator.estimate.intervals import intervals_of, no_intervals
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
+from canalwise.estimator.outcome.decompressed import decompressed, decompression_as_json
 from canalwise.estimator.search.exploration import Progress
 from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.corrections import correction_sentences
 from canalwise.recon.disclaimer import CAUTION
-from canalwise.recon.errors import LevelNotInView
+from canalwise.recon.errors import AnatomyNotFound, LevelNotInView
 from canalwise.recon.measurement.confidence import check_sentence
 from canalwise.recon.questions import question_probabilities
 from canalwise.recon.scan import Scan
@@ -124,7 +125,25 @@ def estimated_json(
     trial : how the samples of intervals and chances are drawn; without one there are none
     """
     found = estimate(anatomy, approach, task=task)
-    return estimate_as_json(found, no_intervals(found) if trial is None else intervals_of(found, trial))
+    document = estimate_as_json(found, no_intervals(found) if trial is None else intervals_of(found, trial))
+    return with_decompression(document, found.prepared, approach)
+
+
+def with_decompression(document: dict[str, Any], prepared: PreparedLevel, approach: Approach) -> dict[str, Any]:
+    """An estimate's JSON with what its approach frees; where that cannot be said, nothing and a warning why."""
+    try:
+        more = plain(decompression_as_json(decompressed(prepared, approach)))
+    except AnatomyNotFound as error:
+        nothing = dict.fromkeys(("resection", "freed", "verdict", "spinous_process"))
+        return document | nothing | {"warnings": [*document["warnings"], f"Nothing is said of what is freed: {error}"]}
+    inner = more.pop("geometry")
+    tool = inner.pop("tool")
+    geometry = document["geometry"] | inner
+    geometry["definitions"] = document["geometry"]["definitions"] | inner["definitions"]
+    geometry["resection_tool"] = tool
+    same = {"scope_radius_mm": tool["scope_radius_mm"], "bite_mm": tool["bite_mm"]}
+    geometry["phases"] = [phase | same for phase in document["geometry"]["phases"]]
+    return document | more | {"geometry": geometry}
 
 
 def compared_json(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> dict[str, Any]:

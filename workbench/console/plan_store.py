@@ -10,10 +10,14 @@ from typing import Any
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.plan_file import ANATOMY_KEY, KeptPlan, plan_text, read_kept_plan, read_plan
+from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.outcome.label_maps import resection_map, room_map
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.folder import Case, changing
 from canalwise.recon.errors import CanalwiseError, WrongUse
+from canalwise.recon.intake.nifti_writer import write_nifti
 from canalwise.recon.labels import Side, level_vertebrae
 from canalwise.recon.serialization import write_bytes_atomic, write_json_atomic
 from canalwise.workbench.console.options import changed, channel_of, checked_choice, single_values
@@ -161,3 +165,13 @@ def keep_estimate(case: Case, name: str, approach: Approach, estimate: Mapping[s
     """Writes plans/NAME.toml and results/NAME.json, each whole or not at all; raises BadCase as `keep_plan`."""
     keep_plan(case, name, approach)
     keep_result(case, name, estimate)
+
+
+def keep_freed_maps(case: Case, name: str, approach: Approach) -> None:
+    """Writes results/NAME-room.nii.gz and results/NAME-resection.nii.gz, each whole or not at all."""
+    found = decompressed(prepared_level(case.anatomy, approach.level), approach).resection
+    for what, voxels in (("room", room_map(found.at)), ("resection", resection_map(found))):
+        path = case.folder / "results" / f"{name}-{what}.nii.gz"
+        part = path.with_name(f".{path.name}")
+        write_nifti(part, voxels, case.anatomy.grid)
+        part.replace(path)

@@ -7,6 +7,7 @@ from typing import Any
 
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.console.output import table
+from canalwise.workbench.freed_tables import freed_tables, verdict_lines
 from canalwise.workbench.style.phrases import amount, joined, limit_words, number, percent, with_interval
 
 Json = Mapping[str, Any]
@@ -44,7 +45,8 @@ def estimate_lines(document: Json) -> list[object]:
     )
     limits = table(LIMIT_COLUMNS, [verdict_row(v) for v in document["verdicts"]], right=(1, 2, 4))
     reported = [*chance_line(document), reach_line(document)]
-    return [*sure_lines(document), facts, task_table(document), limits, *reported, CAUTION]
+    freed = [*verdict_lines(document), *sure_lines(document), *freed_tables(document)]
+    return [*freed, facts, task_table(document), limits, *reported, CAUTION]
 
 
 def sure_lines(document: Json) -> list[str]:

@@ -11,11 +11,7 @@ import pytest
 
 from canalwise.estimator.approach.approach import placed_phases
 from canalwise.estimator.approach.table import packed_phases
-from canalwise.estimator.comparison.access_results import (
-    BOTH,
-    MIDLINE,
-    AccessComparison,
-)
+from canalwise.estimator.comparison.access_results import BOTH, MIDLINE, AccessComparison
 from canalwise.estimator.comparison.accesses import compared_accesses
 from canalwise.estimator.comparison.accesses_json import (
     cheapest,
@@ -24,11 +20,7 @@ from canalwise.estimator.comparison.accesses_json import (
     difference95_mm3,
     ties_with,
 )
-from canalwise.estimator.comparison.paired_samples import (
-    both_entries,
-    joined_plans,
-    samples_of,
-)
+from canalwise.estimator.comparison.paired_samples import both_entries, joined_plans, samples_of
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.planning.pivot_constraint import one_phase, repeated

@@ -7,18 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canalwise.estimator.level.target_names import (
-    MIDLINE,
-    NAMES,
-    chosen,
-    named,
-)
-from canalwise.estimator.level.target_points import (
-    PLANE_STEP_MM,
-    STEP_MM,
-    TaskTargets,
-    task_targets,
-)
+from canalwise.estimator.level.target_names import MIDLINE, NAMES, chosen, named
+from canalwise.estimator.level.target_points import PLANE_STEP_MM, STEP_MM, TaskTargets, task_targets
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import Tissue

@@ -5,10 +5,9 @@ from collections.abc import Mapping
 import pytest
 
 from canalwise.recon.errors import WrongUse
-from canalwise.recon.naming.cues import ColumnCues, VertebraCues
+from canalwise.recon.naming.column_cues import ColumnCues, RibReach, VertebraCues
 from canalwise.recon.naming.level_names import CONTRADICTED, GIVEN, Column, VertebraPlace, names, places_text
 from canalwise.recon.naming.posterior import CONFIRMED
-from canalwise.recon.naming.rib_reach import RibReach
 
 FREE, RIBBED, UNSEEN = RibReach(44.0, 46.0), RibReach(84.0, 86.0), RibReach(None, None)
 LONG = RibReach(110.0, 112.0, runs_out=True)

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
+from canalwise.recon.naming.column_cues import ColumnCues, RibReach, VertebraCues
 from canalwise.recon.naming.countings import ANATOMIES, WITHOUT_LUMBAR_FRAC, countings
-from canalwise.recon.naming.cues import ColumnCues, VertebraCues, spacing_frac
+from canalwise.recon.naming.cues import spacing_frac
 from canalwise.recon.naming.likelihoods import BENDS, CREST, FLANK, LOPSIDED, RIB, SACRAL, BinnedLikelihood
 from canalwise.recon.naming.posterior import TEMPER, crest_likelihood, miscounted, names_posterior
-from canalwise.recon.naming.rib_reach import RibReach
 
 
 @pytest.mark.parametrize("table", [SACRAL, FLANK, LOPSIDED, RIB], ids=lambda t: t.quantity)

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from canalwise.estimator.removal.target_names import NAMES
 
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.workbench.rehearsal.server.registry import asks
 from canalwise.workbench.surfaces.binary_frames import frame_of
 from tests.workbench.rehearsal.conftest import Served, Talker

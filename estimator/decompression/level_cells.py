@@ -1,0 +1,119 @@
+"""A level on a coarse lattice of its own frame, on which lines are chosen: bone and its price, and how far it lies.
+
+The lattice turns with the patient, so that a choice does not depend on how the scan was laid; it is the same size for
+every scan, so that its speed does not either. Numbers for people are counted on the scan's own voxels afterwards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import edt
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.estimator.decompression.stations import Stations
+from canalwise.estimator.level.level_bone import PROTECTED_PARTS, LevelBone
+from canalwise.recon.anatomy import Level
+from canalwise.recon.grid import Float, Index3
+from canalwise.recon.image.sampling import block_sums, linear_box, nearest_box
+from canalwise.recon.labels import Labels, Part, bone_mask
+
+CELL_MM = 1.0
+"""Edge of a cell (scripts/why_resection.py)."""
+
+SUB = 2
+"""Samples along an edge of a cell."""
+
+LATERAL_MM, VENTRAL_MM, DORSAL_MM, ALONG_MM = 30.0, 12.0, 48.0, 25.0
+"""The lattice reaches this far lateral, ventral and dorsal of the level's axis, and past both insertions."""
+
+BONE_FRAC = 0.5
+"""A cell with at least this much bone is bone that a sleeve meets."""
+
+ANY_FRAC = 0.1
+"""A cell with this much of a spinous process is to be passed without touching."""
+
+Cells = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class LevelCells:
+    """Cells of CELL_MM in the level frame.
+
+    Parameters
+    ----------
+    origin_mm : (3,) array, centre of the first cell, level frame
+    price : (nx, ny, nz) array, weighted mm3 of bone in each cell, 0 where none may be taken
+    bone_distance_mm : (nx, ny, nz) array, distance to the nearest bone, negative inside it
+    passing_mm : (nx, ny, nz) array, widest radius of a sleeve whose axis may pass there dorsal of the laminae: the
+        distance to bone and the contact allowed with it, or to the spinous processes, on which it may not press at
+        all; the spinous base counts as lamina, which the burr clears
+    protected_distance_mm : (nx, ny, nz) array, the same to bone that is never taken
+    """
+
+    origin_mm: Float
+    price: Cells
+    bone_distance_mm: Cells
+    passing_mm: Cells
+    protected_distance_mm: Cells
+
+
+def level_cells(
+    level: Level, level_bone: LevelBone, stations: Stations, price_of_part: Float, contact_mm: float
+) -> LevelCells:
+    """The lattice of a level.
+
+    Parameters
+    ----------
+    price_of_part : (100,) array, what a mm3 of each part of a vertebra is worth
+    contact_mm : scope and sleeve may touch bone by so much
+    """
+    low = np.array([-LATERAL_MM, -VENTRAL_MM, stations.caudal_mm - ALONG_MM])
+    high = np.array([LATERAL_MM, DORSAL_MM, stations.cranial_mm + ALONG_MM])
+    shape = np.ceil((high - low) / CELL_MM).astype(int)
+    origin = low + CELL_MM / 2
+    frac, labels = _sampled(level, level_bone, origin, shape)
+    every = np.arange(2**16, dtype=np.uint16)
+    protected = bone_mask(every) & np.isin(every % 100, PROTECTED_PARTS)
+    worth = price_of_part.astype(np.float32)[every % 100]
+    worth[protected | ~bone_mask(every)] = 0.0
+    size = (SUB, SUB, SUB)
+    per_sample = (CELL_MM / SUB) ** 3
+    price = block_sums(frac * worth[labels], size) * per_sample
+    bone = block_sums(frac, size) / SUB**3
+    kept = block_sums(np.where(protected[labels], frac, np.float32(0)), size) / SUB**3
+    process = block_sums(np.where(_is_part(Part.SPINOUS_PROCESS)[labels], frac, np.float32(0)), size) / SUB**3
+    passing = np.minimum(_signed_mm(bone) + np.float32(contact_mm), _signed_mm(process, ANY_FRAC))
+    return LevelCells(origin, price.astype(np.float32), _signed_mm(bone), passing, _signed_mm(kept))
+
+
+def _is_part(part: Part) -> npt.NDArray[np.bool_]:
+    """(65536,) array: is a label that part of any vertebra?"""
+    every = np.arange(2**16, dtype=np.uint16)
+    return np.asarray((every >= 100) & (every % 100 == part))
+
+
+def _sampled(
+    level: Level, level_bone: LevelBone, origin_mm: Float, shape: npt.NDArray[np.intp]
+) -> tuple[Cells, Labels]:
+    """Occupancy and nearest label at SUB^3 samples of every cell."""
+    step = CELL_MM / SUB
+    first = origin_mm - CELL_MM / 2 + step / 2
+    to_index = np.linalg.inv(level_bone.grid.affine_ras_mm)
+    matrix = step * to_index[:3, :3] @ level.frame.axes_ras.T
+    offset = level_bone.grid.index_of(level.frame.to_world_mm(first))
+    i, j, k = (int(n) * SUB for n in shape)
+    samples: Index3 = (i, j, k)
+    occupancy = level_bone.bone_mm3 / np.float32(level_bone.grid.voxel_mm3)
+    return linear_box(occupancy, matrix, offset, samples), nearest_box(level_bone.labels, matrix, offset, samples)
+
+
+def _signed_mm(frac: Float, least: float = BONE_FRAC) -> Cells:
+    """Distance of every cell's centre to the border of what fills at least a share of a cell, negative inside."""
+    inside = frac >= least
+    if not inside.any():
+        return np.full(frac.shape, 1e3, dtype=np.float32)
+    outward = edt.edt(np.ascontiguousarray(~inside), anisotropy=(CELL_MM,) * 3, parallel=1)
+    inward = edt.edt(np.ascontiguousarray(inside), anisotropy=(CELL_MM,) * 3, parallel=1)
+    return np.where(inside, CELL_MM / 2 - inward, outward - CELL_MM / 2).astype(np.float32)

@@ -1,0 +1,193 @@
+"""What a resection frees: area at every station, share of the set by side and kind, roots, insertions, reach.
+
+Free area at a station is bony canal less ligament and calcification, in a slab of 1 mm across the level's axis. Needed
+is what it would be if all of the set were taken, after is what it is with what is taken: both lie within the bony
+canal, to which the overhang that the room takes from the bone is counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from canalwise.estimator.approach.approach import other_side
+from canalwise.estimator.decompression.decompression_set import KIND_NAMES
+from canalwise.estimator.decompression.room import RootCorridor
+from canalwise.estimator.decompression.set_values import DecompressionSet
+from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.tool_lines import STOPPED_BY
+from canalwise.recon.grid import Float
+from canalwise.recon.labels import SIDES, Side, Tissue, canal_mask
+
+INSERTION_MM = 3
+"""Stations at either end that make up an insertion of the ligament (choice)."""
+
+RELEASED_FRAC = 0.9
+"""An insertion is released when this share of its part of the set is taken (choice)."""
+
+
+@dataclass(frozen=True, eq=False)
+class StationAreas:
+    """Areas at S stations, mm2, cranial first; `sac_after_mm2` is how much of the unpressed sac's section is free."""
+
+    z_mm: Float
+    before_mm2: Float
+    needed_mm2: Float
+    after_mm2: Float
+    bony_canal_mm2: Float
+    sac_before_mm2: Float
+    sac_needed_mm2: Float
+    sac_after_mm2: Float
+
+
+@dataclass(frozen=True, eq=False)
+class Freed:
+    """What is freed.
+
+    Parameters
+    ----------
+    share : of the set's volume that is taken, NaN where nothing stands in the room
+    by_side : side of the patient -> share
+    by_kind : 'ligament', 'calcification', 'bony overhang' -> share, NaN where there is none
+    insertions : 'cranial', 'caudal' -> share of the set near that end that is taken
+    areas : at every station
+    at_disc : the station at the disc's mid-plane
+    root_room_mm : side -> least free height of the traversing root's corridor; NaN without a corridor
+    root_room_before_mm : the same before
+    """
+
+    share: float
+    by_side: Mapping[Side, float]
+    by_kind: Mapping[str, float]
+    insertions: Mapping[str, float]
+    areas: StationAreas
+    at_disc: int
+    root_room_mm: Mapping[Side, float]
+    root_room_before_mm: Mapping[Side, float]
+
+    def released(self, end: str) -> bool:
+        """Is the ligament's insertion at that end released?"""
+        return bool(self.insertions[end] >= RELEASED_FRAC)
+
+
+def freed_by(resection: Resection) -> Freed:
+    """What a resection frees."""
+    wanted, taken = resection.at.wanted, resection.taken_frac
+    stations = wanted.room.stations.z_mm
+    ends = {
+        "cranial": wanted.level_mm[:, 2] > stations[0] - INSERTION_MM + 0.5,
+        "caudal": wanted.level_mm[:, 2] < stations[-1] + INSERTION_MM - 0.5,
+    }
+    corridors = {c.side: c for c in wanted.room.corridors if c.kind == "recess"}
+    nothing = np.zeros_like(taken)
+    return Freed(
+        share=taken_share(wanted, taken, np.ones(len(taken), dtype=bool)),
+        by_side={side: taken_share(wanted, taken, wanted.on_side(side)) for side in SIDES},
+        by_kind={name: taken_share(wanted, taken, wanted.kind == kind) for kind, name in KIND_NAMES.items()},
+        insertions={end: taken_share(wanted, taken, mine) for end, mine in ends.items()},
+        areas=_areas(resection),
+        at_disc=wanted.room.stations.at_disc,
+        root_room_mm={side: _root_room_mm(wanted, taken, corridors.get(side)) for side in SIDES},
+        root_room_before_mm={side: _root_room_mm(wanted, nothing, corridors.get(side)) for side in SIDES},
+    )
+
+
+def taken_share(wanted: DecompressionSet, taken_frac: Float, which: np.ndarray) -> float:
+    """Share of some of the set's volume that is taken; NaN where there is none."""
+    whole = float(wanted.mm3[which].sum())
+    return float(wanted.mm3[which] @ taken_frac[which]) / whole if whole > 0 else float("nan")
+
+
+def _areas(resection: Resection) -> StationAreas:
+    at, wanted = resection.at, resection.at.wanted
+    stations, section = wanted.room.stations, wanted.room.section
+    labels = at.anatomy.labels[at.level_bone.box]
+    canal = np.argwhere(canal_mask(labels))
+    z = at.level.frame.to_level_mm(at.level_bone.grid.world_mm(canal))[:, 2]
+    near = (z < stations.cranial_mm + 2) & (z > stations.caudal_mm - 2)
+    canal, z = canal[near], z[near]
+    kinds, voxel = labels[tuple(canal.T)], at.level_bone.grid.voxel_mm3
+    whole = np.full(len(z), voxel)
+    pressing = np.isin(kinds, (Tissue.FLAVUM, Tissue.CALCIFIED))
+    bony = stations.sums(z, wanted.half_height_mm, whole)
+    before = bony - stations.sums(z, wanted.half_height_mm, whole * pressing)
+    overhang = wanted.by_station_mm2(wanted.bone_mm3)
+    sac = stations.sums(z, wanted.half_height_mm, whole * (kinds == Tissue.SAC))
+    unpressed = section.area_mm2(stations.z_mm)
+    left = wanted.by_station_mm2(wanted.mm3 * (1 - resection.taken_frac) * (wanted.zone == 1))
+    return StationAreas(
+        stations.z_mm, before, before + wanted.by_station_mm2(wanted.mm3),
+        before + wanted.by_station_mm2(wanted.mm3 * resection.taken_frac), bony + overhang, sac, unpressed,
+        unpressed - left,
+    )  # fmt: skip
+
+
+def _root_room_mm(wanted: DecompressionSet, taken_frac: Float, corridor: RootCorridor | None) -> float:
+    """Least over the stations of the free share of a corridor's section, times its height."""
+    if corridor is None:
+        return float("nan")
+    stations, room, edge = wanted.room.stations, wanted.room, wanted.level_bone.grid.voxel_mm3 ** (1 / 3)
+    whole = np.clip(0.5 + corridor.depth_mm(room.level_mm) / edge, 0.0, 1.0) * wanted.level_bone.grid.voxel_mm3
+    blocked = np.clip(0.5 + corridor.depth_mm(wanted.level_mm) / edge, 0.0, 1.0)
+    left = np.where(wanted.share > 0, wanted.mm3 / np.maximum(wanted.share, 1e-9), 0.0) * (1 - taken_frac) * blocked
+    section = stations.sums(room.level_mm[:, 2], wanted.half_height_mm, whole)
+    standing = wanted.by_station_mm2(left)
+    there = section > 0.5 * section.max()
+    return float(((1 - standing / np.maximum(section, 1e-9))[there]).min() * 2 * corridor.radius_mm)
+
+
+@dataclass(frozen=True)
+class FarReach:
+    """How far across tissue is taken, mm from the midline, continuous in the plan, and what stops the next of it.
+
+    Parameters
+    ----------
+    lateral_mm : of all tissue of the far side that is taken, 0 where none is
+    at_disc_mm : the same at the disc's mid-plane
+    limited_by : what stops the next tissue further out
+    next_mm : (x, y, z), level frame, of that tissue; None where all is taken
+    """
+
+    lateral_mm: float
+    at_disc_mm: float
+    limited_by: str
+    next_mm: tuple[float, float, float] | None
+
+
+ALL_TAKEN = "nothing: all of the far side is taken"
+
+
+def far_reach(resection: Resection) -> FarReach:
+    """The reach of a resection on the side across."""
+    wanted, taken = resection.at.wanted, resection.taken_frac
+    far = wanted.on_side(other_side(resection.approach.side))
+    lateral = np.abs(wanted.level_mm[:, 0])
+    edge = wanted.level_bone.grid.voxel_mm3 ** (1 / 3)
+    # half of a voxel taken puts the border at its centre
+    border = np.where(far & (taken > 0), lateral + (taken - 0.5) * edge, 0.0)
+    disc = np.abs(wanted.level_mm[:, 2]) <= 1.0
+    reach = float(border.max(initial=0.0))
+    missed = far & (taken < 0.5) & (wanted.mm3 > 0.1 * wanted.level_bone.grid.voxel_mm3)
+    beyond = np.flatnonzero(missed & (lateral >= reach - edge)) if missed.any() else np.zeros(0, dtype=int)
+    candidates = beyond if len(beyond) else np.flatnonzero(missed)
+    at_disc = float(border[disc].max(initial=0.0))
+    if not len(candidates):
+        return FarReach(reach, at_disc, ALL_TAKEN, None)
+    first = int(candidates[lateral[candidates].argmin()])
+    x, y, z = (float(v) for v in wanted.level_mm[first])
+    return FarReach(reach, at_disc, blocking_structures(resection, first), (x, y, z))
+
+
+def blocking_structures(resection: Resection, voxel: int) -> str:
+    """Why a voxel of the set is not taken: what stops most lines to the tips that would take it."""
+    cell, tips = resection.at.set_cells.of_voxel[voxel], resection.tips
+    of_tip = np.repeat(np.arange(len(tips.places_mm)), np.diff(tips.starts))
+    mine = of_tip[tips.takes == cell]
+    if not len(mine):
+        return "no place for the tool's tip within its bite"
+    causes = np.bincount(resection.lines.blocking_structures[:, mine].ravel(), minlength=6)
+    if causes[0]:
+        return "its place at the edge of the bite"
+    return STOPPED_BY[int(causes.argmax())]

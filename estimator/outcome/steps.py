@@ -1,0 +1,55 @@
+"""A resection as the steps of an operation: what each takes of the bone, and what area it gains.
+
+Every voxel that is taken belongs to one step, so bone and area of the steps sum to the whole: bone by the structure
+it belongs to and its side, the tissue of the set by where it lies. Area gained is the mean over the stations.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from canalwise.estimator.decompression.decompression_set import OVERHANG
+from canalwise.estimator.decompression.room_needed import CENTRAL
+from canalwise.estimator.decompression.stations import STATION_MM
+from canalwise.estimator.resection.resection import Resection
+from canalwise.recon.grid import Float
+from canalwise.recon.labels import Part
+
+STEP_NAMES = ("near laminotomy", "spinous base", "far undercutting", "ligament", "roots")
+"""In the order of the operation."""
+
+NEAR, BASE, FAR, SOFT, ROOTS = range(len(STEP_NAMES))
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step: bone it takes, and the area it gains as a mean over the stations."""
+
+    name: str
+    bone_mm3: float
+    area_gained_mm2: float
+
+
+def steps_of(resection: Resection) -> tuple[Step, ...]:
+    """The steps of a resection; a step that takes nothing is listed with zeros."""
+    removal, wanted = resection.removal, resection.at.wanted
+    index = np.stack(np.unravel_index(removal.voxels, removal.level_bone.grid.shape), axis=-1)
+    x = resection.at.level.frame.to_level_mm(removal.level_bone.grid.world_mm(index))[:, 0]
+    of_bone = _step_of_bone(resection, removal.labels % 100, x)
+    at_roots = np.isin(removal.voxels, wanted.voxels[(wanted.zone != CENTRAL) & (wanted.kind == OVERHANG)])
+    of_bone = np.where(at_roots, ROOTS, of_bone)
+    overhang = _step_of_bone(resection, wanted.labels % 100, wanted.level_mm[:, 0])
+    of_tissue = np.where(wanted.zone != CENTRAL, ROOTS, np.where(wanted.kind == OVERHANG, overhang, SOFT))
+    bone = np.bincount(of_bone, weights=removal.taken_mm3, minlength=len(STEP_NAMES))
+    length = len(wanted.room.stations.z_mm) * STATION_MM
+    area = np.bincount(of_tissue, weights=wanted.mm3 * resection.taken_frac, minlength=len(STEP_NAMES)) / length
+    return tuple(Step(name, float(b), float(a)) for name, b, a in zip(STEP_NAMES, bone, area, strict=True))
+
+
+def _step_of_bone(resection: Resection, parts: np.ndarray, x_mm: Float) -> np.ndarray:
+    """(N,) array: in which step bone of some parts at level x goes."""
+    near = (x_mm >= 0) == (resection.approach.side == "left")
+    midline = np.isin(parts, (Part.SPINOUS_BASE, Part.SPINOUS_PROCESS))
+    return np.where(midline, BASE, np.where(near, NEAR, FAR))

@@ -1,0 +1,209 @@
+"""Which tissue a tool's tip takes: what lies within its bite and is not shut off by bone or sac.
+
+1. The set to be taken is gathered in cells of the level's lattice.
+2. Tips lie on a lattice of their own about them: outside the sac by the clearance and the tool's radius, outside
+   protected bone by the tool's radius.
+3. A tip takes a cell within its bite if the straight piece between them stays outside the retracted sac, and meets no
+   bone that is not itself to be taken.
+
+Neither depends on where the instrument enters, so both are found once for a level, set and instrument.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells
+from canalwise.estimator.decompression.set_values import DecompressionSet
+from canalwise.estimator.geometry.cone_formulas import trilinear
+from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.recon.anatomy import Frame
+from canalwise.recon.grid import Float
+
+Numbers = Any
+"""An array of any kind of number; the compiler makes a version for each."""
+
+TIP_STEP_MM = 2.0
+"""Spacing of the tips (scripts/why_resection.py)."""
+
+INSIDE_BITE_MM = 0.5
+"""A cell counts only if its centre lies this far within the bite: its own half-width."""
+
+SIGHT_STEP_MM = 0.5
+"""Steps at which the piece from tip to tissue is looked at."""
+
+SOLID_FRAC = 0.5
+"""A cell with at least this share of bone that is not to be taken shuts off what lies behind it."""
+
+
+@dataclass(frozen=True, eq=False)
+class SetCells:
+    """The set in C cells.
+
+    Parameters
+    ----------
+    centres_mm : (C, 3) array, centroids of the tissue in each cell, level frame
+    mm3 : (C,) array
+    zone : (C,) array, the zone most of it lies in
+    of_voxel : (N,) array, cell of each of the set's voxels
+    """
+
+    centres_mm: Float
+    mm3: Float
+    zone: npt.NDArray[np.uint8]
+    of_voxel: npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, eq=False)
+class Tips:
+    """Where a tip may stand, T of them, and what it takes from there.
+
+    Parameters
+    ----------
+    places_mm : (T, 3) array, level frame
+    starts : (T + 1,) array; tip t takes the cells takes[starts[t]:starts[t + 1]]
+    takes : (K,) array, cells
+    """
+
+    places_mm: Float
+    starts: npt.NDArray[np.int64]
+    takes: npt.NDArray[np.int32]
+
+
+def set_cells(wanted: DecompressionSet, cell_mm: float = CELL_MM) -> SetCells:
+    """The set gathered in cells."""
+    index = np.floor(wanted.level_mm / cell_mm).astype(np.int64)
+    index -= index.min(axis=0)
+    size = index.max(axis=0) + 1
+    keys = np.ravel_multi_index(tuple(index.T), tuple(size))
+    _, of_voxel = np.unique(keys, return_inverse=True)
+    mm3 = np.asarray(np.bincount(of_voxel, weights=wanted.mm3), dtype=float)
+    centres = np.stack([np.bincount(of_voxel, weights=wanted.mm3 * x) for x in wanted.level_mm.T], axis=-1)
+    by_zone = np.stack(
+        [np.bincount(of_voxel, weights=wanted.mm3 * (wanted.zone == z), minlength=len(mm3)) for z in (1, 2, 3)]
+    )
+    return SetCells(centres / mm3[:, None], mm3, (by_zone.argmax(axis=0) + 1).astype(np.uint8), of_voxel)
+
+
+def tips_of(
+    wanted: SetCells,
+    cells: LevelCells,
+    solid: npt.NDArray[np.float32],
+    keep_out: KeepOut,
+    frame: Frame,
+    sizes_mm: tuple[float, float, float],
+) -> Tips:
+    """The tips of an instrument.
+
+    Parameters
+    ----------
+    solid : (nx, ny, nz) array over the cells, share of each that is bone not to be taken
+    keep_out : with the tool's berth
+    sizes_mm : (bite, tool radius, step between tips)
+    """
+    bite, tool, step = sizes_mm
+    places = _lattice(wanted.centres_mm, bite, step)
+    index = np.ascontiguousarray((places - cells.origin_mm) / CELL_MM)
+    sac_index = np.ascontiguousarray(keep_out.grid.index_of(frame.to_world_mm(places)))
+    free = np.empty(len(places), dtype=bool)
+    _free(
+        index,
+        sac_index,
+        cells.protected_distance_mm,
+        keep_out.distance_mm,
+        np.array([tool, keep_out.clearance_radius_mm]),
+        free,
+    )
+    places, index, sac_index = places[free], index[free], sac_index[free]
+    sac_step = np.linalg.inv(keep_out.grid.affine_ras_mm)[:3, :3] @ frame.axes_ras.T
+    takes = np.zeros((len(places), len(wanted.mm3)), dtype=bool)
+    _taken(
+        places,
+        wanted.centres_mm,
+        np.array([bite - INSIDE_BITE_MM, *cells.origin_mm, tool + CELL_MM / 2]),
+        solid,
+        keep_out.distance_mm,
+        sac_index,
+        np.ascontiguousarray(sac_step),
+        takes,
+    )
+    useful = takes.any(axis=1)
+    counts = takes[useful].sum(axis=1)
+    starts = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+    return Tips(np.ascontiguousarray(places[useful]), starts, np.nonzero(takes[useful])[1].astype(np.int32))
+
+
+def _lattice(centres_mm: Float, bite_mm: float, step_mm: float) -> Float:
+    """(T, 3) array: lattice points, symmetric about the midline, within the bite of any of (C, 3) centres."""
+    low, high = centres_mm.min(axis=0) - bite_mm, centres_mm.max(axis=0) + bite_mm
+    axes = [
+        np.arange(np.floor(a / step_mm), np.ceil(b / step_mm) + 1) * step_mm for a, b in zip(low, high, strict=True)
+    ]
+    points = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+    near = np.zeros(len(points), dtype=bool)
+    _near_any(points, np.ascontiguousarray(centres_mm), bite_mm, near)
+    return np.ascontiguousarray(points[near])
+
+
+@njit(cache=True, nogil=True)
+def _near_any(points: Numbers, centres: Numbers, reach: float, out: npt.NDArray[np.bool_]) -> None:
+    for t in range(len(points)):
+        for c in range(len(centres)):
+            away = 0.0
+            for a in range(3):
+                away += (points[t, a] - centres[c, a]) ** 2
+            if away <= reach * reach:
+                out[t] = True
+                break
+
+
+@njit(cache=True, nogil=True)
+def _free(index: Numbers, sac_index: Numbers, protected: Numbers, sac: Numbers, least: Numbers, out: Numbers) -> None:
+    for t in range(len(index)):
+        bone = trilinear(protected, index[t, 0], index[t, 1], index[t, 2])
+        near = trilinear(sac, sac_index[t, 0], sac_index[t, 1], sac_index[t, 2])
+        out[t] = bone >= least[0] and near >= least[1]
+
+
+@njit(cache=True, nogil=True)
+def _taken(
+    places: Numbers,
+    centres: Numbers,
+    reach: Numbers,
+    solid: Numbers,
+    sac: Numbers,
+    sac_index: Numbers,
+    sac_step: Numbers,
+    out: Numbers,
+) -> None:
+    """Cells within reach[0] of each tip that nothing shuts off.
+
+    reach[1:4] is the lattice's origin, reach[4] the hollow that the tool has burred about its tip.
+    """
+    for t in range(len(places)):
+        for c in range(len(centres)):
+            way = centres[c] - places[t]
+            length = np.sqrt((way**2).sum())
+            if length > reach[0]:
+                continue
+            steps = max(int(np.ceil(length / SIGHT_STEP_MM)), 1)
+            clear = True
+            for s in range(1, steps):
+                here = places[t] + way * (s / steps)
+                i = int(np.floor((here[0] - reach[1]) / CELL_MM + 0.5))
+                j = int(np.floor((here[1] - reach[2]) / CELL_MM + 0.5))
+                k = int(np.floor((here[2] - reach[3]) / CELL_MM + 0.5))
+                inside = 0 <= i < solid.shape[0] and 0 <= j < solid.shape[1] and 0 <= k < solid.shape[2]
+                if inside and solid[i, j, k] >= SOLID_FRAC and s / steps * length > reach[4]:
+                    clear = False
+                    break
+                at = sac_index[t] + sac_step @ (way * (s / steps))
+                if trilinear(sac, at[0], at[1], at[2]) <= 0.0:
+                    clear = False
+                    break
+            out[t, c] = clear

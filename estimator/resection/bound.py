@@ -1,0 +1,99 @@
+"""A bound from below on the bone that frees what a resection frees: no choice of lines can take less.
+
+1. As a linear programme: every cell of the set is taken by lines that sum to one, and a bone cell is paid for by as
+   much as any one cell of the set runs its lines through it. Every choice of lines is a solution, so its least value
+   lies below the least bone.
+2. Its dual shares each bone cell's price out among the cells of the set. Whatever the shares, the sum over the set of
+   each one's cheapest line, at its own share of the prices, is a bound; better shares make a better one.
+3. A few cells of the set, far from each other, are enough: freeing some never takes more than freeing all.
+4. The shares are found by mirror ascent: where a cell's cheapest line runs, its share of the price grows, which makes
+   it dearer; shares of one bone cell are a distribution over the set's cells, so they stay feasible throughout.
+
+The gap between this and what a resection takes is at most what a better choice could save.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from canalwise.estimator.resection.bite import SetCells, Tips
+from canalwise.estimator.resection.cover import Cover, cover_of
+from canalwise.estimator.resection.tool_lines import ToolLines
+from canalwise.estimator.resection.tunnels import Tunnels
+from canalwise.recon.grid import Float
+
+Numbers = Any
+"""An array of any kind of number; the compiler makes a version for each."""
+
+WITNESSES = 150
+"""Cells of the set that make up the bound (scripts/why_resection.py)."""
+
+STEPS = 60
+"""Steps of the ascent."""
+
+RATE = 4.0
+"""First step's exponent; it falls with the root of the steps."""
+
+
+def least_bone(lines: ToolLines, tunnels: Tunnels, tips: Tips, wanted: SetCells) -> float:
+    """Weighted mm3 below which no choice of these lines frees what they can free."""
+    reached = np.zeros(len(tips.places_mm), dtype=bool)
+    reached[lines.tip] = True
+    takeable = np.unique(tips.takes[np.repeat(reached, np.diff(tips.starts))])
+    if not len(takeable):
+        return 0.0
+    cover = cover_of(lines, tunnels, tips, len(wanted.mm3))
+    witnesses = takeable[_far_apart(wanted.centres_mm[takeable], min(WITNESSES, len(takeable)))]
+    cells, local = np.unique(tunnels.cells, return_inverse=True)
+    return float(_ascent(cover, witnesses.astype(np.int64), local.astype(np.int32), tunnels.price[cells], STEPS, RATE))
+
+
+def _far_apart(points_mm: Float, count: int) -> npt.NDArray[np.intp]:
+    """(count,) array: points chosen one by one, each farthest from those before, from the one farthest out."""
+    first = int(np.linalg.norm(points_mm - points_mm.mean(axis=0), axis=1).argmax())
+    chosen, away = [first], np.linalg.norm(points_mm - points_mm[first], axis=1)
+    for _ in range(count - 1):
+        chosen.append(int(away.argmax()))
+        away = np.minimum(away, np.linalg.norm(points_mm - points_mm[chosen[-1]], axis=1))
+    return np.array(chosen)
+
+
+@njit(cache=True, nogil=True)
+def _ascent(cover: Cover, witnesses: Numbers, local: Numbers, price: Numbers, steps: int, rate: float) -> float:
+    """Best bound over some steps; `local` are the bone cells of every line, numbered from 0."""
+    count = len(witnesses)
+    score = np.zeros((len(price), count), dtype=np.float32)
+    part = np.full((len(price), count), 1.0 / count, dtype=np.float32)
+    best = 0.0
+    for step in range(steps):
+        total, moved = 0.0, rate / np.sqrt(step + 1.0)
+        for w in range(count):
+            line, least = -1, np.inf
+            cell = witnesses[w]
+            for k in range(cover.by_cell[0][cell], cover.by_cell[0][cell + 1]):
+                t = cover.by_cell[1][k]
+                for q in range(cover.by_tip[0][t], cover.by_tip[0][t + 1]):
+                    n, cost = cover.by_tip[1][q], 0.0
+                    for e in range(cover.starts[n], cover.starts[n + 1]):
+                        cost += cover.share[e] * part[local[e], w] * price[local[e]]
+                        if cost >= least:
+                            break
+                    if cost < least:
+                        line, least = n, cost
+            if line >= 0:
+                total += least
+                for e in range(cover.starts[line], cover.starts[line + 1]):
+                    score[local[e], w] += moved * cover.share[e]
+        best = max(best, total)
+        for c in range(len(price)):
+            top, whole = score[c].max(), 0.0
+            for w in range(count):
+                part[c, w] = np.exp(score[c, w] - top)
+                whole += part[c, w]
+            for w in range(count):
+                part[c, w] /= whole
+    return best

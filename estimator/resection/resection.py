@@ -1,0 +1,134 @@
+"""The resection of an approach: the least weighted bone whose removal lets the decompression set be taken.
+
+1. The entry window gives the pivots, the set the tips; lines that can be gone join them (`tool_lines`).
+2. Lines are chosen so that everything takeable is taken and the least weighted bone goes (`choice`).
+3. On the scan's own voxels the chosen lines' tubes, and what their tips bite off, are counted: bone removed is
+   occupancy times the share of the voxel that is hollowed, as in every other removal of the estimator.
+
+Deterministic: the same level and approach give the same lines.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.geometry.region_protocol import Covered
+from canalwise.estimator.removal.bone_removal import Removal
+from canalwise.estimator.resection.bite import Tips
+from canalwise.estimator.resection.bound import least_bone
+from canalwise.estimator.resection.choice import bone_of, chosen_lines
+from canalwise.estimator.resection.entry_window import EntryWindow, entry_window
+from canalwise.estimator.resection.line_region import LineRegion
+from canalwise.estimator.resection.resection_level import ResectionLevel
+from canalwise.estimator.resection.tool_lines import ToolLines, tool_lines
+from canalwise.estimator.resection.tunnels import Tunnels, tunnels_of
+from canalwise.recon.grid import Float
+
+
+@dataclass(frozen=True, eq=False)
+class Resection:
+    """What an approach takes to free a level.
+
+    Parameters
+    ----------
+    at : the level, and what is to be freed there
+    approach, window : where the instrument comes from
+    lines, tunnels, tips : all that could be gone
+    chosen : (n,) array, the lines gone, in the order in which they were found
+    weighted_mm3 : bone at its price, on the lattice of the choice
+    taken_frac : (N,) array, how much of each voxel of the set within the room is taken
+    removal : all bone removed
+    """
+
+    at: ResectionLevel
+    approach: Approach
+    window: EntryWindow
+    lines: ToolLines
+    tunnels: Tunnels
+    tips: Tips
+    chosen: npt.NDArray[np.int32]
+    weighted_mm3: float
+    region: LineRegion
+    taken_frac: Float
+    removal: Removal
+
+    @property
+    def pivots_mm(self) -> Float:
+        """(n, 3) array, level frame, of each line gone."""
+        return self.region.pivots_mm
+
+    @property
+    def tips_mm(self) -> Float:
+        """(n, 3) array, level frame, of each line gone."""
+        return self.region.tips_mm
+
+    @cached_property
+    def least_weighted_mm3(self) -> float:
+        """What no choice of these lines can go below."""
+        return least_bone(self.lines, self.tunnels, self.tips, self.at.set_cells)
+
+    @property
+    def gap_to_bound_frac(self) -> float:
+        """By how much the weighted bone exceeds its lower bound, as a share of itself; 0 where none is taken."""
+        if self.weighted_mm3 <= 0:
+            return 0.0
+        return max(0.0, 1.0 - self.least_weighted_mm3 / self.weighted_mm3)
+
+
+def resection_of(at: ResectionLevel, approach: Approach) -> Resection:
+    """The resection of one approach to a level made ready (`resection_level_of`)."""
+    channel, rules = approach.channel, at.rules
+    window, tips = entry_window(approach, at.lamina_mm(approach.side), rules), at.tips(channel)
+    keep_out = at.keep_out(channel.tool_radius_mm)
+    across = -1.0 if approach.side == "left" else 1.0
+    lines = tool_lines(window, tips.places_mm, at.cells, keep_out, (at.level.frame, channel, rules), across)
+    tunnels = tunnels_of(lines, window, at.cells, channel, rules)
+    chosen = chosen_lines(lines, tunnels, tips, at.set_cells.mm3, at.set_cells.zone)
+    region = LineRegion(
+        at.level.frame, window, lines.pivots_mm[lines.pivot[chosen]], lines.tips_mm[lines.tip[chosen]], channel, rules
+    )
+    bitten = bitten_frac(at, tips, lines.tip[chosen])
+    taken = np.maximum(bitten, _dense(region.covered(at.set_bricks), at.set_bricks.order))
+    removal = _removal(at, region, taken)
+    return Resection(
+        at, approach, window, lines, tunnels, tips, chosen, bone_of(chosen, tunnels), region, taken, removal
+    )
+
+
+def bitten_frac(at: ResectionLevel, tips: Tips, gone: npt.NDArray[np.int32]) -> Float:
+    """(N,) array: how much of each voxel of the set lies within the bite of tips that take its cell."""
+    bite, edge = at.rules.value("bite_mm"), float(at.level_bone.grid.voxel_mm3 ** (1 / 3))
+    by_cell = np.argsort(at.set_cells.of_voxel, kind="stable")
+    starts = np.searchsorted(at.set_cells.of_voxel[by_cell], np.arange(len(at.set_cells.mm3) + 1))
+    out = np.zeros(len(at.wanted.voxels))
+    for tip in np.unique(gone):
+        cells = tips.takes[tips.starts[tip] : tips.starts[tip + 1]]
+        mine = np.concatenate([by_cell[starts[c] : starts[c + 1]] for c in cells])
+        away = np.linalg.norm(at.wanted.level_mm[mine] - tips.places_mm[tip], axis=1)
+        out[mine] = np.maximum(out[mine], np.clip(0.5 + (bite - away) / edge, 0.0, 1.0))
+    return out
+
+
+def _dense(covered: Covered, order: npt.NDArray[np.intp]) -> Float:
+    """(N,) array of shares in the order in which places came to their bricks."""
+    out = np.zeros(len(order))
+    out[order[covered.places]] = covered.share
+    return out
+
+
+def _removal(at: ResectionLevel, region: LineRegion, taken_frac: Float) -> Removal:
+    """Bone of the tubes, and the bony overhang that was bitten off, whichever is more in a voxel."""
+    bone, wanted = at.level_bone.takeable, at.wanted
+    covered = region.covered(bone.bricks)
+    share = np.zeros(at.level_bone.labels.size, dtype=np.float32)
+    share[bone.voxels[covered.places]] = covered.share
+    bony = wanted.bone_mm3 > 0
+    bitten = (taken_frac * wanted.share)[bony].astype(np.float32)
+    share[wanted.voxels[bony]] = np.maximum(share[wanted.voxels[bony]], bitten)
+    voxels = np.flatnonzero(share)
+    return Removal(at.level_bone, voxels, share[voxels])

@@ -1,0 +1,142 @@
+"""A level made ready for resections: what is to be freed there, and all that no approach changes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
+
+import numpy as np
+
+from canalwise.estimator.approach.instrument import Channel
+from canalwise.estimator.decompression.decompression_set import decompression_set
+from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells, level_cells
+from canalwise.estimator.decompression.room import Breadth, RoomNeeded
+from canalwise.estimator.decompression.room_needed import room_needed
+from canalwise.estimator.decompression.rules import ResectionRules
+from canalwise.estimator.decompression.set_values import DecompressionSet
+from canalwise.estimator.geometry.bricks import Bricks, bricks_of_voxels
+from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.estimator.level.level_bone import LevelBone
+from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.resection.bite import TIP_STEP_MM, SetCells, Tips, set_cells, tips_of
+from canalwise.recon.anatomy import Anatomy, Level
+from canalwise.recon.grid import Float
+from canalwise.recon.labels import SIDES, Side, label_of, sided
+
+LEVELS_KEPT = 2
+"""Levels kept ready: what one surgeon goes back and forth between."""
+
+TOOLS_KEPT = 4
+"""Tips are kept for this many tools at a time."""
+
+
+@dataclass(frozen=True, eq=False)
+class ResectionLevel:
+    """What every resection of a level shares; each part is found when it is first asked for.
+
+    Parameters
+    ----------
+    level_bone : the level's bone
+    sac : what must be kept out of, for a tool of no width
+    breadth : how much is to be freed
+    edited : a set that takes the place of the one found, for a person who changed it
+    """
+
+    anatomy: Anatomy
+    level: Level
+    level_bone: LevelBone
+    sac: KeepOut
+    breadth: Breadth = "with recesses"
+    rules: ResectionRules = field(default_factory=ResectionRules)
+    edited: DecompressionSet | None = None
+
+    @cached_property
+    def room(self) -> RoomNeeded:
+        """The room needed."""
+        return room_needed(self.anatomy, self.level, self.level_bone, self.breadth, self.rules)
+
+    @cached_property
+    def wanted(self) -> DecompressionSet:
+        """The tissue to take."""
+        return self.edited or decompression_set(self.anatomy, self.level, self.level_bone, self.room)
+
+    @cached_property
+    def set_cells(self) -> SetCells:
+        """The same in cells."""
+        return set_cells(self.wanted)
+
+    @cached_property
+    def set_bricks(self) -> Bricks:
+        """The same, as places a region is asked about."""
+        index = np.stack(np.unravel_index(self.wanted.voxels, self.level_bone.grid.shape), axis=-1)
+        return bricks_of_voxels(self.level_bone.grid, index)
+
+    @cached_property
+    def cells(self) -> LevelCells:
+        """The lattice on which lines are chosen."""
+        return level_cells(
+            self.level,
+            self.level_bone,
+            self.room.stations,
+            self.rules.prices(),
+            self.rules.value("contact_mm"),
+        )
+
+    @cached_property
+    def _solid(self) -> np.ndarray:
+        """(nx, ny, nz) array over the cells: 1 where bone that is not to be taken fills at least half of one."""
+        solid = (self.cells.bone_distance_mm < 0).astype(np.float32)
+        bony = self.wanted.bone_mm3 > 0.5 * self.wanted.mm3
+        index = np.rint((self.wanted.level_mm[bony] - self.cells.origin_mm) / CELL_MM).astype(int)
+        inside = ((index >= 0) & (index < solid.shape)).all(axis=1)
+        solid[tuple(index[inside].T)] = 0.0
+        return solid
+
+    def keep_out(self, tool_radius_mm: float) -> KeepOut:
+        """What a tool of that radius must keep out of."""
+        return replace(self.sac, clearance_radius_mm=self.sac.clearance_radius_mm + tool_radius_mm)
+
+    def lamina_mm(self, side: Side) -> Float:
+        """(N, 3) array, level frame: bone of both laminae of a side along the stations."""
+        return self._laminae[side]
+
+    @cached_property
+    def _laminae(self) -> dict[Side, Float]:
+        stations, found = self.room.stations, {}
+        for side in SIDES:
+            labels = [label_of(v, sided("lamina", side)) for v in (self.level.upper, self.level.lower)]
+            index = np.argwhere(np.isin(self.level_bone.labels, labels) & (self.level_bone.bone_mm3 > 0))
+            points = self.level.frame.to_level_mm(self.level_bone.grid.world_mm(index))
+            along = (points[:, 2] <= stations.cranial_mm) & (points[:, 2] >= stations.caudal_mm)
+            found[side] = points[along]
+        return found
+
+    @cached_property
+    def _tips(self) -> _TipsByTool:
+        return _TipsByTool(self)
+
+    def tips(self, channel: Channel, step_mm: float = TIP_STEP_MM) -> Tips:
+        """Where the tip of an instrument's tool may stand, so far apart, and what it takes there."""
+        return self._tips.of(channel.tool_radius_mm, step_mm)
+
+
+class _TipsByTool:
+    """Tips of the tools last asked for."""
+
+    def __init__(self, at: ResectionLevel) -> None:
+        def found(radius_mm: float, step_mm: float) -> Tips:
+            sizes = (at.rules.value("bite_mm"), radius_mm, step_mm)
+            return tips_of(at.set_cells, at.cells, at._solid, at.keep_out(radius_mm), at.level.frame, sizes)
+
+        self.of = lru_cache(TOOLS_KEPT)(found)
+
+
+def with_set(at: ResectionLevel, wanted: DecompressionSet) -> ResectionLevel:
+    """The same level with another set to take, such as one a person has edited."""
+    return replace(at, edited=wanted)
+
+
+@lru_cache(LEVELS_KEPT)
+def resection_level_of(prepared: PreparedLevel) -> ResectionLevel:
+    """A prepared level made ready for resections, once; with recesses, by the usual rules."""
+    return ResectionLevel(prepared.anatomy, prepared.level, prepared.level_bone, prepared.sac)
