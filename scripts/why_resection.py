@@ -3,7 +3,7 @@
 
     .venv/bin/python scripts/why_resection.py [--cases 4]
 
-Narrow spines of `phantoms.stenotic`, their own labels given, from the left by the usual plan. Every row is the mean
+Narrow spines of `phantoms.cases.stenotic`, their own labels given, from the left by the usual plan. Every row is the mean
 over the cases: share freed near and far, weighted bone, processor seconds of one resection (for tips also the time to
 find them). On four spines: an entry tilted by 20 deg is the least that frees the far side for the bone of a straighter
 one; fewer pivots free less for more bone, more gain 1 %; a third round of improvement is the last that saves any; tips

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from canalwise.recon.disclaimer import CAUTION
+from canalwise.workbench.console.freed_tables import freed_tables, verdict_lines
 from canalwise.workbench.console.output import table
-from canalwise.workbench.freed_tables import freed_tables, verdict_lines
 from canalwise.workbench.style.phrases import amount, joined, limit_words, number, percent, with_interval
 
 Json = Mapping[str, Any]
