@@ -4,7 +4,7 @@ Names are loaded when first used:
 
 >>> import canalwise as cw
 >>> cw.Channel().sleeve_diameter_mm
-7.3
+8.0
 
 For rehearsal, teaching and research; not a medical device: see `canalwise.CAUTION`.
 """

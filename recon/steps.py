@@ -22,9 +22,8 @@ def named_steps(progress: Progress | None = None) -> Iterator[Progress]:
     ...     say("measuring L3-L4")
     ...     raise IndexError("nothing there")
     Traceback (most recent call last):
-    canalwise.recon.errors.AnatomyNotFound: the step 'measuring L3-L4' failed on this scan (got 'IndexError: nothing
-    there'). \
-Check the images there; crop the scan to the levels wanted, or give a label map with --labels.
+    canalwise.recon.errors.AnatomyNotFound: the step 'measuring L3-L4' failed on this scan (got 'IndexError: nothing \
+there'). Check the images there; crop the scan to the levels wanted, or give a label map with --labels.
     """
     step = "reading the scan"
 

@@ -29,7 +29,7 @@ from canalwise.recon.intake.label_maps import read_given_labels
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.labels import SIDES, Labels, Mask, Part, Side, bone_mask, sided, vertebra_name
 
-NAMES = Path(__file__).resolve().parents[1] / "tests" / "recon" / "label_names_example.toml"
+NAMES = Path(__file__).resolve().parents[1] / "tests" / "recon" / "intake" / "label_names_example.toml"
 TOP_PERCENTILE = 95.0
 """Of the heights of an inferior process: its joint's top without stray voxels."""
 

@@ -45,7 +45,8 @@ from canalwise.recon.spine.region_of_interest import coarse, spine_box
 
 SLICES_MM = (0.5, 0.8, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0)
 TRANSITIONAL_FRAC = 0.099
-"""French et al., Global Spine J 2014: lumbosacral transitional vertebrae of 5941 people (references.md section 9)."""
+"""French et al., Global Spine J 2014: lumbosacral transitional vertebrae of 5941 people
+(docs/published-values.md#vertebrae)."""
 
 LEAST_CUT_MM = 70.0
 REAL = {

@@ -63,7 +63,8 @@ def demonstration(
     approach = default_approach(anatomy, level, side)
     report = report_of(scan, anatomy, approach)
     case = write_case(folder, scan, anatomy, force=force)
-    keep_estimate(case, plan_name(level, side), approach, of_anatomy(case, report.estimate))
+    estimate = of_anatomy(case, report.estimate)
+    keep_estimate(case, plan_name(level, side), approach, estimate)
     keep_result(case, f"compare-{level}", of_anatomy(case, report.comparison))
     write_report(folder / "report.html", report)
-    return report.estimate
+    return estimate

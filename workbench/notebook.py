@@ -27,6 +27,8 @@ from canalwise.estimator.search.search_json import search_as_json
 from canalwise.recon.case.folder import Case, read_case
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.charts.plan_charts import caption_of, figure_of
+from canalwise.workbench.console.freed_tables import verdict_lines
+from canalwise.workbench.console.json_results import with_decompression
 from canalwise.workbench.console.search_tables import PICKS, access_row, fact_rows
 from canalwise.workbench.console.tables import LIMIT_COLUMNS, headline_rows, reach_line, verdict_row
 from canalwise.workbench.rehearsal.server.registry import request_kinds
@@ -93,11 +95,12 @@ def html_of(result: object) -> str:
 
 @html_of.register
 def _estimate_html(result: Estimate) -> str:
-    document = estimate_as_json(result)
+    document = with_decompression(estimate_as_json(result), result.prepared, result.approach)
     head = f"<p><b>{document['level']}, entry on the patient's {document['side']}</b></p>"
     numbers = table_html(("quantity (95 % interval)", "task", "cone (whole sweep)"), headline_rows(document))
     limits = table_html(LIMIT_COLUMNS, [verdict_row(v) for v in document["verdicts"]])
-    return f"{head}{numbers}{limits}<p>{escape(reach_line(document))}</p>{_caution()}"
+    verdict = "".join(f"<p><b>{escape(line)}</b></p>" for line in verdict_lines(document))
+    return f"{head}{verdict}{numbers}{limits}<p>{escape(reach_line(document))}</p>{_caution()}"
 
 
 @html_of.register

@@ -12,7 +12,7 @@ import edt
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.estimator.decompression.stations import Stations
+from canalwise.estimator.decompression.stations import CanalStations
 from canalwise.estimator.level.level_bone import PROTECTED_PARTS, LevelBone
 from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float, Index3
@@ -60,7 +60,7 @@ class LevelCells:
 
 
 def level_cells(
-    level: Level, level_bone: LevelBone, stations: Stations, price_of_part: Float, contact_mm: float
+    level: Level, level_bone: LevelBone, stations: CanalStations, price_of_part: Float, contact_mm: float
 ) -> LevelCells:
     """The lattice of a level.
 

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.estimator.decompression.stations import Stations
+from canalwise.estimator.decompression.stations import CanalStations
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
 
@@ -123,7 +123,7 @@ class RoomNeeded:
     """
 
     breadth: Breadth
-    stations: Stations
+    stations: CanalStations
     section: SacSection
     corridors: tuple[RootCorridor, ...]
     voxels: npt.NDArray[np.intp]

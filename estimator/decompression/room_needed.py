@@ -19,7 +19,7 @@ from canalwise.estimator.decompression.room import Breadth, RoomNeeded, RootCorr
 from canalwise.estimator.decompression.root_corridor import foramen_corridor, recess_corridor
 from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.decompression.sac_section import sac_section
-from canalwise.estimator.decompression.stations import Stations, half_height_mm, stations_of
+from canalwise.estimator.decompression.stations import CanalStations, half_height_mm, stations_of
 from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
@@ -61,7 +61,7 @@ def room_needed(
 
 
 def _corridors(
-    level: Level, course: tuple[SacSection, Stations], canal_mm: Float, wish: tuple[Breadth, ResectionRules]
+    level: Level, course: tuple[SacSection, CanalStations], canal_mm: Float, wish: tuple[Breadth, ResectionRules]
 ) -> tuple[RootCorridor, ...]:
     (section, stations), (breadth, rules) = course, wish
     radius, found = rules.value("corridor_radius_mm"), []
@@ -73,7 +73,7 @@ def _corridors(
 
 
 def _filled(
-    level: Level, level_bone: LevelBone, outline: tuple[Breadth, Stations, SacSection, tuple[RootCorridor, ...]]
+    level: Level, level_bone: LevelBone, outline: tuple[Breadth, CanalStations, SacSection, tuple[RootCorridor, ...]]
 ) -> RoomNeeded:
     """The voxels of an outline."""
     breadth, stations, section, corridors = outline
@@ -95,7 +95,7 @@ def _filled(
     )
 
 
-def _near(level: Level, level_bone: LevelBone, stations: Stations) -> tuple[npt.NDArray[np.intp], Float]:
+def _near(level: Level, level_bone: LevelBone, stations: CanalStations) -> tuple[npt.NDArray[np.intp], Float]:
     """Flat indices and level coordinates of the bench's voxels that may lie in the room."""
     half = np.array([ROOM_HALF_MM, ROOM_HALF_MM])
     corners = [

@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from canalwise.estimator.decompression.room import RootCorridor, SacSection
-from canalwise.estimator.decompression.stations import Stations
+from canalwise.estimator.decompression.stations import CanalStations
 from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
@@ -22,7 +22,7 @@ BORDER_HALF_MM = 2.0
 
 
 def recess_corridor(
-    level: Level, side: Side, section: SacSection, stations: Stations, canal_mm: Float, radius_mm: float
+    level: Level, side: Side, section: SacSection, stations: CanalStations, canal_mm: Float, radius_mm: float
 ) -> RootCorridor | None:
     """The traversing root's; None where the lower pedicle's medial wall is not in view.
 

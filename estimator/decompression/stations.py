@@ -30,7 +30,7 @@ PEDICLE_REACH_MM = 12.0
 
 
 @dataclass(frozen=True, eq=False)
-class Stations:
+class CanalStations:
     """Slabs across the level's axis.
 
     Parameters
@@ -63,7 +63,7 @@ class Stations:
         z_mm, amount : (N,) arrays, level z of each voxel's centre and what it holds
         half_height_mm : of a voxel along the level's axis
 
-        >>> Stations(np.array([0.5, -0.5])).sums(np.array([0.0, 0.5]), 0.5, np.array([2.0, 1.0])).tolist()
+        >>> CanalStations(np.array([0.5, -0.5])).sums(np.array([0.0, 0.5]), 0.5, np.array([2.0, 1.0])).tolist()
         [2.0, 1.0]
         """
         low, high = z_mm - half_height_mm, z_mm + half_height_mm
@@ -85,7 +85,7 @@ def half_height_mm(grid: Grid, level: Level) -> float:
     return float(np.sqrt((along**2).sum()) / 2)
 
 
-def stations_of(level: Level, ligament_z_mm: Float) -> Stations:
+def stations_of(level: Level, ligament_z_mm: Float) -> CanalStations:
     """The stations of a level.
 
     Parameters
@@ -111,7 +111,7 @@ def stations_of(level: Level, ligament_z_mm: Float) -> Stations:
     up = _insertion(section[largest:], threshold)
     down = _insertion(section[largest::-1], threshold)
     count = up + down + 1
-    return Stations(edges[largest] + up + 0.5 - np.arange(count) * STATION_MM)
+    return CanalStations(edges[largest] + up + 0.5 - np.arange(count) * STATION_MM)
 
 
 def pedicle_span_mm(level: Level) -> tuple[float, float]:

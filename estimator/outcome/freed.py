@@ -22,7 +22,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side, Tissue, canal_mask
 
 INSERTION_MM = 3
-"""Stations at either end that make up an insertion of the ligament (choice)."""
+"""CanalStations at either end that make up an insertion of the ligament (choice)."""
 
 RELEASED_FRAC = 0.9
 """An insertion is released when this share of its part of the set is taken (choice)."""

@@ -24,7 +24,7 @@ from numba import njit
 
 from canalwise.estimator.resection.bite import Tips
 from canalwise.estimator.resection.cover import Cover, cover_of
-from canalwise.estimator.resection.tool_lines import ToolLines
+from canalwise.estimator.resection.line_values import ToolLines
 from canalwise.estimator.resection.tunnels import Tunnels
 from canalwise.recon.grid import Float
 

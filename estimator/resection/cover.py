@@ -9,7 +9,7 @@ import numpy.typing as npt
 from numba import njit
 
 from canalwise.estimator.resection.bite import Tips
-from canalwise.estimator.resection.tool_lines import ToolLines
+from canalwise.estimator.resection.line_values import ToolLines
 from canalwise.estimator.resection.tunnels import Tunnels
 
 Numbers = Any

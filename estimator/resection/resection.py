@@ -24,8 +24,9 @@ from canalwise.estimator.resection.bound import least_bone
 from canalwise.estimator.resection.choice import bone_of, chosen_lines
 from canalwise.estimator.resection.entry_window import EntryWindow, entry_window
 from canalwise.estimator.resection.line_region import LineRegion
+from canalwise.estimator.resection.line_values import ToolLines
 from canalwise.estimator.resection.resection_level import ResectionLevel
-from canalwise.estimator.resection.tool_lines import ToolLines, tool_lines
+from canalwise.estimator.resection.tool_lines import tool_lines
 from canalwise.estimator.resection.tunnels import Tunnels, tunnels_of
 from canalwise.recon.grid import Float
 

@@ -13,7 +13,6 @@ The thin tool passes `tool_beyond_scope_mm` beyond the scope, so the scope's end
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -26,32 +25,13 @@ from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.geometry.cone_formulas import least_below
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.resection.entry_window import EntryWindow
+from canalwise.estimator.resection.line_values import ToolLines
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Float
 from canalwise.recon.parallel import both
 
 Numbers = Any
 """An array of any kind of number; the compiler makes a version for each."""
-
-
-@dataclass(frozen=True, eq=False)
-class ToolLines:
-    """Lines that can be gone, L of them.
-
-    Parameters
-    ----------
-    pivots_mm, tips_mm : (P, 3) and (T, 3) arrays, level frame
-    pivot, tip : (L,) arrays, indices into these
-    blocking_structures : (P, T) array, why each pair cannot be gone: 0 it can, 1 window, 2 length, 3 sac, 4 protected
-    bone,
-        5 bone beside sleeve or scope
-    """
-
-    pivots_mm: Float
-    tips_mm: Float
-    pivot: npt.NDArray[np.int32]
-    tip: npt.NDArray[np.int32]
-    blocking_structures: npt.NDArray[np.uint8]
 
 
 STOPPED_BY = ("nothing", "entry window", "working length", "sac", "protected bone", "bone beside sleeve and scope")

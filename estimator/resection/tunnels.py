@@ -18,7 +18,7 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells
 from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.resection.entry_window import EntryWindow
-from canalwise.estimator.resection.tool_lines import ToolLines
+from canalwise.estimator.resection.line_values import ToolLines
 from canalwise.recon.grid import Float
 from canalwise.recon.parallel import both
 

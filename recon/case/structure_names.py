@@ -33,9 +33,8 @@ def structure_of(name: str) -> VoxelMeaning:
     True
     >>> structure_of("L4 lamna left")
     Traceback (most recent call last):
-    canalwise.recon.errors.WrongUse: --replace must name a structure (got 'L4 lamna left'). Did you mean: L4 lamina
-    left, \
-L6 lamina left, L5 lamina left, L3 lamina left?
+    canalwise.recon.errors.WrongUse: --replace must name a structure (got 'L4 lamna left'). Did you mean: L4 lamina \
+left, T4 lamina left, L6 lamina left, L5 lamina left?
     """
     known = known_structures()
     if name not in known:

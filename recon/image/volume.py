@@ -202,7 +202,7 @@ def right_angled(volume: Volume, *, accept_tilt: bool, background: float, budget
     BadGeometry : it leans and that is not accepted, or by more than MOST_TILT_DEG
     BadFile : the widened grid is over the budget
 
-    >>> leaning = Volume(np.ones((2, 2, 3)), np.array([[1.0, 0, 1, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]))
+    >>> leaning = Volume(np.ones((2, 2, 3)), np.array([[1.0, 0, 0.5, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]))
     >>> right_angled(leaning, accept_tilt=True, background=0.0).voxels[:, 0, :].tolist()
     [[1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 1.0], [0.0, 0.0, 1.0]]
     """

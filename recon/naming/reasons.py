@@ -16,7 +16,8 @@ RIB_MM = RIB.edges[1]
 """From this reach on a strut is said to be a rib."""
 
 TRANSITIONAL_PROBABILITY = 0.15
-"""Transitional anatomy is warned of from this probability on; about a tenth of people have it (references.md)."""
+"""Transitional anatomy is warned of from this probability on; about a tenth of people have it
+(docs/published-values.md#vertebrae)."""
 
 LUMBOSACRAL = (
     "six lumbar vertebrae, the last one free",

@@ -34,7 +34,8 @@ WIDEST_MM = 34.0
 thickness (common practice, no source)."""
 
 CLEAR_MM = 60.0
-"""No transverse process reaches this far from the midline: half spans are 35..47 mm (references.md section 2a)."""
+"""No transverse process reaches this far from the midline: half spans are 35..47 mm
+(docs/published-values.md#vertebrae)."""
 
 VIEW_FRAC = 0.9
 """Least share of a flank that must be in view to say that no rib is there."""

@@ -169,7 +169,7 @@ def test_a_case_that_another_run_holds_is_waited_for_and_then_refused(tmp_path):
 
 KILLED = """
 import os, signal, sys
-from recon import case, folder_writing
+from canalwise.recon.case import folder as case, folder_writing
 from tests.recon.case.test_folder import _scan
 from tests.recon.test_case_rewritten import _other
 where, folder = sys.argv[1:]
@@ -188,7 +188,7 @@ case.write_case(folder, _scan(), _other(), force=True)
 
 @needs_flock
 @pytest.mark.parametrize(
-    ("where", "anatomy", "told"),
+    ("where", "anatomy", "reported"),
     [("filling", "check", "1 half-written"), ("between", "check", "is again as it was"), ("after", "another", "")],
 )
 def test_a_kill_during_a_rewrite_is_cleared_up_at_the_next_run(tmp_path, where, anatomy, reported):

@@ -8,9 +8,9 @@ import pytest
 from canalwise.recon.anatomy import Confidence, Frame, Joint, Level, Measurement, Reason
 from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.canal.wall import ANGLES, Stations, wall_mm
-from canalwise.recon.case.unresolved import without_unresolved
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid, isotropic_grid
+from canalwise.recon.measurement.unresolved import without_unresolved
 from canalwise.recon.naming.disc_slopes import bends_deg, disc_slopes_deg
 from canalwise.recon.naming.iliac_crest import crest_z_mm
 from canalwise.recon.scan import Scan

@@ -57,9 +57,8 @@ def run(args: argparse.Namespace) -> int:
     """Reads a case, searches, and keeps plans and numbers."""
     from canalwise.estimator.level.prepared_level import prepared_level
     from canalwise.estimator.search.best_approach import search
-    from canalwise.estimator.search.search_json import search_as_json
     from canalwise.recon.case.folder import read_case
-    from canalwise.workbench.console.json_results import BREACHED
+    from canalwise.workbench.console.json_results import BREACHED, searched_json
     from canalwise.workbench.console.plan_store import check_names_free, keep_plan, keep_result, of_anatomy
     from canalwise.workbench.console.search_tables import search_lines
 
@@ -72,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
     prepared = prepared_level(case.anatomy, args.level)
     with voice.counting("searching", question.budget) as progress:
         found = search(prepared, question, progress)
-    document = of_anatomy(case, search_as_json(found))
+    document = of_anatomy(case, searched_json(prepared, found))
     for plan, pick in zip(names, (found.best, found.robust), strict=True):
         keep_plan(case, plan, pick.approach)
     keep_result(case, f"search-{args.level}", document)

@@ -15,7 +15,9 @@ from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.outcome.decompressed import decompressed, decompression_as_json
+from canalwise.estimator.search.best_approach import SearchResult
 from canalwise.estimator.search.exploration import Progress
+from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.corrections import correction_sentences
@@ -168,3 +170,20 @@ def built_json(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
         "warnings": list(dict.fromkeys([*scan.warnings, *anatomy.warnings, *_checks(anatomy)])),
         "caution": CAUTION,
     }
+
+
+def verdict_json(prepared: PreparedLevel, approach: Approach) -> dict[str, Any] | None:
+    """Whether an approach frees enough within the limits; None where that cannot be said of this level."""
+    try:
+        return dict(plain(decompression_as_json(decompressed(prepared, approach)))["verdict"])
+    except AnatomyNotFound:
+        return None
+
+
+def searched_json(prepared: PreparedLevel, found: SearchResult) -> dict[str, Any]:
+    """What a search found, each pick with the verdict on what it frees; None where that cannot be said."""
+    document = search_as_json(found)
+    for name, pick in (("best", found.best), ("robust", found.robust), ("runner_up", found.runner_up)):
+        if pick is not None and document[name] is not None:
+            document[name]["verdict"] = verdict_json(prepared, pick.approach)
+    return document

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from canalwise.estimator.approach.approach import PHASE_RELATION
@@ -31,11 +31,23 @@ def search_lines(document: Json) -> list[object]:
     )
     return [
         *(stopped if document["stopped"] else []),
+        *freed_sentences(picks),
         table(columns, fact_rows([pick for _, pick in picks]), title=f"Level {document['level']}"),
         pareto,
         document["reason"],
         CAUTION,
     ]
+
+
+def freed_sentences(picks: Sequence[tuple[str, Json]]) -> list[str]:
+    """What each pick frees, those that free too little first.
+
+    >>> freed_sentences([("least bone", {"verdict": {"freed": False, "sentence": "Frees 5 %"}})])
+    ['least bone: NOT FREED. Frees 5 %.']
+    """
+    known = [(words, pick["verdict"]) for words, pick in picks if pick.get("verdict")]
+    known.sort(key=lambda one: bool(one[1]["freed"]))
+    return [f"{words}: {'' if one['freed'] else 'NOT FREED. '}{one['sentence']}." for words, one in known]
 
 
 def access_lines(document: Json) -> list[object]:

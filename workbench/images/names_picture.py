@@ -30,7 +30,7 @@ def names_figure(scan: Scan, naming: Naming) -> Figure:
 
     The coronal one is seen from the front, the patient's right on the left; in the sagittal one the front is left.
     """
-    small = coarse(scan) if scan.modality == "CT" else scan
+    small = coarse(scan) if scan.kind.calibrated else scan
     values, grid = _upright(small)
     places = np.array(naming.places_ras_mm).reshape(-1, 3)
     figure = Figure(figsize=(8.0, 5.4), layout="constrained")

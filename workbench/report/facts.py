@@ -14,7 +14,7 @@ from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.scan import Scan
-from canalwise.workbench.console.json_results import compared_json
+from canalwise.workbench.console.json_results import compared_json, with_decompression
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
 from canalwise.workbench.report.what_if_section import WhatIfCharts, what_if
 
@@ -44,5 +44,6 @@ def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[st
         found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac
     )
     planned = PlannedCase(scan, anatomy, anatomy.level(approach.level), approach, taken)
-    document, comparison = estimate_as_json(found), compared_json(prepared, SearchTask(budget=COMPARED))
+    document = with_decompression(estimate_as_json(found), prepared, approach)
+    comparison = compared_json(prepared, SearchTask(budget=COMPARED))
     return ReportFacts(found, planned, document, comparison, what_if(prepared, approach, task))

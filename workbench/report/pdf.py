@@ -18,7 +18,8 @@ from canalwise.workbench.report import plan_section as report_plan
 from canalwise.workbench.report import summary as report_glance
 from canalwise.workbench.report import tables as report_facts
 from canalwise.workbench.report.facts import JOB, ReportFacts
-from canalwise.workbench.report.pictures import ReportPicture, all_pictures
+from canalwise.workbench.report.picture import ReportPicture
+from canalwise.workbench.report.pictures import all_pictures
 from canalwise.workbench.report.what_if_section import what_if_pictures
 from canalwise.workbench.style.data_uris import chart_pixels_uri
 from canalwise.workbench.style.pdf import (

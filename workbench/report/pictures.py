@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,17 +14,10 @@ from canalwise.workbench.images.names_picture import names_figure
 from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.images.slices import cuts_of, cuts_to_look_at, key_figure, outline_figure, slice_figure
 from canalwise.workbench.images.solids import views_of
+from canalwise.workbench.report.picture import ReportPicture
 from canalwise.workbench.style.data_uris import chart_uri, drawing_style, picture_uri, slice_uri
 
 Json = Mapping[str, Any]
-
-
-@dataclass(frozen=True)
-class ReportPicture:
-    """One picture of the page: its address and what it shows, in words."""
-
-    uri: str
-    caption: str
 
 
 def slice_pictures(planned: PlannedCase) -> list[ReportPicture]:

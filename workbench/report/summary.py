@@ -60,13 +60,17 @@ def _ends(reported: Json, unit: str, digits: int, scale: float) -> str:
 
 
 def limits_sentence(estimate: Json) -> str:
-    """One sentence on the limits, for the head of the page.
+    """What the plan frees and how the limits stand, for the head of the page; failure first.
 
     >>> limits_sentence({"verdicts": [{"name": "pars width left", "met": False}]})
     'Limits BREACHED: pars width left.'
+    >>> freed = {"freed": False, "sentence": "Frees 5 % on the far side; all limits kept"}
+    >>> limits_sentence({"verdict": freed, "verdicts": []})
+    'NOT FREED. Frees 5 % on the far side; all limits kept.'
     """
+    verdict = estimate.get("verdict")
+    outcome = f"{'' if verdict['freed'] else 'NOT FREED. '}{verdict['sentence']}. " if verdict else ""
     broken, unknown = breaches(estimate), [v["name"] for v in estimate["verdicts"] if v["met"] is None]
-    sentence = (
-        f"Limits BREACHED: {joined(broken)}." if broken else "Both removals keep every limit that could be measured."
-    )
-    return sentence + (f" Not measured: {joined(unknown)}." if unknown else "")
+    kept = "" if verdict else "Both removals keep every limit that could be measured."
+    limits = f"Limits BREACHED: {joined(broken)}." if broken else kept
+    return (outcome + limits + (f" Not measured: {joined(unknown)}." if unknown else "")).strip()

@@ -11,7 +11,7 @@ from canalwise.estimator.charts.all_charts import Chart, charts_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.workbench.charts.plan_charts import caption_of, figure_of
-from canalwise.workbench.report.pictures import ReportPicture
+from canalwise.workbench.report.picture import ReportPicture
 from canalwise.workbench.style.data_uris import chart_pixels_uri, drawing_style
 
 EFFORT = 0.5

@@ -15,6 +15,7 @@ from canalwise.estimator.planning.clock_positions import docking_clock
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.scan import Scan
 from canalwise.workbench.charts.clock_figure import clock_figure
+from canalwise.workbench.console.json_results import with_decompression
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
 from canalwise.workbench.images.radiograph_figure import NEEDLE, radiograph_figures
 from canalwise.workbench.images.slices import along_channel, slice_figure
@@ -58,7 +59,7 @@ class TheatreSheet:
 def sheet_of(scan: Scan, found: Estimate, first_view: bytes = b"") -> TheatreSheet:
     """The sheet about an estimate; `first_view` is a PNG of the endoscope's view, where there is one."""
     reported = intervals_of(found)
-    document = estimate_as_json(found, reported)
+    document = with_decompression(estimate_as_json(found, reported), found.prepared, found.approach)
     intervals = verdict_intervals(reported, found.approach.side)
     ends = {name: list(i.ends) if i.sd_by_cause else None for name, i in intervals.items()}
     taken = PlannedRemoval(

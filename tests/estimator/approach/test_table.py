@@ -29,7 +29,7 @@ def phases(draw, name):
 @st.composite
 def approaches(draw):
     side = draw(st.sampled_from(["left", "right"]))
-    channel = Channel(9.0, 8.0, draw(st.floats(0, 8)), draw(st.floats(60, 200)), 12.0)
+    channel = Channel(9.0, 8.0, draw(st.floats(0.1, 8)), draw(st.floats(60, 200)), 12.0)
     docking = draw(st.tuples(*[st.floats(-20, 20)] * 3))
     pair = (draw(phases(IPSILATERAL)), draw(phases(OVER_THE_TOP)))
     return Approach("L3-L4", side, docking, draw(st.floats(20, 80)), pair, channel)

@@ -16,7 +16,7 @@ from canalwise.recon.labels import Part, Tissue, bone_mask, label_of
 from canalwise.recon.scan import Scan
 from tests.recon.shapes import case
 
-NAMES = Path(__file__).with_name("label_names_example.toml")
+NAMES = Path(__file__).parents[1] / "intake" / "label_names_example.toml"
 
 
 def scan_of_shapes() -> tuple[Scan, GivenLabels]:

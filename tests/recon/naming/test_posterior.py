@@ -22,7 +22,7 @@ def test_every_row_is_a_probability(table: BinnedLikelihood) -> None:
 def test_shares_of_anatomies_sum_to_one_and_hold_the_published_transitional_ones() -> None:
     shares = {anatomy.name: anatomy.frac for anatomy in ANATOMIES}
     assert sum(shares.values()) == pytest.approx(1.0)
-    # French et al. 2014 (READ, references.md section 9): sacralised L5 4.1 %, lumbarised S1 5.8 %
+    # French et al. 2014 (READ, docs/published-values.md#vertebrae): sacralised L5 4.1 %, lumbarised S1 5.8 %
     assert shares["L5 sacralised"] + shares["L5 within the sacrum"] == pytest.approx(0.041)
     free = shares["S1 lumbarised and free"] + shares["six lumbar vertebrae, the last one free"]
     assert shares["S1 lumbarised"] + free == pytest.approx(0.058, abs=0.006)

@@ -17,8 +17,8 @@ from canalwise.recon.canal.soft_tissue_model import SAC_RATIO, SAC_RATIO_SD
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.labels import Labels, vertebra_mask, vertebra_number
+from canalwise.recon.measurement.kinds import SCALES
 from canalwise.recon.scan import Scan
-from canalwise.recon.severity_bands import SCALES
 
 TRUE = {27: "L5", 28: "L4", 29: "L3", 30: "L2", 31: "L1", 32: "T12"}
 LEAST_DICE = 0.88

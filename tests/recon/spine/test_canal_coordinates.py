@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from canalwise.recon.grid import Grid, isotropic_grid
-from canalwise.recon.spine.canal_coordinates import SIDE_MM
-from canalwise.recon.spine.spine_field import spine_field
+from canalwise.recon.spine.spine_field import SIDE_MM, spine_field
 from tests.recon.blocks import RADIUS_MM, blocks, straight_tube
 
 # Mean of r cos(a) over the floor |r sin(a)| <= 0.6 r: r * 0.6 / asin(0.6), the floor being a curve.

@@ -154,7 +154,7 @@ def test_a_notebook_is_taught_every_kind():
             taught[kind.__name__] = function
 
     teach(Formatter())
-    assert {"AngleChart", "EntryMap", "InstrumentChart", "Estimate", "Found", "Comparison"} <= set(taught)
+    assert {"TiltChart", "EntryMap", "InstrumentChart", "Estimate", "SearchResult", "AccessComparison"} <= set(taught)
     assert "object" not in taught
     assert set(taught.values()) == {notebook.html_of}
 

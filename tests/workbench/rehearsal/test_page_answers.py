@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from canalwise.estimator.level.target_names import NAMES
-from canalwise.workbench.rehearsal.server.registry import asks
+from canalwise.workbench.rehearsal.server.registry import request_kinds
 from canalwise.workbench.surfaces.binary_frames import frame_of
 from tests.workbench.rehearsal.conftest import Served, Talker
 
@@ -113,7 +113,7 @@ def reported(served: Served, toy_plan: dict[str, Any]) -> list[tuple[str, Any]]:
 
 
 def test_every_question_is_tried(reported: list[tuple[str, Any]]) -> None:
-    assert {name for name, _ in reported} & set(asks()) == set(asks()) - WRITTEN_ON_PAPER
+    assert {name for name, _ in reported} & set(request_kinds()) == set(request_kinds()) - WRITTEN_ON_PAPER
 
 
 def test_everything_the_server_says_fits(reported: list[tuple[str, Any]]) -> None:

@@ -165,8 +165,8 @@ def test_held_back_facts_are_facts():
             assert set(kind.answered_by(of)) <= set(FACTS)
 
 
-def test_the_lesson_in_the_readme_can_be_taught():
-    readme = (Path(__file__).resolve().parents[3] / "README.md").read_text()
-    (example,) = re.findall(r"```toml\n(.*?)```", readme, re.S)
-    lesson = lesson_of(example, "readme.toml")
+def test_the_lesson_in_the_documentation_can_be_taught():
+    page = (Path(__file__).resolve().parents[3] / "docs" / "teaching.md").read_text()
+    example = re.findall(r"```toml\n(.*?)```", page, re.S)[0]
+    lesson = lesson_of(example, "teaching.toml")
     assert lesson.steps[0].question is not None

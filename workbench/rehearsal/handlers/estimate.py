@@ -9,7 +9,7 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.estimate.blocker import blocker_json, blocker_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.estimate.intervals import intervals_of, no_intervals
-from canalwise.workbench.console.json_results import USUAL_TRIAL
+from canalwise.workbench.console.json_results import USUAL_TRIAL, with_decompression
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 
@@ -31,6 +31,8 @@ def answer(session: Session, message: EstimateRequest, job: RequestJob) -> Json:
         raise Cancelled
     intervals = intervals_of(found, USUAL_TRIAL) if message.intervals else no_intervals(found)
     document = estimate_as_json(found, intervals)
+    if message.intervals:  # at rest: while a slider moves, what is freed would come too late
+        document = with_decompression(document, found.prepared, message.plan)
     # what a stranger needs to recompute it is no concern of the page, and more than half of the whole
     del document["geometry"]
     blocker = blocker_json(blocker_of(found), found.level.frame)

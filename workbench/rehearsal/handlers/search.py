@@ -10,11 +10,10 @@ from canalwise.estimator.approach.search_bounds import instruments_named
 from canalwise.estimator.level.target_names import chosen
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.exploration import Progress
-from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES, Side
-from canalwise.workbench.console.json_results import compared_json
+from canalwise.workbench.console.json_results import compared_json, searched_json
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 
@@ -60,7 +59,7 @@ def found(session: Session, message: SearchRequest, job: RequestJob) -> Json:
     )
     prepared = session.prepared(message.level)
     with _ended_early():
-        return search_as_json(search(prepared, question, _counted(job, question)))
+        return searched_json(prepared, search(prepared, question, _counted(job, question)))
 
 
 def ways(session: Session, message: AccessesRequest, job: RequestJob) -> Json:

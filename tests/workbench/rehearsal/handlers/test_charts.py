@@ -90,10 +90,10 @@ def test_an_angle_chart_is_the_estimators(
     tilts: Json, session: Session, plan: Approach, prepared: PreparedLevel
 ) -> None:
     chart = tilt_chart(prepared, plan, "over the top", wanted_of_task(TASK))
-    assert tilts["bone_mm3"] == chart.reported.bone_mm3.tolist()
+    assert tilts["bone_mm3"] == chart.by_relation.bone_mm3.tolist()
     assert tilts["feasible"] == chart.feasible.tolist()
-    assert tilts["reach_mm"] == chart.reported.reach_mm["contralateral"].tolist()
-    assert np.sum(list(tilts["layers_mm3"].values()), axis=0) == pytest.approx(chart.reported.bone_mm3, abs=30.0)
+    assert tilts["reach_mm"] == chart.by_relation.reach_mm["contralateral"].tolist()
+    assert np.sum(list(tilts["layers_mm3"].values()), axis=0) == pytest.approx(chart.by_relation.bone_mm3, abs=30.0)
     kept = [not broken for broken in tilts["breaks"]]
     assert kept == chart.within_limits.tolist()
     assert any(kept)

@@ -39,7 +39,7 @@ export function amount(value: OptionalNumber, unit: string, digits = 1): string 
 
 /** A fraction as whole percent. */
 export const percent = (frac: OptionalNumber): string =>
-  isKnown(frac) ? filled(PHRASES.percent, { value: fixed(100 * frac, 0) }) : PHRASES.notKnown;
+  isKnown(frac) ? filled(PHRASES.percent, { value: number(100 * frac, 0) }) : PHRASES.notKnown;
 
 /** The ends of a 95 % interval, or nothing when there is none. */
 export function interval(ends: Interval95 | undefined, digits = 0, scale = 1): string {

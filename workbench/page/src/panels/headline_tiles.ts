@@ -113,7 +113,7 @@ export function verdictWords(estimate: Estimate): string {
   const broken = breaches(estimate);
   const unknown = estimate.verdicts.filter((one) => one.met === null).map((one) => one.name);
   const near = estimate.verdicts.filter((one) => one.within_error).map((one) => one.name);
-  const said = broken.length ? `Limits BREACHED: ${joined(broken)}.` : "All limits kept.";
+  const said = outcomeWords(estimate) + (broken.length ? `Limits BREACHED: ${joined(broken)}.` : "All limits kept.");
   const close = near.length > FEW ? `${near.length} of ${estimate.verdicts.length}` : joined(near);
   return (
     said +
@@ -122,8 +122,14 @@ export function verdictWords(estimate: Estimate): string {
   );
 }
 
+/** What the plan frees, failure first; nothing while it is being worked out. */
+function outcomeWords({ verdict }: Estimate): string {
+  if (!verdict) return "";
+  return `${verdict.freed ? "" : "NOT FREED. "}${verdict.sentence}. `;
+}
+
 function showVerdict(element: HTMLElement, estimate: Estimate): void {
-  const broken = breaches(estimate).length > 0;
+  const broken = breaches(estimate).length > 0 || estimate.verdict?.freed === false;
   setText(element, (broken ? "! " : "") + verdictWords(estimate));
   element.classList.toggle("breached", broken);
 }

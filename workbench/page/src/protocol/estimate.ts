@@ -90,6 +90,8 @@ const estimate = object({
   }),
   skin_entry: skinEntry,
   verdicts: list(verdict),
+  /** What is freed, and whether that is enough; not while a slider moves. */
+  verdict: optional(nullable(object({ freed: flag, kept: nullable(flag), sentence: text }))),
   chances,
   /** How many samples intervals and chances were drawn from; 0 for none. */
   samples: numeric,
