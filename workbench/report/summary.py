@@ -19,23 +19,33 @@ def glance(estimate: Json) -> list[Tile]:
         _joint_tile(relation, estimate["facet_preserved"].get(relation))
         for relation in ("ipsilateral", "contralateral")
     ]
-    areas = estimate["decompression"]["canal_area_mm2"]
-    freed = f"{number(areas['before'], 0)} \u2192 {amount(areas['after'], 'mm2', 0)}"
     return [
-        _bone_tile(estimate["task"]["bone_removed_mm3"], estimate["cone"]["bone_removed_mm3"]),
+        _bone_tile(estimate),
         *joints,
         _reach_tile(estimate["contralateral_reach"]),
-        ("Free canal, disc level", freed, "after: an upper bound"),
+        _area_tile(estimate),
     ]
 
 
-def _bone_tile(task: Json, cone: Json) -> Tile:
-    ends = _ends(task, "cm\u00b3", 1, 0.001)
-    return (
-        "Bone that must go",
-        f"{number(task['total'] / 1000)} cm\u00b3",
-        f"{ends}whole sweep: {number(cone['total'] / 1000)} cm\u00b3",
-    )
+def _area_tile(estimate: Json) -> Tile:
+    """Free area at the narrowest station; at disc level where the room needed is not known."""
+    if estimate.get("freed"):
+        least = estimate["freed"]["least_area_mm2"]
+        change = f"{number(least['before'], 0)} \u2192 {amount(least['after'], 'mm2', 0)}"
+        return ("Free canal, narrowest", change, f"needed: {amount(least['needed'], 'mm2', 0)}")
+    areas = estimate["decompression"]["canal_area_mm2"]
+    change = f"{number(areas['before'], 0)} \u2192 {amount(areas['after'], 'mm2', 0)}"
+    return ("Free canal, disc level", change, "after: an upper bound")
+
+
+def _bone_tile(estimate: Json) -> Tile:
+    """Least bone that frees what is taken; that of the task where the room needed is not known."""
+    sweep = f"whole sweep: {number(estimate['cone']['bone_removed_mm3']['total'] / 1000)} cm\u00b3"
+    if estimate.get("resection"):
+        total = estimate["resection"]["bone_removed_mm3"]["total"]
+        return "Bone that must go", f"{number(total / 1000)} cm\u00b3", f"to free what is freed; {sweep}"
+    task = estimate["task"]["bone_removed_mm3"]
+    return "Bone that must go", f"{number(task['total'] / 1000)} cm\u00b3", _ends(task, "cm\u00b3", 1, 0.001) + sweep
 
 
 def _joint_tile(relation: str, kept: Json | None) -> Tile:

@@ -198,7 +198,7 @@ def test_a_level_to_check_by_eye_is_shown_with_its_slices(coarse_pictures):
     report = report_of(toy.scan(), anatomy, default_approach(anatomy, "L3-L4", "left"))
     text = words_of(report)
     assert "CHECK BY EYE: confidence 0.20 of 1." in text
-    assert text.index("The left gap is not seen.") < text.index("Two removals are told")
+    assert text.index("The left gap is not seen.") < text.index("Whole sweep (cone)")
     assert "Corrected: sac was replaced by a label map (sha256 abababababab...)." in text
     assert "Transitional anatomy is possible" in text
     assert "L3 lamina left" in text
