@@ -78,7 +78,7 @@ def scene_of(anatomy: Anatomy, level: Level, level_bone: LevelBone, sac: KeepOut
         pars=_shaded(pars, shade),
         base=_shaded(base_rows(level, level_bone), shade),
         shade=shade,
-        goals=_goals(level, level_bone),
+        goals=_goals(level, *protected_field(anatomy, level_bone)),
         buckets=tuple(int(n) for n in names),
         base_label=label_of(level.upper, Part.SPINOUS_BASE),
         bucket_whole=_sums(index, every.weight),
@@ -252,7 +252,7 @@ def _set_names(level: Level) -> tuple[str, ...]:
     return tuple(dict.fromkeys(n for t in level.targets.values() for n in t.points_ras_mm))
 
 
-def _goals(level: Level, level_bone: LevelBone) -> TargetArrays:
+def _goals(level: Level, guard: Float, grid: Grid) -> TargetArrays:
     names = _set_names(level)
     points, side, kind = [np.empty((0, 3))], [], []
     for number, s in enumerate(SIDES):
@@ -261,6 +261,5 @@ def _goals(level: Level, level_bone: LevelBone) -> TargetArrays:
             side += [number] * len(found)
             kind += [names.index(name)] * len(found)
     at_disc = np.array([names[k] in AT_DISC for k in kind], dtype=bool)
-    guard, grid = protected_field(level_bone)
     return TargetArrays(_f32(np.concatenate(points).T), np.array(side, np.int32), np.array(kind, np.int32), at_disc,
                  _f32(guard), _turn(grid, level.frame))  # fmt: skip

@@ -135,12 +135,14 @@ PROTECTED: Mask = np.asarray(np.isin(_EVERY % 100, PROTECTED_PARTS) & bone_mask(
 """(65536,) array: is a label protected bone?"""
 
 
-def protected_field(level_bone: LevelBone) -> tuple[np.ndarray, Grid]:
+def protected_field(anatomy: Anatomy, level_bone: LevelBone) -> tuple[np.ndarray, Grid]:
     """Signed distance, mm, to the border of protected bone, negative inside it, and the grid it lies on.
 
-    The border runs midway between voxel centres; where the crop holds no such bone all is far away.
+    The border runs midway between voxel centres, by the anatomy's own labels as in `estimator.removal.reach`: those of
+    the crop's bone include every partly filled voxel, which would let the pedicle stand up to a voxel too wide. Where
+    the crop holds no such bone all is far away.
     """
-    bone = bone_mask(level_bone.labels) & np.isin(level_bone.labels % 100, PROTECTED_PARTS)
+    bone = PROTECTED[anatomy.labels[level_bone.box]]
     spacing = [float(s) for s in level_bone.grid.spacing_mm]
     if not bone.any():
         return np.full(level_bone.labels.shape, 1e3, dtype=np.float32), level_bone.grid

@@ -1,4 +1,4 @@
-"""Where approaches like a plan's can start from: any entry above the planes of its pivot and its docking point."""
+"""Where approaches like a plan's can start from: any entry above the planes of its pivot and its first axis' end."""
 
 from __future__ import annotations
 
@@ -45,6 +45,16 @@ class EntryVariation:
         phases = self.plan.phases
         return np.array([(p.medial_tilt_deg, p.cranial_tilt_deg, p.sweep_half_angle_deg) for p in phases]).ravel()
 
+    @property
+    def docked_dorsal_mm(self) -> float:
+        """How far dorsal the first axis is at the pivot distance: the docking point itself where the axis meets it.
+
+        A default plan turns its first axis about the pivot, away from the docking point; with the plane of that point
+        the sleeve would end elsewhere than the plan's own.
+        """
+        axis = axes_level(table_of([self.plan]))[0, 0]
+        return float(self.pivot_mm[1] + self.plan.pivot_distance_mm * axis[1])
+
     def aims_deg(self, entries_mm: Float) -> Float:
         """(K, 4) array: tilts from (K, 3) entries toward the near recess and, over the top, the far targets."""
         side = self.plan.side
@@ -61,7 +71,7 @@ class EntryVariation:
         """(N) approaches through entries of the skin, or of the pivot's plane where no skin is in view.
 
         The first phase's axis runs through its entry; its pivot lies on that axis in the plan's own coronal plane of
-        the pivot (or at the entry where that is not deeper), its docking point in that of the docking point. The
+        the pivot (or at the entry where that is not deeper), its docking point in that of `docked_dorsal_mm`. The
         second pivot is shifted from the first as in the plan. Depths follow the planner's rule.
 
         Parameters
@@ -79,7 +89,7 @@ class EntryVariation:
         )
         axis = axes_level(turned)[:, 0]
         pivot = entries_mm + axis * self._to_plane(entries_mm, axis, self.pivot_mm[1])[:, None]
-        docked_mm = np.maximum(self._to_plane(pivot, axis, self.plan.docking_point_mm[1]), 1.0)
+        docked_mm = np.maximum(self._to_plane(pivot, axis, self.docked_dorsal_mm), 1.0)
         moved = replace(turned, docking_mm=pivot + docked_mm[:, None] * axis, pivot_distance_mm=docked_mm)
         pivots = np.stack([pivot, pivot + self.pivots_mm[1] - self.pivots_mm[0]], axis=1)
         return with_depths(self.level, with_pivots(moved, pivots), (0, 1))

@@ -10,9 +10,10 @@ import numpy as np
 from scipy import ndimage
 
 from canalwise.estimator.approach.approach import Approach, other_side
-from canalwise.estimator.estimate.estimate import Estimate, estimate
+from canalwise.estimator.estimate.estimate import Estimate, cost_of, estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.removal.region import TaskRegion
 from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.imaging.grids import natural_grid
@@ -114,6 +115,20 @@ def turned(grid: Grid, turn: Float, shift_mm: Float) -> Grid:
 def volumes_mm3(scene: Scene) -> dict[str, float]:
     """Bone removed by the whole sweep and by the task."""
     return {kind: scene.document[kind]["bone_removed_mm3"]["total"] for kind in ("cone", "task")}
+
+
+def task_mm3_of(asked: Scene, taken: Scene, *, swap: bool = False) -> float:
+    """Bone that one scene loses to the task paths of another, placed by the level frames; mirrored where `swap`.
+
+    Which targets are touched at all is left out: one more or one less of them adds or drops a whole path.
+    """
+    mirror = np.array([-1.0 if swap else 1.0, 1.0, 1.0])
+    paths = tuple(
+        tuple(taken.level.frame.to_world_mm(asked.level.frame.to_level_mm(points) * mirror) for points in path)
+        for path in asked.estimate.task_paths
+    )
+    found = taken.estimate
+    return cost_of(found.prepared, TaskRegion(paths, found.approach.channel, found.keep_out)).removal.total_mm3
 
 
 def facet_fractions(scene: Scene) -> dict[str, float]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach
+from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach, tilts_deg
+from canalwise.estimator.approach.table import pivots_level_mm, table_of
 from canalwise.estimator.charts.entry_map import entries_of
 from canalwise.estimator.charts.tilt_chart import TiltChart, tilt_chart
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
@@ -14,7 +15,7 @@ from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.labels import SIDES
 from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored
 
-TILTS_DEG = np.arange(-20.0, 41.0, 4.0)
+TILTS_DEG = np.arange(-20.0, 49.0, 4.0)
 
 BONE_TOL_FRAC, SHARE_TOL, TARGET_TOL_FRAC, LENGTH_TOL_MM = 0.03, 0.04, 0.12, 0.5
 """Bone points fall elsewhere in the mirrored voxels; of targets one in nine may fall to the other side of touched."""
@@ -65,14 +66,29 @@ def test_mirroring_the_patient_mirrors_the_entries(pair: Pair) -> None:
 
 @pytest.mark.parametrize("phase", [OVER_THE_TOP, IPSILATERAL])
 def test_the_trade_knows_it(pair: Pair, phase: str) -> None:
-    """Common practice, no source: flatter across reaches more of the far side than straight down; and straight down
-    over the joint costs more of the near joint than leaning away from it."""
+    """Common practice, no source: flatter across reaches more of the far side than straight at the docking point, and
+    the near side is reached no flatter than that; leaning toward the joint costs more of it than leaning away.
+
+    Tilts count from the line that leads from the phase's pivot to the docking point: a pivot lateral of it tilts all.
+    """
     (prepared, plan), _ = pair
+    straight_deg = docking_tilt_deg(plan, phase)
     chart = tilt_chart(prepared, plan, phase, tilts_deg=TILTS_DEG)
     relation = "contralateral" if phase == OVER_THE_TOP else "ipsilateral"
     share = chart.by_relation.targets_frac[f"{relation} canal wall"]
-    best = chart.medial_tilt_deg[int(np.argmax(share))]
-    assert (best > 10.0) == (phase == OVER_THE_TOP)
-    if phase == IPSILATERAL:
-        kept = chart.by_relation.facet_area_frac["ipsilateral"]
-        assert kept[chart.medial_tilt_deg >= 8.0].min() > kept[np.abs(chart.medial_tilt_deg + 8.0) <= 4.0].min()
+    assert share.max() > 0.5
+    best = chart.medial_tilt_deg[share == share.max()] - straight_deg
+    if phase == OVER_THE_TOP:
+        assert best.min() > 0.0
+        assert best.max() > 5.0
+    else:
+        assert best.max() <= 0.0
+        kept, across = chart.by_relation.facet_area_frac["ipsilateral"], chart.medial_tilt_deg - straight_deg
+        assert kept[across >= 8.0].min() > kept[np.abs(across + 8.0) <= 4.0].min()
+
+
+def docking_tilt_deg(plan: Approach, phase: str) -> float:
+    """Medial tilt of the line from a phase's pivot to the docking point."""
+    place = [p.name for p in plan.phases].index(phase)
+    inward = np.array(plan.docking_point_mm) - pivots_level_mm(table_of([plan]))[0, place]
+    return tilts_deg(plan.side, inward / np.linalg.norm(inward))[0]

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from canalwise.estimator.approach.approach import Approach, Phase
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.planning.clock_positions import (
     FAR_SIGHTS,
@@ -44,15 +45,42 @@ def prepared(plain: Scene) -> PreparedLevel:
     return prepared_level(plain.anatomy, LEVEL).ready()
 
 
+def straight(side: Side) -> Approach:
+    """The phantom's window entered straight: both pivots behind the docking point, the second 8 mm further lateral."""
+    phases = (
+        Phase("ipsilateral", 0.0, 15.0, 4.0, 6.4, 21.4),
+        Phase("over the top", 23.7, 15.1, 4.0, 10.9, 25.9, (8.0, 0.0, 0.0)),
+    )
+    left = Approach(LEVEL, "left", (6.5, 11.9, -6.5), 40.0, phases)
+    return left if side == "left" else mirrored(left)
+
+
+def hours_of_practice(side: Side) -> dict[str, float]:
+    """PRACTICE as hours, seen from a side."""
+    sides = {"cranial": CRANIAL[side], "caudal": 12.0 - CRANIAL[side]}
+    return {name: where if isinstance(where, float) else sides[where] for name, where in PRACTICE.items()}
+
+
 @pytest.mark.parametrize("side", SIDES)
 def test_over_the_top(prepared: PreparedLevel, side: Side) -> None:
-    """Sac and disc below, roof and far joint above, head and feet to the sides."""
-    seen = far_clock(prepared, default_approach(prepared.anatomy, LEVEL, side))
-    sides = {"cranial": CRANIAL[side], "caudal": 12.0 - CRANIAL[side]}
-    for name, where in PRACTICE.items():
-        hour = where if isinstance(where, float) else sides[where]
+    """Sac and disc below, roof and far joint above, head and feet to the sides, as of a window entered straight."""
+    seen = far_clock(prepared, straight(side))
+    for name, hour in hours_of_practice(side).items():
         assert apart(seen[name], hour) <= HOUR_TOL, name
     assert set(seen) == set(FAR_SIGHTS)
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_a_flatter_way_across_turns_the_far_lower_lamina_up_alone(prepared: PreparedLevel, side: Side) -> None:
+    """The usual approach, from a pivot further lateral, passes under the far lamina: its hour moves from the side of
+    the feet toward that of the roof, and stays on the way between the two. All else keeps its place."""
+    usual, upright = far_clock(prepared, default_approach(prepared.anatomy, LEVEL, side)), straight(side)
+    moved, hours = "contralateral lower lamina", hours_of_practice(side)
+    for name in hours.keys() - {moved}:
+        assert apart(usual[name], hours[name]) <= HOUR_TOL, name
+    assert apart(usual[moved], 12.0) < apart(far_clock(prepared, upright)[moved], 12.0)
+    assert apart(usual[moved], 12.0) + apart(usual[moved], hours[moved]) == pytest.approx(3.0)
+    assert apart(usual[moved], 12.0) > apart(usual["roof of the canal"], 12.0)
 
 
 @pytest.mark.parametrize("side", SIDES)

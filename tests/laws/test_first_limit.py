@@ -38,17 +38,21 @@ def under(prepared: PreparedLevel, limits: Limits) -> PreparedLevel:
 
 
 @pytest.mark.parametrize(
-    "limits",
+    ("limits", "name"),
     [
-        Limits(),
-        Limits().changed(facet_area_kept_frac=0.9),
-        Limits().changed(lateral_removal_mm=30.0, spinous_bridge_mm=5.5),
+        # the usual approach keeps 0.82 of the near joint's surface and 7.2 mm of the bridge
+        (Limits(), "ipsilateral facet width kept"),
+        (Limits().changed(facet_area_kept_frac=0.8), "ipsilateral facet area kept"),
+        (Limits().changed(lateral_removal_mm=30.0, spinous_bridge_mm=6.5), "spinous base bridge left"),
     ],
 )
-def test_it_breaks_there_and_nothing_breaks_before(prepared: PreparedLevel, plain: Scene, limits: Limits) -> None:
+def test_it_breaks_there_and_nothing_breaks_before(
+    prepared: PreparedLevel, plain: Scene, limits: Limits, name: str
+) -> None:
     level = under(prepared, limits)
     first = first_limit(estimate_of(level, plain.approach))
     assert first is not None
+    assert first.name == name
     assert first.wider_deg > STEP_DEG
     before = estimate_of(level, widened(plain.approach, first.wider_deg - STEP_DEG))
     after = estimate_of(level, widened(plain.approach, first.wider_deg + STEP_DEG))

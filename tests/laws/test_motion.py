@@ -21,6 +21,7 @@ from tests.laws.scenes import (
     mirrored,
     read,
     readings,
+    task_mm3_of,
     turned,
     volumes_mm3,
 )
@@ -38,7 +39,8 @@ VOLUME_TOL_FRAC, FACET_TOL_FRAC, REACH_TOL_MM = 0.03, 0.03, 0.75
 """Where the voxels fall elsewhere in the same patient."""
 
 TASK_TOL_FRAC = 0.1
-"""Of a set of targets: two of the shortest, 11 points, may fall to the other side of touched."""
+"""Of a set of targets: one of the shortest, 11 points, may fall to the other side of touched; each brings or drops a
+path, so the bone of a task is compared for paths that stay the same."""
 
 POSED = replace(SPEC, pose_deg=(7.0, -5.0, 4.0), origin_ras_mm=(3.0, -2.0, 4.3))
 
@@ -65,7 +67,11 @@ def posed(plain: Scene) -> Scene:
 
 
 def test_the_mirror_image_gives_mirrored_estimates(plain: Scene, mirror_image: Scene) -> None:
-    assert volumes_mm3(mirror_image) == pytest.approx(volumes_mm3(plain), rel=0.01)
+    """Of the task, for the same paths; that it is asked the same is the next law."""
+    assert volumes_mm3(mirror_image)["cone"] == pytest.approx(volumes_mm3(plain)["cone"], rel=0.01)
+    own = volumes_mm3(plain)["task"]
+    assert task_mm3_of(plain, plain) == pytest.approx(own, rel=ROUNDING)
+    assert task_mm3_of(plain, mirror_image, swap=True) == pytest.approx(own, rel=0.01)
     assert facet_fractions(mirror_image) == pytest.approx(facet_fractions(plain), abs=0.02)
     assert lengths_mm(mirror_image) == pytest.approx(lengths_mm(plain), abs=HALF_VOXEL_MM)
 
@@ -109,6 +115,10 @@ def test_the_frame_moves_with_the_patient(plain: Scene, posed: Scene) -> None:
 
 
 def test_voxels_that_stay_behind_change_estimates_little(plain: Scene, posed: Scene) -> None:
-    assert volumes_mm3(posed) == pytest.approx(volumes_mm3(plain), rel=VOLUME_TOL_FRAC)
+    """Bone of the task for the same paths; which targets are touched, as shares of their sets."""
+    here = volumes_mm3(plain)
+    assert volumes_mm3(posed)["cone"] == pytest.approx(here["cone"], rel=VOLUME_TOL_FRAC)
+    assert task_mm3_of(plain, posed) == pytest.approx(here["task"], rel=VOLUME_TOL_FRAC)
+    assert posed.estimate.task_reached_frac == pytest.approx(plain.estimate.task_reached_frac, abs=TASK_TOL_FRAC)
     assert facet_fractions(posed) == pytest.approx(facet_fractions(plain), abs=FACET_TOL_FRAC)
     assert lengths_mm(posed) == pytest.approx(lengths_mm(plain), abs=REACH_TOL_MM)

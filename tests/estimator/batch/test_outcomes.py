@@ -14,13 +14,13 @@ from canalwise.estimator.batch.outcomes import ErrorShifts, outcomes, taken_by_a
 from canalwise.estimator.batch.outcomes_by_relation import outcomes_by_relation, pars_before_mm
 from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.geometry.batch_loops import removals, work_for
-from canalwise.estimator.geometry.level_arrays import LEAF
+from canalwise.estimator.geometry.level_arrays import LEAF, LevelArrays
 from canalwise.estimator.level.array_builder import CELL_MM
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.recon.labels import SIDES
 from tests import closed_forms
 from tests.estimator.toys import LEVEL_AXES, level_bone_of_shape, oblique_grid
-from tests.laws.scenes import LEVEL, SPEC, anatomy_on, grid_of, usual
+from tests.laws.scenes import LEVEL, SPACING_MM, SPEC, anatomy_on, grid_of, usual
 
 VOLUME_TOL = 0.01  # equal volume within 1 %
 SHARE_TOL = 0.02
@@ -50,6 +50,28 @@ def table(prepared) -> ApproachTable:
         cranial_deg=usual_one.cranial_deg + 6 * off[2, :, :2],
         sweep_deg=usual_one.sweep_deg + 2 * off[3, :, :2],
     )
+
+
+def with_protected_bone_grown(prepared, by_mm) -> LevelArrays:
+    """The scene with the border of protected bone that much further out."""
+    goals = prepared.scene.goals
+    return replace(prepared.scene, goals=goals._replace(guard=goals.guard - np.float32(by_mm)))
+
+
+def test_protected_bone_is_where_the_exact_estimate_has_it(prepared, table):
+    """Shares lie between those beside protected bone half a voxel thicker and thinner: the exact one walks in stairs.
+
+    Of these rows some graze the pedicle on the way to the recess, else the law would say nothing.
+    """
+    thick, thin = (outcomes(with_protected_bone_grown(prepared, s * SPACING_MM / 2), table) for s in (1, -1))
+    rows = range(2, COUNT, 3)
+    for row in rows:
+        exact = estimate_of(prepared, table.approach(row))
+        for n, side in enumerate(SIDES):
+            shares = np.array([exact.reach[side].targets[name] for name in prepared.scene.sets])
+            assert (thick.reached_frac[row, n] <= shares + 1e-6).all(), (row, side)
+            assert (shares <= thin.reached_frac[row, n] + 1e-6).all(), (row, side)
+    assert (thick.reached_frac[rows] < thin.reached_frac[rows]).any()
 
 
 def test_the_batch_agrees_with_exact_estimates(prepared, table):

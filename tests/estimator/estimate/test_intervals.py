@@ -145,12 +145,19 @@ def test_without_intervals_no_number_has_one() -> None:
 
 @pytest.mark.parametrize("name", ["entry_sd_mm", "registration_sd_mm", "medial_tilt_sd_deg", "cranial_tilt_sd_deg"])
 def test_every_error_of_the_hand_widens_the_interval(name: str) -> None:
-    widths = []
+    """The sweep's widens with the error. The task's is wider than without any: it has one target a set here, which a
+    large error loses, and with it the bone on the way there."""
+    found_with = {}
     for factor in (0.0, 1.0, 4.0):
         errors = ExecutionErrors().changed(**{n: 0.0 for n in ExecutionErrors().records}).changed(**{name: factor})
-        whole = intervals_of(found(0.1), MonteCarloOptions(300, 5, errors))
-        widths.append([np.ptp(kind.bone_mm3.ends) for kind in (whole.cone, whole.task)])
-    assert (np.diff(widths, axis=0) > 0).all()
+        found_with[factor] = intervals_of(found(0.1), MonteCarloOptions(300, 5, errors))
+    assert (np.diff([np.ptp(whole.cone.bone_mm3.ends) for whole in found_with.values()]) > 0).all()
+    none, *some = (whole.task.bone_mm3 for whole in found_with.values())
+    cause = name.removesuffix("_sd_mm") if name.endswith("_mm") else "tilt"
+    assert all(none.sd_by_cause[by_hand] == 0 for by_hand in ("entry", "tilt", "registration"))
+    for task in some:
+        assert np.ptp(task.ends) > np.ptp(none.ends)
+        assert [c for c in ("entry", "tilt", "registration") if task.sd_by_cause[c] > 0] == [cause]
 
 
 def test_between_two_targets_any_place_is_as_likely() -> None:
