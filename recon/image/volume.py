@@ -204,7 +204,7 @@ def right_angled(volume: Volume, *, accept_tilt: bool, background: float, budget
 
     >>> leaning = Volume(np.ones((2, 2, 3)), np.array([[1.0, 0, 0.5, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]))
     >>> right_angled(leaning, accept_tilt=True, background=0.0).voxels[:, 0, :].tolist()
-    [[1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [0.0, 1.0, 1.0], [0.0, 0.0, 1.0]]
+    [[1.0, 0.0, 0.0], [1.0, 1.0, 1.0], [0.0, 0.5, 1.0]]
     """
     _check_placed(volume.affine_ras_mm)
     lean_deg = tilt_deg(volume.affine_ras_mm)

@@ -24,7 +24,7 @@ from canalwise.recon.measurement.image_evidence import (
     picture_of,
 )
 from canalwise.recon.measurement.plausible_ranges import implausible
-from canalwise.recon.measurement.unresolved import without_unresolved
+from canalwise.recon.level.unresolved import without_unresolved
 from canalwise.recon.parallel import side_by_side
 from canalwise.recon.scan import Scan
 from canalwise.recon.severity_bands import Threshold

@@ -10,7 +10,7 @@ from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.canal.wall import ANGLES, Stations, wall_mm
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid, isotropic_grid
-from canalwise.recon.measurement.unresolved import without_unresolved
+from canalwise.recon.level.unresolved import without_unresolved
 from canalwise.recon.naming.disc_slopes import bends_deg, disc_slopes_deg
 from canalwise.recon.naming.iliac_crest import crest_z_mm
 from canalwise.recon.scan import Scan
