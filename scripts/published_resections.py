@@ -3,8 +3,8 @@
 
     .venv/bin/python scripts/published_resections.py [--cases 30] [--spacing-mm 0.9]
 
-Narrow spines of `phantoms.cases.stenotic`, their own labels given, each decompressed from both sides by the default plan and
-rules; nothing is set by what the papers found. Each case is printed as it is done, then median and range.
+Narrow spines of `phantoms.cases.stenotic`, their own labels given, each decompressed from both sides by the default
+plan and rules; nothing is set by what the papers found. Each case is printed as it is done, then median and range.
 
 Published (abstracts, read; part borders of the papers were not seen): endoscopic over-the-top decompressions of 21
 levels took 15.5 % (11.2-19.8) of the near lamina, 8.8 % (5.7-11.8) of the far one, 5.3 % (4.2-6.4) and 4.3 % (2.2-6.4)

@@ -242,11 +242,10 @@ def main() -> None:
         network.load_state_dict(torch.load(options.resume, map_location=device))
     folder = Path(tempfile.mkdtemp())
     first = 1000 * options.seed
-    tasks: list[tuple[Path, str | None, int]] = [
-        (folder, str(options.shape), first + n) for n in range(options.surfaces)
-    ]
+    kinds = ((str(options.shape), options.surfaces), (None, options.phantoms))
     # In turn, so that both kinds are there early.
-    tasks = sorted([*tasks, *((folder, None, first + n) for n in range(options.phantoms))], key=lambda task: task[2])
+    tasks = [(folder, shape, seed) for shape, count in kinds for seed in range(first, first + count)]
+    tasks.sort(key=lambda task: task[2])
     context = multiprocessing.get_context("spawn")
     batches: multiprocessing.Queue[Painted] = context.Queue(12)
     workers = [

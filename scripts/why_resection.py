@@ -3,12 +3,12 @@
 
     .venv/bin/python scripts/why_resection.py [--cases 4]
 
-Narrow spines of `phantoms.cases.stenotic`, their own labels given, from the left by the usual plan. Every row is the mean
-over the cases: share freed near and far, weighted bone, processor seconds of one resection (for tips also the time to
-find them). On four spines: an entry tilted by 20 deg is the least that frees the far side for the bone of a straighter
-one; fewer pivots free less for more bone, more gain 1 %; a third round of improvement is the last that saves any; tips
-3 mm apart leave a tenth of the far side, those 1.5 mm apart gain 2 % at four times the time; 150 witnesses in 60 steps
-bring the bound to within 2 points of five times the effort.
+Narrow spines of `phantoms.cases.stenotic`, their own labels given, from the left by the usual plan. Every row is the
+mean over the cases: share freed near and far, weighted bone, processor seconds of one resection (for tips also the time
+to find them). On four spines: an entry tilted by 20 deg is the least that frees the far side for the bone of a
+straighter one; fewer pivots free less for more bone, more gain 1 %; a third round of improvement is the last that saves
+any; tips 3 mm apart leave a tenth of the far side, those 1.5 mm apart gain 2 % at four times the time; 150 witnesses in
+60 steps bring the bound to within 2 points of five times the effort.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from published_resections import prepared_case
+
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning import default_approach as plan
@@ -31,7 +33,6 @@ from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection import bound, choice, coarse, entry_window, resection, resection_level
 from canalwise.estimator.resection.resection import Resection, resection_of
 from canalwise.estimator.resection.resection_level import resection_level_of
-from scripts.published_resections import prepared_case
 
 Cases = Sequence[PreparedLevel]
 
