@@ -25,8 +25,9 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.phantoms.anatomy.spine import spine_of
-from canalwise.phantoms.cases.suite import GridRequest
-from canalwise.phantoms.imaging.render import Scanner, scan_of
+from canalwise.phantoms.imaging.grids import GridRequest
+from canalwise.phantoms.imaging.render import scan_of
+from canalwise.phantoms.imaging.scanner import Scanner
 from canalwise.phantoms.spec import Bystanders, SpineSpec
 from canalwise.recon.bone.occupancy import bone_model
 from canalwise.recon.case.ct_segmentation import segment
@@ -38,9 +39,10 @@ from canalwise.recon.labels import Labels, Part, vertebra_name
 from canalwise.recon.naming.cues import column_cues
 from canalwise.recon.naming.level_names import column_of, names
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.network import FILE, TissueClassMap, prior_kinds
+from canalwise.recon.segmentation.network import FILE, prior_kinds
 from canalwise.recon.segmentation.network_instances import learnt_spine
 from canalwise.recon.segmentation.network_refinement import fine_instances
+from canalwise.recon.segmentation.tissue_classes import TissueClassMap
 from canalwise.recon.spine.region_of_interest import coarse, spine_box
 
 SLICES_MM = (0.5, 0.8, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0)

@@ -28,7 +28,8 @@ from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_lev
 from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.phantoms.cases.stenotic import stenotic_spec
-from canalwise.phantoms.imaging.render import natural_grid, render_scan
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.render import render_scan
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.errors import CanalwiseError

@@ -18,6 +18,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -86,11 +87,11 @@ def tables(cases: Cases) -> None:
         row(f"  {plan.ENTRY_TILT_DEG:g} deg", cases, usual)
     print("pivots across and along (entry_window.PLACES)")
     for places in ((2, 3), (3, 3), (5, 5), (3, 5)):
-        resection.entry_window = lambda a, b, c, places=places: entry_window.entry_window(a, b, c, places)
+        resection.entry_window = partial(entry_window.entry_window, places=places)  # type: ignore[attr-defined]
         row(f"  {places[0]} x {places[1]}", cases, usual)
     print("rounds of improvement (choice.ROUNDS)")
     for rounds in (0, 1, 8, 3):
-        resection.chosen_lines = lambda *parts, rounds=rounds: choice.chosen_lines(*parts, rounds)
+        resection.chosen_lines = partial(choice.chosen_lines, rounds=rounds)  # type: ignore[attr-defined]
         row(f"  {rounds}", cases, usual)
     print("tips apart (bite.TIP_STEP_MM)")
     for step in (1.5, 3.0, 2.0):
