@@ -33,7 +33,7 @@ class Block(nn.Module):
 
 
 class Network(nn.Module):
-    """A U-shaped network of 4.6 million weights; five scales, 1 to 16 mm.
+    """A U-shaped network of 4.7 million weights; five scales, 1 to 16 mm.
 
     Coarser features are brought to a scale's own width before they are enlarged, and added to it rather than set beside
     it: the finest scale costs most of the time, and this halves it.
