@@ -17,6 +17,7 @@ READ_AT_RUN_TIME = (
     "workbench/page/dist/page.css",
     "workbench/page/dist/viewer.js",
     "recon/segmentation/network.onnx",
+    "recon/segmentation/network_mr.onnx",
     "estimator/batch/batch.cu",
     "workbench/report/report.css",
     "workbench/sheet/theatre_sheet.css",

@@ -7,7 +7,8 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "approach": ["Approach", "IPSILATERAL", "PlacedPhase", "other_side", "placed_phases"],
+        "approach": ["Approach", "PlacedPhase", "other_side", "placed_phases"],
+        "instrument": ["Channel"],
         "table": ["ApproachTable"],
     },
 )

@@ -13,6 +13,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
             "RequiredTargets",
             "USUAL_WANTED",
             "margins_frac",
+            "pars_before_mm",
         ],
     },
 )

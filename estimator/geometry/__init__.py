@@ -8,6 +8,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "bricks": ["Bricks"],
-        "level_arrays": ["F32", "F64", "LevelArrays", "SampleRows", "Spheres"],
+        "level_arrays": ["F32", "F64", "LevelArrays", "SampleRows"],
+        "region_protocol": ["Region"],
     },
 )

@@ -1,1 +1,13 @@
 """What a resection comes to: freed areas, cost, steps of the operation and the verdict."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "decompressed": ["decompression_as_json"],
+        "label_maps": ["resection_map", "room_map"],
+    },
+)

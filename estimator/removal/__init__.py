@@ -1,4 +1,4 @@
-"""What one approach takes and keeps: bone, facet joints, pars, spinous base, canal area, reach."""
+"""What one approach's cone takes and keeps: bone, facet joints, pars, spinous base, canal area, reach."""
 
 from __future__ import annotations
 
@@ -8,6 +8,9 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "bone_removal": ["Removal"],
-        "facet_interval": ["joint_sds"],
+        "facet_preservation": ["FacetPreservation"],
+        "pars_and_spinous_base": ["pars_of"],
+        "reach": ["Reach", "touch_of"],
+        "region": ["TaskRegion"],
     },
 )

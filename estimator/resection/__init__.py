@@ -1,1 +1,15 @@
-"""What must be freed at a level, what an instrument can take of it, and the least bone that has to go for that."""
+"""What an instrument can take of that, and the least bone that has to go for it."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "line_region": ["SleeveRegion"],
+        "resection": ["Resection", "resection_of"],
+        "resection_level": ["ResectionLevel", "resection_level_of"],
+        "tool_lines": ["STOPPED_BY"],
+    },
+)

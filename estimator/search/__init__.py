@@ -7,6 +7,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
+        "best_approach": ["SearchResult", "search"],
         "exploration": ["Progress"],
         "search_json": ["search_as_json"],
         "strategies": ["SearchTask"],

@@ -7,8 +7,8 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "mesh_scans": ["AIR_MM", "MARGIN_MM"],
         "grids": ["GridRequest", "natural_grid"],
+        "mesh_scans": ["AIR_MM"],
         "scanner": ["PhantomScan", "Scanner"],
         "warp": ["Warp"],
     },

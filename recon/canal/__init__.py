@@ -9,6 +9,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "calcification": ["with_calcified"],
         "soft_tissue_model": ["with_modelled_tissue"],
-        "tube": ["CanalTube", "canal_along", "canal_from_bone", "line_through"],
+        "tube": ["CanalTube", "canal_along", "canal_from_bone"],
+        "wall": ["Stations"],
     },
 )

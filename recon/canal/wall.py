@@ -12,7 +12,8 @@ Method:
    (a smoothing spline on a cylinder), which without data takes laplace r = rest. `rest` is what a straight wall has in
    polar form, r'' = r + 2 r'^2 / r, so that the membrane spans flat from rim to rim and does not bow out as an arc
    about the centreline would.
-3. The minimum is one sparse linear system over all cells; its matrix is symmetric and positive.
+3. The minimum is one linear system over all cells; its matrix is symmetric, positive and, numbered station by station,
+   banded.
 4. Weights are set anew in rounds (iteratively reweighted least squares, lopsided): a hit outside the wall by more than
    the tolerance belongs to something behind a window and loses its say; one inside pulls three times as hard, for bone
    that stands into the canal is wall.
@@ -27,8 +28,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, sparse
-from scipy.sparse.linalg import spsolve
+from scipy import linalg, ndimage, sparse
 
 from canalwise.recon.grid import Float, Grid
 
@@ -133,6 +133,18 @@ def _slopes(shape: tuple[int, int], step_mm: float, arc_mm: float) -> Any:
     return sparse.csc_array(along.T @ along + around.T @ around)
 
 
+def _banded(matrix: Any) -> Float:
+    """(2 ANGLES + 1, n) array: the diagonal of a matrix of the membrane and those below it, as LAPACK keeps them.
+
+    Numbered station by station the membrane and the plate reach no further than two stations.
+    """
+    size = matrix.shape[0]
+    bands = np.zeros((min(2 * ANGLES, size - 1) + 1, size))
+    for below in range(len(bands)):
+        bands[below, : size - below] = matrix.diagonal(-below)
+    return bands
+
+
 def _straight_per_mm(radius_mm: Float, mean_mm: float) -> Float:
     """Second difference of the radius along the arc that a straight wall has there, times STRAIGHT_FRAC.
 
@@ -179,15 +191,15 @@ def wall_mm(hit_mm: Float, step_mm: float) -> tuple[Float, npt.NDArray[np.bool_]
     within = np.where(np.sin(ray_angles_rad()) < -0.5, FLOOR_TOL_MM, WALL_TOL_MM)
     mean_mm = float(np.median(rough))
     slopes = _slopes((hit_mm.shape[0], hit_mm.shape[1]), step_mm, mean_mm * 2 * np.pi / ANGLES)
-    stiffness = SLOPE_WEIGHT * slopes + BEND_WEIGHT * (slopes @ slopes)
+    stiffness = _banded(SLOPE_WEIGHT * slopes + BEND_WEIGHT * (slopes @ slopes))
     radius = rough
     for _ in range(ROUNDS):
-        system = sparse.csc_array(stiffness + sparse.diags_array(weight.ravel() + 1e-6))
+        system = stiffness.copy()
+        system[0] += weight.ravel() + 1e-6
         rest = _straight_per_mm(radius, mean_mm).ravel()
         known = weight.ravel() * finite.ravel() + 1e-6 * rough.ravel()
         known -= SLOPE_WEIGHT * rest + BEND_WEIGHT * (slopes @ rest)
-        # This ordering suits symmetric systems: half the time of the usual one.
-        radius = spsolve(system, known, permc_spec="MMD_AT_PLUS_A").reshape(hit_mm.shape)
+        radius = linalg.solveh_banded(system, known, overwrite_ab=True, lower=True).reshape(hit_mm.shape)
         radius = np.clip(radius, LEAST_RADIUS_MM, REACH_MM)
         outside = finite - radius
         weight = np.where(outside < 0, 3.0, 1.0) * (outside < within) * np.isfinite(hit_mm)

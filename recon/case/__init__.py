@@ -8,8 +8,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "anatomy_builder": ["anatomy_of"],
-        "corrected_anatomy": ["anatomy_with"],
         "corrections": ["correction_sentences"],
-        "folder": ["Case", "read_case", "write_case"],
+        "folder": ["Case", "changing", "read_case", "write_case"],
     },
 )

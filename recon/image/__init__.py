@@ -10,6 +10,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "morphology": ["dilated"],
         "sampling": ["linear_box"],
         "skin": ["skin_point_mm"],
-        "volume": ["Volume", "Voxels", "canonical"],
+        "volume": ["Volume", "Voxels", "check_budget"],
     },
 )

@@ -50,6 +50,25 @@ def linear_at(field: Shown, index: Float) -> Float:
     return out.reshape(index.shape[:-1])
 
 
+def mirrored_overlap(
+    field: Shown, points: Float, weights: Float, mirror: Float, seen: Float, shape: Index3
+) -> tuple[float, float]:
+    """(sum of weight times the field at each point's mirror image, sum of the weights) over the images in a grid.
+
+    Parameters
+    ----------
+    points, weights : (N, 3) and (N,) arrays
+    mirror : (3, 4) array: a point's mirror image as a fractional index of the field, 0 outside which
+    seen : (3, 4) array: the same image as an index of a grid of that shape; images outside it are left out
+
+    >>> still = np.eye(3, 4)
+    >>> mirrored_overlap(np.ones((3, 3, 3)), np.ones((2, 3)), np.array([1.0, 2.0]), 0.5 * still, still, (3, 3, 3))
+    (3.0, 3.0)
+    """
+    both, own = _mirrored_overlap(np.ascontiguousarray(field), points, weights, mirror, seen, np.array(shape))
+    return float(both), float(own)
+
+
 def block_sums(field: Shown, size: npt.ArrayLike) -> Float:
     """(n // size, rounded up) array: sum of a (nx, ny, nz) field over blocks of `size` (3,) voxels.
 
@@ -88,6 +107,26 @@ def _linear(field: Shown, x: float, y: float, z: float) -> float:
     high = (field[i1, j, k] * (1 - w) + field[i1, j, k1] * w) * (1 - v)
     high += (field[i1, j1, k] * (1 - w) + field[i1, j1, k1] * w) * v
     return low * (1 - u) + high * u
+
+
+@njit(cache=True, nogil=True)
+def _mirrored_overlap(
+    field: Shown, points: Float, weights: Float, m: Float, s: Float, shape: npt.NDArray[np.int64]
+) -> tuple[float, float]:
+    both, own = 0.0, 0.0
+    for n in range(len(points)):
+        x, y, z = points[n, 0], points[n, 1], points[n, 2]
+        inside = True
+        for axis in range(3):
+            at = s[axis, 0] * x + s[axis, 1] * y + s[axis, 2] * z + s[axis, 3]
+            inside = inside and -0.5 <= at <= shape[axis] - 0.5
+        if inside:
+            own += weights[n]
+            i = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
+            j = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
+            k = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
+            both += weights[n] * _linear(field, i, j, k)
+    return both, own
 
 
 @njit(cache=True, nogil=True)

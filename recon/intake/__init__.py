@@ -9,6 +9,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "label_maps": ["GivenLabels", "check_order", "check_sides", "read_given_labels"],
         "label_names": ["VoxelMeaning"],
-        "reader": ["BUDGET_MB"],
+        "nifti_writer": ["write_nifti"],
     },
 )

@@ -13,6 +13,7 @@ from canalwise.recon.anatomy import Frame
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.morphology import dilated
+from canalwise.recon.image.sampling import mirrored_overlap
 from canalwise.recon.labels import Labels, Mask, Part, canal_mask, label_of, vertebra_number
 from canalwise.recon.level.resampled_level import ResampledLevel, Share, local_view
 
@@ -257,7 +258,10 @@ class _Mirrored:
         """Minus the mean bone that each bone point meets in its mirror image in a plane (turn_deg, shift_mm)."""
         turn, shift = np.asarray(plane, dtype=float) * (np.pi / 180, 1)
         normal = np.array([np.cos(turn), np.sin(turn), 0.0])
-        image = self.points_mm - np.outer(2 * (self.points_mm @ normal - shift), normal)
-        seen = self.view.grid.contains(self.view.frame.to_world_mm(image))
-        other = self.view.at(self.field, image)
-        return -float((self.own * other) @ seen / max(float(self.own @ seen), 1e-9))
+        image = np.column_stack([np.eye(3) - 2 * np.outer(normal, normal), 2 * shift * normal])
+        view = self.view
+        inside = view.grid.index_of(view.frame.to_world_mm(np.vstack([image.T, np.zeros(3)])))
+        seen = np.column_stack([*(inside[:3] - inside[4]), inside[3]])
+        mirror = (image - np.outer(view.low_mm, [0.0, 0.0, 0.0, 1.0])) / view.step_mm
+        both, own = mirrored_overlap(self.field, self.points_mm, self.own, mirror, seen, view.grid.shape)
+        return -both / max(own, 1e-9)

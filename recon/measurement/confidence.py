@@ -15,6 +15,7 @@ import numpy as np
 from canalwise.recon.anatomy import Confidence, Joint, Level, Naming, Reason, Source, StructureConfidence
 from canalwise.recon.grid import Box, Grid, box_of
 from canalwise.recon.labels import SIDES, Labels, Part, Side, Tissue, label_of, sided, vertebra_mask, vertebra_number
+from canalwise.recon.level.unresolved import without_unresolved
 from canalwise.recon.measurement.image_evidence import (
     BorderContrast,
     ImageEvidence,
@@ -24,7 +25,6 @@ from canalwise.recon.measurement.image_evidence import (
     picture_of,
 )
 from canalwise.recon.measurement.plausible_ranges import implausible
-from canalwise.recon.level.unresolved import without_unresolved
 from canalwise.recon.parallel import side_by_side
 from canalwise.recon.scan import Scan
 from canalwise.recon.severity_bands import Threshold

@@ -7,7 +7,9 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "pipeline": ["segment"],
-        "seed_points": ["Seed", "Seeds", "check_canal_free", "seed_of"],
+        "instances": ["VertebraInstances"],
+        "network": ["prior_kinds"],
+        "seed_points": ["Seeds", "check_canal_free"],
+        "tissue_classes": ["TissueClass", "TissueClassMap"],
     },
 )

@@ -1,19 +1,26 @@
-"""A small network that classifies the voxels of a CT: canal, disc, body or part of an arch.
+"""A small network that classifies the voxels of a CT or MR: canal, disc, body or part of an arch.
 
 It learnt from made-up images of the project's own shapes only (`scripts/train_prior.py`) and looks at voxels of 1 mm.
+It takes a CT by its numbers and anything else scaled by its own first and 99th percentile, whatever the contrast.
 It names what lies where; where bone ends is decided in the scan itself. Without its runtime or its file
 `prior_kinds` answers None, and the spine is found from bony rings, sheets and basins alone.
+
+What it tells apart is finer than most questions: `TissueClassMap.kind` counts sac and ligament as canal, and ribs,
+ilium and organs as nothing of the spine; `TissueClassMap.detail` keeps them apart.
 
 Method:
 
 1. A volumetric encoder and decoder with skip connections (U-Net: Ronneberger et al. 2015, in 3D Cicek et al. 2016;
-   citations from memory), 1.7 million weights; it halves its input four times, so sizes are padded to multiples of 16.
-2. Input: HU clipped and scaled, on a grid of 1 mm with the scan's own axes, blurred first where voxels grow, so that
-   no pattern is aliased. Output: twelve scores a voxel, made probabilities by softmax. Left and right share a class;
-   the side is told from the canal's coordinates afterwards, so the network need not learn which is which.
+   citations from memory), 1.7 million weights for CT and 4.7 million for MR; it halves its input four times, so sizes
+   are padded to multiples of 16.
+2. Input: values on a grid of 1 mm with the scan's own axes, blurred first where voxels grow, so that no pattern is
+   aliased; HU clipped and scaled, values without a unit scaled by their own percentiles. Output: twelve scores a voxel
+   for CT, seventeen for MR, made probabilities by softmax. Left and right share a class; the side is told from the
+   canal's coordinates afterwards, so the network need not learn which is which.
 3. Long scans pass in slabs that also see a margin on either side; only the inner layers of each are kept, so the memory
    of a pass does not grow with the scan.
-4. Where the canal's line is known, only the box that can hold the spine about it is looked at.
+4. Where the canal's line is known, only the box that can hold the spine about it is looked at. An MR has none: all of
+   it is looked at, and what lies further from the canal seen than that box is set to nothing.
 5. One fixed number of threads and no arena: the same input gives the same bytes.
 """
 
@@ -25,20 +32,20 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import cc3d
 import numpy as np
 import numpy.typing as npt
 
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.network_grid import GRAIN_MM, RANGE_HU, grain_grid, resampled
+from canalwise.recon.segmentation.network_grid import GRAIN_MM, grain_grid, network_input
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 from canalwise.recon.spine.region_of_interest import canal_line_mm, coarse
 
-FILE = Path(__file__).with_name("network.onnx")
+FILE, MR_FILE = (Path(__file__).with_name(name) for name in ("network.onnx", "network_mr.onnx"))
+"""The network for CT, and the one for MR, which learnt from CT too and tells more kinds apart but sees a CT's joints
+less sharply (`scripts/accuracy_network.py`)."""
 
-
-SCALE_HU = 500.0
-"""What the network's input values are divided by, as in training."""
 
 SLAB, OVERLAP = 128, 32
 """Most layers along the spine that are kept of each pass, and further ones on either side that it also sees."""
@@ -52,13 +59,13 @@ MULTIPLE = 16
 
 
 @cache
-def _session() -> Any:
-    """The network, ready to run; None without its runtime or file."""
+def _session(file: Path) -> Any:
+    """A network, ready to run; None without its runtime or file."""
     try:
         import onnxruntime
     except ImportError:
         return None
-    if not FILE.exists():
+    if not file.exists():
         return None
     options = onnxruntime.SessionOptions()
     # One order of sums: the same input gives the same bytes, whatever the machine is busy with.
@@ -66,24 +73,52 @@ def _session() -> Any:
     options.log_severity_level = 3
     # An arena would keep the peak of a pass for the rest of the program.
     options.enable_cpu_mem_arena = False
-    return onnxruntime.InferenceSession(str(FILE), options, providers=["CPUExecutionProvider"])
+    return onnxruntime.InferenceSession(str(file), options, providers=["CPUExecutionProvider"])
 
 
 def prior_kinds(scan: Scan) -> TissueClassMap | None:
-    """What the network makes of a CT; None where it cannot run."""
-    if _session() is None:
+    """What the network makes of a CT or MR; None where it cannot run."""
+    session = _session(FILE if scan.kind.calibrated else MR_FILE)
+    if session is None:
         return None
     grid = grain_grid(scan.grid)
-    value = np.clip(resampled(scan, grid), *RANGE_HU) / SCALE_HU
-    kind = np.zeros(grid.shape, dtype=np.uint8)
+    value = network_input(scan, grid)
+    kind, detail = np.zeros(grid.shape, dtype=np.uint8), np.zeros(grid.shape, dtype=np.uint8)
     bone = np.zeros(grid.shape, dtype=np.float32)
     line = canal_line_mm(coarse(scan))
     for seen, kept, inner in _slabs(grid.shape[2]):
         i, j = _about(line, grid, seen)
-        share = _shares(value[i, j, seen], inner)
-        kind[i, j, kept] = share.argmax(axis=0)
-        bone[i, j, kept] = share[TissueClass.BODY :].sum(axis=0)
-    return TissueClassMap(grid, kind, bone)
+        share = _shares(session, value[i, j, seen], inner)
+        detail[i, j, kept] = share.argmax(axis=0)
+        bone[i, j, kept] = share[TissueClass.BODY : TissueClass.SACRUM + 1].sum(axis=0)
+        kind[i, j, kept] = _folded(share).argmax(axis=0)
+    if not scan.kind.calibrated:
+        _clear_far(grid, kind, detail, bone)
+    return TissueClassMap(grid, kind, bone, detail)
+
+
+def _clear_far(grid: Grid, kind: npt.NDArray[np.uint8], *others: npt.NDArray[np.generic]) -> None:
+    """Set to nothing what lies further from the canal seen than the network looks elsewhere (in place).
+
+    The network looks at all of an MR, and takes some organs at its sides, of which it learnt little, for bone.
+    """
+    canal = cc3d.largest_k(kind == TissueClass.CANAL, k=1, connectivity=6) > 0
+    layers = np.flatnonzero(canal.any(axis=(0, 1)))
+    if not len(layers):
+        return
+    line = grid.world_mm([[*np.argwhere(canal[:, :, k]).mean(axis=0), k] for k in layers])
+    for k in range(grid.shape[2]):
+        far = np.ones(grid.shape[:2], dtype=bool)
+        far[_about(line, grid, slice(k, k + 1))] = False
+        for array in (kind, *others):
+            array[far, k] = 0
+
+
+def _folded(share: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """(12, nx, ny, nz) array: sac and ligament added to the canal, what is none of the spine's to the rest."""
+    share[TissueClass.CANAL] += share[TissueClass.SAC : TissueClass.RIB].sum(axis=0)
+    share[TissueClass.OTHER] += share[TissueClass.RIB :].sum(axis=0)
+    return share[: TissueClass.SACRUM + 1]
 
 
 def _about(line_mm: Float | None, grid: Grid, layers: slice) -> tuple[slice, slice]:
@@ -113,12 +148,13 @@ def _slabs(layers: int) -> Iterator[tuple[slice, slice, slice]]:
         yield slice(low, high), slice(start, stop), slice(start - low, stop - low)
 
 
-def _shares(value: npt.NDArray[np.float32], inner: slice) -> npt.NDArray[np.float32]:
+def _shares(session: Any, value: npt.NDArray[np.float32], inner: slice) -> npt.NDArray[np.float32]:
     """(kinds, nx, ny, n) array: the network's probability of each kind in the inner layers of what it sees."""
     fill = [(0, -n % MULTIPLE) for n in value.shape]
-    scores = _session().run(None, {"hu": np.pad(value, fill, mode="edge")[None, None]})[0][0]
+    name = session.get_inputs()[0].name
+    scores = session.run(None, {name: np.pad(value, fill, mode="edge")[None, None]})[0][0]
     share = scores[:, : value.shape[0], : value.shape[1], inner]
-    # In place: twelve kinds of a slab are the most that a build holds.
+    # In place: the kinds of a slab are the most that a build holds.
     share -= share.max(axis=0)
     np.exp(share, out=share)
     share /= share.sum(axis=0)

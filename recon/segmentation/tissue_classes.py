@@ -27,6 +27,12 @@ class TissueClass(IntEnum):
     INFERIOR = 9
     TRANSVERSE = 10
     SACRUM = 11
+    # The network for CT stops here: `TissueClassMap.detail` of a CT holds no more than `TissueClassMap.kind`.
+    SAC = 12
+    FLAVUM = 13
+    RIB = 14
+    ILIUM = 15
+    BYSTANDER = 16
 
 
 PART_NAMES = {
@@ -50,10 +56,13 @@ class TissueClassMap:
     Parameters
     ----------
     grid : about GRAIN_MM, its axes those of the scan
-    kind : (nx, ny, nz) uint8 array of `TissueClass`
+    kind : (nx, ny, nz) uint8 array of `TissueClass` up to SACRUM: sac and ligament count as canal, what is none of the
+        spine's as other
     bone_frac : (nx, ny, nz) float32 array, probability of any bone of the spine
+    detail : (nx, ny, nz) uint8 array of every `TissueClass`; None where the map was made elsewhere
     """
 
     grid: Grid
     kind: npt.NDArray[np.uint8]
     bone_frac: npt.NDArray[np.float32]
+    detail: npt.NDArray[np.uint8] | None = None

@@ -1,4 +1,4 @@
-"""The column: where it runs, its bodies, discs and arches, the parts of each arch, the names of its levels."""
+"""The column: where it runs, its bodies, discs and arches, and the parts of each arch."""
 
 from __future__ import annotations
 
@@ -11,6 +11,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "arches": ["pedicle_heights_mm"],
         "axial_profile": ["BIN_MM", "SpineProfile"],
         "canal_coordinates": ["SpineField"],
-        "spine_field": ["spine_field"],
+        "region_of_interest": ["coarse"],
     },
 )

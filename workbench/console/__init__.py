@@ -8,7 +8,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "json_results": ["exit_status"],
-        "options": ["add_approach", "add_case", "add_json", "add_strict"],
+        "options": ["add_case", "add_json", "add_strict"],
         "output": ["CommandOutput"],
+        "plan_store": ["of_anatomy"],
     },
 )

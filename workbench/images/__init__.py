@@ -7,7 +7,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "planes": ["PlaneCut"],
+        "names_picture": ["names_figure"],
         "planned_case": ["PlannedCase", "PlannedRemoval"],
         "radiograph_view": ["Radiograph", "RadiographView"],
         "slices": ["slice_figure"],

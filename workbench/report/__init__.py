@@ -7,10 +7,10 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "confidence_section": ["sure_sentence"],
+        "confidence_section": ["names_sentence", "sure_sentence"],
+        "facts": ["facts_of"],
         "pdf": ["report_pdf"],
         "plan_section": ["phase_rows"],
-        "facts": ["facts_of"],
-        "report": ["page_of", "report_of"],
+        "report": ["page_of"],
     },
 )

@@ -10,6 +10,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "binary_frames": ["frame_bytes", "frame_of"],
         "endoscope_png": ["png_pixels"],
         "removal_volume": ["removal_of_estimate"],
-        "surface_frame": ["level_scene", "scene_frame"],
+        "surface_frame": ["BONE_TRIANGLES", "level_scene"],
     },
 )

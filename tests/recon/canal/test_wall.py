@@ -2,11 +2,17 @@
 
 import numpy as np
 import pytest
+from scipy import linalg, sparse
+from scipy.sparse.linalg import spsolve
 
 from canalwise.recon.canal.wall import (
     ANGLES,
+    BEND_WEIGHT,
     REACH_MM,
+    SLOPE_WEIGHT,
     Stations,
+    _banded,
+    _slopes,
     bone_distance_mm,
     ray_angles_rad,
     ray_directions,
@@ -101,3 +107,12 @@ def test_rough_wall_is_cut_off_where_no_canal_reaches() -> None:
 def test_angles_and_step() -> None:
     assert ray_angles_rad()[ANGLES // 2] == pytest.approx(np.pi)
     assert upright(9).step_mm == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("stations", [1, 2, 3, 40])
+def test_bands_hold_the_whole_matrix_of_the_membrane(stations: int) -> None:
+    slopes = _slopes((stations, ANGLES), 1.0, 0.7)
+    matrix = SLOPE_WEIGHT * slopes + BEND_WEIGHT * (slopes @ slopes) + sparse.eye_array(stations * ANGLES)
+    known = np.random.default_rng(0).normal(9.0, 2.0, stations * ANGLES)
+    found = linalg.solveh_banded(_banded(matrix), known, lower=True)
+    assert found == pytest.approx(spsolve(sparse.csc_array(matrix), known), rel=1e-9)

@@ -6,8 +6,8 @@ import pytest
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Part, label_of
-from canalwise.recon.level.frame import level_frame
-from tests.recon.shapes import case, level, truth_frame
+from canalwise.recon.level.frame import _Mirrored, level_frame
+from tests.recon.shapes import case, level, truth_frame, view
 
 ANGLE_TOL_DEG = 1.0
 """The design's accuracy for angles."""
@@ -65,3 +65,16 @@ def test_missing_body_is_named() -> None:
     _, labels, _, grid = case("plain")
     with pytest.raises(AnatomyNotFound, match="L5 body"):
         level_frame(labels, grid, "L4", "L5")
+
+
+@pytest.mark.parametrize("plane", [(0.0, 0.0), (7.0, -2.5), (-20.0, 12.0)])
+def test_mirror_images_are_matched_as_the_definition_says(plane: tuple[float, float]) -> None:
+    box = view("turned")
+    points = box.points_mm(box.bone > 0.1)[::50]
+    mirrored = _Mirrored(box, box.bone, points)
+    turn_rad, shift_mm = np.radians(plane[0]), plane[1]
+    normal = np.array([np.cos(turn_rad), np.sin(turn_rad), 0.0])
+    image = points - np.outer(2 * (points @ normal - shift_mm), normal)
+    seen = box.grid.contains(box.frame.to_world_mm(image))
+    expected = -float((mirrored.own * box.at(box.bone, image)) @ seen / (mirrored.own @ seen))
+    assert mirrored.mismatch(plane) == pytest.approx(expected, rel=1e-9)

@@ -16,7 +16,7 @@ from canalwise.recon.image.morphology import nearest_on
 from canalwise.recon.labels import canal_mask
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.network import prior_kinds
-from canalwise.recon.segmentation.network_grid import grain_grid, resampled
+from canalwise.recon.segmentation.network_grid import grain_grid, network_input, resampled
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 
 SEEN_DICE = 0.9
@@ -78,3 +78,42 @@ def test_a_ramp_stays_a_ramp_at_the_same_places(spacing: tuple[float, float, flo
     inner = (slice(3, -3),) * 3
     if min(coarse.shape) > 8:
         assert np.allclose(found[inner], 10.0 * coarse.voxel_centres_mm()[inner][..., 1], atol=0.5)
+
+
+@given(gain=st.floats(0.01, 50.0), offset=st.floats(-500.0, 500.0))
+def test_an_mr_reaches_the_network_whatever_its_gain_and_offset(gain: float, offset: float) -> None:
+    grid = Grid((12, 14, 10), np.diag([0.9, 0.9, 3.0, 1.0]))
+    value = np.random.default_rng(0).normal(100.0, 30.0, grid.shape)
+    plain, changed = (
+        network_input(Scan(v.astype(np.float32), grid, "MR"), grain_grid(grid)) for v in (value, gain * value + offset)
+    )
+    assert np.allclose(plain, changed, atol=5e-3)
+    assert plain.min() >= -0.4 - 1e-6
+    assert plain.max() <= 3.6 + 1e-6
+
+
+def test_a_ct_reaches_the_network_by_its_numbers() -> None:
+    grid = Grid((6, 6, 6), np.eye(4))
+    assert np.allclose(network_input(Scan(np.full(grid.shape, 400, np.int16), grid, "CT"), grid), 0.8)
+
+
+def test_what_is_told_apart_finer_is_counted_with_what_it_is_part_of() -> None:
+    share = np.full((len(TissueClass), 1, 1, 1), 0.02, np.float32)
+    share[[TissueClass.CANAL, TissueClass.SAC, TissueClass.FLAVUM, TissueClass.BODY], 0, 0, 0] = 0.18, 0.2, 0.15, 0.21
+    folded = prior._folded(share.copy())
+    assert len(folded) == TissueClass.SACRUM + 1
+    assert folded.argmax(axis=0).item() == TissueClass.CANAL
+    assert share.argmax(axis=0).item() == TissueClass.BODY
+    assert np.isclose(folded.sum(), share.sum())
+
+
+def test_of_an_mr_only_what_lies_near_the_canal_is_kept() -> None:
+    grid = Grid((200, 200, 4), np.eye(4))
+    kind = np.zeros(grid.shape, np.uint8)
+    kind[98:103, 98:103] = TissueClass.CANAL
+    kind[60:66, 120:126] = kind[5:11, 120:126] = kind[60:66, 185:191] = TissueClass.BODY
+    bone = (kind == TissueClass.BODY).astype(np.float32)
+    prior._clear_far(grid, kind, bone)
+    assert (kind[60:66, 120:126] == TissueClass.BODY).all()
+    assert (kind == TissueClass.BODY).sum() == bone.sum() == 6 * 6 * 4
+    assert (kind == TissueClass.CANAL).sum() == 5 * 5 * 4

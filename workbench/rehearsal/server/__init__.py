@@ -7,8 +7,10 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
+        "jobs": ["answering_threads"],
         "malloc_trim": ["trimmed_heap"],
+        "registry": ["request_kinds"],
         "security": ["LOOPBACK"],
-        "server": ["BoundServer", "ServerAddress", "serving"],
+        "server": ["BoundServer", "serving"],
     },
 )
