@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib
 import json
 import os
 import re
@@ -153,6 +154,12 @@ def test_every_folder_is_a_room_of_a_size_to_hold_in_mind(floor):
     assert rooms == set(ROOMS[floor].split())
     sizes = {room: len(list((folder / room).glob("*.py"))) - 1 for room in rooms}
     assert not {room: size for room, size in sizes.items() if size > MOST_MODULES}
+
+
+@pytest.mark.parametrize("room", [n for n, path in SOURCES.items() if path.stem == "__init__"])
+def test_what_a_room_hands_out_is_there(room):
+    package = importlib.import_module(room)
+    assert all(getattr(package, name) is not None for name in getattr(package, "__all__", ()))
 
 
 def test_class_names_are_unique():
