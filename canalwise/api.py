@@ -7,7 +7,6 @@ from copy import deepcopy
 from dataclasses import dataclass
 from functools import cached_property
 from importlib import import_module
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Generic, TypeVar
 
 from canalwise.estimator.approach.approach import Approach
@@ -27,11 +26,9 @@ from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.scan import Scan
+from canalwise.recon.version import VERSION
 
-try:
-    __version__ = version("canalwise")
-except PackageNotFoundError:  # a checkout that is not installed
-    __version__ = "0+unknown"
+__version__ = VERSION
 
 Value = TypeVar("Value")
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.version import VERSION
 from canalwise.workbench.commands import (
     build,
     chart,
@@ -67,6 +68,7 @@ def build_parser() -> argparse.ArgumentParser:
         description="Rehearse a one-sided, over-the-top decompression of lumbar stenosis on the patient's own scan.",
         epilog=f"start with:\n  canalwise demo\n\n{EXIT_STATUS}\n{CAUTION}",
     )
+    parser.add_argument("--version", action="version", version=f"canalwise {VERSION}")
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True, title="verbs")
     for verb in VERBS:
         verb.register(verbs)

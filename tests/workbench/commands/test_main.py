@@ -448,3 +448,10 @@ def test_a_disk_that_refuses_without_a_word_is_3_and_says_what_it_can(case, monk
     reported = capsys.readouterr().err
     assert "None" not in reported
     assert "the file system refused" in reported
+
+
+def test_version_is_printed(capsys):
+    assert main(["--version"]) == 0
+    name, version = capsys.readouterr().out.split()
+    assert name == "canalwise"
+    assert version[0].isdigit()
