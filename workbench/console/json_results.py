@@ -151,7 +151,11 @@ def with_decompression(document: dict[str, Any], prepared: PreparedLevel, approa
 def compared_json(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> dict[str, Any]:
     """The best plan found for each access at a level, side by side, as JSON data; joints by the patient's side."""
     warnings = [*prepared.anatomy.warnings, *prepared.level.warnings]
-    return comparison_as_json(compared_accesses(prepared, question, progress)) | {"warnings": warnings}
+    found = compared_accesses(prepared, question, progress)
+    document = comparison_as_json(found)
+    for row, way in zip(document["rows"], found.ways, strict=True):
+        row["verdict"] = verdict_json(prepared, way.plans[0]) if len(way.plans) == 1 else None
+    return document | {"warnings": warnings}
 
 
 def _checks(anatomy: Anatomy) -> list[str]:

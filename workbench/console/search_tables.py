@@ -56,7 +56,8 @@ def access_lines(document: Json) -> list[object]:
     rows = [access_row(row) for row in document["rows"]]
     stopped = ["Stopped early: the best of what was looked at until then."] if document["stopped"] else []
     made = table(columns, rows, title=f"Level {document['level']}", right=(1, 2, 3, 4, 5, 6))
-    return [*stopped, made, document["conclusion"], CAUTION]
+    freed = freed_sentences([(row["name"], row) for row in document["rows"]])
+    return [*stopped, *freed, made, document["conclusion"], CAUTION]
 
 
 def access_row(row: Json) -> tuple[str, ...]:
