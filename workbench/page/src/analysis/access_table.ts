@@ -5,6 +5,7 @@ import type { Context } from "../session/context";
 import { button, radioChoice, h } from "../dom/elements";
 import type { AccessComparison, AccessRow } from "../protocol/comparisons";
 import type { Plan } from "../protocol/plan";
+import { notFreedWords } from "../model/freed_words";
 import { chanceWords, number, percent, withInterval } from "../model/number_format";
 import { progressButton } from "../session/progress_button";
 
@@ -87,7 +88,7 @@ function resultOf(
   return h(
     "div",
     {},
-    h("p", {}, `${stopped}${written(comparison.conclusion)}`),
+    h("p", {}, `${notFreedWords(comparison.rows)}${stopped}${written(comparison.conclusion)}`),
     h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": "Table of the ways in" }, table),
   );
 }

@@ -6,6 +6,7 @@ import { pareto } from "./pareto_chart";
 import { written } from "../dom/data_table";
 import type { SearchPick, SearchResult } from "../protocol/comparisons";
 import type { Interval95, Side } from "../protocol/plan";
+import { notFreedWords } from "../model/freed_words";
 import { same } from "../model/store";
 import { chanceWords, joined, number, percent, withInterval } from "../model/number_format";
 import { progressButton } from "../session/progress_button";
@@ -196,7 +197,8 @@ function foundFace(context: Context, found: SearchResult): { element: HTMLElemen
     picks.flatMap(([letter, , pick]) => (pick ? [{ letter, pick }] : [])),
   );
   const stopped = found.stopped ? "! Stopped early: the best of what was looked at until then. " : "";
-  const head = h("p", {}, `${stopped}${written(found.reason)}`);
+  const short = notFreedWords(picks.flatMap(([, name, pick]) => (pick ? [{ name, verdict: pick.verdict }] : [])));
+  const head = h("p", {}, `${short}${stopped}${written(found.reason)}`);
   const note = h(
     "p",
     { class: "quiet" },

@@ -1,5 +1,6 @@
 // The headline numbers as tiles, legible at arm's length, each with its interval and limit.
 
+import { freedWords } from "../model/freed_words";
 import { sceneHandle } from "../views/scene_view";
 import { button, h, setText } from "../dom/elements";
 import { otherSide } from "../model/store";
@@ -113,19 +114,14 @@ export function verdictWords(estimate: Estimate): string {
   const broken = breaches(estimate);
   const unknown = estimate.verdicts.filter((one) => one.met === null).map((one) => one.name);
   const near = estimate.verdicts.filter((one) => one.within_error).map((one) => one.name);
-  const said = outcomeWords(estimate) + (broken.length ? `Limits BREACHED: ${joined(broken)}.` : "All limits kept.");
+  const said =
+    freedWords(estimate.verdict) + (broken.length ? `Limits BREACHED: ${joined(broken)}.` : "All limits kept.");
   const close = near.length > FEW ? `${near.length} of ${estimate.verdicts.length}` : joined(near);
   return (
     said +
     (near.length ? ` Within error of the limit: ${close}.` : "") +
     (unknown.length ? ` Not measured: ${joined(unknown)}.` : "")
   );
-}
-
-/** What the plan frees, failure first; nothing while it is being worked out. */
-function outcomeWords({ verdict }: Estimate): string {
-  if (!verdict) return "";
-  return `${verdict.freed ? "" : "NOT FREED. "}${verdict.sentence}. `;
 }
 
 function showVerdict(element: HTMLElement, estimate: Estimate): void {

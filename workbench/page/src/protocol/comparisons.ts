@@ -1,6 +1,6 @@
 // Answers that hold plans against each other: a search, the best plan of each access, and plans pinned by a person.
 
-import { interval95, maybeNumber, plan, RELATIONS } from "./plan";
+import { freedVerdict, interval95, maybeNumber, plan, RELATIONS } from "./plan";
 import {
   dictionary,
   flag,
@@ -8,6 +8,7 @@ import {
   nullable,
   numeric,
   object,
+  optional,
   oneOf,
   pair,
   record,
@@ -26,6 +27,7 @@ const searchPick = object({
   reached_frac: numeric,
   limits_broken: list(text),
   by_hand: byHand,
+  verdict: optional(nullable(freedVerdict)),
 });
 export type SearchPick = TypeOf<typeof searchPick>;
 
@@ -65,6 +67,7 @@ const accessRow = object({
   more_than_least: object({ bone_removed_mm3: numeric, interval95: pair(numeric), tie: flag }),
   /** One for each side; none for a midline laminectomy, which has no channel. */
   plans: list(plan),
+  verdict: optional(nullable(freedVerdict)),
 });
 export type AccessRow = TypeOf<typeof accessRow>;
 

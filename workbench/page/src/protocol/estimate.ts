@@ -1,6 +1,6 @@
 // The estimate of a plan, as far as the page reads it (`canalwise estimate --json` without its geometry).
 
-import { interval95, maybeNumber, RELATIONS, side, vec3 } from "./plan";
+import { freedVerdict, interval95, maybeNumber, RELATIONS, side, vec3 } from "./plan";
 import {
   both,
   dictionary,
@@ -91,7 +91,7 @@ const estimate = object({
   skin_entry: skinEntry,
   verdicts: list(verdict),
   /** What is freed, and whether that is enough; not while a slider moves. */
-  verdict: optional(nullable(object({ freed: flag, kept: nullable(flag), sentence: text }))),
+  verdict: optional(nullable(freedVerdict)),
   chances,
   /** How many samples intervals and chances were drawn from; 0 for none. */
   samples: numeric,

@@ -1,7 +1,7 @@
 // A plan as page and server pass it, field by field the estimator's Approach; and the values that all messages share.
 // Points and directions are in the level frame, mm: x to the patient's left, y dorsal, z cranial.
 
-import { list, nullable, numeric, object, oneOf, pair, text, triple, type TypeOf } from "./validation";
+import { flag, list, nullable, numeric, object, oneOf, pair, text, triple, type TypeOf } from "./validation";
 
 export const side = oneOf("left", "right");
 export type Side = TypeOf<typeof side>;
@@ -50,3 +50,7 @@ export const plan = object({
   channel,
 });
 export type Plan = TypeOf<typeof plan>;
+
+/** Whether a plan frees enough within the limits, in one sentence. */
+export const freedVerdict = object({ freed: flag, kept: nullable(flag), sentence: text });
+export type FreedVerdict = TypeOf<typeof freedVerdict>;
