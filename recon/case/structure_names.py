@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from functools import cache
 from itertools import pairwise
 
 from canalwise.recon.errors import WrongUse
@@ -13,6 +14,7 @@ NEAREST_NAMES = 4
 """Names that are offered for one that is unknown."""
 
 
+@cache
 def known_structures() -> tuple[str, ...]:
     """Every name `structure_of` knows.
 
@@ -21,8 +23,8 @@ def known_structures() -> tuple[str, ...]:
     """
     names = list(VERTEBRAE)
     discs = [f"{upper}-{lower} disc" for upper, lower in pairwise(names)] + ["L5-S1 disc"]
-    divided = [value for value in label_names() if value >= 100 and value % 100 not in (Part.DISC, Part.UNDIVIDED)]
-    parts = [label_names()[value] for value in divided]
+    words = label_names()
+    parts = [words[value] for value in words if value >= 100 and value % 100 not in (Part.DISC, Part.UNDIVIDED)]
     return (*(tissue.name.lower() for tissue in CANAL_CONTENTS), *names, *discs, *parts)
 
 
