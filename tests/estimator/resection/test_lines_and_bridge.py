@@ -9,9 +9,9 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.level_cells import level_cells
 from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.level.level_bone import LevelBone
+from canalwise.estimator.level.pars_and_base_samples import _sampled_part
 from canalwise.estimator.outcome.base_bridge import base_bridge
 from canalwise.estimator.removal.bone_removal import Removal, removal_of
-from canalwise.estimator.removal.pars_and_spinous_base import _sampled_part
 from canalwise.estimator.resection.entry_window import EntryWindow
 from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.line_values import ToolLines

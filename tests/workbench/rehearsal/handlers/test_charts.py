@@ -19,12 +19,12 @@ from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.planning.skin_entry import skin_entry_of
 from canalwise.estimator.search.best_approach import search
-from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES
 from canalwise.recon.serialization import json_text
+from canalwise.workbench.console.json_results import searched_json
 from canalwise.workbench.rehearsal.handlers.charts import (
     PlanChartRequest,
     TiltChartRequest,
@@ -182,7 +182,8 @@ def asked(**change: object) -> SearchRequest:
 def test_a_search_is_the_estimators(session: Session, prepared: PreparedLevel) -> None:
     reported: list[tuple[int, int, str]] = []
     document = found(session, asked(), RequestJob(lambda *sign: reported.append(sign)))
-    assert json_text(document) == json_text(search_as_json(search(prepared, SearchTask(task=TASK, budget=3000))))
+    same = searched_json(prepared, search(prepared, SearchTask(task=TASK, budget=3000)))
+    assert json_text(document) == json_text(same)
     assert reported[-1][0] > 2000
     assert {total for _, total, _ in reported} == {3000}
 
