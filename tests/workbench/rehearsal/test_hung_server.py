@@ -15,19 +15,18 @@ import pytest
 ROOT = Path(__file__).resolve().parents[3]
 
 HANGING = """
-import sys, threading, time
-from workbench.rehearsal import asks, registry
-from canalwise.workbench.rehearsal.handlers.plans import Plans
-from canalwise.workbench.rehearsal.session.request import Ask
+import sys, time
+from canalwise.workbench.rehearsal.handlers.plans import PlanListRequest
+from canalwise.workbench.rehearsal.server import app, registry
+from canalwise.workbench.rehearsal.session.request import RequestKind
 
-def hang(desk, message, job):
+def hang(session, message, job):
     print("hung", flush=True)
     while True:
         time.sleep(0.01)
 
-registry.asks = lambda: {"plans": Ask(Plans, hang)}
-from workbench.rehearsal import app, socket
-socket.asks, app.warmed = registry.asks, lambda *_: None
+registry.request_kinds = lambda: {"plans": RequestKind(PlanListRequest, hang)}
+app.warmed_up = lambda *_: None
 from canalwise.workbench.commands.main import main
 sys.exit(main(["rehearse", sys.argv[1], "--no-open", "--json"]))
 """
