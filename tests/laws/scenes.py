@@ -24,6 +24,8 @@ from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import SIDES, Labels, bone_mask
 from canalwise.recon.level.frame import level_frame
+from tests.labelled_phantoms import labels_on
+from tests.shared import shared
 
 LEVEL, PAIR, SIDE = "L3-L4", ("L3", "L4"), "left"
 KNOBS = LevelKnobs(canal_narrowing_mm=1.0, flavum_overgrowth_mm=(1.5, 0.5), joint_angle_deg=(34.0, 42.0))
@@ -64,13 +66,11 @@ def grid_of(spec: SpineSpec, spacing_mm: float = SPACING_MM) -> Grid:
     return natural_grid(spec, spacing_mm, (LEVEL,), half_width_mm=HALF_WIDTH_MM)
 
 
+@shared
 def anatomy_on(spec: SpineSpec, grid: Grid) -> Anatomy:
     """Labels at voxel centres and bone shares of 8 points per border voxel, from the phantom's functions."""
     spine = spine_of(spec)
-    labels = np.zeros(grid.shape, dtype=np.uint16)
-    for box in blocks(grid):
-        part = grid.cropped(box)
-        labels[box] = _labels_at(spine, part.voxel_centres_mm()).reshape(part.shape)
+    labels = labels_on(spec, grid)
     bone = bone_mask(labels)
     border = ndimage.binary_dilation(bone) & ~ndimage.binary_erosion(bone)
     share = bone.astype(np.float32)

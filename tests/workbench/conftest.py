@@ -9,6 +9,7 @@ from canalwise.recon.case.folder import write_case
 from canalwise.workbench.images import solids as scene
 from canalwise.workbench.report import what_if_section as report_what_if
 from canalwise.workbench.report.report import report_of
+from canalwise.workbench.style import data_uris
 from tests.workbench import toy
 
 
@@ -25,6 +26,8 @@ def coarse_pictures():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(scene, "PIXEL_MM", 1.5)
         patch.setattr(scene, "CELL_MM", 1.5)
+        patch.setattr(data_uris, "SLICE_DPI", 40)
+        patch.setattr(data_uris, "CHART_DPI", 40)
         patch.setattr(report_what_if, "EFFORT", 0.05)
         yield
 
