@@ -35,7 +35,7 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True, eq=False)
 class Segmentation:
-    """What a CT alone shows.
+    """What a CT or an MR alone shows.
 
     Parameters
     ----------
@@ -43,12 +43,14 @@ class Segmentation:
     occupancy : (nx, ny, nz) float32 array, share of bone of the named vertebrae
     naming : what the names rest on
     warnings : sentences for people
+    measured : what of the canal's contents was seen, not modelled: 'sac', 'flavum'
     """
 
     labels: Labels
     occupancy: npt.NDArray[np.float32]
     naming: Naming
     warnings: tuple[str, ...]
+    measured: tuple[str, ...] = ()
 
 
 def segment(
@@ -87,13 +89,13 @@ def segment(
     shown = column_of(found, column_cues(found, coarse(scan) if wide is None else wide, seen))
     named = names(shown, levels, points.numbers(found.number, found.disc, found.field.grid))
     labels = np.where(inside, np.uint16(Tissue.SOFT), np.uint16(Tissue.OUTSIDE))
-    _lay(labels[found.box], found, named.by_number)
+    lay_vertebrae(labels[found.box], found, named.by_number)
     labels[found.tube.mask & (labels < 100)] = Tissue.CANAL
     report_step("parts")
     labels = divide_arches(labels, scan.grid, found.tube)
     occupancy = np.zeros(scan.grid.shape, dtype=np.float32)
     occupancy[found.box] = found.occupancy
-    return Segmentation(labels, _of_named(occupancy, labels), named.naming, (*scan.warnings, *named.warnings))
+    return Segmentation(labels, of_named(occupancy, labels), named.naming, (*scan.warnings, *named.warnings))
 
 
 def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> tuple[VertebraInstances, TissueClassMap | None]:
@@ -111,7 +113,7 @@ def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> tuple[VertebraI
     return vertebra_instances(scan, model, canal_mm), None
 
 
-def _lay(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) -> None:
+def lay_vertebrae(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) -> None:
     """Write bodies, undivided arches and discs of the named vertebrae into the box (in place)."""
     for n, name in by_number.items():
         base = 100 * vertebra_number(name)
@@ -120,7 +122,7 @@ def _lay(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) ->
         labels[(found.disc == n - 1) & (found.disc > 0)] = base + Part.DISC
 
 
-def _of_named(occupancy: npt.NDArray[np.float32], labels: Labels) -> npt.NDArray[np.float32]:
+def of_named(occupancy: npt.NDArray[np.float32], labels: Labels) -> npt.NDArray[np.float32]:
     """Occupancy kept on the labelled bone and the voxels that touch it."""
     bone = (labels >= 100) & (labels % 100 != Part.DISC)
     return np.where(dilated(bone), occupancy, np.float32(0.0))

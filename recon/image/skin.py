@@ -11,6 +11,10 @@ from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import Labels, Mask, Tissue
 from canalwise.recon.scan import Scan
 
+MR_BLUR_MM, MR_AIR_FRAC, MR_AIR_FACE_FRAC = 1.0, 0.15, 0.05
+"""Blur before air is sought in an MR; air is darker than this share of the spine's tissue; and least share of the
+scan's dorsal face that it fills (choice)."""
+
 STEP_MM = 0.5
 """Step along a line before the crossing is interpolated."""
 
@@ -124,6 +128,31 @@ def within_skin(scan: Scan) -> Mask:
     outside[np.unique(dorsal)] = True
     outside[0] = False
     return np.asarray(~outside[beside])
+
+
+def within_skin_of_mr(scan: Scan, spine: Mask) -> Mask:
+    """(nx, ny, nz) bool array: the patient's side of the skin of an MR; all of it where no air is seen behind.
+
+    Parameters
+    ----------
+    spine : (nx, ny, nz) array, what is surely within: air is what is far darker than the tissue about it
+
+    Air has no signal but noise, and cortical bone and flowing blood have none either: outside is what is dark and hangs
+    together with the scan's dorsal end.
+    """
+    smooth = ndimage.gaussian_filter(scan.voxels.astype(np.float32), MR_BLUR_MM / scan.grid.spacing_mm)
+    if not spine.any():
+        return np.ones(scan.grid.shape, dtype=bool)
+    tissue = float(np.median(smooth[spine]))
+    dark = np.asarray(smooth < MR_AIR_FRAC * tissue)
+    pieces = cc3d.connected_components(dark & ~spine, connectivity=6)
+    axis = int(np.argmax(np.abs(scan.grid.affine_ras_mm[1, :3])))
+    dorsal = np.take(pieces, 0 if scan.grid.affine_ras_mm[1, axis] > 0 else -1, axis)
+    counts = np.bincount(dorsal.ravel())
+    counts[0] = 0
+    outside = np.zeros(int(pieces.max()) + 1, dtype=bool)
+    outside[np.flatnonzero(counts >= MR_AIR_FACE_FRAC * dorsal.size)] = True
+    return np.asarray(~outside[pieces])
 
 
 def with_soft_tissue(labels: Labels, scan: Scan) -> Labels:

@@ -222,7 +222,7 @@ def _structure(
     picture: ImageEvidence,
     sources: Mapping[str, Source],
 ) -> StructureConfidence:
-    voxel = float(picture.grid.spacing_mm.max())
+    voxel = picture.longest_mm
     source = sources.get("canal" if name == "canal" else "parts", "automatic")
     if border is None:
         lost = Reason("in view", MISSING, f"{name} is not in view or was not found")
@@ -325,7 +325,7 @@ def _no_window(level: Level) -> tuple[Reason, ...]:
 
 def _slices_reason(picture: ImageEvidence, gaps: Mapping[Side, JointGap]) -> Reason:
     widths = [gap.gap_mm for gap in gaps.values()]
-    longest = float(picture.grid.spacing_mm.max())
+    longest = picture.longest_mm
     if not widths:
         return Reason("voxels and gap", NO_JOINT, "no joint gap to hold the voxels against")
     ratio = longest / max(min(widths), 0.1)

@@ -44,6 +44,8 @@ class ImageEvidence:
     labels, grid : of the same box
     at_end : (nx, ny, nz) array: is the voxel the scan's last along some axis?
     noise : standard deviation of single voxels, in the scan's unit
+    longest_mm : longest voxel edge that the image was taken with
+    calibrated : is bone brighter than what lies beside it? An MR's cortex is dark
     """
 
     values: npt.NDArray[np.float32]
@@ -51,6 +53,8 @@ class ImageEvidence:
     grid: Grid
     at_end: Mask
     noise: float
+    longest_mm: float
+    calibrated: bool = True
 
 
 def picture_of(scan: Scan, labels: Labels, box: Box) -> ImageEvidence:
@@ -66,7 +70,10 @@ def picture_of(scan: Scan, labels: Labels, box: Box) -> ImageEvidence:
     for axis, (cut, length) in enumerate(zip(box, labels.shape, strict=True)):
         ends = [n for n, here in ((0, cut.start == 0), (-1, cut.stop == length)) if here]
         np.moveaxis(at_end, axis, 0)[ends] = True
-    return ImageEvidence(values, part, scan.grid.cropped(box), at_end, noise_of(values, (part < 100) & (part > 0)))
+    noise = noise_of(values, (part < 100) & (part > 0))
+    return ImageEvidence(
+        values, part, scan.grid.cropped(box), at_end, noise, max(scan.acquired_mm), scan.kind.calibrated
+    )
 
 
 def noise_of(values: npt.NDArray[np.float32], soft: Mask) -> float:

@@ -78,6 +78,7 @@ def run(args: argparse.Namespace) -> int:
     """Reads a scan, finds its anatomy and writes the case."""
     from canalwise.recon.case.folder import write_case
     from canalwise.recon.intake.reader import read_scan
+    from canalwise.recon.intake.working_volume import working_volume
     from canalwise.workbench.console.build_options import anatomy_from, check_out, corrections_of
     from canalwise.workbench.console.json_results import built_json
     from canalwise.workbench.console.tables import built_lines
@@ -93,6 +94,8 @@ def run(args: argparse.Namespace) -> int:
             accept_tilt=args.accept_tilt,
             series=args.series,
         )
+    if not args.labels:
+        scan = working_volume(scan)
     with voice.busy("finding the anatomy") as progress:
         anatomy = anatomy_from(scan, args.labels, args.label_names, args.levels, corrections, progress)
     with voice.busy("writing the case"):
