@@ -32,6 +32,8 @@ from canalwise.recon.intake.nrrd_reader import read_nrrd
 from canalwise.recon.modality import MODALITIES, ModalityName
 from canalwise.recon.scan import Scan
 
+NIFTI_SUFFIXES = (".nii", ".nii.gz")
+
 AIR_HU = -1024.0
 """What a resampled CT is padded with."""
 
@@ -66,6 +68,11 @@ def read_scan(
     return scan_of(volume, modality=modality, accept_thick=accept_thick, accept_tilt=accept_tilt, budget_mb=budget_mb)
 
 
+def is_dicom(path: Path) -> bool:
+    """Is a path read as DICOM: a folder, an archive, or a file whose name says no other format?"""
+    return not path.name.lower().endswith((*NIFTI_SUFFIXES, *nrrd.SUFFIXES, *metaimage.SUFFIXES))
+
+
 def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUDGET_MB) -> Volume:
     """The volume at a path, whatever its format; axes as stored, nothing judged yet."""
     if not path.exists():
@@ -73,7 +80,7 @@ def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUD
     name = path.name.lower()
     if path.is_file() and path.stat().st_size == 0:
         raise BadFile("the scan", "must not be an empty file")
-    if name.endswith((".nii", ".nii.gz")):
+    if name.endswith(NIFTI_SUFFIXES):
         return read_nifti(path, budget_mb)
     if name.endswith(nrrd.SUFFIXES):
         return read_nrrd(path, budget_mb)

@@ -289,13 +289,13 @@ def _joint_reason(side: Side, gap: JointGap | None, picture: ImageEvidence) -> R
         else 0.0
     )
     # cartilage and fluid are darker than both faces; where noise or blur has filled the gap, no split can be trusted
-    dip = gap.faces - gap.between
+    dip = gap.faces - gap.between if picture.calibrated else abs(gap.faces - gap.between)
     share, over = dip / max(gap.faces - soft, 1.0), dip / max(picture.noise, 1e-6)
     value = min(GAP_DIP.frac(share), GAP_DIP_OVER_NOISE.frac(over))
     return Reason(
         f"joint gap {side}",
         value,
-        f"the {side} joint's gap is darker than its faces by "
+        f"the {side} joint's gap is {'darker than' if picture.calibrated else 'other than'} its faces by "
         f"{round(100 * share)} % of their brightness, {over:.1f} times the noise",
     )
 

@@ -114,7 +114,11 @@ def border_of(picture: ImageEvidence, mask: Mask, outside: Mask) -> BorderContra
     # the voxels that touch the structure are partly filled by it, so the next ones are compared
     shell = free & ndimage.binary_dilation(own, iterations=SHELL) & ~ndimage.binary_dilation(own)
     seen = near.sum() >= FEWEST and shell.sum() >= FEWEST
-    contrast = float(abs(np.median(value[near]) - np.median(value[shell]))) if seen else 0.0
+    contrast = 0.0
+    if seen and picture.calibrated:
+        contrast = float(abs(np.median(value[near]) - np.median(value[shell])))
+    elif seen:
+        contrast = _local_step(value, near)
     ends = own & picture.at_end[i, j, k]
     low, high = np.percentile(np.nonzero(own)[2], MOST_OF_HEIGHT) * picture.grid.spacing_mm[2]
     return BorderContrast(
@@ -123,6 +127,12 @@ def border_of(picture: ImageEvidence, mask: Mask, outside: Mask) -> BorderContra
         float(own.sum()) * picture.grid.voxel_mm3,
         float(high - low),
     )
+
+
+def _local_step(value: npt.NDArray[np.float32], near: Mask) -> float:
+    """Median change of brightness over SHELL voxels across a border: of an MR, where one side is brighter than the
+    other here and darker there."""
+    return SHELL * float(np.median(ndimage.gaussian_gradient_magnitude(value, 1.0)[near]))
 
 
 def borders_of(picture: ImageEvidence, structures: Mapping[str, tuple[int, ...]]) -> dict[str, BorderContrast | None]:
