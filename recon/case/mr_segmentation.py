@@ -12,7 +12,6 @@ from collections.abc import Callable, Sequence
 import cc3d
 import numpy as np
 
-from canalwise.recon.case.ct_segmentation import Segmentation, lay_vertebrae, of_named
 from canalwise.recon.errors import UnusableInput
 from canalwise.recon.image.morphology import linear_on
 from canalwise.recon.image.skin import within_skin_of_mr
@@ -22,6 +21,7 @@ from canalwise.recon.naming.cues import column_cues
 from canalwise.recon.naming.level_names import column_of, names
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.instances import VertebraInstances
+from canalwise.recon.segmentation.laid_labels import Segmentation, lay_vertebrae, of_named
 from canalwise.recon.segmentation.network import prior_kinds
 from canalwise.recon.segmentation.network_instances import learnt_spine
 from canalwise.recon.segmentation.network_refinement import fine_instances
