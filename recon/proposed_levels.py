@@ -34,9 +34,13 @@ SLIPPED = Threshold(
     "slip, to be weighed before a decompression alone", 3.0, "mm", "common practice, no source", "PRACTICE"
 )
 AREA_AGREEMENT_MM2 = Threshold(
-    "deviation of a sac area between outlines", 23.7 / 1.96, "mm2", "error in print 23.7 mm2, PMC10566647", "CALC"
+    "deviation of a sac area between outlines",
+    12.1,
+    "mm2",
+    "23.7 mm2 in print, read as a 95 % limit (23.7 / 1.96), PMC10566647",
+    "CALC",
 )
-"""Read as a 95 % limit (choice); how far an area must lie from a threshold to be told from it."""
+"""How far an area must lie from a threshold to be told from it."""
 
 THRESHOLDS = (PROPOSED_BELOW, STENOSIS_CUT_OFF, THICK_LIGAMENT, SLIPPED, AREA_AGREEMENT_MM2)
 
@@ -126,6 +130,8 @@ def _reasons(level: Level, area_mm2: float, chance: float) -> tuple[str, ...]:
         f"dural sac {area_mm2:.0f} mm2 at its narrowest ({band or 'no band'}), "
         f"under {PROPOSED_BELOW.value:g} mm2 with probability {chance:.2f}"
     ]
+    if PROPOSED_BELOW.value <= area_mm2 < STENOSIS_CUT_OFF.value:
+        said.append(f"still under {STENOSIS_CUT_OFF.value:g} mm2, which parts patients from controls at L4-L5")
     for m in level.measurements:
         if m.name == "ligamentum flavum thickness" and m.band and m.value > THICK_LIGAMENT.value:
             said.append(f"{m.structure} {m.value:.1f} mm thick, over {THICK_LIGAMENT.value:g} mm")

@@ -15,6 +15,7 @@ from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Part, bone_mask, canal_mask, vertebra_number, vertebrae_in
 from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.laid_labels import Segmentation
 
 
 def dice(a: np.ndarray, b: np.ndarray) -> float:
