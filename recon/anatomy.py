@@ -301,6 +301,7 @@ class Anatomy:
     warnings : sentences for people
     naming : what the vertebrae's names rest on; None in an anatomy made by hand
     corrections : what a person changed, in order
+    acquired_mm : longest voxel edge that the image was taken with, where it was resampled; 0 where it was not
     """
 
     grid: Grid
@@ -311,6 +312,12 @@ class Anatomy:
     warnings: tuple[str, ...] = ()
     naming: Naming | None = None
     corrections: tuple[Correction, ...] = ()
+    acquired_mm: float = 0.0
+
+    @property
+    def longest_voxel_mm(self) -> float:
+        """The longest edge of what was seen as one voxel: of the image as taken, or of the grid."""
+        return max(float(self.grid.spacing_mm.max()), self.acquired_mm)
 
     def __repr__(self) -> str:
         return f"<Anatomy {', '.join(level.name for level in self.levels) or 'without levels'}, {self.grid!r}>"

@@ -18,6 +18,7 @@ from canalwise.estimator import limits
 from canalwise.estimator.approach import execution_errors, search_bounds
 from canalwise.estimator.level import border_uncertainty
 from canalwise.estimator.limits import Limit
+from canalwise.recon import proposed_levels
 from canalwise.recon.measurement.kinds import KINDS, SCALES
 from canalwise.recon.severity_bands import (
     FLAVUM_THICKNESS_MM,
@@ -91,6 +92,14 @@ def _band(worse: str, threshold: Threshold) -> tuple[str, str, str, str]:
 def _modelled() -> str:
     records = [(f"ligament, {level}", flavum_thickness_mm(level)) for level in (*FLAVUM_THICKNESS_MM, "other levels")]
     records += [(r.band, r) for r in vars(border_uncertainty).values() if isinstance(r, Threshold)]
+    return _named(records)
+
+
+def _records(records: Iterable[Threshold]) -> str:
+    return _named((r.band, r) for r in records)
+
+
+def _named(records: Iterable[tuple[str, Threshold]]) -> str:
     return table(
         ("what", "value", "unit", "source", "class"),
         ((what, f"{r.value:g}", r.unit, r.source, r.evidence) for what, r in records),
@@ -137,6 +146,7 @@ TABLES: Mapping[str, Callable[[], str]] = {
     "instruments": _instruments,
     "bands": _bands,
     "modelled": _modelled,
+    "proposal": lambda: _records(proposed_levels.THRESHOLDS),
     "ranges": _ranges,
     "placeholders": _placeholders,
     "questions": _questions,

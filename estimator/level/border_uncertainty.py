@@ -85,7 +85,7 @@ class BorderUncertainty:
 
 def border_uncertainty_of(anatomy: Anatomy, level: Level) -> BorderUncertainty:
     """The level's border deviations, from its confidence where it was judged."""
-    voxel_mm, sources = float(anatomy.grid.spacing_mm.max()), anatomy.sources
+    voxel_mm, sources = anatomy.longest_voxel_mm, anatomy.sources
     sure = level.confidence
     clear = border_sd_mm(voxel_mm, CLEAR_EDGE, sources.get("parts", "automatic"))
     bone = [s.border_sd_mm for s in sure.structures if s.name != "canal"] if sure else [clear]

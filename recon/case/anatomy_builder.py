@@ -20,6 +20,7 @@ from canalwise.recon.canal.tube import CanalTube, canal_from_bone
 from canalwise.recon.case.bone_anatomy import BoneAnatomy
 from canalwise.recon.case.ct_segmentation import segment
 from canalwise.recon.case.motion_segments import frames_of, levels_of
+from canalwise.recon.case.mr_segmentation import segment_mr
 from canalwise.recon.errors import LevelNotInView
 from canalwise.recon.grid import Box, Float, Grid
 from canalwise.recon.image.implants import metal_of, metal_warning, tamed
@@ -110,8 +111,18 @@ def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, report_step: Progress) -> A
         labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=report_step, scan=scan
     )
     sure = with_confidence(levels, scan, labels, sources, bones.naming)
+    warnings, acquired_mm = bones.warnings + left_out, max(scan.acquired_mm)
+    resampled = acquired_mm > scan.grid.spacing_mm.max()
     return Anatomy(
-        scan.grid, labels, bones.occupancy, sure, sources, bones.warnings + left_out, bones.naming, bones.corrections
+        scan.grid,
+        labels,
+        bones.occupancy,
+        sure,
+        sources,
+        warnings,
+        bones.naming,
+        bones.corrections,
+        acquired_mm if resampled else 0.0,
     )
 
 
@@ -182,11 +193,15 @@ def _bones_found(
     scan: Scan, whole: Scan, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None
 ) -> BoneAnatomy:
     """Bones from the scan itself; ribs and iliac crests, which names rest on, lie in the whole scan."""
-    found = segment(scan, vertebrae, say, seeds=seeds, wide=coarse(whole))
+    if scan.kind.calibrated:
+        found = segment(scan, vertebrae, say, seeds=seeds, wide=coarse(whole))
+    else:
+        found = segment_mr(scan, vertebrae, say, seeds=seeds)
     sources: dict[str, Source] = {
         "vertebrae": "automatic",
         "parts": "automatic",
         "canal": "automatic",
         "levels": "given" if found.naming.evidence == "given" else "automatic",
+        **dict.fromkeys(found.measured, "measured"),
     }
     return BoneAnatomy(found.labels, found.occupancy, sources, found.warnings, found.naming)

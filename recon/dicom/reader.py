@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import cast
 
 from canalwise.recon.dicom.copies import without_copies
-from canalwise.recon.dicom.headers import TOLD_FILES, damaged_files, read_headers
+from canalwise.recon.dicom.headers import TOLD_FILES, Headers, damaged_files, read_headers
 from canalwise.recon.dicom.pixels import StoredSlices, slice_voxels
-from canalwise.recon.dicom.series import Group, chosen_group
-from canalwise.recon.dicom.sources import dicom_sources
+from canalwise.recon.dicom.series import Group, check_one_patient, chosen_group, description, volume_groups
+from canalwise.recon.dicom.sources import DicomSource, dicom_sources
 from canalwise.recon.dicom.stack import stacked
-from canalwise.recon.errors import BadGeometry
+from canalwise.recon.errors import BadFile, BadGeometry, UnusableInput
 from canalwise.recon.grid import Float
 from canalwise.recon.image.volume import Volume, check_budget
 from canalwise.recon.modality import ModalityName
@@ -31,6 +33,57 @@ def read_dicom(path: Path, budget_mb: float, series: int | None = None) -> Volum
     sources = dicom_sources(path, budget_mb)
     headers = read_headers(sources, budget_mb)
     group, aside = chosen_group(headers.slices, series)
+    volume = _volume_of(group, headers, sources, budget_mb)
+    return replace(volume, warnings=(*aside, *volume.warnings, *_skipped(headers)))
+
+
+@dataclass(frozen=True, eq=False)
+class DicomStack:
+    """One of several stacks of an examination.
+
+    Parameters
+    ----------
+    volume : as `read_dicom` gives it
+    said : modality, count, size, spacing and plane, in words
+    place : what it shares with all that was taken without the patient moving off the table
+    echo_ms, repetition_ms : of the sequence, where told
+    """
+
+    volume: Volume
+    said: str
+    place: str
+    echo_ms: float | None = None
+    repetition_ms: float | None = None
+
+
+def read_dicom_stacks(path: Path, budget_mb: float) -> tuple[tuple[DicomStack, ...], tuple[str, ...]]:
+    """Every stack of an examination of MR, the largest first, and sentences about those that cannot be used.
+
+    Anything but several MR series of one patient is read as `read_dicom` reads it, which refuses what it must.
+    """
+    sources = dicom_sources(path, budget_mb)
+    headers = read_headers(sources, budget_mb)
+    volumes, scouts = volume_groups(headers.slices)
+    if len(volumes) < 2 or any(group[0].modality != "MR" for group in volumes):
+        one = read_dicom(path, budget_mb)
+        return (DicomStack(one, description(volumes[0]), volumes[0][0].series),), ()
+    check_one_patient(headers.slices)
+    stacks, left_out = [], [f"A scout was left out: {description(group)}." for group in scouts]
+    for group in volumes:
+        try:
+            volume = _volume_of(group, headers, sources, budget_mb)
+        except (BadGeometry, UnusableInput) as why:
+            left_out.append(f"A series was left out ({description(group)}): {why.who} {why.rule}.")
+            continue
+        first, place = group[0], group[0].series.partition("/")[2]
+        stacks.append(DicomStack(volume, description(group), place, first.echo_ms, first.repetition_ms))
+    if not stacks:
+        raise BadFile("the folder", "must hold a series that can be read", got="; ".join(left_out))
+    return tuple(stacks), (*left_out, *_skipped(headers))
+
+
+def _volume_of(group: Group, headers: Headers, sources: Sequence[DicomSource], budget_mb: float) -> Volume:
+    """The volume of slices that belong together."""
     # A multi-frame file is decoded whole, even when only some of its frames are wanted.
     frames = Counter(header.source for header in headers.slices)
     check_budget((*group[0].shape, max(len(group), *(frames[header.source] for header in group))), budget_mb)
@@ -39,18 +92,16 @@ def read_dicom(path: Path, budget_mb: float, series: int | None = None) -> Volum
     read = slice_voxels(ordered, sources)
     affine[:3, 3] += read.first * affine[:3, 2]
     reported = {"format": "DICOM", "slices": str(read.voxels.shape[2]), "rescale": read.rescale}
+    warnings = (*copies, *_left_out(headers.left_out), *read.warnings)
+    return Volume(read.voxels, affine, cast(ModalityName, ordered[0].modality), reported, warnings)
+
+
+def _skipped(headers: Headers) -> tuple[str, ...]:
     skipped = {
         f"{headers.not_dicom} files that are not DICOM were skipped.": headers.not_dicom,
         f"{headers.other_objects} DICOM objects without slices were skipped.": headers.other_objects,
     }
-    warnings = (
-        *aside,
-        *copies,
-        *_left_out(headers.left_out),
-        *read.warnings,
-        *(sentence for sentence, count in skipped.items() if count),
-    )
-    return Volume(read.voxels, affine, cast(ModalityName, ordered[0].modality), reported, warnings)
+    return tuple(sentence for sentence, count in skipped.items() if count)
 
 
 def _stacked(group: Group, left_out: tuple[str, ...]) -> tuple[Group, Float]:

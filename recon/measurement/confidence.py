@@ -222,7 +222,7 @@ def _structure(
     picture: ImageEvidence,
     sources: Mapping[str, Source],
 ) -> StructureConfidence:
-    voxel = float(picture.grid.spacing_mm.max())
+    voxel = picture.longest_mm
     source = sources.get("canal" if name == "canal" else "parts", "automatic")
     if border is None:
         lost = Reason("in view", MISSING, f"{name} is not in view or was not found")
@@ -289,13 +289,13 @@ def _joint_reason(side: Side, gap: JointGap | None, picture: ImageEvidence) -> R
         else 0.0
     )
     # cartilage and fluid are darker than both faces; where noise or blur has filled the gap, no split can be trusted
-    dip = gap.faces - gap.between
+    dip = gap.faces - gap.between if picture.calibrated else abs(gap.faces - gap.between)
     share, over = dip / max(gap.faces - soft, 1.0), dip / max(picture.noise, 1e-6)
     value = min(GAP_DIP.frac(share), GAP_DIP_OVER_NOISE.frac(over))
     return Reason(
         f"joint gap {side}",
         value,
-        f"the {side} joint's gap is darker than its faces by "
+        f"the {side} joint's gap is {'darker than' if picture.calibrated else 'other than'} its faces by "
         f"{round(100 * share)} % of their brightness, {over:.1f} times the noise",
     )
 
@@ -325,7 +325,7 @@ def _no_window(level: Level) -> tuple[Reason, ...]:
 
 def _slices_reason(picture: ImageEvidence, gaps: Mapping[Side, JointGap]) -> Reason:
     widths = [gap.gap_mm for gap in gaps.values()]
-    longest = float(picture.grid.spacing_mm.max())
+    longest = picture.longest_mm
     if not widths:
         return Reason("voxels and gap", NO_JOINT, "no joint gap to hold the voxels against")
     ratio = longest / max(min(widths), 0.1)

@@ -27,7 +27,13 @@ their probability; where it is below 0.95 they are marked as not confirmed, CASE
 
 def options(parser: argparse.ArgumentParser) -> None:
     """SCAN, where the case goes, what is given beside it, and what is accepted."""
-    parser.add_argument("scan", type=Path, metavar="SCAN", help="a scan file, folder or zip")
+    parser.add_argument(
+        "scan",
+        type=Path,
+        nargs="+",
+        metavar="SCAN",
+        help="a scan file, folder or zip; of an MR examination several, a stack of slices in each",
+    )
     parser.add_argument("--out", type=Path, required=True, metavar="CASE", help="the case folder to write")
     parser.add_argument(
         "--labels",
@@ -77,7 +83,8 @@ def vertebra_names(text: str) -> tuple[str, ...]:
 def run(args: argparse.Namespace) -> int:
     """Reads a scan, finds its anatomy and writes the case."""
     from canalwise.recon.case.folder import write_case
-    from canalwise.recon.intake.reader import read_scan
+    from canalwise.recon.intake.examination import read_examination
+    from canalwise.recon.intake.working_volume import working_volume
     from canalwise.workbench.console.build_options import anatomy_from, check_out, corrections_of
     from canalwise.workbench.console.json_results import built_json
     from canalwise.workbench.console.tables import built_lines
@@ -86,13 +93,15 @@ def run(args: argparse.Namespace) -> int:
     voice.warn(check_out(args.out, args.force))
     corrections = corrections_of(args)
     with voice.busy("reading the scan"):
-        scan = read_scan(
+        scan = read_examination(
             args.scan,
             modality=args.modality,
             accept_thick=args.accept_thick,
             accept_tilt=args.accept_tilt,
             series=args.series,
         )
+    if not args.labels:
+        scan = working_volume(scan)
     with voice.busy("finding the anatomy") as progress:
         anatomy = anatomy_from(scan, args.labels, args.label_names, args.levels, corrections, progress)
     with voice.busy("writing the case"):

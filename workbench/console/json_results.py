@@ -24,6 +24,7 @@ from canalwise.recon.case.corrections import correction_sentences
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import AnatomyNotFound, LevelNotInView
 from canalwise.recon.measurement.confidence import check_sentence
+from canalwise.recon.proposed_levels import levels_proposal
 from canalwise.recon.questions import question_probabilities
 from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import to_data
@@ -51,6 +52,7 @@ def measured_json(anatomy: Anatomy) -> dict[str, Any]:
     return {
         "schema": MEASURE_SCHEMA,
         "levels": [level_json(anatomy, level) for level in anatomy.levels],
+        "proposed_levels": to_data(levels_proposal(anatomy.levels, anatomy.sources)),
         **_case_json(anatomy),
         "warnings": list(anatomy.warnings),
         "caution": CAUTION,

@@ -26,6 +26,7 @@ def measured_lines(document: Json) -> list[object]:
         question_table(document["levels"]),
         *(f"Corrected: {sentence}." for sentence in document["corrected"]),
     ]
+    lines += proposal_lines(document["proposed_levels"])
     for level in document["levels"]:
         rows = [
             (m["name"], amount(m["value"], m["unit"]), m["structure"], m["at"], m["band"])
@@ -33,6 +34,18 @@ def measured_lines(document: Json) -> list[object]:
         ]
         lines.append(table(columns, rows, title=f"Level {level['name']}", right=(1,)))
     return [*lines, CAUTION]
+
+
+def proposal_lines(proposal: Json) -> list[object]:
+    """Which levels the image speaks for operating on, ranked, and that it is a proposal only."""
+    rows = [
+        (str(each["rank"]), each["level"], amount(each["sac_area_mm2"], "mm2", 0), "; ".join(each["reasons"]))
+        for each in proposal["levels"]
+    ]
+    if not rows:
+        return [proposal["sentence"]]
+    ranked = table(("rank", "level", "sac, narrowest", "reasons"), rows, title="Levels by the sac's narrowest area")
+    return [ranked, proposal["sentence"], proposal["caution"]]
 
 
 def estimate_lines(document: Json) -> list[object]:

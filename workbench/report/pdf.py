@@ -13,6 +13,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepTogether, PageBreak, SimpleDocTemplate, Spacer
 
 from canalwise.recon.disclaimer import CAUTION
+from canalwise.recon.proposed_levels import levels_proposal
 from canalwise.workbench.report import confidence_section as report_sure
 from canalwise.workbench.report import plan_section as report_plan
 from canalwise.workbench.report import summary as report_glance
@@ -126,6 +127,22 @@ def _head(drawn: IllustratedReport) -> Body:
         ),
         *([_heading(f"Measured at {level.name}, outside the normal band"), *_notes(outside)] if outside else []),
         *([_heading("Read with these in mind"), *_notes(estimate["warnings"])] if estimate["warnings"] else []),
+    ]
+
+
+def _overview(drawn: IllustratedReport) -> Body:
+    """All levels of an MR and which of them it speaks for; nothing of a CT."""
+    if not drawn.pictures["overview"]:
+        return []
+    anatomy = drawn.reported.planned.anatomy
+    proposal = levels_proposal(anatomy.levels, anatomy.sources)
+    ranked = [f"{each.rank}. {each.level}: {'; '.join(each.reasons)}" for each in proposal.levels]
+    return [
+        _heading("All levels on the MR"),
+        *_picture_rows(drawn.pictures["overview"], 1, 120),
+        text(proposal.sentence, style(8, after=2)),
+        *_notes(ranked),
+        *([_note(proposal.caution)] if ranked else []),
     ]
 
 
@@ -306,6 +323,6 @@ def _case(drawn: IllustratedReport) -> Body:
 
 
 SECTIONS: tuple[Callable[[IllustratedReport], Body], ...] = (
-    _head, _plan, _slices, _solids, _bone, _stays, _reach, _what_if, _others, _sure, _case,
+    _head, _overview, _plan, _slices, _solids, _bone, _stays, _reach, _what_if, _others, _sure, _case,
 )  # fmt: skip
 """In the order of the page."""

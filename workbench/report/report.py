@@ -11,6 +11,7 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.disclaimer import CAUTION
+from canalwise.recon.proposed_levels import levels_proposal
 from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import write_bytes_atomic
 from canalwise.workbench.images.planned_case import PlannedCase
@@ -72,6 +73,7 @@ def page(
         sure=report_sure,
         phase_colour_word=phase_colour_word,
         pictures=all_pictures(planned, estimate, comparison),
+        proposal=levels_proposal(planned.anatomy.levels, planned.anatomy.sources),
         what_if=what_if,
         what_if_pictures=what_if_pictures(what_if),
         scene=scene,
