@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import cast
@@ -11,7 +12,7 @@ from canalwise.recon.dicom.copies import without_copies
 from canalwise.recon.dicom.headers import TOLD_FILES, damaged_files, read_headers
 from canalwise.recon.dicom.pixels import StoredSlices, slice_voxels
 from canalwise.recon.dicom.series import Group, chosen_group
-from canalwise.recon.dicom.sources import dicom_sources
+from canalwise.recon.dicom.sources import DicomSource, dicom_sources
 from canalwise.recon.dicom.stack import stacked
 from canalwise.recon.errors import BadGeometry
 from canalwise.recon.grid import Float
@@ -19,8 +20,32 @@ from canalwise.recon.image.volume import Volume, check_budget
 from canalwise.recon.modality import ModalityName
 
 
+@dataclass(frozen=True, eq=False)
+class DicomStack:
+    """A volume and the slices it was stacked from.
+
+    Parameters
+    ----------
+    volume : affine in RAS mm, perhaps leaning (gantry tilt)
+    slices : in the order of the volume's third axis
+    sources : the files, to which the slices refer by number
+    """
+
+    volume: Volume
+    slices: Group
+    sources: tuple[DicomSource, ...]
+
+
 def read_dicom(path: Path, budget_mb: float, series: int | None = None) -> Volume:
     """The volume of a DICOM folder, zip archive or file, affine in RAS mm, perhaps leaning (gantry tilt).
+
+    Raises as `read_dicom_stack`.
+    """
+    return read_dicom_stack(path, budget_mb, series).volume
+
+
+def read_dicom_stack(path: Path, budget_mb: float, series: int | None = None) -> DicomStack:
+    """The volume of a DICOM folder, zip archive or file, with its slices.
 
     Raises
     ------
@@ -50,7 +75,8 @@ def read_dicom(path: Path, budget_mb: float, series: int | None = None) -> Volum
         *read.warnings,
         *(sentence for sentence, count in skipped.items() if count),
     )
-    return Volume(read.voxels, affine, cast(ModalityName, ordered[0].modality), reported, warnings)
+    volume = Volume(read.voxels, affine, cast(ModalityName, ordered[0].modality), reported, warnings)
+    return DicomStack(volume, ordered[read.first : read.first + read.voxels.shape[2]], sources)
 
 
 def _stacked(group: Group, left_out: tuple[str, ...]) -> tuple[Group, Float]:
