@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_approach, add_case, add_json, single_values
@@ -108,7 +110,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def listed_lines(document: dict, folder: str) -> list[object]:
+def listed_lines(document: Mapping[str, Any], folder: str) -> list[object]:
     """The files of an export for people; a series of images in one line."""
     from canalwise.recon.disclaimer import CAUTION
     from canalwise.workbench.console.output import table

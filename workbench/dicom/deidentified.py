@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pydicom.dataset import Dataset
-from pydicom.uid import CTImageStorage, MRImageStorage
+from pydicom.uid import UID, CTImageStorage, MRImageStorage
 
 from canalwise.recon.errors import BadFile
 from canalwise.workbench.dicom.identity import DeidentificationMethod, StudyIdentity, begun, uid_of
@@ -28,6 +28,8 @@ KEPT = (
 )  # fmt: skip
 """What an image of a source keeps: its pixels' meaning, place and how it was taken; no name, date, text or private
 attribute."""
+
+OVERLAY_GROUPS = range(0x6000, 0x6020, 2)
 
 WORDS_OF_TYPE = 3
 """Values of the image type that the standard names (PS3.3 C.7.6.1.1.2, C.8.2.1.1.1); later ones are a maker's own."""
@@ -49,7 +51,7 @@ def method_of(new_uids: bool) -> DeidentificationMethod:
     >>> [code for code, _ in method_of(new_uids=False).codes]
     ['113100', '113110']
     """
-    words = "PS3.15 E.2 basic profile, by a list of what is kept" + ("" if new_uids else "; UIDs kept as asked")
+    words = "PS3.15 E.2, a list of what is kept" + ("" if new_uids else "; UIDs as asked")
     return DeidentificationMethod(words, (BASIC,) if new_uids else (BASIC, RETAIN_UIDS))
 
 
@@ -62,7 +64,7 @@ def without_identity(source: Dataset, identity: StudyIdentity, key: str, new_uid
 
     Raises BadFile for an image of another kind.
     """
-    sop_class = str(source.get("SOPClassUID"))
+    sop_class = UID(str(source.get("SOPClassUID")))
     if sop_class not in TYPE_TWO:
         raise BadFile(
             "the source",
@@ -104,7 +106,7 @@ def burned_in_warnings(headers: Sequence[Dataset]) -> tuple[str, ...]:
     0
     """
     said = sum(header.get("BurnedInAnnotation") == "YES" for header in headers)
-    overlays = sum(any(0x6000 <= tag.group <= 0x60FF for tag in header) for header in headers)
+    overlays = sum(any(header.group_dataset(group) for group in OVERLAY_GROUPS) for header in headers)
     found = {
         f"{said} of {len(headers)} images of the source say that words are burned into their pixels: they may name the "
         "patient. Look at them before they leave the house.": said,

@@ -7,10 +7,11 @@ import warnings
 
 from pydicom.dataset import Dataset
 from pydicom.filewriter import dcmwrite
+from pydicom.uid import UID
 
 from canalwise.workbench.dicom.identity import MAKER, uid_of
 
-IMPLEMENTATION_UID = uid_of("implementation")
+IMPLEMENTATION_UID = UID(uid_of("implementation"))
 """Names the writer in the file's header; any UID of one's own will do (PS3.10 7.1)."""
 
 

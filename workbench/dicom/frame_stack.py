@@ -120,7 +120,7 @@ def decimals(values: npt.ArrayLike) -> list[str]:
     """Numbers as DS values of at most 16 characters (PS3.5 6.2).
 
     >>> decimals([1 / 3, -0.0, 1e-12, -123.4567890123456])
-    ['0.3333333333', '0.0', '0.0', '-123.456789012']
+    ['0.3333333333', '0.0', '0.0', '-123.4567890123']
     """
     numbers = (float(value) for value in np.atleast_1d(np.asarray(values)))
     # sign, point and whole part leave room for the rest

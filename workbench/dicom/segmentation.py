@@ -104,12 +104,14 @@ def _object(
             content_creator_name=None,
             series_description=what,
         )
-    _settle(made, identity)
+    _settle(made, identity, uid_of(series, "dimensions"))
     return made
 
 
-def _settle(made: Dataset, identity: StudyIdentity) -> None:
-    """Takes out the times at which it was made, which differ from run to run, and adds the caution."""
+def _settle(made: Dataset, identity: StudyIdentity, dimensions_uid: str) -> None:
+    """Takes out what differs from run to run, the times and a random UID, and adds the caution."""
+    for item in (*made.DimensionOrganizationSequence, *made.DimensionIndexSequence):
+        item.DimensionOrganizationUID = dimensions_uid
     made.ContentDate, made.ContentTime = DUMMY_DATE, DUMMY_TIME
     for keyword in ("InstanceCreationDate", "InstanceCreationTime", "SeriesDate", "SeriesTime"):
         made.pop(keyword, None)
