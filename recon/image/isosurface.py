@@ -156,7 +156,12 @@ def decimated(surface: ClosedSurface, keep_frac: float) -> ClosedSurface:
 
 
 def write_stl(path: str | Path, surface: ClosedSurface) -> None:
-    """Write binary STL in mm, RAS; the header says so, since the format carries no unit."""
+    """Write binary STL in mm, RAS, whole or not at all."""
+    write_bytes_atomic(Path(os.fspath(path)), stl_bytes(surface))
+
+
+def stl_bytes(surface: ClosedSurface) -> bytes:
+    """The surface as binary STL in mm, RAS; the header says so, since the format carries no unit."""
     corners = surface.vertices_ras_mm[surface.faces]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     lengths = np.linalg.norm(normals, axis=1, keepdims=True)
@@ -164,7 +169,7 @@ def write_stl(path: str | Path, surface: ClosedSurface) -> None:
     triangles["normal"] = normals / np.where(lengths > 0, lengths, 1.0)
     triangles["corners"] = corners
     count = np.array([len(corners)], dtype="<u4").tobytes()
-    write_bytes_atomic(Path(os.fspath(path)), STL_HEADER.ljust(80) + count + triangles.tobytes())
+    return STL_HEADER.ljust(80) + count + triangles.tobytes()
 
 
 def _box(occupancy: npt.NDArray[Any]) -> tuple[slice, slice, slice]:

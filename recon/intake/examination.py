@@ -25,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from canalwise.recon.dicom.reader import DicomStack, read_dicom_stacks
+from canalwise.recon.dicom.reader import ExaminationStack, read_dicom_stacks
 from canalwise.recon.errors import BadGeometry, UnusableInput, WrongUse
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.volume import BUDGET_MB, canonical, right_angled
@@ -128,9 +128,9 @@ def read_examination(
     return fused(stacks, left_out, asked=len(files) > 1, accept_thick=accept_thick)
 
 
-def _volumes(files: Sequence[Path], budget_mb: float) -> tuple[list[DicomStack], list[str]]:
+def _volumes(files: Sequence[Path], budget_mb: float) -> tuple[list[ExaminationStack], list[str]]:
     """What the files hold, and sentences about what was left out."""
-    found: list[DicomStack] = []
+    found: list[ExaminationStack] = []
     left_out: list[str] = []
     for number, path in enumerate(files, start=1):
         if is_dicom(path):
@@ -139,7 +139,7 @@ def _volumes(files: Sequence[Path], budget_mb: float) -> tuple[list[DicomStack],
             left_out += said
         else:
             volume = read_volume(path, budget_mb=budget_mb)
-            found.append(DicomStack(volume, f"scan {number} of {len(files)}", ""))
+            found.append(ExaminationStack(volume, f"scan {number} of {len(files)}", ""))
     return found, left_out
 
 
@@ -157,7 +157,7 @@ def weighting_of(echo_ms: float | None, repetition_ms: float | None) -> str:
 
 
 def _stacks(
-    volumes: Sequence[DicomStack], modality: ModalityName | None, accept_tilt: bool, budget_mb: float
+    volumes: Sequence[ExaminationStack], modality: ModalityName | None, accept_tilt: bool, budget_mb: float
 ) -> list[Stack]:
     """The volumes as scans; what only adds to another may have few and thick slices, so that is not judged here."""
     found = []

@@ -18,6 +18,7 @@ from canalwise.workbench.commands import (
     correct,
     demo,
     estimate,
+    export,
     measure,
     rehearse,
     report,
@@ -38,6 +39,7 @@ VERBS: tuple[Verb, ...] = (
     rehearse.VERB,
     report.VERB,
     sheet.VERB,
+    export.VERB,
 )
 """In the order of a first session."""
 
