@@ -14,6 +14,7 @@ from canalwise.recon.version import VERSION
 from canalwise.workbench.commands import (
     build,
     chart,
+    cohort,
     compare,
     correct,
     demo,
@@ -38,6 +39,7 @@ VERBS: tuple[Verb, ...] = (
     rehearse.VERB,
     report.VERB,
     sheet.VERB,
+    cohort.VERB,
 )
 """In the order of a first session."""
 
