@@ -78,7 +78,7 @@ ROOMS = {
     "recon": "image dicom intake bone canal spine segmentation naming level measurement case",
     "estimator": (
         "approach geometry level removal decompression resection outcome "
-        "planning batch estimate charts search comparison cohort"
+        "planning batch estimate charts search comparison levels cohort"
     ),
     "workbench": "style images charts console teaching surfaces report sheet cohort rehearsal commands",
     "workbench.rehearsal": "session handlers server",

@@ -152,7 +152,7 @@ def _first(documents: Mapping[str, Any], places: Sequence[str], kind: Kind) -> V
     found = (_at(documents, place) for place in places)
     right = (value for value in found if isinstance(value, KINDS[kind]))
     # a truth value is a whole number to Python, not to a reader
-    value = next((v for v in right if isinstance(v, bool) == (kind == "yes or no")), None)
+    value: Any = next((v for v in right if isinstance(v, bool) == (kind == "yes or no")), None)
     return float(value) if kind == "number" and value is not None else value
 
 

@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import logging
 import os
-import signal
+from collections import Counter
 from collections.abc import Iterator, Sequence
+from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.util import find_spec
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +36,9 @@ TRIES = 3
 
 CONNECT_S = 20.0
 """How long a scheduler is waited for."""
+
+RESULT_S = 10.0
+"""How long a finished row's few numbers may take to arrive."""
 
 LOOPBACK = "127.0.0.1"
 
@@ -78,11 +83,6 @@ def _worker_mb() -> float | None:
     return limit / 1e6 if limit else None
 
 
-def ignore_interrupt() -> None:
-    """Runs in each worker of this machine: Ctrl-C is for the command, which stops its workers itself."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
 @contextmanager
 def local_client(share: WorkerShare, dashboard: bool) -> Iterator[Client]:
     """A client of as many worker processes of this machine, on loopback alone; they end when the block ends."""
@@ -101,6 +101,7 @@ def local_client(share: WorkerShare, dashboard: bool) -> Iterator[Client]:
             dashboard_address=f"{LOOPBACK}:8787" if dashboard else None,
             scheduler_kwargs={} if dashboard else {"dashboard_address": f"{LOOPBACK}:0"},
             silence_logs=logging.CRITICAL,
+            preload=["canalwise.workbench.cohort.worker_start"],
             env={"DASK_LOGGING__DISTRIBUTED": "critical"},
         )
         try:
@@ -131,27 +132,33 @@ def cluster_client(address: str) -> Iterator[Client]:
 
 
 def rows_on(client: Client, tasks: Sequence[RowTask]) -> Iterator[FinishedRow]:
-    """The rows as they are finished; every record is on disk by then."""
+    """The rows as they are finished; every record is on disk by then.
+
+    A result that is lost with its worker before it arrives is asked for again: its record is on disk, so nothing is
+    worked out twice.
+    """
     from distributed import as_completed
 
-    waiting = iter(tasks)
+    waiting, tries = iter(tasks), Counter[str]()
     by_key: dict[str, RowTask] = {}
 
-    def next_one() -> list[Any]:
-        task = next(waiting, None)
-        if task is None:
-            return []
-        future = client.submit(on_worker, task, key=f"case-{task.line.case}", pure=False)  # type: ignore[no-untyped-call]
-        by_key[str(future.key)] = task
-        return [future]
+    def sent(task: RowTask) -> Any:
+        key = f"{task.line.case}, {tries[task.line.case]}"
+        by_key[key] = task
+        return client.submit(on_worker, task, key=key, pure=False)  # type: ignore[no-untyped-call]
 
-    first = [future for _ in range(workers_of(client)) for future in next_one()]
+    first = [sent(task) for task in islice(waiting, workers_of(client))]
     running: Any = as_completed(first)  # type: ignore[no-untyped-call]
     for future in running:
-        # before the row is told: its worker is free
-        for more in next_one():
-            running.add(more)
-        yield _row_of(future, by_key.pop(str(future.key)))
+        task = by_key.pop(str(future.key))
+        row = _row_of(client, future, task)
+        if row is None and tries[task.line.case] < TRIES:
+            tries[task.line.case] += 1
+            running.add(sent(task))
+            continue
+        for more in islice(waiting, 1):
+            running.add(sent(more))
+        yield row or _lost_row(task, TRIES)
 
 
 def workers_of(client: Client) -> int:
@@ -160,22 +167,29 @@ def workers_of(client: Client) -> int:
     return max(sum(threads.values()), 1)
 
 
-def _row_of(future: Any, task: RowTask) -> FinishedRow:
-    """A finished row; of a case that lost its workers, the row that says so."""
+def _row_of(client: Client, future: Any, task: RowTask) -> FinishedRow | None:
+    """A finished row; of a case that lost its workers, the row that says so; None where its result was lost."""
     from distributed import KilledWorker
 
-    error = future.exception() if future.status == "error" else None
-    if error is None and future.status == "finished":
-        row: FinishedRow = future.result()
-        return row
-    if error is None or future.status == "cancelled":
+    if client.status != "running":
         raise UnusableInput("the scheduler", "must stay", do="Run this again: finished rows are kept.")
-    if not isinstance(error, KilledWorker):
-        raise error
+    if future.status == "finished":
+        try:
+            row: FinishedRow = future.result(timeout=RESULT_S)
+        except (TimeoutError, CancelledError):
+            return None
+        return row
+    if future.status != "error":
+        return None
+    error = future.exception()
+    if isinstance(error, KilledWorker):
+        return _lost_row(task, error.allowed_failures + 1)
+    raise error
+
+
+def _lost_row(task: RowTask, tries: int) -> FinishedRow:
     line = task.line
-    lost = RowRecord(
-        line.case, "", line.patient, line.surgeon, line.order, failures=(_lost(error.allowed_failures + 1),)
-    )
+    lost = RowRecord(line.case, "", line.patient, line.surgeon, line.order, failures=(_lost(tries),))
     write_record(task.out, lost)
     return FinishedRow(lost)
 

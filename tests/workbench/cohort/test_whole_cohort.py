@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 import csv
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
 
 import pyarrow.parquet
 import pytest
@@ -10,11 +16,15 @@ import pytest
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import UnusableInput, WrongUse
 from canalwise.recon.folder_lock import locked
+from canalwise.workbench.cohort import dask_rows
 from canalwise.workbench.cohort.case_list import lines_of
+from canalwise.workbench.cohort.dask_rows import local_client
 from canalwise.workbench.cohort.row_record import CohortOptions
 from canalwise.workbench.cohort.whole_cohort import Workers, cohort
-from canalwise.workbench.cohort.worker_memory import worker_share
+from canalwise.workbench.cohort.worker_memory import WorkerShare, worker_share
 from tests.workbench.cohort.made_up_steps import STEPS
+
+ROOT = Path(__file__).resolve().parents[3]
 
 SERIAL = Workers(serial=True)
 TWO = Workers(count=2, memory_mb=600.0)
@@ -116,3 +126,61 @@ def test_two_workers_give_the_bytes_of_one_by_one_and_faults_are_rows(listed, tm
     for path, content in everything(tmp_path / "serial").items():
         if path.startswith(("cases/", "rows/")):
             assert parallel[path] == content, path
+
+
+def test_a_scheduler_at_an_address_gives_the_same_rows(listed, tmp_path):
+    lines = listed(a="aa", torn="corrupt")
+    with local_client(WorkerShare(1, 600.0), dashboard=False) as client:
+        address = client.scheduler.address
+        assert address.startswith("tcp://127.0.0.1:")
+        found = cohort(lines, tmp_path / "dask", workers=Workers(scheduler=address), steps=STEPS)
+    assert [record.case for record in found.failed] == ["torn"]
+    cohort(lines, tmp_path / "serial", workers=SERIAL, steps=STEPS)
+    assert everything(tmp_path / "dask") == everything(tmp_path / "serial")
+
+
+def test_no_scheduler_is_said_so(listed, tmp_path, monkeypatch):
+    monkeypatch.setattr(dask_rows, "CONNECT_S", 0.2)
+    with pytest.raises(UnusableInput, match="tcp://HOST:PORT"):
+        cohort(listed(a="aa"), tmp_path / "out", workers=Workers(scheduler="tcp://127.0.0.1:1"), steps=STEPS)
+
+
+INTERRUPTED_RUN = """
+import sys
+from pathlib import Path
+from canalwise.workbench.cohort.case_list import lines_of
+from canalwise.workbench.cohort.whole_cohort import Workers, cohort
+from tests.workbench.cohort.made_up_steps import STEPS
+
+if __name__ == "__main__":
+    folder, out = map(Path, sys.argv[1:])
+    lines = lines_of(["case,scan,level,side", "a,a.txt,L3-L4,left", "b,b.txt,L3-L4,left"], folder)
+    try:
+        cohort(lines, out, workers=Workers(count=1, memory_mb=600.0), steps=STEPS)
+    except KeyboardInterrupt:
+        sys.exit(130)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="interrupts a group of processes")
+def test_ctrl_c_leaves_a_folder_that_is_taken_up(tmp_path):
+    (tmp_path / "a.txt").write_text("aa")
+    (tmp_path / "b.txt").write_text("slow 300")
+    (tmp_path / "run.py").write_text(INTERRUPTED_RUN)
+    out = tmp_path / "out"
+    command = [sys.executable, str(tmp_path / "run.py"), str(tmp_path), str(out)]
+    paths = os.pathsep.join(sys.path)
+    with subprocess.Popen(
+        command, cwd=ROOT, env=os.environ | {"PYTHONPATH": paths}, stderr=subprocess.PIPE, start_new_session=True
+    ) as run:
+        until = time.monotonic() + 60
+        while not (out / "rows" / "a.json").is_file() and time.monotonic() < until:
+            time.sleep(0.1)
+        time.sleep(0.5)
+        os.killpg(run.pid, signal.SIGINT)
+        said = run.communicate(timeout=60)[1].decode()
+    assert (run.returncode, said) == (130, "")
+    assert not list(out.rglob(".writing-*"))
+    (tmp_path / "b.txt").write_text("bb")
+    lines = lines_of(["case,scan,level,side", "a,a.txt,L3-L4,left", "b,b.txt,L3-L4,left"], tmp_path)
+    assert cohort(lines, out, workers=SERIAL, steps=STEPS).reused == frozenset({"a"})
