@@ -102,19 +102,24 @@ COLUMNS: tuple[Column, ...] = (
     Column("chance_both_frac", ("estimate.chances.both", "estimate.chances.all"), "chance of both"),
     Column("skin_entry_lateral_mm", ("estimate.skin_entry.lateral_mm",), "skin entry, lateral of the midline"),
     Column("skin_to_lamina_mm", ("estimate.skin_entry.depth_mm",), "skin to docking depth along the channel"),
-    Column("achieved_bone_removed_mm3", ("audit.bone_removed_mm3.total",), "bone that was taken, by the post-op scan",
-           interval=("audit.bone_removed_mm3.interval95",)),
-    Column("achieved_area_mm2", ("audit.least_area_mm2.achieved",), "least free canal after the operation"),
+    Column("achieved_bone_removed_mm3", ("audit.bone_taken_mm3.total",), "bone that was taken, by the post-op scan",
+           interval=("audit.bone_taken_mm3.interval95",)),
+    Column("planned_bone_area_mm2", ("audit.areas.least_area_mm2.planned_bone",),
+           "least free canal by the planned bone alone, no ligament taken"),
+    Column("achieved_bone_area_mm2", ("audit.areas.least_area_mm2.achieved_bone",),
+           "the same by the bone that was taken"),
     Column("achieved_facet_kept_ipsilateral_frac", ("audit.facet_preserved.ipsilateral.area_frac",),
            "ipsilateral facet joint, by the post-op scan"),
     Column("achieved_facet_kept_contralateral_frac", ("audit.facet_preserved.contralateral.area_frac",),
            "contralateral facet joint, by the post-op scan"),
+    Column("plan_overlap_frac", ("audit.against_plan.overlap_frac",), "planned and taken bone: twice both over sum"),
+    Column("audit_passed", ("audit.passed",), "does the result meet the criteria of the literature?", "yes or no"),
 )  # fmt: skip
 """In the order of the table. A new number of a case is one more line."""
 
 PLANNED_AND_ACHIEVED: Mapping[str, str] = {
     "bone_removed_mm3": "achieved_bone_removed_mm3",
-    "least_area_planned_mm2": "achieved_area_mm2",
+    "planned_bone_area_mm2": "achieved_bone_area_mm2",
     "facet_kept_ipsilateral_frac": "achieved_facet_kept_ipsilateral_frac",
     "facet_kept_contralateral_frac": "achieved_facet_kept_contralateral_frac",
 }

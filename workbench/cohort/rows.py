@@ -26,7 +26,7 @@ def rows_of(folder: Path, approach: str) -> tuple[dict[str, Any], ...]:
     """
     found = _documents(folder)
     measured = {level["name"]: level for one in found.get("measure", ()) for level in one.get("levels", ())}
-    audits = {(one.get("level"), one.get("side")): one for one in found.get("audit", ())}
+    audits = {one.get("level"): one for one in found.get("audit", ())}
     planned = found.get("estimate", [])
     if not approach:
         return tuple(_row(name, "", "", {"measured": measured_values(measured[name])}) for name in measured)
@@ -36,7 +36,7 @@ def rows_of(folder: Path, approach: str) -> tuple[dict[str, Any], ...]:
         _row(one["level"], one["side"], approach, {
             "measured": measured_values(measured.get(one["level"], {})),
             "estimate": one,
-            "audit": audits.get((one["level"], one["side"])) or audits.get((one["level"], None)) or {},
+            "audit": audits.get(one["level"], {}),
         })
         for one in planned
     )  # fmt: skip

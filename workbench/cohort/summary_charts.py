@@ -33,7 +33,7 @@ def spread_chart(values: Numbers, words: str) -> str:
         axes.axvline(float(np.median(known)), color=INK, linewidth=1.2)
         axes.set_xlabel(words)
         axes.set_ylabel("levels")
-        axes.yaxis.get_major_locator().set_params(integer=True)
+        axes.yaxis.get_major_locator().set_params(integer=True)  # a count
 
     return _chart(draw, (3.1, 1.9))
 
@@ -69,6 +69,7 @@ def funnel_chart(points: Sequence[FunnelPoint], words: str) -> str:
             axes.annotate(f"surgeon {p.surgeon}", (p.count, p.share), (4, 4), textcoords="offset points", fontsize=7)
         axes.set_ylim(-0.05, 1.08)
         axes.set_xlabel("levels")
+        axes.xaxis.get_major_locator().set_params(integer=True)
         axes.set_ylabel(words)
         axes.legend(fontsize=7, loc="lower right")
 
@@ -88,6 +89,7 @@ def learning_chart(curve: LearningCurve, words: str) -> str:
         below.axhline(0.0, color=QUIET, linewidth=0.7)
         below.set_ylabel("summed", fontsize=7)
         below.set_xlabel("order of the operation")
+        below.xaxis.get_major_locator().set_params(integer=True)
         return chart_uri(figure)
 
 

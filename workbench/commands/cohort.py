@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,11 @@ from canalwise.workbench.console.options import add_json
 from canalwise.workbench.console.output import CommandOutput
 
 if TYPE_CHECKING:
+    from canalwise.workbench.cohort.case_list import CaseLine, RefusedLine
     from canalwise.workbench.cohort.whole_cohort import CohortResult
+
+SAMPLES, BUDGET = 1000, 20_000
+"""Of each row, unless told otherwise."""
 
 ABOUT = """\
 Take every case of a list through build, measure and estimate, several at a time. LIST is a CSV file, one line
@@ -54,9 +58,6 @@ a password: do not run a cohort on a machine whose other users you do not trust.
 
 def options(parser: argparse.ArgumentParser) -> None:
     """LIST, where results go, the workers, and what is the same for all rows."""
-    from canalwise.workbench.cohort.row_record import CohortOptions
-
-    usual = CohortOptions()
     parser.add_argument("list", type=Path, metavar="LIST", help="a CSV file, one line a case")
     parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="new, or of a cohort to take up")
     where = parser.add_argument_group("workers", "One process and one thread each.")
@@ -73,11 +74,11 @@ def options(parser: argparse.ArgumentParser) -> None:
     where.add_argument("--serial", action="store_true", help="one case after the other, without workers")
     same = parser.add_argument_group("the same for every row")
     same.add_argument(
-        "--samples", type=int, default=usual.samples, metavar="N", help="samples of intervals [%(default)s]; 0: none"
+        "--samples", type=int, default=SAMPLES, metavar="N", help="samples of intervals [%(default)s]; 0: none"
     )
-    same.add_argument("--seed", type=int, default=usual.seed, metavar="N", help="of samples and search [%(default)s]")
+    same.add_argument("--seed", type=int, default=0, metavar="N", help="of samples and search [%(default)s]")
     same.add_argument(
-        "--budget", type=int, default=usual.budget, metavar="N", help="approaches a search looks at [%(default)s]"
+        "--budget", type=int, default=BUDGET, metavar="N", help="approaches a search looks at [%(default)s]"
     )
     parser.add_argument(
         "--strict", action="store_true", help="end with exit status 4 when a row failed or a plan breaks a limit"
@@ -106,6 +107,7 @@ def run(args: argparse.Namespace) -> int:
         found = cohort(lines, args.out, chosen, where, progress=progress)
     document = cohort_json(found)
     voice.result(document, cohort_lines(document))
+    voice.warn(_not_audited(lines))
     return _status(found, args.strict)
 
 
@@ -148,6 +150,16 @@ def cohort_lines(document: Mapping[str, Any]) -> list[object]:
     if failed:
         lines.append(table(("case", "level", "step", "kind", "what to know"), failed, title="Failures"))
     return [*lines, f"Wrote {', '.join(document['files'])}.", document["caution"]]
+
+
+def _not_audited(lines: Sequence[CaseLine | RefusedLine]) -> list[str]:
+    """A sentence where scans after the operation are listed and no step looks at them."""
+    from canalwise.workbench.cohort.steps import STEPS
+
+    after = sum(bool(getattr(line, "post", None)) for line in lines)
+    if not after or any(step.name == "audit" for step in STEPS):
+        return []
+    return [f"{after} scans after the operation are listed; this version does not audit them."]
 
 
 def _status(found: CohortResult, strict: bool) -> int:
