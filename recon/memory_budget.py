@@ -8,6 +8,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+try:
+    import resource
+except ImportError:  # pragma: no cover - Windows
+    resource = None  # type: ignore[assignment]
+
 from canalwise.recon.errors import UnusableInput
 from canalwise.recon.grid import Index3
 
@@ -35,7 +40,36 @@ def needed_mb(shape: Index3, dtype: npt.DTypeLike) -> float:
 
 
 def available_mb() -> float | None:
-    """Memory in MB that this machine can give without swapping; None where it is not known."""
+    """Memory in MB that this process can have without swapping; None where it is not known.
+
+    It is what the machine has left, or the process's own limit on data where that is less.
+    """
+    known = [mb for mb in (_machine_mb(), limit_mb()) if mb is not None]
+    return min(known, default=None)
+
+
+def limit_mb() -> float | None:
+    """The limit in MB that was laid on this process's data (RLIMIT_DATA); None where there is none."""
+    if resource is None:
+        return None
+    soft, _ = resource.getrlimit(resource.RLIMIT_DATA)
+    return None if soft == resource.RLIM_INFINITY else soft / 1e6
+
+
+def limit_memory(most_mb: float) -> None:
+    """Lays a limit on this process's data: beyond it an allocation fails. Does nothing where there are no such limits.
+
+    Linux counts all private memory that can be written; what is only reserved is counted too.
+    """
+    if resource is not None:
+        _, hard = resource.getrlimit(resource.RLIMIT_DATA)
+        wanted = int(most_mb * 1e6)
+        resource.setrlimit(
+            resource.RLIMIT_DATA, (wanted if hard == resource.RLIM_INFINITY else min(wanted, hard), hard)
+        )
+
+
+def _machine_mb() -> float | None:
     # What is available without swapping is more telling than what is built in.
     if MEMINFO.is_file():
         reported = dict(line.split(":", 1) for line in MEMINFO.read_text().splitlines() if ":" in line)

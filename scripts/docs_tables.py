@@ -16,7 +16,9 @@ from pathlib import Path
 
 from canalwise.estimator import limits
 from canalwise.estimator.approach import execution_errors, search_bounds
+from canalwise.estimator.cohort.columns import COLUMNS
 from canalwise.estimator.level import border_uncertainty
+from canalwise.estimator.levels.rules import RULES
 from canalwise.estimator.limits import Limit
 from canalwise.recon import proposed_levels
 from canalwise.recon.measurement.kinds import KINDS, SCALES
@@ -27,6 +29,8 @@ from canalwise.recon.severity_bands import (
     flavum_thickness_mm,
     population_scale,
 )
+from canalwise.workbench.cohort import case_list
+from canalwise.workbench.cohort.results import KEYS
 from canalwise.workbench.teaching.placeholders import FACTS, NO_NUMBERS
 from canalwise.workbench.teaching.questions import KINDS as QUESTION_KINDS
 
@@ -139,6 +143,16 @@ def _questions() -> str:
     return table(("kind", "of"), ((f"`{name}`", ", ".join(kind.subjects)) for name, kind in QUESTION_KINDS.items()))
 
 
+def _cohort_list() -> str:
+    return table(("column", "holds"), ((f"`{name}`", words) for name, words in case_list.COLUMNS.items()))
+
+
+def _cohort_columns() -> str:
+    keys = [(name, kind, words, "") for name, (kind, words) in KEYS.items()]
+    numbers = [(c.name, c.kind, c.meaning, "yes" if c.ends else "") for c in COLUMNS]
+    return table(("column", "kind", "meaning", "interval"), ((f"`{name}`", *rest) for name, *rest in [*keys, *numbers]))
+
+
 TABLES: Mapping[str, Callable[[], str]] = {
     "limits": lambda: _limits(limits.DEFAULTS),
     "errors": lambda: _limits(execution_errors.DEFAULTS),
@@ -150,6 +164,9 @@ TABLES: Mapping[str, Callable[[], str]] = {
     "ranges": _ranges,
     "placeholders": _placeholders,
     "questions": _questions,
+    "cohort-list": _cohort_list,
+    "cohort-columns": _cohort_columns,
+    "levels": lambda: _limits(RULES),
 }
 """Name of a table in a page -> what it holds."""
 

@@ -78,9 +78,9 @@ ROOMS = {
     "recon": "image dicom intake bone canal spine segmentation naming level measurement case",
     "estimator": (
         "approach geometry level removal decompression resection outcome "
-        "planning batch estimate charts search comparison"
+        "planning batch estimate charts search comparison levels cohort"
     ),
-    "workbench": "style images charts console teaching surfaces report sheet dicom export rehearsal commands",
+    "workbench": ("style images charts console teaching surfaces report sheet dicom export cohort rehearsal commands"),
     "workbench.rehearsal": "session handlers server",
     "phantoms": "solid anatomy truth imaging cases",
 }

@@ -25,7 +25,7 @@ from canalwise.estimator.removal.region import ConeRegion, TaskRegion
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side
-from canalwise.recon.parallel import WORKERS
+from canalwise.recon.parallel import thread_count
 
 Paths = tuple[tuple[Float, Float], ...]
 """Pairs of a pivot (3,) and the (M, 3) points touched from it."""
@@ -112,7 +112,7 @@ def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str]
     keep_out = prepared.keep_out(approach.channel.tool_radius_mm)
     cone, pressing = ConeRegion(phases, keep_out), prepared.pressing
     asked = prepared.task_targets.seen_from(approach.side, task)
-    with ThreadPoolExecutor(WORKERS) as pool:
+    with ThreadPoolExecutor(thread_count()) as pool:
         asking = pool.submit(_task_of, prepared, approach, cone, asked)
         sweeping = pool.submit(cost_of, prepared, cone)
         reaching = pool.submit(reach_by, prepared, cone, other_side(approach.side))

@@ -14,11 +14,13 @@ from canalwise.recon.version import VERSION
 from canalwise.workbench.commands import (
     build,
     chart,
+    cohort,
     compare,
     correct,
     demo,
     estimate,
     export,
+    levels,
     measure,
     rehearse,
     report,
@@ -35,11 +37,13 @@ VERBS: tuple[Verb, ...] = (
     estimate.VERB,
     search.VERB,
     compare.VERB,
+    levels.VERB,
     chart.VERB,
     rehearse.VERB,
     report.VERB,
     sheet.VERB,
     export.VERB,
+    cohort.VERB,
 )
 """In the order of a first session."""
 

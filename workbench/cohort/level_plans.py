@@ -1,0 +1,36 @@
+"""One level of a case in a cohort: the plan that is estimated, and its results in the case folder."""
+
+from __future__ import annotations
+
+from canalwise.estimator.approach.plan_file import KeptPlan
+from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
+from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.level.target_names import NAMES
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.search.best_approach import search
+from canalwise.estimator.search.strategies import SearchTask
+from canalwise.recon.case.folder import Case
+from canalwise.recon.labels import Side
+from canalwise.workbench.cohort.row_record import CohortOptions
+from canalwise.workbench.console.json_results import estimated_json, searched_json
+from canalwise.workbench.console.plan_store import keep_estimate, keep_result, noted_anatomy, of_anatomy
+
+
+def usual_plan(case: Case, level: str, side: Side) -> KeptPlan:
+    """The usual start for a level and a side."""
+    return KeptPlan(default_approach(case.anatomy, level, side), case.anatomy_sha256)
+
+
+def searched_plan(case: Case, level: str, sides: tuple[Side, ...], options: CohortOptions) -> KeptPlan:
+    """The best that a search finds; all that it found is kept as results/search-LEVEL.json."""
+    prepared = prepared_level(case.anatomy, level)
+    found = search(prepared, SearchTask(sides=sides, budget=options.budget, seed=options.seed))
+    keep_result(case, f"search-{level}", of_anatomy(case, searched_json(prepared, found)))
+    return KeptPlan(found.best.approach, case.anatomy_sha256)
+
+
+def estimate_level(case: Case, plan: KeptPlan, name: str, options: CohortOptions) -> None:
+    """Keeps plans/NAME.toml and results/NAME.json."""
+    trial = MonteCarloOptions(options.samples, options.seed) if options.samples else None
+    document = of_anatomy(case, estimated_json(noted_anatomy(case, plan), plan.approach, NAMES, trial))
+    keep_estimate(case, name, plan.approach, document)

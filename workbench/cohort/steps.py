@@ -1,0 +1,122 @@
+"""The steps that each case of a cohort goes through: functions of its folder, in the order of `STEPS`.
+
+A step reads what earlier ones left in the case folder and writes its own results there; `workbench.cohort.rows` makes
+the table's rows of what lies in the folder at the end. A further step is one more line in `STEPS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import cast
+
+from canalwise.recon.labels import SIDES, Side
+from canalwise.workbench.cohort.case_list import CaseLine
+from canalwise.workbench.cohort.row_record import CohortOptions, Failure, failure_of
+
+RECOVERABLE = (Exception,)
+"""What one level of a case may fail with, without the others."""
+
+
+@dataclass
+class CaseWork:
+    """One case at work.
+
+    Parameters
+    ----------
+    line : of the list
+    folder : the case folder
+    options : of the whole cohort
+    failures : of single levels, filled by the steps
+    """
+
+    line: CaseLine
+    folder: Path
+    options: CohortOptions
+    failures: list[Failure] = field(default_factory=list)
+
+    @contextmanager
+    def each_level(self, step: str, level: str) -> Iterator[None]:
+        """What is done inside for one level may fail without the other levels of the case."""
+        try:
+            yield
+        except RECOVERABLE as error:
+            self.failures.append(failure_of(error, step, level))
+
+
+@dataclass(frozen=True)
+class Step:
+    """A step: its name, and what it does to a case."""
+
+    name: str
+    work: Callable[[CaseWork], None]
+
+
+def build(work: CaseWork) -> None:
+    """Scan and label maps to a case folder, as 'canalwise build'."""
+    from canalwise.recon.case.folder import write_case
+    from canalwise.recon.intake.reader import read_scan
+    from canalwise.recon.modality import ModalityName
+    from canalwise.workbench.console.build_options import anatomy_from, check_out
+
+    line = work.line
+    check_out(work.folder, force=True)
+    scan = read_scan(
+        line.scan,
+        modality=cast(ModalityName, line.modality) if line.modality else None,
+        accept_thick=line.accept_thick,
+        accept_tilt=line.accept_tilt,
+        series=line.series,
+    )
+    anatomy = anatomy_from(scan, line.labels, line.label_names, line.levels or None)
+    write_case(work.folder, scan, anatomy, force=True)
+
+
+def measure(work: CaseWork) -> None:
+    """Measurements of all levels, as 'canalwise measure', to results/measure.json."""
+    from canalwise.recon.case.folder import read_case
+    from canalwise.workbench.console.json_results import measured_json
+    from canalwise.workbench.console.plan_store import keep_result, of_anatomy
+
+    case = read_case(work.folder)
+    keep_result(case, "measure", of_anatomy(case, measured_json(case.anatomy)))
+
+
+def plan(work: CaseWork) -> None:
+    """A plan for every level asked for, given, usual or searched for, and its numbers, as 'canalwise estimate'."""
+    from canalwise.estimator.approach.plan_file import read_kept_plan
+    from canalwise.recon.case.folder import read_case
+    from canalwise.workbench.cohort.level_plans import estimate_level
+
+    case = read_case(work.folder)
+    if work.line.plan:
+        kept = read_kept_plan(work.line.plan)
+        estimate_level(case, kept, f"{kept.approach.level}-{kept.approach.side}", work.options)
+        return
+    in_view = tuple(level.name for level in case.anatomy.levels)
+    for name in in_view if "all" in work.line.level else work.line.level:
+        with work.each_level("plan", name):
+            _plan_level(work, name)
+
+
+def _plan_level(work: CaseWork, name: str) -> None:
+    from canalwise.recon.case.folder import read_case
+    from canalwise.workbench.cohort.level_plans import estimate_level, searched_plan, usual_plan
+
+    case, line = read_case(work.folder), work.line
+    if line.approach == "search":
+        sides = cast("tuple[Side, ...]", (line.side,) if line.side else SIDES)
+        estimate_level(case, searched_plan(case, name, sides, work.options), f"{name}-search", work.options)
+    else:
+        start = usual_plan(case, name, cast(Side, line.side))
+        estimate_level(case, start, f"{name}-{line.side}", work.options)
+
+
+STEPS: tuple[Step, ...] = (
+    Step("build", build),
+    Step("measure", measure),
+    Step("plan", plan),
+)
+"""In their order."""
