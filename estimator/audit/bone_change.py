@@ -33,6 +33,9 @@ Field = npt.NDArray[np.float32]
 BLUR_MM, BLUR_VOXELS = 0.7, 0.7
 """Deviation of the average: the larger of both (scripts/accuracy_audit.py)."""
 
+LINE_BLUR_MM = 2.0
+"""Blur at which values of both scans are compared: coarser than either's kernel and noise."""
+
 TISSUE_SD_HU = 50.0
 """Fat, muscle, fluid and gas-free scar lie this far about soft tissue's mode (choice)."""
 
@@ -47,6 +50,9 @@ PRIOR_ODDS = 0.02
 
 NEIGHBOURS_MM, NEIGHBOURS_SAY, ROUNDS = 0.9, 4.0, 12
 """Reach of the neighbours' say, its weight in log odds, and rounds until it has settled."""
+
+GAINS = (0.8, 1.25)
+"""Bone differs by less between tube voltages."""
 
 CLIP_HU = (-150.0, 1600.0)
 """Gas and metal are drawn in to here."""
@@ -88,7 +94,8 @@ def bone_change_of(pair: ScanPair, level_bone: LevelBone) -> BoneChange:
     model = bone_model(pair.before)
     untouched = PROTECTED[level_bone.labels] & seen & (level_bone.bone_mm3 > 0)
     rim = ndimage.binary_dilation(untouched, iterations=2) & seen & ~_takeable(level_bone)
-    gain, offset = _line(after[rim], before[rim])
+    wide = LINE_BLUR_MM / grid.spacing_mm
+    gain, offset = _line(*(np.asarray(ndimage.gaussian_filter(each, wide))[rim] for each in (after, before)))
     after = gain * after + offset
     blur = np.maximum(BLUR_MM / grid.spacing_mm, BLUR_VOXELS)
     smooth = np.asarray(ndimage.gaussian_filter(before, blur))
@@ -145,7 +152,7 @@ def _line(after: Field, before: Field) -> tuple[float, float]:
                             do="Give a scan that holds the whole level.")  # fmt: skip
     mean_a, mean_b = float(after.mean()), float(before.mean())
     gain = float(np.std(before) / max(float(np.std(after)), 1e-6))
-    gain = float(np.clip(gain, 0.7, 1.4))
+    gain = float(np.clip(gain, *GAINS))
     return gain, mean_b - gain * mean_a
 
 

@@ -25,8 +25,11 @@ from canalwise.recon.labels import Mask, canal_mask
 HALF = 0.5
 """A voxel belongs to a piece when bone was rather taken than not."""
 
-RAMP = 2.0
-"""Shares rise from 0 to 1 over a half of the way from no change to all: what half a voxel of a border makes."""
+ABOUT_VOXELS = 2
+"""How far beyond a piece what the average has spread is gathered."""
+
+DOUBTS = 1.0
+"""A share smaller than this many of its own standard deviations is none."""
 
 CLEAR_SIGMAS = 4.0
 """Where an expected change stands out of the noise by this much, its share is read off; else the odds decide."""
@@ -156,11 +159,13 @@ def _share(change: BoneChange, pieces: list[_LostPiece]) -> Field:
     inside = np.zeros(change.bone.shape, dtype=bool)
     for piece in pieces:
         inside[piece.box] |= piece.mask
-    about = ndimage.binary_dilation(inside, iterations=1) & change.bone
+    about = ndimage.binary_dilation(inside, iterations=ABOUT_VOXELS) & change.bone
     frac = change.difference_hu / np.minimum(change.expected_hu, -1.0)
-    ramp = np.clip(HALF + RAMP * (frac - HALF), 0, 1)
+    doubt = change.sd_hu / np.maximum(-change.expected_hu, 1.0)
+    # an average shares a border out to both sides of it: summed as it is, it keeps the volume
+    read = np.where(frac > DOUBTS * doubt, np.clip(frac, 0, 1), 0)
     clear = -change.expected_hu >= CLEAR_SIGMAS * change.sd_hu
-    share: npt.NDArray[np.float32] = np.where(about, np.where(clear, ramp, inside), 0).astype(np.float32)
+    share: npt.NDArray[np.float32] = np.where(about, np.where(clear, read, inside), 0).astype(np.float32)
     return share
 
 

@@ -240,6 +240,7 @@ def _blurred(scan: Scan, step_mm: float) -> npt.NDArray[np.float32]:
 def _walked(
     piece: _Piece, moving: sitk.Image, start: tuple[RigidMotion, Float], likeness: Likeness
 ) -> tuple[RigidMotion, float]:
+    sitk.ProcessObject.SetGlobalWarningDisplay(False)  # a start that leads nowhere is no news for a person
     method = sitk.ImageRegistrationMethod()
     method.SetNumberOfThreads(1)
     if likeness == "correlation":
