@@ -1,15 +1,15 @@
 #!/usr/bin/env python3
 """How well an audit tells what was taken, and how well an MR is laid on a CT, on made-up pairs of scans.
 
-    .venv/bin/python scripts/accuracy_audit.py --records FILE [--kind audit|untouched|mr] [--cases 15] [--report]
-    .venv/bin/python scripts/accuracy_audit.py --records FILE --kind crop --crop FOLDER
+    .venv/bin/python scripts/accuracy_audit.py --records FILE [--cases 15] [--report]
+    .venv/bin/python scripts/accuracy_audit.py --records FILE --crop FOLDER [--cases 4]
 
-audit: a spine drawn at random (`phantoms.cases.random_spec`) is scanned, its labels given; the usual approach is planned
-and carried out with errors of the hand; the scan after has another pose (1 to 6 mm and degrees and a table elsewhere),
-grid, noise and kernel. untouched: the same without any operation. mr: the phantom's MR in sagittal slices of 4 mm with
-the lordosis changed, so that every vertebra has its own motion. crop: the real crop of the tests with a resection drawn
-in and noise added. Records are appended to FILE as they come, one JSON line each; those it holds are not done again, and
---report only reads it.
+A narrow spine drawn at random (`phantoms.cases.stenotic`) is scanned, its labels given; the usual approach is planned
+and carried out with errors of the hand. Three scans are made afterwards, each in another pose (1 to 6 mm and degrees,
+and the table elsewhere), grid, noise and kernel: operated, untouched, and an MR in sagittal slices of 4 mm in which
+every vertebra has a motion of its own. With --crop the first two are made of the real crop of the tests, with a
+resection drawn in and noise added. Records are appended to FILE as they come, one JSON line each; those it holds are
+not done again, and --report only reads it.
 """
 
 from __future__ import annotations
@@ -42,11 +42,11 @@ from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.resection.resection import Resection
 from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.anatomy.spine_model import Spine
-from canalwise.phantoms.cases.random_spec import varied_spec
+from canalwise.phantoms.cases.stenotic import stenotic_spec
 from canalwise.phantoms.imaging.grids import GridRequest
-from canalwise.phantoms.imaging.operated import SOFT_HU, operated_scan, taken_share
+from canalwise.phantoms.imaging.operated import taken_share, without
 from canalwise.phantoms.imaging.render import scan_of
-from canalwise.phantoms.imaging.scanner import Scanner
+from canalwise.phantoms.imaging.scanner import PhantomScan, Scanner, finished_scan
 from canalwise.phantoms.solid.pose import turn
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
@@ -55,6 +55,7 @@ from canalwise.recon.grid import Float, Grid
 from canalwise.recon.intake.label_maps import GivenLabels, read_given_labels
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.labels import SIDES, Side
+from canalwise.recon.registration.blend import blended
 from canalwise.recon.registration.column import LabelledScan, laid_on
 from canalwise.recon.registration.masks import bone_about_mm
 from canalwise.recon.registration.rigid_motion import RigidMotion
@@ -76,11 +77,17 @@ Record = dict[str, Any]
 
 @dataclass(frozen=True, eq=False)
 class Before:
-    """A case before the operation."""
+    """A case before the operation.
 
-    spine: Spine
+    Parameters
+    ----------
+    still : the patient without noise and blur, from which every scan is made; None for a real one
+    scan, anatomy : what is known before
+    """
+
+    still: PhantomScan | None
+    spine: Spine | None
     scan: Scan
-    mr: npt.NDArray[np.int16]
     anatomy: Anatomy
     level: str
     side: Side
@@ -90,35 +97,58 @@ class Before:
 def before_of(number: int) -> Before:
     """The case of that number, always the same."""
     rng = np.random.default_rng([SEED, number])
-    spec = varied_spec(rng)
-    level = str(rng.choice([name for name in LEVELS if name in spec.level_names]))
-    edge, slice_mm = float(rng.uniform(0.7, 1.0)), float(rng.uniform(0.8, 1.0))
+    spec, level = stenotic_spec(number)
+    spec = replace(spec, patchy_hu=float(rng.uniform(10, 50)), trabecular_hu=float(rng.uniform(80, 160)))
+    edge = float(rng.uniform(0.8, 0.95))
     spine = spine_of(spec)
-    grid = GridRequest((edge, edge, slice_mm), (float(rng.uniform(-8, 8)), 0.0, 0.0)).grid(spec, level)
-    scanner = Scanner(number, float(rng.uniform(12, 35)), float(rng.uniform(0.6, 1.2)))
-    made = scan_of(spine, grid, scanner)
-    scan = Scan(made.ct_hu, grid, "CT")
-    anatomy = anatomy_of(scan, given=GivenLabels(made.labels, GIVEN))
-    return Before(spine, scan, made.mr, anatomy, level, SIDES[int(rng.integers(2))], rng)
+    grid = GridRequest((edge, edge, edge), (float(rng.uniform(-8, 8)), 0.0, 0.0), 40.0).grid(spec, level)
+    still = scan_of(spine, grid, Scanner(number, 0.0, 0.0, 0.0))
+    ct = scanned(still.ct_hu, still, grid, rng, number)
+    scan = Scan(ct.ct_hu, grid, "CT")
+    anatomy = anatomy_of(scan, given=GivenLabels(still.labels, GIVEN))
+    return Before(still, spine, scan, anatomy, level, SIDES[int(rng.integers(2))], rng)
 
 
-def posed(case: Before, spacing: tuple[float, float, float]) -> tuple[Grid, Float]:
-    """(grid of the scan after in its own world, (4, 4) its world -> the spine's)."""
+def scanned(
+    ct_hu: npt.NDArray[Any], still: PhantomScan, grid: Grid, rng: np.random.Generator, seed: int
+) -> PhantomScan:
+    """A scan of noiseless values with a kernel and a noise of its own."""
+    scanner = Scanner(seed, float(rng.uniform(12, 35)), float(rng.uniform(0.6, 1.3)))
+    zero = np.zeros(grid.shape)
+    return finished_scan(ct_hu.astype(np.float32), zero.astype(np.float32), zero.astype(np.uint16), grid, scanner)
+
+
+def posed(case: Before, spacing: tuple[float, float, float]) -> tuple[Grid, RigidMotion]:
+    """(grid of the scan after in its own world, its world -> that of the scan before)."""
     rng, grid = case.rng, case.scan.grid
     turns = rng.uniform(1, 6, 3) * rng.choice([-1, 1], 3) / np.sqrt(3)
     shift = rng.uniform(1, 6) * np.eye(3)[rng.integers(3)] + np.round(rng.uniform(-TABLE_MM, TABLE_MM, 3), 1)
     rotation = turn(0, float(turns[0])) @ turn(1, float(turns[1])) @ turn(2, float(turns[2]))
-    corners = grid.world_mm(np.array([[0, 0, 0], np.array(grid.shape) - 1]))
-    centre = corners.mean(axis=0)
-    to_spine = np.eye(4)
-    to_spine[:3, :3] = rotation
-    to_spine[:3, 3] = centre - rotation @ (centre + shift)
-    low = np.minimum(*corners) + shift
-    shape = np.ceil((np.abs(corners[1] - corners[0])) / spacing).astype(int) + 1
+    corners = grid.world_mm(np.array([[i, j, k] for i in (0, 1) for j in (0, 1) for k in (0, 1)])
+                            * (np.array(grid.shape) - 1))  # fmt: skip
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    centre = (low + high) / 2
+    shape = np.ceil((high - low) / spacing).astype(int) + 1
     affine = np.diag([*spacing, 1.0])
-    affine[:3, 3] = low
+    affine[:3, 3] = low + shift
     i, j, k = (int(n) for n in shape)
-    return Grid((i, j, k), affine), to_spine
+    return Grid((i, j, k), affine), RigidMotion.of(rotation, centre - rotation @ (centre + shift))
+
+
+def laid(
+    values: npt.NDArray[Any], grid: Grid, onto: Grid, back: Callable[[Float], Float], order: int = 3
+) -> npt.NDArray[np.float32]:
+    """(onto's shape) array: values read where each of its voxels came from, slab by slab."""
+    field = values.astype(np.float32)
+    spline = ndimage.spline_filter(field, order) if order > 1 else field
+    out = np.zeros(onto.shape, dtype=np.float32)
+    plane = np.stack(np.meshgrid(*(np.arange(n) for n in onto.shape[1:]), indexing="ij"), axis=-1)
+    for i in range(onto.shape[0]):
+        index = np.concatenate([np.full((*plane.shape[:2], 1), i), plane], axis=-1).reshape(-1, 3)
+        at = grid.index_of(back(onto.world_mm(index)))
+        read = ndimage.map_coordinates(spline, at.T, order=order, mode="nearest", prefilter=False)
+        out[i] = read.reshape(onto.shape[1:])
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,30 +190,29 @@ def true_removal(prepared: PreparedLevel, done: CarriedOut) -> Removal:
     return Removal(level_bone, voxels, share.reshape(-1)[voxels])
 
 
-def audit_record(number: int, operated: bool) -> Record:
-    """One pair of scans, with or without an operation between them."""
-    start = time.perf_counter()
-    case = before_of(number)
-    out: Record = {"case": number, "kind": "audit" if operated else "untouched", "level": case.level, "side": case.side}
+def records_of(number: int) -> Iterator[Record]:
+    """One patient: operated, untouched, and the MR."""
+    start, case = time.perf_counter(), before_of(number)
+    assert case.still is not None
     prepared = prepared_level(case.anatomy, case.level)
     plan = default_approach(case.anatomy, case.level, case.side)
     done = CarriedOut(decompressed(prepared, plan).resection, hand(case.rng))
-    edge = float(case.rng.uniform(0.7, 1.0))
-    grid, to_spine = posed(case, (edge, edge, float(case.rng.uniform(0.8, 1.0))))
-
-    def taken(points_mm: Float) -> npt.NDArray[np.bool_]:
-        if not operated:
-            return np.zeros(len(points_mm), dtype=bool)
-        inside = done.holds(points_mm)
-        if inside.any():
-            labels = case.spine.label_and_depth(points_mm[inside])[0]
-            inside[inside] = ~PROTECTED[labels]
-        return inside
-
-    scanner = Scanner(number + 9000, float(case.rng.uniform(12, 35)), float(case.rng.uniform(0.6, 1.2)))
-    after = operated_scan(case.spine, grid, to_spine, taken, scanner)
-    truth = RigidMotion(np.linalg.inv(to_spine))
-    return out | _judged(case, prepared, (plan, done), Scan(after.ct_hu, grid, "CT"), truth, operated, start)
+    still, here = case.still, case.scan.grid
+    for operated in (True, False):
+        edge = float(case.rng.uniform(0.7, 1.0))
+        grid, back = posed(case, (edge, edge, float(case.rng.uniform(0.8, 1.0))))
+        ct = still.ct_hu.astype(np.float32)
+        if operated:
+            share = taken_share(here, done.holds)
+            share[PROTECTED[still.labels]] = 0
+            ct = without(ct, share)
+        after = scanned(laid(ct, here, grid, back.moved_mm), still, grid, case.rng, number + 9000 + operated)
+        kind = {"case": number, "kind": "audit" if operated else "untouched", "level": case.level, "side": case.side}
+        yield kind | _judged(
+            case, prepared, (plan, done), Scan(after.ct_hu, grid, "CT"), back.inverse(), operated, start
+        )
+        start = time.perf_counter()
+    yield mr_record(number, case)
 
 
 def _judged(
@@ -229,64 +258,95 @@ def _judged(
     return out
 
 
-def mr_record(number: int) -> Record:
-    """A CT and the MR of the same spine, bent anew and elsewhere."""
-    start, case = time.perf_counter(), before_of(number)
-    spec = case.spine.spec
-    bent = spine_of(replace(spec, lordosis_deg=float(np.clip(spec.lordosis_deg + case.rng.uniform(-6, 6), 5, 85))))
-    grid, to_spine = posed(case, (4.0, 0.8, 0.8))
-    made = scan_of(bent, Grid(grid.shape, to_spine @ grid.affine_ras_mm), Scanner(number + 5000))
-    mr = Scan(made.mr, grid, "MR")
-    laid = laid_on(LabelledScan(case.scan, case.anatomy.labels, case.anatomy.grid), LabelledScan(mr, made.labels, grid))
-    to_mr = RigidMotion(np.linalg.inv(to_spine))
+def mr_record(number: int, case: Before) -> Record:
+    """A CT and the MR of the same spine in sagittal slices of 4 mm, each vertebra with its own motion."""
+    start = time.perf_counter()
+    assert case.still is not None
+    grid, back = posed(case, (4.0, 0.8, 0.8))
+    own = {}
+    for name in prepared_level(case.anatomy, case.level).level.name.split("-"):
+        middle = bone_about_mm(case.anatomy.labels, case.anatomy.grid, name).mean(axis=0)
+        angles = case.rng.uniform(-3, 3, 3)
+        turned = turn(0, float(angles[0])) @ turn(1, float(angles[1])) @ turn(2, float(angles[2]))
+        own[name] = RigidMotion.about(middle, turned, case.rng.uniform(-1.5, 1.5, 3))
+    bend = blended(case.anatomy.labels, case.anatomy.grid, own)
+
+    def origin_of(points_mm: Float) -> Float:
+        wanted = back.moved_mm(points_mm)
+        found = wanted.copy()
+        for _ in range(5):  # the bend is small and smooth: a few rounds turn it round
+            found += wanted - bend.moved_mm(found)
+        return found
+
+    mean = ndimage.uniform_filter1d(case.still.mr.astype(np.float32), max(round(4.0 / case.scan.grid.spacing_mm[0]), 1),
+                                    axis=0)  # fmt: skip
+    clear = laid(mean, case.scan.grid, grid, origin_of, 1)
+    noisy = np.hypot(clear + case.rng.normal(0, 15, clear.shape), case.rng.normal(0, 15, clear.shape))
+    labels = np.rint(laid_labels(case.still.labels, case.scan.grid, grid, origin_of)).astype(np.uint16)
+    mr = Scan(np.rint(noisy).astype(np.int16), grid, "MR")
+    found = laid_on(LabelledScan(case.scan, case.anatomy.labels, case.anatomy.grid), LabelledScan(mr, labels, grid))
     errors = {}
-    for name, one in laid.items():
+    for name, one in found.items():
+        if name not in own:
+            continue
         points = bone_about_mm(case.anatomy.labels, case.anatomy.grid, name)
-        moved = bent.poses[name].to_world_mm(case.spine.poses[name].to_local_mm(points))
-        error = float(np.linalg.norm(one.motion.moved_mm(points) - to_mr.moved_mm(moved), axis=1).mean())
+        true = back.inverse().moved_mm(own[name].moved_mm(points))
+        error = float(np.linalg.norm(one.motion.moved_mm(points) - true, axis=1).mean())
         errors[name] = {"mm": error, "residual_mm": one.residual_mm, "problem": one.problem, "fit": one.fit}
     seconds = round(time.perf_counter() - start, 1)
     return {"case": number, "kind": "mr", "level": case.level, "vertebrae": errors, "all_s": seconds}
 
 
-def crop_record(number: int, folder: Path, operated: bool) -> Record:
-    """The real crop, and the same with a resection drawn in, turned, shifted and with more noise."""
+def laid_labels(
+    labels: npt.NDArray[np.uint16], grid: Grid, onto: Grid, back: Callable[[Float], Float]
+) -> npt.NDArray[np.float32]:
+    """As `laid`, nearest voxel."""
+    return laid(labels, grid, onto, back, 0)
+
+
+def crop_records(number: int, folder: Path) -> Iterator[Record]:
+    """The real crop, and the same with and without a resection drawn in, turned, shifted and with more noise."""
     start, rng = time.perf_counter(), np.random.default_rng([SEED, 7, number])
     scan = read_scan(folder / "ct.nii.gz")
     files = [folder / name for name in ("vertebrae.nii.gz", "parts.nii.gz")]
     anatomy = anatomy_of(scan, given=read_given_labels(files, NAMES, scan.grid))
     level, side = "L3-L4" if number % 2 else "L2-L3", SIDES[int(rng.integers(2))]
-    case = Before(None, scan, None, anatomy, level, side, rng)  # type: ignore[arg-type]
+    case = Before(None, None, scan, anatomy, level, side, rng)
     prepared = prepared_level(anatomy, level)
     plan = default_approach(anatomy, level, side)
     done = CarriedOut(decompressed(prepared, plan).resection, hand(rng))
-    voxels = scan.voxels.astype(np.float32)
-    if operated:
-        share = taken_share(scan.grid, done.holds)
-        keep = PROTECTED[anatomy.labels] | (voxels < SOFT_HU)
-        voxels = np.where(keep, voxels, voxels + share * (SOFT_HU - voxels))
-    grid, to_before = posed(case, (1.5, 1.5, 1.5))
-    index = scan.grid.index_of((grid.voxel_centres_mm() @ to_before[:3, :3].T) + to_before[:3, 3])
-    moved = ndimage.map_coordinates(voxels, np.moveaxis(index, -1, 0), order=3, mode="nearest")
-    noisy = moved + rng.normal(0, 25.0, moved.shape)
-    after = Scan(np.rint(noisy).astype(np.int16), grid, "CT")
-    out: Record = {"case": number, "kind": "crop" if operated else "crop untouched", "level": level, "side": side}
-    return out | _judged(case, prepared, (plan, done), after, RigidMotion(np.linalg.inv(to_before)), operated, start)
+    for operated in (True, False):
+        voxels = scan.voxels.astype(np.float32)
+        if operated:
+            share = taken_share(scan.grid, done.holds)
+            share[PROTECTED[anatomy.labels]] = 0
+            voxels = without(voxels, share)
+        grid, back = posed(case, (1.5, 1.5, 1.5))
+        moved = laid(voxels, scan.grid, grid, back.moved_mm)
+        after = Scan(np.rint(moved + rng.normal(0, 25.0, moved.shape)).astype(np.int16), grid, "CT")
+        kind = {"case": number, "kind": "crop" if operated else "crop untouched", "level": level, "side": side}
+        yield kind | _judged(case, prepared, (plan, done), after, back.inverse(), operated, start)
+        start = time.perf_counter()
 
 
-def recorded(records: Path, wanted: Iterator[tuple[str, int, Callable[[], Record]]]) -> None:
-    """Appends what is not there yet, one line each."""
+def recorded(records: Path, wanted: Iterator[tuple[int, Callable[[], Iterator[Record]]]], last: str) -> None:
+    """Appends what is not there yet, one line each; a patient is done when the `last` of its kinds is there."""
     done = {(row["kind"], row["case"]) for row in rows_of(records)}
-    for kind, number, make in wanted:
-        if (kind, number) in done:
+    for number, make in wanted:
+        if (last, number) in done:
             continue
         try:
-            record = make()
+            for record in make():
+                if (record["kind"], number) not in done:
+                    _append(records, record)
         except CanalwiseError as problem:
-            record = {"case": number, "kind": kind, "refused": str(problem)}
-        with records.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(record) + "\n")
-        print(json.dumps(record), flush=True)
+            _append(records, {"case": number, "kind": last, "refused": str(problem)})
+
+
+def _append(records: Path, record: Record) -> None:
+    with records.open("a", encoding="utf-8") as file:
+        file.write(json.dumps(record) + "\n")
+    print(json.dumps(record), flush=True)
 
 
 def rows_of(records: Path) -> list[Mapping[str, Any]]:
@@ -321,9 +381,8 @@ def _audit_lines(mine: list[Mapping[str, Any]]) -> None:
     operated = [row for row in mine if row["true_mm3"] > 0]
     if not operated:
         false = [row["found_mm3"] for row in mine]
-        print(
-            f"  false removal, mm3: {[round(mm, 1) for mm in false]} (elsewhere {[round(r['elsewhere_mm3'], 1) for r in mine]})"
-        )
+        away = [round(row["elsewhere_mm3"], 1) for row in mine]
+        print(f"  false removal, mm3: {[round(mm, 1) for mm in false]} (elsewhere {away})")
         return
     off = np.array([row["found_mm3"] / row["true_mm3"] - 1 for row in operated])
     good = [abs(r["found_mm3"] / r["true_mm3"] - 1) <= 0.15 or abs(r["found_mm3"] - r["true_mm3"]) <= r["limit_mm3"]
@@ -350,27 +409,19 @@ def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=str(__doc__).splitlines()[0])
     parser.add_argument("--records", type=Path, required=True)
-    parser.add_argument("--kind", choices=("audit", "untouched", "mr", "crop"), default="audit")
     parser.add_argument("--cases", type=int, default=15)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--crop", type=Path, help="folder of the real crop")
     parser.add_argument("--report", action="store_true", help="only print what FILE holds")
     options = parser.parse_args()
     if not options.report:
-        recorded(options.records, _wanted(options))
-    report(rows_of(options.records))
-
-
-def _wanted(options: argparse.Namespace) -> Iterator[tuple[str, int, Callable[[], Record]]]:
-    for number in range(options.first, options.first + options.cases):
-        if options.kind == "crop":
-            yield "crop", number, lambda n=number: crop_record(n, options.crop, True)  # type: ignore[misc]
-            yield "crop untouched", number, lambda n=number: crop_record(n, options.crop, False)  # type: ignore[misc]
-        elif options.kind == "mr":
-            yield "mr", number, lambda n=number: mr_record(n)  # type: ignore[misc]
+        numbers = range(options.first, options.first + options.cases)
+        if options.crop:
+            wanted = ((n, lambda n=n: crop_records(n, options.crop)) for n in numbers)
         else:
-            operated = options.kind == "audit"
-            yield options.kind, number, lambda n=number, o=operated: audit_record(n, o)  # type: ignore[misc]
+            wanted = ((n, lambda n=n: records_of(n)) for n in numbers)
+        recorded(options.records, wanted, "crop untouched" if options.crop else "mr")
+    report(rows_of(options.records))
 
 
 if __name__ == "__main__":
