@@ -388,9 +388,8 @@ def _audit_lines(mine: list[Mapping[str, Any]]) -> None:
     good = [abs(r["found_mm3"] / r["true_mm3"] - 1) <= 0.15 or abs(r["found_mm3"] - r["true_mm3"]) <= r["limit_mm3"]
             for r in operated]  # fmt: skip
     inside = [r["interval95"][0] <= r["true_mm3"] <= r["interval95"][1] for r in operated]
-    print(
-        f"  volume: mean error {off.mean():+.1%}, SD {off.std():.1%}; within 15 % or the limit {sum(good)} of {len(good)}"
-    )
+    print(f"  volume: mean error {off.mean():+.1%}, SD {off.std():.1%}")
+    print(f"  within 15 % or the limit: {sum(good)} of {len(good)}")
     print(f"  interval holds the truth {sum(inside)} of {len(inside)}")
     print(f"  side: with plan {sum(r.get('side_with_plan') == r['side'] for r in operated)}, "
           f"without {sum(r.get('side_blind') == r['side'] for r in operated)} of {len(operated)}")  # fmt: skip

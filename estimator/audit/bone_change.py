@@ -33,6 +33,9 @@ Field = npt.NDArray[np.float32]
 BLUR_MM, BLUR_VOXELS = 0.7, 0.7
 """Deviation of the average: the larger of both (scripts/accuracy_audit.py)."""
 
+REACH_SIGMAS = 2.5
+"""An average reaches no further than this many of its deviations."""
+
 LINE_BLUR_MM = 2.0
 """Blur at which values of both scans are compared: coarser than either's kernel and noise."""
 
@@ -102,7 +105,9 @@ def bone_change_of(pair: ScanPair, level_bone: LevelBone) -> BoneChange:
     difference = np.asarray(ndimage.gaussian_filter(after - before, blur))
     bone = _takeable(level_bone) & seen & (level_bone.bone_mm3 > 0)
     expected = _expected(before, level_bone, model, blur)
-    sd = _measured_sd(difference, _steepness(smooth, grid), rim)
+    steep = _steepness(smooth, grid)
+    # the arch lies further from what is registered than the body does: its border may be off by the residual
+    sd = np.hypot(_measured_sd(difference, steep, rim), np.float32(pair.residual_mm) * steep)
     return BoneChange(
         level_bone, model.soft_hu, difference, expected, sd,
         _probability(difference, expected, sd, bone, grid), _probability(-difference, expected, sd, bone, grid),
@@ -127,7 +132,10 @@ def _after_on(pair: ScanPair, level_bone: LevelBone) -> tuple[Field, Mask]:
     near = ndimage.binary_dilation(lower, iterations=2) & ~lower & (level_bone.labels < 100)
     read, inside = carried(pair.after.voxels, pair.after.grid, level_bone.grid, pair.motions[pair.level.lower])
     values[near], seen[near] = read[near], inside[near]
-    return np.clip(values, *CLIP_HU), seen
+    # an average reaches past the end of a scan: what lies within its reach of one is not told
+    reach = int(np.ceil(REACH_SIGMAS * float(np.maximum(BLUR_MM / level_bone.grid.spacing_mm, BLUR_VOXELS).max())))
+    inner = np.asarray(ndimage.binary_erosion(seen, iterations=reach, border_value=1))
+    return np.clip(values, *CLIP_HU), inner
 
 
 def carried(voxels: npt.NDArray[np.generic], grid: Grid, onto: Grid, motion: RigidMotion) -> tuple[Field, Mask]:

@@ -13,7 +13,7 @@ from canalwise.estimator.audit.taken_bone import HALF, TakenBone
 from canalwise.recon.bone.occupancy import bone_model
 from canalwise.recon.image.implants import metal_of
 from canalwise.recon.image.sampling import linear_at
-from canalwise.recon.labels import SIDES, Labels, Mask, Part, label_of, sided, vertebra_mask, vertebra_number
+from canalwise.recon.labels import SIDES, Mask, Part, label_of, sided, vertebra_mask, vertebra_number
 from canalwise.recon.scan import Scan
 
 METAL_NEAR_MM = 40.0
@@ -71,26 +71,27 @@ def _fused(pair: ScanPair) -> Iterator[str]:
 
 
 def _broken(pair: ScanPair, change: BoneChange, taken: TakenBone) -> Iterator[str]:
-    """Parts of the upper arch that are no longer connected with the body; a gap below a voxel is not seen."""
+    """Parts of the upper arch that were connected with the body and are no longer; a gap below a voxel is not seen."""
     upper, labels = pair.level.upper, change.level_bone.labels
-    kept = vertebra_mask(labels, vertebra_number(upper)) & (taken.region.share < HALF)
-    kept &= (change.level_bone.bone_mm3 >= HALF * change.level_bone.grid.voxel_mm3) & (change.lost_frac < HALF)
-    pieces = cc3d.connected_components(kept, connectivity=6)
-    body = pieces[kept & (labels == label_of(upper, Part.BODY))]
-    if not len(body):
-        return
-    main = int(np.bincount(body).argmax())
+    bone = vertebra_mask(labels, vertebra_number(upper))
+    bone &= change.level_bone.bone_mm3 >= HALF * change.level_bone.grid.voxel_mm3
+    kept = bone & (taken.region.share < HALF) & (change.lost_frac < HALF)
+    hung, hangs = (_with_body(each, labels == label_of(upper, Part.BODY)) for each in (bone, kept))
     for part, name in _parts(upper):
-        mine = kept & _labelled(labels, part)
-        if mine.sum() * change.level_bone.grid.voxel_mm3 < LEAST_MM3:
+        mine = labels == part
+        left = kept & mine
+        if left.sum() * change.level_bone.grid.voxel_mm3 < LEAST_MM3:
             continue
-        if float((pieces[mine] == main).mean()) < APART_FRAC:
+        shares = [float(whole[left].mean()) for whole in (hung, hangs)]
+        if shares[0] >= APART_FRAC > shares[1]:
             yield f"The {name} of {upper} is no longer connected with the body by bone: broken or cut through?"
 
 
-def _labelled(labels: Labels, value: int) -> Mask:
-    mask: Mask = labels == value
-    return mask
+def _with_body(bone: Mask, body: Mask) -> Mask:
+    """(same shape) array: bone in one piece with most of the body."""
+    pieces = cc3d.connected_components(bone, connectivity=6)
+    own = pieces[bone & body]
+    return np.asarray(pieces == int(np.bincount(own).argmax())) & bone if len(own) else np.zeros_like(bone)
 
 
 def _parts(upper: str) -> Iterator[tuple[int, str]]:

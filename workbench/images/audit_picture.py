@@ -29,7 +29,10 @@ EDGES = {
 
 
 def audit_figure(audit: Audit) -> Figure:
-    """Axial, sagittal and coronal cuts through the middle of what was taken; before above, after below."""
+    """Axial, sagittal and coronal cuts through the middle of what was taken; before above, after below.
+
+    Before, the bone taken is filled; after, only its outline is drawn, so that what is there now can be seen.
+    """
     figure = Figure(figsize=(10.2, 7.4))
     rows = figure.subplots(2, 3)
     figure.subplots_adjust(left=0.01, right=0.99, top=0.94, bottom=0.07, wspace=0.02, hspace=0.08)
@@ -39,7 +42,7 @@ def audit_figure(audit: Audit) -> Figure:
         for row in (0, 1):
             axes = rows[row, column]
             _grey(axes, audit, cut, blend if row else None)
-            _overlay(axes, audit, cut, planned)
+            _overlay(axes, audit, cut, planned, filled=row == 0)
             _words(axes, cut, f"{'after' if row else 'before'}, {cut.kind}")
     keys: list[Patch | Line2D] = [
         Patch(color=REMOVED, alpha=0.6, label="bone taken"),
@@ -90,12 +93,13 @@ def _grey(axes: Axes, audit: Audit, cut: PlaneCut, blend: BlendedMotion | None) 
     axes.set_axis_off()
 
 
-def _overlay(axes: Axes, audit: Audit, cut: PlaneCut, planned: npt.NDArray[np.float32] | None) -> None:
+def _overlay(axes: Axes, audit: Audit, cut: PlaneCut, planned: npt.NDArray[np.float32] | None, filled: bool) -> None:
     frame, anatomy, taken = audit.pair.level.frame, audit.pair.anatomy, audit.taken.region
     columns, rows = cut.steps_mm
     share = cut_of(taken.share * _bony(audit), taken.grid, cut, frame)
-    if share.max() > 0.5:
+    if share.max() > 0.5 and filled:
         axes.contourf(columns, rows, share, levels=[0.5, 1.01], colors=[REMOVED], alpha=0.6)
+    _line(axes, cut, share, REMOVED, "solid")
     _line(axes, cut, cut_of(canal_mask(anatomy.labels), anatomy.grid, cut, frame), CANAL, "solid")
     if planned is not None:
         _line(axes, cut, cut_of(planned * _bony(audit), taken.grid, cut, frame), IPSILATERAL, "dashed")
