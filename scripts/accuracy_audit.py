@@ -208,11 +208,22 @@ def records_of(number: int) -> Iterator[Record]:
             ct = without(ct, share)
         after = scanned(laid(ct, here, grid, back.moved_mm), still, grid, case.rng, number + 9000 + operated)
         kind = {"case": number, "kind": "audit" if operated else "untouched", "level": case.level, "side": case.side}
-        yield kind | _judged(
+        yield kind | _tried(
             case, prepared, (plan, done), Scan(after.ct_hu, grid, "CT"), back.inverse(), operated, start
         )
         start = time.perf_counter()
-    yield mr_record(number, case)
+    try:
+        yield mr_record(number, case)
+    except CanalwiseError as problem:
+        yield {"case": number, "kind": "mr", "refused": str(problem)}
+
+
+def _tried(*asked: Any) -> Record:
+    """What is judged, or why it was refused."""
+    try:
+        return _judged(*asked)
+    except CanalwiseError as problem:
+        return {"refused": str(problem)}
 
 
 def _judged(
@@ -325,7 +336,7 @@ def crop_records(number: int, folder: Path) -> Iterator[Record]:
         moved = laid(voxels, scan.grid, grid, back.moved_mm)
         after = Scan(np.rint(moved + rng.normal(0, 25.0, moved.shape)).astype(np.int16), grid, "CT")
         kind = {"case": number, "kind": "crop" if operated else "crop untouched", "level": level, "side": side}
-        yield kind | _judged(case, prepared, (plan, done), after, back.inverse(), operated, start)
+        yield kind | _tried(case, prepared, (plan, done), after, back.inverse(), operated, start)
         start = time.perf_counter()
 
 
@@ -335,12 +346,9 @@ def recorded(records: Path, wanted: Iterator[tuple[int, Callable[[], Iterator[Re
     for number, make in wanted:
         if (last, number) in done:
             continue
-        try:
-            for record in make():
-                if (record["kind"], number) not in done:
-                    _append(records, record)
-        except CanalwiseError as problem:
-            _append(records, {"case": number, "kind": last, "refused": str(problem)})
+        for record in make():
+            if (record["kind"], number) not in done:
+                _append(records, record)
 
 
 def _append(records: Path, record: Record) -> None:

@@ -61,7 +61,7 @@ def taken_box() -> np.ndarray:
 
 
 def after(values: np.ndarray, to: RigidMotion, seed: int = 2, modality: str = "CT") -> Scan:
-    """Values of the scan before as they are scanned after a motion, on an upright grid that ends a little inside them."""
+    """Values of the scan before, scanned after a motion, on an upright grid that ends a little inside them."""
     grid = toy.grid()
     corners = grid.world_mm(np.array([[0, 0, 0], np.array(grid.shape) - 1]))
     moved = to.moved_mm(corners.mean(axis=0))

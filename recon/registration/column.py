@@ -1,7 +1,7 @@
 """An MR laid on a CT, vertebra by vertebra, from what either shows of bone, canal and discs.
 
-Rough places are where both scans' maps of tissues agree best; of those the one counts at which the vertebrae's mutual
-information is highest in all. Where vertebrae of the MR carry names, places that contradict them do not count.
+Rough places are where both scans' maps of tissues agree best; of those the one counts at which the middle vertebra's
+mutual information is highest. Where vertebrae of the MR carry names that contradict it, both scans are refused.
 """
 
 from __future__ import annotations
@@ -33,6 +33,9 @@ SAME_NAME_MM = 12.0
 
 LEAST_AGREEMENT = 0.35
 """Correlation of both maps of tissues below which they show different pieces of spine (scripts/accuracy_audit.py)."""
+
+MARGIN = 0.12
+"""A place whose tissues agree less than the best by more than this is another level's (choice)."""
 
 Progress = Callable[[str], None]
 
@@ -66,6 +69,13 @@ def laid_on(
     starts = _starts(fixed, moving)
     vertebrae = [name for name in vertebrae_in(fixed.labels) if (fixed.labels == label_of(name, Part.BODY)).any()]
     best = _likeliest(fixed, moving, vertebrae, starts)
+    if not names_agree(fixed, moving, best):
+        raise UnusableInput(
+            "the MR",
+            "must name its vertebrae as the CT does",
+            got="other names at the place where both scans fit best",
+            do="Correct the names of either with --levels or in the label map.",
+        )
     found = {}
     for vertebra in vertebrae:
         say(f"laying the MR on {vertebra}")
@@ -82,7 +92,8 @@ def _starts(fixed: LabelledScan, moving: LabelledScan) -> list[RigidMotion]:
     if box is None or not (other != 0).any():
         raise UnusableInput("the MR", "must show bodies, discs or canal", do="Give its label map with --mr-labels.")
     places = coarse_places(piece[box], mask[box], fixed.grid.cropped(box), other, moving.grid)
-    close = [place.motion for place in places if place.correlation >= LEAST_AGREEMENT]
+    likely = max([LEAST_AGREEMENT, *(place.correlation - MARGIN for place in places)])
+    close = [place.motion for place in places if place.correlation >= likely]
     if not close:
         got = max((place.correlation for place in places), default=0.0)
         raise UnusableInput(
@@ -91,15 +102,7 @@ def _starts(fixed: LabelledScan, moving: LabelledScan) -> list[RigidMotion]:
             got=f"{got:.2f}",
             do="Check that both scans are of one patient and region.",
         )
-    agreeing = [motion for motion in close if names_agree(fixed, moving, motion)]
-    if not agreeing:
-        raise UnusableInput(
-            "the MR",
-            "must name its vertebrae as the CT does",
-            got="other names at every place where both scans fit",
-            do="Correct the names of either with --levels or in the label map.",
-        )
-    return agreeing
+    return close
 
 
 def tissue_field(labels: Labels) -> npt.NDArray[np.float32]:
