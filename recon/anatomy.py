@@ -13,7 +13,9 @@ from canalwise.recon.errors import BadGeometry, BadLabels, LevelNotInView
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import Labels, Side
 
-Source = Literal["measured", "given", "modelled", "automatic"]
+Source = Literal["measured", "given", "modelled", "automatic", "given (MR)", "measured (MR)"]
+"""How a structure was obtained; from an MR laid on the CT: outlined by a label map, or found in its voxels."""
+
 NamesFrom = Literal["sacrum", "ribs", "both", "given", "unknown"]
 
 RIGHT_ANGLE_TOL = 1e-6

@@ -75,10 +75,10 @@ def _name_of(path: Path) -> str:
 
 
 ROOMS = {
-    "recon": "image dicom intake bone canal spine segmentation naming level measurement case",
+    "recon": "image registration dicom intake bone canal spine segmentation naming level measurement case",
     "estimator": (
         "approach geometry level removal decompression resection outcome "
-        "planning batch estimate charts search comparison levels cohort"
+        "planning batch estimate audit charts search comparison levels cohort"
     ),
     "workbench": ("style images charts console teaching surfaces report sheet dicom export cohort rehearsal commands"),
     "workbench.rehearsal": "session handlers server",

@@ -9,6 +9,15 @@ import numpy.typing as npt
 
 from canalwise.recon.anatomy import Correction, Naming, Source
 from canalwise.recon.labels import Labels
+from canalwise.recon.registration.carried_tissue import CarriedTissue
+
+
+@dataclass(frozen=True, eq=False)
+class MrTissue:
+    """What an MR shows on a CT's voxels, and whether its outlines were given or found."""
+
+    carried: CarriedTissue
+    source: Source
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,6 +31,7 @@ class BoneAnatomy:
     sources : 'vertebrae', 'parts', 'canal', 'levels' and, where given, 'sac' and 'flavum'
     naming : what the vertebrae's names rest on
     corrections : what a person changed, in order
+    mr : what an MR beside the CT shows of the canal, on this grid
     """
 
     labels: Labels
@@ -30,3 +40,4 @@ class BoneAnatomy:
     warnings: tuple[str, ...] = ()
     naming: Naming | None = None
     corrections: tuple[Correction, ...] = ()
+    mr: MrTissue | None = None

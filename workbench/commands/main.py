@@ -12,6 +12,7 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.version import VERSION
 from canalwise.workbench.commands import (
+    audit,
     build,
     chart,
     cohort,
@@ -42,6 +43,7 @@ VERBS: tuple[Verb, ...] = (
     rehearse.VERB,
     report.VERB,
     sheet.VERB,
+    audit.VERB,
     export.VERB,
     cohort.VERB,
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 
 from canalwise.workbench.commands.verb import Verb
@@ -14,7 +15,7 @@ Write one self-contained page about one approach: slices and 3D pictures with th
 removed, joints, reach, decompression, what other tilts, entries and instruments would cost,
 comparison, and the plan's numbers. It needs no network and no other file, and prints on A4.
 The plan kept in the case for that level and side is used when there is one; otherwise the usual
-start.
+start. An audit kept for the level ('canalwise audit ... --save') is told of.
 
 examples:
   canalwise report case --level L3-L4 --side left
@@ -32,6 +33,9 @@ def options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="FILE", help="where to write the page (usual: report.html in the case)"
     )
+    parser.add_argument(
+        "--audit", type=Path, metavar="FILE", help="an audit's JSON to tell of (usual: the one kept for that level)"
+    )
     parser.add_argument("--pdf", action="store_true", help="write a PDF instead, for which no browser is needed")
     add_strict(parser)
     add_json(parser)
@@ -44,6 +48,7 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.workbench.console.json_results import exit_status
     from canalwise.workbench.console.plan_store import kept_approach, noted_anatomy, plan_notes
     from canalwise.workbench.console.tables import estimate_lines
+    from canalwise.workbench.report.audit_section import kept_audit
     from canalwise.workbench.report.facts import facts_of
     from canalwise.workbench.report.pdf import report_pdf
     from canalwise.workbench.report.report import page_of
@@ -54,7 +59,8 @@ def run(args: argparse.Namespace) -> int:
     kept = kept_approach(case, args)
     approach = kept.approach
     with voice.busy("drawing the report"):
-        reported = facts_of(case.scan, noted_anatomy(case, kept), approach, task)
+        audited = kept_audit(case, approach.level, args.audit)
+        reported = replace(facts_of(case.scan, noted_anatomy(case, kept), approach, task), audit=audited)
         content = report_pdf(reported) if args.pdf else page_of(reported).encode()
     out = args.out or case.folder / f"report.{'pdf' if args.pdf else 'html'}"
     with changing(case):

@@ -16,6 +16,7 @@ from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.scan import Scan
 from canalwise.workbench.console.json_results import compared_json, with_decompression
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
+from canalwise.workbench.report.audit_section import AuditSection
 from canalwise.workbench.report.what_if_section import WhatIfCharts, what_if
 
 COMPARED = 8_000
@@ -34,6 +35,7 @@ class ReportFacts:
     estimate: Mapping[str, Any]
     comparison: Mapping[str, Any]
     what_if: WhatIfCharts
+    audit: AuditSection | None = None
 
 
 def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> ReportFacts:

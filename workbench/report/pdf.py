@@ -240,6 +240,20 @@ def _pairs(facts: Sequence[tuple[str, str]]) -> Body:
     return [pairs_table(facts, (44, WIDTH_MM - 44)), Spacer(0, 4)] if facts else []
 
 
+def _audit(drawn: IllustratedReport) -> Body:
+    audit = drawn.reported.audit
+    if audit is None:
+        return []
+    pictures = [] if audit.picture is None else _picture_rows([audit.picture], 1, 130)
+    body = [PageBreak(), _heading("What was done"), text(audit.sentence, style(9, heavy=True, after=3)), *pictures]
+    for shown in audit.tables:
+        count = len(shown.columns)
+        widths = [62.0, *[(WIDTH_MM - 62.0) / (count - 1)] * (count - 1)]
+        body += [text(shown.title, style(9, heavy=True, after=2)), rows_table(shown.columns, shown.rows, widths)]
+        body.append(Spacer(0, 4))
+    return [*body, *_notes(audit.sentences)]
+
+
 def _what_if(drawn: IllustratedReport) -> Body:
     what_if = drawn.reported.what_if
     if not (what_if.charts or what_if.because):
@@ -323,6 +337,6 @@ def _case(drawn: IllustratedReport) -> Body:
 
 
 SECTIONS: tuple[Callable[[IllustratedReport], Body], ...] = (
-    _head, _overview, _plan, _slices, _solids, _bone, _stays, _reach, _what_if, _others, _sure, _case,
+    _head, _overview, _plan, _slices, _solids, _bone, _stays, _reach, _audit, _what_if, _others, _sure, _case,
 )  # fmt: skip
 """In the order of the page."""

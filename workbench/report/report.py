@@ -19,6 +19,7 @@ from canalwise.workbench.report import confidence_section as report_sure
 from canalwise.workbench.report import plan_section as report_plan
 from canalwise.workbench.report import summary as report_glance
 from canalwise.workbench.report import tables as report_facts
+from canalwise.workbench.report.audit_section import AuditSection
 from canalwise.workbench.report.facts import JOB, ReportFacts, facts_of
 from canalwise.workbench.report.pictures import all_pictures
 from canalwise.workbench.report.viewer_data import viewer_data
@@ -49,7 +50,8 @@ def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[s
 
 def page_of(reported: ReportFacts) -> str:
     """The page's HTML."""
-    return page(reported.planned, reported.estimate, reported.comparison, reported.what_if, viewer_data(reported.found))
+    scene = viewer_data(reported.found)
+    return page(reported.planned, reported.estimate, reported.comparison, reported.what_if, scene, reported.audit)
 
 
 def page(
@@ -58,6 +60,7 @@ def page(
     comparison: Mapping[str, Any],
     what_if: WhatIfCharts = NO_CHARTS,
     scene: str = "",
+    audit: AuditSection | None = None,
 ) -> str:
     """The page's HTML; with a `scene` of `workbench.report.viewer_data` the level can be turned in it."""
     return template("report/report.html.j2").render(
@@ -77,6 +80,7 @@ def page(
         what_if=what_if,
         what_if_pictures=what_if_pictures(what_if),
         scene=scene,
+        audit=audit,
         viewer=resource(VIEWER) if scene else "",
         viewer_style=resource(VIEWER_STYLE) if scene else "",
     )

@@ -1,0 +1,143 @@
+"""An MR laid on a CT, vertebra by vertebra, from what either shows of bone, canal and discs.
+
+Rough places are where both scans' maps of tissues agree best; of those the one counts at which the middle vertebra's
+mutual information is highest. Where vertebrae of the MR carry names that contradict it, both scans are refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.recon.errors import UnusableInput
+from canalwise.recon.grid import Grid, box_of
+from canalwise.recon.labels import (
+    VERTEBRAE,
+    Labels,
+    Part,
+    bone_mask,
+    canal_mask,
+    label_of,
+    vertebrae_in,
+)
+from canalwise.recon.registration.coarse_search import coarse_places
+from canalwise.recon.registration.rigid_motion import RigidMotion
+from canalwise.recon.registration.vertebra_registration import VertebraRegistration, coarse_end, registered
+from canalwise.recon.scan import Scan
+
+SAME_NAME_MM = 12.0
+"""Bodies of one name whose middles lie further apart than this contradict a place: a third of a body and its disc."""
+
+LEAST_AGREEMENT = 0.35
+"""Correlation of both maps of tissues below which they show different pieces of spine (scripts/accuracy_audit.py)."""
+
+MARGIN = 0.12
+"""A place whose tissues agree less than the best by more than this is another level's (choice)."""
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class LabelledScan:
+    """A scan with what is known of its tissues, each on its own grid.
+
+    Parameters
+    ----------
+    labels : values of `recon.labels`; bone and discs of vertebrae without a name carry the number 1
+    grid : of the labels
+    """
+
+    scan: Scan
+    labels: Labels
+    grid: Grid
+
+
+def laid_on(
+    fixed: LabelledScan, moving: LabelledScan, progress: Progress | None = None
+) -> dict[str, VertebraRegistration]:
+    """Vertebra of a CT -> where it lies in an MR, failures included with their problem.
+
+    Raises
+    ------
+    UnusableInput : both scans show no common piece of spine, or their vertebrae's names contradict each other
+    """
+    say = progress or (lambda _: None)
+    say("looking for the spine of the CT in the MR")
+    starts = _starts(fixed, moving)
+    vertebrae = [name for name in vertebrae_in(fixed.labels) if (fixed.labels == label_of(name, Part.BODY)).any()]
+    best = _likeliest(fixed, moving, vertebrae, starts)
+    if not names_agree(fixed, moving, best):
+        raise UnusableInput(
+            "the MR",
+            "must name its vertebrae as the CT does",
+            got="other names at the place where both scans fit best",
+            do="Correct the names of either with --levels or in the label map.",
+        )
+    found = {}
+    for vertebra in vertebrae:
+        say(f"laying the MR on {vertebra}")
+        one = registered(fixed.scan, fixed.labels, moving.scan, vertebra, [best], likeness="mutual information")
+        if one is not None:
+            found[vertebra] = one
+    return found
+
+
+def _starts(fixed: LabelledScan, moving: LabelledScan) -> list[RigidMotion]:
+    piece, other = tissue_field(fixed.labels), tissue_field(moving.labels)
+    mask = bone_mask(fixed.labels) | canal_mask(fixed.labels) | (piece > 0)
+    box = box_of(mask, 1)
+    if box is None or not (other != 0).any():
+        raise UnusableInput("the MR", "must show bodies, discs or canal", do="Give its label map with --mr-labels.")
+    places = coarse_places(piece[box], mask[box], fixed.grid.cropped(box), other, moving.grid)
+    likely = max([LEAST_AGREEMENT, *(place.correlation - MARGIN for place in places)])
+    close = [place.motion for place in places if place.correlation >= likely]
+    if not close:
+        got = max((place.correlation for place in places), default=0.0)
+        raise UnusableInput(
+            "the MR",
+            f"must show the spine that the CT shows (agreement {LEAST_AGREEMENT:.2f} of their tissues)",
+            got=f"{got:.2f}",
+            do="Check that both scans are of one patient and region.",
+        )
+    return close
+
+
+def tissue_field(labels: Labels) -> npt.NDArray[np.float32]:
+    """(same shape) array: 1 in bone, 0.5 in discs, -1 in the canal, 0 elsewhere: what both kinds of scan can tell.
+
+    >>> tissue_field(np.array([2201, 2250, 2, 9], dtype=np.uint16)).tolist()
+    [1.0, 0.5, -1.0, 0.0]
+    """
+    field = np.where(bone_mask(labels), np.float32(1), np.float32(0))
+    field[(labels >= 100) & (labels % 100 == Part.DISC)] = 0.5
+    field[canal_mask(labels)] = -1.0
+    return field
+
+
+def names_agree(fixed: LabelledScan, moving: LabelledScan, motion: RigidMotion) -> bool:
+    """Do bodies of one name lie in one place? Yes where the moving scan names none that the fixed one shows."""
+    known = set(VERTEBRAE.values())
+    for number in sorted(set(np.unique(moving.labels[bone_mask(moving.labels)] // 100).tolist()) & known):
+        mine, theirs = (_middle(one, number) for one in (fixed, moving))
+        if mine is not None and theirs is not None:
+            return bool(np.linalg.norm(motion.moved_mm(mine) - theirs) <= SAME_NAME_MM)
+    return True
+
+
+def _middle(one: LabelledScan, number: int) -> npt.NDArray[np.float64] | None:
+    index = np.argwhere(one.labels == 100 * number + Part.BODY)
+    if not len(index):
+        index = np.argwhere(bone_mask(one.labels) & (one.labels // 100 == number))
+    return one.grid.world_mm(index).mean(axis=0) if len(index) else None
+
+
+def _likeliest(
+    fixed: LabelledScan, moving: LabelledScan, vertebrae: Sequence[str], starts: Sequence[RigidMotion]
+) -> RigidMotion:
+    """The start at which the middle vertebra fits best after a walk on the coarse lattice."""
+    middle = vertebrae[len(vertebrae) // 2]
+    ends = [coarse_end(fixed.scan, fixed.labels, moving.scan, middle, start) for start in starts]
+    return max(ends, key=lambda end: end[1])[0]
