@@ -119,9 +119,7 @@ def _steered_by_sight(plan: ApproachTable, docked: ApproachTable, residual_mm: F
     # an untouched phase keeps its very angles
     turned = np.abs(pivots - pivots_level_mm(plan)).max(axis=-1) > 0
     medial = np.where(turned, np.degrees(np.arctan2(toward_other_side * way[..., 0], -way[..., 1])), plan.medial_deg)
-    cranial = np.where(
-        turned, np.degrees(np.arcsin(way[..., 2] / np.linalg.norm(way, axis=-1))), plan.cranial_deg
-    )
+    cranial = np.where(turned, np.degrees(np.arcsin(way[..., 2] / np.linalg.norm(way, axis=-1))), plan.cranial_deg)
     medial = medial + np.degrees(residual_mm[:, 0::3] / length)
     cranial = cranial + np.degrees(residual_mm[:, 1::3] / length)
     medial[:, 0], cranial[:, 0] = docked.medial_deg[:, 0], docked.cranial_deg[:, 0]

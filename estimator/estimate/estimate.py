@@ -181,7 +181,9 @@ def cost_of(prepared: PreparedLevel, region: Region) -> Cost:
     removal = removal_of(prepared.level_bone, region)
     return Cost(
         removal,
-        facets={side: facet_kept(level, side, region, removal, prepared.faces[side]) for side in level.joints},
+        facets={
+            side: facet_kept(level, side, region, removal, prepared.faces[side]) for side in prepared.resolved_joints
+        },
         pars={side: pars_of(weak.pars[side], removal) for side in SIDES},
         spinous_base=spinous_base(weak.base, removal),
     )

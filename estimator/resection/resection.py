@@ -93,22 +93,34 @@ def resection_of(at: ResectionLevel, approach: Approach) -> Resection:
     region = LineRegion(
         at.level.frame, window, lines.pivots_mm[lines.pivot[chosen]], lines.tips_mm[lines.tip[chosen]], channel, rules
     )
-    bitten = bitten_frac(at, tips, lines.tip[chosen])
-    taken = np.maximum(bitten, _dense(region.covered(at.set_bricks), at.set_bricks.order))
-    removal = _removal(at, region, taken)
+    taken, removal = taken_along(at, region, tips, lines.tip[chosen])
     return Resection(
         at, approach, window, lines, tunnels, tips, chosen, bone_of(chosen, tunnels), region, taken, removal
     )
 
 
-def bitten_frac(at: ResectionLevel, tips: Tips, gone: npt.NDArray[np.int32]) -> Float:
-    """(N,) array: how much of each voxel of the set lies within the bite of tips that take its cell."""
-    bite, edge = at.rules.value("bite_mm"), float(at.level_bone.grid.voxel_mm3 ** (1 / 3))
+def taken_along(
+    at: ResectionLevel, region: LineRegion, tips: Tips, gone: npt.NDArray[np.int32]
+) -> tuple[Float, Removal]:
+    """How much of each voxel of the set lines take whose tips are `gone`, and all bone that goes with it."""
+    bitten = bitten_frac(at, tips, gone)
+    taken = np.maximum(bitten, _dense(region.covered(at.set_bricks), at.set_bricks.order))
+    return taken, _removal(at, region, taken)
+
+
+def bitten_frac(at: ResectionLevel, tips: Tips, gone: npt.NDArray[np.int32], longer_mm: float = 0.0) -> Float:
+    """(N,) array: how much of each voxel of the set lies within the bite of tips that take its cell.
+
+    `longer_mm` is added to the bite: what borders do that lie nearer or further than they were found.
+    """
+    bite, edge = at.rules.value("bite_mm") + longer_mm, float(at.level_bone.grid.voxel_mm3 ** (1 / 3))
     by_cell = np.argsort(at.set_cells.of_voxel, kind="stable")
     starts = np.searchsorted(at.set_cells.of_voxel[by_cell], np.arange(len(at.set_cells.mm3) + 1))
     out = np.zeros(len(at.wanted.voxels))
     for tip in np.unique(gone):
         cells = tips.takes[tips.starts[tip] : tips.starts[tip + 1]]
+        if not len(cells):
+            continue
         mine = np.concatenate([by_cell[starts[c] : starts[c + 1]] for c in cells])
         away = np.linalg.norm(at.wanted.level_mm[mine] - tips.places_mm[tip], axis=1)
         out[mine] = np.maximum(out[mine], np.clip(0.5 + (bite - away) / edge, 0.0, 1.0))
