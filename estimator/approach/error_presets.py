@@ -33,7 +33,7 @@ MOVES = "plan against patient, each axis; assumption (vertebrae move by 1.6 to 2
 FELT = "docking felt on bone, each of two directions at the bone; judgement"
 BY_SIGHT = (
     "aim at what is seen, each of two directions at the tip, each line anew; assumption, held against the spread of "
-    "facet kept, SD 4 to 6 points (Papavero 2021), by scripts/accuracy_intervals.py"
+    "facet kept, SD 4 to 6 points (Papavero 2021), by scripts/accuracy_resection_intervals.py"
 )
 
 _Row = tuple[float, str, EvidenceClass]

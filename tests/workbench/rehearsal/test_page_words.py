@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from page_phrases import TARGET, gapped, phrases_source
 
-from canalwise.workbench.console import freed_tables
+from canalwise.workbench.console import freed_tables, tables
 from canalwise.workbench.style import phrases as wording
 
 PAGE = Path(__file__).parents[3] / "workbench" / "page"
