@@ -26,6 +26,7 @@ import time
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -189,8 +190,8 @@ def coverage_lines(records: Sequence[Mapping[str, Any]]) -> list[str]:
         slack = COVER_TOL * np.maximum(1.0, np.abs(value))
         below, above = true < low - slack, true > high + slack
         lines.append(
-            f"{kind:44}{len(rows):5}{100 * (~below & ~above).mean():8.1f}%{np.mean(high - low):9.3g}{below.sum():7}"
-            f"{above.sum():7}{value.mean():9.3g}{true.mean():9.3g}{true.std():9.3g}"
+            f"{kind:44}{len(rows):5}{100 * (~below & ~above).mean():8.1f}%{np.mean(high - low):9.3g}{below.sum():9}"
+            f"{above.sum():9}{value.mean():9.3g}{true.mean():9.3g}{true.std():9.3g}"
         )
     return lines
 
@@ -205,10 +206,9 @@ def chance_lines(records: Sequence[Mapping[str, Any]]) -> list[str]:
         if not len(known):
             continue
         brier, base = float(np.mean((told - true) ** 2)), float(np.mean((true.mean() - true) ** 2))
-        lines.append(
-            f"{name:8}{len(known):4} told {told.mean():.3f} came true {true.mean():.3f} Brier {brier:.3f} (mean {base:.3f})"
-        )
-        for low, high in zip(BINS[:-1], BINS[1:], strict=True):
+        means = f"told {told.mean():.3f} came true {true.mean():.3f}"
+        lines.append(f"{name:8}{len(known):4} {means} Brier {brier:.3f} (mean {base:.3f})")
+        for low, high in pairwise(BINS):
             mine = (told >= low) & ((told < high) | (high == 1.0))
             if mine.any():
                 lines.append(f"   told {low:.1f}-{high:.1f}: {mine.sum():3} cases, came true {true[mine].mean():.2f}")

@@ -1,4 +1,4 @@
-"""What a hand does to a planned resection: the plan without errors, the keep-out always, more bone and never more room."""
+"""A hand and a planned resection: the plan without errors, the keep-out always, more bone and never more room."""
 
 from __future__ import annotations
 
