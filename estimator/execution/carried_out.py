@@ -16,7 +16,7 @@ plan's bone but the tissue that is to go:
    as freed less.
 
 So bone and joints vary, mostly toward more bone than the least, and the freed share falls only where a way is lost;
-it never rises above the plan's. Without errors the plan itself comes out, line for line.
+it hardly rises above the plan's. Without errors the plan itself comes out, line for line.
 """
 
 from __future__ import annotations

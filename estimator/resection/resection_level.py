@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.decompression_set import decompression_set
@@ -64,6 +65,13 @@ class ResectionLevel:
     def set_cells(self) -> SetCells:
         """The same in cells."""
         return set_cells(self.wanted)
+
+    @cached_property
+    def voxels_by_cell(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+        """Voxels of the set ordered by their cells, and where each cell's begin."""
+        of_voxel = self.set_cells.of_voxel
+        by_cell = np.argsort(of_voxel, kind="stable")
+        return by_cell, np.searchsorted(of_voxel[by_cell], np.arange(len(self.set_cells.mm3) + 1))
 
     @cached_property
     def set_bricks(self) -> Bricks:
