@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from canalwise.estimator import limits
-from canalwise.estimator.approach import execution_errors, search_bounds
+from canalwise.estimator.approach import error_presets, search_bounds
 from canalwise.estimator.cohort.columns import COLUMNS
 from canalwise.estimator.level import border_uncertainty
 from canalwise.estimator.levels.rules import RULES
@@ -153,9 +153,20 @@ def _cohort_columns() -> str:
     return table(("column", "kind", "meaning", "interval"), ((f"`{name}`", *rest) for name, *rest in [*keys, *numbers]))
 
 
+def _errors() -> str:
+    """Both tilts are alike, so one stands for both."""
+    rows = (
+        (guidance, experience, f"`{name}`", f"{record.value:g}", record.unit, record.source, record.evidence)
+        for (guidance, experience), records in error_presets.PRESETS.items()
+        for name, record in records.items()
+        if name != "cranial_tilt_sd_deg"
+    )
+    return table(("guidance", "experience", "name", "value", "unit", "source", "class"), rows)
+
+
 TABLES: Mapping[str, Callable[[], str]] = {
     "limits": lambda: _limits(limits.DEFAULTS),
-    "errors": lambda: _limits(execution_errors.DEFAULTS),
+    "errors": _errors,
     "bounds": _bounds,
     "instruments": _instruments,
     "bands": _bands,

@@ -77,7 +77,7 @@ def _name_of(path: Path) -> str:
 ROOMS = {
     "recon": "image registration dicom intake bone canal spine segmentation naming level measurement case",
     "estimator": (
-        "approach geometry level removal decompression resection outcome "
+        "approach geometry level removal decompression resection outcome execution "
         "planning batch estimate audit charts search comparison levels cohort"
     ),
     "workbench": ("style images charts console teaching surfaces report sheet dicom export cohort rehearsal commands"),

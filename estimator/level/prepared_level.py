@@ -16,7 +16,7 @@ from canalwise.estimator.level.border_uncertainty import (
     thinner_bone,
 )
 from canalwise.estimator.level.compression import Compression, compression_of
-from canalwise.estimator.level.joint_faces import faces_of
+from canalwise.estimator.level.joint_faces import faces_of, unresolved_joints
 from canalwise.estimator.level.keep_out import KeepOut, keep_out_of
 from canalwise.estimator.level.level_bone import BoneBricks, LevelBone, bone_bricks, level_bone_of
 from canalwise.estimator.level.pars_and_base_samples import ParsAndBaseSamples, pars_and_base_samples
@@ -81,6 +81,16 @@ class PreparedLevel:
     def faces(self) -> dict[Side, Bricks]:
         """The faces of each joint in view."""
         return {side: faces_of(joint) for side, joint in self.level.joints.items()}
+
+    @cached_property
+    def unresolved_joints(self) -> dict[Side, str]:
+        """Joints of which no number is told, with the reason."""
+        return unresolved_joints(self.anatomy, self.level)
+
+    @property
+    def resolved_joints(self) -> tuple[Side, ...]:
+        """Sides of the joints of which numbers are told."""
+        return tuple(side for side in self.level.joints if side not in self.unresolved_joints)
 
     @cached_property
     def base_bone(self) -> BoneBricks:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from canalwise.estimator.level.level_bone import bone_bricks
-from canalwise.estimator.level.pars_and_base_samples import ParsAndBaseSamples
+from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.base_bridge import BaseBridge, base_bridge
 from canalwise.estimator.removal.facet_preservation import FacetPreservation, facet_kept
 from canalwise.estimator.removal.pars_and_spinous_base import Pars, pars_of
@@ -26,7 +26,7 @@ class ResectionCost:
     """Parameters
     ----------
     by_structure_mm3, share_of_structure : structure -> bone taken, and as a share of what was there
-    facets, pars : by the patient's side; joints not in view are missing
+    facets, pars : by the patient's side; joints not in view or not resolved are missing
     base : the upper vertebra's spinous base
     contact_mm3 : bone of the spinous processes that sleeve and scope press on
     lateral_mm : greatest distance from the midline of bone mostly taken
@@ -46,18 +46,19 @@ class ResectionCost:
         return float(sum(self.by_structure_mm3.values()))
 
 
-def cost_of_resection(resection: Resection, weak: ParsAndBaseSamples) -> ResectionCost:
-    """What a resection costs; `weak` are `estimator.level.prepared_level.PreparedLevel.pars_and_base_samples`."""
+def cost_of_resection(prepared: PreparedLevel, resection: Resection, with_contact: bool = True) -> ResectionCost:
+    """What a resection of a prepared level costs; contact on the way, which takes longest, may be left out as NaN."""
+    weak = prepared.pars_and_base_samples
     at, removal, side = resection.at, resection.removal, resection.approach.side
     taken = by_structure(at.level, side, removal.by_label_mm3)
     whole = by_structure(at.level, side, removal.level_bone.whole_by_label_mm3)
     return ResectionCost(
         taken,
         {name: taken[name] / whole[name] if whole[name] > 0 else float("nan") for name in taken},
-        {s: facet_kept(at.level, s, resection.region, removal) for s in at.level.joints},
+        {s: facet_kept(at.level, s, resection.region, removal, prepared.faces[s]) for s in prepared.resolved_joints},
         {s: pars_of(weak.pars[s], removal) for s in SIDES},
         base_bridge(weak.base, removal),
-        _contact_mm3(resection),
+        _contact_mm3(resection) if with_contact else float("nan"),
         _lateral_mm(resection),
     )
 

@@ -40,7 +40,7 @@ class DecompressedLevel:
     @cached_property
     def cost(self) -> ResectionCost:
         """What goes and what stays."""
-        return cost_of_resection(self.resection, self.prepared.pars_and_base_samples)
+        return cost_of_resection(self.prepared, self.resection)
 
     @cached_property
     def steps(self) -> tuple[Step, ...]:
@@ -109,6 +109,7 @@ def decompression_as_json(found: DecompressedLevel, with_bound: bool = True) -> 
             "gap_to_bound_frac": resection.gap_to_bound_frac if with_bound else None,
             "steps": [asdict(step) for step in found.steps],
             "facet_preserved": {r: asdict(cost.facets[s]) if s in cost.facets else None for r, s in sides.items()},
+            "facet_unresolved": {r: found.prepared.unresolved_joints.get(s) for r, s in sides.items()},
             "pars_residual_mm": {r: cost.pars[s].residual_mm for r, s in sides.items()},
             "spinous_base": asdict(cost.base),
             "farthest_bone_mm": cost.lateral_mm,

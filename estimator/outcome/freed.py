@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -17,6 +19,7 @@ from canalwise.estimator.decompression.decompression_set import KIND_NAMES
 from canalwise.estimator.decompression.room import RootCorridor
 from canalwise.estimator.decompression.set_values import DecompressionSet
 from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import LEVELS_KEPT, ResectionLevel
 from canalwise.estimator.resection.tool_lines import STOPPED_BY
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side, Tissue, canal_mask
@@ -101,7 +104,29 @@ def taken_share(wanted: DecompressionSet, taken_frac: Float, which: np.ndarray) 
 
 
 def _areas(resection: Resection) -> StationAreas:
-    at, wanted = resection.at, resection.at.wanted
+    wanted, taken = resection.at.wanted, resection.taken_frac
+    standing, stations = _standing_areas(resection.at), resection.at.wanted.room.stations
+    left = wanted.by_station_mm2(wanted.mm3 * (1 - taken) * (wanted.zone == 1))
+    return StationAreas(
+        stations.z_mm, standing.before_mm2, standing.needed_mm2,
+        standing.before_mm2 + wanted.by_station_mm2(wanted.mm3 * taken), standing.bony_mm2, standing.sac_mm2,
+        standing.unpressed_mm2, standing.unpressed_mm2 - left,
+    )  # fmt: skip
+
+
+class StandingAreas(NamedTuple):
+    """(S,) arrays, areas at every station that no resection changes."""
+
+    before_mm2: Float
+    needed_mm2: Float
+    bony_mm2: Float
+    sac_mm2: Float
+    unpressed_mm2: Float
+
+
+@lru_cache(LEVELS_KEPT)
+def _standing_areas(at: ResectionLevel) -> StandingAreas:
+    wanted = at.wanted
     stations, section = wanted.room.stations, wanted.room.section
     labels = at.anatomy.labels[at.level_bone.box]
     canal = np.argwhere(canal_mask(labels))
@@ -113,15 +138,13 @@ def _areas(resection: Resection) -> StationAreas:
     pressing = np.isin(kinds, (Tissue.FLAVUM, Tissue.CALCIFIED))
     bony = stations.sums(z, wanted.half_height_mm, whole)
     before = bony - stations.sums(z, wanted.half_height_mm, whole * pressing)
-    overhang = wanted.by_station_mm2(wanted.bone_mm3)
-    sac = stations.sums(z, wanted.half_height_mm, whole * (kinds == Tissue.SAC))
-    unpressed = section.area_mm2(stations.z_mm)
-    left = wanted.by_station_mm2(wanted.mm3 * (1 - resection.taken_frac) * (wanted.zone == 1))
-    return StationAreas(
-        stations.z_mm, before, before + wanted.by_station_mm2(wanted.mm3),
-        before + wanted.by_station_mm2(wanted.mm3 * resection.taken_frac), bony + overhang, sac, unpressed,
-        unpressed - left,
-    )  # fmt: skip
+    return StandingAreas(
+        before,
+        before + wanted.by_station_mm2(wanted.mm3),
+        bony + wanted.by_station_mm2(wanted.bone_mm3),
+        stations.sums(z, wanted.half_height_mm, whole * (kinds == Tissue.SAC)),
+        section.area_mm2(stations.z_mm),
+    )
 
 
 def _root_room_mm(wanted: DecompressionSet, taken_frac: Float, corridor: RootCorridor | None) -> float:

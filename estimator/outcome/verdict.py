@@ -5,27 +5,42 @@ A plan that frees less than asked is never called good, whatever limits it keeps
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from canalwise.estimator.approach.approach import other_side
+from canalwise.estimator.limit_rules import BRIDGE, FACET_AREA, FACET_WIDTH, LATERAL, PARS, UNDERCUT, LimitRule
 from canalwise.estimator.limits import Limit, Limits
 from canalwise.estimator.outcome.cost import ResectionCost
 from canalwise.estimator.outcome.freed import Freed
 from canalwise.estimator.resection.resection import Resection
 
 ALL_KEPT = "all limits kept"
+ALL_MEASURED_KEPT = "all limits that could be measured are kept"
+BREAKS_NONE = "though it breaks no limit"
+"""What is said of limits beside too little freed: no praise."""
 
 
 @dataclass(frozen=True)
 class LimitCheck:
-    """One limit held against one number of a resection; `met` is None where it could not be measured."""
+    """One limit held against one number of a resection.
+
+    Parameters
+    ----------
+    quantity : name of the number (`estimator.execution.resection_numbers`); the patient's side stands before it
+    rule : which way the limit bounds it
+    met : None where the number could not be measured
+    untouched : is it as it was before, so that whatever it measures is the patient's and not the plan's?
+    """
 
     name: str
+    quantity: str
     value: float
     limit: Limit
+    rule: LimitRule
     met: bool | None
+    untouched: bool = False
 
 
 @dataclass(frozen=True)
@@ -43,24 +58,20 @@ class DecompressionVerdict:
 
 
 def limit_checks(resection: Resection, cost: ResectionCost, limits: Limits) -> tuple[LimitCheck, ...]:
-    """Every limit of a plan held against a resection."""
+    """Every limit of a plan held against a resection; of a joint that was not resolved no number is known."""
     side, found = resection.approach.side, []
     for relation, s in (("near", side), ("far", other_side(side))):
-        if s in cost.facets:
-            kept = cost.facets[s]
-            found.append(_at_least(limits, f"{relation} facet area kept", kept.area_frac, "facet_area_kept_frac"))
-            found.append(_at_least(limits, f"{relation} facet width kept", kept.width_frac, "facet_width_kept_frac"))
-        pars = cost.pars[s]
+        kept, pars = cost.facets.get(s), cost.pars[s]
+        for rule in (FACET_AREA, FACET_WIDTH):
+            share = float("nan") if kept is None else getattr(kept, rule.quantity)
+            found.append(_check(limits, rule, f"{relation} {rule.name}", f"{s} {rule.quantity}", share))
+        check = _check(limits, PARS, f"{relation} {PARS.name}", f"{s} {PARS.quantity}", pars.residual_mm)
         # a pars that was thin before and loses nothing is the patient's, not the plan's
-        least = (
-            max(pars.residual_mm, limits.value("pars_residual_mm"))
-            if pars.residual_mm >= pars.before_mm
-            else (pars.residual_mm)
-        )
-        found.append(_at_least(limits, f"{relation} pars width left", least, "pars_residual_mm"))
-    found.append(_at_least(limits, "spinous base bridge left", cost.base.bridge_mm, "spinous_bridge_mm"))
-    found.append(_at_most(limits, "spinous base undercut", cost.base.undercut_frac, "spinous_undercut_frac"))
-    found.append(_at_most(limits, "farthest bone taken from the midline", cost.lateral_mm, "lateral_removal_mm"))
+        untouched = pars.residual_mm >= pars.before_mm
+        found.append(replace(check, met=True, untouched=True) if untouched else check)
+    found.append(_check(limits, BRIDGE, BRIDGE.name, BRIDGE.quantity, cost.base.bridge_mm))
+    found.append(_check(limits, UNDERCUT, UNDERCUT.name, UNDERCUT.quantity, cost.base.undercut_frac))
+    found.append(_check(limits, LATERAL, LATERAL.name, LATERAL.quantity, cost.lateral_mm))
     return tuple(found)
 
 
@@ -70,10 +81,24 @@ def verdict_of(resection: Resection, freed: Freed, checks: tuple[LimitCheck, ...
     shares = [share for share in freed.by_side.values() if not np.isnan(share)]
     is_freed, broken = all(share >= enough for share in shares), [c.name for c in checks if c.met is False]
     frees = _frees(resection, freed, is_freed)
-    limits = ALL_KEPT if not broken else f"breaks {len(broken)} limit{'s' * (len(broken) > 1)}: {', '.join(broken)}"
-    parts = (frees, limits) if not is_freed or not broken else (limits, frees)
-    sentence = "; ".join(parts)
+    sentence = _sentence(frees, broken, is_freed, all_measured(checks))
     return DecompressionVerdict(is_freed, not broken, sentence[0].upper() + sentence[1:])
+
+
+def all_measured(checks: tuple[LimitCheck, ...]) -> bool:
+    """Is every limit known that a joint must keep? Any other number that is nowhere to be measured belongs to bone that
+    is not there and cannot be broken."""
+    return not any(check.met is None and check.rule in (FACET_AREA, FACET_WIDTH) for check in checks)
+
+
+def _sentence(frees: str, broken: list[str], is_freed: bool, measured: bool) -> str:
+    """Failure first; limits kept are no merit of a plan that frees too little."""
+    breaks = f"breaks {len(broken)} limit{'s' * (len(broken) > 1)}: {', '.join(broken)}"
+    if not is_freed:
+        return f"{frees}; {breaks}" if broken else f"{frees}, {BREAKS_NONE}"
+    if broken:
+        return f"{breaks}; {frees}"
+    return f"{frees}; {ALL_KEPT if measured else ALL_MEASURED_KEPT}"
 
 
 def _frees(resection: Resection, freed: Freed, is_freed: bool) -> str:
@@ -110,11 +135,7 @@ def _percent(share: float) -> str:
     return f"{int(np.floor(100 * share + 1e-9))} %"
 
 
-def _at_least(limits: Limits, name: str, value: float, limit: str) -> LimitCheck:
-    record = limits.records[limit]
-    return LimitCheck(name, value, record, None if np.isnan(value) else bool(value >= record.value))
-
-
-def _at_most(limits: Limits, name: str, value: float, limit: str) -> LimitCheck:
-    record = limits.records[limit]
-    return LimitCheck(name, value, record, None if np.isnan(value) else bool(value <= record.value))
+def _check(limits: Limits, rule: LimitRule, name: str, quantity: str, value: float) -> LimitCheck:
+    record = limits.records[rule.limit]
+    met = None if np.isnan(value) else bool(rule.kept(value, record.value))
+    return LimitCheck(name, quantity, value, record, rule, met)

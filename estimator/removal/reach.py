@@ -22,6 +22,9 @@ TOUCH_TOL_MM = 1e-6
 """A target this much beyond the tool's surface still counts as touched."""
 
 
+SWEEP, FACET_LIMIT, SPINOUS_BASE = "sweep", "facet limit", "spinous base"
+"""What ends a reach by itself, and the limits that tilting on would break first."""
+
 ALL_TOUCHED = "nothing: every target is touched"
 
 
@@ -140,7 +143,7 @@ def next_missed(level: Level, points_mm: Float, touched: Mask) -> int | None:
 def _limited_by(points: Float, missed: int, touch: Touch, keep_out: KeepOut, phases: tuple[PlacedPhase, ...]) -> str:
     phase = nearest_phase(touch, missed)
     if not touch.in_cone[phase, missed]:
-        return "sweep"
+        return SWEEP
     if not touch.in_length[phase, missed]:
         return "working length"
     if not touch.bone_free[phase, missed]:

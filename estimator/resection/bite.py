@@ -119,23 +119,41 @@ def tips_of(
         np.array([tool, keep_out.clearance_radius_mm]),
         free,
     )
-    places, index, sac_index = places[free], index[free], sac_index[free]
-    sac_step = np.linalg.inv(keep_out.grid.affine_ras_mm)[:3, :3] @ frame.axes_ras.T
-    takes = np.zeros((len(places), len(wanted.mm3)), dtype=bool)
+    places = places[free]
+    takes = takes_at(places, wanted, cells, solid, keep_out, frame, (bite, tool))
+    useful = takes.any(axis=1)
+    return tips_taking(places[useful], takes[useful])
+
+
+def tips_taking(places_mm: Float, takes: npt.NDArray[np.bool_]) -> Tips:
+    """Tips at (T, 3) places that take the cells of a (T, C) array."""
+    starts = np.concatenate([[0], np.cumsum(takes.sum(axis=1))]).astype(np.int64)
+    return Tips(np.ascontiguousarray(places_mm), starts, np.nonzero(takes)[1].astype(np.int32))
+
+
+def takes_at(
+    places_mm: Float,
+    wanted: SetCells,
+    cells: LevelCells,
+    solid: npt.NDArray[np.float32],
+    keep_out: KeepOut,
+    frame: Frame,
+    sizes_mm: tuple[float, float],
+) -> npt.NDArray[np.bool_]:
+    """(T, C) array: does a tip at each of (T, 3) places take each cell? `sizes_mm` are bite and tool radius."""
+    bite, tool = sizes_mm
+    takes = np.zeros((len(places_mm), len(wanted.mm3)), dtype=bool)
     _taken(
-        places,
+        np.ascontiguousarray(places_mm),
         wanted.centres_mm,
         np.array([bite - INSIDE_BITE_MM, *cells.origin_mm, tool + CELL_MM / 2]),
         solid,
         keep_out.distance_mm,
-        sac_index,
-        np.ascontiguousarray(sac_step),
+        np.ascontiguousarray(keep_out.grid.index_of(frame.to_world_mm(places_mm))),
+        np.ascontiguousarray(np.linalg.inv(keep_out.grid.affine_ras_mm)[:3, :3] @ frame.axes_ras.T),
         takes,
     )
-    useful = takes.any(axis=1)
-    counts = takes[useful].sum(axis=1)
-    starts = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-    return Tips(np.ascontiguousarray(places[useful]), starts, np.nonzero(takes[useful])[1].astype(np.int32))
+    return takes
 
 
 def _lattice(centres_mm: Float, bite_mm: float, step_mm: float) -> Float:

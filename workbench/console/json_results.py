@@ -12,6 +12,8 @@ from canalwise.estimator.estimate.estimate import estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json, plain
 from canalwise.estimator.estimate.intervals import intervals_of, no_intervals
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
+from canalwise.estimator.execution.resection_intervals import SAMPLES, HandTrial, resection_intervals
+from canalwise.estimator.execution.uncertain_json import uncertain_as_json
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.outcome.decompressed import decompressed, decompression_as_json
@@ -34,8 +36,11 @@ BUILD_SCHEMA, MEASURE_SCHEMA = "canalwise.build/2", "canalwise.measure/2"
 USUAL_TRIAL = MonteCarloOptions()
 """A thousand samples from the first seed."""
 
+HANDS, USUAL_HANDS = SAMPLES, HandTrial()
+"""Hands that carry out a resection at most, and as a rule: each is worked out in full."""
+
 BREACHED = 4
-"""Exit status of --strict when a limit is breached."""
+"""Exit status of --strict when a plan is not freed and kept."""
 
 
 def measured_json(anatomy: Anatomy) -> dict[str, Any]:
@@ -109,13 +114,27 @@ def breaches(document: Mapping[str, Any]) -> list[str]:
 
 
 def exit_status(documents: Sequence[Mapping[str, Any]], strict: bool) -> int:
-    """0, or BREACHED when limits count and one of the estimates breaks one.
+    """0, or BREACHED when limits count and one of the estimates is not freed and kept.
+
+    Where nothing can be said of what is freed, the limits of the sweep decide.
 
     >>> broken = {"verdicts": [{"name": "pars width left", "met": False}]}
     >>> exit_status([broken], strict=False), exit_status([broken], strict=True)
     (0, 4)
+    >>> exit_status([{"verdicts": [], "verdict": {"freed": False, "kept": True}}], strict=True)
+    4
     """
-    return BREACHED if strict and any(breaches(document) for document in documents) else 0
+    return BREACHED if strict and not all(is_good(document) for document in documents) else 0
+
+
+def is_good(document: Mapping[str, Any]) -> bool:
+    """Does an estimate's JSON free enough and keep every limit?
+
+    >>> is_good({"verdicts": [], "verdict": {"freed": True, "kept": True}}), is_good({"verdicts": []})
+    (True, True)
+    """
+    verdict = document.get("verdict")
+    return bool(verdict["freed"] and verdict["kept"]) if verdict else not breaches(document)
 
 
 def estimated_json(
@@ -130,13 +149,24 @@ def estimated_json(
     """
     found = estimate(anatomy, approach, task=task)
     document = estimate_as_json(found, no_intervals(found) if trial is None else intervals_of(found, trial))
-    return with_decompression(document, found.prepared, approach)
+    return with_decompression(document, found.prepared, approach, hands_of(trial))
 
 
-def with_decompression(document: dict[str, Any], prepared: PreparedLevel, approach: Approach) -> dict[str, Any]:
-    """An estimate's JSON with what its approach frees; where that cannot be said, nothing and a warning why."""
+def hands_of(trial: MonteCarloOptions | None) -> HandTrial | None:
+    """The hands that carry out a resection in a trial: as many as its samples, HANDS at most; None without a trial."""
+    return None if trial is None else HandTrial(min(trial.samples, HANDS), trial.seed, trial.errors)
+
+
+def with_decompression(
+    document: dict[str, Any], prepared: PreparedLevel, approach: Approach, hands: HandTrial | None = USUAL_HANDS
+) -> dict[str, Any]:
+    """An estimate's JSON with what its approach frees; where that cannot be said, nothing and a warning why.
+
+    `hands` : what its intervals and chances come from; without them there are none
+    """
     try:
-        more = plain(decompression_as_json(decompressed(prepared, approach)))
+        found = decompressed(prepared, approach)
+        more = plain(uncertain_as_json(found, None if hands is None else resection_intervals(found, hands)))
     except AnatomyNotFound as error:
         nothing = dict.fromkeys(("resection", "freed", "verdict", "spinous_process"))
         return document | nothing | {"warnings": [*document["warnings"], f"Nothing is said of what is freed: {error}"]}
@@ -147,7 +177,10 @@ def with_decompression(document: dict[str, Any], prepared: PreparedLevel, approa
     geometry["resection_tool"] = tool
     same = {"scope_radius_mm": tool["scope_radius_mm"], "bite_mm": tool["bite_mm"]}
     geometry["phases"] = [phase | same for phase in document["geometry"]["phases"]]
-    return document | more | {"geometry": geometry}
+    chances = (document.get("chances") or {}) | more.pop("chances")
+    unknown = [why for why in more["resection"]["facet_unresolved"].values() if why is not None]
+    warnings = [*document["warnings"], *(f"No number of this joint is told: {why}." for why in unknown)]
+    return document | more | {"geometry": geometry, "chances": chances, "warnings": warnings}
 
 
 def compared_json(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from canalwise.estimator.approach.approach import PHASE_RELATION, Approach, Phase
+from canalwise.estimator.approach.error_presets import EXPERIENCES, GUIDANCES, USUAL
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.level.target_names import NAMES, named
 from canalwise.recon.errors import WrongUse
@@ -115,7 +116,7 @@ def add_approach(parser: argparse.ArgumentParser) -> None:
 
 
 def add_trial(parser: argparse.ArgumentParser) -> None:
-    """--samples, --seed and --no-intervals."""
+    """--samples, --seed, --no-intervals, and whose hand it is."""
     which = parser.add_argument_group(
         "intervals and chances",
         "Borders and hand are varied at random; the same samples and seed give the same numbers.",
@@ -123,6 +124,16 @@ def add_trial(parser: argparse.ArgumentParser) -> None:
     which.add_argument("--samples", type=int, default=1000, metavar="N", help="how many samples [%(default)s]")
     which.add_argument("--seed", type=int, default=0, metavar="N", help="where the samples start from [%(default)s]")
     which.add_argument("--no-intervals", action="store_true", help="leave intervals and chances out: faster")
+    usual_guidance, usual_experience = USUAL
+    which.add_argument(
+        "--guidance",
+        choices=GUIDANCES,
+        default=usual_guidance,
+        help="how the way to the bone is found; with fluoroscopy the docking is felt on bone [%(default)s]",
+    )
+    which.add_argument(
+        "--experience", choices=EXPERIENCES, default=usual_experience, help="whose hand carries it out [%(default)s]"
+    )
 
 
 def _tilt_help(name: str) -> str:

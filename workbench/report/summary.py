@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from canalwise.workbench.console.freed_tables import verdict_lines
 from canalwise.workbench.console.json_results import breaches
 from canalwise.workbench.style.phrases import amount, interval, joined, limit_words, number, percent
 
 Json = Mapping[str, Any]
+CM3, MM2 = "cm\u00b3", "mm\u00b2"
+
 Tile = tuple[str, str, str]
 """(what, value, remark)."""
 
@@ -32,7 +35,9 @@ def _area_tile(estimate: Json) -> Tile:
     if estimate.get("freed"):
         least = estimate["freed"]["least_area_mm2"]
         change = f"{number(least['before'], 0)} \u2192 {amount(least['after'], 'mm2', 0)}"
-        return ("Free canal, narrowest", change, f"needed: {amount(least['needed'], 'mm2', 0)}")
+        told = {"interval95": (estimate["freed"].get("interval95") or {}).get("least_area_after_mm2")}
+        needed = f"{_ends(told, MM2, 0, 1.0)}needed: {amount(least['needed'], 'mm2', 0)}"
+        return ("Free canal, narrowest", change, needed)
     areas = estimate["decompression"]["canal_area_mm2"]
     change = f"{number(areas['before'], 0)} \u2192 {amount(areas['after'], 'mm2', 0)}"
     return ("Free canal, disc level", change, "after: an upper bound")
@@ -42,8 +47,9 @@ def _bone_tile(estimate: Json) -> Tile:
     """Least bone that frees what is taken; that of the task where the room needed is not known."""
     sweep = f"whole sweep: {number(estimate['cone']['bone_removed_mm3']['total'] / 1000)} cm\u00b3"
     if estimate.get("resection"):
-        total = estimate["resection"]["bone_removed_mm3"]["total"]
-        return "Bone that must go", f"{number(total / 1000)} cm\u00b3", f"to free what is freed; {sweep}"
+        bone = estimate["resection"]["bone_removed_mm3"]
+        remark = f"{_ends(bone, CM3, 1, 0.001)}to free what is freed; {sweep}"
+        return "Bone that must go", f"{number(bone['total'] / 1000)} cm\u00b3", remark
     task = estimate["task"]["bone_removed_mm3"]
     return "Bone that must go", f"{number(task['total'] / 1000)} cm\u00b3", _ends(task, "cm\u00b3", 1, 0.001) + sweep
 
@@ -74,12 +80,12 @@ def limits_sentence(estimate: Json) -> str:
 
     >>> limits_sentence({"verdicts": [{"name": "pars width left", "met": False}]})
     'Limits BREACHED: pars width left.'
-    >>> freed = {"freed": False, "sentence": "Frees 5 % on the far side; all limits kept"}
+    >>> freed = {"freed": False, "sentence": "Frees 5 % on the far side, though it breaks no limit"}
     >>> limits_sentence({"verdict": freed, "verdicts": []})
-    'NOT FREED. Frees 5 % on the far side; all limits kept.'
+    'NOT FREED. Frees 5 % on the far side, though it breaks no limit.'
     """
     verdict = estimate.get("verdict")
-    outcome = f"{'' if verdict['freed'] else 'NOT FREED. '}{verdict['sentence']}. " if verdict else ""
+    outcome = f"{' '.join(verdict_lines(estimate))} " if verdict else ""
     broken, unknown = breaches(estimate), [v["name"] for v in estimate["verdicts"] if v["met"] is None]
     kept = "" if verdict else "Both removals keep every limit that could be measured."
     limits = f"Limits BREACHED: {joined(broken)}." if broken else kept

@@ -1,0 +1,14 @@
+"""How a hand carries out a planned resection, and how sure its numbers and its verdict are for that."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "carried_out": ["executed_resection"],
+        "resection_intervals": ["ResectionIntervals", "resection_intervals"],
+        "uncertain_json": ["uncertain_as_json"],
+    },
+)

@@ -1,0 +1,247 @@
+#!/usr/bin/env python3
+"""Do a resection's 95 % intervals hold the truth, and do its chances come true, when a hand carries it out?
+
+    .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE [--cases 60] [--resume] [--report]
+
+Each case is a narrow spine (`phantoms.cases.stenotic`), scanned on a turned grid of 0.7 to 1 mm with noise, its labels
+given. The usual plan is made on what was built, and its resection's intervals and chances are worked out. Then one hand
+is drawn from the same records and carries it out there. The truth of what it did is read from the phantom's labels on a
+straight grid of 0.5 mm without noise, with a room needed, frame, joints and weak places of its own: neither voxels nor
+noise nor the samples are shared, but the counting of what lines take is the estimator's own, which is held against the
+phantom's quadrature elsewhere (tests/estimator/resection).
+
+Records are appended to FILE as they come, one JSON line a case, so that a bad one costs itself alone; --resume goes on
+where FILE ends, --report only reads it. Printed for each number: the share of cases whose truth lies in the interval,
+its mean width and the mean error, and how plan and truth spread over the cases; then a reliability table of the chances
+and their Brier scores against that of always telling the mean.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import numpy as np
+
+from canalwise.estimator.approach.approach import other_side
+from canalwise.estimator.approach.error_presets import EXPERIENCES, GUIDANCES, USUAL
+from canalwise.estimator.approach.execution_errors import execution_errors_of
+from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
+from canalwise.estimator.execution.resection_intervals import HandTrial, resection_intervals
+from canalwise.estimator.execution.resection_numbers import REACH, numbers_of
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.outcome.cost import cost_of_resection
+from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.outcome.freed import FarReach, freed_by
+from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.resection.bite import tips_taking
+from canalwise.estimator.resection.line_region import LineRegion
+from canalwise.estimator.resection.resection import Resection, taken_along
+from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.phantoms.cases.stenotic import stenotic_spec
+from canalwise.phantoms.imaging.grids import GridRequest, natural_grid
+from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.spec import SpineSpec
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.case.anatomy_builder import anatomy_of
+from canalwise.recon.case.motion_segments import levels_of
+from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labels import SIDES, bone_mask
+from canalwise.recon.scan import Scan
+
+SEED = 2027
+GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
+SPACING_MM, NOISE_HU, TURN_DEG, TRUE_MM = (0.7, 1.0), (10.0, 40.0), 10.0, 0.5
+"""Ranges of voxel edge, noise and turns of the scan; the grid on which the truth is read (choices)."""
+
+COVER_TOL = 2e-3
+"""Slack of an interval's ends: what the truth's own grid takes off."""
+
+BINS = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
+"""Of the reliability table."""
+
+
+def seen_level(spec: SpineSpec, level: str, rng: np.random.Generator) -> PreparedLevel:
+    """What is built of a case from a noisy, turned scan and its labels."""
+    fine, high = rng.uniform(*SPACING_MM, 2)
+    x, y, z = rng.uniform(-TURN_DEG, TURN_DEG, 3)
+    request = GridRequest((float(fine), float(fine), float(high)), (float(x), float(y), float(z)))
+    scan = render_scan(spec, request.grid(spec, level), noise_hu=float(rng.uniform(*NOISE_HU)), seed=SEED)
+    anatomy = anatomy_of(Scan(scan.ct_hu, scan.grid, "CT"), given=GivenLabels(scan.labels, GIVEN))
+    return prepared_level(anatomy, level)
+
+
+def true_level(spec: SpineSpec, level: str) -> PreparedLevel:
+    """The same level as it is."""
+    grid = natural_grid(spec, TRUE_MM, (level,))
+    labels = render_scan(spec, grid).labels
+    bone = bone_mask(labels).astype(np.float32)
+    return prepared_level(Anatomy(grid, labels, bone, levels_of(labels, bone, grid), {"sac": "given"}), level)
+
+
+def truly(prepared: PreparedLevel, executed: Resection) -> Resection:
+    """The lines of a resection that was carried out on one anatomy, in another anatomy of the same patient."""
+    at, seen = resection_level_of(prepared), executed.at.level.frame
+    frame, region = at.level.frame, executed.region
+    pivots, tips = (frame.to_level_mm(seen.to_world_mm(each)) for each in (region.pivots_mm, region.tips_mm))
+    normal = seen.direction_ras(executed.window.outward)
+    offset = executed.window.beside_from_mm + float(normal @ seen.origin_ras_mm)
+    window = replace(
+        executed.window,
+        outward=frame.direction_level(normal),
+        beside_from_mm=offset - float(normal @ frame.origin_ras_mm),
+    )
+    there = LineRegion(frame, window, pivots, tips, region.channel, region.rules)
+    takers = tips_taking(tips, at.takes_at(tips, region.channel))
+    taken, removal = taken_along(at, there, takers, np.arange(len(tips), dtype=np.int32))
+    return replace(executed, at=at, window=window, region=there, taken_frac=taken, removal=removal)
+
+
+def reach_of(resection: Resection) -> FarReach:
+    """How far across tissue is taken, without the reason that ends it."""
+    wanted, taken = resection.at.wanted, resection.taken_frac
+    far = wanted.on_side(other_side(resection.approach.side)) & (taken > 0)
+    edge = wanted.level_bone.grid.voxel_mm3 ** (1 / 3)
+    lateral = np.abs(wanted.level_mm[:, 0]) + (taken - 0.5) * edge
+    return FarReach(float(lateral[far].max(initial=0.0)), 0.0, "", None)
+
+
+def record_of(number: int, who: tuple[str, str]) -> dict[str, Any]:
+    """One case: numbers with intervals and truths, chances and what came true, as plain data."""
+    start, rng = time.perf_counter(), np.random.default_rng([SEED, number])
+    spec, level = stenotic_spec(number)
+    out: dict[str, Any] = {"case": number, "level": level, "who": list(who)}
+    errors = execution_errors_of(*who)
+    try:
+        prepared, truth = seen_level(spec, level, rng), true_level(spec, level)
+        side = SIDES[int(rng.integers(2))]
+        plan = default_approach(prepared.anatomy, level, side)
+        found = decompressed(prepared, plan)
+        reported = resection_intervals(found, HandTrial(errors=errors, seed=number))
+        hand = displacement_of(plan, errors, rng.standard_normal(NORMALS))
+        done = truly(truth, executed_resection(found.resection, hand))
+        exact = truly(truth, found.resection)
+    except (CanalwiseError, ValueError) as why:
+        return out | {"refused": str(why)}
+    true, as_planned = (
+        numbers_of(cost_of_resection(truth, each, with_contact=False), freed_by(each), reach_of(each))
+        for each in (done, exact)
+    )
+    checks = limit_checks(done, cost_of_resection(truth, done, with_contact=False), truth.limits)
+    verdict = verdict_of(done, freed_by(done), checks)
+    rows = [
+        {"name": name, "value": told.value, "ends": list(told.ends), "true": true[name], "sure": not told.sd_by_cause,
+         "as_planned": as_planned[name]}
+        for name, told in reported.intervals.items()
+        if name in true and not np.isnan([told.value, true[name]]).any()
+    ]  # fmt: skip
+    chances = reported.chances
+    came = {"freed": verdict.freed, "kept": verdict.kept, "both": verdict.freed and verdict.kept}
+    told = {"freed": chances.freed, "kept": chances.kept, "both": chances.both}
+    return out | {"side": side, "numbers": rows, "chances": told, "came_true": came, "reach": true[REACH],
+                  "planned": [found.verdict.freed, found.verdict.kept],
+                  "seconds": round(time.perf_counter() - start, 1)}  # fmt: skip
+
+
+def kind_of(name: str) -> str:
+    """A number's name without its side.
+
+    >>> kind_of("left area_frac")
+    'area_frac'
+    """
+    return name.removeprefix("left ").removeprefix("right ")
+
+
+def report(records: Sequence[Mapping[str, Any]]) -> str:
+    """The tables of some records."""
+    good = [record for record in records if "numbers" in record]
+    lines = [f"{len(records)} spines, {len(good)} planned and carried out"]
+    lines += [f"  case {r['case']} refused: {r['refused']}" for r in records if "refused" in r]
+    return "\n".join([*lines, "", *coverage_lines(good), "", *chance_lines(good)])
+
+
+def coverage_lines(records: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Coverage, width and error of each kind of number."""
+    by_kind: dict[str, list[Mapping[str, Any]]] = defaultdict(list)
+    for record in records:
+        for row in record["numbers"]:
+            by_kind[kind_of(row["name"])].append(row)
+    head = (
+        f"{'number':44}{'n':>5}{'covered':>9}{'width':>9}{'below':>7}{'above':>7}{'value':>9}{'true':>9}{'SD true':>9}"
+    )
+    lines = [head]
+    for kind, rows in by_kind.items():
+        low, high = np.array([row["ends"] for row in rows], dtype=float).T
+        value, true = (np.array([row[key] for row in rows]) for key in ("value", "true"))
+        slack = COVER_TOL * np.maximum(1.0, np.abs(value))
+        below, above = true < low - slack, true > high + slack
+        lines.append(
+            f"{kind:44}{len(rows):5}{100 * (~below & ~above).mean():8.1f}%{np.mean(high - low):9.3g}{below.sum():9}"
+            f"{above.sum():9}{value.mean():9.3g}{true.mean():9.3g}{true.std():9.3g}"
+        )
+    return lines
+
+
+def chance_lines(records: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Reliability of the chances: told against came true, by bins, and Brier scores."""
+    lines = []
+    for name in ("freed", "kept", "both"):
+        known = [r for r in records if r["chances"][name] is not None]
+        told = np.array([r["chances"][name] for r in known], dtype=float)
+        true = np.array([r["came_true"][name] for r in known], dtype=float)
+        if not len(known):
+            continue
+        brier, base = float(np.mean((told - true) ** 2)), float(np.mean((true.mean() - true) ** 2))
+        means = f"told {told.mean():.3f} came true {true.mean():.3f}"
+        lines.append(f"{name:8}{len(known):4} {means} Brier {brier:.3f} (mean {base:.3f})")
+        for low, high in pairwise(BINS):
+            mine = (told >= low) & ((told < high) | (high == 1.0))
+            if mine.any():
+                lines.append(f"   told {low:.1f}-{high:.1f}: {mine.sum():3} cases, came true {true[mine].mean():.2f}")
+    return lines
+
+
+def read_records(path: Path) -> dict[int, dict[str, Any]]:
+    """The records kept so far, by case; a last line cut short is left out."""
+    lines = path.read_text().splitlines() if path.exists() else []
+    return {record["case"]: record for record in (json.loads(line) for line in lines if line.endswith("}"))}
+
+
+def main() -> None:
+    """Do what is missing, keep it, print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--records", type=Path, required=True, metavar="FILE", help="kept here, one JSON line a case")
+    parser.add_argument("--cases", type=int, default=60, help="spines in all [%(default)s]")
+    parser.add_argument("--resume", action="store_true", help="go on where FILE ends; it is begun anew without")
+    parser.add_argument("--report", action="store_true", help="only read FILE")
+    parser.add_argument("--guidance", choices=GUIDANCES, default=USUAL[0])
+    parser.add_argument("--experience", choices=EXPERIENCES, default=USUAL[1])
+    options = parser.parse_args()
+    if not (options.resume or options.report):
+        options.records.unlink(missing_ok=True)
+    have = read_records(options.records)
+    for number in () if options.report else (n for n in range(options.cases) if n not in have):
+        record = record_of(number, (options.guidance, options.experience))
+        have[number] = record
+        with options.records.open("a") as file:
+            file.write(json.dumps(record) + "\n")
+        print(f"case {number}: {record.get('seconds', record.get('refused'))}", file=sys.stderr, flush=True)
+    print(report([have[n] for n in sorted(have)]))
+
+
+if __name__ == "__main__":
+    main()
