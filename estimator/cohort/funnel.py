@@ -55,8 +55,8 @@ def funnel_limits(overall: float, count: int, tail: float) -> tuple[float, float
     >>> funnel_limits(0.5, 10, 0.025)
     (0.2, 0.8)
     """
-    low, high = binom.ppf([tail, 1 - tail], count, overall) / count
-    return float(low), float(high)
+    low, high = (float(binom.ppf(share, count, overall)) / count for share in (tail, 1 - tail))
+    return low, high
 
 
 def funnel_curve(overall: float, counts: Sequence[int], tail: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
