@@ -127,5 +127,11 @@ def _steered_by_sight(plan: ApproachTable, docked: ApproachTable, residual_mm: F
 
 
 def carried_out(approach: Approach, errors: ExecutionErrors, count: int, rng: np.random.Generator) -> ApproachTable:
-    """So many copies of an approach as a hand might carry it out."""
+    """So many copies of an approach as a hand might carry it out.
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
+    >>> len(carried_out(plan, ExecutionErrors(), 100, np.random.default_rng(1)))
+    100
+    """
     return disturbed(approach, errors, rng.standard_normal((count, len(causes_of(len(approach.phases))))))

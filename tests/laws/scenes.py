@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
 from scipy import ndimage
 
 from canalwise.estimator.approach.approach import Approach, other_side
-from canalwise.estimator.estimate.estimate import Estimate, cost_of, estimate
+from canalwise.estimator.estimate.estimate import Estimate, cost_of, estimate_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.region import TaskRegion
 from canalwise.phantoms.anatomy.spine import spine_of
@@ -53,12 +54,18 @@ class Scene:
     @cached_property
     def estimate(self) -> Estimate:
         """What the approach takes, keeps and reaches."""
-        return estimate(self.anatomy, self.approach)
+        return estimate_of(ready_level(self.anatomy), self.approach)
 
     @cached_property
     def document(self) -> dict[str, Any]:
         """The same as JSON data."""
         return estimate_as_json(self.estimate)
+
+
+@lru_cache(maxsize=4)
+def ready_level(anatomy: Anatomy) -> PreparedLevel:
+    """The level of an anatomy, prepared once for all approaches to it (anatomies are told apart by identity)."""
+    return prepared_level(anatomy, LEVEL).ready()
 
 
 def grid_of(spec: SpineSpec, spacing_mm: float = SPACING_MM) -> Grid:

@@ -9,11 +9,11 @@ from canalwise.estimator.approach.approach import IPSILATERAL, OVER_THE_TOP, App
 from canalwise.estimator.approach.table import pivots_level_mm, table_of
 from canalwise.estimator.charts.entry_map import entries_of
 from canalwise.estimator.charts.tilt_chart import TiltChart, tilt_chart
-from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.entry_variation import entry_variation_of
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.labels import SIDES
-from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored
+from tests.laws.scenes import SPEC, Scene, anatomy_on, grid_of, mirrored, ready_level
 
 TILTS_DEG = np.arange(-20.0, 49.0, 4.0)
 
@@ -24,7 +24,7 @@ Pair = tuple[tuple[PreparedLevel, Approach], tuple[PreparedLevel, Approach]]
 
 
 def level_of(anatomy: Anatomy) -> PreparedLevel:
-    return prepared_level(anatomy, LEVEL)
+    return ready_level(anatomy)
 
 
 @pytest.fixture(scope="module")

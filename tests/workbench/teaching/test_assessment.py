@@ -10,17 +10,17 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.batch.outcomes_by_relation import ENOUGH_FRAC
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.estimate.limit_checks import verdicts_of
-from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.workbench.style.phrases import amount
 from canalwise.workbench.teaching.assessment import assessment_of, best_of, found_plan, is_good, things_missed
-from tests.laws.scenes import LEVEL, SPEC, anatomy_on, grid_of
+from tests.laws.scenes import LEVEL, SPEC, anatomy_on, grid_of, ready_level
 
 
 @pytest.fixture(scope="module")
 def prepared() -> PreparedLevel:
-    return prepared_level(anatomy_on(SPEC, grid_of(SPEC)), LEVEL).ready()
+    return ready_level(anatomy_on(SPEC, grid_of(SPEC)))
 
 
 @pytest.fixture(scope="module")

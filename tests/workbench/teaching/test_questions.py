@@ -31,7 +31,7 @@ from canalwise.workbench.teaching.questions import (
     UnanswerableQuestion,
     question_of,
 )
-from tests.laws.scenes import LEVEL, SPEC, anatomy_on, grid_of
+from tests.laws.scenes import LEVEL, SPEC, anatomy_on, grid_of, ready_level
 from tests.workbench import toy
 
 ASKED = [(kind, of) for kind, about in KINDS.items() for of in about.subjects or ("",)]
@@ -46,7 +46,7 @@ def toy_facts(request: pytest.FixtureRequest) -> PlanFacts:
 @pytest.fixture(scope="module")
 def phantom() -> dict[Side, PlanFacts]:
     """From either side of the lopsided phantom."""
-    prepared = prepared_level(anatomy_on(SPEC, grid_of(SPEC)), LEVEL).ready()
+    prepared = ready_level(anatomy_on(SPEC, grid_of(SPEC)))
     approaches = {side: default_approach(prepared.anatomy, LEVEL, side) for side in SIDES}
     return {side: PlanFacts(estimate_of(prepared, approach)) for side, approach in approaches.items()}
 
