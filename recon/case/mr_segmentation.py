@@ -16,6 +16,7 @@ from canalwise.recon.errors import UnusableInput
 from canalwise.recon.image.morphology import linear_on
 from canalwise.recon.image.skin import within_skin_of_mr
 from canalwise.recon.labels import Labels, Mask, Tissue, bone_mask
+from canalwise.recon.memory_budget import check_memory, whole_network_mb
 from canalwise.recon.modality import FROM_MR_ALONE
 from canalwise.recon.naming.cues import column_cues
 from canalwise.recon.naming.level_names import column_of, names
@@ -23,6 +24,7 @@ from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.instances import VertebraInstances
 from canalwise.recon.segmentation.laid_labels import Segmentation, lay_vertebrae, of_named
 from canalwise.recon.segmentation.network import prior_kinds
+from canalwise.recon.segmentation.network_grid import grain_grid
 from canalwise.recon.segmentation.network_instances import learnt_spine
 from canalwise.recon.segmentation.network_refinement import fine_instances
 from canalwise.recon.segmentation.seed_points import Seeds, check_canal_free
@@ -62,6 +64,8 @@ def segment_mr(
     say("vertebrae")
     points = seeds or Seeds()
     points.check_in(scan.grid)
+    network_mb = whole_network_mb(grain_grid(scan.grid).shape)
+    say(check_memory(scan.grid.shape, scan.voxels.dtype, least_mb=network_mb))
     seen = _seen(scan)
     check_spine_seen(seen)
     check_canal_free(points.canal_mm(), seen.kind >= TissueClass.BODY, seen.grid)

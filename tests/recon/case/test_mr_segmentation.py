@@ -98,7 +98,7 @@ def test_what_is_no_spine_is_refused_and_nothing_is_left(scan: Scan, tmp_path: P
     from tests.recon.scans import write_nifti_file
 
     rng = np.random.default_rng(4)
-    x, y, z = np.meshgrid(*(np.linspace(-1, 1, n) for n in (40, 64, 64)), indexing="ij")
+    x, y, _ = np.meshgrid(*(np.linspace(-1, 1, n) for n in (40, 64, 64)), indexing="ij")
     knee = np.where(x**2 + y**2 < 0.3, 300, np.where(x**2 + y**2 < 0.8, 120, 5)) + rng.normal(0, 8, x.shape)
     file = write_nifti_file(tmp_path / "knee.nii.gz", np.abs(knee).astype(np.int16), np.diag([2.0, 1.5, 1.5, 1.0]))
     assert main(["build", str(file), "--modality", "MR", "--out", str(tmp_path / "case")]) == 3
