@@ -98,7 +98,7 @@ NOISE_FRAC = 0.3
 
 SEEN_BY_NETWORK_MM = {"canal": 0.4, "bone": 0.6}
 """Systematic error, mm, of a border that is only the network's, as of an MR, beside that of its voxels: by what sac
-areas and arches of made-up MR come out by (scripts/accuracy_mr.py); shapes are of the family that the network learnt."""
+areas and arches of made-up MR come out by (scripts/accuracy_mr.py), whose shapes are of the family it learnt."""
 
 CANAL_HALF_MM = 15.0
 """The canal of a level is judged this far cranial and caudal of its disc's mid-plane: from pedicle to pedicle."""
