@@ -74,7 +74,7 @@ def build(
 
     Parameters
     ----------
-    scan : as `read_scan` gives it
+    scan : as `read_scan` gives it; an MR without labels best as `working_volume` or `read_examination` gives it
     vertebrae : names in view, cranial to caudal, where the scan itself cannot tell
     labels : a label map made elsewhere, on the scan's grid; what it lacks is found in the scan
     progress : called with a sentence before each step

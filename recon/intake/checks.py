@@ -96,11 +96,11 @@ def mr_thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str
     ('Slices are 4.00 mm apart: what is thinner across them, such as laminae and facet gaps, is not resolved.',)
     """
     short, middle, longest = sorted(float(mm) for mm in spacing_mm)
-    most_mm = THICKEST_MM if accept_thick else MR_THICK_REFUSE_MM
-    if longest > most_mm + THICK_TOL_MM or middle > THICK_REFUSE_MM + THICK_TOL_MM:
+    most_mm, pixel_mm = (THICKEST_MM,) * 2 if accept_thick else (MR_THICK_REFUSE_MM, THICK_REFUSE_MM)
+    if longest > most_mm + THICK_TOL_MM or middle > pixel_mm + THICK_TOL_MM:
         raise BadGeometry(
             "the slices of an MR",
-            f"must be at most {most_mm:g} mm apart, their pixels {THICK_REFUSE_MM:g} mm, to plan on",
+            f"must be at most {most_mm:g} mm apart, their pixels {pixel_mm:g} mm, to plan on",
             got=f"{longest:.2f} mm, pixels of {short:.2f} x {middle:.2f} mm",
             do="Give another series of the examination.",
         )

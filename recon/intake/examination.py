@@ -26,7 +26,7 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 
 from canalwise.recon.dicom.reader import ExaminationStack, read_dicom_stacks
-from canalwise.recon.errors import BadGeometry, UnusableInput, WrongUse
+from canalwise.recon.errors import BadFile, BadGeometry, UnusableInput, WrongUse
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.volume import BUDGET_MB, canonical, right_angled
 from canalwise.recon.intake.checks import (
@@ -124,8 +124,9 @@ def read_examination(
             budget_mb=budget_mb,
         )
         return replace(scan, warnings=(*scan.warnings, *left_out))
-    stacks = _stacks(volumes, modality, accept_tilt, budget_mb)
-    return fused(stacks, left_out, asked=len(files) > 1, accept_thick=accept_thick)
+    asked = len(files) > 1
+    stacks, unfit = _stacks(volumes, modality, accept_tilt, budget_mb, asked)
+    return fused(stacks, [*left_out, *unfit], asked=asked, accept_thick=accept_thick)
 
 
 def _volumes(files: Sequence[Path], budget_mb: float) -> tuple[list[ExaminationStack], list[str]]:
@@ -157,30 +158,38 @@ def weighting_of(echo_ms: float | None, repetition_ms: float | None) -> str:
 
 
 def _stacks(
-    volumes: Sequence[ExaminationStack], modality: ModalityName | None, accept_tilt: bool, budget_mb: float
-) -> list[Stack]:
-    """The volumes as scans; what only adds to another may have few and thick slices, so that is not judged here."""
-    found = []
+    volumes: Sequence[ExaminationStack], modality: ModalityName | None, accept_tilt: bool, budget_mb: float, asked: bool
+) -> tuple[list[Stack], list[str]]:
+    """The volumes as scans, and sentences about those that are no image to work on; of stacks asked for none may be."""
+    found, left_out = [], []
     for one in volumes:
-        claimed = one.volume.modality or modality or "CT"
-        if MODALITIES[claimed].calibrated:
-            raise WrongUse(
-                "several scans",
-                "must all be MR, stacks of one examination",
-                got=claimed if one.volume.modality else "a format that cannot say",
-                do="Give --modality MR where they are, or one CT alone.",
-            )
-        check_finite(one.volume.voxels)
-        check_not_empty(one.volume.voxels)
-        check_not_label_map(one.volume.voxels)
-        check_magnitude(one.volume.voxels)
-        background = float(one.volume.voxels.min())
-        upright = canonical(
-            right_angled(one.volume, accept_tilt=accept_tilt, background=background, budget_mb=budget_mb)
+        try:
+            found.append(_stack(one, modality, accept_tilt, budget_mb))
+        except UnusableInput as why:
+            if asked:
+                raise
+            left_out.append(f"A series was left out ({one.said}): {why.who} {why.rule}.")
+    if not found:
+        raise BadFile("the folder", "must hold a series that can be worked on", got="; ".join(left_out))
+    return found, left_out
+
+
+def _stack(one: ExaminationStack, modality: ModalityName | None, accept_tilt: bool, budget_mb: float) -> Stack:
+    """A volume as a scan; what only adds to another may have few and thick slices, so that is not judged here."""
+    claimed = one.volume.modality or modality or "CT"
+    if MODALITIES[claimed].calibrated:
+        raise WrongUse(
+            "several scans",
+            "must all be MR, stacks of one examination",
+            got=claimed if one.volume.modality else "a format that cannot say",
+            do="Give --modality MR where they are, or one CT alone.",
         )
-        scan = Scan(upright.voxels, Grid(upright.voxels.shape, upright.affine_ras_mm), claimed, upright.provenance)
-        found.append(Stack(scan, one.said, one.place, weighting_of(one.echo_ms, one.repetition_ms)))
-    return found
+    for check in (check_finite, check_not_empty, check_not_label_map, check_magnitude):
+        check(one.volume.voxels)
+    background = float(one.volume.voxels.min())
+    upright = canonical(right_angled(one.volume, accept_tilt=accept_tilt, background=background, budget_mb=budget_mb))
+    scan = Scan(upright.voxels, Grid(upright.voxels.shape, upright.affine_ras_mm), claimed, upright.provenance)
+    return Stack(scan, one.said, one.place, weighting_of(one.echo_ms, one.repetition_ms))
 
 
 def fused(

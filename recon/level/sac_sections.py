@@ -21,6 +21,9 @@ STATION_MM = 1.0
 SMOOTH_MM = 4.0
 """Deviation of the blur of the sac's middle line along it: its direction is that of a centimetre, not of a voxel."""
 
+MEAN_OVER_MM = 1.0
+"""Deviation of the blur of the areas along the sac: the least of many noisy sections lies below the least true one."""
+
 HALF_MM, PIXEL_MM = 20.0, 0.5
 """Half the edge of a section, wider than any sac, and its pixels."""
 
@@ -63,7 +66,10 @@ def sac_sections(view: ResampledLevel, low_mm: float, high_mm: float) -> SacSect
     share = antialiased(sac)
     areas = np.array([_area_mm2(view, share, m, n) for m, n in zip(middles, normals, strict=True)])
     whole = np.array([_in_view(view, m, n) for m, n in zip(middles, normals, strict=True)]) & (areas >= LEAST_MM2)
-    return SacSections(heights[whole], areas[whole], middles[whole], normals[whole]) if whole.any() else None
+    if not whole.any():
+        return None
+    smooth = ndimage.gaussian_filter1d(areas[whole], MEAN_OVER_MM / STATION_MM, mode="nearest")
+    return SacSections(heights[whole], smooth, middles[whole], normals[whole])
 
 
 def narrowest_mm2(view: ResampledLevel, low_mm: float, high_mm: float) -> float | None:

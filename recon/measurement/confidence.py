@@ -96,6 +96,10 @@ scripts/why_confidence.py prints, from the CT alone by what removals came out by
 NOISE_FRAC = 0.3
 """Share of a voxel's edge that a border loses when it is no stronger than the noise (scripts/why_confidence.py)."""
 
+SEEN_BY_NETWORK_MM = {"canal": 0.4, "bone": 0.6}
+"""Systematic error, mm, of a border that is only the network's, as of an MR, beside that of its voxels: by what sac
+areas and arches of made-up MR come out by (scripts/accuracy_mr.py), whose shapes are of the family it learnt."""
+
 CANAL_HALF_MM = 15.0
 """The canal of a level is judged this far cranial and caudal of its disc's mid-plane: from pedicle to pedicle."""
 
@@ -224,9 +228,13 @@ def _structure(
 ) -> StructureConfidence:
     voxel = picture.longest_mm
     source = sources.get("canal" if name == "canal" else "parts", "automatic")
+    more_mm = 0.0
+    if not picture.calibrated and source == "automatic":
+        more_mm = SEEN_BY_NETWORK_MM["canal" if name == "canal" else "bone"]
     if border is None:
         lost = Reason("in view", MISSING, f"{name} is not in view or was not found")
-        return StructureConfidence(name, MISSING, border_sd_mm(voxel, 0.0, source), (lost,))
+        sd_mm = float(np.hypot(border_sd_mm(voxel, 0.0, source), more_mm))
+        return StructureConfidence(name, MISSING, sd_mm, (lost,))
     over = border.contrast / max(picture.noise, 1e-6)
     edge = Reason(
         "border",
@@ -239,7 +247,8 @@ def _structure(
         f"{100 * border.end_frac:.0f} % of the border of {name} is the scan's own end",
     )
     reasons = (edge, cut, *_likeness(name, borders))
-    return StructureConfidence(name, min(r.value_frac for r in reasons), border_sd_mm(voxel, over, source), reasons)
+    sd_mm = float(np.hypot(border_sd_mm(voxel, over, source), more_mm))
+    return StructureConfidence(name, min(r.value_frac for r in reasons), sd_mm, reasons)
 
 
 def _likeness(name: str, borders: Mapping[str, BorderContrast | None]) -> tuple[Reason, ...]:

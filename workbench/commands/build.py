@@ -12,6 +12,8 @@ from canalwise.workbench.console.output import CommandOutput
 ABOUT = """\
 Read a scan, find its anatomy and write a case folder. The scan may be a DICOM folder or zip, NIfTI,
 NRRD or MetaImage. Label maps made elsewhere can be given; what they do not hold is found in the scan.
+An MR without label maps shows angles and reach first, bone second; the stacks of one examination, in a
+DICOM folder or given one after the other, are put together.
 Nothing of the patient's identity is kept.
 
 examples:
@@ -19,6 +21,7 @@ examples:
   canalwise build ct.nii.gz --out case --labels parts.nii.gz --label-names names.toml
   canalwise build ct.nii.gz --out case --mr t2.nii.gz --levels L2,L3,L4
   canalwise build ct.nii.gz --out case --levels L2,L3,L4 --seed canal=-3.5,20,41 --replace L4=l4.nii.gz
+  canalwise build sagittal.nii.gz axial.nii.gz --modality MR --out case --levels L3,L4,L5
 
 An MR of the same patient (--mr) is laid on the CT vertebra by vertebra; its sac, ligament and discs are taken over
 where that is sure within 2 mm, and may then be graded. CASE/mr.png shows how both lie on each other: look at it.
@@ -68,7 +71,9 @@ def options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--mr-label-names", type=Path, metavar="TOML", help="file that maps their values to our names")
     parser.add_argument("--modality", choices=("CT", "MR"), help="needed only when the file cannot say")
     parser.add_argument("--series", type=int, metavar="N", help="which of several series in the folder")
-    parser.add_argument("--accept-thick", action="store_true", help="read slices over 3 mm apart all the same")
+    parser.add_argument(
+        "--accept-thick", action="store_true", help="read slices over 3 mm apart (of an MR over 5 mm) all the same"
+    )
     parser.add_argument(
         "--accept-tilt", action="store_true", help="resample a leaning stack (gantry tilt) to right angles"
     )

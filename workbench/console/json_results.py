@@ -225,4 +225,4 @@ def searched_json(prepared: PreparedLevel, found: SearchResult) -> dict[str, Any
     for name, pick in (("best", found.best), ("robust", found.robust), ("runner_up", found.runner_up)):
         if pick is not None and document[name] is not None:
             document[name]["verdict"] = verdict_json(prepared, pick.approach)
-    return document
+    return document | {"warnings": [*prepared.anatomy.warnings, *prepared.level.warnings]}

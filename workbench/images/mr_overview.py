@@ -129,6 +129,7 @@ def _draw_side(axes: Axes, scan: Scan, anatomy: Anatomy, sections: Sequence[Draw
             fontsize=8,
             va="center",
             ha="right",
+            bbox={"facecolor": "black", "alpha": 0.55, "edgecolor": "none", "pad": 1.5},
         )
     axes.set_xlim(y[-1], y[0])
     axes.set_title("along the middle of the sac; front on the left")

@@ -9,7 +9,7 @@ from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import isotropic_grid
 from canalwise.recon.labels import Tissue
 from canalwise.recon.level.resampled_level import local_view
-from canalwise.recon.level.sac_sections import narrowest_mm2, sac_sections
+from canalwise.recon.level.sac_sections import MEAN_OVER_MM, narrowest_mm2, sac_sections
 
 UPRIGHT = Frame(np.zeros(3), np.diag([-1.0, -1.0, 1.0]))
 
@@ -40,7 +40,11 @@ def test_the_narrowest_place_need_not_be_the_disc():
     found = sac_sections(view, -12.0, 12.0)
     assert found is not None
     assert found.heights_mm[found.narrowest] == pytest.approx(8.0, abs=1.0)
-    assert narrowest_mm2(view, -12.0, 12.0) == pytest.approx(np.pi * 4.5**2, rel=0.05)
+    # areas are means along the sac, weighed as a Gaussian of MEAN_OVER_MM
+    z = np.linspace(3.0, 13.0, 401)
+    weight = np.exp(-0.5 * ((z - 8.0) / MEAN_OVER_MM) ** 2)
+    expected = float((weight * np.pi * waisted(z) ** 2).sum() / weight.sum())
+    assert narrowest_mm2(view, -12.0, 12.0) == pytest.approx(expected, rel=0.05)
 
 
 def test_no_sac_no_area():
