@@ -80,7 +80,7 @@ ROOMS = {
         "approach geometry level removal decompression resection outcome "
         "planning batch estimate charts search comparison"
     ),
-    "workbench": "style images charts console teaching surfaces report sheet dicom export rehearsal commands",
+    "workbench": "style images charts console teaching surfaces report sheet dicom export transfer rehearsal commands",
     "workbench.rehearsal": "session handlers server",
     "phantoms": "solid anatomy truth imaging cases",
 }

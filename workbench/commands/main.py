@@ -19,10 +19,12 @@ from canalwise.workbench.commands import (
     demo,
     estimate,
     export,
+    fetch,
     measure,
     rehearse,
     report,
     search,
+    send,
     sheet,
 )
 from canalwise.workbench.commands.verb import TEACHING, Verb
@@ -40,6 +42,8 @@ VERBS: tuple[Verb, ...] = (
     report.VERB,
     sheet.VERB,
     export.VERB,
+    send.VERB,
+    fetch.VERB,
 )
 """In the order of a first session."""
 
