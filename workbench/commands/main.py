@@ -22,10 +22,12 @@ from canalwise.workbench.commands import (
     estimate,
     export,
     levels,
+    fetch,
     measure,
     rehearse,
     report,
     search,
+    send,
     sheet,
 )
 from canalwise.workbench.commands.verb import TEACHING, Verb
@@ -46,6 +48,8 @@ VERBS: tuple[Verb, ...] = (
     audit.VERB,
     export.VERB,
     cohort.VERB,
+    send.VERB,
+    fetch.VERB,
 )
 """In the order of a first session."""
 

@@ -118,8 +118,7 @@ def test_binary_and_fractional_objects_of_another_library(data_dir, kind):
     stored = np.asarray(theirs.pixel_array)
     kept = stored >= 0.5 * (255 if "fractional" in kind else 1)
     assert segmentation.pixels.sum() == kept.sum() > 0
-    grid = segmentation_grid(segmentation)
-    layers = segmentation_layers(segmentation, grid)
+    layers = segmentation_layers(segmentation, _grid_of(segmentation, 1.25))
     for number in numbers:
         mine = np.sum([(layer == number).sum() for layer in layers])
         shows = [
@@ -129,11 +128,28 @@ def test_binary_and_fractional_objects_of_another_library(data_dir, kind):
         assert mine == kept[np.array(shows) == number].sum()
 
 
+def _grid_of(segmentation, step_mm: float) -> Grid:
+    """The grid of axial slices some of which the frames show."""
+    first = min(segmentation.frames, key=lambda frame: frame.position_ras_mm[2])
+    heights = [frame.position_ras_mm[2] for frame in segmentation.frames]
+    affine = np.diag([0.0, 0.0, step_mm, 1.0])
+    affine[:3, 0], affine[:3, 1] = first.row_ras * first.spacing_mm[0], first.column_ras * first.spacing_mm[1]
+    affine[:3, 3] = first.position_ras_mm
+    return Grid((*first.shape[::-1], round(np.ptp(heights) / step_mm) + 1), affine)
+
+
+def test_frames_far_apart_have_no_grid_of_their_own(data_dir):
+    overlap = read_segmentation(data_dir / "dicom_highdicom_seg" / "seg_image_ct_binary_overlap.dcm", 100)
+    with pytest.raises(BadGeometry, match="must all be there"):
+        segmentation_grid(overlap)
+
+
 def test_one_frame_is_read_on_the_grid_of_its_scan(data_dir):
-    folder = data_dir / "dicom_highdicom_seg"
-    whole, one = (read_segmentation(folder / f"seg_image_ct_binary{n}.dcm", 100) for n in ("", "_single_frame"))
-    (layer,) = segmentation_layers(one, segmentation_grid(whole))
-    assert layer.any(axis=(0, 1)).sum() == 1
+    one = read_segmentation(data_dir / "dicom_highdicom_seg" / "seg_image_ct_binary_single_frame.dcm", 100)
+    (layer,) = segmentation_layers(one, _grid_of(one, 1.0))
+    assert layer.sum() == one.pixels.sum() > 0
+    with pytest.raises(BadGeometry, match="stack of slices"):
+        segmentation_grid(one)
 
 
 @pytest.mark.parametrize("charset", ["", None])
