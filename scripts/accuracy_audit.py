@@ -69,6 +69,9 @@ NAMES = Path(__file__).resolve().parents[1] / "tests" / "recon" / "intake" / "la
 SHIFT_SD_MM, TILT_SD_DEG = 1.2, 2.5
 """The hand's errors at the bone: between guided and free (docs/published-values.md)."""
 
+REACH_MM = 40.0
+"""No tool of these plans reaches further."""
+
 TABLE_MM = 60.0
 """The table stands up to this far elsewhere, along each axis."""
 
@@ -180,12 +183,21 @@ def hand(rng: np.random.Generator) -> ToolMotion:
     return ToolMotion.of(np.array([lateral, cranial, rng.normal(0, 0.4), *tilts]))
 
 
+def near_level(case: Before, grid: Grid) -> npt.NDArray[np.bool_]:
+    """(nx, ny, nz) array: bone and its rim, within an operation's reach of the level's origin."""
+    frame = case.anatomy.level(case.level).frame
+    start, steps = frame.to_level_mm(grid.world_mm([0, 0, 0])), frame.axes_ras @ grid.affine_ras_mm[:3, :3]
+    i, j, k = np.ogrid[: grid.shape[0], : grid.shape[1], : grid.shape[2]]
+    near = ndimage.binary_dilation(case.anatomy.occupancy > 0, iterations=1)
+    for row in range(3):
+        near = near & (np.abs(start[row] + steps[row, 0] * i + steps[row, 1] * j + steps[row, 2] * k) < REACH_MM)
+    return np.asarray(near)
+
+
 def true_removal(prepared: PreparedLevel, done: CarriedOut) -> Removal:
     """What was taken of the case's own bone."""
     level_bone = prepared.level_bone
-    share = taken_share(level_bone.grid, done.holds)
-    share[PROTECTED[level_bone.labels]] = 0
-    share[level_bone.bone_mm3 <= 0] = 0
+    share = taken_share(level_bone.grid, done.holds, (level_bone.bone_mm3 > 0) & ~PROTECTED[level_bone.labels])
     voxels = np.flatnonzero(share)
     return Removal(level_bone, voxels, share.reshape(-1)[voxels])
 
@@ -203,9 +215,7 @@ def records_of(number: int) -> Iterator[Record]:
         grid, back = posed(case, (edge, edge, float(case.rng.uniform(0.8, 1.0))))
         ct = still.ct_hu.astype(np.float32)
         if operated:
-            share = taken_share(here, done.holds)
-            share[PROTECTED[still.labels]] = 0
-            ct = without(ct, share)
+            ct = without(ct, taken_share(here, done.holds, near_level(case, here) & ~PROTECTED[still.labels]))
         after = scanned(laid(ct, here, grid, back.moved_mm), still, grid, case.rng, number + 9000 + operated)
         kind = {"case": number, "kind": "audit" if operated else "untouched", "level": case.level, "side": case.side}
         yield kind | _tried(
@@ -329,9 +339,8 @@ def crop_records(number: int, folder: Path) -> Iterator[Record]:
     for operated in (True, False):
         voxels = scan.voxels.astype(np.float32)
         if operated:
-            share = taken_share(scan.grid, done.holds)
-            share[PROTECTED[anatomy.labels]] = 0
-            voxels = without(voxels, share)
+            where = near_level(case, scan.grid) & ~PROTECTED[anatomy.labels]
+            voxels = without(voxels, taken_share(scan.grid, done.holds, where))
         grid, back = posed(case, (1.5, 1.5, 1.5))
         moved = laid(voxels, scan.grid, grid, back.moved_mm)
         after = Scan(np.rint(moved + rng.normal(0, 25.0, moved.shape)).astype(np.int16), grid, "CT")

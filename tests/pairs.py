@@ -9,7 +9,9 @@ from scipy import ndimage
 
 from canalwise.phantoms.imaging.operated import without
 from canalwise.recon.grid import Grid
+from canalwise.recon.registration.column import LabelledScan, laid_on
 from canalwise.recon.registration.rigid_motion import RigidMotion
+from canalwise.recon.registration.vertebra_registration import VertebraRegistration
 from canalwise.recon.scan import Scan
 from tests.workbench import toy
 
@@ -85,3 +87,29 @@ def operated() -> Scan:
 def untouched() -> Scan:
     """The scan after, with nothing taken."""
     return after(still(), motion(), seed=3)
+
+
+@cache
+def mr_pair() -> tuple[LabelledScan, LabelledScan]:
+    """The toy's CT, and an MR of it: another contrast, slices of 3 mm across, another pose; both with labels."""
+    values = np.where(toy.labels() >= 100, 900.0 - still(), 300.0)
+    values = np.where(np.isin(toy.labels(), (1, 2)), 1100.0, values)
+    turned = after(values, motion(), seed=6, modality="MR")
+    thick = Scan(
+        turned.voxels[1::3], Grid(turned.voxels[1::3].shape, turned.grid.affine_ras_mm @ np.diag([3, 1, 1, 1.0])), "MR"
+    )
+    affine = thick.grid.affine_ras_mm.copy()
+    affine[:3, 3] = turned.grid.world_mm([1, 0, 0])
+    grid = Grid(thick.grid.shape, affine)
+    index = np.rint(toy.grid().index_of(motion().inverse().moved_mm(grid.voxel_centres_mm()))).astype(int)
+    inside = ((index >= 0) & (index < toy.grid().shape)).all(axis=-1)
+    labels = np.zeros(grid.shape, dtype=np.uint16)
+    labels[inside] = toy.labels()[tuple(index[inside].T)]
+    mr = Scan(thick.voxels, grid, "MR")
+    return LabelledScan(before(), toy.labels(), toy.grid()), LabelledScan(mr, labels, grid)
+
+
+@cache
+def mr_laid() -> dict[str, VertebraRegistration]:
+    """The MR laid on the CT."""
+    return laid_on(*mr_pair())

@@ -2,21 +2,24 @@
 
 1. A reference for each side: the plan, or the usual start. Its tools' ways are read on a lattice, those of its own
    side and those across apart.
-2. Both are moved at the bone and tilted about the docking point, each with its own tilts, until they overlap the bone
-   taken best (Dice): first on a coarse grid, then by steps that are halved.
-3. The side that overlaps more is told, with by how much.
+2. Both are moved at the bone and tilted about the docking point, each with its own tilts, until what they would take
+   differs least (squares) from the bone taken: first on a coarse grid, then by steps that are halved. They are blurred
+   as the bone taken was (`bone_change`).
+3. The side that explains more is told, and how much of its bone and the bone taken is the same (Dice).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from canalwise.estimator.approach.approach import Approach, Phase, axis_level, tilts_deg
+from canalwise.estimator.audit.bone_change import BLUR_MM, BLUR_VOXELS
 from canalwise.estimator.geometry.bricks import bricks_of_voxels
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.decompressed import decompressed
@@ -33,6 +36,9 @@ LATTICE_MM = 1.0
 
 LATERAL_MM, VENTRAL_MM, DORSAL_MM, ALONG_MM = 30.0, 12.0, 40.0, 32.0
 """It reaches this far from the level's origin."""
+
+REACH_CELLS = 17
+"""Bone within half of this many cells of a reference's ways can be met when they are moved."""
 
 FIRST_GRID = (-4.0, 0.0, 4.0)
 """Shifts, mm, and common medial tilts, twice as many degrees, of the coarse grid."""
@@ -111,27 +117,27 @@ def fitted_approach(prepared: PreparedLevel, taken: Removal, plan: Approach | No
     """The approach that explains best what was taken; None where nothing was, or no way in is in view."""
     if taken.total_mm3 <= 0:
         return None
-    fits: dict[Side, tuple[float, ToolMotion, Approach]] = {}
+    fits: dict[Side, tuple[_Fit, Approach]] = {}
     for side in SIDES:
         try:
-            mine = plan is not None and plan.side == side
-            reference = (
-                plan if mine and plan is not None else default_approach(prepared.anatomy, prepared.level.name, side)
-            )
-            ways = tool_ways(decompressed(prepared, reference).resection)
+            reference = plan if plan is not None and plan.side == side else _usual(prepared, side)
+            fits[side] = _walked(tool_ways(decompressed(prepared, reference).resection), taken), reference
         except CanalwiseError:
             continue
-        fits[side] = (*_walked(ways, taken), reference)
     if not fits:
         return None
-    best = max(fits, key=lambda side: fits[side][0])
-    _, motion, reference = fits[best]
+    best = min(fits, key=lambda side: fits[side][0].misfit)
+    fit, reference = fits[best]
     return FittedApproach(
-        moved_approach(reference, motion),
-        motion,
+        moved_approach(reference, fit.motion),
+        fit.motion,
         "plan" if plan is not None and plan.side == best else "usual start",
-        {side: fit[0] for side, fit in fits.items()},
+        {side: each.overlap_frac for side, (each, _) in fits.items()},
     )
+
+
+def _usual(prepared: PreparedLevel, side: Side) -> Approach:
+    return default_approach(prepared.anatomy, prepared.level.name, side)
 
 
 def moved_approach(reference: Approach, motion: ToolMotion) -> Approach:
@@ -165,13 +171,21 @@ class ToolWays:
 
     def share_at(self, points_mm: Float, motion: ToolMotion) -> Float:
         """(N,) array: how much is hollowed out at (N, 3) RAS points by the reference so moved."""
+        read = [linear_at(field, self._index(points_mm, motion, part)) for part, field in enumerate(self.parts)]
+        return np.maximum(*read)
+
+    def _index(self, points_mm: Float, motion: ToolMotion, part: int) -> Float:
+        """(N, 3) array: lattice index of where each point lay before the motion; one matrix for all steps."""
         frame, docking = self.resection.at.level.frame, np.array(self.approach.docking_point_mm)
-        level_mm = frame.to_level_mm(points_mm)
-        index = [
-            self.grid.index_of(frame.to_world_mm(motion.before_mm(self.approach.side, docking, part, level_mm)))
-            for part in (0, 1)
-        ]
-        return np.maximum(linear_at(self.parts[0], index[0]), linear_at(self.parts[1], index[1]))
+        corners = np.concatenate([np.zeros((1, 3)), np.eye(3)])
+        level_mm = motion.before_mm(self.approach.side, docking, part, frame.to_level_mm(corners))
+        index = self.grid.index_of(frame.to_world_mm(level_mm))
+        return np.asarray(points_mm @ (index[1:] - index[0]) + index[0])
+
+    def blurred(self, sigma_mm: float) -> ToolWays:
+        """The same as an average over a Gaussian sees it."""
+        near, across = (np.asarray(ndimage.gaussian_filter(field, sigma_mm / LATTICE_MM)) for field in self.parts)
+        return replace(self, parts=(near, across))
 
 
 def tool_ways(resection: Resection) -> ToolWays:
@@ -203,32 +217,57 @@ def tool_ways(resection: Resection) -> ToolWays:
     return ToolWays(approach, grid, (parts[0], parts[1]), resection)
 
 
-def _walked(ways: ToolWays, taken: Removal) -> tuple[float, ToolMotion]:
-    """(overlap, motion) of the best fit."""
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """How well a reference can be made to explain what was taken.
+
+    `misfit` is the squared difference left, as a share of what there would be with no approach at all.
+    """
+
+    motion: ToolMotion
+    misfit: float
+    overlap_frac: float
+
+
+def _walked(ways: ToolWays, taken: Removal) -> _Fit:
+    """The best fit of a reference's ways."""
     level_bone = taken.level_bone
+    sigma_mm = float(np.maximum(BLUR_MM, BLUR_VOXELS * level_bone.grid.spacing_mm).mean())
+    seen = ways.blurred(sigma_mm)
     bone = level_bone.takeable.voxels
     points = level_bone.grid.world_mm(np.stack(np.unravel_index(bone, level_bone.grid.shape), axis=-1))
-    near = (np.abs(ways.grid.index_of(points) / np.array(ways.grid.shape) - 0.5) < 0.6).all(axis=1)
-    points, amount = points[near], level_bone.bone_mm3.reshape(-1)[bone[near]].astype(float)
-    achieved = taken.taken_frac.reshape(-1)[bone[near]].astype(float)
-    whole = taken.total_mm3
+    achieved = taken.taken_frac.reshape(-1)[bone].astype(float)
+    # bone that neither was taken nor can be met by the reference however it is moved decides nothing
+    wide = [np.asarray(ndimage.maximum_filter(part, REACH_CELLS)) for part in ways.parts]
+    asked = (replace(ways, parts=(wide[0], wide[1])).share_at(points, ToolMotion()) > 0) | (achieved > 0)
+    points, achieved = points[asked], achieved[asked]
+    amount = level_bone.bone_mm3.reshape(-1)[bone[asked]].astype(float)
+    whole = float(amount @ achieved**2)
 
-    def overlap(numbers: Float) -> float:
-        share = ways.share_at(points, ToolMotion.of(numbers))
-        return float(2 * (amount @ np.minimum(share, achieved)) / max(amount @ share + whole, 1e-9))
+    def misfit(numbers: Float) -> float:
+        return float(amount @ (seen.share_at(points, ToolMotion.of(numbers)) - achieved) ** 2) / max(whole, 1e-9)
 
+    best, least = _least(misfit)
+    motion = ToolMotion.of(best)
+    share = ways.share_at(points, motion)
+    both = float(amount @ np.minimum(share, achieved))
+    return _Fit(motion, least, 2 * both / max(float(amount @ share) + taken.total_mm3, 1e-9))
+
+
+def _least(misfit: Callable[[Float], float]) -> tuple[Float, float]:
+    """(numbers of a motion, misfit): best of a coarse grid, then downhill by steps that are halved."""
     tried = [np.array([x, z, 0.0, 2 * m, 0.0, 2 * m, 0.0]) for x, z, m in product(FIRST_GRID, repeat=3)]
-    found = [overlap(numbers) for numbers in tried]
-    best, value = tried[int(np.argmax(found))], max(found)
+    found = [misfit(numbers) for numbers in tried]
+    best, value = tried[int(np.argmin(found))], min(found)
     steps = np.array(FIRST_STEPS)
     while steps[0] > LAST_STEP_MM:
         moved = False
         for axis, sign in product(range(len(steps)), (1.0, -1.0)):
             there = best.copy()
             there[axis] += sign * steps[axis]
-            now = overlap(there)
-            if now > value + 1e-9:
+            now = misfit(there)
+            if now < value - 1e-9:
                 best, value, moved = there, now, True
         if not moved:
             steps = steps / 2
-    return value, ToolMotion.of(best)
+    return best, value

@@ -28,21 +28,18 @@ def without(ct_hu: Image, share: Image) -> Image:
     return np.where(ct_hu > SOFT_HU, ct_hu + share * (SOFT_HU - ct_hu), ct_hu).astype(np.float32)
 
 
-def taken_share(grid: Grid, taken: Taken) -> Image:
-    """(nx, ny, nz) array: how much of each voxel is taken, slab by slab.
+def taken_share(grid: Grid, taken: Taken, where: npt.NDArray[np.bool_]) -> Image:
+    """(nx, ny, nz) array: how much of each voxel of `where` is taken.
 
-    >>> half = taken_share(Grid((3, 1, 1), np.eye(4)), lambda points: points[:, 0] < 1.0)
+    >>> grid = Grid((3, 1, 1), np.eye(4))
+    >>> half = taken_share(grid, lambda points: points[:, 0] < 1.0, np.ones((3, 1, 1), dtype=bool))
     >>> half.round(2).ravel().tolist()
     [1.0, 0.33, 0.0]
     """
     steps = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
     offsets = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
-    offsets = offsets @ grid.affine_ras_mm[:3, :3].T
     share = np.zeros(grid.shape, dtype=np.float32)
-    plane = np.stack(np.meshgrid(*(np.arange(n) for n in grid.shape[1:]), indexing="ij"), axis=-1)
-    for i in range(grid.shape[0]):
-        layer = np.concatenate([np.full((*plane.shape[:2], 1), i), plane], axis=-1)
-        centres = grid.world_mm(layer).reshape(-1, 3)
-        inside = np.mean([taken(centres + offset) for offset in offsets], axis=0)
-        share[i] = inside.reshape(grid.shape[1:])
-    return share
+    centres = grid.world_mm(np.argwhere(where))
+    for offset in offsets @ grid.affine_ras_mm[:3, :3].T:  # one at a time keeps memory at one point a voxel
+        share[where] += taken(centres + offset)
+    return np.asarray(share / len(offsets))

@@ -21,7 +21,8 @@ from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClass
 UNNAMED = 100
 """Bone and discs of vertebrae that carry no name: number 1, which no vertebra has."""
 
-FOUND, GIVEN = "measured (MR)", "given (MR)"
+FOUND: Source = "measured (MR)"
+GIVEN: Source = "given (MR)"
 
 Pair = tuple[str, str]
 

@@ -122,7 +122,7 @@ class _Scene:
         """Correlation for every place of the template's first voxel, from -its own size on."""
         shape = [fft.next_fast_len(a + b - 1, True) for a, b in zip(self.values.shape, template.shape, strict=True)]
 
-        def forward(field: Volume) -> npt.NDArray[np.complex128]:
+        def forward(field: Float) -> npt.NDArray[np.complex128]:
             return np.asarray(fft.rfftn(field, shape))
 
         def both(one: npt.NDArray[np.complex128], two: npt.NDArray[np.complex128]) -> Float:

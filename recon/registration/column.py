@@ -28,8 +28,8 @@ from canalwise.recon.registration.rigid_motion import RigidMotion
 from canalwise.recon.registration.vertebra_registration import VertebraRegistration, coarse_end, registered
 from canalwise.recon.scan import Scan
 
-SAME_NAME_MM = 12.0
-"""Bodies of one name whose middles lie further apart than this contradict a place: a third of a body and its disc."""
+NEAREST_MM = 25.0
+"""A body further away than this, most of a body and its disc, is none's counterpart."""
 
 LEAST_AGREEMENT = 0.35
 """Correlation of both maps of tissues below which they show different pieces of spine (scripts/accuracy_audit.py)."""
@@ -118,13 +118,28 @@ def tissue_field(labels: Labels) -> npt.NDArray[np.float32]:
 
 
 def names_agree(fixed: LabelledScan, moving: LabelledScan, motion: RigidMotion) -> bool:
-    """Do bodies of one name lie in one place? Yes where the moving scan names none that the fixed one shows."""
-    known = set(VERTEBRAE.values())
-    for number in sorted(set(np.unique(moving.labels[bone_mask(moving.labels)] // 100).tolist()) & known):
-        mine, theirs = (_middle(one, number) for one in (fixed, moving))
-        if mine is not None and theirs is not None:
-            return bool(np.linalg.norm(motion.moved_mm(mine) - theirs) <= SAME_NAME_MM)
-    return True
+    """Does the nearest named body of the moving scan carry the same name, for most of the fixed scan's vertebrae?
+
+    Yes where the moving scan names none. Bodies that a scan's end cuts have their middles elsewhere, so no one counts
+    alone.
+    """
+    mine, theirs = (_middles(one) for one in (fixed, moving))
+    if not theirs:
+        return True
+    numbers, places = list(theirs), np.array(list(theirs.values()))
+    votes = []
+    for number, middle in mine.items():
+        away = np.linalg.norm(places - motion.moved_mm(middle), axis=1)
+        if away.min() <= NEAREST_MM:
+            votes.append(numbers[int(away.argmin())] == number)
+    return bool(votes) and float(np.mean(votes)) > 0.5
+
+
+def _middles(one: LabelledScan) -> dict[int, npt.NDArray[np.float64]]:
+    """Number of each named vertebra in view -> middle of its body."""
+    found = set(np.unique(one.labels[bone_mask(one.labels)] // 100).tolist()) & set(VERTEBRAE.values())
+    middles = {number: _middle(one, number) for number in sorted(found)}
+    return {number: middle for number, middle in middles.items() if middle is not None}
 
 
 def _middle(one: LabelledScan, number: int) -> npt.NDArray[np.float64] | None:

@@ -1,6 +1,6 @@
 """One vertebra of a scan laid on another scan: a rigid motion, how well it is known, and whether it failed.
 
-1. A few starts are walked downhill on a lattice of COARSE_MM; the best goes on to one of FINE_MM.
+1. A few starts are walked downhill on lattices of FIRST_MM and COARSE_MM; the best goes on to one of FINE_MM.
 2. Every place of the lattice inside the mask counts: nothing is drawn at random, and one thread sums in one order, so
    the same scans give the same bytes.
 3. CT against CT is compared by correlation, CT against MR by mutual information (Mattes et al., IEEE Trans Med Imaging
@@ -31,8 +31,8 @@ from canalwise.recon.severity_bands import Threshold
 
 Likeness = Literal["correlation", "mutual information"]
 
-COARSE_MM, FINE_MM = 2.0, 1.0
-"""Edges of the two lattices (scripts/accuracy_audit.py)."""
+FIRST_MM, COARSE_MM, FINE_MM = 4.0, 2.0, 1.0
+"""Edges of the lattices, one walk after the other (scripts/accuracy_audit.py)."""
 
 AROUND_MM = 14.0
 """How much of the moving scan about the vertebra is looked at: further no start is off."""
@@ -41,10 +41,10 @@ BINS = 40
 """Of the joint histogram."""
 
 NUDGES: tuple[tuple[float, ...], ...] = (
-    (3.0, 3.0, 3.0, 3.0, -3.0, 3.0),
-    (-3.0, -3.0, 3.0, -3.0, 3.0, 3.0),
-    (3.0, -3.0, -3.0, 3.0, 3.0, -3.0),
-    (-3.0, 3.0, -3.0, -3.0, -3.0, -3.0),
+    (2.0, 2.0, 2.0, 3.0, -3.0, 3.0),
+    (-2.0, -2.0, 2.0, -3.0, 3.0, 3.0),
+    (2.0, -2.0, -2.0, 3.0, 3.0, -3.0),
+    (-2.0, 2.0, -2.0, -3.0, -3.0, -3.0),
 )
 """Further starts about the best one: shifts in mm and turns in degrees."""
 
@@ -120,7 +120,7 @@ def registered(
     centre = part.grid.world_mm(np.argwhere(mask)).mean(axis=0)
     there = _Pair(part, mask, moving, centre, likeness)
     best = there.best(starts)
-    again = [there.walked(_nudged(best, centre, nudge), COARSE_MM)[0] for nudge in NUDGES]
+    again = [there.led(_nudged(best, centre, nudge))[0] for nudge in NUDGES]
     coarse = there.walked(best, COARSE_MM)[0]
     motion, value = there.walked(coarse, FINE_MM)
     places = bone_about_mm(labels, fixed.grid, vertebra)
@@ -145,7 +145,7 @@ def coarse_end(
     mask, box = found
     part = fixed.cropped(box)
     pair = _Pair(part, mask, moving, part.grid.world_mm(np.argwhere(mask)).mean(axis=0), "mutual information")
-    motion, value = pair.walked(start, COARSE_MM)
+    motion, value = pair.led(start)
     return motion, -value
 
 
@@ -186,8 +186,11 @@ class _Pair:
 
     def best(self, starts: Sequence[RigidMotion]) -> RigidMotion:
         """The start that leads to the best fit on the coarse lattice."""
-        ends = [self.walked(start, COARSE_MM) for start in starts]
-        return min(ends, key=lambda end: end[1])[0]
+        return min((self.led(start) for start in starts), key=lambda end: end[1])[0]
+
+    def led(self, start: RigidMotion) -> tuple[RigidMotion, float]:
+        """Where a rough start leads on the two coarser lattices."""
+        return self.walked(self.walked(start, FIRST_MM)[0], COARSE_MM)
 
     def walked(self, start: RigidMotion, step_mm: float) -> tuple[RigidMotion, float]:
         """(where a start leads, the metric there: the less the better)."""

@@ -30,6 +30,8 @@ from canalwise.workbench.style.data_uris import data_uri
 
 Rows = list[tuple[str, ...]]
 
+PLACE_COLUMNS = ("place to look at", "mm\u00b3", "left, mm", "dorsal, mm", "cranial, mm")
+
 
 @dataclass(frozen=True)
 class AuditTable:
@@ -115,8 +117,7 @@ def _tables(document: Mapping[str, Any]) -> list[AuditTable]:
     ]
     if document["against_plan"] is not None:
         tables.append(AuditTable("Against the plan", ("bone", "mm\u00b3"), plan_rows(document)))
-        columns = ("place to look at", "mm\u00b3", "left, mm", "dorsal, mm", "cranial, mm")
-        tables.append(AuditTable("Places to look at", columns, place_rows(document)))
+        tables.append(AuditTable("Places to look at", PLACE_COLUMNS, place_rows(document)))
     if document["areas"] is not None:
         columns = ("free area, mm\u00b2", *area_names(document))
         tables.append(AuditTable("Areas", columns, area_rows(document)))

@@ -64,28 +64,9 @@ def test_a_piece_fits_nowhere_in_an_empty_scan():
     assert coarse_places(piece, piece > 0, Grid((10, 10, 10), np.eye(4)), empty, Grid((20, 20, 20), np.eye(4))) == ()
 
 
-def mr_pair() -> tuple[LabelledScan, LabelledScan]:
-    """The toy's CT, and an MR of it: another contrast, slices of 3 mm across, another pose; both with labels."""
-    values = np.where(toy.labels() >= 100, 900.0 - pairs.still(), 300.0)
-    values = np.where(np.isin(toy.labels(), (1, 2)), 1100.0, values)
-    turned = pairs.after(values, pairs.motion(), seed=6, modality="MR")
-    thick = Scan(
-        turned.voxels[1::3], Grid(turned.voxels[1::3].shape, turned.grid.affine_ras_mm @ np.diag([3, 1, 1, 1.0])), "MR"
-    )
-    affine = thick.grid.affine_ras_mm.copy()
-    affine[:3, 3] = turned.grid.world_mm([1, 0, 0])
-    grid = Grid(thick.grid.shape, affine)
-    index = np.rint(toy.grid().index_of(pairs.motion().inverse().moved_mm(grid.voxel_centres_mm()))).astype(int)
-    inside = ((index >= 0) & (index < toy.grid().shape)).all(axis=-1)
-    labels = np.zeros(grid.shape, dtype=np.uint16)
-    labels[inside] = toy.labels()[tuple(index[inside].T)]
-    mr = Scan(thick.voxels, grid, "MR")
-    return LabelledScan(pairs.before(), toy.labels(), toy.grid()), LabelledScan(mr, labels, grid)
-
-
 def test_an_mr_is_laid_on_a_ct_and_its_sac_carried_over():
-    fixed, moving = mr_pair()
-    found = laid_on(fixed, moving)
+    fixed, moving = pairs.mr_pair()
+    found = pairs.mr_laid()
     assert list(found) == ["L3", "L4"]
     for name, one in found.items():
         assert not one.problem
@@ -98,7 +79,7 @@ def test_an_mr_is_laid_on_a_ct_and_its_sac_carried_over():
 
 
 def test_names_that_contradict_each_other_are_refused():
-    fixed, moving = mr_pair()
+    fixed, moving = pairs.mr_pair()
     shifted = np.where(moving.labels >= 100, moving.labels + 100, moving.labels).astype(np.uint16)
     assert names_agree(fixed, moving, pairs.motion())
     with pytest.raises(UnusableInput, match="name its vertebrae as the CT does"):

@@ -1,4 +1,4 @@
-"""A narrow level with given labels, and what its usual plan frees; found once for all tests here."""
+"""A narrow level with given labels, and what its usual plan frees; found once for all tests of the estimator."""
 
 from __future__ import annotations
 
