@@ -80,7 +80,9 @@ ROOMS = {
         "approach geometry level removal decompression resection outcome execution "
         "planning batch estimate audit charts search comparison levels cohort"
     ),
-    "workbench": ("style images charts console teaching surfaces report sheet dicom export cohort rehearsal commands"),
+    "workbench": (
+        "style images charts console teaching surfaces report sheet dicom export cohort rehearsal delivery commands"
+    ),
     "workbench.rehearsal": "session handlers server",
     "phantoms": "solid anatomy truth imaging cases",
 }

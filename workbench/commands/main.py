@@ -20,15 +20,12 @@ from canalwise.workbench.commands import (
     correct,
     demo,
     estimate,
-    export,
     levels,
     measure,
-    rehearse,
-    report,
     search,
-    sheet,
 )
-from canalwise.workbench.commands.verb import TEACHING, Verb
+from canalwise.workbench.console.verb import TEACHING, Verb
+from canalwise.workbench.delivery import export, rehearse, report, sheet
 
 VERBS: tuple[Verb, ...] = (
     demo.VERB,
