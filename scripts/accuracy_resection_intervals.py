@@ -39,12 +39,14 @@ from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.approach.error_presets import EXPERIENCES, GUIDANCES, USUAL
 from canalwise.estimator.approach.execution_errors import execution_errors_of
 from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
-from canalwise.estimator.execution.resection_intervals import HandTrial, resection_intervals
+from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.resection_numbers import REACH, numbers_of
+from canalwise.estimator.execution.uncertainty_values import HandTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.outcome.cost import cost_of_resection
 from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.estimator.outcome.freed import FarReach, freed_by
+from canalwise.estimator.outcome.freed import freed_by
+from canalwise.estimator.outcome.outcome_values import FarReach
 from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection.bite import tips_taking

@@ -24,6 +24,7 @@ from canalwise.estimator.execution.resection_numbers import (
     LEAST_AREA,
     REACH,
     UNDERCUT,
+    WorkedOut,
     bone_of_structure,
     numbers_of,
     share_of_structure,
@@ -40,7 +41,6 @@ from canalwise.estimator.level.border_uncertainty import (
     area_causes,
 )
 from canalwise.estimator.outcome.base_bridge import base_bridge
-from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.outcome.freed import freed_by
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.removal.facet_interval import joint_sds, split_frac
@@ -60,7 +60,7 @@ HALF_PLANE_MM = 25.0
 """Half the edge of that section."""
 
 
-def border_causes(found: DecompressedLevel) -> Found:
+def border_causes(found: WorkedOut) -> Found:
     """Name of a number, as in `resection_numbers`, -> cause -> standard deviation; none where nothing is taken."""
     causes: Found = defaultdict(dict)
     for part in (_of_bone(found), _of_joints(found), _of_weak_places(found), _of_tissue(found), _of_areas(found)):
@@ -71,7 +71,7 @@ def border_causes(found: DecompressedLevel) -> Found:
     return dict(causes)
 
 
-def _of_bone(found: DecompressedLevel) -> Found:
+def _of_bone(found: WorkedOut) -> Found:
     """Bone taken, in all and by structure, and as shares of structures that end elsewhere themselves."""
     resection, cost = found.resection, found.cost
     level, side, thin = resection.at.level, resection.approach.side, _thin_removal(found)
@@ -92,7 +92,7 @@ def _of_bone(found: DecompressedLevel) -> Found:
     return causes
 
 
-def _thin_removal(found: DecompressedLevel) -> Removal:
+def _thin_removal(found: WorkedOut) -> Removal:
     return replace(found.resection.removal, level_bone=found.prepared.thinner.level_bone)
 
 
@@ -120,7 +120,7 @@ def _summed(labels: np.ndarray, amount: np.ndarray) -> tuple[np.ndarray, np.ndar
     return unique, np.bincount(at, weights=amount, minlength=len(unique))
 
 
-def _of_joints(found: DecompressedLevel) -> Found:
+def _of_joints(found: WorkedOut) -> Found:
     """Shares of joints that stay."""
     resection, prepared, causes = found.resection, found.prepared, {}
     thin, joint = _thin_removal(found), prepared.border_uncertainty.joint
@@ -137,7 +137,7 @@ def _of_joints(found: DecompressedLevel) -> Found:
     return causes
 
 
-def _of_weak_places(found: DecompressedLevel) -> Found:
+def _of_weak_places(found: WorkedOut) -> Found:
     """Widths of pars and bridge."""
     weak, thin = found.prepared.thinner.weak, _thin_removal(found)
     bridge = base_bridge(weak.base, thin).bridge_mm
@@ -152,7 +152,7 @@ def _of_weak_places(found: DecompressedLevel) -> Found:
     return causes
 
 
-def _of_tissue(found: DecompressedLevel) -> Found:
+def _of_tissue(found: WorkedOut) -> Found:
     """Shares freed, roots' room and reach."""
     resection, borders = found.resection, found.prepared.border_uncertainty
     if not len(resection.chosen):
@@ -178,7 +178,7 @@ def _of_tissue(found: DecompressedLevel) -> Found:
     return causes
 
 
-def _of_areas(found: DecompressedLevel) -> Found:
+def _of_areas(found: WorkedOut) -> Found:
     """Free area after, where it is least and at the disc."""
     freed, areas = found.freed, found.freed.areas
     stations = {LEAST_AREA: int(areas.after_mm2.argmin()), DISC_AREA: freed.at_disc}
@@ -188,7 +188,7 @@ def _of_areas(found: DecompressedLevel) -> Found:
     }
 
 
-def _section(found: DecompressedLevel, z_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _section(found: WorkedOut, z_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Masks over the samples of a station's section: free after, pressing still, and bone that was cut."""
     resection, wanted = found.resection, found.resection.at.wanted
     bench, frame = resection.at.level_bone, resection.at.level.frame

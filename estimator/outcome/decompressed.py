@@ -11,10 +11,17 @@ import numpy as np
 
 from canalwise.estimator.approach.approach import IPSILATERAL, Approach, other_side
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.outcome.cost import ResectionCost, cost_of_resection
-from canalwise.estimator.outcome.freed import FarReach, Freed, far_reach, freed_by
+from canalwise.estimator.outcome.cost import cost_of_resection
+from canalwise.estimator.outcome.freed import far_reach, freed_by
+from canalwise.estimator.outcome.outcome_values import (
+    DecompressionVerdict,
+    FarReach,
+    Freed,
+    LimitCheck,
+    ResectionCost,
+)
 from canalwise.estimator.outcome.steps import Step, steps_of
-from canalwise.estimator.outcome.verdict import DecompressionVerdict, LimitCheck, limit_checks, verdict_of
+from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
 from canalwise.estimator.resection.resection import Resection, resection_of
 from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
 from canalwise.recon.labels import Side

@@ -10,15 +10,10 @@ import pytest
 
 from canalwise.estimator.approach.execution_errors import ExecutionErrors, execution_errors_of
 from canalwise.estimator.estimate.estimate_json import plain
-from canalwise.estimator.execution.resection_intervals import (
-    HAND,
-    HandTrial,
-    ResectionIntervals,
-    resection_intervals,
-    within_bounds,
-)
+from canalwise.estimator.execution.resection_intervals import resection_intervals, within_bounds
 from canalwise.estimator.execution.resection_numbers import BONE_MM3, FREED
 from canalwise.estimator.execution.uncertain_json import uncertain_as_json
+from canalwise.estimator.execution.uncertainty_values import HAND, HandTrial, ResectionIntervals
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.recon.errors import WrongUse
