@@ -40,6 +40,7 @@ from canalwise.estimator.level.border_uncertainty import (
     SPLIT,
     area_causes,
 )
+from canalwise.estimator.level.sample_spacing import SAMPLE_MM
 from canalwise.estimator.outcome.base_bridge import base_bridge
 from canalwise.estimator.outcome.freed import freed_by
 from canalwise.estimator.removal.bone_removal import Removal
@@ -141,13 +142,16 @@ def _of_weak_places(found: WorkedOut) -> Found:
     """Widths of pars and bridge."""
     weak, thin = found.prepared.thinner.weak, _thin_removal(found)
     bridge = base_bridge(weak.base, thin).bridge_mm
-    causes: Found = {BRIDGE: {BONE: sd_of_shift(found.cost.base.bridge_mm, bridge)}}
+    read_mm = SAMPLE_MM / float(np.sqrt(6.0))
+    causes: Found = {BRIDGE: {BONE: sd_of_shift(found.cost.base.bridge_mm, bridge), SPACING: read_mm}}
     for side in SIDES:
         residual = found.cost.pars[side].residual_mm
         causes[f"{side} pars_mm"] = {
             BONE: sd_of_shift(residual, pars_of(weak.pars[side], thin).residual_mm),
             # its medial end is a cut from the lamina and no border in the image
             SPLIT: found.prepared.border_uncertainty.joint.split_mm,
+            # both ends are told to a sample
+            SPACING: read_mm,
         }
     return causes
 
@@ -172,6 +176,9 @@ def _of_tissue(found: WorkedOut) -> Found:
     names = [FREED, *(f"{side} {FREED}" for side in SIDES), *(f"{side} root_mm" for side in SIDES)]
     causes = {name: {LIGAMENT: sd_of_shift(own[name], *(other[name] for other in others))} for name in names}
     edge_mm = float(resection.at.level_bone.grid.voxel_mm3 ** (1 / 3))
+    for side in SIDES:
+        # tissue at a corridor's border is seen to a voxel
+        causes[f"{side} root_mm"][SPACING] = edge_mm / float(np.sqrt(12.0))
     causes[REACH] = {
         CANAL: borders.canal_here_mm, MIDLINE: MIDLINE_SD_MM.value, SPACING: edge_mm / float(np.sqrt(12.0))
     }  # fmt: skip

@@ -95,9 +95,7 @@ def bounds_of(found: WorkedOut) -> dict[str, Bounds]:
         bounds[bone_of_structure(name)] = (0.0, mm3 / share if share > 0 else none)
     bounds[LEAST_AREA] = (0.0, float(areas.bony_canal_mm2.min()))
     bounds[DISC_AREA] = (0.0, float(areas.bony_canal_mm2[freed.at_disc]))
-    bounds[BRIDGE] = (0.0, cost.base.bridge_before_mm)
     for side in SIDES:
-        bounds[f"{side} pars_mm"] = (0.0, cost.pars[side].before_mm)
         bounds[f"{side} root_mm"] = (0.0, 2 * at.rules.value("corridor_radius_mm"))
     return {name: (least, none if np.isnan(most) else most) for name, (least, most) in bounds.items()}
 
