@@ -14,7 +14,7 @@ import numpy as np
 
 from canalwise.estimator.execution.border_causes import border_causes
 from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
-from canalwise.estimator.execution.resection_numbers import FREED, Bounds, WorkedOut, bounds_of, drawn_in, numbers_of
+from canalwise.estimator.execution.resection_numbers import FREED, Bounds, WorkedOut, bounds_of, numbers_of
 from canalwise.estimator.execution.uncertainty_values import HAND, HandTrial, ResectionChances, ResectionIntervals
 from canalwise.estimator.interval import ENDS, Interval
 from canalwise.estimator.outcome.cost import cost_of_resection
@@ -131,12 +131,3 @@ def _limit_kept(n: int, plan: LimitCheck, samples: list[_Sample], noise: Mapping
     values = np.array([check.value for check in checks]) + noise.get(plan.quantity, np.zeros(len(samples)))
     untouched = np.array([check.untouched for check in checks])
     return np.asarray(plan.rule.kept(values, plan.limit.value) | untouched)
-
-
-def within_bounds(interval: Interval) -> bool:
-    """Do an interval's ends lie inside what its number can be?"""
-    low, high = interval.ends
-    return (
-        drawn_in(low, (interval.least, interval.most)) == low
-        and drawn_in(high, (interval.least, interval.most)) == high
-    )

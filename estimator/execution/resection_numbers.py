@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Protocol
 
 import numpy as np
@@ -98,16 +97,3 @@ def bounds_of(found: WorkedOut) -> dict[str, Bounds]:
     for side in SIDES:
         bounds[f"{side} root_mm"] = (0.0, 2 * at.rules.value("corridor_radius_mm"))
     return {name: (least, none if np.isnan(most) else most) for name, (least, most) in bounds.items()}
-
-
-def drawn_in(value: float, bounds: Bounds) -> float:
-    """A number drawn in to what it can be.
-
-    >>> drawn_in(1.2, (0.0, 1.0))
-    1.0
-    """
-    return float(min(max(value, bounds[0]), bounds[1]))
-
-
-Causes = Mapping[str, Mapping[str, float]]
-"""Name of a number -> cause -> standard deviation that it alone gives."""
