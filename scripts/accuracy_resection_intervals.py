@@ -12,9 +12,9 @@ which is held against closed forms elsewhere (tests/estimator/resection).
 
 Records are appended to FILE as they come, one JSON line a case, so that a bad one costs itself alone; --resume goes on
 where FILE ends, --report only reads it. Printed for each number: the share of cases whose truth lies in the interval,
-its mean width, how plan and truth spread over the cases, and, were the plan carried out exactly, the root mean square
-error beside what borders are taken to do; then a reliability table of the chances and their Brier scores against that
-of always telling the mean.
+its mean width, how the truth spreads over all and over the hands of one plan, and, were the plan carried out exactly,
+the root mean square error beside what borders are taken to do; then a reliability table of the chances and their Brier
+scores against that of always telling the mean.
 """
 
 from __future__ import annotations
@@ -198,7 +198,7 @@ def coverage_lines(plans: Sequence[Mapping[str, Any]]) -> list[str]:
     for plan in plans:
         for row in plan["numbers"]:
             by_kind[kind_of(row["name"])].append(row)
-    heads = ("covered", "width", "below", "above", "planned", "true", "SD true", "error", "border")
+    heads = ("covered", "width", "below", "above", "planned", "true", "SD true", "SD hand", "error", "border")
     lines = [f"{'number':44}{'n':>5}" + "".join(f"{head:>9}" for head in heads)]
     for kind, rows in by_kind.items():
         low, high = (np.array([row["ends"][n] for row in rows])[:, None] for n in (0, 1))
@@ -206,11 +206,12 @@ def coverage_lines(plans: Sequence[Mapping[str, Any]]) -> list[str]:
         true = np.array([row["true"] for row in rows], dtype=float)
         slack = COVER_TOL * np.maximum(1.0, np.abs(value))[:, None]
         below, above = true < low - slack, true > high + slack
+        hand = np.sqrt(np.mean(true.var(axis=1)))
         error = np.sqrt(np.mean((exact - value) ** 2))
         border = np.sqrt(np.mean([row["border_sd"] ** 2 for row in rows]))
         lines.append(
             f"{kind:44}{true.size:5}{100 * (~below & ~above).mean():8.1f}%{np.mean(high - low):9.3g}{below.sum():9}"
-            f"{above.sum():9}{value.mean():9.3g}{true.mean():9.3g}{true.std():9.3g}{error:9.3g}{border:9.3g}"
+            f"{above.sum():9}{value.mean():9.3g}{true.mean():9.3g}{true.std():9.3g}{hand:9.3g}{error:9.3g}{border:9.3g}"
         )
     return lines
 
