@@ -4,16 +4,17 @@
     .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE [--cases 60] [--resume] [--report]
 
 Each case is a narrow spine (`phantoms.cases.stenotic`), scanned on a turned grid of 0.7 to 1 mm with noise, its labels
-given. The usual plan is made on what was built, and its resection's intervals and chances are worked out. Then one hand
-is drawn from the same records and carries it out there. The truth of what it did is read from the phantom's labels on a
-straight grid of 0.5 mm without noise, with a room needed, frame, joints and weak places of its own: neither voxels nor
-noise nor the samples are shared, but the counting of what lines take is the estimator's own, which is held against the
-phantom's quadrature elsewhere (tests/estimator/resection).
+given. The usual plan from either side is made on what was built, and its resection's intervals and chances are worked
+out. Then some hands are drawn from the same records and carry it out there. The truth of what they did is read from the
+phantom's labels on a straight grid of 0.5 mm without noise, with a room needed, frame, joints and weak places of its
+own: neither voxels nor noise nor the samples are shared, but the counting of what lines take is the estimator's own,
+which is held against closed forms elsewhere (tests/estimator/resection).
 
 Records are appended to FILE as they come, one JSON line a case, so that a bad one costs itself alone; --resume goes on
 where FILE ends, --report only reads it. Printed for each number: the share of cases whose truth lies in the interval,
-its mean width and the mean error, and how plan and truth spread over the cases; then a reliability table of the chances
-and their Brier scores against that of always telling the mean.
+its mean width, how the truth spreads over all and over the hands of one plan, and, were the plan carried out exactly,
+the root mean square error beside what borders are taken to do; then a reliability table of the chances and their Brier
+scores against that of always telling the mean.
 """
 
 from __future__ import annotations
@@ -39,12 +40,14 @@ from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.approach.error_presets import EXPERIENCES, GUIDANCES, USUAL
 from canalwise.estimator.approach.execution_errors import execution_errors_of
 from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
-from canalwise.estimator.execution.resection_intervals import HandTrial, resection_intervals
-from canalwise.estimator.execution.resection_numbers import REACH, numbers_of
+from canalwise.estimator.execution.resection_intervals import resection_intervals
+from canalwise.estimator.execution.resection_numbers import numbers_of
+from canalwise.estimator.execution.uncertainty_values import HAND, HandTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.outcome.cost import cost_of_resection
 from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.estimator.outcome.freed import FarReach, freed_by
+from canalwise.estimator.outcome.freed import freed_by
+from canalwise.estimator.outcome.outcome_values import DecompressionVerdict, FarReach
 from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection.bite import tips_taking
@@ -60,13 +63,16 @@ from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.intake.label_maps import GivenLabels
-from canalwise.recon.labels import SIDES, bone_mask
+from canalwise.recon.labels import SIDES, Side, bone_mask
 from canalwise.recon.scan import Scan
 
 SEED = 2027
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
 SPACING_MM, NOISE_HU, TURN_DEG, TRUE_MM = (0.7, 1.0), (10.0, 40.0), 10.0, 0.5
 """Ranges of voxel edge, noise and turns of the scan; the grid on which the truth is read (choices)."""
+
+HANDS_A_PLAN = 6
+"""Hands that carry out each plan: they share the plan's borders, so plans count for more than hands."""
 
 COVER_TOL = 2e-3
 """Slack of an interval's ends: what the truth's own grid takes off."""
@@ -125,36 +131,47 @@ def record_of(number: int, who: tuple[str, str]) -> dict[str, Any]:
     start, rng = time.perf_counter(), np.random.default_rng([SEED, number])
     spec, level = stenotic_spec(number)
     out: dict[str, Any] = {"case": number, "level": level, "who": list(who)}
-    errors = execution_errors_of(*who)
     try:
         prepared, truth = seen_level(spec, level, rng), true_level(spec, level)
-        side = SIDES[int(rng.integers(2))]
-        plan = default_approach(prepared.anatomy, level, side)
-        found = decompressed(prepared, plan)
-        reported = resection_intervals(found, HandTrial(errors=errors, seed=number))
-        hand = displacement_of(plan, errors, rng.standard_normal(NORMALS))
-        done = truly(truth, executed_resection(found.resection, hand))
-        exact = truly(truth, found.resection)
+        plans = [plan_record(prepared, truth, side, who, rng) for side in SIDES]
     except (CanalwiseError, ValueError) as why:
         return out | {"refused": str(why)}
-    true, as_planned = (
-        numbers_of(cost_of_resection(truth, each, with_contact=False), freed_by(each), reach_of(each))
-        for each in (done, exact)
-    )
-    checks = limit_checks(done, cost_of_resection(truth, done, with_contact=False), truth.limits)
-    verdict = verdict_of(done, freed_by(done), checks)
+    return out | {"plans": plans, "seconds": round(time.perf_counter() - start, 1)}
+
+
+def plan_record(
+    prepared: PreparedLevel, truth: PreparedLevel, side: Side, who: tuple[str, str], rng: np.random.Generator
+) -> dict[str, Any]:
+    """The usual plan from one side, with what some hands truly make of it."""
+    errors, seed = execution_errors_of(*who), int(rng.integers(2**31))
+    plan = default_approach(prepared.anatomy, prepared.level.name, side)
+    found = decompressed(prepared, plan)
+    reported = resection_intervals(found, HandTrial(errors=errors, seed=seed))
+    hands = [displacement_of(plan, errors, row) for row in rng.standard_normal((HANDS_A_PLAN, NORMALS))]
+    done = [outcome(truth, truly(truth, executed_resection(found.resection, hand))) for hand in hands]
+    exact, _ = outcome(truth, truly(truth, found.resection))
     rows = [
-        {"name": name, "value": told.value, "ends": list(told.ends), "true": true[name], "sure": not told.sd_by_cause,
-         "as_planned": as_planned[name]}
+        {"name": name, "value": told.value, "ends": list(told.ends), "true": [true[name] for true, _ in done],
+         "as_planned": exact[name], "border_sd": told.without([HAND]).sd}
         for name, told in reported.intervals.items()
-        if name in true and not np.isnan([told.value, true[name]]).any()
+        if name in exact and not np.isnan([told.value, exact[name]]).any()
     ]  # fmt: skip
-    chances = reported.chances
-    came = {"freed": verdict.freed, "kept": verdict.kept, "both": verdict.freed and verdict.kept}
+    chances, verdicts = reported.chances, [verdict for _, verdict in done]
+    came = {
+        "freed": [v.freed for v in verdicts],
+        "kept": [v.kept for v in verdicts],
+        "both": [v.freed and v.kept for v in verdicts],
+    }
     told = {"freed": chances.freed, "kept": chances.kept, "both": chances.both}
-    return out | {"side": side, "numbers": rows, "chances": told, "came_true": came, "reach": true[REACH],
-                  "planned": [found.verdict.freed, found.verdict.kept],
-                  "seconds": round(time.perf_counter() - start, 1)}  # fmt: skip
+    planned = [found.verdict.freed, found.verdict.kept]
+    return {"side": side, "numbers": rows, "chances": told, "came_true": came, "planned": planned}
+
+
+def outcome(truth: PreparedLevel, done: Resection) -> tuple[dict[str, float], DecompressionVerdict]:
+    """What lines truly came to: numbers and verdict."""
+    cost, freed = cost_of_resection(truth, done, with_contact=False), freed_by(done)
+    verdict = verdict_of(done, freed, limit_checks(done, cost, truth.limits))
+    return numbers_of(cost, freed, reach_of(done)), verdict
 
 
 def kind_of(name: str) -> str:
@@ -168,50 +185,55 @@ def kind_of(name: str) -> str:
 
 def report(records: Sequence[Mapping[str, Any]]) -> str:
     """The tables of some records."""
-    good = [record for record in records if "numbers" in record]
-    lines = [f"{len(records)} spines, {len(good)} planned and carried out"]
+    plans = [plan for record in records for plan in record.get("plans", ())]
+    hands = sum(len(plan["came_true"]["both"]) for plan in plans)
+    lines = [f"{len(records)} spines, {len(plans)} plans, {hands} hands that carried them out"]
     lines += [f"  case {r['case']} refused: {r['refused']}" for r in records if "refused" in r]
-    return "\n".join([*lines, "", *coverage_lines(good), "", *chance_lines(good)])
+    return "\n".join([*lines, "", *coverage_lines(plans), "", *chance_lines(plans)])
 
 
-def coverage_lines(records: Sequence[Mapping[str, Any]]) -> list[str]:
+def coverage_lines(plans: Sequence[Mapping[str, Any]]) -> list[str]:
     """Coverage, width and error of each kind of number."""
     by_kind: dict[str, list[Mapping[str, Any]]] = defaultdict(list)
-    for record in records:
-        for row in record["numbers"]:
+    for plan in plans:
+        for row in plan["numbers"]:
             by_kind[kind_of(row["name"])].append(row)
-    head = (
-        f"{'number':44}{'n':>5}{'covered':>9}{'width':>9}{'below':>7}{'above':>7}{'value':>9}{'true':>9}{'SD true':>9}"
-    )
-    lines = [head]
+    heads = ("covered", "width", "below", "above", "planned", "true", "SD true", "SD hand", "error", "border")
+    lines = [f"{'number':44}{'n':>5}" + "".join(f"{head:>9}" for head in heads)]
     for kind, rows in by_kind.items():
-        low, high = np.array([row["ends"] for row in rows], dtype=float).T
-        value, true = (np.array([row[key] for row in rows]) for key in ("value", "true"))
-        slack = COVER_TOL * np.maximum(1.0, np.abs(value))
+        low, high = (np.array([row["ends"][n] for row in rows])[:, None] for n in (0, 1))
+        value, exact = (np.array([row[key] for row in rows]) for key in ("value", "as_planned"))
+        true = np.array([row["true"] for row in rows], dtype=float)
+        slack = COVER_TOL * np.maximum(1.0, np.abs(value))[:, None]
         below, above = true < low - slack, true > high + slack
+        hand = np.sqrt(np.mean(true.var(axis=1)))
+        error = np.sqrt(np.mean((exact - value) ** 2))
+        border = np.sqrt(np.mean([row["border_sd"] ** 2 for row in rows]))
         lines.append(
-            f"{kind:44}{len(rows):5}{100 * (~below & ~above).mean():8.1f}%{np.mean(high - low):9.3g}{below.sum():9}"
-            f"{above.sum():9}{value.mean():9.3g}{true.mean():9.3g}{true.std():9.3g}"
+            f"{kind:44}{true.size:5}{100 * (~below & ~above).mean():8.1f}%{np.mean(high - low):9.3g}{below.sum():9}"
+            f"{above.sum():9}{value.mean():9.3g}{true.mean():9.3g}{true.std():9.3g}{hand:9.3g}{error:9.3g}{border:9.3g}"
         )
     return lines
 
 
-def chance_lines(records: Sequence[Mapping[str, Any]]) -> list[str]:
+def chance_lines(plans: Sequence[Mapping[str, Any]]) -> list[str]:
     """Reliability of the chances: told against came true, by bins, and Brier scores."""
     lines = []
     for name in ("freed", "kept", "both"):
-        known = [r for r in records if r["chances"][name] is not None]
-        told = np.array([r["chances"][name] for r in known], dtype=float)
-        true = np.array([r["came_true"][name] for r in known], dtype=float)
-        if not len(known):
+        known = [plan for plan in plans if plan["chances"][name] is not None]
+        if not known:
             continue
+        true = np.array([plan["came_true"][name] for plan in known], dtype=float)
+        told = np.repeat([plan["chances"][name] for plan in known], true.shape[1]).astype(float)
+        true = true.ravel()
         brier, base = float(np.mean((told - true) ** 2)), float(np.mean((true.mean() - true) ** 2))
         means = f"told {told.mean():.3f} came true {true.mean():.3f}"
-        lines.append(f"{name:8}{len(known):4} {means} Brier {brier:.3f} (mean {base:.3f})")
+        lines.append(f"{name:8}{len(true):4} {means} Brier {brier:.3f} (mean {base:.3f})")
         for low, high in pairwise(BINS):
             mine = (told >= low) & ((told < high) | (high == 1.0))
             if mine.any():
-                lines.append(f"   told {low:.1f}-{high:.1f}: {mine.sum():3} cases, came true {true[mine].mean():.2f}")
+                means = f"mean told {told[mine].mean():.2f}, came true {true[mine].mean():.2f}"
+                lines.append(f"   told {low:.1f}-{high:.1f}: {mine.sum():3} hands, {means}")
     return lines
 
 

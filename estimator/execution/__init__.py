@@ -8,7 +8,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "carried_out": ["executed_resection"],
-        "resection_intervals": ["ResectionIntervals", "resection_intervals"],
+        "resection_intervals": ["resection_intervals"],
+        "uncertainty_values": ["HandTrial", "ResectionIntervals"],
         "uncertain_json": ["uncertain_as_json"],
     },
 )

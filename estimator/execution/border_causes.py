@@ -24,6 +24,7 @@ from canalwise.estimator.execution.resection_numbers import (
     LEAST_AREA,
     REACH,
     UNDERCUT,
+    WorkedOut,
     bone_of_structure,
     numbers_of,
     share_of_structure,
@@ -39,8 +40,8 @@ from canalwise.estimator.level.border_uncertainty import (
     SPLIT,
     area_causes,
 )
+from canalwise.estimator.level.sample_spacing import SAMPLE_MM
 from canalwise.estimator.outcome.base_bridge import base_bridge
-from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.outcome.freed import freed_by
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.removal.facet_interval import joint_sds, split_frac
@@ -60,7 +61,7 @@ HALF_PLANE_MM = 25.0
 """Half the edge of that section."""
 
 
-def border_causes(found: DecompressedLevel) -> Found:
+def border_causes(found: WorkedOut) -> Found:
     """Name of a number, as in `resection_numbers`, -> cause -> standard deviation; none where nothing is taken."""
     causes: Found = defaultdict(dict)
     for part in (_of_bone(found), _of_joints(found), _of_weak_places(found), _of_tissue(found), _of_areas(found)):
@@ -71,7 +72,7 @@ def border_causes(found: DecompressedLevel) -> Found:
     return dict(causes)
 
 
-def _of_bone(found: DecompressedLevel) -> Found:
+def _of_bone(found: WorkedOut) -> Found:
     """Bone taken, in all and by structure, and as shares of structures that end elsewhere themselves."""
     resection, cost = found.resection, found.cost
     level, side, thin = resection.at.level, resection.approach.side, _thin_removal(found)
@@ -92,7 +93,7 @@ def _of_bone(found: DecompressedLevel) -> Found:
     return causes
 
 
-def _thin_removal(found: DecompressedLevel) -> Removal:
+def _thin_removal(found: WorkedOut) -> Removal:
     return replace(found.resection.removal, level_bone=found.prepared.thinner.level_bone)
 
 
@@ -120,7 +121,7 @@ def _summed(labels: np.ndarray, amount: np.ndarray) -> tuple[np.ndarray, np.ndar
     return unique, np.bincount(at, weights=amount, minlength=len(unique))
 
 
-def _of_joints(found: DecompressedLevel) -> Found:
+def _of_joints(found: WorkedOut) -> Found:
     """Shares of joints that stay."""
     resection, prepared, causes = found.resection, found.prepared, {}
     thin, joint = _thin_removal(found), prepared.border_uncertainty.joint
@@ -137,22 +138,25 @@ def _of_joints(found: DecompressedLevel) -> Found:
     return causes
 
 
-def _of_weak_places(found: DecompressedLevel) -> Found:
+def _of_weak_places(found: WorkedOut) -> Found:
     """Widths of pars and bridge."""
     weak, thin = found.prepared.thinner.weak, _thin_removal(found)
     bridge = base_bridge(weak.base, thin).bridge_mm
-    causes: Found = {BRIDGE: {BONE: sd_of_shift(found.cost.base.bridge_mm, bridge)}}
+    read_mm = SAMPLE_MM / float(np.sqrt(6.0))
+    causes: Found = {BRIDGE: {BONE: sd_of_shift(found.cost.base.bridge_mm, bridge), SPACING: read_mm}}
     for side in SIDES:
         residual = found.cost.pars[side].residual_mm
         causes[f"{side} pars_mm"] = {
             BONE: sd_of_shift(residual, pars_of(weak.pars[side], thin).residual_mm),
             # its medial end is a cut from the lamina and no border in the image
             SPLIT: found.prepared.border_uncertainty.joint.split_mm,
+            # both ends are told to a sample
+            SPACING: read_mm,
         }
     return causes
 
 
-def _of_tissue(found: DecompressedLevel) -> Found:
+def _of_tissue(found: WorkedOut) -> Found:
     """Shares freed, roots' room and reach."""
     resection, borders = found.resection, found.prepared.border_uncertainty
     if not len(resection.chosen):
@@ -172,13 +176,16 @@ def _of_tissue(found: DecompressedLevel) -> Found:
     names = [FREED, *(f"{side} {FREED}" for side in SIDES), *(f"{side} root_mm" for side in SIDES)]
     causes = {name: {LIGAMENT: sd_of_shift(own[name], *(other[name] for other in others))} for name in names}
     edge_mm = float(resection.at.level_bone.grid.voxel_mm3 ** (1 / 3))
+    for side in SIDES:
+        # tissue at a corridor's border is seen to a voxel
+        causes[f"{side} root_mm"][SPACING] = edge_mm / float(np.sqrt(12.0))
     causes[REACH] = {
         CANAL: borders.canal_here_mm, MIDLINE: MIDLINE_SD_MM.value, SPACING: edge_mm / float(np.sqrt(12.0))
     }  # fmt: skip
     return causes
 
 
-def _of_areas(found: DecompressedLevel) -> Found:
+def _of_areas(found: WorkedOut) -> Found:
     """Free area after, where it is least and at the disc."""
     freed, areas = found.freed, found.freed.areas
     stations = {LEAST_AREA: int(areas.after_mm2.argmin()), DISC_AREA: freed.at_disc}
@@ -188,7 +195,7 @@ def _of_areas(found: DecompressedLevel) -> Found:
     }
 
 
-def _section(found: DecompressedLevel, z_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _section(found: WorkedOut, z_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Masks over the samples of a station's section: free after, pressing still, and bone that was cut."""
     resection, wanted = found.resection, found.resection.at.wanted
     bench, frame = resection.at.level_bone, resection.at.level.frame

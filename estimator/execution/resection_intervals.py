@@ -8,74 +8,25 @@ numbers can be, so intervals are as lopsided as the samples are, and hold the pl
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
-from canalwise.estimator.approach.execution_errors import ExecutionErrors
 from canalwise.estimator.execution.border_causes import border_causes
 from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
-from canalwise.estimator.execution.resection_numbers import FREED, Bounds, bounds_of, drawn_in, numbers_of
+from canalwise.estimator.execution.resection_numbers import FREED, Bounds, WorkedOut, bounds_of, numbers_of
+from canalwise.estimator.execution.uncertainty_values import HAND, HandTrial, ResectionChances, ResectionIntervals
 from canalwise.estimator.interval import ENDS, Interval
 from canalwise.estimator.outcome.cost import cost_of_resection
-from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.outcome.freed import far_reach, freed_by
-from canalwise.estimator.outcome.verdict import LimitCheck, all_measured, limit_checks
-from canalwise.recon.errors import WrongUse
+from canalwise.estimator.outcome.outcome_values import LimitCheck
+from canalwise.estimator.outcome.verdict import all_measured, limit_checks
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask
 from canalwise.recon.parallel import side_by_side
 
-SAMPLES = 40
-"""Hands drawn: between the least and the greatest of so many lie 95 % of further ones; a second or two."""
-
-HAND = "hand"
-"""Cause of what carrying out changes."""
-
 STILL = 1e-9
 """A spread below this is none."""
-
-
-@dataclass(frozen=True)
-class HandTrial:
-    """How many hands, from which seed, with what errors."""
-
-    samples: int = SAMPLES
-    seed: int = 0
-    errors: ExecutionErrors = field(default_factory=ExecutionErrors)
-
-    def __post_init__(self) -> None:
-        if not 0 < self.samples <= 10_000:
-            raise WrongUse("'samples'", "of a resection must be from 1 to 10000", got=self.samples)
-        if self.seed < 0:
-            raise WrongUse("'seed'", "must be 0 or more", got=self.seed)
-
-
-@dataclass(frozen=True)
-class ResectionChances:
-    """Probabilities as shares of the samples; None where a joint was not resolved, so that no one can say.
-
-    Parameters
-    ----------
-    freed, kept, both : of the verdict
-    limits : name of a limit check -> chance that it is kept; None where its number could not be measured
-    samples : that they are shares of
-    """
-
-    freed: float
-    kept: float | None
-    both: float | None
-    limits: Mapping[str, float | None]
-    samples: int
-
-
-@dataclass(frozen=True, eq=False)
-class ResectionIntervals:
-    """Intervals by name, as in `resection_numbers`, chances, and how the samples were drawn."""
-
-    intervals: Mapping[str, Interval]
-    chances: ResectionChances
-    trial: HandTrial
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +35,7 @@ class _Sample:
     checks: tuple[LimitCheck, ...]
 
 
-def resection_intervals(found: DecompressedLevel, trial: HandTrial | None = None) -> ResectionIntervals:
+def resection_intervals(found: WorkedOut, trial: HandTrial | None = None) -> ResectionIntervals:
     """Intervals and chances of what an approach comes to."""
     trial = trial or HandTrial()
     samples, own = _samples(found, trial), numbers_of(found.cost, found.freed, found.reach)
@@ -105,7 +56,7 @@ def resection_intervals(found: DecompressedLevel, trial: HandTrial | None = None
     return ResectionIntervals(intervals, _chances(found, samples, drawn, noise), trial)
 
 
-def _samples(found: DecompressedLevel, trial: HandTrial) -> list[_Sample]:
+def _samples(found: WorkedOut, trial: HandTrial) -> list[_Sample]:
     """What each hand comes to; where all errors are nil they come to the plan, and none is carried out."""
     normals = np.random.default_rng(trial.seed).standard_normal((trial.samples, NORMALS))
     if all(record.value == 0 for record in trial.errors.records.values()):
@@ -152,7 +103,7 @@ def _interval(
 
 
 def _chances(
-    found: DecompressedLevel, samples: list[_Sample], drawn: Mapping[str, Float], noise: Mapping[str, Float]
+    found: WorkedOut, samples: list[_Sample], drawn: Mapping[str, Float], noise: Mapping[str, Float]
 ) -> ResectionChances:
     enough = found.resection.at.rules.value("freed_enough_frac")
     pressed = [side for side in SIDES if not np.isnan(found.freed.by_side[side])]
@@ -180,12 +131,3 @@ def _limit_kept(n: int, plan: LimitCheck, samples: list[_Sample], noise: Mapping
     values = np.array([check.value for check in checks]) + noise.get(plan.quantity, np.zeros(len(samples)))
     untouched = np.array([check.untouched for check in checks])
     return np.asarray(plan.rule.kept(values, plan.limit.value) | untouched)
-
-
-def within_bounds(interval: Interval) -> bool:
-    """Do an interval's ends lie inside what its number can be?"""
-    low, high = interval.ends
-    return (
-        drawn_in(low, (interval.least, interval.most)) == low
-        and drawn_in(high, (interval.least, interval.most)) == high
-    )

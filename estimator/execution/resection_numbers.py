@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from typing import Protocol
 
 import numpy as np
 
-from canalwise.estimator.outcome.cost import ResectionCost
-from canalwise.estimator.outcome.decompressed import DecompressedLevel
-from canalwise.estimator.outcome.freed import FarReach, Freed
+from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.outcome.outcome_values import FarReach, Freed, LimitCheck, ResectionCost
+from canalwise.estimator.resection.resection import Resection
 from canalwise.recon.labels import SIDES
 
 BONE_MM3, FREED, REACH = "bone_mm3", "freed", "reach_mm"
@@ -18,6 +18,34 @@ FACET_SHARES = ("area_frac", "width_frac", "volume_frac")
 
 Bounds = tuple[float, float]
 """(least, most) that a number can be."""
+
+
+class WorkedOut(Protocol):
+    """A resection and all that it comes to, such as `estimator.outcome.decompressed.DecompressedLevel`."""
+
+    @property
+    def prepared(self) -> PreparedLevel:
+        """The level."""
+
+    @property
+    def resection(self) -> Resection:
+        """What goes."""
+
+    @property
+    def freed(self) -> Freed:
+        """What is freed."""
+
+    @property
+    def reach(self) -> FarReach:
+        """How far across."""
+
+    @property
+    def cost(self) -> ResectionCost:
+        """What goes and what stays."""
+
+    @property
+    def checks(self) -> tuple[LimitCheck, ...]:
+        """Every limit held against it."""
 
 
 def bone_of_structure(name: str) -> str:
@@ -52,7 +80,7 @@ def numbers_of(cost: ResectionCost, freed: Freed, reach: FarReach) -> dict[str, 
     return found
 
 
-def bounds_of(found: DecompressedLevel) -> dict[str, Bounds]:
+def bounds_of(found: WorkedOut) -> dict[str, Bounds]:
     """Name -> what the number can be: shares 0 to 1, bone no more than there is, areas no more than the bony canal."""
     cost, freed, at = found.cost, found.freed, found.resection.at
     shares = {name for name in numbers_of(cost, freed, found.reach) if name.endswith(("frac", FREED))}
@@ -66,21 +94,6 @@ def bounds_of(found: DecompressedLevel) -> dict[str, Bounds]:
         bounds[bone_of_structure(name)] = (0.0, mm3 / share if share > 0 else none)
     bounds[LEAST_AREA] = (0.0, float(areas.bony_canal_mm2.min()))
     bounds[DISC_AREA] = (0.0, float(areas.bony_canal_mm2[freed.at_disc]))
-    bounds[BRIDGE] = (0.0, cost.base.bridge_before_mm)
     for side in SIDES:
-        bounds[f"{side} pars_mm"] = (0.0, cost.pars[side].before_mm)
         bounds[f"{side} root_mm"] = (0.0, 2 * at.rules.value("corridor_radius_mm"))
     return {name: (least, none if np.isnan(most) else most) for name, (least, most) in bounds.items()}
-
-
-def drawn_in(value: float, bounds: Bounds) -> float:
-    """A number drawn in to what it can be.
-
-    >>> drawn_in(1.2, (0.0, 1.0))
-    1.0
-    """
-    return float(min(max(value, bounds[0]), bounds[1]))
-
-
-Causes = Mapping[str, Mapping[str, float]]
-"""Name of a number -> cause -> standard deviation that it alone gives."""

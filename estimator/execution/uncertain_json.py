@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from typing import Any
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.execution.resection_intervals import HAND, ResectionIntervals
 from canalwise.estimator.execution.resection_numbers import (
     BONE_MM3,
     BRIDGE,
@@ -19,6 +18,7 @@ from canalwise.estimator.execution.resection_numbers import (
     bone_of_structure,
     share_of_structure,
 )
+from canalwise.estimator.execution.uncertainty_values import HAND, ResectionIntervals
 from canalwise.estimator.interval import Interval
 from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompression_as_json
 from canalwise.recon.labels import Side

@@ -2,48 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-
 import numpy as np
 
 from canalwise.estimator.level.level_bone import bone_bricks
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.outcome.base_bridge import BaseBridge, base_bridge
-from canalwise.estimator.removal.facet_preservation import FacetPreservation, facet_kept
-from canalwise.estimator.removal.pars_and_spinous_base import Pars, pars_of
+from canalwise.estimator.outcome.base_bridge import base_bridge
+from canalwise.estimator.outcome.outcome_values import ResectionCost
+from canalwise.estimator.removal.facet_preservation import facet_kept
+from canalwise.estimator.removal.pars_and_spinous_base import pars_of
 from canalwise.estimator.removal.structure_names import by_structure
 from canalwise.estimator.resection.line_region import SleeveRegion
 from canalwise.estimator.resection.resection import Resection
-from canalwise.recon.labels import SIDES, Part, Side, label_of
+from canalwise.recon.labels import SIDES, Part, label_of
 
 TAKEN_FRAC = 0.5
 """A voxel counts as gone, for how far lateral bone was taken, when at least this share is."""
-
-
-@dataclass(frozen=True, eq=False)
-class ResectionCost:
-    """Parameters
-    ----------
-    by_structure_mm3, share_of_structure : structure -> bone taken, and as a share of what was there
-    facets, pars : by the patient's side; joints not in view or not resolved are missing
-    base : the upper vertebra's spinous base
-    contact_mm3 : bone of the spinous processes that sleeve and scope press on
-    lateral_mm : greatest distance from the midline of bone mostly taken
-    """
-
-    by_structure_mm3: Mapping[str, float]
-    share_of_structure: Mapping[str, float]
-    facets: Mapping[Side, FacetPreservation]
-    pars: Mapping[Side, Pars]
-    base: BaseBridge
-    contact_mm3: float
-    lateral_mm: float
-
-    @property
-    def total_mm3(self) -> float:
-        """All bone taken."""
-        return float(sum(self.by_structure_mm3.values()))
 
 
 def cost_of_resection(prepared: PreparedLevel, resection: Resection, with_contact: bool = True) -> ResectionCost:

@@ -12,10 +12,17 @@ import numpy as np
 from canalwise.estimator.approach.approach import IPSILATERAL, Approach, other_side
 from canalwise.estimator.geometry.region_protocol import Region
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.outcome.cost import ResectionCost, cost_of_resection
-from canalwise.estimator.outcome.freed import FarReach, Freed, far_reach, freed_by
+from canalwise.estimator.outcome.cost import cost_of_resection
+from canalwise.estimator.outcome.freed import far_reach, freed_by
+from canalwise.estimator.outcome.outcome_values import (
+    DecompressionVerdict,
+    FarReach,
+    Freed,
+    LimitCheck,
+    ResectionCost,
+)
 from canalwise.estimator.outcome.steps import Step, steps_of
-from canalwise.estimator.outcome.verdict import DecompressionVerdict, LimitCheck, limit_checks, verdict_of
+from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.removal.facet_preservation import facet_kept
 from canalwise.estimator.resection.resection import Resection, resection_of

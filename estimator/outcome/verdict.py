@@ -5,56 +5,20 @@ A plan that frees less than asked is never called good, whatever limits it keeps
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.limit_rules import BRIDGE, FACET_AREA, FACET_WIDTH, LATERAL, PARS, UNDERCUT, LimitRule
-from canalwise.estimator.limits import Limit, Limits
-from canalwise.estimator.outcome.cost import ResectionCost
-from canalwise.estimator.outcome.freed import Freed
+from canalwise.estimator.limits import Limits
+from canalwise.estimator.outcome.outcome_values import DecompressionVerdict, Freed, LimitCheck, ResectionCost
 from canalwise.estimator.resection.resection import Resection
 
 ALL_KEPT = "all limits kept"
 ALL_MEASURED_KEPT = "all limits that could be measured are kept"
 BREAKS_NONE = "though it breaks no limit"
 """What is said of limits beside too little freed: no praise."""
-
-
-@dataclass(frozen=True)
-class LimitCheck:
-    """One limit held against one number of a resection.
-
-    Parameters
-    ----------
-    quantity : name of the number (`estimator.execution.resection_numbers`); the patient's side stands before it
-    rule : which way the limit bounds it
-    met : None where the number could not be measured
-    untouched : is it as it was before, so that whatever it measures is the patient's and not the plan's?
-    """
-
-    name: str
-    quantity: str
-    value: float
-    limit: Limit
-    rule: LimitRule
-    met: bool | None
-    untouched: bool = False
-
-
-@dataclass(frozen=True)
-class DecompressionVerdict:
-    """Parameters
-    ----------
-    freed : does each side reach the share that is asked?
-    kept : is every limit that could be measured kept?
-    sentence : what a surgeon must hear first
-    """
-
-    freed: bool
-    kept: bool
-    sentence: str
 
 
 def limit_checks(resection: Resection, cost: ResectionCost, limits: Limits) -> tuple[LimitCheck, ...]:

@@ -118,22 +118,16 @@ def freed_rows(freed: Json) -> list[tuple[str, str, str, str]]:
     room, ends = freed["root_room_mm"], freed.get("interval95") or {}
     of_room = ends.get("root_room_mm") or {}
     released = ", ".join(f"{end} {YES[done]}" for end, done in freed["insertions"].items())
+    near, far, whole = (
+        with_interval(percent(freed[name]), ends.get(name), scale=100)
+        for name in ("ipsilateral", "contralateral", "share")
+    )
+    near_room, far_room = (
+        with_interval(amount(room[name], "mm"), of_room.get(name), 1) for name in ("ipsilateral", "contralateral")
+    )
     return [
-        (
-            "share of what presses",
-            *(
-                with_interval(percent(freed[name]), ends.get(name), scale=100)
-                for name in ("ipsilateral", "contralateral", "share")
-            ),
-        ),
-        (
-            "room for the root",
-            *(
-                with_interval(amount(room[name], "mm"), of_room.get(name), 1)
-                for name in ("ipsilateral", "contralateral")
-            ),
-            "",
-        ),
+        ("share of what presses", near, far, whole),
+        ("room for the root", near_room, far_room, ""),
         ("ligament's insertions released", "", "", released),
     ]
 

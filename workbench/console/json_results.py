@@ -12,8 +12,9 @@ from canalwise.estimator.estimate.estimate import estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json, plain
 from canalwise.estimator.estimate.intervals import intervals_of, no_intervals
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
-from canalwise.estimator.execution.resection_intervals import SAMPLES, HandTrial, resection_intervals
+from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.uncertain_json import uncertain_as_json
+from canalwise.estimator.execution.uncertainty_values import SAMPLES, HandTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.outcome.decompressed import decompressed, decompression_as_json

@@ -89,7 +89,9 @@ def add_corrections(parser: argparse.ArgumentParser) -> None:
 
 def add_strict(parser: argparse.ArgumentParser) -> None:
     """--strict."""
-    parser.add_argument("--strict", action="store_true", help="end with exit status 4 when a limit is breached")
+    parser.add_argument(
+        "--strict", action="store_true", help="end with exit status 4 when a plan is not freed and kept"
+    )
 
 
 def add_approach(parser: argparse.ArgumentParser) -> None:

@@ -88,5 +88,6 @@ def limits_sentence(estimate: Json) -> str:
     outcome = f"{' '.join(verdict_lines(estimate))} " if verdict else ""
     broken, unknown = breaches(estimate), [v["name"] for v in estimate["verdicts"] if v["met"] is None]
     kept = "" if verdict else "Both removals keep every limit that could be measured."
-    limits = f"Limits BREACHED: {joined(broken)}." if broken else kept
+    whose = "Limits BREACHED by the whole sweep" if verdict else "Limits BREACHED"
+    limits = f"{whose}: {joined(broken)}." if broken else kept
     return (outcome + limits + (f" Not measured: {joined(unknown)}." if unknown else "")).strip()

@@ -15,7 +15,7 @@ from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.estimate.limit_checks import Verdict, verdicts_of
 from canalwise.estimator.limit_rules import rule_of
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
-from canalwise.estimator.outcome.verdict import LimitCheck
+from canalwise.estimator.outcome.outcome_values import LimitCheck
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.strategies import SearchTask
 from canalwise.estimator.ties import SAME_MM3

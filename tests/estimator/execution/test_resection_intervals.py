@@ -10,15 +10,10 @@ import pytest
 
 from canalwise.estimator.approach.execution_errors import ExecutionErrors, execution_errors_of
 from canalwise.estimator.estimate.estimate_json import plain
-from canalwise.estimator.execution.resection_intervals import (
-    HAND,
-    HandTrial,
-    ResectionIntervals,
-    resection_intervals,
-    within_bounds,
-)
+from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.resection_numbers import BONE_MM3, FREED
 from canalwise.estimator.execution.uncertain_json import uncertain_as_json
+from canalwise.estimator.execution.uncertainty_values import HAND, HandTrial, ResectionIntervals
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.recon.errors import WrongUse
@@ -50,7 +45,8 @@ def test_intervals_hold_the_plan_and_lie_inside_what_can_be(usual: ResectionInte
         if interval.sd_by_cause:
             low, high = interval.ends
             assert low - 1e-9 <= interval.value <= high + 1e-9, name
-            assert within_bounds(interval), name
+            assert interval.least <= low, name
+            assert high <= interval.most, name
     low, high = usual.intervals[BONE_MM3].ends
     value = usual.intervals[BONE_MM3].value
     assert high - value > value - low, "a hand takes more than the least bone, seldom less"

@@ -12,6 +12,7 @@ from canalwise.estimator.estimate.intervals import no_intervals
 from canalwise.estimator.planning.clock_positions import far_clock, near_clock
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.labels import SIDES
+from canalwise.workbench.console.json_results import with_decompression
 from canalwise.workbench.style.phrases import amount, clock_words, percent
 from canalwise.workbench.teaching.placeholders import (
     CAUSES,
@@ -49,9 +50,11 @@ def test_what_the_plan_is_about(facts):
 
 
 def test_bone_is_that_of_the_estimate_and_its_parts_sum_to_the_whole(facts):
-    document = estimate_as_json(facts.estimate, no_intervals(facts.estimate))
-    for kind, prefix, own in (("task", "mm3", facts.task_mm3), ("cone", "sweep mm3", facts.sweep_mm3)):
-        bone = document[kind]["bone_removed_mm3"]
+    plain = estimate_as_json(facts.estimate, no_intervals(facts.estimate))
+    document = with_decompression(plain, facts.estimate.prepared, facts.estimate.approach, None)
+    least = document["resection"] or document["task"]
+    for kind, prefix, own in ((least, "mm3", facts.task_mm3), (document["cone"], "sweep mm3", facts.sweep_mm3)):
+        bone = kind["bone_removed_mm3"]
         assert own == pytest.approx(bone["by_structure"] | {"total": bone["total"]})
         for name, mm3 in own.items():
             assert facts.reported(f"{prefix}:{name}") in (None, amount(mm3, "mm3", 0))
