@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from canalwise.estimator.search.strategies import SearchTask
+
 from canalwise.estimator.approach.plan_file import KeptPlan
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.search.best_approach import search
-from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.case.folder import Case
 from canalwise.recon.labels import Side
 from canalwise.workbench.cohort.row_record import CohortOptions
