@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from canalwise.workbench.cohort.case_list import CaseLine, RefusedLine
     from canalwise.workbench.cohort.whole_cohort import CohortResult
 
-SAMPLES, BUDGET = 1000, 20_000
+SAMPLES, BUDGET = 1000, 800
 """Of each row, unless told otherwise."""
 
 ABOUT = """\
