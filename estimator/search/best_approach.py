@@ -26,11 +26,12 @@ from canalwise.estimator.search.pareto import non_dominated, thinned
 from canalwise.estimator.search.search_task import Progress, SearchTask, level_for, spaces_of
 from canalwise.recon.grid import Float
 
-EXACT_SHARE, EXACT_LEAST, EXACT_MOST = 0.03, 6, 48
+EXACT_SHARE, EXACT_LEAST, EXACT_MOST = 0.04, 6, 64
 """Of the budget, so much is estimated exactly: the cheapest, within these numbers."""
 
-REFINED_SHARE, REFINED_STEP = 0.5, 0.02
-"""For each plan estimated exactly, so many more by steps from the best, this share of each bound's width long."""
+REFINED_SHARE, REFINED_STEPS = 0.4, (0.04, 0.02)
+"""For each plan estimated exactly, so many more by steps from the best so far, each round's this share of the bounds'
+widths long (scripts/why_search.py)."""
 
 ON_FRONT = 6
 """Plans of the coarse front that are estimated exactly too, so that less and more freed are shown with their bone."""
@@ -147,12 +148,15 @@ def search(
     ready = at or level_for(prepared, asked.breadth)
     branches = [SearchBranch(name, space, ready, progress) for name, space in spaces_of(prepared, asked)]
     finds, stopped = Finds(prepared, branches, asked), False
-    coarse = (1.0 - CHANCE_SHARE) / (1.0 + (1.0 + REFINED_SHARE) * EXACT_SHARE) * asked.budget
+    coarse = (1.0 - CHANCE_SHARE) / (1.0 + (1.0 + len(REFINED_STEPS) * REFINED_SHARE) * EXACT_SHARE) * asked.budget
     try:
         for number, branch in enumerate(branches):
             explore(branch, max(round(coarse / len(branches)), 1), np.random.default_rng([asked.seed, number]))
         finds.estimate(finds.promising())
-        finds.estimate(finds.about_best())
+        if not any(one.numbers.good for one in finds.exact):
+            finds.estimate(finds.most_freed())
+        for length in REFINED_STEPS:
+            finds.estimate(finds.about_best(length))
     except KeyboardInterrupt:
         if not any(branch.evaluations for branch in branches):
             raise
@@ -201,13 +205,20 @@ class Finds:
             chosen += [(branch, unit) for unit in _coarse_front(branch, max(ON_FRONT // len(self.branches), 1))]
         return chosen
 
-    def about_best(self) -> list[tuple[SearchBranch, Float]]:
-        """Short steps from the best so far."""
+    def most_freed(self) -> list[tuple[SearchBranch, Float]]:
+        """What frees most as far as seen closely, whatever bone it takes: where nothing cheap frees enough."""
+        ranked: list[tuple[float, int, int]] = []
+        for number, branch in enumerate(self.branches):
+            ranked += [(-float(share), number, row) for row, share in enumerate(branch.close.freed_frac)]
+        chosen = [(self.branches[number], row) for _, number, row in sorted(ranked)[: self.count]]
+        return [(branch, branch.close.unit[row]) for branch, row in chosen]
+
+    def about_best(self, length: float) -> list[tuple[SearchBranch, Float]]:
+        """Steps from the best so far."""
         best = min(self.exact, key=rank)
-        rng, count = np.random.default_rng([self.question.seed, len(self.branches)]), round(REFINED_SHARE * self.count)
-        return [
-            (best.branch, unit) for unit in steps_about(best.branch.space, best.unit[None], REFINED_STEP, count, rng)
-        ]
+        rng = np.random.default_rng([self.question.seed, len(self.branches), len(self.exact)])
+        count = round(REFINED_SHARE * self.count)
+        return [(best.branch, unit) for unit in steps_about(best.branch.space, best.unit[None], length, count, rng)]
 
     def estimate(self, some: Sequence[tuple[SearchBranch, Float]], told: bool = True) -> None:
         """Estimates plans exactly, and at first each branch's usual plan."""
