@@ -25,7 +25,7 @@ from canalwise.estimator.limits import Limits
 from canalwise.estimator.search.best_approach import SearchResult
 from canalwise.estimator.search.best_approach import search as search_prepared
 from canalwise.estimator.search.search_json import search_as_json
-from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.intake.label_maps import GivenLabels

@@ -67,7 +67,7 @@ def fresh(prepared: PreparedLevel) -> Resection:
     """The same with nothing kept from other settings."""
     at = resection_level_of(prepared)
     made = replace(at)
-    for name in ("room", "wanted", "set_cells", "set_bricks", "cells", "_solid", "_laminae"):
+    for name in ("room", "wanted", "set_cells", "set_bricks", "cells", "solid", "_laminae"):
         made.__dict__[name] = getattr(at, name)
     return resection_of(made, approach_of(prepared))
 

@@ -76,7 +76,7 @@ ROOMS = {
     "recon": "image registration dicom intake bone canal spine segmentation naming level measurement case",
     "estimator": (
         "approach geometry level removal decompression resection outcome execution "
-        "planning batch estimate audit charts search comparison levels cohort"
+        "planning batch estimate audit search charts comparison levels cohort"
     ),
     "workbench": (
         "style images charts console teaching surfaces report sheet dicom export transfer cohort rehearsal delivery "

@@ -29,7 +29,12 @@ INSERTION_MM = 3
 
 def freed_by(resection: Resection) -> Freed:
     """What a resection frees."""
-    wanted, taken = resection.at.wanted, resection.taken_frac
+    return freed_with(resection.at, resection.taken_frac)
+
+
+def freed_with(at: ResectionLevel, taken: Float) -> Freed:
+    """What is freed when (N,) shares of the set's voxels are taken."""
+    wanted = at.wanted
     stations = wanted.room.stations.z_mm
     ends = {
         "cranial": wanted.level_mm[:, 2] > stations[0] - INSERTION_MM + 0.5,
@@ -42,7 +47,7 @@ def freed_by(resection: Resection) -> Freed:
         by_side={side: taken_share(wanted, taken, wanted.on_side(side)) for side in SIDES},
         by_kind={name: taken_share(wanted, taken, wanted.kind == kind) for kind, name in KIND_NAMES.items()},
         insertions={end: taken_share(wanted, taken, mine) for end, mine in ends.items()},
-        areas=_areas(resection),
+        areas=_areas(at, taken),
         at_disc=wanted.room.stations.at_disc,
         root_room_mm={side: _root_room_mm(wanted, taken, corridors.get(side)) for side in SIDES},
         root_room_before_mm={side: _root_room_mm(wanted, nothing, corridors.get(side)) for side in SIDES},
@@ -55,9 +60,9 @@ def taken_share(wanted: DecompressionSet, taken_frac: Float, which: np.ndarray) 
     return float(wanted.mm3[which] @ taken_frac[which]) / whole if whole > 0 else float("nan")
 
 
-def _areas(resection: Resection) -> StationAreas:
-    wanted, taken = resection.at.wanted, resection.taken_frac
-    standing, stations = _standing_areas(resection.at), resection.at.wanted.room.stations
+def _areas(at: ResectionLevel, taken: Float) -> StationAreas:
+    wanted = at.wanted
+    standing, stations = _standing_areas(at), wanted.room.stations
     left = wanted.by_station_mm2(wanted.mm3 * (1 - taken) * (wanted.zone == 1))
     return StationAreas(
         stations.z_mm, standing.before_mm2, standing.needed_mm2,

@@ -5,15 +5,18 @@ A plan that frees less than asked is never called good, whatever limits it keeps
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from canalwise.estimator.approach.approach import other_side
+from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.limit_rules import BRIDGE, FACET_AREA, FACET_WIDTH, LATERAL, PARS, UNDERCUT, LimitRule
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.outcome.outcome_values import DecompressionVerdict, Freed, LimitCheck, ResectionCost
 from canalwise.estimator.resection.resection import Resection
+from canalwise.recon.labels import SIDES, Side
 
 ALL_KEPT = "all limits kept"
 ALL_MEASURED_KEPT = "all limits that could be measured are kept"
@@ -21,10 +24,31 @@ BREAKS_NONE = "though it breaks no limit"
 """What is said of limits beside too little freed: no praise."""
 
 
+Sides = Mapping[str, Side]
+"""What a way in calls the patient's sides -> these sides."""
+
+LEFT_AND_RIGHT: Sides = {side: side for side in SIDES}
+"""Of what enters from both sides, or from behind."""
+
+
+def near_and_far(side: Side) -> Sides:
+    """Of an approach from one side.
+
+    >>> near_and_far("right")
+    {'near': 'right', 'far': 'left'}
+    """
+    return {"near": side, "far": other_side(side)}
+
+
 def limit_checks(resection: Resection, cost: ResectionCost, limits: Limits) -> tuple[LimitCheck, ...]:
     """Every limit of a plan held against a resection; of a joint that was not resolved no number is known."""
-    side, found = resection.approach.side, []
-    for relation, s in (("near", side), ("far", other_side(side))):
+    return limit_checks_of(near_and_far(resection.approach.side), cost, limits)
+
+
+def limit_checks_of(sides: Sides, cost: ResectionCost, limits: Limits) -> tuple[LimitCheck, ...]:
+    """The same of any way in."""
+    found = []
+    for relation, s in sides.items():
         kept, pars = cost.facets.get(s), cost.pars[s]
         for rule in (FACET_AREA, FACET_WIDTH):
             share = float("nan") if kept is None else getattr(kept, rule.quantity)
@@ -41,10 +65,17 @@ def limit_checks(resection: Resection, cost: ResectionCost, limits: Limits) -> t
 
 def verdict_of(resection: Resection, freed: Freed, checks: tuple[LimitCheck, ...]) -> DecompressionVerdict:
     """Freed and kept."""
-    enough = resection.at.rules.value("freed_enough_frac")
+    return verdict_with(near_and_far(resection.approach.side), freed, checks, resection.at.rules)
+
+
+def verdict_with(
+    sides: Sides, freed: Freed, checks: tuple[LimitCheck, ...], rules: ResectionRules
+) -> DecompressionVerdict:
+    """The same of any way in."""
+    enough = rules.value("freed_enough_frac")
     shares = [share for share in freed.by_side.values() if not np.isnan(share)]
     is_freed, broken = all(share >= enough for share in shares), [c.name for c in checks if c.met is False]
-    frees = _frees(resection, freed, is_freed)
+    frees = _frees(sides, freed, is_freed, rules)
     sentence = _sentence(frees, broken, is_freed, all_measured(checks))
     return DecompressionVerdict(is_freed, not broken, sentence[0].upper() + sentence[1:])
 
@@ -65,28 +96,24 @@ def _sentence(frees: str, broken: list[str], is_freed: bool, measured: bool) -> 
     return f"{frees}; {ALL_KEPT if measured else ALL_MEASURED_KEPT}"
 
 
-def _frees(resection: Resection, freed: Freed, is_freed: bool) -> str:
+def _frees(sides: Sides, freed: Freed, is_freed: bool, rules: ResectionRules) -> str:
     """The part of the sentence that says what is freed, by the side that is freed least."""
     if np.isnan(freed.share):
         return "nothing presses on the room needed"
-    near = resection.approach.side
-    by_relation = {"near": freed.by_side[near], "far": freed.by_side[other_side(near)]}
+    by_relation = {name: freed.by_side[side] for name, side in sides.items()}
     relation = min(by_relation, key=lambda name: np.inf if np.isnan(by_relation[name]) else by_relation[name])
     if is_freed:
         return (
             f"frees {_percent(freed.share)} of what presses, {_percent(by_relation[relation])} on the {relation} side"
         )
-    side = near if relation == "near" else other_side(near)
-    return (
-        f"frees {_percent(by_relation[relation])} on the {relation} side: {_narrow(resection, freed, side, relation)}"
-    )
+    narrow = _narrow(rules, freed, sides[relation], relation)
+    return f"frees {_percent(by_relation[relation])} on the {relation} side: {narrow}"
 
 
-def _narrow(resection: Resection, freed: Freed, side: str, relation: str) -> str:
+def _narrow(rules: ResectionRules, freed: Freed, side: Side, relation: str) -> str:
     """What stays narrow on a side: its recess, where its root has not the room it needs, or the canal."""
-    room = {s: freed.root_room_mm[s] for s in freed.root_room_mm}.get(side, float("nan"))  # type: ignore[call-overload]
-    needed = 2 * resection.at.rules.value("corridor_radius_mm")
-    recess = not np.isnan(room) and room < resection.at.rules.value("freed_enough_frac") * needed
+    room, needed = freed.root_room_mm.get(side, float("nan")), 2 * rules.value("corridor_radius_mm")
+    recess = not np.isnan(room) and room < rules.value("freed_enough_frac") * needed
     return f"the {relation} recess stays narrow" if recess else f"the canal stays narrow on the {relation} side"
 
 

@@ -32,7 +32,7 @@ TIP_STEP_MM = 2.0
 """Spacing of the tips (scripts/why_resection.py)."""
 
 INSIDE_BITE_MM = 0.5
-"""A cell counts only if its centre lies this far within the bite: its own half-width."""
+"""A cell counts only if its centre lies this far within the bite: the half-width of a fine cell."""
 
 SIGHT_STEP_MM = 0.5
 """Steps at which the piece from tip to tissue is looked at."""
@@ -76,7 +76,10 @@ class Tips:
 
 
 def set_cells(wanted: DecompressionSet, cell_mm: float = CELL_MM) -> SetCells:
-    """The set gathered in cells."""
+    """The set gathered in cells; none where nothing presses."""
+    if not len(wanted.voxels):
+        nothing = np.zeros(0, dtype=np.intp)
+        return SetCells(np.zeros((0, 3)), np.zeros(0), nothing.astype(np.uint8), nothing)
     index = np.floor(wanted.level_mm / cell_mm).astype(np.int64)
     index -= index.min(axis=0)
     size = index.max(axis=0) + 1
@@ -87,7 +90,8 @@ def set_cells(wanted: DecompressionSet, cell_mm: float = CELL_MM) -> SetCells:
     by_zone = np.stack(
         [np.bincount(of_voxel, weights=wanted.mm3 * (wanted.zone == z), minlength=len(mm3)) for z in (1, 2, 3)]
     )
-    return SetCells(centres / mm3[:, None], mm3, (by_zone.argmax(axis=0) + 1).astype(np.uint8), of_voxel)
+    zone = (by_zone.argmax(axis=0) + 1).astype(np.uint8)
+    return SetCells(centres / mm3[:, None], mm3, zone, of_voxel)
 
 
 def tips_of(
@@ -106,6 +110,8 @@ def tips_of(
     keep_out : with the tool's berth
     sizes_mm : (bite, tool radius, step between tips)
     """
+    if not len(wanted.mm3):
+        return Tips(np.zeros((0, 3)), np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int32))
     bite, tool, step = sizes_mm
     places = _lattice(wanted.centres_mm, bite, step)
     index = np.ascontiguousarray((places - cells.origin_mm) / CELL_MM)

@@ -93,7 +93,7 @@ def resection_of(at: ResectionLevel, approach: Approach) -> Resection:
     keep_out = at.keep_out(channel.tool_radius_mm)
     across = -1.0 if approach.side == "left" else 1.0
     lines = tool_lines(window, tips.places_mm, at.cells, keep_out, (at.level.frame, channel, rules), across)
-    tunnels = tunnels_of(lines, window, at.cells, channel, rules)
+    tunnels = tunnels_of(lines, window, at.cells.priced, channel, rules)
     chosen = chosen_lines(lines, tunnels, tips, at.set_cells.mm3, at.set_cells.zone)
     region = LineRegion(
         at.level.frame, window, lines.pivots_mm[lines.pivot[chosen]], lines.tips_mm[lines.tip[chosen]], channel, rules

@@ -91,7 +91,7 @@ class ResectionLevel:
         )
 
     @cached_property
-    def _solid(self) -> np.ndarray:
+    def solid(self) -> npt.NDArray[np.float32]:
         """(nx, ny, nz) array over the cells: 1 where bone that is not to be taken fills at least half of one."""
         solid = (self.cells.bone_distance_mm < 0).astype(np.float32)
         bony = self.wanted.bone_mm3 > 0.5 * self.wanted.mm3
@@ -142,7 +142,7 @@ class _TipsByTool:
     def __init__(self, at: ResectionLevel) -> None:
         def found(radius_mm: float, step_mm: float) -> Tips:
             sizes = (at.rules.value("bite_mm"), radius_mm, step_mm)
-            return tips_of(at.set_cells, at.cells, at._solid, at.keep_out(radius_mm), at.level.frame, sizes)
+            return tips_of(at.set_cells, at.cells, at.solid, at.keep_out(radius_mm), at.level.frame, sizes)
 
         self.of = lru_cache(TOOLS_KEPT)(found)
 

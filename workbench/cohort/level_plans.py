@@ -10,7 +10,7 @@ from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.search.best_approach import search
-from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.case.folder import Case
 from canalwise.recon.labels import Side
 from canalwise.recon.scan import Scan
@@ -28,7 +28,7 @@ def searched_plan(case: Case, level: str, sides: tuple[Side, ...], options: Coho
     """The best that a search finds; all that it found is kept as results/search-LEVEL.json."""
     prepared = prepared_level(case.anatomy, level)
     found = search(prepared, SearchTask(sides=sides, budget=options.budget, seed=options.seed))
-    keep_result(case, f"search-{level}", of_anatomy(case, searched_json(prepared, found)))
+    keep_result(case, f"search-{level}", of_anatomy(case, searched_json(found)))
     return KeptPlan(found.best.approach, case.anatomy_sha256)
 
 

@@ -48,7 +48,7 @@ class CohortOptions:
 
     samples: int = 1000
     seed: int = 0
-    budget: int = 20_000
+    budget: int = 800
 
 
 @dataclass(frozen=True)

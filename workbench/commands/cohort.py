@@ -14,7 +14,7 @@ from canalwise.workbench.console.verb import Verb
 if TYPE_CHECKING:
     from canalwise.workbench.cohort.whole_cohort import CohortResult
 
-SAMPLES, BUDGET = 1000, 20_000
+SAMPLES, BUDGET = 1000, 800
 """Of each row, unless told otherwise."""
 
 ABOUT = """\

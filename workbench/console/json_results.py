@@ -17,11 +17,10 @@ from canalwise.estimator.execution.uncertain_json import uncertain_as_json
 from canalwise.estimator.execution.uncertainty_values import SAMPLES, HandTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
-from canalwise.estimator.outcome.decompressed import decompressed, decompression_as_json
+from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.search.best_approach import SearchResult
-from canalwise.estimator.search.exploration import Progress
 from canalwise.estimator.search.search_json import search_as_json
-from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.search.search_task import Progress, SearchTask
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.corrections import correction_sentences
 from canalwise.recon.disclaimer import CAUTION
@@ -187,11 +186,8 @@ def with_decompression(
 def compared_json(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> dict[str, Any]:
     """The best plan found for each access at a level, side by side, as JSON data; joints by the patient's side."""
     warnings = [*prepared.anatomy.warnings, *prepared.level.warnings]
-    found = compared_accesses(prepared, question, progress)
-    document = comparison_as_json(found)
-    for row, way in zip(document["rows"], found.ways, strict=True):
-        row["verdict"] = verdict_json(prepared, way.plans[0]) if len(way.plans) == 1 else None
-    return document | {"warnings": warnings}
+    document = plain(comparison_as_json(compared_accesses(prepared, question, progress)))
+    return dict(document) | {"warnings": warnings}
 
 
 def _checks(anatomy: Anatomy) -> list[str]:
@@ -212,18 +208,6 @@ def built_json(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
     }
 
 
-def verdict_json(prepared: PreparedLevel, approach: Approach) -> dict[str, Any] | None:
-    """Whether an approach frees enough within the limits; None where that cannot be said of this level."""
-    try:
-        return dict(plain(decompression_as_json(decompressed(prepared, approach)))["verdict"])
-    except AnatomyNotFound:
-        return None
-
-
-def searched_json(prepared: PreparedLevel, found: SearchResult) -> dict[str, Any]:
-    """What a search found, each pick with the verdict on what it frees; None where that cannot be said."""
-    document = search_as_json(found)
-    for name, pick in (("best", found.best), ("robust", found.robust), ("runner_up", found.runner_up)):
-        if pick is not None and document[name] is not None:
-            document[name]["verdict"] = verdict_json(prepared, pick.approach)
-    return document | {"warnings": [*prepared.anatomy.warnings, *prepared.level.warnings]}
+def searched_json(found: SearchResult) -> dict[str, Any]:
+    """What a search found, each pick with the verdict on what it frees."""
+    return dict(plain(search_as_json(found)))

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Mapping
 from dataclasses import fields, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from canalwise.estimator.approach.approach import PHASE_RELATION, Approach, Phase
 from canalwise.estimator.approach.error_presets import EXPERIENCES, GUIDANCES, USUAL
@@ -14,6 +14,9 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.level.target_names import NAMES, named
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES
+
+if TYPE_CHECKING:
+    from canalwise.estimator.decompression.room import Breadth
 
 CHANNEL_OPTIONS = tuple(field.name for field in fields(Channel))
 """Options named after the fields of `Channel`, with their units."""
@@ -115,6 +118,27 @@ def add_approach(parser: argparse.ArgumentParser) -> None:
         which.add_argument(option(name), type=float, metavar=unit, help=CHANNEL_HELP.get(name, name.replace("_", " ")))
     words = ", ".join(name.replace(" ", "-") for name in NAMES)
     which.add_argument("--task", metavar="NAME[,NAME...]", help=f"what is to be touched, of {words} (usual: all of it)")
+
+
+BREADTHS = ("central", "with-recesses", "with-foramen")
+"""How much of the canal is to be freed, as options have it."""
+
+
+def add_breadth(parser: argparse.ArgumentParser) -> None:
+    """--breadth."""
+    parser.add_argument("--breadth", choices=BREADTHS, default=BREADTHS[1],
+                        help="how much of the canal is to be freed [%(default)s]")  # fmt: skip
+
+
+def breadth_of(args: argparse.Namespace) -> Breadth:
+    """The breadth of the options.
+
+    >>> breadth_of(argparse.Namespace(breadth="with-recesses"))
+    'with recesses'
+    """
+    from canalwise.estimator.search.search_task import check_breadth
+
+    return check_breadth(args.breadth.replace("-", " "))
 
 
 def add_trial(parser: argparse.ArgumentParser) -> None:

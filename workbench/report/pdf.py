@@ -14,6 +14,7 @@ from reportlab.platypus import Flowable, KeepTogether, PageBreak, SimpleDocTempl
 
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.proposed_levels import levels_proposal
+from canalwise.workbench.console.search_tables import ACCESS_COLUMNS
 from canalwise.workbench.report import confidence_section as report_sure
 from canalwise.workbench.report import plan_section as report_plan
 from canalwise.workbench.report import summary as report_glance
@@ -265,26 +266,24 @@ def _what_if(drawn: IllustratedReport) -> Body:
         *because,
         *_picture_rows(what_if_pictures(what_if), 1, 105),
         _note(
-            "Worked out with bone as points 1 mm apart: bone removed is within a few percent of the plan's own numbers "
-            "above, which are exact to the voxel."
+            "Each value is an exact estimate of the resection of a plan of its own; where the entry map shows a share "
+            "and no bone, the share is that of a coarser form."
         ),
     ]
 
 
 def _others(drawn: IllustratedReport) -> Body:
-    columns = ("way in", "bone removed, mm\u00b3", "left joint kept", "right joint kept", "canal after, mm\u00b2",
-               "targets reached", "succeeds by hand")  # fmt: skip
     comparison = drawn.reported.comparison
     return [
         PageBreak(),
-        _heading("Other ways in, same targets"),
+        _heading("Other ways in, same room needed"),
         *_picture_rows([drawn.pictures["charts"]["compare"]], 1, 90),
         text(comparison["conclusion"], style(8, after=3)),
-        rows_table(columns, report_facts.compared_rows(comparison), (36, 26, 24, 24, 24, 25, 25)),
+        rows_table(ACCESS_COLUMNS, report_facts.compared_rows(comparison), (30, 17, 17, 26, 26, 17, 17, 17, 18)),
         _note(
-            "Each row is the plan of least bone that a short search found for that way in, whole sweep; it may differ "
-            "from the plan above. Midline laminectomy: a reference, not a plan; its targets lie open. Succeeds by "
-            "hand: how often all limits are kept and enough is reached when it is laid with a hand's errors."
+            "Each row is the plan of least weighted bone that frees enough, as a short search found it for that way "
+            "in; it may differ from the plan above. Midline laminectomy: a reference, not a plan. Succeeds by hand: "
+            "how often enough is freed when it is laid with a hand's errors; limits are held against the plan itself."
         ),
     ]
 

@@ -17,12 +17,12 @@ from canalwise.estimator.limit_rules import rule_of
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.outcome.outcome_values import LimitCheck
 from canalwise.estimator.search.best_approach import search
-from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.search.search_task import SearchTask
 from canalwise.estimator.ties import SAME_MM3
 from canalwise.workbench.style.phrases import MINUS, amount, joined, number, percent
 from canalwise.workbench.teaching.placeholders import PlanFacts, decompressed_by, facet_kept_frac, touched_frac
 
-BUDGET = 6_000
+BUDGET = 150
 """Approaches that are looked at to find a good plan, some two seconds on a laptop (choice)."""
 
 
@@ -95,7 +95,6 @@ def found_plan(yours: Estimate, progress: Callable[[int], None]) -> Estimate:
     question = SearchTask(
         sides=(approach.side,),
         instruments={"as planned": approach.channel},
-        task=wanted_of_task(tuple(yours.task_targets_ras_mm)).names,
         budget=BUDGET,
     )
     best = search(yours.prepared, question, progress).best.approach

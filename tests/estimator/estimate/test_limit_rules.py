@@ -63,11 +63,6 @@ def test_an_unknown_check_is_refused_and_not_left_unguarded() -> None:
             rule_of(name)
 
 
-def test_only_the_pars_is_counted_without_a_guard() -> None:
-    assert {rule.name for rule in RULES if rule.batch_guard_frac == 0.0} == {"pars width left"}
-    assert all(0 < rule.batch_guard_frac < 0.1 for rule in RULES if rule.name != "pars width left")
-
-
 @pytest.mark.parametrize(
     ("check", "limit", "sampled", "kept"),
     [

@@ -126,8 +126,8 @@ def test_measure_prints_every_measurement_with_its_band(case, capsys):
     "argv",
     [
         ["measure"],
-        ["compare", "--level", "L3-L4", "--budget", "600"],
-        ["search", "--level", "L3-L4", "--budget", "600"],
+        ["compare", "--level", "L3-L4", "--budget", "30"],
+        ["search", "--level", "L3-L4", "--budget", "30"],
         ["estimate", "--level", "L3-L4", "--side", "right"],
     ],
 )

@@ -10,11 +10,8 @@ import { chanceWords, number, percent, withInterval } from "../model/number_form
 import { progressButton } from "../session/progress_button";
 
 /** Approaches looked at, all ways together. */
-const EFFORTS = { quick: 20_000, thorough: 80_000 } as const;
+const EFFORTS = { quick: 600, thorough: 2_400 } as const;
 type AccessEffort = keyof typeof EFFORTS;
-
-/** What both sides can be asked for: each has its own half. */
-const TASK = ["ipsilateral recess", "contralateral recess"];
 
 export function accessSection(context: Context, pin: (name: string, plan: Plan) => void): HTMLElement {
   const { store } = context;
@@ -37,7 +34,7 @@ export function accessSection(context: Context, pin: (name: string, plan: Plan) 
 
   async function ask(): Promise<void> {
     const asked = store.state.plan.level;
-    const comparison = await doing.run({ ask: "ways", level: asked, task: TASK, budget: EFFORTS[effort], seed: 0 });
+    const comparison = await doing.run({ ask: "ways", level: asked, budget: EFFORTS[effort], seed: 0 });
     if (!comparison) return;
     level = asked;
     results.replaceChildren(resultOf(context, comparison, pin));
@@ -51,7 +48,7 @@ export function accessSection(context: Context, pin: (name: string, plan: Plan) 
   const note = h(
     "p",
     { class: "quiet" },
-    "Searches the left and the right side apart, both sides with one entry each, and lays out a midline laminectomy as a reference; the target is both recesses.",
+    "Searches the left and the right side apart, both sides with one entry each, and lays out a midline laminectomy as a reference; all for the same room needed.",
   );
   return h(
     "section",
@@ -76,7 +73,7 @@ function resultOf(
     "left joint kept",
     "right joint kept",
     "canal after, mm\u00b2",
-    "targets touched",
+    "freed, side freed less",
     "succeeds by hand",
   ];
   const table = tableOf(`${comparison.level}: each on the best plan found`, heads, comparison.rows.map(cellsOf));
@@ -101,7 +98,7 @@ function cellsOf(access: AccessRow): string[] {
     percent(access.facet_left_frac),
     percent(access.facet_right_frac),
     number(access.canal_area_after_mm2, 0),
-    access.reached_frac === null ? "open" : percent(access.reached_frac),
+    percent(access.freed_frac),
     access.by_hand ? chanceWords(access.by_hand.both) : "\u2013",
   ];
 }
