@@ -45,7 +45,7 @@ class DecompressionVerdict:
 def limit_checks(resection: Resection, cost: ResectionCost, limits: Limits) -> tuple[LimitCheck, ...]:
     """Every limit of a plan held against a resection."""
     side, found = resection.approach.side, []
-    for relation, s in (("near", side), ("far", other_side(side))):
+    for relation, s in (("ipsilateral", side), ("contralateral", other_side(side))):
         if s in cost.facets:
             kept = cost.facets[s]
             found.append(_at_least(limits, f"{relation} facet area kept", kept.area_frac, "facet_area_kept_frac"))
@@ -57,8 +57,8 @@ def limit_checks(resection: Resection, cost: ResectionCost, limits: Limits) -> t
             if pars.residual_mm >= pars.before_mm
             else (pars.residual_mm)
         )
-        found.append(_at_least(limits, f"{relation} pars width left", least, "pars_residual_mm"))
-    found.append(_at_least(limits, "spinous base bridge left", cost.base.bridge_mm, "spinous_bridge_mm"))
+        found.append(_at_least(limits, f"{relation} pars width remaining", least, "pars_residual_mm"))
+    found.append(_at_least(limits, "spinous base bridge remaining", cost.base.bridge_mm, "spinous_bridge_mm"))
     found.append(_at_most(limits, "spinous base undercut", cost.base.undercut_frac, "spinous_undercut_frac"))
     found.append(_at_most(limits, "farthest bone taken from the midline", cost.lateral_mm, "lateral_removal_mm"))
     return tuple(found)

@@ -148,8 +148,8 @@ def test_a_pars_that_loses_nothing_breaks_no_limit(prepared, plan):
         by_relation, thin, {relation: value[0] + 2.0 for relation, value in by_relation.pars_mm.items()}
     )
     known = [relation for relation, value in by_relation.pars_mm.items() if not np.isnan(value[0])]
-    assert all(kept[f"{relation} pars width left"][0] >= 0 for relation in known)
-    assert all(lost[f"{relation} pars width left"][0] < 0 for relation in known)
+    assert all(kept[f"{relation} pars width remaining"][0] >= 0 for relation in known)
+    assert all(lost[f"{relation} pars width remaining"][0] < 0 for relation in known)
 
 
 def test_one_phase_alone_takes_no_more_than_both(prepared, plan):

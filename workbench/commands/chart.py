@@ -17,7 +17,7 @@ Ask "what if" about one plan, and draw the answers:
   angle       one phase tilted from straight ventral to flat, its pivot held: bone removed by
               structure, what stays of both joints, pars and spinous base, and what is reached.
               Shaded: the tilts at which every limit is kept and the target is reached.
-  entry       for each place on the skin, mm lateral of the spinous line and mm cranial of the
+  entry       for each place on the skin, mm lateral of the midline and mm cranial of the
               upper lamina's edge: the least bone that must go to reach the targets within the
               limits, over all tilts and sweeps; and where that is not possible, why.
   instrument  the same against sleeve and tool diameter: from which one it no longer passes.

@@ -14,7 +14,7 @@ from canalwise.estimator.estimate.intervals import intervals_of, no_intervals
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
-from canalwise.estimator.outcome.decompressed import decompressed, decompression_as_json
+from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed, decompression_as_json
 from canalwise.estimator.search.best_approach import SearchResult
 from canalwise.estimator.search.exploration import Progress
 from canalwise.estimator.search.search_json import search_as_json
@@ -97,19 +97,28 @@ def _case_json(anatomy: Anatomy) -> dict[str, Any]:
     }
 
 
+def limits_of(document: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The limits that an estimate's verdict speaks of: of the resection, or of both removals where there is none.
+
+    >>> limits_of({"verdicts": [{"name": "undercut"}], "resection": None})
+    [{'name': 'undercut'}]
+    """
+    return list((document.get("resection") or {}).get("limits") or document["verdicts"])
+
+
 def breaches(document: Mapping[str, Any]) -> list[str]:
     """Names of the limits that are not kept in an estimate's JSON.
 
-    >>> breaches({"verdicts": [{"name": "pars width left", "met": False}, {"name": "undercut", "met": None}]})
-    ['pars width left']
+    >>> breaches({"verdicts": [{"name": "pars width remaining", "met": False}, {"name": "undercut", "met": None}]})
+    ['pars width remaining']
     """
-    return [verdict["name"] for verdict in document["verdicts"] if verdict["met"] is False]
+    return [limit["name"] for limit in limits_of(document) if limit["met"] is False]
 
 
 def exit_status(documents: Sequence[Mapping[str, Any]], strict: bool) -> int:
     """0, or BREACHED when limits count and one of the estimates breaks one.
 
-    >>> broken = {"verdicts": [{"name": "pars width left", "met": False}]}
+    >>> broken = {"verdicts": [{"name": "pars width remaining", "met": False}]}
     >>> exit_status([broken], strict=False), exit_status([broken], strict=True)
     (0, 4)
     """
@@ -131,10 +140,15 @@ def estimated_json(
     return with_decompression(document, found.prepared, approach)
 
 
-def with_decompression(document: dict[str, Any], prepared: PreparedLevel, approach: Approach) -> dict[str, Any]:
-    """An estimate's JSON with what its approach frees; where that cannot be said, nothing and a warning why."""
+def with_decompression(
+    document: dict[str, Any], prepared: PreparedLevel, approach: Approach, known: DecompressedLevel | None = None
+) -> dict[str, Any]:
+    """An estimate's JSON with what its approach frees; where that cannot be said, nothing and a warning why.
+
+    `known` : what the approach frees, where it has been worked out before
+    """
     try:
-        more = plain(decompression_as_json(decompressed(prepared, approach)))
+        more = plain(decompression_as_json(known or decompressed(prepared, approach)))
     except AnatomyNotFound as error:
         nothing = dict.fromkeys(("resection", "freed", "verdict", "spinous_process"))
         return document | nothing | {"warnings": [*document["warnings"], f"Nothing is said of what is freed: {error}"]}
@@ -177,9 +191,14 @@ def built_json(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
 
 
 def verdict_json(prepared: PreparedLevel, approach: Approach) -> dict[str, Any] | None:
-    """Whether an approach frees enough within the limits; None where that cannot be said of this level."""
+    """Whether an approach frees enough within the limits, with the free area where it is least and the bone that goes.
+
+    None where that cannot be said of this level.
+    """
     try:
-        return dict(plain(decompression_as_json(decompressed(prepared, approach)))["verdict"])
+        found = plain(decompression_as_json(decompressed(prepared, approach), with_bound=False))
+        least, bone = found["freed"]["least_area_mm2"], found["resection"]["bone_removed_mm3"]["total"]
+        return dict(found["verdict"]) | {"least_area_mm2": least, "bone_mm3": bone}
     except AnatomyNotFound:
         return None
 

@@ -15,6 +15,7 @@ import { listen, shortcutsOf } from "./shell/shortcuts";
 import { Connection } from "./session/connection";
 import { notices } from "./shell/notices";
 import { numbersPanel } from "./panels/numbers_panel";
+import { verdictBar } from "./panels/verdict_bar";
 import { SavedPlans } from "./shell/saved_plans";
 import { SHOWN_AT_FIRST } from "./model/palette";
 import { caseFacts, type CaseFacts } from "./protocol/case_facts";
@@ -23,7 +24,7 @@ import { checked } from "./protocol/validation";
 import { endoscopePanel } from "./views/endoscope_panel";
 import { endoscopeHandle, pastOf } from "./views/endoscope_view";
 import { slicesHandle } from "./slices/slices_panel";
-import { type ViewSettings, type State, Store } from "./model/store";
+import { isConfirmed, type ViewSettings, type State, Store } from "./model/store";
 import { PANELS } from "./shell/panel_registry";
 import { tabs } from "./shell/tabs";
 import { followTheme } from "./dom/theme";
@@ -126,6 +127,7 @@ function mount(context: Context): void {
   const estimates = new EstimateSync(context);
   const panels = tabs(region("strip"), region("tabs"), context, PANELS);
   const parts: readonly (readonly [HTMLElement, Part])[] = [
+    [region("outcome-bar"), verdictBar],
     [region("notices"), notices],
     [region("controls"), controlsPanel],
     [region("numbers"), numbersPanel],
@@ -140,7 +142,7 @@ function mount(context: Context): void {
   listen(shortcuts);
   estimates.start();
   region("main").removeAttribute("aria-busy");
-  if (!store.state.confirmed[store.state.plan.level]) confirm.ask();
+  if (!isConfirmed(store.state)) confirm.ask();
 }
 
 /** One part that fails leaves the others standing. */

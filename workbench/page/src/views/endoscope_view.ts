@@ -196,10 +196,10 @@ function wordsOf(seen: SeenStructure | null): string {
 const WAYS: Record<string, string> = {
   L: "the patient's left",
   R: "the patient's right",
-  D: "dorsal",
-  V: "ventral",
-  Cr: "cranial",
-  Ca: "caudal",
+  P: "posterior",
+  A: "anterior",
+  H: "the head",
+  F: "the feet",
 };
 
 const upWords = (lens: EndoscopeLens): string => WAYS[letterOf(lens.up).split(" ")[0] ?? ""] ?? "";
