@@ -22,7 +22,7 @@ CONFIRM = (
 )
 """What a person ticks by hand before the sheet is used."""
 
-WARNING_CHARACTERS = 620
+WARNING_CHARACTERS = 500
 """Warnings are told until the sheet's room for them is used up; the report tells all."""
 
 BEAM = (
