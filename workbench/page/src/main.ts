@@ -22,6 +22,7 @@ import { caseFacts, type CaseFacts } from "./protocol/case_facts";
 import type { Plan } from "./protocol/plan";
 import { checked } from "./protocol/validation";
 import { endoscopePanel } from "./views/endoscope_panel";
+import { playBar } from "./play/play_bar";
 import { endoscopeHandle, pastOf } from "./views/endoscope_view";
 import { slicesHandle } from "./slices/slices_panel";
 import { isConfirmed, type ViewSettings, type State, Store } from "./model/store";
@@ -132,6 +133,7 @@ function mount(context: Context): void {
     [region("controls"), controlsPanel],
     [region("numbers"), numbersPanel],
     [region("bench"), scenePanel],
+    [region("bench"), playBar],
     [region("scope"), endoscopePanel],
   ];
   for (const [root, part] of parts) mountPart(root, () => part(root, context));

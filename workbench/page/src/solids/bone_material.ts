@@ -220,8 +220,14 @@ uniform float opacity, taken, kind;
 vec3 tissue(vec3 p) {
   if (lens < 0.5 || wet < 0.5 || kind < 0.5) return tint;
   if (kind < 1.5) {
-    vec3 q = vec3(p.xy * 0.34, p.z * 0.11);
-    float vessel = smoothstep(0.045, 0.0, abs(noise(q * 1.7 + 9.0) - 0.5));
+    // vessels run along the sac
+    float off = 9.0;
+    for (int i = 0; i < 3; i++) {
+      float across = -4.0 + 4.2 * float(i) + 3.0 * (noise(vec3(p.z * 0.16, float(i) * 7.0, 3.0)) - 0.5);
+      off = min(off, abs(p.x - across));
+    }
+    float vessel = smoothstep(0.32, 0.12, off);
+    vec3 q = vec3(p.xy * 0.5, p.z * 0.2);
     vec3 dura = mix(vec3(0.76, 0.82, 0.90), vec3(0.86, 0.84, 0.86), noise(q * 2.0));
     return mix(dura, vec3(0.66, 0.22, 0.24), 0.42 * vessel);
   }

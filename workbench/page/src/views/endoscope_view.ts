@@ -150,8 +150,8 @@ export class EndoscopeView {
   private seen(hour: number, radius_frac: number): SeenStructure | null {
     const [lens, scene] = [this.lens(), this.stage.scene];
     if (!lens || !scene) return null;
-    const { removal } = this.store.state;
-    const bone = removal && goneIn(removal);
+    const { removal, blind } = this.store.state;
+    const bone = !blind && removal && goneIn(removal);
     const ligament = bone && removal.resection ? bone : (point: Vec3) => inSweep(scene.phases, point);
     const gone =
       this.afterwards && bone && scene.face ? { bone, face: scene.face, stands: boneIn(removal), ligament } : null;
