@@ -58,9 +58,9 @@ class LimitRule:
 
 FACET_AREA = LimitRule("facet area kept", "area_frac", "at least", "facet_area_kept_frac", both_sides=True)
 FACET_WIDTH = LimitRule("facet width kept", "width_frac", "at least", "facet_width_kept_frac", both_sides=True)
-PARS = LimitRule("pars width left", "pars_mm", "at least", "pars_residual_mm", both_sides=True)
+PARS = LimitRule("pars width remaining", "pars_mm", "at least", "pars_residual_mm", both_sides=True)
 UNDERCUT = LimitRule("spinous base undercut", "undercut_frac", "at most", "spinous_undercut_frac", both_sides=False)
-BRIDGE = LimitRule("spinous base bridge left", "bridge_mm", "at least", "spinous_bridge_mm", both_sides=False)
+BRIDGE = LimitRule("spinous base bridge remaining", "bridge_mm", "at least", "spinous_bridge_mm", both_sides=False)
 LATERAL = LimitRule(
     "farthest bone taken from the midline",
     "lateral_removal_mm",
@@ -78,7 +78,7 @@ _BY_CHECK = {check: rule for rule in (*OF_BOTH_SIDES, *OF_THE_MIDLINE) for check
 def rule_of(check: str) -> LimitRule:
     """The rule behind a check's name; WrongUse for a name that no rule makes.
 
-    >>> rule_of("contralateral pars width left").limit
+    >>> rule_of("contralateral pars width remaining").limit
     'pars_residual_mm'
     """
     if check not in _BY_CHECK:

@@ -26,6 +26,7 @@ from canalwise.workbench.console.tables import (
     task_rows,
 )
 from canalwise.workbench.style.phrases import (
+    EVIDENCE,
     MINUS,
     UNITS,
     cranial_tilt_words,
@@ -58,7 +59,7 @@ def phrases_source() -> str:
 
 def phrases() -> Phrases:
     """Name -> text, sentence with named gaps, or table of texts."""
-    return {**_numbers(), **_verdicts(), **_estimate(), **_places()}
+    return {"evidence": EVIDENCE, **_numbers(), **_verdicts(), **_estimate(), **_places()}
 
 
 def gapped(sentence: str, **values: str) -> str:

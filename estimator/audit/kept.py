@@ -69,8 +69,8 @@ def kept_limits(prepared: PreparedLevel, kept: KeptStructures) -> tuple[KeptLimi
     for side, pars in kept.pars.items():
         untouched = pars.residual_mm >= pars.before_mm
         limit = limits["pars_residual_mm"]
-        found.append(_least(f"{side} pars width left", pars.residual_mm, limit, untouched))
-    found.append(_least("spinous base bridge left", kept.base.bridge_mm, limits["spinous_bridge_mm"]))
+        found.append(_least(f"{side} pars width remaining", pars.residual_mm, limit, untouched))
+    found.append(_least("spinous base bridge remaining", kept.base.bridge_mm, limits["spinous_bridge_mm"]))
     undercut, most = kept.base.undercut_frac, limits["spinous_undercut_frac"]
     met = None if np.isnan(undercut) else bool(undercut <= most.value)
     return (*found, KeptLimit("spinous base undercut", undercut, most, met))

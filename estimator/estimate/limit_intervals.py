@@ -40,7 +40,7 @@ def within_error(verdict: Verdict, interval: Interval | None) -> bool:
     """Does the limit lie inside the number's interval, so that the verdict could be the other one?
 
     >>> from canalwise.estimator.interval import Interval
-    >>> width = Verdict("pars width left", 5.4, 5.0, "mm", True, "", "MEM")
+    >>> width = Verdict("pars width remaining", 5.4, 5.0, "mm", True, "", "MEM")
     >>> [within_error(width, Interval(5.4, {"bone border": sd})) for sd in (0.3, 0.1)]
     [True, False]
     """

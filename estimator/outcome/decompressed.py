@@ -27,6 +27,7 @@ from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.removal.facet_preservation import facet_kept
 from canalwise.estimator.resection.resection import Resection, resection_of
 from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
+from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.labels import Side
 
 
@@ -93,6 +94,14 @@ def decompressed(prepared: PreparedLevel, approach: Approach, at: ResectionLevel
     AnatomyNotFound : no dural sac or no ligament there
     """
     return DecompressedLevel(prepared, resection_of(at or resection_level_of(prepared), approach))
+
+
+def decompressed_or_none(prepared: PreparedLevel, approach: Approach) -> DecompressedLevel | None:
+    """As `decompressed`; None at a level of which that cannot be said."""
+    try:
+        return decompressed(prepared, approach)
+    except AnatomyNotFound:
+        return None
 
 
 DEFINITIONS = {

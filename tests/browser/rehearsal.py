@@ -23,7 +23,7 @@ BEGIN_ANEW = """async ([level, side]) => {
   const shown = {bone: true, sac: true, disc: true, joint_left: true, joint_right: true};
   const looks = {theme: 'dark', turned: 'theatre', grey_window: facts.grey_window, phase: 0, scope_past_mm: -12,
                  scope_view_deg: 80, scope_turn_deg: 0, shown, panel: 'slices'};
-  const confirmed = {[level]: true};
+  const confirmed = {[`${level} ${side}`]: true};
   store.restore({plan, confirmed, looks, name: '', task: facts.tasks, pins: [], blind: false, problem: ''});
   bench.show('oblique');
 }"""

@@ -106,7 +106,7 @@ def test_an_entry_is_chosen_on_the_map_by_keys(tilts: Rehearsal) -> None:
     tilts.page.keyboard.press("Enter")
     tilts.rest()
     entry = tilts.state("answer.estimate.skin_entry")
-    words = f"{entry['lateral_mm']:.0f} mm lateral of the spinous line, {abs(entry['cranial_mm']):.0f} mm "
+    words = f"{entry['lateral_mm']:.0f} mm lateral of the midline, {abs(entry['cranial_mm']):.0f} mm "
     assert chosen.startswith(words)
     assert tilts.page.locator("#panel-charts [role=gridcell][aria-selected=true]").get_attribute("aria-label") == chosen
 

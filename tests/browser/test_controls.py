@@ -94,9 +94,9 @@ NUMBER_FOLDS = (
 )  # fmt: skip
 VIEWS = {
     "Oblique": None,
-    "From dorsal": {"top": "R", "bottom": "L", "left": "Cr", "right": "Ca"},
-    "From the entry side": {"top": "D", "bottom": "V", "left": "Cr", "right": "Ca"},
-    "Axial, from the feet": {"top": "D", "bottom": "V", "left": "L", "right": "R"},
+    "From dorsal": {"top": "R", "bottom": "L", "left": "H", "right": "F"},
+    "From the entry side": {"top": "P", "bottom": "A", "left": "H", "right": "F"},
+    "Axial, from the feet": {"top": "P", "bottom": "A", "left": "L", "right": "R"},
 }
 GROUND = "getComputedStyle(document.getElementById('controls')).backgroundColor"
 TABS = ("Slices", "Charts", "Search", "Compare", "Lesson", "Sheet")

@@ -163,11 +163,11 @@ def test_slices_are_the_scan_resampled(rehearsal, made_case, kind):
 
 
 LETTERS = {
-    ("theatre", "dorsal", "left"): ["R", "L", "Cr", "Ca"],
-    ("theatre", "dorsal", "right"): ["L", "R", "Ca", "Cr"],
-    ("theatre", "caudal", "left"): ["D", "V", "L", "R"],
-    ("reading", "dorsal", "left"): ["Cr", "Ca", "L", "R"],
-    ("reading", "caudal", "left"): ["V", "D", "R", "L"],
+    ("theatre", "dorsal", "left"): ["R", "L", "H", "F"],
+    ("theatre", "dorsal", "right"): ["L", "R", "F", "H"],
+    ("theatre", "caudal", "left"): ["P", "A", "L", "R"],
+    ("reading", "dorsal", "left"): ["H", "F", "L", "R"],
+    ("reading", "caudal", "left"): ["A", "P", "R", "L"],
 }
 """Turned, view and side of the entry -> letters above, below, left, right. In theatre the far side is up from dorsal,
 and dorsal is up from the feet; as radiologists read, ventral is up from the feet and the right on the left."""
@@ -183,7 +183,7 @@ def test_bench_says_which_way_the_patient_lies(rehearsal, turned, view, side):
 
 
 def test_slices_say_which_way_the_patient_lies(rehearsal):
-    for turned, axial in (("theatre", ["D", "V", "L", "R"]), ("reading", ["V", "D", "R", "L"])):
+    for turned, axial in (("theatre", ["P", "A", "L", "R"]), ("reading", ["A", "P", "R", "L"])):
         rehearsal.do(f"store.look({{turned: '{turned}'}});")
         settle(rehearsal)
         assert letters_on(rehearsal, ".slice:nth-of-type(1)") == axial

@@ -115,12 +115,12 @@ def letters(page: Rehearsal) -> dict[str, dict[str, str]]:
 
 
 IN_THEATRE = {
-    "Axial": {"top": "D", "bottom": "V", "left": "L", "right": "R"},
-    "Coronal": {"top": "Cr", "bottom": "Ca", "left": "L", "right": "R"},
+    "Axial": {"top": "P", "bottom": "A", "left": "L", "right": "R"},
+    "Coronal": {"top": "H", "bottom": "F", "left": "L", "right": "R"},
 }
 AS_READ = {
-    "Axial": {"top": "V", "bottom": "D", "left": "R", "right": "L"},
-    "Coronal": {"top": "Cr", "bottom": "Ca", "left": "R", "right": "L"},
+    "Axial": {"top": "A", "bottom": "P", "left": "R", "right": "L"},
+    "Coronal": {"top": "H", "bottom": "F", "left": "R", "right": "L"},
 }
 
 

@@ -56,15 +56,15 @@ def seen_at(page: Rehearsal, nth: int, mark: str) -> tuple[float, float]:
 
 def test_letters_and_needle_follow_side_and_way_of_looking(films: Rehearsal) -> None:
     assert films.state("plan.side") == "left"
-    assert letters(films, 1) == ["L", "R", "Cr", "Ca"]
-    assert letters(films, 2) == ["Cr", "Ca", "D", "V"]
+    assert letters(films, 1) == ["L", "R", "H", "F"]
+    assert letters(films, 2) == ["H", "F", "P", "A"]
     assert seen_at(films, 1, "skin entry")[0] < 0.5 - 0.02
     entry, docked = (seen_at(films, 2, mark) for mark in ("skin entry", "docking point"))
     assert entry[1] < docked[1]
     films.do("store.look({turned: 'reading'})")
     # face to face: the patient's left on the right; the head up, the back to the right
-    assert letters(films, 1) == ["R", "L", "Cr", "Ca"]
-    assert letters(films, 2) == ["V", "D", "Cr", "Ca"]
+    assert letters(films, 1) == ["R", "L", "H", "F"]
+    assert letters(films, 2) == ["A", "P", "H", "F"]
     assert seen_at(films, 1, "skin entry")[0] > 0.5 + 0.02
     assert seen_at(films, 2, "skin entry")[0] > seen_at(films, 2, "docking point")[0]
     # turned by a quarter: what was on the left is now above
@@ -74,13 +74,13 @@ def test_letters_and_needle_follow_side_and_way_of_looking(films: Rehearsal) -> 
 def test_from_the_other_side_the_lateral_is_turned_over(films: Rehearsal) -> None:
     films.do("const {plan} = store.state; const [x, y, z] = plan.docking_point_mm;"
              "store.choose({...plan, side: 'right', docking_point_mm: [-x, y, z]});")  # fmt: skip
-    films.page.wait_for_function("() => document.querySelectorAll('.film-letter')[4].textContent === 'Ca'")
+    films.page.wait_for_function("() => document.querySelectorAll('.film-letter')[4].textContent === 'F'")
     films.page.wait_for_function(FRESH)
-    assert letters(films, 1) == ["L", "R", "Cr", "Ca"]
-    assert letters(films, 2) == ["Ca", "Cr", "D", "V"]
+    assert letters(films, 1) == ["L", "R", "H", "F"]
+    assert letters(films, 2) == ["F", "H", "P", "A"]
     assert seen_at(films, 1, "skin entry")[0] > 0.5
     films.do("store.look({turned: 'reading'})")
-    assert letters(films, 2) == ["V", "D", "Cr", "Ca"]
+    assert letters(films, 2) == ["A", "P", "H", "F"]
     assert seen_at(films, 2, "skin entry")[0] > seen_at(films, 2, "docking point")[0]
 
 
@@ -97,7 +97,7 @@ def test_a_moved_plan_greys_the_films_until_they_show_it(films: Rehearsal) -> No
 
 def test_films_are_told_in_words(films: Rehearsal) -> None:
     reported = [films.page.locator(".film img").nth(at).get_attribute("alt") for at in (0, 1)]
-    assert reported[0].startswith(f"Simulated AP of {LEVEL}")
+    assert reported[0].startswith(f"Digitally reconstructed radiograph, AP, of {LEVEL}")
     assert "patient's LEFT at the left" in reported[0]
     assert "dorsal up" in reported[1]
     assert all("needle" in each and "skin entry" in each for each in reported)

@@ -43,7 +43,7 @@ def under(prepared: PreparedLevel, limits: Limits) -> PreparedLevel:
         # the usual approach keeps 0.82 of the near joint's surface and 7.2 mm of the bridge
         (Limits(), "ipsilateral facet width kept"),
         (Limits().changed(facet_area_kept_frac=0.8), "ipsilateral facet area kept"),
-        (Limits().changed(lateral_removal_mm=30.0, spinous_bridge_mm=6.5), "spinous base bridge left"),
+        (Limits().changed(lateral_removal_mm=30.0, spinous_bridge_mm=6.5), "spinous base bridge remaining"),
     ],
 )
 def test_it_breaks_there_and_nothing_breaks_before(
@@ -89,7 +89,7 @@ def test_margins_that_were_not_measured_break_nothing() -> None:
         ("ipsilateral facet area kept", 0.25, False, -0.5),
         ("spinous base undercut", 0.75, False, -0.5),
         # thin before, and nothing taken from it
-        ("ipsilateral pars width left", 0.4, True, 0.0),
+        ("ipsilateral pars width remaining", 0.4, True, 0.0),
         ("ipsilateral facet area kept", float("nan"), None, float("nan")),
     ],
 )

@@ -31,7 +31,7 @@ from canalwise.workbench.style.palette import (
     STACK,
     STRUCTURES,
 )
-from canalwise.workbench.style.phrases import amount, joined, number
+from canalwise.workbench.style.phrases import EVIDENCE, amount, joined, number
 
 WIDTH_IN = 7.2
 """Inches; that of every chart of the page."""
@@ -85,14 +85,15 @@ def limits_words(limits: Mapping[str, Limit]) -> str:
 
     >>> from canalwise.estimator.limits import DEFAULTS
     >>> limits_words(DEFAULTS)[:42]
-    'Limits: joint kept 50 % (READ), pars 5.0 m'
+    'Limits: joint kept 50 % (published), pars '
     """
     named = {
         "facet_area_kept_frac": "joint kept", "pars_residual_mm": "pars", "spinous_bridge_mm": "bony bridge",
         "lateral_removal_mm": "bone taken no further from the midline than",
     }  # fmt: skip
     by_relation = [
-        f"{words} {amount(limits[n].value, limits[n].unit)} ({limits[n].evidence})" for n, words in named.items()
+        f"{words} {amount(limits[n].value, limits[n].unit)} ({EVIDENCE[limits[n].evidence]})"
+        for n, words in named.items()
     ]
     return f"Limits: {', '.join(by_relation)}."
 
@@ -114,7 +115,7 @@ def _angle_figure(chart: TiltChart) -> Figure:
     panels[3].plot(tilt, numbers.bridge_mm, color=INK, label="least bridge of the spinous base")
     _limit_line(panels[3], limits["pars_residual_mm"].value, "pars")
     _limit_line(panels[3], limits["spinous_bridge_mm"].value, "bridge")
-    panels[3].set(ylim=(0, None), ylabel="left standing\nmm")
+    panels[3].set(ylim=(0, None), ylabel="remaining\nmm")
     panels[4].plot(tilt, numbers.reach_mm, color=OVER_THE_TOP, label="tissue taken across")
     panels[4].set(ylim=(0, None), ylabel="reach\nmm")
     panels[4].set_xlabel("medial tilt of the entry, deg (0 = straight ventral)")
@@ -192,7 +193,7 @@ def _entry_figure(chart: EntryMap) -> Figure:
         corner = (chart.lateral_mm[column] - step / 2, chart.cranial_mm[row] - step / 2)
         keys.append(axes.add_patch(_square(corner, step)))
     axes.legend(handles=keys, loc="upper left", bbox_to_anchor=(0.0, -0.1), fontsize=7, ncols=2, handleheight=1.6)
-    axes.set(aspect="equal", xlabel=f"mm lateral of the spinous line, toward the patient's {chart.side}")
+    axes.set(aspect="equal", xlabel=f"mm lateral of the midline, toward the patient's {chart.side}")
     axes.set_ylabel(f"mm cranial of the\n{chart.landmark}")
     if chart.side == "left":  # as seen in theatre, prone, head up: the patient's left on the left
         axes.invert_xaxis()

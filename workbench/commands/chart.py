@@ -18,7 +18,7 @@ Ask "what if" about one plan, and draw the answers:
               and far, bone removed by structure, what stays of both joints, pars and spinous base,
               and how far across is reached. Shaded: the tilts at which at least 90 % of what
               presses is freed on each side with every limit kept.
-  entry       for each place on the skin, mm lateral of the spinous line and mm cranial of the
+  entry       for each place on the skin, mm lateral of the midline and mm cranial of the
               upper lamina's edge: the least bone that frees enough within the limits; and where
               that is not possible, why.
   instrument  the same against sleeve and tool diameter: from which one it no longer frees enough.

@@ -17,7 +17,7 @@ from canalwise.estimator.execution.uncertain_json import uncertain_as_json
 from canalwise.estimator.execution.uncertainty_values import SAMPLES, HandTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
-from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed
 from canalwise.estimator.search.best_approach import SearchResult
 from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.search_task import Progress, SearchTask
@@ -104,13 +104,22 @@ def _case_json(anatomy: Anatomy) -> dict[str, Any]:
     }
 
 
+def limits_of(document: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The limits that an estimate's verdict speaks of: of the resection, or of both removals where there is none.
+
+    >>> limits_of({"verdicts": [{"name": "undercut"}], "resection": None})
+    [{'name': 'undercut'}]
+    """
+    return list((document.get("resection") or {}).get("limits") or document["verdicts"])
+
+
 def breaches(document: Mapping[str, Any]) -> list[str]:
     """Names of the limits that are not kept in an estimate's JSON.
 
-    >>> breaches({"verdicts": [{"name": "pars width left", "met": False}, {"name": "undercut", "met": None}]})
-    ['pars width left']
+    >>> breaches({"verdicts": [{"name": "pars width remaining", "met": False}, {"name": "undercut", "met": None}]})
+    ['pars width remaining']
     """
-    return [verdict["name"] for verdict in document["verdicts"] if verdict["met"] is False]
+    return [limit["name"] for limit in limits_of(document) if limit["met"] is False]
 
 
 def exit_status(documents: Sequence[Mapping[str, Any]], strict: bool) -> int:
@@ -118,7 +127,7 @@ def exit_status(documents: Sequence[Mapping[str, Any]], strict: bool) -> int:
 
     Where nothing can be said of what is freed, the limits of the sweep decide.
 
-    >>> broken = {"verdicts": [{"name": "pars width left", "met": False}]}
+    >>> broken = {"verdicts": [{"name": "pars width remaining", "met": False}]}
     >>> exit_status([broken], strict=False), exit_status([broken], strict=True)
     (0, 4)
     >>> exit_status([{"verdicts": [], "verdict": {"freed": False, "kept": True}}], strict=True)
@@ -158,14 +167,19 @@ def hands_of(trial: MonteCarloOptions | None) -> HandTrial | None:
 
 
 def with_decompression(
-    document: dict[str, Any], prepared: PreparedLevel, approach: Approach, hands: HandTrial | None = USUAL_HANDS
+    document: dict[str, Any],
+    prepared: PreparedLevel,
+    approach: Approach,
+    hands: HandTrial | None = USUAL_HANDS,
+    known: DecompressedLevel | None = None,
 ) -> dict[str, Any]:
     """An estimate's JSON with what its approach frees; where that cannot be said, nothing and a warning why.
 
     `hands` : what its intervals and chances come from; without them there are none
+    `known` : what the approach frees, where it has been worked out before
     """
     try:
-        found = decompressed(prepared, approach)
+        found = known or decompressed(prepared, approach)
         more = plain(uncertain_as_json(found, None if hands is None else resection_intervals(found, hands)))
     except AnatomyNotFound as error:
         nothing = dict.fromkeys(("resection", "freed", "verdict", "spinous_process"))

@@ -129,8 +129,8 @@ def task_rows(document: Json) -> list[tuple[str, str, str]]:
 def verdict_row(verdict: Json) -> tuple[str, str, str, str, str]:
     """One limit: its name, the value found, the limit, whether it is kept, and the chance that it is.
 
-    >>> verdict_row({"name": "pars width left", "value": 4.2, "limit": 5.0, "unit": "mm", "met": False, "chance": 0.3})
-    ('pars width left', '4.2 mm', '5.0 mm', 'BREACHED', '30 %')
+    >>> verdict_row({"name": "undercut", "value": 4.2, "limit": 5.0, "unit": "mm", "met": False, "chance": 0.3})
+    ('undercut', '4.2 mm', '5.0 mm', 'BREACHED', '30 %')
     """
     value, limit = (amount(verdict[key], verdict["unit"]) for key in ("value", "limit"))
     return verdict["name"], value, limit, stands(verdict), chance_words(verdict.get("chance"))

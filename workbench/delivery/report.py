@@ -46,12 +46,13 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.recon.case.folder import changing, read_case
     from canalwise.recon.serialization import write_bytes_atomic
     from canalwise.workbench.console.json_results import exit_status
-    from canalwise.workbench.console.plan_store import kept_approach, noted_anatomy, plan_notes
+    from canalwise.workbench.console.plan_store import kept_approach, noted_anatomy, plan_name, plan_notes
     from canalwise.workbench.console.tables import estimate_lines
     from canalwise.workbench.report.audit_section import kept_audit
     from canalwise.workbench.report.facts import facts_of
     from canalwise.workbench.report.pdf import report_pdf
     from canalwise.workbench.report.report import page_of
+    from canalwise.workbench.style.stamp import stamp_now
 
     voice = CommandOutput(args.json)
     case = read_case(args.case)
@@ -60,7 +61,10 @@ def run(args: argparse.Namespace) -> int:
     approach = kept.approach
     with voice.busy("drawing the report"):
         audited = kept_audit(case, approach.level, args.audit)
-        reported = replace(facts_of(case.scan, noted_anatomy(case, kept), approach, task), audit=audited)
+        stamp = stamp_now(
+            case.anatomy_sha256, args.plan.stem if args.plan else plan_name(approach.level, approach.side)
+        )
+        reported = replace(facts_of(case.scan, noted_anatomy(case, kept), approach, task, stamp), audit=audited)
         content = report_pdf(reported) if args.pdf else page_of(reported).encode()
     out = args.out or case.folder / f"report.{'pdf' if args.pdf else 'html'}"
     with changing(case):

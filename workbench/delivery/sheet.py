@@ -11,7 +11,7 @@ from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Write the theatre sheet of one approach, one page to print: level and side in large letters with
-boxes to tick, skin entry and depth, instrument and tilts, simulated AP and lateral radiographs
+boxes to tick, skin entry and depth, instrument and tilts, reconstructed AP and lateral radiographs
 with needle and channel, the first view down the channel, the axial slice as in theatre, and how
 the limits stand. The plan kept in the case for that level and side is used when there is one;
 otherwise the usual start.
@@ -43,10 +43,11 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.recon.case.folder import changing, read_case
     from canalwise.recon.serialization import write_bytes_atomic
     from canalwise.workbench.console.json_results import exit_status
-    from canalwise.workbench.console.plan_store import kept_approach, noted_anatomy, plan_notes
+    from canalwise.workbench.console.plan_store import kept_approach, noted_anatomy, plan_name, plan_notes
     from canalwise.workbench.console.tables import estimate_lines
     from canalwise.workbench.sheet.pdf import sheet_pdf
     from canalwise.workbench.sheet.sheet import sheet_html, sheet_of
+    from canalwise.workbench.style.stamp import stamp_now
 
     voice = CommandOutput(args.json)
     case = read_case(args.case)
@@ -55,7 +56,10 @@ def run(args: argparse.Namespace) -> int:
     out = args.out or case.folder / "sheet.html"
     with voice.busy("drawing the sheet"):
         prepared = prepared_level(noted_anatomy(case, kept), approach.level)
-        sheet = sheet_of(case.scan, estimate_of(prepared, approach, task_of(args)))
+        stamp = stamp_now(
+            case.anatomy_sha256, args.plan.stem if args.plan else plan_name(approach.level, approach.side)
+        )
+        sheet = sheet_of(case.scan, estimate_of(prepared, approach, task_of(args)), stamp=stamp)
         content = sheet_pdf(sheet) if out.suffix.lower() == ".pdf" else sheet_html(sheet).encode()
     with changing(case):
         write_bytes_atomic(out, content)

@@ -1,4 +1,4 @@
-"""A simulated radiograph as a figure, with the plan and the directions drawn on it."""
+"""A digitally reconstructed radiograph as a figure, with the plan and the directions drawn on it."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def radiograph_figures(planned: PlannedCase, entry: Mapping[str, Any]) -> dict[s
 
 def caption_of(radiograph: Radiograph) -> str:
     """What the picture is, for beneath it."""
-    return f"Simulated {radiograph.view.name}: {radiograph.made_from}"
+    return f"Digitally reconstructed radiograph, {radiograph.view.name}: {radiograph.made_from}"
 
 
 def radiograph_figure(radiograph: Radiograph, marks: Sequence[RadiographMark]) -> Figure:

@@ -1,4 +1,4 @@
-"""What is drawn on a simulated radiograph: the plan, put there by the picture's own projection."""
+"""What is drawn on a digitally reconstructed radiograph: the plan, put there by the picture's own projection."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ OUTSIDE_MM = 45.0
 LINES: Mapping[str, Mapping[str, tuple[tuple[float, float, float], tuple[float, float, float]]]] = {
     "AP": {
         "disc plane": ((-26.0, -20.0, 0.0), (26.0, -20.0, 0.0)),
-        "spinous line": ((0.0, 30.0, -60.0), (0.0, 30.0, 60.0)),
+        "midline": ((0.0, 30.0, -60.0), (0.0, 30.0, 60.0)),
     },
     "lateral": {"disc plane": ((0.0, -46.0, 0.0), (0.0, -2.0, 0.0))},
 }

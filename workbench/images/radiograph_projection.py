@@ -1,4 +1,4 @@
-"""Simulated radiographs of a level: line integrals of the scan along the rays of a C-arm lined up with its disc.
+"""Digitally reconstructed radiographs of a level: line integrals of the scan along the rays of a C-arm over its disc.
 
 The patient lies prone. For the AP view the tube is under the table and the intensifier above: the beam runs from
 ventral to dorsal. For the lateral view the intensifier is on the surgeon's side and the beam runs toward it. Both

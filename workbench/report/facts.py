@@ -11,6 +11,7 @@ from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.level.target_names import NAMES
+from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed_or_none
 from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.disclaimer import CAUTION
@@ -20,6 +21,7 @@ from canalwise.workbench.console.json_results import compared_json, with_decompr
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
 from canalwise.workbench.report.audit_section import AuditSection
 from canalwise.workbench.report.what_if_section import WhatIfCharts, what_if
+from canalwise.workbench.style.stamp import NO_STAMP, Stamp
 
 COMPARED = 360
 """Approaches looked at to compare the ways in: some seconds. `canalwise compare` looks at more."""
@@ -46,9 +48,13 @@ class ReportFacts:
     comparison: Mapping[str, Any]
     what_if: WhatIfCharts
     audit: AuditSection | None = None
+    stamp: Stamp = NO_STAMP
+    resected: DecompressedLevel | None = None
 
 
-def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> ReportFacts:
+def facts_of(
+    scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES, stamp: Stamp = NO_STAMP
+) -> ReportFacts:
     """The facts of the report about an approach; raises as `report_of`."""
     prepared = prepared_level(anatomy, approach.level)
     found = estimate_of(prepared, approach, task)
@@ -56,6 +62,7 @@ def facts_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[st
         found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac
     )
     planned = PlannedCase(scan, anatomy, anatomy.level(approach.level), approach, taken)
-    document = with_decompression(estimate_as_json(found), prepared, approach)
-    comparison = _compared(prepared)
-    return ReportFacts(found, planned, document, comparison, what_if(prepared, approach))
+    resected = decompressed_or_none(prepared, approach)
+    document = with_decompression(estimate_as_json(found), prepared, approach, known=resected)
+    charts = what_if(prepared, approach)
+    return ReportFacts(found, planned, document, _compared(prepared), charts, None, stamp, resected)

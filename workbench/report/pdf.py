@@ -35,6 +35,7 @@ from canalwise.workbench.style.pdf import (
     text,
     tiles_table,
 )
+from canalwise.workbench.style.stamp import SIGNATURE, STICKER
 
 MARGIN_MM, FOOT_MM, WIDTH_MM = 13.0, 16.0, 184.0
 
@@ -111,19 +112,21 @@ def _head(drawn: IllustratedReport) -> Body:
         text("canalwise rehearsal report", style(8, quiet=True)),
         text(title, style(20, heavy=True, after=4)),
         text(JOB, style(8, after=3)),
+        text(drawn.reported.stamp.words, style(8, after=3)),
+        text(f"{STICKER}: ______________________________    {SIGNATURE}: ____________________", style(8, after=3)),
         *_notes(report_sure.corrected_sentences(planned.anatomy)),
         boxed(CAUTION, WIDTH_MM, 7.6),
         Spacer(0, 6),
         _heading("At a glance"),
-        tiles_table(report_glance.glance(estimate), [WIDTH_MM / 5] * 5, 10.5),
+        text(_outcome(estimate), style(10.5, heavy=True, after=4)),
+        *_tiles(estimate),
         Spacer(0, 4),
-        text(report_glance.limits_sentence(estimate), style(9, heavy=True, after=2)),
         text(report_sure.sure_sentence(level), style(9, heavy=True, after=2)),
         *_notes(report_sure.weak_sentences(level)),
         _note(
-            "Two removals are told. Task: only what must go for a straight, rigid tool to touch the targets it can "
-            "reach; this is what to carry to theatre. Whole sweep (cone): all bone the channel takes when it is moved "
-            "through its whole sweep; the limits are held against the worse of the two. Numbers in brackets: 95 % "
+            "Bone to remove: the least that lets a tool take what presses on sac and roots; this is what to carry to "
+            "theatre. Task: only what must go for a straight, rigid tool to touch the targets it can reach. Sweep "
+            "(cone): all bone the channel takes when it is moved through its whole sweep. Numbers in brackets: 95 % "
             "intervals, from errors of borders and of the hand."
         ),
         *([_heading(f"Measured at {level.name}, outside the normal band"), *_notes(outside)] if outside else []),
@@ -145,6 +148,22 @@ def _overview(drawn: IllustratedReport) -> Body:
         *_notes(ranked),
         *([_note(proposal.caution)] if ranked else []),
     ]
+
+
+TILES_A_ROW = 4
+
+
+def _tiles(estimate: Mapping[str, Any]) -> Body:
+    """The tiles in rows of the same width."""
+    tiles = report_glance.glance(estimate)
+    tiles += [("", "", "")] * (-len(tiles) % TILES_A_ROW)
+    widths = [WIDTH_MM / TILES_A_ROW] * TILES_A_ROW
+    return [tiles_table(tiles[n : n + TILES_A_ROW], widths, 10.5) for n in range(0, len(tiles), TILES_A_ROW)]
+
+
+def _outcome(estimate: Mapping[str, Any]) -> str:
+    said = report_glance.limits_sentence(estimate).replace("NOT FREED. ", "")
+    return f"{report_glance.outcome_words(estimate)}: {said} {report_glance.outcome_chance(estimate)}".strip()
 
 
 def _plan(drawn: IllustratedReport) -> Body:
@@ -214,8 +233,8 @@ def _stays(drawn: IllustratedReport) -> Body:
         rows_table(columns, report_facts.limit_rows(drawn.estimate), (38, 17, 16, 24, 16, 53, 20)),
         _note(
             "Within error: the limit lies inside the number's 95 % interval. Chance kept: share of samples, borders "
-            "and hand varied at random, in which the limit holds. Evidence: READ = seen in an abstract, standard or "
-            "package; CALC = computed from stated inputs; MEM = from memory; PRACTICE = common practice, no source."
+            "and hand varied at random, in which the limit holds. Evidence: published = seen in an abstract, "
+            "standard or package; computed = from stated inputs; assumption = from memory; common practice = no source."
         ),
     ]
 

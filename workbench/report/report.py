@@ -25,6 +25,7 @@ from canalwise.workbench.report.pictures import all_pictures
 from canalwise.workbench.report.viewer_data import viewer_data
 from canalwise.workbench.report.what_if_section import NO_CHARTS, WhatIfCharts, what_if_pictures
 from canalwise.workbench.style.palette import phase_colour_word
+from canalwise.workbench.style.stamp import NO_STAMP, SIGNATURE, STICKER, Stamp
 from canalwise.workbench.style.templates import resource, template
 
 VIEWER, VIEWER_STYLE = "page/dist/viewer.js", "page/dist/viewer.css"
@@ -50,8 +51,16 @@ def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[s
 
 def page_of(reported: ReportFacts) -> str:
     """The page's HTML."""
-    scene = viewer_data(reported.found)
-    return page(reported.planned, reported.estimate, reported.comparison, reported.what_if, scene, reported.audit)
+    scene = viewer_data(reported.found, reported.resected)
+    return page(
+        reported.planned,
+        reported.estimate,
+        reported.comparison,
+        reported.what_if,
+        scene,
+        reported.audit,
+        reported.stamp,
+    )
 
 
 def page(
@@ -61,6 +70,7 @@ def page(
     what_if: WhatIfCharts = NO_CHARTS,
     scene: str = "",
     audit: AuditSection | None = None,
+    stamp: Stamp = NO_STAMP,
 ) -> str:
     """The page's HTML; with a `scene` of `workbench.report.viewer_data` the level can be turned in it."""
     return template("report/report.html.j2").render(
@@ -81,6 +91,9 @@ def page(
         what_if_pictures=what_if_pictures(what_if),
         scene=scene,
         audit=audit,
+        stamp=stamp,
+        sticker=STICKER,
+        signature=SIGNATURE,
         viewer=resource(VIEWER) if scene else "",
         viewer_style=resource(VIEWER_STYLE) if scene else "",
     )

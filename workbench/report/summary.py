@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from canalwise.workbench.console.freed_tables import verdict_lines
-from canalwise.workbench.console.json_results import breaches
+from canalwise.workbench.console.freed_tables import chance_words
+from canalwise.workbench.console.json_results import breaches, limits_of
 from canalwise.workbench.style.phrases import amount, interval, joined, limit_words, number, percent
 
 Json = Mapping[str, Any]
-CM3, MM2 = "cm\u00b3", "mm\u00b2"
+MM3, MM2 = "mm\u00b3", "mm\u00b2"
 
 Tile = tuple[str, str, str]
 """(what, value, remark)."""
@@ -18,15 +18,16 @@ Tile = tuple[str, str, str]
 
 def glance(estimate: Json) -> list[Tile]:
     """The tiles at the head of the page."""
+    kept = estimate.get("resection") or estimate
     joints = [
-        _joint_tile(relation, estimate["facet_preserved"].get(relation))
-        for relation in ("ipsilateral", "contralateral")
+        _joint_tile(relation, kept["facet_preserved"].get(relation)) for relation in ("ipsilateral", "contralateral")
     ]
     return [
+        *_freed_tiles(estimate),
+        _area_tile(estimate),
         _bone_tile(estimate),
         *joints,
-        _reach_tile(estimate["contralateral_reach"]),
-        _area_tile(estimate),
+        _reach_tile(kept["contralateral_reach"]),
     ]
 
 
@@ -45,13 +46,58 @@ def _area_tile(estimate: Json) -> Tile:
 
 def _bone_tile(estimate: Json) -> Tile:
     """Least bone that frees what is taken; that of the task where the room needed is not known."""
-    sweep = f"whole sweep: {number(estimate['cone']['bone_removed_mm3']['total'] / 1000)} cm\u00b3"
+    sweep = f"in the whole sweep: {amount(estimate['cone']['bone_removed_mm3']['total'], 'mm3', 0)}"
     if estimate.get("resection"):
         bone = estimate["resection"]["bone_removed_mm3"]
-        remark = f"{_ends(bone, CM3, 1, 0.001)}to free what is freed; {sweep}"
-        return "Bone that must go", f"{number(bone['total'] / 1000)} cm\u00b3", remark
+        remark = f"{_ends(bone, MM3, 0, 1.0)}the least that frees this much; {sweep}"
+        return "Bone to remove", amount(bone["total"], "mm3", 0), remark
     task = estimate["task"]["bone_removed_mm3"]
-    return "Bone that must go", f"{number(task['total'] / 1000)} cm\u00b3", _ends(task, "cm\u00b3", 1, 0.001) + sweep
+    return "Bone to remove", amount(task["total"], "mm3", 0), _ends(task, "mm\u00b3", 0, 1.0) + sweep
+
+
+def _freed_tiles(estimate: Json) -> list[Tile]:
+    """What is freed on each side; none where it is not known."""
+    freed = estimate.get("freed")
+    if not freed:
+        return []
+    bound = [end for end, released in freed["insertions"].items() if not released]
+    remark = (
+        f"ligament's {joined(bound)} insertion NOT released" if bound else "both insertions of the ligament released"
+    )
+    shares = f"{percent(freed['ipsilateral'])} / {percent(freed['contralateral'])}"
+    return [("Freed, near / far", shares, f"of what presses; {remark}")]
+
+
+def outcome_words(estimate: Json) -> str:
+    """The verdict in two or three words, failure first.
+
+    >>> outcome_words({"verdict": {"freed": False, "kept": True}}), outcome_words({})
+    ('NOT FREED', 'NOT JUDGED')
+    """
+    verdict = estimate.get("verdict")
+    if not verdict:
+        return "NOT JUDGED"
+    kept = verdict["kept"] is not False
+    if not verdict["freed"]:
+        return "NOT FREED" if kept else "NOT FREED, NOT KEPT"
+    return "FREED AND KEPT" if kept else "FREED, NOT KEPT"
+
+
+def outcome_chance(estimate: Json) -> str:
+    """The chances that belong to the verdict; of the limits alone where no more is worked out; "" where none is.
+
+    >>> outcome_chance({"chances": {"freed": 0.9, "kept": 0.8, "both": 0.75}})
+    'chance freed 90 %, kept 80 %, both 75 %'
+    """
+    chances = estimate.get("chances") or {}
+    if chances.get("freed") is not None:
+        parts = (
+            f"{name} {chance_words(chances.get(name), chances.get('hands', 1000))}"
+            for name in ("freed", "kept", "both")
+        )
+        return f"chance {', '.join(parts)}"
+    limits = chances.get("all_limits")
+    return "" if limits is None else f"chance that limits are kept: {chance_words(limits)}"
 
 
 def _joint_tile(relation: str, kept: Json | None) -> Tile:
@@ -59,7 +105,7 @@ def _joint_tile(relation: str, kept: Json | None) -> Tile:
     if kept is None:
         return what, number(None), "no joint in view on this side"
     ends = _ends(kept, "%", 0, 100)
-    return what, percent(kept["area_frac"]), f"{ends}of its surface, whole sweep; width {percent(kept['width_frac'])}"
+    return what, percent(kept["area_frac"]), f"{ends}of its surface; width {percent(kept['width_frac'])}"
 
 
 def _reach_tile(reach: Json | None) -> Tile:
@@ -78,16 +124,18 @@ def _ends(reported: Json, unit: str, digits: int, scale: float) -> str:
 def limits_sentence(estimate: Json) -> str:
     """What the plan frees and how the limits stand, for the head of the page; failure first.
 
-    >>> limits_sentence({"verdicts": [{"name": "pars width left", "met": False}]})
-    'Limits BREACHED: pars width left.'
+    >>> limits_sentence({"verdicts": [{"name": "pars width remaining", "met": False}]})
+    'Limits BREACHED: pars width remaining.'
     >>> freed = {"freed": False, "sentence": "Frees 5 % on the far side, though it breaks no limit"}
     >>> limits_sentence({"verdict": freed, "verdicts": []})
     'NOT FREED. Frees 5 % on the far side, though it breaks no limit.'
     """
     verdict = estimate.get("verdict")
-    outcome = f"{' '.join(verdict_lines(estimate))} " if verdict else ""
-    broken, unknown = breaches(estimate), [v["name"] for v in estimate["verdicts"] if v["met"] is None]
-    kept = "" if verdict else "Both removals keep every limit that could be measured."
-    whose = "Limits BREACHED by the whole sweep" if verdict else "Limits BREACHED"
-    limits = f"{whose}: {joined(broken)}." if broken else kept
-    return (outcome + limits + (f" Not measured: {joined(unknown)}." if unknown else "")).strip()
+    broken, unknown = breaches(estimate), [v["name"] for v in limits_of(estimate) if v["met"] is None]
+    if verdict:
+        unmeasured = f" Not measured: {joined(unknown)}." if unknown else ""
+        return f"{'' if verdict['freed'] else 'NOT FREED. '}{verdict['sentence']}.{unmeasured}"
+    limits = (
+        f"Limits BREACHED: {joined(broken)}." if broken else "Both removals keep every limit that could be measured."
+    )
+    return (limits + (f" Not measured: {joined(unknown)}." if unknown else "")).strip()

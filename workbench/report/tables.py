@@ -9,10 +9,11 @@ from canalwise.estimator.approach.approach import other_side
 from canalwise.recon.anatomy import Level
 from canalwise.recon.measurement.kinds import SCALES
 from canalwise.workbench.charts.estimate_charts import NOT_TOLD
+from canalwise.workbench.console.json_results import limits_of
 from canalwise.workbench.console.search_tables import access_row
 from canalwise.workbench.console.tables import chance_line, task_rows, verdict_row
 from canalwise.workbench.images.planned_case import PlannedCase
-from canalwise.workbench.style.phrases import amount, limit_words, number, percent, with_interval
+from canalwise.workbench.style.phrases import EVIDENCE, amount, limit_words, number, percent, with_interval
 
 Json = Mapping[str, Any]
 Facts = list[tuple[str, str]]
@@ -157,34 +158,35 @@ def freed_facts(estimate: Json) -> Facts:
 
 
 def weak_place_facts(estimate: Json) -> Facts:
-    """Pars and spinous base after the whole sweep.
+    """Pars and spinous base after the resection; after the whole sweep where there is none.
 
-    >>> left, before = {"ipsilateral": 6.2, "contralateral": None}, {"ipsilateral": 7.0, "contralateral": None}
+    >>> after, before = {"ipsilateral": 6.2, "contralateral": None}, {"ipsilateral": 7.0, "contralateral": None}
     >>> base = {"undercut_frac": 0.2, "bridge_mm": 7.0, "bridge_before_mm": 8.0}
-    >>> weak_place_facts({"pars_residual_mm": left, "pars_before_mm": before, "spinous_base": base})[0][1]
+    >>> weak_place_facts({"pars_residual_mm": after, "pars_before_mm": before, "spinous_base": base})[0][1]
     'ipsilateral 6.2 mm of 7.0 mm, contralateral not known'
     """
-    left, before, base = estimate["pars_residual_mm"], estimate["pars_before_mm"], estimate["spinous_base"]
-    ends = left.get("interval95", {})
+    kept = estimate.get("resection") or estimate
+    width, before, base = kept["pars_residual_mm"], estimate["pars_before_mm"], kept["spinous_base"]
+    ends = width.get("interval95", {})
     pars = [
-        with_interval(f"{relation} {_of_before(left[relation], before[relation])}", ends.get(relation), 1)
+        with_interval(f"{relation} {_of_before(width[relation], before[relation])}", ends.get(relation), 1)
         for relation in ("ipsilateral", "contralateral")
     ]
     bridge = with_interval(_of_before(base["bridge_mm"], base["bridge_before_mm"]), base.get("bridge_interval95"), 1)
     undercut = with_interval(percent(base["undercut_frac"]), base.get("undercut_interval95"), scale=100)
     return [
-        ("Pars, least width left", ", ".join(pars)),
-        ("Spinous base", f"undercut {undercut}; bony bridge left {bridge}"),
+        ("Pars, least width remaining", ", ".join(pars)),
+        ("Spinous base", f"undercut {undercut}; bony bridge remaining {bridge}"),
     ]
 
 
-def _of_before(left_mm: float | None, before_mm: float | None) -> str:
-    return amount(left_mm, "mm") if left_mm is None else f"{amount(left_mm, 'mm')} of {amount(before_mm, 'mm')}"
+def _of_before(after_mm: float | None, before_mm: float | None) -> str:
+    return amount(after_mm, "mm") if after_mm is None else f"{amount(after_mm, 'mm')} of {amount(before_mm, 'mm')}"
 
 
 def limit_rows(estimate: Json) -> list[tuple[str, ...]]:
     """(limit, value, limit with unit, whether kept, chance that it is kept, source, evidence) of each verdict."""
-    return [(*verdict_row(v), v["source"], v["evidence"]) for v in estimate["verdicts"]]
+    return [(*verdict_row(v), v["source"], EVIDENCE[v["evidence"]]) for v in limits_of(estimate)]
 
 
 def compared_rows(comparison: Json) -> list[tuple[str, ...]]:

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.estimate.estimate import Estimate
+from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.recon.grid import Float
 from canalwise.workbench.surfaces.binary_frames import frame_bytes, frame_of
 from canalwise.workbench.surfaces.removal_volume import removal_of_estimate
@@ -29,10 +30,10 @@ STEPS = 2**16 - 1
 Array = npt.NDArray[Any]
 
 
-def viewer_data(estimate: Estimate) -> str:
+def viewer_data(estimate: Estimate, found: DecompressedLevel | None = None) -> str:
     """The frame, compressed, as base64; the same estimate gives the same text."""
     header, arrays = frame_of(level_scene(estimate.anatomy, estimate.level, BONE_TRIANGLES))
-    removal_header, removal = frame_of(removal_of_estimate(estimate)["binary"])
+    removal_header, removal = frame_of(removal_of_estimate(estimate, found)["binary"])
     # a bone of this size needs no lighter one to be turned with
     meshes = [name for name in header["meshes"] if name != "bone_proxy"]
     arrays = {name: array for name, array in arrays.items() if name.partition(".")[0] in meshes}

@@ -12,7 +12,7 @@ from reportlab.platypus import Flowable, Table, TableStyle
 
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.report.plan_section import phase_rows
-from canalwise.workbench.report.summary import glance, limits_sentence
+from canalwise.workbench.report.summary import glance, limits_sentence, outcome_chance, outcome_words
 from canalwise.workbench.sheet import tables as sheet_facts
 from canalwise.workbench.sheet.sheet import TheatreSheet
 from canalwise.workbench.style.palette import INK, phase_colour_word
@@ -27,13 +27,14 @@ from canalwise.workbench.style.pdf import (
     text,
     tiles_table,
 )
+from canalwise.workbench.style.stamp import SIGNATURE, STICKER
 
 MARGIN_MM, WIDTH_MM = 10.0, 190.0
 
 GAP_MM = 1.6
 """Between one band of the page and the next."""
 
-FILM_MM, VIEW_MM = 68.0, 51.0
+FILM_MM, VIEW_MM = 64.0, 49.0
 """Widths of the radiographs, and of the two pictures below them."""
 
 
@@ -80,20 +81,35 @@ def _header(canvas: Canvas, level: str, side: str) -> float:
     canvas.setLineWidth(0.9)
     for row, words in enumerate(sheet_facts.CONFIRM):
         at = base + 7.2 - 5.6 * row
-        canvas.rect(108 * mm, (at - 2.6) * mm, 3.4 * mm, 3.4 * mm)
-        canvas.setFont(letters(), 7)
-        canvas.drawString(113.5 * mm, (at - 1.8) * mm, words)
+        canvas.rect(133 * mm, (at - 2.6) * mm, 3.4 * mm, 3.4 * mm)
+        canvas.setFont(letters(), 5.6)
+        canvas.drawString(137.5 * mm, (at - 1.8) * mm, words)
+    _for_the_hand(canvas, base)
     canvas.setLineWidth(1.5)
     canvas.line(MARGIN_MM * mm, (base - 8.5) * mm, (MARGIN_MM + WIDTH_MM) * mm, (base - 8.5) * mm)
     return base - 8.5 - GAP_MM
 
 
+def _for_the_hand(canvas: Canvas, base_mm: float) -> None:
+    """A frame for the patient's sticker and one for the signature."""
+    canvas.setLineWidth(0.6)
+    canvas.setFont(letters(), 5.6)
+    for words, at, high in ((STICKER, base_mm - 1.5, 11.5), (SIGNATURE, base_mm - 7.5, 5.5)):
+        canvas.rect(82 * mm, at * mm, 48 * mm, high * mm)
+        canvas.drawString(83 * mm, (at + high - 2.3) * mm, words)
+
+
 def _bands(sheet: TheatreSheet) -> list[Flowable]:
     planned, estimate = sheet.planned, sheet.estimate
-    tiles = [*sheet_facts.entry_tiles(planned, estimate), sheet_facts.instrument_tile(planned)]
+    entry, sure = sheet_facts.entry_tiles(planned, estimate), sheet_facts.confidence_tile(planned)
+    tiles = [*entry, sure, sheet_facts.instrument_tile(planned)]
+    said = limits_sentence(estimate).replace("NOT FREED. ", "")
+    outcome = f"{outcome_words(estimate)}: {said} {outcome_chance(estimate)}"
     return [
+        text(sheet.stamp.words, style(7)),
         boxed(CAUTION, WIDTH_MM, 6.8),
-        tiles_table(tiles, (42, 46, 44, 58), 14),
+        boxed(outcome, WIDTH_MM, 8.6),
+        tiles_table(tiles, (33, 38, 33, 36, 50), 13),
         rows_table(sheet_facts.PHASE_COLUMNS, phase_rows(planned), (24, 46, 26, 15, 37, 22, 20)),
         _films(sheet),
         _views(sheet),
@@ -116,7 +132,7 @@ def _key(sheet: TheatreSheet) -> list[str]:
         f"yellow: needle, ring at the {at}, cross at the docking point",
         *phases,
         "plus: middle of the window",
-        "dashed: disc plane, spinous line",
+        "dashed: disc plane, midline",
         sheet_facts.BEAM,
     ]
 
@@ -126,7 +142,6 @@ def _views(sheet: TheatreSheet) -> Table:
     views = pictures_row([(p.png, p.caption) for p in radiographs], [VIEW_MM + 2] * len(radiographs), VIEW_MM)
     words = [text("Predicted (95 % interval)", style(8, heavy=True, after=2))]
     words += [text(f"{what}: {value}; {remark}", style(7, after=1.5)) for what, value, remark in glance(sheet.estimate)]
-    words.append(text(limits_sentence(sheet.estimate), style(7, heavy=True)))
     return _beside(views, words, (VIEW_MM + 2) * len(radiographs))
 
 

@@ -19,11 +19,13 @@ from canalwise.workbench.console.json_results import with_decompression
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
 from canalwise.workbench.images.radiograph_figure import NEEDLE, radiograph_figures
 from canalwise.workbench.images.slices import along_channel, slice_figure
+from canalwise.workbench.report import confidence_section as report_sure
 from canalwise.workbench.report import plan_section as report_plan
 from canalwise.workbench.report import summary as report_glance
 from canalwise.workbench.sheet import tables as sheet_facts
 from canalwise.workbench.style.data_uris import data_uri, drawing_style, png_bytes
 from canalwise.workbench.style.palette import phase_colour, phase_colour_word
+from canalwise.workbench.style.stamp import NO_STAMP, SIGNATURE, STICKER, Stamp
 from canalwise.workbench.style.templates import resource, template
 
 
@@ -48,15 +50,17 @@ class TheatreSheet:
     ----------
     limit_ends : name of a verdict -> ends of the 95 % interval of its number, None where it has none
     pictures : AP, lateral, axial, and the first view where it can be told
+    stamp : of which plan and case it was made, and when
     """
 
     planned: PlannedCase
     estimate: Mapping[str, Any]
     limit_ends: Mapping[str, Sequence[float] | None]
     pictures: tuple[SheetPicture, ...]
+    stamp: Stamp = NO_STAMP
 
 
-def sheet_of(scan: Scan, found: Estimate, first_view: bytes = b"") -> TheatreSheet:
+def sheet_of(scan: Scan, found: Estimate, first_view: bytes = b"", stamp: Stamp = NO_STAMP) -> TheatreSheet:
     """The sheet about an estimate; `first_view` is a PNG of the endoscope's view, where there is one."""
     reported = intervals_of(found)
     document = with_decompression(estimate_as_json(found, reported), found.prepared, found.approach)
@@ -66,7 +70,7 @@ def sheet_of(scan: Scan, found: Estimate, first_view: bytes = b"") -> TheatreShe
         found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac
     )
     planned = PlannedCase(scan, found.anatomy, found.level, found.approach, taken)
-    return TheatreSheet(planned, document, ends, _pictures(planned, document, first_view))
+    return TheatreSheet(planned, document, ends, _pictures(planned, document, first_view), stamp)
 
 
 def _pictures(planned: PlannedCase, estimate: Mapping[str, Any], first_view: bytes) -> tuple[SheetPicture, ...]:
@@ -100,6 +104,9 @@ def sheet_html(sheet: TheatreSheet) -> str:
         approach=planned.approach,
         facts=sheet_facts,
         head=report_glance,
+        sure=report_sure,
+        sticker=STICKER,
+        signature=SIGNATURE,
         phase_rows=report_plan.phase_rows(planned),
         phases=phases,
         needle=NEEDLE,

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from canalwise.workbench.console.freed_tables import chance_words
+from canalwise.workbench.console.json_results import limits_of
 from canalwise.workbench.console.tables import stands
 from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.report.confidence_section import sure_sentence
@@ -22,7 +23,7 @@ CONFIRM = (
 )
 """What a person ticks by hand before the sheet is used."""
 
-WARNING_CHARACTERS = 620
+WARNING_CHARACTERS = 500
 """Warnings are told until the sheet's room for them is used up; the report tells all."""
 
 BEAM = (
@@ -55,10 +56,20 @@ def entry_tiles(planned: PlannedCase, estimate: Json) -> list[Tile]:
     across = f"{abs(entry['lateral_mm']):.0f} mm {side if entry['lateral_mm'] >= 0 else other}"
     along = f"{abs(entry['cranial_mm']):.0f} mm {'cranial' if entry['cranial_mm'] >= 0 else 'caudal'}"
     return [
-        (where, across, "of the spinous line"),
+        (where, across, "of the midline"),
         ("and", along, f"of the lower edge of the {planned.level.upper} lamina, {side}"),
         ("Depth", f"{entry['depth_mm']:.0f} mm", f"from {entry['at']} to docking point, on the axis"),
     ]
+
+
+def confidence_tile(planned: PlannedCase) -> Tile:
+    """How sure the level is, as large as the numbers of the entry that rest on it."""
+    sure = planned.level.confidence
+    if sure is None:
+        return "Confidence", "not judged", "check every number on the images"
+    if sure.check_by_eye:
+        return "Confidence", f"CHECK {sure.value_frac:.2f}", "check by eye before use"
+    return "Confidence", f"{sure.value_frac:.2f}", "of the level's anatomy, 0 to 1"
 
 
 def instrument_tile(planned: PlannedCase) -> Tile:
@@ -72,20 +83,26 @@ def instrument_tile(planned: PlannedCase) -> Tile:
 def limit_rows(estimate: Json, ends: Ends) -> list[tuple[str, str, str, str, str]]:
     """(limit, value with its 95 % interval, limit, whether kept, chance that it is kept) of each verdict.
 
-    >>> pars = {"name": "pars width left", "value": 5.2, "limit": 5.0, "unit": "mm", "met": True, "chance": 0.6}
-    >>> limit_rows({"verdicts": [pars]}, {"pars width left": [4.4, 6.0]})
-    [('pars width left', '5.2 mm (4.4\u20136.0)', '5.0 mm', 'kept', '60 %')]
+    >>> pars = {"name": "pars width remaining", "value": 5.2, "limit": 5.0, "unit": "mm", "met": True, "chance": 0.6}
+    >>> limit_rows({"verdicts": [pars]}, {"pars width remaining": [4.4, 6.0]})
+    [('pars width remaining', '5.2 mm (4.4\u20136.0)', '5.0 mm', 'kept', '60 %')]
     """
     return [
         (
             v["name"],
-            with_interval(amount(v["value"], v["unit"]), ends.get(v["name"]), *_written(v["unit"])),
+            with_interval(amount(v["value"], v["unit"]), _ends(estimate, v, ends), *_written(v["unit"])),
             amount(v["limit"], v["unit"]),
             stands(v),
             chance_words(v.get("chance")),
         )
-        for v in estimate["verdicts"]
+        for v in limits_of(estimate)
     ]
+
+
+def _ends(estimate: Json, limit: Json, ends: Ends) -> Sequence[float] | None:
+    """Of a limit's number; those worked out for both removals are not the resection's."""
+    own: Sequence[float] | None = limit.get("interval95")
+    return own if estimate.get("resection") else ends.get(limit["name"])
 
 
 def _written(unit: str) -> tuple[int, float]:

@@ -12,6 +12,8 @@ LEAST_SHIFT_MM = 0.5
 """A smaller offset is not worth a word."""
 UNITS = {"mm2": "mm\u00b2", "mm3": "mm\u00b3", "deg": "\u00b0"}
 """Units as people write them."""
+EVIDENCE = {"READ": "published", "CALC": "computed", "MEM": "assumption", "PRACTICE": "common practice"}
+"""Evidence classes (`recon.evidence`) as people read them."""
 
 
 def number(value: float | None, digits: int = 1) -> str:

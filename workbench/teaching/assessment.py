@@ -211,7 +211,7 @@ def _numbers(estimate: Estimate) -> dict[str, tuple[float, str]]:
             "bone swept in all": (estimate.cone.removal.total_mm3, "mm3"),
             "ipsilateral facet kept": (kept.get(side, float("nan")), "fraction"),
             "contralateral facet kept": (kept.get(other_side(side), float("nan")), "fraction"),
-            "spinous bridge left": (found.cost.base.bridge_mm, "mm"),
+            "spinous bridge remaining": (found.cost.base.bridge_mm, "mm"),
             "tissue taken past the midline": (found.reach.lateral_mm, "mm"),
         }
     return {
@@ -219,7 +219,7 @@ def _numbers(estimate: Estimate) -> dict[str, tuple[float, str]]:
         "bone swept in all": (estimate.cone.removal.total_mm3, "mm3"),
         "ipsilateral facet kept": (facet_kept_frac(facts, "ipsilateral"), "fraction"),
         "contralateral facet kept": (facet_kept_frac(facts, "contralateral"), "fraction"),
-        "spinous bridge left": (estimate.cone.spinous_base.bridge_mm, "mm"),
+        "spinous bridge remaining": (estimate.cone.spinous_base.bridge_mm, "mm"),
         "ipsilateral recess touched": (touched_frac(facts, "ipsilateral recess"), "fraction"),
         "contralateral recess touched": (touched_frac(facts, "contralateral recess"), "fraction"),
         "reach past the midline": (float("nan") if reach is None else reach.lateral_mm, "mm"),

@@ -250,7 +250,7 @@ def _entry(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | Unanswer
     at = "skin" if entry.at == "skin" else "pivot (no skin is in view)"
     right = amount(entry.lateral_mm, "mm")
     because = f"Along the first phase the channel meets the {at} {right} {facts.side} of the midline."
-    return _known(f"How far lateral of the spinous line is the entry, at the {at}?", choices, right, because)
+    return _known(f"How far lateral of the midline is the entry, at the {at}?", choices, right, because)
 
 
 def _facet(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | UnanswerableQuestion:

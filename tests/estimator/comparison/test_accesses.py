@@ -140,11 +140,11 @@ def test_the_conclusion_follows_the_numbers(total, samples, word):
 
 def test_what_frees_too_little_never_wins_and_is_no_tie():
     good, cheap = way("left", 900.0, [900.0]), way("right", 200.0, [200.0], freed_frac=0.4)
-    breaking = way(BOTH, 300.0, [300.0], broken=("pars width left",))
+    breaking = way(BOTH, 300.0, [300.0], broken=("pars width remaining",))
     assert winner((cheap, breaking, good)) is good
     reported = told(cheap, breaking, good)
     assert reported.startswith("Least bone that frees 90 % on each side: left, 900 mm3; right frees 40 %, for 700 mm3")
-    assert "both sides frees enough and breaks pars width left" in reported
+    assert "both sides frees enough and breaks pars width remaining" in reported
 
 
 def test_where_none_frees_enough_that_is_said_first():

@@ -55,7 +55,7 @@ def test_what_must_stay_has_a_least_and_what_may_go_a_greatest_limit() -> None:
 def test_an_unknown_check_is_refused_and_not_left_unguarded() -> None:
     for name in (
         "pars width",
-        "left pars width left",
+        "left pars width remaining",
         "ipsilateral spinous base undercut",
         "bone taken from the midline",
     ):
@@ -68,7 +68,7 @@ def test_an_unknown_check_is_refused_and_not_left_unguarded() -> None:
     [
         ("spinous base undercut", "spinous_undercut_frac", "undercut_frac", [True, True, False]),
         ("farthest bone taken from the midline", "lateral_removal_mm", "lateral_removal_mm", [True, True, False]),
-        ("spinous base bridge left", "spinous_bridge_mm", "bridge_mm", [False, True, True]),
+        ("spinous base bridge remaining", "spinous_bridge_mm", "bridge_mm", [False, True, True]),
         ("ipsilateral facet area kept", "facet_area_kept_frac", "left area_frac", [False, True, True]),
         ("contralateral facet width kept", "facet_width_kept_frac", "right width_frac", [False, True, True]),
     ],
@@ -108,7 +108,7 @@ def test_the_worse_of_both_removals_is_held_against_the_limit(swapped: bool) -> 
     both = replace(found(), cone=task, task=cone) if swapped else replace(found(), cone=cone, task=task)
     values = {verdict.name: verdict.value for verdict in verdicts_of(both)}
     assert values["spinous base undercut"] == 0.6
-    assert values["spinous base bridge left"] == 2.0
+    assert values["spinous base bridge remaining"] == 2.0
     for relation in ("ipsilateral", "contralateral"):
         assert values[f"{relation} facet area kept"] == 0.4
         assert values[f"{relation} facet width kept"] == 0.2

@@ -124,10 +124,10 @@ def test_a_limit_far_from_its_number_is_kept_or_broken_for_certain(limit_mm: flo
     prepared = PreparedLevel(toy.anatomy(), toy.anatomy().levels[0], limits)
     found = estimate_of(prepared, toy_estimate().approach)
     chances = chances_of(found, intervals_of(found, MonteCarloOptions(200)).spread)
-    assert chances.limits["spinous base bridge left"] == chance
+    assert chances.limits["spinous base bridge remaining"] == chance
     assert chances.all_limits is not None
     assert chances.all_limits <= min(c for c in chances.limits.values() if c is not None)
-    assert chances.limits["ipsilateral pars width left"] is None  # the toy has none
+    assert chances.limits["ipsilateral pars width remaining"] is None  # the toy has none
 
 
 def test_a_limit_at_its_own_number_is_an_even_chance() -> None:
@@ -139,7 +139,7 @@ def test_a_limit_at_its_own_number_is_an_even_chance() -> None:
         {"bridge_mm": np.zeros(4000)}, {}, {"left": np.zeros(4000, bool), "right": np.zeros(4000, bool)}
     )
     noisy = with_noise(still, {"bridge_mm": {"bone border": 0.3}}, 1)
-    chance = chances_of(estimate_of(prepared, found.approach), noisy).limits["spinous base bridge left"]
+    chance = chances_of(estimate_of(prepared, found.approach), noisy).limits["spinous base bridge remaining"]
     assert chance == pytest.approx(0.5, abs=4 * 0.5 / np.sqrt(4000))
 
 

@@ -70,7 +70,7 @@ def test_needle_comes_from_the_side_of_the_approach_and_from_dorsal(side):
     assert lateral["needle"].pixels[0, 1] < lateral["needle"].pixels[1, 1]
     assert lateral["disc plane"].pixels[:, 0] == pytest.approx(MIDDLE)
     assert ap["disc plane"].pixels[:, 1] == pytest.approx(MIDDLE)
-    assert ap["spinous line"].pixels[:, 0] == pytest.approx(MIDDLE)
+    assert ap["midline"].pixels[:, 0] == pytest.approx(MIDDLE)
     window = toy.frame().to_level_mm(toy.anatomy().level("L3-L4").windows[side].centre_ras_mm)
     assert ap["window centre"].pixels[0] == pytest.approx(ap_view().on_picture(window))
 
@@ -109,7 +109,10 @@ def test_figures_say_what_they_are_and_are_the_same_every_time():
         one, other = ([png_bytes(figure) for figure in radiograph_figures(planned, entry).values()] for _ in range(2))
         figures = radiograph_figures(planned, entry)
     assert one == other
-    assert [caption.split(":")[0] for caption in figures] == ["Simulated AP", "Simulated lateral"]
+    assert [caption.split(":")[0] for caption in figures] == [
+        "Digitally reconstructed radiograph, AP",
+        "Digitally reconstructed radiograph, lateral",
+    ]
     ap, lateral = ({text.get_text() for text in figure.axes[0].texts} for figure in figures.values())
     assert ap == {"patient's LEFT", "patient's RIGHT", "cranial", "caudal"}
     assert lateral == {"cranial", "caudal", "dorsal", "ventral"}

@@ -110,7 +110,7 @@ def estimate() -> dict[str, Any]:
         "facet_preserved": kept,
         "contralateral_reach": {"lateral_mm": 8.25, "limited_by": "sac", "interval95": [0.0, 9.75]},
         "verdicts": [
-            {"name": "pars width left", "value": 4.25, "limit": 5.0, "unit": "mm", "met": False, "chance": 0.005},
+            {"name": "pars width remaining", "value": 4.25, "limit": 5.0, "unit": "mm", "met": False, "chance": 0.005},
             {"name": "undercut", "value": 0.4851, "limit": 0.5, "unit": "fraction", "met": True, "within_error": True},
             {"name": "bridge", "value": None, "limit": 3.0, "unit": "mm", "met": None, "chance": None},
         ],

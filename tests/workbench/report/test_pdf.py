@@ -14,10 +14,12 @@ from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.anatomy import Naming
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.commands.main import main
+from canalwise.workbench.console.json_results import limits_of
 from canalwise.workbench.report import tables as report_facts
 from canalwise.workbench.report.facts import facts_of
 from canalwise.workbench.report.pdf import SECTIONS, SHORT_CAUTION, report_pdf
 from canalwise.workbench.report.summary import glance
+from canalwise.workbench.style.phrases import EVIDENCE
 from tests.workbench import toy
 
 
@@ -51,9 +53,9 @@ def test_numbers_are_those_of_the_estimate(reported, content):
     for name, task_mm3, *_ in report_facts.bone_rows(reported.estimate):
         assert name in words
         assert task_mm3 in words
-    for verdict in reported.estimate["verdicts"]:
-        assert verdict["name"] in words
-        assert verdict["evidence"] in words
+    for limit in limits_of(reported.estimate):
+        assert limit["name"] in words
+        assert EVIDENCE[limit["evidence"]] in words
     for sentence in (*reported.estimate["warnings"], reported.comparison["conclusion"]):
         assert sentence in words
     assert "dural sac or canal (modelled)" in words

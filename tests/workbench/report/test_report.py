@@ -17,7 +17,7 @@ from canalwise.workbench.commands.main import main
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
 from canalwise.workbench.images.slices import cuts_to_look_at
 from canalwise.workbench.report.report import page, report_of
-from canalwise.workbench.report.summary import glance, limits_sentence
+from canalwise.workbench.report.summary import glance, limits_sentence, outcome_words
 from tests.workbench import toy
 
 VOID = {"meta", "img", "link", "br", "hr", "input"}
@@ -73,8 +73,9 @@ def test_caution_stands_before_the_first_number(toy_report):
 
 
 def test_numbers_are_those_of_the_estimate(toy_report):
-    text, task = words_of(toy_report), toy_report.estimate["task"]["bone_removed_mm3"]
-    assert f"{task['total'] / 1000:.1f} cm\u00b3" in text
+    text = words_of(toy_report)
+    assert all(value in text for _, value, _ in glance(toy_report.estimate))
+    assert outcome_words(toy_report.estimate) in text
     assert f"{toy_report.estimate['contralateral_reach']['lateral_mm']:.1f} mm from the midline" in text
     for sentence in toy_report.estimate["warnings"]:
         assert sentence in text
@@ -167,16 +168,17 @@ NO_PICTURES = {
 
 
 def test_error_bars_are_shown_when_there_are_any(toy_report):
-    assert "95 %" in " ".join(remark for _, _, remark in glance(toy_report.estimate))
-    bare = {name: {**toy_report.estimate[name], "interval95": None} for name in ("contralateral_reach",)}
-    assert not glance({**toy_report.estimate, **bare})[3][2].startswith("95 %")
+    estimate = {**toy_report.estimate, "resection": None, "freed": None}
+    assert "95 %" in " ".join(remark for _, _, remark in glance(estimate))
+    bare = {"contralateral_reach": {**estimate["contralateral_reach"], "interval95": None}}
+    assert not glance({**estimate, **bare})[4][2].startswith("95 %")
     reach = {**toy_report.estimate["contralateral_reach"], "interval95": [7.0, 9.5]}
     kept = {**toy_report.estimate["facet_preserved"]["ipsilateral"], "interval95": [0.61, 0.8]}
-    barred = {**toy_report.estimate, "contralateral_reach": reach, "facet_preserved": {"ipsilateral": kept}}
+    barred = {**estimate, "contralateral_reach": reach, "facet_preserved": {"ipsilateral": kept}}
     remarks = [remark for _, _, remark in glance(barred)]
-    assert remarks[1].startswith("95 %: 61\u201380 %; ")
-    assert remarks[3].startswith("95 %: 7.0\u20139.5 mm; ")
-    assert remarks[2] == "no joint in view on this side"
+    assert remarks[2].startswith("95 %: 61\u201380 %; ")
+    assert remarks[4].startswith("95 %: 7.0\u20139.5 mm; ")
+    assert remarks[3] == "no joint in view on this side"
 
 
 def doubtful_anatomy():

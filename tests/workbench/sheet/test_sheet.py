@@ -17,7 +17,9 @@ from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.commands.main import main
+from canalwise.workbench.console.json_results import limits_of
 from canalwise.workbench.images.radiograph_projection import FROM_MR
+from canalwise.workbench.report.summary import glance, outcome_words
 from canalwise.workbench.sheet import sheet as theatre_sheet
 from canalwise.workbench.sheet.pdf import sheet_pdf
 from canalwise.workbench.sheet.sheet import sheet_html, sheet_of
@@ -37,9 +39,10 @@ def found_anew():
 
 def crowded(made):
     """A sheet as full as it gets: long warnings, every limit breached within error."""
-    verdicts = [{**v, "met": False, "within_error": True} for v in made.estimate["verdicts"]]
+    limits = [{**v, "met": False, "within_error": True} for v in limits_of(made.estimate)]
+    resection = {**made.estimate["resection"], "limits": limits} if made.estimate["resection"] else None
     warnings = ["The dural sac was not seen. " * 7, "Voxels are 1.50 mm long where the joint is 1.03 mm wide. " * 6]
-    return replace(made, estimate={**made.estimate, "verdicts": verdicts, "warnings": warnings})
+    return replace(made, estimate={**made.estimate, "verdicts": limits, "resection": resection, "warnings": warnings})
 
 
 @pytest.fixture(scope="module")
@@ -58,10 +61,10 @@ def words_of_pdf(content):
 
 def numbers_of(sheet):
     """What must stand on every form of the sheet."""
-    entry, task = sheet.estimate["skin_entry"], sheet.estimate["task"]["bone_removed_mm3"]
-    reach = sheet.estimate["contralateral_reach"]["lateral_mm"]
-    return [f"{abs(entry['lateral_mm']):.0f} mm left", f"{entry['depth_mm']:.0f} mm", f"{task['total'] / 1000:.1f} cm",
-            f"{reach:.1f} mm", *(v["name"] for v in sheet.estimate["verdicts"])]  # fmt: skip
+    entry = sheet.estimate["skin_entry"]
+    return [f"{abs(entry['lateral_mm']):.0f} mm left", f"{entry['depth_mm']:.0f} mm",
+            *(value for _, value, _ in glance(sheet.estimate)), outcome_words(sheet.estimate),
+            *(v["name"] for v in limits_of(sheet.estimate))]  # fmt: skip
 
 
 @pytest.mark.parametrize("form", ["page", "pdf"])

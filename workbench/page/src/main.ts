@@ -15,15 +15,17 @@ import { listen, shortcutsOf } from "./shell/shortcuts";
 import { Connection } from "./session/connection";
 import { notices } from "./shell/notices";
 import { numbersPanel } from "./panels/numbers_panel";
+import { verdictBar } from "./panels/verdict_bar";
 import { SavedPlans } from "./shell/saved_plans";
 import { SHOWN_AT_FIRST } from "./model/palette";
 import { caseFacts, type CaseFacts } from "./protocol/case_facts";
 import type { Plan } from "./protocol/plan";
 import { checked } from "./protocol/validation";
 import { endoscopePanel } from "./views/endoscope_panel";
+import { playBar } from "./play/play_bar";
 import { endoscopeHandle, pastOf } from "./views/endoscope_view";
 import { slicesHandle } from "./slices/slices_panel";
-import { type ViewSettings, type State, Store } from "./model/store";
+import { isConfirmed, type ViewSettings, type State, Store } from "./model/store";
 import { PANELS } from "./shell/panel_registry";
 import { tabs } from "./shell/tabs";
 import { followTheme } from "./dom/theme";
@@ -126,10 +128,12 @@ function mount(context: Context): void {
   const estimates = new EstimateSync(context);
   const panels = tabs(region("strip"), region("tabs"), context, PANELS);
   const parts: readonly (readonly [HTMLElement, Part])[] = [
+    [region("outcome-bar"), verdictBar],
     [region("notices"), notices],
     [region("controls"), controlsPanel],
     [region("numbers"), numbersPanel],
     [region("bench"), scenePanel],
+    [region("bench"), playBar],
     [region("scope"), endoscopePanel],
   ];
   for (const [root, part] of parts) mountPart(root, () => part(root, context));
@@ -140,7 +144,7 @@ function mount(context: Context): void {
   listen(shortcuts);
   estimates.start();
   region("main").removeAttribute("aria-busy");
-  if (!store.state.confirmed[store.state.plan.level]) confirm.ask();
+  if (!isConfirmed(store.state)) confirm.ask();
 }
 
 /** One part that fails leaves the others standing. */

@@ -11,6 +11,7 @@ import { SceneView } from "./views/scene_view";
 import { frameOf, type Frame } from "./protocol/binary_frame";
 import { h } from "./dom/elements";
 import { isShown, SHOWN_AT_FIRST } from "./model/palette";
+import { removalOf } from "./model/manoeuvre";
 import { viewerHeader, type ViewerHeader } from "./protocol/frame_headers";
 import { EndoscopeView } from "./views/endoscope_view";
 import { Stage, type SceneState, type SceneStore } from "./views/stage";
@@ -55,16 +56,10 @@ async function embedded(): Promise<Frame<ViewerHeader>> {
 
 function shownOf(frame: Frame<ViewerHeader>): SceneState {
   const { plan, removal, schema, level, arrays } = frame.header;
-  const volume = (name: string) => frame.array(`removal.${name}`, "uint8");
   return {
     plan,
     looks: LOOKS,
-    removal: removal && {
-      header: { ...removal, schema, level, arrays },
-      task: volume("task"),
-      cone: volume("cone"),
-      bone: volume("bone"),
-    },
+    removal: removal && removalOf(frame, { ...removal, schema, level, arrays }, "removal."),
     answer: null,
     fresh: false,
     blind: false,

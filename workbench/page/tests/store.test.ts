@@ -93,9 +93,9 @@ test("what is kept brings back plan and history; a veil of a lesson is not kept"
 
 test("numbers are shown only of a confirmed level, and not while planning blind", () => {
   assert.ok(!numbersShown(store.state));
-  store.set({ confirmed: { "L3-L4": true } });
+  store.set({ confirmed: { "L3-L4 left": true } });
   assert.ok(!numbersShown(store.state));
-  store.set({ confirmed: { "L4-L5": true } });
+  store.set({ confirmed: { "L4-L5 left": true, "L3-L4 right": true } });
   assert.ok(numbersShown(store.state));
   store.set({ blind: true });
   assert.ok(!numbersShown(store.state));

@@ -32,7 +32,7 @@ def answer(session: Session, message: EstimateRequest, job: RequestJob) -> Json:
     intervals = intervals_of(found, USUAL_TRIAL) if message.intervals else no_intervals(found)
     document = estimate_as_json(found, intervals)
     if message.intervals:  # at rest: while a slider moves, what is freed would come too late
-        document = with_decompression(document, found.prepared, message.plan)
+        document = with_decompression(document, found.prepared, message.plan, session.resected(message.plan))
     # what a stranger needs to recompute it is no concern of the page, and more than half of the whole
     del document["geometry"]
     blocker = blocker_json(blocker_of(found), found.level.frame)

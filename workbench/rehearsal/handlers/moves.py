@@ -29,7 +29,7 @@ from canalwise.workbench.rehearsal.session.request import Json, RequestJob, Requ
 from canalwise.workbench.rehearsal.session.session import Session
 
 FARTHEST_ENTRY_MM = 60.0
-"""No entry of an interlaminar approach lies further from the spinous line, or cranial or caudal of the lamina's edge
+"""No entry of an interlaminar approach lies further from the midline, or cranial or caudal of the lamina's edge
 (common practice, no source)."""
 
 ENTRY_TOL_MM = 1e-3

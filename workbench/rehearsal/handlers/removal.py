@@ -19,9 +19,9 @@ class RemovalRequest:
 
 
 def removal(session: Session, message: RemovalRequest, job: RequestJob) -> Json:
-    """The header, and the binary frame with it, both removed volumes, and the bone in their box."""
+    """The header, and the binary frame with it, the removed volumes, and the bone in their box."""
     del job
-    return removal_of_estimate(session.exact(message.plan, message.task))
+    return removal_of_estimate(session.exact(message.plan, message.task), session.resected(message.plan))
 
 
 ASKS = {"removal": RequestKind(RemovalRequest, removal, newest_only=True)}

@@ -15,6 +15,7 @@ from canalwise.workbench.images.radiograph_view import Grey, Radiograph, Radiogr
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.style.data_uris import data_uri
+from canalwise.workbench.style.stamp import stamp_now
 from canalwise.workbench.surfaces.endoscope_png import png_pixels
 
 
@@ -71,11 +72,12 @@ def _png(grey: Grey) -> bytes:
 
 @dataclass(frozen=True)
 class SheetRequest:
-    """A plan to be printed; `scope` is the endoscope's first view as a PNG data URL, or empty."""
+    """A plan to be printed, with its name; `scope` is the endoscope's first view as a PNG data URL, or empty."""
 
     plan: Approach
     task: tuple[str, ...]
     scope: str
+    name: str = ""
 
 
 def sheet(session: Session, message: SheetRequest, job: RequestJob) -> Json:
@@ -87,7 +89,9 @@ def sheet(session: Session, message: SheetRequest, job: RequestJob) -> Json:
     found = session.exact(message.plan, message.task)
     _go_on(job)
     job.tell(1, 2, "drawing the sheet")
-    html = sheet_html(sheet_of(session.case.scan, found, first_view))
+    html = sheet_html(
+        sheet_of(session.case.scan, found, first_view, stamp_now(session.case.anatomy_sha256, message.name))
+    )
     return {"url": f"made/{session.made.put('text/html', html.encode())}"}
 
 
@@ -98,6 +102,7 @@ class ReportRequest:
     plan: Approach
     task: tuple[str, ...]
     pdf: bool
+    name: str = ""
 
 
 def report(session: Session, message: ReportRequest, job: RequestJob) -> Json:
@@ -108,7 +113,8 @@ def report(session: Session, message: ReportRequest, job: RequestJob) -> Json:
 
     job.tell(0, 2, "estimating, and comparing the ways in")
     case = session.case
-    reported = facts_of(case.scan, case.anatomy, message.plan, message.task)
+    stamp = stamp_now(case.anatomy_sha256, message.name)
+    reported = facts_of(case.scan, case.anatomy, message.plan, message.task, stamp)
     _go_on(job)
     job.tell(1, 2, "drawing the report")
     if message.pdf:

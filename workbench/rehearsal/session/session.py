@@ -12,6 +12,7 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.level.target_names import chosen
+from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed_or_none
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import BadCase, WrongUse
 from canalwise.recon.folder_lock import locked
@@ -44,6 +45,7 @@ class Session:
     _estimates: LruCache[tuple[Approach, tuple[str, ...]], Estimate] = field(
         default_factory=lambda: LruCache(ESTIMATES)
     )
+    _resections: LruCache[Approach, DecompressedLevel | None] = field(default_factory=lambda: LruCache(ESTIMATES))
     frames: LruCache[tuple[str, str], bytes] = field(default_factory=lambda: LruCache(2 * PREPARED))
     radiographs: LruCache[tuple[str, RadiographView], Radiograph] = field(
         default_factory=lambda: LruCache(3 * PREPARED)
@@ -85,6 +87,11 @@ class Session:
             raise WrongUse("the task", "must name at least one set of targets")
         prepared = self.prepared(plan.level)
         return self._estimates.found((plan, targets), lambda: estimate_of(prepared, plan, targets))
+
+    def resected(self, plan: Approach) -> DecompressedLevel | None:
+        """What a plan frees and takes for it; None where its level has no sac or no ligament. Raises as `prepared`."""
+        prepared = self.prepared(plan.level)
+        return self._resections.found(plan, lambda: decompressed_or_none(prepared, plan))
 
 
 def _anatomy_on_disk(folder: Path) -> tuple[int, int] | None:

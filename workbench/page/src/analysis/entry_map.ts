@@ -191,7 +191,7 @@ function figure(chart: EntryMap, place: MapCell): string {
 
 function whereWords(chart: EntryMap, [row, column]: MapCell): string {
   const cranial = chart.cranial_mm[row] ?? 0;
-  return `${number(chart.lateral_mm[column], 0)} mm lateral of the spinous line, ${number(Math.abs(cranial), 0)} mm ${cranial >= 0 ? "cranial" : "caudal"} of the ${chart.landmark}`;
+  return `${number(chart.lateral_mm[column], 0)} mm lateral of the midline, ${number(Math.abs(cranial), 0)} mm ${cranial >= 0 ? "cranial" : "caudal"} of the ${chart.landmark}`;
 }
 
 function cellWords(chart: EntryMap, place: MapCell): string {
@@ -280,7 +280,7 @@ function keyed(list: HTMLElement, chart: EntryMap): void {
   const axes = h(
     "li",
     {},
-    `across: mm lateral of the spinous line; up: mm cranial of the ${chart.landmark}${chart.at === "pivot" ? "; told at the pivot, as no skin is in view" : ""}`,
+    `across: mm lateral of the midline; up: mm cranial of the ${chart.landmark}${chart.at === "pivot" ? "; told at the pivot, as no skin is in view" : ""}`,
   );
   list.replaceChildren(...scale, ...marks, ...reasons, axes);
 }

@@ -8,6 +8,7 @@ import type { SearchPick, SearchResult } from "../protocol/comparisons";
 import type { Interval95, Side } from "../protocol/plan";
 import { notFreedWords } from "../model/freed_words";
 import { same } from "../model/store";
+import { sizesOf } from "../model/plan_edit";
 import { chanceWords, joined, number, percent, withInterval } from "../model/number_format";
 import { progressButton } from "../session/progress_button";
 
@@ -88,8 +89,8 @@ function formOf({ store }: Context): SearchForm {
     changed,
   );
   const classes = ticks(
-    "With",
-    facts.instruments.map(({ name, channel }) => [name, `${name} (sleeve ${number(channel.sleeve_diameter_mm)} mm)`]),
+    "Sleeve / scope / tool",
+    facts.instruments.map(({ name, channel }) => [name, `${sizesOf(channel)} mm`]),
     [facts.instruments[0]?.name ?? ""],
     changed,
   );
@@ -271,6 +272,6 @@ function factsOf(pick: SearchPick): [string, string][] {
       `${pick.approach.side}, ${number(pick.skin_entry.lateral_mm, 0)} mm lateral${pick.skin_entry.at === "skin" ? "" : " (at the pivot)"}`,
     ],
     ["medial tilt", tilts],
-    ["instrument", pick.instrument],
+    ["sleeve / scope / tool", `${sizesOf(pick.approach.channel)} mm`],
   ];
 }

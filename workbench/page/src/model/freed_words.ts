@@ -1,14 +1,48 @@
-// What a plan frees, in words: a plan that frees too little is never read as a good one.
+// What a plan frees and keeps, in words, failure first: a plan that frees too little is never read as a good one.
 
+import type { Estimate, ThreeAreas, Verdict } from "../protocol/estimate";
 import type { FreedVerdict } from "../protocol/plan";
+import { amount, chanceWords, number } from "./number_format";
+
+type MaybeVerdict = FreedVerdict | null | undefined;
+
+/** How a plan stands, for a mark beside its words. */
+export type Outcome = "good" | "bad" | "unknown";
+
+export const outcomeOf = (verdict: MaybeVerdict): Outcome =>
+  verdict ? (verdict.freed && verdict.kept !== false ? "good" : "bad") : "unknown";
+
+/** The verdict in two or three words, to be read from afar. */
+export function outcomeWords(verdict: MaybeVerdict): string {
+  if (!verdict) return "NOT JUDGED";
+  if (!verdict.freed) return verdict.kept === false ? "NOT FREED, NOT KEPT" : "NOT FREED";
+  return verdict.kept === false ? "FREED, NOT KEPT" : "FREED AND KEPT";
+}
 
 /** Failure first; nothing where it is not known. */
-export const freedWords = (verdict: FreedVerdict | null | undefined): string =>
+export const freedWords = (verdict: MaybeVerdict): string =>
   verdict ? `${verdict.freed ? "" : "NOT FREED. "}${verdict.sentence}. ` : "";
 
 /** Of several plans by name, those that free too little. */
-export const notFreedWords = (plans: readonly { name: string; verdict?: FreedVerdict | null | undefined }[]): string =>
+export const notFreedWords = (plans: readonly { name: string; verdict?: MaybeVerdict }[]): string =>
   plans
     .filter(({ verdict }) => verdict?.freed === false)
     .map(({ name, verdict }) => `! ${name}: ${freedWords(verdict)}`)
     .join("");
+
+/** Free canal before and after, and what is needed; "" where it is not known. */
+export function areaWords(areas: ThreeAreas | null | undefined): string {
+  if (!areas) return "";
+  return `${number(areas.before, 0)} \u2192 ${amount(areas.after, "mm2", 0)}, needed ${number(areas.needed, 0)}`;
+}
+
+/** The chances that belong to the verdict; of the limits alone where no more is worked out. */
+export function outcomeChance({ chances }: Estimate): string {
+  const { freed, kept, both, all_limits: limits } = chances;
+  if (freed !== undefined && freed !== null)
+    return `chance freed ${chanceWords(freed)}, kept ${chanceWords(kept)}, both ${chanceWords(both)}`;
+  return limits === null ? "" : `chance that limits are kept: ${chanceWords(limits)}`;
+}
+
+/** The limits that the verdict speaks of: of the resection, or of the sweep where there is none. */
+export const limitsOf = (estimate: Estimate): Verdict[] => estimate.resection?.limits ?? estimate.verdicts;

@@ -1,4 +1,5 @@
-// Letters that say which way the patient lies at each edge of a picture.
+// Letters that say which way the patient lies at each edge of a picture, as scanners print them: anterior, posterior,
+// head, feet, right, left.
 
 import { dot, scaled } from "./channel_geometry";
 import type { Vec3 } from "../protocol/plan";
@@ -10,20 +11,20 @@ const LEANING = 0.5;
 
 const ENDS: [string, string, Vec3][] = [
   ["L", "R", [1, 0, 0]],
-  ["D", "V", [0, 1, 0]],
-  ["Cr", "Ca", [0, 0, 1]],
+  ["P", "A", [0, 1, 0]],
+  ["H", "F", [0, 0, 1]],
 ];
 
 export const SPOKEN: Record<string, string> = {
   L: "patient's left",
   R: "patient's right",
-  D: "dorsal",
-  V: "ventral",
-  Cr: "cranial",
-  Ca: "caudal",
+  P: "posterior",
+  A: "anterior",
+  H: "toward the head",
+  F: "toward the feet",
 };
 
-/** The letters of a direction, the axis it leans to most first: "L", or "L Cr". */
+/** The letters of a direction, the axis it leans to most first: "L", or "L H". */
 export function letterOf(direction: Vec3): string {
   return ENDS.map(([plus, minus, axis]) => {
     const along = dot(direction, axis);

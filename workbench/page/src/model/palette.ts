@@ -30,7 +30,7 @@ export const STRUCTURES: Record<string, { colour: string; opacity: number; words
   skin: { colour: SKIN, opacity: 0.14, words: "skin" },
 };
 
-/** What is shown before a person has chosen, by mesh name; "targets" and "afterwards" are none but chosen like them. */
+/** What is shown before a person has chosen, by mesh name; "targets", "afterwards" and "plain" (colours in the lens) are none but chosen like them. */
 export const SHOWN_AT_FIRST: Record<string, boolean> = {
   bone: true,
   canal: false,
@@ -42,6 +42,7 @@ export const SHOWN_AT_FIRST: Record<string, boolean> = {
   skin: false,
   targets: true,
   afterwards: false,
+  plain: false,
 };
 
 export const isShown = (shown: Record<string, boolean>, name: string): boolean =>

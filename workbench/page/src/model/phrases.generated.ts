@@ -3,6 +3,7 @@
 // "{name}" stands for a value, put in by `filled` of phrases.ts.
 
 export const PHRASES = {
+  evidence: {"READ": "published", "CALC": "computed", "MEM": "assumption", "PRACTICE": "common practice"},
   minus: "\u2212",
   units: {"mm2": "mm\u00b2", "mm3": "mm\u00b3", "deg": "\u00b0"},
   notKnown: "not known",

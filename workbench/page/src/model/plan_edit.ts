@@ -54,3 +54,9 @@ export function sized(plan: Plan, change: Partial<Channel>): Plan {
   }
   return { ...plan, channel };
 }
+
+/** An instrument by its diameters in millimetres: sleeve, scope, tool. */
+export const sizesOf = (channel: Channel): string =>
+  [channel.sleeve_diameter_mm, channel.scope_diameter_mm, channel.tool_diameter_mm]
+    .map((mm) => String(Math.round(mm * 10) / 10))
+    .join(" / ");

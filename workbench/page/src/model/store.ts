@@ -36,7 +36,7 @@ export interface State {
   /** What the plan is kept under in the case; "" while it has no name. */
   name: string;
   task: string[];
-  /** Has a person confirmed that the level shown is the one meant? Asked anew for each level. */
+  /** The level and side that a person has confirmed (`placeOf`); another one is asked for anew. */
   confirmed: Record<string, boolean>;
   /** True between the first and the last movement of one drag or key press. */
   moving: boolean;
@@ -161,5 +161,11 @@ export const same = (a: unknown, b: unknown): boolean => JSON.stringify(a) === J
 
 export const otherSide = (side: Side): Side => (side === "left" ? "right" : "left");
 
-/** May numbers be seen? Not before the level is confirmed, nor while a trainee plans blind. */
-export const numbersShown = (state: State): boolean => Boolean(state.confirmed[state.plan.level]) && !state.blind;
+/** Level and side as they are confirmed together. */
+export const placeOf = ({ level, side }: Pick<Plan, "level" | "side">): string => `${level} ${side}`;
+
+export const isConfirmed = (state: Pick<State, "confirmed" | "plan">): boolean =>
+  Boolean(state.confirmed[placeOf(state.plan)]);
+
+/** May numbers be seen? Not before level and side are confirmed, nor while a trainee plans blind. */
+export const numbersShown = (state: State): boolean => isConfirmed(state) && !state.blind;

@@ -6,6 +6,7 @@ import { dockingGroup, entryGroup, farTilt, instrumentGroup, phaseGroup } from "
 import type { Context, Part } from "../session/context";
 import { button, radioChoice, fold, h, selectField, checkbox } from "../dom/elements";
 import type { ControlGroup } from "./control_group";
+import { sizesOf } from "../model/plan_edit";
 import type { State } from "../model/store";
 
 export const controlsPanel: Part = (root, context) => {
@@ -52,7 +53,7 @@ function whereGroup(context: Context): ControlGroup {
     (value) => void startPlan(context, { side: value }),
   );
   const instrument = selectField(
-    "Instrument class",
+    "Sleeve / scope / tool, mm",
     (value) => {
       const chosen = store.state.facts.instruments.find((one) => one.name === value);
       if (chosen) store.choose({ ...store.state.plan, channel: chosen.channel });
@@ -75,7 +76,7 @@ function whereGroup(context: Context): ControlGroup {
       );
       side.show(plan.side, facts.levels.find((one) => one.name === plan.level)?.sides);
       const own = instrumentOf(facts, plan);
-      const classes = facts.instruments.map(({ name }) => [name, name] as const);
+      const classes = facts.instruments.map(({ name, channel }) => [name, sizesOf(channel)] as const);
       instrument.show(own, own ? classes : [...classes, ["", "sizes of your own"]]);
     },
   };

@@ -1,15 +1,15 @@
-// The headline numbers as tiles, legible at arm's length, each with its interval and limit.
+// The headline numbers as tiles, legible at arm's length, each with its interval and limit. What the resection takes,
+// frees and keeps stands first; while the hand moves it stays, greyed, and the numbers of the sweep follow the hand.
 
-import { freedWords } from "../model/freed_words";
+import { areaWords, freedWords, limitsOf, outcomeChance } from "../model/freed_words";
 import { sceneHandle } from "../views/scene_view";
 import { button, h, setText } from "../dom/elements";
 import { otherSide } from "../model/store";
-import type { Estimate, EstimateAnswer, FacetKept, Verdict } from "../protocol/estimate";
-import { RELATIONS, type Relation } from "../protocol/plan";
-import { breaches, hasIntervals, stands } from "../model/estimate_rows";
+import type { Estimate, EstimateAnswer, Verdict } from "../protocol/estimate";
+import { RELATIONS, type Interval95, type MaybeNumber, type Relation } from "../protocol/plan";
+import { hasIntervals, stands } from "../model/estimate_rows";
 import {
   amount,
-  chanceWords,
   cranialWords,
   interval,
   joined,
@@ -18,9 +18,6 @@ import {
   number,
   percent,
 } from "../model/number_format";
-
-/** More limits than this are counted at the head, and named in the table below. */
-const FEW = 2;
 
 /** Stands where an interval is still being worked out. */
 const WAITING = "(\u2026)";
@@ -66,37 +63,44 @@ function figure(id: string, heading: string, wide = false): Tile {
 
 export interface HeadlineTiles {
   element: HTMLElement;
-  show(answer: EstimateAnswer): void;
+  show(answer: EstimateAnswer, fresh: boolean): void;
 }
 
 export function headlineTiles(): HeadlineTiles {
-  const verdict = h("p", { id: "verdict" });
-  const [bone, sweep] = [figure("bone", "Bone to remove, task"), figure("sweep", "Bone, whole sweep")];
-  const facets = facetTile();
-  const reach = reachTile();
-  const [pars, bridge] = [figure("pars", "Pars, least width"), figure("bridge", "Spinous bridge")];
-  const [area, skin] = [figure("area", "Free canal, at disc"), figure("skin", "Skin entry")];
-  const chances = figure("chances", "All limits kept", false);
-  const wanted = figure("wanted", "Recesses reached", false);
-  const element = h(
+  const freed = freedTile();
+  const [bone, area] = [figure("bone", "Bone to remove"), figure("area", "Free canal, narrowest")];
+  const [facets, reach] = [facetTile(), reachTile()];
+  const [pars, bridge] = [figure("pars", "Pars, least width remaining"), figure("bridge", "Spinous bridge remaining")];
+  const [skin, sweep] = [figure("skin", "Skin entry"), figure("sweep", "Bone in the sweep")];
+  const outcome = h(
     "div",
-    { class: "tiles" },
-    verdict,
-    ...[bone, sweep, facets, reach, pars, bridge, area, skin, chances, wanted].map((tile) => tile.element),
+    { class: "tiles outcome-tiles" },
+    ...[freed, bone, area, facets, reach, pars, bridge].map((tile) => tile.element),
   );
+  const element = h("div", {}, outcome, h("div", { class: "tiles" }, skin.element, sweep.element));
+  let last: EstimateAnswer | null = null;
   return {
     element,
-    show(answer) {
+    show(answer, fresh) {
       const { estimate } = answer;
-      showVerdict(verdict, estimate);
-      showBone(bone, sweep, estimate);
-      facets.show(estimate);
-      reach.show(answer);
-      showPars(pars, estimate);
-      showBridge(bridge, estimate);
-      showArea(area, estimate);
+      const judged = estimate.resection !== undefined;
+      const same = last?.estimate.level === estimate.level && last.estimate.side === estimate.side;
+      if (judged || !same) last = answer;
+      const stale = !judged || !fresh;
+      outcome.classList.toggle("stale", stale);
+      outcome.setAttribute("aria-busy", String(stale));
+      const told = last ?? answer;
+      freed.show(told.estimate);
+      showBone(bone, told.estimate);
+      showArea(area, told.estimate);
+      facets.show(told.estimate);
+      reach.show(told);
+      showPars(pars, told.estimate);
+      showBridge(bridge, told.estimate);
       showSkin(skin, estimate);
-      showChances(chances, wanted, estimate);
+      const swept = estimate.cone.bone_removed_mm3;
+      const ends = between(estimate, interval(swept.interval95));
+      sweep.show(`${number(swept.total, 0)} mm\u00b3`, ends, "if all bone in the cones of both phases were taken");
     },
   };
 }
@@ -104,55 +108,85 @@ export function headlineTiles(): HeadlineTiles {
 const between = (estimate: Estimate, words: string): string =>
   words ? `(${words})` : hasIntervals(estimate) ? "" : WAITING;
 
+/** An interval where there is one; most numbers of the resection have none. */
+const ends = (told: Interval95 | undefined, digits = 0, scale = 1): string => {
+  const words = interval(told ?? null, digits, scale);
+  return words ? `(${words})` : "";
+};
+
 const verdictNamed = (estimate: Estimate, name: string): Verdict | undefined =>
-  estimate.verdicts.find((verdict) => verdict.name === name);
+  limitsOf(estimate).find((verdict) => verdict.name === name);
 
 const limitOf = (verdict: Verdict | undefined): string =>
   verdict ? `limit ${amount(verdict.limit, verdict.unit)}: ${stands(verdict)}` : "";
 
-export function verdictWords(estimate: Estimate): string {
-  const broken = breaches(estimate);
-  const unknown = estimate.verdicts.filter((one) => one.met === null).map((one) => one.name);
-  const near = estimate.verdicts.filter((one) => one.within_error).map((one) => one.name);
-  const said =
-    freedWords(estimate.verdict) + (broken.length ? `Limits BREACHED: ${joined(broken)}.` : "All limits kept.");
-  const close = near.length > FEW ? `${near.length} of ${estimate.verdicts.length}` : joined(near);
-  return (
-    said +
-    (near.length ? ` Within error of the limit: ${close}.` : "") +
-    (unknown.length ? ` Not measured: ${joined(unknown)}.` : "")
+/** Both sides, each with the share of what presses that is taken, its root's room, and the ligament's insertions. */
+function freedTile() {
+  const figures = RELATIONS.map((relation) => {
+    const [value, where] = [measure(), h("span", { class: "where-side" })];
+    return { relation, value, where, cell: h("div", {}, where, h("span", { class: "big" }, value.element)) };
+  });
+  const note = h("p", { class: "note" });
+  const element = h(
+    "div",
+    { class: "tile wide", id: "tile-freed" },
+    h("h3", {}, "Freed of what presses"),
+    h("div", { class: "pair" }, ...figures.map(({ cell }) => cell)),
+    note,
+  );
+  return {
+    element,
+    show(estimate: Estimate): void {
+      const { freed } = estimate;
+      for (const { relation, value, where } of figures) {
+        const side = relation === "ipsilateral" ? estimate.side : otherSide(estimate.side);
+        setText(where, `${relation} (${side})`);
+        value.show(percent(freed?.[relation]));
+      }
+      setText(note, freed ? insertionWords(freed.insertions) : "not known at this level");
+      element.classList.toggle("breached", estimate.verdict?.freed === false);
+    },
+  };
+}
+
+function insertionWords(insertions: Record<string, boolean>): string {
+  const bound = Object.entries(insertions).filter(([, released]) => !released);
+  return bound.length
+    ? `! ligament's ${joined(bound.map(([end]) => end))} insertion NOT released`
+    : "both insertions of the ligament released";
+}
+
+function showBone(tile: Tile, estimate: Estimate): void {
+  const bone = estimate.resection?.bone_removed_mm3;
+  const told = bone ?? estimate.task.bone_removed_mm3;
+  tile.show(
+    `${number(told.total, 0)} mm\u00b3`,
+    ends(told.interval95),
+    bone ? "the least that frees this much" : "task",
   );
 }
 
-function showVerdict(element: HTMLElement, estimate: Estimate): void {
-  const broken = breaches(estimate).length > 0 || estimate.verdict?.freed === false;
-  setText(element, (broken ? "! " : "") + verdictWords(estimate));
-  element.classList.toggle("breached", broken);
+function showArea(tile: Tile, estimate: Estimate): void {
+  const least = estimate.freed?.least_area_mm2;
+  const { before, after } = least ?? estimate.decompression.canal_area_mm2;
+  const note = least
+    ? `needed ${amount(least.needed, "mm2", 0)} ${sacWords(estimate)}`
+    : `at disc ${sacWords(estimate)}`;
+  tile.show(`${number(before, 0)} \u2192 ${number(after, 0)}`, "mm\u00b2", note);
 }
 
-function showBone(least: Tile, most: Tile, estimate: Estimate): void {
-  const { task, cone } = estimate;
-  for (const [tile, removed] of [
-    [least, task],
-    [most, cone],
-  ] as const) {
-    const { total, interval95 } = removed.bone_removed_mm3;
-    tile.show(`${number(total, 0)} mm\u00b3`, between(estimate, interval(interval95)), "");
-  }
-}
-
-/** Both joints, surface and width, under the whole sweep, which the limit is held against; the task's beside it in words. */
+/** Both joints, surface and width, as the resection leaves them. */
 function facetTile() {
   const rows = RELATIONS.map((relation) => facetRow(relation));
   const head = h("tr", {}, h("td", {}), h("th", { scope: "col" }, "surface"), h("th", { scope: "col" }, "width"));
   const element = h(
     "div",
     { class: "tile wide", id: "tile-facets" },
-    h("h3", {}, "Facet joint kept, whole sweep"),
+    h("h3", {}, "Facet joint kept"),
     h(
       "table",
       { class: "facets" },
-      h("caption", { class: "unseen" }, "Facet joint kept after the whole sweep"),
+      h("caption", { class: "unseen" }, "Facet joint kept"),
       h("thead", {}, head),
       h("tbody", {}, ...rows.map((row) => row.element)),
     ),
@@ -163,31 +197,27 @@ function facetTile() {
 function facetRow(relation: Relation) {
   const [where, how] = [h("span", { class: "where-side" }), h("span", { class: "note" })];
   const cells = (["area", "width"] as const).map((share) => {
-    const [value, ends] = [measure(), h("span", { class: "ends" })];
-    return { share, value, ends, cell: h("td", {}, value.element, h("br"), ends) };
+    const value = measure();
+    return { share, value, cell: h("td", {}, value.element) };
   });
   const element = h("tr", {}, h("th", { scope: "row" }, where, how), ...cells.map(({ cell }) => cell));
   return {
     element,
     show(estimate: Estimate): void {
-      const facet = estimate.facet_preserved[relation];
+      const facet = (estimate.resection ?? estimate).facet_preserved[relation];
       const side = relation === "ipsilateral" ? estimate.side : otherSide(estimate.side);
       const verdicts = cells.map(({ share }) => verdictNamed(estimate, `${relation} facet ${share} kept`));
       setText(where, `${relation} (${side})`);
       setText(how, facet ? worstOf(verdicts) : "no joint in view");
-      cells.forEach(({ share, value, ends, cell }, index) => {
+      cells.forEach(({ share, value, cell }, index) => {
         value.show(percent(facet?.[`${share}_frac`]));
-        setText(ends, facet ? between(estimate, interval(endsOf(facet, share), 0, 100)) : "");
         cell.classList.toggle("breached", verdicts[index]?.met === false);
       });
     },
   };
 }
 
-const endsOf = (facet: FacetKept, share: "area" | "width") =>
-  share === "area" ? facet.interval95 : facet.width_interval95;
-
-/** The worse of a joint's two verdicts, in words. */
+/** The worse of several verdicts, in words. */
 function worstOf(verdicts: (Verdict | undefined)[]): string {
   const told = verdicts.filter((verdict) => verdict !== undefined);
   return limitOf(told.find((one) => one.met === false) ?? told.find((one) => one.within_error) ?? told[0]);
@@ -201,58 +231,44 @@ function reachTile() {
   return {
     element: tile.element,
     show({ estimate, blocker }: EstimateAnswer): void {
-      const reach = estimate.contralateral_reach;
+      const reach = estimate.resection?.contralateral_reach ?? estimate.contralateral_reach;
       point = blocker;
       show.hidden = !blocker;
       if (!reach) {
         tile.show("not known", "", "no targets in view on the far side");
         return;
       }
-      const recess = reach.targets["lateral recess"];
-      const stops = blocker ? `${limitWords(reach.limited_by)}. ${blocker.words}` : limitWords(reach.limited_by);
-      tile.show(
-        amount(reach.lateral_mm, "mm"),
-        between(estimate, interval(reach.interval95, 1)),
-        `far recess ${recess === undefined ? "not known" : `${percent(recess)} touched`}; ${stops} ${sacWords(estimate)}`,
-      );
+      const stops = limitWords(reach.limited_by);
+      tile.show(amount(reach.lateral_mm, "mm"), ends(reach.interval95, 1), `${stops} ${sacWords(estimate)}`);
     },
   };
 }
 
 function showPars(tile: Tile, estimate: Estimate): void {
-  const left = estimate.pars_residual_mm;
-  const verdicts = RELATIONS.map((relation) => verdictNamed(estimate, `${relation} pars width left`));
-  const worse = (left.contralateral ?? Infinity) < (left.ipsilateral ?? Infinity) ? "contralateral" : "ipsilateral";
+  const width = (estimate.resection ?? estimate).pars_residual_mm;
+  const verdicts = RELATIONS.map((relation) => verdictNamed(estimate, `${relation} pars width remaining`));
+  const worse = (width.contralateral ?? Infinity) < (width.ipsilateral ?? Infinity) ? "contralateral" : "ipsilateral";
   tile.show(
-    amount(left[worse], "mm"),
-    between(estimate, interval(left.interval95[worse], 1)),
-    `${worse}; ${worstOf(verdicts)}${verdicts.some(thinBefore) ? "; thin before, nothing taken of it" : ""}`,
+    amount(width[worse], "mm"),
+    "",
+    `${worse}; ${worstOf(verdicts)}${thinBefore(width[worse], verdicts) ? "; thin before, nothing taken of it" : ""}`,
     verdicts.some((verdict) => verdict?.met === false),
   );
 }
 
 /** Less than its limit and yet kept: the patient's own, of which the plan takes nothing. */
-const thinBefore = (verdict: Verdict | undefined): boolean =>
-  verdict?.met === true && verdict.value !== null && verdict.value < verdict.limit;
+const thinBefore = (width_mm: MaybeNumber, verdicts: (Verdict | undefined)[]): boolean =>
+  width_mm !== null && verdicts.every((verdict) => verdict?.met !== false) && width_mm < (verdicts[0]?.limit ?? 0);
 
 function showBridge(tile: Tile, estimate: Estimate): void {
-  const { bridge_mm, bridge_interval95, undercut_frac } = estimate.spinous_base;
-  const bridge = verdictNamed(estimate, "spinous base bridge left");
+  const { bridge_mm, undercut_frac } = (estimate.resection ?? estimate).spinous_base;
+  const bridge = verdictNamed(estimate, "spinous base bridge remaining");
   const undercut = verdictNamed(estimate, "spinous base undercut");
   tile.show(
     amount(bridge_mm, "mm"),
-    between(estimate, interval(bridge_interval95, 1)),
+    "",
     `undercut ${percent(undercut_frac)}; ${worstOf([bridge, undercut])}`,
     bridge?.met === false || undercut?.met === false,
-  );
-}
-
-function showArea(tile: Tile, estimate: Estimate): void {
-  const { before, after, interval95 } = estimate.decompression.canal_area_mm2;
-  tile.show(
-    `${number(before, 0)} \u2192 ${number(after, 0)}`,
-    "mm\u00b2",
-    `after ${between(estimate, interval(interval95.after))}: an upper bound ${sacWords(estimate)}`,
   );
 }
 
@@ -271,25 +287,12 @@ function showSkin(tile: Tile, estimate: Estimate): void {
   );
 }
 
-function showChances(limits: Tile, wanted: Tile, estimate: Estimate): void {
-  const { chances: told } = estimate;
-  const known = told.all_limits !== null;
-  limits.show(
-    known ? chanceWords(told.all_limits) : WAITING,
-    "",
-    known ? `chance, from ${estimate.samples} samples` : "",
-  );
-  wanted.show(
-    known ? chanceWords(told.all_targets) : WAITING,
-    "",
-    known ? `chance; with all limits kept ${chanceWords(told.all)}` : "",
-  );
-  wanted.element.title = known ? `at least ${percent(told.enough_frac)} touched of ${joined(told.wanted)}` : "";
-}
-
 /** The numbers in one breath, for those who listen. */
 export function summary(estimate: Estimate): string {
-  const reach = estimate.contralateral_reach;
+  const reach = estimate.resection?.contralateral_reach ?? estimate.contralateral_reach;
   const far = reach ? `Reach ${amount(reach.lateral_mm, "mm")}, ${limitWords(reach.limited_by)}.` : "";
-  return `Bone to remove ${number(estimate.task.bone_removed_mm3.total, 0)} cubic millimetres. ${verdictWords(estimate)} ${far}`.trim();
+  const bone = estimate.resection?.bone_removed_mm3 ?? estimate.task.bone_removed_mm3;
+  const area = areaWords(estimate.freed?.least_area_mm2);
+  const said = [freedWords(estimate.verdict), outcomeChance(estimate), area && `Free canal ${area}.`].filter(Boolean);
+  return `${said.join(" ")} Bone to remove ${number(bone.total, 0)} cubic millimetres. ${far}`.trim();
 }

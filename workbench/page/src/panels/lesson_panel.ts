@@ -7,7 +7,7 @@ import { heading, judgementPage, note, questionForm, scorePage, stepList, stepWo
 import type { JudgeAnswer, LessonAnswer, LessonStep } from "../protocol/lessons";
 import type { Plan } from "../protocol/plan";
 import type { MarkedChoice } from "../model/lesson_score";
-import { same, type State } from "../model/store";
+import { isConfirmed, same, type State } from "../model/store";
 
 export const lessonPanel: PanelPart = (root, context, isOpen) => {
   new LessonPlayer(root, context, isOpen);
@@ -177,13 +177,13 @@ class LessonPlayer {
 
   /** What stands in the lesson's place while its numbers may not be seen. */
   private cover(): Child[] | null {
-    const { confirmed, plan, blind } = this.context.store.state;
+    const { plan, blind } = this.context.store.state;
     if (!this.name) return [note("There are no lessons.")];
-    if (!confirmed[plan.level]) {
+    if (!isConfirmed(this.context.store.state)) {
       const confirm = button("Confirm the level", () => document.getElementById("level-badge")?.click(), {
         class: "primary",
       });
-      return [note(`${plan.level} is not confirmed yet. Its lessons are shown once it is.`, confirm)];
+      return [note(`${plan.level} ${plan.side} is not confirmed yet. Its lessons are shown once it is.`, confirm)];
     }
     if (blind && !this.context.store.veiled && this.told && !this.told.blind) {
       return [

@@ -3,9 +3,11 @@
 
 import type { Context, Part } from "../session/context";
 import { button, type Child, fold, h, setText } from "../dom/elements";
-import type { Estimate, EstimateAnswer } from "../protocol/estimate";
-import type { State } from "../model/store";
+import type { Estimate, EstimateAnswer, Resection, Verdict } from "../protocol/estimate";
+import { isConfirmed, type State } from "../model/store";
 import { summary, headlineTiles } from "./headline_tiles";
+import { limitsOf } from "../model/freed_words";
+import { amount } from "../model/number_format";
 import { PHRASES } from "../model/phrases.generated";
 import { chanceLine, hasIntervals, headlineRows, reachLine, taskRows, verdictRow } from "../model/estimate_rows";
 
@@ -37,7 +39,7 @@ export const numbersPanel: Part = (root, context) => {
 /** What stands in the place of the numbers while they may not be seen. */
 function gated({ store }: Context) {
   const words = h("p", {});
-  const confirm = button("Confirm the level", () => document.getElementById("level-badge")?.click(), {
+  const confirm = button("Confirm level and side", () => document.getElementById("level-badge")?.click(), {
     class: "primary",
   });
   const reveal = button("Show the numbers", () => store.set({ blind: false }), { class: "primary", id: "reveal" });
@@ -45,7 +47,7 @@ function gated({ store }: Context) {
   return {
     element,
     show(state: State): boolean {
-      const confirmed = Boolean(state.confirmed[state.plan.level]);
+      const confirmed = isConfirmed(state);
       const unknown = state.answer === null;
       const open = confirmed && !state.blind && !unknown;
       element.hidden = open;
@@ -54,7 +56,7 @@ function gated({ store }: Context) {
       setText(
         words,
         !confirmed
-          ? `${state.plan.level} is not confirmed yet. Its numbers are shown once it is.`
+          ? `${state.plan.level} ${state.plan.side} is not confirmed yet. Its numbers are shown once it is.`
           : state.blind
             ? "Blind: plan first, then look at the numbers."
             : "Being worked out \u2026",
@@ -68,6 +70,8 @@ function figures() {
   const head = headlineTiles();
   const headline = figureTable("headline", "Bone and joints, with 95 % intervals", ["", "task", "whole sweep"]);
   const limits = figureTable("limits", "Limits", PHRASES.limitColumns);
+  const swept = figureTable("sweep-limits", "Limits, whole sweep", PHRASES.limitColumns);
+  const steps = figureTable("steps", "Steps", ["", "bone", "area gained"]);
   const asked = figureTable("task", "What is asked to be touched", ["", "touched", "chance of enough"]);
   const [reach, chance] = [h("p", { id: "reach-line" }), h("p", { id: "chance-line" })];
   const [sources, warnings] = [h("dl", { class: "sources" }), h("ul", { class: "warnings" })];
@@ -76,8 +80,9 @@ function figures() {
     { class: "figures" },
     head.element,
     fold("Every limit", false, limits.element),
+    fold("Step by step", false, steps.element),
     fold("What is touched", false, asked.element, reach, chance),
-    fold("Task and whole sweep", false, headline.element),
+    fold("Task and whole sweep", false, headline.element, swept.element),
     fold("Warnings", false, warnings),
     fold("Where it comes from", false, sources),
     fold("What the numbers mean", false, definitions()),
@@ -89,12 +94,13 @@ function figures() {
       element.setAttribute("aria-busy", String(!fresh));
       if (!answer) return;
       const { estimate } = answer;
-      head.show(answer);
+      head.show(answer, fresh);
       headline.show(headlineRows(estimate));
-      limits.show(
-        estimate.verdicts.map(verdictRow),
-        estimate.verdicts.map((verdict) => verdict.met === false),
-      );
+      // while the hand moves, the limits of the last resection stay, greyed with all the rest
+      const judged = estimate.resection !== undefined;
+      if (judged) showLimits(limits, limitsOf(estimate));
+      showLimits(swept, estimate.verdicts);
+      if (estimate.resection) steps.show(estimate.resection.steps.map(stepRow));
       asked.show(taskRows(estimate));
       setText(reach, reachLine(estimate));
       setText(chance, chanceLine(estimate));
@@ -103,6 +109,20 @@ function figures() {
     },
   };
 }
+
+type FigureTable = ReturnType<typeof figureTable>;
+
+const showLimits = (table: FigureTable, limits: readonly Verdict[]): void =>
+  table.show(
+    limits.map(verdictRow),
+    limits.map((limit) => limit.met === false),
+  );
+
+const stepRow = (step: Resection["steps"][number]): string[] => [
+  step.name,
+  amount(step.bone_mm3, "mm3", 0),
+  amount(step.area_gained_mm2, "mm2", 0),
+];
 
 /** A table whose rows are made anew only when they differ. */
 function figureTable(name: string, caption: string, columns: readonly string[]) {
@@ -145,7 +165,10 @@ const FROM: Record<string, string> = {
 
 function fillSources(list: HTMLElement, { estimate, took_s }: EstimateAnswer): void {
   const rows = Object.entries(estimate.sources).map(([name, source]) => [FROM[name] ?? name, source] as const);
-  const limits = estimate.verdicts.map(({ name, source, evidence }) => [name, `${source} (${evidence})`] as const);
+  const limits = estimate.verdicts.map(
+    ({ name, source, evidence }) =>
+      [name, `${source} (${(PHRASES.evidence as Record<string, string>)[evidence] ?? evidence})`] as const,
+  );
   const took = [["worked out in", `${(1000 * took_s).toFixed(0)} ms`]] as const;
   const told: Child[] = [...rows, ...limits, ...took].flatMap(([name, source]) => [
     h("dt", {}, name),
@@ -160,16 +183,24 @@ const keyOf = (estimate: Estimate): string => JSON.stringify([estimate.level, es
 
 const DEFINITIONS: readonly (readonly [string, string])[] = [
   [
+    "bone to remove",
+    "The resection: the least bone, dearer where a joint or the pars is concerned, whose removal lets the tool take all that presses and can be reached. Verdict, tiles, limits and pictures speak of it.",
+  ],
+  [
+    "freed",
+    "Share of what stands in the room that sac and roots need - ligament, calcification, overhanging bone - that is taken, by side.",
+  ],
+  [
     "task",
     "Only the bone that must go so that a straight, rigid tool from the pivot can touch every point asked for that it can reach.",
   ],
   [
     "whole sweep",
-    "All removable bone in the cone through which the channel is swept: what careless sweeping would cost, an upper bound. Limits are held against the worse of the two.",
+    "All removable bone in the cone through which the channel is swept: what careless sweeping would cost. Its limits are held against the worse of task and sweep.",
   ],
   ["facet kept", "Share of the joint's surface, and of its width in the slice at disc level, that stays."],
-  ["pars", "Least width of bone left across the pars on either side."],
-  ["spinous bridge", "Least bone left between the two sides under the spinous process."],
+  ["pars", "Least width of bone remaining across the pars on either side."],
+  ["spinous bridge", "Least bone remaining between the two sides under the spinous process."],
   ["reach", "Farthest point past the midline, at disc level, that the tool's tip can touch on the other side."],
   [
     "canal area",

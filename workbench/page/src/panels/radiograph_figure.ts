@@ -1,10 +1,12 @@
-// A simulated radiograph as a figure, with the plan's marks: pixels and lines come from the server, by one projection.
+// A digitally reconstructed radiograph as a figure, with the plan's marks: pixels and lines come from the server, by one projection.
 
 import { h, setText } from "../dom/elements";
 import { phaseColour } from "../model/palette";
 import type { Radiograph, RadiographMark } from "../protocol/radiographs";
 import type { ViewSettings } from "../model/store";
 import { s } from "../dom/svg_chart";
+
+const FILM = "Digitally reconstructed radiograph";
 
 const NEEDLE = "#ffe45c";
 const LINE = "#ffffff";
@@ -13,10 +15,10 @@ const LINE = "#ffffff";
 const LETTERS: Record<string, string> = {
   "patient's LEFT": "L",
   "patient's RIGHT": "R",
-  cranial: "Cr",
-  caudal: "Ca",
-  dorsal: "D",
-  ventral: "V",
+  cranial: "H",
+  caudal: "F",
+  dorsal: "P",
+  ventral: "A",
 };
 
 export interface RadiographFigure {
@@ -50,7 +52,7 @@ export function radiographFigure(name: string): RadiographFigure {
   const edges = (["left", "right", "up", "down"] as const).map((edge) =>
     h("span", { class: `film-letter ${edge}`, "aria-hidden": "true" }),
   );
-  const caption = h("figcaption", {}, `Simulated ${name}`);
+  const caption = h("figcaption", {}, `${FILM}, ${name}`);
   const face = h("div", { class: "film-face" }, h("div", { class: "film-lies" }, picture, lines), ...edges);
   const element = h("figure", { class: "film", "aria-busy": "true" }, face, caption);
   return {
@@ -67,12 +69,12 @@ export function radiographFigure(name: string): RadiographFigure {
       face.dataset["lie"] = orientation.name;
       if (picture.src !== made.png) picture.src = made.png;
       picture.alt =
-        `Simulated ${made.name} of ${level}, ${made.made_from}: ${words[0]} at the left, ${words[1]} at the right, ` +
+        `${FILM}, ${made.name}, of ${level}, ${made.made_from}: ${words[0]} at the left, ${words[1]} at the right, ` +
         `${words[2]} up. Drawn on it: ${made.marks.map((mark) => mark.name).join(", ")}.`;
       edges.forEach((edge, at) => setText(edge, LETTERS[words[at] ?? ""] ?? words[at] ?? ""));
       lines.setAttribute("viewBox", `-0.5 -0.5 ${made.width} ${made.height}`);
       lines.replaceChildren(...made.marks.map(drawn));
-      setText(caption, `Simulated ${made.name}: ${made.made_from}`);
+      setText(caption, `${FILM}, ${made.name}: ${made.made_from}`);
     },
   };
 }
@@ -138,7 +140,7 @@ export function radiographKey(): { element: HTMLElement; show(phases: readonly s
           ),
         ),
         row(s("path", { d: "M8 7h10M13 2v10", class: "plain" }), "middle of the window"),
-        row(s("path", { d: "M1 7H25", class: "plain dashed" }), "disc plane, spinous line"),
+        row(s("path", { d: "M1 7H25", class: "plain dashed" }), "disc plane, midline"),
       );
     },
   };

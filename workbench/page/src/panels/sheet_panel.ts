@@ -97,7 +97,7 @@ function entryReadout() {
   const element = h(
     "dl",
     { class: "entry-readout" },
-    row(where, across, "of the spinous line"),
+    row(where, across, "of the midline"),
     row("and", along, landmark),
     row("Depth", deep, from),
   );
@@ -136,7 +136,7 @@ function firstView(state: State): string {
 /** The pages to print: each made when asked for, then opened beside this one. */
 function printing(context: Context): HTMLElement {
   const { store } = context;
-  const plan = () => ({ plan: store.state.plan, task: store.state.task });
+  const plan = () => ({ plan: store.state.plan, task: store.state.task, name: store.state.name });
   return h(
     "div",
     { class: "printing" },

@@ -69,8 +69,45 @@ const chances = object({
   all_limits: maybeNumber,
   all_targets: maybeNumber,
   all: maybeNumber,
+  /** That enough is freed, that every limit is kept, that both are; where they are worked out. */
+  freed: optional(maybeNumber),
+  kept: optional(maybeNumber),
+  both: optional(maybeNumber),
 });
 export type Chances = TypeOf<typeof chances>;
+
+/** The removal that frees the level: what is carried to theatre. */
+const resection = object({
+  bone_removed_mm3: object({ total: numeric, interval95, by_structure: dictionary(numeric) }),
+  facet_preserved: record(
+    RELATIONS,
+    nullable(object({ area_frac: maybeNumber, width_frac: maybeNumber, volume_frac: maybeNumber })),
+  ),
+  pars_residual_mm: record(RELATIONS, maybeNumber),
+  spinous_base: object({ undercut_frac: maybeNumber, bridge_mm: maybeNumber }),
+  contralateral_reach: object({ lateral_mm: maybeNumber, limited_by: text, interval95: optional(interval95) }),
+  steps: list(object({ name: text, bone_mm3: numeric, area_gained_mm2: numeric })),
+  limits: list(verdict),
+});
+export type Resection = TypeOf<typeof resection>;
+
+const threeAreas = object({ before: maybeNumber, needed: maybeNumber, after: maybeNumber });
+export type ThreeAreas = TypeOf<typeof threeAreas>;
+
+/** What the resection frees. */
+const freed = object({
+  share: maybeNumber,
+  ipsilateral: maybeNumber,
+  contralateral: maybeNumber,
+  insertions: dictionary(flag),
+  least_area_mm2: threeAreas,
+  at_disc_area_mm2: threeAreas,
+  /** Level z of the stations, and the free area there. */
+  stations_mm: list(numeric),
+  area_mm2: object({ before: list(maybeNumber), needed: list(maybeNumber), after: list(maybeNumber) }),
+  root_room_mm: record(RELATIONS, maybeNumber),
+});
+export type Freed = TypeOf<typeof freed>;
 
 const estimate = object({
   level: text,
@@ -92,6 +129,8 @@ const estimate = object({
   verdicts: list(verdict),
   /** What is freed, and whether that is enough; not while a slider moves. */
   verdict: optional(nullable(freedVerdict)),
+  resection: optional(nullable(resection)),
+  freed: optional(nullable(freed)),
   chances,
   /** How many samples intervals and chances were drawn from; 0 for none. */
   samples: numeric,

@@ -1,6 +1,6 @@
 // Headers of the binary frames: a level's surfaces, its part of the scan, the bone that a plan removes.
 
-import { plan, vec3 } from "./plan";
+import { plan, RELATIONS, vec3 } from "./plan";
 import {
   both,
   dictionary,
@@ -11,6 +11,7 @@ import {
   object,
   oneOf,
   optional,
+  record,
   text,
   type TypeOf,
 } from "./validation";
@@ -69,21 +70,40 @@ export const scanHeader = both(
 );
 export type ScanHeader = TypeOf<typeof scanHeader>;
 
+/** The resection as the steps of an operation, and running numbers at instants counted in steps done. */
+const course = object({
+  steps: list(text),
+  instants: list(numeric),
+  bone_mm3: list(numeric),
+  area_gained_mm2: list(numeric),
+  facet_kept_frac: record(RELATIONS, nullable(list(numeric))),
+});
+export type Course = TypeOf<typeof course>;
+
 /**
  * A removal as a volume, beside its answer: "task" and "cone" uint8, 255 = all of the voxel's bone goes, and "bone"
  * uint8, the share of each voxel that is bone. Nothing goes beyond it; `shape` is 0, 0, 0 where nothing goes at all.
+ * Where it is known what is freed, of the resection: "taken" uint8, 127.5 on the face of the cut and more within, and
+ * "when" uint8, when a voxel goes, WHEN_UNITS a step; `course` tells the steps.
  */
-export const removalHeader = both(frameHeader, volume);
+export const removalHeader = both(both(frameHeader, volume), object({ course: optional(course) }));
 export type RemovalHeader = TypeOf<typeof removalHeader>;
 
 /** The bone that a plan removes, as read from its frame. */
 export interface RemovalVolumes {
   header: RemovalHeader;
+  /** What the pictures leave out: the resection as far as it has been played, or the task's bone where there is none. */
   task: Uint8Array;
   cone: Uint8Array;
   bone: Uint8Array;
+  resection: { taken: Uint8Array; when: Uint8Array; course: Course } | null;
+  /** Steps done. */
+  instant: number;
 }
 
 /** The one frame of the report's viewer: a scene with its plan, and "removal.task" and so on where bone goes. */
-export const viewerHeader = both(sceneHeader, object({ plan, removal: nullable(volume) }));
+export const viewerHeader = both(
+  sceneHeader,
+  object({ plan, removal: nullable(both(volume, object({ course: optional(course) }))) }),
+);
 export type ViewerHeader = TypeOf<typeof viewerHeader>;

@@ -25,11 +25,11 @@ export type ServerRequest =
   | { ask: "keep"; tab: string; state: unknown } // autosave
   | { ask: "recall"; tab: string } // of that tab, or of the newest other where it has none
   | { ask: "radiographs"; plan: Plan }
-  | { ask: "sheet"; plan: Plan; task: string[]; scope: string } // scope: PNG data URL of the first view or ""
+  | { ask: "sheet"; plan: Plan; task: string[]; scope: string; name: string } // scope: PNG data URL of the first view or ""
   | { ask: "lesson"; name: string; plan: Plan; task: string[] }
   | { ask: "mark"; lesson: string; step: number; plan: Plan; task: string[]; choice: string }
   | { ask: "judge"; lesson: string; plan: Plan; task: string[] } // for a blind lesson
-  | { ask: "report"; plan: Plan; task: string[]; pdf: boolean };
+  | { ask: "report"; plan: Plan; task: string[]; pdf: boolean; name: string };
 
 export type RequestName = ServerRequest["ask"];
 

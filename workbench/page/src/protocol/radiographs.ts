@@ -1,4 +1,4 @@
-// Simulated radiographs: two pictures with the plan's marks, in pixels.
+// Digitally reconstructed radiographs: two pictures with the plan's marks, in pixels.
 
 import { list, numeric, object, oneOf, pair, text, type TypeOf } from "./validation";
 

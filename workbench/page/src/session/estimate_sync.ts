@@ -10,6 +10,7 @@ import type { ServerRequest } from "../protocol/messages";
 import type { Plan } from "../protocol/plan";
 import type { State } from "../model/store";
 import { hasIntervals } from "../model/estimate_rows";
+import { removalOf } from "../model/manoeuvre";
 
 /** How long the plan has to stand still before the slower questions are asked, ms. */
 const REST_MS = 150;
@@ -90,14 +91,7 @@ export class EstimateSync {
     const answered = await this.context.ask({ ask: "removal", plan, task }, { lane: "removal" });
     if (!answered?.binary || !this.current(plan, task)) return;
     const frame = frameOf(answered.binary, removalHeader);
-    this.context.store.set({
-      removal: {
-        header: frame.header,
-        task: frame.array("task", "uint8"),
-        cone: frame.array("cone", "uint8"),
-        bone: frame.array("bone", "uint8"),
-      },
-    });
+    this.context.store.set({ removal: removalOf(frame, frame.header) });
   }
 
   /** Intervals take seconds: the server is told when they are no longer wanted. */

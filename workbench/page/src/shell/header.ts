@@ -5,7 +5,8 @@ import type { Context } from "../session/context";
 import { button, radioChoice, h, setText } from "../dom/elements";
 import { redo, undo } from "./shortcuts";
 import type { SavedPlans } from "./saved_plans";
-import type { State } from "../model/store";
+import { isConfirmed, type State } from "../model/store";
+import { fixed } from "../model/number_format";
 
 export interface HeaderActions {
   confirm: LevelConfirmation;
@@ -25,6 +26,7 @@ export function header(root: HTMLElement, context: Context, { confirm, plans, he
     side,
     state,
   );
+  const sure = h("span", { id: "confidence" });
   const name = button("", () => plans.list(), { id: "plan-name", "aria-haspopup": "dialog" });
   const save = button("Save", () => plans.save(), { id: "save" });
   const back = button("Undo", () => undo(store), { id: "undo", title: "Ctrl+Z" });
@@ -44,6 +46,7 @@ export function header(root: HTMLElement, context: Context, { confirm, plans, he
   root.append(
     h("h1", { class: "wordmark" }, "canalwise"),
     badge,
+    sure,
     h("div", { class: "group" }, name, save),
     plans.told,
     h("div", { class: "group" }, back, again),
@@ -52,11 +55,12 @@ export function header(root: HTMLElement, context: Context, { confirm, plans, he
     h("div", { class: "group" }, theme, button("Keys", help, { id: "keys", "aria-haspopup": "dialog" })),
   );
   const show = (now: State) => {
-    const { plan, confirmed, looks } = now;
+    const { plan, looks } = now;
     setText(level, plan.level);
     setText(side, `${plan.side} side`);
-    setText(state, confirmed[plan.level] ? "confirmed" : "! not confirmed");
-    badge.classList.toggle("unsure", !confirmed[plan.level]);
+    setText(state, isConfirmed(now) ? "confirmed" : "! not confirmed");
+    badge.classList.toggle("unsure", !isConfirmed(now));
+    showConfidence(sure, now);
     setText(name, `Plan: ${now.name || "no name yet"}${plans.changed(now) ? ", changed" : ""}`);
     back.disabled = !store.canUndo;
     again.disabled = !store.canRedo;
@@ -66,4 +70,14 @@ export function header(root: HTMLElement, context: Context, { confirm, plans, he
   };
   store.subscribe(show);
   show(store.state);
+}
+
+/** How sure the level is, always in view: whoever reads a number must know what it rests on. */
+function showConfidence(element: HTMLElement, { facts, plan }: State): void {
+  const level = facts.levels.find((one) => one.name === plan.level);
+  const sure = level?.confidence_frac ?? null;
+  const words = sure === null ? "confidence not judged" : `confidence ${fixed(sure, 2)}`;
+  setText(element, level?.check_by_eye ? `! check by eye: ${words}` : words);
+  element.classList.toggle("check", Boolean(level?.check_by_eye));
+  element.title = [level?.because, ...(level?.warnings ?? [])].filter(Boolean).join(" ");
 }

@@ -1,10 +1,12 @@
-// The dialog that asks which level is meant, for every level before its numbers are shown.
+// The dialog that asks which level and side are meant, before any number of them is shown.
 
 import { startPlan } from "../session/initial_plan";
 import type { Context } from "../session/context";
-import { button, dialog, fold, h, setText } from "../dom/elements";
+import { button, dialog, fold, h, radioChoice, setText } from "../dom/elements";
 import type { LevelFacts } from "../protocol/case_facts";
 import { fixed } from "../model/number_format";
+import { isConfirmed, placeOf } from "../model/store";
+import type { Side } from "../protocol/plan";
 
 export interface LevelConfirmation {
   /** Asks now, with the plan's level marked. */
@@ -18,13 +20,23 @@ export function levelConfirmation(context: Context): LevelConfirmation {
   const { store } = context;
   const list = h("div", { class: "levels", role: "radiogroup", "aria-label": "Level" });
   const yes = button("", () => settle(), { class: "primary" });
+  const sides = radioChoice<Side>(
+    "Side of the entry, the patient's",
+    [
+      ["left", "Left"],
+      ["right", "Right"],
+    ],
+    (side) => mark(chosen.level, side),
+  );
+  sides.element.id = "side-meant";
   const box = dialog(
     "confirm",
-    "Which level is meant?",
+    "Which level and side are meant?",
     h("p", {}, LEAD),
     list,
+    sides.element,
     caseWarnings(store.state.facts.warnings),
-    h("p", { class: "dialog-note" }, "Until a level is confirmed its numbers are not shown."),
+    h("p", { class: "dialog-note" }, "Until both are confirmed no number is shown. A change of either asks again."),
     h(
       "div",
       { class: "dialog-buttons" },
@@ -32,28 +44,36 @@ export function levelConfirmation(context: Context): LevelConfirmation {
       yes,
     ),
   );
-  let chosen = "";
-  const mark = (name: string) => {
-    chosen = name;
-    setText(yes, `Yes, this is ${name}`);
+  let chosen: { level: string; side: Side } = { level: "", side: "left" };
+  const mark = (level: string, side: Side) => {
+    const allowed = store.state.facts.levels.find((one) => one.name === level)?.sides ?? [];
+    chosen = { level, side: allowed.includes(side) ? side : (allowed[0] ?? side) };
+    sides.show(chosen.side, allowed);
+    setText(yes, `Yes, this is ${level}, from the ${chosen.side}`);
   };
   const settle = () => {
     box.close();
-    store.set({ confirmed: { ...store.state.confirmed, [chosen]: true } });
-    if (chosen !== store.state.plan.level) void startPlan(context, { level: chosen });
+    asked = placeOf(chosen);
+    store.set({ confirmed: { [placeOf(chosen)]: true } });
+    if (placeOf(store.state.plan) !== placeOf(chosen)) void startPlan(context, chosen);
   };
   const ask = () => {
     if (box.open) return;
     const { facts, plan } = store.state;
-    mark(plan.level);
-    list.replaceChildren(...facts.levels.map((level) => levelChoice(level, level.name === plan.level, mark)));
+    list.replaceChildren(
+      ...facts.levels.map((level) => levelChoice(level, level.name === plan.level, (name) => mark(name, chosen.side))),
+    );
+    mark(plan.level, plan.side);
     box.showModal();
   };
   store.subscribe((state, changed) => {
-    if (changed.has("plan") && state.plan.level !== asked && !state.confirmed[state.plan.level]) ask();
-    asked = state.plan.level;
+    const place = placeOf(state.plan);
+    if (changed.has("plan") && place !== asked) {
+      asked = place;
+      if (!isConfirmed(state)) ask();
+    }
   });
-  let asked = store.state.plan.level;
+  let asked = placeOf(store.state.plan);
   return { ask };
 }
 

@@ -2,7 +2,7 @@
 // until numbers may be seen.
 
 import { button, h, setText } from "../dom/elements";
-import { numbersShown, type State } from "../model/store";
+import { isConfirmed, numbersShown, type State } from "../model/store";
 import type { Context } from "../session/context";
 import type { PanelRecord } from "./panel_registry";
 
@@ -83,9 +83,9 @@ function panelFace({ id, tellsNumbers }: PanelRecord) {
       cover.hidden = uncovered;
       setText(
         words,
-        state.confirmed[state.plan.level]
+        isConfirmed(state)
           ? "Blind: plan first. This is shown once you show the numbers."
-          : `${state.plan.level} is not confirmed yet. This is shown once it is.`,
+          : `${state.plan.level} ${state.plan.side} is not confirmed yet. This is shown once it is.`,
       );
     },
   };

@@ -86,7 +86,7 @@ class SlicePanel {
         void this.load();
       }
       if (changed.has("link") && !this.scan) void this.load();
-      if (changed.has("plan") || changed.has("looks") || changed.has("removal")) this.redraw();
+      if (changed.has("plan") || changed.has("looks") || changed.has("removal") || changed.has("blind")) this.redraw();
     });
   }
 
@@ -209,7 +209,8 @@ class SlicePanel {
   private draw(): void {
     this.timer = 0;
     const { scan, context } = this;
-    const { plan, looks, removal } = context.store.state;
+    const { plan, looks, blind } = context.store.state;
+    const removal = blind ? null : context.store.state.removal;
     this.fields.forEach((field, end) => {
       if (document.activeElement !== field) field.value = String(looks.grey_window[end as 0 | 1]);
     });

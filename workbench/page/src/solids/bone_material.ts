@@ -17,14 +17,15 @@ import {
   type IUniform,
 } from "three";
 import type { PlacedPhase } from "../model/channel_geometry";
+import { TRIMMED } from "./cut_face";
 import { BONE, CUT_BONE, REMOVED, rgb } from "../model/palette";
-import type { RemovalHeader } from "../protocol/frame_headers";
+import type { RemovalVolumes } from "../protocol/frame_headers";
 
 /** Phases that the shader takes; a plan has two, and others are drawn without their sweep on the bone. */
 const MOST_PHASES = 4;
 
 /** How far below the surface of bone it is asked whether it goes, mm. */
-export const BELOW_MM = 0.5;
+export const BELOW_MM = 0.2;
 
 const VERTEX = /* glsl */ `
 precision highp float;
@@ -47,11 +48,44 @@ precision highp sampler3D;
 in vec3 at, normal;
 in float shade;
 uniform vec3 eye, lamp;
+uniform sampler3D task, cone, solid;
+uniform mat4 toIndex;
+uniform vec3 shape;
+uniform float hasRemoval;
+uniform float wet;         // 1 where tissue is drawn as a lens under water shows it, 0 for plain colours
 uniform float lens;        // 0 on the bench, 1 in the endoscope's view, where the lamp is at the lens
 uniform int phaseCount;
 uniform vec3 pivots[${MOST_PHASES}], axes[${MOST_PHASES}];
 uniform vec4 sleeves[${MOST_PHASES}], tools[${MOST_PHASES}];   // cone length, base, 1 / (length^2 + base^2), radius
 out vec4 colour;
+
+// place in the removal's volume, 0..1 within it
+vec3 placeOf(vec3 p) {
+  return ((toIndex * vec4(p, 1.0)).xyz + 0.5) / shape;
+}
+
+float inVolume(sampler3D volume, vec3 p) {
+  vec3 q = placeOf(p);
+  bool outside = any(lessThan(q, vec3(0.0))) || any(greaterThan(q, vec3(1.0)));
+  return outside ? 0.0 : texture(volume, q).r;
+}
+
+// value noise, 0..1
+float hash(vec3 p) {
+  p = fract(p * 0.3183099 + 0.1);
+  p *= 17.0;
+  return fract(p.x * p.y * p.z * (p.x + p.y + p.z));
+}
+
+float noise(vec3 p) {
+  vec3 i = floor(p), f = fract(p);
+  f = f * f * (3.0 - 2.0 * f);
+  vec4 low = vec4(hash(i), hash(i + vec3(1, 0, 0)), hash(i + vec3(0, 1, 0)), hash(i + vec3(1, 1, 0)));
+  vec4 high = vec4(hash(i + vec3(0, 0, 1)), hash(i + vec3(1, 0, 1)), hash(i + vec3(0, 1, 1)), hash(i + vec3(1, 1, 1)));
+  vec4 across = mix(low, high, f.z);
+  vec2 along = mix(across.xy, across.zw, f.y);
+  return mix(along.x, along.y, f.x);
+}
 
 float coneDistance(vec3 p, vec3 pivot, vec3 axis, vec4 c) {
   vec3 d = p - pivot;
@@ -83,28 +117,34 @@ float bright(vec3 p, vec3 n, float shaded) {
   }
   vec3 toward = eye - p;
   float far = length(toward);
+  if (wet > 0.5) return (0.20 + 0.86 * max(dot(n, toward / far), 0.0)) * (1.08 - 0.6 * shaded) * 1.3 / (1.0 + far * far / 420.0);
   return (0.16 + 0.98 * max(dot(n, toward / far), 0.0)) * (1.1 - 0.55 * shaded) / (1.0 + far * far / 900.0);
 }
 `;
 
+/** What a lens under water adds: a film that glitters, since the light sits beside the lens, and haze with distance. */
+const WET = /* glsl */ `
+vec3 seen(vec3 tint, vec3 p, vec3 n, float shaded, float gloss) {
+  vec3 base = tint * bright(p, n, shaded);
+  if (lens < 0.5 || wet < 0.5) return base;
+  vec3 toward = eye - p;
+  float far = length(toward);
+  // a film of water is never quite flat
+  vec3 ripple = vec3(noise(p * 2.3), noise(p * 2.3 + 31.0), noise(p * 2.3 + 67.0)) - 0.5;
+  float facing = max(dot(normalize(n + 0.35 * ripple), toward / far), 0.0);
+  float glint = gloss * (0.55 * pow(facing, 70.0) + 0.10 * pow(facing, 10.0)) / (1.0 + far * far / 700.0);
+  vec3 lit = base + vec3(1.0, 0.98, 0.94) * glint;
+  vec3 hazed = mix(lit, vec3(0.24, 0.15, 0.13), 1.0 - exp(-far * far / 9000.0));
+  // no camera shows brighter than white: near tissue keeps its colour
+  return 1.0 - exp(-1.45 * hazed);
+}
+`;
+
 const BONE_FRAGMENT = /* glsl */ `
-uniform sampler3D task, cone;
-uniform mat4 toIndex;
-uniform vec3 shape, bone, removed, cutBone;
-uniform float hasRemoval, painted;
+uniform vec3 bone, removed, cutBone;
+uniform float painted;
 
 const float BELOW_MM = ${BELOW_MM.toFixed(2)};
-
-// place in the removal's volume, 0..1 within it
-vec3 placeOf(vec3 p) {
-  return ((toIndex * vec4(p, 1.0)).xyz + 0.5) / shape;
-}
-
-float inVolume(sampler3D volume, vec3 p) {
-  vec3 q = placeOf(p);
-  bool outside = any(lessThan(q, vec3(0.0))) || any(greaterThan(q, vec3(1.0)));
-  return outside ? 0.0 : texture(volume, q).r;
-}
 
 // paint that stands in stripes, so that it is told from the solid kind without its hue
 float stripes(vec3 p) {
@@ -116,11 +156,41 @@ vec3 paintedBone(vec3 p, vec3 n) {
   if (hasRemoval > 0.5) {
     vec3 within = p - 0.35 * n;
     float striped = smoothstep(0.3, 0.6, inVolume(cone, within)) * stripes(p) * 0.42;
-    float solid = smoothstep(0.25, 0.65, inVolume(task, within));
-    return mix(bone, removed, painted * max(striped, solid));
+    float gone = smoothstep(0.42, 0.56, inVolume(task, within));
+    return mix(bone, removed, painted * max(striped, gone));
   }
   float inside = smoothstep(0.12, -0.12, sweptDistance(p));
   return mix(bone, removed, painted * inside * (0.35 + 0.5 * stripes(p)));
+}
+
+// cortical bone: ivory, a little pink where it is wet
+vec3 cortex(vec3 p) {
+  if (lens < 0.5 || wet < 0.5) return bone;
+  return mix(vec3(0.93, 0.86, 0.74), vec3(0.88, 0.70, 0.60), 0.45 * smoothstep(0.45, 0.8, noise(p * 0.9)));
+}
+
+// the face of a cut: a rim of cortex, within it beams of bone with marrow between them
+vec3 cutFace(vec3 p) {
+  if (lens < 0.5 || wet < 0.5) return cutBone;
+  float about = 0.0;
+  for (int i = 0; i < 3; i++) {
+    vec3 off = vec3(i == 0, i == 1, i == 2) * 1.1;
+    about += inVolume(solid, p + off) + inVolume(solid, p - off);
+  }
+  float beams = 0.55 * noise(p * 2.6) + 0.45 * noise(p * 5.3);
+  vec3 within = mix(vec3(0.58, 0.22, 0.17), vec3(0.93, 0.78, 0.60), smoothstep(0.32, 0.58, beams));
+  return mix(within, cortex(p), smoothstep(5.85, 5.0, about));
+}
+
+// the cut's own normal, from the volume: smoother than the net's
+vec3 cutNormal(vec3 p, vec3 n) {
+  float d = 0.7;
+  vec3 up = vec3(
+    inVolume(task, p + vec3(d, 0, 0)) - inVolume(task, p - vec3(d, 0, 0)),
+    inVolume(task, p + vec3(0, d, 0)) - inVolume(task, p - vec3(0, d, 0)),
+    inVolume(task, p + vec3(0, 0, d)) - inVolume(task, p - vec3(0, 0, d))
+  );
+  return length(up) < 0.02 ? n : normalize(mix(n, normalize(up), 0.8));
 }
 
 void main() {
@@ -128,27 +198,53 @@ void main() {
 #ifdef AFTERWARDS
   // a little below the surface: on it the share that goes fades into what is no bone
   if (inVolume(task, at - BELOW_MM * n) > 0.5) discard;
-  colour = vec4(bone * bright(at, n, shade), 1.0);
+  colour = vec4(seen(cortex(at), at, n, shade, 0.9), 1.0);
 #elif defined(INSIDE)
   if (inVolume(task, at - BELOW_MM * n) > 0.5) discard;
-  colour = vec4(cutBone * bright(at, -n, 0.4), 1.0);
+  colour = vec4(seen(cutFace(at), at, -n, 0.4, 0.3), 1.0);
 #elif defined(CUT)
-  colour = vec4(cutBone * bright(at, n, 0.2), 1.0);
+  if (inVolume(solid, at) < ${TRIMMED.toFixed(2)}) discard;
+  colour = vec4(seen(cutFace(at), at, cutNormal(at, n), 0.15, 0.6), 1.0);
 #else
-  colour = vec4(paintedBone(at, n) * bright(at, n, shade), 1.0);
+  vec3 paint = paintedBone(at, n);
+  vec3 tint = paint == bone ? cortex(at) : paint;
+  colour = vec4(seen(tint, at, n, shade, 0.9), 1.0);
 #endif
 }`;
 
 const SOFT_FRAGMENT = /* glsl */ `
 uniform vec3 tint;
-uniform float opacity, taken;
+uniform float opacity, taken, kind;
+
+// what each soft structure looks like through the lens: 1 sac, 2 ligament, 3 disc, 0 none of them
+vec3 tissue(vec3 p) {
+  if (lens < 0.5 || wet < 0.5 || kind < 0.5) return tint;
+  if (kind < 1.5) {
+    // vessels run along the sac
+    float off = 9.0;
+    for (int i = 0; i < 3; i++) {
+      float across = -4.0 + 4.2 * float(i) + 3.0 * (noise(vec3(p.z * 0.16, float(i) * 7.0, 3.0)) - 0.5);
+      off = min(off, abs(p.x - across));
+    }
+    float vessel = smoothstep(0.32, 0.12, off);
+    vec3 q = vec3(p.xy * 0.5, p.z * 0.2);
+    vec3 dura = mix(vec3(0.76, 0.82, 0.90), vec3(0.86, 0.84, 0.86), noise(q * 2.0));
+    return mix(dura, vec3(0.66, 0.22, 0.24), 0.42 * vessel);
+  }
+  if (kind < 2.5) {
+    float fibre = noise(vec3(p.xy * 2.6, p.z * 0.30));
+    return mix(vec3(0.78, 0.58, 0.22), vec3(0.97, 0.86, 0.52), fibre);
+  }
+  return mix(vec3(0.80, 0.84, 0.86), vec3(0.66, 0.72, 0.76), noise(p * 1.4));
+}
+
 void main() {
-  // ligament inside the sweep goes with the bone
-  if (taken > 0.5 && sweptDistance(at) < 0.0) discard;
+  // ligament that is taken goes with the bone
+  if (taken > 0.5 && (hasRemoval > 0.5 ? inVolume(task, at) > 0.5 : sweptDistance(at) < 0.0)) discard;
   vec3 n = normalize(normal), toward = normalize(eye - at);
   if (!gl_FrontFacing) n = -n;
   float rim = 1.0 - abs(dot(n, toward));
-  colour = vec4(tint * bright(at, n, 0.1), opacity + (1.0 - opacity) * 0.55 * rim * rim);
+  colour = vec4(seen(tissue(at), at, n, 0.1, kind > 0.5 ? 0.8 : 0.4), opacity + (1.0 - opacity) * 0.55 * rim * rim);
 }`;
 
 /** What all materials of one scene share: one change reaches every one of them. */
@@ -171,6 +267,8 @@ export class SharedUniforms {
       tools: { value: cones() },
       task: { value: nothing },
       cone: { value: nothing },
+      solid: { value: nothing },
+      wet: { value: 1 },
       toIndex: { value: new Matrix4() },
       shape: { value: new Vector3(1, 1, 1) },
       bone: { value: new Vector3(...rgb(BONE)) },
@@ -201,11 +299,12 @@ export class SharedUniforms {
     });
   }
 
-  removal(header: RemovalHeader, task: Uint8Array, cone: Uint8Array): void {
+  removal({ header, task, cone, bone }: RemovalVolumes): void {
     this.volumes.forEach((volume) => volume.dispose());
-    this.volumes = [task, cone].map((values) => volumeOf(values, header.shape));
+    this.volumes = [task, cone, bone].map((values) => volumeOf(values, header.shape));
     this.uniform("task").value = this.volumes[0];
     this.uniform("cone").value = this.volumes[1];
+    this.uniform("solid").value = this.volumes[2];
     (this.uniform("toIndex").value as Matrix4).fromArray(header.index_of_level).transpose();
     (this.uniform("shape").value as Vector3).set(...header.shape);
   }
@@ -246,24 +345,33 @@ export function boneMaterial(uniforms: SharedUniforms, look: BoneShading): RawSh
   return new RawShaderMaterial({
     glslVersion: GLSL3,
     vertexShader: VERTEX,
-    fragmentShader: COMMON + BONE_FRAGMENT,
+    fragmentShader: COMMON + WET + BONE_FRAGMENT,
     uniforms: { ...uniforms.shared },
     defines: look === "planned" ? {} : { [look.toUpperCase()]: 1 },
     side: look === "inside" ? BackSide : FrontSide,
   });
 }
 
-export function softMaterial(uniforms: SharedUniforms, tint: string, opacity: number): RawShaderMaterial {
+/** How the lens shows a soft structure; 0 for others. */
+const KINDS: Record<string, number> = { sac: 1, flavum: 2, disc: 3 };
+
+export function softMaterial(
+  uniforms: SharedUniforms,
+  tint: string,
+  opacity: number,
+  structure = "",
+): RawShaderMaterial {
   const glass = opacity < 1;
   return new RawShaderMaterial({
     glslVersion: GLSL3,
     vertexShader: VERTEX,
-    fragmentShader: COMMON + SOFT_FRAGMENT,
+    fragmentShader: COMMON + WET + SOFT_FRAGMENT,
     uniforms: {
       ...uniforms.shared,
       tint: { value: new Vector3(...rgb(tint)) },
       opacity: { value: opacity },
       taken: { value: 0 },
+      kind: { value: KINDS[structure] ?? 0 },
     },
     transparent: glass,
     depthWrite: !glass,

@@ -10,8 +10,11 @@ import type { Vec3 } from "../protocol/plan";
 /** A voxel counts as taken from half on. */
 const TAKEN = 127.5;
 
-/** What stands behind the face counts as bone from here on: a little outside its surface, so that no slit is left open. */
-const STANDS = 40;
+/** The face reaches as far as any bone stands behind it, or beside that: its border is trimmed where it is drawn. */
+const STANDS = 1;
+
+/** Where bone fills this much of a voxel the face is drawn and seen; as in the shader, and as bone's own surface. */
+export const TRIMMED = 0.45;
 
 export function cutFaceOf(header: RemovalHeader, task: Uint8Array, bone: Uint8Array): SurfaceMesh {
   const { shape } = header;
@@ -21,7 +24,7 @@ export function cutFaceOf(header: RemovalHeader, task: Uint8Array, bone: Uint8Ar
     net.eachPair(axis, (at, place) => {
       const next = at + strides[axis];
       const [here, there] = [task[at]! > TAKEN, task[next]! > TAKEN];
-      if (here === there || bone[here ? next : at]! < STANDS) return;
+      if (here === there || Math.max(bone[at]!, bone[next]!) < STANDS) return;
       net.quad(place, axis, here);
     });
   }

@@ -3,6 +3,7 @@
 import type { Anatomy, SurfaceMesh } from "./surface_meshes";
 import type { RemovalVolumes } from "../protocol/frame_headers";
 import { BELOW_MM } from "./bone_material";
+import { TRIMMED } from "./cut_face";
 import { add, scaled, unit, viewAxes, type PlacedPhase } from "../model/channel_geometry";
 import { SEEN_IN_SCOPE } from "../model/palette";
 import { firstHit, nearestPoint, type RayHit } from "./ray_picking";
@@ -63,12 +64,18 @@ export interface SeenStructure {
 }
 
 /** What the bone's shader leaves out of the picture, asked of the same volume. */
-export function goneIn(removal: RemovalVolumes): (point: Vec3) => boolean {
+export const goneIn = (removal: RemovalVolumes): ((point: Vec3) => boolean) => above(removal, removal.task, 127);
+
+/** Where bone stood before. */
+export const boneIn = (removal: RemovalVolumes): ((point: Vec3) => boolean) =>
+  above(removal, removal.bone, 255 * TRIMMED);
+
+function above(removal: RemovalVolumes, values: Uint8Array, least: number): (point: Vec3) => boolean {
   const { shape, index_of_level: m } = removal.header;
   return (p) => {
     const [i, j, k] = [0, 4, 8].map((r) => Math.round(m[r]! * p[0] + m[r + 1]! * p[1] + m[r + 2]! * p[2] + m[r + 3]!));
     const inside = i! >= 0 && j! >= 0 && k! >= 0 && i! < shape[0] && j! < shape[1] && k! < shape[2];
-    return inside && removal.task[i! + shape[0] * (j! + shape[1] * k!)]! > 127;
+    return inside && values[i! + shape[0] * (j! + shape[1] * k!)]! > least;
   };
 }
 
@@ -76,6 +83,8 @@ export function goneIn(removal: RemovalVolumes): (point: Vec3) => boolean {
 export interface RemovedStructures {
   bone(point: Vec3): boolean;
   face: SurfaceMesh;
+  /** Was there bone, so that the face of a cut is drawn there? */
+  stands(point: Vec3): boolean;
   ligament(point: Vec3): boolean;
 }
 
@@ -92,7 +101,7 @@ export function seenAlong(
   const below = scaled(way, BELOW_MM);
   const outside = bone && firstHit(bone, from, way, { there: (point) => !gone?.bone(add(point, below)) });
   if (bone && outside) found(partOf(anatomy, bone, bone.triangles[outside.corner]!), outside);
-  const cut = bone && gone && firstHit(gone.face, from, way);
+  const cut = bone && gone && firstHit(gone.face, from, way, { there: (point) => gone.stands(point) });
   if (bone && cut) found(partOf(anatomy, bone, nearestPoint(bone, cut.point)), cut);
   for (const name of SEEN_IN_SCOPE) {
     const surface = anatomy.surfaces[name];

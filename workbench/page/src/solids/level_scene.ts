@@ -94,7 +94,7 @@ export class LevelScene {
     this.removed = some;
     this.face = null;
     if (some) {
-      this.uniforms.removal(removal.header, removal.task, removal.cone);
+      this.uniforms.removal(removal);
       this.face = cutFaceOf(removal.header, removal.task, removal.bone);
       this.cutFace.geometry.dispose();
       this.cutFace.geometry = geometryOf(this.face);
@@ -127,6 +127,7 @@ export class LevelScene {
   /** The endoscope's view, into a target of its own; `afterwards`: with the bone gone that the plan takes. */
   drawScope(renderer: WebGLRenderer, camera: PerspectiveCamera, into: WebGLRenderTarget, afterwards: boolean): void {
     this.uniforms.set("lens", 1);
+    this.uniforms.set("wet", isShown(this.shown, "plain") ? 0 : 1);
     this.uniforms.set("painted", afterwards ? 0 : 1);
     this.uniforms.aim(camera.position, new Vector3(0, 1, 0));
     this.bonesIn(afterwards && this.removed, true);
@@ -188,7 +189,7 @@ export class LevelScene {
     if (!look) return;
     const geometry = geometryOf(surface);
     const mesh = new Mesh(geometry, softMaterial(this.uniforms, look.colour, look.opacity));
-    const inScope = new Mesh(geometry, softMaterial(this.uniforms, look.colour, 1));
+    const inScope = new Mesh(geometry, softMaterial(this.uniforms, look.colour, 1, name));
     mesh.layers.set(ON_BENCH);
     mesh.renderOrder = name === "skin" ? 40 : 10;
     inScope.layers.set(IN_SCOPE);

@@ -31,7 +31,12 @@ function rendererOrNull(slow: boolean): WebGLRenderer | null {
   // three.js tells of a missing WebGL2 on the console too: asked for here first, to stay quiet
   const canvas = document.createElement("canvas");
   // on the processor, smoothing edges makes every triangle cost three times as much (measured): it is done by size there
-  const context = canvas.getContext("webgl2", { antialias: !slow, alpha: false, powerPreference: "high-performance" });
+  const context = canvas.getContext("webgl2", {
+    antialias: !slow,
+    alpha: false,
+    preserveDrawingBuffer: true,
+    powerPreference: "high-performance",
+  });
   if (!context) return null;
   const renderer = new WebGLRenderer({ canvas, context });
   renderer.setClearColor("#14181c");

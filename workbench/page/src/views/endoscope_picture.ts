@@ -6,6 +6,9 @@ import { aimLens } from "../solids/camera";
 import type { EndoscopeLens } from "../solids/endoscope_optics";
 import { readInto } from "../solids/readback";
 
+/** Muscle and fat about the window, of which the scan's model holds nothing. */
+export const NOT_MODELLED = "#4a241d";
+
 export class EndoscopePicture {
   readonly canvas = document.createElement("canvas");
   private readonly camera = new PerspectiveCamera();
@@ -18,12 +21,13 @@ export class EndoscopePicture {
   draw(
     renderer: WebGLRenderer,
     scene: LevelScene,
-    view: { lens: EndoscopeLens; size: number; afterwards: boolean },
+    view: { lens: EndoscopeLens; size: number; afterwards: boolean; plain: boolean },
   ): void {
     const target = this.fitted(view.size);
     aimLens(this.camera, view.lens);
     const ground = renderer.getClearColor(new Color());
-    renderer.setClearColor("#000000");
+    // what is not modelled, muscle and fat, is never black
+    renderer.setClearColor(view.plain ? "#000000" : NOT_MODELLED);
     scene.drawScope(renderer, this.camera, target, view.afterwards);
     renderer.setClearColor(ground);
     readInto(this.canvas, renderer, target);

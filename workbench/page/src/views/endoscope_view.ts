@@ -4,9 +4,18 @@ import type { MeshDetail } from "../solids/level_scene";
 import { drawFace, drawPlace, drawScale, placeOf, type ClockFace } from "./clock_face";
 import { button, h, setText } from "../dom/elements";
 import { inSweep } from "../model/channel_geometry";
-import { goneIn, lensOf, seenAlong, sightOf, type EndoscopeLens, type SeenStructure } from "../solids/endoscope_optics";
+import {
+  boneIn,
+  goneIn,
+  lensOf,
+  seenAlong,
+  sightOf,
+  type EndoscopeLens,
+  type SeenStructure,
+} from "../solids/endoscope_optics";
 import { letterOf } from "../model/orientation_letters";
-import { STRUCTURES } from "../model/palette";
+import { isWhole } from "../model/manoeuvre";
+import { isShown, STRUCTURES } from "../model/palette";
 import type { Vec3 } from "../protocol/plan";
 import { ratioOf, type Drawing } from "../solids/renderer";
 import { EndoscopePicture } from "./endoscope_picture";
@@ -128,6 +137,8 @@ export class EndoscopeView {
 
   private get afterwards(): boolean {
     const { phase } = this.store.state.looks;
+    const { removal } = this.store.state;
+    if (removal && !isWhole(removal)) return true;
     return this.after.get(phase) ?? phase > 0;
   }
 
@@ -139,10 +150,11 @@ export class EndoscopeView {
   private seen(hour: number, radius_frac: number): SeenStructure | null {
     const [lens, scene] = [this.lens(), this.stage.scene];
     if (!lens || !scene) return null;
-    const { removal } = this.store.state;
-    const ligament = (point: Vec3) => inSweep(scene.phases, point);
+    const { removal, blind } = this.store.state;
+    const bone = !blind && removal && goneIn(removal);
+    const ligament = bone && removal.resection ? bone : (point: Vec3) => inSweep(scene.phases, point);
     const gone =
-      this.afterwards && removal && scene.face ? { bone: goneIn(removal), face: scene.face, ligament } : null;
+      this.afterwards && bone && scene.face ? { bone, face: scene.face, stands: boneIn(removal), ligament } : null;
     return seenAlong(scene.anatomy, lens.tip, sightOf(lens, hour, radius_frac), gone);
   }
 
@@ -160,7 +172,12 @@ export class EndoscopeView {
     const size = Math.min(Math.round(this.canvas.clientWidth * ratioOf(this.drawing, detail)), MOST_PX);
     scene.detail(detail);
     scene.lens(this.store.state.plan, lens);
-    this.picture.draw(this.drawing.renderer, scene, { lens, size, afterwards: this.afterwards });
+    this.picture.draw(this.drawing.renderer, scene, {
+      lens,
+      size,
+      afterwards: this.afterwards,
+      plain: isShown(this.store.state.looks.shown, "plain"),
+    });
     this.face();
     setText(this.bone, this.afterwards ? "Bone shown as planned away" : "Bone shown as it stands");
     this.bone.setAttribute("aria-pressed", String(this.afterwards));
@@ -196,10 +213,10 @@ function wordsOf(seen: SeenStructure | null): string {
 const WAYS: Record<string, string> = {
   L: "the patient's left",
   R: "the patient's right",
-  D: "dorsal",
-  V: "ventral",
-  Cr: "cranial",
-  Ca: "caudal",
+  P: "posterior",
+  A: "anterior",
+  H: "the head",
+  F: "the feet",
 };
 
 const upWords = (lens: EndoscopeLens): string => WAYS[letterOf(lens.up).split(" ")[0] ?? ""] ?? "";

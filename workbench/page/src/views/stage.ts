@@ -61,9 +61,9 @@ export class Stage {
     const again = changed.has("link") && this.problem !== "";
     if (again || (changed.has("plan") && state.plan.level !== this.wanted)) void this.load(state.plan.level);
     if (changed.has("plan") || changed.has("looks")) this.place();
-    if (changed.has("removal")) this.remove();
+    if (changed.has("removal") || changed.has("blind")) this.remove();
     if (changed.has("plan")) this.scheduler.touch("bench", "scope");
-    if (changed.has("removal")) this.scheduler.redraw("bench", "scope");
+    if (changed.has("removal") || changed.has("blind")) this.scheduler.redraw("bench", "scope");
     if (changed.has("answer") || changed.has("blind")) this.scheduler.redraw("marks");
     if (changed.has("looks")) this.followLooks(before, state.looks);
   }
@@ -82,8 +82,9 @@ export class Stage {
   }
 
   private remove(): void {
-    const { removal, plan } = this.store.state;
-    this.scene?.remove(removal?.header.level === plan.level ? removal : null);
+    const { removal, plan, blind } = this.store.state;
+    // who plans blind sees no removal that the estimator found
+    this.scene?.remove(!blind && removal?.header.level === plan.level ? removal : null);
   }
 
   private async load(level: string): Promise<void> {
