@@ -66,7 +66,8 @@ def test_broken_limits_are_missed_with_number_and_limit(usual):
     strict = under(usual, spinous_bridge_mm=50.0)
     found = decompressed_by(strict)
     assert found is not None
-    words = f"A limit is broken: spinous base bridge remaining, {amount(found.cost.base.bridge_mm, 'mm')} (at least 50.0 mm)."
+    bridge = amount(found.cost.base.bridge_mm, "mm")
+    words = f"A limit is broken: spinous base bridge remaining, {bridge} (at least 50.0 mm)."
     assert words in assessment_of(strict).missed
     assert things_missed(strict) == things_missed(usual) + 1
 
