@@ -153,9 +153,8 @@ def within_skin_of_mr(scan: Scan, spine: Mask) -> Mask:
     axis = int(np.argmax(np.abs(scan.grid.affine_ras_mm[1, :3])))
     step = 1 if scan.grid.affine_ras_mm[1, axis] > 0 else -1
     # the first index along the last axis is now the dorsal end
-    from_behind, bright = (
-        np.moveaxis(array, axis, -1)[..., ::step] for array in (pieces, smooth >= MR_FAT_FRAC * tissue)
-    )
+    from_behind = np.moveaxis(pieces, axis, -1)[..., ::step]
+    bright = np.moveaxis(np.asarray(smooth >= MR_FAT_FRAC * tissue), axis, -1)[..., ::step]
     reach = max(round(MR_FAT_WITHIN_MM / float(scan.grid.spacing_mm[axis])), 1)
     at_end = np.bincount(from_behind[..., 0].ravel())
     for n in np.flatnonzero(at_end >= MR_AIR_FACE_FRAC * from_behind[..., 0].size):

@@ -98,7 +98,7 @@ def test_a_spine_turned_over_is_refused(scan: Scan, axis: int) -> None:
         anatomy_of(turned)
 
 
-def test_what_is_no_spine_is_refused_and_nothing_is_left(scan: Scan, tmp_path: Path) -> None:
+def test_what_is_no_spine_is_refused_and_nothing_is_left(tmp_path: Path) -> None:
     from canalwise.workbench.commands.main import main
     from tests.recon.scans import write_nifti_file
 
