@@ -28,7 +28,7 @@ from canalwise.recon.segmentation.network_grid import grain_grid
 from canalwise.recon.segmentation.network_instances import learnt_spine
 from canalwise.recon.segmentation.network_refinement import fine_instances
 from canalwise.recon.segmentation.seed_points import Seeds, check_canal_free
-from canalwise.recon.segmentation.spine_seen import check_spine_seen
+from canalwise.recon.segmentation.spine_seen import check_head_up, check_spine_seen
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 from canalwise.recon.spine.arch_parts import divide_arches
 from canalwise.recon.spine.region_of_interest import coarse
@@ -73,7 +73,9 @@ def segment_mr(
     seen = _seen(scan)
     check_spine_seen(seen)
     check_canal_free(points.canal_mm(), seen.kind >= TissueClass.BODY, seen.grid)
-    found = fine_instances(learnt_spine(seen), seen, scan)
+    spine = learnt_spine(seen)
+    check_head_up(spine)
+    found = fine_instances(spine, seen, scan)
     say("names")
     shown = column_of(found, column_cues(found, coarse(scan), seen))
     named = names(shown, levels, points.numbers(found.number, found.disc, found.field.grid))

@@ -154,7 +154,7 @@ def within_skin_of_mr(scan: Scan, spine: Mask) -> Mask:
     step = 1 if scan.grid.affine_ras_mm[1, axis] > 0 else -1
     # the first index along the last axis is now the dorsal end
     from_behind = np.moveaxis(pieces, axis, -1)[..., ::step]
-    bright: Mask = np.moveaxis(smooth >= MR_FAT_FRAC * tissue, axis, -1)[..., ::step]
+    bright = np.moveaxis(np.asarray(smooth >= MR_FAT_FRAC * tissue), axis, -1)[..., ::step]
     reach = max(round(MR_FAT_WITHIN_MM / float(scan.grid.spacing_mm[axis])), 1)
     at_end = np.bincount(from_behind[..., 0].ravel())
     for n in np.flatnonzero(at_end >= MR_AIR_FACE_FRAC * from_behind[..., 0].size):

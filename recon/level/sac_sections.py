@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage
 
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Tissue
-from canalwise.recon.level.resampled_level import ResampledLevel, antialiased
+from canalwise.recon.level.resampled_level import Float32, ResampledLevel, antialiased
 
 STATION_MM = 1.0
 """Distance of the sections along the level."""
@@ -78,7 +79,7 @@ def narrowest_mm2(view: ResampledLevel, low_mm: float, high_mm: float) -> float 
     return None if found is None else float(found.areas_mm2.min())
 
 
-def _line_mm(view: ResampledLevel, layers: Float) -> Float:
+def _line_mm(view: ResampledLevel, layers: npt.NDArray[np.intp]) -> Float:
     """(N, 3) smooth middle line of the sac through some layers."""
     sac = view.labels[:, :, layers] == Tissue.SAC
     count = sac.sum(axis=(0, 1))
@@ -106,7 +107,7 @@ def _plane_mm(middle: Float, normal: Float, half_mm: float = HALF_MM, step_mm: f
     return np.asarray(middle + at[:, None, None] * left + at[None, :, None] * dorsal)
 
 
-def _area_mm2(view: ResampledLevel, share: Float, middle: Float, normal: Float) -> float:
+def _area_mm2(view: ResampledLevel, share: Float32, middle: Float, normal: Float) -> float:
     """Area of the sac's section: its shares summed, so that borders count within a pixel."""
     return float(view.at(share, _plane_mm(middle, normal)).sum() * PIXEL_MM**2)
 

@@ -128,7 +128,8 @@ def confidence_of(
     reasons = (
         _weakest(structures),
         *(_joint_reason(side, gaps.get(side), picture) for side in SIDES),
-        *(_unresolved(joint) for joint in level.joints.values() if not joint.gap_resolved),
+        *(_unresolved(joint, picture) for joint in level.joints.values() if not joint.gap_resolved),
+        *(_too_narrow(joint, picture) for joint in level.joints.values() if not picture.calibrated),
         *_no_window(level),
         _slices_reason(picture, gaps),
         _symmetry(level, borders),
@@ -309,10 +310,20 @@ def _joint_reason(side: Side, gap: JointGap | None, picture: ImageEvidence) -> R
     )
 
 
-def _unresolved(joint: Joint) -> Reason:
+def _too_narrow(joint: Joint, picture: ImageEvidence) -> Reason:
+    """Of an MR: whether its voxels can show the gap at all, for nothing else tells a face from a cut through bone."""
     return Reason(
         f"joint gap {joint.side}",
-        NO_JOINT,
+        VOXEL_OVER_GAP.frac(picture.longest_mm / max(joint.gap_mm, 0.1)),
+        f"voxels are {picture.longest_mm:.2f} mm long where the {joint.side} joint's gap is {joint.gap_mm:.2f} mm wide",
+    )
+
+
+def _unresolved(joint: Joint, picture: ImageEvidence) -> Reason:
+    return Reason(
+        f"joint gap {joint.side}",
+        # a CT's dark line was sought there; of an MR nothing but the labels knows of the joint
+        NO_JOINT if picture.calibrated else MISSING,
         f"the {joint.side} joint's faces touch in the labels, and the image does not tell them apart",
     )
 

@@ -11,6 +11,8 @@ import numpy as np
 
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float
+from canalwise.recon.labels import Mask, Part
+from canalwise.recon.segmentation.instances import NetworkSpine
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 
 LEAST_CANAL_MM = 30.0
@@ -23,6 +25,9 @@ FRONT_MM, BEHIND_MM = 5.0, 3.0
 """The middle of the bodies lies at least this far in front of the canal's, that of the arches this far behind it."""
 
 DO = "Give a T2 MR of the lumbar spine whose header tells its orientation rightly, or label maps with --labels."
+
+WHOLE_MM = 3.0
+"""A body that keeps this far from both ends of what is seen is whole."""
 
 ARCH = (TissueClass.LAMINA, TissueClass.SPINOUS, TissueClass.INFERIOR)
 
@@ -62,11 +67,32 @@ def check_spine_seen(seen: TissueClassMap) -> None:
         )
 
 
-def _ventral_mm(
-    seen: TissueClassMap, canal: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], kinds: tuple[TissueClass, ...]
-) -> Float:
+def _ventral_mm(seen: TissueClassMap, canal: Mask, kinds: tuple[TissueClass, ...]) -> Float:
     """(N,) array: how far ventral of the canal's middle, in its own layer, each voxel of some kinds lies."""
     layers = np.flatnonzero(canal.any(axis=(0, 1)))
     middle = np.array([seen.grid.world_mm([*np.argwhere(canal[:, :, k]).mean(axis=0), k])[1] for k in layers])
     index = np.argwhere(np.isin(seen.kind, kinds))
     return np.asarray(seen.grid.world_mm(index)[:, 1] - np.interp(index[:, 2], layers, middle))
+
+
+def check_head_up(spine: NetworkSpine) -> None:
+    """Raises AnatomyNotFound where pedicles rise from the lower halves of their bodies: the spine is upside down.
+
+    Pedicles of whole vertebrae lie 2 to 4 mm above their bodies' middle, as the network sees them, on a real MR and a
+    made-up one; the same turned upside down, 0.3 to 2 mm below.
+    """
+    field, above_mm = spine.field, []
+    end_mm = float(field.along_mm.max())
+    for n in range(1, spine.profile.count + 1):
+        own = spine.number == n
+        body = field.along_mm[own & (spine.part == Part.BODY)]
+        pedicles = field.along_mm[own & np.isin(spine.part, (Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT))]
+        if len(body) and len(pedicles) and body.min() > WHOLE_MM and body.max() < end_mm - WHOLE_MM:
+            above_mm.append(float(pedicles.mean() - body.mean()))
+    if above_mm and np.median(above_mm) < 0:
+        raise AnatomyNotFound(
+            "the MR",
+            "must show pedicles on the upper halves of their bodies",
+            got=f"{-float(np.median(above_mm)):.1f} mm below their middle",
+            do=f"It seems to be upside down. {DO}",
+        )

@@ -74,6 +74,10 @@ def test_it_says_what_it_rests_on(anatomy: Anatomy) -> None:
     assert (anatomy.sources["sac"], anatomy.sources["flavum"]) == ("measured", "measured")
     assert anatomy.longest_voxel_mm == pytest.approx(3.0)
     assert (anatomy.labels == Tissue.FLAVUM).any()
+    # slices of 3 mm blur the ligament: its thickness is told, not graded
+    thick = [m for m in anatomy.level("L3-L4").measurements if m.name == "ligamentum flavum thickness"]
+    assert thick
+    assert all(m.band == "" and "too thick to grade" in m.source for m in thick)
     # the slices do not resolve a joint gap of 1 to 2 mm: no number of a joint is told
     structures = {m.structure for m in anatomy.level("L3-L4").measurements}
     assert not any("facet joint" in name for name in structures)
@@ -87,13 +91,14 @@ def test_names_are_asked_where_no_sacrum_is_in_view(scan: Scan) -> None:
     assert "--levels" in found.naming.question
 
 
-def test_a_spine_turned_over_is_refused(scan: Scan) -> None:
-    turned = replace(scan, voxels=np.ascontiguousarray(scan.voxels[:, ::-1]))
+@pytest.mark.parametrize("axis", [1, 2])
+def test_a_spine_turned_over_is_refused(scan: Scan, axis: int) -> None:
+    turned = replace(scan, voxels=np.ascontiguousarray(np.flip(scan.voxels, axis)))
     with pytest.raises(AnatomyNotFound, match="the MR must show"):
         anatomy_of(turned)
 
 
-def test_what_is_no_spine_is_refused_and_nothing_is_left(scan: Scan, tmp_path: Path) -> None:
+def test_what_is_no_spine_is_refused_and_nothing_is_left(tmp_path: Path) -> None:
     from canalwise.workbench.commands.main import main
     from tests.recon.scans import write_nifti_file
 
