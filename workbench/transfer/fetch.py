@@ -23,14 +23,14 @@ from pynetdicom import AE, evt
 from pynetdicom.association import Association
 from pynetdicom.pdu_primitives import SCP_SCU_RoleSelectionNegotiation
 from pynetdicom.presentation import build_context, build_role
-from pynetdicom.sop_class import (
-    StudyRootQueryRetrieveInformationModelFind as StudyFind,  # type: ignore[attr-defined]
+from pynetdicom.sop_class import (  # type: ignore[attr-defined]
+    StudyRootQueryRetrieveInformationModelFind as StudyFind,
 )
-from pynetdicom.sop_class import (
-    StudyRootQueryRetrieveInformationModelGet as StudyGet,  # type: ignore[attr-defined]
+from pynetdicom.sop_class import (  # type: ignore[attr-defined]
+    StudyRootQueryRetrieveInformationModelGet as StudyGet,
 )
-from pynetdicom.sop_class import (
-    StudyRootQueryRetrieveInformationModelMove as StudyMove,  # type: ignore[attr-defined]
+from pynetdicom.sop_class import (  # type: ignore[attr-defined]
+    StudyRootQueryRetrieveInformationModelMove as StudyMove,
 )
 
 from canalwise.recon.errors import WrongUse
