@@ -22,8 +22,6 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from published_resections import prepared_case
-
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.plan_numbers import PlanNumbers, numbers_of_plans
@@ -31,6 +29,7 @@ from canalwise.estimator.search.best_approach import SearchResult, search
 from canalwise.estimator.search.exploration import spread, usual_plan
 from canalwise.estimator.search.search_task import SearchTask, spaces_of
 from canalwise.recon.errors import CanalwiseError
+from canalwise.workbench.validation.published_resections import prepared_case
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,14 +21,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from published_resections import prepared_case
-
 from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
 from canalwise.estimator.search.search_task import SearchTask, spaces_of
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.grid import Float
+from canalwise.workbench.validation.published_resections import prepared_case
 
 STARTS, ROUNDS, TRIES = 3, 6, 6
 """Nodes that are followed, and how often so many steps are tried from each."""

@@ -23,8 +23,6 @@ from scipy.stats import spearmanr
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from published_resections import prepared_case
-
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.level.prepared_level import PreparedLevel
@@ -35,6 +33,7 @@ from canalwise.estimator.search import best_approach, exploration
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.search_space import SearchSpace
 from canalwise.estimator.search.search_task import SearchTask
+from canalwise.workbench.validation.published_resections import prepared_case
 
 NAMES = {
     "screen": SCREEN,

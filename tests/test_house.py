@@ -79,8 +79,8 @@ ROOMS = {
         "planning batch estimate audit search charts comparison levels cohort"
     ),
     "workbench": (
-        "style images charts console teaching surfaces report sheet dicom export transfer cohort rehearsal delivery "
-        "commands"
+        "style images charts console teaching surfaces report sheet dicom export transfer validation "
+        "cohort rehearsal delivery commands"
     ),
     "workbench.rehearsal": "session handlers server",
     "phantoms": "solid anatomy truth imaging cases",

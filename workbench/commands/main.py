@@ -25,7 +25,7 @@ from canalwise.workbench.commands import (
     search,
 )
 from canalwise.workbench.console.verb import TEACHING, Verb
-from canalwise.workbench.delivery import export, fetch, rehearse, report, send, sheet
+from canalwise.workbench.delivery import export, fetch, rehearse, report, send, sheet, validate
 
 VERBS: tuple[Verb, ...] = (
     demo.VERB,
@@ -45,6 +45,7 @@ VERBS: tuple[Verb, ...] = (
     cohort.VERB,
     send.VERB,
     fetch.VERB,
+    validate.VERB,
 )
 """In the order of a first session."""
 

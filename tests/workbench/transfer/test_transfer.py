@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import json
+import logging
 import shutil
 import socket
 import ssl
@@ -29,6 +30,16 @@ from canalwise.workbench.commands.main import main
 from tests.recon.scans import body, write_series
 
 LOOPBACK = "127.0.0.1"
+
+
+@pytest.fixture(autouse=True)
+def _unlogged():
+    """Without records of the library's log, which hold on to sockets that it has given up."""
+    log = logging.getLogger("pynetdicom")
+    before = log.level
+    log.setLevel(logging.CRITICAL + 1)
+    yield
+    log.setLevel(before)
 
 
 @pytest.fixture(scope="module")
