@@ -1,7 +1,7 @@
 """An MR laid on a CT, vertebra by vertebra, from what either shows of bone, canal and discs.
 
-The rough place is where both scans' maps of tissues agree best. Where vertebrae of the MR carry names that contradict it,
-both scans are refused: a patient's neighbouring vertebrae are alike, and a wrong level is worse than none.
+The rough place is where both scans' maps of tissues agree best. Where vertebrae of the MR carry names that contradict
+it, both scans are refused: a patient's neighbouring vertebrae are alike, and a wrong level is worse than none.
 """
 
 from __future__ import annotations

@@ -33,7 +33,7 @@ def untouched_mask(labels: Labels, grid: Grid, vertebra: str) -> tuple[Mask, Box
 
 
 def unoperated_mask(labels: Labels, grid: Grid, vertebra: str) -> tuple[Mask, Box] | None:
-    """As `untouched_mask`, of a patient between whose scans nothing was done: wider, and with the canal and the arch."""
+    """As `untouched_mask`, where nothing was done between both scans: wider, and with the canal and the arch."""
     return _about_body(labels, grid, vertebra, WIDE_RIM_MM, True)
 
 
