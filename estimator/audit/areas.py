@@ -8,12 +8,12 @@ no more is said. Where the sac was outlined on the scan after, its area is read 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from canalwise.estimator.audit.scan_pair import ScanPair
 from canalwise.estimator.audit.taken_bone import TakenBone
-from canalwise.estimator.outcome.freed import StationAreas
 from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.recon.anatomy import Source
 from canalwise.recon.grid import Float, Grid
@@ -32,6 +32,22 @@ NOT_SHOWN = (
     "canal without ligament"
 )
 WHERE_SEEN = "read from the sac outlined on the scan after"
+
+
+class FreeAreas(Protocol):
+    """Areas of an approach at S stations, as `estimator.outcome.freed.StationAreas` holds them."""
+
+    @property
+    def z_mm(self) -> Float: ...
+
+    @property
+    def before_mm2(self) -> Float: ...
+
+    @property
+    def after_mm2(self) -> Float: ...
+
+    @property
+    def sac_before_mm2(self) -> Float: ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,9 +81,9 @@ class AuditedAreas:
 
 def audited_areas(
     at: ResectionLevel,
-    before: StationAreas,
+    before: FreeAreas,
     taken: TakenBone,
-    planned: tuple[StationAreas, Float] | None,
+    planned: tuple[FreeAreas, Float] | None,
     sac_after_mm2: Float | None,
 ) -> AuditedAreas:
     """The areas of a level.

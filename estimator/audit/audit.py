@@ -13,13 +13,14 @@ from canalwise.estimator.audit.bone_change import BoneChange, bone_change_of
 from canalwise.estimator.audit.comparison import PlannedAgainstAchieved, planned_against_achieved
 from canalwise.estimator.audit.criteria import PassCriterion, pass_criteria, time_caveats
 from canalwise.estimator.audit.findings import findings_of
-from canalwise.estimator.audit.fitted_approach import FittedApproach, fitted_approach
+from canalwise.estimator.audit.fitted_approach import FittedApproach, fitted_approach, planned_resection
 from canalwise.estimator.audit.kept import KeptLimit, KeptStructures, kept_limits, kept_structures
 from canalwise.estimator.audit.scan_pair import ScanPair, pair_of
 from canalwise.estimator.audit.taken_bone import TakenBone, taken_bone_of
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
-from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed
+from canalwise.estimator.outcome.freed import freed_by
 from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.resection.resection import Resection
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.grid import Float, Grid
@@ -117,14 +118,10 @@ def audit_of(
     fitted = fitted_approach(prepared, taken.removal, question.plan)
     side: Side = question.plan.side if question.plan else fitted.approach.side if fitted else "left"
     say("holding it against the plan")
-    planned = None if question.plan is None else decompressed(prepared, question.plan)
+    planned = None if question.plan is None else planned_resection(prepared, question.plan)
     kept = kept_structures(prepared, taken, side)
     areas = _areas(prepared, planned, (pair, taken), question.after_labels)
-    compared = (
-        None
-        if planned is None
-        else planned_against_achieved(pair.level, side, planned.resection.removal, taken.removal)
-    )
+    compared = None if planned is None else planned_against_achieved(pair.level, side, planned.removal, taken.removal)
     return Audit(
         question, pair, side, change, taken, kept, kept_limits(prepared, kept), compared, fitted, areas,
         () if areas is None else pass_criteria(areas),
@@ -134,7 +131,7 @@ def audit_of(
 
 def _areas(
     prepared: PreparedLevel,
-    planned: DecompressedLevel | None,
+    planned: Resection | None,
     found: tuple[ScanPair, TakenBone],
     labels: AfterLabels | None,
 ) -> AuditedAreas | None:
@@ -142,28 +139,27 @@ def _areas(
     pair, taken = found
     try:
         reference = planned or _any_way_in(prepared)
-        before = reference.freed.areas
+        before = freed_by(reference).areas
     except AnatomyNotFound:
         return None
-    at = reference.resection.at
+    at = reference.at
     after = None if labels is None else sac_after(pair, labels.labels, labels.grid, before.z_mm)
     mine = None if planned is None else (before, _planned_share(planned))
     return audited_areas(at, before, taken, mine, after)
 
 
-def _any_way_in(prepared: PreparedLevel) -> DecompressedLevel:
+def _any_way_in(prepared: PreparedLevel) -> Resection:
     """The usual start of the first side that has one: areas before the operation hang on no approach."""
     problem: AnatomyNotFound | None = None
     for side in SIDES:
         try:
-            return decompressed(prepared, default_approach(prepared.anatomy, prepared.level.name, side))
+            return planned_resection(prepared, default_approach(prepared.anatomy, prepared.level.name, side))
         except AnatomyNotFound as error:
             problem = error
     assert problem is not None
     raise problem
 
 
-def _planned_share(planned: DecompressedLevel) -> Float:
+def _planned_share(planned: Resection) -> Float:
     """(N,) array: how much of each voxel of the set's bone the plan takes."""
-    resection = planned.resection
-    return np.asarray(resection.removal.taken_frac.reshape(-1)[resection.at.wanted.voxels], dtype=float)
+    return np.asarray(planned.removal.taken_frac.reshape(-1)[planned.at.wanted.voxels], dtype=float)

@@ -14,7 +14,6 @@ from canalwise.estimator.audit.audit import Audit
 from canalwise.estimator.audit.comparison import PlaceToCheck, PlannedAgainstAchieved
 from canalwise.estimator.audit.fitted_approach import FittedApproach
 from canalwise.estimator.audit.rules import RULES
-from canalwise.estimator.estimate.estimate_json import plain
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.labels import Side
 
@@ -34,10 +33,13 @@ DEFINITIONS = {
 
 
 def audit_as_json(audit: Audit) -> dict[str, Any]:
-    """The audit; not-a-number becomes null, sides are told relative to `side`."""
+    """The audit, with arrays and not-a-number as `estimator.estimate.estimate_json.plain` takes them.
+
+    Sides are told relative to `side`.
+    """
     sides: dict[str, Side] = {"ipsilateral": audit.side, "contralateral": other_side(audit.side)}
     kept = audit.kept
-    document = {
+    return {
         "schema": SCHEMA,
         "level": audit.question.level,
         "side": audit.side,
@@ -81,8 +83,6 @@ def audit_as_json(audit: Audit) -> dict[str, Any]:
         "level_frame_ras": audit.pair.level.frame.matrix_ras,
         "caution": CAUTION,
     }  # fmt: skip
-    found: dict[str, Any] = plain(document)
-    return found
 
 
 def sentence_of(audit: Audit) -> str:

@@ -22,10 +22,10 @@ from canalwise.estimator.approach.approach import Approach, Phase, axis_level, t
 from canalwise.estimator.audit.bone_change import BLUR_MM, BLUR_VOXELS
 from canalwise.estimator.geometry.bricks import bricks_of_voxels
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection import Resection, resection_of
+from canalwise.estimator.resection.resection_level import resection_level_of
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.grid import Float, Grid, triple
 from canalwise.recon.image.sampling import linear_at
@@ -121,7 +121,7 @@ def fitted_approach(prepared: PreparedLevel, taken: Removal, plan: Approach | No
     for side in SIDES:
         try:
             reference = plan if plan is not None and plan.side == side else _usual(prepared, side)
-            fits[side] = _walked(tool_ways(decompressed(prepared, reference).resection), taken), reference
+            fits[side] = _walked(tool_ways(planned_resection(prepared, reference)), taken), reference
         except CanalwiseError:
             continue
     if not fits:
@@ -134,6 +134,11 @@ def fitted_approach(prepared: PreparedLevel, taken: Removal, plan: Approach | No
         "plan" if plan is not None and plan.side == best else "usual start",
         {side: each.overlap_frac for side, (each, _) in fits.items()},
     )
+
+
+def planned_resection(prepared: PreparedLevel, approach: Approach) -> Resection:
+    """What an approach takes to free a level; raises AnatomyNotFound without sac or ligament."""
+    return resection_of(resection_level_of(prepared), approach)
 
 
 def _usual(prepared: PreparedLevel, side: Side) -> Approach:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
 
 from canalwise.recon.anatomy import Source
-from canalwise.recon.case.bone_anatomy import BoneAnatomy, MrTissue
+from canalwise.recon.case.bone_anatomy import FOUND_IN_MR, GIVEN_ON_MR, BoneAnatomy, MrTissue
 from canalwise.recon.errors import UnusableInput
 from canalwise.recon.intake.label_maps import GivenLabels
-from canalwise.recon.labels import Labels, Part, Tissue, bone_mask, canal_mask
+from canalwise.recon.labels import Labels, Part, Tissue
 from canalwise.recon.registration.carried_tissue import carried
 from canalwise.recon.registration.column import LabelledScan, Progress, laid_on
 from canalwise.recon.scan import Scan
@@ -20,11 +19,6 @@ from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClass
 
 UNNAMED = 100
 """Bone and discs of vertebrae that carry no name: number 1, which no vertebra has."""
-
-FOUND: Source = "measured (MR)"
-GIVEN: Source = "given (MR)"
-
-Pair = tuple[str, str]
 
 
 def with_mr(bones: BoneAnatomy, scan: Scan, mr: Scan, given: GivenLabels | None, progress: Progress) -> BoneAnatomy:
@@ -54,13 +48,13 @@ def _labelled(mr: Scan, given: GivenLabels | None) -> tuple[LabelledScan, Source
             raise UnusableInput(
                 "the label map of the MR", "must hold sac or ligament", do="Name them in --mr-label-names."
             )
-        return LabelledScan(mr, given.labels, mr.grid), GIVEN
+        return LabelledScan(mr, given.labels, mr.grid), GIVEN_ON_MR
     seen = prior_kinds(mr)
     if seen is None or seen.detail is None or not (seen.detail == TissueClass.SAC).any():
         raise UnusableInput(
             "the MR", "shows no dural sac that could be found", do="Give its label map with --mr-labels."
         )
-    return LabelledScan(mr, labels_of_kinds(seen), seen.grid), FOUND
+    return LabelledScan(mr, labels_of_kinds(seen), seen.grid), FOUND_IN_MR
 
 
 def labels_of_kinds(seen: TissueClassMap) -> Labels:
@@ -83,39 +77,3 @@ def labels_of_kinds(seen: TissueClassMap) -> Labels:
     table[TissueClass.BODY] = UNNAMED + Part.BODY
     assert seen.detail is not None
     return np.asarray(table[seen.detail])
-
-
-def with_mr_tissue(labels: Labels, mr: MrTissue) -> Labels:
-    """(same shape) labels whose canal holds what the MR shows, where it was carried; calcification stays."""
-    told = (mr.carried.canal > 0) & canal_mask(labels) & (labels != Tissue.CALCIFIED) & ~bone_mask(labels)
-    return np.where(told, mr.carried.canal, labels).astype(np.uint16)
-
-
-def mr_sources(mr: MrTissue) -> dict[str, Source]:
-    """Where sac and ligament of the carried levels come from; a ligament that the MR does not tell stays modelled."""
-    found: dict[str, Source] = {}
-    for name, tissue in (("sac", Tissue.SAC), ("flavum", Tissue.FLAVUM)):
-        if (mr.carried.canal == tissue).any():
-            found[name] = mr.source
-    return found
-
-
-def mr_warnings(mr: MrTissue | None, levels: Collection[Pair]) -> tuple[str, ...]:
-    """What to know of an MR beside the CT: residuals, levels it does not serve, and who drew its outlines."""
-    if mr is None:
-        return ()
-    told = [
-        f"{name} {found.residual_mm:.2f} mm" for name, found in mr.carried.registrations.items() if not found.problem
-    ]
-    said = [f"MR laid on the CT, residual {', '.join(told)}."] if told else []
-    for pair in levels:
-        if pair in mr.carried.refused:
-            said.append(
-                f"{'-'.join(pair)}: the MR is not used ({mr.carried.refused[pair]}); sac and ligament are modelled "
-                "there."
-            )
-        elif pair not in mr.carried.levels:
-            said.append(f"{'-'.join(pair)}: the MR does not show it; sac and ligament are modelled there.")
-    if mr.source == FOUND:
-        said.append("Sac and ligament were found in the MR by the network: check their outlines against it.")
-    return tuple(said)

@@ -1,12 +1,12 @@
 """An MR laid on a CT, vertebra by vertebra, from what either shows of bone, canal and discs.
 
-Rough places are where both scans' maps of tissues agree best; of those the one counts at which the middle vertebra's
-mutual information is highest. Where vertebrae of the MR carry names that contradict it, both scans are refused.
+The rough place is where both scans' maps of tissues agree best. Where vertebrae of the MR carry names that contradict
+it, both scans are refused: a patient's neighbouring vertebrae are alike, and a wrong level is worse than none.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,7 +25,7 @@ from canalwise.recon.labels import (
 )
 from canalwise.recon.registration.coarse_search import coarse_places
 from canalwise.recon.registration.rigid_motion import RigidMotion
-from canalwise.recon.registration.vertebra_registration import VertebraRegistration, coarse_end, registered
+from canalwise.recon.registration.vertebra_registration import VertebraRegistration, registered
 from canalwise.recon.scan import Scan
 
 NEAREST_MM = 25.0
@@ -33,9 +33,6 @@ NEAREST_MM = 25.0
 
 LEAST_AGREEMENT = 0.35
 """Correlation of both maps of tissues below which they show different pieces of spine (scripts/accuracy_audit.py)."""
-
-MARGIN = 0.12
-"""A place whose tissues agree less than the best by more than this is another level's (choice)."""
 
 Progress = Callable[[str], None]
 
@@ -66,14 +63,13 @@ def laid_on(
     """
     say = progress or (lambda _: None)
     say("looking for the spine of the CT in the MR")
-    starts = _starts(fixed, moving)
+    best = _start(fixed, moving)
     vertebrae = [name for name in vertebrae_in(fixed.labels) if (fixed.labels == label_of(name, Part.BODY)).any()]
-    best = _likeliest(fixed, moving, vertebrae, starts)
     if not names_agree(fixed, moving, best):
         raise UnusableInput(
             "the MR",
             "must name its vertebrae as the CT does",
-            got="other names at the place where both scans fit best",
+            got="other names at the place where the tissues of both agree best",
             do="Correct the names of either with --levels or in the label map.",
         )
     found = {}
@@ -85,24 +81,23 @@ def laid_on(
     return found
 
 
-def _starts(fixed: LabelledScan, moving: LabelledScan) -> list[RigidMotion]:
+def _start(fixed: LabelledScan, moving: LabelledScan) -> RigidMotion:
+    """The rough motion at which the tissues of both scans agree best."""
     piece, other = tissue_field(fixed.labels), tissue_field(moving.labels)
     mask = bone_mask(fixed.labels) | canal_mask(fixed.labels) | (piece > 0)
     box = box_of(mask, 1)
     if box is None or not (other != 0).any():
         raise UnusableInput("the MR", "must show bodies, discs or canal", do="Give its label map with --mr-labels.")
     places = coarse_places(piece[box], mask[box], fixed.grid.cropped(box), other, moving.grid)
-    likely = max([LEAST_AGREEMENT, *(place.correlation - MARGIN for place in places)])
-    close = [place.motion for place in places if place.correlation >= likely]
-    if not close:
-        got = max((place.correlation for place in places), default=0.0)
+    if not places or places[0].correlation < LEAST_AGREEMENT:
+        got = places[0].correlation if places else 0.0
         raise UnusableInput(
             "the MR",
             f"must show the spine that the CT shows (agreement {LEAST_AGREEMENT:.2f} of their tissues)",
             got=f"{got:.2f}",
             do="Check that both scans are of one patient and region.",
         )
-    return close
+    return places[0].motion
 
 
 def tissue_field(labels: Labels) -> npt.NDArray[np.float32]:
@@ -147,12 +142,3 @@ def _middle(one: LabelledScan, number: int) -> npt.NDArray[np.float64] | None:
     if not len(index):
         index = np.argwhere(bone_mask(one.labels) & (one.labels // 100 == number))
     return one.grid.world_mm(index).mean(axis=0) if len(index) else None
-
-
-def _likeliest(
-    fixed: LabelledScan, moving: LabelledScan, vertebrae: Sequence[str], starts: Sequence[RigidMotion]
-) -> RigidMotion:
-    """The start at which the middle vertebra fits best after a walk on the coarse lattice."""
-    middle = vertebrae[len(vertebrae) // 2]
-    ends = [coarse_end(fixed.scan, fixed.labels, moving.scan, middle, start) for start in starts]
-    return max(ends, key=lambda end: end[1])[0]

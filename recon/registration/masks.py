@@ -16,6 +16,9 @@ from canalwise.recon.labels import Labels, Mask, Part, bone_mask, canal_mask, ve
 RIM_MM = 3.0
 """Depth of what is looked at about the bone (scripts/accuracy_audit.py)."""
 
+WIDE_RIM_MM = 5.0
+"""The same where nothing was taken: the canal's border with bone shows on CT and MR (scripts/accuracy_audit.py)."""
+
 APART_MM = 1.5
 """Distance kept from other vertebrae and from bone that may have been taken: what blur carries over."""
 
@@ -24,21 +27,26 @@ LEFT_ALONE = (Part.BODY, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT)
 Spacing = tuple[float, float, float]
 
 
-def untouched_mask(labels: Labels, grid: Grid, vertebra: str, rim_mm: float = RIM_MM) -> tuple[Mask, Box] | None:
-    """(mask, index box it lies in): what a vertebra is registered by; None where its body is not in view."""
+def untouched_mask(labels: Labels, grid: Grid, vertebra: str) -> tuple[Mask, Box] | None:
+    """(mask, index box it lies in): what a vertebra is registered by after an operation; None without its body."""
+    return _about_body(labels, grid, vertebra, RIM_MM, False)
+
+
+def unoperated_mask(labels: Labels, grid: Grid, vertebra: str) -> tuple[Mask, Box] | None:
+    """As `untouched_mask`, where nothing was done between both scans: wider, and with the canal and the arch."""
+    return _about_body(labels, grid, vertebra, WIDE_RIM_MM, True)
+
+
+def _about_body(labels: Labels, grid: Grid, vertebra: str, rim_mm: float, everything: bool) -> tuple[Mask, Box] | None:
     number = vertebra_number(vertebra)
     own = vertebra_mask(labels, number) & np.isin(labels % 100, LEFT_ALONE)
     box = box_of(own, np.ceil((rim_mm + 2.0) / grid.spacing_mm))
     if box is None:
         return None
-    return _rimmed(labels[box], own[box], number, grid, rim_mm), box
-
-
-def _rimmed(labels: Labels, own: Mask, number: int, grid: Grid, rim_mm: float) -> Mask:
-    near = _distance_mm(own, grid) <= rim_mm
-    other = bone_mask(labels) & ~own
-    kept: Mask = near & (_distance_mm(other, grid) > APART_MM) & ~canal_mask(labels)
-    return kept
+    part, mine = labels[box], own[box]
+    other = bone_mask(part) & ~(vertebra_mask(part, number) if everything else mine)
+    kept: Mask = (_distance_mm(mine, grid) <= rim_mm) & (_distance_mm(other, grid) > APART_MM)
+    return kept if everything else kept & ~canal_mask(part), box
 
 
 def _distance_mm(mask: Mask, grid: Grid) -> Float:

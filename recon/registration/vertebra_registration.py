@@ -24,7 +24,7 @@ from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.sampling import linear_box, nearest_box
 from canalwise.recon.labels import Labels, Mask
 from canalwise.recon.registration.itk_images import itk_image, itk_motion, motion_of
-from canalwise.recon.registration.masks import bone_about_mm, untouched_mask
+from canalwise.recon.registration.masks import bone_about_mm, unoperated_mask, untouched_mask
 from canalwise.recon.registration.rigid_motion import RigidMotion
 from canalwise.recon.scan import Scan
 from canalwise.recon.severity_bands import Threshold
@@ -37,8 +37,8 @@ FIRST_MM, COARSE_MM, FINE_MM = 4.0, 2.0, 1.0
 AROUND_MM = 14.0
 """How much of the moving scan about the vertebra is looked at: further no start is off."""
 
-BINS = 40
-"""Of the joint histogram."""
+BINS = 24
+"""Of the joint histogram: more split tissues that are one (scripts/accuracy_audit.py)."""
 
 NUDGES: tuple[tuple[float, ...], ...] = (
     (2.0, 2.0, 2.0, 3.0, -3.0, 3.0),
@@ -112,7 +112,8 @@ def registered(
     labels : of the fixed scan, on its grid
     starts : at least one motion, fixed scan -> moving scan
     """
-    found = untouched_mask(labels, fixed.grid, vertebra)
+    by = untouched_mask if likeness == "correlation" else unoperated_mask
+    found = by(labels, fixed.grid, vertebra)
     if found is None:
         return None
     mask, box = found
@@ -133,20 +134,6 @@ def registered(
         vertebra, motion, likeness, _fit(value, likeness), inverse_mm, spread_mm, len(close) + 1, len(NUDGES) + 1
     )
     return replace(whole, problem=_problem(whole))
-
-
-def coarse_end(
-    fixed: Scan, labels: Labels, moving: Scan, vertebra: str, start: RigidMotion
-) -> tuple[RigidMotion, float]:
-    """(where a rough motion leads on the coarse lattice, mutual information there), of CT against MR."""
-    found = untouched_mask(labels, fixed.grid, vertebra)
-    if found is None:
-        return start, 0.0
-    mask, box = found
-    part = fixed.cropped(box)
-    pair = _Pair(part, mask, moving, part.grid.world_mm(np.argwhere(mask)).mean(axis=0), "mutual information")
-    motion, value = pair.led(start)
-    return motion, -value
 
 
 def _fit(value: float, likeness: Likeness) -> float:

@@ -57,6 +57,7 @@ def run(args: argparse.Namespace) -> int:
     """Reads a case and a scan taken afterwards, and says what lies between them."""
     from canalwise.estimator.audit.audit import audit_of
     from canalwise.estimator.audit.audit_json import audit_as_json
+    from canalwise.estimator.estimate.estimate_json import plain
     from canalwise.recon.case.folder import read_case
     from canalwise.recon.intake.reader import read_scan
     from canalwise.workbench.console.audit_request import audit_question, keep_audit
@@ -70,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
     question, notes = audit_question(case, after, args)
     with voice.busy("auditing") as progress:
         found = audit_of(case.anatomy, case.scan, after, question, progress)
-    document = of_anatomy(case, audit_as_json(found))
+    document = of_anatomy(case, plain(audit_as_json(found)))
     document["warnings"] = [*notes, *document["warnings"]]
     lines = audit_lines(document)
     if args.save:

@@ -7,8 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canalwise.recon.case.bone_anatomy import BoneAnatomy, MrTissue
-from canalwise.recon.case.mr_tissue import GIVEN, mr_sources, mr_warnings, with_mr, with_mr_tissue
+from canalwise.recon.case.bone_anatomy import (
+    GIVEN_ON_MR,
+    BoneAnatomy,
+    MrTissue,
+    mr_sources,
+    mr_warnings,
+    with_mr_tissue,
+)
+from canalwise.recon.case.mr_tissue import with_mr
 from canalwise.recon.errors import UnusableInput
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import Tissue
@@ -21,7 +28,7 @@ PAIR = ("L3", "L4")
 
 def tissue() -> MrTissue:
     """The toy's MR on its CT."""
-    return MrTissue(carried(*pairs.mr_pair(), pairs.mr_laid()), GIVEN)
+    return MrTissue(carried(*pairs.mr_pair(), pairs.mr_laid()), GIVEN_ON_MR)
 
 
 def test_a_carried_sac_takes_the_place_of_a_modelled_one():
@@ -39,7 +46,7 @@ def test_residuals_and_levels_left_out_are_said():
     found = tissue()
     assert "residual L3 0." in mr_warnings(found, [PAIR])[0]
     failed = {name: replace(one, problem="it failed") for name, one in pairs.mr_laid().items()}
-    refused = MrTissue(carried(*pairs.mr_pair(), failed), GIVEN)
+    refused = MrTissue(carried(*pairs.mr_pair(), failed), GIVEN_ON_MR)
     assert refused.carried.levels == ()
     assert not refused.carried.canal.any()
     assert "L3-L4: the MR is not used (L3: it failed; L4: it failed)" in mr_warnings(refused, [PAIR])[0]
