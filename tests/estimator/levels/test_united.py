@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.levels.lamina_bridge import bridge_heights_mm
+from canalwise.estimator.levels.proposal import narrow_levels
 from canalwise.estimator.levels.side_patterns import side_patterns
 from canalwise.estimator.levels.united_removal import on_case, removal_on, share_on, united
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.recon.anatomy import Frame
+from canalwise.recon.anatomy import Frame, Measurement
+from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Part, label_of
+from tests.workbench import toy
 
 LAMINA = label_of("L4", Part.LAMINA_LEFT)
 SHAPE = (6, 5, 12)
@@ -112,3 +117,15 @@ def test_shares_go_to_the_case_and_back(rng):
 def test_sides_in_turn_alternate():
     turns = side_patterns(["L2-L3", "L3-L4", "L4-L5"])["alternating from the right"]
     assert turns == ("right", "left", "right")
+
+
+def test_levels_are_proposed_by_a_measured_sac_alone():
+    anatomy = toy.anatomy()
+    with pytest.raises(AnatomyNotFound, match="--levels"):
+        narrow_levels(anatomy)
+    narrow = Measurement("dural sac area", 80.0, "mm2", "dural sac", "dural sac at disc", "central stenosis", "example")
+    level = replace(anatomy.levels[0], measurements=(narrow,))
+    assert narrow_levels(replace(anatomy, levels=(level,))) == ("L3-L4",)
+    modelled = replace(level, measurements=(replace(narrow, band=""),))
+    with pytest.raises(AnatomyNotFound):
+        narrow_levels(replace(anatomy, levels=(modelled,)))
