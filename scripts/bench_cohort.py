@@ -33,7 +33,7 @@ from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.imaging.write import write_scan
 from canalwise.workbench.cohort.case_list import CaseLine
 from canalwise.workbench.cohort.row_record import CohortOptions
-from canalwise.workbench.cohort.steps import STEPS, CaseWork, Step
+from canalwise.workbench.cohort.steps import STEPS, CaseWork, CohortStep
 from canalwise.workbench.cohort.whole_cohort import CohortResult, Workers, cohort
 
 SPACING_MM = 1.4
@@ -93,7 +93,7 @@ def timed(lines: Sequence[CaseLine], out: Path, workers: Workers) -> tuple[float
     """Seconds and rows of a cohort."""
     shutil.rmtree(out, ignore_errors=True)
     start = time.perf_counter()
-    found = cohort(lines, out, CohortOptions(samples=100), workers, steps=(Step("fault", faulty), *STEPS))
+    found = cohort(lines, out, CohortOptions(samples=100), workers, steps=(CohortStep("fault", faulty), *STEPS))
     return time.perf_counter() - start, found
 
 

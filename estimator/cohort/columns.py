@@ -19,7 +19,7 @@ KINDS: Mapping[Kind, tuple[type, ...]] = {"number": (int, float), "text": (str,)
 
 
 @dataclass(frozen=True)
-class Column:
+class TableColumn:
     """One column.
 
     Parameters
@@ -46,9 +46,9 @@ class Column:
 _BONE, _FREED = "estimate.resection.bone_removed_mm3", "estimate.freed"
 
 
-def _kept(relation: str) -> Column:
+def _kept(relation: str) -> TableColumn:
     where = f"estimate.resection.facet_preserved.{relation}"
-    return Column(
+    return TableColumn(
         f"facet_kept_{relation}_frac",
         (f"{where}.area_frac", f"estimate.facet_preserved.{relation}.area_frac"),
         f"{relation} facet joint: share of its surface that stays",
@@ -56,64 +56,64 @@ def _kept(relation: str) -> Column:
     )
 
 
-def _area(name: str, when: str, words: str) -> Column:
+def _area(name: str, when: str, words: str) -> TableColumn:
     place = f"{_FREED}.least_area_mm2.{when}"
-    return Column(f"least_area_{name}_mm2", (place,), f"least free canal {words}, over all stations")
+    return TableColumn(f"least_area_{name}_mm2", (place,), f"least free canal {words}, over all stations")
 
 
-COLUMNS: tuple[Column, ...] = (
-    Column("level_name_probability_frac", ("measured.name_probability",), "probability of the level's name"),
-    Column("level_confidence_frac", ("estimate.confidence.value_frac",), "confidence in the level's anatomy"),
-    Column("sac_area_before_mm2", ("measured.dural sac area of dural sac",), "dural sac at disc level, before"),
-    Column("sac_source", ("estimate.sources.sac",), "where the dural sac comes from", "text"),
-    Column("canal_area_before_mm2", ("measured.canal area of canal",), "bony canal at disc level"),
-    Column(
+COLUMNS: tuple[TableColumn, ...] = (
+    TableColumn("level_name_probability_frac", ("measured.name_probability",), "probability of the level's name"),
+    TableColumn("level_confidence_frac", ("estimate.confidence.value_frac",), "confidence in the level's anatomy"),
+    TableColumn("sac_area_before_mm2", ("measured.dural sac area of dural sac",), "dural sac at disc level, before"),
+    TableColumn("sac_source", ("estimate.sources.sac",), "where the dural sac comes from", "text"),
+    TableColumn("canal_area_before_mm2", ("measured.canal area of canal",), "bony canal at disc level"),
+    TableColumn(
         "bone_removed_mm3", (f"{_BONE}.total",), "bone of the planned resection", interval=(f"{_BONE}.interval95",)
     ),
-    Column(
+    TableColumn(
         "bone_swept_mm3",
         ("estimate.cone.bone_removed_mm3.total",),
         "all bone that the whole sweep could take",
         interval=("estimate.cone.bone_removed_mm3.interval95",),
     ),
-    Column("freed_frac", (f"{_FREED}.share",), "share of the decompression set that is taken",
+    TableColumn("freed_frac", (f"{_FREED}.share",), "share of the decompression set that is taken",
            interval=(f"{_FREED}.interval95", f"{_FREED}.share_interval95")),
-    Column("freed_ipsilateral_frac", (f"{_FREED}.ipsilateral",), "the same on the side of the approach"),
-    Column("freed_contralateral_frac", (f"{_FREED}.contralateral",), "the same on the other side"),
+    TableColumn("freed_ipsilateral_frac", (f"{_FREED}.ipsilateral",), "the same on the side of the approach"),
+    TableColumn("freed_contralateral_frac", (f"{_FREED}.contralateral",), "the same on the other side"),
     _area("before", "before", "before"),
     _area("needed", "needed", "if all of the set were taken"),
     _area("planned", "after", "with the plan"),
     _kept("ipsilateral"),
     _kept("contralateral"),
-    Column(
+    TableColumn(
         "spinous_bridge_left_mm",
         ("estimate.resection.spinous_base.bridge_mm", "estimate.spinous_base.bridge_mm"),
         "least bridge of the spinous base that stays",
     ),
-    Column(
+    TableColumn(
         "contralateral_reach_mm",
         ("estimate.resection.contralateral_reach.lateral_mm", "estimate.contralateral_reach.lateral_mm"),
         "farthest place past the midline whose tissue is taken",
     ),
-    Column("freed", ("estimate.verdict.freed",), "does the plan free enough?", "yes or no"),
-    Column("kept", ("estimate.verdict.kept",), "does the plan keep every limit?", "yes or no"),
-    Column("chance_freed_frac", ("estimate.chances.freed",), "chance that enough is freed by hand"),
-    Column("chance_kept_frac", ("estimate.chances.kept", "estimate.chances.all_limits"), "chance that limits are kept"),
-    Column("chance_both_frac", ("estimate.chances.both", "estimate.chances.all"), "chance of both"),
-    Column("skin_entry_lateral_mm", ("estimate.skin_entry.lateral_mm",), "skin entry, lateral of the midline"),
-    Column("skin_to_lamina_mm", ("estimate.skin_entry.depth_mm",), "skin to docking depth along the channel"),
-    Column("achieved_bone_removed_mm3", ("audit.bone_taken_mm3.total",), "bone that was taken, by the post-op scan",
+    TableColumn("freed", ("estimate.verdict.freed",), "does the plan free enough?", "yes or no"),
+    TableColumn("kept", ("estimate.verdict.kept",), "does the plan keep every limit?", "yes or no"),
+    TableColumn("chance_freed_frac", ("estimate.chances.freed",), "chance that enough is freed by hand"),
+    TableColumn("chance_kept_frac", ("estimate.chances.kept", "estimate.chances.all_limits"), "chance that limits are kept"),
+    TableColumn("chance_both_frac", ("estimate.chances.both", "estimate.chances.all"), "chance of both"),
+    TableColumn("skin_entry_lateral_mm", ("estimate.skin_entry.lateral_mm",), "skin entry, lateral of the midline"),
+    TableColumn("skin_to_lamina_mm", ("estimate.skin_entry.depth_mm",), "skin to docking depth along the channel"),
+    TableColumn("achieved_bone_removed_mm3", ("audit.bone_taken_mm3.total",), "bone that was taken, by the post-op scan",
            interval=("audit.bone_taken_mm3.interval95",)),
-    Column("planned_bone_area_mm2", ("audit.areas.least_area_mm2.planned_bone",),
+    TableColumn("planned_bone_area_mm2", ("audit.areas.least_area_mm2.planned_bone",),
            "least free canal by the planned bone alone, no ligament taken"),
-    Column("achieved_bone_area_mm2", ("audit.areas.least_area_mm2.achieved_bone",),
+    TableColumn("achieved_bone_area_mm2", ("audit.areas.least_area_mm2.achieved_bone",),
            "the same by the bone that was taken"),
-    Column("achieved_facet_kept_ipsilateral_frac", ("audit.facet_preserved.ipsilateral.area_frac",),
+    TableColumn("achieved_facet_kept_ipsilateral_frac", ("audit.facet_preserved.ipsilateral.area_frac",),
            "ipsilateral facet joint, by the post-op scan"),
-    Column("achieved_facet_kept_contralateral_frac", ("audit.facet_preserved.contralateral.area_frac",),
+    TableColumn("achieved_facet_kept_contralateral_frac", ("audit.facet_preserved.contralateral.area_frac",),
            "contralateral facet joint, by the post-op scan"),
-    Column("plan_overlap_frac", ("audit.against_plan.overlap_frac",), "planned and taken bone: twice both over sum"),
-    Column("audit_passed", ("audit.passed",), "does the result meet the criteria of the literature?", "yes or no"),
+    TableColumn("plan_overlap_frac", ("audit.against_plan.overlap_frac",), "bone planned and taken, overlap (Dice)"),
+    TableColumn("audit_passed", ("audit.passed",), "does the result meet the criteria of the literature?", "yes or no"),
 )  # fmt: skip
 """In the order of the table. A new number of a case is one more line."""
 
@@ -126,7 +126,7 @@ PLANNED_AND_ACHIEVED: Mapping[str, str] = {
 """Planned number -> the same number as the post-op scan shows it."""
 
 
-def column_of(name: str) -> Column:
+def column_of(name: str) -> TableColumn:
     """The column of that name.
 
     >>> column_of("bone_removed_mm3").ends
@@ -135,18 +135,18 @@ def column_of(name: str) -> Column:
     return next(column for column in COLUMNS if column.name == name)
 
 
-def row_values(documents: Mapping[str, Any], columns: Sequence[Column] = COLUMNS) -> dict[str, Value]:
-    """Column -> its value in a case's documents; None where they lack it or hold another kind.
+def row_values(documents: Mapping[str, Any], columns: Sequence[TableColumn] = COLUMNS) -> dict[str, Value]:
+    """TableColumn -> its value in a case's documents; None where they lack it or hold another kind.
 
-    >>> kept = Column("kept", ("estimate.verdict.kept",), "are the limits kept?", "yes or no")
-    >>> bone = Column("bone_mm3", ("estimate.bone.total",), "bone", interval=("estimate.bone.interval95",))
+    >>> kept = TableColumn("kept", ("estimate.verdict.kept",), "are the limits kept?", "yes or no")
+    >>> bone = TableColumn("bone_mm3", ("estimate.bone.total",), "bone", interval=("estimate.bone.interval95",))
     >>> row_values({"estimate": {"verdict": {"kept": True}, "bone": {"total": 500, "interval95": None}}}, [kept, bone])
     {'kept': True, 'bone_mm3': 500.0, 'bone_mm3_low': None, 'bone_mm3_high': None}
     """
     return dict(_values(documents, columns))
 
 
-def _values(documents: Mapping[str, Any], columns: Sequence[Column]) -> Iterator[tuple[str, Value]]:
+def _values(documents: Mapping[str, Any], columns: Sequence[TableColumn]) -> Iterator[tuple[str, Value]]:
     for column in columns:
         yield column.name, _first(documents, column.places, column.kind)
         for place, name in enumerate(column.ends):

@@ -17,6 +17,7 @@ from scipy import ndimage
 from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.levels.rules import rule
 from canalwise.estimator.levels.united_removal import Shares
+from canalwise.estimator.limits import Limit
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Mask, Side
@@ -41,6 +42,16 @@ class LaminaBridge:
     side: Side
     bridge_mm: float
     before_mm: float
+
+
+@dataclass(frozen=True)
+class BridgeCheck:
+    """The limit held against one bridge, as the limits of a level are."""
+
+    name: str
+    value: float
+    limit: Limit
+    met: bool
 
 
 def bridge_heights_mm(

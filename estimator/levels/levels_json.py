@@ -6,11 +6,9 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from canalwise.estimator.estimate.estimate_json import plain
 from canalwise.estimator.levels.levels_plan import LevelsPlan, SharedPair, tightness
 from canalwise.estimator.levels.rules import RULES
 from canalwise.estimator.levels.several_levels import SeveralLevels
-from canalwise.estimator.outcome.verdict import LimitCheck
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.labels import Part, vertebra_number
 
@@ -20,9 +18,9 @@ ORDER_REASON = "the tightest first: least free area as a share of what is needed
 
 
 def levels_as_json(plan: LevelsPlan) -> dict[str, Any]:
-    """The plan as JSON data; numbers that are not known are null."""
+    """The plan as JSON data, once `estimator.estimate.estimate_json.plain` has made null of what is not a number."""
     best = plan.best
-    document = {
+    return {
         "schema": SCHEMA,
         "levels": [one.prepared.level.name for one in best.found],
         "chosen": plan.chosen,
@@ -38,7 +36,6 @@ def levels_as_json(plan: LevelsPlan) -> dict[str, Any]:
         "sources": dict(best.anatomy.sources),
         "caution": CAUTION,
     }
-    return dict(plain(document))
 
 
 def verdict_json(levels: SeveralLevels) -> dict[str, Any]:
@@ -85,7 +82,7 @@ def each_level_json(levels: SeveralLevels) -> list[dict[str, Any]]:
     return rows
 
 
-def check_json(check: LimitCheck) -> dict[str, Any]:
+def check_json(check: Any) -> dict[str, Any]:
     """One limit with its source."""
     return {"name": check.name, "value": check.value, "met": check.met, "limit": check.limit.value,
             "unit": check.limit.unit, "source": check.limit.source, "evidence": check.limit.evidence}  # fmt: skip

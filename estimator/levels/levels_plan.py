@@ -9,11 +9,11 @@ import numpy as np
 
 from canalwise.estimator.approach.approach import Approach, placed_phases
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.levels.freed_level import Free, FreedLevel
 from canalwise.estimator.levels.rules import rule
 from canalwise.estimator.levels.several_levels import SeveralLevels, several_levels
 from canalwise.estimator.levels.shared_entry import SharedEntry, shared_entry
 from canalwise.estimator.levels.side_patterns import order_of, side_patterns
-from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.recon.anatomy import Anatomy
@@ -23,7 +23,7 @@ from canalwise.recon.image.skin import skin_point_mm
 from canalwise.recon.labels import VERTEBRAE, Side, level_vertebrae
 
 GIVEN = "as given"
-"""Name of the pattern of plans that were given for every level."""
+"""Name of the pattern of plans that were given for every level, or from sides that no other pattern has."""
 
 Progress = Callable[[str], None]
 
@@ -83,24 +83,25 @@ class LevelsPlan:
 class LevelsBench:
     """The levels of an anatomy made ready, and what each plan frees there, each found once."""
 
-    def __init__(self, anatomy: Anatomy, names: Sequence[str]) -> None:
-        self.anatomy = anatomy
+    def __init__(self, anatomy: Anatomy, names: Sequence[str], free: Free) -> None:
+        self.anatomy, self._free = anatomy, free
         self.prepared: dict[str, PreparedLevel] = {name: prepared_level(anatomy, name) for name in names}
         self.at = {
             name: ResectionLevel(anatomy, one.level, one.level_bone, one.sac) for name, one in self.prepared.items()
         }
-        self._found: dict[Approach, DecompressedLevel] = {}
+        self._found: dict[Approach, FreedLevel] = {}
 
-    def found(self, plan: Approach) -> DecompressedLevel:
+    def found(self, plan: Approach) -> FreedLevel:
         """What a plan frees."""
         if plan not in self._found:
-            self._found[plan] = decompressed(self.prepared[plan.level], plan, self.at[plan.level])
+            self._found[plan] = self._free(self.prepared[plan.level], plan, self.at[plan.level])
         return self._found[plan]
 
 
 def levels_plan(
     anatomy: Anatomy,
     names: Sequence[str],
+    free: Free,
     *,
     side: Side | None = None,
     plans: Mapping[str, Approach] | None = None,
@@ -112,6 +113,7 @@ def levels_plan(
     Parameters
     ----------
     names : such as 'L3-L4'; neighbours or not
+    free : works one level out, `estimator.outcome.decompressed.decompressed`
     side : all from this side; both sides and turns are compared where left out
     plans : level -> approach to use there; the usual start for others
     share : look for one skin entry for neighbours
@@ -124,7 +126,7 @@ def levels_plan(
     ordered, given = ordered_levels(names), dict(plans or {})
     if strange := sorted(set(given) - set(ordered)):
         raise WrongUse("a plan", "must be of one of the levels", got=", ".join(strange))
-    bench, patterns = LevelsBench(anatomy, ordered), {}
+    bench, patterns = LevelsBench(anatomy, ordered, free), {}
     for name, sides in _patterns(ordered, side, given).items():
         progress(name)
         wanted = [given.get(n) or default_approach(anatomy, n, s) for n, s in zip(ordered, sides, strict=True)]
@@ -153,7 +155,7 @@ def preference(levels: SeveralLevels) -> tuple[int, int, float]:
     return len(levels.not_freed), len(levels.broken), levels.together.total_mm3
 
 
-def tightness(found: DecompressedLevel) -> float:
+def tightness(found: FreedLevel) -> float:
     """Free area where it is least before, as a share of what is needed there."""
     areas = found.freed.areas
     share = areas.before_mm2 / np.maximum(areas.needed_mm2, 1e-9)
@@ -161,10 +163,18 @@ def tightness(found: DecompressedLevel) -> float:
 
 
 def _patterns(names: Sequence[str], side: Side | None, given: Mapping[str, Approach]) -> dict[str, tuple[Side, ...]]:
-    if set(given) == set(names):
-        return {GIVEN: tuple(given[name].side for name in names)}
-    every = side_patterns(names)
-    return every if side is None else {f"all from the {side}": (side,) * len(names)}
+    """The ways of choosing sides that agree with the plans given."""
+    every = side_patterns(names) if side is None else {f"all from the {side}": (side,) * len(names)}
+    fixed = {name: plan.side for name, plan in given.items()}
+    agreeing = {
+        pattern: sides
+        for pattern, sides in every.items()
+        if all(fixed.get(name, s) == s for name, s in zip(names, sides, strict=True))
+    }
+    if not agreeing or set(given) == set(names):
+        others = side or next(iter(fixed.values()))
+        return {GIVEN: tuple(fixed.get(name, others) for name in names)}
+    return agreeing
 
 
 def _shared_pairs(bench: LevelsBench, best: SeveralLevels, progress: Progress) -> Iterator[SharedPair]:

@@ -8,12 +8,14 @@ voxel counted once, and the bridge of lamina between two windows is a limit of i
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
-from canalwise.estimator.levels.lamina_bridge import LaminaBridge, bridge_heights_mm
+from canalwise.estimator.levels.freed_level import FreedLevel
+from canalwise.estimator.levels.lamina_bridge import BridgeCheck, LaminaBridge, bridge_heights_mm
 from canalwise.estimator.levels.rules import RULES
 from canalwise.estimator.levels.united_removal import (
     UnitedRegion,
@@ -23,10 +25,6 @@ from canalwise.estimator.levels.united_removal import (
     share_on,
     united,
 )
-from canalwise.estimator.outcome.cost import ResectionCost, cost_of_resection
-from canalwise.estimator.outcome.decompressed import DecompressedLevel
-from canalwise.estimator.outcome.verdict import LimitCheck, limit_checks
-from canalwise.estimator.removal.facet_preservation import facet_kept
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Index3
@@ -58,9 +56,9 @@ class VertebraLoss:
 
 @dataclass(frozen=True, eq=False)
 class SeveralLevels:
-    """Decompressed levels of one anatomy, cranial to caudal; what they come to is found when it is asked for."""
+    """Levels of one anatomy, each with its approach, cranial to caudal; each sum is found when it is asked for."""
 
-    found: tuple[DecompressedLevel, ...]
+    found: tuple[FreedLevel, ...]
 
     @property
     def anatomy(self) -> Anatomy:
@@ -92,10 +90,11 @@ class SeveralLevels:
         return VertebraLoss(vertebra, levels, taken, float(sum(alone.values())))
 
     @cached_property
-    def costs(self) -> tuple[ResectionCost, ...]:
+    def costs(self) -> tuple[Any, ...]:
         """What stays at each level when all are operated on."""
         region = UnitedRegion(tuple(one.resection.region for one in self.found))
-        return tuple(_cost_together(one, self.together, region) for one in self.found)
+        removals = [removal_on(one.resection.removal.level_bone, self.together) for one in self.found]
+        return tuple(one.cost_with(removal, region) for one, removal in zip(self.found, removals, strict=True))
 
     @cached_property
     def bridges(self) -> tuple[LaminaBridge, ...]:
@@ -110,17 +109,16 @@ class SeveralLevels:
         return tuple(bridge for bridge in every if not np.isnan(bridge.bridge_mm))
 
     @cached_property
-    def checks(self) -> tuple[tuple[LimitCheck, ...], ...]:
+    def checks(self) -> tuple[tuple[Any, ...], ...]:
         """Every limit of each level, held against what all take together."""
-        pairs = zip(self.found, self.costs, strict=True)
-        return tuple(limit_checks(one.resection, cost, one.prepared.limits) for one, cost in pairs)
+        return tuple(one.checks_of(cost) for one, cost in zip(self.found, self.costs, strict=True))
 
     @cached_property
-    def bridge_checks(self) -> tuple[LimitCheck, ...]:
+    def bridge_checks(self) -> tuple[BridgeCheck, ...]:
         """The limit of each bridge of lamina."""
         limit = RULES["lamina_bridge_mm"]
         return tuple(
-            LimitCheck(f"{b.vertebra} lamina {b.side} left between windows", b.bridge_mm, limit,
+            BridgeCheck(f"{b.vertebra} lamina {b.side} left between windows", b.bridge_mm, limit,
                        bool(b.bridge_mm >= limit.value) or b.bridge_mm >= b.before_mm)
             for b in self.bridges
         )  # fmt: skip
@@ -156,7 +154,7 @@ class SeveralLevels:
         return not self.not_freed and not self.broken
 
 
-def several_levels(found: Sequence[DecompressedLevel]) -> SeveralLevels:
+def several_levels(found: Sequence[FreedLevel]) -> SeveralLevels:
     """Levels of one anatomy, put in order; WrongUse where one comes twice or none is given."""
     names = [one.prepared.level.name for one in found]
     if not names or len(set(names)) < len(names):
@@ -170,15 +168,7 @@ def _of_vertebra(by_label_mm3: Mapping[int, float], vertebra: str) -> float:
     return float(sum(mm3 for label, mm3 in by_label_mm3.items() if label // 100 == number))
 
 
-def _cost_together(one: DecompressedLevel, together: UnitedRemoval, region: UnitedRegion) -> ResectionCost:
-    """The level's cost with what all levels take from its two vertebrae; contact is its own channel's."""
-    resection, level = one.resection, one.prepared.level
-    removal = removal_on(resection.removal.level_bone, together)
-    cost = cost_of_resection(replace(resection, removal=removal), one.prepared.pars_and_base_samples)
-    return replace(cost, facets={s: facet_kept(level, s, region, removal) for s in level.joints})
-
-
-def _bridges(above: DecompressedLevel, below: DecompressedLevel, shape: Index3) -> list[LaminaBridge]:
+def _bridges(above: FreedLevel, below: FreedLevel, shape: Index3) -> list[LaminaBridge]:
     level, bone = below.prepared.level, below.resection.removal.level_bone
     taken = []
     for one in (above, below):

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from canalwise.estimator.approach.approach import IPSILATERAL, Approach, other_side
+from canalwise.estimator.geometry.region_protocol import Region
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.cost import ResectionCost, cost_of_resection
 from canalwise.estimator.outcome.freed import FarReach, Freed, far_reach, freed_by
 from canalwise.estimator.outcome.steps import Step, steps_of
 from canalwise.estimator.outcome.verdict import DecompressionVerdict, LimitCheck, limit_checks, verdict_of
+from canalwise.estimator.removal.bone_removal import Removal
+from canalwise.estimator.removal.facet_preservation import facet_kept
 from canalwise.estimator.resection.resection import Resection, resection_of
 from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
 from canalwise.recon.labels import Side
@@ -51,6 +54,19 @@ class DecompressedLevel:
     def checks(self) -> tuple[LimitCheck, ...]:
         """Every limit held against it."""
         return limit_checks(self.resection, self.cost, self.prepared.limits)
+
+    def cost_with(self, removal: Removal, region: Region) -> ResectionCost:
+        """What goes and what stays were `removal` carried out instead, as with other levels' beside its own.
+
+        Joint surfaces are counted in `region`; contact on the way is this approach's own.
+        """
+        resection, level = replace(self.resection, removal=removal), self.prepared.level
+        cost = cost_of_resection(resection, self.prepared.pars_and_base_samples)
+        return replace(cost, facets={side: facet_kept(level, side, region, removal) for side in level.joints})
+
+    def checks_of(self, cost: ResectionCost) -> tuple[LimitCheck, ...]:
+        """Every limit held against a cost."""
+        return limit_checks(self.resection, cost, self.prepared.limits)
 
     @cached_property
     def verdict(self) -> DecompressionVerdict:

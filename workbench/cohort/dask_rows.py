@@ -25,7 +25,7 @@ from canalwise.recon.memory_budget import limit_memory
 from canalwise.workbench.cohort.case_list import CaseLine
 from canalwise.workbench.cohort.row_record import LOST, CohortOptions, Failure, RowRecord, write_record
 from canalwise.workbench.cohort.row_work import FinishedRow, finished_row
-from canalwise.workbench.cohort.steps import Step
+from canalwise.workbench.cohort.steps import CohortStep
 from canalwise.workbench.cohort.worker_memory import WorkerShare, data_limit_mb
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ class RowTask:
     out: Path
     line: CaseLine
     options: CohortOptions
-    steps: tuple[Step, ...]
+    steps: tuple[CohortStep, ...]
     memory_mb: float | None = None
 
 
@@ -150,7 +150,9 @@ def rows_on(client: Client, tasks: Sequence[RowTask]) -> Iterator[FinishedRow]:
     first = [sent(task) for task in islice(waiting, workers_of(client))]
     running: Any = as_completed(first)  # type: ignore[no-untyped-call]
     for future in running:
-        task = by_key.pop(str(future.key))
+        task = by_key.pop(str(future.key), None)
+        if task is None:
+            continue
         row = _row_of(client, future, task)
         if row is None and tries[task.line.case] < TRIES:
             tries[task.line.case] += 1

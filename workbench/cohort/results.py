@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from canalwise.estimator.cohort.columns import COLUMNS, Column
+from canalwise.estimator.cohort.columns import COLUMNS, TableColumn
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.serialization import write_bytes_atomic
 from canalwise.workbench.cohort.row_record import RowRecord
@@ -68,7 +68,7 @@ def parquet_bytes(rows: Sequence[dict[str, Any]]) -> bytes:
     return buffer.getvalue()
 
 
-def number_fields(columns: Sequence[Column]) -> list[tuple[str, str, str]]:
+def number_fields(columns: Sequence[TableColumn]) -> list[tuple[str, str, str]]:
     """(name, kind, meaning) of every field of the table's numbers, ends of intervals after their number."""
     fields = []
     for column in columns:

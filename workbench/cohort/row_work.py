@@ -19,7 +19,7 @@ from canalwise.workbench.cohort.row_record import (
     write_record,
 )
 from canalwise.workbench.cohort.rows import rows_of
-from canalwise.workbench.cohort.steps import CaseWork, Step
+from canalwise.workbench.cohort.steps import CaseWork, CohortStep
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ def case_folder(out: Path, case: str) -> Path:
     return out / "cases" / case
 
 
-def finished_row(out: Path, line: CaseLine, options: CohortOptions, steps: Sequence[Step]) -> FinishedRow:
+def finished_row(out: Path, line: CaseLine, options: CohortOptions, steps: Sequence[CohortStep]) -> FinishedRow:
     """Works on a row unless an earlier run finished it on the same inputs; its record is on disk when this returns.
 
     No foreseen or unforeseen error of the case leaves: it becomes the row's failure.
@@ -65,7 +65,7 @@ def _kept(out: Path, record: RowRecord) -> FinishedRow:
     return FinishedRow(record)
 
 
-def _worked(out: Path, begun: RowRecord, line: CaseLine, how: tuple[CohortOptions, Sequence[Step]]) -> RowRecord:
+def _worked(out: Path, begun: RowRecord, line: CaseLine, how: tuple[CohortOptions, Sequence[CohortStep]]) -> RowRecord:
     options, steps = how
     work = CaseWork(line, case_folder(out, line.case), options)
     for step in steps:

@@ -47,7 +47,7 @@ class CaseWork:
 
 
 @dataclass(frozen=True)
-class Step:
+class CohortStep:
     """A step: its name, and what it does to a case."""
 
     name: str
@@ -114,9 +114,9 @@ def _plan_level(work: CaseWork, name: str) -> None:
         estimate_level(case, start, f"{name}-{line.side}", work.options)
 
 
-STEPS: tuple[Step, ...] = (
-    Step("build", build),
-    Step("measure", measure),
-    Step("plan", plan),
+STEPS: tuple[CohortStep, ...] = (
+    CohortStep("build", build),
+    CohortStep("measure", measure),
+    CohortStep("plan", plan),
 )
 """In their order."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from canalwise.estimator.cohort.agreement import limits_of_agreement
-from canalwise.estimator.cohort.columns import COLUMNS, PLANNED_AND_ACHIEVED, Column, column_of
+from canalwise.estimator.cohort.columns import COLUMNS, PLANNED_AND_ACHIEVED, TableColumn, column_of
 from canalwise.estimator.cohort.distribution import QUANTILES, distribution_of
 from canalwise.estimator.cohort.funnel import funnel_of
 from canalwise.estimator.cohort.learning_curve import learning_curve_of
@@ -79,7 +79,7 @@ def told(value: float, column: str) -> str:
     return number(value, 0 if column.endswith(("mm2", "mm3")) else 1)
 
 
-def _words(column: Column) -> str:
+def _words(column: TableColumn) -> str:
     unit = unit_of(column.name)
     return f"{column.meaning}, {unit}" if unit else column.meaning
 

@@ -17,7 +17,7 @@ from canalwise.workbench.cohort.case_list import CaseLine, RefusedLine
 from canalwise.workbench.cohort.results import write_results
 from canalwise.workbench.cohort.row_record import CohortOptions, RowRecord, failure_of, write_record
 from canalwise.workbench.cohort.row_work import FinishedRow, finished_row
-from canalwise.workbench.cohort.steps import STEPS, Step
+from canalwise.workbench.cohort.steps import STEPS, CohortStep
 from canalwise.workbench.cohort.worker_memory import worker_share
 
 SCHEMA = "canalwise.cohort/1"
@@ -69,7 +69,7 @@ def cohort(
     options: CohortOptions | None = None,
     workers: Workers | None = None,
     *,
-    steps: Sequence[Step] = STEPS,
+    steps: Sequence[CohortStep] = STEPS,
     progress: Progress = lambda _: None,
 ) -> CohortResult:
     """Works on every line of a list and writes records, tables and page into a folder.
@@ -100,7 +100,7 @@ def cohort(
 
 
 def _rows(
-    out: Path, lines: Sequence[CaseLine], how: tuple[CohortOptions, tuple[Step, ...]], where: Workers
+    out: Path, lines: Sequence[CaseLine], how: tuple[CohortOptions, tuple[CohortStep, ...]], where: Workers
 ) -> Iterator[FinishedRow]:
     if where.serial:
         yield from (finished_row(out, line, *how) for line in lines)

@@ -74,9 +74,11 @@ def level_names(text: str) -> tuple[str, ...]:
 
 def run(args: argparse.Namespace) -> int:
     """Reads a case, plans its levels together, and keeps plans and numbers."""
+    from canalwise.estimator.estimate.estimate_json import plain
     from canalwise.estimator.levels.levels_json import levels_as_json
     from canalwise.estimator.levels.levels_plan import levels_plan
     from canalwise.estimator.levels.proposal import narrow_levels
+    from canalwise.estimator.outcome.decompressed import decompressed
     from canalwise.recon.case.folder import changing, read_case
     from canalwise.recon.serialization import write_bytes_atomic
     from canalwise.workbench.console.json_results import BREACHED
@@ -90,14 +92,14 @@ def run(args: argparse.Namespace) -> int:
     names = args.levels or narrow_levels(case.anatomy)
     with voice.busy("planning the levels") as progress:
         found = levels_plan(
-            case.anatomy, names, side=args.side, plans=plans, share=not args.separate, progress=progress
+            case.anatomy, names, decompressed, side=args.side, plans=plans, share=not args.separate, progress=progress
         )
     chosen = [one.resection.approach for one in found.best.found]
     kept = [f"{plan.level}-{plan.side}-of-several" for plan in chosen]
     check_names_free(case, kept, args.force)
     for name, plan in zip(kept, chosen, strict=True):
         keep_plan(case, name, plan)
-    document = of_anatomy(case, levels_as_json(found))
+    document = of_anatomy(case, plain(levels_as_json(found)))
     keep_result(case, "levels", document)
     if args.sheet:
         with changing(case) as folder:

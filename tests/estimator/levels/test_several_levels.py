@@ -8,10 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from canalwise.estimator.estimate.estimate_json import plain
 from canalwise.estimator.levels.levels_json import levels_as_json
 from canalwise.estimator.levels.levels_plan import LevelsBench, levels_plan, ordered_levels, skin_apart_mm
 from canalwise.estimator.levels.several_levels import several_levels
 from canalwise.estimator.levels.shared_entry import approach_from, candidate_at, pivot_ras_mm, shared_entry
+from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.phantoms.cases.suite import stenosis
 from canalwise.phantoms.imaging.grids import natural_grid
@@ -47,7 +49,7 @@ def spine() -> Anatomy:
 
 @pytest.fixture(scope="module")
 def bench(spine):
-    return LevelsBench(spine, LEVELS)
+    return LevelsBench(spine, LEVELS, decompressed)
 
 
 @pytest.fixture(scope="module")
@@ -105,7 +107,7 @@ def test_nothing_stays_more_than_with_one_level_alone(both):
 
 
 def test_a_mirrored_patient_loses_the_same(spine, both):
-    other = LevelsBench(mirrored(spine), LEVELS)
+    other = LevelsBench(mirrored(spine), LEVELS, decompressed)
     found = several_levels([other.found(default_approach(other.anatomy, name, "right")) for name in LEVELS])
     assert found.together.total_mm3 == pytest.approx(both.together.total_mm3, rel=MIRROR_FRAC)
     for mine, theirs in zip(both.vertebrae, found.vertebrae, strict=True):
@@ -143,10 +145,10 @@ def test_both_plans_of_one_entry_begin_at_one_place(bench, both):
 
 
 def test_sides_are_compared_and_the_document_is_whole(spine, bench, both):
-    found = levels_plan(spine, ["L4-L5", "L3-L4"], share=False)
+    found = levels_plan(spine, ["L4-L5", "L3-L4"], decompressed, share=False)
     assert len(found.patterns) == 4
     assert found.best.together.total_mm3 > 0
-    document = levels_as_json(found)
+    document = plain(levels_as_json(found))
     assert document["levels"] == list(LEVELS)
     assert document["caution"] == CAUTION
     assert sorted(document["order"]["levels"]) == sorted(LEVELS)

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from canalwise.estimator.approach.approach import Approach, Phase
 from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.levels.lamina_bridge import bridge_heights_mm
+from canalwise.estimator.levels.levels_plan import _patterns
 from canalwise.estimator.levels.proposal import narrow_levels
 from canalwise.estimator.levels.side_patterns import side_patterns
 from canalwise.estimator.levels.united_removal import on_case, removal_on, share_on, united
@@ -16,7 +18,7 @@ from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.recon.anatomy import Frame, Measurement
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid
-from canalwise.recon.labels import Part, label_of
+from canalwise.recon.labels import SIDES, Part, label_of
 from tests.workbench import toy
 
 LAMINA = label_of("L4", Part.LAMINA_LEFT)
@@ -129,3 +131,20 @@ def test_levels_are_proposed_by_a_measured_sac_alone():
     modelled = replace(level, measurements=(replace(narrow, band=""),))
     with pytest.raises(AnatomyNotFound):
         narrow_levels(replace(anatomy, levels=(modelled,)))
+
+
+def test_sides_agree_with_the_plans_given():
+    names = ["L2-L3", "L3-L4", "L4-L5"]
+    phases = (Phase("ipsilateral", 0.0),)
+    plans = {
+        name: Approach(name, side, (8.0, 12.0, 0.0), 50.0, phases) for name, side in zip(names, SIDES, strict=False)
+    }
+    assert list(_patterns(names, None, {"L3-L4": plans["L3-L4"]})) == [
+        "all from the right",
+        "alternating from the left",
+    ]
+    assert _patterns(names, None, plans) == {"alternating from the left": ("left", "right", "left")}
+    both_left = {"L2-L3": plans["L2-L3"], "L3-L4": replace(plans["L3-L4"], side="left")}
+    assert _patterns(names, None, both_left) == {"all from the left": ("left", "left", "left")}
+    odd = both_left | {"L4-L5": Approach("L4-L5", "right", (8.0, 12.0, 0.0), 50.0, phases)}
+    assert _patterns(names, None, odd) == {"as given": ("left", "left", "right")}

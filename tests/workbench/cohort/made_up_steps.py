@@ -11,7 +11,7 @@ import numpy as np
 
 from canalwise.recon.errors import UnusableInput
 from canalwise.recon.serialization import write_json_atomic
-from canalwise.workbench.cohort.steps import CaseWork, Step
+from canalwise.workbench.cohort.steps import CaseWork, CohortStep
 
 HOG_MB = 200_000
 """More than any worker of the tests may have."""
@@ -53,4 +53,4 @@ def _estimate(work: CaseWork, level: str, what: str) -> None:
     write_json_atomic(work.folder / "results" / f"{level}.json", estimate)
 
 
-STEPS = (Step("act", act),)
+STEPS = (CohortStep("act", act),)
