@@ -79,7 +79,8 @@ ROOMS = {
         "planning batch estimate audit charts search comparison levels cohort"
     ),
     "workbench": (
-        "style images charts console teaching surfaces report sheet dicom export transfer cohort rehearsal commands"
+        "style images charts console teaching surfaces report sheet dicom export transfer cohort rehearsal delivery "
+        "commands"
     ),
     "workbench.rehearsal": "session handlers server",
     "phantoms": "solid anatomy truth imaging cases",

@@ -48,17 +48,20 @@ _BONE, _FREED = "estimate.resection.bone_removed_mm3", "estimate.freed"
 
 def _kept(relation: str) -> TableColumn:
     where = f"estimate.resection.facet_preserved.{relation}"
-    return TableColumn(
-        f"facet_kept_{relation}_frac",
-        (f"{where}.area_frac", f"estimate.facet_preserved.{relation}.area_frac"),
-        f"{relation} facet joint: share of its surface that stays",
-        interval=(f"{where}.interval95", f"estimate.facet_preserved.{relation}.interval95"),
-    )
+    words = f"{relation} facet joint: share of its surface that stays"
+    return TableColumn(f"facet_kept_{relation}_frac", (f"{where}.area_frac",), words, interval=(f"{where}.interval95",))
 
 
-def _area(name: str, when: str, words: str) -> TableColumn:
+def _freed_on(relation: str, words: str) -> TableColumn:
+    ends = (f"{_FREED}.interval95.{relation}",)
+    return TableColumn(f"freed_{relation}_frac", (f"{_FREED}.{relation}",), words, interval=ends)
+
+
+def _area(name: str, when: str, words: str, interval: tuple[str, ...] = ()) -> TableColumn:
     place = f"{_FREED}.least_area_mm2.{when}"
-    return TableColumn(f"least_area_{name}_mm2", (place,), f"least free canal {words}, over all stations")
+    return TableColumn(
+        f"least_area_{name}_mm2", (place,), f"least free canal {words}, over all stations", interval=interval
+    )
 
 
 COLUMNS: tuple[TableColumn, ...] = (
@@ -77,32 +80,28 @@ COLUMNS: tuple[TableColumn, ...] = (
         interval=("estimate.cone.bone_removed_mm3.interval95",),
     ),
     TableColumn("freed_frac", (f"{_FREED}.share",), "share of the decompression set that is taken",
-           interval=(f"{_FREED}.interval95", f"{_FREED}.share_interval95")),
-    TableColumn("freed_ipsilateral_frac", (f"{_FREED}.ipsilateral",), "the same on the side of the approach"),
-    TableColumn("freed_contralateral_frac", (f"{_FREED}.contralateral",), "the same on the other side"),
+                interval=(f"{_FREED}.interval95.share",)),
+    _freed_on("ipsilateral", "the same on the side of the approach"),
+    _freed_on("contralateral", "the same on the other side"),
     _area("before", "before", "before"),
     _area("needed", "needed", "if all of the set were taken"),
-    _area("planned", "after", "with the plan"),
+    _area("planned", "after", "with the plan", (f"{_FREED}.interval95.least_area_after_mm2",)),
     _kept("ipsilateral"),
     _kept("contralateral"),
-    TableColumn(
-        "spinous_bridge_left_mm",
-        ("estimate.resection.spinous_base.bridge_mm", "estimate.spinous_base.bridge_mm"),
-        "least bridge of the spinous base that stays",
-    ),
-    TableColumn(
-        "contralateral_reach_mm",
-        ("estimate.resection.contralateral_reach.lateral_mm", "estimate.contralateral_reach.lateral_mm"),
-        "farthest place past the midline whose tissue is taken",
-    ),
+    TableColumn("spinous_bridge_left_mm", ("estimate.resection.spinous_base.bridge_mm",),
+                "least bridge of the spinous base that stays",
+                interval=("estimate.resection.spinous_base.bridge_interval95",)),
+    TableColumn("contralateral_reach_mm", ("estimate.resection.contralateral_reach.lateral_mm",),
+                "farthest place past the midline whose tissue is taken",
+                interval=("estimate.resection.contralateral_reach.interval95",)),
     TableColumn("freed", ("estimate.verdict.freed",), "does the plan free enough?", "yes or no"),
     TableColumn("kept", ("estimate.verdict.kept",), "does the plan keep every limit?", "yes or no"),
     TableColumn("chance_freed_frac", ("estimate.chances.freed",), "chance that enough is freed by hand"),
-    TableColumn("chance_kept_frac", ("estimate.chances.kept", "estimate.chances.all_limits"), "chance that limits are kept"),
-    TableColumn("chance_both_frac", ("estimate.chances.both", "estimate.chances.all"), "chance of both"),
-    TableColumn("skin_entry_lateral_mm", ("estimate.skin_entry.lateral_mm",), "skin entry, lateral of the midline"),
-    TableColumn("skin_to_lamina_mm", ("estimate.skin_entry.depth_mm",), "skin to docking depth along the channel"),
-    TableColumn("achieved_bone_removed_mm3", ("audit.bone_taken_mm3.total",), "bone that was taken, by the post-op scan",
+    TableColumn("chance_kept_frac", ("estimate.chances.kept",), "chance that every limit is kept by hand"),
+    TableColumn("chance_both_frac", ("estimate.chances.both",), "chance of both"),
+    TableColumn("skin_entry_lateral_mm", ("estimate.skin_entry.lateral_mm",), "skin entry from the midline"),
+    TableColumn("skin_to_lamina_mm", ("estimate.skin_entry.depth_mm",), "skin to docking depth"),
+    TableColumn("achieved_bone_removed_mm3", ("audit.bone_taken_mm3.total",), "bone taken, by the post-op scan",
            interval=("audit.bone_taken_mm3.interval95",)),
     TableColumn("planned_bone_area_mm2", ("audit.areas.least_area_mm2.planned_bone",),
            "least free canal by the planned bone alone, no ligament taken"),

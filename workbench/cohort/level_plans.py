@@ -1,8 +1,10 @@
-"""One level of a case in a cohort: the plan that is estimated, and its results in the case folder."""
+"""One level of a case in a cohort: its plan, estimate and audit, kept in the case folder."""
 
 from __future__ import annotations
 
 from canalwise.estimator.approach.plan_file import KeptPlan
+from canalwise.estimator.audit.audit import AuditQuestion, audit_of
+from canalwise.estimator.audit.audit_json import audit_as_json
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.level.target_names import NAMES
@@ -11,6 +13,7 @@ from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.strategies import SearchTask
 from canalwise.recon.case.folder import Case
 from canalwise.recon.labels import Side
+from canalwise.recon.scan import Scan
 from canalwise.workbench.cohort.row_record import CohortOptions
 from canalwise.workbench.console.json_results import estimated_json, searched_json
 from canalwise.workbench.console.plan_store import keep_estimate, keep_result, noted_anatomy, of_anatomy
@@ -27,6 +30,13 @@ def searched_plan(case: Case, level: str, sides: tuple[Side, ...], options: Coho
     found = search(prepared, SearchTask(sides=sides, budget=options.budget, seed=options.seed))
     keep_result(case, f"search-{level}", of_anatomy(case, searched_json(prepared, found)))
     return KeptPlan(found.best.approach, case.anatomy_sha256)
+
+
+def audit_level(case: Case, plan: KeptPlan, after: Scan) -> None:
+    """Keeps results/LEVEL-audit.json: what a scan after the operation shows, against the plan."""
+    level = plan.approach.level
+    found = audit_of(case.anatomy, case.scan, after, AuditQuestion(level, plan.approach))
+    keep_result(case, f"{level}-audit", of_anatomy(case, audit_as_json(found)))
 
 
 def estimate_level(case: Case, plan: KeptPlan, name: str, options: CohortOptions) -> None:

@@ -30,12 +30,14 @@ class CaseWork:
     folder : the case folder
     options : of the whole cohort
     failures : of single levels, filled by the steps
+    planned : level -> name of its plan in the case, filled by the step that plans
     """
 
     line: CaseLine
     folder: Path
     options: CohortOptions
     failures: list[Failure] = field(default_factory=list)
+    planned: dict[str, str] = field(default_factory=dict)
 
     @contextmanager
     def each_level(self, step: str, level: str) -> Iterator[None]:
@@ -93,7 +95,9 @@ def plan(work: CaseWork) -> None:
     case = read_case(work.folder)
     if work.line.plan:
         kept = read_kept_plan(work.line.plan)
-        estimate_level(case, kept, f"{kept.approach.level}-{kept.approach.side}", work.options)
+        name = f"{kept.approach.level}-{kept.approach.side}"
+        estimate_level(case, kept, name, work.options)
+        work.planned[kept.approach.level] = name
         return
     in_view = tuple(level.name for level in case.anatomy.levels)
     for name in in_view if "all" in work.line.level else work.line.level:
@@ -108,15 +112,34 @@ def _plan_level(work: CaseWork, name: str) -> None:
     case, line = read_case(work.folder), work.line
     if line.approach == "search":
         sides = cast("tuple[Side, ...]", (line.side,) if line.side else SIDES)
-        estimate_level(case, searched_plan(case, name, sides, work.options), f"{name}-search", work.options)
+        start, plan_name = searched_plan(case, name, sides, work.options), f"{name}-search"
     else:
-        start = usual_plan(case, name, cast(Side, line.side))
-        estimate_level(case, start, f"{name}-{line.side}", work.options)
+        start, plan_name = usual_plan(case, name, cast(Side, line.side)), f"{name}-{line.side}"
+    estimate_level(case, start, plan_name, work.options)
+    work.planned[name] = plan_name
+
+
+def audit(work: CaseWork) -> None:
+    """Every planned level against the scan after the operation, where there is one, as 'canalwise audit'."""
+    if work.line.post is None:
+        return
+    from canalwise.estimator.approach.plan_file import read_kept_plan
+    from canalwise.recon.case.folder import read_case
+    from canalwise.recon.intake.reader import read_scan
+    from canalwise.workbench.cohort.level_plans import audit_level
+
+    line = work.line
+    case = read_case(work.folder)
+    after = read_scan(line.post, accept_thick=line.accept_thick, accept_tilt=line.accept_tilt)
+    for level, name in work.planned.items():
+        with work.each_level("audit", level):
+            audit_level(case, read_kept_plan(work.folder / "plans" / f"{name}.toml"), after)
 
 
 STEPS: tuple[CohortStep, ...] = (
     CohortStep("build", build),
     CohortStep("measure", measure),
     CohortStep("plan", plan),
+    CohortStep("audit", audit),
 )
 """In their order."""

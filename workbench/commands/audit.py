@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_case, add_json
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Say what an operation took, from the case's scan and a CT taken afterwards (POST). Each vertebra of the level is laid

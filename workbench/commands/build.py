@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_corrections, add_json
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Read a scan, find its anatomy and write a case folder. The scan may be a DICOM folder or zip, NIfTI,

@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_approach, add_case, add_json, task_of
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ALL = "all"
 

@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_json
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 if TYPE_CHECKING:
-    from canalwise.workbench.cohort.case_list import CaseLine, RefusedLine
     from canalwise.workbench.cohort.whole_cohort import CohortResult
 
 SAMPLES, BUDGET = 1000, 20_000
 """Of each row, unless told otherwise."""
 
 ABOUT = """\
-Take every case of a list through build, measure and estimate, several at a time. LIST is a CSV file, one line
+Take every case of a list through build, measure, estimate and audit, several at a time. LIST is a CSV file, one line
 a case; paths in it are relative to its folder. Its columns:
 
   case          a name of your own: letters, digits, '.', '_', '-'; nobody's identity     (needed)
@@ -31,7 +30,7 @@ a case; paths in it are relative to its folder. Its columns:
   side          left or right; may be empty where approach is search
   approach      default (the usual start) or search (the best that is found)
   plan          a plan file (TOML), instead of level, side and approach
-  post          a scan after the operation
+  post          a scan after the operation: each planned level is audited on it
   modality, series, accept_thick, accept_tilt        as the options of 'canalwise build'; yes or no
   patient, surgeon, order                            whole numbers up to 9999, never names or dates
 
@@ -107,7 +106,6 @@ def run(args: argparse.Namespace) -> int:
         found = cohort(lines, args.out, chosen, where, progress=progress)
     document = cohort_json(found)
     voice.result(document, cohort_lines(document))
-    voice.warn(_not_audited(lines))
     return _status(found, args.strict)
 
 
@@ -150,16 +148,6 @@ def cohort_lines(document: Mapping[str, Any]) -> list[object]:
     if failed:
         lines.append(table(("case", "level", "step", "kind", "what to know"), failed, title="Failures"))
     return [*lines, f"Wrote {', '.join(document['files'])}.", document["caution"]]
-
-
-def _not_audited(lines: Sequence[CaseLine | RefusedLine]) -> list[str]:
-    """A sentence where scans after the operation are listed and no step looks at them."""
-    from canalwise.workbench.cohort.steps import STEPS
-
-    after = sum(bool(getattr(line, "post", None)) for line in lines)
-    if not after or any(step.name == "audit" for step in STEPS):
-        return []
-    return [f"{after} scans after the operation are listed; this version does not audit them."]
 
 
 def _status(found: CohortResult, strict: bool) -> int:

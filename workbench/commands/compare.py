@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_case, add_json, add_level
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 BUDGET = 40_000
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_approach, add_case, add_json, add_strict, add_trial, task_of
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Say what one approach takes, keeps and reaches: bone removed by structure, what stays of both

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from canalwise.recon.labels import SIDES
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_case, add_json, add_strict
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 if TYPE_CHECKING:
     from canalwise.recon.case.folder import Case

@@ -20,17 +20,12 @@ from canalwise.workbench.commands import (
     correct,
     demo,
     estimate,
-    export,
-    fetch,
     levels,
     measure,
-    rehearse,
-    report,
     search,
-    send,
-    sheet,
 )
-from canalwise.workbench.commands.verb import TEACHING, Verb
+from canalwise.workbench.console.verb import TEACHING, Verb
+from canalwise.workbench.delivery import export, fetch, rehearse, report, send, sheet
 
 VERBS: tuple[Verb, ...] = (
     demo.VERB,

@@ -6,9 +6,9 @@ import argparse
 from typing import TYPE_CHECKING
 
 from canalwise.recon.labels import SIDES
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_case, add_json, add_level, add_strict
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 if TYPE_CHECKING:
     from canalwise.estimator.search.strategies import SearchTask

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_approach, add_case, add_json, single_values
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Write a case, and a plan on it, for other programs. Without --side or --plan only the anatomy is

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from canalwise.workbench.commands.verb import Verb
+from canalwise.workbench.console.verb import Verb
 from canalwise.workbench.console.options import add_json
 from canalwise.workbench.console.output import CommandOutput
 from canalwise.workbench.transfer.options import add_peer, peer_of

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_case, add_json
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 if TYPE_CHECKING:
     from canalwise.recon.case.folder import Case

@@ -6,9 +6,9 @@ import argparse
 from dataclasses import replace
 from pathlib import Path
 
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_approach, add_case, add_json, add_strict, task_of
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Write one self-contained page about one approach: slices and 3D pictures with the channel, bone
