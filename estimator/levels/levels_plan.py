@@ -126,7 +126,8 @@ def levels_plan(
     ordered, given = ordered_levels(names), dict(plans or {})
     if strange := sorted(set(given) - set(ordered)):
         raise WrongUse("a plan", "must be of one of the levels", got=", ".join(strange))
-    bench, patterns = LevelsBench(anatomy, ordered, free), {}
+    bench = LevelsBench(anatomy, ordered, free)
+    patterns: dict[str, SeveralLevels] = {}
     for name, sides in _patterns(ordered, side, given).items():
         progress(name)
         wanted = [given.get(n) or default_approach(anatomy, n, s) for n, s in zip(ordered, sides, strict=True)]
