@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from canalwise.workbench.console.verb import Verb
 from canalwise.workbench.console.options import add_json
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 from canalwise.workbench.transfer.options import add_peer, peer_of
 
 ABOUT = """\
