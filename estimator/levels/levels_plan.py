@@ -17,7 +17,7 @@ from canalwise.estimator.levels.side_patterns import order_of, side_patterns
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.recon.anatomy import Anatomy
-from canalwise.recon.errors import WrongUse
+from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.image.skin import skin_point_mm
 from canalwise.recon.labels import VERTEBRAE, Side, level_vertebrae
@@ -128,10 +128,17 @@ def levels_plan(
         raise WrongUse("a plan", "must be of one of the levels", got=", ".join(strange))
     bench = LevelsBench(anatomy, ordered, free)
     patterns: dict[str, SeveralLevels] = {}
+    missing: AnatomyNotFound | None = None
     for name, sides in _patterns(ordered, side, given).items():
         progress(name)
-        wanted = [given.get(n) or default_approach(anatomy, n, s) for n, s in zip(ordered, sides, strict=True)]
-        patterns[name] = several_levels([bench.found(plan) for plan in wanted])
+        try:
+            wanted = [given.get(n) or default_approach(anatomy, n, s) for n, s in zip(ordered, sides, strict=True)]
+            patterns[name] = several_levels([bench.found(plan) for plan in wanted])
+        except AnatomyNotFound as problem:
+            # one side of a level that is not in view leaves the other
+            missing = missing or problem
+    if not patterns and missing is not None:
+        raise missing
     chosen = min(patterns, key=lambda name: preference(patterns[name]))
     best = patterns[chosen]
     order = order_of({one.prepared.level.name: tightness(one) for one in best.found})

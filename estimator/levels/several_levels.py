@@ -93,7 +93,10 @@ class SeveralLevels:
     def costs(self) -> tuple[Any, ...]:
         """What stays at each level when all are operated on."""
         region = UnitedRegion(tuple(one.resection.region for one in self.found))
-        removals = [removal_on(one.resection.removal.level_bone, self.together) for one in self.found]
+        removals = [
+            removal_on(one.resection.removal.level_bone, self.together, (level.upper, level.lower))
+            for one, level in ((one, one.prepared.level) for one in self.found)
+        ]
         return tuple(one.cost_with(removal, region) for one, removal in zip(self.found, removals, strict=True))
 
     @cached_property

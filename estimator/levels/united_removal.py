@@ -14,7 +14,7 @@ from canalwise.estimator.geometry.region_protocol import Covered, Region
 from canalwise.estimator.level.level_bone import LevelBone, sums_by_label
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.recon.grid import Float, Index3
-from canalwise.recon.labels import Labels, Mask
+from canalwise.recon.labels import Labels, Mask, vertebra_number
 
 Shares = npt.NDArray[np.float32]
 
@@ -78,11 +78,12 @@ def share_on(level_bone: LevelBone, voxels: npt.NDArray[np.intp], share: Shares,
     return out
 
 
-def removal_on(level_bone: LevelBone, together: UnitedRemoval) -> Removal:
-    """The part of a union that lies in one level's crop, as that level's removal."""
-    share = share_on(level_bone, together.voxels, together.share, together.shape).reshape(-1)
+def removal_on(level_bone: LevelBone, together: UnitedRemoval, vertebrae: Sequence[str]) -> Removal:
+    """What a union takes from the vertebrae of one level, as that level's removal."""
+    share = share_on(level_bone, together.voxels, together.share, together.shape)
+    share[~np.isin(level_bone.labels // 100, [vertebra_number(name) for name in vertebrae])] = 0.0
     voxels = np.flatnonzero(share)
-    return Removal(level_bone, voxels, share[voxels])
+    return Removal(level_bone, voxels, share.reshape(-1)[voxels])
 
 
 @dataclass(frozen=True, eq=False)

@@ -68,9 +68,10 @@ class DecompressedLevel:
 
         Joint surfaces are counted in `region`; contact on the way is this approach's own.
         """
-        resection, level = replace(self.resection, removal=removal), self.prepared.level
-        cost = cost_of_resection(resection, self.prepared.pars_and_base_samples)
-        return replace(cost, facets={side: facet_kept(level, side, region, removal) for side in level.joints})
+        prepared, level = self.prepared, self.prepared.level
+        cost = cost_of_resection(prepared, replace(self.resection, removal=removal), with_contact=False)
+        facets = {s: facet_kept(level, s, region, removal, prepared.faces[s]) for s in prepared.resolved_joints}
+        return replace(cost, facets=facets, contact_mm3=self.cost.contact_mm3)
 
     def checks_of(self, cost: ResectionCost) -> tuple[LimitCheck, ...]:
         """Every limit held against a cost."""

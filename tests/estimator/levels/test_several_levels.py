@@ -27,7 +27,7 @@ from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Part, bone_mask, vertebra_number
 
 LEVELS = ("L3-L4", "L4-L5")
-SPACING_MM = 1.5
+SPACING_MM = 1.6
 
 MIRROR_FRAC = 0.03
 """Bone of a mirrored patient: the lattice of the choice does not mirror to the voxel."""
@@ -61,9 +61,12 @@ def both(bench):
 def mirrored(anatomy: Anatomy) -> Anatomy:
     """The patient seen in a mirror: world x turned round, left and right parts exchanged."""
     swap = np.arange(2**16, dtype=np.uint16)
-    other = {
-        part: Part[part.name.replace("LEFT", "R_").replace("RIGHT", "LEFT").replace("R_", "RIGHT")] for part in Part
-    }
+    ends = {"_LEFT": "_RIGHT", "_RIGHT": "_LEFT"}
+    other = {part: part for part in Part}
+    for part in Part:
+        for end, opposite in ends.items():
+            if part.name.endswith(end):
+                other[part] = Part[part.name.removesuffix(end) + opposite]
     for vertebra in range(8, 27):
         for part in Part:
             swap[100 * vertebra + part] = 100 * vertebra + other[part]

@@ -57,7 +57,8 @@ def test_a_voxel_that_two_levels_take_is_counted_once_at_the_greater_share(rng):
 def test_one_alone_is_itself_and_twice_the_same_adds_nothing(rng):
     one = crop(rng, 2, 9)
     assert united([one, one], SHAPE).total_mm3 == pytest.approx(one.total_mm3)
-    back = removal_on(one.level_bone, united([one], SHAPE))
+    back = removal_on(one.level_bone, united([one], SHAPE), ("L3", "L4"))
+    assert len(removal_on(one.level_bone, united([one], SHAPE), ("L2", "L3")).voxels) == 0
     assert (back.voxels == one.voxels).all()
     assert (back.share == one.share).all()
 
