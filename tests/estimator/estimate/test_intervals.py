@@ -145,9 +145,9 @@ def test_without_intervals_no_number_has_one() -> None:
 
 @pytest.mark.parametrize("name", ["entry_sd_mm", "registration_sd_mm", "medial_tilt_sd_deg", "cranial_tilt_sd_deg"])
 def test_every_error_of_the_hand_widens_the_interval(name: str) -> None:
-    """The sweep's widens with the error; a degree of tilt about the docking point moves it by less than its borders do, so
-    that only what the error gives alone grows at every step, and the sampled ends from none to much. The task's is wider than without any: it has one target a set here, which a
-    large error loses, and with it the bone on the way there."""
+    """The sweep's widens with the error; a degree of tilt about the docking point moves it by less than its borders do,
+    so that only what the error gives alone grows at every step, and the sampled ends from none to much. The task's is
+    wider than without any: it has one target a set here, which a large error loses, and with it the bone on the way."""
     found_with = {}
     for factor in (0.0, 1.0, 4.0):
         errors = ExecutionErrors().changed(**{n: 0.0 for n in ExecutionErrors().records}).changed(**{name: factor})

@@ -1,4 +1,4 @@
-"""A narrow level with given labels, and what its usual plan frees; found once for all tests here."""
+"""A narrow level with given labels, and what its usual plan frees; found once for all rooms that ask for it."""
 
 from __future__ import annotations
 
