@@ -75,6 +75,18 @@ OF_THE_MIDLINE = (UNDERCUT, BRIDGE, LATERAL)
 _BY_CHECK = {check: rule for rule in (*OF_BOTH_SIDES, *OF_THE_MIDLINE) for check in rule.checks}
 
 
+_ACROSS = frozenset(rule.checks[1] for rule in OF_BOTH_SIDES)
+
+
+def is_across(check: str) -> bool:
+    """Is a check of the side across from the approach?
+
+    >>> is_across("contralateral pars width left"), is_across("spinous base undercut")
+    (True, False)
+    """
+    return check in _ACROSS
+
+
 def rule_of(check: str) -> LimitRule:
     """The rule behind a check's name; WrongUse for a name that no rule makes.
 

@@ -211,10 +211,11 @@ def _taken(
     """
     for t in range(len(places)):
         for c in range(len(centres)):
-            way = centres[c] - places[t]
-            length = np.sqrt((way**2).sum())
+            dx, dy, dz = centres[c, 0] - places[t, 0], centres[c, 1] - places[t, 1], centres[c, 2] - places[t, 2]
+            length = np.sqrt(dx * dx + dy * dy + dz * dz)
             if length > reach[0]:
                 continue
+            way = centres[c] - places[t]
             steps = max(int(np.ceil(length / SIGHT_STEP_MM)), 1)
             clear = True
             for s in range(1, steps):

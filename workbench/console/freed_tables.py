@@ -37,7 +37,7 @@ def hand_chances(document: Json) -> list[str]:
     """How likely a plan frees enough and keeps its limits when hands carry it out; nothing when not told.
 
     >>> hand_chances({"chances": {"freed": 0.25, "kept": 1.0, "both": 0.25, "hands": 40}})
-    ['Chance that it frees enough and keeps every limit: 25 % (frees enough 25 %, keeps every limit > 98 %; 40 hands).']
+    ['Chance that it frees enough and keeps every limit: 25 % (frees enough 25 %, keeps every limit > 97 %; 40 hands).']
     """
     chances = document.get("chances")
     if not chances or chances.get("freed") is None:
@@ -55,7 +55,7 @@ def chance_words(chance: float | None, samples: int = 1000) -> str:
     >>> chance_words(0.974), chance_words(1.0), chance_words(0.0), chance_words(None)
     ('97 %', '> 99 %', '< 1 %', 'not told')
     >>> chance_words(1.0, 40), chance_words(0.0, 40)
-    ('> 98 %', '< 2 %')
+    ('> 97 %', '< 3 %')
     """
     if chance is None:
         return "not told"

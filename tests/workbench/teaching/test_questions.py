@@ -19,6 +19,7 @@ from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.labels import SIDES, Side
+from canalwise.workbench.console.json_results import with_decompression
 from canalwise.workbench.style.phrases import amount, clock_words, percent
 from canalwise.workbench.teaching.placeholders import CAUSES, PlanFacts, facet_kept_frac
 from canalwise.workbench.teaching.questions import (
@@ -119,8 +120,9 @@ def test_the_same_seed_asks_the_same_and_the_draw_moves_the_right_answer(phantom
 @pytest.mark.parametrize("side", SIDES)
 def test_right_answers_are_the_estimates_numbers(phantom, side):
     facts = phantom[side]
-    document = estimate_as_json(facts.estimate, no_intervals(facts.estimate))
-    reach, bone = document["contralateral_reach"], document["task"]["bone_removed_mm3"]
+    plain = estimate_as_json(facts.estimate, no_intervals(facts.estimate))
+    document = with_decompression(plain, facts.estimate.prepared, facts.estimate.approach, None)
+    reach, bone = document["contralateral_reach"], document["resection"]["bone_removed_mm3"]
     expected = {
         ("reach mm", ""): amount(reach["lateral_mm"], "mm"),
         ("what stops", ""): CAUSES[reach["limited_by"]],
