@@ -137,7 +137,7 @@ def _lines_gone(resection: Resection, window: EntryWindow, hand: HandDisplacemen
         np.concatenate([np.arange(count, dtype=np.int32), ways.tip + np.int32(count)]),
         ways.blocking_structures,
     )
-    tunnels = tunnels_of(lines, wide, at.cells, channel, at.rules)
+    tunnels = tunnels_of(lines, wide, at.cells.priced, channel, at.rules)
     wanted_mm3 = np.where(left, at.set_cells.mm3, 0.0)
     gone = completed_lines(lines, tunnels, tips, wanted_mm3, np.arange(count, dtype=np.int32))
     return wide.pivots_mm[lines.pivot[gone]], _some(tips, lines.tip[gone])

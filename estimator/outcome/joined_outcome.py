@@ -31,7 +31,7 @@ TOLD_FROM: Side = "left"
 
 
 @dataclass(frozen=True, eq=False)
-class UnitedRegion:
+class JoinedRegion:
     """What any of some regions holds."""
 
     parts: tuple[Region, ...]
@@ -50,7 +50,7 @@ class UnitedRegion:
         return Covered(places, most[places])
 
 
-def united_removal(level_bone: LevelBone, parts: Sequence[Removal]) -> Removal:
+def joined_removal(level_bone: LevelBone, parts: Sequence[Removal]) -> Removal:
     """What some removals take together, in each voxel as much as the one that takes most of it."""
     share = np.zeros(level_bone.labels.size, dtype=np.float32)
     for part in parts:
@@ -64,8 +64,8 @@ def both_sides(prepared: PreparedLevel, at: ResectionLevel, halves: Sequence[Res
     taken = np.zeros(len(at.wanted.voxels))
     for side, half in zip(SIDES, halves, strict=True):
         taken[at.wanted.on_side(side)] = half.taken_frac
-    region = UnitedRegion(tuple(half.region for half in halves))
-    removal = united_removal(at.level_bone, [half.removal for half in halves])
+    region = JoinedRegion(tuple(half.region for half in halves))
+    removal = joined_removal(at.level_bone, [half.removal for half in halves])
     contact = sum(contact_mm3(half) for half in halves)
     weighted = sum(half.weighted_mm3 for half in halves)
     return _numbers(prepared, at, (region, removal), (taken, contact, weighted))
@@ -84,7 +84,7 @@ def midline(prepared: PreparedLevel, at: ResectionLevel) -> PlanNumbers:
     taken = np.clip(0.5 + (at.rules.value("bite_mm") - outside_mm) / edge, 0.0, 1.0)
     bony = wanted.bone_mm3 > 0
     bitten = Removal(at.level_bone, wanted.voxels[bony], (taken * wanted.share)[bony].astype(np.float32))
-    removal = united_removal(at.level_bone, [removal_of(at.level_bone, region), bitten])
+    removal = joined_removal(at.level_bone, [removal_of(at.level_bone, region), bitten])
     return _numbers(prepared, at, (region, removal), (taken, 0.0, float("nan")))
 
 

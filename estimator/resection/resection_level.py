@@ -132,7 +132,7 @@ class ResectionLevel:
         tool = channel.tool_radius_mm
         sizes = (self.rules.value("bite_mm"), tool)
         return takes_at(
-            places_mm, self.set_cells, self.cells, self._solid, self.keep_out(tool), self.level.frame, sizes
+            places_mm, self.set_cells, self.cells, self.solid, self.keep_out(tool), self.level.frame, sizes
         )
 
 
