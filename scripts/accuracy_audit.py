@@ -143,13 +143,13 @@ def laid(
 ) -> npt.NDArray[np.float32]:
     """(onto's shape) array: values read where each of its voxels came from, slab by slab."""
     field = values.astype(np.float32)
-    spline = ndimage.spline_filter(field, order) if order > 1 else field
+    spline: npt.NDArray[Any] = ndimage.spline_filter(field.astype(float), order) if order > 1 else field
     out = np.zeros(onto.shape, dtype=np.float32)
     plane = np.stack(np.meshgrid(*(np.arange(n) for n in onto.shape[1:]), indexing="ij"), axis=-1)
     for i in range(onto.shape[0]):
         index = np.concatenate([np.full((*plane.shape[:2], 1), i), plane], axis=-1).reshape(-1, 3)
         at = grid.index_of(back(onto.world_mm(index)))
-        read = ndimage.map_coordinates(spline, at.T, order=order, mode="nearest", prefilter=False)
+        read = ndimage.map_coordinates(spline.astype(float), at.T, order=order, mode="nearest", prefilter=False)
         out[i] = read.reshape(onto.shape[1:])
     return out
 
@@ -243,7 +243,11 @@ def _judged(
     plan, done = planned
     rendered = time.perf_counter()
     found = audit_of(case.anatomy, case.scan, after, AuditQuestion(case.level, plan))
-    true = true_removal(prepared, done) if operated else Removal(prepared.level_bone, np.zeros(0, int), np.zeros(0))
+    true = (
+        true_removal(prepared, done)
+        if operated
+        else Removal(prepared.level_bone, np.zeros(0, int), np.zeros(0, np.float32))
+    )
     out: Record = {
         "registration_mm": {
             name: float(one.motion.apart_mm(truth, bone_about_mm(case.anatomy.labels, case.anatomy.grid, name)).mean())

@@ -149,7 +149,7 @@ def one(seed: int, axial: bool, keep: Path | None) -> tuple[dict[str, float], li
 
 def summary(values: npt.ArrayLike) -> str:
     """Median with the fifth and 95th percentile."""
-    low, middle, high = np.percentile(values, (5, 50, 95))
+    low, middle, high = np.percentile(np.asarray(values, dtype=float), (5, 50, 95))
     return f"{middle:.3f} ({low:.3f} to {high:.3f})"
 
 

@@ -123,7 +123,8 @@ def _summed(labels: np.ndarray, amount: np.ndarray) -> tuple[np.ndarray, np.ndar
 
 def _of_joints(found: WorkedOut) -> Found:
     """Shares of joints that stay."""
-    resection, prepared, causes = found.resection, found.prepared, {}
+    resection, prepared = found.resection, found.prepared
+    causes: Found = {}
     thin, joint = _thin_removal(found), prepared.border_uncertainty.joint
     for side, kept in found.cost.facets.items():
         if len(resection.chosen):
@@ -223,5 +224,5 @@ def _plane_mm(z_mm: float) -> Float:
 def _samples(index: Float, shape: tuple[int, ...]) -> tuple[tuple[np.ndarray, ...], np.ndarray]:
     """Nearest voxels of some (n, m, 3) indices, and which lie inside."""
     nearest = np.rint(index).astype(int)
-    inside = ((nearest >= 0) & (nearest < shape)).all(axis=-1)
+    inside = np.asarray(((nearest >= 0) & (nearest < shape)).all(axis=-1))
     return tuple(np.moveaxis(np.where(inside[..., None], nearest, 0), -1, 0)), inside

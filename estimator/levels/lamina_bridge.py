@@ -78,7 +78,8 @@ def bridge_heights_mm(
     left = before - lost[2] / cell_mm**2
     was = before >= LEAST_THICKNESS_MM
     cut = [((before - one / cell_mm**2) < rule("standing_frac") * before) & was for one in lost[:2]]
-    facing = _facing(cut[0].any(axis=1), cut[1].any(axis=1), cell_mm) & was.any(axis=1)
+    by_column = [np.asarray(one.any(axis=1)) for one in cut]
+    facing = _facing(by_column[0], by_column[1], cell_mm) & was.any(axis=1)
     if not facing.any():
         return float("nan"), float("nan")
     stands = was & (left >= rule("standing_frac") * before)

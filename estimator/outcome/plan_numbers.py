@@ -13,10 +13,8 @@ import numpy as np
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.outcome.cost import ResectionCost
 from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed
-from canalwise.estimator.outcome.freed import Freed
-from canalwise.estimator.outcome.verdict import DecompressionVerdict, LimitCheck
+from canalwise.estimator.outcome.outcome_values import DecompressionVerdict, Freed, LimitCheck, ResectionCost
 from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
 from canalwise.recon.labels import SIDES, Side
 from canalwise.recon.parallel import WORKERS

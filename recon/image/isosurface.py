@@ -176,7 +176,7 @@ def _neighbour_means(surface: ClosedSurface) -> sparse.csr_array:
     count = len(surface.vertices_ras_mm)
     # A closed surface runs along each edge once in either direction.
     joins = sparse.csr_array((np.ones(len(starts)), (starts, ends)), shape=(count, count))
-    return sparse.diags_array(1.0 / joins.sum(axis=1)) @ joins
+    return sparse.csr_array(sparse.diags_array(1.0 / joins.sum(axis=1)) @ joins)
 
 
 def decimated(surface: ClosedSurface, keep_frac: float) -> ClosedSurface:

@@ -10,6 +10,7 @@ import numpy as np
 from canalwise.recon.errors import BadFile, BadGeometry, BadLabels
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.isosurface import ClosedSurface, Faces
+from canalwise.recon.image.surface_fill import filled
 from canalwise.recon.labels import Mask
 
 SUFFIXES = (".stl", ".ply", ".obj")
@@ -90,30 +91,7 @@ def voxelised(surface: ClosedSurface, grid: Grid) -> Mask:
     True
     """
     _check_inside(surface.vertices_ras_mm, grid)
-    from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray, vtk_to_numpy
-    from vtkmodules.vtkCommonCore import vtkPoints
-    from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkImageData, vtkPolyData
-    from vtkmodules.vtkImagingStencil import vtkImageStencil, vtkPolyDataToImageStencil
-
-    points, cells, poly_data, image = vtkPoints(), vtkCellArray(), vtkPolyData(), vtkImageData()
-    points.SetData(numpy_to_vtk(grid.index_of(surface.vertices_ras_mm), deep=True))
-    offsets = np.arange(0, 3 * len(surface.faces) + 1, 3)
-    cells.SetData(*(numpy_to_vtkIdTypeArray(ids, deep=True) for ids in (offsets, surface.faces.ravel())))
-    poly_data.SetPoints(points)
-    poly_data.SetPolys(cells)
-    image.SetDimensions(*grid.shape)
-    image.GetPointData().SetScalars(numpy_to_vtk(np.ones(int(np.prod(grid.shape)), dtype=np.uint8), deep=True))
-    inside = vtkPolyDataToImageStencil()
-    inside.SetInputData(poly_data)
-    inside.SetOutputWholeExtent(image.GetExtent())
-    inside.SetTolerance(0.0)
-    cut = vtkImageStencil()
-    cut.SetInputData(image)
-    cut.SetStencilConnection(inside.GetOutputPort())
-    cut.SetBackgroundValue(0)
-    cut.Update()
-    values = vtk_to_numpy(cut.GetOutput().GetPointData().GetScalars())
-    return np.ascontiguousarray(values.reshape(grid.shape, order="F") > 0)
+    return filled(grid.index_of(surface.vertices_ras_mm), surface.faces, grid.shape)
 
 
 def _check_inside(points: Float, grid: Grid) -> None:

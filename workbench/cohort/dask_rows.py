@@ -79,7 +79,7 @@ def _worker_mb() -> float | None:
     """What a cluster gives this worker."""
     from distributed import get_worker
 
-    limit = get_worker().memory_manager.memory_limit  # type: ignore[attr-defined]
+    limit = get_worker().memory_manager.memory_limit
     return limit / 1e6 if limit else None
 
 
@@ -108,7 +108,7 @@ def local_client(share: WorkerShare, dashboard: bool) -> Iterator[Client]:
             with Client(cluster, timeout=CONNECT_S) as client:  # type: ignore[no-untyped-call]
                 yield client
         finally:
-            cluster.close(timeout=CONNECT_S)  # type: ignore[no-untyped-call]
+            cluster.close(timeout=CONNECT_S)
 
 
 @contextmanager
@@ -145,7 +145,7 @@ def rows_on(client: Client, tasks: Sequence[RowTask]) -> Iterator[FinishedRow]:
     def sent(task: RowTask) -> Any:
         key = f"{task.line.case}, {tries[task.line.case]}"
         by_key[key] = task
-        return client.submit(on_worker, task, key=key, pure=False)  # type: ignore[no-untyped-call]
+        return client.submit(on_worker, task, key=key, pure=False)
 
     first = [sent(task) for task in islice(waiting, workers_of(client))]
     running: Any = as_completed(first)  # type: ignore[no-untyped-call]

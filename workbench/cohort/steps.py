@@ -121,14 +121,14 @@ def _plan_level(work: CaseWork, name: str) -> None:
 
 def audit(work: CaseWork) -> None:
     """Every planned level against the scan after the operation, where there is one, as 'canalwise audit'."""
-    if work.line.post is None:
+    line = work.line
+    if line.post is None:
         return
     from canalwise.estimator.approach.plan_file import read_kept_plan
     from canalwise.recon.case.folder import read_case
     from canalwise.recon.intake.reader import read_scan
     from canalwise.workbench.cohort.level_plans import audit_level
 
-    line = work.line
     case = read_case(work.folder)
     after = read_scan(line.post, accept_thick=line.accept_thick, accept_tilt=line.accept_tilt)
     for level, name in work.planned.items():

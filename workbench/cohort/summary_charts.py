@@ -17,6 +17,7 @@ from canalwise.workbench.style.palette import INK, IPSILATERAL, KEPT, QUIET, REM
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 Numbers = Sequence[float | None]
 
@@ -33,7 +34,7 @@ def spread_chart(values: Numbers, words: str) -> str:
         axes.axvline(float(np.median(known)), color=INK, linewidth=1.2)
         axes.set_xlabel(words)
         axes.set_ylabel("levels")
-        axes.yaxis.get_major_locator().set_params(integer=True)  # a count
+        axes.yaxis.set_major_locator(MaxNLocator(integer=True))  # a count
 
     return _chart(draw, (3.1, 1.9))
 
@@ -69,7 +70,7 @@ def funnel_chart(points: Sequence[FunnelPoint], words: str) -> str:
             axes.annotate(f"surgeon {p.surgeon}", (p.count, p.share), (4, 4), textcoords="offset points", fontsize=7)
         axes.set_ylim(-0.05, 1.08)
         axes.set_xlabel("levels")
-        axes.xaxis.get_major_locator().set_params(integer=True)
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.set_ylabel(words)
         axes.legend(fontsize=7, loc="lower right")
 
@@ -89,7 +90,7 @@ def learning_chart(curve: LearningCurve, words: str) -> str:
         below.axhline(0.0, color=QUIET, linewidth=0.7)
         below.set_ylabel("summed", fontsize=7)
         below.set_xlabel("order of the operation")
-        below.xaxis.get_major_locator().set_params(integer=True)
+        below.xaxis.set_major_locator(MaxNLocator(integer=True))
         return chart_uri(figure)
 
 
@@ -102,5 +103,6 @@ def _chart(draw: Any, size_in: tuple[float, float]) -> str:
 
 def _figure(size_in: tuple[float, float]) -> Figure:
     from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
     return Figure(figsize=size_in, layout="constrained")

@@ -139,10 +139,11 @@ def _agreements(rows: Sequence[Row]) -> Iterator[tuple[str, ...]]:
 
 def _agreement_charts(rows: Sequence[Row]) -> Iterator[SummaryChart]:
     for planned, achieved in PLANNED_AND_ACHIEVED.items():
-        pair = [_scaled(_column(rows, name), planned) for name in (planned, achieved)]
-        found = limits_of_agreement(*pair, _column(rows, "patient"))
+        plans, results = (_scaled(_column(rows, name), planned) for name in (planned, achieved))
+        found = limits_of_agreement(plans, results, _column(rows, "patient"))
         if found is not None:
-            yield SummaryChart(agreement_chart(*pair, found, unit_of(planned)), column_of(planned).meaning)
+            chart = agreement_chart(plans, results, found, unit_of(planned))
+            yield SummaryChart(chart, column_of(planned).meaning)
 
 
 def _surgeon_charts(rows: Sequence[Row]) -> Iterator[SummaryChart]:
