@@ -16,8 +16,8 @@ from canalwise.workbench.style.palette import INK, IPSILATERAL, KEPT, QUIET, REM
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
 Numbers = Sequence[float | None]
 
@@ -34,7 +34,7 @@ def spread_chart(values: Numbers, words: str) -> str:
         axes.axvline(float(np.median(known)), color=INK, linewidth=1.2)
         axes.set_xlabel(words)
         axes.set_ylabel("levels")
-        axes.yaxis.set_major_locator(MaxNLocator(integer=True))  # a count
+        _whole_numbers(axes.yaxis)
 
     return _chart(draw, (3.1, 1.9))
 
@@ -70,7 +70,7 @@ def funnel_chart(points: Sequence[FunnelPoint], words: str) -> str:
             axes.annotate(f"surgeon {p.surgeon}", (p.count, p.share), (4, 4), textcoords="offset points", fontsize=7)
         axes.set_ylim(-0.05, 1.08)
         axes.set_xlabel("levels")
-        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+        _whole_numbers(axes.xaxis)
         axes.set_ylabel(words)
         axes.legend(fontsize=7, loc="lower right")
 
@@ -90,7 +90,7 @@ def learning_chart(curve: LearningCurve, words: str) -> str:
         below.axhline(0.0, color=QUIET, linewidth=0.7)
         below.set_ylabel("summed", fontsize=7)
         below.set_xlabel("order of the operation")
-        below.xaxis.set_major_locator(MaxNLocator(integer=True))
+        _whole_numbers(below.xaxis)
         return chart_uri(figure)
 
 
@@ -103,6 +103,12 @@ def _chart(draw: Any, size_in: tuple[float, float]) -> str:
 
 def _figure(size_in: tuple[float, float]) -> Figure:
     from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
     return Figure(figsize=size_in, layout="constrained")
+
+
+def _whole_numbers(axis: Axis) -> None:
+    """Ticks of a count."""
+    from matplotlib.ticker import MaxNLocator
+
+    axis.set_major_locator(MaxNLocator(integer=True))
