@@ -43,7 +43,11 @@ class SacSections:
 
     @property
     def narrowest(self) -> int:
-        """The section with the least area."""
+        """The section with the least area.
+
+        >>> SacSections(np.array([0.0, 1.0]), np.array([90.0, 70.0]), np.zeros((2, 3)), np.zeros((2, 3))).narrowest
+        1
+        """
         return int(self.areas_mm2.argmin())
 
 

@@ -51,7 +51,11 @@ class Ramp:
     sure: float
 
     def frac(self, value: float) -> float:
-        """Where a value lies between the two, 0..1."""
+        """Where a value lies between the two, 0..1.
+
+        >>> Ramp(2.0, 10.0).frac(4.0), Ramp(2.0, 10.0).frac(20.0)
+        (0.25, 1.0)
+        """
         return float(np.clip((value - self.none) / (self.sure - self.none), 0.0, 1.0))
 
 
