@@ -69,7 +69,7 @@ def anatomy_of(
 
     Raises
     ------
-    UnusableInput : no bone, no canal, or an MR without labels
+    UnusableInput : no bone, no canal, or an MR that shows no lumbar spine
     LevelNotInView : no two neighbouring vertebrae with the disc between them are in view
     """
     with named_steps(progress) as say:
