@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
+from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.cases.stenotic import stenotic_spec
 from canalwise.phantoms.imaging.grids import natural_grid
-from canalwise.phantoms.imaging.render import render_scan
 from canalwise.recon.dicom.contour_object import contour_layers, read_contours
 from canalwise.recon.grid import Grid
 from canalwise.recon.intake.label_maps import read_given_labels
@@ -32,9 +32,9 @@ SOURCE = "the map that was written"
 def round_trip_rows(spacing_mm: float = SPACING_MM) -> list[ValidationRow]:
     """A row for each format that carries labels."""
     spec, level = stenotic_spec(0)
-    rendered = render_scan(spec, natural_grid(spec, spacing_mm, (level,)))
-    labels, grid = np.asarray(rendered.labels), rendered.grid
-    stack = own_stack(Scan(rendered.ct_hu, grid, "CT"), own_identity(KEY), KEY)
+    grid = natural_grid(spec, spacing_mm, (level,))
+    labels = spine_of(spec).label_and_depth(grid.voxel_centres_mm().reshape(-1, 3))[0].reshape(grid.shape)
+    stack = own_stack(Scan(np.zeros(grid.shape, np.int16), grid, "CT"), own_identity(KEY), KEY)
     with tempfile.TemporaryDirectory() as folder:
         differ = _differing(Path(folder), labels, grid, stack)
     return [
