@@ -102,7 +102,7 @@ def before_of(number: int) -> Before:
     rng = np.random.default_rng([SEED, number])
     spec, level = stenotic_spec(number)
     spec = replace(spec, patchy_hu=float(rng.uniform(10, 50)), trabecular_hu=float(rng.uniform(80, 160)))
-    edge = float(rng.uniform(0.8, 0.95))
+    edge = float(rng.uniform(0.85, 1.0))
     spine = spine_of(spec)
     grid = GridRequest((edge, edge, edge), (float(rng.uniform(-8, 8)), 0.0, 0.0), 40.0).grid(spec, level)
     still = scan_of(spine, grid, Scanner(number, 0.0, 0.0, 0.0))

@@ -2,8 +2,9 @@
 
 1. Both scans are read on the voxels of the scan before, each vertebra's bone through its own motion, and the later
    one's values are brought to the earlier one's by the straight line that fits on bone which no operation touches.
-2. The difference is averaged over a small Gaussian: two kernels differ by steps up and down at every border, which
-   cancel; bone that is gone does not.
+2. The sharper scan is blurred until untouched borders look alike, and the difference is averaged over a small
+   Gaussian: what two kernels still differ by are steps up and down at every border, which cancel; bone that is gone
+   does not.
 3. How much such an average differs without any operation is measured on the untouched bone of the same pair, as a
    standard deviation that grows with how steep the image is: it holds both scans' noise, blur and the registration.
 4. At each voxel of bone two things may be true: it stayed (no difference), or it was taken (the difference that soft
@@ -42,6 +43,12 @@ LINE_BLUR_MM = 2.0
 TISSUE_SD_HU = 50.0
 """Fat, muscle, fluid and gas-free scar lie this far about soft tissue's mode (choice)."""
 
+KERNELS_MM = (0.3, 0.45, 0.6, 0.75, 0.9, 1.1)
+"""Further blurs that are tried on the sharper of both scans."""
+
+STEEP_FRAC = 0.8
+"""Share of the untouched bone's surroundings that is flatter than its borders."""
+
 STEEP_BINS = 8
 """Classes of steepness in which differences are measured."""
 
@@ -51,7 +58,10 @@ LEAST_SD_HU = 4.0
 PRIOR_ODDS = 0.02
 """Odds, before looking, that a voxel of the arch was taken: a hundredth or two of a level's arch usually is."""
 
-NEIGHBOURS_MM, NEIGHBOURS_SAY, ROUNDS = 0.9, 4.0, 12
+TELLING_SIGMAS = 3.0
+"""The prior counts in full where an expected change is this many deviations of the noise."""
+
+NEIGHBOURS_MM, NEIGHBOURS_SAY, ROUNDS = 1.2, 4.0, 16
 """Reach of the neighbours' say, its weight in log odds, and rounds until it has settled."""
 
 GAINS = (0.8, 1.25)
@@ -102,9 +112,12 @@ def bone_change_of(pair: ScanPair, level_bone: LevelBone) -> BoneChange:
     after = gain * after + offset
     blur = np.maximum(BLUR_MM / grid.spacing_mm, BLUR_VOXELS)
     smooth = np.asarray(ndimage.gaussian_filter(before, blur))
-    difference = np.asarray(ndimage.gaussian_filter(after - before, blur))
+    before_mm, after_mm = _kernels_mm(before, after, rim, grid)
+    difference = _blurred(
+        _blurred(after, after_mm, grid) - _blurred(before, before_mm, grid), blur * grid.spacing_mm, grid
+    )
     bone = _takeable(level_bone) & seen & (level_bone.bone_mm3 > 0)
-    expected = _expected(before, level_bone, model, blur)
+    expected = _blurred(_expected(before, level_bone, model, blur), before_mm, grid)
     steep = _steepness(smooth, grid)
     # the arch lies further from what is registered than the body does: its border may be off by the residual
     sd = np.hypot(_measured_sd(difference, steep, rim), np.float32(pair.residual_mm) * steep)
@@ -164,6 +177,30 @@ def _line(after: Field, before: Field) -> tuple[float, float]:
     return gain, mean_b - gain * mean_a
 
 
+def _kernels_mm(before: Field, after: Field, rim: Mask, grid: Grid) -> tuple[float, float]:
+    """Blur of the scan before and of that after at which both have the same sharpness; one of them is 0.
+
+    Told by the borders of bone that no operation touches: there the difference, averaged, is least.
+    """
+    blur_mm = np.maximum(BLUR_MM, BLUR_VOXELS * grid.spacing_mm)
+    steep = _steepness(_blurred(before, blur_mm, grid), grid)
+    borders = rim & (steep >= np.quantile(steep[rim], STEEP_FRAC))
+    tried = [(0.0, 0.0), *((mm, 0.0) for mm in KERNELS_MM), *((0.0, mm) for mm in KERNELS_MM)]
+
+    def apart(kernels_mm: tuple[float, float]) -> float:
+        change = _blurred(after, kernels_mm[1], grid) - _blurred(before, kernels_mm[0], grid)
+        return float(np.median(np.abs(_blurred(change, blur_mm, grid)[borders])))
+
+    return min(tried, key=apart)
+
+
+def _blurred(field: Field, sigma_mm: npt.ArrayLike, grid: Grid) -> Field:
+    """A field under a Gaussian of some mm; itself for none."""
+    if not np.any(sigma_mm):
+        return field
+    return np.asarray(ndimage.gaussian_filter(field, np.asarray(sigma_mm) / grid.spacing_mm))
+
+
 def _expected(before: Field, level_bone: LevelBone, model: BoneModel, blur: npt.NDArray[np.float64]) -> Field:
     """Averaged change were all of the takeable bone about a voxel replaced by soft tissue."""
     frac = np.clip(level_bone.bone_mm3 / np.float32(level_bone.grid.voxel_mm3), 0, 1)
@@ -202,7 +239,9 @@ def _probability(difference: Field, expected: Field, sd: Field, bone: Mask, grid
     # denser than before is no sign of taking; darker than soft tissue, as fat or gas, is none of staying
     odds = np.where(difference >= 0, np.minimum(odds, 0), odds)
     odds = np.where(difference < expected, np.maximum(odds, 0.5 * (expected / sd) ** 2), odds)
-    odds = np.where(bone, np.clip(odds, -20, 20), 0).astype(np.float32) + np.float32(np.log(PRIOR_ODDS))
+    # marrow hardly denser than soft tissue tells nothing itself: there the bone about it decides, not the prior
+    telling = np.clip(-expected / (TELLING_SIGMAS * sd), 0, 1)
+    odds = np.where(bone, np.clip(odds, -20, 20) + telling * np.log(PRIOR_ODDS), 0).astype(np.float32)
     reach = NEIGHBOURS_MM / grid.spacing_mm
     weight = np.maximum(ndimage.gaussian_filter(bone.astype(np.float32), reach), 1e-3)
     frac = np.where(bone, special.expit(odds), 0).astype(np.float32)

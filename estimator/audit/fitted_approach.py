@@ -47,6 +47,10 @@ FIRST_STEPS, LAST_STEP_MM = (2.0, 2.0, 2.0, 4.0, 4.0, 4.0, 4.0), 0.2
 """First steps of the walk: lateral, cranial, deeper shift (mm), then medial and cranial tilt of either part (deg)."""
 
 
+FARTHEST = (8.0, 8.0, 4.0, 16.0, 16.0, 16.0, 16.0)
+"""No hand strays further from its reference than this (mm, deg): about four standard deviations of a trainee's."""
+
+
 @dataclass(frozen=True)
 class ToolMotion:
     """How an approach was carried out, against its reference.
@@ -269,7 +273,7 @@ def _least(misfit: Callable[[Float], float]) -> tuple[Float, float]:
         moved = False
         for axis, sign in product(range(len(steps)), (1.0, -1.0)):
             there = best.copy()
-            there[axis] += sign * steps[axis]
+            there[axis] = np.clip(there[axis] + sign * steps[axis], -FARTHEST[axis], FARTHEST[axis])
             now = misfit(there)
             if now < value - 1e-9:
                 best, value, moved = there, now, True
