@@ -74,8 +74,8 @@ SPACING_MM, NOISE_HU, TURN_DEG, TRUE_MM = (0.7, 1.0), (10.0, 40.0), 10.0, 0.5
 HANDS_A_PLAN = 6
 """Hands that carry out each plan: they share the plan's borders, so plans count for more than hands."""
 
-COVER_TOL = 2e-3
-"""Slack of an interval's ends: what the truth's own grid takes off."""
+COVER_TOL = {"mm": TRUE_MM / 2, "mm3": 0.5, "mm2": 1.0, "frac": 2e-3}
+"""Slack of an interval's ends by unit: what the truth's own grid, on which bone is all or nothing, takes off."""
 
 BINS = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
 """Of the reliability table."""
@@ -204,7 +204,7 @@ def coverage_lines(plans: Sequence[Mapping[str, Any]]) -> list[str]:
         low, high = (np.array([row["ends"][n] for row in rows])[:, None] for n in (0, 1))
         value, exact = (np.array([row[key] for row in rows]) for key in ("value", "as_planned"))
         true = np.array([row["true"] for row in rows], dtype=float)
-        slack = COVER_TOL * np.maximum(1.0, np.abs(value))[:, None]
+        slack = next((tol for unit, tol in COVER_TOL.items() if kind.endswith(unit)), COVER_TOL["frac"])
         below, above = true < low - slack, true > high + slack
         hand = np.sqrt(np.mean(true.var(axis=1)))
         error = np.sqrt(np.mean((exact - value) ** 2))

@@ -40,7 +40,6 @@ from canalwise.estimator.level.border_uncertainty import (
     SPLIT,
     area_causes,
 )
-from canalwise.estimator.level.sample_spacing import SAMPLE_MM
 from canalwise.estimator.outcome.base_bridge import base_bridge
 from canalwise.estimator.outcome.freed import freed_by
 from canalwise.estimator.removal.bone_removal import Removal
@@ -51,6 +50,7 @@ from canalwise.estimator.removal.structure_names import by_structure
 from canalwise.estimator.resection.resection import bitten_frac
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Tissue, canal_mask
+from canalwise.recon.severity_bands import Threshold
 
 Found = dict[str, dict[str, float]]
 
@@ -59,6 +59,15 @@ PLANE_STEP_MM = 0.5
 
 HALF_PLANE_MM = 25.0
 """Half the edge of that section."""
+
+LATTICE_SD = Threshold(
+    "share freed, by the lattice on which tissue is gathered",
+    0.005,
+    "fraction",
+    "plans on narrow phantoms, seen and true (scripts/accuracy_resection_intervals.py)",
+    "CALC",
+)
+"""Tissue is gathered in cells of 1 mm, and each is taken or not."""
 
 
 def border_causes(found: WorkedOut) -> Found:
@@ -143,7 +152,7 @@ def _of_weak_places(found: WorkedOut) -> Found:
     """Widths of pars and bridge."""
     weak, thin = found.prepared.thinner.weak, _thin_removal(found)
     bridge = base_bridge(weak.base, thin).bridge_mm
-    read_mm = SAMPLE_MM / float(np.sqrt(6.0))
+    read_mm = float(found.resection.at.level_bone.grid.voxel_mm3 ** (1 / 3) / np.sqrt(12.0))
     causes: Found = {BRIDGE: {BONE: sd_of_shift(found.cost.base.bridge_mm, bridge), SPACING: read_mm}}
     for side in SIDES:
         residual = found.cost.pars[side].residual_mm
@@ -151,7 +160,7 @@ def _of_weak_places(found: WorkedOut) -> Found:
             BONE: sd_of_shift(residual, pars_of(weak.pars[side], thin).residual_mm),
             # its medial end is a cut from the lamina and no border in the image
             SPLIT: found.prepared.border_uncertainty.joint.split_mm,
-            # both ends are told to a sample
+            # where a width ends is seen to a voxel
             SPACING: read_mm,
         }
     return causes
@@ -176,6 +185,8 @@ def _of_tissue(found: WorkedOut) -> Found:
         others.append(numbers_of(found.cost, freed, found.reach))
     names = [FREED, *(f"{side} {FREED}" for side in SIDES), *(f"{side} root_mm" for side in SIDES)]
     causes = {name: {LIGAMENT: sd_of_shift(own[name], *(other[name] for other in others))} for name in names}
+    for name in (FREED, *(f"{side} {FREED}" for side in SIDES)):
+        causes[name][SPACING] = LATTICE_SD.value
     edge_mm = float(resection.at.level_bone.grid.voxel_mm3 ** (1 / 3))
     for side in SIDES:
         # tissue at a corridor's border is seen to a voxel
