@@ -131,9 +131,7 @@ class ResectionLevel:
         """(T, C) array: which cells of the set a tip of an instrument's tool takes at each of (T, 3) places."""
         tool = channel.tool_radius_mm
         sizes = (self.rules.value("bite_mm"), tool)
-        return takes_at(
-            places_mm, self.set_cells, self.cells, self.solid, self.keep_out(tool), self.level.frame, sizes
-        )
+        return takes_at(places_mm, self.set_cells, self.cells, self.solid, self.keep_out(tool), self.level.frame, sizes)
 
 
 class _TipsByTool:
