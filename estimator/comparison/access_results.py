@@ -16,10 +16,10 @@ BOTH, MIDLINE = "both sides", "midline laminectomy"
 
 @dataclass(frozen=True)
 class WayChances:
-    """Shares of a hand's trials that free enough, keep the limits (the plan's own), and do both."""
+    """Shares of hands that free enough, keep every limit, and do both, as in `estimator.search.chance`."""
 
     freed: float
-    kept: float
+    kept: float | None
     both: float
 
 

@@ -81,10 +81,11 @@ def _from_both(prepared: PreparedLevel, at: ResectionLevel, halves: list[SearchR
     best = [half.best for half in halves]
     resections = [resection_of(pick.candidate.branch.at, pick.approach) for pick in best]
     numbers = both_sides(prepared, at, resections)
-    success = np.logical_and(*(pick.chance.success for pick in best))
-    freed = float(np.prod([pick.chance.freed for pick in best]))
-    kept = float(numbers.verdict.kept)
+    # the second side is entered anew, by errors of its own
+    freed, success = (float(np.prod([getattr(pick.chance, name) for pick in best])) for name in ("freed", "both"))
+    kept = [pick.chance.kept for pick in best]
+    known = None if None in kept else float(np.prod([share for share in kept if share is not None]))
     apart = sum(pick.numbers.bone_mm3 for pick in best)
     bone = sum(pick.chance.bone_mm3 for pick in best) * numbers.bone_mm3 / max(apart, 1e-9)
-    chances = WayChances(freed, kept, freed * kept if numbers.verdict.freed else float(success.mean()) * kept)
+    chances = WayChances(freed, known, success)
     return AccessResult(BOTH, tuple(pick.approach for pick in best), TOLD_FROM, numbers, np.asarray(bone), chances)

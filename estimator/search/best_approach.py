@@ -11,6 +11,7 @@ from canalwise.estimator.approach.approach import Approach, placed_phases
 from canalwise.estimator.approach.search_bounds import BOUNDS
 from canalwise.estimator.approach.table import pivots_level_mm, table_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.outcome.plan_numbers import PlanNumbers, numbers_of_plans, rank_of
 from canalwise.estimator.planning.skin_entry import SkinEntry, skin_entry_of
 from canalwise.estimator.resection.resection_level import ResectionLevel
@@ -39,7 +40,7 @@ ON_FRONT = 6
 SHOWN = 16
 """Plans of the Pareto set that are shown."""
 
-TRIED = 6
+TRIED = 4
 """Plans among which the likeliest is looked for."""
 
 ALIKE = 3
@@ -272,7 +273,7 @@ class Finds:
     def _pick(self, one: Candidate) -> Pick:
         self.copies += COPIES
         plan, anatomy, level = one.approach, self.prepared.anatomy, self.prepared.level
-        chance = chance_of(one.branch.at, plan, one.numbers, self.question.seed)
+        chance = chance_of(decompressed(self.prepared, plan, one.branch.at), self.question.seed)
         first = placed_phases(plan, level.frame)[0]
         return Pick(one, chance, skin_entry_of(anatomy, plan, first, self.prepared.air_in_view))
 

@@ -1,27 +1,27 @@
-"""How often a hand succeeds with a plan: a few disturbed copies of it, each resected coarsely.
+"""How often a hand succeeds with a plan, and what bone it then takes.
 
-A copy counts as freed by its own coarse share, corrected by what the coarse form is off at the plan itself. Limits are
-those of the plan: a copy's are not looked at.
+Chances are those that an estimate of the plan tells (`estimator.execution`): hands carried out exactly, with the same
+draws for every plan. For differences between ways in, which need the bone of one hand beside that of another, a few
+copies entered elsewhere by a hand's errors are resected coarsely; they too meet the same draws.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.execution_errors import ExecutionErrors, causes_of, disturbed
-from canalwise.estimator.interval import ENDS
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers
+from canalwise.estimator.execution.resection_intervals import resection_intervals
+from canalwise.estimator.execution.uncertainty_values import HandTrial
+from canalwise.estimator.interval import ends95
+from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.resection.coarse import CLOSE, coarse_resections
-from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.recon.grid import Float
-from canalwise.recon.labels import Mask
 
 COPIES = 16
-"""Copies of a plan: its chance is known to about a tenth (choice)."""
+"""Copies of a plan whose bone is told (choice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,41 +30,38 @@ class PlanChance:
 
     Parameters
     ----------
-    freed, kept, both : shares of the copies that free enough, of those that keep limits (the plan's own), of both
-    bone95_mm3 : between which 95 % of the copies' bone lies
-    bone_mm3, success : (COPIES,) arrays, of each; copies of all plans meet the same errors
+    freed, kept, both : shares of the hands that free enough, that keep every limit, that do both; where a joint was not
+        resolved `kept` is None, and `both` is that of `freed`
+    hands : that they are shares of
+    bone_mm3 : (COPIES,) array, bone of copies entered by other hands; copies of all plans meet the same errors
+    bone95_mm3 : between which 95 % of these lie, the plan's own included
     """
 
     freed: float
-    kept: float
+    kept: float | None
     both: float
-    bone95_mm3: tuple[float, float]
+    hands: int
     bone_mm3: Float
-    success: Mask
+    bone95_mm3: tuple[float, float]
 
 
-def chance_of(at: ResectionLevel, plan: Approach, numbers: PlanNumbers, seed: int) -> PlanChance:
+def chance_of(found: DecompressedLevel, seed: int) -> PlanChance:
     """The chances of one plan; the same seed gives every plan the same errors."""
-    return chance_of_copies(at, plan, numbers, copies_of(plan, seed))
+    told = resection_intervals(found, HandTrial(seed=seed)).chances
+    bone = bone_of_copies(found, seed)
+    both = told.freed if told.both is None else told.both
+    return PlanChance(told.freed, told.kept, both, told.samples, bone, ends95(bone, found.cost.total_mm3))
+
+
+def bone_of_copies(found: DecompressedLevel, seed: int) -> Float:
+    """(COPIES,) array: bone of copies, by how much more of it at its price the coarse form takes than of the plan."""
+    plan, at = found.resection.approach, found.resection.at
+    weighted = coarse_resections(at, [plan, *copies_of(plan, seed)], CLOSE).weighted_mm3
+    return np.asarray(found.cost.total_mm3 * weighted[1:] / max(float(weighted[0]), 1e-9))
 
 
 def copies_of(plan: Approach, seed: int, errors: ExecutionErrors | None = None) -> list[Approach]:
-    """COPIES copies of a plan as hands lay it."""
+    """COPIES copies of a plan as hands enter it."""
     normals = np.random.default_rng(seed).standard_normal((COPIES, len(causes_of(len(plan.phases)))))
     table = disturbed(plan, errors or ExecutionErrors(), normals)
     return [table.approach(row) for row in range(COPIES)]
-
-
-def chance_of_copies(
-    at: ResectionLevel, plan: Approach, numbers: PlanNumbers, copies: Sequence[Approach]
-) -> PlanChance:
-    """The chances that some copies tell of."""
-    found = coarse_resections(at, [plan, *copies], CLOSE)
-    enough = at.rules.value("freed_enough_frac")
-    off = numbers.least_freed_frac - float(found.least_frac[0])
-    freed = found.least_frac[1:] + off >= enough
-    bone = numbers.bone_mm3 * found.weighted_mm3[1:] / max(float(found.weighted_mm3[0]), 1e-9)
-    kept = float(numbers.verdict.kept)
-    low, high = (float(end) for end in np.quantile(bone, ENDS))
-    share = float(freed.mean())
-    return PlanChance(share, kept, share * kept, (low, high), bone, freed & numbers.verdict.kept)

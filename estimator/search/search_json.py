@@ -63,9 +63,8 @@ def _pick(pick: Pick) -> dict[str, Any]:
 
 
 def chance_as_json(chance: PlanChance) -> dict[str, Any]:
-    """Chances of freed, kept and both, and the bone of the copies."""
-    return {"freed": chance.freed, "kept": chance.kept, "both": chance.both, "bone95_mm3": list(chance.bone95_mm3),
-            "copies": len(chance.bone_mm3)}  # fmt: skip
+    """Chances of freed, kept and both, as shares of so many hands."""
+    return {"freed": chance.freed, "kept": chance.kept, "both": chance.both, "hands": chance.hands}
 
 
 def _candidate(candidate: Candidate) -> dict[str, Any]:

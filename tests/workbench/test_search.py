@@ -31,7 +31,7 @@ def test_a_kept_plan_estimates_to_the_numbers_of_the_search(case, capsys):
     assert main(["estimate", str(case), "--plan", str(case / "plans" / "L3-L4-search.toml"), "--json"]) == 0
     estimate = json.loads(capsys.readouterr().out)
     assert estimate["resection"]["bone_removed_mm3"]["total"] == best["bone_mm3"]["total"]
-    assert estimate["verdict"] == best["verdict"]
+    assert {name: estimate["verdict"][name] for name in best["verdict"]} == best["verdict"]
     assert estimate["skin_entry"] == best["skin_entry"]
 
 

@@ -302,7 +302,7 @@ def _others(drawn: IllustratedReport) -> Body:
         _note(
             "Each row is the plan of least weighted bone that frees enough, as a short search found it for that way "
             "in; it may differ from the plan above. Midline laminectomy: a reference, not a plan. Succeeds by hand: "
-            "how often enough is freed when it is laid with a hand's errors; limits are held against the plan itself."
+            "how often enough is freed with every limit kept when it is carried out with a hand's errors."
         ),
     ]
 
