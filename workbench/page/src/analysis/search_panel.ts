@@ -6,10 +6,10 @@ import { pareto } from "./pareto_chart";
 import { written } from "../dom/data_table";
 import type { SearchPick, SearchResult } from "../protocol/comparisons";
 import type { Interval95, Side } from "../protocol/plan";
-import { notFreedWords } from "../model/freed_words";
+import { areaWords, notFreedWords, outcomeOf, outcomeWords } from "../model/freed_words";
 import { same } from "../model/store";
 import { sizesOf } from "../model/plan_edit";
-import { chanceWords, joined, number, percent, withInterval } from "../model/number_format";
+import { amount, chanceWords, joined, number, percent, withInterval } from "../model/number_format";
 import { progressButton } from "../session/progress_button";
 
 /** Approaches looked at. */
@@ -38,6 +38,7 @@ export const searchPanel: PanelPart = (root, context) => {
     found = answer;
     const shown = foundFace(context, answer);
     results.replaceChildren(shown.element);
+    results.scrollIntoView({ block: "start" });
     follow = shown.follow;
     check();
   }
@@ -209,8 +210,8 @@ function foundFace(context: Context, found: SearchResult): { element: HTMLElemen
     "div",
     {},
     h("h2", {}, "Found"),
-    head,
     h("div", { class: "cards" }, ...cards.map((card) => card.element)),
+    head,
     points.element,
     note,
   );
@@ -237,7 +238,15 @@ function cardOf(
   const mark = h("span", { class: "shown-mark", hidden: true }, "shown");
   const rows = factsOf(pick).map(([name, told]) => h("div", {}, h("dt", {}, name), h("dd", {}, told)));
   const heading = h("h3", {}, h("span", { class: "letter-mark", "aria-hidden": "true" }, letter), words, mark);
-  const element = h("article", { class: "card" }, heading, h("dl", {}, ...rows), show);
+  const outcome = h(
+    "p",
+    { class: "card-outcome" },
+    h("strong", {}, outcomeWords(pick.verdict)),
+    " ",
+    pick.verdict?.sentence ?? "",
+  );
+  outcome.dataset["outcome"] = outcomeOf(pick.verdict);
+  const element = h("article", { class: "card" }, heading, outcome, show, h("dl", {}, ...rows));
   return {
     element,
     follow: () => {
@@ -250,15 +259,17 @@ function cardOf(
 }
 
 function factsOf(pick: SearchPick): [string, string][] {
-  const { cone, task } = pick.bone_removed_mm3;
+  const { cone } = pick.bone_removed_mm3;
+  const { verdict } = pick;
   const bone = (told: { total: number; interval95: Interval95 }) =>
     withInterval(`${number(told.total, 0)} mm\u00b3`, told.interval95);
   const kept = (["ipsilateral", "contralateral"] as const).map((relation) => percent(pick.facet_area_frac[relation]));
   const broken = pick.limits_broken.length ? `! broken: ${joined(pick.limits_broken)}` : "all kept";
   const tilts = pick.approach.phases.map((phase) => `${number(phase.medial_tilt_deg)}\u00b0`).join(" then ");
   return [
-    ["bone, sweep", bone(cone)],
-    ["bone, task", bone(task)],
+    ["free canal, narrowest", areaWords(verdict?.least_area_mm2) || "not known"],
+    ["bone to remove", verdict?.bone_mm3 === undefined ? "not known" : amount(verdict.bone_mm3, "mm3", 0)],
+    ["bone in the sweep", bone(cone)],
     ["joints kept near, far", kept.join(", ")],
     ["targets touched", percent(pick.reached_frac)],
     ["succeeds by hand", chanceWords(pick.by_hand.both)],
