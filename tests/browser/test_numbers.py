@@ -10,7 +10,9 @@ from typing import Any
 
 import pytest
 
+from canalwise.workbench.console.json_results import limits_of
 from canalwise.workbench.console.tables import headline_rows, verdict_row
+from canalwise.workbench.report.summary import outcome_words
 from tests.browser.conftest import LEVEL
 
 pytestmark = pytest.mark.xdist_group("browser")
@@ -40,6 +42,7 @@ def test_numbers_are_those_of_the_command(opened, own_server, side):
     if side == "right":
         page.page.get_by_role("radio", name="Right").check(force=True)
         page.page.wait_for_function("() => window.rehearsal.store.state.plan.side === 'right'")
+        page.confirm(LEVEL)
     # a plan of no round numbers, so that a digit lost on the way would show
     page.do(
         "const p = store.state.plan; store.choose({...p, phases: p.phases.map(x => "
@@ -57,7 +60,10 @@ def test_numbers_are_those_of_the_command(opened, own_server, side):
     reported.pop("anatomy_sha256")
     assert page.state("answer.estimate") == reported
     assert page.rows("headline") == [list(row) for row in headline_rows(reported)]
-    assert page.rows("limits") == [list(verdict_row(verdict)) for verdict in reported["verdicts"]]
+    assert page.rows("limits") == [list(verdict_row(limit)) for limit in limits_of(reported)]
+    assert page.rows("sweep-limits") == [list(verdict_row(verdict)) for verdict in reported["verdicts"]]
+    assert page.page.locator("#outcome").text_content() == outcome_words(reported)
+    assert reported["verdict"]["sentence"] in page.page.locator("#verdict").text_content()
 
 
 def test_numbers_are_grey_until_they_belong_to_the_plan(rehearsal):
@@ -73,6 +79,7 @@ def test_numbers_are_grey_until_they_belong_to_the_plan(rehearsal):
     }""")
     assert held == ["false", "true", True]
     rehearsal.rest()
+    assert not rehearsal.page.locator("#outcome-bar").evaluate("bar => bar.classList.contains('stale')")
     assert rehearsal.page.locator("#numbers .figures").get_attribute("aria-busy") == "false"
     assert rehearsal.state("answer.estimate.approach.pivot_distance_mm") == rehearsal.state("plan.pivot_distance_mm")
 
@@ -83,7 +90,7 @@ def test_no_numbers_before_the_level_is_confirmed(opened, server):
     page.page.wait_for_function("() => window.rehearsal.store.state.answer !== null")
     assert page.page.locator("#numbers .figures").is_hidden()
     assert "not confirmed" in page.page.locator("#level-badge").inner_text()
-    page.page.get_by_role("button", name="Confirm the level").click()
+    page.page.get_by_role("button", name="Confirm level and side").click()
     page.confirm(LEVEL)
     assert page.page.locator("#numbers .figures").is_visible()
     assert "not confirmed" not in page.page.locator("#level-badge").inner_text()
@@ -94,3 +101,19 @@ def test_blind_hides_the_numbers_until_they_are_asked_for(rehearsal):
     assert rehearsal.page.locator("#numbers .figures").is_hidden()
     rehearsal.page.get_by_role("button", name="Show the numbers").click()
     assert rehearsal.page.locator("#numbers .figures").is_visible()
+
+
+def test_steps_are_played_to_the_numbers_of_the_estimate(rehearsal):
+    """Scene and numbers follow the time line, and at its end all is as the estimate says."""
+    seek = "const line = document.querySelector('#play-line'); line.value = {}; line.dispatchEvent(new Event('input'));"
+    words = rehearsal.page.locator("#play-words")
+    rehearsal.do(seek.format(0))
+    assert words.text_content().startswith("near laminotomy: bone 0 of ")
+    gone = "return store.state.removal.task.filter(value => value > 127).length"
+    at_first = rehearsal.do(gone)
+    rehearsal.do(seek.format(2))
+    midway = rehearsal.do(gone)
+    rehearsal.do(seek.format(5))
+    bone = rehearsal.state("answer.estimate.resection.bone_removed_mm3.total")
+    assert words.text_content().startswith(f"all steps done: bone {bone:.0f} of {bone:.0f} mm\u00b3")
+    assert at_first < midway < rehearsal.do(gone)

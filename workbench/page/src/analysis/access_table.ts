@@ -5,7 +5,7 @@ import type { Context } from "../session/context";
 import { button, radioChoice, h } from "../dom/elements";
 import type { AccessComparison, AccessRow } from "../protocol/comparisons";
 import type { Plan } from "../protocol/plan";
-import { notFreedWords } from "../model/freed_words";
+import { notFreedWords, outcomeWords } from "../model/freed_words";
 import { chanceWords, number, percent, withInterval } from "../model/number_format";
 import { progressButton } from "../session/progress_button";
 
@@ -38,6 +38,7 @@ export function accessSection(context: Context, pin: (name: string, plan: Plan) 
     if (!comparison) return;
     level = asked;
     results.replaceChildren(resultOf(context, comparison, pin));
+    results.scrollIntoView({ block: "start" });
     follow();
   }
 
@@ -68,13 +69,13 @@ function resultOf(
 ): HTMLElement {
   const heads = [
     "way in",
-    "bone, mm\u00b3 (95 %)",
+    "verdict",
+    "free canal, mm\u00b2",
+    "bone to remove, mm\u00b3 (95 %)",
     "more than the least (95 %)",
-    "left joint kept",
-    "right joint kept",
-    "canal after, mm\u00b2",
     "freed, side freed less",
-    "succeeds by hand",
+    "joint kept, left / right",
+    "by hand",
   ];
   const table = tableOf(`${comparison.level}: each on the best plan found`, heads, comparison.rows.map(cellsOf));
   table.tHead?.rows[0]?.append(h("th", { scope: "col" }, "plan"));
@@ -85,22 +86,29 @@ function resultOf(
   return h(
     "div",
     {},
+    h("div", { class: "scrolls whole", tabindex: "0", role: "region", "aria-label": "Table of the ways in" }, table),
     h("p", {}, `${notFreedWords(comparison.rows)}${stopped}${written(comparison.conclusion)}`),
-    h("div", { class: "scrolls", tabindex: "0", role: "region", "aria-label": "Table of the ways in" }, table),
   );
 }
 
 function cellsOf(access: AccessRow): string[] {
   return [
     access.name,
+    access.verdict ? outcomeWords(access.verdict) : "not judged",
+    areaOf(access),
     withInterval(number(access.bone_removed_mm3, 0), access.interval95),
     moreOf(access),
-    percent(access.facet_left_frac),
-    percent(access.facet_right_frac),
-    number(access.canal_area_after_mm2, 0),
     percent(access.freed_frac),
+    `${percent(access.facet_left_frac)} / ${percent(access.facet_right_frac)}`,
     access.by_hand ? chanceWords(access.by_hand.both) : "\u2013",
   ];
+}
+
+/** Narrowest, before and after, where it is known what is freed; else after, at the disc. */
+function areaOf({ freed, canal_area_after_mm2: atDisc }: AccessRow): string {
+  const least = freed?.least_area_mm2;
+  if (least) return `${number(least.before, 0)} \u2192 ${number(least.after, 0)} of ${number(least.needed, 0)}`;
+  return atDisc === null ? "\u2013" : `${number(atDisc, 0)} after, at disc`;
 }
 
 function moreOf({ more_than_least: more }: AccessRow): string {

@@ -224,7 +224,8 @@ function passesWords(chart: InstrumentChart, curve: InstrumentCurve): string {
 }
 
 function sentenceAt(curve: InstrumentCurve, at: number, own_mm: number | null): string {
-  const told = (way: Outcomes) => `${amount(way.bone_mm3[at], "mm3", 0)}, ${percent(leastFreed(way, at))} freed on the side freed less`;
+  const told = (way: Outcomes) =>
+    `${amount(way.bone_mm3[at], "mm3", 0)}, ${percent(leastFreed(way, at))} freed on the side freed less`;
   const stands = curve.held_feasible[at] ? "enough freed, all limits kept" : "too little freed or a limit broken";
   const between = own_mm === null ? "" : ` The plan's own is ${number(own_mm)} mm.`;
   return (

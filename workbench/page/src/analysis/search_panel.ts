@@ -6,7 +6,7 @@ import { pareto } from "./pareto_chart";
 import { written } from "../dom/data_table";
 import type { SearchPick, SearchResult } from "../protocol/comparisons";
 import type { Interval95, Side } from "../protocol/plan";
-import { notFreedWords } from "../model/freed_words";
+import { areaWords, notFreedWords, outcomeOf, outcomeWords } from "../model/freed_words";
 import { same } from "../model/store";
 import { sizesOf } from "../model/plan_edit";
 import { chanceWords, joined, number, percent, withInterval } from "../model/number_format";
@@ -39,6 +39,7 @@ export const searchPanel: PanelPart = (root, context) => {
     found = answer;
     const shown = foundFace(context, answer);
     results.replaceChildren(shown.element);
+    results.scrollIntoView({ block: "start" });
     follow = shown.follow;
     check();
   }
@@ -48,7 +49,8 @@ export const searchPanel: PanelPart = (root, context) => {
     doing.start.disabled = doing.busy || wrong !== "";
     setText(
       note,
-      wrong || `Looks for the plan at ${store.state.plan.level} that frees enough for the least bone within every limit.`,
+      wrong ||
+        `Looks for the plan at ${store.state.plan.level} that frees enough for the least bone within every limit.`,
     );
     const other = found !== null && found.level !== store.state.plan.level;
     results.classList.toggle("stale", other);
@@ -214,8 +216,8 @@ function foundFace(context: Context, found: SearchResult): { element: HTMLElemen
     "div",
     {},
     h("h2", {}, "Found"),
-    head,
     h("div", { class: "cards" }, ...cards.map((card) => card.element)),
+    head,
     points.element,
     note,
   );
@@ -242,7 +244,15 @@ function cardOf(
   const mark = h("span", { class: "shown-mark", hidden: true }, "shown");
   const rows = factsOf(pick).map(([name, told]) => h("div", {}, h("dt", {}, name), h("dd", {}, told)));
   const heading = h("h3", {}, h("span", { class: "letter-mark", "aria-hidden": "true" }, letter), words, mark);
-  const element = h("article", { class: "card" }, heading, h("dl", {}, ...rows), show);
+  const outcome = h(
+    "p",
+    { class: "card-outcome" },
+    h("strong", {}, outcomeWords(pick.verdict)),
+    " ",
+    pick.verdict?.sentence ?? "",
+  );
+  outcome.dataset["outcome"] = outcomeOf(pick.verdict);
+  const element = h("article", { class: "card" }, heading, outcome, show, h("dl", {}, ...rows));
   return {
     element,
     follow: () => {
@@ -262,10 +272,11 @@ function factsOf(pick: SearchPick): [string, string][] {
   const broken = pick.limits_broken.length ? `! broken: ${joined(pick.limits_broken)}` : "all kept";
   const tilts = pick.approach.phases.map((phase) => `${number(phase.medial_tilt_deg)}\u00b0`).join(" then ");
   return [
+    ["free canal, narrowest", areaWords(pick.freed?.least_area_mm2) || "not known"],
     ["freed, side freed less", percent(pick.freed_frac)],
-    ["bone that must go", bone(resection)],
-    ["joints near, far", kept.join(", ")],
-    ["frees enough by hand", chanceWords(pick.by_hand.both)],
+    ["bone to remove", bone(resection)],
+    ["joints kept near, far", kept.join(", ")],
+    ["frees and keeps by hand", chanceWords(pick.by_hand.both)],
     ["limits", broken],
     [
       "entry",

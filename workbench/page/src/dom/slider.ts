@@ -69,6 +69,7 @@ export class Slider {
     // a number that is being typed is left alone
     const own = this.typing || (this.refusal !== "" && document.activeElement === this.field);
     if (!own && this.field.value !== text) this.field.value = text;
+    if (value !== null) this.field.setAttribute("aria-valuenow", String(tenth(value)));
     this.field.disabled = value === null;
     if (this.slider) this.showSlider(this.slider, value);
     const beyond = value === null ? "" : beyondWords(this.quantity, value);
@@ -95,7 +96,7 @@ export class Slider {
   /** Ends the movement after a pause; a hand that holds the slider still has not let go. */
   private soon(): void {
     clearTimeout(this.pause);
-    if (!this.held) this.pause = setTimeout(() => this.end(), PAUSE_MS);
+    if (!this.held) this.pause = window.setTimeout(() => this.end(), PAUSE_MS);
   }
 
   private end(): void {
@@ -126,7 +127,7 @@ export class Slider {
     field.addEventListener("input", () => {
       this.typing = true;
       clearTimeout(this.pause);
-      this.pause = setTimeout(() => this.take(), TYPED_MS);
+      this.pause = window.setTimeout(() => this.take(), TYPED_MS);
     });
     field.addEventListener("change", () => this.take());
     field.addEventListener("blur", () => {
@@ -143,13 +144,15 @@ export class Slider {
     if (!this.typing) return;
     this.typing = false;
     const [low, high] = this.quantity.takes;
-    const value = this.field.valueAsNumber;
+    const value = numberTyped(this.field.value);
     if (value >= low && value <= high) {
       this.moved(value);
       this.end();
       return;
     }
-    this.refusal = `! must be ${number(low, 0)} to ${number(high, 0)}`;
+    const kept = this.value === null ? "" : `; stays ${shown(this.value)}`;
+    const why = Number.isNaN(value) ? "not a number" : `must be ${number(low, 0)} to ${number(high, 0)}`;
+    this.refusal = `! ${why}${kept}`;
     this.field.setAttribute("aria-invalid", "true");
     setText(this.words, this.refusal);
   }
@@ -166,11 +169,14 @@ export class Slider {
 
 const fieldOf = ({ label, spoken, takes }: Quantity, words: string): HTMLInputElement =>
   h("input", {
-    type: "number",
-    min: takes[0],
-    max: takes[1],
-    step: "any",
+    // not of type number: that refuses a decimal comma without a word
+    type: "text",
+    class: "number",
+    role: "spinbutton",
+    "aria-valuemin": takes[0],
+    "aria-valuemax": takes[1],
     inputmode: "decimal",
+    autocomplete: "off",
     "aria-label": `${label}, in ${spoken}`,
     "aria-describedby": words,
   });
@@ -201,6 +207,12 @@ function rangeRow([low, high]: NumberRange, unit: string, source: string, words:
   const mark = (end: number) =>
     h("span", { "aria-hidden": "true", title: source }, `${number(end, 0)}${unit === "°" ? unit : ""}`);
   return h("div", { class: "dial-ends" }, mark(low), words, mark(high));
+}
+
+/** A number as people type it, with a point or a comma; NaN for what is none. */
+export function numberTyped(text: string): number {
+  const plain = text.trim().replace("\u2212", "-").replace(",", ".");
+  return /^[+-]?(\d+\.?\d*|\.\d+)$/.test(plain) ? Number(plain) : NaN;
 }
 
 const tenth = (value: number): number => Math.round(value * 10) / 10 || 0;

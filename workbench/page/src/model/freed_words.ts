@@ -1,7 +1,7 @@
 // What a plan frees and keeps, in words, failure first: a plan that frees too little is never read as a good one.
 
-import type { Estimate, ThreeAreas, Verdict } from "../protocol/estimate";
-import type { FreedVerdict } from "../protocol/plan";
+import type { Estimate, Verdict } from "../protocol/estimate";
+import type { FreedVerdict, ThreeAreas } from "../protocol/plan";
 import { amount, chanceWords, number } from "./number_format";
 
 type MaybeVerdict = FreedVerdict | null | undefined;

@@ -45,9 +45,15 @@ export function scopeGroup({ store }: Context): ControlGroup {
     const one = new Slider(quantity, { move: (value) => store.look({ [key]: value }), settle: () => undefined });
     return [key, one] as const;
   });
+  const plain = checkbox("Plain colours, as in the other views", (on) =>
+    store.look({ shown: { ...store.state.looks.shown, plain: on } }),
+  );
   return {
-    element: h("div", {}, ...dials.map(([, one]) => one.element)),
-    show: ({ looks }) => dials.forEach(([key, one]) => one.show(looks[key])),
+    element: h("div", {}, h("div", { class: "ticks" }, plain.element), ...dials.map(([, one]) => one.element)),
+    show: ({ looks }) => {
+      plain.show(Boolean(looks.shown["plain"]));
+      dials.forEach(([key, one]) => one.show(looks[key]));
+    },
   };
 }
 

@@ -1,6 +1,6 @@
 // Answers that hold plans against each other: a search, the best plan of each access, and plans pinned by a person.
 
-import { freedVerdict, interval95, maybeNumber, plan, RELATIONS } from "./plan";
+import { freedVerdict, interval95, maybeNumber, plan, RELATIONS, threeAreas } from "./plan";
 import {
   dictionary,
   flag,
@@ -18,6 +18,9 @@ import {
 
 const byHand = object({ both: numeric });
 
+/** What a plan frees: free canal where it is narrowest. */
+const freedAreas = object({ least_area_mm2: threeAreas });
+
 const searchPick = object({
   instrument: text,
   approach: plan,
@@ -29,6 +32,7 @@ const searchPick = object({
   limits_broken: list(text),
   by_hand: byHand,
   verdict: optional(nullable(freedVerdict)),
+  freed: optional(freedAreas),
 });
 export type SearchPick = TypeOf<typeof searchPick>;
 
@@ -69,6 +73,7 @@ const accessRow = object({
   /** One for each side; none for a midline laminectomy, which has no channel. */
   plans: list(plan),
   verdict: optional(nullable(freedVerdict)),
+  freed: optional(freedAreas),
 });
 export type AccessRow = TypeOf<typeof accessRow>;
 

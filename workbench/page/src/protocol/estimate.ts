@@ -1,6 +1,6 @@
 // The estimate of a plan, as far as the page reads it (`canalwise estimate --json` without its geometry).
 
-import { freedVerdict, interval95, maybeNumber, RELATIONS, side, vec3 } from "./plan";
+import { freedVerdict, interval95, maybeNumber, RELATIONS, side, threeAreas, vec3 } from "./plan";
 import {
   both,
   dictionary,
@@ -90,9 +90,6 @@ const resection = object({
   limits: list(verdict),
 });
 export type Resection = TypeOf<typeof resection>;
-
-const threeAreas = object({ before: maybeNumber, needed: maybeNumber, after: maybeNumber });
-export type ThreeAreas = TypeOf<typeof threeAreas>;
 
 /** What the resection frees. */
 const freed = object({

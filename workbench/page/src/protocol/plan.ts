@@ -51,6 +51,10 @@ export const plan = object({
 });
 export type Plan = TypeOf<typeof plan>;
 
+/** Free canal where it is narrowest. */
+export const threeAreas = object({ before: maybeNumber, needed: maybeNumber, after: maybeNumber });
+export type ThreeAreas = TypeOf<typeof threeAreas>;
+
 /** Whether a plan frees enough within the limits, in one sentence. */
 export const freedVerdict = object({ freed: flag, kept: nullable(flag), sentence: text });
 export type FreedVerdict = TypeOf<typeof freedVerdict>;

@@ -94,6 +94,9 @@ function nudge({ store }: Context, key: string): void {
 }
 
 /** Elements that take letters themselves. */
+/** A field that holds a number of the plan has no history of its own: undo there is undo of the plan. */
+const PLAN_NUMBER = "input.number";
+
 const TYPED = "input:not([type=checkbox]):not([type=radio]):not([type=range]), select, textarea, [contenteditable]";
 
 export function listen(shortcuts: Shortcut[]): void {
@@ -101,7 +104,8 @@ export function listen(shortcuts: Shortcut[]): void {
     const target = event.target instanceof Element ? event.target : null;
     if (event.defaultPrevented || document.querySelector("dialog[open]")) return;
     const shortcut = shortcuts.find((one) => one.fits(event));
-    if (!shortcut || (target?.matches(TYPED) && (shortcut.single || shortcut.keys.endsWith("Z")))) return;
+    const ofText = shortcut?.keys.endsWith("Z") && !target?.matches(PLAN_NUMBER);
+    if (!shortcut || (target?.matches(TYPED) && (shortcut.single || ofText))) return;
     if (shortcut.single && !singlesOn()) return;
     event.preventDefault();
     shortcut.act();

@@ -10,7 +10,9 @@ import type { RemovalVolumes } from "../protocol/frame_headers";
 /** Samples a side: of the grey values, of the outlines, and of the channel, whose edge is smooth. */
 const [GREY, LINES, CHANNEL] = [256, 160, 72];
 
-const OUTLINES: Record<OutlinedStructure, string> = { bone: "#e8b968", canal: CANAL, sac: SAC };
+export const BONE_LINE = "#e8b968";
+
+const OUTLINES: Record<OutlinedStructure, string> = { bone: BONE_LINE, canal: CANAL, sac: SAC };
 
 /** How near the docking point lies to a slice that it is drawn filled, mm. */
 const IN_SLICE_MM = 2;

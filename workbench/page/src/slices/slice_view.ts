@@ -15,6 +15,8 @@ export interface SliceGestures {
   move(by_mm: number): void;
   /** Black and white are shifted: pixels right (contrast) and down (brightness). */
   window(right_px: number, down_px: number): void;
+  /** The slice fills the panel, or gives its place back. */
+  enlarge(): void;
 }
 
 export class SliceView {
@@ -23,6 +25,7 @@ export class SliceView {
   cut: SlicePlane | null = null;
   private readonly caption = h("figcaption", { class: "slice-caption" });
   private readonly letters = new Map<Edge, HTMLElement>();
+  private readonly larger = h("button", { type: "button", class: "enlarge", onclick: () => this.hands.enlarge() });
   readonly painter = new SlicePainter();
 
   constructor(
@@ -42,10 +45,16 @@ export class SliceView {
     this.element = h(
       "figure",
       { class: "slice" },
-      h("div", { class: "picture slice-picture" }, this.canvas, h("div", { class: "letters" }, ...edges)),
+      h("div", { class: "picture slice-picture" }, this.canvas, h("div", { class: "letters" }, ...edges), this.larger),
       this.caption,
     );
+    this.enlarged(false);
     this.listen();
+  }
+
+  enlarged(alone: boolean): void {
+    setText(this.larger, alone ? "All" : "Enlarge");
+    this.larger.setAttribute("aria-label", alone ? "Show all slices" : `Enlarge the ${CAPTIONS[this.kind]} slice`);
   }
 
   draw(cut: SlicePlane, shown: SliceContent): void {
@@ -91,6 +100,7 @@ export class SliceView {
     canvas.addEventListener("contextmenu", (event) => event.preventDefault());
     canvas.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
     canvas.addEventListener("keydown", (event) => this.pressed(event));
+    canvas.addEventListener("dblclick", () => this.hands.enlarge());
   }
 
   private put(event: PointerEvent): void {
@@ -105,6 +115,11 @@ export class SliceView {
   }
 
   private pressed(event: KeyboardEvent): void {
+    if (event.key === "Enter") {
+      event.preventDefault();
+      this.hands.enlarge();
+      return;
+    }
     const step = KEYS[event.key];
     if (step === undefined || event.ctrlKey || event.metaKey || event.altKey) return;
     event.preventDefault();

@@ -2,7 +2,11 @@
 
 import type { Context, PanelPart } from "../session/context";
 import { button, h, setText } from "../dom/elements";
+import { numbersShown } from "../model/store";
+import type { Freed } from "../protocol/estimate";
 import { scanHeader } from "../protocol/frame_headers";
+import { areaCurve } from "./area_curve";
+import { sliceLegend } from "./slice_legend";
 import { FrameCache } from "../session/frame_cache";
 import type { Plan, Vec3 } from "../protocol/plan";
 import { scanOf, type ScanVolume } from "./scan_volume";
@@ -36,7 +40,10 @@ const CT_WINDOWS: readonly (readonly [string, [number, number]])[] = [
   ["Soft tissue", [-110, 190]],
 ];
 
-const HINT = "Click to centre; wheel moves the slice; right button or Shift drags the grey values.";
+const HINT =
+  "Click to centre; wheel moves the slice; right button or Shift drags the grey values; double click or Enter enlarges.";
+
+const FOLLOWED = ["blind", "answer", "fresh", "confirmed"] as const;
 
 /** Least time between two drawings while the plan moves, ms. */
 const MOVING_MS = 150;
@@ -48,12 +55,20 @@ class SlicePanel {
   private readonly views: SliceView[];
   private readonly words = h("p", { class: "picture-words", role: "status" }, "The scan is on its way.");
   private readonly told = h("span", { class: "quiet" });
+  private readonly row = h("div", { class: "slices", title: HINT });
+  private readonly curve = areaCurve((z_mm) => {
+    const [x, y] = slicesHandle.point;
+    slicesHandle.point = [x, y, z_mm];
+    this.redraw();
+  });
   private readonly fields: [HTMLInputElement, HTMLInputElement];
   private scan: ScanVolume | null = null;
   private wanted = "";
   /** How far the slice along the channel is moved off the axis, mm. */
   private off_mm = 0;
   private timer = 0;
+  /** Of the last plan that was worked out at rest. */
+  private freed: Freed | null = null;
 
   constructor(
     root: HTMLElement,
@@ -61,9 +76,10 @@ class SlicePanel {
   ) {
     this.views = KINDS.map((kind) => this.viewOf(kind));
     this.fields = [this.field(0), this.field(1)];
-    const row = h("div", { class: "slices", title: HINT }, ...this.views.map((view) => view.element));
+    this.row.append(...this.views.map((view) => view.element), this.curve.element);
+    const row = this.row;
     root.classList.add("slices-part");
-    root.append(this.windowing(), this.words, row);
+    root.append(this.windowing(), this.words, row, sliceLegend(context));
     slicesHandle.values = (kind) => {
       const view = this.views.find((each) => each.kind === kind);
       const side = Math.sqrt(view?.painter.grey.length ?? 0);
@@ -86,7 +102,13 @@ class SlicePanel {
         void this.load();
       }
       if (changed.has("link") && !this.scan) void this.load();
-      if (changed.has("plan") || changed.has("looks") || changed.has("removal") || changed.has("blind")) this.redraw();
+      if (
+        changed.has("plan") ||
+        changed.has("looks") ||
+        changed.has("removal") ||
+        FOLLOWED.some((key) => changed.has(key))
+      )
+        this.redraw();
     });
   }
 
@@ -138,7 +160,21 @@ class SlicePanel {
       },
       move: (by_mm) => this.move(kind, by_mm),
       window: (right, down) => this.shift(right, down),
+      enlarge: () => this.enlarge(kind),
     });
+  }
+
+  /** One slice fills the panel, or all stand side by side again. */
+  private enlarge(kind: SliceKind): void {
+    const alone = this.row.dataset["alone"] === kind ? "" : kind;
+    if (alone) this.row.dataset["alone"] = alone;
+    else delete this.row.dataset["alone"];
+    for (const view of this.views) {
+      view.element.hidden = alone !== "" && view.kind !== alone;
+      view.enlarged(view.kind === alone);
+    }
+    this.curve.element.classList.toggle("away", alone !== "");
+    this.redraw();
   }
 
   private move(kind: SliceKind, by_mm: number): void {
@@ -220,6 +256,11 @@ class SlicePanel {
     const turning = { plan, phase: looks.phase, turned: looks.turned };
     for (const view of this.views) view.draw(cutOf(view.kind, slicesHandle.point, turning, this.off_mm), shown);
     setText(this.told, this.atCross(scan));
+    const { answer, fresh } = context.store.state;
+    const { freed } = answer?.estimate ?? {};
+    if (freed !== undefined) this.freed = freed && numbersShown(context.store.state) ? freed : null;
+    const known = numbersShown(context.store.state) && answer?.estimate.level === plan.level ? this.freed : null;
+    this.curve.show(known, slicesHandle.point[2], !fresh || freed === undefined);
     slicesHandle.drawn++;
     slicesHandle.took_ms = performance.now() - began;
   }

@@ -226,7 +226,7 @@ vec3 tissue(vec3 p) {
       float across = -4.0 + 4.2 * float(i) + 3.0 * (noise(vec3(p.z * 0.16, float(i) * 7.0, 3.0)) - 0.5);
       off = min(off, abs(p.x - across));
     }
-    float vessel = smoothstep(0.32, 0.12, off);
+    float vessel = smoothstep(0.22, 0.06, off);
     vec3 q = vec3(p.xy * 0.5, p.z * 0.2);
     vec3 dura = mix(vec3(0.76, 0.82, 0.90), vec3(0.86, 0.84, 0.86), noise(q * 2.0));
     return mix(dura, vec3(0.66, 0.22, 0.24), 0.42 * vessel);

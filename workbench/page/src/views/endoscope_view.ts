@@ -15,10 +15,10 @@ import {
 } from "../solids/endoscope_optics";
 import { letterOf } from "../model/orientation_letters";
 import { isWhole } from "../model/manoeuvre";
-import { isShown, STRUCTURES } from "../model/palette";
+import { BONE, CUT_BONE, DISC, FLAVUM, isShown, REMOVED, SAC, STRUCTURES } from "../model/palette";
 import type { Vec3 } from "../protocol/plan";
 import { ratioOf, type Drawing } from "../solids/renderer";
-import { EndoscopePicture } from "./endoscope_picture";
+import { EndoscopePicture, NOT_MODELLED } from "./endoscope_picture";
 import type { SceneStore, Stage } from "./stage";
 
 /** What tests and other parts may ask of the endoscope's view. */
@@ -45,6 +45,7 @@ export class EndoscopeView {
   private readonly canvas = h("canvas", { class: "scope-canvas", tabindex: "0", role: "application" });
   private readonly words = h("p", { class: "scope-words", role: "status" });
   private readonly bone: HTMLButtonElement;
+  private readonly colours = h("ul", { class: "legend scope-legend", "aria-label": "Colours in the lens" });
   private readonly picture: EndoscopePicture;
   /** Bone that the plan takes left out, by phase; where it is not chosen, from the second phase on. */
   private readonly after = new Map<number, boolean>();
@@ -63,6 +64,7 @@ export class EndoscopeView {
     this.bone = button("Bone shown as it stands", () => this.flip(), { class: "scope-bone" });
     root.append(
       h("div", { class: "picture scope-picture" }, this.canvas),
+      this.colours,
       h("div", { class: "scope-foot" }, this.words, this.bone),
     );
     endoscopeHandle.pick = (hour, radius_frac) => this.seen(hour, radius_frac)?.name ?? null;
@@ -179,10 +181,25 @@ export class EndoscopeView {
       plain: isShown(this.store.state.looks.shown, "plain"),
     });
     this.face();
+    this.tellColours();
     setText(this.bone, this.afterwards ? "Bone shown as planned away" : "Bone shown as it stands");
     this.bone.setAttribute("aria-pressed", String(this.afterwards));
     this.tell();
     endoscopeHandle.drawn++;
+  }
+
+  /** What each colour in the lens is. */
+  private tellColours(): void {
+    const plain = isShown(this.store.state.looks.shown, "plain");
+    if (this.colours.dataset["plain"] === String(plain)) return;
+    this.colours.dataset["plain"] = String(plain);
+    this.colours.replaceChildren(
+      ...LENS_COLOURS.map(([words, wet, flat]) => {
+        const swatch = h("span", { class: "swatch" });
+        swatch.style.background = plain ? flat : wet;
+        return h("li", {}, swatch, words);
+      }),
+    );
   }
 
   private face(): void {
@@ -196,6 +213,17 @@ export class EndoscopeView {
     if (this.place) drawPlace(to, width, this.place.hour, this.place.radius_frac);
   }
 }
+
+/** Each structure, its colour as tissue and its plain one. */
+const LENS_COLOURS: readonly (readonly [string, string, string])[] = [
+  ["bone", "#dccbb4", BONE],
+  ["cut bone", "#b0705a", CUT_BONE],
+  ["to be removed", REMOVED, REMOVED],
+  ["ligament", "#d9b75e", FLAVUM],
+  ["sac", "#cdd4de", SAC],
+  ["disc", "#b4bdc3", DISC],
+  ["not modelled", NOT_MODELLED, "#000000"],
+];
 
 /** Arrow keys: hours round the clock, and radii outward. */
 const STEPS: Record<string, [number, number]> = {

@@ -1,0 +1,98 @@
+// The free area along the canal, before, needed and after: a click goes to that place in the slices.
+
+import { h } from "../dom/elements";
+import { axisBelow, axisLeft, onWidth, path, roundUp, s, scale, type Scale } from "../dom/svg_chart";
+import type { Freed } from "../protocol/estimate";
+
+const HIGH = 190;
+const [LEFT, RIGHT, TOP, BOTTOM] = [40, 8, 24, 40];
+
+/** What an arrow key moves along the canal, mm. */
+const STEP_MM = 1;
+
+export interface AreaCurve {
+  element: HTMLElement;
+  /** `z_mm`: the level of the axial slice. */
+  show(freed: Freed | null, z_mm: number, stale: boolean): void;
+}
+
+export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
+  const chart = h("div", { class: "area-chart", tabindex: "0", role: "slider", "aria-label": "Place along the canal" });
+  const element = h(
+    "figure",
+    { class: "slice area-curve" },
+    chart,
+    h("figcaption", { class: "slice-caption" }, "Free canal, mm\u00b2: - - before, \u00b7\u00b7 needed, \u2014 after"),
+  );
+  let told: { freed: Freed; z_mm: number } | null = null;
+  let wide = 0;
+  let across: Scale | null = null;
+
+  function draw(): void {
+    if (!told || wide < 80) {
+      chart.replaceChildren();
+      return;
+    }
+    const { freed, z_mm } = told;
+    const { stations_mm: z, area_mm2: area } = freed;
+    const values = [...area.before, ...area.needed, ...area.after].filter((each) => each !== null);
+    across = scale(z.at(-1) ?? 1, z[0] ?? 0, LEFT, wide - RIGHT);
+    const up = scale(0, roundUp(Math.max(...values, 1)), HIGH - BOTTOM, TOP);
+    const x = across;
+    const line = (name: "before" | "needed" | "after") =>
+      s("path", {
+        class: `area-line area-${name}`,
+        d: path(area[name].map((value, place) => (value === null ? null : ([x.at(z[place]!), up.at(value)] as const)))),
+      });
+    chart.replaceChildren(
+      s(
+        "svg",
+        { viewBox: `0 0 ${wide} ${HIGH}`, width: wide, height: HIGH, "aria-hidden": "true" },
+        axisBelow(
+          { ...x, low: Math.min(x.low, x.high), high: Math.max(x.low, x.high) },
+          HIGH - BOTTOM,
+          "mm toward the head",
+        ),
+        axisLeft(up, x, "mm\u00b2"),
+        line("before"),
+        line("needed"),
+        line("after"),
+        s("line", { class: "area-here", x1: x.at(z_mm), x2: x.at(z_mm), y1: TOP, y2: HIGH - BOTTOM }),
+      ),
+    );
+    chart.setAttribute("aria-valuenow", z_mm.toFixed(1));
+    chart.setAttribute("aria-valuemin", String(Math.min(...z)));
+    chart.setAttribute("aria-valuemax", String(Math.max(...z)));
+  }
+
+  const to = (z_mm: number) => {
+    const ends = told?.freed.stations_mm ?? [];
+    if (ends.length) goTo(Math.min(Math.max(z_mm, Math.min(...ends)), Math.max(...ends)));
+  };
+  chart.addEventListener("click", (event) => {
+    if (!across || !told) return;
+    const part = (event.offsetX - across.from) / (across.to - across.from);
+    to(across.low + part * (across.high - across.low));
+  });
+  chart.addEventListener("keydown", (event) => {
+    const step = { ArrowRight: STEP_MM, ArrowUp: STEP_MM, ArrowLeft: -STEP_MM, ArrowDown: -STEP_MM }[event.key];
+    if (step === undefined || !told) return;
+    event.preventDefault();
+    event.stopPropagation();
+    to(told.z_mm + step);
+  });
+  onWidth(chart, (width) => {
+    wide = width;
+    draw();
+  });
+  return {
+    element,
+    show(freed, z_mm, stale) {
+      element.hidden = freed === null;
+      element.classList.toggle("stale", stale);
+      if (told?.freed === freed && told.z_mm === z_mm) return;
+      told = freed && { freed, z_mm };
+      draw();
+    },
+  };
+}
