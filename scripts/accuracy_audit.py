@@ -22,7 +22,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -138,18 +138,18 @@ def posed(case: Before, spacing: tuple[float, float, float]) -> tuple[Grid, Rigi
     return Grid((i, j, k), affine), RigidMotion.of(rotation, centre - rotation @ (centre + shift))
 
 
-def laid(
-    values: npt.NDArray[Any], grid: Grid, onto: Grid, back: Callable[[Float], Float], order: int = 3
+def resampled(
+    values: npt.NDArray[Any], grid: Grid, onto: Grid, back: Callable[[Float], Float], order: Literal[1, 3] = 3
 ) -> npt.NDArray[np.float32]:
     """(onto's shape) array: values read where each of its voxels came from, slab by slab."""
     field = values.astype(np.float32)
-    spline: npt.NDArray[Any] = ndimage.spline_filter(field.astype(float), order) if order > 1 else field
+    spline = ndimage.spline_filter(field, order) if order > 1 else field
     out = np.zeros(onto.shape, dtype=np.float32)
     plane = np.stack(np.meshgrid(*(np.arange(n) for n in onto.shape[1:]), indexing="ij"), axis=-1)
     for i in range(onto.shape[0]):
         index = np.concatenate([np.full((*plane.shape[:2], 1), i), plane], axis=-1).reshape(-1, 3)
         at = grid.index_of(back(onto.world_mm(index)))
-        read = ndimage.map_coordinates(spline.astype(float), at.T, order=order, mode="nearest", prefilter=False)
+        read = ndimage.map_coordinates(spline, at.T, order=order, mode="nearest", prefilter=False)
         out[i] = read.reshape(onto.shape[1:])
     return out
 
@@ -216,7 +216,7 @@ def records_of(number: int) -> Iterator[Record]:
         ct = still.ct_hu.astype(np.float32)
         if operated:
             ct = without(ct, taken_share(here, done.holds, near_level(case, here) & ~PROTECTED[still.labels]))
-        after = scanned(laid(ct, here, grid, back.moved_mm), still, grid, case.rng, number + 9000 + operated)
+        after = scanned(resampled(ct, here, grid, back.moved_mm), still, grid, case.rng, number + 9000 + operated)
         kind = {"case": number, "kind": "audit" if operated else "untouched", "level": case.level, "side": case.side}
         yield kind | _tried(
             case, prepared, (plan, done), Scan(after.ct_hu, grid, "CT"), back.inverse(), operated, start
@@ -305,7 +305,7 @@ def mr_record(number: int, case: Before) -> Record:
 
     mean = ndimage.uniform_filter1d(case.still.mr.astype(np.float32), max(round(4.0 / case.scan.grid.spacing_mm[0]), 1),
                                     axis=0)  # fmt: skip
-    clear = laid(mean, case.scan.grid, grid, origin_of, 1)
+    clear = resampled(mean, case.scan.grid, grid, origin_of, 1)
     noisy = np.hypot(clear + case.rng.normal(0, 15, clear.shape), case.rng.normal(0, 15, clear.shape))
     labels = np.rint(laid_labels(case.still.labels, case.scan.grid, grid, origin_of)).astype(np.uint16)
     mr = Scan(np.rint(noisy).astype(np.int16), grid, "MR")
@@ -326,7 +326,7 @@ def laid_labels(
     labels: npt.NDArray[np.uint16], grid: Grid, onto: Grid, back: Callable[[Float], Float]
 ) -> npt.NDArray[np.float32]:
     """As `laid`, nearest voxel."""
-    return laid(labels, grid, onto, back, 0)
+    return resampled(labels, grid, onto, back, 0)
 
 
 def crop_records(number: int, folder: Path) -> Iterator[Record]:
@@ -346,7 +346,7 @@ def crop_records(number: int, folder: Path) -> Iterator[Record]:
             where = near_level(case, scan.grid) & ~PROTECTED[anatomy.labels]
             voxels = without(voxels, taken_share(scan.grid, done.holds, where))
         grid, back = posed(case, (1.5, 1.5, 1.5))
-        moved = laid(voxels, scan.grid, grid, back.moved_mm)
+        moved = resampled(voxels, scan.grid, grid, back.moved_mm)
         after = Scan(np.rint(moved + rng.normal(0, 25.0, moved.shape)).astype(np.int16), grid, "CT")
         kind = {"case": number, "kind": "crop" if operated else "crop untouched", "level": level, "side": side}
         yield kind | _tried(case, prepared, (plan, done), after, back.inverse(), operated, start)

@@ -180,7 +180,7 @@ def _patterns(names: Sequence[str], side: Side | None, given: Mapping[str, Appro
         if all(fixed.get(name, s) == s for name, s in zip(names, sides, strict=True))
     }
     if not agreeing or set(given) == set(names):
-        others: Side = side or next(iter(fixed.values()))
+        others: Side = next(iter(fixed.values())) if side is None else side
         return {GIVEN: tuple(fixed.get(name, others) for name in names)}
     return agreeing
 
