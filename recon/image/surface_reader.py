@@ -6,19 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from canalwise.recon.errors import BadFile, BadGeometry, BadLabels
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.isosurface import ClosedSurface, Faces
-<<<<<<< HEAD:recon/intake/surface_reader.py
 from canalwise.recon.image.surface_fill import filled
-=======
-from canalwise.recon.image.polygon_fill import row_crossings
->>>>>>> 3090b44 (Surfaces become voxels by our own parity; label objects share a module):recon/image/surface_reader.py
 from canalwise.recon.labels import Mask
-
-Int = npt.NDArray[np.int64]
 
 SUFFIXES = (".stl", ".ply", ".obj")
 
@@ -98,44 +91,7 @@ def voxelised(surface: ClosedSurface, grid: Grid) -> Mask:
     True
     """
     _check_inside(surface.vertices_ras_mm, grid)
-<<<<<<< HEAD:recon/intake/surface_reader.py
     return filled(grid.index_of(surface.vertices_ras_mm), surface.faces, grid.shape)
-=======
-    corners = grid.index_of(surface.vertices_ras_mm)[surface.faces]
-    triangle, plane = _planes_crossed(corners[:, :, 2], grid.shape[2])
-    ends = _section_ends(corners, surface.faces, triangle, plane)
-    # Each crossing of a line of centres along the first axis turns all centres beyond it from out to in, or back.
-    turns = np.zeros((grid.shape[0] + 1, *grid.shape[1:]), dtype=np.uint8)
-    side, row, along = row_crossings(ends[0], ends[1], grid.shape[1])
-    np.add.at(turns, (np.clip(np.ceil(along), 0, grid.shape[0]).astype(np.int64), row, plane[side]), 1)
-    inside: Mask = np.cumsum(turns, axis=0, dtype=np.uint8)[:-1] % 2 > 0
-    return inside
-
-
-def _planes_crossed(heights: Float, count: int) -> tuple[Int, Int]:
-    """Triangle and plane of each crossing of a triangle with a plane of centres, half open so that a plane through a
-    corner meets the triangles of one side only."""
-    first, last = (np.clip(np.ceil(end), 0, count).astype(np.int64) for end in (heights.min(1), heights.max(1)))
-    crossed = last - first
-    triangle = np.repeat(np.arange(len(heights)), crossed)
-    return triangle, np.arange(len(triangle)) - np.repeat(np.cumsum(crossed) - crossed, crossed) + first[triangle]
-
-
-def _section_ends(corners: Float, faces: Faces, triangle: Int, plane: Int) -> tuple[Float, Float]:
-    """Both ends, (N, 2) arrays on the first two axes, of the piece in which each plane cuts its triangle."""
-    above = corners[triangle, :, 2] >= plane[:, None]
-    alone = np.where(above.sum(axis=1) == 1, above.argmax(axis=1), (~above).argmax(axis=1))
-    ends = []
-    for step in (1, 2):
-        pair = np.stack([alone, (alone + step) % 3], axis=1)
-        # By number, so that both triangles of an edge find the very same point on it.
-        swap = faces[triangle, pair[:, 0]] > faces[triangle, pair[:, 1]]
-        pair[swap] = pair[swap][:, ::-1]
-        low, high = corners[triangle, pair[:, 0]], corners[triangle, pair[:, 1]]
-        share = (plane - low[:, 2]) / (high[:, 2] - low[:, 2])
-        ends.append(low[:, :2] + share[:, None] * (high[:, :2] - low[:, :2]))
-    return ends[0], ends[1]
->>>>>>> 3090b44 (Surfaces become voxels by our own parity; label objects share a module):recon/image/surface_reader.py
 
 
 def _check_inside(points: Float, grid: Grid) -> None:
