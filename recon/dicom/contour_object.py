@@ -19,10 +19,10 @@ import pydicom
 from pydicom.uid import RTStructureSetStorage
 
 from canalwise.recon.dicom.headers import LPS_TO_RAS
-from canalwise.recon.dicom.polygon_fill import even_odd
-from canalwise.recon.dicom.segmentation_object import dicom_class, with_room
+from canalwise.recon.dicom.label_objects import dicom_class, with_room
 from canalwise.recon.errors import BadFile, BadLabels
 from canalwise.recon.grid import Float, Grid
+from canalwise.recon.image.polygon_fill import even_odd
 from canalwise.recon.image.volume import check_budget
 from canalwise.recon.labels import Labels, Mask
 

@@ -113,6 +113,10 @@ class SliceHeader:
     repetition_ms: float | None = None
 
 
+Group = tuple[SliceHeader, ...]
+"""Slices that belong together."""
+
+
 @dataclass(frozen=True)
 class Headers:
     """The slices found, and how many files held none.

@@ -12,8 +12,7 @@ from pydicom.pixels.decoders.base import get_decoder
 from pydicom.pixels.utils import pixel_array
 from pydicom.uid import UID
 
-from canalwise.recon.dicom.headers import HU_TYPES, LEFT_OUT_FRAC, SliceHeader
-from canalwise.recon.dicom.series import Group
+from canalwise.recon.dicom.headers import HU_TYPES, LEFT_OUT_FRAC, Group, SliceHeader
 from canalwise.recon.dicom.sources import DicomSource
 from canalwise.recon.errors import BadFile, UnusableInput
 from canalwise.recon.image.volume import Voxels, rescaled

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import cast
 
 from canalwise.recon.dicom.copies import without_copies
-from canalwise.recon.dicom.headers import TOLD_FILES, Headers, damaged_files, read_headers
+from canalwise.recon.dicom.headers import TOLD_FILES, Group, Headers, damaged_files, read_headers
 from canalwise.recon.dicom.pixels import StoredSlices, slice_voxels
-from canalwise.recon.dicom.series import Group, check_one_patient, chosen_group, description, volume_groups
+from canalwise.recon.dicom.series import check_one_patient, chosen_group, description, volume_groups
 from canalwise.recon.dicom.sources import DicomSource, dicom_sources
 from canalwise.recon.dicom.stack import stacked
 from canalwise.recon.errors import BadFile, BadGeometry, UnusableInput

@@ -10,7 +10,6 @@ import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +17,7 @@ import pydicom
 from pydicom.pixels.utils import pixel_array
 
 from canalwise.recon.dicom.headers import SliceHeader, placed_slices
+from canalwise.recon.dicom.label_objects import dicom_class, with_room
 from canalwise.recon.dicom.stack import stacked
 from canalwise.recon.errors import BadFile, BadLabels
 from canalwise.recon.grid import Float, Grid
@@ -29,8 +29,6 @@ SEGMENTATION_CLASSES = ("1.2.840.10008.5.1.4.1.1.66.4", "1.2.840.10008.5.1.4.1.1
 
 ON_VOXEL_TOL = 0.05
 """A frame's pixel centres must meet the grid's voxel centres within this share of a voxel."""
-
-PREAMBLE_BYTES = 132
 
 HALF = 0.5
 """Share of the greatest fractional value, a probability or an occupancy, from which a pixel counts (choice)."""
@@ -65,26 +63,6 @@ def is_segmentation(path: Path) -> bool:
     False
     """
     return dicom_class(path) in SEGMENTATION_CLASSES
-
-
-def dicom_class(path: Path) -> str:
-    """The SOP class of a DICOM file; empty for anything else.
-
-    >>> dicom_class(Path(__file__))
-    ''
-    """
-    if not path.is_file():
-        return ""
-    with path.open("rb") as file:
-        if file.read(PREAMBLE_BYTES)[-4:] != b"DICM":
-            return ""
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            return str(pydicom.filereader.read_file_meta_info(path).get("MediaStorageSOPClassUID") or "")
-    except Exception:
-        # A header that cannot be parsed is refused, with its reason, by whoever reads it as an image.
-        return ""
 
 
 def read_segmentation(path: Path, budget_mb: float) -> SegmentationObject:
@@ -150,22 +128,6 @@ def segmentation_layers(segmentation: SegmentationObject, grid: Grid) -> list[La
             values[place] = np.maximum(values[place], shown.T)
         with_room(layers, values, 1)
     return layers
-
-
-def with_room(layers: list[Labels], values: npt.NDArray[Any], number: int) -> None:
-    """Adds `number` times the values to the first layer with room for them, or to a new one.
-
-    >>> layers = [np.array([1, 0], np.uint16)]
-    >>> with_room(layers, np.array([False, True]), 2); with_room(layers, np.array([True, False]), 3)
-    >>> [layer.tolist() for layer in layers]
-    [[1, 2], [3, 0]]
-    """
-    added = values.astype(np.uint16) * np.uint16(number)
-    home = next((layer for layer in layers if not ((layer > 0) & (added > 0)).any()), None)
-    if home is None:
-        layers.append(added)
-    else:
-        home += added
 
 
 def _segment(frame: pydicom.Dataset) -> int:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from canalwise.recon.dicom.headers import SliceHeader
+from canalwise.recon.dicom.headers import Group, SliceHeader
 from canalwise.recon.errors import BadFile, WrongUse
 
 SAME_DIRECTION_TOL = 1e-3
@@ -21,8 +21,6 @@ FEW_SLICES, FEW_FRAC = 4, 0.25
 PLANES = ("sagittal", "coronal", "axial")
 PLANE_COSINE = 0.9
 """A plane within about 25 deg of a patient axis is called by its name."""
-
-Group = tuple[SliceHeader, ...]
 
 
 def chosen_group(slices: Sequence[SliceHeader], series: int | None) -> tuple[Group, tuple[str, ...]]:

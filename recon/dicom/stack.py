@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.recon.dicom.headers import SliceHeader
-from canalwise.recon.dicom.series import Group
+from canalwise.recon.dicom.headers import Group, SliceHeader
 from canalwise.recon.errors import BadGeometry
 from canalwise.recon.grid import Float
 from canalwise.recon.image.volume import tilt_deg

@@ -17,10 +17,10 @@ from canalwise.recon.dicom.segmentation_object import (
 )
 from canalwise.recon.errors import BadLabels, WrongUse
 from canalwise.recon.grid import Grid
+from canalwise.recon.image.surface_reader import is_surface, read_surface, voxelised
 from canalwise.recon.image.volume import BUDGET_MB, Voxels, canonical
 from canalwise.recon.intake.label_names import VoxelMeaning, meaning, own_meanings
 from canalwise.recon.intake.reader import read_volume
-from canalwise.recon.intake.surface_reader import is_surface, read_surface, voxelised
 from canalwise.recon.labels import Labels
 
 WHOLE_TOL = 0.01

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from canalwise.recon.dicom.polygon_fill import even_odd
+from canalwise.recon.image.polygon_fill import even_odd
 from canalwise.workbench.dicom.contours import outlines_of, signed_area
 
 MASKS = arrays(bool, st.tuples(st.integers(1, 12), st.integers(1, 12)))

@@ -124,7 +124,7 @@ def _found(folder, words) -> dict[str, list[bytes]]:
     return found
 
 
-FORMATS = "stl,ply,3mf,glb,nifti,seg,seg-label-map,rtstruct,images,radiograph,sheet"
+FORMATS = "stl,ply,3mf,glb,nifti,seg,seg-label-map,rtstruct,images"
 
 
 def test_there_are_enough_identifiers_and_the_search_finds_them(source):

@@ -9,8 +9,8 @@ import trimesh
 from canalwise.recon.errors import BadFile, BadGeometry, BadLabels
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.isosurface import ClosedSurface
+from canalwise.recon.image.surface_reader import read_surface, voxelised
 from canalwise.recon.intake.label_maps import read_given_labels
-from canalwise.recon.intake.surface_reader import read_surface, voxelised
 
 CENTRE_MM = np.array([31.0, -42.0, 203.0])
 
