@@ -161,7 +161,8 @@ def _stacks(
     volumes: Sequence[ExaminationStack], modality: ModalityName | None, accept_tilt: bool, budget_mb: float, asked: bool
 ) -> tuple[list[Stack], list[str]]:
     """The volumes as scans, and sentences about those that are no image to work on; of stacks asked for none may be."""
-    found, left_out = [], []
+    found: list[Stack] = []
+    left_out: list[str] = []
     for one in volumes:
         try:
             found.append(_stack(one, modality, accept_tilt, budget_mb))
