@@ -53,7 +53,7 @@ def segment_mr(
 
     Parameters
     ----------
-    scan : an MR on about isotropic voxels (`recon.intake.working_volume`), its third axis nearest to cranial
+    scan : an MR on about isotropic voxels (`recon.examination.working_volume`), its third axis nearest to cranial
     levels : names of the vertebrae in view, cranial to caudal; the most probable ones when left out
     progress : called with the name of each step
     seeds : points a person laid into the canal, vertebrae or discs
