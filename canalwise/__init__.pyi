@@ -22,10 +22,10 @@ from .recon.errors import (
     UnusableInput,
     WrongUse,
 )
+from .recon.examination.stack_fusion import read_examination
+from .recon.examination.working_volume import working_volume
 from .recon.grid import Grid
-from .recon.intake.examination import read_examination
 from .recon.intake.reader import read_scan
-from .recon.intake.working_volume import working_volume
 from .recon.scan import Scan
 
 __all__ = [

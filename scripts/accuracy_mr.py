@@ -31,10 +31,10 @@ from canalwise.phantoms.imaging.mr_signal import SpinEcho
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.examination.stack_fusion import Stack, fused
+from canalwise.recon.examination.working_volume import working_volume
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.morphology import nearest_on
-from canalwise.recon.intake.examination import Stack, fused
-from canalwise.recon.intake.working_volume import working_volume
 from canalwise.recon.labels import VERTEBRAE, Labels, Mask, Part, Tissue, canal_mask, vertebrae_in
 from canalwise.recon.level.resampled_level import disc_mask, local_view
 from canalwise.recon.level.sac_sections import narrowest_mm2

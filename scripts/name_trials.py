@@ -30,11 +30,11 @@ from canalwise.phantoms.imaging.render import scan_of
 from canalwise.phantoms.imaging.scanner import Scanner
 from canalwise.phantoms.spec import Bystanders, SpineSpec
 from canalwise.recon.bone.occupancy import bone_model
-from canalwise.recon.case.ct_segmentation import segment
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.reconstruction_circle import unpadded
 from canalwise.recon.intake.reader import read_scan
+from canalwise.recon.labelling.ct_segmentation import segment
 from canalwise.recon.labels import Labels, Part, vertebra_name
 from canalwise.recon.naming.cues import column_cues
 from canalwise.recon.naming.level_names import column_of, names

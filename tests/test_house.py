@@ -73,7 +73,10 @@ def _name_of(path: Path) -> str:
 
 
 ROOMS = {
-    "recon": "image registration dicom intake bone canal spine segmentation naming level measurement case",
+    "recon": (
+        "image registration dicom intake examination bone canal spine segmentation naming labelling "
+        "level measurement case"
+    ),
     "estimator": (
         "approach geometry level removal decompression resection outcome execution "
         "planning batch estimate audit search charts comparison levels cohort"

@@ -18,15 +18,15 @@ from canalwise.recon.canal.calcification import with_calcified
 from canalwise.recon.canal.soft_tissue_model import with_modelled_tissue
 from canalwise.recon.canal.tube import CanalTube, canal_from_bone
 from canalwise.recon.case.bone_anatomy import BoneAnatomy, MrTissue, mr_sources, mr_warnings, with_mr_tissue
-from canalwise.recon.case.ct_segmentation import segment
 from canalwise.recon.case.motion_segments import Frames, frames_of, levels_of
-from canalwise.recon.case.mr_segmentation import segment_mr
 from canalwise.recon.errors import LevelNotInView
 from canalwise.recon.grid import Box, Float, Grid
 from canalwise.recon.image.implants import metal_of, metal_warning, tamed
 from canalwise.recon.image.reconstruction_circle import unpadded
 from canalwise.recon.image.skin import with_soft_tissue
 from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labelling.ct_segmentation import segment
+from canalwise.recon.labelling.mr_segmentation import segment_mr
 from canalwise.recon.labels import (
     CANAL_CONTENTS,
     Labels,

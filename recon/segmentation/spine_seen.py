@@ -81,7 +81,8 @@ def check_head_up(spine: NetworkSpine) -> None:
     Pedicles of whole vertebrae lie 2 to 4 mm above their bodies' middle, as the network sees them, on a real MR and a
     made-up one; the same turned upside down, 0.3 to 2 mm below.
     """
-    field, above_mm = spine.field, []
+    field = spine.field
+    above_mm: list[float] = []
     end_mm = float(field.along_mm.max())
     for n in range(1, spine.profile.count + 1):
         own = spine.number == n

@@ -10,7 +10,7 @@ import pytest
 from canalwise.phantoms.cases.hard_case import names_in_view
 from canalwise.phantoms.cases.hard_cases import hard_suite
 from canalwise.phantoms.imaging.grids import GridRequest
-from canalwise.recon.case.ct_segmentation import segment
+from canalwise.recon.labelling.ct_segmentation import segment
 from canalwise.recon.labels import bone_mask, level_vertebrae, vertebra_number
 from canalwise.recon.scan import Scan
 

@@ -103,8 +103,8 @@ def vertebra_names(text: str) -> tuple[str, ...]:
 def run(args: argparse.Namespace) -> int:
     """Reads a scan, finds its anatomy and writes the case."""
     from canalwise.recon.case.folder import write_case
-    from canalwise.recon.intake.examination import read_examination
-    from canalwise.recon.intake.working_volume import working_volume
+    from canalwise.recon.examination.stack_fusion import read_examination
+    from canalwise.recon.examination.working_volume import working_volume
     from canalwise.recon.registration.carried_tissue import CarriedTissue
     from canalwise.workbench.console.build_options import (
         anatomy_from,

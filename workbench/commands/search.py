@@ -70,12 +70,13 @@ def run(args: argparse.Namespace) -> int:
     prepared = prepared_level(case.anatomy, args.level)
     with voice.counting("searching", question.budget) as progress:
         found = search(prepared, question, progress)
-    document = of_anatomy(case, searched_json(found))
+    warnings = [*case.anatomy.warnings, *prepared.level.warnings]
+    document = of_anatomy(case, searched_json(found)) | {"warnings": warnings}
     for plan, pick in zip(names, (found.best, found.robust), strict=True):
         keep_plan(case, plan, pick.approach)
     keep_result(case, f"search-{args.level}", document)
     voice.result(document, search_lines(document))
-    voice.warn([*case.notes, *case.anatomy.warnings, *prepared.level.warnings])
+    voice.warn([*case.notes, *warnings])
     return BREACHED if args.strict and not found.best.numbers.good else 0
 
 

@@ -10,11 +10,11 @@ from matplotlib.figure import Figure
 
 from canalwise.estimator.approach.approach import other_side
 from canalwise.workbench.charts.estimate_charts import bone_chart, comparison_chart, facet_chart, reach_chart
-from canalwise.workbench.images.mr_overview import overview_figure
 from canalwise.workbench.images.names_picture import names_figure
 from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.images.slices import cuts_of, cuts_to_look_at, key_figure, outline_figure, slice_figure
 from canalwise.workbench.images.solids import views_of
+from canalwise.workbench.report.mr_overview import overview_figure
 from canalwise.workbench.report.picture import ReportPicture
 from canalwise.workbench.style.data_uris import chart_uri, drawing_style, picture_uri, slice_uri
 

@@ -9,8 +9,8 @@ import numpy as np
 from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.imaging.write import write_dicom_series
 from canalwise.recon.dicom.reader import read_dicom_stacks
+from canalwise.recon.examination.stack_fusion import read_examination
 from canalwise.recon.grid import Grid
-from canalwise.recon.intake.examination import read_examination
 
 BUDGET_MB = 500.0
 

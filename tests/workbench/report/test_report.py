@@ -160,6 +160,7 @@ def planned(scan):
 BLANK = {"uri": "data:image/png;base64,", "caption": "blank"}
 NO_PICTURES = {
     "look": [],
+    "overview": [],
     "slices": [BLANK] * 5,
     "key": BLANK,
     "solids": [BLANK] * 4,

@@ -40,7 +40,7 @@ CONTENTS = {TissueClass.SAC: Tissue.SAC, TissueClass.FLAVUM: Tissue.FLAVUM}
 
 SAC_FRAC = 0.35
 """Probability from which a voxel is sac: at a half, areas of made-up MR come out 9 to 14 % low (medians over slices),
-for rootlets at the rim look like fat; from here on 1 to 6 %, with the same overlap (`scripts/accuracy_mr.py`)."""
+for rootlets at the rim look like fat; from here on 1 to 6 %, with no less overlap (`scripts/accuracy_mr.py`)."""
 
 LEAST_SAC_MM3, LEAST_FLAVUM_MM3 = 1000.0, 100.0
 """Less is none seen: a centimetre of a narrow sac, and the ligament of one side of a level (choice)."""
@@ -53,7 +53,7 @@ def segment_mr(
 
     Parameters
     ----------
-    scan : an MR on about isotropic voxels (`recon.intake.working_volume`), its third axis nearest to cranial
+    scan : an MR on about isotropic voxels (`recon.examination.working_volume`), its third axis nearest to cranial
     levels : names of the vertebrae in view, cranial to caudal; the most probable ones when left out
     progress : called with the name of each step
     seeds : points a person laid into the canal, vertebrae or discs

@@ -9,10 +9,10 @@ import pytest
 from scipy import ndimage
 
 from canalwise.recon.errors import BadFile, BadGeometry, UnusableInput, WrongUse
+from canalwise.recon.examination.stack_fusion import Stack, fused, read_examination, weighting_of
+from canalwise.recon.examination.working_volume import WORK_MM, on_grid, working_volume
 from canalwise.recon.grid import Grid
 from canalwise.recon.intake.checks import check_magnitude, mr_thickness_warnings
-from canalwise.recon.intake.examination import Stack, fused, read_examination, weighting_of
-from canalwise.recon.intake.working_volume import WORK_MM, on_grid, working_volume
 from canalwise.recon.scan import Scan
 from tests.recon.scans import write_nifti_file
 

@@ -15,8 +15,8 @@ from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.errors import AnatomyNotFound
+from canalwise.recon.examination.working_volume import working_volume
 from canalwise.recon.image.morphology import nearest_on
-from canalwise.recon.intake.working_volume import working_volume
 from canalwise.recon.labels import Part, Tissue, bone_mask, canal_mask
 from canalwise.recon.level.resampled_level import local_view
 from canalwise.recon.level.sac_sections import narrowest_mm2
@@ -84,7 +84,7 @@ def test_it_says_what_it_rests_on(anatomy: Anatomy) -> None:
 
 
 def test_names_are_asked_where_no_sacrum_is_in_view(scan: Scan) -> None:
-    from canalwise.recon.case.mr_segmentation import segment_mr
+    from canalwise.recon.labelling.mr_segmentation import segment_mr
 
     found = segment_mr(scan)
     assert not found.naming.confirmed

@@ -27,6 +27,7 @@ from scipy import fft, ndimage
 
 from canalwise.recon.dicom.reader import ExaminationStack, read_dicom_stacks
 from canalwise.recon.errors import BadFile, BadGeometry, UnusableInput, WrongUse
+from canalwise.recon.examination.working_volume import on_grid, told, working_grid
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.volume import BUDGET_MB, canonical, right_angled
 from canalwise.recon.intake.checks import (
@@ -38,7 +39,6 @@ from canalwise.recon.intake.checks import (
     mr_thickness_warnings,
 )
 from canalwise.recon.intake.reader import is_dicom, read_scan, read_volume, scan_of
-from canalwise.recon.intake.working_volume import on_grid, told, working_grid
 from canalwise.recon.memory_budget import check_memory
 from canalwise.recon.modality import MODALITIES, ModalityName
 from canalwise.recon.scan import ACQUIRED, Scan
@@ -161,7 +161,8 @@ def _stacks(
     volumes: Sequence[ExaminationStack], modality: ModalityName | None, accept_tilt: bool, budget_mb: float, asked: bool
 ) -> tuple[list[Stack], list[str]]:
     """The volumes as scans, and sentences about those that are no image to work on; of stacks asked for none may be."""
-    found, left_out = [], []
+    found: list[Stack] = []
+    left_out: list[str] = []
     for one in volumes:
         try:
             found.append(_stack(one, modality, accept_tilt, budget_mb))
