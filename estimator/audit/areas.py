@@ -38,16 +38,24 @@ class FreeAreas(Protocol):
     """Areas of an approach at S stations, as `estimator.outcome.freed.StationAreas` holds them."""
 
     @property
-    def z_mm(self) -> Float: ...
+    def z_mm(self) -> Float:
+        """Middles of the stations, level frame."""
+        ...
 
     @property
-    def before_mm2(self) -> Float: ...
+    def before_mm2(self) -> Float:
+        """Free canal before."""
+        ...
 
     @property
-    def after_mm2(self) -> Float: ...
+    def after_mm2(self) -> Float:
+        """With all that the approach takes."""
+        ...
 
     @property
-    def sac_before_mm2(self) -> Float: ...
+    def sac_before_mm2(self) -> Float:
+        """The sac before."""
+        ...
 
 
 @dataclass(frozen=True, eq=False)

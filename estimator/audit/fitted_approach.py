@@ -51,6 +51,13 @@ FARTHEST = (8.0, 8.0, 4.0, 16.0, 16.0, 16.0, 16.0)
 """No hand strays further from its reference than this (mm, deg): about four standard deviations of a trainee's."""
 
 
+HAND_SD = np.array([2.0, 2.0, 1.0, 4.0, 4.0, 4.0, 4.0])
+"""Standard deviations of a hand (mm, deg; docs/published-values.md#execution-errors), widened."""
+
+UNLIKELY = 0.003
+"""What a standard deviation squared costs, as a share of the misfit: of motions that explain the same, the lesser."""
+
+
 @dataclass(frozen=True)
 class ToolMotion:
     """How an approach was carried out, against its reference.
@@ -254,7 +261,8 @@ def _walked(ways: ToolWays, taken: Removal) -> _Fit:
     whole = float(amount @ achieved**2)
 
     def misfit(numbers: Float) -> float:
-        return float(amount @ (seen.share_at(points, ToolMotion.of(numbers)) - achieved) ** 2) / max(whole, 1e-9)
+        left = float(amount @ (seen.share_at(points, ToolMotion.of(numbers)) - achieved) ** 2) / max(whole, 1e-9)
+        return left + UNLIKELY * float(np.sum((numbers / HAND_SD) ** 2))
 
     best, least = _least(misfit)
     motion = ToolMotion.of(best)

@@ -31,6 +31,9 @@ ABOUT_VOXELS = 2
 DOUBTS = 1.0
 """A share smaller than this many of its own standard deviations is none."""
 
+CLOSED_MM = 1.5
+"""Marrow is filled in between bone taken on either side of it within twice this."""
+
 CLEAR_SIGMAS = 4.0
 """Where an expected change stands out of the noise by this much, its share is read off; else the odds decide."""
 
@@ -165,7 +168,11 @@ def _share(change: BoneChange, pieces: list[_LostPiece]) -> Field:
     # an average shares a border out to both sides of it: summed as it is, it keeps the volume
     read = np.where(frac > DOUBTS * doubt, np.clip(frac, 0, 1), 0)
     clear = -change.expected_hu >= CLEAR_SIGMAS * change.sd_hu
-    share: npt.NDArray[np.float32] = np.where(about, np.where(clear, read, inside), 0).astype(np.float32)
+    # marrow hardly denser than soft tissue went with the bone about it
+    reach = np.maximum(np.rint(CLOSED_MM / change.level_bone.grid.spacing_mm), 1).astype(int)
+    ball = np.ones(tuple(int(n) for n in 2 * reach + 1), dtype=bool)
+    within = inside | (ndimage.binary_closing(inside | (about & (read >= HALF)), ball) & change.bone)
+    share: npt.NDArray[np.float32] = np.where(clear, np.where(about, read, 0), within).astype(np.float32)
     return share
 
 

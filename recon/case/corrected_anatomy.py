@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from canalwise.recon.anatomy import Anatomy, Correction, Source
 from canalwise.recon.case.anatomy_builder import Progress, anatomy_of_bones, bones_of_scan, tube_of
-from canalwise.recon.case.bone_anatomy import BoneAnatomy
+from canalwise.recon.case.bone_anatomy import FOUND_IN_MR, GIVEN_ON_MR, BoneAnatomy, MrTissue
 from canalwise.recon.case.corrections import (
     Replacement,
     bone_changed,
@@ -22,15 +22,16 @@ from canalwise.recon.case.corrections import (
     without_modelled,
 )
 from canalwise.recon.case.motion_segments import LEFT_OUT
-from canalwise.recon.case.mr_tissue import with_mr
 from canalwise.recon.case.renaming import renamed
 from canalwise.recon.case.structure_names import structure_of
-from canalwise.recon.errors import WrongUse
+from canalwise.recon.errors import UnusableInput, WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import Labels, Part, bone_mask, vertebrae_in
-from canalwise.recon.registration.carried_tissue import CarriedTissue
+from canalwise.recon.registration.carried_tissue import CarriedTissue, carried
+from canalwise.recon.registration.column import LabelledScan, laid_on
 from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.mr_labels import labelled_mr
 from canalwise.recon.segmentation.seed_points import Seed, Seeds, check_canal_free
 from canalwise.recon.spine.arch_parts import divide_arches
 from canalwise.recon.steps import named_steps
@@ -71,6 +72,30 @@ def anatomy_with(
             assert bones.mr is not None
             mr.laid(bones.mr.carried)
         return anatomy_of_bones(part, bones, say)
+
+
+def with_mr(bones: BoneAnatomy, scan: Scan, mr: Scan, given: GivenLabels | None, progress: Progress) -> BoneAnatomy:
+    """The bones of a CT with what an MR shows of discs and canal.
+
+    Parameters
+    ----------
+    scan : the CT that the bones are on
+    mr, given : the MR, and labels made elsewhere on its grid; found by the network where left out
+
+    Raises
+    ------
+    UnusableInput : a CT in the MR's place, nothing found in it, or scans that do not belong together
+    """
+    if mr.kind.calibrated:
+        raise UnusableInput("--mr", "must be an MR", got=mr.modality, do="Give the CT as SCAN and the MR with --mr.")
+    progress("finding sac and ligament in the MR")
+    moving, source = (
+        labelled_mr(mr, None if given is None else given.labels),
+        FOUND_IN_MR if given is None else GIVEN_ON_MR,
+    )
+    fixed = LabelledScan(scan, bones.labels, scan.grid)
+    found = carried(fixed, moving, laid_on(fixed, moving, progress))
+    return replace(bones, labels=found.labels, mr=MrTissue(found, source))
 
 
 def corrected_anatomy(

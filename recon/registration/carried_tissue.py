@@ -14,6 +14,7 @@ import edt
 import numpy as np
 
 from canalwise.recon.grid import Box, Float, Grid, box_of
+from canalwise.recon.image.sampling import linear_at
 from canalwise.recon.labels import (
     Labels,
     Mask,
@@ -31,6 +32,9 @@ from canalwise.recon.registration.vertebra_registration import VertebraRegistrat
 
 DISC_REACH_MM = 4.0
 """A disc of the MR takes the place of the CT's within this distance of it."""
+
+HALF = 0.5
+"""A voxel belongs to what fills at least this share of it."""
 
 LEAST_DISC_FRAC = 0.4
 """A disc of the MR smaller than this share of the CT's is not believed."""
@@ -91,8 +95,14 @@ def _carry(
     if box is None:
         return
     inside = zone[box] & canal_mask(fixed.labels[box])
-    seen = read_at(moving, blend, fixed.grid, box, inside)
-    canal[box][inside] = np.where(np.isin(seen, (Tissue.SAC, Tissue.FLAVUM)), seen, Tissue.CANAL)
+    points = blend.moved_mm(fixed.grid.cropped(box).world_mm(np.argwhere(inside)))
+    index = moving.grid.index_of(points)
+    # between slices borders run straight, not in steps as long as a slice is thick
+    sac, flavum = (
+        linear_at((moving.labels == tissue).astype(np.float32), index) for tissue in (Tissue.SAC, Tissue.FLAVUM)
+    )
+    told = np.where(flavum >= HALF, Tissue.FLAVUM, Tissue.CANAL)
+    canal[box][inside] = np.where(sac >= np.maximum(flavum, HALF), Tissue.SAC, told)
     _carry_disc(pair, fixed, moving, blend, labels)
 
 

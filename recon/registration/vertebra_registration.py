@@ -40,6 +40,9 @@ AROUND_MM = 14.0
 BINS = 24
 """Of the joint histogram: more split tissues that are one (scripts/accuracy_audit.py)."""
 
+LED_ON = 2
+"""So many of the starts that fit best on the first lattice are led on to the next."""
+
 NUDGES: tuple[tuple[float, ...], ...] = (
     (2.0, 2.0, 2.0, 3.0, -3.0, 3.0),
     (-2.0, -2.0, 2.0, -3.0, 3.0, 3.0),
@@ -122,10 +125,9 @@ def registered(
     there = _Pair(part, mask, moving, centre, likeness)
     best = there.best(starts)
     again = [there.led(_nudged(best, centre, nudge))[0] for nudge in NUDGES]
-    coarse = there.walked(best, COARSE_MM)[0]
-    motion, value = there.walked(coarse, FINE_MM)
+    motion, value = there.walked(best, FINE_MM)
     places = bone_about_mm(labels, fixed.grid, vertebra)
-    apart = np.array([float(other.apart_mm(coarse, places).mean()) for other in again])
+    apart = np.array([float(other.apart_mm(best, places).mean()) for other in again])
     close = apart[apart <= SAME_MM]
     back = there.back(motion)
     inverse_mm = float(np.linalg.norm(back.moved_mm(motion.moved_mm(places)) - places, axis=1).mean())
@@ -172,8 +174,9 @@ class _Pair:
     likeness: Likeness
 
     def best(self, starts: Sequence[RigidMotion]) -> RigidMotion:
-        """The start that leads to the best fit on the coarse lattice."""
-        return min((self.led(start) for start in starts), key=lambda end: end[1])[0]
+        """Where the starts lead that fit best on the coarse lattice."""
+        first = sorted((self.walked(start, FIRST_MM) for start in starts), key=lambda end: end[1])
+        return min((self.walked(end, COARSE_MM) for end, _ in first[:LED_ON]), key=lambda end: end[1])[0]
 
     def led(self, start: RigidMotion) -> tuple[RigidMotion, float]:
         """Where a rough start leads on the two coarser lattices."""

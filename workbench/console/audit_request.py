@@ -64,7 +64,7 @@ def audit_name(level: str) -> str:
 
 def keep_audit(case: Case, audit: Audit, document: Mapping[str, Any]) -> tuple[str, str]:
     """Writes the result and its picture into the case, each whole or not at all; their names."""
-    from canalwise.workbench.images.audit_picture import audit_figure
+    from canalwise.workbench.charts.audit_picture import audit_figure
     from canalwise.workbench.style.data_uris import drawing_style, png_bytes
 
     name = audit_name(audit.question.level)

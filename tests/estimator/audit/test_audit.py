@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -13,6 +14,7 @@ from canalwise.estimator.audit.audit_json import audit_as_json
 from canalwise.estimator.audit.bone_change import bone_change_of
 from canalwise.estimator.audit.comparison import planned_against_achieved
 from canalwise.estimator.audit.criteria import pass_criteria, time_caveats
+from canalwise.estimator.audit.findings import findings_of
 from canalwise.estimator.audit.taken_bone import taken_bone_of
 from canalwise.estimator.level.level_bone import PROTECTED, level_bone_of
 from canalwise.estimator.removal.bone_removal import Removal
@@ -113,12 +115,12 @@ def test_a_place_that_was_planned_and_not_taken_is_pointed_at():
     assert "L3" in found.missed[0].structure or "L4" in found.missed[0].structure
 
 
-def test_a_tilted_hand_is_found_by_the_side_it_came_from():
+def test_bone_taken_on_the_right_is_told_on_the_right():
     # the mirrored block lies on the right: its bone is gone there and nowhere else
     other = pairs.taken_box()[::-1]
     after = pairs.after(pairs.without(pairs.still(), other), pairs.motion(), seed=9)
     pair = operated().pair
-    mirrored = type(pair)(pair.anatomy, pair.level, pair.before, after, pair.registrations)
+    mirrored = replace(pair, after=after)
     level_bone = true_removal().level_bone
     taken = taken_bone_of(mirrored, bone_change_of(mirrored, level_bone)).removal
     index = np.stack(np.unravel_index(taken.voxels, level_bone.grid.shape), axis=-1)
@@ -167,3 +169,21 @@ def test_a_small_grid_far_away_is_no_scan_of_the_level():
     tiny = Scan(np.full((30, 30, 30), 40, dtype=np.int16), Grid((30, 30, 30), affine), "CT")
     with pytest.raises(UnusableInput):
         audit_of(toy.anatomy(), pairs.before(), tiny, AuditQuestion("L3-L4"))
+
+
+def test_metal_that_was_not_there_before_is_told():
+    found = operated()
+    after = pairs.operated()
+    voxels = after.voxels.copy()
+    middle = found.pair.registrations["L3"].motion.moved_mm(toy.frame().to_world_mm([16.0, -8.0, 12.0]))
+    voxels[after.grid.box_around(middle[None], 3.0)] = 3000
+    pair = replace(found.pair, after=replace(after, voxels=voxels))
+    told = findings_of(pair, found.change, found.taken)
+    assert any("Metal near the level" in sentence and "not there before" in sentence for sentence in told)
+    assert not any("Metal" in sentence for sentence in found.findings)
+
+
+def test_a_process_that_hangs_on_by_nothing_is_told_only_where_it_hung_on_before():
+    found = operated()
+    # the toy's arch never was connected with its body: nothing is said of it
+    assert not any("no longer connected" in sentence for sentence in found.findings)

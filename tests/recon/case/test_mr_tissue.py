@@ -15,7 +15,7 @@ from canalwise.recon.case.bone_anatomy import (
     mr_warnings,
     with_mr_tissue,
 )
-from canalwise.recon.case.mr_tissue import with_mr
+from canalwise.recon.case.corrected_anatomy import with_mr
 from canalwise.recon.errors import UnusableInput
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import Tissue

@@ -25,7 +25,9 @@ def audited(tmp_path_factory):
     parent = tmp_path_factory.mktemp("audited")
     write_case(parent / "case", pairs.before(), toy.anatomy())
     after = pairs.operated()
-    write_nifti(parent / "post.nii.gz", after.voxels, after.grid)
+    voxels = after.voxels.copy()
+    voxels[:, :3] = -1000  # air behind the skin, without which no file passes for a CT
+    write_nifti(parent / "post.nii.gz", voxels, after.grid)
     with pytest.MonkeyPatch.context() as patch:
         printed: list[str] = []
         patch.setattr("sys.stdout.write", printed.append, raising=False)
@@ -98,6 +100,7 @@ def test_wrong_calls_say_what_is_wrong(audited, options, status, words, capsys):
 def test_a_scan_of_another_patient_is_refused_with_3(audited, tmp_path, capsys):
     parent, _ = audited
     other = np.random.default_rng(3).permutation(pairs.before().voxels, axis=2)
+    other[:, :3] = -1000
     write_nifti(tmp_path / "other.nii.gz", other, toy.grid())
     assert main(["audit", str(parent / "case"), str(tmp_path / "other.nii.gz"), "--level", "L3-L4"]) == 3
     reported = capsys.readouterr()

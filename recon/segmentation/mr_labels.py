@@ -1,18 +1,12 @@
-"""An MR beside a CT: laid on it vertebra by vertebra; its sac, ligament and discs taken over where that went well."""
+"""What an MR shows, in our numbers: from a label map of it, or from what the network sees."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
-from canalwise.recon.anatomy import Source
-from canalwise.recon.case.bone_anatomy import FOUND_IN_MR, GIVEN_ON_MR, BoneAnatomy, MrTissue
 from canalwise.recon.errors import UnusableInput
-from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import Labels, Part, Tissue
-from canalwise.recon.registration.carried_tissue import carried
-from canalwise.recon.registration.column import LabelledScan, Progress, laid_on
+from canalwise.recon.registration.column import LabelledScan
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.network import prior_kinds
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
@@ -21,40 +15,23 @@ UNNAMED = 100
 """Bone and discs of vertebrae that carry no name: number 1, which no vertebra has."""
 
 
-def with_mr(bones: BoneAnatomy, scan: Scan, mr: Scan, given: GivenLabels | None, progress: Progress) -> BoneAnatomy:
-    """The bones of a CT with what an MR shows of discs and canal.
+def labelled_mr(mr: Scan, given: Labels | None) -> LabelledScan:
+    """An MR with what it shows; `given` are labels on its own grid, found by the network where left out.
 
-    Parameters
-    ----------
-    scan : the CT that the bones are on
-    mr, given : the MR, and labels made elsewhere on its grid; found by the network where left out
-
-    Raises
-    ------
-    UnusableInput : a CT in the MR's place, nothing found in it, or scans that do not belong together
+    Raises UnusableInput where there is neither sac nor ligament.
     """
-    if mr.kind.calibrated:
-        raise UnusableInput("--mr", "must be an MR", got=mr.modality, do="Give the CT as SCAN and the MR with --mr.")
-    progress("finding sac and ligament in the MR")
-    moving, source = _labelled(mr, given)
-    fixed = LabelledScan(scan, bones.labels, scan.grid)
-    found = carried(fixed, moving, laid_on(fixed, moving, progress))
-    return replace(bones, labels=found.labels, mr=MrTissue(found, source))
-
-
-def _labelled(mr: Scan, given: GivenLabels | None) -> tuple[LabelledScan, Source]:
     if given is not None:
-        if not np.isin(given.labels, (Tissue.SAC, Tissue.FLAVUM)).any():
+        if not np.isin(given, (Tissue.SAC, Tissue.FLAVUM)).any():
             raise UnusableInput(
                 "the label map of the MR", "must hold sac or ligament", do="Name them in --mr-label-names."
             )
-        return LabelledScan(mr, given.labels, mr.grid), GIVEN_ON_MR
+        return LabelledScan(mr, given, mr.grid)
     seen = prior_kinds(mr)
     if seen is None or seen.detail is None or not (seen.detail == TissueClass.SAC).any():
         raise UnusableInput(
             "the MR", "shows no dural sac that could be found", do="Give its label map with --mr-labels."
         )
-    return LabelledScan(mr, labels_of_kinds(seen), seen.grid), FOUND_IN_MR
+    return LabelledScan(mr, labels_of_kinds(seen), seen.grid)
 
 
 def labels_of_kinds(seen: TissueClassMap) -> Labels:
