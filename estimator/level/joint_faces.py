@@ -19,7 +19,8 @@ def unresolved_joints(anatomy: Anatomy, level: Level) -> dict[Side, str]:
     and the image does not was drawn by a rule.
     """
     reasons = {} if level.confidence is None else {r.about: r for r in level.confidence.reasons}
-    automatic, found = anatomy.sources.get("parts", "automatic") == "automatic", {}
+    automatic = anatomy.sources.get("parts", "automatic") == "automatic"
+    found: dict[Side, str] = {}
     for side in SIDES:
         joint, seen = level.joints.get(side), reasons.get(f"joint gap {side}")
         if joint is None:

@@ -182,7 +182,8 @@ def with_decompression(
         found = known or decompressed(prepared, approach)
         more = plain(uncertain_as_json(found, None if hands is None else resection_intervals(found, hands)))
     except AnatomyNotFound as error:
-        nothing = dict.fromkeys(("resection", "freed", "verdict", "spinous_process"))
+        nothing: dict[str, Any] = dict.fromkeys(("resection", "freed", "verdict", "spinous_process"))
+        nothing["chances"] = (document.get("chances") or {}) | dict.fromkeys(("freed", "kept", "both"))
         return document | nothing | {"warnings": [*document["warnings"], f"Nothing is said of what is freed: {error}"]}
     inner = more.pop("geometry")
     tool = inner.pop("tool")
