@@ -41,7 +41,7 @@ SCHEMA = "canalwise.charts/1"
 def options(parser: argparse.ArgumentParser) -> None:
     """CASE, the approach, the kind of chart and where the files go."""
     add_case(parser)
-    add_approach(parser)
+    add_approach(parser, task=False)
     parser.add_argument(
         "--kind", choices=("angle", "entry", "instrument", ALL), default=ALL, help="which chart (usual: all)"
     )

@@ -97,8 +97,8 @@ def add_strict(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_approach(parser: argparse.ArgumentParser) -> None:
-    """--plan, or --level and --side with tilts and instrument; --task."""
+def add_approach(parser: argparse.ArgumentParser, task: bool = True) -> None:
+    """--plan, or --level and --side with tilts and instrument; --task where it decides anything."""
     which = parser.add_argument_group(
         "the approach",
         "Either a plan file, or a level and a side from which a usual start is "
@@ -117,7 +117,9 @@ def add_approach(parser: argparse.ArgumentParser) -> None:
         unit = "DEG" if name.endswith("_deg") else "MM"
         which.add_argument(option(name), type=float, metavar=unit, help=CHANNEL_HELP.get(name, name.replace("_", " ")))
     words = ", ".join(name.replace(" ", "-") for name in NAMES)
-    which.add_argument("--task", metavar="NAME[,NAME...]", help=f"what is to be touched, of {words} (usual: all of it)")
+    if task:
+        told = f"what is to be touched, of {words} (usual: all of it)"
+        which.add_argument("--task", metavar="NAME[,NAME...]", help=told)
 
 
 BREADTHS = ("central", "with-recesses", "with-foramen")

@@ -12,14 +12,16 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
 from canalwise.estimator.comparison.access_results import BOTH, MIDLINE
 from canalwise.estimator.comparison.plan_rows import PlanRow, PlanTableTask
-from canalwise.estimator.comparison.plan_table import pinned, share95
+from canalwise.estimator.comparison.plan_table import pinned, share95, with_freed
 from canalwise.estimator.comparison.plan_table_json import plan_table_as_json
 from canalwise.estimator.comparison.quantities import QUANTITIES
 from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.limit_rules import RELATIONS
+from canalwise.estimator.outcome.joined_outcome import midline
 from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.resection.resection_level import resection_level_of
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES
 from canalwise.recon.serialization import json_text
@@ -28,6 +30,8 @@ from tests.workbench import toy
 LEVEL = "L3-L4"
 
 NOT_IN_THE_TOY = {"left_pars", "right_pars"}
+FREED = {"freed", "area_after", "resection_bone"}
+"""Of these the toy has no number, for it has no ligament."""
 
 
 @cache
@@ -62,8 +66,17 @@ def row(name, values, samples):
 def test_a_plan_against_itself_differs_by_nothing_at_all():
     again, first = rows()[3], rows()[0]
     reported = {name: again.difference(first, name) for name in QUANTITIES}
-    assert {name for name, difference in reported.items() if difference is None} == NOT_IN_THE_TOY
+    assert {name for name, difference in reported.items() if difference is None} == NOT_IN_THE_TOY | FREED
     assert all(difference == (0.0, (0.0, 0.0)) for difference in reported.values() if difference is not None)
+
+
+def test_what_is_freed_stands_in_a_row_and_its_difference_is_exact():
+    prepared_here = prepared_level(toy.pressed_anatomy(), "L3-L4")
+    numbers = midline(prepared_here, resection_level_of(prepared_here))
+    one, other = (with_freed(row(name, 1.0, [1.0]), lambda: numbers) for name in ("one", "other"))
+    assert one.values["freed"] == numbers.least_freed_frac >= 0.99
+    assert one.values["resection_bone"] == numbers.bone_mm3
+    assert one.difference(other, "area_after") == (0.0, (0.0, 0.0))
 
 
 def test_every_number_is_the_one_that_estimate_prints():

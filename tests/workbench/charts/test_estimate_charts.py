@@ -26,6 +26,7 @@ from canalwise.workbench.commands.main import main
 from canalwise.workbench.notebook import html_of, shown, teach
 from canalwise.workbench.report.what_if_section import WhatIfCharts, what_if, what_if_pictures
 from canalwise.workbench.style.data_uris import drawing_style, svg_bytes
+from canalwise.workbench.style.phrases import EVIDENCE
 from tests.workbench import toy
 
 NAMES = ("angle", "entry", "instrument")
@@ -95,7 +96,7 @@ def test_feasible_bands_and_the_plan_are_drawn(charts):
 def test_captions_name_the_evidence_of_limits(charts):
     for chart in charts.values():
         said = caption_of(chart)
-        assert all(f"({evidence})" in said for evidence in ("READ", "MEM", "PRACTICE"))
+        assert all(f"({EVIDENCE[kind]})" in said for kind in ("READ", "MEM", "PRACTICE"))
         assert "freed" in said
         with drawing_style():
             assert " ".join(CAUTION.split()) in " ".join(drawn_words(standing_alone(chart)).split())

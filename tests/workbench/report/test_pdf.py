@@ -26,7 +26,7 @@ from tests.workbench import toy
 @pytest.fixture(scope="module")
 def reported(coarse_pictures):
     """What the report about the usual start from the left tells."""
-    return facts_of(toy.scan(), toy.anatomy(), default_approach(toy.anatomy(), "L3-L4", "left"))
+    return facts_of(toy.scan(), toy.pressed_anatomy(), default_approach(toy.pressed_anatomy(), "L3-L4", "left"))
 
 
 @pytest.fixture(scope="module")
