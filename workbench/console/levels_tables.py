@@ -58,7 +58,7 @@ def level_row(level: Json) -> tuple[str, ...]:
         level["level"],
         level["side"],
         percent(level["freed_frac"]),
-        ", ".join(number(area[name], 0) for name in ("before", "needed", "after")) + " mm2",
+        ", ".join(number(area[name], 0) for name in ("before", "needed", "after")) + " mm\u00b2",
         amount(level["bone_removed_mm3"], "mm3", 0),
         ", ".join(percent(kept.get(side)) for side in ("left", "right")),
         ", ".join(broken) or "none",
