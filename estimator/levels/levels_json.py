@@ -96,7 +96,7 @@ def vertebrae_json(levels: SeveralLevels) -> list[dict[str, Any]]:
             "levels": list(loss.levels),
             "taken_mm3": loss.taken_mm3,
             "separate_mm3": loss.separate_mm3,
-            "counted_once_mm3": loss.counted_once_mm3,
+            "taken_by_both_mm3": loss.taken_by_both_mm3,
             "by_part_mm3": by_part(levels.together.by_label_mm3, loss.vertebra),
         }
         for loss in levels.vertebrae

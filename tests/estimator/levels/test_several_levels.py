@@ -92,7 +92,7 @@ def test_the_shared_vertebra_is_counted_once(both):
     assert loss.levels == LEVELS
     assert loss.taken_mm3 == pytest.approx(by_hand, rel=1e-4)
     assert loss.separate_mm3 == pytest.approx(alone, rel=1e-4)
-    assert loss.counted_once_mm3 >= 0
+    assert loss.taken_by_both_mm3 >= 0
 
 
 def test_vertebrae_sum_to_the_whole(both):
