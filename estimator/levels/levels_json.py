@@ -96,7 +96,7 @@ def vertebrae_json(levels: SeveralLevels) -> list[dict[str, Any]]:
             "levels": list(loss.levels),
             "taken_mm3": loss.taken_mm3,
             "separate_mm3": loss.separate_mm3,
-            "counted_once_mm3": loss.counted_once_mm3,
+            "taken_by_both_mm3": loss.taken_by_both_mm3,
             "by_part_mm3": by_part(levels.together.by_label_mm3, loss.vertebra),
         }
         for loss in levels.vertebrae
@@ -152,9 +152,16 @@ def pair_sentence(pair: SharedPair) -> str:
         return f"One skin entry serves {names}: {cost}, leaning {pair.entry.best.leans_deg:.0f} deg along the spine."
     worse = [name for name in pair.shared.broken if name not in pair.separate.broken]
     why = (
-        f"it does not free {', '.join(pair.shared.not_freed)}" if pair.shared.not_freed
+        _not_freed(pair) if pair.shared.not_freed
         else f"it breaks {', '.join(worse)}" if worse
         else f"the channels pass the skin {pair.skin_apart_mm:.0f} mm apart" if pair.entry.best.serves
         else "the channel would lean beyond its bounds"
     )  # fmt: skip
     return f"One skin entry does not serve {names}: {why}."
+
+
+def _not_freed(pair: SharedPair) -> str:
+    """Which levels one entry does not free, and whether two would."""
+    names = ", ".join(pair.shared.not_freed)
+    same = set(pair.shared.not_freed) <= set(pair.separate.not_freed)
+    return f"it does not free {names}{', nor do two entries' if same else ''}"

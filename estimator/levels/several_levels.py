@@ -49,7 +49,7 @@ class VertebraLoss:
     separate_mm3: float
 
     @property
-    def counted_once_mm3(self) -> float:
+    def taken_by_both_mm3(self) -> float:
         """Bone that two levels both take."""
         return self.separate_mm3 - self.taken_mm3
 

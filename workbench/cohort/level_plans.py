@@ -28,6 +28,9 @@ def searched_plan(case: Case, level: str, sides: tuple[Side, ...], options: Coho
     """The best that a search finds; all that it found is kept as results/search-LEVEL.json."""
     prepared = prepared_level(case.anatomy, level)
     found = search(prepared, SearchTask(sides=sides, budget=options.budget, seed=options.seed))
+    if found.stopped:
+        # the best so far is no result of a cohort: the row is begun anew when the cohort is taken up
+        raise KeyboardInterrupt
     keep_result(case, f"search-{level}", of_anatomy(case, searched_json(found)))
     return KeptPlan(found.best.approach, case.anatomy_sha256)
 

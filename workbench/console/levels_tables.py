@@ -26,7 +26,7 @@ def levels_lines(document: Json) -> list[object]:
             right=(2, 4),
         ),
         table(
-            ("vertebra", "taken by", "bone", "counted once", "most from"),
+            ("vertebra", "taken by", "bone", "taken by both", "most from"),
             [vertebra_row(one) for one in document["vertebrae"]],
             right=(2, 3),
         ),
@@ -58,7 +58,7 @@ def level_row(level: Json) -> tuple[str, ...]:
         level["level"],
         level["side"],
         percent(level["freed_frac"]),
-        ", ".join(number(area[name], 0) for name in ("before", "needed", "after")) + " mm2",
+        ", ".join(number(area[name], 0) for name in ("before", "needed", "after")) + " mm\u00b2",
         amount(level["bone_removed_mm3"], "mm3", 0),
         ", ".join(percent(kept.get(side)) for side in ("left", "right")),
         ", ".join(broken) or "none",
@@ -68,7 +68,7 @@ def level_row(level: Json) -> tuple[str, ...]:
 def vertebra_row(loss: Json) -> tuple[str, ...]:
     """What one vertebra loses.
 
-    >>> one = {"vertebra": "L4", "levels": ["L3-L4", "L4-L5"], "taken_mm3": 900.0, "counted_once_mm3": 12.0}
+    >>> one = {"vertebra": "L4", "levels": ["L3-L4", "L4-L5"], "taken_mm3": 900.0, "taken_by_both_mm3": 12.0}
     >>> vertebra_row(one | {"by_part_mm3": {"lamina left": 700.0, "pars left": 200.0}})
     ('L4', 'L3-L4, L4-L5', '900 mm³', '12 mm³', 'lamina left 700, pars left 200')
     """
@@ -77,7 +77,7 @@ def vertebra_row(loss: Json) -> tuple[str, ...]:
         loss["vertebra"],
         ", ".join(loss["levels"]) or "none",
         amount(loss["taken_mm3"], "mm3", 0),
-        amount(loss["counted_once_mm3"], "mm3", 0),
+        amount(loss["taken_by_both_mm3"], "mm3", 0),
         ", ".join(f"{name} {number(mm3, 0)}" for name, mm3 in parts),
     )
 

@@ -22,8 +22,8 @@ from canalwise.workbench.style.templates import resource, template
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-OVERVIEW_IN = (4.2, 5.0)
-"""Size of the overview."""
+OVERVIEW_IN = 4.2
+"""Width of the overview."""
 
 MARGIN_MM = 25.0
 """Shown beyond the pivots and the removed bone."""
@@ -59,7 +59,8 @@ def entry_row(plan: LevelsPlan, level: str) -> tuple[str, ...]:
         f"{plan.order.index(level) + 1}",
         level,
         approach.side.upper(),
-        f"{amount(entry.lateral_mm, 'mm', 0)} lateral, {amount(entry.cranial_mm, 'mm', 0)} cranial of the upper "
+        f"{amount(entry.lateral_mm, 'mm', 0)} lateral, {amount(abs(entry.cranial_mm), 'mm', 0)} "
+        f"{'cranial' if entry.cranial_mm >= 0 else 'caudal'} of the upper "
         f"lamina's edge (at the {entry.at})",
         amount(entry.depth_mm, "mm", 0),
         tilts,
@@ -71,9 +72,10 @@ def overview_uri(scan: Scan, levels: SeveralLevels, order: Sequence[str]) -> str
     from matplotlib.figure import Figure
 
     with drawing_style():
-        figure = Figure(figsize=OVERVIEW_IN, layout="constrained")
-        axes = figure.add_subplot()
         ends = [_ends_ras_mm(one.resection.approach, one.prepared.level.frame) for one in levels.found]
+        low, high = _frame_mm(np.concatenate([np.stack(pair) for pair in ends]))
+        figure = Figure(figsize=(OVERVIEW_IN, OVERVIEW_IN * float((high[2] - low[2]) / (high[1] - low[1]))))
+        axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         at = round(float(np.mean([scan.grid.index_of(dock)[0] for _, dock in ends])))
         _draw_slice(axes, scan, min(max(at, 0), scan.grid.shape[0] - 1))
         _draw_taken(axes, levels)
@@ -82,7 +84,9 @@ def overview_uri(scan: Scan, levels: SeveralLevels, order: Sequence[str]) -> str
             axes.plot([pivot[1], dock[1]], [pivot[2], dock[2]], color=phase_colour(number), linewidth=3, zorder=4)
             axes.annotate(f"{number + 1}: {name} {one.resection.approach.side}", (pivot[1], pivot[2]), (2, 4),
                           textcoords="offset points", fontsize=7, color=PAPER, ha="left")  # fmt: skip
-        _frame(axes, np.concatenate([np.stack(pair) for pair in ends]))
+        # head up, dorsal to the right, as on a lateral film of a patient who looks left
+        axes.set(xlim=(high[1], low[1]), ylim=(low[2], high[2]))
+        axes.set_axis_off()
         return slice_uri(figure)
 
 
@@ -98,7 +102,7 @@ def _draw_slice(axes: Axes, scan: Scan, at: int) -> None:
     points = scan.grid.world_mm(np.stack([np.full_like(y, at), y, z], axis=-1).reshape(-1, 3)).reshape(ny, nz, 3)
     low, high = scan.kind.display_window(scan.voxels)
     axes.pcolormesh(
-        points[..., 1], points[..., 2], scan.voxels[at], cmap="gray", vmin=low, vmax=high, shading="nearest",
+        points[..., 1], points[..., 2], scan.voxels[at], cmap="gray", vmin=low, vmax=high, shading="gouraud",
         rasterized=True,
     )  # fmt: skip
 
@@ -107,13 +111,11 @@ def _draw_taken(axes: Axes, levels: SeveralLevels) -> None:
     together = levels.together
     mostly = together.voxels[together.share >= HALF]
     places = levels.anatomy.grid.world_mm(np.stack(np.unravel_index(mostly, together.shape), axis=-1))
-    axes.scatter(places[:, 1], places[:, 2], s=1.0, color=REMOVED, alpha=0.25, linewidths=0, rasterized=True)
+    axes.scatter(places[:, 1], places[:, 2], s=5.0, color=REMOVED, alpha=0.4, linewidths=0, rasterized=True)
 
 
-def _frame(axes: Axes, points_ras_mm: Float) -> None:
-    """Head up, dorsal to the right as on a lateral film of a patient who looks left."""
+def _frame_mm(points_ras_mm: Float) -> tuple[Float, Float]:
+    """(3,) arrays, RAS: the least and greatest place shown about some points; twice the margin ventral of them."""
     low, high = points_ras_mm.min(axis=0) - MARGIN_MM, points_ras_mm.max(axis=0) + MARGIN_MM
-    axes.set_xlim(high[1] + MARGIN_MM, low[1])
-    axes.set_ylim(low[2], high[2])
-    axes.set_aspect("equal")
-    axes.set_axis_off()
+    high[1] += MARGIN_MM
+    return low, high
