@@ -14,6 +14,7 @@ from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.first_limit import WIDEST_DEG, FirstLimit, first_limit
 from canalwise.estimator.level.target_names import FROM_TARGETS
 from canalwise.estimator.limit_rules import RELATIONS
+from canalwise.estimator.outcome.decompressed import decompressed_or_none
 from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.planning.clock_positions import FAR_SIGHTS, NEAR_SIGHTS, far_clock, near_clock
 from canalwise.estimator.removal.reach import ALL_TOUCHED, Reach
@@ -83,8 +84,10 @@ class PlanFacts:
 
     @cached_property
     def task_mm3(self) -> dict[str, float]:
-        """Structure -> bone that must go for the task; 'total' last."""
-        return self._by_structure(self.estimate.task.removal.by_label_mm3)
+        """Structure -> bone that must go to free what presses; 'total' last. Of the task where that cannot be said."""
+        found = decompressed_or_none(self.estimate.prepared, self.estimate.approach)
+        removal = self.estimate.task.removal if found is None else found.resection.removal
+        return self._by_structure(removal.by_label_mm3)
 
     @cached_property
     def sweep_mm3(self) -> dict[str, float]:
