@@ -4,7 +4,7 @@ import type { Context } from "../session/context";
 import { button, dialog, freshId, h, setText } from "../dom/elements";
 import { Refused } from "../session/connection";
 import { savedText } from "../dom/files";
-import { planFileOf, readPlanFile } from "../model/plan_file";
+import { planFileOf, readPlanFile } from "../session/plan_file";
 import type { Plan } from "../protocol/plan";
 import { same, type State } from "../model/store";
 
