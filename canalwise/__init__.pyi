@@ -23,7 +23,9 @@ from .recon.errors import (
     WrongUse,
 )
 from .recon.grid import Grid
+from .recon.intake.examination import read_examination
 from .recon.intake.reader import read_scan
+from .recon.intake.working_volume import working_volume
 from .recon.scan import Scan
 
 __all__ = [
@@ -59,8 +61,10 @@ __all__ = [
     "instrument_chart",
     "prepared_level",
     "read_case",
+    "read_examination",
     "read_scan",
     "search",
     "tilt_chart",
+    "working_volume",
     "write_case",
 ]

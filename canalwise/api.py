@@ -10,18 +10,22 @@ from importlib import import_module
 from typing import Any, Generic, TypeVar
 
 from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.approach.error_presets import USUAL
+from canalwise.estimator.approach.execution_errors import execution_errors_of
 from canalwise.estimator.comparison.access_results import AccessComparison
 from canalwise.estimator.comparison.accesses import compared_accesses
 from canalwise.estimator.comparison.accesses_json import comparison_as_json
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.estimate.intervals import intervals_of
+from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.level.target_names import NAMES as TARGET_SETS
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.search.best_approach import SearchResult
 from canalwise.estimator.search.best_approach import search as search_prepared
 from canalwise.estimator.search.search_json import search_as_json
-from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.intake.label_maps import GivenLabels
@@ -74,7 +78,7 @@ def build(
 
     Parameters
     ----------
-    scan : as `read_scan` gives it
+    scan : as `read_scan` gives it; an MR without labels best as `working_volume` or `read_examination` gives it
     vertebrae : names in view, cranial to caudal, where the scan itself cannot tell
     labels : a label map made elsewhere, on the scan's grid; what it lacks is found in the scan
     progress : called with a sentence before each step
@@ -88,23 +92,33 @@ def build(
 
 
 def estimate(
-    anatomy: Anatomy, approach: Approach, limits: Limits | None = None, task: Sequence[str] = TARGET_SETS
+    anatomy: Anatomy,
+    approach: Approach,
+    limits: Limits | None = None,
+    task: Sequence[str] = TARGET_SETS,
+    *,
+    guidance: str = USUAL[0],
+    experience: str = USUAL[1],
 ) -> Result[Estimate]:
     """What an approach takes, keeps and reaches, with 95 % intervals.
 
     Parameters
     ----------
     task : names of the target sets that are to be touched, of `estimator.level.target_names`
+    guidance, experience : whose hand carries it out, of `estimator.approach.error_presets`
 
     Raises
     ------
     LevelNotInView : the approach's level is not in the anatomy
     AnatomyNotFound : no dural sac there
-    WrongUse : a task that is not among the sets
+    WrongUse : a task, a guidance or an experience that there is not
     """
-    return Result(
-        estimate_of(prepared_level(anatomy, approach.level, limits).ready(), approach, task), estimate_as_json
-    )
+    trial = MonteCarloOptions(errors=execution_errors_of(guidance, experience))
+
+    def as_json(found: Estimate) -> dict[str, Any]:
+        return estimate_as_json(found, intervals_of(found, trial))
+
+    return Result(estimate_of(prepared_level(anatomy, approach.level, limits).ready(), approach, task), as_json)
 
 
 def search(

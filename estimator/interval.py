@@ -54,17 +54,30 @@ class Interval:
 
     @property
     def sd(self) -> float:
-        """Standard deviation of all causes together: the root of the sum of their squares."""
+        """Standard deviation of all causes together: the root of the sum of their squares.
+
+        >>> Interval(10.0, {"borders": 0.3, "hand": 0.4}).sd
+        0.5
+        """
         return float(np.sqrt(sum(sd**2 for sd in self.sd_by_cause.values())))
 
     @property
     def ends(self) -> tuple[float, float]:
-        """(low, high) of the 95 % interval."""
+        """(low, high) of the 95 % interval.
+
+        >>> low, high = Interval(0.9, {"borders": 0.1}, least=0.0, most=1.0).ends
+        >>> round(low, 3), high
+        (0.704, 1.0)
+        """
         low, high = self.spread or (-SD_OF_95 * self.sd, SD_OF_95 * self.sd)
         return max(self.value + low, self.least), min(self.value + high, self.most)
 
     def without(self, causes: Collection[str]) -> Interval:
-        """The interval as it were without some causes; the others are taken to be normal."""
+        """The interval as it were without some causes; the others are taken to be normal.
+
+        >>> Interval(10.0, {"borders": 0.3, "hand": 0.4}).without(["hand"]).sd
+        0.3
+        """
         left = {cause: sd for cause, sd in self.sd_by_cause.items() if cause not in causes}
         return replace(self, sd_by_cause=left, spread=None)
 

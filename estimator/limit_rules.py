@@ -24,8 +24,6 @@ class LimitRule:
     quantity : its name among an estimate's numbers, where the patient's side stands before it
     direction : the limit is the least or the greatest allowed
     limit : key of `estimator.limits.DEFAULTS`
-    batch_guard_frac : the batch counts bone by cells: a search stays inside the limit by this share of it, so that the
-        exact estimate keeps it too (about three times the largest differences seen between the two)
     both_sides : is it measured on each side?
     """
 
@@ -33,7 +31,6 @@ class LimitRule:
     quantity: str
     direction: Literal["at least", "at most"]
     limit: str
-    batch_guard_frac: float
     both_sides: bool
 
     @property
@@ -59,22 +56,16 @@ class LimitRule:
         return float(np.min(values) if self.direction == "at least" else np.max(values))
 
 
-FACET_AREA = LimitRule("facet area kept", "area_frac", "at least", "facet_area_kept_frac", 0.02, both_sides=True)
-FACET_WIDTH = LimitRule("facet width kept", "width_frac", "at least", "facet_width_kept_frac", 0.04, both_sides=True)
-# of a pars batch and exact estimate count the same samples: no guard
-PARS = LimitRule("pars width remaining", "pars_mm", "at least", "pars_residual_mm", 0.0, both_sides=True)
-UNDERCUT = LimitRule(
-    "spinous base undercut", "undercut_frac", "at most", "spinous_undercut_frac", 0.01, both_sides=False
-)
-BRIDGE = LimitRule(
-    "spinous base bridge remaining", "bridge_mm", "at least", "spinous_bridge_mm", 0.08, both_sides=False
-)
+FACET_AREA = LimitRule("facet area kept", "area_frac", "at least", "facet_area_kept_frac", both_sides=True)
+FACET_WIDTH = LimitRule("facet width kept", "width_frac", "at least", "facet_width_kept_frac", both_sides=True)
+PARS = LimitRule("pars width remaining", "pars_mm", "at least", "pars_residual_mm", both_sides=True)
+UNDERCUT = LimitRule("spinous base undercut", "undercut_frac", "at most", "spinous_undercut_frac", both_sides=False)
+BRIDGE = LimitRule("spinous base bridge remaining", "bridge_mm", "at least", "spinous_bridge_mm", both_sides=False)
 LATERAL = LimitRule(
     "farthest bone taken from the midline",
     "lateral_removal_mm",
     "at most",
     "lateral_removal_mm",
-    0.025,
     both_sides=False,
 )
 
@@ -82,6 +73,18 @@ OF_BOTH_SIDES = (FACET_AREA, FACET_WIDTH, PARS)
 OF_THE_MIDLINE = (UNDERCUT, BRIDGE, LATERAL)
 
 _BY_CHECK = {check: rule for rule in (*OF_BOTH_SIDES, *OF_THE_MIDLINE) for check in rule.checks}
+
+
+_ACROSS = frozenset(rule.checks[1] for rule in OF_BOTH_SIDES)
+
+
+def is_across(check: str) -> bool:
+    """Is a check of the side across from the approach?
+
+    >>> is_across("contralateral pars width left"), is_across("spinous base undercut")
+    (True, False)
+    """
+    return check in _ACROSS
 
 
 def rule_of(check: str) -> LimitRule:

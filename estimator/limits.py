@@ -58,11 +58,20 @@ class Limits:
             raise WrongUse("limits", f"must hold exactly {', '.join(DEFAULTS)}", got=sorted(unknown))
 
     def value(self, name: str) -> float:
-        """The threshold's value in its own unit."""
+        """The threshold's value in its own unit.
+
+        >>> Limits().value("facet_area_kept_frac")
+        0.5
+        """
         return self.records[name].value
 
     def changed(self, **values: float) -> Limits:
-        """Other values for named thresholds; their source then reads 'set by the user'."""
+        """Other values for named thresholds; their source then reads 'set by the user'.
+
+        >>> stricter = Limits().changed(facet_area_kept_frac=0.6)
+        >>> stricter.value("facet_area_kept_frac"), stricter.records["facet_area_kept_frac"].source
+        (0.6, 'set by the user')
+        """
         if unknown := set(values) - set(self.records):
             raise WrongUse("limits", f"must be among {', '.join(self.records)}", got=sorted(unknown))
         changed = {

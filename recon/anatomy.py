@@ -13,7 +13,9 @@ from canalwise.recon.errors import BadGeometry, BadLabels, LevelNotInView
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import Labels, Side
 
-Source = Literal["measured", "given", "modelled", "automatic"]
+Source = Literal["measured", "given", "modelled", "automatic", "given (MR)", "measured (MR)"]
+"""How a structure was obtained; from an MR laid on the CT: outlined by a label map, or found in its voxels."""
+
 NamesFrom = Literal["sacrum", "ribs", "both", "given", "unknown"]
 
 RIGHT_ANGLE_TOL = 1e-6
@@ -46,24 +48,46 @@ class Frame:
         object.__setattr__(self, "origin_ras_mm", np.asarray(self.origin_ras_mm, dtype=float).reshape(3))
 
     def to_level_mm(self, world_mm: npt.ArrayLike) -> Float:
-        """(..., 3) array of level coordinates (left, dorsal, cranial mm) of RAS points."""
+        """(..., 3) array of level coordinates (left, dorsal, cranial mm) of RAS points.
+
+        >>> Frame([10, 20, 30], np.diag([-1.0, -1.0, 1.0])).to_level_mm([7, 16, 35]).tolist()
+        [3.0, 4.0, 5.0]
+        """
         return (np.asarray(world_mm, dtype=float) - self.origin_ras_mm) @ self.axes_ras.T
 
     def to_world_mm(self, level_mm: npt.ArrayLike) -> Float:
-        """(..., 3) array of RAS mm of level points."""
+        """(..., 3) array of RAS mm of level points.
+
+        >>> Frame([10, 20, 30], np.diag([-1.0, -1.0, 1.0])).to_world_mm([3, 4, 5]).tolist()
+        [7.0, 16.0, 35.0]
+        """
         return np.asarray(level_mm, dtype=float) @ self.axes_ras + self.origin_ras_mm
 
     def direction_ras(self, level_direction: npt.ArrayLike) -> Float:
-        """(..., 3) array: a level direction turned into RAS."""
+        """(..., 3) array: a level direction turned into RAS.
+
+        The patient's left lies toward -x of RAS.
+
+        >>> Frame([10, 20, 30], np.diag([-1.0, -1.0, 1.0])).direction_ras([1, 0, 0]).tolist()
+        [-1.0, 0.0, 0.0]
+        """
         return np.asarray(level_direction, dtype=float) @ self.axes_ras
 
     def direction_level(self, ras_direction: npt.ArrayLike) -> Float:
-        """(..., 3) array: a RAS direction turned into the level frame."""
+        """(..., 3) array: a RAS direction turned into the level frame.
+
+        >>> Frame([10, 20, 30], np.diag([-1.0, -1.0, 1.0])).direction_level([0, -1, 0]).tolist()
+        [0.0, 1.0, 0.0]
+        """
         return np.asarray(ras_direction, dtype=float) @ self.axes_ras.T
 
     @property
     def matrix_ras(self) -> Float:
-        """(4, 4) array, level mm -> RAS mm."""
+        """(4, 4) array, level mm -> RAS mm.
+
+        >>> (Frame([10, 20, 30], np.diag([-1.0, -1.0, 1.0])).matrix_ras @ [3, 4, 5, 1]).tolist()
+        [7.0, 16.0, 35.0, 1.0]
+        """
         matrix = np.eye(4)
         matrix[:3, :3] = self.axes_ras.T
         matrix[:3, 3] = self.origin_ras_mm
@@ -301,6 +325,7 @@ class Anatomy:
     warnings : sentences for people
     naming : what the vertebrae's names rest on; None in an anatomy made by hand
     corrections : what a person changed, in order
+    acquired_mm : longest voxel edge that the image was taken with, where it was resampled; 0 where it was not
     """
 
     grid: Grid
@@ -311,6 +336,12 @@ class Anatomy:
     warnings: tuple[str, ...] = ()
     naming: Naming | None = None
     corrections: tuple[Correction, ...] = ()
+    acquired_mm: float = 0.0
+
+    @property
+    def longest_voxel_mm(self) -> float:
+        """The longest edge of what was seen as one voxel: of the image as taken, or of the grid."""
+        return max(float(self.grid.spacing_mm.max()), self.acquired_mm)
 
     def __repr__(self) -> str:
         return f"<Anatomy {', '.join(level.name for level in self.levels) or 'without levels'}, {self.grid!r}>"

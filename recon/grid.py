@@ -76,7 +76,11 @@ class Grid:
 
     @property
     def spacing_mm(self) -> Float:
-        """(3,) array of voxel edge lengths along the array axes, mm."""
+        """(3,) array of voxel edge lengths along the array axes, mm.
+
+        >>> Grid((2, 2, 2), np.diag([-0.5, 0.6, 2.0, 1.0])).spacing_mm.tolist()
+        [0.5, 0.6, 2.0]
+        """
         return np.linalg.norm(self.affine_ras_mm[:3, :3], axis=0)
 
     @property
@@ -85,20 +89,37 @@ class Grid:
         return float(np.prod(self.spacing_mm))
 
     def world_mm(self, index: npt.ArrayLike) -> Float:
-        """(..., 3) array of RAS mm for a (..., 3) array of (fractional) voxel indices."""
+        """(..., 3) array of RAS mm for a (..., 3) array of (fractional) voxel indices.
+
+        >>> Grid((4, 4, 4), np.diag([0.5, 0.5, 2.0, 1.0])).world_mm([[1, 1, 1], [0, 0, 2.5]]).tolist()
+        [[0.5, 0.5, 2.0], [0.0, 0.0, 5.0]]
+        """
         return np.asarray(index, dtype=float) @ self.affine_ras_mm[:3, :3].T + self.affine_ras_mm[:3, 3]
 
     def index_of(self, world_mm: npt.ArrayLike) -> Float:
-        """(..., 3) array of fractional voxel indices for a (..., 3) array of RAS mm."""
+        """(..., 3) array of fractional voxel indices for a (..., 3) array of RAS mm.
+
+        >>> Grid((4, 4, 4), np.diag([0.5, 0.5, 2.0, 1.0])).index_of([0.25, 0.5, 5.0]).tolist()
+        [0.5, 1.0, 2.5]
+        """
         inverse = np.linalg.inv(self.affine_ras_mm)
         return np.asarray(world_mm, dtype=float) @ inverse[:3, :3].T + inverse[:3, 3]
 
     def voxel_centres_mm(self) -> Float:
-        """(nx, ny, nz, 3) array of RAS mm; large, so for small grids only."""
+        """(nx, ny, nz, 3) array of RAS mm; large, so for small grids only.
+
+        >>> Grid((1, 1, 2), np.diag([0.5, 0.5, 2.0, 1.0])).voxel_centres_mm()[0, 0].tolist()
+        [[0.0, 0.0, 0.0], [0.0, 0.0, 2.0]]
+        """
         return self.world_mm(np.moveaxis(np.indices(self.shape), 0, -1))
 
     def cropped(self, box: tuple[slice, slice, slice]) -> Grid:
-        """The grid of `array[box]` (unit steps, non-negative starts)."""
+        """The grid of `array[box]` (unit steps, non-negative starts).
+
+        >>> inner = Grid((9, 9, 9), np.eye(4)).cropped((slice(2, 5), slice(None), slice(4, 6)))
+        >>> inner.shape, inner.world_mm([0, 0, 0]).tolist()
+        ((3, 9, 2), [2.0, 0.0, 4.0])
+        """
         start = np.array([s.start or 0 for s in box])
         stop = np.array([n if s.stop is None else min(s.stop, n) for s, n in zip(box, self.shape, strict=True)])
         affine = self.affine_ras_mm.copy()
@@ -107,7 +128,11 @@ class Grid:
         return Grid((i, j, k), affine)
 
     def box_around(self, points_mm: npt.ArrayLike, margin_mm: float = 0.0) -> tuple[slice, slice, slice]:
-        """The index box that holds the (N, 3) world points and a margin, clipped to the grid."""
+        """The index box that holds the (N, 3) world points and a margin, clipped to the grid.
+
+        >>> Grid((9, 9, 9), np.eye(4)).box_around([[3, 3, 3], [4, 3, 30]], margin_mm=1.0)
+        (slice(2, 6, None), slice(2, 5, None), slice(2, 9, None))
+        """
         index = self.index_of(points_mm).reshape(-1, 3)
         margin = margin_mm / self.spacing_mm
         low = np.clip(np.floor(index.min(axis=0) - margin), 0, np.array(self.shape) - 1).astype(int)
@@ -116,12 +141,21 @@ class Grid:
         return i, j, k
 
     def contains(self, points_mm: npt.ArrayLike) -> npt.NDArray[np.bool_]:
-        """(...,) array: does each world point lie within half a voxel of the grid?"""
+        """(...,) array: does each world point lie within half a voxel of the grid?
+
+        >>> Grid((4, 4, 4), np.eye(4)).contains([[3.4, 0, 0], [3.6, 0, 0]]).tolist()
+        [True, False]
+        """
         index = self.index_of(points_mm)
         return np.asarray(((index >= -0.5) & (index <= np.array(self.shape) - 0.5)).all(axis=-1))
 
     def same_as(self, other: Grid) -> bool:
-        """Are both grids of one shape, with every corner within SAME_GRID_TOL_MM?"""
+        """Are both grids of one shape, with every corner within SAME_GRID_TOL_MM?
+
+        >>> one, other = Grid((2, 2, 2), np.eye(4)), Grid((2, 2, 2), np.diag([1.0, 1.0, 1.001, 1.0]))
+        >>> one.same_as(other), one.same_as(Grid((2, 2, 3), np.eye(4)))
+        (True, False)
+        """
         if self.shape != other.shape:
             return False
         corners = np.stack(np.meshgrid(*[(0, n - 1) for n in self.shape], indexing="ij"), axis=-1).reshape(-1, 3)

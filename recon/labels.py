@@ -114,6 +114,9 @@ def level_vertebrae(level: str) -> tuple[str, str]:
     """('L3', 'L4') of 'L3-L4'; the two must be neighbours in the order of `VERTEBRAE`.
 
     Raises WrongUse for anything else. S1 may follow L4 (no L5), L5 or L6.
+
+    >>> level_vertebrae("L5-S1")
+    ('L5', 'S1')
     """
     upper, _, lower = level.partition("-")
     if upper not in VERTEBRAE or lower not in VERTEBRAE:

@@ -1,8 +1,8 @@
 """What each imaging modality can show, and what it refuses: the one place that knows CT from MR.
 
-CT is the one full implementation: its values are calibrated in Hounsfield units, so bone, calcium, metal and air are
-found by thresholds. MR has no calibrated values: what needs a threshold is left out, or refused with a message, and
-its bones come with a label map. Another modality is added by one record here.
+A CT's values are calibrated in Hounsfield units, so bone, calcium, metal and air are found by thresholds. MR has no
+calibrated values: what needs a threshold is left out, or refused with a message; its structures are what a network
+takes them for, or come with a label map. Another modality is added by one record here.
 """
 
 from __future__ import annotations
@@ -25,6 +25,12 @@ Task = Literal["bone by density", "radiograph"]
 
 Shows = Literal["bone", "soft tissue"]
 """What a modality shows without a label map."""
+
+FROM_MR_ALONE = (
+    "From MR alone: angles and reach first, bone second: cortical bone, calcium and air are all dark on MR, so amounts "
+    "of bone are rough, and an ossified ligament cannot be told from a thick one without a CT."
+)
+"""What stands beside every number of a case that was made from an MR without labels."""
 
 WINDOW_PERCENT = (1.0, 99.0)
 """Percentiles drawn black and white where values have no unit (choice)."""
@@ -107,14 +113,14 @@ MR = Modality(
     "MR",
     "",
     False,
-    frozenset(),
+    frozenset({"soft tissue"}),
     refusals=MappingProxyType(
         {
             "bone by density": Refusal(
                 UnusableInput,
                 "scan",
                 "must be a CT to find bone by its density",
-                "Give the CT as the scan and the MR with --mr.",
+                "Build it as what it is, with --modality MR, or give label maps with --labels.",
             ),
             "radiograph": Refusal(WrongUse, "a radiograph", "can be computed from CT only"),
         }

@@ -1,7 +1,8 @@
-"""Independent pieces of work on two processors at once."""
+"""Independent pieces of work on two processors at once, or one after the other where a process is to keep to one."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
@@ -12,6 +13,19 @@ Found = TypeVar("Found")
 WORKERS = 2
 """Levels worked on at a time: each holds about 150 MB, and a laptop has two cores to spare."""
 
+THREADS_VARIABLE = "CANALWISE_THREADS"
+"""Names the environment variable that says how many threads a process may compute with."""
+
+
+def thread_count(usual: int = WORKERS) -> int:
+    """Threads that this process may compute with: what `THREADS_VARIABLE` says, else the usual number.
+
+    >>> thread_count(3) if THREADS_VARIABLE not in os.environ else 3
+    3
+    """
+    requested = os.environ.get(THREADS_VARIABLE, "")
+    return int(requested) if requested.isdecimal() and int(requested) > 0 else usual
+
 
 def both(one: Callable[[], One], other: Callable[[], Found]) -> tuple[One, Found]:
     """The answers of two tasks done at once; the first error is raised.
@@ -19,6 +33,8 @@ def both(one: Callable[[], One], other: Callable[[], Found]) -> tuple[One, Found
     >>> both(lambda: 1, lambda: "two")
     (1, 'two')
     """
+    if thread_count() == 1:
+        return one(), other()
     with ThreadPoolExecutor(1) as pool:
         second = pool.submit(other)
         return one(), second.result()
@@ -32,5 +48,5 @@ def side_by_side(task: Callable[[One], Found], items: Iterable[One]) -> Iterator
     >>> list(side_by_side(abs, [-3, 2, -1]))
     [3, 2, 1]
     """
-    with ThreadPoolExecutor(WORKERS) as pool:
+    with ThreadPoolExecutor(thread_count()) as pool:
         yield from pool.map(task, items)

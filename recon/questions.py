@@ -23,7 +23,7 @@ def features_of(anatomy: Anatomy, level: Level) -> dict[str, float]:
         key = "joint gaps" if reason.about.startswith(("joint gap", "voxels and gap")) else reason.about
         least[key] = min(least.get(key, 1.0), reason.value_frac)
     canal = next((s.value_frac for s in sure.structures if s.name == "canal"), 0.0)
-    voxel_mm = float(anatomy.grid.spacing_mm.max())
+    voxel_mm = anatomy.longest_voxel_mm
     return {
         "log voxel mm": float(np.log(voxel_mm)),
         "canal": canal,

@@ -11,6 +11,9 @@ from canalwise.recon.errors import BadGeometry, UnusableInput
 from canalwise.recon.grid import Box, Grid
 from canalwise.recon.modality import MODALITIES, Modality, ModalityName
 
+ACQUIRED = "acquired_mm"
+"""Key of the provenance under which a resampled scan tells the voxel edges it was taken with."""
+
 
 @dataclass(frozen=True, eq=False)
 class Scan:
@@ -55,6 +58,18 @@ class Scan:
         'HU'
         """
         return MODALITIES[self.modality]
+
+    @property
+    def acquired_mm(self) -> tuple[float, float, float]:
+        """Voxel edges that the image was taken with: longer than the grid's where it was resampled.
+
+        >>> voxel = Grid((1, 1, 1), np.eye(4))
+        >>> Scan(np.zeros((1, 1, 1), np.int16), voxel, "MR", {ACQUIRED: "0.5 x 0.5 x 4.0"}).acquired_mm
+        (0.5, 0.5, 4.0)
+        """
+        told = self.provenance.get(ACQUIRED)
+        i, j, k = self.grid.spacing_mm if told is None else (float(part) for part in told.split(" x "))
+        return float(i), float(j), float(k)
 
     def cropped(self, box: Box) -> Scan:
         """The part of the scan in an index box, in memory of its own.

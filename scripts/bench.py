@@ -12,7 +12,11 @@ exact_removal_per_s      removals with sub-voxel sampling per second of processo
 exact_per_s              complete exact estimates per second of processor time (two threads share one estimate), on a
                          prepared level, intervals left out
 estimate_with_intervals_s   wall time of an exact estimate and a thousand samples for its intervals, level prepared
-search_100k_s            wall time of a search through 100,000 approaches with full metrics, level prepared
+resection_ms             wall time of the resection of one approach, level prepared (two threads share it)
+plan_ms                  the same with all that it comes to: freed, joints, pars, base, verdict
+screen_per_s, close_per_s   coarse resections per second of processor time, of approaches scattered through the bounds:
+                         the form that screens, and the one that ranks
+search_s                 wall time of a search with its usual budget from both sides, level prepared
 first_answer_ms          wall time of a complete exact estimate, intervals left out, of an approach that a running
                          program has not asked for before: one estimate of another approach has prepared the level and
                          loaded the kernels; the fastest of four such approaches, as the others were disturbed
@@ -61,10 +65,18 @@ from canalwise.estimator.geometry.signed_distance import swept_distance_mm
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.level.level_bone import LevelBone, bone_bricks
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.outcome.plan_numbers import plan_numbers
+from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.bone_removal import removal_of
 from canalwise.estimator.removal.region import ConeRegion
+from canalwise.estimator.resection.coarse import CLOSE, SCREEN, coarse_resections
+from canalwise.estimator.resection.resection import resection_of
+from canalwise.estimator.resection.resection_level import resection_level_of
 from canalwise.estimator.search.best_approach import search
-from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.search.exploration import spread
+from canalwise.estimator.search.search_space import SearchSpace
+from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.grid import isotropic_grid
 
@@ -77,6 +89,9 @@ BATCH = 4096
 """Approaches in a batch that is timed."""
 
 REPEATS = 5
+
+SCATTERED = 40
+"""Approaches whose coarse resections are timed."""
 
 CORRIDOR_MM = np.array([[-30.0, -15.0, -35.0], [30.0, 60.0, 35.0]])
 """Opposite corners, in the level frame, of the box that all channels tried here stay in; the mesh is cropped to it."""
@@ -123,7 +138,7 @@ def estimator_figures() -> dict[str, float]:
         **batch,
         "exact_removal_per_s": exact,
         "exact_per_s": per_second(lambda approach: estimate_of(prepared, approach), tried),
-        "search_100k_s": search_s(prepared),
+        **resection_figures(prepared),
         "estimate_with_intervals_s": least_seconds(lambda: intervals_of(estimate_of(prepared, tried[0])))[0],
         "mesh_boolean_per_s": mesh,
         "ratio_vs_mesh_boolean": batch["removal_per_cpu_s"] / mesh,
@@ -149,11 +164,21 @@ def batch_figures(prepared: PreparedLevel, table: ApproachTable) -> dict[str, fl
     }
 
 
-def search_s(prepared: PreparedLevel) -> float:
-    """Wall seconds of one search with its usual budget, 100,000 approaches."""
+def resection_figures(prepared: PreparedLevel) -> dict[str, float]:
+    """Speeds of resections, one exactly, many coarsely, and of a search through them."""
+    at, start = resection_level_of(prepared), default_approach(prepared.anatomy, LEVEL, "left")
+    space, rng = SearchSpace(prepared, "left", start.channel), np.random.default_rng(0)
+    plans = space.approaches(spread(space, SCATTERED, rng))
     start_s = time.perf_counter()
     search(prepared, SearchTask())
-    return time.perf_counter() - start_s
+    searched_s = time.perf_counter() - start_s
+    return {
+        "resection_ms": 1e3 * least_seconds(lambda: resection_of(at, start))[0],
+        "plan_ms": 1e3 * least_seconds(lambda: plan_numbers(decompressed(prepared, start)))[0],
+        "screen_per_s": len(plans) / least_seconds(lambda: coarse_resections(at, plans, SCREEN))[1],
+        "close_per_s": len(plans) / least_seconds(lambda: coarse_resections(at, plans, CLOSE))[1],
+        "search_s": searched_s,
+    }
 
 
 def least_seconds(task: Callable[[], object]) -> tuple[float, float]:

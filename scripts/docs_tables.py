@@ -9,15 +9,23 @@ With --check nothing is written, and the exit status is 1 where a page is not cu
 
 from __future__ import annotations
 
+import importlib
+import pkgutil
 import re
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import fields, is_dataclass
 from pathlib import Path
+from typing import Any
 
+import canalwise
 from canalwise.estimator import limits
-from canalwise.estimator.approach import execution_errors, search_bounds
+from canalwise.estimator.approach import error_presets, search_bounds
+from canalwise.estimator.cohort.columns import COLUMNS
 from canalwise.estimator.level import border_uncertainty
+from canalwise.estimator.levels.rules import RULES
 from canalwise.estimator.limits import Limit
+from canalwise.recon import proposed_levels
 from canalwise.recon.measurement.kinds import KINDS, SCALES
 from canalwise.recon.severity_bands import (
     FLAVUM_THICKNESS_MM,
@@ -26,10 +34,15 @@ from canalwise.recon.severity_bands import (
     flavum_thickness_mm,
     population_scale,
 )
+from canalwise.workbench.cohort import case_list
+from canalwise.workbench.cohort.results import KEYS
 from canalwise.workbench.teaching.placeholders import FACTS, NO_NUMBERS
 from canalwise.workbench.teaching.questions import KINDS as QUESTION_KINDS
 
 DOCS = Path(__file__).resolve().parents[1] / "docs"
+DEEPEST = 4
+"""Records lie no deeper than this in what a module holds."""
+
 BLOCK = re.compile(r"(<!-- table: ([\w-]+) -->\n).*?(<!-- end -->)", re.DOTALL)
 
 
@@ -91,6 +104,14 @@ def _band(worse: str, threshold: Threshold) -> tuple[str, str, str, str]:
 def _modelled() -> str:
     records = [(f"ligament, {level}", flavum_thickness_mm(level)) for level in (*FLAVUM_THICKNESS_MM, "other levels")]
     records += [(r.band, r) for r in vars(border_uncertainty).values() if isinstance(r, Threshold)]
+    return _named(records)
+
+
+def _records(records: Iterable[Threshold]) -> str:
+    return _named((r.band, r) for r in records)
+
+
+def _named(records: Iterable[tuple[str, Threshold]]) -> str:
     return table(
         ("what", "value", "unit", "source", "class"),
         ((what, f"{r.value:g}", r.unit, r.source, r.evidence) for what, r in records),
@@ -130,16 +151,94 @@ def _questions() -> str:
     return table(("kind", "of"), ((f"`{name}`", ", ".join(kind.subjects)) for name, kind in QUESTION_KINDS.items()))
 
 
+def _cohort_list() -> str:
+    return table(("column", "holds"), ((f"`{name}`", words) for name, words in case_list.COLUMNS.items()))
+
+
+def _cohort_columns() -> str:
+    keys = [(name, kind, words, "") for name, (kind, words) in KEYS.items()]
+    numbers = [(c.name, c.kind, c.meaning, "yes" if c.ends else "") for c in COLUMNS]
+    return table(("column", "kind", "meaning", "interval"), ((f"`{name}`", *rest) for name, *rest in [*keys, *numbers]))
+
+
+def _errors() -> str:
+    """Both tilts are alike, so one stands for both."""
+    rows = (
+        (guidance, experience, f"`{name}`", f"{record.value:g}", record.unit, record.source, record.evidence)
+        for (guidance, experience), records in error_presets.PRESETS.items()
+        for name, record in records.items()
+        if name != "cranial_tilt_sd_deg"
+    )
+    return table(("guidance", "experience", "name", "value", "unit", "source", "class"), rows)
+
+
+def _registry() -> str:
+    """Every record of every module, by module and name; those of other sorts of value carry their range or none."""
+    rows, seen = [], set()
+    for name in sorted(m.name for m in pkgutil.walk_packages(canalwise.__path__, "canalwise.") if not _skipped(m.name)):
+        for path, record in _sourced_records(vars(importlib.import_module(name))):
+            key = (_sourced_amount(record), record.source, record.evidence, path.partition(".")[2] or path)
+            if key not in seen:
+                seen.add(key)
+                room = name.removeprefix("canalwise.")
+                rows.append((f"`{room}`", f"`{path}`", key[0], getattr(record, "unit", ""), *key[1:3]))
+    return table(("module", "name", "value", "unit", "source", "class"), rows)
+
+
+def _skipped(module: str) -> bool:
+    """Modules that ask for what need not be installed, or are run by another program."""
+    return module.endswith((".gpu", ".pyvista_scene", ".worker_start"))
+
+
+def _sourced_records(names: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
+    """(path, record) of each record among a module's values, in its mappings and tuples, and in what these hold."""
+    for name, value in names.items():
+        if name.isupper() or name[:1].isupper():
+            yield from _sourced_within(name, value, 0)
+
+
+def _sourced_within(path: str, value: Any, depth: int) -> Iterator[tuple[str, Any]]:
+    if isinstance(value, type) or depth > DEEPEST:
+        return
+    if isinstance(getattr(value, "source", None), str) and isinstance(getattr(value, "evidence", None), str):
+        yield path, value
+    elif isinstance(value, Mapping):
+        for key, inner in value.items():
+            words = " ".join(map(str, key)) if isinstance(key, tuple) else key
+            yield from _sourced_within(f"{path}.{words}", inner, depth + 1)
+    elif isinstance(value, tuple):
+        for number, inner in enumerate(value):
+            yield from _sourced_within(f"{path}.{number}", inner, depth + 1)
+    elif is_dataclass(value):
+        for field in fields(value):
+            yield from _sourced_within(f"{path}.{field.name}", getattr(value, field.name), depth + 1)
+
+
+def _sourced_amount(record: Any) -> str:
+    if hasattr(record, "value"):
+        return f"{record.value:g}" if isinstance(record.value, int | float) else str(record.value)
+    if hasattr(record, "low") and hasattr(record, "high"):
+        return f"{record.low:g} to {record.high:g}"
+    if isinstance(getattr(record, "values", None), Mapping):
+        return ", ".join(f"{key} {number:g}" for key, number in record.values.items())
+    return ""
+
+
 TABLES: Mapping[str, Callable[[], str]] = {
     "limits": lambda: _limits(limits.DEFAULTS),
-    "errors": lambda: _limits(execution_errors.DEFAULTS),
+    "errors": _errors,
     "bounds": _bounds,
     "instruments": _instruments,
     "bands": _bands,
     "modelled": _modelled,
+    "proposal": lambda: _records(proposed_levels.THRESHOLDS),
     "ranges": _ranges,
     "placeholders": _placeholders,
     "questions": _questions,
+    "registry": _registry,
+    "cohort-list": _cohort_list,
+    "cohort-columns": _cohort_columns,
+    "levels": lambda: _limits(RULES),
 }
 """Name of a table in a page -> what it holds."""
 

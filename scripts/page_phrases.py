@@ -16,12 +16,10 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from canalwise.estimator.approach.approach import Phase
+from canalwise.workbench.console.freed_tables import LEAST_SURE, MET, chance_words
 from canalwise.workbench.console.tables import (
-    LEAST_SURE,
     LIMIT_COLUMNS,
-    MET,
     chance_line,
-    chance_words,
     headline_rows,
     reach_line,
     stands,

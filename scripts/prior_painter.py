@@ -340,7 +340,7 @@ class Painter:
     def contrast(self) -> list[float]:
         """Brightness of every code in an MR: T2-like, T1-like, or any."""
         u = self.uniform
-        kind = self.pick((0.6, 0.18, 0.22))
+        kind = self.pick((0.72, 0.14, 0.14))
         if kind == 0:
             fatty, marrow, fluid = u(0.45, 1.1), u(0.2, 0.75), u(0.7, 1.3)
             if self.chance(0.2):

@@ -11,32 +11,56 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 from environment import DEVELOPER_LOCK, ROOT, clean_environ, ready_environment, run_and_exit, say
+
+TESTS = ("pytest", "-W", "error", "-n", "auto", "--dist", "worksteal", "--durations", "5")
+"""Each worker has a run of neighbouring tests, which share what is costly to set up; who is done takes of another's."""
+
+OTHER_CHECKS = {
+    "types": ("mypy",),
+    "style": ("ruff", "check", "."),
+    "layout": ("ruff", "format", "--check", "."),
+}
 
 
 def main() -> int:
     """0 when every check passed, else 1."""
     commands = ready_environment(DEVELOPER_LOCK)
-    checks = {
-        "tests": ["pytest", "-W", "error", "-n", "auto", "--durations", "5", *sys.argv[1:]],
-        "types": ["mypy"],
-        "types of the scripts": ["mypy", "scripts", "examples"],
-        "style": ["ruff", "check", "."],
-        "layout": ["ruff", "format", "--check", "."],
-    }
-    # All run even if one fails: one run tells all there is to mend.
-    failed = [name for name, check in checks.items() if not _passed(name, [str(commands / check[0]), *check[1:]])]
+    # All run even if one fails: one run tells all there is to mend. The others use one processor only, so they run
+    # beside the tests rather than let the rest wait for them; what they say is kept for the end.
+    with ThreadPoolExecutor(1) as beside:
+        others = {name: beside.submit(_run, commands, check, quiet=True) for name, check in OTHER_CHECKS.items()}
+        say("\n== tests")
+        passed = {"tests": _told("tests", _run(commands, (*TESTS, *sys.argv[1:]), quiet=False))}
+        for name, check in others.items():
+            say(f"\n== {name}")
+            passed[name] = _told(name, check.result())
+    failed = [name for name, well in passed.items() if not well]
     say(f"FAILED: {', '.join(failed)}." if failed else "All checks passed.")
     return 1 if failed else 0
 
 
-def _passed(name: str, command: list[str]) -> bool:
-    say(f"\n== {name}")
+def _run(commands: Path, check: tuple[str, ...], *, quiet: bool) -> tuple[int, str, float]:
+    """(exit status, what it said where `quiet` kept it, seconds) of one check."""
     start_s = time.monotonic()
     # One thread per worker: pytest already runs one worker per core.
-    status = subprocess.run(command, cwd=ROOT, env=clean_environ(OMP_NUM_THREADS="1")).returncode
-    say(f"-- {name}: {'passed' if status == 0 else 'FAILED'} in {time.monotonic() - start_s:.0f} s")
+    done = subprocess.run(
+        [str(commands / check[0]), *check[1:]],
+        cwd=ROOT,
+        env=clean_environ(OMP_NUM_THREADS="1"),
+        stdout=subprocess.PIPE if quiet else None,
+        stderr=subprocess.STDOUT if quiet else None,
+        text=True,
+    )
+    return done.returncode, done.stdout or "", time.monotonic() - start_s
+
+
+def _told(name: str, done: tuple[int, str, float]) -> bool:
+    status, said, took_s = done
+    say(f"{said}-- {name}: {'passed' if status == 0 else 'FAILED'} in {took_s:.0f} s")
     return status == 0
 
 

@@ -6,8 +6,8 @@
 Needs torch and onnx, and a GPU to be quick. Shapes are the project's phantoms, drawn at random, and vertebra surfaces
 made into a whole spine (`scripts/prior_shapes.py`), each with sacrum, pelvis, ribs, muscles, vessels and organs about
 it (`scripts/prior_surroundings.py`). Training images are patches of these, bent and painted at random as CT and as MR
-in equal shares (`scripts/prior_painter.py`): the network never sees a patient's scan. Writes prior.onnx (for use) and
-prior.pt (to go on from). A clock ends the training, so a repeat is close, not equal.
+in shares of one's choice (`scripts/prior_painter.py`): the network never sees a patient's scan. Writes prior.onnx (for
+use) and prior.pt (to go on from). A clock ends the training, so a repeat is close, not equal.
 """
 
 from __future__ import annotations
@@ -100,10 +100,10 @@ def taken_in(painter: Painter, folder: Path, known: set[str]) -> None:
         time.sleep(0.2)
 
 
-def batch_of(painter: Painter, size: int) -> Painted:
-    """A batch, half CT and half MR, cut along one axis at times."""
+def batch_of(painter: Painter, size: int, mr_frac: float) -> Painted:
+    """A batch of MR, a share of it, and CT, cut along one axis at times."""
     with torch.no_grad():
-        pairs = [painter.patch("CT" if n % 2 else "MR") for n in range(size)]
+        pairs = [painter.patch("MR" if painter.chance(mr_frac) else "CT") for _ in range(size)]
         x, y = torch.stack([p[0] for p in pairs]).half(), torch.stack([p[1] for p in pairs]).byte()
     if painter.chance(BORDER_FRAC):
         axis = 0 if painter.chance(0.6) else 2
@@ -112,18 +112,18 @@ def batch_of(painter: Painter, size: int) -> Painted:
     return x.contiguous().cpu().numpy(), y.contiguous().cpu().numpy()
 
 
-def paint_on(folder: Path, seed: int, size: int, out: multiprocessing.Queue[Painted]) -> None:
+def paint_on(folder: Path, seed: int, size: int, mr_frac: float, out: multiprocessing.Queue[Painted]) -> None:
     """Fill a queue with batches, without end: a process of its own, for painting is many small steps."""
     torch.set_num_threads(1)
     painter, known = painter_of(seed), set[str]()
     while True:
         taken_in(painter, folder, known)
-        out.put(batch_of(painter, size))
+        out.put(batch_of(painter, size, mr_frac))
 
 
 def painter_of(seed: int) -> Painter:
-    """A painter without maps."""
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    """A painter without maps, on the last GPU: of two, the first is left to the training."""
+    device = torch.device(f"cuda:{torch.cuda.device_count() - 1}" if torch.cuda.is_available() else "cpu")
     return Painter(device, torch.Generator(device).manual_seed(seed), np.random.default_rng(seed))
 
 
@@ -205,11 +205,12 @@ def _averaged(average: dict[str, torch.Tensor], network: Network, keep: float) -
 def dice_table(network: Network, painter: Painter, modality: str, patches: int) -> list[float]:
     """Dice of each class over fresh patches."""
     both, sizes = torch.zeros(CLASSES), torch.zeros(CLASSES)
+    device = next(network.parameters()).device
     with torch.no_grad():
         for _ in range(patches):
             x, y = painter.patch(modality)
             with torch.autocast(painter.device.type, dtype=torch.bfloat16):
-                found = network(x[None])[0].argmax(0)
+                found = network(x[None].to(device))[0].argmax(0).to(y.device)
             for c in range(CLASSES):
                 both[c] += 2 * ((found == c) & (y == c)).sum().item()
                 sizes[c] += ((found == c).sum() + (y == c).sum()).item()
@@ -225,6 +226,7 @@ def main() -> None:
     parser.add_argument("--surfaces", type=int, default=24, help="surroundings of the surfaces [%(default)s]")
     parser.add_argument("--minutes", type=float, default=8.0, help="from start to the end of training [%(default)s]")
     parser.add_argument("--batch", type=int, default=4)
+    parser.add_argument("--mr-frac", type=float, default=0.5, help="share of the patches painted as MR [%(default)s]")
     parser.add_argument("--jobs", type=int, default=9, help="processes that make maps [%(default)s]")
     parser.add_argument("--painters", type=int, default=6, help="processes that paint patches [%(default)s]")
     parser.add_argument("--seed", type=int, default=0)
@@ -249,7 +251,7 @@ def main() -> None:
     context = multiprocessing.get_context("spawn")
     batches: multiprocessing.Queue[Painted] = context.Queue(12)
     workers = [
-        context.Process(target=paint_on, args=(folder, first + n, options.batch, batches), daemon=True)
+        context.Process(target=paint_on, args=(folder, first + n, options.batch, options.mr_frac, batches), daemon=True)
         for n in range(options.painters)
     ]
     with context.Pool(options.jobs) as pool:

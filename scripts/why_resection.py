@@ -25,8 +25,6 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from published_resections import prepared_case
-
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning import default_approach as plan
@@ -34,6 +32,7 @@ from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection import bound, choice, coarse, entry_window, resection, resection_level
 from canalwise.estimator.resection.resection import Resection, resection_of
 from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.workbench.validation.published_resections import prepared_case
 
 Cases = Sequence[PreparedLevel]
 
@@ -67,7 +66,7 @@ def fresh(prepared: PreparedLevel) -> Resection:
     """The same with nothing kept from other settings."""
     at = resection_level_of(prepared)
     made = replace(at)
-    for name in ("room", "wanted", "set_cells", "set_bricks", "cells", "_solid", "_laminae"):
+    for name in ("room", "wanted", "set_cells", "set_bricks", "cells", "solid", "_laminae"):
         made.__dict__[name] = getattr(at, name)
     return resection_of(made, approach_of(prepared))
 

@@ -3,17 +3,33 @@
 from __future__ import annotations
 
 import os
+import shutil
+import tempfile
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import settings
 
+from tests.shared import FOLDER
+
 # Same examples in every run, and no time limit: the first call of a compiled kernel is slow.
 settings.register_profile("house", derandomize=True, deadline=None)
 settings.load_profile("house")
 
 ROOT = Path(__file__).resolve().parents[1]
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Makes the folder of what this run's workers share, before they start."""
+    if not hasattr(config, "workerinput"):
+        os.environ[FOLDER] = tempfile.mkdtemp(prefix="canalwise-tests-")
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Takes it away when all are done."""
+    if not hasattr(config, "workerinput"):
+        shutil.rmtree(os.environ.pop(FOLDER), ignore_errors=True)
 
 
 @pytest.fixture(scope="session")

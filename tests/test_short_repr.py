@@ -12,7 +12,7 @@ from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.search.best_approach import Pick, SearchResult
-from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.canal.wall import ANGLES, Stations

@@ -29,7 +29,7 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.charts.plan_charts import caption_of, figure_of
 from canalwise.workbench.console.freed_tables import verdict_lines
 from canalwise.workbench.console.json_results import with_decompression
-from canalwise.workbench.console.search_tables import PICKS, access_row, fact_rows
+from canalwise.workbench.console.search_tables import ACCESS_COLUMNS, PICKS, access_row, fact_rows
 from canalwise.workbench.console.tables import LIMIT_COLUMNS, headline_rows, reach_line, verdict_row
 from canalwise.workbench.rehearsal.server.registry import request_kinds
 from canalwise.workbench.rehearsal.server.server import BoundServer, serving
@@ -115,8 +115,7 @@ def _search_html(result: SearchResult) -> str:
 @html_of.register
 def _comparison_html(result: AccessComparison) -> str:
     document = comparison_as_json(result)
-    columns = ("way in", "bone, mm3", "left facet", "right facet", "canal after, mm2", "touched", "succeeds by hand")
-    rows = table_html(columns, [access_row(row) for row in document["rows"]])
+    rows = table_html(ACCESS_COLUMNS, [access_row(row) for row in document["rows"]])
     return f"<p><b>Level {document['level']}</b></p>{rows}<p>{escape(document['conclusion'])}</p>{_caution()}"
 
 

@@ -144,14 +144,23 @@ def axis_level(side: Side, medial_tilt_deg: float, cranial_tilt_deg: float) -> F
 
 
 def tilts_deg(side: Side, direction_level: Float) -> tuple[float, float]:
-    """(medial, cranial) tilt of a direction in the level frame; the inverse of `axis_level`."""
+    """(medial, cranial) tilt of a direction in the level frame; the inverse of `axis_level`.
+
+    >>> medial, cranial = tilts_deg("left", axis_level("left", 20.0, -5.0))
+    >>> round(medial, 6), round(cranial, 6)
+    (20.0, -5.0)
+    """
     x, y, z = np.asarray(direction_level, dtype=float) / np.linalg.norm(direction_level)
     toward_other_side = 1.0 if side == "right" else -1.0
     return float(np.degrees(np.arctan2(toward_other_side * x, -y))), float(np.degrees(np.arcsin(np.clip(z, -1, 1))))
 
 
 def other_side(side: Side) -> Side:
-    """The contralateral side."""
+    """The contralateral side.
+
+    >>> other_side("left")
+    'right'
+    """
     return "left" if side == "right" else "right"
 
 
@@ -180,6 +189,11 @@ def placed_phases(approach: Approach, frame: Frame) -> tuple[PlacedPhase, ...]:
     The pivot lies `pivot_distance_mm` back from the docking point along the first phase's
     axis. Depths are cone lengths from the pivot: the rounded end reaches one radius
     further, so the sleeve's own end stands `sleeve_past_lamina_mm` past the docking depth.
+
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
+    >>> (placed,) = placed_phases(plan, Frame([0, 0, 0], np.diag([-1.0, -1.0, 1.0])))
+    >>> placed.pivot_ras_mm.tolist(), placed.axis_ras.tolist()
+    ([-8.0, -62.0, 0.0], [0.0, 1.0, 0.0])
     """
     first = approach.phases[0]
     axis = axis_level(approach.side, first.medial_tilt_deg, first.cranial_tilt_deg)

@@ -1,36 +1,29 @@
 """How far the hand lays an approach from its plan: errors as records, and disturbed copies of an approach.
 
-A copy's pivot is moved by the error of entry and docking and by the residual of registration (plan against patient),
-alike for all phases, for skin and fascia hold it; each phase is then tilted about its own pivot and driven too deep or
-not deep enough, independently of the others, for each is laid anew.
+1. Errors are laid at the bone: the docking point is moved by the error of entry and by the residual of registration
+   (plan against patient), alike for all phases, for skin and fascia hold the instrument.
+2. The first phase is tilted about the docking point, so that the pivot moves and the bone met does not.
+3. Later phases are steered by sight: from the pivot as it then lies each aims at the place that was planned, which is
+   seen, and misses it by a residual of its own.
+4. Each phase is driven too deep or not deep enough, independently of the others, for each is laid anew.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 
 import numpy as np
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.approach.table import ApproachTable, axes_level, table_of
+from canalwise.estimator.approach.error_presets import PRESETS, USUAL, preset_records
+from canalwise.estimator.approach.table import ApproachTable, axes_level, pivots_level_mm, table_of
 from canalwise.estimator.limits import Limit
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 
-ASSUMED = "assumption: common practice, no figure for this approach could be read anywhere"
-
-DEFAULTS: Mapping[str, Limit] = MappingProxyType(
-    {
-        "entry_sd_mm": Limit(1.5, "mm", f"entry and docking, lateral and cranial each; {ASSUMED}", "PRACTICE"),
-        "medial_tilt_sd_deg": Limit(2.0, "deg", f"each phase; {ASSUMED}", "PRACTICE"),
-        "cranial_tilt_sd_deg": Limit(2.0, "deg", f"each phase; {ASSUMED}", "PRACTICE"),
-        "depth_sd_mm": Limit(1.0, "mm", f"sleeve and tool together, each phase; {ASSUMED}", "PRACTICE"),
-        "registration_sd_mm": Limit(0.7, "mm", f"plan against patient, each axis; {ASSUMED}", "PRACTICE"),
-    }
-)
-"""Standard deviations of normal errors of mean 0."""
+DEFAULTS: Mapping[str, Limit] = PRESETS[USUAL]
+"""Standard deviations of normal errors of mean 0: those of the usual guidance and experience."""
 
 ENTRY, REGISTRATION, TILT, DEPTH = "entry", "registration", "tilt", "depth"
 BY_HAND = (ENTRY, REGISTRATION, TILT, DEPTH)
@@ -38,7 +31,7 @@ BY_HAND = (ENTRY, REGISTRATION, TILT, DEPTH)
 
 COMMON, PER_PHASE = (ENTRY, ENTRY, REGISTRATION, REGISTRATION, REGISTRATION), (TILT, TILT, DEPTH)
 """Cause of each number drawn: entry (lateral, cranial), registration (left, dorsal, cranial), then per phase medial
-tilt, cranial tilt and depth."""
+tilt, cranial tilt and depth; what misses a later phase's aim counts as tilt."""
 
 
 @dataclass(frozen=True)
@@ -69,6 +62,15 @@ class ExecutionErrors:
         return ExecutionErrors(dict(self.records) | changed)
 
 
+def execution_errors_of(guidance: str, experience: str) -> ExecutionErrors:
+    """The errors of a guidance and an experience (`estimator.approach.error_presets`), by name.
+
+    >>> execution_errors_of("free-hand", "trainee").value("entry_sd_mm")
+    4.2
+    """
+    return ExecutionErrors(preset_records(guidance, experience))
+
+
 def causes_of(phases: int) -> tuple[str, ...]:
     """Cause of each of the numbers that disturb an approach of so many phases.
 
@@ -90,20 +92,46 @@ def disturbed(approach: Approach, errors: ExecutionErrors, normals: Float) -> Ap
     plan = table_of([approach]).rows(np.zeros(len(normals), dtype=np.intp))
     first = len(COMMON)
     depth_mm = errors.value("depth_sd_mm") * normals[:, first + 2 :: 3]
-    tilted = replace(
+    shift_mm = errors.value("registration_sd_mm") * normals[:, 2:5]
+    shift_mm[:, [0, 2]] += errors.value("entry_sd_mm") * normals[:, :2]
+    medial, cranial = plan.medial_deg.copy(), plan.cranial_deg.copy()
+    medial[:, 0] += errors.value("medial_tilt_sd_deg") * normals[:, first]
+    cranial[:, 0] += errors.value("cranial_tilt_sd_deg") * normals[:, first + 1]
+    docked = replace(
         plan,
-        medial_deg=plan.medial_deg + errors.value("medial_tilt_sd_deg") * normals[:, first::3],
-        cranial_deg=plan.cranial_deg + errors.value("cranial_tilt_sd_deg") * normals[:, first + 1 :: 3],
+        docking_mm=plan.docking_mm + shift_mm,
+        medial_deg=medial,
+        cranial_deg=cranial,
         sleeve_past_mm=plan.sleeve_past_mm + depth_mm,
         tip_past_mm=plan.tip_past_mm + depth_mm,
     )
-    shift_mm = errors.value("registration_sd_mm") * normals[:, 2:5]
-    shift_mm[:, [0, 2]] += errors.value("entry_sd_mm") * normals[:, :2]
-    # a table lays its pivot behind the docking point along the first axis: tilting about the pivot moves that point
-    turned = axes_level(tilted)[:, 0] - axes_level(plan)[:, 0]
-    return replace(tilted, docking_mm=plan.docking_mm + shift_mm + plan.pivot_distance_mm[:, None] * turned)
+    return _steered_by_sight(plan, docked, errors.value("sight_sd_mm") * normals[:, first:])
+
+
+def _steered_by_sight(plan: ApproachTable, docked: ApproachTable, residual_mm: Float) -> ApproachTable:
+    """Phases after the first turned from their present pivots to the planned tips, but for (A, 3 P) residuals."""
+    if len(plan.phase_names) == 1:
+        return docked
+    length = plan.pivot_distance_mm[:, None] + plan.tip_past_mm
+    pivots = pivots_level_mm(docked)
+    way = (pivots_level_mm(plan) - pivots) + length[..., None] * axes_level(plan)
+    toward_other_side = np.where(plan.from_left, -1.0, 1.0)[:, None]
+    # an untouched phase keeps its very angles
+    turned = np.abs(pivots - pivots_level_mm(plan)).max(axis=-1) > 0
+    medial = np.where(turned, np.degrees(np.arctan2(toward_other_side * way[..., 0], -way[..., 1])), plan.medial_deg)
+    cranial = np.where(turned, np.degrees(np.arcsin(way[..., 2] / np.linalg.norm(way, axis=-1))), plan.cranial_deg)
+    medial = medial + np.degrees(residual_mm[:, 0::3] / length)
+    cranial = cranial + np.degrees(residual_mm[:, 1::3] / length)
+    medial[:, 0], cranial[:, 0] = docked.medial_deg[:, 0], docked.cranial_deg[:, 0]
+    return replace(docked, medial_deg=medial, cranial_deg=cranial)
 
 
 def carried_out(approach: Approach, errors: ExecutionErrors, count: int, rng: np.random.Generator) -> ApproachTable:
-    """So many copies of an approach as a hand might carry it out."""
+    """So many copies of an approach as a hand might carry it out.
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
+    >>> len(carried_out(plan, ExecutionErrors(), 100, np.random.default_rng(1)))
+    100
+    """
     return disturbed(approach, errors, rng.standard_normal((count, len(causes_of(len(approach.phases))))))

@@ -55,15 +55,27 @@ class Channel:
 
     @property
     def sleeve_radius_mm(self) -> float:
-        """Half the sleeve's outer diameter."""
+        """Half the sleeve's outer diameter.
+
+        >>> Channel(sleeve_diameter_mm=9.0).sleeve_radius_mm
+        4.5
+        """
         return self.sleeve_diameter_mm / 2
 
     @property
     def scope_radius_mm(self) -> float:
-        """Half the scope's diameter."""
+        """Half the scope's diameter.
+
+        >>> Channel(scope_diameter_mm=6.6).scope_radius_mm
+        3.3
+        """
         return self.scope_diameter_mm / 2
 
     @property
     def tool_radius_mm(self) -> float:
-        """Half the tool's diameter."""
+        """Half the tool's diameter.
+
+        >>> Channel(tool_diameter_mm=3.0).tool_radius_mm
+        1.5
+        """
         return self.tool_diameter_mm / 2

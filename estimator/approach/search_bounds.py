@@ -28,23 +28,32 @@ class Bound:
 
 ENTRIES = "uniportal entries 5-15 mm from the midline, tubular ones 15-30 mm, from memory"
 WINDOW = "interlaminar windows are 9-14 mm high (published heights): the docking point stays on them or their rims"
+MOBILE = "skin and fascia let the channel be angled so far; common practice, no source"
 
 BOUNDS: Mapping[str, Bound] = MappingProxyType(
     {
         "docking_lateral_mm": Bound(5.0, 18.0, "mm", ENTRIES, "MEM"),
         "docking_cranial_mm": Bound(-7.0, 7.0, "mm", WINDOW, "PRACTICE"),
         "pivot_distance_mm": Bound(40.0, 60.0, "mm", "fascia 40-60 mm dorsal of the lamina", "PRACTICE"),
-        "medial_tilt_deg": Bound(-15.0, 15.0, "deg", "near vertical at first: within 15 degrees, from memory", "MEM"),
-        "cranial_tilt_deg": Bound(-15.0, 15.0, "deg", "further the entry would lie at the next level", "PRACTICE"),
+        "medial_tilt_deg": Bound(-10.0, 35.0, "deg", MOBILE, "PRACTICE"),
+        "cranial_tilt_deg": Bound(-25.0, 25.0, "deg", MOBILE, "PRACTICE"),
+    }
+)
+"""What a search varies on one side with one instrument, in the order of its coordinates: the docking point, lateral
+toward the side of the approach and cranial of the window's centre across its normal, and from there the pivot, by its
+distance and by the tilts of the way from it to the docking point. Tilts are those of the entry window
+(`estimator.decompression.rules`)."""
+
+PHASE_BOUNDS: Mapping[str, Bound] = MappingProxyType(
+    {
         "sweep_deg": Bound(2.0, 4.0, "deg", "the channel is moved 2-4 degrees about its axis", "PRACTICE"),
         "far_shift_mm": Bound(0.0, 8.0, "mm", "skin and fascia give by a few millimetres", "PRACTICE"),
         "far_medial_tilt_deg": Bound(5.0, 40.0, "deg", "20-40 degrees across, less from a deep pivot; memory", "MEM"),
-        "far_cranial_tilt_deg": Bound(-15.0, 15.0, "deg", "as the first phase", "PRACTICE"),
+        "far_cranial_tilt_deg": Bound(-25.0, 25.0, "deg", "as the first phase", "PRACTICE"),
         "far_sweep_deg": Bound(2.0, 4.0, "deg", "as the first phase", "PRACTICE"),
     }
 )
-"""What a search varies on one side with one instrument, in the order of its coordinates; lateral is toward the side of
-the approach, cranial of the docking point is measured from the window's centre across its normal."""
+"""Usual ranges of what a hand sets of the phases; a search leaves it to the planner."""
 
 ENTRY_LATERAL_MM = Bound(
     3.0, 30.0, "mm", ENTRIES + "; a pivot nearer than 3 mm is across the supraspinous ligament", "MEM"

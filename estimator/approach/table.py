@@ -66,11 +66,25 @@ class ApproachTable:
         return len(self.from_left)
 
     def rows(self, which: npt.NDArray[np.intp] | npt.NDArray[np.bool_]) -> ApproachTable:
-        """The table of some of the approaches, by index or mask."""
+        """The table of some of the approaches, by index or mask.
+
+        >>> from canalwise.estimator.approach.approach import Phase
+        >>> phases = (Phase("ipsilateral", 0.0),)
+        >>> plans = [Approach("L3-L4", side, (8.0, 12.0, 0.0), 50.0, phases) for side in ("left", "right")]
+        >>> table = table_of(plans)
+        >>> table.rows(table.from_left).from_left.tolist()
+        [True]
+        """
         return ApproachTable(self.level, self.phase_names, **{name: getattr(self, name)[which] for name in COLUMNS})
 
     def approach(self, row: int) -> Approach:
-        """One row as an `Approach`."""
+        """One row as an `Approach`.
+
+        >>> from canalwise.estimator.approach.approach import Phase
+        >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 4.0),))
+        >>> table_of([plan]).approach(0) == plan
+        True
+        """
         phases = tuple(self._phase(row, p) for p in range(len(self.phase_names)))
         channel = Channel(
             float(self.sleeve_mm[row]),
@@ -95,7 +109,13 @@ COLUMNS = tuple(f.name for f in fields(ApproachTable) if f.name not in ("level",
 
 
 def joined(tables: Sequence[ApproachTable]) -> ApproachTable:
-    """One table under the other; all must be of one level and have the same phases."""
+    """One table under the other; all must be of one level and have the same phases.
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> one = table_of([Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 4.0),))])
+    >>> len(joined([one, one, one]))
+    3
+    """
     first = tables[0]
     columns = {name: np.concatenate([getattr(table, name) for table in tables]) for name in COLUMNS}
     return ApproachTable(first.level, first.phase_names, **columns)
@@ -128,7 +148,13 @@ def table_of(approaches: Sequence[Approach]) -> ApproachTable:
 
 
 def axes_level(table: ApproachTable) -> Float:
-    """(A, P, 3) array: unit directions from pivot to tip, level frame (as `axis_level` of one phase)."""
+    """(A, P, 3) array: unit directions from pivot to tip, level frame (as `axis_level` of one phase).
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 90.0 / 3),))
+    >>> axes_level(table_of([plan])).round(3).tolist()
+    [[[-0.5, -0.866, 0.0]]]
+    """
     medial, cranial = np.radians(table.medial_deg), np.radians(table.cranial_deg)
     toward_other_side = np.where(table.from_left, -1.0, 1.0)[:, None]
     x = toward_other_side * np.sin(medial) * np.cos(cranial)
@@ -136,7 +162,13 @@ def axes_level(table: ApproachTable) -> Float:
 
 
 def pivots_level_mm(table: ApproachTable) -> Float:
-    """(A, P, 3) array: each phase's pivot in the level frame."""
+    """(A, P, 3) array: each phase's pivot in the level frame.
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
+    >>> pivots_level_mm(table_of([plan])).tolist()
+    [[[8.0, 62.0, 0.0]]]
+    """
     first_axis = axes_level(table)[:, 0]
     pivot = table.docking_mm - table.pivot_distance_mm[:, None] * first_axis
     return pivot[:, None] + table.shift_mm

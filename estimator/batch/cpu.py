@@ -11,6 +11,7 @@ import numpy as np
 from canalwise.estimator.batch.row_widths import bridge_mm, pars_mm
 from canalwise.estimator.geometry.batch_loops import keepings, reaches, removals, work_for
 from canalwise.estimator.geometry.level_arrays import F32, F64, LevelArrays
+from canalwise.recon.parallel import thread_count
 
 BLOCK = 64
 """Approaches handed to a thread at a time; a quarter of it where there are few, as in a search's generation of 64, so
@@ -63,5 +64,5 @@ def _in_blocks(count: int, task: Callable[[slice], None]) -> None:
     if len(blocks) == 1:
         task(blocks[0])
         return
-    with ThreadPoolExecutor(len(os.sched_getaffinity(0))) as pool:
+    with ThreadPoolExecutor(thread_count(len(os.sched_getaffinity(0)))) as pool:
         list(pool.map(task, blocks))

@@ -1,4 +1,4 @@
-"""For each skin entry, the least bone that must go to reach what is wanted within the limits."""
+"""For each skin entry, the least weighted bone that frees enough within the limits."""
 
 from __future__ import annotations
 
@@ -9,25 +9,23 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.estimator.approach.approach import Approach, placed_phases
-from canalwise.estimator.batch.outcomes_by_relation import RequiredTargets, margins_frac, pars_before_mm
+from canalwise.estimator.approach.approach import Approach, other_side, placed_phases
 from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
-from canalwise.estimator.charts.constrained_search import ConstrainedAnswer, ConstrainedTask, least_bone
-from canalwise.estimator.estimate.blocked_targets import IN_WORDS, blocking_structures
+from canalwise.estimator.charts.chart_numbers import RELATIONS, wanted_words
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
-from canalwise.estimator.planning.entry_variation import EntryVariation, entry_variation_of
+from canalwise.estimator.outcome.plan_numbers import PlanNumbers, numbers_of_plans
+from canalwise.estimator.planning.entry_plans import PlanEntry, entry_of
 from canalwise.estimator.planning.skin_entry import skin_entry_of
+from canalwise.estimator.resection.coarse import SCREEN, coarse_resections
+from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
+from canalwise.estimator.search.exploration import coarse_cost
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.image.skin import skin_points_mm
 from canalwise.recon.labels import Side
 
-SCHEMA = "canalwise.entry-map/1"
-
-BUDGET = 20000
-"""Approaches evaluated for a map, a few seconds of work: on narrowed levels, the bone of its entries was 1 % more in
-the median than seven times as many approaches found, 1.4 % on average (choice)."""
+SCHEMA = "canalwise.entry-map/2"
 
 STEP_MM = 4.0
 """Between entries: about what a finger on the skin can tell (choice)."""
@@ -36,6 +34,13 @@ LATERAL_MM = (0.0, 32.0)
 CRANIAL_MM = 20.0
 """Entries from the spinous line outward, and this far cranial and caudal of the plan's own (choice)."""
 
+DOCKED_MM = ((0.0, 0.0), (-4.0, 0.0), (4.0, 0.0), (0.0, -5.0), (0.0, 5.0))
+"""From each entry the plan's docking point is tried, and points this far (lateral, cranial) of it (choice)."""
+
+DOUBTFUL_FRAC = 0.15
+"""An entry whose best falls short by more than this in the screening form is not estimated exactly: the screen is off
+by 0.06 (`estimator.resection.coarse`)."""
+
 
 @dataclass(frozen=True, eq=False)
 class EntryMap:
@@ -43,20 +48,20 @@ class EntryMap:
 
     Parameters
     ----------
-    plan : its pivot depth, docking depth and instrument are held; tilts and sweep are found for each entry
+    plan : its pivot distance and instrument are held; the docking point is found for each entry among DOCKED_MM
     lateral_mm : (X,) array, from the spinous line toward the side of the approach
     cranial_mm : (Z,) array, cranial (+) or caudal (-) of `landmark`
     at : 'skin', or 'pivot' when no skin is in view and the entry is told in the plane of the pivot
-    bone_mm3 : (Z, X) array, the least found that reaches all wanted within all limits; NaN where none was found
-    reached_frac : (Z, X) array, least share of a wanted set, of the best within limits; NaN where none keeps them
-    reached_bone_mm3 : (Z, X) array, the bone of that: of the best reach where not all can be reached
+    bone_mm3 : (Z, X) array, bone of the plan that frees enough within all limits; NaN where none does
+    freed_frac : (Z, X) array, share freed on the side freed less; where `exact` is not, as the screening form has it
+    freed_bone_mm3 : (Z, X) array, the bone of that; NaN where `exact` is not
     facet_area_frac : relation -> (Z, X) array, share of the joint's surface that it keeps
     reasons : what stands in the way; `reason` : (Z, X) array, index of it, -1 where nothing does
-    angles_deg : (Z, X, 6) array of that approach, in the order of `estimator.charts.constrained_search.VARIED`
+    exact : (Z, X) array, was the entry estimated exactly?
+    plans : Z X approaches, row after row
     plan_entry_mm : (lateral, cranial) of the plan's own entry
-    best : the approach of the entry with the least bone, None where no entry succeeds
-    limits, wanted : in force
-    budget, evaluated : approaches allowed and evaluated
+    limits : in force; enough_frac : share of each side that must be freed
+    evaluated : approaches looked at
     """
 
     level: str
@@ -67,17 +72,16 @@ class EntryMap:
     lateral_mm: Float
     cranial_mm: Float
     bone_mm3: Float
-    reached_frac: Float
-    reached_bone_mm3: Float
+    freed_frac: Float
+    freed_bone_mm3: Float
     facet_area_frac: dict[str, Float]
     reasons: tuple[str, ...]
     reason: npt.NDArray[np.int64]
-    angles_deg: Float
+    exact: npt.NDArray[np.bool_]
+    plans: tuple[Approach, ...]
     plan_entry_mm: tuple[float, float]
-    best: Approach | None
     limits: dict[str, Limit]
-    wanted: RequiredTargets
-    budget: int
+    enough_frac: float
     evaluated: int
 
     @property
@@ -88,21 +92,26 @@ class EntryMap:
         row, column = np.unravel_index(np.nanargmin(self.bone_mm3), self.bone_mm3.shape)
         return int(row), int(column)
 
+    @property
+    def best(self) -> Approach | None:
+        """The approach of the entry with the least bone, None where no entry succeeds."""
+        place = self.best_place
+        return None if place is None else self.plans[place[0] * len(self.lateral_mm) + place[1]]
+
     def as_json(self) -> dict[str, Any]:
         """The map as JSON data, its fields, "nan" where not in view; `entry_map_of_json` reads it back."""
         return chart_as_json(SCHEMA, self)
 
     def __str__(self) -> str:
         place = self.best_place
-        by_relation = (
-            f"{self.level} {self.side}: {int(np.isfinite(self.bone_mm3).sum())} of {self.bone_mm3.size} skin entries"
-        )
-        by_relation += f" reach {' and '.join(self.wanted.names)} within the limits"
+        good = int(np.isfinite(self.bone_mm3).sum())
+        said = f"{self.level} {self.side}: {good} of {self.bone_mm3.size} skin entries have"
+        said += f" {wanted_words(self.enough_frac)} within the limits"
         if place is None:
-            return by_relation
+            return said
         row, column = place
         return (
-            f"{by_relation}; least bone {self.bone_mm3[place]:.0f} mm3, {self.lateral_mm[column]:g} mm lateral and "
+            f"{said}; least bone {self.bone_mm3[place]:.0f} mm3, {self.lateral_mm[column]:g} mm lateral and "
             f"{self.cranial_mm[row]:g} mm cranial of the {self.landmark}"
         )
 
@@ -126,8 +135,6 @@ class Entries:
 def entry_map(
     prepared: PreparedLevel,
     plan: Approach,
-    wanted: RequiredTargets | None = None,
-    budget: int = BUDGET,
     step_mm: float = STEP_MM,
     say: Callable[[str], None] = lambda _: None,
 ) -> EntryMap:
@@ -135,28 +142,44 @@ def entry_map(
 
     Raises
     ------
-    WrongUse : the plan's phases are not ipsilateral and over the top
-    AnatomyNotFound : no targets in view on a side
+    AnatomyNotFound : no dural sac, no ligament, or no targets to aim at
     """
-    wanted, ground = wanted or RequiredTargets(), entry_variation_of(prepared.level, plan)
-    entries = entries_of(prepared, ground, step_mm)
-    points = entries.points_mm.reshape(-1, 3)
-    question = ConstrainedTask(
-        prepared,
-        plan.side,
-        wanted,
-        lambda cells, angles: ground.laid(points[cells], angles),
-        ground.aims_deg(points),
-        ground.angles_deg,
-        _beside(entries.points_mm.shape[:2]),
+    entry, at = entry_of(plan), resection_level_of(prepared)
+    entries = entries_of(prepared, entry, step_mm)
+    screened = _screened(prepared.level, at, entry, entries.points_mm.reshape(-1, 3))
+    say(f"{screened.evaluated} approaches screened")
+    enough = at.rules.value("freed_enough_frac")
+    doubtful = np.flatnonzero(screened.freed.min(axis=1) >= enough - DOUBTFUL_FRAC)
+    found = dict(
+        zip(doubtful.tolist(), numbers_of_plans(prepared, [screened.plans[n] for n in doubtful], at), strict=True)
     )
-    answer = least_bone(question, budget, say=say)
-    return _mapped(ground, entries, question, answer, budget)
+    say(f"{len(found)} estimated exactly")
+    return _mapped(prepared, plan, entries, screened, found)
 
 
-def entries_of(prepared: PreparedLevel, ground: EntryVariation, step_mm: float) -> Entries:
+@dataclass(frozen=True, eq=False)
+class Screened:
+    """The best plan of each of K entries by the screening form, and its (K, 2) shares freed near and far."""
+
+    plans: list[Approach]
+    freed: Float
+    evaluated: int
+
+
+def _screened(level: Level, at: ResectionLevel, entry: PlanEntry, points_mm: Float) -> Screened:
+    toward = 1.0 if entry.plan.side == "left" else -1.0
+    docked = [entry.docking_mm + np.array([toward * lateral, 0.0, cranial]) for lateral, cranial in DOCKED_MM]
+    plans = [entry.through(level, point, docking) for point in points_mm for docking in docked]
+    found = coarse_resections(at, plans, SCREEN)
+    cost = coarse_cost(found.weighted_mm3, found.least_frac, at.rules.value("freed_enough_frac"))
+    best = np.arange(len(points_mm)) * len(docked) + cost.reshape(len(points_mm), -1).argmin(axis=1)
+    shares = np.nan_to_num(np.stack([found.near(plans), found.far(plans)], axis=1), nan=1.0)
+    return Screened([plans[row] for row in best], shares[best], len(plans))
+
+
+def entries_of(prepared: PreparedLevel, entry: PlanEntry, step_mm: float) -> Entries:
     """The entries about a plan's own."""
-    plan, level = ground.plan, ground.level
+    plan, level = entry.plan, prepared.level
     own = skin_entry_of(prepared.anatomy, plan, placed_phases(plan, level.frame)[0], prepared.air_in_view)
     centre = round(own.cranial_mm / step_mm) * step_mm
     half = int(CRANIAL_MM // step_mm)
@@ -164,7 +187,7 @@ def entries_of(prepared: PreparedLevel, ground: EntryVariation, step_mm: float) 
     lateral = np.arange(LATERAL_MM[0], LATERAL_MM[1] + step_mm / 2, step_mm)
     z, x = np.meshgrid(cranial + landmark_z_mm(level, plan.side), lateral, indexing="ij")
     x = x if plan.side == "left" else -x
-    points = np.stack([x, np.full_like(x, ground.pivot_mm[1]), z], axis=-1)
+    points = np.stack([x, np.full_like(x, entry.pivot_mm[1]), z], axis=-1)
     if own.at == "skin":
         points[..., 1] = _skin_heights_mm(prepared.anatomy, level, points)
     own_mm = (own.lateral_mm, own.cranial_mm)
@@ -190,69 +213,48 @@ def _skin_heights_mm(anatomy: Anatomy, level: Level, points_mm: Float) -> Float:
     return np.asarray(np.where(np.isnan(heights), np.nanmedian(heights), heights).reshape(points_mm.shape[:2]))
 
 
-def _beside(shape: tuple[int, ...]) -> npt.NDArray[np.intp]:
-    """(Z X, 2) array: the next cell cranially and the next laterally, -1 at the edges; all four would cost too much."""
-    cells = np.pad(np.arange(shape[0] * shape[1]).reshape(shape[0], shape[1]), 1, constant_values=-1)
-    return np.stack([cells[2:, 1:-1], cells[1:-1, 2:]], axis=-1).reshape(-1, 2)
-
-
 def _mapped(
-    ground: EntryVariation, entries: Entries, question: ConstrainedTask, answer: ConstrainedAnswer, budget: int
+    prepared: PreparedLevel, plan: Approach, entries: Entries, screened: Screened, found: Mapping[int, PlanNumbers]
 ) -> EntryMap:
-    shape, within, success = entries.points_mm.shape[:2], answer.within, answer.within.success
-    bone = np.where(success, within.by_relation.bone_mm3, np.nan)
-    kept = within.excess_frac == 0.0
-    words = reasons_of(question, answer)
+    shape, level = entries.points_mm.shape[:2], prepared.level
+    cells = range(len(screened.plans))
+    words = [_reason(found.get(cell), screened.freed[cell]) for cell in cells]
     reasons = tuple(sorted(set(words) - {""}))
-    best = None
-    if success.any():
-        cell = np.array([int(np.nanargmin(bone))])
-        best = ground.laid(entries.points_mm.reshape(-1, 3)[cell], within.angles_deg[cell]).approach(0)
+    sides = dict(zip(RELATIONS, (plan.side, other_side(plan.side)), strict=True))
+    nan = float("nan")
+
+    def laid(values: list[float]) -> Float:
+        return np.array(values, dtype=float).reshape(shape)
+
     return EntryMap(
-        ground.level.name,
-        ground.plan.side,
-        ground.plan,
-        _landmark_name(ground.level, ground.plan.side),
+        level.name,
+        plan.side,
+        plan,
+        _landmark_name(level, plan.side),
         entries.at,
         entries.lateral_mm,
         entries.cranial_mm,
-        bone.reshape(shape),
-        np.where(kept, within.by_relation.wanted_frac(question.wanted), np.nan).reshape(shape),
-        np.where(kept, within.by_relation.bone_mm3, np.nan).reshape(shape),
-        {relation: share.reshape(shape) for relation, share in within.by_relation.facet_area_frac.items()},
+        laid([found[cell].bone_mm3 if cell in found and found[cell].good else nan for cell in cells]),
+        laid([found[c].least_freed_frac if c in found else float(screened.freed[c].min()) for c in cells]),
+        laid([found[cell].bone_mm3 if cell in found else nan for cell in cells]),
+        {relation: laid([found[cell].facet_area_frac.get(s, nan) if cell in found else nan for cell in cells])
+         for relation, s in sides.items()},
         reasons,
         np.array([reasons.index(word) if word else -1 for word in words], dtype=np.int64).reshape(shape),
-        within.angles_deg.reshape(*shape, -1),
+        np.array([cell in found for cell in cells], dtype=bool).reshape(shape),
+        tuple(screened.plans),
         entries.plan_entry_mm,
-        best,
-        dict(question.prepared.limits.records),
-        question.wanted,
-        budget,
-        answer.evaluated,
-    )
+        dict(prepared.limits.records),
+        resection_level_of(prepared).rules.value("freed_enough_frac"),
+        screened.evaluated + len(found),
+    )  # fmt: skip
 
 
-def reasons_of(question: ConstrainedTask, answer: ConstrainedAnswer) -> list[str]:
-    """(K) reasons why a cell fails, empty where it does not.
-
-    The limit that full reach breaks worst; or the wanted set least reached, and what stands in its way.
-    """
-    found, wanted = answer.reaching, question.wanted
-    margins = margins_frac(
-        found.by_relation, question.prepared.limits, pars_before_mm(question.prepared.scene, question.side)
-    )
-    names, worst = list(margins), np.nan_to_num(np.array(list(margins.values())), nan=np.inf).argmin(axis=0)
-    shares = np.nan_to_num(np.array([found.by_relation.targets_frac[name] for name in wanted.names]))
-    least, cells = shares.argmin(axis=0), np.arange(len(question))
-    table = question.lay(cells, found.angles_deg)
-    reasons = []
-    for cell in cells:
-        if answer.within.success[cell]:
-            reasons.append("")
-        elif found.short_frac[cell] == 0.0:
-            reasons.append(f"limit: {names[worst[cell]]}")
-        else:
-            name = wanted.names[least[cell]]
-            cause = blocking_structures(question.prepared, table.approach(int(cell)), name)
-            reasons.append(f"{name} {IN_WORDS[cause]}")
-    return reasons
+def _reason(numbers: PlanNumbers | None, screened_frac: Float) -> str:
+    """What stands in the way, empty where nothing does; too little freed is said before a limit."""
+    if numbers is None:
+        return f"frees too little on the {('near', 'far')[int(screened_frac.argmin())]} side"
+    if not numbers.verdict.freed:
+        on = "far" if " on the far side" in numbers.verdict.sentence else "near"
+        return f"frees too little on the {on} side"
+    return f"limit: {numbers.broken[0]}" if numbers.broken else ""

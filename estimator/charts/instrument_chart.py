@@ -1,8 +1,8 @@
-"""What a thicker instrument costs, and from which diameter it no longer passes over the top: a plan's entry held."""
+"""What a thicker instrument frees and costs, and where it no longer frees enough: a plan's entry held, or moved."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -11,38 +11,31 @@ import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.instrument import Channel
-from canalwise.estimator.approach.table import ApproachTable
-from canalwise.estimator.batch.outcomes import outcomes
-from canalwise.estimator.batch.outcomes_by_relation import (
-    OutcomesByRelation,
-    RequiredTargets,
-    excess_frac,
-    margins_frac,
-    outcomes_by_relation,
-    pars_before_mm,
-    runs,
-)
 from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
-from canalwise.estimator.charts.constrained_search import ConstrainedResult, ConstrainedTask, least_bone
+from canalwise.estimator.charts.chart_numbers import ChartNumbers, chart_numbers, runs, wanted_words
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
-from canalwise.estimator.planning.entry_variation import EntryVariation, entry_variation_of
-from canalwise.estimator.planning.pivot_constraint import repeated
+from canalwise.estimator.outcome.plan_numbers import numbers_of_plans, rank_of
+from canalwise.estimator.planning.entry_plans import PlanEntry, entry_of
+from canalwise.estimator.resection.coarse import SCREEN, coarse_resections
+from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
+from canalwise.estimator.search.exploration import coarse_cost
+from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
 
-SCHEMA = "canalwise.instrument-chart/1"
-
-BUDGET = 16000
-"""Approaches evaluated for a chart, a few seconds of work (choice)."""
+SCHEMA = "canalwise.instrument-chart/2"
 
 Part = Literal["sleeve", "tool"]
 
 DIAMETERS_MM: Mapping[Part, tuple[float, ...]] = {
-    "sleeve": tuple(np.arange(6.0, 14.01, 0.5).tolist()),
-    "tool": tuple(np.arange(2.0, 10.01, 0.5).tolist()),
+    "sleeve": tuple(np.arange(6.0, 14.01, 1.0).tolist()),
+    "tool": tuple(np.arange(2.0, 8.01, 1.0).tolist()),
 }
 """Shown: from thinner to thicker than what is in use, a sleeve of 8-9 mm and tools of 3-5 mm (from memory)."""
+
+MOVED_MM = tuple((lateral, cranial) for lateral in (-4.0, 0.0, 4.0, 8.0) for cranial in (-6.0, 0.0, 6.0))
+"""Entered anew, the pivot is tried this far (lateral, cranial) of the plan's own (choice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,24 +48,29 @@ class DiameterCurve:
     diameter_mm : (K,) array, rising
     plan_mm : the plan's own
     held : the plan as it is, only the instrument changed
-    held_feasible : (K,) array, all limits kept and all that is wanted reached
-    best : the least bone found by tilting and sweeping anew from the same pivots
-    best_feasible : the same of those
-    angles_deg : (K, 6) array of those, in the order of `estimator.charts.constrained_search.VARIED`
+    best, best_plans : the better of that and of the cheapest of some pivots about the plan's own, by the screening form
     """
 
     part: Part
     diameter_mm: Float
     plan_mm: float
-    held: OutcomesByRelation
-    held_feasible: npt.NDArray[np.bool_]
-    best: OutcomesByRelation
-    best_feasible: npt.NDArray[np.bool_]
-    angles_deg: Float
+    held: ChartNumbers
+    best: ChartNumbers
+    best_plans: tuple[Approach, ...]
+
+    @property
+    def held_feasible(self) -> npt.NDArray[np.bool_]:
+        """(K,) array: enough freed with all limits kept, from the planned entry?"""
+        return self.held.feasible
+
+    @property
+    def best_feasible(self) -> npt.NDArray[np.bool_]:
+        """(K,) array: the same entered anew."""
+        return self.best.feasible
 
     @property
     def bands_mm(self) -> list[tuple[float, float]]:
-        """Least and greatest diameter of each unbroken run that succeeds when tilted anew."""
+        """Least and greatest diameter of each unbroken run that succeeds entered anew."""
         return [(float(self.diameter_mm[a]), float(self.diameter_mm[b])) for a, b in runs(self.best_feasible)]
 
     @property
@@ -86,13 +84,13 @@ class DiameterCurve:
 
 @dataclass(frozen=True, eq=False)
 class InstrumentChart:
-    """Bone, joints and reach against sleeve and tool diameter, the other as in the plan.
+    """Freed, bone and joints against sleeve and tool diameter, the other as in the plan.
 
     Parameters
     ----------
     curves : of the sleeve and of the tool
-    limits, wanted : in force
-    budget, evaluated : approaches allowed and evaluated
+    limits : in force; enough_frac : share of each side that must be freed
+    evaluated : approaches looked at
     """
 
     level: str
@@ -100,8 +98,7 @@ class InstrumentChart:
     plan: Approach
     curves: tuple[DiameterCurve, ...]
     limits: dict[str, Limit]
-    wanted: RequiredTargets
-    budget: int
+    enough_frac: float
     evaluated: int
 
     def as_json(self) -> dict[str, Any]:
@@ -109,12 +106,10 @@ class InstrumentChart:
         return chart_as_json(SCHEMA, self)
 
     def __str__(self) -> str:
-        lines = [f"{self.level} {self.side}: {' and '.join(self.wanted.names)} within all limits"]
+        lines = [f"{self.level} {self.side}: {wanted_words(self.enough_frac)} within all limits"]
         for curve in self.curves:
-            by_relation = ", ".join(f"{low:g} to {high:g} mm" for low, high in curve.bands_mm) or "none"
-            lines.append(
-                f"{curve.part}: {by_relation} (shown {curve.diameter_mm[0]:g} to {curve.diameter_mm[-1]:g} mm)"
-            )
+            good = ", ".join(f"{low:g} to {high:g} mm" for low, high in curve.bands_mm) or "none"
+            lines.append(f"{curve.part}: {good} (shown {curve.diameter_mm[0]:g} to {curve.diameter_mm[-1]:g} mm)")
         return "\n".join(lines)
 
 
@@ -126,31 +121,43 @@ def instrument_chart_of_json(data: Mapping[str, Any]) -> InstrumentChart:
 def instrument_chart(
     prepared: PreparedLevel,
     plan: Approach,
-    wanted: RequiredTargets | None = None,
-    budget: int = BUDGET,
+    diameters_mm: Mapping[Part, Sequence[float]] = DIAMETERS_MM,
     say: Callable[[str], None] = lambda _: None,
 ) -> InstrumentChart:
-    """The chart about a plan.
+    """The chart about a plan, at some diameters and its own.
 
     Raises
     ------
-    WrongUse : the plan's phases are not ipsilateral and over the top
-    AnatomyNotFound : no targets in view on a side
+    AnatomyNotFound : no dural sac, no ligament, or no targets to aim at
     """
-    wanted, ground = wanted or RequiredTargets(), entry_variation_of(prepared.level, plan)
-    channels = [(part, with_diameter(plan.channel, part, mm)) for part, row in DIAMETERS_MM.items() for mm in row]
-    fitted = fitted_table(plan, [channel for _, channel in channels])
-    answer = least_bone(_question(prepared, ground, wanted, fitted), budget, say=say)
-    held = outcomes_by_relation(prepared.level, plan.side, outcomes(prepared.scene, fitted))
-    kept = excess_frac(margins_frac(held, prepared.limits, pars_before_mm(prepared.scene, plan.side))) == 0.0
-    feasible = kept & (held.short_frac(wanted) == 0.0)
-    of_part = np.array([part for part, _ in channels])
-    curves = tuple(
-        _curve(part, plan.channel, (held, feasible), answer.within, np.flatnonzero(of_part == part))
-        for part in DIAMETERS_MM
-    )
+    at, curves, evaluated = resection_level_of(prepared), [], 0
+    for part, asked in diameters_mm.items():
+        own = float(getattr(plan.channel, f"{part}_diameter_mm"))
+        shown = sorted({*asked, own})
+        channels = [with_diameter(plan.channel, part, mm) for mm in shown]
+        held = [replace(plan, channel=channel) for channel in channels]
+        anew = [_entered_anew(prepared.level, at, entry_of(plan), channel) for channel in channels]
+        numbers = list(numbers_of_plans(prepared, [*held, *anew], at))
+        pairs = [[*zip(some, numbers[start:], strict=False)] for start, some in ((0, held), (len(held), anew))]
+        best = [min(two, key=lambda one: rank_of(one[1])) for two in zip(*pairs, strict=True)]
+        columns = [chart_numbers([one for _, one in some], plan.side) for some in (pairs[0], best)]
+        plans = tuple(chosen for chosen, _ in best)
+        curves.append(DiameterCurve(part, np.array(shown, dtype=float), own, columns[0], columns[1], plans))
+        evaluated += len(numbers) + len(MOVED_MM) * len(channels)
+        say(f"{evaluated} approaches looked at")
+    enough = at.rules.value("freed_enough_frac")
     limits = dict(prepared.limits.records)
-    return InstrumentChart(plan.level, plan.side, plan, curves, limits, wanted, budget, answer.evaluated)
+    return InstrumentChart(plan.level, plan.side, plan, tuple(curves), limits, enough, evaluated)
+
+
+def _entered_anew(level: Level, at: ResectionLevel, entry: PlanEntry, channel: Channel) -> Approach:
+    """The cheapest plan that frees enough, of some pivots, by the screening form."""
+    toward = 1.0 if entry.plan.side == "left" else -1.0
+    shifts = [np.array([toward * lateral, 0.0, cranial]) for lateral, cranial in MOVED_MM]
+    plans = [entry.moved(level, shift, channel) for shift in shifts]
+    found = coarse_resections(at, plans, SCREEN)
+    cost = coarse_cost(found.weighted_mm3, found.least_frac, at.rules.value("freed_enough_frac"))
+    return plans[int(cost.argmin())]
 
 
 def with_diameter(channel: Channel, part: Part, diameter_mm: float) -> Channel:
@@ -167,53 +174,3 @@ def with_diameter(channel: Channel, part: Part, diameter_mm: float) -> Channel:
     scope = min(channel.scope_diameter_mm, diameter_mm)
     tool = min(channel.tool_diameter_mm, scope)
     return replace(channel, tool_diameter_mm=tool, scope_diameter_mm=scope, sleeve_diameter_mm=diameter_mm)
-
-
-def fitted_table(plan: Approach, channels: list[Channel]) -> ApproachTable:
-    """One row per instrument: the plan, only the instrument changed.
-
-    >>> from canalwise.estimator.approach.approach import Phase
-    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 40.0, (Phase("ipsilateral", 0.0),))
-    >>> fitted_table(plan, [with_diameter(plan.channel, "sleeve", mm) for mm in (7.0, 9.0)]).sleeve_mm.tolist()
-    [7.0, 9.0]
-    """
-    return replace(
-        repeated(plan, len(channels)),
-        sleeve_mm=np.array([c.sleeve_diameter_mm for c in channels]),
-        scope_mm=np.array([c.scope_diameter_mm for c in channels]),
-        tool_mm=np.array([c.tool_diameter_mm for c in channels]),
-    )
-
-
-def _question(
-    prepared: PreparedLevel, ground: EntryVariation, wanted: RequiredTargets, fitted: ApproachTable
-) -> ConstrainedTask:
-    """Each instrument is a cell at the plan's own pivots; thinner and thicker ones are its neighbours."""
-    entries = np.repeat(ground.pivot_mm[None], len(fitted), axis=0)
-    count = len(fitted)
-    beside = np.stack([np.arange(count) - 1, np.append(np.arange(1, count), -1)], axis=1)
-    return ConstrainedTask(
-        prepared,
-        ground.plan.side,
-        wanted,
-        lambda cells, angles: ground.laid(entries[cells], angles, fitted.rows(cells)),
-        ground.aims_deg(entries),
-        ground.angles_deg,
-        beside,
-    )
-
-
-def _curve(
-    part: Part,
-    channel: Channel,
-    held: tuple[OutcomesByRelation, npt.NDArray[np.bool_]],
-    best: ConstrainedResult,
-    rows: npt.NDArray[np.intp],
-) -> DiameterCurve:
-    by_relation, feasible = held
-    mine = best.rows(rows)
-    own = float(getattr(channel, f"{part}_diameter_mm"))
-    shown = np.array(DIAMETERS_MM[part])
-    return DiameterCurve(
-        part, shown, own, by_relation.rows(rows), feasible[rows], mine.by_relation, mine.success, mine.angles_deg
-    )  # fmt: skip

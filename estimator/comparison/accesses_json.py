@@ -1,29 +1,37 @@
-"""A comparison of the best plans of each way in as JSON data, and the sentence that follows from its numbers."""
+"""A comparison of the best plans of each way in as JSON data, and the sentence that follows: failure first."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from canalwise.estimator.comparison.access_results import MIDLINE, AccessComparison, AccessResult
+from canalwise.estimator.approach.approach import other_side
+from canalwise.estimator.comparison.access_results import (
+    AccessComparison,
+    AccessResult,
+    reference,
+    winner,
+)
 from canalwise.estimator.interval import ends95
+from canalwise.estimator.outcome.numbers_json import known, numbers_as_json
 from canalwise.estimator.ties import SAME_MM3, is_tie
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.labels import SIDES
 
-SCHEMA = "canalwise.compare/2"
+SCHEMA = "canalwise.compare/3"
 
 
 def comparison_as_json(comparison: AccessComparison) -> dict[str, Any]:
-    """All ways, each with its difference from the one that takes least bone; joints by the patient's side."""
-    least = cheapest(comparison.ways)
+    """All ways, each with its difference from the best; joints and structures by the patient's side."""
+    first, best = reference(comparison.ways), winner(comparison.ways)
     return {
         "schema": SCHEMA,
         "level": comparison.level,
-        "task": list(comparison.task),
-        "rows": [_row(way) | {"more_than_least": _difference(way, least)} for way in comparison.ways],
-        "least": least.name,
+        "breadth": comparison.breadth,
+        "enough_frac": comparison.enough_frac,
+        "rows": [_row(way) | {"more_than_least": _difference(way, first)} for way in comparison.ways],
+        "best": None if best is None else best.name,
+        "least": first.name,
         "conclusion": conclusion(comparison),
         "stopped": comparison.stopped,
         "caution": CAUTION,
@@ -31,59 +39,80 @@ def comparison_as_json(comparison: AccessComparison) -> dict[str, Any]:
 
 
 def _row(way: AccessResult) -> dict[str, Any]:
-    joints = {f"facet_{s}_frac": way.cost.facets[s].area_frac if s in way.cost.facets else None for s in SIDES}
-    pars = {f"pars_{s}_mm": _known(way.cost.pars[s].residual_mm) for s in SIDES}
+    numbers = way.numbers
+    joints = {f"facet_{s}_frac": known(numbers.facet_area_frac.get(s, float("nan"))) for s in SIDES}
+    pars = {f"pars_{s}_mm": known(numbers.pars_mm[s]) for s in SIDES}
+    shared = numbers_as_json(numbers)
     return {
         "name": way.name,
+        "verdict": shared["verdict"],
+        "freed": shared["freed"],
+        "freed_frac": numbers.least_freed_frac,
         "bone_removed_mm3": way.total_mm3,
         "interval95": list(way.interval95_mm3),
+        "bone_by_structure_mm3": by_patient_side(way),
         **joints,
         **pars,
-        "spinous_bridge_mm": _known(way.cost.spinous_base.bridge_mm),
-        "canal_area_before_mm2": _known(way.freed.canal_area_before_mm2),
-        "canal_area_after_mm2": _known(way.freed.canal_area_after_mm2),
-        "reached_frac": _known(way.reached_frac),
-        "by_hand": None if way.success_by_execution is None else asdict(way.success_by_execution),
+        "spinous_bridge_mm": known(numbers.bridge_mm),
+        "canal_area_before_mm2": numbers.at_disc_area_mm2["before"],
+        "canal_area_after_mm2": numbers.at_disc_area_mm2["after"],
+        "limits_broken": shared["limits_broken"],
+        "by_hand": None if way.by_hand is None else asdict(way.by_hand),
         "plans": [asdict(plan) for plan in way.plans],
     }
 
 
-def _known(value: float) -> float | None:
-    return None if value != value else float(value)
+def by_patient_side(way: AccessResult) -> dict[str, float]:
+    """Bone by structure, sides told as the patient's, the left first."""
+    words = {"ipsilateral": way.told_from, "contralateral": other_side(way.told_from)}
+    named = {}
+    for name, bone in way.numbers.by_structure_mm3.items():
+        what, _, relation = name.rpartition(" ")
+        named[f"{what} {words[relation]}" if relation in words else name] = bone
+    return dict(sorted(named.items()))
 
 
-def _difference(way: AccessResult, least: AccessResult) -> dict[str, Any]:
-    low, high = difference95_mm3(way, least)
-    more = way.total_mm3 - least.total_mm3
-    return {"bone_removed_mm3": more, "interval95": [low, high], "tie": way is not least and ties_with(way, least)}
+def _difference(way: AccessResult, first: AccessResult) -> dict[str, Any]:
+    low, high = difference95_mm3(way, first)
+    more = way.total_mm3 - first.total_mm3
+    return {"bone_removed_mm3": more, "interval95": [low, high], "tie": way is not first and ties_with(way, first)}
 
 
 def difference95_mm3(way: AccessResult, other: AccessResult) -> tuple[float, float]:
-    """Between which 95 % of the differences lie, the same hand and the same borders in each sample."""
+    """Between which 95 % of the differences lie, trial by trial with the same draws."""
     return ends95(way.bone_mm3 - other.bone_mm3, way.total_mm3 - other.total_mm3)
 
 
 def ties_with(way: AccessResult, other: AccessResult) -> bool:
-    """Is the difference in bone too small to matter, or could errors turn it round?"""
-    return is_tie(way.total_mm3 - other.total_mm3, difference95_mm3(way, other), SAME_MM3)
-
-
-def cheapest(ways: Sequence[AccessResult]) -> AccessResult:
-    """The way through channels that takes least bone."""
-    return min((way for way in ways if way.name != MIDLINE), key=lambda way: way.total_mm3)
+    """Do both free enough within limits, or both not, and is the difference in bone too small to tell?"""
+    alike = way.numbers.good == other.numbers.good
+    return alike and is_tie(way.total_mm3 - other.total_mm3, difference95_mm3(way, other), SAME_MM3)
 
 
 def conclusion(comparison: AccessComparison) -> str:
-    """Which way takes least bone, and how each other differs from it: a tie where it might be the other way round."""
-    least = cheapest(comparison.ways)
-    reported = [f"Least bone: {least.name}, {least.total_mm3:.0f} mm3"]
-    for way in comparison.ways:
-        if way is not least:
-            reported.append(_against(way, least))
-    return "; ".join(reported) + "."
+    """Which way frees enough for the least bone, and how each other differs; what frees too little is never a tie."""
+    best, first = winner(comparison.ways), reference(comparison.ways)
+    enough = f"{100 * comparison.enough_frac:.0f} %"
+    if best is None:
+        said = [f"No way in through a channel frees {enough} on each side within the limits; {first.name} frees "
+                f"{_percent(first)} there, the most"]  # fmt: skip
+    else:
+        said = [f"Least bone that frees {enough} on each side: {best.name}, {best.total_mm3:.0f} mm3"]
+    said += [_against(way, first) for way in comparison.ways if way is not first]
+    return "; ".join(said) + "."
 
 
-def _against(way: AccessResult, least: AccessResult) -> str:
-    low, high = difference95_mm3(way, least)
-    more = f"{way.total_mm3 - least.total_mm3:.0f} mm3 more (95 %: {low:.0f} to {high:.0f})"
-    return f"{way.name} a tie, {more}" if ties_with(way, least) else f"{way.name} takes {more}"
+def _against(way: AccessResult, first: AccessResult) -> str:
+    low, high = difference95_mm3(way, first)
+    by = way.total_mm3 - first.total_mm3
+    more = f"{abs(by):.0f} mm3 {'more' if by >= 0 else 'less'} (95 %: {low:.0f} to {high:.0f})"
+    if not way.numbers.good:
+        failing = f"frees {_percent(way)}" if not way.numbers.verdict.freed else "frees enough"
+        broken = f" and breaks {', '.join(way.numbers.broken)}" if way.numbers.broken else ""
+        return f"{way.name} {failing}{broken}, for {more}"
+    return f"{way.name} a tie, {more}" if ties_with(way, first) else f"{way.name} takes {more}"
+
+
+def _percent(way: AccessResult) -> str:
+    """Freed on the side freed less, rounded down."""
+    return f"{int(100 * way.numbers.least_freed_frac + 1e-9)} %"

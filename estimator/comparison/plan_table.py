@@ -8,6 +8,7 @@ narrower than theirs.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -26,8 +27,13 @@ from canalwise.estimator.estimate.task_reach import reached_exactly
 from canalwise.estimator.interval import SD_OF_95, Ends, ends95
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import FROM_TARGETS, chosen, of_both_halves
+from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.outcome.joined_outcome import both_sides, midline
+from canalwise.estimator.outcome.plan_numbers import PlanNumbers, plan_numbers
 from canalwise.estimator.removal.midline_laminectomy import laminectomy
-from canalwise.recon.errors import WrongUse
+from canalwise.estimator.resection.resection import resection_of
+from canalwise.estimator.resection.resection_level import resection_level_of, with_set
+from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.labels import SIDES, Mask
 
 
@@ -66,7 +72,8 @@ def _row_of_plan(prepared: PreparedLevel, plan: Approach, pinning: PlanTableTask
     chances = {name: getattr(alone, name) for name in CHANCES}
     values = values_of(exact) | {name: float(of.mean()) for name, of in chances.items() if of is not None}
     ends = _ends(exact, reported) | {name: share95(of) for name, of in chances.items() if of is not None}
-    return PlanRow(plan.side, (plan,), known(values), ends, shared, flags)
+    row = PlanRow(plan.side, (plan,), known(values), ends, shared, flags)
+    return with_freed(row, lambda: plan_numbers(decompressed(prepared, plan)))
 
 
 def _row_of_both(prepared: PreparedLevel, pinning: PlanTableTask, samples: PairedSamples) -> PlanRow:
@@ -78,7 +85,29 @@ def _row_of_both(prepared: PreparedLevel, pinning: PlanTableTask, samples: Paire
     values |= {name: float(of.mean()) for name, of in flags.items()}
     ends: dict[str, Ends] = {name: ends95(shared[name], values[name]) for name in shared if name in values}
     ends |= {name: share95(of) for name, of in flags.items()}
-    return PlanRow(BOTH, halves, known(values), ends, shared, flags)
+    row = PlanRow(BOTH, halves, known(values), ends, shared, flags)
+    return with_freed(row, lambda: _both_numbers(prepared, halves))
+
+
+def _both_numbers(prepared: PreparedLevel, halves: Sequence[Approach]) -> PlanNumbers:
+    """What a left and a right entry free together, each its own half."""
+    at = resection_level_of(prepared)
+    return both_sides(prepared, at, [resection_of(with_set(at, at.wanted.half(h.side)), h) for h in halves])
+
+
+def with_freed(row: PlanRow, numbers_of: Callable[[], PlanNumbers]) -> PlanRow:
+    """A row with what it frees and the bone that must go for it, exact; the row alone where that cannot be said."""
+    try:
+        numbers = numbers_of()
+    except AnatomyNotFound:
+        return row
+    values = known({
+        "freed": numbers.least_freed_frac,
+        "area_after": numbers.least_area_mm2["after"],
+        "resection_bone": numbers.bone_mm3,
+    })  # fmt: skip
+    exact = {name: np.array([value]) for name, value in values.items()}
+    return replace(row, values=row.values | values, samples=row.samples | exact, ends=row.ends | dict.fromkeys(values))
 
 
 def _row_of_midline(prepared: PreparedLevel, samples: PairedSamples) -> PlanRow:
@@ -86,7 +115,7 @@ def _row_of_midline(prepared: PreparedLevel, samples: PairedSamples) -> PlanRow:
     way, region = midline_access(prepared, samples), laminectomy(prepared.anatomy, prepared.level)
     cost = way.cost
     values = known({
-        "cone_bone": way.total_mm3,
+        "cone_bone": way.cost.removal.total_mm3,
         **{f"{side}_facet": kept.area_frac for side, kept in cost.facets.items()},
         **{f"{side}_pars": cost.pars[side].residual_mm for side in SIDES},
         "bridge": cost.spinous_base.bridge_mm,
@@ -100,7 +129,9 @@ def _row_of_midline(prepared: PreparedLevel, samples: PairedSamples) -> PlanRow:
     shared = {name: within(name, values[name] + noisy.change[SAMPLED[name]]) for name in values}
     shared["cone_bone"] = way.bone_mm3
     ends: dict[str, Ends] = {name: ends95(shared[name], value) for name, value in values.items()}
-    return PlanRow(MIDLINE, (), values, ends, shared)
+    return with_freed(
+        PlanRow(MIDLINE, (), values, ends, shared), lambda: midline(prepared, resection_level_of(prepared))
+    )
 
 
 def _ends(exact: Estimate, reported: Intervals) -> dict[str, Ends]:

@@ -35,6 +35,9 @@ class ComparedQuantity:
 
 
 QUANTITIES: Mapping[str, ComparedQuantity] = {
+    "freed": ComparedQuantity("freed of what presses, side freed less", "fraction", "more", 0.02),
+    "area_after": ComparedQuantity("least free canal area after", "mm2", "more", 2.0),
+    "resection_bone": ComparedQuantity("bone that must go", "mm3", "less", SAME_MM3),
     "cone_bone": ComparedQuantity("bone removed, whole sweep", "mm3", "less", SAME_MM3),
     "task_bone": ComparedQuantity("bone removed, task only", "mm3", "less", SAME_MM3),
     "left_facet": ComparedQuantity("left joint surface kept", "fraction", "more", 0.02),

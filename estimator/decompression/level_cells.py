@@ -38,6 +38,34 @@ Cells = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False)
+class PricedCells:
+    """What a level's bone is worth, cell by cell.
+
+    Parameters
+    ----------
+    origin_mm : (3,) array, centre of the first cell, level frame
+    edge_mm : of a cell
+    price : (nx, ny, nz) array, weighted mm3 of bone in each cell, 0 where none may be taken
+    """
+
+    origin_mm: Float
+    edge_mm: float
+    price: Cells
+
+    def gathered(self, count: int) -> PricedCells:
+        """The same in cells of `count` edges a side; cells beyond the last whole one are added up with nothing.
+
+        >>> fine = PricedCells(np.zeros(3), 1.0, np.ones((3, 2, 2), dtype=np.float32))
+        >>> both = fine.gathered(2)
+        >>> both.origin_mm.tolist(), both.edge_mm, both.price.ravel().tolist()
+        ([0.5, 0.5, 0.5], 2.0, [8.0, 4.0])
+        """
+        whole = np.pad(self.price, [(0, -n % count) for n in self.price.shape])
+        origin = self.origin_mm + (count - 1) / 2 * self.edge_mm
+        return PricedCells(origin, count * self.edge_mm, block_sums(whole, (count,) * 3).astype(np.float32))
+
+
+@dataclass(frozen=True, eq=False)
 class LevelCells:
     """Cells of CELL_MM in the level frame.
 
@@ -57,6 +85,11 @@ class LevelCells:
     bone_distance_mm: Cells
     passing_mm: Cells
     protected_distance_mm: Cells
+
+    @property
+    def priced(self) -> PricedCells:
+        """The price alone."""
+        return PricedCells(self.origin_mm, CELL_MM, self.price)
 
 
 def level_cells(

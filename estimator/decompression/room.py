@@ -48,11 +48,21 @@ class SacSection:
     source: str
 
     def centres_at(self, z_mm: Float) -> Float:
-        """(N, 2) array: centroids at level z, straight between those known and constant beyond them."""
+        """(N, 2) array: centroids at level z, straight between those known and constant beyond them.
+
+        >>> sac = SacSection(np.array([0.0, 4.0]), np.array([[0.0, 0.0], [2.0, 4.0]]), np.ones((2, SECTORS)), "own")
+        >>> sac.centres_at(np.array([1.0, 9.0])).tolist()
+        [[0.5, 1.0], [2.0, 4.0]]
+        """
         return np.stack([np.interp(z_mm, self.z_mm, self.centre_mm[:, axis]) for axis in (0, 1)], axis=-1)
 
     def radius_mm(self, z_mm: Float, angle_rad: Float) -> Float:
-        """(N,) array: radii at (N,) level z and angles about the centroid."""
+        """(N,) array: radii at (N,) level z and angles about the centroid.
+
+        >>> sac = SacSection(np.array([-5.0, 5.0]), np.zeros((2, 2)), np.full((2, SECTORS), 49.0), "own")
+        >>> sac.radius_mm(np.array([0.0, 9.0]), np.array([0.0, 1.0])).tolist()
+        [7.0, 7.0]
+        """
         place = np.mod(angle_rad, 2 * np.pi) / (2 * np.pi) * SECTORS - 0.5
         first = np.floor(place).astype(int)
         part = place - first
@@ -66,18 +76,33 @@ class SacSection:
         return np.sqrt(squared)
 
     def depth_mm(self, points_mm: Float) -> Float:
-        """(N,) array: how far inside the section each (N, 3) point of the level frame lies, negative outside."""
+        """(N,) array: how far inside the section each (N, 3) point of the level frame lies, negative outside.
+
+        >>> sac = SacSection(np.array([-5.0, 5.0]), np.zeros((2, 2)), np.full((2, SECTORS), 49.0), "own")
+        >>> sac.depth_mm(np.array([[0.0, 4.0, 0.0], [10.0, 0.0, 2.0]])).tolist()
+        [3.0, -3.0]
+        """
         offset = points_mm[:, :2] - self.centres_at(points_mm[:, 2])
         radius = self.radius_mm(points_mm[:, 2], np.arctan2(offset[:, 1], offset[:, 0]))
         return np.asarray(radius - np.hypot(offset[:, 0], offset[:, 1]))
 
     def area_mm2(self, z_mm: Float) -> Float:
-        """(S,) array: area of the section at each level z."""
+        """(S,) array: area of the section at each level z.
+
+        >>> sac = SacSection(np.array([-5.0, 5.0]), np.zeros((2, 2)), np.full((2, SECTORS), 49.0), "own")
+        >>> sac.area_mm2(np.array([0.0])).round(1).tolist()
+        [153.9]
+        """
         mean = self.squared_mm2.mean(axis=1)
         return np.asarray(np.pi * np.interp(z_mm, self.z_mm, mean))
 
     def lateral_mm(self, z_mm: float, sign: float) -> float:
-        """Level x of the section's border straight lateral of its centroid, toward +x or -x."""
+        """Level x of the section's border straight lateral of its centroid, toward +x or -x.
+
+        >>> sac = SacSection(np.array([-5.0, 5.0]), np.zeros((2, 2)), np.full((2, SECTORS), 49.0), "own")
+        >>> sac.lateral_mm(0.0, 1.0), sac.lateral_mm(0.0, -1.0)
+        (7.0, -7.0)
+        """
         z = np.array([z_mm])
         radius = self.radius_mm(z, np.array([0.0 if sign > 0 else np.pi]))
         return float(self.centres_at(z)[0, 0] + sign * radius[0])
@@ -101,7 +126,12 @@ class RootCorridor:
     radius_mm: float
 
     def depth_mm(self, points_mm: Float) -> Float:
-        """(N,) array: how far inside each (N, 3) point of the level frame lies, negative outside."""
+        """(N,) array: how far inside each (N, 3) point of the level frame lies, negative outside.
+
+        >>> corridor = RootCorridor("left", "recess", np.array([[0.0, 0, 5], [0, 0, -5]]), 3.0)
+        >>> corridor.depth_mm(np.array([[0.0, 1, 0], [5.0, 0, 0]])).tolist()
+        [2.0, -2.0]
+        """
         pieces = zip(self.course_mm, self.course_mm[1:], strict=False)
         return self.radius_mm - np.min([distance_to_segment_mm(points_mm, a, b) for a, b in pieces], axis=0)
 

@@ -88,11 +88,20 @@ class ResectionRules:
             raise WrongUse("resection rules", f"must hold exactly {', '.join(DEFAULTS)}", got=sorted(unknown))
 
     def value(self, name: str) -> float:
-        """A record's value in its own unit."""
+        """A record's value in its own unit.
+
+        >>> ResectionRules().changed(bite_mm=3.0).value("bite_mm")
+        3.0
+        """
         return self.records[name].value
 
     def changed(self, **values: float) -> ResectionRules:
-        """Other values for named records; their source then reads 'set by the user'."""
+        """Other values for named records; their source then reads 'set by the user'.
+
+        >>> rules = ResectionRules().changed(bite_mm=3.0)
+        >>> rules.value("bite_mm"), rules.records["bite_mm"].source
+        (3.0, 'set by the user')
+        """
         if unknown := set(values) - set(self.records):
             raise WrongUse("resection rules", f"must be among {', '.join(self.records)}", got=sorted(unknown))
         new = {
@@ -114,5 +123,10 @@ class ResectionRules:
         return self.value("price_spinous_process") if part == Part.SPINOUS_PROCESS else 1.0
 
     def prices(self) -> Float:
-        """(100,) array: the price of every part."""
+        """(100,) array: the price of every part.
+
+        >>> prices = ResectionRules().prices()
+        >>> prices.shape, float(prices[Part.PARS_LEFT])
+        ((100,), 4.0)
+        """
         return np.array([self.price_of(part) for part in range(100)])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -61,6 +61,12 @@ class DecompressionSet:
         """(N,) array: does a voxel's centre lie on that side of the patient? The midline counts to the left."""
         left: Mask = self.level_mm[:, 0] >= 0
         return left if side == "left" else ~left
+
+    def half(self, side: Side) -> DecompressionSet:
+        """The part of the set on one side."""
+        mine = self.on_side(side)
+        names = ("voxels", "share", "tissue_mm3", "bone_mm3", "kind", "zone", "labels", "level_mm")
+        return replace(self, **{name: getattr(self, name)[mine] for name in names})
 
     @cached_property
     def half_height_mm(self) -> float:

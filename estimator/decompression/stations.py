@@ -42,17 +42,29 @@ class CanalStations:
 
     @property
     def cranial_mm(self) -> float:
-        """Level z of the cranial end of the first slab."""
+        """Level z of the cranial end of the first slab.
+
+        >>> CanalStations(np.array([1.0, 0.0, -1.0])).cranial_mm
+        1.5
+        """
         return float(self.z_mm[0]) + STATION_MM / 2
 
     @property
     def caudal_mm(self) -> float:
-        """Level z of the caudal end of the last."""
+        """Level z of the caudal end of the last.
+
+        >>> CanalStations(np.array([1.0, 0.0, -1.0])).caudal_mm
+        -1.5
+        """
         return float(self.z_mm[-1]) - STATION_MM / 2
 
     @property
     def at_disc(self) -> int:
-        """The station nearest the disc's mid-plane."""
+        """The station nearest the disc's mid-plane.
+
+        >>> CanalStations(np.array([1.6, 0.6, -0.4, -1.4])).at_disc
+        2
+        """
         return int(np.abs(self.z_mm).argmin())
 
     def sums(self, z_mm: Float, half_height_mm: float, amount: Float) -> Float:
@@ -74,7 +86,13 @@ class CanalStations:
         return out / (2 * half_height_mm)
 
     def share_within(self, z_mm: Float, half_height_mm: float) -> Float:
-        """(N,) array: how much of each voxel's height lies between both insertions."""
+        """(N,) array: how much of each voxel's height lies between both insertions.
+
+        A voxel of 2 mm whose middle lies on the last end is half within.
+
+        >>> CanalStations(np.array([1.0, 0.0, -1.0])).share_within(np.array([0.0, -1.5, 9.0]), 1.0).tolist()
+        [1.0, 0.5, 0.0]
+        """
         overlap = np.minimum(z_mm + half_height_mm, self.cranial_mm) - np.maximum(z_mm - half_height_mm, self.caudal_mm)
         return np.asarray(np.clip(overlap / (2 * half_height_mm), 0.0, 1.0))
 

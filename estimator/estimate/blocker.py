@@ -18,7 +18,7 @@ from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.geometry.field_sampling import PROTECTED_STEP_MM
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.level.level_bone import PROTECTED
-from canalwise.estimator.removal.reach import nearest_phase, touch_of
+from canalwise.estimator.removal.reach import FACET_LIMIT, SPINOUS_BASE, SWEEP, nearest_phase, touch_of
 from canalwise.recon.anatomy import Anatomy, Frame, Level
 from canalwise.recon.grid import Float, triple
 from canalwise.recon.labels import SIDES, Labels, Mask, Part, Side, Tissue, vertebra_name
@@ -32,7 +32,7 @@ LEVEL_MM = 0.02
 LOOK_MM = 8.0
 """Sac and roots are told apart by what lies within this of the place."""
 
-TILTED_ON = ("facet limit", "spinous base")
+TILTED_ON = (FACET_LIMIT, SPINOUS_BASE)
 """Causes found by tilting the last phase on to the target that would come next (`estimator.estimate.estimate`)."""
 
 AT_MIDLINE_MM = 0.5
@@ -231,10 +231,10 @@ PLACES: dict[str, Callable[[TargetRay], Place]] = {
     "sac": _at_sac,
     "tool diameter": _too_thick,
     "protected bone": _at_protected,
-    "sweep": _beyond_sweep,
+    SWEEP: _beyond_sweep,
     "working length": _beyond_length,
-    "facet limit": _at_joint,
-    "spinous base": _at_base,
+    FACET_LIMIT: _at_joint,
+    SPINOUS_BASE: _at_base,
 }
 """What `estimator.removal.reach` and `estimator.estimate.estimate` tell as causes -> where to look for them."""
 

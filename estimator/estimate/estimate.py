@@ -20,12 +20,12 @@ from canalwise.estimator.removal.bone_removal import Removal, removal_of
 from canalwise.estimator.removal.canal_area import CanalAreaChange, decompression_with, freed_mm2, ligament_taken_mm3
 from canalwise.estimator.removal.facet_preservation import FacetPreservation, area_kept_frac, facet_kept
 from canalwise.estimator.removal.pars_and_spinous_base import Pars, SpinousBase, pars_of, spinous_base
-from canalwise.estimator.removal.reach import Reach, reach_of, touch_of, touched_frac
+from canalwise.estimator.removal.reach import FACET_LIMIT, SPINOUS_BASE, SWEEP, Reach, reach_of, touch_of, touched_frac
 from canalwise.estimator.removal.region import ConeRegion, TaskRegion
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side
-from canalwise.recon.parallel import WORKERS
+from canalwise.recon.parallel import thread_count
 
 Paths = tuple[tuple[Float, Float], ...]
 """Pairs of a pivot (3,) and the (M, 3) points touched from it."""
@@ -112,7 +112,7 @@ def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str]
     keep_out = prepared.keep_out(approach.channel.tool_radius_mm)
     cone, pressing = ConeRegion(phases, keep_out), prepared.pressing
     asked = prepared.task_targets.seen_from(approach.side, task)
-    with ThreadPoolExecutor(WORKERS) as pool:
+    with ThreadPoolExecutor(thread_count()) as pool:
         asking = pool.submit(_task_of, prepared, approach, cone, asked)
         sweeping = pool.submit(cost_of, prepared, cone)
         reaching = pool.submit(reach_by, prepared, cone, other_side(approach.side))
@@ -161,18 +161,18 @@ def reach_by(prepared: PreparedLevel, cone: ConeRegion, far: Side) -> dict[Side,
 
 def _stopped_by(prepared: PreparedLevel, side: Side, reach: Reach, cone: ConeRegion) -> str:
     """What stops the next millimetre: where only the sweep does, the limit that tilting on would break first."""
-    if reach.limited_by != "sweep" or reach.next_ras_mm is None:
+    if reach.limited_by != SWEEP or reach.next_ras_mm is None:
         return reach.limited_by
     last, level, limits = cone.phases[-1], prepared.level, prepared.limits
     way = np.array(reach.next_ras_mm) - last.pivot_ras_mm
     tilted = replace(cone, phases=(*cone.phases, replace(last, axis_ras=way / np.linalg.norm(way))))
     joint = level.joints.get(side)
     if joint is not None and area_kept_frac(joint, tilted, prepared.faces[side]) < limits.value("facet_area_kept_frac"):
-        return "facet limit"
+        return FACET_LIMIT
     removal = removal_of(prepared.level_bone, tilted, prepared.base_bone)
     if spinous_base(prepared.pars_and_base_samples.base, removal).bridge_mm < limits.value("spinous_bridge_mm"):
-        return "spinous base"
-    return "sweep"
+        return SPINOUS_BASE
+    return SWEEP
 
 
 def cost_of(prepared: PreparedLevel, region: Region) -> Cost:
@@ -181,7 +181,9 @@ def cost_of(prepared: PreparedLevel, region: Region) -> Cost:
     removal = removal_of(prepared.level_bone, region)
     return Cost(
         removal,
-        facets={side: facet_kept(level, side, region, removal, prepared.faces[side]) for side in level.joints},
+        facets={
+            side: facet_kept(level, side, region, removal, prepared.faces[side]) for side in prepared.resolved_joints
+        },
         pars={side: pars_of(weak.pars[side], removal) for side in SIDES},
         spinous_base=spinous_base(weak.base, removal),
     )

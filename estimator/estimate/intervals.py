@@ -16,8 +16,6 @@ import numpy as np
 from canalwise.estimator.estimate.estimate import Cost, Estimate
 from canalwise.estimator.estimate.monte_carlo import (
     AFTER,
-    BONE,
-    CANAL,
     Causes,
     MonteCarloOptions,
     SampledChanges,
@@ -28,7 +26,8 @@ from canalwise.estimator.estimate.monte_carlo import (
 from canalwise.estimator.estimate.task_sensitivity import task_causes
 from canalwise.estimator.geometry.region_protocol import Region
 from canalwise.estimator.interval import SD_OF_95, Interval, sd_of_shift
-from canalwise.estimator.level.border_uncertainty import MIDLINE_SD_MM, BorderUncertainty
+from canalwise.estimator.level.border_uncertainty import BONE, MIDLINE, MIDLINE_SD_MM, SPACING, SPLIT
+from canalwise.estimator.level.border_uncertainty import area_causes as border_causes
 from canalwise.estimator.level.compression import PLANE_STEP_MM, disc_level
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import AT_DISC
@@ -37,12 +36,10 @@ from canalwise.estimator.removal.facet_preservation import volume_kept_frac
 from canalwise.estimator.removal.pars_and_spinous_base import pars_of
 from canalwise.estimator.removal.pars_and_spinous_base import spinous_base as base_of
 from canalwise.estimator.removal.region import ConeRegion, TaskRegion
-from canalwise.recon.labels import SIDES, Mask, Side
+from canalwise.recon.labels import SIDES, Side
 
 TARGET_SPACING_SD_MM = 0.5 / np.sqrt(12.0)
 """Targets stand every 0.5 mm (docs/numbers.md#anatomical-definitions): the last one touched is known to within that."""
-
-SPLIT, SPACING, LIGAMENT, MIDLINE = "part split", "target spacing", "ligament", "midline"
 
 Facets = Mapping[Side, Mapping[str, Interval]]
 
@@ -233,29 +230,7 @@ def area_causes(prepared: PreparedLevel, region: Region) -> tuple[dict[str, floa
     nothing = np.zeros(plane.free.shape, dtype=bool)
     freed = nothing.copy()
     freed[plane.pressing] = region.holds(plane.world_mm[plane.pressing])
-    # where the region itself cuts bone the new wall lies where the tool put it, whatever the border was
-    return (_area(plane.free, plane.pressing, nothing, border_uncertainty),
-            _area(plane.free | freed, plane.pressing & ~freed, plane.overhang, border_uncertainty))  # fmt: skip
-
-
-def _area(free: Mask, pressing: Mask, cut: Mask, border_uncertainty: BorderUncertainty) -> dict[str, float]:
-    """What makes an area uncertain: wall, but where the region itself cuts it, by the canal's border; ligament by its
-    own."""
-    ligament = _shared_mm(free, pressing)
-    wall = _shared_mm(free, ~free) - ligament - _shared_mm(free, cut)
-    return {CANAL: max(wall, 0.0) * border_uncertainty.canal_mm, LIGAMENT: ligament * border_uncertainty.ligament_mm}
-
-
-def _shared_mm(one: Mask, other: Mask) -> float:
-    """Length of the border that two masks of the disc-level plane share.
-
-    Counted in cell faces along both axes and divided by 4/pi, the mean excess of stairs over a line of any direction.
-    """
-    faces = sum(
-        int((a & d).sum() + (b & c).sum())
-        for a, b, c, d in (
-            (one[1:], one[:-1], other[1:], other[:-1]),
-            (one[:, 1:], one[:, :-1], other[:, 1:], other[:, :-1]),
-        )
+    return (
+        border_causes((plane.free, plane.pressing, nothing), PLANE_STEP_MM, border_uncertainty),
+        border_causes((plane.free | freed, plane.pressing & ~freed, plane.overhang), PLANE_STEP_MM, border_uncertainty),
     )
-    return float(faces * PLANE_STEP_MM * np.pi / 4)

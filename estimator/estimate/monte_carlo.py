@@ -19,13 +19,13 @@ from canalwise.estimator.approach.table import ApproachTable, joined
 from canalwise.estimator.batch.outcomes import ErrorShifts, Outcomes, outcomes
 from canalwise.estimator.geometry.level_arrays import DISC_AREA, F64
 from canalwise.estimator.interval import SD_OF_95, ends95
+from canalwise.estimator.level.border_uncertainty import BONE, CANAL, SAC
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import MIDLINE
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Part, Side, label_of, sided
 
-BONE, CANAL, SAC = "bone border", "canal border", "sac border"
 BORDERS = (BONE, CANAL, SAC)
 """Causes that the batch can shift itself, besides those of the hand."""
 

@@ -16,7 +16,7 @@ from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.limit_checks import Verdict, verdicts_of
 from canalwise.estimator.estimate.monte_carlo import SampledChanges
 from canalwise.estimator.level.target_names import FROM_TARGETS, MIDLINE, NAMES
-from canalwise.estimator.limit_rules import FACET_AREA, FACET_WIDTH, PARS, rule_of
+from canalwise.estimator.limit_rules import FACET_AREA, FACET_WIDTH, PARS, is_across, rule_of
 from canalwise.recon.labels import Mask, Side
 
 
@@ -105,7 +105,7 @@ def wanted_of(asked: Sequence[str]) -> tuple[str, ...]:
 
 def _kept(estimate: Estimate, verdict: Verdict, spread: SampledChanges) -> Mask | None:
     """(N,) array: is the limit kept in each sample? None where its number could not be measured."""
-    rule, side = rule_of(verdict.name), _side(estimate, verdict.name.startswith("contralateral"))
+    rule, side = rule_of(verdict.name), _side(estimate, is_across(verdict.name))
     name = f"{side} {rule.quantity}" if rule.both_sides else rule.quantity
     if verdict.met is None or name not in spread.change or np.isnan(spread.change[name]).any():
         return None

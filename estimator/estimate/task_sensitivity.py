@@ -23,8 +23,8 @@ from canalwise.estimator.approach.execution_errors import (
 )
 from canalwise.estimator.approach.table import ApproachTable
 from canalwise.estimator.estimate.estimate import Cost, Estimate, cost_of, task_paths
-from canalwise.estimator.estimate.monte_carlo import SAC
 from canalwise.estimator.interval import SD_OF_95
+from canalwise.estimator.level.border_uncertainty import SAC
 from canalwise.estimator.level.target_points import joined_mm
 from canalwise.estimator.removal.region import TaskRegion
 from canalwise.recon.labels import SIDES

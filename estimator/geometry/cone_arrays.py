@@ -41,7 +41,13 @@ class ConeArrays(NamedTuple):
 
 
 def cone_arrays_of_phases(phases: Iterable[PlacedPhase]) -> ConeArrays:
-    """One way per phase: the sleeve's cone and the tool's."""
+    """One way per phase: the sleeve's cone and the tool's.
+
+    >>> phase = PlacedPhase("ipsilateral", np.zeros(3), np.array([0.0, 0.0, 1.0]), 0.0, 4.0, 60.0, 1.75, 80.0)
+    >>> ways = cone_arrays_of_phases([phase])
+    >>> ways.cones[6].tolist(), ways.cones[9].tolist()
+    ([60.0, 80.0], [4.0, 1.75])
+    """
     return united_ways([(phase.pivot_ras_mm, _swept(phase)) for phase in phases])
 
 
@@ -58,7 +64,11 @@ def cone_arrays_of_lines(paths: Iterable[tuple[Float, Float]], channel: Channel)
 def cone_rows(
     apexes_mm: Float, axes: Float, lengths_mm: npt.ArrayLike, bases_mm: npt.ArrayLike, radii_mm: npt.ArrayLike
 ) -> Float:
-    """(K, 10) array of grown cones from their measures; apexes and axes are (K, 3) or (3,)."""
+    """(K, 10) array of grown cones from their measures; apexes and axes are (K, 3) or (3,).
+
+    >>> cone_rows(np.zeros(3), np.array([0.0, 0.0, 1.0]), [3.0], [4.0], [1.5]).tolist()
+    [[0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 3.0, 4.0, 0.04, 1.5]]
+    """
     length, base, radius = np.broadcast_arrays(*np.atleast_1d(lengths_mm, bases_mm, radii_mm))
     rows = np.empty((len(length), 10))
     rows[:, :3], rows[:, 3:6] = apexes_mm, axes
@@ -85,7 +95,12 @@ def _straight(pivot_mm: Float, targets_mm: Float, channel: Channel) -> Float:
 
 
 def united_ways(ways: list[tuple[Float, Float]]) -> ConeArrays:
-    """Ways from pairs of a pivot (3,), RAS mm, and the (K, 10) cones of `cone_rows` on rays from it."""
+    """Ways from pairs of a pivot (3,), RAS mm, and the (K, 10) cones of `cone_rows` on rays from it.
+
+    >>> line = cone_rows(np.zeros(3), np.array([0.0, 0.0, 1.0]), [3.0], [0.0], [1.5])
+    >>> united_ways([(np.zeros(3), line), (np.zeros(3), np.concatenate([line, line]))]).starts.tolist()
+    [0, 1, 3]
+    """
     starts = np.cumsum([0, *(len(cones) for _, cones in ways)]).astype(np.int64)
     pivots = np.array([pivot for pivot, _ in ways], dtype=float).reshape(-1, 3)
     cones = np.concatenate([np.empty((0, 10)), *(cones for _, cones in ways)])

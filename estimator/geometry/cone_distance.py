@@ -58,7 +58,14 @@ def distances_of(cones: Float, first: int, end: int, x: float, y: float, z: floa
 
 @njit(cache=True, nogil=True)
 def least_distances(cones: Float, points: Float, out: Float) -> None:
-    """Fill `out` (N,) with the least signed distance of each (3, N) point to any of the (10, K) grown cones."""
+    """Fill `out` (N,) with the least signed distance of each (3, N) point to any of the (10, K) grown cones.
+
+    >>> line = np.array([[0.0, 0, 0, 0, 0, 1, 10, 0, 0.01, 2]]).T  # 10 mm along z, 2 mm thick
+    >>> out = np.empty(2)
+    >>> least_distances(line, np.array([[5.0, 0.0], [0.0, 0.0], [5.0, 13.0]]), out)
+    >>> out.tolist()
+    [3.0, 1.0]
+    """
     out[:] = np.inf
     for k in range(cones.shape[1]):
         lower(cones, k, points[0], points[1], points[2], out)

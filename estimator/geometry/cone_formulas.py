@@ -43,7 +43,12 @@ def cone_distance(t: Real, rho: Real, length: Real, base: Real, inverse: Real) -
 
 @njit(cache=True)
 def trilinear(field: npt.NDArray[np.float32], i: Real, j: Real, k: Real) -> Real:
-    """A field's value at a fractional index, held to the field's box."""
+    """A field's value at a fractional index, held to the field's box.
+
+    >>> field = np.arange(8, dtype=np.float32).reshape(2, 2, 2)
+    >>> float(trilinear(field, np.float32(0.5), np.float32(0), np.float32(1)))
+    3.0
+    """
     nx, ny, nz = field.shape
     i = min(max(i, ZERO), np.float32(nx - 1))
     j = min(max(j, ZERO), np.float32(ny - 1))

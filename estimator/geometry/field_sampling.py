@@ -42,6 +42,11 @@ def take_from(frac: Share, voxels: npt.NDArray[np.int64], share: Share, near: Ma
     """Take a share (n,) of each of the (3, n) voxels out of `frac`, and mark the cells that have one for a corner.
 
     `near` (shape of `frac`, False before) tells a cell by its first corner.
+
+    >>> left, near = np.ones((2, 2, 2), np.float32), np.zeros((2, 2, 2), bool)
+    >>> take_from(left, np.array([[1], [1], [1]]), np.float32([0.25]), near)
+    >>> float(left[1, 1, 1]), int(near.sum())
+    (0.75, 8)
     """
     for n in range(voxels.shape[1]):
         i, j, k = voxels[0, n], voxels[1, n], voxels[2, n]
@@ -71,7 +76,13 @@ def resampled_near(field: Share, near: Mask, start: Float, steps: Float, out: Sh
 
 @njit(cache=True, nogil=True)
 def longest_runs(bone: npt.NDArray[np.float32], least: float, out: npt.NDArray[np.int64]) -> None:
-    """Fill `out` (nz,), zeros before, with the longest unbroken run along x of values of at least `least` per plane."""
+    """Fill `out` (nz,), zeros before, with the longest unbroken run along x of values of at least `least` per plane.
+
+    >>> bone, longest = np.float32([1, 1, 0, 1]).reshape(4, 1, 1), np.zeros(1, dtype=np.int64)
+    >>> longest_runs(bone, 0.5, longest)
+    >>> longest.tolist()
+    [2]
+    """
     for z in range(bone.shape[2]):
         for y in range(bone.shape[1]):
             run = 0

@@ -29,6 +29,10 @@ def cone_distance_mm(points_mm: npt.ArrayLike, phase: PlacedPhase, length_mm: fl
     Returns
     -------
     (...,) array. With half-angle 0 the cone is a line piece and nothing is inside it.
+
+    >>> phase = PlacedPhase("ipsilateral", np.zeros(3), np.array([0.0, 0.0, 1.0]), 45.0, 4.0, 60.0, 1.75, 80.0)
+    >>> cone_distance_mm([[0, 0, 12], [5, 0, 5], [0, 0, 9]], phase, 10.0).round(6).tolist()
+    [2.0, 0.0, -1.0]
     """
     base_mm = length_mm * np.tan(np.radians(phase.sweep_deg))
     return _least(cone_rows(phase.pivot_ras_mm, phase.axis_ras, length_mm, base_mm, 0.0).T.copy(), points_mm)
@@ -40,6 +44,10 @@ def swept_distance_mm(points_mm: npt.ArrayLike, phase: PlacedPhase) -> Float:
     The cone to the sleeve's depth grown by the sleeve radius, united with the cone to the
     tip's depth grown by the tool radius (a Minkowski sum with a ball; Steiner's formula gives
     its volume). Outside both the value is exact; inside it is a bound.
+
+    >>> phase = PlacedPhase("ipsilateral", np.zeros(3), np.array([0.0, 0.0, 1.0]), 0.0, 4.0, 60.0, 1.75, 80.0)
+    >>> swept_distance_mm([[5, 0, 30], [5, 0, 75], [0, 0, 30]], phase).tolist()
+    [1.0, 3.25, -4.0]
     """
     return _least(cone_arrays_of_phases((phase,)).cones, points_mm)
 
@@ -53,6 +61,10 @@ def paths_distance_mm(points_mm: npt.ArrayLike, pivot_mm: Float, targets_mm: Flo
     Returns
     -------
     (...,) array; +inf when there is no target.
+
+    >>> tip = np.array([[0.0, 0.0, 50.0]])
+    >>> paths_distance_mm([[0, 0, 52], [5, 0, 20]], np.zeros(3), tip, Channel()).tolist()
+    [0.25, 1.5]
     """
     return _least(cone_arrays_of_lines([(pivot_mm, targets_mm)], channel).cones, points_mm)
 

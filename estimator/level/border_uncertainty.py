@@ -11,8 +11,13 @@ from canalwise.estimator.interval import SD_OF_95
 from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.level.pars_and_base_samples import ParsAndBaseSamples, pars_and_base_samples
 from canalwise.recon.anatomy import Anatomy, Level, Source
+from canalwise.recon.labels import Mask
 from canalwise.recon.measurement.confidence import border_sd_mm
 from canalwise.recon.severity_bands import Threshold
+
+BONE, CANAL, SAC, LIGAMENT = "bone border", "canal border", "sac border", "ligament"
+SPLIT, SPACING, MIDLINE, EXTENT = "part split", "target spacing", "midline", "joint extent"
+"""Causes of what is not known of a number, as they are told."""
 
 MODELLED_SD_MM = Threshold(
     "thickness of a modelled ligament, and so the sac's border",
@@ -85,7 +90,7 @@ class BorderUncertainty:
 
 def border_uncertainty_of(anatomy: Anatomy, level: Level) -> BorderUncertainty:
     """The level's border deviations, from its confidence where it was judged."""
-    voxel_mm, sources = float(anatomy.grid.spacing_mm.max()), anatomy.sources
+    voxel_mm, sources = anatomy.longest_voxel_mm, anatomy.sources
     sure = level.confidence
     clear = border_sd_mm(voxel_mm, CLEAR_EDGE, sources.get("parts", "automatic"))
     bone = [s.border_sd_mm for s in sure.structures if s.name != "canal"] if sure else [clear]
@@ -128,3 +133,34 @@ def thinner_bone(level: Level, level_bone: LevelBone, bone_sd_mm: float) -> Thin
         bone_mm3=eroded_occupancy(level_bone.bone_mm3 / voxel, level_bone.grid, SD_OF_95 * bone_sd_mm) * voxel,
     )
     return ThinnerBone(thin, pars_and_base_samples(level, thin))
+
+
+def area_causes(
+    masks: tuple[Mask, Mask, Mask], step_mm: float, border_uncertainty: BorderUncertainty
+) -> dict[str, float]:
+    """Cause -> standard deviation, mm2, of the area of a section: each border's length times its own deviation.
+
+    Parameters
+    ----------
+    masks : (n, m) arrays over samples step_mm apart: what is free, ligament and calcification that press on it, and
+        bone cut by the tool, where the wall lies where the tool put it, whatever the border was
+    """
+    free, pressing, cut = masks
+    ligament = shared_border_mm(free, pressing, step_mm)
+    wall = shared_border_mm(free, ~free, step_mm) - ligament - shared_border_mm(free, cut, step_mm)
+    return {CANAL: max(wall, 0.0) * border_uncertainty.canal_mm, LIGAMENT: ligament * border_uncertainty.ligament_mm}
+
+
+def shared_border_mm(one: Mask, other: Mask, step_mm: float) -> float:
+    """Length of the border that two masks of a section share.
+
+    Counted in cell faces along both axes and divided by 4/pi, the mean excess of stairs over a line of any direction.
+    """
+    faces = sum(
+        int((a & d).sum() + (b & c).sum())
+        for a, b, c, d in (
+            (one[1:], one[:-1], other[1:], other[:-1]),
+            (one[:, 1:], one[:, :-1], other[:, 1:], other[:, :-1]),
+        )
+    )
+    return float(faces * step_mm * np.pi / 4)

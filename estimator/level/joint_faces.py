@@ -5,11 +5,30 @@ from __future__ import annotations
 import numpy as np
 
 from canalwise.estimator.geometry.bricks import Bricks, bricks_of_points
-from canalwise.recon.anatomy import Frame, Joint
-from canalwise.recon.labels import Mask
+from canalwise.recon.anatomy import Anatomy, Frame, Joint, Level
+from canalwise.recon.labels import SIDES, Mask, Side
 
 DISC_SLICE_HALF_MM = 1.0
 """Joint points within this of the disc's mid-plane make the disc-level axial slice."""
+
+
+def unresolved_joints(anatomy: Anatomy, level: Level) -> dict[Side, str]:
+    """Side -> why nothing is told of its joint: none was found, its faces touch, or the image shows no gap at all.
+
+    With parts given by a person or a map the labels' own gap is believed; a gap that parts found automatically show
+    and the image does not was drawn by a rule.
+    """
+    reasons = {} if level.confidence is None else {r.about: r for r in level.confidence.reasons}
+    automatic, found = anatomy.sources.get("parts", "automatic") == "automatic", {}
+    for side in SIDES:
+        joint, seen = level.joints.get(side), reasons.get(f"joint gap {side}")
+        if joint is None:
+            found[side] = f"no facet joint was found on the {side}"
+        elif not joint.gap_resolved:
+            found[side] = f"the {side} joint's faces touch in the labels, and the image does not tell them apart"
+        elif automatic and seen is not None and seen.value_frac <= 0.0:
+            found[side] = f"the image shows no gap between the {side} joint's faces: {seen.because}"
+    return found
 
 
 def faces_of(joint: Joint) -> Bricks:

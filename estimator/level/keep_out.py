@@ -19,7 +19,7 @@ from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float, Grid, box_of
 from canalwise.recon.labels import Mask, Tissue
-from canalwise.recon.parallel import WORKERS
+from canalwise.recon.parallel import thread_count
 
 FIELD_SPACING_MM = 0.3
 """Coarsest spacing of the distance field; its zero is off by less than half of this."""
@@ -115,7 +115,7 @@ def _distance_mm(mask: Mask, grid: Grid) -> npt.NDArray[np.float32]:
     The border runs midway between voxel centres, so half a voxel is taken off.
     """
     spacing = [float(s) for s in grid.spacing_mm]
-    distance = edt.edt(~mask, anisotropy=spacing, parallel=WORKERS)
+    distance = edt.edt(~mask, anisotropy=spacing, parallel=thread_count())
     distance -= np.float32(min(spacing) / 2)
     return np.maximum(distance, np.float32(0.0), out=distance)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -16,16 +15,14 @@ from canalwise.estimator.level.border_uncertainty import (
     thinner_bone,
 )
 from canalwise.estimator.level.compression import Compression, compression_of
-from canalwise.estimator.level.joint_faces import faces_of
+from canalwise.estimator.level.joint_faces import faces_of, unresolved_joints
 from canalwise.estimator.level.keep_out import KeepOut, keep_out_of
 from canalwise.estimator.level.level_bone import BoneBricks, LevelBone, bone_bricks, level_bone_of
 from canalwise.estimator.level.pars_and_base_samples import ParsAndBaseSamples, pars_and_base_samples
-from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.level.target_points import TaskTargets, task_targets
-from canalwise.estimator.level.task_level import TaskLevel, scene_of_all_targets, scene_of_task
+from canalwise.estimator.level.task_level import scene_of_all_targets
 from canalwise.estimator.limits import Limits
 from canalwise.recon.anatomy import Anatomy, Level
-from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.image.skin import air_in_view
 from canalwise.recon.labels import Part, Side, label_of
 from canalwise.recon.parallel import both
@@ -83,6 +80,16 @@ class PreparedLevel:
         return {side: faces_of(joint) for side, joint in self.level.joints.items()}
 
     @cached_property
+    def unresolved_joints(self) -> dict[Side, str]:
+        """Joints of which no number is told, with the reason."""
+        return unresolved_joints(self.anatomy, self.level)
+
+    @property
+    def resolved_joints(self) -> tuple[Side, ...]:
+        """Sides of the joints of which numbers are told."""
+        return tuple(side for side in self.level.joints if side not in self.unresolved_joints)
+
+    @cached_property
     def base_bone(self) -> BoneBricks:
         """The upper vertebra's spinous base alone."""
         return bone_bricks(self.level_bone, only=(label_of(self.level.upper, Part.SPINOUS_BASE),))
@@ -118,18 +125,3 @@ class PreparedLevel:
 def prepared_level(anatomy: Anatomy, level_name: str, limits: Limits | None = None) -> PreparedLevel:
     """The level of that name, prepared; raises LevelNotInView where there is none."""
     return PreparedLevel(anatomy, anatomy.level(level_name), limits or Limits())
-
-
-def level_for_task(prepared: PreparedLevel, side: Side, task: Sequence[str] = NAMES) -> TaskLevel:
-    """The level with what a task asks of an approach from that side; AnatomyNotFound where none of it is in view."""
-    level = prepared.level
-    asked = prepared.task_targets.seen_from(side, task)
-    in_view = {name: level.frame.to_level_mm(points) for name, points in asked.items() if len(points)}
-    if not in_view:
-        raise AnatomyNotFound(
-            f"targets of {level.name}",
-            "must be in view to search for a way to them",
-            do="Ask for other targets with --task, or correct the labels of this level.",
-        )
-    scene = scene_of_task(prepared.scene, side, in_view)
-    return TaskLevel(prepared.anatomy, level, prepared.limits, prepared.level_bone, side, in_view, scene)

@@ -2,67 +2,51 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-
 import numpy as np
 
+from canalwise.estimator.geometry.region_protocol import Region
 from canalwise.estimator.level.level_bone import bone_bricks
-from canalwise.estimator.level.pars_and_base_samples import ParsAndBaseSamples
-from canalwise.estimator.outcome.base_bridge import BaseBridge, base_bridge
-from canalwise.estimator.removal.facet_preservation import FacetPreservation, facet_kept
-from canalwise.estimator.removal.pars_and_spinous_base import Pars, pars_of
+from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.outcome.base_bridge import base_bridge
+from canalwise.estimator.outcome.outcome_values import ResectionCost
+from canalwise.estimator.removal.bone_removal import Removal
+from canalwise.estimator.removal.facet_preservation import facet_kept
+from canalwise.estimator.removal.pars_and_spinous_base import pars_of
 from canalwise.estimator.removal.structure_names import by_structure
 from canalwise.estimator.resection.line_region import SleeveRegion
 from canalwise.estimator.resection.resection import Resection
+from canalwise.recon.anatomy import Level
 from canalwise.recon.labels import SIDES, Part, Side, label_of
 
 TAKEN_FRAC = 0.5
 """A voxel counts as gone, for how far lateral bone was taken, when at least this share is."""
 
 
-@dataclass(frozen=True, eq=False)
-class ResectionCost:
-    """Parameters
-    ----------
-    by_structure_mm3, share_of_structure : structure -> bone taken, and as a share of what was there
-    facets, pars : by the patient's side; joints not in view are missing
-    base : the upper vertebra's spinous base
-    contact_mm3 : bone of the spinous processes that sleeve and scope press on
-    lateral_mm : greatest distance from the midline of bone mostly taken
-    """
-
-    by_structure_mm3: Mapping[str, float]
-    share_of_structure: Mapping[str, float]
-    facets: Mapping[Side, FacetPreservation]
-    pars: Mapping[Side, Pars]
-    base: BaseBridge
-    contact_mm3: float
-    lateral_mm: float
-
-    @property
-    def total_mm3(self) -> float:
-        """All bone taken."""
-        return float(sum(self.by_structure_mm3.values()))
+def cost_of_resection(prepared: PreparedLevel, resection: Resection, with_contact: bool = True) -> ResectionCost:
+    """What a resection of a prepared level costs; contact on the way, which takes longest, may be left out as NaN."""
+    contact = contact_mm3(resection) if with_contact else float("nan")
+    return cost_of_removal(prepared, resection.approach.side, (resection.region, resection.removal), contact)
 
 
-def cost_of_resection(resection: Resection, weak: ParsAndBaseSamples) -> ResectionCost:
-    """What a resection costs; `weak` are `estimator.level.prepared_level.PreparedLevel.pars_and_base_samples`."""
-    at, removal, side = resection.at, resection.removal, resection.approach.side
-    taken = by_structure(at.level, side, removal.by_label_mm3)
-    whole = by_structure(at.level, side, removal.level_bone.whole_by_label_mm3)
+def cost_of_removal(
+    prepared: PreparedLevel, side: Side, taken_away: tuple[Region, Removal], contact: float
+) -> ResectionCost:
+    """What any removal costs: a region and what it takes, told as from one side; `contact` is that of `contact_mm3`."""
+    (region, removal), weak, level = taken_away, prepared.pars_and_base_samples, prepared.level
+    taken = by_structure(level, side, removal.by_label_mm3)
+    whole = by_structure(level, side, removal.level_bone.whole_by_label_mm3)
     return ResectionCost(
         taken,
         {name: taken[name] / whole[name] if whole[name] > 0 else float("nan") for name in taken},
-        {s: facet_kept(at.level, s, resection.region, removal) for s in at.level.joints},
+        {s: facet_kept(level, s, region, removal, prepared.faces[s]) for s in prepared.resolved_joints},
         {s: pars_of(weak.pars[s], removal) for s in SIDES},
         base_bridge(weak.base, removal),
-        _contact_mm3(resection),
-        _lateral_mm(resection),
+        contact,
+        _lateral_mm(level, removal),
     )
 
 
-def _contact_mm3(resection: Resection) -> float:
+def contact_mm3(resection: Resection) -> float:
     """Bone of both spinous processes within the sleeve's tubes dorsal of the docking depth."""
     level, level_bone = resection.at.level, resection.at.level_bone
     labels = tuple(label_of(v, Part.SPINOUS_PROCESS) for v in (level.upper, level.lower))
@@ -73,9 +57,8 @@ def _contact_mm3(resection: Resection) -> float:
     return float(level_bone.bone_mm3.reshape(-1)[bone.voxels[covered.places]] @ covered.share)
 
 
-def _lateral_mm(resection: Resection) -> float:
-    removal = resection.removal
+def _lateral_mm(level: Level, removal: Removal) -> float:
     mostly = removal.voxels[(removal.share >= TAKEN_FRAC) & (removal.taken_mm3 > 0)]
     index = np.stack(np.unravel_index(mostly, removal.level_bone.grid.shape), axis=-1)
-    x = resection.at.level.frame.to_level_mm(removal.level_bone.grid.world_mm(index))[:, 0]
+    x = level.frame.to_level_mm(removal.level_bone.grid.world_mm(index))[:, 0]
     return float(np.abs(x).max(initial=0.0))

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from canalwise.estimator.approach.approach import IPSILATERAL, Approach, other_side
+from canalwise.estimator.geometry.region_protocol import Region
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.outcome.cost import ResectionCost, cost_of_resection
-from canalwise.estimator.outcome.freed import FarReach, Freed, far_reach, freed_by
+from canalwise.estimator.outcome.cost import cost_of_resection
+from canalwise.estimator.outcome.freed import far_reach, freed_by
+from canalwise.estimator.outcome.outcome_values import (
+    DecompressionVerdict,
+    FarReach,
+    Freed,
+    LimitCheck,
+    ResectionCost,
+)
 from canalwise.estimator.outcome.steps import Step, steps_of
-from canalwise.estimator.outcome.verdict import DecompressionVerdict, LimitCheck, limit_checks, verdict_of
+from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
+from canalwise.estimator.removal.bone_removal import Removal
+from canalwise.estimator.removal.facet_preservation import facet_kept
 from canalwise.estimator.resection.resection import Resection, resection_of
 from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
 from canalwise.recon.errors import AnatomyNotFound
@@ -41,7 +51,7 @@ class DecompressedLevel:
     @cached_property
     def cost(self) -> ResectionCost:
         """What goes and what stays."""
-        return cost_of_resection(self.resection, self.prepared.pars_and_base_samples)
+        return cost_of_resection(self.prepared, self.resection)
 
     @cached_property
     def steps(self) -> tuple[Step, ...]:
@@ -52,6 +62,20 @@ class DecompressedLevel:
     def checks(self) -> tuple[LimitCheck, ...]:
         """Every limit held against it."""
         return limit_checks(self.resection, self.cost, self.prepared.limits)
+
+    def cost_with(self, removal: Removal, region: Region) -> ResectionCost:
+        """What goes and what stays were `removal` carried out instead, as with other levels' beside its own.
+
+        Joint surfaces are counted in `region`; contact on the way is this approach's own.
+        """
+        prepared, level = self.prepared, self.prepared.level
+        cost = cost_of_resection(prepared, replace(self.resection, removal=removal), with_contact=False)
+        facets = {s: facet_kept(level, s, region, removal, prepared.faces[s]) for s in prepared.resolved_joints}
+        return replace(cost, facets=facets, contact_mm3=self.cost.contact_mm3)
+
+    def checks_of(self, cost: ResectionCost) -> tuple[LimitCheck, ...]:
+        """Every limit held against a cost."""
+        return limit_checks(self.resection, cost, self.prepared.limits)
 
     @cached_property
     def verdict(self) -> DecompressionVerdict:
@@ -118,6 +142,7 @@ def decompression_as_json(found: DecompressedLevel, with_bound: bool = True) -> 
             "gap_to_bound_frac": resection.gap_to_bound_frac if with_bound else None,
             "steps": [asdict(step) for step in found.steps],
             "facet_preserved": {r: asdict(cost.facets[s]) if s in cost.facets else None for r, s in sides.items()},
+            "facet_unresolved": {r: found.prepared.unresolved_joints.get(s) for r, s in sides.items()},
             "pars_residual_mm": {r: cost.pars[s].residual_mm for r, s in sides.items()},
             "spinous_base": asdict(cost.base),
             "farthest_bone_mm": cost.lateral_mm,

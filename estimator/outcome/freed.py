@@ -7,8 +7,8 @@ canal, to which the overhang that the room takes from the bone is counted.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,65 +16,25 @@ from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.decompression.decompression_set import KIND_NAMES
 from canalwise.estimator.decompression.room import RootCorridor
 from canalwise.estimator.decompression.set_values import DecompressionSet
+from canalwise.estimator.outcome.outcome_values import FarReach, Freed, StationAreas
 from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import LEVELS_KEPT, ResectionLevel
 from canalwise.estimator.resection.tool_lines import STOPPED_BY
 from canalwise.recon.grid import Float
-from canalwise.recon.labels import SIDES, Side, Tissue, canal_mask
+from canalwise.recon.labels import SIDES, Tissue, canal_mask
 
 INSERTION_MM = 3
 """CanalStations at either end that make up an insertion of the ligament (choice)."""
 
-RELEASED_FRAC = 0.9
-"""An insertion is released when this share of its part of the set is taken (choice)."""
-
-
-@dataclass(frozen=True, eq=False)
-class StationAreas:
-    """Areas at S stations, mm2, cranial first; `sac_after_mm2` is how much of the unpressed sac's section is free."""
-
-    z_mm: Float
-    before_mm2: Float
-    needed_mm2: Float
-    after_mm2: Float
-    bony_canal_mm2: Float
-    sac_before_mm2: Float
-    sac_needed_mm2: Float
-    sac_after_mm2: Float
-
-
-@dataclass(frozen=True, eq=False)
-class Freed:
-    """What is freed.
-
-    Parameters
-    ----------
-    share : of the set's volume that is taken, NaN where nothing stands in the room
-    by_side : side of the patient -> share
-    by_kind : 'ligament', 'calcification', 'bony overhang' -> share, NaN where there is none
-    insertions : 'cranial', 'caudal' -> share of the set near that end that is taken
-    areas : at every station
-    at_disc : the station at the disc's mid-plane
-    root_room_mm : side -> least free height of the traversing root's corridor; NaN without a corridor
-    root_room_before_mm : the same before
-    """
-
-    share: float
-    by_side: Mapping[Side, float]
-    by_kind: Mapping[str, float]
-    insertions: Mapping[str, float]
-    areas: StationAreas
-    at_disc: int
-    root_room_mm: Mapping[Side, float]
-    root_room_before_mm: Mapping[Side, float]
-
-    def released(self, end: str) -> bool:
-        """Is the ligament's insertion at that end released?"""
-        return bool(self.insertions[end] >= RELEASED_FRAC)
-
 
 def freed_by(resection: Resection) -> Freed:
     """What a resection frees."""
-    wanted, taken = resection.at.wanted, resection.taken_frac
+    return freed_with(resection.at, resection.taken_frac)
+
+
+def freed_with(at: ResectionLevel, taken: Float) -> Freed:
+    """What is freed when (N,) shares of the set's voxels are taken."""
+    wanted = at.wanted
     stations = wanted.room.stations.z_mm
     ends = {
         "cranial": wanted.level_mm[:, 2] > stations[0] - INSERTION_MM + 0.5,
@@ -87,7 +47,7 @@ def freed_by(resection: Resection) -> Freed:
         by_side={side: taken_share(wanted, taken, wanted.on_side(side)) for side in SIDES},
         by_kind={name: taken_share(wanted, taken, wanted.kind == kind) for kind, name in KIND_NAMES.items()},
         insertions={end: taken_share(wanted, taken, mine) for end, mine in ends.items()},
-        areas=_areas(resection),
+        areas=_areas(at, taken),
         at_disc=wanted.room.stations.at_disc,
         root_room_mm={side: _root_room_mm(wanted, taken, corridors.get(side)) for side in SIDES},
         root_room_before_mm={side: _root_room_mm(wanted, nothing, corridors.get(side)) for side in SIDES},
@@ -100,8 +60,30 @@ def taken_share(wanted: DecompressionSet, taken_frac: Float, which: np.ndarray) 
     return float(wanted.mm3[which] @ taken_frac[which]) / whole if whole > 0 else float("nan")
 
 
-def _areas(resection: Resection) -> StationAreas:
-    at, wanted = resection.at, resection.at.wanted
+def _areas(at: ResectionLevel, taken: Float) -> StationAreas:
+    wanted = at.wanted
+    standing, stations = _standing_areas(at), wanted.room.stations
+    left = wanted.by_station_mm2(wanted.mm3 * (1 - taken) * (wanted.zone == 1))
+    return StationAreas(
+        stations.z_mm, standing.before_mm2, standing.needed_mm2,
+        standing.before_mm2 + wanted.by_station_mm2(wanted.mm3 * taken), standing.bony_mm2, standing.sac_mm2,
+        standing.unpressed_mm2, standing.unpressed_mm2 - left,
+    )  # fmt: skip
+
+
+class StandingAreas(NamedTuple):
+    """(S,) arrays, areas at every station that no resection changes."""
+
+    before_mm2: Float
+    needed_mm2: Float
+    bony_mm2: Float
+    sac_mm2: Float
+    unpressed_mm2: Float
+
+
+@lru_cache(LEVELS_KEPT)
+def _standing_areas(at: ResectionLevel) -> StandingAreas:
+    wanted = at.wanted
     stations, section = wanted.room.stations, wanted.room.section
     labels = at.anatomy.labels[at.level_bone.box]
     canal = np.argwhere(canal_mask(labels))
@@ -113,15 +95,13 @@ def _areas(resection: Resection) -> StationAreas:
     pressing = np.isin(kinds, (Tissue.FLAVUM, Tissue.CALCIFIED))
     bony = stations.sums(z, wanted.half_height_mm, whole)
     before = bony - stations.sums(z, wanted.half_height_mm, whole * pressing)
-    overhang = wanted.by_station_mm2(wanted.bone_mm3)
-    sac = stations.sums(z, wanted.half_height_mm, whole * (kinds == Tissue.SAC))
-    unpressed = section.area_mm2(stations.z_mm)
-    left = wanted.by_station_mm2(wanted.mm3 * (1 - resection.taken_frac) * (wanted.zone == 1))
-    return StationAreas(
-        stations.z_mm, before, before + wanted.by_station_mm2(wanted.mm3),
-        before + wanted.by_station_mm2(wanted.mm3 * resection.taken_frac), bony + overhang, sac, unpressed,
-        unpressed - left,
-    )  # fmt: skip
+    return StandingAreas(
+        before,
+        before + wanted.by_station_mm2(wanted.mm3),
+        bony + wanted.by_station_mm2(wanted.bone_mm3),
+        stations.sums(z, wanted.half_height_mm, whole * (kinds == Tissue.SAC)),
+        section.area_mm2(stations.z_mm),
+    )
 
 
 def _root_room_mm(wanted: DecompressionSet, taken_frac: Float, corridor: RootCorridor | None) -> float:
@@ -136,24 +116,6 @@ def _root_room_mm(wanted: DecompressionSet, taken_frac: Float, corridor: RootCor
     standing = wanted.by_station_mm2(left)
     there = section > 0.5 * section.max()
     return float(((1 - standing / np.maximum(section, 1e-9))[there]).min() * 2 * corridor.radius_mm)
-
-
-@dataclass(frozen=True)
-class FarReach:
-    """How far across tissue is taken, mm from the midline, continuous in the plan, and what stops the next of it.
-
-    Parameters
-    ----------
-    lateral_mm : of all tissue of the far side that is taken, 0 where none is
-    at_disc_mm : the same at the disc's mid-plane
-    limited_by : what stops the next tissue further out
-    next_mm : (x, y, z), level frame, of that tissue; None where all is taken
-    """
-
-    lateral_mm: float
-    at_disc_mm: float
-    limited_by: str
-    next_mm: tuple[float, float, float] | None
 
 
 ALL_TAKEN = "nothing: all of the far side is taken"

@@ -5,99 +5,115 @@ A plan that frees less than asked is never called good, whatever limits it keeps
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.limits import Limit, Limits
-from canalwise.estimator.outcome.cost import ResectionCost
-from canalwise.estimator.outcome.freed import Freed
+from canalwise.estimator.decompression.rules import ResectionRules
+from canalwise.estimator.limit_rules import BRIDGE, FACET_AREA, FACET_WIDTH, LATERAL, PARS, UNDERCUT, LimitRule
+from canalwise.estimator.limits import Limits
+from canalwise.estimator.outcome.outcome_values import DecompressionVerdict, Freed, LimitCheck, ResectionCost
 from canalwise.estimator.resection.resection import Resection
+from canalwise.recon.labels import SIDES, Side
 
 ALL_KEPT = "all limits kept"
+ALL_MEASURED_KEPT = "all limits that could be measured are kept"
+BREAKS_NONE = "though it breaks no limit"
+"""What is said of limits beside too little freed: no praise."""
 
 
-@dataclass(frozen=True)
-class LimitCheck:
-    """One limit held against one number of a resection; `met` is None where it could not be measured."""
+Sides = Mapping[str, Side]
+"""What a way in calls the patient's sides -> these sides."""
 
-    name: str
-    value: float
-    limit: Limit
-    met: bool | None
+LEFT_AND_RIGHT: Sides = {side: side for side in SIDES}
+"""Of what enters from both sides, or from behind."""
 
 
-@dataclass(frozen=True)
-class DecompressionVerdict:
-    """Parameters
-    ----------
-    freed : does each side reach the share that is asked?
-    kept : is every limit that could be measured kept?
-    sentence : what a surgeon must hear first
+def near_and_far(side: Side) -> Sides:
+    """Of an approach from one side.
+
+    >>> near_and_far("right")
+    {'near': 'right', 'far': 'left'}
     """
-
-    freed: bool
-    kept: bool
-    sentence: str
+    return {"near": side, "far": other_side(side)}
 
 
 def limit_checks(resection: Resection, cost: ResectionCost, limits: Limits) -> tuple[LimitCheck, ...]:
-    """Every limit of a plan held against a resection."""
-    side, found = resection.approach.side, []
-    for relation, s in (("ipsilateral", side), ("contralateral", other_side(side))):
-        if s in cost.facets:
-            kept = cost.facets[s]
-            found.append(_at_least(limits, f"{relation} facet area kept", kept.area_frac, "facet_area_kept_frac"))
-            found.append(_at_least(limits, f"{relation} facet width kept", kept.width_frac, "facet_width_kept_frac"))
-        pars = cost.pars[s]
+    """Every limit of a plan held against a resection; of a joint that was not resolved no number is known."""
+    return limit_checks_of(near_and_far(resection.approach.side), cost, limits)
+
+
+def limit_checks_of(sides: Sides, cost: ResectionCost, limits: Limits) -> tuple[LimitCheck, ...]:
+    """The same of any way in."""
+    found = []
+    for relation, s in sides.items():
+        kept, pars = cost.facets.get(s), cost.pars[s]
+        for rule in (FACET_AREA, FACET_WIDTH):
+            share = float("nan") if kept is None else getattr(kept, rule.quantity)
+            found.append(_check(limits, rule, f"{relation} {rule.name}", f"{s} {rule.quantity}", share))
+        check = _check(limits, PARS, f"{relation} {PARS.name}", f"{s} {PARS.quantity}", pars.residual_mm)
         # a pars that was thin before and loses nothing is the patient's, not the plan's
-        least = (
-            max(pars.residual_mm, limits.value("pars_residual_mm"))
-            if pars.residual_mm >= pars.before_mm
-            else (pars.residual_mm)
-        )
-        found.append(_at_least(limits, f"{relation} pars width remaining", least, "pars_residual_mm"))
-    found.append(_at_least(limits, "spinous base bridge remaining", cost.base.bridge_mm, "spinous_bridge_mm"))
-    found.append(_at_most(limits, "spinous base undercut", cost.base.undercut_frac, "spinous_undercut_frac"))
-    found.append(_at_most(limits, "farthest bone taken from the midline", cost.lateral_mm, "lateral_removal_mm"))
+        untouched = pars.residual_mm >= pars.before_mm
+        found.append(replace(check, met=True, untouched=True) if untouched else check)
+    found.append(_check(limits, BRIDGE, BRIDGE.name, BRIDGE.quantity, cost.base.bridge_mm))
+    found.append(_check(limits, UNDERCUT, UNDERCUT.name, UNDERCUT.quantity, cost.base.undercut_frac))
+    found.append(_check(limits, LATERAL, LATERAL.name, LATERAL.quantity, cost.lateral_mm))
     return tuple(found)
 
 
 def verdict_of(resection: Resection, freed: Freed, checks: tuple[LimitCheck, ...]) -> DecompressionVerdict:
     """Freed and kept."""
-    enough = resection.at.rules.value("freed_enough_frac")
+    return verdict_with(near_and_far(resection.approach.side), freed, checks, resection.at.rules)
+
+
+def verdict_with(
+    sides: Sides, freed: Freed, checks: tuple[LimitCheck, ...], rules: ResectionRules
+) -> DecompressionVerdict:
+    """The same of any way in."""
+    enough = rules.value("freed_enough_frac")
     shares = [share for share in freed.by_side.values() if not np.isnan(share)]
     is_freed, broken = all(share >= enough for share in shares), [c.name for c in checks if c.met is False]
-    frees = _frees(resection, freed, is_freed)
-    limits = ALL_KEPT if not broken else f"breaks {len(broken)} limit{'s' * (len(broken) > 1)}: {', '.join(broken)}"
-    parts = (frees, limits) if not is_freed or not broken else (limits, frees)
-    sentence = "; ".join(parts)
+    frees = _frees(sides, freed, is_freed, rules)
+    sentence = _sentence(frees, broken, is_freed, all_measured(checks))
     return DecompressionVerdict(is_freed, not broken, sentence[0].upper() + sentence[1:])
 
 
-def _frees(resection: Resection, freed: Freed, is_freed: bool) -> str:
+def all_measured(checks: tuple[LimitCheck, ...]) -> bool:
+    """Is every limit known that a joint must keep? Any other number that is nowhere to be measured belongs to bone that
+    is not there and cannot be broken."""
+    return not any(check.met is None and check.rule in (FACET_AREA, FACET_WIDTH) for check in checks)
+
+
+def _sentence(frees: str, broken: list[str], is_freed: bool, measured: bool) -> str:
+    """Failure first; limits kept are no merit of a plan that frees too little."""
+    breaks = f"breaks {len(broken)} limit{'s' * (len(broken) > 1)}: {', '.join(broken)}"
+    if not is_freed:
+        return f"{frees}; {breaks}" if broken else f"{frees}, {BREAKS_NONE}"
+    if broken:
+        return f"{breaks}; {frees}"
+    return f"{frees}; {ALL_KEPT if measured else ALL_MEASURED_KEPT}"
+
+
+def _frees(sides: Sides, freed: Freed, is_freed: bool, rules: ResectionRules) -> str:
     """The part of the sentence that says what is freed, by the side that is freed least."""
     if np.isnan(freed.share):
         return "nothing presses on the room needed"
-    near = resection.approach.side
-    by_relation = {"near": freed.by_side[near], "far": freed.by_side[other_side(near)]}
+    by_relation = {name: freed.by_side[side] for name, side in sides.items()}
     relation = min(by_relation, key=lambda name: np.inf if np.isnan(by_relation[name]) else by_relation[name])
     if is_freed:
         return (
             f"frees {_percent(freed.share)} of what presses, {_percent(by_relation[relation])} on the {relation} side"
         )
-    side = near if relation == "near" else other_side(near)
-    return (
-        f"frees {_percent(by_relation[relation])} on the {relation} side: {_narrow(resection, freed, side, relation)}"
-    )
+    narrow = _narrow(rules, freed, sides[relation], relation)
+    return f"frees {_percent(by_relation[relation])} on the {relation} side: {narrow}"
 
 
-def _narrow(resection: Resection, freed: Freed, side: str, relation: str) -> str:
+def _narrow(rules: ResectionRules, freed: Freed, side: Side, relation: str) -> str:
     """What stays narrow on a side: its recess, where its root has not the room it needs, or the canal."""
-    room = {s: freed.root_room_mm[s] for s in freed.root_room_mm}.get(side, float("nan"))  # type: ignore[call-overload]
-    needed = 2 * resection.at.rules.value("corridor_radius_mm")
-    recess = not np.isnan(room) and room < resection.at.rules.value("freed_enough_frac") * needed
+    room, needed = freed.root_room_mm.get(side, float("nan")), 2 * rules.value("corridor_radius_mm")
+    recess = not np.isnan(room) and room < rules.value("freed_enough_frac") * needed
     return f"the {relation} recess stays narrow" if recess else f"the canal stays narrow on the {relation} side"
 
 
@@ -110,11 +126,7 @@ def _percent(share: float) -> str:
     return f"{int(np.floor(100 * share + 1e-9))} %"
 
 
-def _at_least(limits: Limits, name: str, value: float, limit: str) -> LimitCheck:
-    record = limits.records[limit]
-    return LimitCheck(name, value, record, None if np.isnan(value) else bool(value >= record.value))
-
-
-def _at_most(limits: Limits, name: str, value: float, limit: str) -> LimitCheck:
-    record = limits.records[limit]
-    return LimitCheck(name, value, record, None if np.isnan(value) else bool(value <= record.value))
+def _check(limits: Limits, rule: LimitRule, name: str, quantity: str, value: float) -> LimitCheck:
+    record = limits.records[rule.limit]
+    met = None if np.isnan(value) else bool(rule.kept(value, record.value))
+    return LimitCheck(name, quantity, value, record, rule, met)

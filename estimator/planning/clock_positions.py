@@ -76,6 +76,10 @@ def view_axes_level(side: Side, medial_tilt_deg: float, cranial_tilt_deg: float)
     """(forward, up, right) unit vectors of the view, in the level frame.
 
     Up is the direction across the patient made perpendicular to the line of view.
+
+    >>> forward, up, right = view_axes_level("left", 0.0, 0.0)
+    >>> forward.round(6).tolist(), up.round(6).tolist(), right.round(6).tolist()
+    ([-0.0, -1.0, 0.0], [-1.0, 0.0, 0.0], [-0.0, 0.0, -1.0])
     """
     forward = axis_level(side, medial_tilt_deg, cranial_tilt_deg)
     across = np.array([1.0 if other_side(side) == "left" else -1.0, 0.0, 0.0])

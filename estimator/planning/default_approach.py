@@ -72,10 +72,20 @@ def docked_approach(
     """As `default_approach`, from another docking point: (3,) array, level frame; its targets stay the same."""
     level, channel = anatomy.level(level_name), channel or Channel()
     inward = entry_direction(level, side)
-    distance_mm = _pivot_distance_mm(anatomy, level, docking, inward)
-    pivot, far = docking - distance_mm * inward, other_side(side)
+    pivot = docking - _pivot_distance_mm(anatomy, level, docking, inward) * inward
+    return entered_approach(level, side, docking, pivot, channel)
+
+
+def entered_approach(level: Level, side: Side, docking: Float, pivot: Float, channel: Channel) -> Approach:
+    """The plan docked at a point through a pivot, (3,) arrays, level frame, its phases aimed as by `default_approach`.
+
+    Raises
+    ------
+    AnatomyNotFound : all targets of a side are not in view
+    """
+    distance_mm, far = float(np.linalg.norm(docking - pivot)), other_side(side)
     far_pivot = pivot + FAR_PIVOT_SHIFT_MM * _lateral(side)
-    near_axis = _aimed(level, side, pivot, inward, channel)
+    near_axis = _aimed(level, side, pivot, (docking - pivot) / distance_mm, channel)
     far_axis = _aimed(level, far, far_pivot, middle_mm(level, far) - far_pivot, channel)
     # A plan places its pivot behind the docking point along the first axis; the shifts lead from there to ours.
     implied = docking - distance_mm * near_axis
@@ -84,7 +94,7 @@ def docked_approach(
         sleeve, tip = depths_mm(level, on, at, axis, channel.working_distance_mm, distance_mm)
         medial, cranial = tilts_deg(side, axis)
         phases.append(Phase(name, medial, cranial, SWEEP_DEG, float(sleeve), float(tip), triple(at - implied)))
-    return Approach(level_name, side, triple(docking), distance_mm, tuple(phases), channel)
+    return Approach(level.name, side, triple(docking), distance_mm, tuple(phases), channel)
 
 
 def turned_to_hold(direction: Float, goal: Float, half_angle_deg: float) -> Float:

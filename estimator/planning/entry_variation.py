@@ -41,7 +41,7 @@ class EntryVariation:
 
     @property
     def angles_deg(self) -> Float:
-        """(6,) array: the plan's own tilts and sweeps, in the order of `estimator.charts.constrained_search.VARIED`."""
+        """(6,) array: the plan's own tilts and sweeps, medial tilt, cranial tilt and sweep of each phase."""
         phases = self.plan.phases
         return np.array([(p.medial_tilt_deg, p.cranial_tilt_deg, p.sweep_half_angle_deg) for p in phases]).ravel()
 
@@ -77,7 +77,7 @@ class EntryVariation:
         Parameters
         ----------
         entries_mm : (N, 3) array, level frame
-        angles_deg : (N, 6) array, `estimator.charts.constrained_search.VARIED`
+        angles_deg : (N, 6) array, as `angles_deg`
         instruments : N rows whose diameters and lengths are taken; the plan's own where left out
         """
         base = repeated(self.plan, len(entries_mm)) if instruments is None else instruments

@@ -15,8 +15,12 @@ from canalwise.recon.anatomy import Joint, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Mask, Side, label_of, sided
 
-RIM_MM = 1.5
-"""Depth of the rim that is taken off a joint to see what its extent does: three cells of `recon.level.facet_joints`."""
+LOOK_MM = 1.5
+"""How far beyond a pair of points the joint is looked for: three cells of `recon.level.facet_joints`."""
+
+RIM_MM = 1.0
+"""Depth of the rim that is so found, whose loss shows what a joint's extent does: the two outer rows of points 0.5 mm
+apart, for from the third row on there is a point within CELL_MM of where is looked."""
 
 CELL_MM = 0.8
 """Joint points further apart than this are no neighbours: their own spacing is 0.5 mm."""
@@ -84,17 +88,17 @@ def _rims(joint: Joint, region: Region) -> list[tuple[Mask, Mask]]:
     # a joint's face is much wider and higher than it is curved, so its first two axes lie in it
     _, _, axes = np.linalg.svd(middle - middle.mean(axis=0), full_matrices=False)
     tree = spatial.cKDTree(middle)
-    looks = [sign * RIM_MM * axis for axis in axes[:2] for sign in (-1.0, 1.0)]
-    rims = [np.asarray(tree.query(middle + look)[0] > CELL_MM) for look in looks]
-    return [(rim, pairs_kept(_beyond(joint, rim, look), region)) for rim, look in zip(rims, looks, strict=True)]
+    outward = [sign * axis for axis in axes[:2] for sign in (-1.0, 1.0)]
+    rims = [np.asarray(tree.query(middle + LOOK_MM * way)[0] > CELL_MM) for way in outward]
+    return [(rim, pairs_kept(_beyond(joint, rim, way), region)) for rim, way in zip(rims, outward, strict=True)]
 
 
-def _beyond(joint: Joint, rim: Mask, look: Float) -> Joint:
-    """The pairs of a rim carried on past it."""
+def _beyond(joint: Joint, rim: Mask, outward: Float) -> Joint:
+    """The pairs of a rim carried on past it along a unit vector, by as much as the rim is deep."""
     return Joint(
         joint.side,
-        joint.inferior_face_ras_mm[rim] + look,
-        joint.superior_face_ras_mm[rim] + look,
+        joint.inferior_face_ras_mm[rim] + RIM_MM * outward,
+        joint.superior_face_ras_mm[rim] + RIM_MM * outward,
         joint.area_mm2[rim],
         joint.angle_deg,
         joint.gap_mm,

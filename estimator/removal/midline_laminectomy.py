@@ -27,7 +27,12 @@ class BoxRegion(SignedRegion):
     high_mm: Float
 
     def depth_mm(self, points_mm: Float) -> Float:
-        """(N,) array of signed depths of (N, 3) RAS points."""
+        """(N,) array of signed depths of (N, 3) RAS points.
+
+        >>> block = BoxRegion(Frame(np.zeros(3), np.eye(3)), np.array([-2.0, 0, -5]), np.array([2.0, 9, 5]))
+        >>> block.depth_mm(np.array([[0.0, 1, 0], [4.0, 1, 0]])).tolist()
+        [-1.0, 2.0]
+        """
         local = self.frame.to_level_mm(points_mm)
         return np.asarray(np.maximum(self.low_mm - local, local - self.high_mm).max(axis=-1))
 

@@ -42,13 +42,24 @@ class RemainingWidths:
     lost: Float
 
     def on_planes(self, before: Samples, planes: slice) -> Samples:
-        """(nx, ny, n) array: bone left on some axial planes of a part that was `before`."""
+        """(nx, ny, n) array: bone left on some axial planes of a part that was `before`.
+
+        >>> left = RemainingWidths((slice(0, 1), slice(0, 1), slice(0, 2)), np.float32([[[0.25, 0.5]]]), np.zeros(1))
+        >>> left.on_planes(np.ones((1, 1, 3), np.float32), slice(1, 3)).tolist()
+        [[[0.5, 1.0]]]
+        """
         left = before.copy()
         left[self.box] = self.bone
         return left[:, :, planes]
 
     def section(self, before: Samples, x: int) -> Samples:
-        """(ny, nz) array: bone left in one sagittal section."""
+        """(ny, nz) array: bone left in one sagittal section.
+
+        >>> left = RemainingWidths((slice(1, 2), slice(0, 1), slice(0, 2)), np.float32([[[0.25, 0.5]]]), np.zeros(1))
+        >>> before = np.ones((2, 1, 3), np.float32)
+        >>> left.section(before, 0).tolist(), left.section(before, 1).tolist()
+        ([[1.0, 1.0, 1.0]], [[0.25, 0.5, 1.0]])
+        """
         left, across = before[x].copy(), self.box[0]
         if across.start <= x < across.stop:
             left[self.box[1:]] = self.bone[x - across.start]

@@ -22,6 +22,9 @@ TOUCH_TOL_MM = 1e-6
 """A target this much beyond the tool's surface still counts as touched."""
 
 
+SWEEP, FACET_LIMIT, SPINOUS_BASE = "sweep", "facet limit", "spinous base"
+"""What ends a reach by itself, and the limits that tilting on would break first."""
+
 ALL_TOUCHED = "nothing: every target is touched"
 
 
@@ -53,7 +56,12 @@ class Touch:
 
     @property
     def touched(self) -> Mask:
-        """(P, N) array: touched in that phase?"""
+        """(P, N) array: touched in that phase?
+
+        >>> yes, no = np.array([[True, True]]), np.array([[True, False]])
+        >>> Touch(yes, yes, np.array([[0.3, 0.3]]), no).touched.tolist()
+        [[True, False]]
+        """
         return np.asarray(self.in_cone & self.in_length & (self.sight_mm >= 0) & self.bone_free)
 
 
@@ -140,7 +148,7 @@ def next_missed(level: Level, points_mm: Float, touched: Mask) -> int | None:
 def _limited_by(points: Float, missed: int, touch: Touch, keep_out: KeepOut, phases: tuple[PlacedPhase, ...]) -> str:
     phase = nearest_phase(touch, missed)
     if not touch.in_cone[phase, missed]:
-        return "sweep"
+        return SWEEP
     if not touch.in_length[phase, missed]:
         return "working length"
     if not touch.bone_free[phase, missed]:
@@ -151,7 +159,14 @@ def _limited_by(points: Float, missed: int, touch: Touch, keep_out: KeepOut, pha
 
 
 def nearest_phase(touch: Touch, missed: int) -> int:
-    """The phase that comes nearest to touching: most tests passed, the widest sight breaking ties."""
+    """The phase that comes nearest to touching: most tests passed, the widest sight breaking ties.
+
+    Here the first phase lacks the length, the second only bone that is free.
+
+    >>> yes, no = np.array([[True], [True]]), np.array([[False], [False]])
+    >>> nearest_phase(Touch(np.array([[False], [True]]), np.array([[False], [True]]), np.ones((2, 1)), no), 0)
+    1
+    """
     passed = touch.in_cone.astype(int) + touch.in_length + touch.bone_free + (touch.sight_mm >= 0)
     sight = np.clip(touch.sight_mm[:, missed], -1e3, 1e3)
     return int((passed[:, missed] + sight * 1e-6).argmax())

@@ -32,7 +32,7 @@ TIP_STEP_MM = 2.0
 """Spacing of the tips (scripts/why_resection.py)."""
 
 INSIDE_BITE_MM = 0.5
-"""A cell counts only if its centre lies this far within the bite: its own half-width."""
+"""A cell counts only if its centre lies this far within the bite: the half-width of a fine cell."""
 
 SIGHT_STEP_MM = 0.5
 """Steps at which the piece from tip to tissue is looked at."""
@@ -76,7 +76,10 @@ class Tips:
 
 
 def set_cells(wanted: DecompressionSet, cell_mm: float = CELL_MM) -> SetCells:
-    """The set gathered in cells."""
+    """The set gathered in cells; none where nothing presses."""
+    if not len(wanted.voxels):
+        nothing = np.zeros(0, dtype=np.intp)
+        return SetCells(np.zeros((0, 3)), np.zeros(0), nothing.astype(np.uint8), nothing)
     index = np.floor(wanted.level_mm / cell_mm).astype(np.int64)
     index -= index.min(axis=0)
     size = index.max(axis=0) + 1
@@ -87,7 +90,8 @@ def set_cells(wanted: DecompressionSet, cell_mm: float = CELL_MM) -> SetCells:
     by_zone = np.stack(
         [np.bincount(of_voxel, weights=wanted.mm3 * (wanted.zone == z), minlength=len(mm3)) for z in (1, 2, 3)]
     )
-    return SetCells(centres / mm3[:, None], mm3, (by_zone.argmax(axis=0) + 1).astype(np.uint8), of_voxel)
+    zone = (by_zone.argmax(axis=0) + 1).astype(np.uint8)
+    return SetCells(centres / mm3[:, None], mm3, zone, of_voxel)
 
 
 def tips_of(
@@ -106,6 +110,8 @@ def tips_of(
     keep_out : with the tool's berth
     sizes_mm : (bite, tool radius, step between tips)
     """
+    if not len(wanted.mm3):
+        return Tips(np.zeros((0, 3)), np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int32))
     bite, tool, step = sizes_mm
     places = _lattice(wanted.centres_mm, bite, step)
     index = np.ascontiguousarray((places - cells.origin_mm) / CELL_MM)
@@ -119,23 +125,41 @@ def tips_of(
         np.array([tool, keep_out.clearance_radius_mm]),
         free,
     )
-    places, index, sac_index = places[free], index[free], sac_index[free]
-    sac_step = np.linalg.inv(keep_out.grid.affine_ras_mm)[:3, :3] @ frame.axes_ras.T
-    takes = np.zeros((len(places), len(wanted.mm3)), dtype=bool)
+    places = places[free]
+    takes = takes_at(places, wanted, cells, solid, keep_out, frame, (bite, tool))
+    useful = takes.any(axis=1)
+    return tips_taking(places[useful], takes[useful])
+
+
+def tips_taking(places_mm: Float, takes: npt.NDArray[np.bool_]) -> Tips:
+    """Tips at (T, 3) places that take the cells of a (T, C) array."""
+    starts = np.concatenate([[0], np.cumsum(takes.sum(axis=1))]).astype(np.int64)
+    return Tips(np.ascontiguousarray(places_mm), starts, np.nonzero(takes)[1].astype(np.int32))
+
+
+def takes_at(
+    places_mm: Float,
+    wanted: SetCells,
+    cells: LevelCells,
+    solid: npt.NDArray[np.float32],
+    keep_out: KeepOut,
+    frame: Frame,
+    sizes_mm: tuple[float, float],
+) -> npt.NDArray[np.bool_]:
+    """(T, C) array: does a tip at each of (T, 3) places take each cell? `sizes_mm` are bite and tool radius."""
+    bite, tool = sizes_mm
+    takes = np.zeros((len(places_mm), len(wanted.mm3)), dtype=bool)
     _taken(
-        places,
+        np.ascontiguousarray(places_mm),
         wanted.centres_mm,
         np.array([bite - INSIDE_BITE_MM, *cells.origin_mm, tool + CELL_MM / 2]),
         solid,
         keep_out.distance_mm,
-        sac_index,
-        np.ascontiguousarray(sac_step),
+        np.ascontiguousarray(keep_out.grid.index_of(frame.to_world_mm(places_mm))),
+        np.ascontiguousarray(np.linalg.inv(keep_out.grid.affine_ras_mm)[:3, :3] @ frame.axes_ras.T),
         takes,
     )
-    useful = takes.any(axis=1)
-    counts = takes[useful].sum(axis=1)
-    starts = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-    return Tips(np.ascontiguousarray(places[useful]), starts, np.nonzero(takes[useful])[1].astype(np.int32))
+    return takes
 
 
 def _lattice(centres_mm: Float, bite_mm: float, step_mm: float) -> Float:
@@ -187,10 +211,11 @@ def _taken(
     """
     for t in range(len(places)):
         for c in range(len(centres)):
-            way = centres[c] - places[t]
-            length = np.sqrt((way**2).sum())
+            dx, dy, dz = centres[c, 0] - places[t, 0], centres[c, 1] - places[t, 1], centres[c, 2] - places[t, 2]
+            length = np.sqrt(dx * dx + dy * dy + dz * dz)
             if length > reach[0]:
                 continue
+            way = centres[c] - places[t]
             steps = max(int(np.ceil(length / SIGHT_STEP_MM)), 1)
             clear = True
             for s in range(1, steps):

@@ -70,6 +70,17 @@ def chosen_lines(
     return chosen
 
 
+def completed_lines(
+    lines: ToolLines,
+    tunnels: Tunnels,
+    tips: Tips,
+    wanted_mm3: Float,
+    gone: npt.NDArray[np.int32],
+) -> npt.NDArray[np.int32]:
+    """(n,) array: the lines already gone, and after them the cheapest ones to all that they leave; arrays as above."""
+    return np.asarray(_greedy(cover_of(lines, tunnels, tips, len(wanted_mm3)), wanted_mm3, gone))
+
+
 def bone_of(chosen: npt.NDArray[np.int32], tunnels: Tunnels) -> float:
     """Weighted mm3 that lines take together."""
     return float(_union_cost(chosen, tunnels.starts, tunnels.cells, tunnels.share, tunnels.price))

@@ -12,9 +12,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.geometry.region_protocol import Covered
@@ -29,6 +31,9 @@ from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.resection.tool_lines import tool_lines
 from canalwise.estimator.resection.tunnels import Tunnels, tunnels_of
 from canalwise.recon.grid import Float
+
+Numbers = Any
+"""An array of any kind of number; the compiler makes a version for each."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,31 +93,64 @@ def resection_of(at: ResectionLevel, approach: Approach) -> Resection:
     keep_out = at.keep_out(channel.tool_radius_mm)
     across = -1.0 if approach.side == "left" else 1.0
     lines = tool_lines(window, tips.places_mm, at.cells, keep_out, (at.level.frame, channel, rules), across)
-    tunnels = tunnels_of(lines, window, at.cells, channel, rules)
+    tunnels = tunnels_of(lines, window, at.cells.priced, channel, rules)
     chosen = chosen_lines(lines, tunnels, tips, at.set_cells.mm3, at.set_cells.zone)
     region = LineRegion(
         at.level.frame, window, lines.pivots_mm[lines.pivot[chosen]], lines.tips_mm[lines.tip[chosen]], channel, rules
     )
-    bitten = bitten_frac(at, tips, lines.tip[chosen])
-    taken = np.maximum(bitten, _dense(region.covered(at.set_bricks), at.set_bricks.order))
-    removal = _removal(at, region, taken)
+    taken, removal = taken_along(at, region, tips, lines.tip[chosen])
     return Resection(
         at, approach, window, lines, tunnels, tips, chosen, bone_of(chosen, tunnels), region, taken, removal
     )
 
 
-def bitten_frac(at: ResectionLevel, tips: Tips, gone: npt.NDArray[np.int32]) -> Float:
-    """(N,) array: how much of each voxel of the set lies within the bite of tips that take its cell."""
-    bite, edge = at.rules.value("bite_mm"), float(at.level_bone.grid.voxel_mm3 ** (1 / 3))
-    by_cell = np.argsort(at.set_cells.of_voxel, kind="stable")
-    starts = np.searchsorted(at.set_cells.of_voxel[by_cell], np.arange(len(at.set_cells.mm3) + 1))
+def taken_along(
+    at: ResectionLevel, region: LineRegion, tips: Tips, gone: npt.NDArray[np.int32]
+) -> tuple[Float, Removal]:
+    """How much of each voxel of the set lines take whose tips are `gone`, and all bone that goes with it."""
+    bitten = bitten_frac(at, tips, gone)
+    taken = np.maximum(bitten, _dense(region.covered(at.set_bricks), at.set_bricks.order))
+    return taken, _removal(at, region, taken)
+
+
+def bitten_frac(at: ResectionLevel, tips: Tips, gone: npt.NDArray[np.int32], longer_mm: float = 0.0) -> Float:
+    """(N,) array: how much of each voxel of the set lies within the bite of tips that take its cell.
+
+    `longer_mm` is added to the bite: what borders do that lie nearer or further than they were found.
+    """
+    bite, edge = at.rules.value("bite_mm") + longer_mm, float(at.level_bone.grid.voxel_mm3 ** (1 / 3))
+    by_cell, starts = at.voxels_by_cell
     out = np.zeros(len(at.wanted.voxels))
-    for tip in np.unique(gone):
-        cells = tips.takes[tips.starts[tip] : tips.starts[tip + 1]]
-        mine = np.concatenate([by_cell[starts[c] : starts[c + 1]] for c in cells])
-        away = np.linalg.norm(at.wanted.level_mm[mine] - tips.places_mm[tip], axis=1)
-        out[mine] = np.maximum(out[mine], np.clip(0.5 + (bite - away) / edge, 0.0, 1.0))
+    _bitten(
+        np.unique(gone), tips.places_mm, tips.starts, tips.takes, by_cell, starts, at.wanted.level_mm, bite, edge, out
+    )
     return out
+
+
+@njit(cache=True, nogil=True)
+def _bitten(
+    gone: Numbers,
+    places: Numbers,
+    tip_starts: Numbers,
+    takes: Numbers,
+    by_cell: Numbers,
+    starts: Numbers,
+    voxels_mm: Numbers,
+    bite: float,
+    edge: float,
+    out: Numbers,
+) -> None:
+    """The greatest share of each voxel within the bite of a tip that takes its cell; borders are not stepped."""
+    for t in gone:
+        for e in range(tip_starts[t], tip_starts[t + 1]):
+            for k in range(starts[takes[e]], starts[takes[e] + 1]):
+                v = by_cell[k]
+                away = 0.0
+                for a in range(3):
+                    away += (voxels_mm[v, a] - places[t, a]) ** 2
+                held = min(max(0.5 + (bite - np.sqrt(away)) / edge, 0.0), 1.0)
+                if held > out[v]:
+                    out[v] = held
 
 
 def _dense(covered: Covered, order: npt.NDArray[np.intp]) -> Float:

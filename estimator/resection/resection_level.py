@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.decompression_set import decompression_set
@@ -18,10 +19,10 @@ from canalwise.estimator.geometry.bricks import Bricks, bricks_of_voxels
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.resection.bite import TIP_STEP_MM, SetCells, Tips, set_cells, tips_of
+from canalwise.estimator.resection.bite import TIP_STEP_MM, SetCells, Tips, set_cells, takes_at, tips_of
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
-from canalwise.recon.labels import SIDES, Side, label_of, sided
+from canalwise.recon.labels import SIDES, Mask, Side, label_of, sided
 
 LEVELS_KEPT = 2
 """Levels kept ready: what one surgeon goes back and forth between."""
@@ -66,6 +67,13 @@ class ResectionLevel:
         return set_cells(self.wanted)
 
     @cached_property
+    def voxels_by_cell(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+        """Voxels of the set ordered by their cells, and where each cell's begin."""
+        of_voxel = self.set_cells.of_voxel
+        by_cell = np.argsort(of_voxel, kind="stable")
+        return by_cell, np.searchsorted(of_voxel[by_cell], np.arange(len(self.set_cells.mm3) + 1))
+
+    @cached_property
     def set_bricks(self) -> Bricks:
         """The same, as places a region is asked about."""
         index = np.stack(np.unravel_index(self.wanted.voxels, self.level_bone.grid.shape), axis=-1)
@@ -83,7 +91,7 @@ class ResectionLevel:
         )
 
     @cached_property
-    def _solid(self) -> np.ndarray:
+    def solid(self) -> npt.NDArray[np.float32]:
         """(nx, ny, nz) array over the cells: 1 where bone that is not to be taken fills at least half of one."""
         solid = (self.cells.bone_distance_mm < 0).astype(np.float32)
         bony = self.wanted.bone_mm3 > 0.5 * self.wanted.mm3
@@ -119,6 +127,12 @@ class ResectionLevel:
         """Where the tip of an instrument's tool may stand, so far apart, and what it takes there."""
         return self._tips.of(channel.tool_radius_mm, step_mm)
 
+    def takes_at(self, places_mm: Float, channel: Channel) -> Mask:
+        """(T, C) array: which cells of the set a tip of an instrument's tool takes at each of (T, 3) places."""
+        tool = channel.tool_radius_mm
+        sizes = (self.rules.value("bite_mm"), tool)
+        return takes_at(places_mm, self.set_cells, self.cells, self.solid, self.keep_out(tool), self.level.frame, sizes)
+
 
 class _TipsByTool:
     """Tips of the tools last asked for."""
@@ -126,7 +140,7 @@ class _TipsByTool:
     def __init__(self, at: ResectionLevel) -> None:
         def found(radius_mm: float, step_mm: float) -> Tips:
             sizes = (at.rules.value("bite_mm"), radius_mm, step_mm)
-            return tips_of(at.set_cells, at.cells, at._solid, at.keep_out(radius_mm), at.level.frame, sizes)
+            return tips_of(at.set_cells, at.cells, at.solid, at.keep_out(radius_mm), at.level.frame, sizes)
 
         self.of = lru_cache(TOOLS_KEPT)(found)
 

@@ -45,6 +45,7 @@ def tool_lines(
     keep_out: KeepOut,
     how: tuple[Frame, Channel, ResectionRules],
     toward_other_side: float,
+    halves: bool = True,
 ) -> ToolLines:
     """All pairs of a pivot of the window and a tip that can be gone.
 
@@ -54,6 +55,7 @@ def tool_lines(
     keep_out : with the tool's berth
     how : the level's frame, the instrument, the rules
     toward_other_side : 1 for an approach from the right, -1 from the left: the sign of x across the midline
+    halves : two halves at once, unless the caller has other work for the processors
     """
     frame, channel, rules = how
     stopped = np.empty((len(window.pivots_mm), len(tips_mm)), dtype=np.uint8)
@@ -81,7 +83,10 @@ def tool_lines(
         )
 
     half = len(window.pivots_mm) // 2
-    both(lambda: look(slice(None, half)), lambda: look(slice(half, None)))
+    if halves:
+        both(lambda: look(slice(None, half)), lambda: look(slice(half, None)))
+    else:
+        look(slice(None))
     pivot, tip = np.nonzero(stopped == 0)
     return ToolLines(window.pivots_mm, tips_mm, pivot.astype(np.int32), tip.astype(np.int32), stopped)
 

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from numba import njit
 
 from canalwise.estimator.approach.instrument import Channel
-from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells
+from canalwise.estimator.decompression.level_cells import PricedCells
 from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.resection.entry_window import EntryWindow
 from canalwise.estimator.resection.line_values import ToolLines
@@ -79,9 +79,14 @@ def tubes_of(pivots_mm: Float, tips_mm: Float, window: EntryWindow, channel: Cha
 
 
 def tunnels_of(
-    lines: ToolLines, window: EntryWindow, cells: LevelCells, channel: Channel, rules: ResectionRules
+    lines: ToolLines,
+    window: EntryWindow,
+    cells: PricedCells,
+    channel: Channel,
+    rules: ResectionRules,
+    halves: bool = True,
 ) -> Tunnels:
-    """What every line takes."""
+    """What every line takes; in two halves at once, unless the caller has other work for the processors."""
     tubes = tubes_of(lines.pivots_mm[lines.pivot], lines.tips_mm[lines.tip], window, channel, rules)
     radii, half = np.array([tubes.tool_radius_mm, tubes.scope_radius_mm]), len(lines.tip) // 2
 
@@ -93,9 +98,12 @@ def tunnels_of(
             radii,
             cells.origin_mm,
             cells.price,
+            cells.edge_mm,
             CELLS_A_LINE,
         )
 
+    if not halves:
+        return Tunnels(cells.price.reshape(-1), *look(slice(None)))
     first, second = both(lambda: look(slice(None, half)), lambda: look(slice(half, None)))
     starts = np.concatenate([first[0], second[0][1:] + first[0][-1]])
     return Tunnels(
@@ -127,13 +135,14 @@ def _taken(
     radii: Numbers,
     origin: Numbers,
     price: Numbers,
+    edge: float,
     guess: int,
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32], npt.NDArray[np.float32]]:
     """Layer by layer of y, along which every line runs: cells of some price within either tube."""
     count = len(tool_from)
     nx, ny, nz = price.shape
     ox, oy, oz = origin[0], origin[1], origin[2]
-    thin, thick, half = radii[0], radii[1], 0.5 * CELL_MM
+    thin, thick, half = radii[0], radii[1], 0.5 * edge
     starts = np.zeros(count + 1, dtype=np.int64)
     cells, share = np.empty(count * guess + 1, dtype=np.int32), np.empty(count * guess + 1, dtype=np.float32)
     end = 0
@@ -147,29 +156,29 @@ def _taken(
         slope_x, slope_z = (tx - sx) / (ty - sy), (tz - sz) / (ty - sy)
         longer = np.sqrt(1.0 + slope_x**2 + slope_z**2)
         wide = thick if deep else thin
-        first = max(int(np.ceil((ty - thin - half - oy) / CELL_MM)), 0)
-        last = min(int(np.floor((sy + wide + half - oy) / CELL_MM)), ny - 1)
+        first = max(int(np.ceil((ty - thin - half - oy) / edge)), 0)
+        last = min(int(np.floor((sy + wide + half - oy) / edge)), ny - 1)
         for j in range(first, last + 1):
-            y = oy + j * CELL_MM
+            y = oy + j * edge
             reach = ((thick if deep and y >= fy - thick else thin) + half) * longer
             on_line = min(max(y, ty), sy) - ty
             x0, z0 = tx + slope_x * on_line, tz + slope_z * on_line
-            k0 = max(int(np.ceil((z0 - reach - oz) / CELL_MM)), 0)
-            k1 = min(int(np.floor((z0 + reach - oz) / CELL_MM)), nz - 1)
-            i0 = max(int(np.ceil((x0 - reach - ox) / CELL_MM)), 0)
-            i1 = min(int(np.floor((x0 + reach - ox) / CELL_MM)), nx - 1)
+            k0 = max(int(np.ceil((z0 - reach - oz) / edge)), 0)
+            k1 = min(int(np.floor((z0 + reach - oz) / edge)), nz - 1)
+            i0 = max(int(np.ceil((x0 - reach - ox) / edge)), 0)
+            i1 = min(int(np.floor((x0 + reach - ox) / edge)), nx - 1)
             if end + (i1 - i0 + 1) * (k1 - k0 + 1) > len(cells):
                 cells, share = _grown(cells, 2 * len(cells) + 10000), _grown(share, 2 * len(share) + 10000)
             for i in range(i0, i1 + 1):
-                x = ox + i * CELL_MM
+                x = ox + i * edge
                 for k in range(k0, k1 + 1):
                     if price[i, j, k] <= 0:
                         continue
-                    z = oz + k * CELL_MM
+                    z = oz + k * edge
                     depth = _depth(x - fx, y - fy, z - fz, wx, wy, wz, squared, thin)
                     if deep:
                         depth = max(depth, _depth(x - sx, y - sy, z - sz, ux, uy, uz, scope_squared, thick))
-                    held = min(0.5 + depth / CELL_MM, 1.0)
+                    held = min(0.5 + depth / edge, 1.0)
                     if held > 0:
                         cells[end] = (i * ny + j) * nz + k
                         share[end] = held

@@ -8,8 +8,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "best_approach": ["SearchResult", "search"],
-        "exploration": ["Progress"],
         "search_json": ["search_as_json"],
-        "strategies": ["SearchTask"],
+        "search_task": ["Progress", "SearchTask"],
     },
 )

@@ -1,4 +1,4 @@
-"""The best approaches to one level: least bone with every limit kept and as much reached as can be."""
+"""The best approaches to one level: least weighted bone that frees enough with every limit kept."""
 
 from __future__ import annotations
 
@@ -7,45 +7,82 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.approach.table import ApproachTable, table_of
-from canalwise.estimator.batch.score import SHARE_TOL, joined_scores
-from canalwise.estimator.batch.success_probability import ExecutionSampler, SuccessProbability, likeliest, success_of
-from canalwise.estimator.estimate.estimate import Estimate, estimate_of
-from canalwise.estimator.estimate.limit_checks import limits_broken
-from canalwise.estimator.estimate.task_reach import missed_exactly, reached_exactly
+from canalwise.estimator.approach.approach import Approach, placed_phases
+from canalwise.estimator.approach.search_bounds import BOUNDS
+from canalwise.estimator.approach.table import pivots_level_mm, table_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.search.exploration import Progress, bone_for_reach, losses_of, on_front
-from canalwise.estimator.search.pareto import Order, thinned
-from canalwise.estimator.search.strategies import (
-    Candidate,
+from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.outcome.plan_numbers import PlanNumbers, numbers_of_plans, rank_of
+from canalwise.estimator.planning.skin_entry import SkinEntry, skin_entry_of
+from canalwise.estimator.resection.resection_level import ResectionLevel
+from canalwise.estimator.search.chance import COPIES, PlanChance, chance_of
+from canalwise.estimator.search.exploration import (
     SearchBranch,
-    SearchTask,
-    allowed_of,
-    candidate_at,
-    explore_all,
-    search_branches,
+    coarse_cost,
+    explore,
+    steps_about,
+    usual_plan,
 )
-from canalwise.recon.labels import Mask
+from canalwise.estimator.search.pareto import non_dominated, thinned
+from canalwise.estimator.search.search_task import Progress, SearchTask, level_for, spaces_of
+from canalwise.recon.grid import Float
+
+EXACT_SHARE, EXACT_LEAST, EXACT_MOST = 0.04, 6, 64
+"""Of the budget, so much is estimated exactly: the cheapest, within these numbers."""
+
+REFINED_SHARE, REFINED_STEPS = 0.4, (0.04, 0.02)
+"""For each plan estimated exactly, so many more by steps from the best so far, each round's this share of the bounds'
+widths long (scripts/why_search.py)."""
+
+ON_FRONT = 6
+"""Plans of the coarse front that are estimated exactly too, so that less and more freed are shown with their bone."""
 
 SHOWN = 16
-"""Approaches of the Pareto set that are shown, and from which the likeliest to succeed is picked."""
+"""Plans of the Pareto set that are shown."""
 
-TRIED_EXACTLY = 12
-"""Of the cheapest found, so many are estimated exactly at most until one keeps every limit."""
+TRIED = 4
+"""Plans among which the likeliest is looked for."""
 
-OTHER_MM, OTHER_DEG = 3.0, 5.0
-"""Two plans are not the same to a hand when docked this far apart or tilted this differently (about two standard
+ALIKE = 3
+"""No more than so many plans that a hand takes for the same are estimated exactly at first."""
+
+CHANCE_SHARE = 0.12
+"""Share of the budget spent on chances, as far as it goes."""
+
+OTHER_MM, OTHER_PIVOT_MM = 3.0, 5.0
+"""Two plans are not the same to a hand when docked this far apart, or held by pivots this far apart (about two standard
 deviations of the hand's errors)."""
+
+LEAST_DIFFERENCE = (5.0, 0.005)
+"""mm3 of bone and share freed that make a difference."""
+
+AT_BOUND = 0.01
+"""A coordinate lies at the end of its bound when this near it, as a share of the bound's width."""
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A plan that was estimated exactly; `at_bounds` names the BOUNDS that it lies at an end of."""
+
+    branch: SearchBranch
+    approach: Approach
+    numbers: PlanNumbers
+    at_bounds: tuple[str, ...]
+    unit: Float
+
+    @property
+    def instrument(self) -> str:
+        """Name of the instrument's class."""
+        return self.branch.instrument
 
 
 @dataclass(frozen=True, eq=False)
 class Pick:
-    """A plan worth showing, with its exact estimate and its chances under errors of the hand."""
+    """A plan worth showing, with its chances under errors of the hand."""
 
     candidate: Candidate
-    estimate: Estimate
-    success: SuccessProbability
+    chance: PlanChance
+    skin_entry: SkinEntry
 
     @property
     def approach(self) -> Approach:
@@ -53,52 +90,47 @@ class Pick:
         return self.candidate.approach
 
     @property
-    def bone_mm3(self) -> float:
-        """Bone taken by the whole sweep."""
-        return self.estimate.cone.removal.total_mm3
-
-    @property
-    def reach_frac(self) -> float:
-        """Mean over the asked sets in view of the share touched."""
-        return reached_exactly(self.estimate)
-
-    @property
-    def broken(self) -> tuple[str, ...]:
-        """Names of the limits that are not kept."""
-        return limits_broken(self.estimate)
+    def numbers(self) -> PlanNumbers:
+        """What it frees, takes and keeps."""
+        return self.candidate.numbers
 
 
 @dataclass(frozen=True, eq=False)
 class SearchResult:
-    """What a search found.
+    """What a search found; every number is that of an exact estimate.
 
     Parameters
     ----------
-    best : least bone with all limits kept and no more than `allowed_frac` missed; if none, what breaks limits least
-    robust : of the Pareto set and the best, the likeliest to be carried out within the limits and reaching enough
+    best : the least weighted bone that frees enough with all limits kept; where none was found, the most freed within
+        limits
+    robust : the likeliest to be carried out so
     runner_up : the next best that is another plan to a hand; None if there is none
-    pareto : some of the approaches that none beats, in rising order of bone
-    allowed_frac : by how much the asked sets may fall short of enough, summed: 0 where all can be reached
-    evaluated, stopped : approaches looked at, and whether the search was stopped before its budget was spent
+    pareto : plans of which none frees more for less bone, limits kept, in rising order of bone
+    evaluated, exact : approaches looked at, and how many of them exactly
+    stopped : whether the search was ended before its budget was spent
     """
 
     question: SearchTask
     level: str
+    enough_frac: float
     best: Pick
     robust: Pick
     runner_up: Pick | None
     pareto: tuple[Candidate, ...]
-    allowed_frac: float
     evaluated: int
+    exact: int
     stopped: bool
 
     def __repr__(self) -> str:
         ended = ", stopped early" if self.stopped else ""
-        return f"<SearchResult {self.level}, {self.evaluated} approaches{ended}, best {self.best.estimate!r}>"
+        return f"<SearchResult {self.level}, {self.evaluated} approaches{ended}: {self.best.numbers.verdict.sentence}>"
 
 
 def search(
-    prepared: PreparedLevel, question: SearchTask | None = None, progress: Progress = lambda _: None
+    prepared: PreparedLevel,
+    question: SearchTask | None = None,
+    progress: Progress = lambda _: None,
+    at: ResectionLevel | None = None,
 ) -> SearchResult:
     """The best, the likeliest and the next best approach to a level.
 
@@ -106,130 +138,196 @@ def search(
 
     Parameters
     ----------
-    progress : told how many approaches have just been evaluated
+    progress : told how many approaches have just been looked at
+    at : the level with another set to free than the breadth's own
 
     Raises
     ------
-    AnatomyNotFound : no side asked for can be docked on, or no target asked for is in view
+    AnatomyNotFound : no side asked for can be docked on, or there is no dural sac or no ligament
     """
-    asked_for = question or SearchTask()
-    ways = search_branches(prepared, asked_for, progress)
-    stopped = False
+    asked = question or SearchTask()
+    ready = at or level_for(prepared, asked.breadth)
+    branches = [SearchBranch(name, space, ready, progress) for name, space in spaces_of(prepared, asked)]
+    finds, stopped = Finds(prepared, branches, asked), False
+    coarse = (1.0 - CHANCE_SHARE) / (1.0 + (1.0 + len(REFINED_STEPS) * REFINED_SHARE) * EXACT_SHARE) * asked.budget
     try:
-        allowed = explore_all(ways, asked_for)
+        for number, branch in enumerate(branches):
+            explore(branch, max(round(coarse / len(branches)), 1), np.random.default_rng([asked.seed, number]))
+        finds.estimate(finds.promising())
+        if not any(one.numbers.good for one in finds.exact):
+            finds.estimate(finds.most_freed())
+        for length in REFINED_STEPS:
+            finds.estimate(finds.about_best(length))
     except KeyboardInterrupt:
-        if not any(len(way.explored) for way in ways):
+        if not any(branch.evaluations for branch in branches):
             raise
-        stopped, allowed = True, allowed_of(ways)
-    return answer(prepared, asked_for, ways, allowed, stopped)
+        stopped = True
+        if not finds.exact:
+            finds.estimate(finds.promising()[:EXACT_LEAST], told=False)
+    return finds.answer(stopped)
 
 
-def answer(
-    prepared: PreparedLevel,
-    question: SearchTask,
-    ways: Sequence[SearchBranch],
-    allowed_frac: float,
-    stopped: bool = False,
-) -> SearchResult:
-    """What follows from what was explored; the picks are estimated exactly."""
-    judge = CandidateRanking(prepared, question, allowed_frac)
-    best = judge.best_of(cheapest(ways, allowed_frac, TRIED_EXACTLY))
-    shown = front_of(ways)
-    others = cheapest(ways, allowed_frac, TRIED_EXACTLY, besides=best.approach)
-    return SearchResult(
-        question,
-        prepared.level.name,
-        best,
-        judge.likeliest_of([best.candidate, *shown, *(c for way in ways for c in way.likely)]),
-        judge.best_of(others) if others else None,
-        shown,
-        allowed_frac,
-        sum(way.explored.evaluations for way in ways),
-        stopped,
-    )
+class Finds:
+    """What is estimated exactly of a search, and the picks among it."""
 
+    def __init__(self, prepared: PreparedLevel, branches: Sequence[SearchBranch], question: SearchTask) -> None:
+        self.prepared, self.branches, self.question = prepared, branches, question
+        self.exact: list[Candidate] = []
+        self.copies = 0
 
-@dataclass(frozen=True, eq=False)
-class CandidateRanking:
-    """Holds candidates against each other by exact estimates and by chance."""
+    @property
+    def count(self) -> int:
+        """How many of the cheapest are estimated exactly."""
+        return int(np.clip(round(EXACT_SHARE * self.question.budget), EXACT_LEAST, EXACT_MOST))
 
-    prepared: PreparedLevel
-    question: SearchTask
-    allowed_frac: float
+    def promising(self) -> list[tuple[SearchBranch, Float]]:
+        """The usual plan of each branch, the cheapest of all branches, at least two of each, and some of the front."""
+        ranked: list[tuple[float, int, int]] = []
+        for number, branch in enumerate(self.branches):
+            seen = branch.close if len(branch.close) else branch.screened
+            cost = coarse_cost(seen.weighted_mm3, seen.freed_frac, branch.enough_frac)
+            ranked += [(float(cost[row]), number, int(row)) for row in np.argsort(cost, kind="stable")]
+        ranked.sort()
+        chosen: list[tuple[SearchBranch, Float]] = []
+        own = dict.fromkeys(range(len(self.branches)), 0)
+        alike: list[tuple[int, Float, Float]] = []
+        for _, number, row in ranked:
+            branch = self.branches[number]
+            seen = branch.close if len(branch.close) else branch.screened
+            unit = seen.unit[row]
+            docking, pivot = (place[0] for place in branch.space.places_mm(unit[None]))
+            same = sum(n == number and _same(docking - d, pivot - p) for n, d, p in alike)
+            wanted = len(chosen) < self.count or own[number] < 2
+            if wanted and same < ALIKE:
+                chosen.append((branch, unit))
+                alike.append((number, docking, pivot))
+                own[number] += 1
+        for branch in self.branches:
+            chosen += [(branch, unit) for unit in _coarse_front(branch, max(ON_FRONT // len(self.branches), 1))]
+        return chosen
 
-    def best_of(self, candidates: Sequence[Candidate]) -> Pick:
-        """The first whose exact estimate keeps all limits and reaches enough; else the first that fails in fewest."""
-        exact: list[Estimate] = []
-        fails: list[tuple[int, bool]] = []
-        for one in candidates:
-            exact.append(estimate_of(self.prepared, one.approach, self.question.task))
-            short = missed_exactly(exact[-1]) > max(self.allowed_frac, one.missed_frac) + SHARE_TOL
-            fails.append((len(limits_broken(exact[-1])), short))
-            if fails[-1] == (0, False):
-                break
-        which = fails.index(min(fails))
-        return Pick(candidates[which], exact[which], self.success(candidates[which]))
+    def most_freed(self) -> list[tuple[SearchBranch, Float]]:
+        """What frees most as far as seen closely, whatever bone it takes: where nothing cheap frees enough."""
+        ranked: list[tuple[float, int, int]] = []
+        for number, branch in enumerate(self.branches):
+            ranked += [(-float(share), number, row) for row, share in enumerate(branch.close.freed_frac)]
+        chosen = [(self.branches[number], row) for _, number, row in sorted(ranked)[: self.count]]
+        return [(branch, branch.close.unit[row]) for branch, row in chosen]
 
-    def likeliest_of(self, candidates: Sequence[Candidate]) -> Pick:
-        """The one with the best chance; of equal ones the one that takes least bone."""
-        tried = [self.success(candidate) for candidate in candidates]
-        which = likeliest(tried, [candidate.bone_mm3 for candidate in candidates])
-        exact = estimate_of(self.prepared, candidates[which].approach, self.question.task)
-        return Pick(candidates[which], exact, tried[which])
+    def about_best(self, length: float) -> list[tuple[SearchBranch, Float]]:
+        """Steps from the best so far."""
+        best = min(self.exact, key=rank)
+        rng = np.random.default_rng([self.question.seed, len(self.branches), len(self.exact)])
+        count = round(REFINED_SHARE * self.count)
+        return [(best.branch, unit) for unit in steps_about(best.branch.space, best.unit[None], length, count, rng)]
 
-    def success(self, candidate: Candidate) -> SuccessProbability:
-        """Of one candidate, under the errors that all meet."""
-        return success_of(
-            candidate.way.task_level, candidate.approach, self.allowed_frac, ExecutionSampler(seed=self.question.seed)
+    def estimate(self, some: Sequence[tuple[SearchBranch, Float]], told: bool = True) -> None:
+        """Estimates plans exactly, and at first each branch's usual plan."""
+        plans = [branch.space.approaches(unit[None])[0] for branch, unit in some]
+        owners = [(branch, unit) for branch, unit in some]
+        if not self.exact:
+            for branch in self.branches:
+                usual = usual_plan(branch.space)
+                if usual is not None:
+                    plans.append(usual)
+                    owners.append((branch, branch.space.unit_of(usual)))
+        at = self.branches[0].at
+        for (branch, unit), plan, numbers in zip(
+            owners, plans, numbers_of_plans(self.prepared, plans, at), strict=True
+        ):
+            self.exact.append(Candidate(branch, plan, numbers, at_bounds(unit), unit))
+            if told:
+                branch.progress(1)
+
+    def answer(self, stopped: bool) -> SearchResult:
+        """The picks."""
+        ranked = sorted(self.exact, key=rank)
+        best = self._pick(ranked[0])
+        likely = [best, *(self._pick(one) for one in self._likely(ranked, stopped))]
+        robust = max(likely, key=lambda pick: (pick.chance.both, pick.chance.freed, -pick.numbers.bone_mm3))
+        others = [one for one in ranked if not same_plan(one, ranked[0])]
+        return SearchResult(
+            self.question,
+            self.prepared.level.name,
+            self.branches[0].enough_frac,
+            best,
+            robust,
+            self._pick(others[0]) if others else None,
+            front_of(self.exact),
+            sum(branch.evaluations for branch in self.branches) + len(self.exact) + self.copies,
+            len(self.exact),
+            stopped,
         )
 
+    def _likely(self, ranked: Sequence[Candidate], stopped: bool) -> list[Candidate]:
+        """Plans that may be likelier than the best: those that free more with limits kept, cheapest first."""
+        tries = min(TRIED, int(CHANCE_SHARE * self.question.budget / COPIES)) - 1
+        better = [one for one in ranked[1:] if one.numbers.verdict.kept
+                  and one.numbers.least_freed_frac > ranked[0].numbers.least_freed_frac]  # fmt: skip
+        if stopped or tries < 1 or not better:
+            return []
+        losses = np.array([[one.numbers.weighted_mm3, -one.numbers.least_freed_frac] for one in better])
+        front = np.flatnonzero(non_dominated(losses))
+        return [better[front[i]] for i in thinned(losses[front], tries)]
 
-def cheapest(
-    ways: Sequence[SearchBranch], allowed_frac: float, count: int, besides: Approach | None = None
-) -> tuple[Candidate, ...]:
-    """The cheapest approaches of all ways, in rising order; `besides` one, only those that are other plans."""
-    cost = bone_for_reach(allowed_frac)
-    found = []
-    for number, way in enumerate(ways):
-        costs = cost(way.explored.found)
-        for row in _rows_besides(way, np.argsort(costs, kind="stable"), count, besides):
-            found.append((float(costs[row]), number, int(row)))
-    return tuple(candidate_at(ways[number], row) for _, number, row in sorted(found)[:count])
-
-
-def _rows_besides(way: SearchBranch, order: Order, count: int, besides: Approach | None) -> Order:
-    """The first `count` rows of an order, without those that are the same plan as another one."""
-    if besides is None:
-        return order[:count]
-    table = way.explored.space.approaches(way.explored.unit[order])
-    return order[np.flatnonzero(~same_plans(table, besides))[:count]]
+    def _pick(self, one: Candidate) -> Pick:
+        self.copies += COPIES
+        plan, anatomy, level = one.approach, self.prepared.anatomy, self.prepared.level
+        chance = chance_of(decompressed(self.prepared, plan, one.branch.at), self.question.seed)
+        first = placed_phases(plan, level.frame)[0]
+        return Pick(one, chance, skin_entry_of(anatomy, plan, first, self.prepared.air_in_view))
 
 
-def front_of(ways: Sequence[SearchBranch]) -> tuple[Candidate, ...]:
-    """Some of the approaches that none of any way beats, in rising order of bone."""
-    found = joined_scores([way.explored.found for way in ways])
-    number = np.repeat(np.arange(len(ways)), [len(way.explored) for way in ways])
-    row = np.concatenate([np.arange(len(way.explored)) for way in ways])
-    front = np.flatnonzero(on_front(found))
-    chosen = front[thinned(losses_of(found)[front], SHOWN)]
-    return tuple(candidate_at(ways[number[i]], int(row[i])) for i in chosen)
+def rank(one: Candidate) -> tuple[int, float, float]:
+    """Better plans come first (`rank_of`)."""
+    return rank_of(one.numbers)
 
 
-def same_plans(table: ApproachTable, plan: Approach) -> Mask:
-    """(A,) array: which approaches, of as many phases, would a hand take for that plan?
+def _coarse_front(branch: SearchBranch, count: int) -> Float:
+    """(count, D) array: plans of which none frees more for less, as far as seen closely."""
+    seen = branch.close
+    if not len(seen):
+        return seen.unit
+    losses = np.stack([seen.weighted_mm3, -seen.freed_frac], axis=1)
+    front = np.flatnonzero(non_dominated(losses))
+    return np.asarray(seen.unit[front[thinned(losses[front], count)]])
 
-    >>> from dataclasses import replace
-    >>> from canalwise.estimator.approach.approach import Phase
-    >>> from canalwise.estimator.approach.table import table_of
-    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
-    >>> near, across = replace(plan, docking_point_mm=(10.0, 12.0, 0.0)), replace(plan, side="right")
-    >>> same_plans(table_of([near, across]), plan).tolist()
-    [True, False]
+
+def front_of(found: Sequence[Candidate]) -> tuple[Candidate, ...]:
+    """Plans with limits kept of which none frees more for less bone, in rising order of bone; some where many.
+
+    Differences of less than LEAST_DIFFERENCE count for nothing.
     """
-    one = table_of([plan])
-    sizes = ("from_left", "sleeve_mm", "scope_mm", "tool_mm")
-    alike = np.all([getattr(table, name) == getattr(one, name) for name in sizes], axis=0)
-    apart_mm = np.linalg.norm(table.docking_mm - one.docking_mm, axis=1)
-    tilts = ("medial_deg", "cranial_deg")
-    apart_deg = np.max([np.abs(getattr(table, name) - getattr(one, name)).max(axis=1) for name in tilts], axis=0)
-    return np.asarray(alike & (apart_mm < OTHER_MM) & (apart_deg < OTHER_DEG))
+    kept = [one for one in found if one.numbers.verdict.kept]
+    if not kept:
+        return ()
+    losses = np.array([[one.numbers.bone_mm3, -one.numbers.least_freed_frac] for one in kept])
+    front = np.flatnonzero(non_dominated(np.rint(losses / LEAST_DIFFERENCE)))
+    return tuple(kept[front[i]] for i in thinned(losses[front], SHOWN))
+
+
+def at_bounds(unit: Float) -> tuple[str, ...]:
+    """Names of the bounds that (D,) coordinates lie at an end of.
+
+    >>> at_bounds(np.array([0.5, 0.5, 0.0, 0.5, 1.0]))
+    ('pivot_distance_mm', 'cranial_tilt_deg')
+    """
+    ends = np.abs(unit - 0.5) > 0.5 - AT_BOUND
+    return tuple(name for name, end in zip(BOUNDS, ends, strict=True) if end)
+
+
+def same_plan(one: Candidate, other: Candidate) -> bool:
+    """Would a hand take one for the other?"""
+    if one.branch is not other.branch:
+        return False
+    (docking, pivot), (docking2, pivot2) = (_places(candidate.approach) for candidate in (one, other))
+    return _same(docking - docking2, pivot - pivot2)
+
+
+def _places(plan: Approach) -> tuple[Float, Float]:
+    return np.array(plan.docking_point_mm), pivots_level_mm(table_of([plan]))[0, 0]
+
+
+def _same(docking_apart_mm: Float, pivot_apart_mm: Float) -> bool:
+    apart = float(np.linalg.norm(docking_apart_mm)), float(np.linalg.norm(pivot_apart_mm))
+    return apart[0] < OTHER_MM and apart[1] < OTHER_PIVOT_MM

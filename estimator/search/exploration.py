@@ -1,256 +1,178 @@
-"""Going through a search space: everywhere first, then where reach is most, then where bone is least.
+"""Going through a search space by coarse resections: everywhere first, then about the best, then more closely.
 
-The best-ranked approaches seed scipy's differential evolution, a generation at a time
-(scripts/why_search.py holds it against other ways at equal numbers of evaluations).
+1. Everywhere: the usual plan and a low-discrepancy sequence, screened.
+2. About the best: generations of steps from the cheapest so far, screened, shorter each time.
+3. Closely: the cheapest once more in the form that ranks as the fine one does, then steps about the best of those.
+
+Cheap is little weighted bone and enough freed: what is short of enough costs bone in proportion, for a screen's share
+is not sure enough to forbid anything.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
-from canalwise.estimator.approach.search_bounds import BOUNDS
-from canalwise.estimator.approach.table import ApproachTable
-from canalwise.estimator.batch.outcomes import ErrorShifts, outcomes
-from canalwise.estimator.batch.score import Score, guarded_score, joined_scores
-from canalwise.estimator.search.pareto import non_dominated
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.resection.coarse import CLOSE, SCREEN, CoarseForm, coarse_resections
+from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
+from canalwise.estimator.search.search_task import Progress
+from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.grid import Float
-from canalwise.recon.labels import Mask
 
-APART_FRAC = 0.7
-"""Share of the approaches that is spent on two valleys apart, before what is best in both is followed."""
+STAGES = {"everywhere": 0.45, "about the best": 0.30, "closely": 0.25}
+"""Share of the budget spent on each stage (scripts/why_search.py)."""
 
-POPULATION = 64
-"""Approaches in a generation (scripts/why_search.py)."""
+CHUNK = 16
+"""Approaches looked at between two signs of progress."""
 
-CHUNK = 1024
-"""Approaches evaluated between two signs of progress."""
+ELITE = 12
+"""Approaches that steps start from."""
 
-BREAKS_MM3 = 1e6
-"""What breaking a limit by all of itself costs, in mm3 of bone: no bone saved outweighs a broken limit."""
+STEPS = (0.14, 0.07, 0.035)
+"""Standard deviation of each generation's steps, as a share of each bound's width."""
 
-NEVER_MM3 = 1e5
-"""More bone than any approach takes; added where a limit is broken or too little is reached."""
+CLOSE_STEP, CLOSE_ELITE, AGAIN_FRAC = 0.035, 6, 0.6
+"""The same of the steps taken closely, from so many; this share of that stage's budget looks at the cheapest again."""
 
-FEW, COPIES = 32, 32
-"""Approaches in a generation, and disturbed copies of each, where the likeliest to succeed is looked for."""
+SHORT_MM3 = 10_000.0
+"""What a side that is freed by all less than enough costs: 1000 mm3 for a tenth, so that a plan that frees what is
+asked is nearly always the cheaper one, and a doubtful one is still looked at (choice)."""
 
-EDGE_MM = 0.01
-"""A search keeps this much more from the sac than it must: the best lies at an edge, and is not to fall over it by
-rounding when it is estimated exactly."""
-
-STEP = 0.03
-"""Standard deviation of a step from an approach on the front, as a share of each bound's width."""
-
-FRONT_FRAC = 0.5
-"""What reaches less than this share of the most is no decompression and not shown, however little bone it takes."""
-
-LEAST_DIFFERENCE = (5.0, 0.005, 0.005)
-"""mm3 of bone, share reached and share of a joint that make a difference."""
-
-Progress = Callable[[int], None]
-"""Told how many approaches have just been evaluated."""
-
-Cost = Callable[[Score], Float]
-"""What a stage makes least."""
-
-FailuresOf = Callable[[ApproachTable], tuple[Float, Float]]
-"""(A) approaches -> (A,) share of COPIES disturbed copies of each that fail, and (A,) mean bone of the copies, mm3."""
+TRIES = 64
+"""Chunks drawn at most to fill one with entries within their bound."""
 
 
-def bone_for_reach(allowed_frac: float) -> Cost:
-    """Bone, where limits are kept and no more than a share is missed; else more, the more it is missed.
+def coarse_cost(weighted_mm3: Float, least_freed_frac: Float, enough_frac: float) -> Float:
+    """Weighted bone, and more the more a side falls short of enough.
 
-    >>> one = Score(*(np.array([number]) for number in (900.0, 0.8, 0.1, 0.7, 0.0)))
-    >>> bone_for_reach(0.1)(one).tolist(), bone_for_reach(0.0)(one).tolist()
-    ([900.0], [200900.0])
+    >>> coarse_cost(np.array([900.0, 500.0]), np.array([0.95, 0.8]), 0.9).round().tolist()
+    [900.0, 1500.0]
     """
-
-    def cost(found: Score) -> Float:
-        missed = found.broken + np.maximum(found.missed_frac - allowed_frac, 0.0)
-        return np.asarray(found.bone_mm3 + np.where(missed > 0, NEVER_MM3, 0.0) + BREAKS_MM3 * missed)
-
-    return cost
-
-
-def most_reach(found: Score) -> Float:
-    """What is missed, then what is not touched, where limits are kept; else more, the more they are broken."""
-    untouched = 1.0 - found.reach_frac
-    return np.asarray(100.0 * found.missed_frac + untouched + np.where(found.broken > 0, 1e4, 0.0) + 1e4 * found.broken)
+    return np.asarray(weighted_mm3 + SHORT_MM3 * np.maximum(enough_frac - least_freed_frac, 0.0))
 
 
 @dataclass(eq=False)
-class EvaluatedApproaches:
-    """All approaches of one space that were evaluated, in the order they were.
+class Seen:
+    """Approaches looked at in one form, in that order; every list one array a chunk."""
 
-    Parameters
-    ----------
-    space : that they lie in
-    progress : told of each lot
-    """
-
-    space: SearchSpace
-    progress: Progress = lambda _: None
-    _units: list[Float] = field(default_factory=list)
-    _found: list[Score] = field(default_factory=list)
-    evaluations: int = 0
-
-    def evaluated(self, unit: Float) -> Score:
-        """How the approaches at (A, D) coordinates stand; kept."""
-        table = self.space.approaches(unit)
-        nearer = ErrorShifts(sac_mm=np.full(len(table), EDGE_MM), targets_mm=np.zeros(len(table)))
-        found = guarded_score(self.space.task_level, table, outcomes(self.space.task_level.scene, table, nearer))
-        self._units.append(np.clip(unit, 0.0, 1.0))
-        self._found.append(found)
-        self.counted(len(unit))
-        return found
-
-    def counted(self, count: int) -> None:
-        """Adds to the number of evaluations, those of disturbed copies too, and tells of it."""
-        self.evaluations += count
-        self.progress(count)
+    units: list[Float] = field(default_factory=list)
+    weighted: list[Float] = field(default_factory=list)
+    freed: list[Float] = field(default_factory=list)
 
     def __len__(self) -> int:
-        return sum(len(unit) for unit in self._units)
+        return sum(len(unit) for unit in self.units)
 
     @property
     def unit(self) -> Float:
         """(A, D) array: coordinates."""
-        return np.concatenate([np.empty((0, DIMENSIONS)), *self._units])
+        return np.concatenate([np.empty((0, DIMENSIONS)), *self.units])
 
     @property
-    def found(self) -> Score:
-        """How all of them stand."""
-        return joined_scores(self._found)
+    def weighted_mm3(self) -> Float:
+        """(A,) array."""
+        return np.concatenate([np.empty(0), *self.weighted])
 
-    def best_units(self, cost: Cost, count: int) -> Float:
-        """(count, D) array: coordinates of the cheapest, the earlier first where two cost the same."""
-        return np.asarray(self.unit[np.argsort(cost(self.found), kind="stable")[:count]])
+    @property
+    def freed_frac(self) -> Float:
+        """(A,) array: share freed on the side that is freed less."""
+        return np.concatenate([np.empty(0), *self.freed])
 
 
-def spread(explored: EvaluatedApproaches, count: int, rng: np.random.Generator) -> None:
-    """Evaluates a scrambled Sobol sequence through the whole space."""
+@dataclass(eq=False)
+class SearchBranch:
+    """One side with one instrument, and all that was looked at there."""
+
+    instrument: str
+    space: SearchSpace
+    at: ResectionLevel
+    progress: Progress = lambda _: None
+    screened: Seen = field(default_factory=Seen)
+    close: Seen = field(default_factory=Seen)
+
+    @property
+    def enough_frac(self) -> float:
+        """Share of each side that must be freed."""
+        return self.at.rules.value("freed_enough_frac")
+
+    @property
+    def evaluations(self) -> int:
+        """Approaches looked at."""
+        return len(self.screened) + len(self.close)
+
+    def look(self, unit: Float, form: CoarseForm) -> None:
+        """Looks at the approaches at (A, D) coordinates; kept."""
+        seen = self.close if form is CLOSE else self.screened
+        for start in range(0, len(unit), CHUNK):
+            some = np.clip(unit[start : start + CHUNK], 0.0, 1.0)
+            found = coarse_resections(self.at, self.space.approaches(some), form)
+            seen.units.append(some)
+            seen.weighted.append(found.weighted_mm3)
+            seen.freed.append(found.least_frac)
+            self.progress(len(some))
+
+    def cheapest(self, seen: Seen, count: int) -> Float:
+        """(count, D) array: coordinates of the cheapest seen, the earlier first where two cost the same."""
+        cost = coarse_cost(seen.weighted_mm3, seen.freed_frac, self.enough_frac)
+        return np.asarray(seen.unit[np.argsort(cost, kind="stable")[:count]])
+
+
+def explore(branch: SearchBranch, budget: int, rng: np.random.Generator) -> None:
+    """Spends a budget on a branch; Ctrl-C ends it with what was seen until then."""
+    counts = {stage: max(round(share * budget), 1) for stage, share in STAGES.items()}
+    usual = usual_plan(branch.space)
+    start = np.empty((0, DIMENSIONS)) if usual is None else branch.space.unit_of(usual)[None]
+    branch.look(np.concatenate([start, spread(branch.space, counts["everywhere"] - len(start), rng)]), SCREEN)
+    for length in STEPS:
+        about = steps_about(branch.space, branch.cheapest(branch.screened, ELITE), length,
+                            counts["about the best"] // len(STEPS), rng)  # fmt: skip
+        branch.look(about, SCREEN)
+    again = max(round(AGAIN_FRAC * counts["closely"]), 1)
+    branch.look(branch.cheapest(branch.screened, again), CLOSE)
+    best = branch.cheapest(branch.close, CLOSE_ELITE)
+    branch.look(steps_about(branch.space, best, CLOSE_STEP, counts["closely"] - again, rng), CLOSE)
+
+
+def usual_plan(space: SearchSpace) -> Approach | None:
+    """The plan a surgeon would start from; None where it cannot be laid out."""
+    try:
+        return default_approach(space.prepared.anatomy, space.prepared.level.name, space.side, space.channel)
+    except CanalwiseError:
+        return None
+
+
+def spread(space: SearchSpace, count: int, rng: np.random.Generator) -> Float:
+    """(count, D) array: a scrambled Sobol sequence through the space, as far as its entries lie within their bound."""
     from scipy.stats import qmc  # 40 MB, which nobody needs who does not search
 
     sobol = qmc.Sobol(DIMENSIONS, rng=rng)
-    for done in range(0, count, CHUNK):
-        explored.evaluated(sobol.random(CHUNK)[: count - done])
+    return _enterable(space, count, lambda size: sobol.random(_power_of_two(size)))
 
 
-def around_the_front(explored: EvaluatedApproaches, count: int, rng: np.random.Generator) -> None:
-    """Evaluates approaches near those that nothing found so far beats, with limits kept."""
-    for done in range(0, count, CHUNK):
-        front = explored.unit[on_front(explored.found)]
-        if not len(front):
-            return
-        chosen = front[rng.integers(len(front), size=min(CHUNK, count - done))]
-        explored.evaluated(chosen + STEP * rng.standard_normal(chosen.shape))
+def steps_about(space: SearchSpace, from_unit: Float, length: float, count: int, rng: np.random.Generator) -> Float:
+    """(count, D) array: random steps from some coordinates, each as often as the others."""
+
+    def stepped(size: int) -> Float:
+        chosen = from_unit[np.arange(size) % len(from_unit)]
+        return np.clip(chosen + length * rng.standard_normal(chosen.shape), 0.0, 1.0)
+
+    return _enterable(space, count, stepped)
 
 
-def on_front(found: Score) -> Mask:
-    """(A,) array: which keep all limits, reach at least FRONT_FRAC of the most that any does, and are beaten by none.
-
-    Differences of less than LEAST_DIFFERENCE count for nothing.
-    """
-    kept = found.kept
-    kept = kept & (found.reach_frac >= FRONT_FRAC * found.reach_frac[kept].max(initial=0.0))
-    front = np.zeros(len(kept), dtype=bool)
-    front[kept] = non_dominated(np.rint(losses_of(found)[kept] / LEAST_DIFFERENCE))
-    return front
-
-
-def losses_of(found: Score) -> Float:
-    """(A, 3) array: bone taken, and reach and least facet kept, both negative: less is better of each."""
-    return np.stack([found.bone_mm3, -found.reach_frac, -found.facet_frac], axis=1)
+def _enterable(space: SearchSpace, count: int, draw: Callable[[int], Float]) -> Float:
+    """The first `count` of what is drawn that can be entered; fewer where hardly anything can."""
+    kept = np.empty((0, DIMENSIONS))
+    for _ in range(TRIES):
+        if len(kept) >= count:
+            break
+        drawn = draw(max(count, 1))
+        kept = np.concatenate([kept, drawn[space.enterable(drawn)]])
+    return kept[: max(count, 0)]
 
 
-def evolved(explored: EvaluatedApproaches, cost: Cost, count: int, rng: np.random.Generator) -> None:
-    """Evaluates about `count` more approaches where a cost is least."""
-    seeds = _seeds(explored, cost, POPULATION, rng)
-    _evolve(lambda unit: cost(explored.evaluated(unit)), seeds, count, rng)
-
-
-def evolved_in_valleys(explored: EvaluatedApproaches, cost: Cost, count: int, rng: np.random.Generator) -> None:
-    """Evaluates about `count` more approaches where a cost is least: in two valleys apart, then from the best of both.
-
-    One generation soon gathers in the valley it first finds, which need not be the deepest (scripts/why_search.py).
-    """
-    ranked = explored.best_units(cost, max(len(explored) // 5, 2 * POPULATION))
-    away = np.linalg.norm(ranked - ranked[0], axis=1)
-    other = ranked[np.argmax(away > away.max() / 2)]  # the cheapest of those that lie far from the cheapest
-    nearer_other = np.linalg.norm(ranked - other, axis=1) < away
-    for valley in (ranked[~nearer_other], ranked[nearer_other]):
-        more = rng.random((max(POPULATION - len(valley), 0), DIMENSIONS))
-        seeds = np.concatenate([valley[:POPULATION], more])
-        _evolve(lambda unit: cost(explored.evaluated(unit)), seeds, round(count * APART_FRAC / 2), rng)
-    evolved(explored, cost, round(count * (1 - APART_FRAC)), rng)
-
-
-def likeliest_units(
-    explored: EvaluatedApproaches, failures_of: FailuresOf, count: int, rng: np.random.Generator
-) -> tuple[Float, Float]:
-    """(N, D) coordinates, and (N,) share of copies that fail, of approaches a hand is likely to succeed with.
-
-    About `count` disturbed copies are evaluated. Of plans that fail alike the one that takes less bone is better.
-    """
-    tried: list[tuple[Float, Float]] = []
-
-    def cost(unit: Float) -> Float:
-        failed, bone_mm3 = failures_of(explored.space.approaches(unit))
-        tried.append((unit.copy(), failed))
-        explored.counted(len(unit) * COPIES)
-        return np.asarray(failed + bone_mm3 / NEVER_MM3)
-
-    seeds = _widened(_seeds(explored, most_reach, FEW, rng), rng)
-    _evolve(cost, seeds, count // COPIES, rng)
-    units, failed = (
-        (np.concatenate(column) for column in zip(*tried, strict=True)) if tried else (seeds[:0], np.zeros(0))
-    )
-    return units, failed
-
-
-def _widened(unit: Float, rng: np.random.Generator) -> Float:
-    """The same with sweeps drawn anew: what reaches with the least sweep has none to spare for a hand's errors."""
-    wider = unit.copy()
-    sweeps = [number for number, name in enumerate(BOUNDS) if name.endswith("sweep_deg")]
-    wider[:, sweeps] = rng.random((len(unit), len(sweeps)))
-    return wider
-
-
-def _evolve(cost_of: Callable[[Float], Float], seeds: Float, count: int, rng: np.random.Generator) -> None:
-    from scipy.optimize import Bounds, differential_evolution
-
-    generations = count // len(seeds) - 1
-    if generations < 1:
-        return
-
-    def cost(columns: Any) -> Any:  # scipy's types know of one row only
-        return cost_of(columns.T)
-
-    differential_evolution(
-        cost,
-        Bounds(np.zeros(DIMENSIONS), np.ones(DIMENSIONS)),
-        init=seeds,
-        maxiter=generations,
-        strategy="currenttobest1bin",
-        mutation=(0.4, 0.9),
-        recombination=0.9,
-        tol=0.0,
-        atol=-1.0,  # never ends early: the budget is the end
-        polish=False,
-        updating="deferred",
-        vectorized=True,
-        rng=rng,
-    )
-
-
-def _seeds(explored: EvaluatedApproaches, cost: Cost, count: int, rng: np.random.Generator) -> Float:
-    """A first generation: the cheapest so far, half of them, and others drawn from the cheaper tenth."""
-    ranked = explored.best_units(cost, max(len(explored) // 10, count))
-    best, others = ranked[: count // 2], rng.permutation(ranked[count // 2 :])[: count - count // 2]
-    missing = count - len(best) - len(others)
-    return np.concatenate([best, others, rng.random((missing, DIMENSIONS))])
+def _power_of_two(count: int) -> int:
+    return 1 << max(count - 1, 1).bit_length()

@@ -58,16 +58,31 @@ def scan_of(spine: Spine, grid: Grid, scanner: Scanner) -> PhantomScan:
     """CT, MR and labels of a spine on a grid as a scanner takes them."""
     shares = (Material.TRABECULAR, Material.METAL)
     tables = np.stack([ct_table_hu(spine.spec), mr_table(), *(share_of(material) for material in shares)])
-    images = np.zeros((len(tables), *grid.shape), dtype=np.float32)
-    labels = np.zeros(grid.shape, dtype=np.uint16)
-    for box in blocks(grid):
-        labels[box], images[(slice(None), *box)] = _block(spine, grid, box, tables)
-    ct, mr, marrow, metal = images
+    labels, (ct, mr, marrow, metal) = painted(spine, grid, tables)
     if spine.spec.patchy_hu:
         ct += marrow * patches(grid, spine.spec.patchy_hu, scanner.seed)
     if scanner.streaks:
         ct += streaks_hu(metal, grid, scanner.seed)
     return finished_scan(ct, mr, labels, grid, scanner)
+
+
+def painted(spine: Spine, grid: Grid, tables: Float) -> tuple[Labels, npt.NDArray[np.float32]]:
+    """Labels by voxel centre, and the mean over each voxel of what some tables give for its materials.
+
+    Parameters
+    ----------
+    tables : (n, materials) array, a value for each `Material`
+
+    Returns
+    -------
+    labels : (nx, ny, nz) uint16 array
+    images : (n, nx, ny, nz) float32 array
+    """
+    images = np.zeros((len(tables), *grid.shape), dtype=np.float32)
+    labels = np.zeros(grid.shape, dtype=np.uint16)
+    for box in blocks(grid):
+        labels[box], images[(slice(None), *box)] = _block(spine, grid, box, tables)
+    return labels, images
 
 
 def blocks(grid: Grid) -> Iterator[tuple[slice, slice, slice]]:

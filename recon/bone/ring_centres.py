@@ -80,6 +80,12 @@ def longest_chain(centres_mm: Float, areas_mm2: Float, axis: Float, given: Mask 
     Each hole adds one to the chain, a third more when it is about as large as the one before; each
     link costs its sideways jump beyond LINK_SLACK_MM, per slack. Ties go to the chain further dorsal.
     A `given` point, (K,) array, adds GIVEN_WORTH, so that the chain passes through it.
+
+    A hole far to the side of the others is left out.
+
+    >>> holes = np.array([[0.0, 0, 0], [0, 0, 4], [60, 0, 6], [0, 0, 8]])
+    >>> longest_chain(holes, np.full(4, 200.0), np.array([0.0, 0, 1])).tolist()
+    [0, 1, 3]
     """
     along = centres_mm @ axis
     order = np.argsort(along, kind="stable")

@@ -86,17 +86,32 @@ class Stations:
 
     @property
     def step_mm(self) -> float:
-        """Mean distance between stations."""
+        """Mean distance between stations.
+
+        >>> Stations(np.array([[0.0, 0, 0], [0, 0, 2], [0, 0, 4]]), np.stack([np.eye(3)] * 3)).step_mm
+        2.0
+        """
         return float(np.linalg.norm(np.diff(self.centre_ras_mm, axis=0), axis=1).mean())
 
 
 def ray_angles_rad() -> Float:
-    """(ANGLES,) array: 0 left, pi/2 dorsal, pi right, 3 pi/2 ventral."""
+    """(ANGLES,) array: 0 left, pi/2 dorsal, pi right, 3 pi/2 ventral.
+
+    >>> ray_angles_rad()[ANGLES // 4] == np.pi / 2
+    np.True_
+    """
     return np.linspace(0.0, 2 * np.pi, ANGLES, endpoint=False, dtype=np.float64)
 
 
 def ray_directions(stations: Stations) -> Float:
-    """(N, ANGLES, 3) array of unit ray directions in RAS."""
+    """(N, ANGLES, 3) array of unit ray directions in RAS.
+
+    The first ray runs to the patient's left.
+
+    >>> upright = Stations(np.zeros((1, 3)), np.diag([-1.0, -1.0, 1.0])[None])
+    >>> ray_directions(upright)[0, 0].tolist()
+    [-1.0, 0.0, 0.0]
+    """
     angle = ray_angles_rad()
     left, dorsal = stations.axes_ras[:, 0], stations.axes_ras[:, 1]
     return np.asarray(np.cos(angle)[None, :, None] * left[:, None] + np.sin(angle)[None, :, None] * dorsal[:, None])

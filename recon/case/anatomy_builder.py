@@ -12,21 +12,31 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.recon.anatomy import Anatomy, Naming, Source
+from canalwise.recon.anatomy import Anatomy, Level, Naming, Source
 from canalwise.recon.bone.occupancy import occupancy_within
 from canalwise.recon.canal.calcification import with_calcified
 from canalwise.recon.canal.soft_tissue_model import with_modelled_tissue
 from canalwise.recon.canal.tube import CanalTube, canal_from_bone
-from canalwise.recon.case.bone_anatomy import BoneAnatomy
+from canalwise.recon.case.bone_anatomy import BoneAnatomy, MrTissue, mr_sources, mr_warnings, with_mr_tissue
 from canalwise.recon.case.ct_segmentation import segment
-from canalwise.recon.case.motion_segments import frames_of, levels_of
+from canalwise.recon.case.motion_segments import Frames, frames_of, levels_of
+from canalwise.recon.case.mr_segmentation import segment_mr
 from canalwise.recon.errors import LevelNotInView
 from canalwise.recon.grid import Box, Float, Grid
 from canalwise.recon.image.implants import metal_of, metal_warning, tamed
 from canalwise.recon.image.reconstruction_circle import unpadded
 from canalwise.recon.image.skin import with_soft_tissue
 from canalwise.recon.intake.label_maps import GivenLabels
-from canalwise.recon.labels import CANAL_CONTENTS, Labels, Part, Tissue, bone_mask, canal_mask, vertebrae_in
+from canalwise.recon.labels import (
+    CANAL_CONTENTS,
+    Labels,
+    Part,
+    Tissue,
+    bone_mask,
+    canal_mask,
+    vertebra_number,
+    vertebrae_in,
+)
 from canalwise.recon.level.resampled_level import disc_mask, neighbours
 from canalwise.recon.measurement.confidence import with_confidence
 from canalwise.recon.memory_budget import check_memory
@@ -59,7 +69,7 @@ def anatomy_of(
 
     Raises
     ------
-    UnusableInput : no bone, no canal, or an MR without labels
+    UnusableInput : no bone, no canal, or an MR that shows no lumbar spine
     LevelNotInView : no two neighbouring vertebrae with the disc between them are in view
     """
     with named_steps(progress) as say:
@@ -106,13 +116,44 @@ def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, report_step: Progress) -> A
     labels = with_modelled_tissue(labels, scan.grid, frames)
     modelled: dict[str, Source] = {"sac": "modelled", "flavum": "modelled"}
     sources: dict[str, Source] = modelled | bones.sources
-    levels = levels_of(
-        labels, bones.occupancy, scan.grid, frames=frames, sources=sources, progress=report_step, scan=scan
-    )
-    sure = with_confidence(levels, scan, labels, sources, bones.naming)
+    levels: tuple[Level, ...] = ()
+    if bones.mr is not None:
+        labels = with_mr_tissue(labels, bones.mr)
+    for how, mine in _by_source(bones.mr, sources, frames):
+        levels += levels_of(
+            labels, bones.occupancy, scan.grid, frames=mine, sources=how, progress=report_step, scan=scan
+        )
+        sources = how if mine.keys() == frames.keys() else sources
+    warnings = bones.warnings + left_out + mr_warnings(bones.mr, frames)
+    sure = with_confidence(in_order(levels), scan, labels, sources, bones.naming)
+    acquired_mm = max(scan.acquired_mm)
+    resampled = acquired_mm > scan.grid.spacing_mm.max()
     return Anatomy(
-        scan.grid, labels, bones.occupancy, sure, sources, bones.warnings + left_out, bones.naming, bones.corrections
+        scan.grid,
+        labels,
+        bones.occupancy,
+        sure,
+        sources,
+        warnings,
+        bones.naming,
+        bones.corrections,
+        acquired_mm if resampled else 0.0,
     )
+
+
+def _by_source(
+    mr: MrTissue | None, sources: dict[str, Source], frames: Frames
+) -> list[tuple[dict[str, Source], Frames]]:
+    """The frames of levels whose sac and ligament an MR tells, and of the others, with where those come from."""
+    told = {pair: frame for pair, frame in frames.items() if mr is not None and pair in mr.carried.levels}
+    rest = {pair: frame for pair, frame in frames.items() if pair not in told}
+    ways = [(sources | ({} if mr is None else mr_sources(mr)), told), (sources, rest)]
+    return [(how, mine) for how, mine in ways if mine]
+
+
+def in_order(levels: Sequence[Level]) -> tuple[Level, ...]:
+    """Levels, cranial to caudal."""
+    return tuple(sorted(levels, key=lambda level: vertebra_number(level.upper)))
 
 
 def _located(
@@ -182,11 +223,15 @@ def _bones_found(
     scan: Scan, whole: Scan, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None
 ) -> BoneAnatomy:
     """Bones from the scan itself; ribs and iliac crests, which names rest on, lie in the whole scan."""
-    found = segment(scan, vertebrae, say, seeds=seeds, wide=coarse(whole))
+    if scan.kind.calibrated:
+        found = segment(scan, vertebrae, say, seeds=seeds, wide=coarse(whole))
+    else:
+        found = segment_mr(scan, vertebrae, say, seeds=seeds)
     sources: dict[str, Source] = {
         "vertebrae": "automatic",
         "parts": "automatic",
         "canal": "automatic",
         "levels": "given" if found.naming.evidence == "given" else "automatic",
+        **dict.fromkeys(found.measured, "measured"),
     }
     return BoneAnatomy(found.labels, found.occupancy, sources, found.warnings, found.naming)

@@ -18,7 +18,7 @@ from canalwise.recon.serialization import WRITING
 FILES = ("case.json", "scan.nii.gz", "labels.nii.gz", "labels.json", "occupancy.nii.gz", "anatomy.json")
 FOLDERS = ("meshes", "plans", "results")
 
-PAGES = ("report.html", "report.pdf", "sheet.html", "sheet.pdf")
+PAGES = ("report.html", "report.pdf", "sheet.html", "sheet.pdf", "levels.html")
 """Pages that the tool draws into a case unless told otherwise."""
 
 SCHEMA_BEGINS = b'"schema": "canalwise.'

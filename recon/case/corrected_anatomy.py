@@ -6,8 +6,8 @@ the labels there are. Both keep what was corrected earlier.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from canalwise.recon.anatomy import Anatomy, Correction, Source
 from canalwise.recon.case.anatomy_builder import Progress, anatomy_of_bones, bones_of_scan, tube_of
@@ -22,16 +22,27 @@ from canalwise.recon.case.corrections import (
     without_modelled,
 )
 from canalwise.recon.case.motion_segments import LEFT_OUT
+from canalwise.recon.case.mr_tissue import with_mr
 from canalwise.recon.case.renaming import renamed
 from canalwise.recon.case.structure_names import structure_of
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import Labels, Part, bone_mask, vertebrae_in
+from canalwise.recon.registration.carried_tissue import CarriedTissue
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.seed_points import Seed, Seeds, check_canal_free
 from canalwise.recon.spine.arch_parts import divide_arches
 from canalwise.recon.steps import named_steps
+
+
+@dataclass(frozen=True, eq=False)
+class MrBeside:
+    """An MR beside a CT, with labels made elsewhere on its grid where there are any; `laid` takes what was carried."""
+
+    scan: Scan
+    given: GivenLabels | None = None
+    laid: Callable[[CarriedTissue], None] = lambda _: None
 
 
 def anatomy_with(
@@ -42,8 +53,11 @@ def anatomy_with(
     seeds: Seeds | None = None,
     replaced: Sequence[Replacement] = (),
     progress: Progress | None = None,
+    mr: MrBeside | None = None,
 ) -> Anatomy:
     """The anatomy of a scan, as `recon.case.anatomy_builder.anatomy_of`, with structures replaced by a person's maps.
+
+    `mr` is an MR of the same patient, of which sac, ligament and discs are taken over.
 
     Raises what `anatomy_of` and `recon.case.corrections.with_replacements` raise.
     """
@@ -51,7 +65,12 @@ def anatomy_with(
         _only_canal(seeds)
     with named_steps(progress) as say:
         part, bones = bones_of_scan(scan, given, vertebrae, say, seeds)
-        return anatomy_of_bones(part, corrected(bones, part, replaced, say, seeds), say)
+        bones = corrected(bones, part, replaced, say, seeds)
+        if mr is not None:
+            bones = with_mr(bones, part, mr.scan, mr.given, say)
+            assert bones.mr is not None
+            mr.laid(bones.mr.carried)
+        return anatomy_of_bones(part, bones, say)
 
 
 def corrected_anatomy(

@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from canalwise.recon.anatomy import Naming
 from canalwise.recon.bone.occupancy import BoneModel, bone_model, wall_mask
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float
-from canalwise.recon.image.morphology import dilated
 from canalwise.recon.image.skin import within_skin
-from canalwise.recon.labels import Labels, Part, Tissue, vertebra_number
+from canalwise.recon.labels import Tissue
 from canalwise.recon.naming.cues import column_cues
 from canalwise.recon.naming.level_names import column_of, names
 from canalwise.recon.parallel import both
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.instances import VertebraInstances
+from canalwise.recon.segmentation.laid_labels import Segmentation, lay_vertebrae, of_named
 from canalwise.recon.segmentation.network import prior_kinds
 from canalwise.recon.segmentation.network_instances import learnt_spine
 from canalwise.recon.segmentation.network_refinement import fine_instances
@@ -31,24 +28,6 @@ from canalwise.recon.spine.arch_parts import divide_arches
 from canalwise.recon.spine.region_of_interest import coarse
 
 Progress = Callable[[str], None]
-
-
-@dataclass(frozen=True, eq=False)
-class Segmentation:
-    """What a CT alone shows.
-
-    Parameters
-    ----------
-    labels : (nx, ny, nz) uint16 array of `recon.labels`; the canal's contents are Tissue.CANAL
-    occupancy : (nx, ny, nz) float32 array, share of bone of the named vertebrae
-    naming : what the names rest on
-    warnings : sentences for people
-    """
-
-    labels: Labels
-    occupancy: npt.NDArray[np.float32]
-    naming: Naming
-    warnings: tuple[str, ...]
 
 
 def segment(
@@ -87,13 +66,13 @@ def segment(
     shown = column_of(found, column_cues(found, coarse(scan) if wide is None else wide, seen))
     named = names(shown, levels, points.numbers(found.number, found.disc, found.field.grid))
     labels = np.where(inside, np.uint16(Tissue.SOFT), np.uint16(Tissue.OUTSIDE))
-    _lay(labels[found.box], found, named.by_number)
+    lay_vertebrae(labels[found.box], found, named.by_number)
     labels[found.tube.mask & (labels < 100)] = Tissue.CANAL
     report_step("parts")
     labels = divide_arches(labels, scan.grid, found.tube)
     occupancy = np.zeros(scan.grid.shape, dtype=np.float32)
     occupancy[found.box] = found.occupancy
-    return Segmentation(labels, _of_named(occupancy, labels), named.naming, (*scan.warnings, *named.warnings))
+    return Segmentation(labels, of_named(occupancy, labels), named.naming, (*scan.warnings, *named.warnings))
 
 
 def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> tuple[VertebraInstances, TissueClassMap | None]:
@@ -109,18 +88,3 @@ def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> tuple[VertebraI
         if spine.tube.contains(canal_mm).all():
             return fine_instances(spine, seen, scan, model), seen
     return vertebra_instances(scan, model, canal_mm), None
-
-
-def _lay(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) -> None:
-    """Write bodies, undivided arches and discs of the named vertebrae into the box (in place)."""
-    for n, name in by_number.items():
-        base = 100 * vertebra_number(name)
-        own = found.number == n
-        labels[own] = base + found.part[own].astype(np.uint16)
-        labels[(found.disc == n - 1) & (found.disc > 0)] = base + Part.DISC
-
-
-def _of_named(occupancy: npt.NDArray[np.float32], labels: Labels) -> npt.NDArray[np.float32]:
-    """Occupancy kept on the labelled bone and the voxels that touch it."""
-    bone = (labels >= 100) & (labels % 100 != Part.DISC)
-    return np.where(dilated(bone), occupancy, np.float32(0.0))

@@ -88,6 +88,7 @@ class _AnatomyRecord:
     levels: tuple[Level, ...]
     naming: Naming | None = None
     corrections: tuple[Correction, ...] = ()
+    acquired_mm: float = 0.0
 
 
 def quantised(occupancy: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.float32]:
@@ -253,7 +254,15 @@ def _read(folder: Path) -> Case:
     labels = _voxels(folder, "labels.nii.gz", found.grid).astype(np.uint16)
     occupancy = _occupancy_of(_voxels(folder, "occupancy.nii.gz", found.grid))
     anatomy = Anatomy(
-        found.grid, labels, occupancy, found.levels, found.sources, found.warnings, found.naming, found.corrections
+        found.grid,
+        labels,
+        occupancy,
+        found.levels,
+        found.sources,
+        found.warnings,
+        found.naming,
+        found.corrections,
+        found.acquired_mm,
     )
     return Case(scan, anatomy, folder, checksum)
 
@@ -262,7 +271,13 @@ def _documents(scan: Scan, anatomy: Anatomy, meshes: dict[str, dict[str, Any]]) 
     reported = to_data(_ScanRecord(scan.grid, scan.modality, scan.provenance, scan.warnings))
     found = to_data(
         _AnatomyRecord(
-            anatomy.grid, dict(anatomy.sources), anatomy.warnings, anatomy.levels, anatomy.naming, anatomy.corrections
+            anatomy.grid,
+            dict(anatomy.sources),
+            anatomy.warnings,
+            anatomy.levels,
+            anatomy.naming,
+            anatomy.corrections,
+            anatomy.acquired_mm,
         )
     )
     sure = {

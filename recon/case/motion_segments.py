@@ -104,6 +104,7 @@ def level_of(
         sources.get("canal", "automatic"),
         sources.get("sac", "modelled"),
         sources.get("flavum", "modelled"),
+        0.0 if scan is None else max(scan.acquired_mm),
     )
     level = Level("-".join(pair), *pair, frame, joints, windows, targets, landmarks, measurements_of(scene))
     return replace(level, warnings=missing(level))

@@ -7,6 +7,7 @@ groups, C.8.2.1 CT image.
 
 from __future__ import annotations
 
+import hashlib
 import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -33,6 +34,10 @@ TAGS = [
     "SeriesInstanceUID",
     "FrameOfReferenceUID",
     "Modality",
+    "PatientID",
+    "PatientName",
+    "EchoTime",
+    "RepetitionTime",
     "ImageType",
     "Rows",
     "Columns",
@@ -51,7 +56,8 @@ TAGS = [
     "SharedFunctionalGroupsSequence",
     "PerFrameFunctionalGroupsSequence",
 ]
-"""All that is asked of a header; names and dates are not among them."""
+"""All that is asked of a header; dates are not among them, and of whom it is only a digest is kept, to tell whether
+two slices are of one patient."""
 
 LEFT_OUT_FRAC = 0.25
 """Of more damaged files than this share of the good slices a series is refused without a look at the rest (choice)."""
@@ -81,7 +87,8 @@ class SliceHeader:
     https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html
 
     `row_ras` runs along a row (toward the next column), `column_ras` down a column; `spacing_mm` is
-    (between columns, between rows), the order of those two. The UIDs stay inside the intake.
+    (between columns, between rows), the order of those two. The UIDs stay inside the intake,
+    as does `patient`, a digest of whom the header names. `echo_ms` and `repetition_ms` are an MR's, where told.
     """
 
     source: int
@@ -101,6 +108,9 @@ class SliceHeader:
     padding: int | None
     kernel: str
     lossy: bool
+    patient: str = ""
+    echo_ms: float | None = None
+    repetition_ms: float | None = None
 
 
 @dataclass(frozen=True)
@@ -247,7 +257,27 @@ def _slice(header: pydicom.Dataset, number: int, index: int, group: Any) -> Slic
         padding=_padding(header),
         kernel=str(header.get("ConvolutionKernel") or "")[:16],
         lossy=header.get("LossyImageCompression") == "01",
+        patient=_patient(header),
+        echo_ms=_time_ms(group("MREchoSequence").get("EffectiveEchoTime") or header.get("EchoTime")),
+        repetition_ms=_time_ms(
+            group("MRTimingAndRelatedParametersSequence").get("RepetitionTime") or header.get("RepetitionTime")
+        ),
     )
+
+
+def _patient(header: pydicom.Dataset) -> str:
+    """A digest of whom the header names, the same for all slices of one patient; nobody can be told from it here."""
+    said = f"{header.get('PatientID') or ''}\n{header.get('PatientName') or ''}".strip()
+    return hashlib.sha256(said.encode()).hexdigest() if said else ""
+
+
+def _time_ms(value: Any) -> float | None:
+    """A time of the sequence; None where it is not told or is no number."""
+    try:
+        found = float(value)
+    except (TypeError, ValueError):
+        return None
+    return found if np.isfinite(found) and found > 0 else None
 
 
 def _stated(group: pydicom.Dataset, name: str) -> Any:

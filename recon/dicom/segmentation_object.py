@@ -1,4 +1,4 @@
-"""DICOM segmentation objects as label maps: binary ones, whose segments may overlap, and label maps.
+"""DICOM segmentation objects as label maps: binary and fractional ones, whose segments may overlap, and label maps.
 
 Segment numbers, segmentation types and per-frame segment identification: DICOM PS3.3 C.8.20
 (https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.8.20.html).
@@ -7,8 +7,10 @@ Segment numbers, segmentation types and per-frame segment identification: DICOM 
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +32,11 @@ ON_VOXEL_TOL = 0.05
 
 PREAMBLE_BYTES = 132
 
+HALF = 0.5
+"""Share of the greatest fractional value, a probability or an occupancy, from which a pixel counts (choice)."""
+
+FRACTIONAL_NOTE = "The segmentation is fractional; voxels of half the greatest value or more were taken."
+
 
 @dataclass(frozen=True, eq=False)
 class SegmentationObject:
@@ -40,11 +47,15 @@ class SegmentationObject:
     frames : where each frame lies
     pixels : (N, rows, columns) array; 0 or 1, or segment numbers where `segments` is 0
     segments : (N,) array of the segment each frame shows, 0 for all of them (a label map)
+    names : number of each segment -> its label; the background of a label map is none
+    warnings : sentences for people
     """
 
     frames: tuple[SliceHeader, ...]
     pixels: npt.NDArray[np.uint16]
     segments: npt.NDArray[np.int64]
+    names: Mapping[int, str] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
 
 
 def is_segmentation(path: Path) -> bool:
@@ -53,22 +64,34 @@ def is_segmentation(path: Path) -> bool:
     >>> is_segmentation(Path(__file__))
     False
     """
+    return dicom_class(path) in SEGMENTATION_CLASSES
+
+
+def dicom_class(path: Path) -> str:
+    """The SOP class of a DICOM file; empty for anything else.
+
+    >>> dicom_class(Path(__file__))
+    ''
+    """
     if not path.is_file():
-        return False
+        return ""
     with path.open("rb") as file:
         if file.read(PREAMBLE_BYTES)[-4:] != b"DICM":
-            return False
+            return ""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            return pydicom.filereader.read_file_meta_info(path).get("MediaStorageSOPClassUID") in SEGMENTATION_CLASSES
+            return str(pydicom.filereader.read_file_meta_info(path).get("MediaStorageSOPClassUID") or "")
     except Exception:
         # A header that cannot be parsed is refused, with its reason, by whoever reads it as an image.
-        return False
+        return ""
 
 
 def read_segmentation(path: Path, budget_mb: float) -> SegmentationObject:
-    """The frames of a segmentation file; raises BadFile when it is damaged, fractional or over the budget."""
+    """The frames of a segmentation file; raises BadFile when it is damaged, of an unknown type or over the budget.
+
+    A fractional one is taken as a mask: a pixel belongs to a segment from HALF of the greatest value on.
+    """
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -78,6 +101,8 @@ def read_segmentation(path: Path, budget_mb: float) -> SegmentationObject:
             kind = str(dataset.get("SegmentationType"))
             pixels = np.asarray(pixel_array(dataset)).reshape(-1, int(dataset.Rows), int(dataset.Columns))
             segments = [_segment(frame) for frame in dataset.PerFrameFunctionalGroupsSequence]
+            names = {int(s.SegmentNumber): str(s.get("SegmentLabel") or "") for s in dataset.SegmentSequence}
+            greatest = int(dataset.get("MaximumFractionalValue") or np.iinfo(np.uint8).max)
     except BadFile:
         raise
     except Exception:
@@ -87,12 +112,19 @@ def read_segmentation(path: Path, budget_mb: float) -> SegmentationObject:
             got="a file that cannot be read",
             do="Export it again.",
         ) from None
-    if kind not in ("BINARY", "LABELMAP"):
-        raise BadFile("the segmentation", "must be binary or a label map", got=kind, do="Export it as one of these.")
+    if kind not in ("BINARY", "FRACTIONAL", "LABELMAP"):
+        raise BadFile(
+            "the segmentation", "must be binary, fractional or a label map", got=kind, do="Export it as one of these."
+        )
+    if kind == "FRACTIONAL":
+        pixels = pixels >= HALF * greatest
     if kind == "LABELMAP" and frames and frames[0].padding is not None:
         # The padding value of a label map stands for no segment.
         pixels = np.where(pixels == frames[0].padding, 0, pixels)
-    return SegmentationObject(frames, pixels.astype(np.uint16), np.array(segments) * (kind == "BINARY"))
+    named = {number: name for number, name in names.items() if number}
+    reported = (FRACTIONAL_NOTE,) if kind == "FRACTIONAL" else ()
+    shown = np.array(segments) * (kind != "LABELMAP")
+    return SegmentationObject(frames, pixels.astype(np.uint16), shown, named, reported)
 
 
 def segmentation_grid(segmentation: SegmentationObject) -> Grid:
@@ -116,13 +148,24 @@ def segmentation_layers(segmentation: SegmentationObject, grid: Grid) -> list[La
             shown = segmentation.pixels[index] * (segment or 1)
             place = _voxels_of(segmentation.frames[index], grid)
             values[place] = np.maximum(values[place], shown.T)
-        # First layer with room: segments that do not overlap share one.
-        home = next((layer for layer in layers if not ((layer > 0) & (values > 0)).any()), None)
-        if home is None:
-            layers.append(values)
-        else:
-            home += values
+        with_room(layers, values, 1)
     return layers
+
+
+def with_room(layers: list[Labels], values: npt.NDArray[Any], number: int) -> None:
+    """Adds `number` times the values to the first layer with room for them, or to a new one.
+
+    >>> layers = [np.array([1, 0], np.uint16)]
+    >>> with_room(layers, np.array([False, True]), 2); with_room(layers, np.array([True, False]), 3)
+    >>> [layer.tolist() for layer in layers]
+    [[1, 2], [3, 0]]
+    """
+    added = values.astype(np.uint16) * np.uint16(number)
+    home = next((layer for layer in layers if not ((layer > 0) & (added > 0)).any()), None)
+    if home is None:
+        layers.append(added)
+    else:
+        home += added
 
 
 def _segment(frame: pydicom.Dataset) -> int:

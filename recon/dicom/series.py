@@ -33,15 +33,12 @@ def chosen_group(slices: Sequence[SliceHeader], series: int | None) -> tuple[Gro
 
     Raises BadFile (several, none chosen) or WrongUse (no such number).
     """
-    # Largest first: most often the one that is wanted.
-    groups = sorted(_groups(slices), key=_order)
-    scouts = [group for group in groups if _is_scout(group, groups)]
-    # When all are small, all are offered: a refusal for size is clearer than an empty list.
-    volumes = [group for group in groups if group not in scouts] or groups
+    volumes, scouts = volume_groups(slices)
     listed = "; ".join(f"{number}: {description(group)}" for number, group in enumerate(volumes))
     if series is not None and not 0 <= series < len(volumes):
         raise WrongUse("'series'", f"must be one of 0 to {len(volumes) - 1} ({listed})", got=series)
     if series is None and len(volumes) > 1:
+        check_one_patient(slices)
         raise BadFile(
             "the scan",
             "must be one series",
@@ -52,6 +49,26 @@ def chosen_group(slices: Sequence[SliceHeader], series: int | None) -> tuple[Gro
     aside = sum(len(group) for group in scouts if group is not chosen)
     reported = f"{aside} slices of another orientation, size or kind (a scout) were set aside."
     return chosen, (reported,) if aside else ()
+
+
+def volume_groups(slices: Sequence[SliceHeader]) -> tuple[list[Group], list[Group]]:
+    """(slices that make a volume, the largest first; scouts)."""
+    groups = sorted(_groups(slices), key=_order)
+    scouts = [group for group in groups if _is_scout(group, groups)]
+    # When all are small, all are offered: a refusal for size is clearer than an empty list.
+    return [group for group in groups if group not in scouts] or groups, scouts
+
+
+def check_one_patient(slices: Sequence[SliceHeader]) -> None:
+    """Raises BadFile where slices name different patients; who they are is not told."""
+    patients = {header.patient for header in slices if header.patient}
+    if len(patients) > 1:
+        raise BadFile(
+            "the folder",
+            "must hold one patient's images",
+            got=f"those of {len(patients)} patients",
+            do="Give the folder of one patient's examination.",
+        )
 
 
 def description(group: Group) -> str:

@@ -11,6 +11,14 @@ from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import Labels, Mask, Tissue
 from canalwise.recon.scan import Scan
 
+MR_BLUR_MM, MR_AIR_FRAC, MR_AIR_FACE_FRAC = 1.0, 0.15, 0.05
+"""Blur before air is sought in an MR; air is darker than this share of the spine's tissue; and least share of the
+scan's dorsal face that it fills (choice)."""
+
+MR_FAT_FRAC, MR_FAT_WITHIN_MM, MR_FAT_MET_FRAC = 0.5, 6.0, 0.7
+"""Behind the skin lies fat at least this share as bright as the spine, within this of the air, in this share of all
+places (choice)."""
+
 STEP_MM = 0.5
 """Step along a line before the crossing is interpolated."""
 
@@ -124,6 +132,47 @@ def within_skin(scan: Scan) -> Mask:
     outside[np.unique(dorsal)] = True
     outside[0] = False
     return np.asarray(~outside[beside])
+
+
+def within_skin_of_mr(scan: Scan, spine: Mask) -> Mask:
+    """(nx, ny, nz) bool array: the patient's side of the skin of an MR; all of it where no air is seen behind.
+
+    Parameters
+    ----------
+    spine : (nx, ny, nz) array, what is surely within: air is what is far darker than the tissue there
+
+    Air has no signal but noise, and muscle may have little more: outside is what is dark, hangs together with the
+    scan's dorsal end, and ends at bright fat. Fat that is suppressed shows no skin.
+    """
+    inside = np.ones(scan.grid.shape, dtype=bool)
+    if not spine.any():
+        return inside
+    smooth = ndimage.gaussian_filter(scan.voxels.astype(np.float32), MR_BLUR_MM / scan.grid.spacing_mm)
+    tissue = float(np.median(smooth[spine]))
+    pieces = cc3d.connected_components((smooth < MR_AIR_FRAC * tissue) & ~spine, connectivity=6)
+    axis = int(np.argmax(np.abs(scan.grid.affine_ras_mm[1, :3])))
+    step = 1 if scan.grid.affine_ras_mm[1, axis] > 0 else -1
+    # the first index along the last axis is now the dorsal end
+    from_behind = np.moveaxis(pieces, axis, -1)[..., ::step]
+    bright = np.moveaxis(np.asarray(smooth >= MR_FAT_FRAC * tissue), axis, -1)[..., ::step]
+    reach = max(round(MR_FAT_WITHIN_MM / float(scan.grid.spacing_mm[axis])), 1)
+    at_end = np.bincount(from_behind[..., 0].ravel())
+    for n in np.flatnonzero(at_end >= MR_AIR_FACE_FRAC * from_behind[..., 0].size):
+        if n and _ends_at_fat(from_behind == n, bright, reach):
+            inside &= pieces != n
+    return inside
+
+
+def _ends_at_fat(air: Mask, bright: Mask, reach: int) -> bool:
+    """Does bright tissue follow within some voxels wherever a piece that starts at index 0 of the last axis ends?"""
+    # where the piece first stops along each column that it starts in
+    ends = np.argmin(air, axis=-1)
+    columns = air[..., 0] & (ends > 0)
+    if not columns.any():
+        return False
+    first = ends[columns][:, None] + np.arange(reach)
+    met = np.take_along_axis(bright[columns], np.minimum(first, air.shape[-1] - 1), axis=1).any(axis=1)
+    return bool(met.mean() >= MR_FAT_MET_FRAC)
 
 
 def with_soft_tissue(labels: Labels, scan: Scan) -> Labels:

@@ -14,6 +14,9 @@ THICK_WARN_MM = 1.5
 THICK_REFUSE_MM = 3.0
 """Voxel edges longer than this are refused unless accepted (docs/accuracy.md#what-is-asked)."""
 
+MR_THICK_REFUSE_MM = 5.0
+"""Slices of an MR may be this far apart along one axis: 3-5 mm are usual (common practice, no source)."""
+
 THICK_TOL_MM = 1e-3
 """Slack of both, for spacings kept as single-precision numbers."""
 
@@ -28,6 +31,10 @@ NEGATIVE_HU, NEGATIVE_FRAC = -20.0, 5e-4
 
 BONE_HU, BONE_FRAC = 200.0, 2e-3
 """Cortical bone lies above; a spine shows at least this share of it."""
+
+BELOW_MAGNITUDE, BELOW_MAGNITUDE_FRAC = -50.0, 0.02
+"""A magnitude image holds nothing below zero, an interpolated one little of it: 0.7 % below -20 in a real one. In
+Hounsfield units fat and air are 9 % and more (measured on two real CT)."""
 
 BELOW_AIR_HU, BELOW_AIR_FRAC = -1100.0, 0.02
 """Nothing in a body is thinner than air at -1000 HU; more than this share below (one padding value aside) is a rescale
@@ -78,6 +85,47 @@ def thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, .
     if widest <= THICK_WARN_MM + THICK_TOL_MM:
         return ()
     return (f"Voxels are {widest:.2f} mm long on an axis; over {THICK_WARN_MM:g} mm thin laminae and facet gaps fade.",)
+
+
+def mr_thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, ...]:
+    """Warnings about an MR's slices; raises BadGeometry over MR_THICK_REFUSE_MM along one axis unless accepted.
+
+    The other two axes are held to what a CT's are.
+
+    >>> mr_thickness_warnings(np.array([4.0, 0.6, 0.6]), accept_thick=False)
+    ('Slices are 4.00 mm apart: what is thinner across them, such as laminae and facet gaps, is not resolved.',)
+    """
+    short, middle, longest = sorted(float(mm) for mm in spacing_mm)
+    most_mm, pixel_mm = (THICKEST_MM,) * 2 if accept_thick else (MR_THICK_REFUSE_MM, THICK_REFUSE_MM)
+    if longest > most_mm + THICK_TOL_MM or middle > pixel_mm + THICK_TOL_MM:
+        raise BadGeometry(
+            "the slices of an MR",
+            f"must be at most {most_mm:g} mm apart, their pixels {pixel_mm:g} mm, to plan on",
+            got=f"{longest:.2f} mm, pixels of {short:.2f} x {middle:.2f} mm",
+            do="Give another series of the examination.",
+        )
+    if longest <= THICK_WARN_MM + THICK_TOL_MM:
+        return ()
+    return (
+        f"Slices are {longest:.2f} mm apart: what is thinner across them, such as laminae and facet gaps, "
+        "is not resolved.",
+    )
+
+
+def check_magnitude(voxels: Voxels) -> None:
+    """Refuse a CT offered as an MR; raises UnusableInput.
+
+    >>> check_magnitude(np.array([0, 3, 250, 900]))
+    """
+    sample = voxels.ravel()[:: max(1, voxels.size // SAMPLE_VOXELS)]
+    below = float((sample < BELOW_MAGNITUDE).mean())
+    if below > BELOW_MAGNITUDE_FRAC:
+        raise UnusableInput(
+            "the scan",
+            "must hold magnitudes, none of them negative, to be MR",
+            got=f"{below:.0%} of its voxels below {BELOW_MAGNITUDE:g}, smallest value {sample.min()}",
+            do="These look like a CT's Hounsfield units, or a phase image. Build a CT without --modality MR.",
+        )
 
 
 def check_finite(voxels: Voxels) -> None:
@@ -141,7 +189,7 @@ def check_hounsfield(voxels: Voxels) -> None:
             "the scan",
             f"must show fat or air below {NEGATIVE_HU:g} HU to be CT",
             got=f"smallest value {sample.min()}, median {float(np.median(sample)):g}",
-            do="These look like MR, or CT whose rescale was lost. Give the CT in Hounsfield units.",
+            do="These look like MR, or CT whose rescale was lost. Build an MR with --modality MR.",
         )
     bone = float((sample > BONE_HU).mean())
     if bone < BONE_FRAC:
@@ -149,7 +197,7 @@ def check_hounsfield(voxels: Voxels) -> None:
             "the scan",
             f"must show bone: {BONE_FRAC:.1%} of its voxels over {BONE_HU:g} HU",
             got=f"{bone:.2%}, largest value {sample.max()}",
-            do="This is no CT of a spine in Hounsfield units; MR alone shows no bone to plan on.",
+            do="This is no CT of a spine in Hounsfield units. Build an MR with --modality MR.",
         )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,21 +11,11 @@ import cc3d
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.recon.dicom.segmentation_object import (
-    is_segmentation,
-    read_segmentation,
-    segmentation_grid,
-    segmentation_layers,
-)
 from canalwise.recon.errors import BadLabels, WrongUse
 from canalwise.recon.grid import Grid
-from canalwise.recon.image.volume import BUDGET_MB, Voxels, canonical
-from canalwise.recon.intake.label_names import VoxelMeaning, own_meanings, read_label_names
-from canalwise.recon.intake.reader import read_volume
+from canalwise.recon.intake.label_names import VoxelMeaning, read_label_names
+from canalwise.recon.intake.label_sources import LabelSource, label_source
 from canalwise.recon.labels import Labels, Part, Tissue, vertebra_name
-
-WHOLE_TOL = 0.01
-"""A value this close to a whole number is that number; label maps kept as floats come back as 2.9999."""
 
 CLASH_FRAC = 0.005
 """Two maps may contradict each other on at most this share of the bone they name; beyond it one of them is wrong."""
@@ -67,8 +57,9 @@ def read_given_labels(paths: Sequence[str | Path], names: str | Path | None, gri
 
     Parameters
     ----------
-    paths : NIfTI, NRRD or MetaImage label maps, or DICOM segmentation objects
-    names : the TOML file of `recon.intake.label_names`; None when one map carries our own numbers
+    paths : label maps (NIfTI, NRRD, MetaImage), DICOM segmentations or structure sets, closed surfaces (STL, PLY, OBJ)
+    names : the TOML file of `recon.intake.label_names`; None when one map carries our own numbers, or the files name
+        what they hold in our names: segments, regions, a surface by its file's name ('L3.stl')
     grid : of the scan, after intake
 
     Raises
@@ -97,40 +88,46 @@ def read_labels_alone(paths: Sequence[str | Path], names: str | Path | None) -> 
 def _read(paths: Sequence[str | Path], names: str | Path | None, grid: Grid | None) -> tuple[GivenLabels, Grid]:
     whose = "the scan's grid" if grid else "the grid of the first map"
     said: list[_CombinedMaps] = []
-    for number, (path, table) in enumerate(zip(paths, _tables(len(paths), names), strict=True), start=1):
-        layers, own = _layers(Path(path), grid)
-        grid = grid or own
-        if not own.same_as(grid):
+    warnings: list[str] = []
+    tables = _tables(len(paths), names)
+    for number, path in enumerate(paths, start=1):
+        source = label_source(Path(path), grid)
+        grid = grid or source.grid
+        if not source.grid.same_as(grid):
             raise BadLabels(
                 f"label map {number}",
                 f"must lie on {whose}, {_grid_text(grid)}",
-                got=_grid_text(own),
+                got=_grid_text(source.grid),
                 do="Resample it, nearest neighbour, onto that grid and export again.",
             )
-        for values in layers:
+        table = _own_table(source, len(paths)) if tables is None else tables[number - 1]
+        for values in source.layers:
             _check_all_named(values, table, number)
             said.append(_said(values, table))
+        warnings += source.warnings
     assert grid is not None  # _tables refuses an empty list of paths
-    return _combined(said, grid), grid
+    given = _combined(said, grid)
+    return replace(given, warnings=(*given.warnings, *warnings)), grid
 
 
-def _layers(path: Path, grid: Grid | None) -> tuple[list[Labels], Grid]:
-    """One label map, or several where segments overlap, and their grid."""
-    if is_segmentation(path):
-        segmentation = read_segmentation(path, BUDGET_MB)
-        own = grid or segmentation_grid(segmentation)
-        return segmentation_layers(segmentation, own), own
-    volume = canonical(read_volume(path, budget_mb=BUDGET_MB))
-    return [_whole(volume.voxels)], Grid(volume.voxels.shape, volume.affine_ras_mm)
+def _own_table(source: LabelSource, count: int) -> Mapping[int, VoxelMeaning]:
+    """What a file's values mean where no file of names was given."""
+    if source.names is None and count > 1:
+        raise WrongUse(
+            "'paths'", "must name one map when no names are given, or files that name what they hold", got=count
+        )
+    return source.meanings()
 
 
-def _tables(count: int, names: str | Path | None) -> tuple[Mapping[int, VoxelMeaning], ...]:
+def _tables(count: int, names: str | Path | None) -> tuple[Mapping[int, VoxelMeaning], ...] | None:
+    """One table a map; None where the maps are to speak for themselves."""
     if count == 0:
         raise WrongUse("'paths'", "must name at least one label map")
-    tables = (own_meanings(),) if names is None else read_label_names(names)
+    if names is None:
+        return None
+    tables = read_label_names(names)
     if len(tables) != count:
-        what = "one map when no names are given" if names is None else f"{len(tables)} maps, one per [[file]] table"
-        raise WrongUse("'paths'", f"must name {what}", got=count)
+        raise WrongUse("'paths'", f"must name {len(tables)} maps, one per [[file]] table", got=count)
     return tables
 
 
@@ -138,22 +135,6 @@ def _grid_text(grid: Grid) -> str:
     corner, spacing = (np.round(v, 3).tolist() for v in (grid.affine_ras_mm[:3, 3], grid.spacing_mm))
     axes = np.round(grid.affine_ras_mm[:3, :3] / grid.spacing_mm, 4).tolist()
     return f"{grid.shape} voxels of {spacing} mm, first centre at RAS {corner} mm, axes {axes}"
-
-
-def _whole(voxels: Voxels) -> Labels:
-    if voxels.dtype.kind == "f":
-        broken = int((~(np.abs(voxels - np.rint(voxels)) <= WHOLE_TOL)).sum())
-        if broken:
-            raise BadLabels(
-                "the label map",
-                "must hold whole numbers",
-                got=f"{broken} voxels between two labels",
-                do="It was interpolated; resample the original with nearest neighbour.",
-            )
-    low, high = float(voxels.min()), float(voxels.max())
-    if low < -WHOLE_TOL or high > np.iinfo(np.uint16).max:
-        raise BadLabels("the label map", "must hold values from 0 to 65535", got=(low, high))
-    return np.rint(voxels).astype(np.uint16)
 
 
 def _check_all_named(values: Labels, table: Mapping[int, VoxelMeaning], number: int) -> None:

@@ -18,17 +18,21 @@ from canalwise.recon.intake import nrrd_reader as nrrd
 from canalwise.recon.intake.checks import (
     check_finite,
     check_hounsfield,
+    check_magnitude,
     check_not_empty,
     check_not_label_map,
     check_size,
     metal_warnings,
+    mr_thickness_warnings,
     thickness_warnings,
 )
 from canalwise.recon.intake.metaimage_reader import read_metaimage
 from canalwise.recon.intake.nifti_reader import read_nifti
 from canalwise.recon.intake.nrrd_reader import read_nrrd
-from canalwise.recon.modality import ModalityName
+from canalwise.recon.modality import MODALITIES, ModalityName
 from canalwise.recon.scan import Scan
+
+NIFTI_SUFFIXES = (".nii", ".nii.gz")
 
 AIR_HU = -1024.0
 """What a resampled CT is padded with."""
@@ -64,6 +68,11 @@ def read_scan(
     return scan_of(volume, modality=modality, accept_thick=accept_thick, accept_tilt=accept_tilt, budget_mb=budget_mb)
 
 
+def is_dicom(path: Path) -> bool:
+    """Is a path read as DICOM: a folder, an archive, or a file whose name says no other format?"""
+    return not path.name.lower().endswith((*NIFTI_SUFFIXES, *nrrd.SUFFIXES, *metaimage.SUFFIXES))
+
+
 def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUDGET_MB) -> Volume:
     """The volume at a path, whatever its format; axes as stored, nothing judged yet."""
     if not path.exists():
@@ -71,7 +80,7 @@ def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUD
     name = path.name.lower()
     if path.is_file() and path.stat().st_size == 0:
         raise BadFile("the scan", "must not be an empty file")
-    if name.endswith((".nii", ".nii.gz")):
+    if name.endswith(NIFTI_SUFFIXES):
         return read_nifti(path, budget_mb)
     if name.endswith(nrrd.SUFFIXES):
         return read_nrrd(path, budget_mb)
@@ -100,14 +109,17 @@ def scan_of(
     check_finite(volume.voxels)
     check_not_empty(volume.voxels)
     check_not_label_map(volume.voxels)
-    background = AIR_HU if kind == "CT" else float(volume.voxels.min())
+    background = AIR_HU if MODALITIES[kind].calibrated else float(volume.voxels.min())
     upright = canonical(right_angled(volume, accept_tilt=accept_tilt, background=background, budget_mb=budget_mb))
     grid = Grid(upright.voxels.shape, upright.affine_ras_mm)
     check_size(grid.shape, grid.spacing_mm)
-    warnings = upright.warnings + thickness_warnings(grid.spacing_mm, accept_thick=accept_thick)
-    if kind == "CT":
+    if MODALITIES[kind].calibrated:
+        warnings = upright.warnings + thickness_warnings(grid.spacing_mm, accept_thick=accept_thick)
         check_hounsfield(upright.voxels)
         warnings += metal_warnings(upright.voxels, grid.voxel_mm3)
+    else:
+        warnings = upright.warnings + mr_thickness_warnings(grid.spacing_mm, accept_thick=accept_thick)
+        check_magnitude(upright.voxels)
     return Scan(upright.voxels, grid, kind, {**upright.provenance, **_reported(grid)}, warnings)
 
 

@@ -34,17 +34,31 @@ class JointMidsurface:
     coefficients: Float
 
     def flat_mm(self, points_mm: Float) -> Float:
-        """(3, N) array: u, v and height over the plane of (N, 3) points."""
+        """(3, N) array: u, v and height over the plane of (N, 3) points.
+
+        >>> sheet = JointMidsurface(np.zeros(3), np.eye(3), np.zeros(6))
+        >>> sheet.flat_mm(np.array([[1.0, 2.0, 3.0]])).ravel().tolist()
+        [1.0, 2.0, 3.0]
+        """
         found: Float = self.axes @ (points_mm - self.centre_mm).T
         return found
 
     def height_mm(self, points_mm: Float) -> Float:
-        """(N,) array: how far points lie past the sheet, along its third axis."""
+        """(N,) array: how far points lie past the sheet, along its third axis.
+
+        >>> tilted = JointMidsurface(np.zeros(3), np.eye(3), np.array([0.5, 1.0, 0, 0, 0, 0]))
+        >>> tilted.height_mm(np.array([[1.0, 0.0, 4.0]])).tolist()
+        [2.5]
+        """
         u, v, height = self.flat_mm(points_mm)
         return np.asarray(height - _terms(u, v) @ self.coefficients)
 
     def at(self, points_mm: Float) -> Float:
-        """(N, 3) unit normals of the sheet, straight across from the upper vertebra to the lower."""
+        """(N, 3) unit normals of the sheet, straight across from the upper vertebra to the lower.
+
+        >>> JointMidsurface(np.zeros(3), np.eye(3), np.zeros(6)).at(np.array([[1.0, 2.0, 3.0]])).tolist()
+        [[0.0, 0.0, 1.0]]
+        """
         u, v, _ = self.flat_mm(points_mm)
         return self.over(u, v)[1]
 

@@ -141,7 +141,12 @@ def refined(mask: Mask, occupancy: Share, other: Mask) -> Float32:
 
 
 def antialiased(mask: Mask, sigma_voxels: float = 0.6) -> Float32:
-    """(nx, ny, nz) float32 array: a mask with its steps smoothed; 0.5 is the surface of anything wider than two."""
+    """(nx, ny, nz) float32 array: a mask with its steps smoothed; 0.5 is the surface of anything wider than two.
+
+    >>> slab = np.zeros((1, 1, 8), bool); slab[..., 2:6] = True
+    >>> antialiased(slab).astype(float).round(2).ravel().tolist()
+    [0.0, 0.17, 0.83, 1.0, 1.0, 0.83, 0.17, 0.0]
+    """
     share = np.zeros(mask.shape, dtype=np.float32)
     around = [
         np.flatnonzero(mask.any(axis=tuple(a for a in range(mask.ndim) if a != axis))) for axis in range(mask.ndim)

@@ -9,8 +9,9 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Part, Tissue
 from canalwise.recon.level.axial_contour import area_mm2, border_mm, canal_contour, region_contour
 from canalwise.recon.level.resampled_level import antialiased
+from canalwise.recon.level.sac_sections import narrowest_mm2
 from canalwise.recon.measurement.context import MeasurementContext
-from canalwise.recon.measurement.kinds import measured
+from canalwise.recon.measurement.kinds import NARROWEST_SAC, measured
 from canalwise.recon.severity_bands import population_scale
 
 
@@ -39,7 +40,12 @@ def _sac_at_disc(scene: MeasurementContext) -> tuple[Measurement, ...]:
     # What was modelled from published values says nothing about this patient: it is given no severity.
     source, graded = f"sac {scene.sac_source}", scene.sac_source != "modelled"
     area = measured("dural sac area", area_mm2(outline), source=source, graded=graded)
-    return area + measured("dural sac diameter", midsagittal_mm(outline), source=source)
+    out = area + measured("dural sac diameter", midsagittal_mm(outline), source=source)
+    if not graded:
+        return out
+    ends = [pedicle_height_mm(scene, vertebra) for vertebra in (scene.view.lower, scene.view.upper)]
+    narrowest = None if ends[0] is None or ends[1] is None else narrowest_mm2(scene.view, ends[0], ends[1])
+    return out + measured(NARROWEST_SAC, narrowest, source=source)
 
 
 def _canal_at_pedicle(scene: MeasurementContext, vertebra: str) -> tuple[Measurement, ...]:

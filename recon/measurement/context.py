@@ -22,6 +22,7 @@ class MeasurementContext:
     lamina_strips_mm : (vertebra, side) -> (N, 3) level mm, bone of the lamina's middle strip; N = 0 without a lamina
     skin_depth_mm : side -> depth of the upper lamina's caudal edge under the skin, where both are in view
     canal_source, sac_source, flavum_source : how each was obtained ('measured', 'given', 'modelled', 'automatic')
+    longest_mm : longest voxel edge that the image was taken with; 0 without an image
     """
 
     view: ResampledLevel
@@ -33,6 +34,7 @@ class MeasurementContext:
     canal_source: str = "automatic"
     sac_source: str = "modelled"
     flavum_source: str = "modelled"
+    longest_mm: float = 0.0
 
     def height_mm(self, landmark: str) -> float | None:
         """Level z of a landmark; None when it is not there."""

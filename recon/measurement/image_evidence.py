@@ -44,6 +44,8 @@ class ImageEvidence:
     labels, grid : of the same box
     at_end : (nx, ny, nz) array: is the voxel the scan's last along some axis?
     noise : standard deviation of single voxels, in the scan's unit
+    longest_mm : longest voxel edge that the image was taken with
+    calibrated : is bone brighter than what lies beside it? An MR's cortex is dark
     """
 
     values: npt.NDArray[np.float32]
@@ -51,6 +53,8 @@ class ImageEvidence:
     grid: Grid
     at_end: Mask
     noise: float
+    longest_mm: float
+    calibrated: bool = True
 
 
 def picture_of(scan: Scan, labels: Labels, box: Box) -> ImageEvidence:
@@ -66,7 +70,10 @@ def picture_of(scan: Scan, labels: Labels, box: Box) -> ImageEvidence:
     for axis, (cut, length) in enumerate(zip(box, labels.shape, strict=True)):
         ends = [n for n, here in ((0, cut.start == 0), (-1, cut.stop == length)) if here]
         np.moveaxis(at_end, axis, 0)[ends] = True
-    return ImageEvidence(values, part, scan.grid.cropped(box), at_end, noise_of(values, (part < 100) & (part > 0)))
+    noise = noise_of(values, (part < 100) & (part > 0))
+    return ImageEvidence(
+        values, part, scan.grid.cropped(box), at_end, noise, max(scan.acquired_mm), scan.kind.calibrated
+    )
 
 
 def noise_of(values: npt.NDArray[np.float32], soft: Mask) -> float:
@@ -107,7 +114,11 @@ def border_of(picture: ImageEvidence, mask: Mask, outside: Mask) -> BorderContra
     # the voxels that touch the structure are partly filled by it, so the next ones are compared
     shell = free & ndimage.binary_dilation(own, iterations=SHELL) & ~ndimage.binary_dilation(own)
     seen = near.sum() >= FEWEST and shell.sum() >= FEWEST
-    contrast = float(abs(np.median(value[near]) - np.median(value[shell]))) if seen else 0.0
+    contrast = 0.0
+    if seen and picture.calibrated:
+        contrast = float(abs(np.median(value[near]) - np.median(value[shell])))
+    elif seen:
+        contrast = _local_step(value, near)
     ends = own & picture.at_end[i, j, k]
     low, high = np.percentile(np.nonzero(own)[2], MOST_OF_HEIGHT) * picture.grid.spacing_mm[2]
     return BorderContrast(
@@ -116,6 +127,12 @@ def border_of(picture: ImageEvidence, mask: Mask, outside: Mask) -> BorderContra
         float(own.sum()) * picture.grid.voxel_mm3,
         float(high - low),
     )
+
+
+def _local_step(value: npt.NDArray[np.float32], near: Mask) -> float:
+    """Median change of brightness over SHELL voxels across a border: of an MR, where one side is brighter than the
+    other here and darker there."""
+    return SHELL * float(np.median(ndimage.gaussian_gradient_magnitude(value, 1.0)[near]))
 
 
 def borders_of(picture: ImageEvidence, structures: Mapping[str, tuple[int, ...]]) -> dict[str, BorderContrast | None]:

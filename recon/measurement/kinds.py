@@ -18,6 +18,7 @@ from canalwise.recon.evidence import EvidenceClass
 from canalwise.recon.severity_bands import SeverityScale, Threshold
 
 AT_PEDICLE, AT_DISC, SAC_AT_DISC = "canal at pedicle", "canal at disc", "dural sac at disc"
+ACROSS_SAC = "plane across the sac, the narrowest from pedicle to pedicle"
 """Slice types of canal and sac; never compared with each other (docs/published-values.md#conflicts)."""
 
 AT_RECESS = "axial plane at the pedicle's superior border"
@@ -64,6 +65,9 @@ class MeasurementKind:
     plausible: PlausibleRange | None = None
 
 
+NARROWEST_SAC = "dural sac area, narrowest"
+"""Quantity of the sac's least section anywhere within a level."""
+
 VERBIEST = "Verbiest, Orthop Clin N Am 1975, as credited by a secondary page"
 SCHONSTROM = "Schonstrom, Bolender, Spengler, Spine 1985"
 BOLENDER = "Bolender, Schonstrom, Spengler, J Bone Joint Surg Am 1985"
@@ -90,6 +94,12 @@ _DIAMETER_SCALE = SeverityScale(
 )
 _DIAMETER_RANGE = PlausibleRange(5.0, 28.0, f"{EGYPTIAN} (11-26), stenosis below", "READ")
 
+_SAC_THRESHOLDS = (
+    Threshold("severe stenosis", 75.0, "mm2", SCHONSTROM, "MEM"),
+    Threshold("central stenosis", 100.0, "mm2", BOLENDER, "READ"),
+    Threshold("early stenosis", 130.0, "mm2", BOLENDER, "READ"),
+)
+
 _ROWS = (
     MeasurementKind(
         "canal area at disc",
@@ -114,13 +124,17 @@ _ROWS = (
         SeverityScale(
             "dural sac area",
             "low",
-            (
-                Threshold("severe stenosis", 75.0, "mm2", SCHONSTROM, "MEM"),
-                Threshold("central stenosis", 100.0, "mm2", BOLENDER, "READ"),
-                Threshold("early stenosis", 130.0, "mm2", BOLENDER, "READ"),
-            ),
+            _SAC_THRESHOLDS,
             "normal",
         ),
+    ),
+    MeasurementKind(
+        NARROWEST_SAC,
+        NARROWEST_SAC,
+        "mm2",
+        "dural sac",
+        ACROSS_SAC,
+        SeverityScale(NARROWEST_SAC, "low", _SAC_THRESHOLDS, "normal"),
     ),
     MeasurementKind("dural sac diameter", "dural sac mid-sagittal diameter", "mm", "dural sac", SAC_AT_DISC),
     MeasurementKind(

@@ -18,6 +18,10 @@ FINE = 4
 SLAB_HALF_MM = 2.0
 """Half the height of the slab about the window's middle in which the ligament is measured."""
 
+RESOLVED_MM = 2.0
+"""A ligament measured in an image is graded where voxels are no longer than this: half the thickness that is called
+hypertrophy (choice)."""
+
 EDGE = 4
 """Voxels left round a sheet: more than the reach of its blur."""
 
@@ -28,13 +32,16 @@ OFF_MIDLINE_MM = 2.0
 def flavum_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
     """Ligament thickness of each side that holds any."""
     out: list[Measurement] = []
+    coarse = scene.flavum_source == "measured" and scene.longest_mm > RESOLVED_MM
+    said = f", slices of {scene.longest_mm:.1f} mm too thick to grade it" if coarse else ""
     for side in SIDES:
         out += measured(
             "ligamentum flavum thickness",
             flavum_thickness_mm(scene, side),
-            source=f"flavum {scene.flavum_source}",
-            # A ligament of a published thickness cannot be thick or thin: it is given no severity.
-            graded=scene.flavum_source != "modelled",
+            source=f"flavum {scene.flavum_source}{said}",
+            # A ligament of a published thickness cannot be thick or thin: it is given no severity. Nor is one that
+            # slices blur: on slices of 3 mm a made-up one of 3.3 mm comes out as 5.4 mm.
+            graded=scene.flavum_source != "modelled" and not coarse,
             side=side,
         )
     return tuple(out)

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from canalwise.recon.bone.occupancy import bone_model
 from canalwise.recon.labels import Part
-from canalwise.recon.naming.column_cues import ColumnCues, VertebraCues
+from canalwise.recon.naming.column_cues import UNSEEN_RIBS, ColumnCues, RibReach, VertebraCues
 from canalwise.recon.naming.disc_slopes import bends_deg, disc_slopes_deg
 from canalwise.recon.naming.iliac_crest import crest_z_mm
 from canalwise.recon.naming.rib_reach import rib_reaches
@@ -55,22 +55,30 @@ def column_cues(found: VertebraInstances, wide: Scan, seen: TissueClassMap | Non
     """
     count = found.profile.count
     pedicles = pedicle_heights_mm(found.profile)
-    model = bone_model(wide)
-    bright_hu = model.soft_hu + BRIGHT_FRAC * (model.wall_hu - model.soft_hu)
     spine = straightened(wide, found.tube)
     kind = None if seen is None else spine.sampled(seen.kind, seen.grid)
     flanks = [None if kind is None else _flank_frac(spine, kind, p) for p in pedicles]
     bends = bends_deg(disc_slopes_deg(found.disc, found.field.grid, count))
-    ribs = rib_reaches(spine, bright_hu, pedicles)
+    ribs, crest = _ribs_and_crest(found, wide, spine, pedicles)
     sacral = _sacral_frac(found, seen, count)
     each = tuple(VertebraCues(n, sacral[n - 1], flanks[n - 1], bends[n - 1], ribs[n - 1]) for n in range(1, count + 1))
-    crest = crest_z_mm(wide, found.tube, bright_hu)
     return ColumnCues(
         each,
         None if crest is None else _number_at(found, pedicles, crest),
         _below_mm(found, wide),
         spacing_frac(found.profile.pedicles_mm),
     )
+
+
+def _ribs_and_crest(
+    found: VertebraInstances, wide: Scan, spine: Straightened, pedicles_mm: Sequence[float]
+) -> tuple[tuple[RibReach, ...], float | None]:
+    """How far ribs run, and the iliac crests' height: of a CT; an MR tells neither by its brightness."""
+    if not wide.kind.calibrated:
+        return (UNSEEN_RIBS,) * len(pedicles_mm), None
+    model = bone_model(wide)
+    bright_hu = model.soft_hu + BRIGHT_FRAC * (model.wall_hu - model.soft_hu)
+    return rib_reaches(spine, bright_hu, pedicles_mm), crest_z_mm(wide, found.tube, bright_hu)
 
 
 def spacing_frac(pedicles_mm: Sequence[float]) -> tuple[float, ...]:

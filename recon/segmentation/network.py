@@ -39,7 +39,7 @@ import numpy.typing as npt
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.network_grid import GRAIN_MM, grain_grid, network_input
-from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
+from canalwise.recon.segmentation.tissue_classes import SOFT_KINDS, TissueClass, TissueClassMap
 from canalwise.recon.spine.region_of_interest import canal_line_mm, coarse
 
 FILE, MR_FILE = (Path(__file__).with_name(name) for name in ("network.onnx", "network_mr.onnx"))
@@ -85,16 +85,21 @@ def prior_kinds(scan: Scan) -> TissueClassMap | None:
     value = network_input(scan, grid)
     kind, detail = np.zeros(grid.shape, dtype=np.uint8), np.zeros(grid.shape, dtype=np.uint8)
     bone = np.zeros(grid.shape, dtype=np.float32)
+    soft = () if scan.kind.calibrated else SOFT_KINDS
+    frac = {one: np.zeros(grid.shape, dtype=np.float32) for one in soft}
     line = canal_line_mm(coarse(scan))
     for seen, kept, inner in _slabs(grid.shape[2]):
         i, j = _about(line, grid, seen)
         share = _shares(session, value[i, j, seen], inner)
         detail[i, j, kept] = share.argmax(axis=0)
         bone[i, j, kept] = share[TissueClass.BODY : TissueClass.SACRUM + 1].sum(axis=0)
-        kind[i, j, kept] = _folded(share).argmax(axis=0)
+        folded = _folded(share)
+        kind[i, j, kept] = folded.argmax(axis=0)
+        for one in frac:
+            frac[one][i, j, kept] = share[one]
     if not scan.kind.calibrated:
-        _clear_far(grid, kind, detail, bone)
-    return TissueClassMap(grid, kind, bone, detail)
+        _clear_far(grid, kind, detail, bone, *frac.values())
+    return TissueClassMap(grid, kind, bone, detail, frac)
 
 
 def _clear_far(grid: Grid, kind: npt.NDArray[np.uint8], *others: npt.NDArray[np.generic]) -> None:

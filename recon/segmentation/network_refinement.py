@@ -36,18 +36,20 @@ REACH_VOXELS = 3
 """How far parts spread into bone of their vertebra that the network's coarser voxels did not name."""
 
 
-def fine_instances(spine: NetworkSpine, seen: TissueClassMap, scan: Scan, model: BoneModel) -> VertebraInstances:
+def fine_instances(
+    spine: NetworkSpine, seen: TissueClassMap, scan: Scan, model: BoneModel | None = None
+) -> VertebraInstances:
     """Vertebrae on the scan's voxels.
 
     Parameters
     ----------
     spine : on the grid of `seen`
-    scan, model : the CT and its tissue levels
+    scan, model : the CT and its tissue levels; an MR has none, its bone is what the network takes for bone
     """
     part, coarse = scan.cropped(field_box(scan.grid, spine.tube)), spine.field.grid
     occupancy, (field, bright) = both(
         lambda: _occupancy(linear_on(part.grid, seen.bone_frac, seen.grid), part, model),
-        lambda: (spine_field(scan.grid, spine.tube), wall_mask(part, model)),
+        lambda: (spine_field(scan.grid, spine.tube), None if model is None else wall_mask(part, model)),
     )
     number = refined_numbers(spine.number, coarse, occupancy >= 0.5, field.grid)
     disc = np.where(number == 0, nearest_on(field.grid, spine.disc, coarse), 0).astype(np.uint8)
@@ -58,12 +60,22 @@ def fine_instances(spine: NetworkSpine, seen: TissueClassMap, scan: Scan, model:
     tube, parts = both(
         lambda: canal_along(wall, scan.grid, spine.tube.stations), lambda: _parts(spine, coarse, number, field.grid)
     )
-    return VertebraInstances(field.box, number, parts, disc, occupancy, field, spine.profile, tube, bright)
+    return VertebraInstances(
+        field.box,
+        number,
+        parts,
+        disc,
+        occupancy,
+        field,
+        spine.profile,
+        tube,
+        occupancy >= 0.5 if bright is None else bright,
+    )
 
 
-def _occupancy(share: npt.NDArray[np.float32], part: Scan, model: BoneModel) -> npt.NDArray[np.float32]:
-    """Share of bone of each voxel: by the scan's own values where fine, else the network's probability."""
-    if part.grid.spacing_mm.max() <= FINE_MM:
+def _occupancy(share: npt.NDArray[np.float32], part: Scan, model: BoneModel | None) -> npt.NDArray[np.float32]:
+    """Share of bone of each voxel: by a CT's own values where fine, else the network's probability."""
+    if model is not None and part.grid.spacing_mm.max() <= FINE_MM:
         return occupancy_within(share >= BONE_FRAC, part, model)
     near = np.clip((share - SURE_FRAC) / (1.0 - 2.0 * SURE_FRAC), 0.0, 1.0)
     return np.asarray(np.rint(near * STEPS) / STEPS, dtype=np.float32)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import IntEnum
 
 import numpy as np
@@ -46,6 +47,9 @@ PART_NAMES = {
 """Kinds that come in pairs, and their parts' names."""
 
 
+SOFT_KINDS = (TissueClass.CANAL, TissueClass.SAC, TissueClass.FLAVUM, TissueClass.DISC)
+"""Kinds of an MR whose borders are told within the network's voxels."""
+
 MIDDLE_PARTS = {TissueClass.BODY: Part.BODY, TissueClass.SPINOUS: Part.SPINOUS_PROCESS}
 
 
@@ -60,9 +64,11 @@ class TissueClassMap:
         spine's as other
     bone_frac : (nx, ny, nz) float32 array, probability of any bone of the spine
     detail : (nx, ny, nz) uint8 array of every `TissueClass`; None where the map was made elsewhere
+    frac : kind -> (nx, ny, nz) float32 array, its probability, of the SOFT_KINDS of an MR; CANAL holds sac and ligament
     """
 
     grid: Grid
     kind: npt.NDArray[np.uint8]
     bone_frac: npt.NDArray[np.float32]
     detail: npt.NDArray[np.uint8] | None = None
+    frac: Mapping[TissueClass, npt.NDArray[np.float32]] = field(default_factory=dict)

@@ -83,7 +83,7 @@ def canal_line_mm(small: Scan) -> Float | None:
 
 
 def coarse(scan: Scan) -> Scan:
-    """The means of blocks of about COARSE_MM, float32 HU; what does not fill a block at the far ends is left out.
+    """The means of blocks of about COARSE_MM, float32; what does not fill a block at the far ends is left out.
 
     >>> halves = Scan(np.arange(64, dtype=np.int16).reshape(4, 4, 4), Grid((4, 4, 4), np.diag([1.2] * 3 + [1.0])), "CT")
     >>> coarse(halves).voxels[0, 0].tolist(), coarse(halves).grid.spacing_mm.tolist()
@@ -92,10 +92,11 @@ def coarse(scan: Scan) -> Scan:
     split = np.clip(np.rint(COARSE_MM / scan.grid.spacing_mm), 1, scan.grid.shape).astype(int)
     a, b, c = (int(n) for n in np.array(scan.grid.shape) // split)
     means = np.empty((a, b, c), dtype=np.float32)
+    limits = CLIP_HU if scan.kind.calibrated else (None, None)
     # Row by row: a whole scan in floating point would take four times its own memory.
     for row in range(a):
         slab = scan.voxels[row * split[0] : (row + 1) * split[0], : b * split[1], : c * split[2]]
-        plane = np.clip(slab, *CLIP_HU).sum(axis=0, dtype=np.float32)
+        plane = np.clip(slab, *limits).sum(axis=0, dtype=np.float32)
         plane = plane.reshape(b, split[1], -1).sum(axis=1)
         means[row] = plane.reshape(b, c, split[2]).sum(axis=2) / split.prod()
     affine = scan.grid.affine_ras_mm.copy()

@@ -19,6 +19,8 @@ def test_causes_add_in_squares() -> None:
 def test_samples_may_lie_more_to_one_side() -> None:
     reported = Interval(0.95, {"a": 0.1}, 0.0, 1.0, spread=(-0.3, 0.1))
     assert reported.ends == pytest.approx((0.65, 1.0))
+    assert Interval(0.95, {"a": 0.1}, spread=(0.0, 0.1)).ends == pytest.approx((0.95, 1.05))
+    assert Interval(0.95, {"a": 0.1}, spread=(-0.1, 0.0)).ends == pytest.approx((0.85, 0.95))
     with pytest.raises(WrongUse, match="0 between"):
         Interval(0.95, {"a": 0.1}, spread=(0.1, 0.3))
 

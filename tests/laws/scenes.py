@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
 from scipy import ndimage
 
 from canalwise.estimator.approach.approach import Approach, other_side
-from canalwise.estimator.estimate.estimate import Estimate, cost_of, estimate
+from canalwise.estimator.estimate.estimate import Estimate, cost_of, estimate_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.region import TaskRegion
 from canalwise.phantoms.anatomy.spine import spine_of
@@ -24,6 +25,8 @@ from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import SIDES, Labels, bone_mask
 from canalwise.recon.level.frame import level_frame
+from tests.labelled_phantoms import labels_on
+from tests.shared import shared
 
 LEVEL, PAIR, SIDE = "L3-L4", ("L3", "L4"), "left"
 KNOBS = LevelKnobs(canal_narrowing_mm=1.0, flavum_overgrowth_mm=(1.5, 0.5), joint_angle_deg=(34.0, 42.0))
@@ -51,7 +54,7 @@ class Scene:
     @cached_property
     def estimate(self) -> Estimate:
         """What the approach takes, keeps and reaches."""
-        return estimate(self.anatomy, self.approach)
+        return estimate_of(ready_level(self.anatomy), self.approach)
 
     @cached_property
     def document(self) -> dict[str, Any]:
@@ -59,18 +62,22 @@ class Scene:
         return estimate_as_json(self.estimate)
 
 
+@lru_cache(maxsize=4)
+def ready_level(anatomy: Anatomy) -> PreparedLevel:
+    """The level of an anatomy, prepared once for all approaches to it (anatomies are told apart by identity)."""
+    return prepared_level(anatomy, LEVEL).ready()
+
+
 def grid_of(spec: SpineSpec, spacing_mm: float = SPACING_MM) -> Grid:
     """The upright grid round the level."""
     return natural_grid(spec, spacing_mm, (LEVEL,), half_width_mm=HALF_WIDTH_MM)
 
 
+@shared
 def anatomy_on(spec: SpineSpec, grid: Grid) -> Anatomy:
     """Labels at voxel centres and bone shares of 8 points per border voxel, from the phantom's functions."""
     spine = spine_of(spec)
-    labels = np.zeros(grid.shape, dtype=np.uint16)
-    for box in blocks(grid):
-        part = grid.cropped(box)
-        labels[box] = _labels_at(spine, part.voxel_centres_mm()).reshape(part.shape)
+    labels = labels_on(spec, grid)
     bone = bone_mask(labels)
     border = ndimage.binary_dilation(bone) & ~ndimage.binary_erosion(bone)
     share = bone.astype(np.float32)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.approach.approach import Approach, Phase
-from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.clock_positions import (
     FAR_SIGHTS,
     MIDDLE,
@@ -19,7 +19,7 @@ from canalwise.estimator.planning.clock_positions import (
 )
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.labels import SIDES, Side
-from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored
+from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored, ready_level
 
 HOUR_TOL = 1.5
 """A structure is called by its hour as far as half way to the next quarter of the dial."""
@@ -42,7 +42,7 @@ def apart(a: float, b: float) -> float:
 
 @pytest.fixture(scope="module")
 def prepared(plain: Scene) -> PreparedLevel:
-    return prepared_level(plain.anatomy, LEVEL).ready()
+    return ready_level(plain.anatomy)
 
 
 def straight(side: Side) -> Approach:
@@ -96,7 +96,7 @@ def test_about_the_window(prepared: PreparedLevel, side: Side) -> None:
 
 def test_the_mirror_image_shows_every_hour_mirrored(prepared: PreparedLevel, plain: Scene) -> None:
     spec = SPEC.mirrored()
-    image = prepared_level(anatomy_on(spec, grid_of(spec)), LEVEL)
+    image = ready_level(anatomy_on(spec, grid_of(spec)))
     for clock in (near_clock, far_clock):
         here, there = clock(prepared, plain.approach), clock(image, mirrored(plain.approach))
         assert set(here) == set(there)

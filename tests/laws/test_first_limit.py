@@ -11,9 +11,9 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.estimate.first_limit import STEP_DEG, FirstLimit, first_broken, first_limit, margin_frac
 from canalwise.estimator.estimate.limit_checks import Verdict, verdicts_of
-from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limits
-from tests.laws.scenes import LEVEL, Scene
+from tests.laws.scenes import Scene, ready_level
 
 
 def widened(approach: Approach, by_deg: float) -> Approach:
@@ -29,7 +29,7 @@ def broken(estimate: Estimate) -> set[str]:
 
 @pytest.fixture(scope="module")
 def prepared(plain: Scene) -> PreparedLevel:
-    return prepared_level(plain.anatomy, LEVEL).ready()
+    return ready_level(plain.anatomy)
 
 
 def under(prepared: PreparedLevel, limits: Limits) -> PreparedLevel:

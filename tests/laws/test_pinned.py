@@ -11,10 +11,9 @@ from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
 from canalwise.estimator.comparison.plan_rows import PlanRow, PlanTableTask
 from canalwise.estimator.comparison.plan_table import pinned
 from canalwise.estimator.comparison.quantities import QUANTITIES
-from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.anatomy import Anatomy
-from tests.laws.scenes import LEVEL, SPEC, Scene, anatomy_on, grid_of, mirrored
+from tests.laws.scenes import SPEC, Scene, anatomy_on, grid_of, mirrored, ready_level
 
 TOLERANCE = {"mm": 0.5, "mm2": 6.0, "mm3": 60.0, "fraction": 0.13}
 """As of charts: bone points fall elsewhere in the mirrored voxels, one target in nine to the other side of touched."""
@@ -32,7 +31,7 @@ def flatter(plan: Approach) -> Approach:
 
 def compared(anatomy: Anatomy, plan: Approach) -> tuple[PlanRow, ...]:
     pinning = PlanTableTask((plan, flatter(plan), mirrored(plan)), USUAL_WANTED, midline=True, both=True)
-    return pinned(prepared_level(anatomy, LEVEL).ready(), pinning)
+    return pinned(ready_level(anatomy), pinning)
 
 
 @pytest.fixture(scope="module")
@@ -72,13 +71,13 @@ def test_differences_are_mirrored_too(pair: Pair) -> None:
 
 def test_a_plan_against_itself_differs_by_nothing_at_all(plain: Scene) -> None:
     again = PlanTableTask((plain.approach, plain.approach), USUAL_WANTED)
-    first, second = pinned(prepared_level(plain.anatomy, LEVEL), again)
+    first, second = pinned(ready_level(plain.anatomy), again)
     assert {second.difference(first, name) for name in QUANTITIES} == {(0.0, (0.0, 0.0))}
 
 
 def test_both_sides_are_asked_for_what_the_plans_are_asked_for(plain: Scene) -> None:
     """Where nothing was chosen, the recesses count for both sides too, and not every set there is."""
-    prepared, plans = prepared_level(plain.anatomy, LEVEL).ready(), (plain.approach, mirrored(plain.approach))
+    prepared, plans = ready_level(plain.anatomy), (plain.approach, mirrored(plain.approach))
     everything, recesses = (
         pinned(prepared, PlanTableTask(plans, task, both=True))[-1] for task in (NAMES, USUAL_WANTED)
     )

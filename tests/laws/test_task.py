@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
-from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.truth.removal import PlannedPhantom, for_task, reached, rehearsal_of, removed_volumes
-from tests.laws.scenes import LEVEL, SPEC, Scene
+from tests.laws.scenes import LEVEL, SPEC, Scene, ready_level
 
 SLACK_MM3 = 1e-3
 """Of sums in single precision."""
@@ -26,7 +26,7 @@ DIFFER_FRAC = 0.06
 
 @pytest.fixture(scope="module")
 def prepared(plain: Scene) -> PreparedLevel:
-    return prepared_level(plain.anatomy, LEVEL)
+    return ready_level(plain.anatomy)
 
 
 @pytest.fixture(scope="module")

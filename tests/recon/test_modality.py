@@ -44,7 +44,7 @@ def test_mr_refuses_what_ct_can_do(task, error):
 
 
 def test_bone_is_not_sought_in_an_mr_by_its_values():
-    with pytest.raises(UnusableInput, match=r"must be a CT to find bone by its density \(got 'MR'\)\. Give the CT"):
+    with pytest.raises(UnusableInput, match=r"must be a CT to find bone by its density \(got 'MR'\)\. Build it as"):
         bone_model(scan("MR"))
 
 

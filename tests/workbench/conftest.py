@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import pytest
 
+from canalwise.estimator.charts import all_charts
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.case.folder import write_case
 from canalwise.workbench.images import solids as scene
-from canalwise.workbench.report import what_if_section as report_what_if
+from canalwise.workbench.report import facts as report_facts
 from canalwise.workbench.report.report import report_of
+from canalwise.workbench.style import data_uris
 from tests.workbench import toy
 
 
 @pytest.fixture
 def case(tmp_path):
     """A case folder of the toy segment."""
-    write_case(tmp_path / "case", toy.scan(), toy.anatomy())
+    write_case(tmp_path / "case", toy.scan(), toy.pressed_anatomy())
     return tmp_path / "case"
 
 
@@ -25,11 +27,15 @@ def coarse_pictures():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(scene, "PIXEL_MM", 1.5)
         patch.setattr(scene, "CELL_MM", 1.5)
-        patch.setattr(report_what_if, "EFFORT", 0.05)
+        patch.setattr(data_uris, "SLICE_DPI", 40)
+        patch.setattr(data_uris, "CHART_DPI", 40)
+        patch.setattr(report_facts, "COMPARED", 30)
+        patch.setattr(all_charts, "SPARING_STEP_MM", 16.0)
+        patch.setattr(all_charts, "SPARING_STEP_DEG", 15.0)
         yield
 
 
 @pytest.fixture(scope="session")
 def toy_report(coarse_pictures):
     """The report about the usual start from the left."""
-    return report_of(toy.scan(), toy.anatomy(), default_approach(toy.anatomy(), "L3-L4", "left"))
+    return report_of(toy.scan(), toy.pressed_anatomy(), default_approach(toy.pressed_anatomy(), "L3-L4", "left"))

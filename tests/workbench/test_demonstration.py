@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 
 import numpy as np
 import pytest
@@ -27,7 +28,7 @@ def files_in(folder):
     return {str(path.relative_to(folder)): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
 
 
-def test_demo_leaves_a_whole_case_and_prints_its_estimate(toy_phantom, tmp_path, capsys):
+def test_demo_leaves_a_whole_case_prints_its_estimate_and_is_the_same_bytes_again(toy_phantom, tmp_path, capsys):
     out = tmp_path / "demo"
     assert main(["demo", "--out", str(out), "--json"]) == 0
     reported = capsys.readouterr()
@@ -37,14 +38,10 @@ def test_demo_leaves_a_whole_case_and_prints_its_estimate(toy_phantom, tmp_path,
     assert {"case.json", "report.html", "plans/L3-L4-left.toml", "results/compare-L3-L4.json"} <= set(made)
     assert json.loads(made["results/compare-L3-L4.json"])["rows"][0]["name"] == "left"
     assert main(["demo", "--out", str(out)]) == 2
-
-
-def test_demo_is_the_same_bytes_again(toy_phantom, tmp_path, capsys):
-    for name in ("one", "two"):
-        assert main(["demo", "--out", str(tmp_path / name), "--side", "right"]) == 0
-    one, two = files_in(tmp_path / "one"), files_in(tmp_path / "two")
-    assert one.keys() == two.keys()
-    assert [name for name in one if one[name] != two[name]] == []
+    assert main(["demo", "--out", str(tmp_path / "again"), "--side", "left"]) == 0
+    again = files_in(tmp_path / "again")
+    assert made.keys() == again.keys()
+    assert [name for name in made if made[name] != again[name]] == []
 
 
 def test_demo_that_fails_leaves_no_folder(toy_phantom, tmp_path, capsys, monkeypatch):
@@ -62,7 +59,9 @@ def test_demo_refuses_a_level_the_phantom_lacks(tmp_path, capsys):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_phantom_case_is_a_ct_with_all_its_labels():
+def test_phantom_case_is_a_ct_with_all_its_labels(monkeypatch):
+    # a slab about the midline has all that is asked for, in a third of the time
+    monkeypatch.setattr(demonstration, "natural_grid", partial(demonstration.natural_grid, half_width_mm=16.0))
     scan, given = demonstration.phantom_case(demo_spec(), "L3-L4", 6.0)
     assert scan.modality == "CT"
     assert scan.voxels.shape == given.labels.shape

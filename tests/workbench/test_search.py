@@ -11,7 +11,7 @@ from canalwise.estimator.approach.plan_file import read_plan
 from canalwise.workbench.commands.main import INTERRUPTED, main
 from canalwise.workbench.console.output import CommandOutput
 
-SEARCH = ["--level", "L3-L4", "--budget", "600"]
+SEARCH = ["--level", "L3-L4", "--budget", "30"]
 
 
 def test_search_keeps_both_plans_and_the_numbers_it_prints(case, capsys):
@@ -30,7 +30,8 @@ def test_a_kept_plan_estimates_to_the_numbers_of_the_search(case, capsys):
     best = json.loads(capsys.readouterr().out)["best"]
     assert main(["estimate", str(case), "--plan", str(case / "plans" / "L3-L4-search.toml"), "--json"]) == 0
     estimate = json.loads(capsys.readouterr().out)
-    assert estimate["cone"]["bone_removed_mm3"]["total"] == best["bone_removed_mm3"]["cone"]["total"]
+    assert estimate["resection"]["bone_removed_mm3"]["total"] == best["bone_mm3"]["total"]
+    assert {name: estimate["verdict"][name] for name in best["verdict"]} == best["verdict"]
     assert estimate["skin_entry"] == best["skin_entry"]
 
 
@@ -45,7 +46,7 @@ def test_plans_of_that_name_are_not_overwritten_unless_forced(case, capsys):
 def test_search_says_the_reason_and_shows_the_picks(case, capsys):
     assert main(["search", str(case), *SEARCH]) == 0
     out = capsys.readouterr().out
-    for word in ("least bone", "likeliest by hand", "next best", "none beats", "mm3"):
+    for word in ("least bone", "likeliest by hand", "next best", "frees more for less", "mm3", "freed near, far"):
         assert word in out
 
 
@@ -53,7 +54,7 @@ def test_search_says_the_reason_and_shows_the_picks(case, capsys):
     ("argv", "word"),
     [
         (["--instrument", "shovel"], "interlaminar"),
-        (["--task", "floor"], "contralateral recess"),
+        (["--breadth", "floor"], "with-recesses"),
         (["--budget", "0"], "budget"),
         (["--name", "../x"], "plain file name"),
     ],
@@ -66,36 +67,36 @@ def test_search_says_what_is_wrong_with_the_call(case, argv, word, capsys):
 def test_ctrl_c_keeps_the_best_so_far_and_says_so(case, capsys, monkeypatch):
     from canalwise.estimator.search import exploration as explore
 
-    true = explore.outcomes
+    true = explore.coarse_resections
     calls = []
 
-    def outcomes(*given):
+    def resections(*given):
         calls.append(given)
         if len(calls) > 3:
-            monkeypatch.setattr(explore, "outcomes", true)
+            monkeypatch.setattr(explore, "coarse_resections", true)
             raise KeyboardInterrupt
         return true(*given)
 
-    monkeypatch.setattr(explore, "outcomes", outcomes)
-    assert main(["search", str(case), "--level", "L3-L4", "--budget", "20000"]) == 0
+    monkeypatch.setattr(explore, "coarse_resections", resections)
+    assert main(["search", str(case), "--level", "L3-L4", "--budget", "2000"]) == 0
     assert "Stopped early" in capsys.readouterr().out
     assert json.loads((case / "results" / "search-L3-L4.json").read_text())["stopped"]
 
 
 def test_ctrl_c_before_anything_is_known_leaves_nothing(case, monkeypatch):
-    def outcomes(*_):
+    def resections(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("canalwise.estimator.search.exploration.outcomes", outcomes)
+    monkeypatch.setattr("canalwise.estimator.search.exploration.coarse_resections", resections)
     before = sorted(case.rglob("*"))
     assert main(["search", str(case), *SEARCH]) == INTERRUPTED
     assert sorted(case.rglob("*")) == before
 
 
 def test_compare_concludes(case, capsys):
-    assert main(["compare", str(case), "--level", "L3-L4", "--budget", "900"]) == 0
+    assert main(["compare", str(case), "--level", "L3-L4", "--budget", "40"]) == 0
     out = capsys.readouterr().out
-    assert "Least bone: " in out
+    assert "Least bone that frees 90 % on each side: " in " ".join(out.split())
     assert "midline laminectomy" in " ".join(out.split())
     kept = json.loads((case / "results" / "compare-L3-L4.json").read_text())
     assert [row["name"] for row in kept["rows"]] == ["left", "right", "both sides", "midline laminectomy"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -126,6 +127,41 @@ def anatomy() -> Anatomy:
         (level,),
         {"parts": "given", "canal": "given", "sac": "modelled", "flavum": "modelled", "levels": "given"},
     )
+
+
+PRESSED_MM = (6.5, 3.6)
+"""Half axes of the sac where ligament presses on it; elsewhere they are 9 and 5.5 mm."""
+
+LIGAMENT_MM = 9.0
+"""The ligament reaches this far cranial and caudal of the disc."""
+
+
+@cache
+def pressed_anatomy(lowest_mm: float = 1.0) -> Anatomy:
+    """The same segment with a ligament that presses on the sac from behind: what a decompression is for.
+
+    It reaches down to a height beside the sac; below 0 no straight instrument frees the far side.
+    """
+    x, y, z = np.moveaxis(LOW_MM + SPACING_MM * np.stack(np.indices(SHAPE), -1), -1, 0)
+    values = labels().copy()
+    inside = (np.abs(z) <= LIGAMENT_MM) & np.isin(values, (Tissue.CANAL, Tissue.SAC))
+    pressed = (x / PRESSED_MM[0]) ** 2 + ((y + 2) / PRESSED_MM[1]) ** 2 <= 1
+    values[inside & ~pressed & (y > lowest_mm)] = Tissue.FLAVUM
+    values[inside & ~pressed & (y <= lowest_mm)] = Tissue.CANAL
+    values.setflags(write=False)
+    marks = {
+        f"{name}_{side}": frame().to_world_mm([sign * width, 0.0, height])
+        for side, sign in (("left", 1), ("right", -1))
+        for name, width, height in (
+            ("lower_pedicle_upper_edge", 12.0, -8.0),
+            ("upper_pedicle_lower_edge", 12.0, 11.0),
+            ("lower_pedicle_medial", 11.0, -14.0),
+            ("upper_pedicle_medial", 11.0, 16.0),
+        )
+    }
+    level = anatomy().levels[0]
+    level = replace(level, landmarks_ras_mm={**level.landmarks_ras_mm, **marks})
+    return replace(anatomy(), labels=values, levels=(level,))
 
 
 @cache

@@ -134,14 +134,14 @@ def reach_chart(reach: Json, wall_mm: float | None) -> Figure:
 
 
 def comparison_chart(rows: Sequence[Json]) -> Figure:
-    """The accesses side by side: bone removed, what stays of each joint, and the share of all targets reached."""
+    """The accesses side by side: bone removed, what stays of each joint, and what is freed."""
     names = [str(row["name"]) for row in rows]
     figure = Figure(figsize=(7.2, 0.75 + 0.3 * len(names)), layout="constrained")
     panels = (
         ("bone_removed_mm3", 1.0, "bone removed, mm\u00b3", REMOVED),
         ("facet_left_frac", 100.0, "left joint kept, %", KEPT),
         ("facet_right_frac", 100.0, "right joint kept, %", KEPT),
-        ("reached_frac", 100.0, "targets reached, %", KEPT),
+        ("freed_frac", 100.0, "freed, side freed less, %", KEPT),
     )
     for axes, (key, scale, words, colour) in zip(figure.subplots(1, len(panels), sharey=True), panels, strict=True):
         values = [row.get(key) for row in rows]

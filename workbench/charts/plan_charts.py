@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from functools import singledispatch
 from textwrap import fill
 
@@ -13,11 +12,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 
-from canalwise.estimator.batch.outcomes_by_relation import OutcomesByRelation
+from canalwise.estimator.charts.chart_numbers import RELATIONS, ChartNumbers, wanted_words
 from canalwise.estimator.charts.entry_map import EntryMap
 from canalwise.estimator.charts.instrument_chart import DiameterCurve, InstrumentChart
 from canalwise.estimator.charts.tilt_chart import TiltChart
-from canalwise.estimator.limit_rules import RELATIONS
 from canalwise.estimator.limits import Limit
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.grid import Float
@@ -102,25 +100,25 @@ def limits_words(limits: Mapping[str, Limit]) -> str:
 
 @figure_of.register
 def _angle_figure(chart: TiltChart) -> Figure:
-    figure = Figure(figsize=(WIDTH_IN, 7.0), layout="constrained")
-    panels = figure.subplots(5, 1, sharex=True, height_ratios=(1.6, 1.0, 1.0, 0.8, 1.1))
-    tilt, by_relation, limits = chart.medial_tilt_deg, chart.by_relation, chart.limits
-    _stacked(panels[0], tilt, by_relation)
-    _by_relation(panels[1], tilt, by_relation.facet_area_frac, "surface", 100.0)
-    _by_relation(panels[1], tilt, by_relation.facet_width_frac, "width", 100.0, dashed=True)
-    _limit_line(panels[1], 100.0 * limits["facet_area_kept_frac"].value, "limit")
-    panels[1].set(ylim=(0, 105), ylabel="joint kept\n%")
-    _by_relation(panels[2], tilt, by_relation.pars_mm, "pars")
-    panels[2].plot(tilt, by_relation.bridge_mm, color=INK, label="bony bridge of the spinous base")
-    _limit_line(panels[2], limits["pars_residual_mm"].value, "pars")
-    _limit_line(panels[2], limits["spinous_bridge_mm"].value, "bridge")
-    panels[2].set(ylim=(0, None), ylabel="remaining\nmm")
-    _by_relation(panels[3], tilt, by_relation.reach_mm, "")
-    panels[3].set(ylim=(0, None), ylabel="reach, disc\nlevel, mm")
-    _target_lines(panels[4], tilt, by_relation, chart.wanted.names)
-    _limit_line(panels[4], 100.0 * chart.wanted.enough_frac, "enough")
-    panels[4].set(ylim=(0, 105), ylabel="targets\nreached, %")
-    panels[4].set_xlabel(f"{_tilt_words(chart)}, deg (0 = straight ventral)")
+    figure = Figure(figsize=(WIDTH_IN, 6.6), layout="constrained")
+    panels = figure.subplots(5, 1, sharex=True, height_ratios=(1.1, 1.6, 1.0, 1.0, 0.8))
+    tilt, numbers, limits = chart.medial_tilt_deg, chart.numbers, chart.limits
+    _by_relation(panels[0], tilt, numbers.freed_frac, "freed", 100.0)
+    _limit_line(panels[0], 100.0 * chart.enough_frac, "enough")
+    panels[0].set(ylim=(0, 105), ylabel="freed\n%")
+    _stacked(panels[1], tilt, numbers)
+    _by_relation(panels[2], tilt, numbers.facet_area_frac, "surface", 100.0)
+    _by_relation(panels[2], tilt, numbers.facet_width_frac, "width", 100.0, dashed=True)
+    _limit_line(panels[2], 100.0 * limits["facet_area_kept_frac"].value, "limit")
+    panels[2].set(ylim=(0, 105), ylabel="joint kept\n%")
+    _by_relation(panels[3], tilt, numbers.pars_mm, "pars")
+    panels[3].plot(tilt, numbers.bridge_mm, color=INK, label="least bridge of the spinous base")
+    _limit_line(panels[3], limits["pars_residual_mm"].value, "pars")
+    _limit_line(panels[3], limits["spinous_bridge_mm"].value, "bridge")
+    panels[3].set(ylim=(0, None), ylabel="remaining\nmm")
+    panels[4].plot(tilt, numbers.reach_mm, color=OVER_THE_TOP, label="tissue taken across")
+    panels[4].set(ylim=(0, None), ylabel="reach\nmm")
+    panels[4].set_xlabel("medial tilt of the entry, deg (0 = straight ventral)")
     figure.align_ylabels()
     for axes in panels:
         _banded(axes, chart.bands_deg, float(tilt[chart.plan]))
@@ -133,19 +131,15 @@ def _angle_figure(chart: TiltChart) -> Figure:
 
 @caption_of.register
 def _angle_caption(chart: TiltChart) -> str:
-    bands = joined([f"{number(a)} to {number(b)}\u00b0" for a, b in chart.bands_deg])
+    bands = joined([f"{number(a)} to {number(b)}\u00b0" for a, b in chart.bands_deg]) or "none"
     return (
-        f"{_tilt_words(chart).capitalize()} about its pivot, all else as planned; depths follow the tilt. Shaded: "
-        f"all limits kept and {joined(chart.wanted.names)} reached ({bands}). Whole sweep. {limits_words(chart.limits)}"
+        f"The entry tilted about its docking point, all else as planned; the least bone of each tilt's resection. "
+        f"Shaded: {wanted_words(chart.enough_frac)}, all limits kept ({bands}). {limits_words(chart.limits)}"
     )
 
 
-def _tilt_words(chart: TiltChart) -> str:
-    return f"medial tilt of the {chart.phase.replace(' ', '-')} phase"
-
-
-def _stacked(axes: Axes, across: Float, by_relation: OutcomesByRelation) -> None:
-    groups = {name: sum(by_relation.structure_mm3[part] for part in parts) for name, parts in STACK.items()}
+def _stacked(axes: Axes, across: Float, numbers: ChartNumbers) -> None:
+    groups = {name: sum(numbers.structure_mm3[part] for part in parts) for name, parts in STACK.items()}
     shown = {name: layer for name, layer in groups.items() if np.max(layer) >= LEAST_STACKED_MM3 or name == "other"}
     colours = [STRUCTURES[list(STACK).index(name)] for name in shown]
     axes.stackplot(across, *shown.values(), labels=list(shown), colors=colours, edgecolor=PAPER, linewidth=0.4)
@@ -159,16 +153,6 @@ def _by_relation(
         label = f"{words}, {relation}" if words else relation
         style = (0, (4, 2)) if dashed else "solid"
         axes.plot(across, scale * values[relation], color=COLOURS[relation], linestyle=style, label=label)
-
-
-def _target_lines(axes: Axes, across: Float, by_relation: OutcomesByRelation, wanted: Sequence[str]) -> None:
-    styles = {"recess": "solid", "canal wall": (0, (5, 2)), "foramen entrance": (0, (1, 1.2)), "disc border": "dashdot"}
-    for name, share in by_relation.targets_frac.items():
-        relation, _, what = name.partition(" ")
-        if np.isnan(share).all() or (relation == "ipsilateral" and name not in wanted):
-            continue
-        width = 2.0 if name in wanted else 1.0
-        axes.plot(across, 100 * share, color=COLOURS[relation], linestyle=styles[what], linewidth=width, label=name)
 
 
 def _limit_line(axes: Axes, value: float, words: str) -> None:
@@ -193,11 +177,11 @@ def _entry_figure(chart: EntryMap) -> Figure:
     edges = [np.append(values - step / 2, values[-1] + step / 2) for values in (chart.lateral_mm, chart.cranial_mm)]
     if chart.best_place is not None:
         shown = axes.pcolormesh(*edges, np.ma.masked_invalid(chart.bone_mm3), cmap="cividis_r", edgecolors=PAPER)
-        figure.colorbar(shown, ax=axes, label="least bone for full reach within limits, mm\u00b3", shrink=0.8)
-    elif np.isfinite(chart.reached_frac).any():
-        share = np.ma.masked_invalid(100.0 * chart.reached_frac)
+        figure.colorbar(shown, ax=axes, label="least bone that frees enough within limits, mm\u00b3", shrink=0.8)
+    elif np.isfinite(chart.freed_frac).any():
+        share = np.ma.masked_invalid(100.0 * chart.freed_frac)
         shown = axes.pcolormesh(*edges, share, cmap="cividis_r", edgecolors=PAPER, vmin=0, vmax=100)
-        figure.colorbar(shown, ax=axes, label="best reach within limits, %", shrink=0.8)
+        figure.colorbar(shown, ax=axes, label="freed on the side freed less, %", shrink=0.8)
     keys: list[Artist] = [_failing(axes, chart, edges, index) for index in range(len(chart.reasons))]
     _told_in_cells(axes, chart)
     lateral, cranial = chart.plan_entry_mm
@@ -231,15 +215,15 @@ def _failing(axes: Axes, chart: EntryMap, edges: list[Float], index: int) -> Pat
 
 
 def _told_in_cells(axes: Axes, chart: EntryMap) -> None:
-    """Bone where an entry succeeds, else the share that its best within limits reaches; with its bone if none does."""
+    """Bone where an entry succeeds, else the share that it frees; with its bone if none succeeds."""
     success = chart.best_place is not None
     low, high = (float(f(chart.bone_mm3)) if success else 0.0 for f in (np.nanmin, np.nanmax))
     at = [values.tolist() for values in (chart.lateral_mm, chart.cranial_mm)]
     for (row, column), bone in np.ndenumerate(chart.bone_mm3):
-        share = chart.reached_frac[row, column]
+        share = chart.freed_frac[row, column]
         failed = "" if np.isnan(share) else f"{round(100 * float(share))}%"
-        if failed and not success:  # then the bone of the best reach is the next thing to know
-            failed += f"\n{chart.reached_bone_mm3[row, column]:.0f}"
+        if failed and not success and chart.exact[row, column]:  # then the bone of it is the next thing to know
+            failed += f"\n{chart.freed_bone_mm3[row, column]:.0f}"
         dark = np.isfinite(bone) and (bone - low) > DARK_FRAC * max(high - low, 1.0)
         words = axes.text(at[0][column], at[1][row], failed if np.isnan(bone) else f"{bone:.0f}",
                           ha="center", va="center", fontsize=6.5, color=PAPER if dark else INK)  # fmt: skip
@@ -252,15 +236,15 @@ def _entry_caption(chart: EntryMap) -> str:
     height = "skin" if chart.at == "skin" else "pivot's plane (no skin in view)"
     if chart.best_place is None:
         return (
-            f"No entry through the {height} reaches {joined(chart.wanted.names)} within all limits. In each: the best "
-            f"reach within them over tilts and sweeps, % of the target least reached, and its bone, mm\u00b3; hatch: "
-            f"what stands in the way. {chart.evaluated} approaches tried. Whole sweep. {limits_words(chart.limits)}"
+            f"No entry through the {height} has {wanted_words(chart.enough_frac)} within all limits. In each: what is "
+            f"freed on the side freed less, %, and its bone, mm\u00b3; hatch: what stands in the way. "
+            f"{chart.evaluated} approaches looked at. {limits_words(chart.limits)}"
         )
     return (
-        f"For each entry through the {height}: the least bone, mm\u00b3, found to reach {joined(chart.wanted.names)} "
-        f"within all limits, over tilts and sweeps of 2 to 6\u00b0; seen from dorsal, head up. Hatched: not possible, "
-        f"with what stands in the way and the share of the target least reached. {chart.evaluated} approaches tried. "
-        f"Whole sweep. {limits_words(chart.limits)}"
+        f"For each entry through the {height}: the bone, mm\u00b3, of the plan of least weighted bone with "
+        f"{wanted_words(chart.enough_frac)}, all limits kept; seen from dorsal, head up. Hatched: not possible, with "
+        f"what stands in the way and what is freed on the side freed less. {chart.evaluated} approaches looked at. "
+        f"{limits_words(chart.limits)}"
     )
 
 
@@ -270,7 +254,7 @@ def _instrument_figure(chart: InstrumentChart) -> Figure:
     grid = figure.subplots(3, 2, sharex="col", sharey="row")
     for column, curve in enumerate(chart.curves):
         _diameter_panels(grid[:, column], curve, chart)
-    for row, words in enumerate(("bone removed\nmm\u00b3", "joint surface\nkept, %", "wanted targets\nreached, %")):
+    for row, words in enumerate(("bone removed\nmm\u00b3", "joint surface\nkept, %", "freed\n%")):
         grid[row, 0].set(ylabel=words, ylim=(0, None if row == 0 else 105))
         grid[row, 1].legend(loc="upper left", bbox_to_anchor=(1.0, 1.05), fontsize=6.5)
     return figure
@@ -279,11 +263,11 @@ def _instrument_figure(chart: InstrumentChart) -> Figure:
 def _diameter_panels(panels: Sequence[Axes], curve: DiameterCurve, chart: InstrumentChart) -> None:
     mm, best = curve.diameter_mm, curve.best
     panels[0].plot(mm, curve.held.bone_mm3, color=QUIET, linestyle=(0, (4, 2)), label="plan, other instrument")
-    panels[0].plot(mm, best.bone_mm3, color=INK, label="tilted anew, least bone")
+    panels[0].plot(mm, best.bone_mm3, color=INK, label="entered anew, least bone")
     _by_relation(panels[1], mm, best.facet_area_frac, "", 100.0)
     _limit_line(panels[1], 100.0 * chart.limits["facet_area_kept_frac"].value, "limit")
-    _target_lines(panels[2], mm, _only(best, chart.wanted.names), chart.wanted.names)
-    _limit_line(panels[2], 100.0 * chart.wanted.enough_frac, "enough")
+    _by_relation(panels[2], mm, best.freed_frac, "", 100.0)
+    _limit_line(panels[2], 100.0 * chart.enough_frac, "enough")
     panels[2].set_xlabel(f"{curve.part} diameter, mm")
     for axes in panels:
         _banded(axes, curve.bands_mm, curve.plan_mm)
@@ -291,24 +275,20 @@ def _diameter_panels(panels: Sequence[Axes], curve: DiameterCurve, chart: Instru
         if curve.stops_mm is not None:
             axes.axvline(curve.stops_mm, color=INK, linewidth=2.0)
     if curve.stops_mm is not None:
-        panels[0].annotate(f"no longer passes\nfrom {curve.stops_mm:g} mm", (curve.stops_mm, 0.96), fontsize=7,
+        panels[0].annotate(f"frees too little\nfrom {curve.stops_mm:g} mm", (curve.stops_mm, 0.96), fontsize=7,
                            xycoords=("data", "axes fraction"), xytext=(4, 0), textcoords="offset points",
                            va="top")  # fmt: skip
     if not curve.bands_mm:
-        panels[0].annotate("none reaches all\nwithin the limits", (0.98, 0.04), xycoords="axes fraction", fontsize=7,
+        panels[0].annotate("none frees enough\nwithin the limits", (0.98, 0.04), xycoords="axes fraction", fontsize=7,
                            ha="right")  # fmt: skip
     panels[0].annotate("plan", (curve.plan_mm, 1.0), xycoords=("data", "axes fraction"), fontsize=7.5, ha="center",
                        va="bottom", annotation_clip=False)  # fmt: skip
 
 
-def _only(by_relation: OutcomesByRelation, names: Sequence[str]) -> OutcomesByRelation:
-    return replace(by_relation, targets_frac={name: by_relation.targets_frac[name] for name in names})
-
-
 @caption_of.register
 def _instrument_caption(chart: InstrumentChart) -> str:
     return (
-        f"Sleeve and tool diameter, the other as planned (what no longer fits gives way), from the plan's pivots. "
-        f"Shaded: tilted anew, all limits kept and {joined(chart.wanted.names)} reached. Joints and targets are those "
-        f"of the approach tilted anew. {chart.evaluated} approaches tried. Whole sweep. {limits_words(chart.limits)}"
+        f"Sleeve and tool diameter, the other as planned (what no longer fits gives way). Shaded: entered anew, "
+        f"{wanted_words(chart.enough_frac)}, all limits kept. Joints and what is freed are those of the plan entered "
+        f"anew. {chart.evaluated} approaches looked at. {limits_words(chart.limits)}"
     )

@@ -5,19 +5,26 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_corrections, add_json
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Read a scan, find its anatomy and write a case folder. The scan may be a DICOM folder or zip, NIfTI,
 NRRD or MetaImage. Label maps made elsewhere can be given; what they do not hold is found in the scan.
+An MR without label maps shows angles and reach first, bone second; the stacks of one examination, in a
+DICOM folder or given one after the other, are put together.
 Nothing of the patient's identity is kept.
 
 examples:
   canalwise build ct.nii.gz --out case --levels L2,L3,L4
   canalwise build ct.nii.gz --out case --labels parts.nii.gz --label-names names.toml
+  canalwise build ct.nii.gz --out case --mr t2.nii.gz --levels L2,L3,L4
   canalwise build ct.nii.gz --out case --levels L2,L3,L4 --seed canal=-3.5,20,41 --replace L4=l4.nii.gz
+  canalwise build sagittal.nii.gz axial.nii.gz --modality MR --out case --levels L3,L4,L5
+
+An MR of the same patient (--mr) is laid on the CT vertebra by vertebra; its sac, ligament and discs are taken over
+where that is sure within 2 mm, and may then be graded. CASE/mr.png shows how both lie on each other: look at it.
 
 prints the levels found, how sure each is, where each structure comes from, and what to check. Level names come with
 their probability; where it is below 0.95 they are marked as not confirmed, CASE/names.png shows the likely ones, and
@@ -27,7 +34,13 @@ their probability; where it is below 0.95 they are marked as not confirmed, CASE
 
 def options(parser: argparse.ArgumentParser) -> None:
     """SCAN, where the case goes, what is given beside it, and what is accepted."""
-    parser.add_argument("scan", type=Path, metavar="SCAN", help="a scan file, folder or zip")
+    parser.add_argument(
+        "scan",
+        type=Path,
+        nargs="+",
+        metavar="SCAN",
+        help="a scan file, folder or zip; of an MR examination several, a stack of slices in each",
+    )
     parser.add_argument("--out", type=Path, required=True, metavar="CASE", help="the case folder to write")
     parser.add_argument(
         "--labels",
@@ -45,9 +58,22 @@ def options(parser: argparse.ArgumentParser) -> None:
         metavar="L2,L3,L4",
         help="the vertebrae in view, cranial to caudal, where the scan cannot tell",
     )
+    parser.add_argument("--mr", type=Path, metavar="MR", help="an MR of the same patient, laid on the CT")
+    parser.add_argument(
+        "--mr-labels",
+        type=Path,
+        action="extend",
+        nargs="+",
+        default=[],
+        metavar="FILE",
+        help="label maps on the MR's grid, with its sac or ligament; found in it where left out",
+    )
+    parser.add_argument("--mr-label-names", type=Path, metavar="TOML", help="file that maps their values to our names")
     parser.add_argument("--modality", choices=("CT", "MR"), help="needed only when the file cannot say")
     parser.add_argument("--series", type=int, metavar="N", help="which of several series in the folder")
-    parser.add_argument("--accept-thick", action="store_true", help="read slices over 3 mm apart all the same")
+    parser.add_argument(
+        "--accept-thick", action="store_true", help="read slices over 3 mm apart (of an MR over 5 mm) all the same"
+    )
     parser.add_argument(
         "--accept-tilt", action="store_true", help="resample a leaning stack (gantry tilt) to right angles"
     )
@@ -77,8 +103,18 @@ def vertebra_names(text: str) -> tuple[str, ...]:
 def run(args: argparse.Namespace) -> int:
     """Reads a scan, finds its anatomy and writes the case."""
     from canalwise.recon.case.folder import write_case
-    from canalwise.recon.intake.reader import read_scan
-    from canalwise.workbench.console.build_options import anatomy_from, check_out, corrections_of
+    from canalwise.recon.intake.examination import read_examination
+    from canalwise.recon.intake.working_volume import working_volume
+    from canalwise.recon.registration.carried_tissue import CarriedTissue
+    from canalwise.workbench.console.build_options import (
+        anatomy_from,
+        check_out,
+        corrections_of,
+        draw_mr,
+        mr_beside,
+        mr_json,
+        with_mr_provenance,
+    )
     from canalwise.workbench.console.json_results import built_json
     from canalwise.workbench.console.tables import built_lines
 
@@ -86,18 +122,27 @@ def run(args: argparse.Namespace) -> int:
     voice.warn(check_out(args.out, args.force))
     corrections = corrections_of(args)
     with voice.busy("reading the scan"):
-        scan = read_scan(
+        scan = read_examination(
             args.scan,
             modality=args.modality,
             accept_thick=args.accept_thick,
             accept_tilt=args.accept_tilt,
             series=args.series,
         )
+    if not args.labels:
+        scan = working_volume(scan)
+    carried: list[CarriedTissue] = []
+    with voice.busy("reading the MR"):
+        mr = mr_beside(args, carried.append)
     with voice.busy("finding the anatomy") as progress:
-        anatomy = anatomy_from(scan, args.labels, args.label_names, args.levels, corrections, progress)
+        anatomy = anatomy_from(scan, args.labels, args.label_names, args.levels, corrections, progress, mr)
     with voice.busy("writing the case"):
+        scan = with_mr_provenance(scan, carried)
         write_case(args.out, scan, anatomy, force=args.force)
     document = built_json(scan, anatomy)
+    if mr is not None:
+        document |= mr_json(carried)
+        document["mr_picture"] = draw_mr(args.out, scan.on(anatomy.grid), anatomy, mr, carried)
     if anatomy.naming is not None and not anatomy.naming.confirmed:
         from canalwise.workbench.images.names_picture import write_names_picture
 

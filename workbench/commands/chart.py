@@ -5,35 +5,34 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from canalwise.workbench.commands.verb import Verb
-from canalwise.workbench.console.options import add_approach, add_case, add_json, task_of
+from canalwise.workbench.console.options import add_approach, add_case, add_json
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ALL = "all"
 
 ABOUT = """\
 Ask "what if" about one plan, and draw the answers:
 
-  angle       one phase tilted from straight ventral to flat, its pivot held: bone removed by
-              structure, what stays of both joints, pars and spinous base, and what is reached.
-              Shaded: the tilts at which every limit is kept and the target is reached.
+  angle       the entry tilted about its docking point, from -10 to 35 degrees: what is freed near
+              and far, bone removed by structure, what stays of both joints, pars and spinous base,
+              and how far across is reached. Shaded: the tilts at which at least 90 % of what
+              presses is freed on each side with every limit kept.
   entry       for each place on the skin, mm lateral of the midline and mm cranial of the
-              upper lamina's edge: the least bone that must go to reach the targets within the
-              limits, over all tilts and sweeps; and where that is not possible, why.
-  instrument  the same against sleeve and tool diameter: from which one it no longer passes.
+              upper lamina's edge: the least bone that frees enough within the limits; and where
+              that is not possible, why.
+  instrument  the same against sleeve and tool diameter: from which one it no longer frees enough.
 
 The plan is the one kept in the case for that level and side, or the usual start, or --plan.
---task names what must be reached; usual: both lateral recesses. It counts as reached from 80 %
-of its points on. All bone is that of the whole sweep.
 
 examples:
   canalwise chart case --level L3-L4 --side left
   canalwise chart case --level L3-L4 --side left --kind angle --out charts
-  canalwise chart case --plan case/plans/steeper.toml --kind entry --task contralateral-recess --json
+  canalwise chart case --plan case/plans/steeper.toml --kind entry --json
 
 writes LEVEL-SIDE-KIND.png, .svg and .json in the folder results of the case unless --out says
-otherwise; --json prints the same JSON, in which "nan" stands for what is not in view. A second or
-two for an angle chart, up to half a minute for all.
+otherwise; --json prints the same JSON, in which "nan" stands for what is not in view. Some seconds
+for an angle chart, up to half a minute for all.
 """
 
 SCHEMA = "canalwise.charts/1"
@@ -52,7 +51,6 @@ def options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Reads a case, works the charts out and writes them."""
-    from canalwise.estimator.batch.outcomes_by_relation import wanted_of_task
     from canalwise.estimator.charts.all_charts import KINDS, charts_of
     from canalwise.estimator.level.prepared_level import prepared_level
     from canalwise.recon.case.folder import changing, read_case
@@ -69,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     with voice.busy("charting") as progress:
         progress("preparing the level")
         prepared = prepared_level(anatomy, plan.level)
-        charts = charts_of(prepared, plan, kinds, wanted_of_task(task_of(args)), say=progress)
+        charts = charts_of(prepared, plan, kinds, say=progress)
         names = {kind: f"{plan_name(plan.level, plan.side)}-{kind}" for kind in charts}
         with changing(case):
             out.mkdir(parents=True, exist_ok=True)

@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 
 from canalwise.workbench.commands.build import vertebra_names
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_case, add_corrections, add_json
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Correct a case. A structure painted elsewhere, on the case's scan.nii.gz or labels.nii.gz or on the scan it was built

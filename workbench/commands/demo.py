@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 
 from canalwise.recon.labels import SIDES
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_json, add_strict
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Do the whole job on a made-up spine with a narrow canal: render its scan, build the case, lay out

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_approach, add_case, add_json, add_strict, add_trial, task_of
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Say what one approach takes, keeps and reaches: bone removed by structure, what stays of both
@@ -20,10 +20,13 @@ examples:
   canalwise estimate case --level L3-L4 --side left --over-the-top-medial-tilt-deg 22 --name steeper
   canalwise estimate case --plan case/plans/steeper.toml
   canalwise estimate case --level L3-L4 --side left --task contralateral-recess,roof
+  canalwise estimate case --level L3-L4 --side left --guidance navigated --experience trainee
 
-prints the headline numbers for the task (only what must go to touch what is asked) and the cone
-(all the sweep could take), how much of what is asked is touched, every limit with how it stands,
-and the reach, with 95 % intervals and chances from errors of the scan's borders and of the hand.
+prints first whether the plan frees enough and keeps every limit, with the chance that it does when
+a hand carries it out; what it frees and takes; then the headline numbers for the task (only what
+must go to touch what is asked) and the cone (all the sweep could take), every limit and the reach.
+Numbers carry 95 % intervals from errors of the scan's borders and of the hand (--guidance,
+--experience). With --strict the status is 4 when a plan is not freed and kept.
 """
 
 
@@ -40,6 +43,7 @@ def options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Reads a case, estimates one approach, and keeps plan and numbers."""
+    from canalwise.estimator.approach.execution_errors import execution_errors_of
     from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
     from canalwise.recon.case.folder import read_case
     from canalwise.workbench.console.json_results import estimated_json, exit_status
@@ -63,7 +67,8 @@ def run(args: argparse.Namespace) -> int:
     name = args.name or (args.plan.stem if args.plan else plan_name(approach.level, approach.side))
     check_plan_free(plan_path(case, name), approach, args.force)
     with voice.busy("estimating"):
-        trial = None if args.no_intervals else MonteCarloOptions(args.samples, args.seed)
+        errors = execution_errors_of(args.guidance, args.experience)
+        trial = None if args.no_intervals else MonteCarloOptions(args.samples, args.seed, errors)
         document = of_anatomy(case, estimated_json(noted_anatomy(case, plan), approach, task, trial))
     keep_estimate(case, name, approach, document)
     if document["freed"] is not None:

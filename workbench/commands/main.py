@@ -12,19 +12,20 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.version import VERSION
 from canalwise.workbench.commands import (
+    audit,
     build,
     chart,
+    cohort,
     compare,
     correct,
     demo,
     estimate,
+    levels,
     measure,
-    rehearse,
-    report,
     search,
-    sheet,
 )
-from canalwise.workbench.commands.verb import TEACHING, Verb
+from canalwise.workbench.console.verb import TEACHING, Verb
+from canalwise.workbench.delivery import export, fetch, rehearse, report, send, sheet, validate
 
 VERBS: tuple[Verb, ...] = (
     demo.VERB,
@@ -34,10 +35,17 @@ VERBS: tuple[Verb, ...] = (
     estimate.VERB,
     search.VERB,
     compare.VERB,
+    levels.VERB,
     chart.VERB,
     rehearse.VERB,
     report.VERB,
     sheet.VERB,
+    audit.VERB,
+    export.VERB,
+    cohort.VERB,
+    send.VERB,
+    fetch.VERB,
+    validate.VERB,
 )
 """In the order of a first session."""
 

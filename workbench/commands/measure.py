@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 
-from canalwise.workbench.commands.verb import Verb
 from canalwise.workbench.console.options import add_case, add_json
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Print every level's measurements, each with its structure, the slice it was taken in, and a

@@ -6,30 +6,29 @@ import argparse
 from typing import TYPE_CHECKING
 
 from canalwise.recon.labels import SIDES
-from canalwise.workbench.commands.verb import Verb
-from canalwise.workbench.console.options import add_case, add_json, add_level, add_strict
+from canalwise.workbench.console.options import add_breadth, add_case, add_json, add_level, add_strict, breadth_of
 from canalwise.workbench.console.output import CommandOutput
+from canalwise.workbench.console.verb import Verb
 
 if TYPE_CHECKING:
-    from canalwise.estimator.search.strategies import SearchTask
-
-BUDGET = 100_000
+    from canalwise.estimator.search.search_task import SearchTask
 
 ABOUT = """\
-Look for better approaches to a level: over side, docking point, pivot, tilts, sweep and instrument.
-The best takes the least bone that reaches what is asked within every limit; beside it stand the next
-best plan and what it would cost, the plan a hand is likeliest to carry out, and the approaches of
-which none is better in bone, reach and joints at once. The numbers of the picks are exact estimates.
+Look for better approaches to a level: over side, docking point, pivot, tilts and instrument. The best
+takes the least bone, weighted by its worth, that frees at least 90 % of what presses on each side with
+every limit kept; where no plan found does, that is said first, and the one that frees most within the
+limits is shown. Beside it stand the next best plan and what it would cost, the plan a hand is likeliest
+to carry out, and the plans of which none frees more for less bone. All numbers are exact estimates.
 
---task names what must be touched (usual: both lateral recesses); a set counts as reached from 80 % of
-its points on. The same --seed gives the same answer. Ctrl-C stops early with the best found so far.
+--breadth says how much of the canal is to be freed: central, with-recesses (usual) or with-foramen.
+The same --seed gives the same answer. Ctrl-C stops early with the best found so far.
 
 The best is kept as plans/NAME.toml, the likeliest as plans/NAME-robust.toml, all of it as
-results/search-LEVEL.json in the case.
+results/search-LEVEL.json in the case. --strict fails where the best frees too little or breaks a limit.
 
 examples:
   canalwise search case --level L3-L4
-  canalwise search case --level L3-L4 --side left --instrument any --budget 200000
+  canalwise search case --level L3-L4 --side left --instrument any --budget 2000
 """
 
 
@@ -44,8 +43,8 @@ def options(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="class of instrument: interlaminar, wide-interlaminar, stenosis or any (usual: interlaminar)",
     )
-    parser.add_argument("--task", metavar="NAME[,NAME...]", help="what is to be touched (usual: both lateral recesses)")
-    parser.add_argument("--budget", type=int, default=BUDGET, metavar="N", help=f"approaches looked at ({BUDGET})")
+    add_breadth(parser)
+    parser.add_argument("--budget", type=int, metavar="N", help="approaches looked at (usual: 800)")
     parser.add_argument("--seed", type=int, default=0, metavar="N", help="of the random numbers (0)")
     parser.add_argument("--name", help="name of the plan that is kept (usual: LEVEL-search)")
     parser.add_argument("--force", action="store_true", help="replace plans of that name")
@@ -71,29 +70,27 @@ def run(args: argparse.Namespace) -> int:
     prepared = prepared_level(case.anatomy, args.level)
     with voice.counting("searching", question.budget) as progress:
         found = search(prepared, question, progress)
-    document = of_anatomy(case, searched_json(prepared, found))
+    document = of_anatomy(case, searched_json(found))
     for plan, pick in zip(names, (found.best, found.robust), strict=True):
         keep_plan(case, plan, pick.approach)
     keep_result(case, f"search-{args.level}", document)
     voice.result(document, search_lines(document))
     voice.warn([*case.notes, *case.anatomy.warnings, *prepared.level.warnings])
-    return BREACHED if args.strict and found.best.broken else 0
+    return BREACHED if args.strict and not found.best.numbers.good else 0
 
 
 def question_of(args: argparse.Namespace) -> SearchTask:
     """The search task of the options; raises WrongUse for a name that is unknown."""
     from canalwise.estimator.approach.search_bounds import instruments_named
-    from canalwise.estimator.batch.outcomes_by_relation import USUAL_WANTED
-    from canalwise.estimator.level.target_names import named
-    from canalwise.estimator.search.strategies import SearchTask
+    from canalwise.estimator.search.search_task import BUDGET, SearchTask
 
     return SearchTask(
         sides=SIDES if args.side is None else (args.side,),
         instruments=instruments_named(args.instrument),
-        task=USUAL_WANTED if args.task is None else named(args.task),
-        budget=args.budget,
+        breadth=breadth_of(args),
+        budget=BUDGET if args.budget is None else args.budget,
         seed=args.seed,
     )
 
 
-VERB = Verb("search", "better approaches: the least bone within the limits", ABOUT, options, run)
+VERB = Verb("search", "better approaches: the least bone that frees enough within the limits", ABOUT, options, run)

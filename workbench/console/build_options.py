@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from canalwise.recon.anatomy import Anatomy
-from canalwise.recon.case.corrected_anatomy import anatomy_with, corrected_anatomy
+from canalwise.recon.case.corrected_anatomy import MrBeside, anatomy_with, corrected_anatomy
 from canalwise.recon.case.corrections import Replacement, replacement_of
 from canalwise.recon.case.folder import Case, put_in_order
 from canalwise.recon.case.folder_writing import check_replaceable
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.intake.label_maps import read_given_labels
+from canalwise.recon.intake.reader import read_scan
+from canalwise.recon.registration.carried_tissue import CarriedTissue
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.seed_points import Seeds, seed_of
 
@@ -49,6 +52,7 @@ def anatomy_from(
     vertebrae: Sequence[str] | None,
     corrections: CorrectionOptions | None = None,
     progress: Callable[[str], None] | None = None,
+    mr: MrBeside | None = None,
 ) -> Anatomy:
     """The anatomy of a scan, with label maps and corrections applied where they are given.
 
@@ -64,8 +68,21 @@ def anatomy_from(
     for each in requested.replaced:
         each.on(scan.grid)
     return anatomy_with(
-        scan, given=given, vertebrae=vertebrae, seeds=seeds, replaced=requested.replaced, progress=progress
+        scan, given=given, vertebrae=vertebrae, seeds=seeds, replaced=requested.replaced, progress=progress, mr=mr
     )
+
+
+def mr_beside(args: argparse.Namespace, laid: Callable[[CarriedTissue], None]) -> MrBeside | None:
+    """The MR of --mr with the labels of --mr-labels; None where none is given. `laid` takes what was carried."""
+    if args.mr is None:
+        if args.mr_labels or args.mr_label_names:
+            raise WrongUse("--mr-labels", "needs the MR they are of", do="Give it with --mr.")
+        return None
+    if args.mr_label_names and not args.mr_labels:
+        raise WrongUse("--mr-label-names", "needs label maps", do="Give them with --mr-labels.")
+    scan = read_scan(args.mr, modality="MR", accept_thick=True)
+    given = read_given_labels(args.mr_labels, args.mr_label_names, scan.grid) if args.mr_labels else None
+    return MrBeside(scan, given, laid)
 
 
 def anatomy_corrected(case: Case, corrections: CorrectionOptions, vertebrae: Sequence[str] | None) -> Anatomy:
@@ -74,3 +91,38 @@ def anatomy_corrected(case: Case, corrections: CorrectionOptions, vertebrae: Seq
     return corrected_anatomy(
         case.scan, case.anatomy, seeds=corrections.seeds, replaced=corrections.replaced, vertebrae=vertebrae
     )
+
+
+def with_mr_provenance(scan: Scan, laid: Sequence[CarriedTissue]) -> Scan:
+    """The scan with the residuals of the MR that was laid on it among what is known of its making."""
+    told = {
+        f"MR residual {name}": one.problem or f"{one.residual_mm:.2f} mm"
+        for found in laid
+        for name, one in found.registrations.items()
+    }
+    return replace(scan, provenance=scan.provenance | told)
+
+
+def mr_json(laid: Sequence[CarriedTissue]) -> dict[str, Any]:
+    """How an MR was laid on the CT, vertebra by vertebra, and which levels it serves."""
+    registrations = {
+        name: {
+            "residual_mm": None if one.residual_mm == float("inf") else one.residual_mm,
+            "mutual_information": one.fit,
+            "motion_ras": one.motion.matrix_ras_mm.tolist(),
+            "problem": one.problem or None,
+        }
+        for found in laid
+        for name, one in found.registrations.items()
+    }
+    levels = ["-".join(pair) for found in laid for pair in found.levels]
+    refused = {"-".join(pair): why for found in laid for pair, why in found.refused.items()}
+    return {"mr_registration": {"vertebrae": registrations, "levels": levels, "refused": refused}}
+
+
+def draw_mr(folder: Path, scan: Scan, anatomy: Anatomy, mr: MrBeside, laid: Sequence[CarriedTissue]) -> str:
+    """Draws the picture by which the registration is checked into the case; its name."""
+    from canalwise.workbench.images.registration_picture import write_registration_picture
+
+    motions = {name: one.motion for found in laid for name, one in found.registrations.items() if not one.problem}
+    return write_registration_picture(folder, scan, anatomy, mr.scan, motions).name

@@ -3,38 +3,108 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import ceil, floor
 from typing import Any
 
 from canalwise.workbench.console.output import table
-from canalwise.workbench.style.phrases import amount, number, percent
+from canalwise.workbench.style.phrases import amount, number, percent, with_interval
 
 Json = Mapping[str, Any]
 
 YES = {True: "yes", False: "NO"}
 
+MET = {True: "kept", False: "BREACHED", None: "not measured"}
+"""How a limit stands, in words."""
+
 
 def verdict_lines(document: Json) -> list[str]:
-    """The verdict's sentence; nothing where there is none.
+    """The verdict's sentence, failure first, and the chances; nothing where there is none.
 
-    >>> verdict_lines({"verdict": {"sentence": "Frees 62 % on the far side; all limits kept"}})
-    ['Frees 62 % on the far side; all limits kept.']
+    >>> told = {"verdict": {"freed": False, "sentence": "Frees 62 % on the far side, though it breaks no limit"}}
+    >>> verdict_lines(told | {"chances": {"freed": 0.1, "kept": 1.0, "both": 0.1, "hands": 40}})[0]
+    'NOT FREED. Frees 62 % on the far side, though it breaks no limit.'
     >>> verdict_lines({})
     []
     """
     verdict = document.get("verdict")
-    return [f"{verdict['sentence']}."] if verdict else []
+    if not verdict:
+        return []
+    head = "" if verdict.get("freed", True) else "NOT FREED. "
+    return [f"{head}{verdict['sentence']}.", *hand_chances(document)]
+
+
+def hand_chances(document: Json) -> list[str]:
+    """How likely a plan frees enough and keeps its limits when hands carry it out; nothing when not told.
+
+    >>> hand_chances({"chances": {"freed": 0.25, "kept": 1.0, "both": 0.25, "hands": 40}})
+    ['Chance that it frees enough and keeps every limit: 25 % (frees enough 25 %, keeps every limit > 97 %; 40 hands).']
+    """
+    chances = document.get("chances")
+    if not chances or chances.get("freed") is None:
+        return []
+    both, freed, kept = (chance_words(chances[name], chances["hands"]) for name in ("both", "freed", "kept"))
+    return [
+        f"Chance that it frees enough and keeps every limit: {both} (frees enough {freed}, keeps every limit {kept}; "
+        f"{chances['hands']} hands)."
+    ]
+
+
+def chance_words(chance: float | None, samples: int = 1000) -> str:
+    """A probability for people; certainty is never claimed from samples.
+
+    >>> chance_words(0.974), chance_words(1.0), chance_words(0.0), chance_words(None)
+    ('97 %', '> 99 %', '< 1 %', 'not told')
+    >>> chance_words(1.0, 40), chance_words(0.0, 40)
+    ('> 97 %', '< 3 %')
+    """
+    if chance is None:
+        return "not told"
+    sure = min(LEAST_SURE, 1 - 1 / (samples + 1))
+    if chance > sure:
+        return f"> {floor(100 * sure + ROUNDING)} %"
+    return f"< {ceil(100 * (1 - sure) - ROUNDING)} %" if chance < 1 - sure else percent(chance)
+
+
+LEAST_SURE = 0.99
+"""Beyond this a chance is told as more than this; from N samples none is surer than 1 - 1 / (N + 1)."""
+
+ROUNDING = 1e-9
+"""Of a sum of fractions."""
 
 
 def freed_tables(document: Json) -> list[object]:
-    """Tables of what is freed, of the bone that goes for it, and of the steps; none where nothing is known."""
+    """Tables of what is freed, of the bone that goes for it, its limits, and the steps; none where nothing is known."""
     if not document.get("freed") or not document.get("resection"):
         return []
+    freed, resection, right = document["freed"], document["resection"], (1, 2, 3)
+    hands = (document.get("chances") or {}).get("hands", 0)
     return [
-        table(("freed", "ipsilateral", "contralateral", "all"), freed_rows(document["freed"]), right=(1, 2, 3)),
-        table(("free area", "before", "needed", "after"), area_rows(document["freed"]), right=(1, 2, 3)),
-        table(("bone for it", "taken", "of the structure"), bone_rows(document["resection"]), right=(1, 2)),
-        table(("step", "bone", "area gained"), step_rows(document["resection"]), right=(1, 2)),
+        table(("freed (95 % interval)", "ipsilateral", "contralateral", "all"), freed_rows(freed), right=right),
+        table(("free area", "before", "needed", "after"), area_rows(freed), right=right),
+        table(("bone for it", "taken", "of the structure"), bone_rows(resection), right=(1, 2)),
+        table(
+            ("limit of the resection", "value", "limit", "", "chance kept"),
+            limit_rows(resection, hands),
+            right=(1, 2, 4),
+        ),
+        table(("step", "bone", "area gained"), step_rows(resection), right=(1, 2)),
     ]
+
+
+def limit_rows(resection: Json, hands: int) -> list[tuple[str, str, str, str, str]]:
+    """The resection's limits, with the chance that hands keep each.
+
+    >>> limit = {"name": "pars", "value": 4.2, "limit": 5.0, "unit": "mm", "met": False, "chance": 0.3}
+    >>> limit_rows({"limits": [limit]}, 40)
+    [('pars', '4.2 mm', '5.0 mm', 'BREACHED', '30 %')]
+    """
+    return [
+        (
+            check["name"], amount(check["value"], check["unit"]), amount(check["limit"], check["unit"]),
+            MET[check["met"]], chance_words(check.get("chance"), hands),
+        )
+        for check in resection["limits"]
+    ]  # fmt: skip
 
 
 def freed_rows(freed: Json) -> list[tuple[str, str, str, str]]:
@@ -45,16 +115,19 @@ def freed_rows(freed: Json) -> list[tuple[str, str, str, str]]:
     >>> freed_rows(whole | {"insertions": {"cranial": True, "caudal": False}})[1]
     ('room for the root', '6.5 mm', 'not known', '')
     """
-    room = freed["root_room_mm"]
+    room, ends = freed["root_room_mm"], freed.get("interval95") or {}
+    of_room = ends.get("root_room_mm") or {}
     released = ", ".join(f"{end} {YES[done]}" for end, done in freed["insertions"].items())
+    near, far, whole = (
+        with_interval(percent(freed[name]), ends.get(name), scale=100)
+        for name in ("ipsilateral", "contralateral", "share")
+    )
+    near_room, far_room = (
+        with_interval(amount(room[name], "mm"), of_room.get(name), 1) for name in ("ipsilateral", "contralateral")
+    )
     return [
-        (
-            "share of what presses",
-            percent(freed["ipsilateral"]),
-            percent(freed["contralateral"]),
-            percent(freed["share"]),
-        ),
-        ("room for the root", amount(room["ipsilateral"], "mm"), amount(room["contralateral"], "mm"), ""),
+        ("share of what presses", near, far, whole),
+        ("room for the root", near_room, far_room, ""),
         ("ligament's insertions released", "", "", released),
     ]
 
@@ -66,24 +139,50 @@ def area_rows(freed: Json) -> list[tuple[str, str, str, str]]:
     >>> area_rows({"least_area_mm2": area, "at_disc_area_mm2": area})[0]
     ('least, mm2', '127', '200', '190')
     """
-    rows = (("least, mm2", freed["least_area_mm2"]), ("at the disc, mm2", freed["at_disc_area_mm2"]))
-    return [(name, number(a["before"], 0), number(a["needed"], 0), number(a["after"], 0)) for name, a in rows]
+    ends = freed.get("interval95") or {}
+    rows = (
+        ("least, mm2", freed["least_area_mm2"], ends.get("least_area_after_mm2")),
+        ("at the disc, mm2", freed["at_disc_area_mm2"], ends.get("at_disc_area_after_mm2")),
+    )
+    return [
+        (name, number(a["before"], 0), number(a["needed"], 0), with_interval(number(a["after"], 0), after))
+        for name, a, after in rows
+    ]
 
 
 def bone_rows(resection: Json) -> list[tuple[str, str, str]]:
     """Bone by structure, those that lose any, and what stays of the weak places."""
     bone, share = resection["bone_removed_mm3"], resection["share_of_structure"]
-    rows = [("all", amount(bone["total"], "mm3", 0), "")]
+    of_bone, of_share = bone.get("by_structure_interval95") or {}, resection.get("share_of_structure_interval95") or {}
+    rows = [("all", with_interval(amount(bone["total"], "mm3", 0), bone.get("interval95")), "")]
     rows += [
-        (name, amount(mm3, "mm3", 0), percent(share[name])) for name, mm3 in bone["by_structure"].items() if mm3 >= 1
+        (
+            name,
+            with_interval(amount(mm3, "mm3", 0), of_bone.get(name)),
+            with_interval(percent(share[name]), of_share.get(name), scale=100),
+        )
+        for name, mm3 in bone["by_structure"].items()
+        if mm3 >= 1
     ]
     for relation, kept in resection["facet_preserved"].items():
-        if kept is not None:
+        if kept is None:
+            rows.append((f"{relation} facet kept", "not resolved", ""))
+            continue
+        for words, key, ends in FACET_WORDS:
             rows.append(
-                (f"{relation} facet kept: surface, volume", percent(kept["area_frac"]), percent(kept["volume_frac"]))
+                (f"{relation} facet kept, {words}", "", with_interval(percent(kept[key]), kept.get(ends), scale=100))
             )
     base = resection["spinous_base"]
-    return [*rows, ("least bridge of the spinous base", amount(base["bridge_mm"], "mm"), "")]
+    bridge = with_interval(amount(base["bridge_mm"], "mm"), base.get("bridge_interval95"), 1)
+    return [*rows, ("least bridge of the spinous base", bridge, "")]
+
+
+FACET_WORDS = (
+    ("surface", "area_frac", "interval95"),
+    ("width", "width_frac", "width_interval95"),
+    ("volume", "volume_frac", "volume_interval95"),
+)
+"""The three measures of a joint that stays: in words, key of its share, key of its interval."""
 
 
 def step_rows(resection: Json) -> list[tuple[str, str, str]]:

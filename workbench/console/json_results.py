@@ -12,18 +12,21 @@ from canalwise.estimator.estimate.estimate import estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json, plain
 from canalwise.estimator.estimate.intervals import intervals_of, no_intervals
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
+from canalwise.estimator.execution.resection_intervals import resection_intervals
+from canalwise.estimator.execution.uncertain_json import uncertain_as_json
+from canalwise.estimator.execution.uncertainty_values import SAMPLES, HandTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
-from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed, decompression_as_json
+from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed
 from canalwise.estimator.search.best_approach import SearchResult
-from canalwise.estimator.search.exploration import Progress
 from canalwise.estimator.search.search_json import search_as_json
-from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.search.search_task import Progress, SearchTask
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.corrections import correction_sentences
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import AnatomyNotFound, LevelNotInView
 from canalwise.recon.measurement.confidence import check_sentence
+from canalwise.recon.proposed_levels import levels_proposal
 from canalwise.recon.questions import question_probabilities
 from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import to_data
@@ -33,8 +36,11 @@ BUILD_SCHEMA, MEASURE_SCHEMA = "canalwise.build/2", "canalwise.measure/2"
 USUAL_TRIAL = MonteCarloOptions()
 """A thousand samples from the first seed."""
 
+HANDS, USUAL_HANDS = SAMPLES, HandTrial()
+"""Hands that carry out a resection at most, and as a rule: each is worked out in full."""
+
 BREACHED = 4
-"""Exit status of --strict when a limit is breached."""
+"""Exit status of --strict when a plan is not freed and kept."""
 
 
 def measured_json(anatomy: Anatomy) -> dict[str, Any]:
@@ -51,6 +57,7 @@ def measured_json(anatomy: Anatomy) -> dict[str, Any]:
     return {
         "schema": MEASURE_SCHEMA,
         "levels": [level_json(anatomy, level) for level in anatomy.levels],
+        "proposed_levels": to_data(levels_proposal(anatomy.levels, anatomy.sources)),
         **_case_json(anatomy),
         "warnings": list(anatomy.warnings),
         "caution": CAUTION,
@@ -116,13 +123,27 @@ def breaches(document: Mapping[str, Any]) -> list[str]:
 
 
 def exit_status(documents: Sequence[Mapping[str, Any]], strict: bool) -> int:
-    """0, or BREACHED when limits count and one of the estimates breaks one.
+    """0, or BREACHED when limits count and one of the estimates is not freed and kept.
+
+    Where nothing can be said of what is freed, the limits of the sweep decide.
 
     >>> broken = {"verdicts": [{"name": "pars width remaining", "met": False}]}
     >>> exit_status([broken], strict=False), exit_status([broken], strict=True)
     (0, 4)
+    >>> exit_status([{"verdicts": [], "verdict": {"freed": False, "kept": True}}], strict=True)
+    4
     """
-    return BREACHED if strict and any(breaches(document) for document in documents) else 0
+    return BREACHED if strict and not all(is_good(document) for document in documents) else 0
+
+
+def is_good(document: Mapping[str, Any]) -> bool:
+    """Does an estimate's JSON free enough and keep every limit?
+
+    >>> is_good({"verdicts": [], "verdict": {"freed": True, "kept": True}}), is_good({"verdicts": []})
+    (True, True)
+    """
+    verdict = document.get("verdict")
+    return bool(verdict["freed"] and verdict["kept"]) if verdict else not breaches(document)
 
 
 def estimated_json(
@@ -137,18 +158,29 @@ def estimated_json(
     """
     found = estimate(anatomy, approach, task=task)
     document = estimate_as_json(found, no_intervals(found) if trial is None else intervals_of(found, trial))
-    return with_decompression(document, found.prepared, approach)
+    return with_decompression(document, found.prepared, approach, hands_of(trial))
+
+
+def hands_of(trial: MonteCarloOptions | None) -> HandTrial | None:
+    """The hands that carry out a resection in a trial: as many as its samples, HANDS at most; None without a trial."""
+    return None if trial is None else HandTrial(min(trial.samples, HANDS), trial.seed, trial.errors)
 
 
 def with_decompression(
-    document: dict[str, Any], prepared: PreparedLevel, approach: Approach, known: DecompressedLevel | None = None
+    document: dict[str, Any],
+    prepared: PreparedLevel,
+    approach: Approach,
+    hands: HandTrial | None = USUAL_HANDS,
+    known: DecompressedLevel | None = None,
 ) -> dict[str, Any]:
     """An estimate's JSON with what its approach frees; where that cannot be said, nothing and a warning why.
 
+    `hands` : what its intervals and chances come from; without them there are none
     `known` : what the approach frees, where it has been worked out before
     """
     try:
-        more = plain(decompression_as_json(known or decompressed(prepared, approach)))
+        found = known or decompressed(prepared, approach)
+        more = plain(uncertain_as_json(found, None if hands is None else resection_intervals(found, hands)))
     except AnatomyNotFound as error:
         nothing = dict.fromkeys(("resection", "freed", "verdict", "spinous_process"))
         return document | nothing | {"warnings": [*document["warnings"], f"Nothing is said of what is freed: {error}"]}
@@ -159,17 +191,17 @@ def with_decompression(
     geometry["resection_tool"] = tool
     same = {"scope_radius_mm": tool["scope_radius_mm"], "bite_mm": tool["bite_mm"]}
     geometry["phases"] = [phase | same for phase in document["geometry"]["phases"]]
-    return document | more | {"geometry": geometry}
+    chances = (document.get("chances") or {}) | more.pop("chances")
+    unknown = [why for why in more["resection"]["facet_unresolved"].values() if why is not None]
+    warnings = [*document["warnings"], *(f"No number of this joint is told: {why}." for why in unknown)]
+    return document | more | {"geometry": geometry, "chances": chances, "warnings": warnings}
 
 
 def compared_json(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> dict[str, Any]:
     """The best plan found for each access at a level, side by side, as JSON data; joints by the patient's side."""
     warnings = [*prepared.anatomy.warnings, *prepared.level.warnings]
-    found = compared_accesses(prepared, question, progress)
-    document = comparison_as_json(found)
-    for row, way in zip(document["rows"], found.ways, strict=True):
-        row["verdict"] = verdict_json(prepared, way.plans[0]) if len(way.plans) == 1 else None
-    return document | {"warnings": warnings}
+    document = plain(comparison_as_json(compared_accesses(prepared, question, progress)))
+    return dict(document) | {"warnings": warnings}
 
 
 def _checks(anatomy: Anatomy) -> list[str]:
@@ -190,23 +222,6 @@ def built_json(scan: Scan, anatomy: Anatomy) -> dict[str, Any]:
     }
 
 
-def verdict_json(prepared: PreparedLevel, approach: Approach) -> dict[str, Any] | None:
-    """Whether an approach frees enough within the limits, with the free area where it is least and the bone that goes.
-
-    None where that cannot be said of this level.
-    """
-    try:
-        found = plain(decompression_as_json(decompressed(prepared, approach), with_bound=False))
-        least, bone = found["freed"]["least_area_mm2"], found["resection"]["bone_removed_mm3"]["total"]
-        return dict(found["verdict"]) | {"least_area_mm2": least, "bone_mm3": bone}
-    except AnatomyNotFound:
-        return None
-
-
-def searched_json(prepared: PreparedLevel, found: SearchResult) -> dict[str, Any]:
-    """What a search found, each pick with the verdict on what it frees; None where that cannot be said."""
-    document = search_as_json(found)
-    for name, pick in (("best", found.best), ("robust", found.robust), ("runner_up", found.runner_up)):
-        if pick is not None and document[name] is not None:
-            document[name]["verdict"] = verdict_json(prepared, pick.approach)
-    return document
+def searched_json(found: SearchResult) -> dict[str, Any]:
+    """What a search found, each pick with the verdict on what it frees."""
+    return dict(plain(search_as_json(found)))

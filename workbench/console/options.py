@@ -6,13 +6,17 @@ import argparse
 from collections.abc import Mapping
 from dataclasses import fields, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from canalwise.estimator.approach.approach import PHASE_RELATION, Approach, Phase
+from canalwise.estimator.approach.error_presets import EXPERIENCES, GUIDANCES, USUAL
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.level.target_names import NAMES, named
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES
+
+if TYPE_CHECKING:
+    from canalwise.estimator.decompression.room import Breadth
 
 CHANNEL_OPTIONS = tuple(field.name for field in fields(Channel))
 """Options named after the fields of `Channel`, with their units."""
@@ -88,7 +92,9 @@ def add_corrections(parser: argparse.ArgumentParser) -> None:
 
 def add_strict(parser: argparse.ArgumentParser) -> None:
     """--strict."""
-    parser.add_argument("--strict", action="store_true", help="end with exit status 4 when a limit is breached")
+    parser.add_argument(
+        "--strict", action="store_true", help="end with exit status 4 when a plan is not freed and kept"
+    )
 
 
 def add_approach(parser: argparse.ArgumentParser) -> None:
@@ -114,8 +120,29 @@ def add_approach(parser: argparse.ArgumentParser) -> None:
     which.add_argument("--task", metavar="NAME[,NAME...]", help=f"what is to be touched, of {words} (usual: all of it)")
 
 
+BREADTHS = ("central", "with-recesses", "with-foramen")
+"""How much of the canal is to be freed, as options have it."""
+
+
+def add_breadth(parser: argparse.ArgumentParser) -> None:
+    """--breadth."""
+    parser.add_argument("--breadth", choices=BREADTHS, default=BREADTHS[1],
+                        help="how much of the canal is to be freed [%(default)s]")  # fmt: skip
+
+
+def breadth_of(args: argparse.Namespace) -> Breadth:
+    """The breadth of the options.
+
+    >>> breadth_of(argparse.Namespace(breadth="with-recesses"))
+    'with recesses'
+    """
+    from canalwise.estimator.search.search_task import check_breadth
+
+    return check_breadth(args.breadth.replace("-", " "))
+
+
 def add_trial(parser: argparse.ArgumentParser) -> None:
-    """--samples, --seed and --no-intervals."""
+    """--samples, --seed, --no-intervals, and whose hand it is."""
     which = parser.add_argument_group(
         "intervals and chances",
         "Borders and hand are varied at random; the same samples and seed give the same numbers.",
@@ -123,6 +150,16 @@ def add_trial(parser: argparse.ArgumentParser) -> None:
     which.add_argument("--samples", type=int, default=1000, metavar="N", help="how many samples [%(default)s]")
     which.add_argument("--seed", type=int, default=0, metavar="N", help="where the samples start from [%(default)s]")
     which.add_argument("--no-intervals", action="store_true", help="leave intervals and chances out: faster")
+    usual_guidance, usual_experience = USUAL
+    which.add_argument(
+        "--guidance",
+        choices=GUIDANCES,
+        default=usual_guidance,
+        help="how the way to the bone is found; with fluoroscopy the docking is felt on bone [%(default)s]",
+    )
+    which.add_argument(
+        "--experience", choices=EXPERIENCES, default=usual_experience, help="whose hand carries it out [%(default)s]"
+    )
 
 
 def _tilt_help(name: str) -> str:

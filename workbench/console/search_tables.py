@@ -5,15 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from canalwise.estimator.approach.approach import PHASE_RELATION
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.console.output import table
 from canalwise.workbench.style.phrases import number, percent, with_interval
 
 Json = Mapping[str, Any]
-
-LAST_PHASE = tuple(PHASE_RELATION)[-1]
-"""The phase whose tilt stands beside each approach of the Pareto set."""
 
 PICKS = {"best": "least bone", "robust": "likeliest by hand", "runner_up": "next best"}
 
@@ -24,10 +20,10 @@ def search_lines(document: Json) -> list[object]:
     picks = [(words, document[key]) for key, words in PICKS.items() if document[key]]
     columns = ("", *(words for words, _ in picks))
     pareto = table(
-        ("bone, mm3", "touched", "least facet kept", "side", "docked, mm", LAST_PHASE),
+        ("freed", "bone, mm3", "least facet kept", "side", "docked, mm", "enough"),
         [pareto_row(row) for row in document["pareto"]],
-        right=(0, 1, 2, 4, 5),
-        title="Approaches that none beats in bone, reach and joints at once",
+        right=(0, 1, 2, 4),
+        title="Plans within the limits of which none frees more for less bone",
     )
     return [
         *(stopped if document["stopped"] else []),
@@ -52,25 +48,57 @@ def freed_sentences(picks: Sequence[tuple[str, Json]]) -> list[str]:
 
 def access_lines(document: Json) -> list[object]:
     """The accesses side by side, the conclusion, and the caution."""
-    columns = ("way in", "bone, mm3", "left facet", "right facet", "canal after, mm2", "touched", "succeeds by hand")
     rows = [access_row(row) for row in document["rows"]]
     stopped = ["Stopped early: the best of what was looked at until then."] if document["stopped"] else []
-    made = table(columns, rows, title=f"Level {document['level']}", right=(1, 2, 3, 4, 5, 6))
+    made = table(ACCESS_COLUMNS, rows, title=f"Level {document['level']}", right=tuple(range(1, len(ACCESS_COLUMNS))))
+    bone = table(
+        ("bone by structure, mm3", *(row["name"] for row in document["rows"])),
+        structure_rows(document["rows"]),
+        right=tuple(range(1, len(document["rows"]) + 1)),
+    )
     freed = freed_sentences([(row["name"], row) for row in document["rows"]])
-    return [*stopped, *freed, made, document["conclusion"], CAUTION]
+    return [*stopped, *freed, made, bone, document["conclusion"], CAUTION]
+
+
+ACCESS_COLUMNS = (
+    "way in", "freed left", "freed right", "least area before, needed, after, mm2", "bone, mm3", "left facet",
+    "right facet", "bridge, mm", "succeeds by hand",
+)  # fmt: skip
+
+
+def structure_rows(rows: Sequence[Json]) -> list[tuple[str, ...]]:
+    """Bone by structure, one column a way in; structures that lose nothing anywhere are left out.
+
+    >>> structure_rows([{"bone_by_structure_mm3": {"upper lamina left": 80.4, "other": 0.0}}])
+    [('upper lamina left', '80')]
+    """
+    names = list(dict.fromkeys(name for row in rows for name in row["bone_by_structure_mm3"]))
+    bone = {name: [row["bone_by_structure_mm3"].get(name, 0.0) for row in rows] for name in names}
+    return [(name, *(number(mm3, 0) for mm3 in taken)) for name, taken in bone.items() if max(taken) >= 1]
 
 
 def access_row(row: Json) -> tuple[str, ...]:
     """One access on its best plan, as text."""
     return (
         row["name"],
+        percent(row["freed"]["left"]),
+        percent(row["freed"]["right"]),
+        areas_words(row["freed"]["least_area_mm2"]),
         with_interval(number(row["bone_removed_mm3"], 0), row["interval95"]),
         percent(row["facet_left_frac"]),
         percent(row["facet_right_frac"]),
-        number(row["canal_area_after_mm2"], 0),
-        "open" if row["reached_frac"] is None else percent(row["reached_frac"]),
+        number(row["spinous_bridge_mm"]),
         "" if row["by_hand"] is None else percent(row["by_hand"]["both"]),
     )
+
+
+def areas_words(areas: Json) -> str:
+    """Free canal before, needed and after.
+
+    >>> areas_words({"before": 127.4, "needed": 200.0, "after": 190.2})
+    '127, 200, 190'
+    """
+    return ", ".join(number(areas[name], 0) for name in ("before", "needed", "after"))
 
 
 def fact_rows(picks: list[Json]) -> list[tuple[str, ...]]:
@@ -81,29 +109,27 @@ def fact_rows(picks: list[Json]) -> list[tuple[str, ...]]:
 
 def pick_facts(pick: Json) -> dict[str, str]:
     """Name of a fact -> it in words."""
-    plan, bone = pick["approach"], pick["bone_removed_mm3"]
-    phases = plan["phases"]
-    entry = pick["skin_entry"]
+    plan, freed, entry = pick["approach"], pick["freed"], pick["skin_entry"]
     return {
+        "freed near, far": f"{percent(freed['ipsilateral'])}, {percent(freed['contralateral'])}",
+        "least area before, needed, after": f"{areas_words(freed['least_area_mm2'])} mm2",
+        "bone that must go": _bone(pick["bone_removed_mm3"]["resection"]),
+        "facet kept ipsi, contra": " / ".join(percent(share) for share in pick["facet_area_frac"].values()),
+        "limits broken": ", ".join(pick["limits_broken"]) or "none",
+        "frees enough within limits by hand": percent(pick["by_hand"]["both"]),
         "side, instrument": f"{plan['side']}, {pick['instrument']}",
         "entry lateral, cranial": f"{number(entry['lateral_mm'])} mm, {number(entry['cranial_mm'])} mm ({entry['at']})",
-        "tilts medial, cranial": " then ".join(_tilts(phase) for phase in phases),
-        "sweep": " then ".join(f"\u00b1{number(phase['sweep_half_angle_deg'])}\u00b0" for phase in phases),
-        "bone, whole sweep": _bone(bone["cone"]),
-        "bone, task": _bone(bone["task"]),
-        "facet kept ipsi, contra": " / ".join(percent(share) for share in pick["facet_area_frac"].values()),
-        "touched of what is asked": percent(pick["reached_frac"]),
+        "pivot to docking point": f"{number(plan['pivot_distance_mm'])} mm",
+        "tilts medial, cranial": " then ".join(_tilts(phase) for phase in plan["phases"]),
         "at the end of its bound": ", ".join(words_of_bound(name) for name in pick["at_bounds"]) or "nothing",
-        "limits broken": ", ".join(pick["limits_broken"]) or "none",
-        "succeeds by hand": percent(pick["by_hand"]["both"]),
     }
 
 
 def words_of_bound(name: str) -> str:
     """The name of a bound in words.
 
-    >>> words_of_bound("far_medial_tilt_deg")
-    'far medial tilt'
+    >>> words_of_bound("medial_tilt_deg")
+    'medial tilt'
     """
     return name.rpartition("_")[0].replace("_", " ")
 
@@ -120,10 +146,10 @@ def pareto_row(row: Json) -> tuple[str, ...]:
     """One approach of the Pareto set, as text."""
     plan = row["approach"]
     return (
+        percent(row["freed_frac"]),
         number(row["bone_removed_mm3"], 0),
-        percent(row["reached_frac"]),
         percent(row["least_facet_kept_frac"]),
         plan["side"],
         number(abs(plan["docking_point_mm"][0])),
-        f"{number(plan['phases'][-1]['medial_tilt_deg'], 0)}\u00b0",
+        "yes" if row["freed"] else "NO",
     )

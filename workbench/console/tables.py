@@ -6,14 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from canalwise.recon.disclaimer import CAUTION
-from canalwise.workbench.console.freed_tables import freed_tables, verdict_lines
+from canalwise.workbench.console.freed_tables import MET, chance_words, freed_tables, verdict_lines
 from canalwise.workbench.console.output import table
 from canalwise.workbench.style.phrases import amount, joined, limit_words, number, percent, with_interval
 
 Json = Mapping[str, Any]
-
-MET = {True: "kept", False: "BREACHED", None: "not measured"}
-"""How a limit stands, in words."""
 
 
 def measured_lines(document: Json) -> list[object]:
@@ -26,6 +23,7 @@ def measured_lines(document: Json) -> list[object]:
         question_table(document["levels"]),
         *(f"Corrected: {sentence}." for sentence in document["corrected"]),
     ]
+    lines += proposal_lines(document["proposed_levels"])
     for level in document["levels"]:
         rows = [
             (m["name"], amount(m["value"], m["unit"]), m["structure"], m["at"], m["band"])
@@ -33,6 +31,18 @@ def measured_lines(document: Json) -> list[object]:
         ]
         lines.append(table(columns, rows, title=f"Level {level['name']}", right=(1,)))
     return [*lines, CAUTION]
+
+
+def proposal_lines(proposal: Json) -> list[object]:
+    """Which levels the image speaks for operating on, ranked, and that it is a proposal only."""
+    rows = [
+        (str(each["rank"]), each["level"], amount(each["sac_area_mm2"], "mm2", 0), "; ".join(each["reasons"]))
+        for each in proposal["levels"]
+    ]
+    if not rows:
+        return [proposal["sentence"]]
+    ranked = table(("rank", "level", "sac, narrowest", "reasons"), rows, title="Levels by the sac's narrowest area")
+    return [ranked, proposal["sentence"], proposal["caution"]]
 
 
 def estimate_lines(document: Json) -> list[object]:
@@ -86,33 +96,20 @@ def chance_line(document: Json) -> list[str]:
 
     >>> reported = {"all_limits": 0.95, "all_targets": 0.4, "all": 0.38, "wanted": ["roof"], "enough_frac": 0.8}
     >>> chance_line({"chances": reported, "samples": 1000})[0]
-    'Chances from 1000 samples: all limits kept 95 %; at least 80 % touched of roof 40 %; both 38 %.'
+    'Chances of the sweep from 1000 samples: all limits kept 95 %; at least 80 % touched of roof 40 %; both 38 %.'
     """
     reported = document.get("chances")
     if not reported or reported["all_limits"] is None:
         return []
     wanted = f"at least {percent(reported['enough_frac'])} touched of {joined(reported['wanted'])}"
+    limits, targets, both = (chance_words(reported[name]) for name in ("all_limits", "all_targets", "all"))
     return [
-        f"Chances from {document['samples']} samples: all limits kept {chance_words(reported['all_limits'])}; {wanted} "
-        f"{chance_words(reported['all_targets'])}; both {chance_words(reported['all'])}."
+        f"Chances of the sweep from {document['samples']} samples: all limits kept {limits}; {wanted} {targets}; "
+        f"both {both}."
     ]
 
 
-def chance_words(chance: float | None) -> str:
-    """A probability for people; certainty is never claimed from samples.
-
-    >>> chance_words(0.974), chance_words(1.0), chance_words(0.0), chance_words(None)
-    ('97 %', '> 99 %', '< 1 %', 'not told')
-    """
-    if chance is None:
-        return "not told"
-    return "> 99 %" if chance > LEAST_SURE else "< 1 %" if chance < 1 - LEAST_SURE else percent(chance)
-
-
-LEAST_SURE = 0.99
-"""Beyond this a chance is told as more than this."""
-
-LIMIT_COLUMNS = ("limit", "value", "limit", "", "chance kept")
+LIMIT_COLUMNS = ("limit of the sweep", "value", "limit", "", "chance kept")
 """Head of the table of verdicts."""
 
 

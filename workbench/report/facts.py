@@ -9,22 +9,33 @@ from typing import Any
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.estimate.estimate import Estimate, estimate_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
-from canalwise.estimator.level.prepared_level import prepared_level
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed_or_none
-from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.scan import Scan
 from canalwise.workbench.console.json_results import compared_json, with_decompression
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
+from canalwise.workbench.report.audit_section import AuditSection
 from canalwise.workbench.report.what_if_section import WhatIfCharts, what_if
 from canalwise.workbench.style.stamp import NO_STAMP, Stamp
 
-COMPARED = 8_000
-"""Approaches looked at to compare the ways in: a few seconds. `canalwise compare` looks at more."""
+COMPARED = 360
+"""Approaches looked at to compare the ways in: some seconds. `canalwise compare` looks at more."""
 
 
 JOB = "Rehearsal of a one-sided, over-the-top decompression of lumbar central stenosis on the patient's own scan."
+
+
+def _compared(prepared: PreparedLevel) -> Mapping[str, Any]:
+    """The ways in; none, and why, where what is in view does not allow them."""
+    try:
+        return compared_json(prepared, SearchTask(budget=COMPARED))
+    except AnatomyNotFound as problem:
+        return {"level": prepared.level.name, "rows": [], "conclusion": f"Not compared: {problem}", "caution": CAUTION}
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +47,7 @@ class ReportFacts:
     estimate: Mapping[str, Any]
     comparison: Mapping[str, Any]
     what_if: WhatIfCharts
+    audit: AuditSection | None = None
     stamp: Stamp = NO_STAMP
     resected: DecompressedLevel | None = None
 
@@ -51,6 +63,6 @@ def facts_of(
     )
     planned = PlannedCase(scan, anatomy, anatomy.level(approach.level), approach, taken)
     resected = decompressed_or_none(prepared, approach)
-    document = with_decompression(estimate_as_json(found), prepared, approach, resected)
-    comparison = compared_json(prepared, SearchTask(budget=COMPARED))
-    return ReportFacts(found, planned, document, comparison, what_if(prepared, approach, task), stamp, resected)
+    document = with_decompression(estimate_as_json(found), prepared, approach, known=resected)
+    charts = what_if(prepared, approach)
+    return ReportFacts(found, planned, document, _compared(prepared), charts, None, stamp, resected)

@@ -13,6 +13,8 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepTogether, PageBreak, SimpleDocTemplate, Spacer
 
 from canalwise.recon.disclaimer import CAUTION
+from canalwise.recon.proposed_levels import levels_proposal
+from canalwise.workbench.console.search_tables import ACCESS_COLUMNS
 from canalwise.workbench.report import confidence_section as report_sure
 from canalwise.workbench.report import plan_section as report_plan
 from canalwise.workbench.report import summary as report_glance
@@ -132,6 +134,22 @@ def _head(drawn: IllustratedReport) -> Body:
     ]
 
 
+def _overview(drawn: IllustratedReport) -> Body:
+    """All levels of an MR and which of them it speaks for; nothing of a CT."""
+    if not drawn.pictures["overview"]:
+        return []
+    anatomy = drawn.reported.planned.anatomy
+    proposal = levels_proposal(anatomy.levels, anatomy.sources)
+    ranked = [f"{each.rank}. {each.level}: {'; '.join(each.reasons)}" for each in proposal.levels]
+    return [
+        _heading("All levels on the MR"),
+        *_picture_rows(drawn.pictures["overview"], 1, 120),
+        text(proposal.sentence, style(8, after=2)),
+        *_notes(ranked),
+        *([_note(proposal.caution)] if ranked else []),
+    ]
+
+
 TILES_A_ROW = 4
 
 
@@ -242,6 +260,20 @@ def _pairs(facts: Sequence[tuple[str, str]]) -> Body:
     return [pairs_table(facts, (44, WIDTH_MM - 44)), Spacer(0, 4)] if facts else []
 
 
+def _audit(drawn: IllustratedReport) -> Body:
+    audit = drawn.reported.audit
+    if audit is None:
+        return []
+    pictures = [] if audit.picture is None else _picture_rows([audit.picture], 1, 130)
+    body = [PageBreak(), _heading("What was done"), text(audit.sentence, style(9, heavy=True, after=3)), *pictures]
+    for shown in audit.tables:
+        count = len(shown.columns)
+        widths = [62.0, *[(WIDTH_MM - 62.0) / (count - 1)] * (count - 1)]
+        body += [text(shown.title, style(9, heavy=True, after=2)), rows_table(shown.columns, shown.rows, widths)]
+        body.append(Spacer(0, 4))
+    return [*body, *_notes(audit.sentences)]
+
+
 def _what_if(drawn: IllustratedReport) -> Body:
     what_if = drawn.reported.what_if
     if not (what_if.charts or what_if.because):
@@ -253,26 +285,24 @@ def _what_if(drawn: IllustratedReport) -> Body:
         *because,
         *_picture_rows(what_if_pictures(what_if), 1, 105),
         _note(
-            "Worked out with bone as points 1 mm apart: bone removed is within a few percent of the plan's own numbers "
-            "above, which are exact to the voxel."
+            "Each value is an exact estimate of the resection of a plan of its own; where the entry map shows a share "
+            "and no bone, the share is that of a coarser form."
         ),
     ]
 
 
 def _others(drawn: IllustratedReport) -> Body:
-    columns = ("way in", "bone removed, mm\u00b3", "joint kept, left", "joint kept, right", "canal after, mm\u00b2",
-               "targets reached", "succeeds by hand")  # fmt: skip
     comparison = drawn.reported.comparison
     return [
         PageBreak(),
-        _heading("Other ways in, same targets"),
+        _heading("Other ways in, same room needed"),
         *_picture_rows([drawn.pictures["charts"]["compare"]], 1, 90),
         text(comparison["conclusion"], style(8, after=3)),
-        rows_table(columns, report_facts.compared_rows(comparison), (36, 26, 24, 24, 24, 25, 25)),
+        rows_table(ACCESS_COLUMNS, report_facts.compared_rows(comparison), (30, 17, 17, 26, 26, 17, 17, 17, 18)),
         _note(
-            "Each row is the plan of least bone that a short search found for that way in, whole sweep; it may differ "
-            "from the plan above. Midline laminectomy: a reference, not a plan; its targets lie open. Succeeds by "
-            "hand: how often all limits are kept and enough is reached when it is laid with a hand's errors."
+            "Each row is the plan of least weighted bone that frees enough, as a short search found it for that way "
+            "in; it may differ from the plan above. Midline laminectomy: a reference, not a plan. Succeeds by hand: "
+            "how often enough is freed with every limit kept when it is carried out with a hand's errors."
         ),
     ]
 
@@ -325,6 +355,6 @@ def _case(drawn: IllustratedReport) -> Body:
 
 
 SECTIONS: tuple[Callable[[IllustratedReport], Body], ...] = (
-    _head, _plan, _slices, _solids, _bone, _stays, _reach, _what_if, _others, _sure, _case,
+    _head, _overview, _plan, _slices, _solids, _bone, _stays, _reach, _audit, _what_if, _others, _sure, _case,
 )  # fmt: skip
 """In the order of the page."""

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from canalwise.estimator.approach.approach import other_side
 from canalwise.workbench.charts.estimate_charts import bone_chart, comparison_chart, facet_chart, reach_chart
+from canalwise.workbench.images.mr_overview import overview_figure
 from canalwise.workbench.images.names_picture import names_figure
 from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.images.slices import cuts_of, cuts_to_look_at, key_figure, outline_figure, slice_figure
@@ -18,6 +19,11 @@ from canalwise.workbench.report.picture import ReportPicture
 from canalwise.workbench.style.data_uris import chart_uri, drawing_style, picture_uri, slice_uri
 
 Json = Mapping[str, Any]
+
+OVERVIEW_CAPTION = (
+    "All levels on the MR: from the side along the sac's middle, and across the sac where each level is narrowest. "
+    "Blue: dural sac. Yellow: ligamentum flavum."
+)
 
 
 def slice_pictures(planned: PlannedCase) -> list[ReportPicture]:
@@ -43,6 +49,12 @@ def pictures_to_look_at(planned: PlannedCase) -> list[ReportPicture]:
         for caption, cut in cuts_to_look_at(planned.level).items()
         for outlines in (True, False)
     ]
+
+
+def overview_pictures(planned: PlannedCase) -> list[ReportPicture]:
+    """All levels of an MR from the side and across; none of a CT. Call inside `drawing_style`."""
+    figure = overview_figure(planned.scan, planned.anatomy)
+    return [] if figure is None else [ReportPicture(slice_uri(figure), OVERVIEW_CAPTION)]
 
 
 def solid_pictures(planned: PlannedCase) -> list[ReportPicture]:
@@ -90,11 +102,12 @@ def far_wall_mm(planned: PlannedCase) -> float | None:
 def all_pictures(
     planned: PlannedCase, estimate: Json, comparison: Json, uri: Callable[[Figure], str] = chart_uri
 ) -> dict[str, Any]:
-    """'slices', 'key', 'solids' and the charts, for the page; `uri` keeps a chart, as drawing or as pixels."""
+    """The pictures by their place on the page; `uri` keeps a chart, as drawing or as pixels."""
     with drawing_style():
         flat: dict[str, Any] = {
             "slices": slice_pictures(planned),
             "key": ReportPicture(slice_uri(key_figure(planned)), "Key to the slices"),
         }
         flat["look"] = pictures_to_look_at(planned)
+        flat["overview"] = overview_pictures(planned)
         return flat | {"solids": solid_pictures(planned), "charts": charts(planned, estimate, comparison, uri)}

@@ -11,6 +11,7 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.disclaimer import CAUTION
+from canalwise.recon.proposed_levels import levels_proposal
 from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import write_bytes_atomic
 from canalwise.workbench.images.planned_case import PlannedCase
@@ -18,6 +19,7 @@ from canalwise.workbench.report import confidence_section as report_sure
 from canalwise.workbench.report import plan_section as report_plan
 from canalwise.workbench.report import summary as report_glance
 from canalwise.workbench.report import tables as report_facts
+from canalwise.workbench.report.audit_section import AuditSection
 from canalwise.workbench.report.facts import JOB, ReportFacts, facts_of
 from canalwise.workbench.report.pictures import all_pictures
 from canalwise.workbench.report.viewer_data import viewer_data
@@ -50,7 +52,15 @@ def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[s
 def page_of(reported: ReportFacts) -> str:
     """The page's HTML."""
     scene = viewer_data(reported.found, reported.resected)
-    return page(reported.planned, reported.estimate, reported.comparison, reported.what_if, scene, reported.stamp)
+    return page(
+        reported.planned,
+        reported.estimate,
+        reported.comparison,
+        reported.what_if,
+        scene,
+        reported.audit,
+        reported.stamp,
+    )
 
 
 def page(
@@ -59,6 +69,7 @@ def page(
     comparison: Mapping[str, Any],
     what_if: WhatIfCharts = NO_CHARTS,
     scene: str = "",
+    audit: AuditSection | None = None,
     stamp: Stamp = NO_STAMP,
 ) -> str:
     """The page's HTML; with a `scene` of `workbench.report.viewer_data` the level can be turned in it."""
@@ -75,9 +86,11 @@ def page(
         sure=report_sure,
         phase_colour_word=phase_colour_word,
         pictures=all_pictures(planned, estimate, comparison),
+        proposal=levels_proposal(planned.anatomy.levels, planned.anatomy.sources),
         what_if=what_if,
         what_if_pictures=what_if_pictures(what_if),
         scene=scene,
+        audit=audit,
         stamp=stamp,
         sticker=STICKER,
         signature=SIGNATURE,

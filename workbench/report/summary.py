@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from canalwise.workbench.console.freed_tables import chance_words
 from canalwise.workbench.console.json_results import breaches, limits_of
-from canalwise.workbench.console.tables import chance_words
 from canalwise.workbench.style.phrases import amount, interval, joined, limit_words, number, percent
 
 Json = Mapping[str, Any]
+MM3, MM2 = "mm\u00b3", "mm\u00b2"
+
 Tile = tuple[str, str, str]
 """(what, value, remark)."""
 
@@ -34,7 +36,9 @@ def _area_tile(estimate: Json) -> Tile:
     if estimate.get("freed"):
         least = estimate["freed"]["least_area_mm2"]
         change = f"{number(least['before'], 0)} \u2192 {amount(least['after'], 'mm2', 0)}"
-        return ("Free canal, narrowest", change, f"needed: {amount(least['needed'], 'mm2', 0)}")
+        told = {"interval95": (estimate["freed"].get("interval95") or {}).get("least_area_after_mm2")}
+        needed = f"{_ends(told, MM2, 0, 1.0)}needed: {amount(least['needed'], 'mm2', 0)}"
+        return ("Free canal, narrowest", change, needed)
     areas = estimate["decompression"]["canal_area_mm2"]
     change = f"{number(areas['before'], 0)} \u2192 {amount(areas['after'], 'mm2', 0)}"
     return ("Free canal, disc level", change, "after: an upper bound")
@@ -44,8 +48,9 @@ def _bone_tile(estimate: Json) -> Tile:
     """Least bone that frees what is taken; that of the task where the room needed is not known."""
     sweep = f"in the whole sweep: {amount(estimate['cone']['bone_removed_mm3']['total'], 'mm3', 0)}"
     if estimate.get("resection"):
-        total = estimate["resection"]["bone_removed_mm3"]["total"]
-        return "Bone to remove", amount(total, "mm3", 0), f"the least that frees this much; {sweep}"
+        bone = estimate["resection"]["bone_removed_mm3"]
+        remark = f"{_ends(bone, MM3, 0, 1.0)}the least that frees this much; {sweep}"
+        return "Bone to remove", amount(bone["total"], "mm3", 0), remark
     task = estimate["task"]["bone_removed_mm3"]
     return "Bone to remove", amount(task["total"], "mm3", 0), _ends(task, "mm\u00b3", 0, 1.0) + sweep
 
@@ -86,7 +91,10 @@ def outcome_chance(estimate: Json) -> str:
     """
     chances = estimate.get("chances") or {}
     if chances.get("freed") is not None:
-        parts = (f"{name} {chance_words(chances.get(name))}" for name in ("freed", "kept", "both"))
+        parts = (
+            f"{name} {chance_words(chances.get(name), chances.get('hands', 1000))}"
+            for name in ("freed", "kept", "both")
+        )
         return f"chance {', '.join(parts)}"
     limits = chances.get("all_limits")
     return "" if limits is None else f"chance that limits are kept: {chance_words(limits)}"
@@ -118,9 +126,9 @@ def limits_sentence(estimate: Json) -> str:
 
     >>> limits_sentence({"verdicts": [{"name": "pars width remaining", "met": False}]})
     'Limits BREACHED: pars width remaining.'
-    >>> freed = {"freed": False, "sentence": "Frees 5 % on the far side; all limits kept"}
+    >>> freed = {"freed": False, "sentence": "Frees 5 % on the far side, though it breaks no limit"}
     >>> limits_sentence({"verdict": freed, "verdicts": []})
-    'NOT FREED. Frees 5 % on the far side; all limits kept.'
+    'NOT FREED. Frees 5 % on the far side, though it breaks no limit.'
     """
     verdict = estimate.get("verdict")
     broken, unknown = breaches(estimate), [v["name"] for v in limits_of(estimate) if v["met"] is None]

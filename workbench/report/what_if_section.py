@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.batch.outcomes_by_relation import wanted_of_task
 from canalwise.estimator.charts.all_charts import Chart, charts_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.workbench.charts.plan_charts import caption_of, figure_of
 from canalwise.workbench.report.picture import ReportPicture
 from canalwise.workbench.style.data_uris import chart_pixels_uri, drawing_style
-
-EFFORT = 0.5
-"""Share of the usual number of approaches that the report spends, a few seconds (choice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,10 +25,10 @@ class WhatIfCharts:
 NO_CHARTS = WhatIfCharts()
 
 
-def what_if(prepared: PreparedLevel, plan: Approach, task: Sequence[str]) -> WhatIfCharts:
-    """The charts about a plan; none, and the reason, where its phases or the targets in view do not allow them."""
+def what_if(prepared: PreparedLevel, plan: Approach) -> WhatIfCharts:
+    """The charts about a plan, with wide steps; none, and the reason, where what is in view does not allow them."""
     try:
-        return WhatIfCharts(charts_of(prepared, plan, wanted=wanted_of_task(task), effort=EFFORT))
+        return WhatIfCharts(charts_of(prepared, plan, sparing=True))
     except (AnatomyNotFound, WrongUse) as problem:
         return WhatIfCharts(because=str(problem))
 

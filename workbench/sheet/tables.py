@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from canalwise.workbench.console.freed_tables import chance_words
 from canalwise.workbench.console.json_results import limits_of
-from canalwise.workbench.console.tables import chance_words, stands
+from canalwise.workbench.console.tables import stands
 from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.report.confidence_section import sure_sentence
 from canalwise.workbench.report.summary import Tile

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cached_property, lru_cache, partial
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.first_limit import WIDEST_DEG, FirstLimit, first_limit
 from canalwise.estimator.level.target_names import FROM_TARGETS
 from canalwise.estimator.limit_rules import RELATIONS
-from canalwise.estimator.outcome.decompressed import decompressed_or_none
+from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed
 from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.planning.clock_positions import FAR_SIGHTS, NEAR_SIGHTS, far_clock, near_clock
 from canalwise.estimator.removal.reach import ALL_TOUCHED, Reach
@@ -47,6 +47,19 @@ CAUSES = {
     ALL_TOUCHED: "nothing: every target is touched",
 }
 """What stops the reach, as `estimator.removal.reach` has it -> as a trainee reads it."""
+
+
+PLANS_KEPT = 6
+"""Plans whose resections are kept: those a trainee goes back and forth between."""
+
+
+@lru_cache(PLANS_KEPT)
+def decompressed_by(estimate: Estimate) -> DecompressedLevel | None:
+    """What an estimate's approach frees; None where no sac or no ligament is known there."""
+    try:
+        return decompressed(estimate.prepared, estimate.approach)
+    except AnatomyNotFound:
+        return None
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,10 +95,18 @@ class PlanFacts:
         """What is seen along the channel over the top."""
         return far_clock(self.estimate.prepared, self.estimate.approach)
 
+    @property
+    def decompressed(self) -> DecompressedLevel | None:
+        """What the plan frees and what that takes; None where that cannot be said of the level."""
+        return decompressed_by(self.estimate)
+
     @cached_property
     def task_mm3(self) -> dict[str, float]:
-        """Structure -> bone that must go to free what presses; 'total' last. Of the task where that cannot be said."""
-        found = decompressed_or_none(self.estimate.prepared, self.estimate.approach)
+        """Structure -> bone that must go to free the level; 'total' last.
+
+        Where it cannot be said what is to be freed, the bone that must go to touch the task's targets.
+        """
+        found = self.decompressed
         removal = self.estimate.task.removal if found is None else found.resection.removal
         return self._by_structure(removal.by_label_mm3)
 
@@ -196,6 +217,7 @@ def _kept() -> Iterator[tuple[str, Fact]]:
         yield f"facet:{relation}", partial(_facet, relation=relation)
         yield f"pars:{relation}", partial(_pars, relation=relation)
         yield f"ligament:{relation}", partial(_ligament, relation=relation)
+        yield f"freed:{relation}", partial(_freed, relation=relation)
 
 
 def facet_kept_frac(facts: PlanFacts, relation: str) -> float:
@@ -214,6 +236,12 @@ def _pars(facts: PlanFacts, relation: str) -> str | None:
 
 def _ligament(facts: PlanFacts, relation: str) -> str | None:
     return _known(percent, facts.estimate.decompression.coverage_frac[facts.patient_side(relation)])
+
+
+def _freed(facts: PlanFacts, relation: str) -> str | None:
+    """Share of what presses on a side that the plan's resection takes."""
+    found = facts.decompressed
+    return None if found is None else _known(percent, found.freed.by_side[facts.patient_side(relation)])
 
 
 def _known(words: Callable[[float], str], value: float) -> str | None:

@@ -178,11 +178,11 @@ def _bone(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | Unanswera
         return UnanswerableQuestion(f"Less than {LEAST_MM3:.0f} mm\u00b3 of the {_bone_name(of)} has to go here.")
     offered = [facts.sweep_mm3[of], *(mm3 for name, mm3 in facts.task_mm3.items() if name != of)]
     choices = _amounts(right, offered, "mm3", draw)
-    words = f"How much bone of the {_bone_name(of)} has to go, to touch what the task asks for?"
+    words = f"How much bone of the {_bone_name(of)} has to go, to free the level?"
     if of == "total":
-        words = "How much bone has to go in all, to touch what the task asks for?"
+        words = "How much bone has to go in all, to free the level?"
     swept = amount(facts.sweep_mm3[of], "mm3", 0)
-    because = f"The task needs {amount(right, 'mm3', 0)}; sweeping through the whole cone would take {swept}."
+    because = f"Freeing the level takes {amount(right, 'mm3', 0)}; sweeping through the whole cone would take {swept}."
     return _known(words, choices, amount(right, "mm3", 0), because)
 
 
@@ -200,7 +200,7 @@ def _most_bone(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | Unan
         return UnanswerableQuestion("Several structures give about as much bone here.")
     choices = _mixed(most, wrong, draw)
     reported = "; ".join(f"{name} {amount(given[name], 'mm3', 0)}" for name in choices)
-    return _known("Which structure gives most bone?", choices, most, f"What the task needs: {reported}.")
+    return _known("Which structure gives most bone?", choices, most, f"What freeing the level takes: {reported}.")
 
 
 def _reach(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | UnanswerableQuestion:

@@ -12,9 +12,9 @@ from canalwise.estimator.approach.table import ApproachTable, table_of
 from canalwise.estimator.batch import gpu as batch_gpu
 from canalwise.estimator.batch.gpu import Gpu, side_by_side
 from canalwise.estimator.batch.outcomes import ErrorShifts, Outcomes, outcomes, taken_by_all
-from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.recon.errors import WrongUse
-from tests.laws.scenes import LEVEL, SPEC, anatomy_on, grid_of, usual
+from tests.laws.scenes import SPEC, anatomy_on, grid_of, ready_level, usual
 
 AGREE_TOL = 1e-5  # of a volume or area; absolute for shares
 MM_TOL = 1e-4  # positions 50 mm off a pivot are known to some 4e-6 mm, distances across an axis to ten times that
@@ -32,7 +32,7 @@ def card() -> Gpu:
 
 @pytest.fixture(scope="module")
 def prepared() -> PreparedLevel:
-    return prepared_level(anatomy_on(SPEC, grid_of(SPEC)), LEVEL)
+    return ready_level(anatomy_on(SPEC, grid_of(SPEC)))
 
 
 @pytest.fixture(scope="module")

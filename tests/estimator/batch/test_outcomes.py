@@ -16,11 +16,11 @@ from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.geometry.batch_loops import removals, work_for
 from canalwise.estimator.geometry.level_arrays import LEAF, LevelArrays
 from canalwise.estimator.level.array_builder import CELL_MM
-from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.recon.labels import SIDES
 from tests import closed_forms
 from tests.estimator.toys import LEVEL_AXES, level_bone_of_shape, oblique_grid
-from tests.laws.scenes import LEVEL, SPACING_MM, SPEC, anatomy_on, grid_of, usual
+from tests.laws.scenes import SPACING_MM, SPEC, anatomy_on, grid_of, ready_level, usual
 
 VOLUME_TOL = 0.01  # equal volume within 1 %
 SHARE_TOL = 0.02
@@ -33,7 +33,7 @@ COUNT = 24
 
 @pytest.fixture(scope="module")
 def prepared() -> PreparedLevel:
-    return prepared_level(anatomy_on(SPEC, grid_of(SPEC)), LEVEL)
+    return ready_level(anatomy_on(SPEC, grid_of(SPEC)))
 
 
 @pytest.fixture(scope="module")

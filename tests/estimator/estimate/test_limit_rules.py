@@ -10,7 +10,7 @@ import pytest
 
 from canalwise.estimator.batch.outcomes_by_relation import ENOUGH_FRAC
 from canalwise.estimator.estimate.estimate import Cost, Estimate, estimate
-from canalwise.estimator.estimate.limit_checks import verdicts_of
+from canalwise.estimator.estimate.limit_checks import farthest_taken_mm, limits_broken, verdicts_of, warnings_of
 from canalwise.estimator.estimate.monte_carlo import SampledChanges
 from canalwise.estimator.estimate.probabilities import sampled_name, successes_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
@@ -63,11 +63,6 @@ def test_an_unknown_check_is_refused_and_not_left_unguarded() -> None:
             rule_of(name)
 
 
-def test_only_the_pars_is_counted_without_a_guard() -> None:
-    assert {rule.name for rule in RULES if rule.batch_guard_frac == 0.0} == {"pars width remaining"}
-    assert all(0 < rule.batch_guard_frac < 0.1 for rule in RULES if rule.name != "pars width remaining")
-
-
 @pytest.mark.parametrize(
     ("check", "limit", "sampled", "kept"),
     [
@@ -117,3 +112,31 @@ def test_the_worse_of_both_removals_is_held_against_the_limit(swapped: bool) -> 
     for relation in ("ipsilateral", "contralateral"):
         assert values[f"{relation} facet area kept"] == 0.4
         assert values[f"{relation} facet width kept"] == 0.2
+
+
+def test_broken_are_the_limits_whose_verdict_says_no() -> None:
+    loose, tight = (under(found(), spinous_undercut_frac=limit) for limit in (1.0, 0.0))
+    assert value_of(found(), "spinous base undercut") > 0
+    assert "spinous base undercut" in limits_broken(tight)
+    assert "spinous base undercut" not in limits_broken(loose)
+    assert limits_broken(tight) == tuple(v.name for v in verdicts_of(tight) if v.met is not None and not v.met)
+
+
+def test_nothing_taken_lies_at_the_midline() -> None:
+    removal = found().cone.removal
+    nothing = replace(removal, voxels=removal.voxels[:0], share=removal.share[:0])
+    assert farthest_taken_mm(nothing, found().level) == 0.0
+    assert farthest_taken_mm(removal, found().level) > 0.5
+
+
+@pytest.mark.parametrize(("source", "told"), [("modelled", True), ("given", False)])
+def test_a_sac_that_was_not_seen_is_warned_of_and_one_that_was_is_not(source: str, told: bool) -> None:
+    anatomy = replace(found().anatomy, sources={**found().anatomy.sources, "sac": source})
+    said = warnings_of(replace(found(), prepared=PreparedLevel(anatomy, found().level)))
+    assert any("sac was not seen" in sentence for sentence in said) is told
+
+
+@pytest.mark.parametrize(("at", "told"), [("pivot", True), ("skin", False)])
+def test_an_entry_without_skin_in_view_is_warned_of(at: str, told: bool) -> None:
+    said = warnings_of(replace(found(), skin_entry=replace(found().skin_entry, at=at)))
+    assert any("No skin is in view" in sentence for sentence in said) is told

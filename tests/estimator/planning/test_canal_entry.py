@@ -6,20 +6,16 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.planning.canal_entry import CLOSED_LATERAL_FRAC, canal_entry_in_view, canal_entry_of
-from canalwise.phantoms.imaging.grids import natural_grid
-from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.spec import demo_spec
 from canalwise.recon.anatomy import Level
-from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.errors import AnatomyNotFound
-from canalwise.recon.labels import SIDES, bone_mask
+from canalwise.recon.labels import SIDES
+from tests.labelled_phantoms import labelled
 
 
 @pytest.fixture(scope="module")
 def level() -> Level:
-    grid = natural_grid(demo_spec(), 1.2, ("L3-L4",), half_width_mm=36.0)
-    labels = render_scan(demo_spec(), grid).labels
-    return levels_of(labels, bone_mask(labels).astype(np.float32), grid)[0]
+    return labelled(demo_spec()).levels[0]
 
 
 @pytest.mark.parametrize("side", SIDES)

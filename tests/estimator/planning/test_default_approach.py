@@ -18,24 +18,18 @@ from canalwise.estimator.planning.default_approach import (
     default_approach,
     turned_to_hold,
 )
-from canalwise.phantoms.imaging.grids import natural_grid
-from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.spec import demo_spec
 from canalwise.recon.anatomy import Anatomy
-from canalwise.recon.case.motion_segments import levels_of
-from canalwise.recon.labels import Part, bone_mask
+from canalwise.recon.labels import Part
+from tests.labelled_phantoms import LEVEL, labelled
 
-LEVEL, SPACING_MM = "L3-L4", 0.9
 STRANGER_TOL = 0.03  # the stranger counts voxels and marches rays by steps of 0.3 mm
 
 
 @pytest.fixture(scope="module")
 def anatomy() -> Anatomy:
     """The demonstration spine's L3-L4, its own labels given, bone all or nothing."""
-    grid = natural_grid(demo_spec(), SPACING_MM, (LEVEL,))
-    labels = render_scan(demo_spec(), grid).labels
-    bone = bone_mask(labels).astype(np.float32)
-    return Anatomy(grid, labels, bone, levels_of(labels, bone, grid), {"sac": "given"})
+    return labelled(demo_spec())
 
 
 @pytest.mark.parametrize("side", ["left", "right"])

@@ -19,10 +19,8 @@ CUT_MM = 4.0
 """What is taken of it, from its medial rim on."""
 
 FOUND_MM = 1.0
-"""Depth of the rim that points 0.5 mm apart are found to lie on: those from which 1.5 mm on none is within 0.8 mm."""
-
-LOOKED_MM = 1.5
-"""Depth that the change is divided by."""
+"""Depth of the rim that points 0.5 mm apart are found to lie on: those from which 1.5 mm on none is within 0.8 mm. Its
+loss, over this depth, is what a millimetre does."""
 
 
 class MedialOf(SignedRegion):
@@ -48,5 +46,5 @@ def test_a_joint_that_ends_sooner_or_later_keeps_another_share() -> None:
     share = 1 - CUT_MM / width
     medial = (width - CUT_MM) / (width - FOUND_MM) - share
     lateral = share - (width - CUT_MM - FOUND_MM) / (width - FOUND_MM)
-    assert sds["joint extent"] == pytest.approx(0.6 * np.hypot(medial, lateral) / LOOKED_MM, rel=1e-6)
+    assert sds["joint extent"] == pytest.approx(0.6 * np.hypot(medial, lateral) / FOUND_MM, rel=1e-6)
     assert sds["bone border"] == pytest.approx(0.0, abs=1e-9)

@@ -61,7 +61,7 @@ def test_cells_of_the_choice_hold_the_same_tunnel(tilt_deg):
         prepared.level, prepared.level_bone, at.room.stations, rules.prices(), rules.value("contact_mm")
     )
     lines = ToolLines(pivots, tips, np.zeros(1, np.int32), np.zeros(1, np.int32), np.zeros((1, 1), np.uint8))
-    tunnels = tunnels_of(lines, window, cells, Channel(), rules)
+    tunnels = tunnels_of(lines, window, cells.priced, Channel(), rules)
     fine = removal_of(prepared.level_bone, LineRegion(prepared.level.frame, window, pivots, tips, Channel(), rules))
     coarse = float((tunnels.price[tunnels.cells] * tunnels.share).sum())
     assert coarse == pytest.approx(fine.total_mm3, rel=0.08)

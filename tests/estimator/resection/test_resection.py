@@ -19,7 +19,7 @@ from canalwise.phantoms.spec import demo_spec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.labels import Part
-from tests.estimator.resection.conftest import LEVEL, labelled
+from tests.labelled_phantoms import LEVEL, labelled
 
 STRANGER_FRAC, STRANGER_MM = 0.02, 0.5  # the stranger marches by 0.3 mm on whole voxels
 

@@ -1,76 +1,92 @@
-"""Searching: the space, what is weighed, the same answer from the same seed, and an early end."""
+"""Searching: the space, what comes first, the same answer from the same seed, and an early end."""
 
 from __future__ import annotations
 
 import os
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from canalwise.estimator.approach.instrument import Channel
-from canalwise.estimator.approach.search_bounds import BOUNDS, ENTRY_LATERAL_MM, INSTRUMENTS, Bound, instruments_named
-from canalwise.estimator.approach.table import axes_level, pivots_level_mm, table_of
-from canalwise.estimator.batch.outcomes import outcomes
-from canalwise.estimator.batch.score import Score, guarded_score, score_in_force
-from canalwise.estimator.batch.success_probability import (
-    ExecutionSampler,
-    SuccessProbability,
-    failures_of,
-    likeliest,
-    success_of,
+from canalwise.estimator.approach.search_bounds import (
+    BOUNDS,
+    ENTRY_LATERAL_MM,
+    INSTRUMENTS,
+    PHASE_BOUNDS,
+    Bound,
+    instruments_named,
 )
-from canalwise.estimator.estimate.estimate import estimate
-from canalwise.estimator.estimate.limit_checks import limits_broken
-from canalwise.estimator.level.prepared_level import PreparedLevel, level_for_task, prepared_level
-from canalwise.estimator.planning.default_approach import docking_point_mm
-from canalwise.estimator.search.best_approach import same_plans, search
-from canalwise.estimator.search.exploration import EvaluatedApproaches, bone_for_reach, evolved, most_reach, spread
+from canalwise.estimator.decompression.rules import ResectionRules
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
+from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.outcome.plan_numbers import plan_numbers
+from canalwise.estimator.planning.default_approach import default_approach, docking_point_mm
+from canalwise.estimator.planning.entry_plans import entry_of
+from canalwise.estimator.resection.resection_level import resection_level_of, with_set
+from canalwise.estimator.search.best_approach import rank, same_plan, search
 from canalwise.estimator.search.search_json import search_as_json
-from canalwise.estimator.search.search_space import DIMENSIONS, SPARE_MM, SearchSpace
-from canalwise.estimator.search.strategies import SearchBranch, SearchTask, candidate_of
+from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
+from canalwise.estimator.search.search_task import SearchTask, level_for
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.labels import SIDES
 from canalwise.recon.serialization import json_text
 from tests.workbench import toy
 
-LEVEL, BUDGET = "L3-L4", 1500
-
-MASS_POINTS_FRAC = 0.03
-"""The toy's bone is coarse: the batch's cells count it this well."""
+LEVEL, BUDGET = "L3-L4", 60
 
 
 @cache
 def prepared() -> PreparedLevel:
-    return prepared_level(toy.anatomy(), LEVEL)
+    return prepared_level(toy.pressed_anatomy(), LEVEL)
+
+
+@cache
+def hopeless() -> PreparedLevel:
+    """The far recess lies behind the sac for straight instruments."""
+    return prepared_level(toy.pressed_anatomy(-2.0), LEVEL)
 
 
 @cache
 def space(side="left") -> SearchSpace:
-    return SearchSpace(level_for_task(prepared(), side), Channel())
+    return SearchSpace(prepared(), side, Channel())
 
 
 @cache
-def found():
-    return search(prepared(), SearchTask(budget=BUDGET))
+def found(side=None, breadth="with recesses"):
+    sides = SIDES if side is None else (side,)
+    return search(prepared(), SearchTask(sides=sides, budget=BUDGET, breadth=breadth))
 
 
 def some_units(count=64, seed=0):
     return np.random.default_rng(seed).random((count, DIMENSIONS))
 
 
-def standing(bone=(), missed=(), broken=()):
-    columns = [np.array(c, dtype=float) for c in (bone, [0.5] * len(bone), missed, [1.0] * len(bone), broken)]
-    return Score(*columns)
-
-
 def test_every_bound_says_where_it_comes_from():
-    for bound in (*BOUNDS.values(), ENTRY_LATERAL_MM, *INSTRUMENTS.values()):
+    for bound in (*BOUNDS.values(), *PHASE_BOUNDS.values(), ENTRY_LATERAL_MM, *INSTRUMENTS.values()):
         assert bound.source
         assert bound.evidence in ("READ", "CALC", "MEM", "PRACTICE")
     with pytest.raises(WrongUse, match="must not end below"):
         Bound(2.0, 1.0, "mm", "", "MEM")
+
+
+def test_tilts_are_bounded_as_the_entry_window_is():
+    rules = ResectionRules()
+    medial, cranial = BOUNDS["medial_tilt_deg"], BOUNDS["cranial_tilt_deg"]
+    assert medial.low == rules.value("least_medial_tilt_deg")
+    assert medial.high == rules.value("greatest_medial_tilt_deg")
+    assert cranial.high == -cranial.low == rules.value("greatest_cranial_tilt_deg")
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_the_usual_plan_lies_within_the_bounds(side):
+    entry = entry_of(default_approach(prepared().anatomy, LEVEL, side))
+    assert BOUNDS["medial_tilt_deg"].low <= entry.medial_tilt_deg <= BOUNDS["medial_tilt_deg"].high
+    assert BOUNDS["cranial_tilt_deg"].low <= entry.cranial_tilt_deg <= BOUNDS["cranial_tilt_deg"].high
 
 
 def test_instruments_by_name():
@@ -81,12 +97,14 @@ def test_instruments_by_name():
 
 @pytest.mark.parametrize("side", SIDES)
 def test_coordinates_run_through_the_bounds(side):
-    table = space(side).approaches(np.array([np.zeros(DIMENSIONS), np.ones(DIMENSIONS)]))
+    middle = np.full(DIMENSIONS, 0.5)
+    units = np.stack([middle, middle])
+    units[:, [0, 3]] = [[0.0, 0.0], [1.0, 1.0]]
+    plans = space(side).approaches(units)
     toward = 1.0 if side == "left" else -1.0
-    assert (toward * table.docking_mm[:, 0]).tolist() == [5.0, 18.0]
-    assert table.medial_deg.tolist() == [[-15.0, 5.0], [15.0, 40.0]]
-    assert (toward * table.shift_mm[:, 1, 0]).tolist() == [0.0, 8.0]
-    assert table.sweep_deg.tolist() == [[2.0, 2.0], [4.0, 4.0]]
+    assert [toward * plan.docking_point_mm[0] for plan in plans] == pytest.approx([5.0, 18.0])
+    assert [entry_of(plan).medial_tilt_deg for plan in plans] == pytest.approx([-10.0, 35.0])
+    assert [entry_of(plan).cranial_tilt_deg for plan in plans] == pytest.approx([0.0, 0.0], abs=1e-9)
 
 
 def test_wrong_number_of_coordinates_is_refused():
@@ -94,16 +112,10 @@ def test_wrong_number_of_coordinates_is_refused():
         space().approaches(np.zeros((2, DIMENSIONS + 1)))
 
 
-def test_tips_reach_the_deepest_target_and_the_scope_is_held_back():
-    table = space().approaches(some_units())
-    axes, pivots = axes_level(table), pivots_level_mm(table)
-    for phase, far in enumerate((False, True)):
-        points = space().task_level.seen_by(far)
-        deepest = np.einsum("and,ad->an", points - pivots[:, phase, None], axes[:, phase]).max(axis=1)
-        tip = table.pivot_distance_mm + table.tip_past_mm[:, phase]
-        assert np.allclose(tip, deepest + SPARE_MM)
-        held = np.maximum(table.tip_past_mm[:, phase] - table.working_distance_mm, 0.0)
-        assert np.allclose(table.sleeve_past_mm[:, phase], held)
+def test_a_plan_has_the_coordinates_it_was_laid_at():
+    units = some_units(8)
+    again = np.array([space().unit_of(plan) for plan in space().approaches(units)])
+    assert np.allclose(again, units, atol=1e-6)
 
 
 def test_a_sleeve_rests_where_the_usual_plan_lowers_it():
@@ -115,101 +127,92 @@ def test_a_sleeve_rests_where_the_usual_plan_lowers_it():
     assert np.abs(ours - usual).max() <= 2.0
 
 
-def test_mirrored_coordinates_mirror_the_approach_and_its_outcome():
-    unit = some_units(16)
-    left, right = (space(side).approaches(unit) for side in SIDES)
-    # the toy is the same on both sides but for the voxels of its mid-plane
-    assert np.allclose(left.docking_mm * (-1, 1, 1), right.docking_mm, atol=1.0)
-    assert np.allclose(left.medial_deg, right.medial_deg)
+def candidate(freed, kept, weighted, share):
+    """A plan of which only its numbers are known."""
+    verdict = SimpleNamespace(freed=freed, kept=kept)
+    broken = () if kept else ("pars",)
+    numbers = SimpleNamespace(verdict=verdict, weighted_mm3=weighted, least_freed_frac=share, broken=broken,
+                              good=freed and kept)  # fmt: skip
+    return SimpleNamespace(numbers=numbers)
 
 
-def test_the_batch_is_weighed_as_the_exact_estimate():
-    table = space().approaches(some_units(6))
-    batch = score_in_force(space().task_level, outcomes(space().task_level.scene, table))
-    for row in range(len(table)):
-        exact = estimate(toy.anatomy(), table.approach(row))
-        shares = [share for share in exact.task_reached_frac.values() if share == share]
-        assert batch.reach_frac[row] == pytest.approx(np.mean(shares), abs=1e-6)
-        assert batch.bone_mm3[row] == pytest.approx(exact.cone.removal.total_mm3, rel=MASS_POINTS_FRAC, abs=5.0)
+plans = st.builds(
+    lambda kept, weighted, share: candidate(share >= 0.9, kept, weighted, share),
+    st.booleans(), st.floats(0, 5000), st.floats(0, 1),
+)  # fmt: skip
 
 
-def test_a_search_holds_limits_more_strictly_than_they_are():
-    table = space().approaches(some_units())
-    by_relation = outcomes(space().task_level.scene, table)
-    strict, in_force = (
-        guarded_score(space().task_level, table, by_relation),
-        score_in_force(space().task_level, by_relation),
-    )
-    assert (strict.broken >= in_force.broken).all()
-    assert (strict.bone_mm3 == in_force.bone_mm3).all()
+@given(st.lists(plans, min_size=1, max_size=20))
+def test_no_plan_that_frees_too_little_beats_one_that_frees_enough_within_limits(many):
+    best = min(many, key=rank).numbers
+    good = [one.numbers for one in many if one.numbers.good]
+    assert best.good == bool(good)
+    if good:
+        assert best.weighted_mm3 == min(one.weighted_mm3 for one in good)
+    elif any(one.numbers.verdict.kept for one in many):
+        assert best.verdict.kept
+        assert best.least_freed_frac == max(one.numbers.least_freed_frac for one in many if one.numbers.verdict.kept)
 
 
-def test_broken_limits_outweigh_missed_targets_only_by_how_much():
-    by_relation = standing(bone=(900.0, 100.0, 100.0), missed=(0.0, 0.1, 0.0), broken=(0.0, 0.0, 0.2))
-    assert np.argsort(bone_for_reach(0.0)(by_relation)).tolist() == [0, 1, 2]
-    assert np.argsort(bone_for_reach(0.1)(by_relation)).tolist() == [1, 0, 2]
-
-
-def test_what_is_evolved_is_no_worse_and_the_same_each_time():
-    def least(seed):
-        explored = EvaluatedApproaches(space())
-        spread(explored, 256, np.random.default_rng(seed))
-        first = most_reach(explored.found).min()
-        evolved(explored, most_reach, 512, np.random.default_rng(seed))
-        return first, most_reach(explored.found).min(), explored.unit
-
-    (first, last, units), (_, _, again) = least(1), least(1)
-    assert last <= first
-    assert (units == again).all()
-    assert len(units) == 256 + 512
-
-
-def test_the_best_keeps_what_the_batch_promised():
+def test_the_best_is_what_an_estimate_of_its_plan_says():
     best = found().best
-    assert best.broken == limits_broken(best.estimate)
-    if best.candidate.broken == 0.0:
-        assert best.broken == ()
-    assert best.reach_frac == pytest.approx(best.candidate.reach_frac, abs=0.02)
+    again = plan_numbers(decompressed(prepared(), best.approach))
+    assert again.verdict == best.numbers.verdict
+    assert again.bone_mm3 == best.numbers.bone_mm3
+    assert again.freed_by_side == best.numbers.freed_by_side
 
 
-def test_the_runner_up_is_another_plan_and_no_cheaper():
+def test_the_best_is_no_worse_than_the_usual_plan():
+    usual = [plan_numbers(decompressed(prepared(), default_approach(prepared().anatomy, LEVEL, s))) for s in SIDES]
+    best = rank(SimpleNamespace(numbers=found().best.numbers))
+    assert all(best <= rank(SimpleNamespace(numbers=one)) for one in usual)
+
+
+def test_the_best_frees_enough_and_gains_area():
+    best = found().best.numbers
+    assert best.good
+    assert best.least_freed_frac >= 0.9
+    assert best.at_disc_area_mm2["after"] > best.at_disc_area_mm2["before"]
+    assert search_as_json(found())["reason"].startswith("From the ")
+
+
+def test_where_nothing_frees_enough_that_is_said_first_and_the_most_freed_shown():
+    answer = search(hopeless(), SearchTask(budget=BUDGET))
+    best, shown = answer.best.numbers, answer.pareto
+    assert not best.verdict.freed
+    assert best.verdict.kept
+    assert best.least_freed_frac >= max(one.numbers.least_freed_frac for one in shown)
+    assert search_as_json(answer)["reason"].startswith("NOT FREED: no plan found frees 90 %")
+
+
+def test_a_narrower_room_costs_no_more():
+    plans = space("left").approaches(some_units(4, seed=3))
+    central, broader = (
+        [plan_numbers(decompressed(prepared(), plan, level_for(prepared(), breadth))) for plan in plans]
+        for breadth in ("central", "with foramen")
+    )
+    for narrow, broad in zip(central, broader, strict=True):
+        assert narrow.weighted_mm3 <= broad.weighted_mm3
+
+
+def test_mirrored_sides_have_mirrored_plans():
+    left, right = (found(side).best for side in SIDES)
+    # the toy is the same on both sides but for the voxels of its mid-plane
+    mirrored = np.array(left.approach.docking_point_mm) * (-1, 1, 1)
+    assert np.allclose(mirrored, right.approach.docking_point_mm, atol=3.0)
+    assert left.numbers.bone_mm3 == pytest.approx(right.numbers.bone_mm3, rel=0.1)
+    assert left.numbers.least_freed_frac == pytest.approx(right.numbers.least_freed_frac, abs=0.05)
+
+
+def test_the_runner_up_is_another_plan_and_no_better():
     runner_up, best = found().runner_up, found().best
-    assert not same_plans(table_of([runner_up.approach]), best.approach)[0]
-    # the batch ranks; where both keep what is asked, the other plan takes more bone
-    good = [p.candidate.broken == 0.0 and p.candidate.missed_frac <= found().allowed_frac for p in (best, runner_up)]
-    assert good[0] or not good[1]
-    if all(good):
-        assert best.candidate.bone_mm3 <= runner_up.candidate.bone_mm3
+    assert not same_plan(runner_up.candidate, best.candidate)
+    assert rank(best.candidate) <= rank(runner_up.candidate)
 
 
-def test_the_robust_pick_is_the_likeliest_of_all_tried():
-    robust, best = found().robust, found().best
-    assert robust.success.both >= best.success.both
-    task_level, hand = robust.candidate.way.task_level, ExecutionSampler(seed=0)
-    assert success_of(task_level, robust.approach, found().allowed_frac, hand) == robust.success
-
-
-def test_failures_and_success_are_told_alike():
-    table, hand = space().approaches(some_units(3)), ExecutionSampler(samples=16)
-    failed, _ = failures_of(space().task_level, table, 0.1, hand)
-    for row in range(3):
-        by_relation = success_of(space().task_level, table.approach(row), 0.1, hand)
-        assert failed[row] == pytest.approx(1.0 - by_relation.both)
-
-
-def test_of_equal_chances_less_bone_is_picked():
-    tried = [SuccessProbability(1.0, share, share, (0.0, 1.0)) for share in (0.5, 0.9, 0.9)]
-    assert likeliest(tried, [100.0, 900.0, 800.0]) == 2
-
-
-def test_no_errors_of_the_hand_leave_the_plan_as_it_is():
-    still = ExecutionSampler(samples=4)
-    still = replace(still, errors=still.errors.changed(**dict.fromkeys(still.errors.records, 0.0)))
-    table = space().approaches(some_units(1))
-    by_relation = success_of(space().task_level, table.approach(0), 10.0, still)
-    bone = outcomes(space().task_level.scene, table).taken.bone_mm3[0]
-    assert by_relation.reached == 1.0
-    assert by_relation.bone95_mm3 == pytest.approx((bone, bone), rel=1e-4)
+def test_the_robust_pick_is_the_likeliest_of_those_tried():
+    assert found().robust.chance.both >= found().best.chance.both
+    assert 0.0 <= found().robust.chance.freed <= 1.0
 
 
 def test_same_seed_same_bytes_whatever_the_processors():
@@ -223,27 +226,14 @@ def test_same_seed_same_bytes_whatever_the_processors():
     assert one == other
 
 
-def test_another_seed_looks_elsewhere():
-    other = search(prepared(), SearchTask(budget=300, seed=7))
-    assert other.best.approach != search(prepared(), SearchTask(budget=300, seed=8)).best.approach
-
-
-def test_the_answer_says_why_and_shows_the_front():
+def test_the_front_frees_more_for_more_bone():
     document = search_as_json(found())
-    assert f"{found().best.bone_mm3:.0f} mm3" in document["reason"]
-    assert document["evaluated"] <= BUDGET + 2 * 8 + 4
     bone = [row["bone_removed_mm3"] for row in document["pareto"]]
+    freed = [row["freed_frac"] for row in document["pareto"]]
     assert bone == sorted(bone)
+    assert freed == sorted(freed)
     assert set(document["bounds"]) == {*BOUNDS, "entry_lateral_mm"}
-
-
-def test_what_lies_at_the_end_of_a_bound_is_said():
-    unit = np.full((1, DIMENSIONS), 0.5)
-    unit[0, [2, 7]] = 0.0, 1.0
-    way = SearchBranch("left", "interlaminar", space().task_level, EvaluatedApproaches(space()))
-    by_relation = candidate_of(way, unit, way.explored.evaluated(unit))
-    assert by_relation.at_bounds == ("pivot_distance_mm", "far_medial_tilt_deg")
-    assert by_relation.approach.phases[1].medial_tilt_deg == 40.0
+    assert document["evaluated"] >= document["exact"]
 
 
 def test_an_interrupt_ends_with_the_best_so_far():
@@ -251,17 +241,17 @@ def test_an_interrupt_ends_with_the_best_so_far():
 
     def interrupted(more):
         done.append(more)
-        if sum(done) > 400:
+        if sum(done) > 20:
             raise KeyboardInterrupt
 
-    by_relation = search(prepared(), SearchTask(budget=100_000), interrupted)
-    assert by_relation.stopped
-    assert by_relation.evaluated < 3000
-    assert by_relation.best.estimate.cone.removal.total_mm3 > 0
+    answer = search(prepared(), SearchTask(budget=10_000), interrupted)
+    assert answer.stopped
+    assert answer.evaluated < 200
+    assert answer.best.numbers.bone_mm3 > 0
 
 
 def test_an_interrupt_before_anything_is_known_stays_one(monkeypatch):
-    monkeypatch.setattr("canalwise.estimator.search.exploration.outcomes", _interrupt)
+    monkeypatch.setattr("canalwise.estimator.search.exploration.coarse_resections", _interrupt)
     with pytest.raises(KeyboardInterrupt):
         search(prepared(), SearchTask(budget=100))
 
@@ -271,7 +261,7 @@ def _interrupt(*_):
 
 
 @pytest.mark.parametrize(
-    ("wrong", "word"), [({"budget": 0}, "budget"), ({"seed": -1}, "seed"), ({"task": ("floor",)}, "task"),
+    ("wrong", "word"), [({"budget": 0}, "budget"), ({"seed": -1}, "seed"), ({"breadth": "floor"}, "with recesses"),
                         ({"sides": ()}, "side")]
 )  # fmt: skip
 def test_wrong_questions_are_refused(wrong, word):
@@ -279,7 +269,22 @@ def test_wrong_questions_are_refused(wrong, word):
         SearchTask(**wrong)
 
 
-def test_targets_that_are_not_in_view_are_said_to_be():
-    level = replace(prepared().level, targets={})
-    with pytest.raises(AnatomyNotFound, match="must be in view to search"):
-        level_for_task(replace(prepared(), level=level), "left", ("ipsilateral recess",))
+def test_a_level_without_ligament_is_said_to_be_one():
+    with pytest.raises(AnatomyNotFound, match="ligament"):
+        search(prepared_level(toy.anatomy(), LEVEL), SearchTask(budget=10))
+
+
+def test_where_nothing_presses_no_bone_goes():
+    at = resection_level_of(prepared())
+    far_out = replace(at.wanted, level_mm=at.wanted.level_mm + 100.0).half("right")
+    assert not len(far_out.voxels)
+    answer = search(prepared(), SearchTask(budget=20), at=with_set(at, far_out))
+    assert answer.best.numbers.good
+    assert answer.best.numbers.bone_mm3 == 0.0
+    assert search_as_json(answer)["reason"].startswith("Nothing presses")
+
+
+def test_a_side_that_cannot_be_docked_on_is_said_to_be_one():
+    level = replace(prepared().level, windows={}, landmarks_ras_mm={})
+    with pytest.raises(AnatomyNotFound, match="interlaminar window"):
+        search(replace(prepared(), level=level), SearchTask(budget=10))

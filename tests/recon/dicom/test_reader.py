@@ -213,7 +213,10 @@ def test_mr_offered_as_ct_is_refused_and_as_itself_accepted(tmp_path):
     folder = write_series(tmp_path / "s", HU, change=lambda k, d: setattr(d, "Modality", "MR"))
     with pytest.raises(UnusableInput, match=r"must be CT as asked .*MR"):
         read_scan(folder, modality="CT")
-    assert read_scan(folder).modality == "MR"
+    with pytest.raises(UnusableInput, match="must hold magnitudes, none of them negative, to be MR"):
+        read_scan(folder)
+    magnitudes = write_series(tmp_path / "m", np.abs(HU), change=lambda k, d: setattr(d, "Modality", "MR"))
+    assert read_scan(magnitudes).modality == "MR"
 
 
 def test_lossy_compression_is_warned_of(tmp_path):

@@ -1,9 +1,12 @@
 """DICOM segmentation objects against the same segments written as NRRD by another program (data/README)."""
 
+import warnings
 from dataclasses import replace
 from pathlib import Path
 
+import highdicom
 import numpy as np
+import pydicom
 import pytest
 
 from canalwise.recon.dicom.segmentation_object import (
@@ -99,3 +102,73 @@ def test_images_and_other_files_are_no_segmentations(tmp_path):
     (tmp_path / "cut").write_bytes(bytes(128) + b"DICM")
     for path in (next(series.iterdir()), tmp_path / "text", tmp_path / "cut", tmp_path, tmp_path / "none"):
         assert not is_segmentation(path)
+
+
+@pytest.mark.parametrize("kind", ["binary", "binary_overlap", "binary_fractional", "true_fractional"])
+def test_binary_and_fractional_objects_of_another_library(data_dir, kind):
+    path = data_dir / "dicom_highdicom_seg" / f"seg_image_ct_{kind}.dcm"
+    segmentation = read_segmentation(path, 100)
+    # The library that wrote them puts the frames together for comparison.
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        theirs = highdicom.seg.segread(path)
+    numbers = list(theirs.segment_numbers)
+    assert segmentation.names == {n: theirs.get_segment_description(n).segment_label for n in numbers}
+    assert len(segmentation.warnings) == ("fractional" in kind)
+    stored = np.asarray(theirs.pixel_array)
+    kept = stored >= 0.5 * (255 if "fractional" in kind else 1)
+    assert segmentation.pixels.sum() == kept.sum() > 0
+    layers = segmentation_layers(segmentation, _grid_of(segmentation, 1.25))
+    for number in numbers:
+        mine = np.sum([(layer == number).sum() for layer in layers])
+        shows = [
+            int(f.SegmentIdentificationSequence[0].ReferencedSegmentNumber)
+            for f in theirs.PerFrameFunctionalGroupsSequence
+        ]
+        assert mine == kept[np.array(shows) == number].sum()
+
+
+def _grid_of(segmentation, step_mm: float) -> Grid:
+    """The grid of axial slices some of which the frames show."""
+    first = min(segmentation.frames, key=lambda frame: frame.position_ras_mm[2])
+    heights = [frame.position_ras_mm[2] for frame in segmentation.frames]
+    affine = np.diag([0.0, 0.0, step_mm, 1.0])
+    affine[:3, 0], affine[:3, 1] = first.row_ras * first.spacing_mm[0], first.column_ras * first.spacing_mm[1]
+    affine[:3, 3] = first.position_ras_mm
+    return Grid((*first.shape[::-1], round(np.ptp(heights) / step_mm) + 1), affine)
+
+
+def test_frames_far_apart_have_no_grid_of_their_own(data_dir):
+    overlap = read_segmentation(data_dir / "dicom_highdicom_seg" / "seg_image_ct_binary_overlap.dcm", 100)
+    with pytest.raises(BadGeometry, match="must all be there"):
+        segmentation_grid(overlap)
+
+
+def test_one_frame_is_read_on_the_grid_of_its_scan(data_dir):
+    one = read_segmentation(data_dir / "dicom_highdicom_seg" / "seg_image_ct_binary_single_frame.dcm", 100)
+    (layer,) = segmentation_layers(one, _grid_of(one, 1.0))
+    assert layer.sum() == one.pixels.sum() > 0
+    with pytest.raises(BadGeometry, match="stack of slices"):
+        segmentation_grid(one)
+
+
+@pytest.mark.parametrize("charset", ["", None])
+def test_an_empty_character_set_is_read(folder, tmp_path, charset):
+    dataset = pydicom.dcmread(folder / "liver.dcm")
+    dataset.SpecificCharacterSet = charset
+    dataset.save_as(tmp_path / "a.dcm")
+    assert read_segmentation(tmp_path / "a.dcm", 100).names == {1: "Liver"}
+
+
+def test_an_unknown_type_is_refused_with_its_name(folder, tmp_path):
+    dataset = pydicom.dcmread(folder / "liver.dcm")
+    dataset.SegmentationType = "SOLID"
+    dataset.save_as(tmp_path / "a.dcm")
+    with pytest.raises(BadFile, match="'SOLID'"):
+        read_segmentation(tmp_path / "a.dcm", 100)
+
+
+def test_segments_of_another_naming_are_not_taken_for_ours(folder):
+    _, grid = _nrrd(folder / "liver_seg.nrrd")
+    with pytest.raises(BadLabels, match="'Liver'"):
+        read_given_labels([folder / "liver.dcm"], None, grid)

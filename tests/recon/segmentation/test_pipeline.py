@@ -10,11 +10,12 @@ from canalwise.phantoms.imaging.grids import natural_grid
 from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.spec import SpineSpec
-from canalwise.recon.case.ct_segmentation import Segmentation, segment
+from canalwise.recon.case.ct_segmentation import segment
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Part, bone_mask, canal_mask, vertebra_number, vertebrae_in
 from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.laid_labels import Segmentation
 
 
 def dice(a: np.ndarray, b: np.ndarray) -> float:

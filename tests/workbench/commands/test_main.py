@@ -126,8 +126,8 @@ def test_measure_prints_every_measurement_with_its_band(case, capsys):
     "argv",
     [
         ["measure"],
-        ["compare", "--level", "L3-L4", "--budget", "600"],
-        ["search", "--level", "L3-L4", "--budget", "600"],
+        ["compare", "--level", "L3-L4", "--budget", "30"],
+        ["search", "--level", "L3-L4", "--budget", "30"],
         ["estimate", "--level", "L3-L4", "--side", "right"],
     ],
 )
@@ -164,7 +164,7 @@ def test_estimate_keeps_the_plan_and_the_same_numbers(case, capsys):
 
 
 def test_an_edited_plan_is_not_overwritten_unless_forced(case, capsys):
-    argv = ["estimate", str(case), "--level", "L3-L4", "--side", "left"]
+    argv = ["estimate", str(case), "--level", "L3-L4", "--side", "left", "--no-intervals"]
     plan = case / "plans" / "L3-L4-left.toml"
     assert main(argv) == 0
     first = plan.read_text()
@@ -201,7 +201,12 @@ def test_strict_is_0_when_all_limits_hold(case, capsys):
         "--tool-diameter-mm",
         "2",
     ]
-    assert main(["estimate", str(case), "--level", "L3-L4", "--side", "left", *thin, "--strict", "--json"]) == 0
+    assert (
+        main(
+            ["estimate", str(case), "--level", "L3-L4", "--side", "left", *thin, "--no-intervals", "--strict", "--json"]
+        )
+        == 0
+    )
     assert not [v for v in json.loads(capsys.readouterr().out)["verdicts"] if v["met"] is False]
 
 

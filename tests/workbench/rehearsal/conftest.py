@@ -165,7 +165,7 @@ def _cold():
 def rehearsal_case(tmp_path_factory) -> Path:
     """A case folder of the toy segment, under a name that must not be told."""
     folder = tmp_path_factory.mktemp("rehearsal") / FOLDER
-    write_case(folder, toy.scan(), toy.anatomy())
+    write_case(folder, toy.scan(), toy.pressed_anatomy())
     return folder
 
 
@@ -186,4 +186,4 @@ def page(served) -> Iterator[Talker]:
 @pytest.fixture(scope="session")
 def toy_plan() -> dict:
     """The usual start from the left, as a page sends it."""
-    return json.loads(json.dumps(asdict(default_approach(toy.anatomy(), "L3-L4", "left"))))
+    return json.loads(json.dumps(asdict(default_approach(toy.pressed_anatomy(), "L3-L4", "left"))))

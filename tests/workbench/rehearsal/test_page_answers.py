@@ -35,7 +35,6 @@ WRITTEN_ON_PAPER = {"sheet", "report"}
 """Answered with an address alone, which the browser tests follow."""
 
 TASK = list(NAMES)
-RECESSES = ["ipsilateral recess", "contralateral recess"]
 
 
 def faults(reported: list[tuple[str, Any]]) -> list[str]:
@@ -53,7 +52,7 @@ def questions(plan: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
     """One question at least of every name, in an order in which all can be answered."""
     of, level = {"plan": plan, "task": TASK}, plan["level"]
     entry = {"lateral_mm": 20.0, "cranial_mm": -2.0}
-    searched = {"level": level, "task": RECESSES, "budget": 200, "seed": 0}
+    searched = {"level": level, "budget": 20, "seed": 0}
     right = plan | {"side": "right", "docking_point_mm": [-plan["docking_point_mm"][0], *plan["docking_point_mm"][1:]]}
     return [
         ("estimate", of | {"intervals": False}),

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from page_phrases import TARGET, gapped, phrases_source
 
-from canalwise.workbench.console import tables
+from canalwise.workbench.console import freed_tables, tables
 from canalwise.workbench.style import phrases as wording
 
 PAGE = Path(__file__).parents[3] / "workbench" / "page"
@@ -33,7 +33,7 @@ console.log(JSON.stringify(asked.map(([name, ...values]) => said[name](...values
 PAIRS: dict[str, Callable[..., str]] = {
     "number": wording.number,
     "percent": wording.percent,
-    "chanceWords": tables.chance_words,
+    "chanceWords": freed_tables.chance_words,
     "interval": wording.interval,
     "amount": wording.amount,
     "lateralWords": wording.lateral_words,

@@ -9,10 +9,10 @@ import pytest
 from canalwise.estimator.estimate.estimate import Estimate, estimate, estimate_of
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.estimate.intervals import no_intervals
-from canalwise.estimator.outcome.decompressed import decompressed_or_none
 from canalwise.estimator.planning.clock_positions import far_clock, near_clock
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.labels import SIDES
+from canalwise.workbench.console.json_results import with_decompression
 from canalwise.workbench.style.phrases import amount, clock_words, percent
 from canalwise.workbench.teaching.placeholders import (
     CAUSES,
@@ -50,14 +50,12 @@ def test_what_the_plan_is_about(facts):
 
 
 def test_bone_is_that_of_the_estimate_and_its_parts_sum_to_the_whole(facts):
-    document = estimate_as_json(facts.estimate, no_intervals(facts.estimate))
-    found = decompressed_or_none(facts.estimate.prepared, facts.estimate.approach)
-    freeing = document["task"]["bone_removed_mm3"]
-    if found is not None:
-        freeing = {"by_structure": dict(found.cost.by_structure_mm3), "total": found.cost.total_mm3}
-    sweep = document["cone"]["bone_removed_mm3"]
-    for bone, prefix, own in ((freeing, "mm3", facts.task_mm3), (sweep, "sweep mm3", facts.sweep_mm3)):
-        assert own == pytest.approx(bone["by_structure"] | {"total": bone["total"]}, abs=1e-2)
+    plain = estimate_as_json(facts.estimate, no_intervals(facts.estimate))
+    document = with_decompression(plain, facts.estimate.prepared, facts.estimate.approach, None)
+    least = document["resection"] or document["task"]
+    for kind, prefix, own in ((least, "mm3", facts.task_mm3), (document["cone"], "sweep mm3", facts.sweep_mm3)):
+        bone = kind["bone_removed_mm3"]
+        assert own == pytest.approx(bone["by_structure"] | {"total": bone["total"]})
         for name, mm3 in own.items():
             assert facts.reported(f"{prefix}:{name}") in (None, amount(mm3, "mm3", 0))
         assert facts.reported(f"{prefix}:total") == amount(bone["total"], "mm3", 0)

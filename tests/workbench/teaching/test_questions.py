@@ -19,6 +19,7 @@ from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.labels import SIDES, Side
+from canalwise.workbench.console.json_results import with_decompression
 from canalwise.workbench.style.phrases import amount, clock_words, percent
 from canalwise.workbench.teaching.placeholders import CAUSES, PlanFacts, facet_kept_frac
 from canalwise.workbench.teaching.questions import (
@@ -31,7 +32,7 @@ from canalwise.workbench.teaching.questions import (
     UnanswerableQuestion,
     question_of,
 )
-from tests.laws.scenes import LEVEL, SPEC, anatomy_on, grid_of
+from tests.laws.scenes import LEVEL, SPEC, anatomy_on, grid_of, ready_level
 from tests.workbench import toy
 
 ASKED = [(kind, of) for kind, about in KINDS.items() for of in about.subjects or ("",)]
@@ -46,7 +47,7 @@ def toy_facts(request: pytest.FixtureRequest) -> PlanFacts:
 @pytest.fixture(scope="module")
 def phantom() -> dict[Side, PlanFacts]:
     """From either side of the lopsided phantom."""
-    prepared = prepared_level(anatomy_on(SPEC, grid_of(SPEC)), LEVEL).ready()
+    prepared = ready_level(anatomy_on(SPEC, grid_of(SPEC)))
     approaches = {side: default_approach(prepared.anatomy, LEVEL, side) for side in SIDES}
     return {side: PlanFacts(estimate_of(prepared, approach)) for side, approach in approaches.items()}
 
@@ -119,8 +120,9 @@ def test_the_same_seed_asks_the_same_and_the_draw_moves_the_right_answer(phantom
 @pytest.mark.parametrize("side", SIDES)
 def test_right_answers_are_the_estimates_numbers(phantom, side):
     facts = phantom[side]
-    document = estimate_as_json(facts.estimate, no_intervals(facts.estimate))
-    reach, bone = document["contralateral_reach"], document["task"]["bone_removed_mm3"]
+    plain = estimate_as_json(facts.estimate, no_intervals(facts.estimate))
+    document = with_decompression(plain, facts.estimate.prepared, facts.estimate.approach, None)
+    reach, bone = document["contralateral_reach"], document["resection"]["bone_removed_mm3"]
     expected = {
         ("reach mm", ""): amount(reach["lateral_mm"], "mm"),
         ("what stops", ""): CAUSES[reach["limited_by"]],

@@ -7,30 +7,32 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from canalwise.estimator.approach.search_bounds import instruments_named
-from canalwise.estimator.level.target_names import chosen
 from canalwise.estimator.search.best_approach import search
-from canalwise.estimator.search.exploration import Progress
-from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.search.search_task import USUAL_BREADTH, Progress, SearchTask, check_breadth
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES, Side
 from canalwise.workbench.console.json_results import compared_json, searched_json
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 
-LEAST, MOST = 100, 200_000
-"""Approaches that a page may ask to have looked at; the most take about a minute on a laptop."""
+LEAST, MOST = 20, 10_000
+"""Approaches that a page may ask to have looked at; the most take a few minutes on a laptop."""
 
 
 @dataclass(frozen=True)
 class SearchRequest:
-    """The best, the likeliest and the next best plan."""
+    """The best, the likeliest and the next best plan; `breadth` says how much of the canal is to be freed.
+
+    A `task` of sets to be touched decides nothing: the room needed does.
+    """
 
     level: str
     sides: tuple[Side, ...]
     instruments: tuple[str, ...]
-    task: tuple[str, ...]
     budget: int
     seed: int
+    breadth: str = USUAL_BREADTH
+    task: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -38,9 +40,10 @@ class AccessesRequest:
     """The best plan of the left, the right and both sides, and a midline laminectomy."""
 
     level: str
-    task: tuple[str, ...]
     budget: int
     seed: int
+    breadth: str = USUAL_BREADTH
+    task: tuple[str, ...] = ()
 
 
 def found(session: Session, message: SearchRequest, job: RequestJob) -> Json:
@@ -53,18 +56,20 @@ def found(session: Session, message: SearchRequest, job: RequestJob) -> Json:
     question = SearchTask(
         sides=tuple(side for side in SIDES if side in message.sides),
         instruments=channels,
-        task=chosen(message.task),
+        breadth=check_breadth(message.breadth),
         budget=within_budget(message.budget),
         seed=message.seed,
     )
     prepared = session.prepared(message.level)
     with _ended_early():
-        return searched_json(prepared, search(prepared, question, _counted(job, question)))
+        return searched_json(search(prepared, question, _counted(job, question)))
 
 
 def ways(session: Session, message: AccessesRequest, job: RequestJob) -> Json:
     """The accesses on their best plans, as `canalwise compare --json`."""
-    question = SearchTask(task=chosen(message.task), budget=within_budget(message.budget), seed=message.seed)
+    question = SearchTask(
+        breadth=check_breadth(message.breadth), budget=within_budget(message.budget), seed=message.seed
+    )
     prepared = session.prepared(message.level)
     with _ended_early():
         return compared_json(prepared, question, _counted(job, question))
@@ -73,8 +78,8 @@ def ways(session: Session, message: AccessesRequest, job: RequestJob) -> Json:
 def within_budget(budget: int) -> int:
     """The search budget; raises WrongUse for one that a page may not request.
 
-    >>> within_budget(20_000)
-    20000
+    >>> within_budget(800)
+    800
     """
     if not LEAST <= budget <= MOST:
         raise WrongUse("the number of approaches", f"must be from {LEAST} to {MOST}", got=budget)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 
-from canalwise.estimator.approach.search_bounds import BOUNDS, INSTRUMENTS
+from canalwise.estimator.approach.search_bounds import BOUNDS, INSTRUMENTS, PHASE_BOUNDS
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.level.target_points import all_points_mm
 from canalwise.estimator.planning.canal_entry import canal_entry_of
@@ -48,7 +48,7 @@ def case_facts(case: Case, start: InitialPlan, lessons: Mapping[str, Lesson]) ->
         "start": asdict(start),
         "plans": plan_names(case),
         "lessons": [{"name": name, "title": lesson.title} for name, lesson in lessons.items()],
-        "bounds": {name: asdict(bound) for name, bound in BOUNDS.items()},
+        "bounds": {name: asdict(bound) for name, bound in (*BOUNDS.items(), *PHASE_BOUNDS.items())},
         "grey_window": list(case.scan.kind.display_window(case.scan.voxels)),
     }
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from threading import Event
 
 import cattrs
@@ -10,16 +11,16 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.approach.table import table_of
-from canalwise.estimator.batch.outcomes import outcomes
-from canalwise.estimator.batch.outcomes_by_relation import outcomes_by_relation, wanted_of_task
+from canalwise.estimator.charts import entry_map as entry_map_module
+from canalwise.estimator.charts import instrument_chart as instrument_chart_module
+from canalwise.estimator.charts import tilt_chart as tilt_chart_module
 from canalwise.estimator.charts.tilt_chart import tilt_chart
-from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.outcome.plan_numbers import PlanNumbers, plan_numbers
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.planning.skin_entry import skin_entry_of
 from canalwise.estimator.search.best_approach import search
-from canalwise.estimator.search.strategies import SearchTask
+from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES
@@ -38,26 +39,35 @@ from canalwise.workbench.rehearsal.session.request import Cancelled, Json, Reque
 from canalwise.workbench.rehearsal.session.session import Session
 from tests.workbench import toy
 
-LEVEL, TASK = "L3-L4", ("ipsilateral recess", "contralateral canal wall")
-"""Both targets can be had on the made-up segment."""
+LEVEL, TASK, BUDGET = "L3-L4", ("ipsilateral recess", "contralateral recess"), 40
 
-ENTRY_TOL_MM = 1.0
-"""A voxel: the skin has steps of that height."""
+
+@pytest.fixture(scope="module", autouse=True)
+def few() -> Iterator[None]:
+    """Wide steps, so that the tests stay quick."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(entry_map_module, "STEP_MM", 16.0)
+        patch.setattr(tilt_chart_module, "STEP_DEG", 15.0)
+        patch.setattr(entry_map_module.entry_map, "__defaults__", (16.0, lambda _: None))
+        patch.setattr(tilt_chart_module.usual_tilts_deg, "__defaults__", (15.0,))
+        diameters = {"sleeve": (8.0, 12.0), "tool": (3.5, 6.0)}
+        patch.setattr(instrument_chart_module.instrument_chart, "__defaults__", (diameters, lambda _: None))
+        yield
 
 
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Session:
-    return Session(Case(toy.scan(), toy.anatomy(), tmp_path_factory.mktemp("case")))
+    return Session(Case(toy.scan(), toy.pressed_anatomy(), tmp_path_factory.mktemp("case")))
 
 
 @pytest.fixture(scope="module")
 def plan() -> Approach:
-    return default_approach(toy.anatomy(), LEVEL, "left")
+    return default_approach(toy.pressed_anatomy(), LEVEL, "left")
 
 
 @pytest.fixture(scope="module")
 def tilts(session: Session, plan: Approach) -> Json:
-    return angles(session, TiltChartRequest(plan, "over the top", TASK), RequestJob())
+    return angles(session, TiltChartRequest(plan), RequestJob())
 
 
 @pytest.fixture(scope="module")
@@ -69,11 +79,8 @@ def plan_of(data: Json) -> Approach:
     return cattrs.structure(data, Approach)
 
 
-def bone_mm3(prepared: PreparedLevel, data: Json) -> float:
-    approach = plan_of(data)
-    return float(
-        outcomes_by_relation(prepared.level, approach.side, outcomes(prepared.scene, table_of([approach]))).bone_mm3[0]
-    )
+def told(prepared: PreparedLevel, data: Json) -> PlanNumbers:
+    return plan_numbers(decompressed(prepared, plan_of(data)))
 
 
 def stopped() -> RequestJob:
@@ -86,28 +93,24 @@ def test_charts_are_json_without_not_a_number(tilts: Json) -> None:
     assert json.loads(json.dumps(tilts, allow_nan=False)) == json.loads(json.dumps(tilts))
 
 
-def test_an_angle_chart_is_the_estimators(
-    tilts: Json, session: Session, plan: Approach, prepared: PreparedLevel
-) -> None:
-    chart = tilt_chart(prepared, plan, "over the top", wanted_of_task(TASK))
-    assert tilts["bone_mm3"] == chart.by_relation.bone_mm3.tolist()
+def test_an_angle_chart_is_the_estimators(tilts: Json, plan: Approach, prepared: PreparedLevel) -> None:
+    chart = tilt_chart(prepared, plan)
+    assert tilts["bone_mm3"] == chart.numbers.bone_mm3.tolist()
     assert tilts["feasible"] == chart.feasible.tolist()
-    assert tilts["reach_mm"] == chart.by_relation.reach_mm["contralateral"].tolist()
-    assert np.sum(list(tilts["layers_mm3"].values()), axis=0) == pytest.approx(chart.by_relation.bone_mm3, abs=30.0)
-    kept = [not broken for broken in tilts["breaks"]]
-    assert kept == chart.within_limits.tolist()
-    assert any(kept)
-    assert not all(kept)
+    assert tilts["reach_mm"] == chart.numbers.reach_mm.tolist()
+    assert tilts["targets_frac"]["far side"] == chart.numbers.freed_frac["contralateral"].tolist()
+    assert np.sum(list(tilts["layers_mm3"].values()), axis=0) == pytest.approx(chart.numbers.bone_mm3, abs=30.0)
+    assert [not broken for broken in tilts["breaks"]] == chart.numbers.kept.tolist()
 
 
 def test_every_point_of_an_angle_chart_stands_for_its_plan(
     tilts: Json, plan: Approach, prepared: PreparedLevel
 ) -> None:
     assert plan_of(tilts["plans"][tilts["plan"]]) == plan
-    for row in (0, 30, len(tilts["plans"]) - 1):
-        data = tilts["plans"][row]
-        assert data["phases"][1]["medial_tilt_deg"] == tilts["tilts_deg"][row]
-        assert bone_mm3(prepared, data) == pytest.approx(tilts["bone_mm3"][row], rel=1e-3)
+    for row in (0, len(tilts["plans"]) - 1):
+        alone = told(prepared, tilts["plans"][row])
+        assert alone.bone_mm3 == tilts["bone_mm3"][row]
+        assert alone.good == tilts["feasible"][row]
 
 
 def test_an_entry_map_stands_for_its_plans(session: Session, plan: Approach, prepared: PreparedLevel) -> None:
@@ -119,17 +122,13 @@ def test_an_entry_map_stands_for_its_plans(session: Session, plan: Approach, pre
     for row, column in np.ndindex(rows, columns):
         bone, reason = chart["bone_mm3"][row][column], chart["reason"][row][column]
         assert (bone is None) == (reason >= 0)
-        data = chart["plans"][row][column]
         reported = chart["reached_bone_mm3"][row][column]
-        if reported is None or (row + column) % 5:
-            continue
-        assert bone_mm3(prepared, data) == pytest.approx(reported, rel=1e-3)
-        exact = estimate_of(prepared, plan_of(data))
-        entry = skin_entry_of(prepared.anatomy, exact.approach, exact.phases[0], prepared.air_in_view)
-        assert entry.lateral_mm == pytest.approx(chart["lateral_mm"][column], abs=ENTRY_TOL_MM)
-        assert entry.cranial_mm == pytest.approx(chart["cranial_mm"][row], abs=ENTRY_TOL_MM)
-        seen += 1
-    assert seen > 3
+        if reported is not None:
+            alone = told(prepared, chart["plans"][row][column])
+            assert alone.bone_mm3 == reported
+            assert alone.good == (bone is not None)
+            seen += 1
+    assert seen > 1
 
 
 def test_an_instrument_chart_stands_for_its_plans(session: Session, plan: Approach, prepared: PreparedLevel) -> None:
@@ -142,7 +141,7 @@ def test_an_instrument_chart_stands_for_its_plans(session: Session, plan: Approa
         ):  # fmt: skip
             assert held["channel"][f"{curve['part']}_diameter_mm"] == mm
             assert held["phases"] == json.loads(json.dumps(chart_phases(plan)))
-            assert [bone_mm3(prepared, one) for one in (held, best)] == pytest.approx(reported, rel=1e-3)
+            assert [told(prepared, one).bone_mm3 for one in (held, best)] == reported
 
 
 def chart_phases(plan: Approach) -> list[Json]:
@@ -175,17 +174,17 @@ def test_progress_grows_to_its_end(session: Session, plan: Approach) -> None:
 
 
 def asked(**change: object) -> SearchRequest:
-    usual = {"level": LEVEL, "sides": SIDES, "instruments": ("interlaminar",), "task": TASK, "budget": 3000, "seed": 0}
+    usual = {"level": LEVEL, "sides": SIDES, "instruments": ("interlaminar",), "budget": BUDGET, "seed": 0}
     return cattrs.structure(usual | change, SearchRequest)
 
 
 def test_a_search_is_the_estimators(session: Session, prepared: PreparedLevel) -> None:
     reported: list[tuple[int, int, str]] = []
     document = found(session, asked(), RequestJob(lambda *sign: reported.append(sign)))
-    same = searched_json(prepared, search(prepared, SearchTask(task=TASK, budget=3000)))
+    same = searched_json(search(prepared, SearchTask(budget=BUDGET)))
     assert json_text(document) == json_text(same)
-    assert reported[-1][0] > 2000
-    assert {total for _, total, _ in reported} == {3000}
+    assert reported[-1][0] == BUDGET
+    assert {total for _, total, _ in reported} == {BUDGET}
 
 
 def test_one_side_only_is_searched_where_one_is_asked_for(session: Session) -> None:
@@ -195,22 +194,20 @@ def test_one_side_only_is_searched_where_one_is_asked_for(session: Session) -> N
 
 
 def test_a_search_that_is_stopped_tells_what_it_found(session: Session) -> None:
-    document = found(session, asked(budget=100_000), stopped())
+    document = found(session, asked(budget=9_000), stopped())
     assert document["stopped"]
-    assert 0 < document["evaluated"] < 50_000
+    assert 0 < document["evaluated"] < 300
     assert document["best"]["approach"]["level"] == LEVEL
 
 
 def test_ways_that_are_stopped_tell_what_they_found(session: Session) -> None:
-    document = ways(
-        session, AccessesRequest(LEVEL, ("ipsilateral recess", "contralateral recess"), 100_000, 0), stopped()
-    )
+    document = ways(session, AccessesRequest(LEVEL, 9_000, 0), stopped())
     assert document["stopped"]
     assert [row["name"] for row in document["rows"]] == ["left", "right", "both sides", "midline laminectomy"]
 
 
 @pytest.mark.parametrize(
-    "change", [{"budget": 10}, {"budget": 10**7}, {"task": ("moon",)}, {"instruments": ("spoon",)}, {"sides": ()}]
+    "change", [{"budget": 10}, {"budget": 10**7}, {"breadth": "moon"}, {"instruments": ("spoon",)}, {"sides": ()}]
 )
 def test_what_cannot_be_searched_for_is_refused(session: Session, change: dict[str, object]) -> None:
     with pytest.raises(WrongUse):
@@ -220,7 +217,7 @@ def test_what_cannot_be_searched_for_is_refused(session: Session, change: dict[s
 def test_pinned_plans_are_told_row_by_row(session: Session, plan: Approach) -> None:
     reported: list[tuple[int, int, str]] = []
     message = PlanTableRequest(
-        (plan, default_approach(toy.anatomy(), LEVEL, "right")), TASK[:1], midline=True, both=False
+        (plan, default_approach(toy.pressed_anatomy(), LEVEL, "right")), TASK[:1], midline=True, both=False
     )
     document = plan_table_answer(session, message, RequestJob(lambda *sign: reported.append(sign)))
     json.dumps(document, allow_nan=False)

@@ -190,7 +190,7 @@ def test_no_two_modules_answer_one_question():
     assert sorted(registry.request_kinds()) == sorted(["stop", *answered])
 
 
-LEFT_OUT = ("matplotlib", "reportlab", "jinja2", "vtkmodules", "onnxruntime", "SimpleITK")
+LEFT_OUT = ("matplotlib", "reportlab", "jinja2", "onnxruntime", "SimpleITK")
 """What a server needs for no number: it is loaded when a person asks for what needs it."""
 
 

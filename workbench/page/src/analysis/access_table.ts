@@ -10,11 +10,8 @@ import { chanceWords, number, percent, withInterval } from "../model/number_form
 import { progressButton } from "../session/progress_button";
 
 /** Approaches looked at, all ways together. */
-const EFFORTS = { quick: 20_000, thorough: 80_000 } as const;
+const EFFORTS = { quick: 600, thorough: 2_400 } as const;
 type AccessEffort = keyof typeof EFFORTS;
-
-/** What both sides can be asked for: each has its own half. */
-const TASK = ["ipsilateral recess", "contralateral recess"];
 
 export function accessSection(context: Context, pin: (name: string, plan: Plan) => void): HTMLElement {
   const { store } = context;
@@ -37,7 +34,7 @@ export function accessSection(context: Context, pin: (name: string, plan: Plan) 
 
   async function ask(): Promise<void> {
     const asked = store.state.plan.level;
-    const comparison = await doing.run({ ask: "ways", level: asked, task: TASK, budget: EFFORTS[effort], seed: 0 });
+    const comparison = await doing.run({ ask: "ways", level: asked, budget: EFFORTS[effort], seed: 0 });
     if (!comparison) return;
     level = asked;
     results.replaceChildren(resultOf(context, comparison, pin));
@@ -52,7 +49,7 @@ export function accessSection(context: Context, pin: (name: string, plan: Plan) 
   const note = h(
     "p",
     { class: "quiet" },
-    "Searches the left and the right side apart, both sides with one entry each, and lays out a midline laminectomy as a reference; the target is both recesses.",
+    "Searches the left and the right side apart, both sides with one entry each, and lays out a midline laminectomy as a reference; all for the same room needed.",
   );
   return h(
     "section",
@@ -74,8 +71,9 @@ function resultOf(
     "way in",
     "verdict",
     "free canal, mm\u00b2",
-    "bone in the sweep, mm\u00b3 (95 %)",
+    "bone to remove, mm\u00b3 (95 %)",
     "more than the least (95 %)",
+    "freed, side freed less",
     "joint kept, left / right",
     "by hand",
   ];
@@ -100,14 +98,15 @@ function cellsOf(access: AccessRow): string[] {
     areaOf(access),
     withInterval(number(access.bone_removed_mm3, 0), access.interval95),
     moreOf(access),
+    percent(access.freed_frac),
     `${percent(access.facet_left_frac)} / ${percent(access.facet_right_frac)}`,
     access.by_hand ? chanceWords(access.by_hand.both) : "\u2013",
   ];
 }
 
 /** Narrowest, before and after, where it is known what is freed; else after, at the disc. */
-function areaOf({ verdict, canal_area_after_mm2: atDisc }: AccessRow): string {
-  const least = verdict?.least_area_mm2;
+function areaOf({ freed, canal_area_after_mm2: atDisc }: AccessRow): string {
+  const least = freed?.least_area_mm2;
   if (least) return `${number(least.before, 0)} \u2192 ${number(least.after, 0)} of ${number(least.needed, 0)}`;
   return atDisc === null ? "\u2013" : `${number(atDisc, 0)} after, at disc`;
 }

@@ -28,7 +28,7 @@ export function entryMap(context: Context): HTMLElement {
   const note = h(
     "p",
     { class: "quiet" },
-    "The least bone that reaches the targets within the limits, for each place on the skin: some seconds of work.",
+    "The least bone that frees enough within the limits, for each place on the skin: some seconds of work.",
   );
   const readout = h("p", { class: "readout", "aria-live": "polite" });
   const grid = h("div", { role: "grid", onkeydown: (event) => walk(event as KeyboardEvent) });
@@ -183,7 +183,7 @@ function shadeOf(chart: EntryMap, bone: number): number {
   return Math.min(Math.floor(((bone - least) / Math.max(most - least, 1)) * SHADES.length), SHADES.length - 1);
 }
 
-/** Bone where an entry succeeds; else what it reaches at best within the limits. */
+/** Bone where an entry succeeds; else what is freed on the side freed less. */
 function figure(chart: EntryMap, place: MapCell): string {
   const [bone, share] = [at(chart.bone_mm3, place), at(chart.reached_frac, place)];
   return bone !== null ? number(bone, 0) : share !== null ? percent(share).replace(" ", "") : "";
@@ -208,8 +208,8 @@ function cellWords(chart: EntryMap, place: MapCell): string {
   const reason = chart.reasons[chart.reason[place[0]]?.[place[1]] ?? -1] ?? "not known";
   const best =
     share === null || share === undefined
-      ? "nothing is reached"
-      : `at best ${percent(share)} is reached, for ${amount(taken, "mm3", 0)}`;
+      ? "nothing is freed"
+      : `at best ${percent(share)} is freed on the side freed less${taken === null || taken === undefined ? "" : `, for ${amount(taken, "mm3", 0)}`}`;
   return `${where}: not possible (${reason}); within the limits ${best}.`;
 }
 
@@ -275,7 +275,7 @@ function keyed(list: HTMLElement, chart: EntryMap): void {
   const marks = [
     h("li", {}, swatch("least"), "least bone"),
     h("li", {}, swatch("plan"), "the plan's entry"),
-    h("li", {}, "%: not possible; best share touched of the target least reached"),
+    h("li", {}, "%: not possible; share freed on the side freed less"),
   ];
   const axes = h(
     "li",

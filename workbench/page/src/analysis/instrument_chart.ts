@@ -21,13 +21,13 @@ export function instrumentChart(context: Context): HTMLElement {
   const note = h(
     "p",
     { class: "quiet" },
-    "What sleeves and tools of other diameters take and reach from the planned entry: some seconds of work.",
+    "What sleeves and tools of other diameters take and free from the planned entry: some seconds of work.",
   );
   const ways = radioChoice<CurveKind>(
     "Choosing a diameter",
     [
       ["held", "keeps the tilts"],
-      ["best", "tilts anew"],
+      ["best", "enters anew"],
     ],
     turn,
   );
@@ -192,44 +192,45 @@ function background(chart: InstrumentChart, curve: InstrumentCurve, [bone, reach
         ),
       ),
     });
-  const touched = (told: Outcomes) => curve.diameter_mm.map((_, place) => 100 * leastTouched(told, place));
+  const freed = (told: Outcomes) => curve.diameter_mm.map((_, place) => 100 * leastFreed(told, place));
   return [
     ...[bone, reach].flatMap((panel) => curve.bands_mm.map(([low, high]) => band(panel, low, high))),
     axisLeft(bone.y, bone.x, "bone removed, mm\u00b3"),
-    axisLeft(reach.y, reach.x, "target least touched, %", [0, 50, 100]),
+    axisLeft(reach.y, reach.x, "freed, side freed less, %", [0, 50, 100]),
     limitLine(reach, 100 * chart.enough_frac, "enough"),
     line(bone, curve.held.bone_mm3, "held"),
     line(bone, curve.best.bone_mm3, "best"),
-    line(reach, touched(curve.held), "held"),
-    line(reach, touched(curve.best), "best"),
+    line(reach, freed(curve.held), "held"),
+    line(reach, freed(curve.best), "best"),
     axisBelow(reach.x, reach.y.from, `${curve.part} diameter, mm`),
   ];
 }
 
-const leastTouched = (told: Outcomes, place: number): number =>
+const leastFreed = (told: Outcomes, place: number): number =>
   Math.min(...Object.values(told.targets_frac).map((shares) => shares[place] ?? 0));
 
 function passesWords(chart: InstrumentChart, curve: InstrumentCurve): string {
-  const what = `reach ${joined(chart.wanted)} within all limits`;
+  const what = `free enough on ${joined(chart.wanted)} within all limits`;
   const bands = curve.bands_mm.map(([low, high]) =>
     low === high ? `${number(low)} mm` : `${number(low)} to ${number(high)} mm`,
   );
   if (!bands.length)
-    return `No ${curve.part} from ${number(curve.diameter_mm[0])} to ${number(curve.diameter_mm.at(-1))} mm can ${what}, even tilted anew.`;
+    return `No ${curve.part} from ${number(curve.diameter_mm[0])} to ${number(curve.diameter_mm.at(-1))} mm can ${what}, even entered anew.`;
   const stops =
     curve.stops_mm === null
       ? ""
-      : ` Over the top up to ${number(curve.bands_mm.at(-1)?.[1])} mm, no longer from ${number(curve.stops_mm)} mm.`;
-  return `Tilted anew, a ${curve.part} of ${joined(bands)} can ${what}.${stops}`;
+      : ` Up to ${number(curve.bands_mm.at(-1)?.[1])} mm, no longer from ${number(curve.stops_mm)} mm.`;
+  return `Entered anew, a ${curve.part} of ${joined(bands)} can ${what}.${stops}`;
 }
 
 function sentenceAt(curve: InstrumentCurve, at: number, own_mm: number | null): string {
-  const told = (way: Outcomes) => `${amount(way.bone_mm3[at], "mm3", 0)}, ${percent(leastTouched(way, at))} touched`;
-  const stands = curve.held_feasible[at] ? "enough reached, all limits kept" : "not enough reached or a limit broken";
+  const told = (way: Outcomes) =>
+    `${amount(way.bone_mm3[at], "mm3", 0)}, ${percent(leastFreed(way, at))} freed on the side freed less`;
+  const stands = curve.held_feasible[at] ? "enough freed, all limits kept" : "too little freed or a limit broken";
   const between = own_mm === null ? "" : ` The plan's own is ${number(own_mm)} mm.`;
   return (
-    `${curve.part} ${number(curve.diameter_mm[at])} mm: with these tilts ${told(curve.held)} (${stands}); tilted anew ${told(curve.best)}` +
-    `${curve.best_feasible[at] ? "" : " (still not within all limits with enough reached)"}.${between}`
+    `${curve.part} ${number(curve.diameter_mm[at])} mm: from this entry ${told(curve.held)} (${stands}); entered anew ${told(curve.best)}` +
+    `${curve.best_feasible[at] ? "" : " (still not within all limits with enough freed)"}.${between}`
   );
 }
 
@@ -240,7 +241,7 @@ const keyOf = (): HTMLElement =>
     ...(
       [
         ["held", "this plan, other instrument"],
-        ["best", "tilted anew, least bone"],
+        ["best", "entered anew, least bone"],
       ] as const
     ).map(([kind, told]) =>
       h(
@@ -256,18 +257,18 @@ function rowsOf(curve: InstrumentCurve): [string[], string[][]] {
   const heads = [
     "diameter, mm",
     "bone, mm\u00b3",
-    "least touched",
+    "freed, side freed less",
     "reach, mm",
-    "tilted anew: bone, mm\u00b3",
-    "least touched",
+    "entered anew: bone, mm\u00b3",
+    "freed, side freed less",
     "reach, mm",
-    "succeeds tilted anew",
+    "succeeds entered anew",
   ];
   const rows = curve.diameter_mm.map((mm, at) => [
     number(mm),
     ...[curve.held, curve.best].flatMap((told) => [
       number(told.bone_mm3[at], 0),
-      percent(leastTouched(told, at)),
+      percent(leastFreed(told, at)),
       number(told.reach_mm[at]),
     ]),
     curve.best_feasible[at] ? "yes" : "no",

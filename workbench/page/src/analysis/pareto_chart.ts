@@ -1,4 +1,4 @@
-// The approaches that none beats in bone, reach and joints at once, as points to look through one by one.
+// The approaches of which none frees more for less bone, as points to look through one by one.
 
 import { chartTable } from "../dom/data_table";
 import type { Context } from "../session/context";
@@ -53,10 +53,10 @@ export function pareto(
   let width = 0;
   table.fill(
     `${found.level}: approaches that none beats`,
-    ["bone, mm\u00b3", "touched", "least joint kept", "side", "instrument"],
+    ["bone, mm\u00b3", "freed", "least joint kept", "side", "instrument"],
     found.pareto.map((each) => [
       number(each.bone_removed_mm3, 0),
-      percent(each.reached_frac),
+      percent(each.freed_frac),
       percent(each.least_facet_kept_frac),
       each.approach.side,
       each.instrument,
@@ -67,21 +67,19 @@ export function pareto(
     if (!width) return;
     const [least, most] = ends(
       found.pareto.map((each) => each.bone_removed_mm3),
-      picks.map(({ pick }) => pick.bone_removed_mm3.cone.total),
+      picks.map(({ pick }) => pick.bone_removed_mm3.resection.total),
     );
-    const shares = found.pareto.map((each) => 100 * each.reached_frac);
+    const shares = found.pareto.map((each) => 100 * each.freed_frac);
     const lowest = Math.max(0, 10 * Math.floor((Math.min(100, ...shares) - 5) / 10));
     const x = scale(roundDown(least), roundUp(most * 1.02), LEFT, width - RIGHT);
     const y = scale(lowest, 100, HEIGHT - BELOW, TOP);
     drawing.setAttribute("viewBox", `0 0 ${width} ${HEIGHT}`);
     drawing.replaceChildren(
-      axisLeft(y, x, "targets touched, %"),
-      axisBelow(x, y.from, "bone removed by the whole sweep, mm\u00b3"),
-      ...found.pareto.map((each, place) =>
-        mark(each, place, x.at(each.bone_removed_mm3), y.at(100 * each.reached_frac)),
-      ),
+      axisLeft(y, x, "freed, %"),
+      axisBelow(x, y.from, "bone that must go, mm\u00b3"),
+      ...found.pareto.map((each, place) => mark(each, place, x.at(each.bone_removed_mm3), y.at(100 * each.freed_frac))),
       ...picks.map(({ letter, pick }) =>
-        words(letter, x.at(pick.bone_removed_mm3.cone.total) + LARGE_PX + 3, y.at(100 * pick.reached_frac) + 5, {
+        words(letter, x.at(pick.bone_removed_mm3.resection.total) + LARGE_PX + 3, y.at(100 * pick.freed_frac) + 5, {
           class: "pick",
           "aria-hidden": "true",
         }),
@@ -153,8 +151,8 @@ export function pareto(
   return {
     element: h(
       "section",
-      { "aria-label": "Bone against reach" },
-      h("h3", {}, "Bone against reach"),
+      { "aria-label": "Bone against what is freed" },
+      h("h3", {}, "Bone against what is freed"),
       readout,
       stage,
       key,
@@ -178,7 +176,7 @@ function wordsOf(each: ParetoCandidate | undefined): string {
   if (!each) return "";
   const far = each.approach.phases.at(-1)?.medial_tilt_deg;
   return (
-    `From the ${each.approach.side}, ${each.instrument}: ${number(each.bone_removed_mm3, 0)} mm\u00b3 of bone, ${percent(each.reached_frac)} of the targets touched, ` +
+    `From the ${each.approach.side}, ${each.instrument}: ${number(each.bone_removed_mm3, 0)} mm\u00b3 of bone, ${percent(each.freed_frac)} freed on the side freed less, ` +
     `at least ${percent(each.least_facet_kept_frac)} of each joint kept, ${number(far, 0)}\u00b0 over the top.`
   );
 }

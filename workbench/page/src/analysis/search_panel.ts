@@ -9,15 +9,16 @@ import type { Interval95, Side } from "../protocol/plan";
 import { areaWords, notFreedWords, outcomeOf, outcomeWords } from "../model/freed_words";
 import { same } from "../model/store";
 import { sizesOf } from "../model/plan_edit";
-import { amount, chanceWords, joined, number, percent, withInterval } from "../model/number_format";
+import { chanceWords, joined, number, percent, withInterval } from "../model/number_format";
 import { progressButton } from "../session/progress_button";
 
 /** Approaches looked at. */
-const EFFORTS = { quick: 20_000, thorough: 100_000 } as const;
+const EFFORTS = { quick: 400, thorough: 1_600 } as const;
 type SearchEffort = keyof typeof EFFORTS;
 
-/** What the operation is made for. */
-const USUAL = ["ipsilateral recess", "contralateral recess"];
+/** How much of the canal is to be freed. */
+const BREADTHS = ["central", "with recesses", "with foramen"] as const;
+type Breadth = (typeof BREADTHS)[number];
 
 export const searchPanel: PanelPart = (root, context) => {
   const { store } = context;
@@ -48,7 +49,8 @@ export const searchPanel: PanelPart = (root, context) => {
     doing.start.disabled = doing.busy || wrong !== "";
     setText(
       note,
-      wrong || `Looks for the plan at ${store.state.plan.level} that takes the least bone within every limit.`,
+      wrong ||
+        `Looks for the plan at ${store.state.plan.level} that frees enough for the least bone within every limit.`,
     );
     const other = found !== null && found.level !== store.state.plan.level;
     results.classList.toggle("stale", other);
@@ -67,7 +69,7 @@ export const searchPanel: PanelPart = (root, context) => {
 
 interface SearchForm {
   element: HTMLElement;
-  asked(): { sides: Side[]; instruments: string[]; task: string[]; budget: number; seed: number };
+  asked(): { sides: Side[]; instruments: string[]; breadth: string; budget: number; seed: number };
   /** What is missing, "" when it can be asked. */
   wrong(): string;
   changed(told: () => void): void;
@@ -94,12 +96,16 @@ function formOf({ store }: Context): SearchForm {
     [facts.instruments[0]?.name ?? ""],
     changed,
   );
-  const targets = ticks(
-    "To touch",
-    facts.tasks.map((name) => [name, name]),
-    USUAL.filter((name) => facts.tasks.includes(name)),
-    changed,
+  let breadth: Breadth = "with recesses";
+  const breadths = radioChoice<Breadth>(
+    "To be freed",
+    BREADTHS.map((name) => [name, name] as const),
+    (value) => {
+      breadth = value;
+      breadths.show(breadth);
+    },
   );
+  breadths.show(breadth);
   const efforts = radioChoice<SearchEffort>(
     "How long",
     [
@@ -124,19 +130,19 @@ function formOf({ store }: Context): SearchForm {
       { class: "search-choices" },
       sides.element,
       efforts.element,
-      fold("Instruments, targets, seed", false, classes.element, targets.element, seedField),
+      breadths.element,
+      fold("Instruments, seed", false, classes.element, seedField),
     ),
     asked: () => ({
       sides: sides.chosen().filter((side) => here().includes(side as Side)) as Side[],
       instruments: classes.chosen(),
-      task: targets.chosen(),
+      breadth,
       budget: EFFORTS[effort],
       seed: seed.valueAsNumber,
     }),
     wrong: () => {
       if (!sides.chosen().some((side) => here().includes(side as Side))) return "! Choose a side to search from.";
       if (!classes.chosen().length) return "! Choose an instrument.";
-      if (!targets.chosen().length) return "! Choose what must be touched.";
       return Number.isInteger(seed.valueAsNumber) && seed.valueAsNumber >= 0
         ? ""
         : "! The seed must be a whole number of 0 or more.";
@@ -204,7 +210,7 @@ function foundFace(context: Context, found: SearchResult): { element: HTMLElemen
   const note = h(
     "p",
     { class: "quiet" },
-    `${found.level}, ${number(found.evaluated, 0)} approaches looked at, to touch ${joined(found.task)}. What is shown can be undone.`,
+    `${found.level}, ${number(found.evaluated, 0)} approaches looked at; to be freed: ${found.breadth}. What is shown can be undone.`,
   );
   const element = h(
     "div",
@@ -259,20 +265,18 @@ function cardOf(
 }
 
 function factsOf(pick: SearchPick): [string, string][] {
-  const { cone } = pick.bone_removed_mm3;
-  const { verdict } = pick;
+  const { resection } = pick.bone_removed_mm3;
   const bone = (told: { total: number; interval95: Interval95 }) =>
     withInterval(`${number(told.total, 0)} mm\u00b3`, told.interval95);
   const kept = (["ipsilateral", "contralateral"] as const).map((relation) => percent(pick.facet_area_frac[relation]));
   const broken = pick.limits_broken.length ? `! broken: ${joined(pick.limits_broken)}` : "all kept";
   const tilts = pick.approach.phases.map((phase) => `${number(phase.medial_tilt_deg)}\u00b0`).join(" then ");
   return [
-    ["free canal, narrowest", areaWords(verdict?.least_area_mm2) || "not known"],
-    ["bone to remove", verdict?.bone_mm3 === undefined ? "not known" : amount(verdict.bone_mm3, "mm3", 0)],
-    ["bone in the sweep", bone(cone)],
+    ["free canal, narrowest", areaWords(pick.freed?.least_area_mm2) || "not known"],
+    ["freed, side freed less", percent(pick.freed_frac)],
+    ["bone to remove", bone(resection)],
     ["joints kept near, far", kept.join(", ")],
-    ["targets touched", percent(pick.reached_frac)],
-    ["succeeds by hand", chanceWords(pick.by_hand.both)],
+    ["frees and keeps by hand", chanceWords(pick.by_hand.both)],
     ["limits", broken],
     [
       "entry",

@@ -301,7 +301,7 @@ function background(chart: TiltChart, [bone, joints, reach]: PlotAxes[], prefix:
   ];
 }
 
-/** Where all limits are kept and what is wanted is reached; a lone tilt is as wide as a line. */
+/** Where all limits are kept and enough is freed; a lone tilt is as wide as a line. */
 export function band({ x, y }: PlotAxes, low: number, high: number): SVGElement {
   const wide = Math.max(x.at(high) - x.at(low), 3);
   return s("rect", { class: "band", x: x.at(low), width: wide, y: y.to, height: y.from - y.to });
@@ -353,23 +353,23 @@ function sentenceAt(chart: TiltChart, at: number): string {
   const targets = Object.entries(chart.targets_frac).map(([name, shares]) => `${name} ${percent(shares[at])}`);
   return (
     `${number(chart.tilts_deg[at])}\u00b0: ${number(chart.bone_mm3[at], 0)} mm\u00b3 of bone; joints kept ${joint("ipsilateral")}, ` +
-    `${joint("contralateral")}; reach ${amount(chart.reach_mm[at], "mm")}; touched: ${joined(targets)}. ${stands(chart, at)}`
+    `${joint("contralateral")}; reach ${amount(chart.reach_mm[at], "mm")}; freed: ${joined(targets)}. ${stands(chart, at)}`
   );
 }
 
 function stands(chart: TiltChart, at: number): string {
   const broken = chart.breaks[at];
   if (broken) return `! Limit broken: ${broken}.`;
-  return chart.feasible[at] ? "All limits kept, enough reached." : "Limits kept, but not enough reached.";
+  return chart.feasible[at] ? "All limits kept, enough freed." : "! Limits kept, but too little freed.";
 }
 
 function bandWords(chart: TiltChart): string {
   const told = chart.bands_deg.map(([low, high]) =>
     low === high ? `${number(low)}\u00b0` : `${number(low)}\u00b0 to ${number(high)}\u00b0`,
   );
-  const meant = `all limits kept and at least ${percent(chart.enough_frac)} touched of ${joined(chart.wanted)}`;
+  const meant = `all limits kept and at least ${percent(chart.enough_frac)} freed on ${joined(chart.wanted)}`;
   const shaded = told.length ? `Shaded: ${meant} (${joined(told)}).` : `No tilt shown has ${meant}.`;
-  return `${shaded} The whole sweep, counted in cells: a few per cent off the exact numbers beside the scene.`;
+  return `${shaded} The entry tilted about its docking point; each tilt estimated exactly.`;
 }
 
 /** What each colour and hatch means, with its share at the mark. */

@@ -19,7 +19,7 @@ import {
 const numbers = list(numeric);
 const maybeNumbers = list(maybeNumber);
 
-/** What a row of approaches takes, keeps and reaches; one number an approach. */
+/** What a row of plans takes, keeps and frees (`targets_frac`: near and far side); one number a plan. */
 const outcomes = object({
   bone_mm3: numbers,
   facet_area_frac: record(RELATIONS, maybeNumbers),
@@ -28,7 +28,7 @@ const outcomes = object({
 });
 export type Outcomes = TypeOf<typeof outcomes>;
 
-/** What had to be reached, and the limits that the charts draw. */
+/** What had to be freed, and the limits that the charts draw. */
 const chartTask = object({
   level: text,
   side,

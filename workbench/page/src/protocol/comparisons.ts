@@ -1,6 +1,6 @@
 // Answers that hold plans against each other: a search, the best plan of each access, and plans pinned by a person.
 
-import { freedVerdict, interval95, maybeNumber, plan, RELATIONS } from "./plan";
+import { freedVerdict, interval95, maybeNumber, plan, RELATIONS, threeAreas } from "./plan";
 import {
   dictionary,
   flag,
@@ -18,25 +18,30 @@ import {
 
 const byHand = object({ both: numeric });
 
+/** What a plan frees: free canal where it is narrowest. */
+const freedAreas = object({ least_area_mm2: threeAreas });
+
 const searchPick = object({
   instrument: text,
   approach: plan,
   skin_entry: object({ lateral_mm: numeric, at: text }),
-  bone_removed_mm3: record(["cone", "task"], object({ total: numeric, interval95 })),
+  bone_removed_mm3: record(["resection"], object({ total: numeric, interval95 })),
   facet_area_frac: record(RELATIONS, maybeNumber),
-  reached_frac: numeric,
+  /** On the side freed less. */
+  freed_frac: numeric,
   limits_broken: list(text),
   by_hand: byHand,
   verdict: optional(nullable(freedVerdict)),
+  freed: optional(freedAreas),
 });
 export type SearchPick = TypeOf<typeof searchPick>;
 
-/** An approach that none beats in bone, reach and joints at once. */
+/** A plan within the limits of which none frees more for less bone. */
 const paretoCandidate = object({
   instrument: text,
   approach: plan,
   bone_removed_mm3: numeric,
-  reached_frac: numeric,
+  freed_frac: numeric,
   least_facet_kept_frac: numeric,
 });
 export type ParetoCandidate = TypeOf<typeof paretoCandidate>;
@@ -44,7 +49,7 @@ export type ParetoCandidate = TypeOf<typeof paretoCandidate>;
 /** As `canalwise search --json`. */
 export const searchResult = object({
   level: text,
-  task: list(text),
+  breadth: text,
   evaluated: numeric,
   stopped: flag,
   reason: text,
@@ -62,12 +67,13 @@ const accessRow = object({
   facet_left_frac: maybeNumber,
   facet_right_frac: maybeNumber,
   canal_area_after_mm2: maybeNumber,
-  reached_frac: maybeNumber,
+  freed_frac: numeric,
   by_hand: nullable(byHand),
   more_than_least: object({ bone_removed_mm3: numeric, interval95: pair(numeric), tie: flag }),
   /** One for each side; none for a midline laminectomy, which has no channel. */
   plans: list(plan),
   verdict: optional(nullable(freedVerdict)),
+  freed: optional(freedAreas),
 });
 export type AccessRow = TypeOf<typeof accessRow>;
 

@@ -14,10 +14,18 @@ export type ServerRequest =
   | { ask: "angle_chart"; plan: Plan; phase: string; task: string[] }
   | { ask: "entry_map"; plan: Plan; task: string[] }
   | { ask: "instrument_chart"; plan: Plan; task: string[] }
-  | { ask: "search"; level: string; sides: Side[]; instruments: string[]; task: string[]; budget: number; seed: number }
+  | {
+      ask: "search";
+      level: string;
+      sides: Side[];
+      instruments: string[];
+      breadth: string;
+      budget: number;
+      seed: number;
+    }
   | { ask: "stop"; of: number } // of: the seq of the request to call off
   | { ask: "pinned"; plans: Plan[]; task: string[]; midline: boolean; both: boolean }
-  | { ask: "ways"; level: string; task: string[]; budget: number; seed: number }
+  | { ask: "ways"; level: string; budget: number; seed: number }
   | { ask: "plans" }
   | { ask: "open"; name: string }
   | { ask: "save"; name: string; plan: Plan; replace: boolean }

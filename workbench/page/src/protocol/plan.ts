@@ -1,7 +1,7 @@
 // A plan as page and server pass it, field by field the estimator's Approach; and the values that all messages share.
 // Points and directions are in the level frame, mm: x to the patient's left, y dorsal, z cranial.
 
-import { flag, list, nullable, numeric, object, oneOf, optional, pair, text, triple, type TypeOf } from "./validation";
+import { flag, list, nullable, numeric, object, oneOf, pair, text, triple, type TypeOf } from "./validation";
 
 export const side = oneOf("left", "right");
 export type Side = TypeOf<typeof side>;
@@ -51,17 +51,10 @@ export const plan = object({
 });
 export type Plan = TypeOf<typeof plan>;
 
-/** Whether a plan frees enough within the limits, in one sentence. */
 /** Free canal where it is narrowest. */
 export const threeAreas = object({ before: maybeNumber, needed: maybeNumber, after: maybeNumber });
 export type ThreeAreas = TypeOf<typeof threeAreas>;
 
-export const freedVerdict = object({
-  freed: flag,
-  kept: nullable(flag),
-  sentence: text,
-  /** Of plans that were searched for or compared. */
-  least_area_mm2: optional(threeAreas),
-  bone_mm3: optional(numeric),
-});
+/** Whether a plan frees enough within the limits, in one sentence. */
+export const freedVerdict = object({ freed: flag, kept: nullable(flag), sentence: text });
 export type FreedVerdict = TypeOf<typeof freedVerdict>;

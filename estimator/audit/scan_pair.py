@@ -1,0 +1,105 @@
+"""Two scans of one patient, each vertebra of a level laid on the other scan; refused where they do not belong together.
+
+The rough place is looked for without knowing where the patient lay (`recon.registration.coarse_search`): the level's
+two vertebrae together are the piece that is sought, so that a scan of other levels or of another patient fits nowhere
+well. Then each vertebra finds its own rigid motion.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from canalwise.recon.anatomy import Anatomy, Level
+from canalwise.recon.errors import UnusableInput
+from canalwise.recon.grid import box_of
+from canalwise.recon.image.morphology import dilated
+from canalwise.recon.labels import Mask, bone_mask, vertebra_number
+from canalwise.recon.registration.coarse_search import coarse_places
+from canalwise.recon.registration.rigid_motion import RigidMotion
+from canalwise.recon.registration.vertebra_registration import VertebraRegistration, registered
+from canalwise.recon.scan import Scan
+
+PIECE_RIM_MM = 6.0
+"""What is sought of a level: its bone and this much about it."""
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class ScanPair:
+    """A level before and after.
+
+    Parameters
+    ----------
+    level : of the case
+    before, after : both CTs
+    registrations : 'upper' and 'lower' vertebra's name -> where it lies in the scan after
+    """
+
+    anatomy: Anatomy
+    level: Level
+    before: Scan
+    after: Scan
+    registrations: Mapping[str, VertebraRegistration]
+
+    @property
+    def motions(self) -> dict[str, RigidMotion]:
+        """Vertebra -> motion, scan before -> scan after."""
+        return {name: found.motion for name, found in self.registrations.items()}
+
+    @property
+    def residual_mm(self) -> float:
+        """The larger of both vertebrae's residuals."""
+        return max(found.residual_mm for found in self.registrations.values())
+
+
+def pair_of(anatomy: Anatomy, before: Scan, after: Scan, level_name: str, progress: Progress | None = None) -> ScanPair:
+    """The level of a case in a scan after an operation.
+
+    Raises
+    ------
+    LevelNotInView : no such level in the case
+    UnusableInput : an MR, another patient, or a scan that does not show both vertebrae
+    """
+    say = progress or (lambda _: None)
+    level = anatomy.level(level_name)
+    for who, scan in (("the case's scan", before), ("the scan after", after)):
+        if not scan.kind.calibrated:
+            raise UnusableInput(who, "must be a CT, for bone is told by its density", got=scan.modality,
+                                do="Give the CT taken after the operation.")  # fmt: skip
+    say("looking for the level in the scan after")
+    starts = starts_of(anatomy, before, after, level)
+    found = {}
+    for vertebra in (level.upper, level.lower):
+        say(f"laying {vertebra} on the scan after")
+        one = registered(before, anatomy.labels, after, vertebra, starts)
+        if one is None or one.problem:
+            why = "its body is not in view before" if one is None else one.problem
+            raise UnusableInput(
+                "the scan after",
+                f"must show {vertebra} of the same patient",
+                got=why,
+                do="Check patient, level and region of the scan.",
+            )
+        found[vertebra] = one
+    return ScanPair(anatomy, level, before, after, found)
+
+
+def starts_of(anatomy: Anatomy, before: Scan, after: Scan, level: Level) -> list[RigidMotion]:
+    """Rough motions of a level's bone, likeliest first; no motion at all is always tried too."""
+    mask = _piece(anatomy, level)
+    box = box_of(mask, 1)
+    assert box is not None  # a level has bone
+    clipped = np.clip(before.voxels[box], -200, 1000).astype(np.float32)
+    other = np.clip(after.voxels, -200, 1000).astype(np.float32)
+    places = coarse_places(clipped, mask[box], before.grid.cropped(box), other, after.grid)
+    return [*(place.motion for place in places), RigidMotion.of(np.eye(3), np.zeros(3))]
+
+
+def _piece(anatomy: Anatomy, level: Level) -> Mask:
+    numbers = [vertebra_number(level.upper), vertebra_number(level.lower)]
+    own = bone_mask(anatomy.labels) & np.isin(anatomy.labels // 100, numbers)
+    return dilated(own, max(round(PIECE_RIM_MM / float(anatomy.grid.spacing_mm.max())), 1))

@@ -1,0 +1,15 @@
+"""How a hand carries out a planned resection, and how sure its numbers and its verdict are for that."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "carried_out": ["executed_resection"],
+        "resection_intervals": ["resection_intervals"],
+        "uncertainty_values": ["HandTrial", "ResectionIntervals"],
+        "uncertain_json": ["uncertain_as_json"],
+    },
+)

@@ -1,0 +1,245 @@
+"""A planned resection as a hand carries it out.
+
+What is carried out are the planned lines, displaced; no better lines are chosen anew, for the surgeon does not see the
+plan's bone but the tissue that is to go:
+
+1. Docking: the entry window lies off by the error at the bone, and by the tilt about the docking point. All pivots move
+   alike, for skin and fascia hold the instrument.
+2. The line nearest the docking axis opens the way: it is gone blind, displaced and tilted as a whole.
+3. All other lines are steered by sight: their pivots lie where they now lie, their tips are brought to the tissue seen,
+   but for a residual. It is one for each place of work (near and far, canal and recess, in which the surgeon looks for
+   one border), drawn anew for each, so that places do not err in unison.
+4. The keep-out holds: a line that would come too near the sac, or through bone that must stay, is not gone so. The tip
+   goes to its planned place instead, or from another place of the window; where no way is left it is not gone at all.
+5. What then still stands of the tissue that the plan takes is seen, and the surgeon goes on until it is gone: by the
+   cheapest further lines from anywhere in the window as it now lies. What cannot be reached from there stays, and shows
+   as freed less.
+
+So bone and joints vary, mostly toward more bone than the least, and the freed share falls only where a way is lost;
+it hardly rises above the plan's. Without errors the plan itself comes out, line for line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.estimator.approach.approach import Approach, axis_level
+from canalwise.estimator.approach.execution_errors import ExecutionErrors
+from canalwise.estimator.decompression.room_needed import CENTRAL
+from canalwise.estimator.resection.bite import Tips, tips_taking
+from canalwise.estimator.resection.choice import completed_lines
+from canalwise.estimator.resection.entry_window import EntryWindow, entry_window
+from canalwise.estimator.resection.line_region import LineRegion
+from canalwise.estimator.resection.line_values import ToolLines
+from canalwise.estimator.resection.resection import Resection, taken_along
+from canalwise.estimator.resection.tool_lines import tool_lines
+from canalwise.estimator.resection.tunnels import tunnels_of
+from canalwise.recon.grid import Float
+from canalwise.recon.labels import Mask
+
+PLACES_OF_WORK = 4
+"""Near and far, each in the sac's section and in recess and foramen."""
+
+NORMALS = 7 + 3 * PLACES_OF_WORK
+"""Numbers drawn: entry (lateral, cranial), registration (3), tilt (medial, cranial), then for each place of work two
+across the line and one along it."""
+
+
+CLOSE_PLACES = (5, 9)
+"""Pivots across and along the window from which the surgeon goes on: a hand is not bound to the plan's lattice."""
+
+SAME_MM = 1e-6
+"""Pivots nearer to each other are one."""
+
+
+@dataclass(frozen=True, eq=False)
+class HandDisplacement:
+    """One hand's errors, in the level frame.
+
+    Parameters
+    ----------
+    docking_mm : (3,) array, of the docking point
+    pivot_mm : (3,) array, of the pivot: that, and what tilting about the docking point adds
+    turn : (3, 3) array, rotation of the first line about the docking point
+    residual_mm : (PLACES_OF_WORK, 3) array: lateral and cranial of the tip, and along its line
+    """
+
+    docking_mm: Float
+    pivot_mm: Float
+    turn: Float
+    residual_mm: Float
+
+
+@dataclass(frozen=True, eq=False)
+class StrayedTips:
+    """(n, 3) tips, level frame, and (n,) pivots of the window from which each is gone."""
+
+    places_mm: Float
+    pivot: npt.NDArray[np.int32]
+
+
+def displacement_of(approach: Approach, errors: ExecutionErrors, normals: Float) -> HandDisplacement:
+    """Errors of a hand from (NORMALS,) numbers in standard deviations.
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
+    >>> displacement_of(plan, ExecutionErrors(), np.eye(NORMALS)[0]).pivot_mm.tolist()
+    [1.5, 0.0, 0.0]
+    """
+    first = approach.phases[0]
+    docking = errors.value("registration_sd_mm") * normals[2:5]
+    docking[[0, 2]] += errors.value("entry_sd_mm") * normals[:2]
+    medial = errors.value("medial_tilt_sd_deg") * normals[5]
+    cranial = errors.value("cranial_tilt_sd_deg") * normals[6]
+    planned = axis_level(approach.side, first.medial_tilt_deg, first.cranial_tilt_deg)
+    tilted = axis_level(approach.side, first.medial_tilt_deg + medial, first.cranial_tilt_deg + cranial)
+    sds = np.array([errors.value("sight_sd_mm"), errors.value("sight_sd_mm"), errors.value("depth_sd_mm")])
+    return HandDisplacement(
+        docking,
+        docking + approach.pivot_distance_mm * (planned - tilted),
+        _rotation(planned, tilted),
+        normals[7:].reshape(PLACES_OF_WORK, 3) * sds,
+    )
+
+
+def executed_resection(resection: Resection, hand: HandDisplacement) -> Resection:
+    """The resection that a hand makes of a planned one: its lines, what they take and the bone that goes."""
+    if not len(resection.chosen):
+        return resection
+    window = replace(resection.window, pivots_mm=resection.window.pivots_mm + hand.pivot_mm)
+    pivots, tips = _lines_gone(resection, window, hand)
+    at, channel = resection.at, resection.approach.channel
+    region = LineRegion(at.level.frame, window, pivots, tips.places_mm, channel, at.rules)
+    taken, removal = taken_along(at, region, tips, np.arange(len(pivots), dtype=np.int32))
+    return replace(resection, window=window, region=region, taken_frac=taken, removal=removal)
+
+
+def _lines_gone(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> tuple[Float, Tips]:
+    """Pivots of all lines gone, and their tips with what each takes."""
+    at, channel = resection.at, resection.approach.channel
+    strayed = _tips_by_hand(resection, window, hand)
+    takes = at.takes_at(strayed.places_mm, channel)
+    left = _taken_cells(resection) & ~takes.any(axis=0)
+    further = _tips_to(resection.tips, left)
+    first = tips_taking(strayed.places_mm, takes)
+    if not len(further.places_mm):
+        return window.pivots_mm[strayed.pivot], first
+    wide = _looked_at_closely(resection, window, hand)
+    ways = _ways(wide, resection, further.places_mm)
+    tips, count = _joined(first, further), len(strayed.pivot)
+    lines = ToolLines(
+        wide.pivots_mm,
+        tips.places_mm,
+        np.concatenate([strayed.pivot, ways.pivot]),
+        np.concatenate([np.arange(count, dtype=np.int32), ways.tip + np.int32(count)]),
+        ways.blocking_structures,
+    )
+    tunnels = tunnels_of(lines, wide, at.cells.priced, channel, at.rules)
+    wanted_mm3 = np.where(left, at.set_cells.mm3, 0.0)
+    gone = completed_lines(lines, tunnels, tips, wanted_mm3, np.arange(count, dtype=np.int32))
+    return wide.pivots_mm[lines.pivot[gone]], _some(tips, lines.tip[gone])
+
+
+def _looked_at_closely(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> EntryWindow:
+    """The displaced window with more places in it: the planned ones first, then those between them."""
+    at, approach = resection.at, resection.approach
+    close = entry_window(approach, at.lamina_mm(approach.side), at.rules, CLOSE_PLACES).pivots_mm + hand.pivot_mm
+    between = np.linalg.norm(close[:, None] - window.pivots_mm[None], axis=2).min(axis=1) > SAME_MM
+    return replace(window, pivots_mm=np.concatenate([window.pivots_mm, close[between]]))
+
+
+def _taken_cells(resection: Resection) -> Mask:
+    """(C,) array: the cells of the set that the plan's tips take."""
+    taken = np.zeros(len(resection.at.set_cells.mm3), dtype=bool)
+    taken[_some(resection.tips, resection.lines.tip[resection.chosen]).takes] = True
+    return taken
+
+
+def _tips_by_hand(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> StrayedTips:
+    """Where the planned lines' tips come to, and from which pivot; lines that cannot be gone are left out."""
+    own = resection.lines.pivot[resection.chosen]
+    aims = np.concatenate([_displaced_tips(resection, hand), resection.tips_mm])
+    clear = _ways(window, resection, aims).blocking_structures == 0
+    away = np.linalg.norm(window.pivots_mm[:, None] - window.pivots_mm[own][None], axis=2)
+    pivot_of = np.where(clear, np.tile(away, 2), np.inf).argmin(axis=0)
+    can = clear.any(axis=0).reshape(2, -1)
+    lines = np.arange(len(own)) + np.where(can[0], 0, len(own))
+    lines = lines[can.any(axis=0)]
+    return StrayedTips(np.ascontiguousarray(aims[lines]), pivot_of[lines].astype(np.int32))
+
+
+def _ways(window: EntryWindow, resection: Resection, aims_mm: Float) -> ToolLines:
+    """Which pivots of a window can be joined to which (T, 3) tips."""
+    at, channel = resection.at, resection.approach.channel
+    across = -1.0 if resection.approach.side == "left" else 1.0
+    how = (at.level.frame, channel, at.rules)
+    aims = np.ascontiguousarray(aims_mm)
+    return tool_lines(window, aims, at.cells, at.keep_out(channel.tool_radius_mm), how, across)
+
+
+def _tips_to(tips: Tips, bare: Mask) -> Tips:
+    """Those of the tips that take any of the bare cells, (C,)."""
+    hits = np.add.reduceat(np.append(bare[tips.takes], False).astype(np.int64), tips.starts[:-1])
+    return _some(tips, np.flatnonzero(hits * (np.diff(tips.starts) > 0)))
+
+
+def _some(tips: Tips, which: npt.NDArray[np.integer]) -> Tips:
+    """Tips by their numbers."""
+    parts = [tips.takes[tips.starts[t] : tips.starts[t + 1]] for t in which]
+    starts = np.concatenate([[0], np.cumsum([len(part) for part in parts])]).astype(np.int64)
+    takes = np.concatenate([np.zeros(0, dtype=np.int32), *parts])
+    return Tips(np.ascontiguousarray(tips.places_mm[which]), starts, takes)
+
+
+def _joined(one: Tips, other: Tips) -> Tips:
+    """The tips of both."""
+    return Tips(
+        np.concatenate([one.places_mm, other.places_mm]),
+        np.concatenate([one.starts, one.starts[-1] + other.starts[1:]]),
+        np.concatenate([one.takes, other.takes]),
+    )
+
+
+def _displaced_tips(resection: Resection, hand: HandDisplacement) -> Float:
+    """(n, 3) array: where tips are brought, the opening line's blind, the others' by sight."""
+    tips = resection.tips_mm
+    way = tips - resection.pivots_mm
+    along = way / np.linalg.norm(way, axis=1, keepdims=True)
+    residual = hand.residual_mm[_places_of_work(resection)]
+    moved = tips + residual[:, 2:] * along
+    moved[:, [0, 2]] += residual[:, :2]
+    first, docking = _opening(resection), np.array(resection.approach.docking_point_mm)
+    moved[first] = tips[first] + hand.docking_mm + (hand.turn - np.eye(3)) @ (tips[first] - docking)
+    return moved
+
+
+def _places_of_work(resection: Resection) -> npt.NDArray[np.intp]:
+    """(n,) array: the place of work of each line, by the side of its tip and the zone of most that it takes."""
+    tips, cells = resection.tips, resection.at.set_cells
+    gone = resection.lines.tip[resection.chosen]
+    beyond = np.array([
+        cells.mm3[mine] @ (cells.zone[mine] != CENTRAL) > cells.mm3[mine].sum() / 2
+        for mine in (tips.takes[tips.starts[t] : tips.starts[t + 1]] for t in gone)
+    ])  # fmt: skip
+    near = (resection.tips_mm[:, 0] >= 0) == (resection.approach.side == "left")
+    return np.asarray(2 * (~near).astype(np.intp) + beyond.astype(np.intp))
+
+
+def _opening(resection: Resection) -> int:
+    """The line that passes nearest the docking point: the first to be gone."""
+    docking = np.array(resection.approach.docking_point_mm)
+    way = resection.tips_mm - resection.pivots_mm
+    offset = docking - resection.pivots_mm
+    share = np.clip((offset * way).sum(axis=1) / (way**2).sum(axis=1), 0.0, 1.0)
+    return int(np.linalg.norm(offset - share[:, None] * way, axis=1).argmin())
+
+
+def _rotation(start: Float, end: Float) -> Float:
+    """(3, 3) array: the least rotation that turns one unit vector to another not opposite it."""
+    cross = np.cross(start, end)
+    x, y, z = cross
+    skew = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    return np.asarray(np.eye(3) + skew + skew @ skew / (1.0 + float(start @ end)))

@@ -1,0 +1,121 @@
+"""What an approach comes to as JSON data, each headline number with its interval, and with the chances beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from canalwise.estimator.approach.approach import other_side
+from canalwise.estimator.execution.resection_numbers import (
+    BONE_MM3,
+    BRIDGE,
+    DISC_AREA,
+    FACET_SHARES,
+    FREED,
+    LEAST_AREA,
+    REACH,
+    UNDERCUT,
+    bone_of_structure,
+    share_of_structure,
+)
+from canalwise.estimator.execution.uncertainty_values import HAND, ResectionIntervals
+from canalwise.estimator.interval import Interval
+from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompression_as_json
+from canalwise.recon.labels import Side
+
+Json = dict[str, Any]
+
+
+def uncertain_as_json(found: DecompressedLevel, reported: ResectionIntervals | None, with_bound: bool = True) -> Json:
+    """`decompression_as_json` with an `interval95` beside every headline number, and `chances` {freed, kept, both}.
+
+    Where `reported` is None, intervals and chances are null: they were not asked for.
+    """
+    document = decompression_as_json(found, with_bound)
+    if reported is None:
+        return document | {"chances": {"freed": None, "kept": None, "both": None}}
+    side = found.resection.approach.side
+    sides: dict[str, Side] = {"ipsilateral": side, "contralateral": other_side(side)}
+    told = _IntervalTeller(reported.intervals)
+    document["resection"] = _resection(document["resection"], told, reported, sides)
+    document["freed"] = document["freed"] | {"interval95": _freed(told, sides)}
+    document["verdict"] = document["verdict"] | {"chance": reported.chances.both}
+    return document | {"chances": _chances(reported)}
+
+
+class _IntervalTeller:
+    """Intervals by name, as JSON tells them."""
+
+    def __init__(self, intervals: Mapping[str, Interval]) -> None:
+        self._intervals = intervals
+
+    def ends(self, name: str) -> list[float] | None:
+        """(low, high); None where the number is not known or nothing makes it uncertain."""
+        found = self._intervals.get(name)
+        return None if found is None or not found.sd_by_cause else list(found.ends)
+
+    def whole(self, name: str) -> Json:
+        """The interval, the same were the plan carried out exactly, and what makes it so wide."""
+        found = self._intervals.get(name)
+        if found is None or not found.sd_by_cause:
+            return {"interval95": None, "interval95_as_planned": None, "interval_from": {}}
+        planned = found.without([HAND])
+        return {
+            "interval95": list(found.ends),
+            "interval95_as_planned": list(planned.ends) if planned.sd_by_cause else None,
+            "interval_from": dict(found.sd_by_cause),
+        }
+
+
+def _resection(resection: Json, told: _IntervalTeller, reported: ResectionIntervals, sides: Mapping[str, Side]) -> Json:
+    bone, structures = resection["bone_removed_mm3"], resection["bone_removed_mm3"]["by_structure"]
+    base, pars = resection["spinous_base"], resection["pars_residual_mm"]
+    return resection | {
+        "bone_removed_mm3": bone
+        | told.whole(BONE_MM3)
+        | {"by_structure_interval95": {name: told.ends(bone_of_structure(name)) for name in structures}},
+        "share_of_structure_interval95": {name: told.ends(share_of_structure(name)) for name in structures},
+        "facet_preserved": {
+            relation: None if kept is None else kept | _facet(told, sides[relation])
+            for relation, kept in resection["facet_preserved"].items()
+        },
+        "pars_residual_mm": pars
+        | {"interval95": {relation: told.ends(f"{side} pars_mm") for relation, side in sides.items()}},
+        "spinous_base": base | {"bridge_interval95": told.ends(BRIDGE), "undercut_interval95": told.ends(UNDERCUT)},
+        "contralateral_reach": resection["contralateral_reach"] | {"interval95": told.ends(REACH)},
+        "limits": [check | {"chance": reported.chances.limits[check["name"]]} for check in resection["limits"]],
+    }
+
+
+def _facet(told: _IntervalTeller, side: Side) -> Json:
+    """Intervals of the shares of a joint; `interval95` is that of the surface, the others carry their share's name."""
+    area, *others = FACET_SHARES
+    return {"interval95": told.ends(f"{side} {area}")} | {
+        f"{share.removesuffix('_frac')}_interval95": told.ends(f"{side} {share}") for share in others
+    }
+
+
+def _freed(told: _IntervalTeller, sides: Mapping[str, Side]) -> Json:
+    return {
+        "share": told.ends(FREED),
+        **{relation: told.ends(f"{side} {FREED}") for relation, side in sides.items()},
+        "root_room_mm": {relation: told.ends(f"{side} root_mm") for relation, side in sides.items()},
+        "least_area_after_mm2": told.ends(LEAST_AREA),
+        "at_disc_area_after_mm2": told.ends(DISC_AREA),
+    }
+
+
+def _chances(reported: ResectionIntervals) -> Json:
+    chances, trial = reported.chances, reported.trial
+    errors = [
+        {"name": name, "value": record.value, "unit": record.unit, "source": record.source, "evidence": record.evidence}
+        for name, record in trial.errors.records.items()
+    ]
+    return {
+        "freed": chances.freed,
+        "kept": chances.kept,
+        "both": chances.both,
+        "hands": chances.samples,
+        "hands_seed": trial.seed,
+        "hands_errors": errors,
+    }

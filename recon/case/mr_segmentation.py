@@ -1,0 +1,127 @@
+"""From an MR to a label map: canal, sac, ligament, discs, vertebrae, parts, skin, as the network sees them.
+
+An MR's values have no unit: cortical bone, calcium and air are dark, marrow, fat and fluid bright, and each sequence
+does it otherwise. So nothing is found by a threshold; every border is where the network's probability crosses a half,
+and what it does not see is left out, not modelled. Ligament and sac are measured, which a CT hardly allows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import cc3d
+import numpy as np
+
+from canalwise.recon.errors import UnusableInput
+from canalwise.recon.image.morphology import linear_on
+from canalwise.recon.image.skin import within_skin_of_mr
+from canalwise.recon.labels import Labels, Mask, Tissue, bone_mask
+from canalwise.recon.memory_budget import check_memory, whole_network_mb
+from canalwise.recon.modality import FROM_MR_ALONE
+from canalwise.recon.naming.cues import column_cues
+from canalwise.recon.naming.level_names import column_of, names
+from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.instances import VertebraInstances
+from canalwise.recon.segmentation.laid_labels import Segmentation, lay_vertebrae, of_named
+from canalwise.recon.segmentation.network import prior_kinds
+from canalwise.recon.segmentation.network_grid import grain_grid
+from canalwise.recon.segmentation.network_instances import learnt_spine
+from canalwise.recon.segmentation.network_refinement import fine_instances
+from canalwise.recon.segmentation.seed_points import Seeds, check_canal_free
+from canalwise.recon.segmentation.spine_seen import check_head_up, check_spine_seen
+from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
+from canalwise.recon.spine.arch_parts import divide_arches
+from canalwise.recon.spine.region_of_interest import coarse
+
+Progress = Callable[[str], None]
+
+CONTENTS = {TissueClass.SAC: Tissue.SAC, TissueClass.FLAVUM: Tissue.FLAVUM}
+"""Kinds that lie in the canal, and their labels."""
+
+SAC_FRAC = 0.35
+"""Probability from which a voxel is sac: at a half, areas of made-up MR come out 9 to 14 % low (medians over slices),
+for rootlets at the rim look like fat; from here on 1 to 6 %, with the same overlap (`scripts/accuracy_mr.py`)."""
+
+LEAST_SAC_MM3, LEAST_FLAVUM_MM3 = 1000.0, 100.0
+"""Less is none seen: a centimetre of a narrow sac, and the ligament of one side of a level (choice)."""
+
+
+def segment_mr(
+    scan: Scan, levels: Sequence[str] | None = None, progress: Progress | None = None, *, seeds: Seeds | None = None
+) -> Segmentation:
+    """Label an MR.
+
+    Parameters
+    ----------
+    scan : an MR on about isotropic voxels (`recon.intake.working_volume`), its third axis nearest to cranial
+    levels : names of the vertebrae in view, cranial to caudal; the most probable ones when left out
+    progress : called with the name of each step
+    seeds : points a person laid into the canal, vertebrae or discs
+
+    Raises
+    ------
+    AnatomyNotFound : no canal or pedicle in view
+    WrongUse : as many levels must be given as are in view
+    UnusableInput : the network cannot run, or what it sees is no lumbar spine
+    """
+    say = progress or (lambda step: None)
+    say("vertebrae")
+    points = seeds or Seeds()
+    points.check_in(scan.grid)
+    network_mb = whole_network_mb(grain_grid(scan.grid).shape)
+    say(check_memory(scan.grid.shape, scan.voxels.dtype, least_mb=network_mb))
+    seen = _seen(scan)
+    check_spine_seen(seen)
+    check_canal_free(points.canal_mm(), seen.kind >= TissueClass.BODY, seen.grid)
+    spine = learnt_spine(seen)
+    check_head_up(spine)
+    found = fine_instances(spine, seen, scan)
+    say("names")
+    shown = column_of(found, column_cues(found, coarse(scan), seen))
+    named = names(shown, levels, points.numbers(found.number, found.disc, found.field.grid))
+    say("parts")
+    tissue = seen.kind > TissueClass.OTHER
+    inside = within_skin_of_mr(scan, linear_on(scan.grid, tissue.astype(np.float32), seen.grid) >= 0.5)
+    labels = np.where(inside, np.uint16(Tissue.SOFT), np.uint16(Tissue.OUTSIDE))
+    lay_vertebrae(labels[found.box], found, named.by_number)
+    labels[found.tube.mask & (labels < 100)] = Tissue.CANAL
+    labels = divide_arches(labels, scan.grid, found.tube)
+    measured = _lay_contents(labels, found, seen, scan)
+    occupancy = np.zeros(scan.grid.shape, dtype=np.float32)
+    occupancy[found.box] = found.occupancy
+    warnings = (FROM_MR_ALONE, *scan.warnings, *named.warnings)
+    return Segmentation(labels, of_named(occupancy, labels), named.naming, warnings, measured)
+
+
+def _seen(scan: Scan) -> TissueClassMap:
+    seen = prior_kinds(scan)
+    if seen is None:
+        raise UnusableInput(
+            "an MR", "needs the network to be read", do="Install onnxruntime, or give label maps with --labels."
+        )
+    return seen
+
+
+def _lay_contents(labels: Labels, found: VertebraInstances, seen: TissueClassMap, scan: Scan) -> tuple[str, ...]:
+    """Sac and ligament written into the canal (in place), each its largest pieces; the names of those seen."""
+    grid = scan.grid.cropped(found.box)
+    part = labels[found.box]
+    frac = {one: linear_on(grid, seen.frac[one], seen.grid) for one in (TissueClass.CANAL, *CONTENTS)}
+    sac, flavum = (frac[one] for one in CONTENTS)
+    rest = frac[TissueClass.CANAL] - sac - flavum
+    room = (part == Tissue.CANAL) | ((part == Tissue.SOFT) & (frac[TissueClass.CANAL] >= 0.5))
+    sac_mask = _largest(room & (sac >= SAC_FRAC) & (sac > flavum))
+    flavum_mask = room & ~sac_mask & (flavum >= sac) & (flavum > rest)
+    measured = []
+    for name, mask, tissue, least_mm3 in (
+        ("sac", sac_mask, Tissue.SAC, LEAST_SAC_MM3),
+        ("flavum", flavum_mask, Tissue.FLAVUM, LEAST_FLAVUM_MM3),
+    ):
+        if mask.sum() * grid.voxel_mm3 >= least_mm3:
+            part[mask & ~bone_mask(part)] = tissue
+            measured.append(name)
+    return tuple(measured)
+
+
+def _largest(mask: Mask) -> Mask:
+    return np.asarray(cc3d.largest_k(mask, k=1, connectivity=6) > 0) if mask.any() else mask

@@ -1,0 +1,14 @@
+"""One scan laid on another, vertebra by vertebra: rigid motions, how well each is known, and a blend between them."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "blend": ["BlendedMotion"],
+        "rigid_motion": ["RigidMotion"],
+        "vertebra_registration": ["VertebraRegistration", "registered"],
+    },
+)

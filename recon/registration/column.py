@@ -1,0 +1,144 @@
+"""An MR laid on a CT, vertebra by vertebra, from what either shows of bone, canal and discs.
+
+The rough place is where both scans' maps of tissues agree best. Where vertebrae of the MR carry names that contradict
+it, both scans are refused: a patient's neighbouring vertebrae are alike, and a wrong level is worse than none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.recon.errors import UnusableInput
+from canalwise.recon.grid import Grid, box_of
+from canalwise.recon.labels import (
+    VERTEBRAE,
+    Labels,
+    Part,
+    bone_mask,
+    canal_mask,
+    label_of,
+    vertebrae_in,
+)
+from canalwise.recon.registration.coarse_search import coarse_places
+from canalwise.recon.registration.rigid_motion import RigidMotion
+from canalwise.recon.registration.vertebra_registration import VertebraRegistration, registered
+from canalwise.recon.scan import Scan
+
+NEAREST_MM = 25.0
+"""A body further away than this, most of a body and its disc, is none's counterpart."""
+
+LEAST_AGREEMENT = 0.35
+"""Correlation of both maps of tissues below which they show different pieces of spine (scripts/accuracy_audit.py)."""
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class LabelledScan:
+    """A scan with what is known of its tissues, each on its own grid.
+
+    Parameters
+    ----------
+    labels : values of `recon.labels`; bone and discs of vertebrae without a name carry the number 1
+    grid : of the labels
+    """
+
+    scan: Scan
+    labels: Labels
+    grid: Grid
+
+
+def laid_on(
+    fixed: LabelledScan, moving: LabelledScan, progress: Progress | None = None
+) -> dict[str, VertebraRegistration]:
+    """Vertebra of a CT -> where it lies in an MR, failures included with their problem.
+
+    Raises
+    ------
+    UnusableInput : both scans show no common piece of spine, or their vertebrae's names contradict each other
+    """
+    say = progress or (lambda _: None)
+    say("looking for the spine of the CT in the MR")
+    best = _start(fixed, moving)
+    vertebrae = [name for name in vertebrae_in(fixed.labels) if (fixed.labels == label_of(name, Part.BODY)).any()]
+    if not names_agree(fixed, moving, best):
+        raise UnusableInput(
+            "the MR",
+            "must name its vertebrae as the CT does",
+            got="other names at the place where the tissues of both agree best",
+            do="Correct the names of either with --levels or in the label map.",
+        )
+    found = {}
+    for vertebra in vertebrae:
+        say(f"laying the MR on {vertebra}")
+        one = registered(fixed.scan, fixed.labels, moving.scan, vertebra, [best], likeness="mutual information")
+        if one is not None:
+            found[vertebra] = one
+    return found
+
+
+def _start(fixed: LabelledScan, moving: LabelledScan) -> RigidMotion:
+    """The rough motion at which the tissues of both scans agree best."""
+    piece, other = tissue_field(fixed.labels), tissue_field(moving.labels)
+    mask = bone_mask(fixed.labels) | canal_mask(fixed.labels) | (piece > 0)
+    box = box_of(mask, 1)
+    if box is None or not (other != 0).any():
+        raise UnusableInput("the MR", "must show bodies, discs or canal", do="Give its label map with --mr-labels.")
+    places = coarse_places(piece[box], mask[box], fixed.grid.cropped(box), other, moving.grid)
+    if not places or places[0].correlation < LEAST_AGREEMENT:
+        got = places[0].correlation if places else 0.0
+        raise UnusableInput(
+            "the MR",
+            f"must show the spine that the CT shows (agreement {LEAST_AGREEMENT:.2f} of their tissues)",
+            got=f"{got:.2f}",
+            do="Check that both scans are of one patient and region.",
+        )
+    return places[0].motion
+
+
+def tissue_field(labels: Labels) -> npt.NDArray[np.float32]:
+    """(same shape) array: 1 in bone, 0.5 in discs, -1 in the canal, 0 elsewhere: what both kinds of scan can tell.
+
+    >>> tissue_field(np.array([2201, 2250, 2, 9], dtype=np.uint16)).tolist()
+    [1.0, 0.5, -1.0, 0.0]
+    """
+    field = np.where(bone_mask(labels), np.float32(1), np.float32(0))
+    field[(labels >= 100) & (labels % 100 == Part.DISC)] = 0.5
+    field[canal_mask(labels)] = -1.0
+    return field
+
+
+def names_agree(fixed: LabelledScan, moving: LabelledScan, motion: RigidMotion) -> bool:
+    """Does the nearest named body of the moving scan carry the same name, for most of the fixed scan's vertebrae?
+
+    Yes where the moving scan names none. Bodies that a scan's end cuts have their middles elsewhere, so no one counts
+    alone.
+    """
+    mine, theirs = (_middles(one) for one in (fixed, moving))
+    if not theirs:
+        return True
+    numbers, places = list(theirs), np.array(list(theirs.values()))
+    votes = []
+    for number, middle in mine.items():
+        away = np.linalg.norm(places - motion.moved_mm(middle), axis=1)
+        if away.min() <= NEAREST_MM:
+            votes.append(numbers[int(away.argmin())] == number)
+    return bool(votes) and float(np.mean(votes)) > 0.5
+
+
+def _middles(one: LabelledScan) -> dict[int, npt.NDArray[np.float64]]:
+    """Number of each named vertebra in view -> middle of its body."""
+    found = set(np.unique(one.labels[bone_mask(one.labels)] // 100).tolist()) & set(VERTEBRAE.values())
+    middles = {number: _middle(one, number) for number in sorted(found)}
+    return {number: middle for number, middle in middles.items() if middle is not None}
+
+
+def _middle(one: LabelledScan, number: int) -> npt.NDArray[np.float64] | None:
+    index = np.argwhere(one.labels == 100 * number + Part.BODY)
+    if not len(index):
+        index = np.argwhere(bone_mask(one.labels) & (one.labels // 100 == number))
+    return one.grid.world_mm(index).mean(axis=0) if len(index) else None

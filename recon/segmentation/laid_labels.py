@@ -1,0 +1,48 @@
+"""A segmentation as a label map: what was found, written under the names it was given."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.recon.anatomy import Naming
+from canalwise.recon.image.morphology import dilated
+from canalwise.recon.labels import Labels, Part, vertebra_number
+from canalwise.recon.segmentation.instances import VertebraInstances
+
+
+@dataclass(frozen=True, eq=False)
+class Segmentation:
+    """What a CT or an MR alone shows.
+
+    Parameters
+    ----------
+    labels : (nx, ny, nz) uint16 array of `recon.labels`; the canal's contents are Tissue.CANAL
+    occupancy : (nx, ny, nz) float32 array, share of bone of the named vertebrae
+    naming : what the names rest on
+    warnings : sentences for people
+    measured : what of the canal's contents was seen, not modelled: 'sac', 'flavum'
+    """
+
+    labels: Labels
+    occupancy: npt.NDArray[np.float32]
+    naming: Naming
+    warnings: tuple[str, ...]
+    measured: tuple[str, ...] = ()
+
+
+def lay_vertebrae(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) -> None:
+    """Write bodies, undivided arches and discs of the named vertebrae into the box (in place)."""
+    for n, name in by_number.items():
+        base = 100 * vertebra_number(name)
+        own = found.number == n
+        labels[own] = base + found.part[own].astype(np.uint16)
+        labels[(found.disc == n - 1) & (found.disc > 0)] = base + Part.DISC
+
+
+def of_named(occupancy: npt.NDArray[np.float32], labels: Labels) -> npt.NDArray[np.float32]:
+    """Occupancy kept on the labelled bone and the voxels that touch it."""
+    bone = (labels >= 100) & (labels % 100 != Part.DISC)
+    return np.where(dilated(bone), occupancy, np.float32(0.0))

@@ -1,0 +1,118 @@
+"""Laws of a resection's intervals and chances: nothing from nothing, wider for worse hands, inside what can be."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from canalwise.estimator.approach.execution_errors import ExecutionErrors, execution_errors_of
+from canalwise.estimator.estimate.estimate_json import plain
+from canalwise.estimator.execution.resection_intervals import resection_intervals
+from canalwise.estimator.execution.resection_numbers import BONE_MM3, FREED
+from canalwise.estimator.execution.uncertain_json import uncertain_as_json
+from canalwise.estimator.execution.uncertainty_values import HAND, HandTrial, ResectionIntervals
+from canalwise.estimator.limits import Limits
+from canalwise.estimator.outcome.decompressed import DecompressedLevel
+from canalwise.recon.errors import WrongUse
+
+NO_ERROR = ExecutionErrors().changed(**dict.fromkeys(ExecutionErrors().records, 0.0))
+SAMPLES = 6
+
+
+@pytest.fixture(scope="module")
+def usual(found: DecompressedLevel) -> ResectionIntervals:
+    """Of the usual hand."""
+    return resection_intervals(found, HandTrial(SAMPLES))
+
+
+@pytest.fixture(scope="module")
+def still(found: DecompressedLevel) -> ResectionIntervals:
+    """Of a hand without errors."""
+    return resection_intervals(found, HandTrial(SAMPLES, 0, NO_ERROR))
+
+
+def test_without_errors_of_the_hand_only_borders_are_left(still: ResectionIntervals) -> None:
+    assert all(HAND not in interval.sd_by_cause for interval in still.intervals.values())
+    # the joint's limits are far away and the canal is wide: nothing can fail
+    assert still.chances.limits["near facet area kept"] == 1.0
+
+
+def test_intervals_hold_the_plan_and_lie_inside_what_can_be(usual: ResectionIntervals) -> None:
+    for name, interval in usual.intervals.items():
+        if interval.sd_by_cause:
+            low, high = interval.ends
+            assert low - 1e-9 <= interval.value <= high + 1e-9, name
+            assert interval.least <= low, name
+            assert high <= interval.most, name
+    low, high = usual.intervals[BONE_MM3].ends
+    value = usual.intervals[BONE_MM3].value
+    assert high - value > value - low, "a hand takes more than the least bone, seldom less"
+    assert usual.intervals[FREED].ends[1] <= 1.0
+
+
+def test_a_worse_hand_is_less_sure(found: DecompressedLevel, usual: ResectionIntervals) -> None:
+    trainee = resection_intervals(found, HandTrial(SAMPLES, 0, execution_errors_of("free-hand", "trainee")))
+    for name in (BONE_MM3, FREED):
+        assert trainee.intervals[name].sd_by_cause[HAND] > usual.intervals[name].sd_by_cause[HAND]
+    assert trainee.chances.freed <= usual.chances.freed
+
+
+def test_the_seed_decides(found: DecompressedLevel, usual: ResectionIntervals) -> None:
+    again = resection_intervals(found, HandTrial(SAMPLES))
+    other = resection_intervals(found, HandTrial(SAMPLES, 1))
+    first, same, another = (
+        json.dumps(plain(uncertain_as_json(found, told, False)), default=str) for told in (usual, again, other)
+    )
+    assert first == same
+    assert first != another
+
+
+def test_chances_fall_to_nothing_where_a_limit_cannot_be_kept(found: DecompressedLevel) -> None:
+    strict = Limits().changed(spinous_bridge_mm=1000.0)
+    doomed = DecompressedLevel(replace(found.prepared, limits=strict), found.resection)
+    told = resection_intervals(doomed, HandTrial(2, 0, NO_ERROR)).chances
+    assert (told.kept, told.both) == (0.0, 0.0)
+    assert not doomed.verdict.kept
+
+
+def test_a_joint_that_was_not_resolved_has_no_number_no_interval_and_no_chance(found: DecompressedLevel) -> None:
+    level = found.prepared.level
+    joints = level.joints | {"left": replace(level.joints["left"], gap_resolved=False)}
+    unsure = replace(found.prepared, level=replace(level, joints=joints))
+    told = DecompressedLevel(unsure, found.resection)
+    reported = resection_intervals(told, HandTrial(2, 0, NO_ERROR))
+    document = uncertain_as_json(told, reported, False)
+    assert document["resection"]["facet_preserved"]["ipsilateral"] is None
+    assert "touch" in document["resection"]["facet_unresolved"]["ipsilateral"]
+    assert (document["chances"]["kept"], document["chances"]["both"]) == (None, None)
+    assert "could be measured" in told.verdict.sentence or not told.verdict.freed
+    assert not any(name.startswith("left area_frac") for name in reported.intervals)
+
+
+def test_the_json_tells_every_interval_beside_its_number(found: DecompressedLevel, usual: ResectionIntervals) -> None:
+    document = uncertain_as_json(found, usual, False)
+    resection, freed = document["resection"], document["freed"]["interval95"]
+    assert resection["bone_removed_mm3"]["interval95"] == list(usual.intervals[BONE_MM3].ends)
+    assert resection["contralateral_reach"]["interval95"] is not None
+    assert None not in (freed["share"], freed["least_area_after_mm2"])
+    assert set(document["chances"]) >= {"freed", "kept", "both", "hands"}
+    assert all("chance" in check for check in resection["limits"])
+    assert 0.0 <= document["verdict"]["chance"] <= 1.0
+    bare = uncertain_as_json(found, None, False)
+    assert bare["chances"] == {"freed": None, "kept": None, "both": None}
+
+
+def test_trials_are_checked() -> None:
+    with pytest.raises(WrongUse, match="must be from 1"):
+        HandTrial(0)
+    with pytest.raises(WrongUse, match="0 or more"):
+        HandTrial(1, -1)
+
+
+def test_bounds_are_drawn(usual: ResectionIntervals) -> None:
+    shares = [i for name, i in usual.intervals.items() if name.endswith("frac") and i.sd_by_cause]
+    assert all(0.0 <= end <= 1.0 for interval in shares for end in interval.ends)
+    assert all(np.isfinite(interval.ends).all() for interval in shares)

@@ -1,0 +1,110 @@
+"""A made-up MR built without label maps, against the phantom's truth; and pictures that are no lumbar spine."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.imaging.mr_examination import Coil, MagneticPatient, SliceStack, magnetic_patient, stack_of
+from canalwise.phantoms.spec import SpineSpec
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.case.anatomy_builder import anatomy_of
+from canalwise.recon.errors import AnatomyNotFound
+from canalwise.recon.image.morphology import nearest_on
+from canalwise.recon.intake.working_volume import working_volume
+from canalwise.recon.labels import Part, Tissue, bone_mask, canal_mask
+from canalwise.recon.level.resampled_level import local_view
+from canalwise.recon.level.sac_sections import narrowest_mm2
+from canalwise.recon.measurement.kinds import NARROWEST_SAC
+from canalwise.recon.modality import FROM_MR_ALONE
+from canalwise.recon.scan import Scan
+
+CANAL_DICE, BODY_DICE, SAC_AREA_TOL = 0.85, 0.85, 0.2
+"""What slices 3 mm apart must give at least: a wrong structure has far less, a voxel's shift far more."""
+
+
+@pytest.fixture(scope="module")
+def patient() -> MagneticPatient:
+    """One level, painted on 1 mm."""
+    grid = natural_grid(SpineSpec(), 1.0, ("L3-L4",), half_width_mm=36.0)
+    return magnetic_patient(spine_of(SpineSpec()), grid)
+
+
+@pytest.fixture(scope="module")
+def scan(patient: MagneticPatient) -> Scan:
+    """A sagittal stack of it, on working voxels."""
+    voxels, grid = stack_of(patient, SliceStack(0, 3.0, 3.0, 1.0), Coil(10.0, 250.0, 1))
+    return working_volume(Scan(voxels, grid, "MR"))
+
+
+@pytest.fixture(scope="module")
+def anatomy(scan: Scan) -> Anatomy:
+    return anatomy_of(scan, vertebrae=("L3", "L4"))
+
+
+def dice(found: np.ndarray, truth: np.ndarray) -> float:
+    return float(2 * (found & truth).sum() / max(found.sum() + truth.sum(), 1))
+
+
+def test_canal_and_bodies_lie_where_they_are(anatomy: Anatomy, patient: MagneticPatient) -> None:
+    found = nearest_on(patient.grid, anatomy.labels, anatomy.grid)
+    bodies = [bone_mask(labels) & (labels % 100 == Part.BODY) for labels in (found, patient.labels)]
+    assert dice(*bodies) >= BODY_DICE
+    layers = bodies[0].any(axis=(0, 1))
+    assert dice(canal_mask(found)[:, :, layers], canal_mask(patient.labels)[:, :, layers]) >= CANAL_DICE
+
+
+def test_sac_is_measured_graded_and_near_the_truth(anatomy: Anatomy, patient: MagneticPatient) -> None:
+    level = anatomy.level("L3-L4")
+    area = next(m for m in level.measurements if m.name == NARROWEST_SAC)
+    nothing = np.zeros(patient.labels.shape, np.float32)
+    truth = narrowest_mm2(local_view(patient.labels, nothing, patient.grid, level.frame, ("L3", "L4")), -15.0, 15.0)
+    assert area.value == pytest.approx(truth, rel=SAC_AREA_TOL)
+    assert area.band
+    assert "sac measured" in area.source
+
+
+def test_it_says_what_it_rests_on(anatomy: Anatomy) -> None:
+    assert anatomy.warnings[0] == FROM_MR_ALONE
+    assert (anatomy.sources["sac"], anatomy.sources["flavum"]) == ("measured", "measured")
+    assert anatomy.longest_voxel_mm == pytest.approx(3.0)
+    assert (anatomy.labels == Tissue.FLAVUM).any()
+    # slices of 3 mm blur the ligament: its thickness is told, not graded
+    thick = [m for m in anatomy.level("L3-L4").measurements if m.name == "ligamentum flavum thickness"]
+    assert thick
+    assert all(m.band == "" and "too thick to grade" in m.source for m in thick)
+    # the slices do not resolve a joint gap of 1 to 2 mm: no number of a joint is told
+    structures = {m.structure for m in anatomy.level("L3-L4").measurements}
+    assert not any("facet joint" in name for name in structures)
+
+
+def test_names_are_asked_where_no_sacrum_is_in_view(scan: Scan) -> None:
+    from canalwise.recon.case.mr_segmentation import segment_mr
+
+    found = segment_mr(scan)
+    assert not found.naming.confirmed
+    assert "--levels" in found.naming.question
+
+
+@pytest.mark.parametrize("axis", [1, 2])
+def test_a_spine_turned_over_is_refused(scan: Scan, axis: int) -> None:
+    turned = replace(scan, voxels=np.ascontiguousarray(np.flip(scan.voxels, axis)))
+    with pytest.raises(AnatomyNotFound, match="the MR must show"):
+        anatomy_of(turned)
+
+
+def test_what_is_no_spine_is_refused_and_nothing_is_left(tmp_path: Path) -> None:
+    from canalwise.workbench.commands.main import main
+    from tests.recon.scans import write_nifti_file
+
+    rng = np.random.default_rng(4)
+    x, y, _ = np.meshgrid(*(np.linspace(-1, 1, n) for n in (40, 64, 64)), indexing="ij")
+    knee = np.where(x**2 + y**2 < 0.3, 300, np.where(x**2 + y**2 < 0.8, 120, 5)) + rng.normal(0, 8, x.shape)
+    file = write_nifti_file(tmp_path / "knee.nii.gz", np.abs(knee).astype(np.int16), np.diag([2.0, 1.5, 1.5, 1.0]))
+    assert main(["build", str(file), "--modality", "MR", "--out", str(tmp_path / "case")]) == 3
+    assert not (tmp_path / "case").exists()

@@ -1,0 +1,105 @@
+"""canalwise audit from files to files: the result, what is kept, what the report tells of it, and refusals."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import numpy as np
+import pytest
+
+from canalwise.recon.case.folder import read_case, write_case
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.recon.errors import BadFile
+from canalwise.recon.intake.nifti_writer import write_nifti
+from canalwise.workbench.commands.main import main
+from canalwise.workbench.console.audit_tables import audit_lines
+from canalwise.workbench.report.audit_section import audit_section, kept_audit, read_audit
+from tests import pairs
+from tests.workbench import toy
+
+
+@pytest.fixture(scope="module")
+def audited(tmp_path_factory):
+    """A case with an audit kept in it: (folder, what the command printed)."""
+    parent = tmp_path_factory.mktemp("audited")
+    write_case(parent / "case", pairs.before(), toy.anatomy())
+    after = pairs.operated()
+    write_nifti(parent / "post.nii.gz", after.voxels, after.grid)
+    with pytest.MonkeyPatch.context() as patch:
+        printed: list[str] = []
+        patch.setattr("sys.stdout.write", printed.append, raising=False)
+        argv = ["audit", str(parent / "case"), str(parent / "post.nii.gz"), "--level", "L3-L4", "--save", "--json"]
+        assert main([*argv, "--days-after", "90"]) == 0
+    return parent, "".join(printed)
+
+
+def test_the_json_is_printed_alone_and_kept(audited):
+    parent, printed = audited
+    document = json.loads(printed)
+    kept = json.loads((parent / "case" / "results" / "L3-L4-audit.json").read_text())
+    assert kept == document
+    assert document["schema"] == "canalwise.audit/1"
+    assert document["days_after"] == 90
+    true = float(pairs.taken_box()[(toy.labels() >= 100) & (toy.labels() % 100 != 1)].sum())
+    assert document["bone_taken_mm3"]["total"] == pytest.approx(true, rel=0.1)
+    assert (parent / "case" / "results" / "L3-L4-audit.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_nothing_of_the_machine_or_the_files_is_told(audited):
+    parent, printed = audited
+    assert "post.nii" not in printed
+    assert str(parent) not in printed
+
+
+def test_the_report_tells_of_a_kept_audit(audited):
+    parent, _ = audited
+    section = kept_audit(read_case(parent / "case"), "L3-L4", None)
+    assert section is not None
+    assert section.picture is not None
+    assert {table.title for table in section.tables} >= {"Bone taken", "Joints kept", "Enough?"}
+    assert kept_audit(read_case(parent / "case"), "L4-L5", None) is None
+
+
+def test_people_read_tables_and_the_caution(audited):
+    document = json.loads(audited[1])
+    lines = audit_lines(document)
+    assert lines[0] == f"{document['sentence']}."
+    assert lines[-1] == CAUTION
+    assert any("Registration residual" in line for line in lines if isinstance(line, str))
+
+
+def test_another_file_is_no_audit(audited, tmp_path):
+    path = tmp_path / "other.json"
+    path.write_text('{"schema": "canalwise.estimate/1"}')
+    with pytest.raises(BadFile):
+        read_audit(path)
+    with pytest.raises(BadFile, match="must be whole"):
+        audit_section({"sentence": "nothing"})
+
+
+@pytest.mark.parametrize(
+    ("options", "status", "words"),
+    [
+        ([], 2, "must be given"),
+        (["--plan", "none"], 2, "must name a plan kept in the case"),
+        (["--level", "L3"], 2, "joined by '-'"),
+        (["--level", "L3-L4", "--label-names", "names.toml"], 2, "needs label maps"),
+        (["--level", "L1-L2"], 3, "must be one of those in view"),
+        (["--level", "L3-L4", "--days-after", "-3"], 2, "must be 0 or more"),
+    ],
+)
+def test_wrong_calls_say_what_is_wrong(audited, options, status, words, capsys):
+    parent, _ = audited
+    assert main(["audit", str(parent / "case"), str(parent / "post.nii.gz"), *options]) == status
+    assert words in capsys.readouterr().err
+
+
+def test_a_scan_of_another_patient_is_refused_with_3(audited, tmp_path, capsys):
+    parent, _ = audited
+    other = np.random.default_rng(3).permutation(pairs.before().voxels, axis=2)
+    write_nifti(tmp_path / "other.nii.gz", other, toy.grid())
+    assert main(["audit", str(parent / "case"), str(tmp_path / "other.nii.gz"), "--level", "L3-L4"]) == 3
+    reported = capsys.readouterr()
+    assert re.search(r"must show L[34] of the same patient", reported.err)
+    assert reported.out == ""

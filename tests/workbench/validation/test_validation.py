@@ -1,0 +1,71 @@
+"""A validation's rows pass and fail as they should, and its report holds them all."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import pytest
+
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.workbench.commands.main import main
+from canalwise.workbench.validation import validation
+from canalwise.workbench.validation.page import validation_page, verdict, write_validation
+from canalwise.workbench.validation.round_trips import round_trip_rows
+from canalwise.workbench.validation.rows import ValidationRow, median_row, worst_row
+from canalwise.workbench.validation.validation import QUICK, Effort, validation_json
+
+
+def test_the_worst_error_decides_and_nothing_found_does_not_pass():
+    assert worst_row("a", [0.4, -0.5], 0.5, "asked").passed
+    assert not worst_row("a", [0.4, -0.51], 0.5, "asked").passed
+    none = worst_row("a", [], 0.5, "asked")
+    assert not none.passed
+    assert none.as_json()["found"] is None
+
+
+def test_a_median_outside_the_published_range_is_outside():
+    row = median_row("a", [1.0, math.nan, 9.0, 8.0], (2.0, 7.0), "a paper")
+    assert (row.found, row.count, row.passed) == (8.0, 3, False)
+    assert verdict(row.as_json()) == "outside"
+
+
+def test_labels_come_back_through_every_format():
+    rows = round_trip_rows(spacing_mm=5.0)
+    assert len(rows) == 4
+    assert all(row.passed and row.count > 1000 for row in rows)
+
+
+def test_the_command_writes_page_and_data_and_tells_failures(tmp_path, capsys, monkeypatch):
+    rows = [worst_row("reach mm", [0.9], 0.5, "asked"), ValidationRow("round trip", "<SEG>", 0.0, 0.0, 0.0, 9, "map")]
+    monkeypatch.setattr(validation, "validated", lambda effort, say: rows)
+    argv = ["validate", "--out", str(tmp_path / "v")]
+    assert main([*argv, "--json", "--strict"]) == 4
+    document = json.loads(capsys.readouterr().out)
+    assert json.loads((tmp_path / "v" / "validation.json").read_text()) == document
+    assert (document["passed"], [r["passed"] for r in document["rows"]]) == (1, [False, True])
+    page = (tmp_path / "v" / "validation.html").read_text()
+    assert CAUTION in page
+    assert "&lt;SEG&gt;" in page
+    assert "<strong>failed</strong>" in page
+    assert main(argv) == 2
+    assert "--force" in capsys.readouterr().err
+
+
+def test_what_is_worked_out_covers_every_kind(monkeypatch):
+    told = []
+    monkeypatch.setattr(validation, "round_trip_rows", list)
+    monkeypatch.setattr(validation, "errors_of", lambda case: {"reach mm": [0.1], "facet area": [0.01]})
+    rows = validation.validated(Effort(2, (), 0), told.append)
+    assert [row.kind for row in rows].count("published") == len(validation.PUBLISHED_RANGES)
+    assert {row.quantity for row in rows if row.passed} >= {"estimate: reach mm", "estimate: facet area"}
+    # Nothing was found for the others, which therefore do not pass.
+    assert not any(row.passed for row in rows if row.count == 0)
+    assert told[0].startswith("estimate 1 of 2: L3-L4")
+
+
+@pytest.mark.parametrize("force", [False, True])
+def test_an_empty_document_makes_a_page(tmp_path, force):
+    document = validation_json([], QUICK)
+    write_validation(tmp_path / "v", document, force)
+    assert "0 of 0" in validation_page(document)

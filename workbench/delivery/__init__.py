@@ -1,0 +1,1 @@
+"""Verbs that hand a case to people and other programs: page, report, theatre sheet, export, archive."""

@@ -1,0 +1,149 @@
+"""All rows of a validation: against phantoms of known truth, against papers, and through every format and back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
+
+from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.cases.suite import phantom_suite
+from canalwise.phantoms.imaging.grids import natural_grid
+from canalwise.phantoms.truth.level import level_truth
+from canalwise.recon.case.motion_segments import levels_of
+from canalwise.recon.disclaimer import CAUTION
+from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.labels import SIDES
+from canalwise.recon.version import VERSION
+from canalwise.workbench.validation.anatomy_errors import SPECS, errors, labelled
+from canalwise.workbench.validation.estimate_errors import TARGETS, errors_of
+from canalwise.workbench.validation.published_resections import numbers, prepared_case
+from canalwise.workbench.validation.round_trips import round_trip_rows
+from canalwise.workbench.validation.rows import ValidationRow, gathered, median_row, worst_row
+
+SCHEMA = "canalwise.validation/1"
+
+ASKED = "docs/accuracy.md#what-is-asked"
+LEVEL, SPACING_MM, RESECTION_MM = "L3-L4", 0.5, 0.9
+
+ANATOMY_ASKED: Mapping[str, float] = MappingProxyType(
+    {
+        "frame axes deg": 1.0,
+        "frame origin mm": 1.5,
+        "facet_centre mm": 1.5,
+        "upper_lamina_caudal_edge mm": 1.5,
+        "lower_lamina_cranial_edge mm": 1.5,
+        "joint angle deg": 1.0,
+        "window centre mm": 1.5,
+        "area of canal at disc %": 3.0,
+        "area of canal at pedicle %": 3.0,
+        "area of dural sac at disc %": 3.0,
+    }
+)
+"""Landmarks, angles and areas, as asked of phantoms on 0.5 mm voxels."""
+
+OVER_THE_TOP_2019 = "21 levels, PMID 31042651, 2019, abstract; range as printed"
+GAIN_2020 = "Hermansen 2020, abstract; mean +- one standard deviation"
+PUBLISHED_RANGES: Mapping[str, tuple[tuple[float, float], str]] = MappingProxyType(
+    {
+        "near lamina taken, %": ((11.2, 19.8), OVER_THE_TOP_2019),
+        "far lamina taken, %": ((5.7, 11.8), OVER_THE_TOP_2019),
+        "near facet taken, %": ((4.2, 6.4), OVER_THE_TOP_2019),
+        "far facet taken, %": ((2.2, 6.4), OVER_THE_TOP_2019),
+        "room of the sac gained at the disc, mm2": ((24.5, 107.5), GAIN_2020),
+    }
+)
+"""Quantity of `published_resections` -> published range and its source; our median should lie in it. The papers' levels
+are of other patients, so a row outside asks a question and is no proof of an error."""
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How much is worked out.
+
+    Parameters
+    ----------
+    estimates : phantoms of `phantoms.cases.suite`
+    anatomies : names of `anatomy_errors.SPECS`
+    resections : narrow phantoms, each from both sides
+    """
+
+    estimates: int
+    anatomies: tuple[str, ...]
+    resections: int
+
+
+QUICK = Effort(1, ("narrow",), 4)
+THOROUGH = Effort(len(phantom_suite()), tuple(SPECS), 30)
+"""What the pages quote: some twenty phantoms, thirty narrow levels."""
+
+
+def validated(effort: Effort, say: Callable[[str], None]) -> list[ValidationRow]:
+    """All rows; `say` is told what is being worked out."""
+    return [*_estimates(effort, say), *_anatomies(effort, say), *_resections(effort, say), *_round_trips(say)]
+
+
+def validation_json(rows: list[ValidationRow], effort: Effort) -> dict[str, Any]:
+    """The rows as plain data, with what they rest on."""
+    return {
+        "schema": SCHEMA,
+        "version": VERSION,
+        "caution": CAUTION,
+        "effort": {"estimates": effort.estimates, "anatomies": list(effort.anatomies), "resections": effort.resections},
+        "passed": sum(row.passed for row in rows),
+        "rows": [row.as_json() for row in rows],
+    }
+
+
+def _estimates(effort: Effort, say: Callable[[str], None]) -> Iterator[ValidationRow]:
+    # The level in the middle first, so that a quick look is at what most operations are.
+    cases = sorted(phantom_suite(), key=lambda case: case.level != LEVEL)[: effort.estimates]
+    found = []
+    for number, case in enumerate(cases, start=1):
+        say(f"estimate {number} of {len(cases)}: {case.name}")
+        found.append(errors_of(case))
+    errors_found = gathered(found)
+    for name, asked in TARGETS.items():
+        yield worst_row(f"estimate: {name}", errors_found.get(name, []), asked, ASKED)
+
+
+def _anatomies(effort: Effort, say: Callable[[str], None]) -> Iterator[ValidationRow]:
+    found = []
+    for number, name in enumerate(effort.anatomies, start=1):
+        say(f"anatomy {number} of {len(effort.anatomies)}: {name} spine")
+        spine, grid = spine_of(SPECS[name]), natural_grid(SPECS[name], SPACING_MM, (LEVEL,))
+        labels, share = labelled(spine, grid)
+        found += [
+            errors(level_truth(spine, level.name), level)
+            for level in levels_of(labels, share, grid)
+            if level.name == LEVEL
+        ]
+    errors_found = gathered(found)
+    for name, asked in ANATOMY_ASKED.items():
+        if name in errors_found:
+            yield worst_row(f"anatomy: {name}", errors_found[name], asked, ASKED)
+
+
+def _resections(effort: Effort, say: Callable[[str], None]) -> Iterator[ValidationRow]:
+    rows: list[dict[str, float]] = []
+    for seed in range(effort.resections):
+        say(f"narrow level {seed + 1} of {effort.resections}")
+        try:
+            prepared = prepared_case(seed, RESECTION_MM)
+            for side in SIDES:
+                rows.append(
+                    numbers(decompressed(prepared, default_approach(prepared.anatomy, prepared.level.name, side)))
+                )
+        except CanalwiseError:
+            # A level that cannot be planned has no numbers; the count tells how many there are.
+            continue
+    for name, (ends, source) in PUBLISHED_RANGES.items():
+        yield median_row(f"resection: {name}", [row[name] for row in rows], ends, source)
+
+
+def _round_trips(say: Callable[[str], None]) -> Iterator[ValidationRow]:
+    say("formats, out and in again")
+    yield from round_trip_rows()
