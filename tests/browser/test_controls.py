@@ -89,7 +89,7 @@ FOLDS = (
     "Endoscope's view", "Shown in 3D",
 )  # fmt: skip
 NUMBER_FOLDS = (
-    "Every limit", "What is touched", "Task and whole sweep", "Warnings", "Where it comes from",
+    "Every limit", "Step by step", "What is touched", "Task and whole sweep", "Warnings", "Where it comes from",
     "What the numbers mean",
 )  # fmt: skip
 VIEWS = {
@@ -186,14 +186,14 @@ def test_every_control_of_the_plan_is_tried(unfolded: Rehearsal) -> None:
     listed = unfolded.page.evaluate(LISTED, "#controls")
     sliders = [reported.label for reported in dials if reported.label not in NO_SLIDER]
     assert sorted(name for name in listed if name.startswith("range: ")) == sorted(f"range: {name}" for name in sliders)
-    fields = [name.removeprefix("number: ").partition(", in ")[0] for name in listed if name.startswith("number: ")]
+    fields = [name.removeprefix("text: ").partition(", in ")[0] for name in listed if name.startswith("text: ")]
     assert sorted(fields) == sorted(reported.label for reported in dials)
-    others = {name for name in listed if not name.startswith(("range: ", "number: "))}
-    ticks = {*unfolded.state("facts.tasks"), *STRUCTURES, BLIND}
+    others = {name for name in listed if not name.startswith(("range: ", "text: "))}
+    ticks = {*unfolded.state("facts.tasks"), *STRUCTURES, BLIND, "Plain colours, as in the other views"}
     assert others == {
         *(f"checkbox: {name}" for name in ticks), *(f"summary: {name}" for name in FOLDS),
         *(f"radio: {name}" for name in ("Left", "Right", "ipsilateral", "over the top")),
-        "select-one: Level", "select-one: Instrument class", "button: Start over",
+        "select-one: Level", "select-one: Sleeve / scope / tool, mm", "button: Start over",
     }  # fmt: skip
 
 
@@ -207,7 +207,7 @@ def test_every_control_about_the_plan_is_tried(unfolded: Rehearsal) -> None:
     }  # fmt: skip
     assert listed["#tabs"] == {*(f"button: {name}" for name in TABS), "button: Taller"}
     assert listed["#numbers"] == {
-        *(f"summary: {name}" for name in NUMBER_FOLDS), "button: Confirm the level", "button: Show the numbers",
+        *(f"summary: {name}" for name in NUMBER_FOLDS), "button: Confirm level and side", "button: Show the numbers",
         "button: Show where",
     }  # fmt: skip
 
@@ -349,11 +349,11 @@ def test_side_level_and_class_lay_the_plan_out(at_start: Rehearsal) -> None:
     page.keyboard.press("ArrowLeft")
     at_start.until("store.state.plan.side === 'left'")
     assert at_start.state("plan") == before
-    page.get_by_label("Instrument class").focus()
+    page.get_by_label("Sleeve / scope / tool, mm").focus()
     page.keyboard.press("ArrowDown")
     second = at_start.state("facts.instruments[1]")
     assert at_start.state("plan.channel") == second["channel"]
-    page.get_by_label("Instrument class").select_option(index=0)
+    page.get_by_label("Sleeve / scope / tool, mm").select_option(index=0)
     assert at_start.state("plan") == before
     page.locator("#level").focus()
     page.keyboard.press("ArrowDown")

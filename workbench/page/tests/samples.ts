@@ -47,6 +47,7 @@ export const tiltedTo = (medial_tilt_deg: number): Plan => ({
 export const STATE: State = {
   facts: {
     caution: "for rehearsal only",
+    mark: "0a1b2c3d",
     modality: "CT",
     levels: [],
     tasks: ["roof"],

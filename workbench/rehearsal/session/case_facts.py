@@ -17,6 +17,7 @@ from canalwise.recon.measurement.confidence import check_sentence
 from canalwise.workbench.console.plan_store import plan_names
 from canalwise.workbench.rehearsal.session.request import Json
 from canalwise.workbench.report.confidence_section import names_sentence
+from canalwise.workbench.style.stamp import case_mark
 from canalwise.workbench.teaching.lesson_steps import Lesson
 
 SCHEMA = "canalwise.rehearsal/1"
@@ -38,6 +39,7 @@ def case_facts(case: Case, start: InitialPlan, lessons: Mapping[str, Lesson]) ->
         "schema": SCHEMA,
         "caution": CAUTION,
         "modality": case.scan.modality,
+        "mark": case_mark(case.anatomy_sha256),
         "levels": [_level_facts(anatomy, level) for level in anatomy.levels],
         "tasks": list(NAMES),
         "instruments": [{"name": name} | asdict(one) for name, one in INSTRUMENTS.items()],

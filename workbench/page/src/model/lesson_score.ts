@@ -48,6 +48,15 @@ function missedWords(mark: MarkedChoice | undefined): string {
   return `you said ${mark.choice}; it is ${mark.answer.correct}`;
 }
 
+/** One line of a class's score file, with its heading. */
+export function scoreCsv(score: LessonScore, about: Record<"lesson" | "case_mark" | "level" | "side", string>): string {
+  const { asked, right, wrong, unanswered } = score;
+  const row = { ...about, asked, right, wrong, unanswered };
+  const quoted = (value: string | number) =>
+    /[",\n]/.test(String(value)) ? `"${String(value).replaceAll('"', '""')}"` : value;
+  return `${Object.keys(row).join(",")}\n${Object.values(row).map(quoted).join(",")}\n`;
+}
+
 export function scoreWords({ asked, right, wrong, unanswered }: LessonScore): string {
   if (!asked) return "This lesson asks no questions of this case.";
   const rest = [wrong ? `${wrong} wrong` : "", unanswered ? `${unanswered} not answered` : ""].filter(Boolean);

@@ -6,7 +6,11 @@ import { button, type Child, h, selectField, setText } from "../dom/elements";
 import { heading, judgementPage, note, questionForm, scorePage, stepList, stepWords } from "./lesson_views";
 import type { JudgeAnswer, LessonAnswer, LessonStep } from "../protocol/lessons";
 import type { Plan } from "../protocol/plan";
-import type { MarkedChoice } from "../model/lesson_score";
+import { scoreCsv, type LessonScore, type MarkedChoice } from "../model/lesson_score";
+import { readStored, writeStored } from "../dom/browser_storage";
+import { savedText } from "../dom/files";
+import { savedProgress } from "../protocol/lessons";
+import { fits } from "../protocol/validation";
 import { isConfirmed, same, type State } from "../model/store";
 
 export const lessonPanel: PanelPart = (root, context, isOpen) => {
@@ -63,9 +67,36 @@ class LessonPlayer {
   }
 
   private get mine(): LessonProgress {
-    const found = this.progress.get(this.name) ?? begun();
+    const found = this.progress.get(this.name) ?? this.kept() ?? begun();
     this.progress.set(this.name, found);
     return found;
+  }
+
+  /** Where this lesson's progress is kept: on this computer, by the case's mark, level and side. */
+  private get place(): string {
+    const { facts, plan } = this.context.store.state;
+    return `canalwise-lesson:${facts.mark}:${plan.level}:${plan.side}:${this.name}`;
+  }
+
+  private kept(): LessonProgress | null {
+    const text = readStored("localStorage", this.place);
+    const found: unknown = text ? JSON.parse(text) : null;
+    if (!fits(savedProgress, found)) return null;
+    const marks = new Map(found.marks.map(({ step, ...mark }) => [step, mark] as const));
+    return { at: found.at, marks, judged: found.judged };
+  }
+
+  private keep(): void {
+    const { at, marks, judged } = this.mine;
+    const saved = { at, judged, marks: [...marks].map(([step, mark]) => ({ step, ...mark })) };
+    writeStored("localStorage", this.place, JSON.stringify(saved));
+  }
+
+  private saveScore(score: LessonScore, kind: "csv" | "json"): void {
+    const { facts, plan } = this.context.store.state;
+    const about = { lesson: this.name, case_mark: facts.mark, level: plan.level, side: plan.side };
+    const told = kind === "csv" ? scoreCsv(score, about) : `${JSON.stringify({ ...about, ...score }, null, 2)}\n`;
+    savedText(told, `score-${this.name}.${kind}`, kind === "csv" ? "text/csv" : "application/json");
   }
 
   /** Asks anew for what has changed under the lesson, once the plan has come to rest and only while it is looked at. */
@@ -148,6 +179,7 @@ class LessonPlayer {
   /** Turns to a page of the lesson, sets the pictures for it and lets it be read out. */
   private go(at: number): void {
     this.mine.at = at;
+    this.keep();
     this.unveiled = -1;
     const step = this.told?.steps[at];
     if (step && this.told?.blind && !this.mine.judged) this.context.store.set({ blind: true });
@@ -180,7 +212,7 @@ class LessonPlayer {
     const { plan, blind } = this.context.store.state;
     if (!this.name) return [note("There are no lessons.")];
     if (!isConfirmed(this.context.store.state)) {
-      const confirm = button("Confirm the level", () => document.getElementById("level-badge")?.click(), {
+      const confirm = button("Confirm level and side", () => document.getElementById("level-badge")?.click(), {
         class: "primary",
       });
       return [note(`${plan.level} ${plan.side} is not confirmed yet. Its lessons are shown once it is.`, confirm)];
@@ -208,6 +240,7 @@ class LessonPlayer {
           this.mine.marks,
           (back) => this.go(back),
           () => this.again(),
+          (score, kind) => this.saveScore(score, kind),
         );
   }
 
@@ -289,13 +322,14 @@ class LessonPlayer {
     const answered = await this.context.ask({ ask: "mark", lesson: name, step, plan, task, choice: choice });
     if (!answered || this.name !== name) return;
     this.mine.marks.set(step, { choice, answer: answered.answer, plan });
+    this.keep();
     this.veil();
     this.show();
     this.body.querySelector<HTMLElement>(".lesson-feedback")?.focus();
   }
 
   private again(): void {
-    this.progress.delete(this.name);
+    this.progress.set(this.name, begun());
     this.go(-1);
   }
 
@@ -320,6 +354,7 @@ class LessonPlayer {
     const answered = await this.context.ask({ ask: "judge", lesson: name, plan, task }, { lane: "judge", progress });
     if (!answered) return;
     mine.judged = answered.answer;
+    this.keep();
     setText(this.status, answered.answer.words);
     if (this.name === name) this.show();
   }

@@ -2,7 +2,7 @@
 
 import { button, type Child, freshId, h } from "../dom/elements";
 import type { JudgeAnswer, LessonAnswer, LessonStep, StepTexts } from "../protocol/lessons";
-import { type MarkedChoice, scoreOf, scoreWords } from "../model/lesson_score";
+import { type LessonScore, type MarkedChoice, scoreOf, scoreWords } from "../model/lesson_score";
 
 /** A heading that can take the focus, so that a new page of the lesson is read out. */
 export const heading = (words: string): HTMLHeadingElement => h("h3", { tabindex: -1, class: "lesson-heading" }, words);
@@ -113,6 +113,7 @@ export function scorePage(
   marks: ReadonlyMap<number, MarkedChoice>,
   go: (step: number) => void,
   again: () => void,
+  save: (score: LessonScore, kind: "csv" | "json") => void,
 ): Child[] {
   const score = scoreOf(lesson.steps, marks);
   const back = score.missed.map(({ step, title, words }) =>
@@ -131,7 +132,13 @@ export function scorePage(
       : score.asked
         ? h("p", {}, "Nothing was missed.")
         : null,
-    button("Start again", again),
+    h(
+      "p",
+      { class: "score-files" },
+      button("Start again", again),
+      button("Save the score (CSV)", () => save(score, "csv")),
+      button("Save the score (JSON)", () => save(score, "json")),
+    ),
   ];
 }
 

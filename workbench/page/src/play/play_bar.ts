@@ -7,7 +7,8 @@ import { amount, number, percent } from "../model/number_format";
 import { numbersShown, type State } from "../model/store";
 import type { RemovalVolumes } from "../protocol/frame_headers";
 import { Player } from "./player";
-import { recordVideo, stillPicture, saved } from "./recording";
+import { saved } from "../dom/files";
+import { recordVideo, stillPicture } from "./recording";
 
 const SPEEDS = [
   ["0.5", "half speed"],

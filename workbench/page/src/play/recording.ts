@@ -86,16 +86,3 @@ async function drawn(): Promise<void> {
   )
     await new Promise((resolve) => requestAnimationFrame(resolve));
 }
-
-/** Hands a file to the person. */
-export function saved(what: Blob | HTMLCanvasElement, name: string): void {
-  if (what instanceof HTMLCanvasElement) {
-    what.toBlob((blob) => blob && saved(blob, name));
-    return;
-  }
-  const url = URL.createObjectURL(what);
-  const link = document.createElement("a");
-  [link.href, link.download] = [url, name];
-  link.click();
-  setTimeout(() => URL.revokeObjectURL(url), 10_000);
-}

@@ -19,6 +19,8 @@ export type LevelFacts = TypeOf<typeof levelFacts>;
 
 export const caseFacts = object({
   caution: text,
+  /** First characters of the anatomy's checksum: tells cases apart, and not whose they are. */
+  mark: text,
   modality: oneOf("CT", "MR"),
   levels: list(levelFacts),
   /** Every set of targets that a task may name. */

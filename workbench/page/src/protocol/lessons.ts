@@ -50,3 +50,10 @@ export const judgeAnswer = object({
   words: text,
 });
 export type JudgeAnswer = TypeOf<typeof judgeAnswer>;
+
+/** How far a lesson has come, as this computer keeps it. */
+export const savedProgress = object({
+  at: numeric,
+  marks: list(object({ step: numeric, choice: text, answer: markAnswer, plan })),
+  judged: nullable(judgeAnswer),
+});

@@ -3,6 +3,8 @@
 import type { Context } from "../session/context";
 import { button, dialog, freshId, h, setText } from "../dom/elements";
 import { Refused } from "../session/connection";
+import { savedText } from "../dom/files";
+import { planFileOf, readPlanFile } from "../session/plan_file";
 import type { Plan } from "../protocol/plan";
 import { same, type State } from "../model/store";
 
@@ -38,12 +40,21 @@ export class SavedPlans {
       this.name,
       h("button", { type: "submit", class: "primary" }, "Save"),
     );
+    const file = h("input", { type: "file", accept: ".json", id: freshId("plan-file") });
+    file.addEventListener("change", () => void this.take(file));
+    const files = h(
+      "div",
+      { class: "plan-files" },
+      button("Save this plan as a file", () => this.hand(), { id: "plan-out" }),
+      h("label", { for: file.id }, "Open a plan from a file"),
+      file,
+    );
     const close = h(
       "div",
       { class: "dialog-buttons" },
       button("Close", () => this.box.close()),
     );
-    this.box = dialog("plans", "Plans in this case", this.rows, form, this.words, this.replace, close);
+    this.box = dialog("plans", "Plans in this case", this.rows, form, files, this.words, this.replace, close);
     void this.recognise();
   }
 
@@ -69,6 +80,25 @@ export class SavedPlans {
 
   private get state(): State {
     return this.context.store.state;
+  }
+
+  /** Hands the plan over as a file. */
+  private hand(): void {
+    const { name, plan, facts } = this.state;
+    const called = name || `${plan.level}-${plan.side}`;
+    savedText(planFileOf(called, plan, facts), `${called}.plan.json`, "application/json");
+  }
+
+  private async take(file: HTMLInputElement): Promise<void> {
+    const [chosen] = file.files ?? [];
+    if (!chosen) return;
+    const { plan, words } = readPlanFile(await chosen.text(), this.state.facts);
+    file.value = "";
+    this.report(words && `! ${words}`);
+    if (!plan) return;
+    this.box.close();
+    this.context.store.choose(plan);
+    this.context.store.set({ name: "", problem: words });
   }
 
   private get typed(): string {

@@ -17,7 +17,13 @@ export interface AreaCurve {
 }
 
 export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
-  const chart = h("div", { class: "area-chart", tabindex: "0", role: "slider", "aria-label": "Place along the canal" });
+  const chart = h("div", {
+    class: "area-chart",
+    tabindex: "0",
+    role: "slider",
+    "aria-valuenow": "0",
+    "aria-label": "Place along the canal",
+  });
   const element = h(
     "figure",
     { class: "slice area-curve" },
@@ -36,7 +42,7 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
     const { freed, z_mm } = told;
     const { stations_mm: z, area_mm2: area } = freed;
     const values = [...area.before, ...area.needed, ...area.after].filter((each) => each !== null);
-    across = scale(z.at(-1) ?? 1, z[0] ?? 0, LEFT, wide - RIGHT);
+    across = scale(Math.min(...z), Math.max(...z), LEFT, wide - RIGHT);
     const up = scale(0, roundUp(Math.max(...values, 1)), HIGH - BOTTOM, TOP);
     const x = across;
     const line = (name: "before" | "needed" | "after") =>
@@ -48,11 +54,7 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
       s(
         "svg",
         { viewBox: `0 0 ${wide} ${HIGH}`, width: wide, height: HIGH, "aria-hidden": "true" },
-        axisBelow(
-          { ...x, low: Math.min(x.low, x.high), high: Math.max(x.low, x.high) },
-          HIGH - BOTTOM,
-          "mm toward the head",
-        ),
+        axisBelow(x, HIGH - BOTTOM, "mm toward the head"),
         axisLeft(up, x, "mm\u00b2"),
         line("before"),
         line("needed"),
