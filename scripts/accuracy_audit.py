@@ -139,7 +139,7 @@ def posed(case: Before, spacing: tuple[float, float, float]) -> tuple[Grid, Rigi
 
 
 def resampled(
-    values: npt.NDArray[Any], grid: Grid, onto: Grid, back: Callable[[Float], Float], order: Literal[1, 3] = 3
+    values: npt.NDArray[Any], grid: Grid, onto: Grid, back: Callable[[Float], Float], order: Literal[0, 1, 3] = 3
 ) -> npt.NDArray[np.float32]:
     """(onto's shape) array: values read where each of its voxels came from, slab by slab."""
     field = values.astype(np.float32)
