@@ -101,8 +101,8 @@ NOISE_FRAC = 0.3
 """Share of a voxel's edge that a border loses when it is no stronger than the noise (scripts/why_confidence.py)."""
 
 SEEN_BY_NETWORK_MM = {"canal": 0.4, "bone": 0.6}
-"""Systematic error, mm, of a border that is only the network's, as of an MR, beside that of its voxels: by what sac
-areas and arches of made-up MR come out by (scripts/accuracy_mr.py), whose shapes are of the family it learnt."""
+"""Systematic error, mm, of a border that is only the network's, as of an MR, beside that of its voxels (choice; that
+intervals of an MR cover has not been shown)."""
 
 CANAL_HALF_MM = 15.0
 """The canal of a level is judged this far cranial and caudal of its disc's mid-plane: from pedicle to pedicle."""
