@@ -14,7 +14,7 @@ from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import Labels, Side
 
 Source = Literal["measured", "given", "modelled", "automatic", "given (MR)", "measured (MR)"]
-"""How a structure was obtained; from an MR laid on the CT: outlined by a label map, or found in its voxels."""
+"""How a structure was obtained; from an MR registered to the CT: outlined by a label map, or found in its voxels."""
 
 NamesFrom = Literal["sacrum", "ribs", "both", "given", "unknown"]
 

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""How well an audit tells what was taken, and how well an MR is laid on a CT, on made-up pairs of scans.
+"""How well an audit tells what was taken, and how well an MR is registered to a CT, on made-up pairs of scans.
 
     .venv/bin/python scripts/accuracy_audit.py --records FILE [--cases 15] [--report]
     .venv/bin/python scripts/accuracy_audit.py --records FILE --crop FOLDER [--cases 4]
@@ -307,7 +307,7 @@ def mr_record(number: int, case: Before) -> Record:
                                     axis=0)  # fmt: skip
     clear = resampled(mean, case.scan.grid, grid, origin_of, 1)
     noisy = np.hypot(clear + case.rng.normal(0, 15, clear.shape), case.rng.normal(0, 15, clear.shape))
-    labels = np.rint(laid_labels(case.still.labels, case.scan.grid, grid, origin_of)).astype(np.uint16)
+    labels = np.rint(placed_labels(case.still.labels, case.scan.grid, grid, origin_of)).astype(np.uint16)
     mr = Scan(np.rint(noisy).astype(np.int16), grid, "MR")
     found = laid_on(LabelledScan(case.scan, case.anatomy.labels, case.anatomy.grid), LabelledScan(mr, labels, grid))
     errors = {}
@@ -322,7 +322,7 @@ def mr_record(number: int, case: Before) -> Record:
     return {"case": number, "kind": "mr", "level": case.level, "vertebrae": errors, "all_s": seconds}
 
 
-def laid_labels(
+def placed_labels(
     labels: npt.NDArray[np.uint16], grid: Grid, onto: Grid, back: Callable[[Float], Float]
 ) -> npt.NDArray[np.float32]:
     """As `laid`, nearest voxel."""

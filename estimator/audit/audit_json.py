@@ -24,7 +24,7 @@ DEFINITIONS = {
     "residual_mm": "the larger of: there and back again, and the spread of the starts that agree",
     "bone_taken_mm3": "bone of the case times the share of it that was taken, in connected pieces that come near the "
     "canal and are larger than detection_limit_mm3",
-    "detection_limit_mm3": "a smaller piece of bone lost could be noise and is not told",
+    "detection_limit_mm3": "a smaller piece of bone lost could be noise and is not reported",
     "area_mm2": "bony canal less ligament and calcification in slabs of 1 mm across the level's z, at stations_mm; "
     "achieved_bone: with the bone taken and no ligament, achieved_most: with all ligament gone as well",
     "overlap_frac": "twice the bone in both removals over the sum of both (Dice)",
@@ -89,7 +89,7 @@ def sentence_of(audit: Audit) -> str:
     """What a surgeon must hear first, in one sentence."""
     taken, limit = audit.taken.removal.total_mm3, audit.taken.limit_mm3
     if taken <= 0:
-        return f"No bone was taken that can be told from noise (pieces of {limit:.0f} mm3 and more would show)"
+        return f"No bone was taken that can be distinguished from noise (pieces of {limit:.0f} mm3 and more would show)"
     broken = [each.name for each in audit.limits if each.met is False]
     parts = [f"{taken:.0f} mm3 of bone were taken"]
     if audit.compared is not None and audit.compared.planned_mm3 > 0:

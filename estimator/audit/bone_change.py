@@ -145,7 +145,7 @@ def _after_on(pair: ScanPair, level_bone: LevelBone) -> tuple[Field, Mask]:
     near = ndimage.binary_dilation(lower, iterations=2) & ~lower & (level_bone.labels < 100)
     read, inside = carried(pair.after.voxels, pair.after.grid, level_bone.grid, pair.motions[pair.level.lower])
     values[near], seen[near] = read[near], inside[near]
-    # an average reaches past the end of a scan: what lies within its reach of one is not told
+    # an average reaches past the end of a scan: what lies within its reach of one is not reported
     reach = int(np.ceil(REACH_SIGMAS * float(np.maximum(BLUR_MM / level_bone.grid.spacing_mm, BLUR_VOXELS).max())))
     inner = np.asarray(ndimage.binary_erosion(seen, iterations=reach, border_value=1))
     return np.clip(values, *CLIP_HU), inner

@@ -17,10 +17,10 @@ from canalwise.recon.labels import SIDES, Mask, Part, label_of, sided, vertebra_
 from canalwise.recon.scan import Scan
 
 METAL_NEAR_MM = 40.0
-"""Metal this near the level's middle is told."""
+"""Metal this near the level's middle is reported."""
 
 FUSED_FRAC = 0.5
-"""A joint is told as fused when bone fills the gap across this share of it, and did not before."""
+"""A joint is reported as fused when bone fills the gap across this share of it, and did not before."""
 
 APART_FRAC = 0.5
 """A part hangs on by nothing when less than this share of what is left of it is connected with the pedicles."""

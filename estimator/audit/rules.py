@@ -12,7 +12,7 @@ NORDSTEN = "Hermansen E et al. Eur Spine J 2020 (10.1007/s00586-020-06499-0)"
 
 RULES: Mapping[str, Limit] = MappingProxyType(
     {
-        "piece_mm3": Limit(25.0, "mm3", f"smaller pieces of bone lost are not told: {MEASURED}", "CALC"),
+        "piece_mm3": Limit(25.0, "mm3", f"smaller pieces of bone lost are not reported: {MEASURED}", "CALC"),
         "piece_margin": Limit(2.0, "times", f"a piece must be this many times the largest that noise makes: {MEASURED}",
                               "CALC"),
         "near_canal_mm": Limit(8.0, "mm", "bone taken to free the sac reaches this near the canal", "PRACTICE"),

@@ -1,4 +1,4 @@
-"""Two scans of one patient, each vertebra of a level laid on the other scan; refused where they do not belong together.
+"""Two scans of one patient, each vertebra of a level registered to the other scan; refused where they do not belong.
 
 The rough place is looked for without knowing where the patient lay (`recon.registration.coarse_search`): the level's
 two vertebrae together are the piece that is sought, so that a scan of other levels or of another patient fits nowhere
@@ -68,7 +68,7 @@ def pair_of(anatomy: Anatomy, before: Scan, after: Scan, level_name: str, progre
     level = anatomy.level(level_name)
     for who, scan in (("the case's scan", before), ("the scan after", after)):
         if not scan.kind.calibrated:
-            raise UnusableInput(who, "must be a CT, for bone is told by its density", got=scan.modality,
+            raise UnusableInput(who, "must be a CT, for bone is found by its density", got=scan.modality,
                                 do="Give the CT taken after the operation.")  # fmt: skip
     say("looking for the level in the scan after")
     starts = starts_of(anatomy, before, after, level)

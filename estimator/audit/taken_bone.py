@@ -76,7 +76,7 @@ class TakenBone:
     ----------
     removal : as any planned one
     region : the same as a part of space
-    limit_mm3 : the smallest piece that can be told from noise
+    limit_mm3 : the smallest piece that can be distinguished from noise
     interval95_mm3 : of the total
     elsewhere_mm3 : bone lost in pieces that do not come near the canal, not counted
     gained_mm3 : bone that is there after and was not before

@@ -71,7 +71,7 @@ def mr_warnings(mr: MrTissue | None, levels: Collection[Pair]) -> tuple[str, ...
     told = [
         f"{name} {found.residual_mm:.2f} mm" for name, found in mr.carried.registrations.items() if not found.problem
     ]
-    said = [f"MR laid on the CT, residual {', '.join(told)}."] if told else []
+    said = [f"MR registered to the CT, residual {', '.join(told)}."] if told else []
     for pair in levels:
         if pair in mr.carried.refused:
             said.append(

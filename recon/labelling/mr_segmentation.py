@@ -22,7 +22,7 @@ from canalwise.recon.naming.cues import column_cues
 from canalwise.recon.naming.level_names import column_of, names
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.instances import VertebraInstances
-from canalwise.recon.segmentation.laid_labels import Segmentation, lay_vertebrae, of_named
+from canalwise.recon.segmentation.placed_labels import Segmentation, lay_vertebrae, of_named
 from canalwise.recon.segmentation.network import prior_kinds
 from canalwise.recon.segmentation.network_grid import grain_grid
 from canalwise.recon.segmentation.network_instances import learnt_spine

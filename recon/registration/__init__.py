@@ -1,4 +1,4 @@
-"""One scan laid on another, vertebra by vertebra: rigid motions, how well each is known, and a blend between them."""
+"""One scan registered to another, vertebra by vertebra: rigid motions, how sure each is, and a blend between them."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Sac, ligament and discs seen on an MR, carried onto the voxels of a CT.
 
 Each vertebra's surroundings come through its own motion, what lies between through a smooth blend. A level counts only
-where both its vertebrae were laid well enough; elsewhere nothing is carried.
+where both its vertebrae were registered well enough; elsewhere nothing is carried.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""An MR laid on a CT, vertebra by vertebra, from what either shows of bone, canal and discs.
+"""An MR registered to a CT, vertebra by vertebra, from what either shows of bone, canal and discs.
 
 The rough place is where both scans' maps of tissues agree best. Where vertebrae of the MR carry names that contradict
 it, both scans are refused: a patient's neighbouring vertebrae are alike, and a wrong level is worse than none.

@@ -1,4 +1,4 @@
-"""One vertebra of a scan laid on another scan: a rigid motion, how well it is known, and whether it failed.
+"""One vertebra of a scan registered to another scan: a rigid motion, how well it is known, and whether it failed.
 
 1. A few starts are walked downhill on lattices of FIRST_MM and COARSE_MM; the best goes on to one of FINE_MM.
 2. Every place of the lattice inside the mask counts: nothing is drawn at random, and one thread sums in one order, so

@@ -10,12 +10,13 @@ from canalwise.workbench.console.output import CommandOutput
 from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
-Say what an operation took, from the case's scan and a CT taken afterwards (POST). Each vertebra of the level is laid
-on the scan after by its body and pedicles, which no decompression touches; bone that is gone is told as a probability
-from the noise and blur of both scans, in connected pieces that come near the canal. Printed: bone taken by structure
-with its 95 % interval and the smallest piece that can be told, what stays of facets, pars and spinous base, the free
-area before, planned and achieved at every station as far as a CT shows it, planned against achieved with the places to
-look at, the approach that explains best what was taken, and the published criteria of enough.
+Say what an operation took, from the case's scan and a CT taken afterwards (POST). Each vertebra of the level is
+registered to the scan after by its body and pedicles, which no decompression touches; bone that is gone is reported as
+a probability from the noise and blur of both scans, in connected pieces that come near the canal. Printed: bone taken
+by structure with its 95 % interval and the smallest piece that can be distinguished from noise, what remains of
+facets, pars and spinous base, the free area before, planned and achieved at every station as far as a CT shows it,
+planned against achieved with the places to look at, the approach that explains best what was taken, and the published
+criteria of enough.
 
 examples:
   canalwise audit case post.nii.gz --level L3-L4
@@ -25,7 +26,7 @@ examples:
 A CT shows no ligament: whether enough was freed can be said only where the sac is outlined on the scan after
 (--labels). Refused (exit status 3): another patient, other levels, both scans in the other order.
 --save keeps results/LEVEL-audit.json and a picture of both scans with the bone taken in colour; the report of that
-level then tells of it, or of any other with 'canalwise report CASE ... --audit FILE'.
+level then shows it, or of any other with 'canalwise report CASE ... --audit FILE'.
 """
 
 

@@ -23,8 +23,8 @@ examples:
   canalwise build ct.nii.gz --out case --levels L2,L3,L4 --seed canal=-3.5,20,41 --replace L4=l4.nii.gz
   canalwise build sagittal.nii.gz axial.nii.gz --modality MR --out case --levels L3,L4,L5
 
-An MR of the same patient (--mr) is laid on the CT vertebra by vertebra; its sac, ligament and discs are taken over
-where that is sure within 2 mm, and may then be graded. CASE/mr.png shows how both lie on each other: look at it.
+An MR of the same patient (--mr) is registered to the CT vertebra by vertebra; its sac, ligament and discs are taken
+over where that is sure within 2 mm, and may then be graded. CASE/mr.png shows how both lie on each other: look at it.
 
 prints the levels found, how sure each is, where each structure comes from, and what to check. Level names come with
 their probability; where it is below 0.95 they are marked as not confirmed, CASE/names.png shows the likely ones, and
@@ -58,7 +58,7 @@ def options(parser: argparse.ArgumentParser) -> None:
         metavar="L2,L3,L4",
         help="the vertebrae in view, cranial to caudal, where the scan cannot tell",
     )
-    parser.add_argument("--mr", type=Path, metavar="MR", help="an MR of the same patient, laid on the CT")
+    parser.add_argument("--mr", type=Path, metavar="MR", help="an MR of the same patient, registered to the CT")
     parser.add_argument(
         "--mr-labels",
         type=Path,

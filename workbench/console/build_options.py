@@ -94,7 +94,7 @@ def anatomy_corrected(case: Case, corrections: CorrectionOptions, vertebrae: Seq
 
 
 def with_mr_provenance(scan: Scan, laid: Sequence[CarriedTissue]) -> Scan:
-    """The scan with the residuals of the MR that was laid on it among what is known of its making."""
+    """The scan with the residuals of the MR that was registered to it among what is known of its making."""
     told = {
         f"MR residual {name}": one.problem or f"{one.residual_mm:.2f} mm"
         for found in laid
@@ -104,7 +104,7 @@ def with_mr_provenance(scan: Scan, laid: Sequence[CarriedTissue]) -> Scan:
 
 
 def mr_json(laid: Sequence[CarriedTissue]) -> dict[str, Any]:
-    """How an MR was laid on the CT, vertebra by vertebra, and which levels it serves."""
+    """How an MR was registered to the CT, vertebra by vertebra, and which levels it serves."""
     registrations = {
         name: {
             "residual_mm": None if one.residual_mm == float("inf") else one.residual_mm,

@@ -1,4 +1,4 @@
-"""An MR under the bone of the CT it was laid on: a picture to check by eye, one row a level."""
+"""An MR under the bone of the CT it was registered to: a picture to check by eye, one row a level."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from canalwise.recon.grid import Grid
 from canalwise.recon.labelling.ct_segmentation import segment
 from canalwise.recon.labels import Part, bone_mask, canal_mask, vertebra_number, vertebrae_in
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.laid_labels import Segmentation
+from canalwise.recon.segmentation.placed_labels import Segmentation
 
 
 def dice(a: np.ndarray, b: np.ndarray) -> float:
