@@ -22,11 +22,11 @@ from canalwise.recon.naming.cues import column_cues
 from canalwise.recon.naming.level_names import column_of, names
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.instances import VertebraInstances
-from canalwise.recon.segmentation.placed_labels import Segmentation, lay_vertebrae, of_named
 from canalwise.recon.segmentation.network import prior_kinds
 from canalwise.recon.segmentation.network_grid import grain_grid
 from canalwise.recon.segmentation.network_instances import learnt_spine
 from canalwise.recon.segmentation.network_refinement import fine_instances
+from canalwise.recon.segmentation.placed_labels import Segmentation, lay_vertebrae, of_named
 from canalwise.recon.segmentation.seed_points import Seeds, check_canal_free
 from canalwise.recon.segmentation.spine_seen import check_head_up, check_spine_seen
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
