@@ -45,7 +45,8 @@ def compared_accesses(
         )
     at, ways, stopped = level_for(prepared, question.breadth), [], False
     for side in sides:
-        mine = replace(question, sides=(side,), budget=max(round(2 * HALF_SHARE * question.budget), 1))
+        budget = max(round(2 * HALF_SHARE * question.budget), 1)
+        mine = replace(question, sides=(side,), budget=budget, best_only=True)
         found = search(prepared, mine, progress, at)
         stopped |= found.stopped
         ways.append(_way(side, found))
@@ -73,7 +74,7 @@ def _half(
 ) -> SearchResult:
     """The best plan to free one side's own half from that side."""
     own = with_set(at, at.wanted.half(side))
-    mine = replace(question, sides=(side,), budget=max(round(HALF_SHARE * question.budget), 1))
+    mine = replace(question, sides=(side,), budget=max(round(HALF_SHARE * question.budget), 1), best_only=True)
     return search(prepared, mine, progress, own)
 
 

@@ -242,10 +242,10 @@ class Finds:
     def answer(self, stopped: bool) -> SearchResult:
         """The picks."""
         ranked = sorted(self.exact, key=rank)
-        best = self._pick(ranked[0])
-        likely = [best, *(self._pick(one) for one in self._likely(ranked, stopped))]
+        best, alone = self._pick(ranked[0]), self.question.best_only
+        likely = [best, *(self._pick(one) for one in ([] if alone else self._likely(ranked, stopped)))]
         robust = max(likely, key=lambda pick: (pick.chance.both, pick.chance.freed, -pick.numbers.bone_mm3))
-        others = [one for one in ranked if not same_plan(one, ranked[0])]
+        others = [] if alone else [one for one in ranked if not same_plan(one, ranked[0])]
         return SearchResult(
             self.question,
             self.prepared.level.name,

@@ -38,6 +38,7 @@ class SearchTask:
     breadth : how much of the canal is to be freed
     budget : approaches that are looked at, all sides and instruments together
     seed : the same one gives the same answer
+    best_only : neither a likelier plan nor a next best one is looked for, which saves half of the time
     """
 
     sides: tuple[Side, ...] = SIDES
@@ -45,6 +46,7 @@ class SearchTask:
     breadth: Breadth = USUAL_BREADTH
     budget: int = BUDGET
     seed: int = 0
+    best_only: bool = False
 
     def __post_init__(self) -> None:
         check_breadth(self.breadth)
