@@ -81,7 +81,7 @@ _ACROSS = frozenset(rule.checks[1] for rule in OF_BOTH_SIDES)
 def is_across(check: str) -> bool:
     """Is a check of the side across from the approach?
 
-    >>> is_across("contralateral pars width left"), is_across("spinous base undercut")
+    >>> is_across("contralateral pars width remaining"), is_across("spinous base undercut")
     (True, False)
     """
     return check in _ACROSS

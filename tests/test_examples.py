@@ -65,13 +65,13 @@ def test_rehearse_an_approach(capsys):
 
 
 def test_search(capsys):
-    found = example("search").main(toy.anatomy(), BUDGET)
+    found = example("search").main(toy.pressed_anatomy(), BUDGET)
     assert 0 < found["evaluated"] <= 2 * BUDGET
     assert found["reason"] in capsys.readouterr().out
 
 
 def test_compare(capsys):
-    found = example("compare").main(toy.anatomy(), BUDGET)
+    found = example("compare").main(toy.pressed_anatomy(), BUDGET)
     assert [row["name"] for row in found["rows"]]
     assert found["conclusion"] in capsys.readouterr().out
 

@@ -33,7 +33,7 @@ def taken_share(grid: Grid, taken: Taken, where: npt.NDArray[np.bool_]) -> Image
 
     >>> grid = Grid((3, 1, 1), np.eye(4))
     >>> half = taken_share(grid, lambda points: points[:, 0] < 1.0, np.ones((3, 1, 1), dtype=bool))
-    >>> half.round(2).ravel().tolist()
+    >>> half.astype(float).round(2).ravel().tolist()
     [1.0, 0.33, 0.0]
     """
     steps = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5

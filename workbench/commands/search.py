@@ -94,4 +94,4 @@ def question_of(args: argparse.Namespace) -> SearchTask:
     )
 
 
-VERB = Verb("search", "better approaches: the least bone that frees enough within the limits", ABOUT, options, run)
+VERB = Verb("search", "better approaches: least bone that frees enough", ABOUT, options, run)

@@ -35,7 +35,7 @@ def image_files(scan: Scan, stack: FrameStack) -> list[Dataset]:
 
 
 def _header(scan: Scan, identity: StudyIdentity, grid: Any, series: str, number: int) -> Dataset:
-    ct = scan.modality == "CT"
+    ct = scan.kind.calibrated
     sop_class = CTImageStorage if ct else MRImageStorage
     made = begun(identity, sop_class, uid_of(series, str(number)), series, scan.modality)
     made.FrameOfReferenceUID, made.PositionReferenceIndicator = identity.frame_of_reference_uid, ""
@@ -69,7 +69,7 @@ def _with_pixels(header: Dataset, pixels: npt.NDArray[np.int16], slope: float, i
     made.file_meta = header.file_meta
     made.SamplesPerPixel, made.PhotometricInterpretation = 1, "MONOCHROME2"
     made.BitsAllocated, made.BitsStored, made.HighBit, made.PixelRepresentation = 16, 16, 15, 1
-    if scan.modality == "CT":
+    if scan.kind.calibrated:
         made.RescaleSlope, made.RescaleIntercept, made.RescaleType = f"{slope:.10g}", f"{intercept:.10g}", "HU"
         made.WindowCenter, made.WindowWidth = (f"{value:g}" for value in DEFAULT_WINDOW)
     made.PixelData = pixels.astype("<i2").tobytes()

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.estimate import estimate as module
 from canalwise.estimator.estimate.estimate import Estimate, estimate, estimate_of
 from canalwise.estimator.level.level_bone import PROTECTED
 from canalwise.estimator.level.prepared_level import prepared_level
@@ -18,6 +17,7 @@ from canalwise.estimator.removal.reach import touch_of
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Part, Side, label_of
+from canalwise.recon.parallel import THREADS_VARIABLE
 from tests.workbench import toy
 
 STEP_MM = 0.4
@@ -53,7 +53,7 @@ def test_same_bytes_whatever_the_number_of_threads(monkeypatch):
     asked = [usual(anatomy, side, tilt) for side in ("left", "right") for tilt in (-2.0, 0.0, 2.0)]
     with ThreadPoolExecutor(4) as pool:
         beside = list(pool.map(lambda approach: reported(estimate_of(prepared, approach)), asked))
-    monkeypatch.setattr(module, "WORKERS", 1)
+    monkeypatch.setenv(THREADS_VARIABLE, "1")
     alone = [reported(estimate_of(prepared_level(anatomy, "L3-L4"), approach)) for approach in asked]
     assert beside == alone
     assert len(set(alone)) == len(alone)

@@ -7,8 +7,8 @@ import pytest
 from scipy import ndimage
 
 from canalwise.estimator.geometry.field_sampling import above_half
-from canalwise.estimator.level import keep_out as keepout
 from canalwise.estimator.level.keep_out import keep_out_of
+from canalwise.recon.parallel import THREADS_VARIABLE
 from tests.estimator.toys import round_sac_anatomy
 
 RULES_MM = (2.0, 0.5, 1.75)
@@ -32,7 +32,7 @@ def test_same_bytes_whatever_the_number_of_threads(monkeypatch):
     anatomy = round_sac_anatomy(7.0, 10.0)
     fields = []
     for workers in (1, 2, 5):
-        monkeypatch.setattr(keepout, "WORKERS", workers)
+        monkeypatch.setenv(THREADS_VARIABLE, str(workers))
         fields.append(keep_out_of(anatomy, np.zeros(3), RULES_MM).distance_mm.tobytes())
     assert fields[0] == fields[1] == fields[2]
 

@@ -181,13 +181,16 @@ def test_damaged_plan_is_3(case, tmp_path, capsys):
     assert "TOML" in capsys.readouterr().err
 
 
-def test_strict_is_4_when_a_limit_is_breached(case, capsys):
-    wide = ["estimate", str(case), "--level", "L3-L4", "--side", "left", "--sweep-half-angle-deg", "14", "--json"]
-    assert main(wide) == 0
-    document = json.loads(capsys.readouterr().out)
-    assert any(verdict["met"] is False for verdict in document["verdicts"])
-    assert main([*wide, "--strict"]) == 4
-    assert json.loads(capsys.readouterr().out) == document
+def test_strict_is_4_when_a_plan_frees_too_little(case, tmp_path, capsys):
+    write_case(tmp_path / "deep", toy.scan(), toy.pressed_anatomy(-2.0))
+    for folder, freed in ((case, True), (tmp_path / "deep", False)):
+        argv = ["estimate", str(folder), "--level", "L3-L4", "--side", "left", "--json"]
+        assert main(argv) == 0
+        document = json.loads(capsys.readouterr().out)
+        assert document["verdict"]["freed"] is freed
+        good = document["verdict"]["freed"] and document["verdict"]["kept"]
+        assert main([*argv, "--strict"]) == (0 if good else 4)
+        assert json.loads(capsys.readouterr().out) == document
 
 
 def test_strict_is_0_when_all_limits_hold(case, capsys):

@@ -14,7 +14,7 @@ from canalwise.estimator.limits import Limits
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.workbench.style.phrases import amount
 from canalwise.workbench.teaching import assessment
-from canalwise.workbench.teaching.assessment import assessment_of, best_of, found_plan, is_good, things_missed
+from canalwise.workbench.teaching.assessment import BUDGET, assessment_of, best_of, found_plan, is_good, things_missed
 from canalwise.workbench.teaching.placeholders import decompressed_by
 from tests.laws.scenes import LEVEL, SPEC, anatomy_on, grid_of, ready_level
 
@@ -103,7 +103,7 @@ def test_only_a_better_plan_is_shown_beside_a_bad_one(usual, short):
 
 
 def test_a_short_search_finds_a_plan_for_the_same_instrument(usual, good):
-    assert sum(LOOKED) > 1000
+    assert sum(LOOKED) > BUDGET / 2
     assert (good.approach.channel, good.approach.side) == (usual.approach.channel, "left")
     assert "plan beside it" in assessment_of(usual, good).words
 
