@@ -90,7 +90,7 @@ def test_says_side_level_and_source_of_the_sac(toy_report):
 
 
 def test_same_case_same_bytes(toy_report, coarse_pictures):
-    again = report_of(toy.scan(), toy.anatomy(), default_approach(toy.anatomy(), "L3-L4", "left"))
+    again = report_of(toy.scan(), toy.pressed_anatomy(), default_approach(toy.pressed_anatomy(), "L3-L4", "left"))
     assert again.html == toy_report.html
 
 

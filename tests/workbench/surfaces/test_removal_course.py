@@ -18,12 +18,12 @@ from tests.workbench import toy
 
 @pytest.fixture(scope="module")
 def prepared():
-    return prepared_level(toy.anatomy(), "L3-L4")
+    return prepared_level(toy.pressed_anatomy(), "L3-L4")
 
 
 @pytest.fixture(scope="module", params=["left", "right"])
 def found(prepared, request):
-    return decompressed(prepared, default_approach(toy.anatomy(), "L3-L4", request.param))
+    return decompressed(prepared, default_approach(toy.pressed_anatomy(), "L3-L4", request.param))
 
 
 def test_the_end_of_each_step_is_the_sum_of_the_steps(found):

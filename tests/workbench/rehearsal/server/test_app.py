@@ -10,7 +10,7 @@ import sys
 import httpx
 import pytest
 
-from canalwise.estimator.approach.search_bounds import BOUNDS, INSTRUMENTS
+from canalwise.estimator.approach.search_bounds import BOUNDS, INSTRUMENTS, PHASE_BOUNDS
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.disclaimer import CAUTION
@@ -37,7 +37,8 @@ def test_facts_of_the_case(served):
     assert facts["modality"] == "CT"
     assert facts["tasks"] == list(NAMES)
     assert [one["name"] for one in facts["instruments"]] == list(INSTRUMENTS)
-    assert {name: bound["low"] for name, bound in facts["bounds"].items()} == {n: b.low for n, b in BOUNDS.items()}
+    bounds = {**BOUNDS, **PHASE_BOUNDS}
+    assert {name: bound["low"] for name, bound in facts["bounds"].items()} == {n: b.low for n, b in bounds.items()}
     (level,) = facts["levels"]
     assert (level["name"], level["upper"], level["lower"], level["sides"]) == ("L3-L4", "L3", "L4", ["left", "right"])
     assert facts["start"] == {"level": None, "side": None, "plan": None}
