@@ -19,6 +19,7 @@ from canalwise.estimator.estimate.intervals import no_intervals
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.intake.label_names import read_label_names
+from canalwise.recon.version import VERSION
 from canalwise.workbench.commands.main import build_parser
 from canalwise.workbench.teaching.lesson import lesson_of
 from tests.test_house import ROOMS
@@ -209,7 +210,8 @@ def test_pictures_are_small_and_shown():
     assert [path.name for path in pictures if path.stat().st_size > LARGEST_BYTES or path.name not in shown] == []
 
 
-def test_the_citation_names_this_version():
+def test_code_and_citation_name_this_version():
     version = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
+    assert version == VERSION
     assert f"\nversion: {version}\n" in (ROOT / "CITATION.cff").read_text()
     assert f"## {version}\n" in (ROOT / "CHANGELOG.md").read_text()
