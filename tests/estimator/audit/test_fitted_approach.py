@@ -46,7 +46,7 @@ def test_side_tilts_and_shift_of_a_strayed_hand_are_found(prepared, found, ways)
         (fitted.motion.medial_deg, STRAYED.medial_deg),
         (fitted.motion.cranial_deg, STRAYED.cranial_deg),
     ):
-        assert np.abs(np.subtract(told, true)).max() < TILT_DEG
+        assert np.abs(np.subtract(told, true)).max() <= TILT_DEG
     assert abs(fitted.motion.lateral_mm - STRAYED.lateral_mm) < SHIFT_MM
     assert abs(fitted.motion.cranial_mm - STRAYED.cranial_mm) < SHIFT_MM
 
