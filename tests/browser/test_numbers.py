@@ -17,6 +17,21 @@ from tests.browser.conftest import LEVEL
 
 pytestmark = pytest.mark.xdist_group("browser")
 
+OF_HANDS = ("resection", "freed", "verdict", "chances")
+"""What holds intervals and chances of hands that carry the resection out; at rest the page does not ask for them."""
+
+ASK_WITH_HANDS = """async () => {
+  const {store, link} = window.rehearsal;
+  const {plan, task} = store.state;
+  const {answer} = await link.ask({ask: 'estimate', plan, task, intervals: true, hands: true});
+  store.set({answer, fresh: true});
+}"""
+
+
+def without_hands(estimate: dict[str, Any]) -> dict[str, Any]:
+    """What is the same whether hands were asked for or not."""
+    return {name: told for name, told in estimate.items() if name not in OF_HANDS}
+
 
 def told_by_command(folder: Path, name: str) -> dict[str, Any]:
     """`canalwise estimate --json` of a plan that was saved on the page."""
@@ -37,7 +52,7 @@ def told_by_command(folder: Path, name: str) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
-def test_numbers_are_those_of_the_command(opened, own_server, side):
+def test_numbers_are_those_of_the_command(own_server, opened, side):  # pages close before their server
     page = opened(own_server.url).confirm(LEVEL).rest()
     if side == "right":
         page.page.get_by_role("radio", name="Right").check(force=True)
@@ -58,6 +73,10 @@ def test_numbers_are_those_of_the_command(opened, own_server, side):
     reported.pop("geometry")
     # Which case it is of concerns files, not the page.
     reported.pop("anatomy_sha256")
+    at_rest = page.state("answer.estimate")
+    assert without_hands(at_rest) == without_hands(reported)
+    assert at_rest["resection"]["steps"] == reported["resection"]["steps"]
+    page.page.evaluate(ASK_WITH_HANDS)
     assert page.state("answer.estimate") == reported
     assert page.rows("headline") == [list(row) for row in headline_rows(reported)]
     assert page.rows("limits") == [list(verdict_row(limit)) for limit in limits_of(reported)]

@@ -39,6 +39,9 @@ USUAL_TRIAL = MonteCarloOptions()
 HANDS, USUAL_HANDS = SAMPLES, HandTrial()
 """Hands that carry out a resection at most, and as a rule: each is worked out in full."""
 
+UNJUDGED = "Nothing is said of what is freed"
+"""How the warning begins that tells why a plan has no verdict."""
+
 BREACHED = 4
 """Exit status of --strict when a plan is not freed and kept."""
 
@@ -184,7 +187,7 @@ def with_decompression(
     except AnatomyNotFound as error:
         nothing: dict[str, Any] = dict.fromkeys(("resection", "freed", "verdict", "spinous_process"))
         nothing["chances"] = (document.get("chances") or {}) | dict.fromkeys(("freed", "kept", "both"))
-        return document | nothing | {"warnings": [*document["warnings"], f"Nothing is said of what is freed: {error}"]}
+        return document | nothing | {"warnings": [*document["warnings"], f"{UNJUDGED}: {error}"]}
     inner = more.pop("geometry")
     tool = inner.pop("tool")
     geometry = document["geometry"] | inner

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from canalwise.workbench.console.freed_tables import chance_words
-from canalwise.workbench.console.json_results import limits_of
+from canalwise.workbench.console.json_results import UNJUDGED, limits_of
 from canalwise.workbench.console.tables import stands
 from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.report.confidence_section import sure_sentence
@@ -113,9 +113,10 @@ def _written(unit: str) -> tuple[int, float]:
 def warning_sentences(planned: PlannedCase, estimate: Json) -> list[str]:
     """The level's confidence, then the warnings as far as there is room, and how many are left out.
 
-    Whatever rests on a modelled sac says so among them.
+    Why nothing is judged comes before every other warning. Whatever rests on a modelled sac says so among them.
     """
-    sentences = [sure_sentence(planned.level), *estimate["warnings"]]
+    warnings = sorted(estimate["warnings"], key=lambda sentence: not sentence.startswith(UNJUDGED))
+    sentences = [sure_sentence(planned.level), *warnings]
     reported: list[str] = []
     for sentence in sentences:
         if sum(map(len, reported)) + len(sentence) > WARNING_CHARACTERS:

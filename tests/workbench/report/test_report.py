@@ -104,10 +104,15 @@ def test_text_from_outside_is_escaped(toy_report, coarse_pictures, monkeypatch):
 
 def test_breached_limit_is_said_in_words_at_the_head(toy_report, monkeypatch):
     monkeypatch.setattr("canalwise.workbench.report.report.all_pictures", lambda *_: NO_PICTURES)
-    bad = {**toy_report.estimate, "verdicts": [{**v, "met": False} for v in toy_report.estimate["verdicts"]]}
-    made = page(planned(toy.scan()), bad, toy_report.comparison)
-    assert "Limits BREACHED" in made
-    assert made.index("Limits BREACHED") < made.index("The plan")
+    estimate = toy_report.estimate
+    broken = {**estimate["verdict"], "kept": False, "sentence": "Frees 98 % of what presses; breaks a limit"}
+    judged = page(planned(toy.scan()), {**estimate, "verdict": broken}, toy_report.comparison)
+    assert 0 < judged.index("FREED, NOT KEPT") < judged.index("The plan")
+    assert 0 < judged.index("breaks a limit") < judged.index("The plan")
+    breached = [{**v, "met": False} for v in estimate["verdicts"]]
+    unjudged = {**estimate, "verdict": None, "resection": None, "freed": None, "verdicts": breached}
+    made = page(planned(toy.scan()), unjudged, toy_report.comparison)
+    assert 0 < made.index("Limits BREACHED") < made.index("The plan")
 
 
 @pytest.mark.parametrize("missing", ["ipsilateral_reach", "contralateral_reach"])

@@ -17,7 +17,7 @@ from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.commands.main import main
-from canalwise.workbench.console.json_results import limits_of
+from canalwise.workbench.console.json_results import UNJUDGED, limits_of
 from canalwise.workbench.images.radiograph_projection import FROM_MR
 from canalwise.workbench.report.summary import glance, outcome_words
 from canalwise.workbench.sheet import sheet as theatre_sheet
@@ -73,8 +73,9 @@ def test_every_form_tells_the_same(made, form):
     assert "left" in reported.lower()
     for words in (CAUTION, *CONFIRM, *numbers_of(made), "over the top", "straight ventral"):
         assert words in reported
-    for sentence in made.estimate["warnings"]:
+    for sentence in warning_sentences(made.planned, made.estimate):  # those beyond the room are counted
         assert sentence in reported
+    assert UNJUDGED in reported  # the toy has no ligament
     assert "modelled" in reported  # the toy's sac was not seen
 
 

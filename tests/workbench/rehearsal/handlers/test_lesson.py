@@ -59,12 +59,12 @@ aim = "Rest."
 def session(tmp_path_factory: pytest.TempPathFactory) -> Session:
     folder = tmp_path_factory.mktemp("case")
     (folder / "plans").mkdir()
-    return Session(Case(toy.scan(), toy.anatomy(), folder), LESSONS | {"secretive": lesson_of(SECRETIVE)})
+    return Session(Case(toy.scan(), toy.pressed_anatomy(), folder), LESSONS | {"secretive": lesson_of(SECRETIVE)})
 
 
 @pytest.fixture(scope="module")
 def plan() -> Approach:
-    return default_approach(toy.anatomy(), LEVEL, "left")
+    return default_approach(toy.pressed_anatomy(), LEVEL, "left")
 
 
 @pytest.fixture(scope="module")
@@ -170,7 +170,7 @@ def test_the_best_kept_plan_stands_beside_a_blind_one(session, plan, monkeypatch
     """Other levels, sides and what is no plan are passed over, and nothing is searched."""
     monkeypatch.setattr(ask_lesson, "is_good", lambda *_: True)
     monkeypatch.setattr(ask_lesson, "found_plan", lambda *_: pytest.fail("a kept plan is there"))
-    other = default_approach(toy.anatomy(), LEVEL, "right")
+    other = default_approach(toy.pressed_anatomy(), LEVEL, "right")
     steeper = Approach(plan.level, plan.side, plan.docking_point_mm, plan.pivot_distance_mm + 3, plan.phases)
     folder = session.case.folder / "plans"
     texts = {"right": plan_text(other), "mine": plan_text(plan), "steeper": plan_text(steeper), "torn": "level ="}
