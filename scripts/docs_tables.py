@@ -175,7 +175,9 @@ def _errors() -> str:
 def _registry() -> str:
     """Every record of every module, by module and name; those of other sorts of value carry their range or none."""
     rows, seen = [], set()
-    for name in sorted(m.name for m in pkgutil.walk_packages(canalwise.__path__, "canalwise.") if not _skipped(m.name)):
+    # a room only hands out what its modules hold, and what of it depends on who has asked
+    modules = (m.name for m in pkgutil.walk_packages(canalwise.__path__, "canalwise.") if not m.ispkg)
+    for name in sorted(module for module in modules if not _skipped(module)):
         for path, record in _sourced_records(vars(importlib.import_module(name))):
             key = (_sourced_amount(record), record.source, record.evidence, path.partition(".")[2] or path)
             if key not in seen:
