@@ -113,6 +113,19 @@ class Grid:
         """
         return self.world_mm(np.moveaxis(np.indices(self.shape), 0, -1))
 
+    def isotropic(self, edge_mm: float) -> Grid:
+        """The grid of cubic voxels over the same space with the same axes.
+
+        >>> Grid((4, 4, 2), np.diag([0.5, 0.5, 2.0, 1.0])).isotropic(1.0).shape
+        (2, 2, 4)
+        """
+        ratio = edge_mm / self.spacing_mm
+        affine = self.affine_ras_mm.copy()
+        affine[:3, :3] *= ratio
+        affine[:3, 3] = self.world_mm((ratio - 1) / 2)
+        i, j, k = (max(int(n), 1) for n in np.rint(np.array(self.shape) / ratio))
+        return Grid((i, j, k), affine)
+
     def cropped(self, box: tuple[slice, slice, slice]) -> Grid:
         """The grid of `array[box]` (unit steps, non-negative starts).
 

@@ -29,12 +29,7 @@ def working_grid(grid: Grid, edge_mm: float = WORK_MM) -> Grid:
     >>> working_grid(Grid((10, 40, 40), np.diag([4.0, 1.0, 1.0, 1.0]))).shape
     (50, 50, 50)
     """
-    ratio = edge_mm / grid.spacing_mm
-    affine = grid.affine_ras_mm.copy()
-    affine[:3, :3] *= ratio
-    affine[:3, 3] = grid.world_mm((ratio - 1) / 2)
-    i, j, k = (max(int(n), 1) for n in np.rint(np.array(grid.shape) / ratio))
-    return Grid((i, j, k), affine)
+    return grid.isotropic(edge_mm)
 
 
 def working_volume(scan: Scan) -> Scan:

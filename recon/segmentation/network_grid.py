@@ -29,12 +29,7 @@ def grain_grid(grid: Grid) -> Grid:
     >>> grain_grid(Grid((4, 4, 2), np.diag([0.5, 0.5, 2.0, 1.0]))).shape
     (2, 2, 4)
     """
-    ratio = GRAIN_MM / grid.spacing_mm
-    affine = grid.affine_ras_mm.copy()
-    affine[:3, :3] *= ratio
-    affine[:3, 3] = grid.world_mm((ratio - 1) / 2)
-    i, j, k = (max(int(n), 1) for n in np.rint(np.array(grid.shape) / ratio))
-    return Grid((i, j, k), affine)
+    return grid.isotropic(GRAIN_MM)
 
 
 def network_input(scan: Scan, grid: Grid) -> npt.NDArray[np.float32]:

@@ -1,8 +1,7 @@
 """Closed surfaces as one binary glTF file: metres, Y up, as the format asks.
 
-glTF 2.0 specification, section 3.3: right-handed, +Y up, +Z forward, -X right, metres
-(https://registry.khronos.org/glTF/specs/2.0/glTF-2.0.html#coordinate-system-and-units). The patient stands and faces
-forward: x of the file is the patient's left, y up, z ventral.
+glTF 2.0 specification, section 3.3 (coordinate system and units): right-handed, +Y up, +Z forward, -X right, metres.
+The patient stands and faces forward: x of the file is the patient's left, y up, z ventral.
 """
 
 from __future__ import annotations
