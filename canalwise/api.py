@@ -105,7 +105,7 @@ def estimate(
     Parameters
     ----------
     task : names of the target sets that are to be touched, of `estimator.level.target_names`
-    guidance, experience : whose hand carries it out, of `estimator.approach.error_presets`
+    guidance, experience : who carries it out and how guided, of `estimator.approach.error_presets`
 
     Raises
     ------

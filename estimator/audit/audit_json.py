@@ -35,7 +35,7 @@ DEFINITIONS = {
 def audit_as_json(audit: Audit) -> dict[str, Any]:
     """The audit, with arrays and not-a-number as `estimator.estimate.estimate_json.plain` takes them.
 
-    Sides are told relative to `side`.
+    Sides are relative to `side`.
     """
     sides: dict[str, Side] = {"ipsilateral": audit.side, "contralateral": other_side(audit.side)}
     kept = audit.kept

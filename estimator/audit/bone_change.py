@@ -85,7 +85,7 @@ class BoneChange:
     lost_frac : (nx, ny, nz) array, probability that bone was taken; 0 where there is none, or where it cannot be taken
     gained_frac : the same of bone that came, were the scans in the other order
     seen : does the scan after show the voxel?
-    bone : which voxels were asked
+    bone : which voxels were tested
     """
 
     level_bone: LevelBone
@@ -180,7 +180,7 @@ def _line(after: Field, before: Field) -> tuple[float, float]:
 def _kernels_mm(before: Field, after: Field, rim: Mask, grid: Grid) -> tuple[float, float]:
     """Blur of the scan before and of that after at which both have the same sharpness; one of them is 0.
 
-    Told by the borders of bone that no operation touches: there the difference, averaged, is least.
+    Found from the borders of bone that no operation touches: there the difference, averaged, is least.
     """
     blur_mm = np.maximum(BLUR_MM, BLUR_VOXELS * grid.spacing_mm)
     steep = _steepness(_blurred(before, blur_mm, grid), grid)
@@ -234,7 +234,7 @@ def _measured_sd(difference: Field, steepness: Field, rim: Mask) -> Field:
 def _probability(difference: Field, expected: Field, sd: Field, bone: Mask, grid: Grid) -> Field:
     """Probability of each voxel of bone that it was taken."""
     taken_sd = np.sqrt(sd**2 + TISSUE_SD_HU**2)
-    # an expected change smaller than the noise says nothing either way
+    # an expected change smaller than the noise says nothing for or against
     odds = 0.5 * ((difference / sd) ** 2 - ((difference - expected) / taken_sd) ** 2) - np.log(taken_sd / sd)
     # denser than before is no sign of taking; darker than soft tissue, as fat or gas, is none of staying
     odds = np.where(difference >= 0, np.minimum(odds, 0), odds)

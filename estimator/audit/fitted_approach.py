@@ -1,11 +1,11 @@
 """Which approach explains best what was taken: side, entry and tilts, fitted to the bone that is gone.
 
-1. A reference for each side: the plan, or the usual start. Its tools' ways are read on a lattice, those of its own
+1. A reference for each side: the plan, or the usual start. Its tools' paths are read on a lattice, those of its own
    side and those across apart.
 2. Both are moved at the bone and tilted about the docking point, each with its own tilts, until what they would take
    differs least (squares) from the bone taken: first on a coarse grid, then by steps that are halved. They are blurred
    as the bone taken was (`bone_change`).
-3. The side that explains more is told, and how much of its bone and the bone taken is the same (Dice).
+3. The side that explains more is reported, and how much of its bone and the bone taken is the same (Dice).
 """
 
 from __future__ import annotations
@@ -32,13 +32,13 @@ from canalwise.recon.image.sampling import linear_at
 from canalwise.recon.labels import SIDES, Side
 
 LATTICE_MM = 1.0
-"""Spacing of the lattice on which a reference's ways are read."""
+"""Spacing of the lattice on which a reference's paths are read."""
 
 LATERAL_MM, VENTRAL_MM, DORSAL_MM, ALONG_MM = 30.0, 12.0, 40.0, 32.0
 """It reaches this far from the level's origin."""
 
 REACH_CELLS = 17
-"""Bone within half of this many cells of a reference's ways can be met when they are moved."""
+"""Bone within half of this many cells of a reference's paths can be met when they are moved."""
 
 FIRST_GRID = (-4.0, 0.0, 4.0)
 """Shifts, mm, and common medial tilts, twice as many degrees, of the coarse grid."""
@@ -48,11 +48,11 @@ FIRST_STEPS, LAST_STEP_MM = (2.0, 2.0, 2.0, 4.0, 4.0, 4.0, 4.0), 0.2
 
 
 FARTHEST = (8.0, 8.0, 4.0, 16.0, 16.0, 16.0, 16.0)
-"""No hand strays further from its reference than this (mm, deg): about four standard deviations of a trainee's."""
+"""Largest execution error from the reference (mm, deg): about four standard deviations of a trainee's."""
 
 
 HAND_SD = np.array([2.0, 2.0, 1.0, 4.0, 4.0, 4.0, 4.0])
-"""Standard deviations of a hand (mm, deg; docs/published-values.md#execution-errors), widened."""
+"""Standard deviations of execution errors (mm, deg; docs/published-values.md#execution-errors), widened."""
 
 UNLIKELY = 0.003
 """What a standard deviation squared costs, as a share of the misfit: of motions that explain the same, the lesser."""
@@ -125,14 +125,14 @@ class FittedApproach:
 
 
 def fitted_approach(prepared: PreparedLevel, taken: Removal, plan: Approach | None) -> FittedApproach | None:
-    """The approach that explains best what was taken; None where nothing was, or no way in is in view."""
+    """The approach that explains best what was taken; None where nothing was, or no access is in view."""
     if taken.total_mm3 <= 0:
         return None
     fits: dict[Side, tuple[_Fit, Approach]] = {}
     for side in SIDES:
         try:
             reference = plan if plan is not None and plan.side == side else _usual(prepared, side)
-            fits[side] = _walked(tool_ways(planned_resection(prepared, reference)), taken), reference
+            fits[side] = _walked(tool_paths(planned_resection(prepared, reference)), taken), reference
         except CanalwiseError:
             continue
     if not fits:
@@ -177,8 +177,8 @@ def moved_approach(reference: Approach, motion: ToolMotion) -> Approach:
 
 
 @dataclass(frozen=True, eq=False)
-class ToolWays:
-    """A reference's ways on a lattice: share of each cell that tools of the own side and across hollow out."""
+class ToolPaths:
+    """A reference's tool paths on a lattice: share of each cell that tools of the own side and across hollow out."""
 
     approach: Approach
     grid: Grid
@@ -198,14 +198,14 @@ class ToolWays:
         index = self.grid.index_of(frame.to_world_mm(level_mm))
         return np.asarray(points_mm @ (index[1:] - index[0]) + index[0])
 
-    def blurred(self, sigma_mm: float) -> ToolWays:
+    def blurred(self, sigma_mm: float) -> ToolPaths:
         """The same as an average over a Gaussian sees it."""
         near, across = (np.asarray(ndimage.gaussian_filter(field, sigma_mm / LATTICE_MM)) for field in self.parts)
         return replace(self, parts=(near, across))
 
 
-def tool_ways(resection: Resection) -> ToolWays:
-    """The ways of a resection, near and across apart, with what its tips bite off."""
+def tool_paths(resection: Resection) -> ToolPaths:
+    """The tool paths of a resection, near and across apart, with what its tips bite off."""
     frame, approach = resection.at.level.frame, resection.approach
     low = np.array([-LATERAL_MM, -VENTRAL_MM, -ALONG_MM])
     shape = np.rint((np.array([LATERAL_MM, DORSAL_MM, ALONG_MM]) - low) / LATTICE_MM).astype(int) + 1
@@ -230,7 +230,7 @@ def tool_ways(resection: Resection) -> ToolWays:
             at = bricks.order[covered.places]
             field[at] = np.maximum(field[at], covered.share)
         parts.append(field.reshape(grid.shape))
-    return ToolWays(approach, grid, (parts[0], parts[1]), resection)
+    return ToolPaths(approach, grid, (parts[0], parts[1]), resection)
 
 
 @dataclass(frozen=True, eq=False)
@@ -245,19 +245,19 @@ class _Fit:
     overlap_frac: float
 
 
-def _walked(ways: ToolWays, taken: Removal) -> _Fit:
-    """The best fit of a reference's ways."""
+def _walked(paths: ToolPaths, taken: Removal) -> _Fit:
+    """The best fit of a reference's tool paths."""
     level_bone = taken.level_bone
     sigma_mm = float(np.maximum(BLUR_MM, BLUR_VOXELS * level_bone.grid.spacing_mm).mean())
-    seen = ways.blurred(sigma_mm)
+    seen = paths.blurred(sigma_mm)
     bone = level_bone.takeable.voxels
     points = level_bone.grid.world_mm(np.stack(np.unravel_index(bone, level_bone.grid.shape), axis=-1))
     achieved = taken.taken_frac.reshape(-1)[bone].astype(float)
     # bone that neither was taken nor can be met by the reference however it is moved decides nothing
-    wide = [np.asarray(ndimage.maximum_filter(part, REACH_CELLS)) for part in ways.parts]
-    asked = (replace(ways, parts=(wide[0], wide[1])).share_at(points, ToolMotion()) > 0) | (achieved > 0)
-    points, achieved = points[asked], achieved[asked]
-    amount = level_bone.bone_mm3.reshape(-1)[bone[asked]].astype(float)
+    wide = [np.asarray(ndimage.maximum_filter(part, REACH_CELLS)) for part in paths.parts]
+    reached = (replace(paths, parts=(wide[0], wide[1])).share_at(points, ToolMotion()) > 0) | (achieved > 0)
+    points, achieved = points[reached], achieved[reached]
+    amount = level_bone.bone_mm3.reshape(-1)[bone[reached]].astype(float)
     whole = float(amount @ achieved**2)
 
     def misfit(numbers: Float) -> float:
@@ -266,7 +266,7 @@ def _walked(ways: ToolWays, taken: Removal) -> _Fit:
 
     best, least = _least(misfit)
     motion = ToolMotion.of(best)
-    share = ways.share_at(points, motion)
+    share = paths.share_at(points, motion)
     both = float(amount @ np.minimum(share, achieved))
     return _Fit(motion, least, 2 * both / max(float(amount @ share) + taken.total_mm3, 1e-9))
 

@@ -164,9 +164,9 @@ def _share(change: BoneChange, pieces: list[_LostPiece]) -> Field:
         inside[piece.box] |= piece.mask
     about = ndimage.binary_dilation(inside, iterations=ABOUT_VOXELS) & change.bone
     frac = change.difference_hu / np.minimum(change.expected_hu, -1.0)
-    doubt = change.sd_hu / np.maximum(-change.expected_hu, 1.0)
+    relative_sd = change.sd_hu / np.maximum(-change.expected_hu, 1.0)
     # an average shares a border out to both sides of it: summed as it is, it keeps the volume
-    read = np.where(frac > DOUBTS * doubt, np.clip(frac, 0, 1), 0)
+    read = np.where(frac > DOUBTS * relative_sd, np.clip(frac, 0, 1), 0)
     clear = -change.expected_hu >= CLEAR_SIGMAS * change.sd_hu
     # marrow hardly denser than soft tissue went with the bone about it
     reach = np.maximum(np.rint(CLOSED_MM / change.level_bone.grid.spacing_mm), 1).astype(int)

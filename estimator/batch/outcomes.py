@@ -36,7 +36,7 @@ class Device(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class ErrorShifts:
-    """Errors laid on each of A approaches beside those of its own numbers; (A,) arrays of mm.
+    """Errors added to each of A approaches beside those of its own numbers; (A,) arrays of mm.
 
     `sac_mm` widens the berth about the sac; `targets_mm` moves all targets away from the midline.
     """

@@ -44,7 +44,7 @@ class DiameterCurve:
 
     Parameters
     ----------
-    part : 'sleeve' or 'tool'; the scope gives way where it must, sleeve >= scope >= tool
+    part : 'sleeve' or 'tool'; the scope is made thinner where it must, sleeve >= scope >= tool
     diameter_mm : (K,) array, rising
     plan_mm : the plan's own
     held : the plan as it is, only the instrument changed
@@ -131,9 +131,9 @@ def instrument_chart(
     AnatomyNotFound : no dural sac, no ligament, or no targets to aim at
     """
     at, curves, evaluated = resection_level_of(prepared), [], 0
-    for part, asked in diameters_mm.items():
+    for part, requested in diameters_mm.items():
         own = float(getattr(plan.channel, f"{part}_diameter_mm"))
-        shown = sorted({*asked, own})
+        shown = sorted({*requested, own})
         channels = [with_diameter(plan.channel, part, mm) for mm in shown]
         held = [replace(plan, channel=channel) for channel in channels]
         anew = [_entered_anew(prepared.level, at, entry_of(plan), channel) for channel in channels]
@@ -161,7 +161,7 @@ def _entered_anew(level: Level, at: ResectionLevel, entry: PlanEntry, channel: C
 
 
 def with_diameter(channel: Channel, part: Part, diameter_mm: float) -> Channel:
-    """The instrument with another sleeve or tool; what would no longer fit gives way.
+    """The instrument with another sleeve or tool; what would no longer fit is made to.
 
     >>> thick = with_diameter(Channel(), "tool", 7.5)
     >>> thick.tool_diameter_mm, thick.scope_diameter_mm, thick.sleeve_diameter_mm

@@ -35,7 +35,7 @@ class TiltChart:
     Parameters
     ----------
     approach : the plan; its docking point, pivot distance, cranial tilt and instrument are held
-    medial_tilt_deg : (A,) array, rising, of the way from pivot to docking point; 0 = straight ventral, positive = tip
+    medial_tilt_deg : (A,) array, rising, of the line from pivot to docking point; 0 = straight ventral, positive = tip
         across the midline
     numbers : what each frees, takes and keeps
     plan : index of the plan's own tilt
@@ -88,7 +88,7 @@ def tilt_chart(
     Parameters
     ----------
     tilts_deg : to show, any number; the search's bound, STEP_DEG apart, where left out
-    progress : told how many tilts are done
+    progress : called with the number of tilts done
 
     Raises
     ------

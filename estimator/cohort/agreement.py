@@ -20,7 +20,7 @@ SD_OF_95 = 1.96
 """Half of a 95 % interval of a normal distribution, in standard deviations."""
 
 LEAST_PATIENTS = 3
-"""Of fewer no spread is told (choice)."""
+"""Of fewer no spread is reported (choice)."""
 
 
 @dataclass(frozen=True)

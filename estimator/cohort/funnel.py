@@ -1,6 +1,6 @@
 """Surgeons beside each other: how often each one's plans or results succeed, and how far chance alone would take them.
 
-A funnel plot lays exact binomial limits about the share of all (Spiegelhalter 2005, from memory): a surgeon inside them
+A funnel plot has exact binomial limits about the share of all (Spiegelhalter 2005, from memory): a surgeon inside them
 differs from the rest by no more than chance. Surgeons are numbers, never names.
 """
 

@@ -23,7 +23,7 @@ class PlanTableTask:
 
     Parameters
     ----------
-    plans : one to MOST, of one level; the first is what the others are told against
+    plans : one to MOST, of one level; the first is the reference of the others
     task : the sets of `estimator.level.target_names` to be touched
     midline : a midline laminectomy too, as a reference?
     both : the first left and the first right plan's ipsilateral phases together too? They share one instrument
@@ -61,12 +61,12 @@ class PlanTableTask:
 
 @dataclass(frozen=True, eq=False)
 class PlanRow:
-    """One way in.
+    """One access.
 
     Parameters
     ----------
     plans : the approaches it consists of; none for a midline laminectomy
-    values : name of a quantity -> its number; only what the way has and the scan shows
+    values : name of a quantity -> its number; only what the access has and the scan shows
     ends : name -> 95 % interval, None where nothing makes it uncertain
     samples : name -> (N,) array, in each of the samples that all rows share
     flags : name of a chance -> (N,) array, does that sample succeed?

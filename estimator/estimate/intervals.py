@@ -1,7 +1,7 @@
-"""What borders that lie elsewhere and a hand that strays do to an estimate's numbers: an interval for each.
+"""95 % intervals of an estimate's numbers under uncertain borders and execution errors.
 
 The whole sweep's numbers come from samples of the batch (`estimator.estimate.monte_carlo`); what the batch cannot
-shift, such as where a joint ends, joins the samples as independent noise. The task's numbers are asked anew, exactly,
+shift, such as where a joint ends, joins the samples as independent noise. The task's numbers are found anew, exactly,
 for a step of each error. Borders are taken to be off as a whole, all bone alike, as a threshold is; causes of different
 kinds are independent.
 """

@@ -1,7 +1,7 @@
-"""What a berth that lies elsewhere and a hand that strays do to the task's removal, asked anew for each error alone.
+"""Sensitivity of the task's removal to a shifted sac and to each execution error alone, recomputed exactly.
 
-A task's ways end at their targets, on which the surgeon aims by eye: depth changes nothing, a shifted entry slants the
-ways, and tilts and the sac decide which targets are touched at all.
+A task's paths end at their targets, on which the surgeon aims by eye: depth changes nothing, a shifted entry slants the
+paths, and tilts and the sac decide which targets are touched at all.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ def task_sensitivity(phases: int) -> list[int]:
 
 
 def with_registration(errors: ExecutionErrors) -> ExecutionErrors:
-    """Errors whose entry strays by that of registration too: it moves the pivot alike, so both are asked at once."""
+    """Errors whose entry strays by that of registration too: it moves the pivot alike, so both are changed at once."""
     return errors.changed(entry_sd_mm=_entry_mm(errors))
 
 
@@ -71,15 +71,15 @@ def task_changes(
     Row by row, `up` and `down` hold the approach one step of SD_OF_95 deviations off.
     """
     clearance_radius_mm = SD_OF_95 * estimate.prepared.border_uncertainty.sac_mm
-    asked = [(table.approach(k), 0.0) for k in range(len(up)) for table in (up, down)]
-    asked += [(estimate.approach, -clearance_radius_mm), (estimate.approach, clearance_radius_mm)]
+    variants = [(table.approach(k), 0.0) for k in range(len(up)) for table in (up, down)]
+    variants += [(estimate.approach, -clearance_radius_mm), (estimate.approach, clearance_radius_mm)]
     own = task_numbers(estimate.task)
 
     def changes(each: tuple[Approach, float]) -> dict[str, float]:
         moved = task_numbers(task_cost_of(estimate, *each))
         return {name: moved[name] - value for name, value in own.items()}
 
-    found = list(side_by_side(changes, asked))
+    found = list(side_by_side(changes, variants))
     return list(zip(found[::2], found[1::2], strict=True))
 
 

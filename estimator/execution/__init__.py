@@ -1,4 +1,4 @@
-"""How a hand carries out a planned resection, and how sure its numbers and its verdict are for that."""
+"""Simulated executions of a planned resection, and the uncertainty of its numbers and verdict that they give."""
 
 from __future__ import annotations
 

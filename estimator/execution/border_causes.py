@@ -179,7 +179,7 @@ def _of_tissue(found: WorkedOut) -> Found:
         gone = resection.lines.tip[resection.chosen]
         bitten = bitten_frac(resection.at, resection.tips, gone, sign * SD_OF_95 * sd_mm)
         plain = bitten_frac(resection.at, resection.tips, gone)
-        # what the tubes take on their way stays taken
+        # what the tubes take on their path stays taken
         taken = np.where(resection.taken_frac > plain, np.maximum(bitten, resection.taken_frac), bitten)
         freed = freed_by(replace(resection, taken_frac=taken))
         others.append(numbers_of(found.cost, freed, found.reach))

@@ -1,4 +1,4 @@
-"""Places in space, laid together in bricks with a ball about each, so that most are decided a brick at a time."""
+"""Places in space grouped in bricks with a bounding ball each, so that most are decided a brick at a time."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SAMPLES_PER_EDGE = 3
 
 
 class Bricks(NamedTuple):
-    """N places in B bricks; a place is a point, or a voxel told by its samples.
+    """N places in B bricks; a place is a point, or a voxel given by its samples.
 
     Parameters
     ----------

@@ -41,7 +41,7 @@ class Region(Protocol):
 
 
 class SignedRegion(ABC):
-    """A region told by a signed depth alone."""
+    """A region given by a signed depth alone."""
 
     @abstractmethod
     def depth_mm(self, points_mm: Float) -> Float:
@@ -52,7 +52,7 @@ class SignedRegion(ABC):
         return np.asarray(self.depth_mm(points_mm) < 0)
 
     def covered(self, bricks: Bricks) -> Covered:
-        """How much of each place lies inside; only samples of places at the border are asked one by one."""
+        """How much of each place lies inside; only samples of places at the border are tested one by one."""
         points = bricks.points_mm.T
         depth = self.depth_mm(points)
         share = (depth < 0).astype(np.float32)

@@ -1,4 +1,4 @@
-"""How well a level's borders are known, and what a little doubt about them changes whatever the approach."""
+"""Uncertainty of a level's borders, and what it changes whatever the approach."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from canalwise.recon.severity_bands import Threshold
 
 BONE, CANAL, SAC, LIGAMENT = "bone border", "canal border", "sac border", "ligament"
 SPLIT, SPACING, MIDLINE, EXTENT = "part split", "target spacing", "midline", "joint extent"
-"""Causes of what is not known of a number, as they are told."""
+"""Causes of a number's uncertainty, as they are reported."""
 
 MODELLED_SD_MM = Threshold(
     "thickness of a modelled ligament, and so the sac's border",

@@ -1,4 +1,4 @@
-"""A level with everything about it that does not depend on the approach, found once and asked many times."""
+"""A level with everything about it that does not depend on the approach, computed once and used many times."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ from canalwise.recon.parallel import both
 
 @dataclass(frozen=True, eq=False)
 class PreparedLevel:
-    """What every approach to a level shares; each part is found when it is first asked for."""
+    """What every approach to a level shares; each part is computed when first needed."""
 
     anatomy: Anatomy
     level: Level
@@ -81,12 +81,12 @@ class PreparedLevel:
 
     @cached_property
     def unresolved_joints(self) -> dict[Side, str]:
-        """Joints of which no number is told, with the reason."""
+        """Joints of which no number is reported, with the reason."""
         return unresolved_joints(self.anatomy, self.level)
 
     @property
     def resolved_joints(self) -> tuple[Side, ...]:
-        """Sides of the joints of which numbers are told."""
+        """Sides of the joints of which numbers are reported."""
         return tuple(side for side in self.level.joints if side not in self.unresolved_joints)
 
     @cached_property

@@ -1,4 +1,4 @@
-"""Where the sets of points lie that a decompression may be asked to touch."""
+"""Positions of the sets of points that a task may require to be touched."""
 
 from __future__ import annotations
 

@@ -39,12 +39,12 @@ def levels_as_json(plan: LevelsPlan) -> dict[str, Any]:
 
 
 def verdict_json(levels: SeveralLevels) -> dict[str, Any]:
-    """Freed and kept, as one level's verdict is told."""
+    """Freed and kept, as one level's verdict states them."""
     return {"freed": not levels.not_freed, "kept": not levels.broken, "sentence": levels.sentence}
 
 
 def pattern_json(levels: SeveralLevels) -> dict[str, Any]:
-    """One way of choosing sides."""
+    """One pattern of sides."""
     return {
         "sides": {one.prepared.level.name: one.resection.approach.side for one in levels.found},
         "bone_removed_mm3": {

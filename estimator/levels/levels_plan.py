@@ -36,7 +36,7 @@ class SharedPair:
     ----------
     levels : cranial and caudal
     entry : what was found
-    shared, separate : the two levels together, both ways
+    shared, separate : the two levels together, in either form
     skin_apart_mm : how far apart the two channels pass the skin; NaN where no skin is in view
     """
 
@@ -63,7 +63,7 @@ class SharedPair:
 class LevelsPlan:
     """Parameters
     ----------
-    patterns : name -> all levels together, for each way of choosing sides
+    patterns : name -> all levels together, for each pattern of sides
     chosen : the pattern to carry to theatre
     order : of the operation
     pairs : neighbours that are approached from one side in the chosen pattern
@@ -171,7 +171,7 @@ def tightness(found: FreedLevel) -> float:
 
 
 def _patterns(names: Sequence[str], side: Side | None, given: Mapping[str, Approach]) -> dict[str, tuple[Side, ...]]:
-    """The ways of choosing sides that agree with the plans given."""
+    """The patterns of sides that agree with the plans given."""
     every = side_patterns(names) if side is None else {f"all from the {side}": (side,) * len(names)}
     fixed = {name: plan.side for name, plan in given.items()}
     agreeing = {

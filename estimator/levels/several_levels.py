@@ -56,7 +56,7 @@ class VertebraLoss:
 
 @dataclass(frozen=True, eq=False)
 class SeveralLevels:
-    """Levels of one anatomy, each with its approach, cranial to caudal; each sum is found when it is asked for."""
+    """Levels of one anatomy, each with its approach, cranial to caudal; each sum is computed when first needed."""
 
     found: tuple[FreedLevel, ...]
 

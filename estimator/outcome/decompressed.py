@@ -33,7 +33,7 @@ from canalwise.recon.labels import Side
 
 @dataclass(frozen=True, eq=False)
 class DecompressedLevel:
-    """An approach's resection and what it comes to; each part is found when it is first asked for."""
+    """An approach's resection and what it comes to; each part is found when first needed."""
 
     prepared: PreparedLevel
     resection: Resection
@@ -66,7 +66,7 @@ class DecompressedLevel:
     def cost_with(self, removal: Removal, region: Region) -> ResectionCost:
         """What goes and what stays were `removal` carried out instead, as with other levels' beside its own.
 
-        Joint surfaces are counted in `region`; contact on the way is this approach's own.
+        Joint surfaces are counted in `region`; contact along the path is this approach's own.
         """
         prepared, level = self.prepared, self.prepared.level
         cost = cost_of_resection(prepared, replace(self.resection, removal=removal), with_contact=False)

@@ -62,12 +62,12 @@ def taken_share(wanted: DecompressionSet, taken_frac: Float, which: np.ndarray) 
 
 def _areas(at: ResectionLevel, taken: Float) -> StationAreas:
     wanted = at.wanted
-    standing, stations = _standing_areas(at), wanted.room.stations
+    areas, stations = _station_areas(at), wanted.room.stations
     left = wanted.by_station_mm2(wanted.mm3 * (1 - taken) * (wanted.zone == 1))
     return StationAreas(
-        stations.z_mm, standing.before_mm2, standing.needed_mm2,
-        standing.before_mm2 + wanted.by_station_mm2(wanted.mm3 * taken), standing.bony_mm2, standing.sac_mm2,
-        standing.unpressed_mm2, standing.unpressed_mm2 - left,
+        stations.z_mm, areas.before_mm2, areas.needed_mm2,
+        areas.before_mm2 + wanted.by_station_mm2(wanted.mm3 * taken), areas.bony_mm2, areas.sac_mm2,
+        areas.unpressed_mm2, areas.unpressed_mm2 - left,
     )  # fmt: skip
 
 
@@ -82,7 +82,7 @@ class StandingAreas(NamedTuple):
 
 
 @lru_cache(LEVELS_KEPT)
-def _standing_areas(at: ResectionLevel) -> StandingAreas:
+def _station_areas(at: ResectionLevel) -> StandingAreas:
     wanted = at.wanted
     stations, section = wanted.room.stations, wanted.room.section
     labels = at.anatomy.labels[at.level_bone.box]
@@ -113,9 +113,9 @@ def _root_room_mm(wanted: DecompressionSet, taken_frac: Float, corridor: RootCor
     blocked = np.clip(0.5 + corridor.depth_mm(wanted.level_mm) / edge, 0.0, 1.0)
     left = np.where(wanted.share > 0, wanted.mm3 / np.maximum(wanted.share, 1e-9), 0.0) * (1 - taken_frac) * blocked
     section = stations.sums(room.level_mm[:, 2], wanted.half_height_mm, whole)
-    standing = wanted.by_station_mm2(left)
+    areas = wanted.by_station_mm2(left)
     there = section > 0.5 * section.max()
-    return float(((1 - standing / np.maximum(section, 1e-9))[there]).min() * 2 * corridor.radius_mm)
+    return float(((1 - areas / np.maximum(section, 1e-9))[there]).min() * 2 * corridor.radius_mm)
 
 
 ALL_TAKEN = "nothing: all of the far side is taken"

@@ -1,4 +1,4 @@
-"""What ways in come to that are more than one approach: one entry for each side, or a laminectomy from behind.
+"""Outcome of accesses that are more than one approach: one entry for each side, or a laminectomy from behind.
 
 Both sides: each entry frees its own half of the set, and what both take is united. A midline laminectomy takes the
 canal's roof; under the open eye a punch then takes what lies within its bite of the opening.
@@ -27,7 +27,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side
 
 TOLD_FROM: Side = "left"
-"""Structures of what enters from no one side are told as from here: 'ipsilateral' is the patient's left."""
+"""Structures of what enters from no one side are named relative to this side: 'ipsilateral' is the patient's left."""
 
 
 @dataclass(frozen=True, eq=False)

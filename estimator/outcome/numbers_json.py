@@ -1,4 +1,4 @@
-"""The numbers of a way in as JSON data, freed first; by the patient's sides, or near and far where there are such."""
+"""The numbers of an access as JSON data, freed first; by the patient's sides, or near and far where there are such."""
 
 from __future__ import annotations
 

@@ -33,7 +33,7 @@ def facet_kept(
 ) -> FacetPreservation:
     """What a region and its removal leave of the level's joint on one side of the patient.
 
-    `faces` are `faces_of` the joint, where they are at hand.
+    `faces` are `faces_of` the joint, where they are known already.
     """
     joint = level.joints[side]
     kept = pairs_kept(joint, region, faces)

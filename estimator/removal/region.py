@@ -24,7 +24,7 @@ from canalwise.recon.labels import Mask
 
 
 class SightedRegion(ABC):
-    """What lies on ways from pivots and is seen from them past a keep-out."""
+    """What lies on paths from pivots and is seen from them past a keep-out."""
 
     keep_out: KeepOut
 

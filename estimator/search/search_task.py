@@ -1,4 +1,4 @@
-"""What is searched for, and the ways in that are gone through: a side with an instrument each."""
+"""The task of a search, and the accesses it goes through: a side with an instrument each."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ BREADTHS: tuple[Breadth, ...] = get_args(Breadth)
 USUAL_BREADTH: Breadth = "with recesses"
 
 BUDGET = 800
-"""Approaches that a search looks at unless told otherwise (scripts/why_search.py)."""
+"""Approaches that a search looks at unless stated otherwise (scripts/why_search.py)."""
 
 Progress = Callable[[int], None]
-"""Told how many approaches have just been looked at."""
+"""Called with the number of approaches that have just been looked at."""
 
 
 @dataclass(frozen=True)
@@ -81,13 +81,13 @@ def spaces_of(prepared: PreparedLevel, question: SearchTask) -> Sequence[tuple[s
 
     Raises
     ------
-    AnatomyNotFound : no side asked for can be docked on
+    AnatomyNotFound : no requested side can be docked on
     """
     sides = [side for side in question.sides if canal_entry_of(prepared.level, side) is not None]
     if not sides:
         raise AnatomyNotFound(
             f"interlaminar window {prepared.level.name}",
-            "or the lamina edges must be in view on a side that is asked for",
+            "or the lamina edges must be in view on a requested side",
             do="Ask for the other side, or correct the labels of this level.",
         )
     return [(name, SearchSpace(prepared, side, channel))

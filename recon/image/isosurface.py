@@ -19,10 +19,10 @@ from canalwise.recon.serialization import write_bytes_atomic
 Faces = npt.NDArray[np.int64]
 
 VOLUME_TOL_FRAC = 5e-3
-"""A mesh should have the volume of its occupancy within this (docs/accuracy.md#what-is-asked)."""
+"""A mesh should have the volume of its occupancy within this (docs/accuracy.md#what-is-required)."""
 
 LEVEL_TOL_FRAC = 5e-4
-"""The level search stops when the volume is this close: a tenth of what is asked."""
+"""The level search stops when the volume is this close: a tenth of what is required."""
 
 LEVELS = (0.05, 0.95)
 """The iso-levels searched."""
@@ -63,7 +63,7 @@ class ClosedSurface:
 
         >>> corners = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1.0]])
         >>> faces = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])
-        >>> [round(ClosedSurface(corners, way).volume_mm3, 6) for way in (faces, faces[:, ::-1])]
+        >>> [round(ClosedSurface(corners, turned).volume_mm3, 6) for turned in (faces, faces[:, ::-1])]
         [0.166667, -0.166667]
         """
         return _enclosed(self.vertices_ras_mm, self.faces)

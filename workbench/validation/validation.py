@@ -26,10 +26,10 @@ from canalwise.workbench.validation.rows import ValidationRow, gathered, median_
 
 SCHEMA = "canalwise.validation/1"
 
-ASKED = "docs/accuracy.md#what-is-asked"
+REQUIREMENT = "docs/accuracy.md#what-is-required"
 LEVEL, SPACING_MM, RESECTION_MM = "L3-L4", 0.5, 0.9
 
-ANATOMY_ASKED: Mapping[str, float] = MappingProxyType(
+ANATOMY_TOLERANCES: Mapping[str, float] = MappingProxyType(
     {
         "frame axes deg": 1.0,
         "frame origin mm": 1.5,
@@ -43,7 +43,7 @@ ANATOMY_ASKED: Mapping[str, float] = MappingProxyType(
         "area of dural sac at disc %": 3.0,
     }
 )
-"""Landmarks, angles and areas, as asked of phantoms on 0.5 mm voxels."""
+"""Landmarks, angles and areas, as required of phantoms on 0.5 mm voxels."""
 
 OVER_THE_TOP_2019 = "21 levels, PMID 31042651, 2019, abstract; range as printed"
 GAIN_2020 = "Hermansen 2020, abstract; mean +- one standard deviation"
@@ -82,7 +82,7 @@ THOROUGH = Effort(len(phantom_suite()), tuple(SPECS), 30)
 
 
 def validated(effort: Effort, say: Callable[[str], None]) -> list[ValidationRow]:
-    """All rows; `say` is told what is being worked out."""
+    """All rows; `say` is called with what is being worked out."""
     return [*_estimates(effort, say), *_anatomies(effort, say), *_resections(effort, say), *_round_trips(say)]
 
 
@@ -106,8 +106,8 @@ def _estimates(effort: Effort, say: Callable[[str], None]) -> Iterator[Validatio
         say(f"estimate {number} of {len(cases)}: {case.name}")
         found.append(errors_of(case))
     errors_found = gathered(found)
-    for name, asked in TARGETS.items():
-        yield worst_row(f"estimate: {name}", errors_found.get(name, []), asked, ASKED)
+    for name, tolerance in TARGETS.items():
+        yield worst_row(f"estimate: {name}", errors_found.get(name, []), tolerance, REQUIREMENT)
 
 
 def _anatomies(effort: Effort, say: Callable[[str], None]) -> Iterator[ValidationRow]:
@@ -122,9 +122,9 @@ def _anatomies(effort: Effort, say: Callable[[str], None]) -> Iterator[Validatio
             if level.name == LEVEL
         ]
     errors_found = gathered(found)
-    for name, asked in ANATOMY_ASKED.items():
+    for name, tolerance in ANATOMY_TOLERANCES.items():
         if name in errors_found:
-            yield worst_row(f"anatomy: {name}", errors_found[name], asked, ASKED)
+            yield worst_row(f"anatomy: {name}", errors_found[name], tolerance, REQUIREMENT)
 
 
 def _resections(effort: Effort, say: Callable[[str], None]) -> Iterator[ValidationRow]:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.audit.areas import audited_areas
-from canalwise.estimator.audit.fitted_approach import ToolMotion, fitted_approach, moved_approach, tool_ways
+from canalwise.estimator.audit.fitted_approach import ToolMotion, fitted_approach, moved_approach, tool_paths
 from canalwise.estimator.audit.taken_bone import TakenBone, VoxelRegion
 from canalwise.estimator.removal.bone_removal import Removal
 
@@ -19,7 +19,7 @@ STRAYED = ToolMotion(1.5, -1.0, 0.5, (4.0, -3.0), (-2.0, 3.0))
 @pytest.fixture(scope="session")
 def ways(found):
     """The plan's ways on a lattice."""
-    return tool_ways(found.resection)
+    return tool_paths(found.resection)
 
 
 def carried_out(prepared, ways, motion: ToolMotion) -> Removal:

@@ -76,36 +76,36 @@ def test_a_plan_from_both_sides_is_placed_in_the_patient_as_its_two_halves():
 
 
 def test_all_ways_are_there_and_the_laminectomy_takes_and_frees_most():
-    ways = compared().ways
+    ways = compared().accesses
     assert [w.name for w in ways] == ["left", "right", BOTH, MIDLINE]
     assert max(ways, key=lambda w: w.total_mm3).name == MIDLINE
-    assert compared().way(MIDLINE).numbers.least_freed_frac >= 0.99
-    assert len(compared().way(BOTH).plans) == 2
-    assert compared().way("neither") is None
+    assert compared().access(MIDLINE).numbers.least_freed_frac >= 0.99
+    assert len(compared().access(BOTH).plans) == 2
+    assert compared().access("neither") is None
 
 
 def test_the_ways_are_held_against_the_same_room():
-    needed = {round(w.numbers.at_disc_area_mm2["needed"], 6) for w in compared().ways}
-    before = {round(w.numbers.at_disc_area_mm2["before"], 6) for w in compared().ways}
+    needed = {round(w.numbers.at_disc_area_mm2["needed"], 6) for w in compared().accesses}
+    before = {round(w.numbers.at_disc_area_mm2["before"], 6) for w in compared().accesses}
     assert len(needed) == len(before) == 1
 
 
 def test_what_wins_gains_area():
-    best = winner(compared().ways)
+    best = winner(compared().accesses)
     assert best is not None
     assert best.numbers.at_disc_area_mm2["after"] > best.numbers.at_disc_area_mm2["before"]
     assert best.numbers.least_freed_frac >= 0.9
 
 
 def test_both_sides_free_each_half_and_take_what_both_take():
-    both = compared().way(BOTH).numbers
+    both = compared().access(BOTH).numbers
     assert set(both.freed_by_side) == set(SIDES)
     assert sum(both.by_structure_mm3.values()) == pytest.approx(both.bone_mm3)
     assert both.verdict.sentence.endswith("all limits kept") or not both.verdict.kept
 
 
 def test_intervals_hold_the_number_they_are_of():
-    for one in compared().ways:
+    for one in compared().accesses:
         low, high = one.interval95_mm3
         assert low <= one.total_mm3 <= high
 
@@ -113,8 +113,8 @@ def test_intervals_hold_the_number_they_are_of():
 def test_every_pinned_plan_meets_the_same_samples():
     one, other = (samples_of(prepared(), 3) for _ in range(2))
     assert (one.border_mm == other.border_mm).all()
-    assert (one.execution_sampler_of["left"] == other.execution_sampler_of["left"]).all()
-    assert (one.execution_sampler_of["left"] != one.execution_sampler_of["right"]).all()
+    assert (one.execution_normals_of["left"] == other.execution_normals_of["left"]).all()
+    assert (one.execution_normals_of["left"] != one.execution_normals_of["right"]).all()
 
 
 def test_a_difference_is_narrower_than_its_parts_where_errors_are_shared():
@@ -152,7 +152,7 @@ def test_where_none_frees_enough_that_is_said_first():
     assert winner(ways) is None
     assert reference(ways).name == "left"
     assert told(*ways).startswith(
-        "No way in through a channel frees 90 % on each side within the limits; left frees 70"
+        "No access through a channel frees 90 % on each side within the limits; left frees 70"
     )
 
 

@@ -41,7 +41,7 @@ def written(request, tmp_path):
     scan = Scan(mask.astype(np.int16), grid, "CT")
     identity = own_identity("0" * 64)
     stack = own_stack(scan, identity, "0" * 64)
-    made = structure_set([(whole_vertebra(22), stack.laid(mask, grid))], stack, identity, "test")
+    made = structure_set([(whole_vertebra(22), stack.placed_on_frames(mask, grid))], stack, identity, "test")
     (tmp_path / "rt.dcm").write_bytes(dicom_bytes(made))
     return tmp_path / "rt.dcm", mask, grid
 
