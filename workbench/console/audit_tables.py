@@ -58,7 +58,7 @@ def taken_rows(document: Json) -> Rows:
         for name, mm3 in taken["by_structure"].items()
         if mm3 is not None and mm3 >= 0.5
     ]
-    return [*rows, ("smallest piece that would be told", number(taken["detection_limit_mm3"], 0), "")]
+    return [*rows, ("smallest piece that would be found", number(taken["detection_limit_mm3"], 0), "")]
 
 
 def facet_rows(document: Json) -> Rows:

@@ -197,7 +197,7 @@ def with_decompression(
     geometry["phases"] = [phase | same for phase in document["geometry"]["phases"]]
     chances = (document.get("chances") or {}) | more.pop("chances")
     unknown = [why for why in more["resection"]["facet_unresolved"].values() if why is not None]
-    warnings = [*document["warnings"], *(f"No number of this joint is told: {why}." for why in unknown)]
+    warnings = [*document["warnings"], *(f"No number of this joint is reported: {why}." for why in unknown)]
     return document | more | {"geometry": geometry, "chances": chances, "warnings": warnings}
 
 

@@ -39,7 +39,7 @@ def levels_lines(document: Json) -> list[object]:
 
 
 def pattern_row(pattern: Json) -> tuple[str, ...]:
-    """One way of choosing sides."""
+    """One pattern of sides."""
     return (
         pattern["name"],
         number(pattern["bone_removed_mm3"]["together"], 0),

@@ -11,7 +11,7 @@ from canalwise.workbench.style.phrases import number, percent, with_interval
 
 Json = Mapping[str, Any]
 
-PICKS = {"best": "least bone", "robust": "likeliest by hand", "runner_up": "next best"}
+PICKS = {"best": "least bone", "robust": "likeliest as executed", "runner_up": "next best"}
 
 
 def search_lines(document: Json) -> list[object]:
@@ -61,13 +61,13 @@ def access_lines(document: Json) -> list[object]:
 
 
 ACCESS_COLUMNS = (
-    "way in", "freed left", "freed right", "least area before, needed, after, mm2", "bone, mm3", "left facet",
-    "right facet", "bridge, mm", "succeeds by hand",
+    "access", "freed left", "freed right", "least area before, needed, after, mm2", "bone, mm3", "left facet",
+    "right facet", "bridge, mm", "chance as executed",
 )  # fmt: skip
 
 
 def structure_rows(rows: Sequence[Json]) -> list[tuple[str, ...]]:
-    """Bone by structure, one column a way in; structures that lose nothing anywhere are left out.
+    """Bone by structure, one column an access; structures that lose nothing anywhere are left out.
 
     >>> structure_rows([{"bone_by_structure_mm3": {"upper lamina left": 80.4, "other": 0.0}}])
     [('upper lamina left', '80')]
@@ -116,7 +116,7 @@ def pick_facts(pick: Json) -> dict[str, str]:
         "bone that must go": _bone(pick["bone_removed_mm3"]["resection"]),
         "facet kept ipsi, contra": " / ".join(percent(share) for share in pick["facet_area_frac"].values()),
         "limits broken": ", ".join(pick["limits_broken"]) or "none",
-        "frees enough within limits by hand": percent(pick["by_hand"]["both"]),
+        "frees enough within limits as executed": percent(pick["by_hand"]["both"]),
         "side, instrument": f"{plan['side']}, {pick['instrument']}",
         "entry lateral, cranial": f"{number(entry['lateral_mm'])} mm, {number(entry['cranial_mm'])} mm ({entry['at']})",
         "pivot to docking point": f"{number(plan['pivot_distance_mm'])} mm",

@@ -55,8 +55,8 @@ def run(args: argparse.Namespace) -> int:
          str(r["count"]), verdict(r))
         for r in document["rows"]
     ]  # fmt: skip
-    told = f"{document['passed']} of {len(rows)} rows pass. Wrote validation.html."
-    voice.result(document, [table(columns, rows, right=(1, 3)), told, CAUTION])
+    passed = f"{document['passed']} of {len(rows)} rows pass. Wrote validation.html."
+    voice.result(document, [table(columns, rows, right=(1, 3)), passed, CAUTION])
     return BREACHED if args.strict and document["passed"] < len(rows) else 0
 
 

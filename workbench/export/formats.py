@@ -65,7 +65,7 @@ class ExportedFile:
 
 @dataclass(frozen=True, eq=False)
 class ExportJob:
-    """A case, a plan on it where there is one, and what is wanted; each part is found when it is first asked for.
+    """A case, a plan on it where there is one, and what is wanted; each part is computed when first needed.
 
     Parameters
     ----------
@@ -261,7 +261,7 @@ USUAL = ("stl", "glb", "nifti", "seg")
 
 
 def export_files(job: ExportJob, formats: tuple[str, ...], say: Callable[[str], None]) -> Iterator[ExportedFile]:
-    """The files of some formats; `say` is told which is being made.
+    """The files of some formats; `say` is called with the one being made.
 
     Raises
     ------

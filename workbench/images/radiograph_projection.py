@@ -34,7 +34,7 @@ LIGHTEST, DARKEST = 236, 12
 """Greys at those percentiles: neither end of the scale, so that marks stand out on both."""
 
 WHOLE_FRAC = 0.6
-"""The contrast is set by rays that pass at least this share of the longest way through tissue."""
+"""The contrast is set by rays that pass at least this share of the longest path through tissue."""
 
 
 FROM_CT = "ray sums of the CT, evened out"
@@ -48,7 +48,7 @@ class Attenuation:
     Parameters
     ----------
     total : the line integral of attenuation, without unit; its exponential is the share of the beam that is lost
-    tissue_mm : the way through the patient that the scan shows
+    tissue_mm : length of the path through the patient that the scan shows
     """
 
     total: Float

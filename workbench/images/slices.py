@@ -23,7 +23,7 @@ from canalwise.workbench.style.palette import BONE, CANAL, OUTSIDE_HU, QUIET, RE
 from canalwise.workbench.style.phrases import cranial_tilt_words, lateral_words
 
 MID_DEPTH_MM = 12.0
-"""Slices are centred this far dorsal of the level's origin, half-way from disc to skin."""
+"""Slices are centred this far dorsal of the level's origin, halfway from disc to skin."""
 
 BELOW_DOCKING_MM = 3.0
 """The coronal slice lies this far ventral of the docking point, so that it runs in the lamina, not along it."""

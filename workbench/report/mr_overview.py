@@ -31,7 +31,7 @@ PEDICLE_TO_PEDICLE_MM = 15.0
 """Sections are sought this far cranial and caudal of the disc."""
 
 SMOOTH_MM = 6.0
-"""Deviation of the blur of the line that the view from the side is laid along."""
+"""Deviation of the blur of the line that the view from the side follows."""
 
 MARK, LINE = "#ffcf40", "#ffffff"
 

@@ -36,8 +36,8 @@ def _area_tile(estimate: Json) -> Tile:
     if estimate.get("freed"):
         least = estimate["freed"]["least_area_mm2"]
         change = f"{number(least['before'], 0)} \u2192 {amount(least['after'], 'mm2', 0)}"
-        told = {"interval95": (estimate["freed"].get("interval95") or {}).get("least_area_after_mm2")}
-        needed = f"{_ends(told, MM2, 0, 1.0)}needed: {amount(least['needed'], 'mm2', 0)}"
+        needed_ends = {"interval95": (estimate["freed"].get("interval95") or {}).get("least_area_after_mm2")}
+        needed = f"{_ends(needed_ends, MM2, 0, 1.0)}needed: {amount(least['needed'], 'mm2', 0)}"
         return ("Free canal, narrowest", change, needed)
     areas = estimate["decompression"]["canal_area_mm2"]
     change = f"{number(areas['before'], 0)} \u2192 {amount(areas['after'], 'mm2', 0)}"

@@ -24,7 +24,7 @@ CONFIRM = (
 """What a person ticks by hand before the sheet is used."""
 
 WARNING_CHARACTERS = 500
-"""Warnings are told until the sheet's room for them is used up; the report tells all."""
+"""Warnings are listed until the sheet's room for them is used up; the report lists all."""
 
 BEAM = (
     "Beam in the disc's plane. AP: tube under the table, seen from the intensifier, head up. "

@@ -89,7 +89,7 @@ def things_missed(estimate: Estimate) -> int:
 def found_plan(yours: Estimate, progress: Callable[[int], None]) -> Estimate:
     """A good plan from the same side with the same instrument, found by a short search.
 
-    `progress` is told how many approaches have just been looked at; raises AnatomyNotFound where nothing can be found.
+    `progress` is called with the number just looked at; raises AnatomyNotFound where nothing can be found.
     """
     approach = yours.approach
     question = SearchTask(

@@ -31,7 +31,7 @@ APART_FRAC = 0.2
 """A wrong number differs from the right one, and from the other wrong ones, by at least this share (choice)."""
 
 LEAST_MM3 = 5.0
-"""Less bone than this is not asked for: a burr's touch."""
+"""No question is put about less bone than this: a burr's touch."""
 
 PADDING = (0.5, 1.4, 0.7, 1.8, 0.3, 2.4)
 """Multiples of the right number, for when the case offers too few wrong ones."""
@@ -89,7 +89,7 @@ class QuestionKind:
 
     Parameters
     ----------
-    subjects : what it may be asked of; empty where it stands alone
+    subjects : what it may be about; empty where it stands alone
     ask : the question about a subject; its choices in an order that depends on the draw alone
     answered_by : of a subject, the facts that would give the answer away
     """
@@ -119,7 +119,7 @@ def _at_clock(hours: Mapping[str, float], of: str, where: str, draw: Random) -> 
     at = clock_words(hours[of])
     others = [name for name, hour in hours.items() if _hours_apart(hour, hours[of]) >= APART_HOURS]
     if not others:
-        return UnanswerableQuestion(f"Nothing in view lies far enough from the {of} to be told apart by the clock.")
+        return UnanswerableQuestion(f"Nothing in view lies far enough from the {of} to be distinguished by the clock.")
     choices = _mixed(of, others, draw)
     seen = "; ".join(f"{name} at {clock_words(hours[name])}" for name in choices)
     because = f"Seen {where}, with 12 o'clock across the patient, away from the surgeon: {seen}."
@@ -282,7 +282,7 @@ KINDS: Mapping[str, QuestionKind] = {
     "structure over the top": QuestionKind(FAR_SIGHTS, _far, lambda of: (f"far clock:{of}",)),
     "first limit": QuestionKind((), _first_limit, lambda of: ("limit:first",)),
     "bone mm3": QuestionKind(STRUCTURES, _bone, lambda of: (f"mm3:{of}",)),
-    # asked of what the steps before it may have told
+    # about what the steps before it may have stated
     "most bone": QuestionKind((), _most_bone, lambda of: ()),
     "reach mm": QuestionKind((), _reach, lambda of: ("reach:far",)),
     "what stops": QuestionKind((), _stops, lambda of: ("reach:stops",)),

@@ -29,7 +29,7 @@ FREED = {"near side": "ipsilateral", "far side": "contralateral"}
 
 @dataclass(frozen=True)
 class TiltChartRequest:
-    """What another medial tilt of the entry would cost; `phase` is told back, a `task` decides nothing."""
+    """What another medial tilt of the entry would cost; `phase` is returned as sent, a `task` decides nothing."""
 
     plan: Approach
     phase: str = IPSILATERAL

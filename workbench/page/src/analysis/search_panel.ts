@@ -195,7 +195,7 @@ function ticks(
 function foundFace(context: Context, found: SearchResult): { element: HTMLElement; follow(): void } {
   const picks: [string, string, SearchPick | null][] = [
     ["B", "least bone", found.best],
-    ["L", "likeliest by hand", found.robust],
+    ["L", "likeliest as executed", found.robust],
     ["N", "next best", found.runner_up],
   ];
   const cards = picks.flatMap(([letter, words, pick]) => (pick ? [cardOf(context, letter, words, pick)] : []));
@@ -276,7 +276,7 @@ function factsOf(pick: SearchPick): [string, string][] {
     ["freed, side freed less", percent(pick.freed_frac)],
     ["bone to remove", bone(resection)],
     ["joints kept near, far", kept.join(", ")],
-    ["frees and keeps by hand", chanceWords(pick.by_hand.both)],
+    ["frees and keeps as executed", chanceWords(pick.by_hand.both)],
     ["limits", broken],
     [
       "entry",
