@@ -223,7 +223,7 @@ class Confidence:
 
 @dataclass(frozen=True)
 class NamesCandidate:
-    """One way to name the vertebrae in view, cranial to caudal, and its probability."""
+    """One candidate naming of the vertebrae in view, cranial to caudal, and its probability."""
 
     names: tuple[str, ...]
     probability: float
@@ -241,7 +241,7 @@ class Naming:
     transitional : does anything hint at a lumbosacral or thoracolumbar transitional vertebra?
     confirmed : False where the names are too improbable to be used unasked
     level_probability : name of a level -> probability that both its vertebrae are named rightly
-    candidates : the most probable ways to name the vertebrae in view
+    candidates : the most probable namings of the vertebrae in view
     places_ras_mm : (x, y, z) of each vertebra in view, cranial to caudal, as the names of a candidate go
     question : what a person must answer; empty when names are confirmed
     """
@@ -274,7 +274,7 @@ class Correction:
     kind : 'replaced' by a label map, or 'seed', a point that lies in the structure
     what : the structure
     sha256 : of the map's file; empty for a seed
-    file_name : of the map, only where it was asked to be kept, for it may name the patient
+    file_name : of the map, only where keeping it was requested, for it may name the patient
     point_ras_mm : the seed
     """
 

@@ -40,7 +40,7 @@ AREA_AGREEMENT_MM2 = Threshold(
     "23.7 mm2 in print, read as a 95 % limit (23.7 / 1.96), PMC10566647",
     "CALC",
 )
-"""How far an area must lie from a threshold to be told from it."""
+"""How far an area must lie from a threshold to be distinguished from it."""
 
 THRESHOLDS = (PROPOSED_BELOW, STENOSIS_CUT_OFF, THICK_LIGAMENT, SLIPPED, AREA_AGREEMENT_MM2)
 

@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
-"""Does a search ever show a winner that frees less than asked, and does anything in its bounds do better?
+"""Does a search ever show a winner that frees less than required, and does anything in its bounds do better?
 
     .venv/bin/python scripts/accuracy_search.py [--levels 200] [--budget 120] [--spacing-mm 1.2] [--others 6]
 
 Narrow spines of `phantoms.cases.stenotic`, their own labels given on coarse voxels. Each level is searched from both
-sides; then plans that the search did not see, laid at random within its bounds, and the usual plans are estimated
+sides; then plans that the search did not see, drawn at random within its bounds, and the usual plans are estimated
 exactly. Counted: levels whose best frees enough within limits; levels where it does not, though a plan that the search
 estimated, the usual plan or a random one does; levels where a plan of those is good and takes less weighted bone. A
 line is printed for each level as it is done, so that one bad case costs one case.
@@ -75,7 +75,7 @@ def looked_at(prepared: PreparedLevel, budget: int, others: int, seed: int) -> L
 
 
 def main() -> int:
-    """Exit status: 1 where a winner frees less than asked though another plan frees enough."""
+    """Exit status: 1 where a winner frees less than required though another plan frees enough."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--levels", type=int, default=200)
     parser.add_argument("--first", type=int, default=0, help="number of the first spine")

@@ -115,7 +115,7 @@ def record_of(rendered: Rendered) -> tuple[dict[str, Any], Anatomy | None]:
 
 
 def built(rendered: Rendered) -> Anatomy:
-    """The anatomy from the CT alone; told names are tried with and without slivers, as a person would."""
+    """The anatomy from the CT alone; given names are tried with and without slivers, as a person would."""
     if not rendered.case.named:
         return anatomy_of(rendered.scan)
     tries = list(dict.fromkeys(names_in_view(rendered.labels, frac) for frac in COUNTED_FRACS))
@@ -129,7 +129,7 @@ def built(rendered: Rendered) -> Anatomy:
 
 
 def on_grid_of(grid: Grid, found: Anatomy) -> Labels:
-    """An anatomy's labels laid into the grid of the whole scan."""
+    """An anatomy's labels placed in the grid of the whole scan."""
     out = np.zeros(grid.shape, dtype=np.uint16)
     low = np.rint(grid.index_of(found.grid.world_mm([0, 0, 0]))).astype(int)
     out[tuple(slice(a, a + n) for a, n in zip(low, found.grid.shape, strict=True))] = found.labels
@@ -157,8 +157,8 @@ def names_record(case: HardCase, found: Anatomy, matched: Mapping[str, str]) -> 
     """Are the names right, and does the anatomy warn where they are not?"""
     wrong = {true: got for true, got in matched.items() if true != got}
     sure = found.naming
-    border_uncertainty = sure is None or sure.transitional or not sure.confirmed
-    verdict = "told" if case.named else "right" if not wrong else "flagged" if border_uncertainty else "wrong"
+    unsure = sure is None or sure.transitional or not sure.confirmed
+    verdict = "told" if case.named else "right" if not wrong else "flagged" if unsure else "wrong"
     if case.nameless:
         verdict = "guessed" if sure is None or sure.confirmed else "rightly asked"
     if case.named and wrong:
@@ -206,9 +206,9 @@ def confidence_record(found: Anatomy) -> dict[str, Any]:
 
 
 def true_anatomy(rendered: Rendered) -> Anatomy:
-    """The anatomy of the planned level from the true labels; of surfaces only the vertebrae are told.
+    """The anatomy of the planned level from the true labels; of surfaces only the vertebrae are known.
 
-    Ligament and sac are laid by the same rule as in a build from CT alone: what then differs is what was found in it.
+    Ligament and sac are modelled by the same rule as in a build from CT alone: what differs is what was found in it.
     """
     case, scan = rendered.case, rendered.scan
     reported = rendered.labels

@@ -1,4 +1,4 @@
-"""The names' probability on made-up columns: how often it is right, ten bins, and how often names are asked for.
+"""The names' probability on made-up columns: how often it is right, ten bins, and how often names are to be confirmed.
 
 No image is made: each column is an anatomy drawn at its published share, seen through a random window, and the evidence
 a scan would give of it is drawn from continuous distributions of their own (normal reaches, angles and shares, each
@@ -140,12 +140,14 @@ def main() -> None:
         f"columns {len(reported)}, confirmed {sure.sum()}, of these wrong {(sure & ~right).sum()} "
         f"(usual anatomy: {(sure & ~right & usual).sum()} of {(sure & usual).sum()})"
     )
-    print(f"sacrum or ribs in view, usual anatomy: {(clear & usual).sum()}, asked {(clear & usual & ~sure).sum()}")
+    print(
+        f"sacrum or ribs in view, usual anatomy: {(clear & usual).sum()}, unsure {(clear & usual & ~sure).sum()}"
+    )
     for low in np.arange(10) / 10:
         own = (reported >= low) & (reported < low + 0.1 + (low > 0.85))
         if own.any():
             print(
-                f"{low:.1f}-{low + 0.1:.1f}: {own.sum():5d} columns, told {reported[own].mean():.3f}, "
+                f"{low:.1f}-{low + 0.1:.1f}: {own.sum():5d} columns, reported {reported[own].mean():.3f}, "
                 f"right {right[own].mean():.3f}"
             )
 

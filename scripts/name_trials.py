@@ -1,10 +1,10 @@
-"""Level names on trial: made-up and real scans cut at random or at every slice, and how often the names told are right.
+"""Accuracy of level names on made-up and real scans cut at random or at every slice.
 
 Each made-up scan (random size, lordosis, scoliosis, bone, bystanders, slices of 0.5 to 5 mm, four to six lumbar
 vertebrae) and each real CT is read whole once by the network; every cut is then segmented and named anew from the
 network's answer within the cut. `--full N` runs N of the cuts through everything, network included, and says whether
 the names agree. A cut counts as unambiguous where it holds the whole of S1, or the whole of T12 with ribs that run
-on. Transitional anatomies whose telling end is out of view cannot be told by anybody; they are counted apart.
+on. Transitional anatomies whose telling end is out of view cannot be named by anybody; they are counted apart.
 
     python scripts/name_trials.py --phantoms 25 --cuts 20 --seed 1 --data DATA --step 1 --cache CACHE --json OUT
 
@@ -77,7 +77,7 @@ class Subject:
 
 @dataclass(frozen=True)
 class Trial:
-    """One cut: what was told, how probable, and whether it is right."""
+    """One cut: what was reported, how probable, and whether it is right."""
 
     subject: str
     low_mm: float
@@ -94,7 +94,7 @@ class Trial:
 
     @property
     def decidable(self) -> bool:
-        """Can the names be told at all: usual anatomy, or both ends that tell another one are in view?"""
+        """Can the names be known at all: usual anatomy, or both ends that tell another one are in view?"""
         return not self.transitional or (self.sacrum_whole and self.ribs_whole)
 
 
@@ -312,7 +312,7 @@ def agrees(subject: Subject, reported: Trial, low: int, high: int) -> bool:
 
 
 def summary(trials: Sequence[Trial]) -> dict[str, object]:
-    """Counts of the trials and the reliability of the probability told."""
+    """Counts of the trials and the reliability of the reported probability."""
     named = [t for t in trials if t.reported]
     plain = [t for t in named if t.decidable]
     clear = [t for t in trials if t.decidable and (t.sacrum_whole or t.ribs_whole)]

@@ -26,7 +26,7 @@ from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import Labels
 
 BLOCK_MM = 14.0
-"""Edge of the blocks that are asked at once: small enough to skip most solids."""
+"""Edge of the blocks that are evaluated at once: small enough to skip most solids."""
 
 SAMPLE_MM = 1.26
 """Voxel edges longer than this are divided before borders are looked for."""

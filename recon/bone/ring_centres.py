@@ -33,7 +33,7 @@ LINK_REACH_MM = 60.0
 
 
 GIVEN_WORTH = 1000.0
-"""A point laid into the canal by a person outweighs any number of holes."""
+"""A point placed in the canal by a person outweighs any number of holes."""
 
 GIVEN_HEIGHT_MM, GIVEN_ASIDE_MM = 6.0, 12.0
 """Holes this near in height to a given point but this far aside belong to something else (half a canal's width)."""
@@ -113,7 +113,7 @@ def longest_chain(centres_mm: Float, areas_mm2: Float, axis: Float, given: Mask 
 def canal_seeds_mm(bone: Mask, grid: Grid, axis: Float, through_mm: Float | None = None) -> Float:
     """(K, 3) RAS mm, caudal to cranial: centres of the canal in slices where bone closes round it.
 
-    `through_mm` are (M, 3) points that a person laid into the canal: the chain runs through them.
+    `through_mm` are (M, 3) points that a person placed in the canal: the chain runs through them.
     Raises AnatomyNotFound when no slice shows a closed bony ring of a canal's size and no point is given.
     """
     centres, areas = hole_centres_mm(bone, grid)

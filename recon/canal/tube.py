@@ -246,7 +246,7 @@ def canal_from_bone(
         set to 1 as well: then they are wall, otherwise the smooth surface passes over them.
     grid : of the occupancy, its third axis nearest to cranial
     axis_hint : (3,) RAS direction roughly along the canal; cranial when left out
-    through_mm : (M, 3) RAS mm, points that a person laid into the canal
+    through_mm : (M, 3) RAS mm, points that a person placed in the canal
 
     Raises
     ------

@@ -59,7 +59,7 @@ SLOPE_WEIGHT, BEND_WEIGHT = 0.05, 0.2
 
 STRAIGHT_FRAC = 0.7
 """Where the membrane rests across the canal, between an arc about the centreline (0) and a straight wall (1): ligament
-spans flat from rim to rim. By trial against phantoms, whose canal at windows is told by a formula of its own."""
+spans flat from rim to rim. By trial against phantoms, whose canal at windows is given by a formula of its own."""
 
 CENTRING_REACH_MM = 15.0
 """No wall is looked for further off while the line is centred: half a wide canal (docs/published-values.md#canal)."""

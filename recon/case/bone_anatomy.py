@@ -51,12 +51,12 @@ class BoneAnatomy:
 
 def with_mr_tissue(labels: Labels, mr: MrTissue) -> Labels:
     """(same shape) labels whose canal holds what the MR shows, where it was carried; calcification stays."""
-    told = (mr.carried.canal > 0) & canal_mask(labels) & (labels != Tissue.CALCIFIED) & ~bone_mask(labels)
-    return np.where(told, mr.carried.canal, labels).astype(np.uint16)
+    carried = (mr.carried.canal > 0) & canal_mask(labels) & (labels != Tissue.CALCIFIED) & ~bone_mask(labels)
+    return np.where(carried, mr.carried.canal, labels).astype(np.uint16)
 
 
 def mr_sources(mr: MrTissue) -> dict[str, Source]:
-    """Where sac and ligament of the carried levels come from; a ligament that the MR does not tell stays modelled."""
+    """Where sac and ligament of the carried levels come from; a ligament that the MR does not show stays modelled."""
     found: dict[str, Source] = {}
     for name, tissue in (("sac", Tissue.SAC), ("flavum", Tissue.FLAVUM)):
         if (mr.carried.canal == tissue).any():
@@ -68,10 +68,10 @@ def mr_warnings(mr: MrTissue | None, levels: Collection[Pair]) -> tuple[str, ...
     """What to know of an MR beside the CT: residuals, levels it does not serve, and who drew its outlines."""
     if mr is None:
         return ()
-    told = [
+    residuals = [
         f"{name} {found.residual_mm:.2f} mm" for name, found in mr.carried.registrations.items() if not found.problem
     ]
-    said = [f"MR registered to the CT, residual {', '.join(told)}."] if told else []
+    said = [f"MR registered to the CT, residual {', '.join(residuals)}."] if residuals else []
     for pair in levels:
         if pair in mr.carried.refused:
             said.append(

@@ -62,7 +62,7 @@ def levels_of(
     ----------
     labels, occupancy : (nx, ny, nz) arrays on `grid`; labels with parts and canal
     frames : of the levels wanted; None finds them all
-    sources : how 'canal', 'sac' and 'flavum' were obtained, told beside each number
+    sources : how 'canal', 'sac' and 'flavum' were obtained, stated beside each number
     progress : called with a sentence before each level
     scan : the CT of the labels, in which joints are read that the labels cannot resolve
 

@@ -56,7 +56,7 @@ TAGS = [
     "SharedFunctionalGroupsSequence",
     "PerFrameFunctionalGroupsSequence",
 ]
-"""All that is asked of a header; dates are not among them, and of whom it is only a digest is kept, to tell whether
+"""All that is read of a header; dates are not among them, and of whom it is only a digest is kept, to tell whether
 two slices are of one patient."""
 
 LEFT_OUT_FRAC = 0.25
@@ -88,7 +88,7 @@ class SliceHeader:
 
     `row_ras` runs along a row (toward the next column), `column_ras` down a column; `spacing_mm` is
     (between columns, between rows), the order of those two. The UIDs stay inside the intake,
-    as does `patient`, a digest of whom the header names. `echo_ms` and `repetition_ms` are an MR's, where told.
+    as does `patient`, a digest of whom the header names. `echo_ms` and `repetition_ms` are an MR's, where stated.
     """
 
     source: int
@@ -270,13 +270,13 @@ def _slice(header: pydicom.Dataset, number: int, index: int, group: Any) -> Slic
 
 
 def _patient(header: pydicom.Dataset) -> str:
-    """A digest of whom the header names, the same for all slices of one patient; nobody can be told from it here."""
+    """A digest of whom the header names, the same for all slices of one patient; it identifies nobody."""
     said = f"{header.get('PatientID') or ''}\n{header.get('PatientName') or ''}".strip()
     return hashlib.sha256(said.encode()).hexdigest() if said else ""
 
 
 def _time_ms(value: Any) -> float | None:
-    """A time of the sequence; None where it is not told or is no number."""
+    """A time of the sequence; None where it is not stated or is no number."""
     try:
         found = float(value)
     except (TypeError, ValueError):

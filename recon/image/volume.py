@@ -1,4 +1,4 @@
-"""Voxels as a file holds them, on their way to a `Scan`: whole numbers, axis order, right angles."""
+"""Voxels as a file holds them, before they become a `Scan`: whole numbers, axis order, right angles."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Volume:
     voxels : (nx, ny, nz) array
     affine_ras_mm : (4, 4) array, voxel index -> RAS mm of its centre; may be sheared
     modality : what the file claims, None when it cannot say
-    provenance : what may be told of the source, without identity
+    provenance : what may be stated of the source, without identity
     warnings : sentences for people
     """
 
@@ -172,7 +172,7 @@ def _check_placed(affine_ras_mm: Float) -> None:
     if abs(np.linalg.det(affine[:3, :3] / edges)) < LEAST_VOLUME_FRAC:
         raise BadGeometry(
             "the scan",
-            "must have three axes that point three ways",
+            "must have three axes in three directions",
             got=affine.tolist(),
             do="Export it again; its orientation is damaged.",
         )

@@ -85,7 +85,7 @@ def pars_width_mm(view: ResampledLevel, side: Side) -> float | None:
 
     In each axial plane the longest unbroken run of the pars' bone counts, from surface to surface or to where
     another part of the arch begins. The ends are left out, where the pars only tapers into its neighbours: a plan's
-    residual width is read in the same way.
+    residual width is read likewise.
     """
     pars = view.mask(view.upper, sided("pars", side))
     points = view.points_mm(pars)

@@ -58,7 +58,7 @@ def coarse_places(piece: Volume, mask: Mask, grid: Grid, other: Volume, other_gr
 
 
 def _turns() -> list[Float]:
-    """(3, 3) arrays: none, and TURN_DEG either way about each axis."""
+    """(3, 3) arrays: none, and TURN_DEG in both directions about each axis."""
     cos, sin = np.cos(np.radians(TURN_DEG)), np.sin(np.radians(TURN_DEG))
     turns = [np.eye(3)]
     for axis in range(3):

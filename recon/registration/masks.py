@@ -57,7 +57,7 @@ def _distance_mm(mask: Mask, grid: Grid) -> Float:
 
 
 def bone_about_mm(labels: Labels, grid: Grid, vertebra: str, step_mm: float = 3.0) -> Float:
-    """(N, 3) RAS mm: a fixed lattice of places over a whole vertebra, by which differences of motions are told."""
+    """(N, 3) RAS mm: a fixed lattice of places over a whole vertebra, by which differences of motions are measured."""
     number = vertebra_number(vertebra)
     step = np.maximum(np.rint(step_mm / grid.spacing_mm).astype(int), 1)
     thinned = vertebra_mask(labels[:: step[0], :: step[1], :: step[2]], number)

@@ -10,7 +10,7 @@ Method:
 3. Between two peaks lies one disc: the thickest run of layers whose middle is disc. With the peaks these heights make a
    ladder (`recon.spine.axial_profile`); a process that hangs into view without its body adds a rung.
 4. Markers. Body between its end plates, pedicles about their peak, superior processes above their own pedicle, inferior
-   ones about the pedicle below, laminae and spinous base below their own: only where anatomy leaves no doubt.
+   ones about the pedicle below, laminae and spinous base below their own: only where anatomy is unambiguous.
 5. Watershed from the markers (Vincent and Soille 1991, from memory) over the depth in bone: deep bone is flooded first,
    so that two vertebrae that touch meet at the neck between them. Where superior and inferior process meet, bone counts
    as joint and has no depth, so no flood crosses there early.

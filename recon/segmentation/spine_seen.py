@@ -1,4 +1,4 @@
-"""Is what the network sees a lumbar spine that lies as the header says? Asked of an MR, whose values tell nothing.
+"""Is what the network sees a lumbar spine that lies as the header says? Checked for an MR, whose values do not show it.
 
 A network names something in any picture: a knee, a head, a spine turned over. What it names must hang together as a
 spine does: bodies in front of the canal and arches behind it, discs between, over a vertebra's height at least.
