@@ -140,9 +140,7 @@ def main() -> None:
         f"columns {len(reported)}, confirmed {sure.sum()}, of these wrong {(sure & ~right).sum()} "
         f"(usual anatomy: {(sure & ~right & usual).sum()} of {(sure & usual).sum()})"
     )
-    print(
-        f"sacrum or ribs in view, usual anatomy: {(clear & usual).sum()}, unsure {(clear & usual & ~sure).sum()}"
-    )
+    print(f"sacrum or ribs in view, usual anatomy: {(clear & usual).sum()}, unsure {(clear & usual & ~sure).sum()}")
     for low in np.arange(10) / 10:
         own = (reported >= low) & (reported < low + 0.1 + (low > 0.85))
         if own.any():

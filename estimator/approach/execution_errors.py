@@ -55,7 +55,11 @@ class ExecutionErrors:
         return self.records[name].value
 
     def changed(self, **values: float) -> ExecutionErrors:
-        """Other values for named errors; their source then reads 'set by the user'."""
+        """Other values for named errors; their source then reads 'set by the user'.
+
+        >>> ExecutionErrors().changed(depth_sd_mm=2.0).value("depth_sd_mm")
+        2.0
+        """
         if unknown := set(values) - set(self.records):
             raise WrongUse("execution errors", f"must be among {', '.join(self.records)}", got=sorted(unknown))
         changed = {n: replace(self.records[n], value=v, source="set by the user") for n, v in values.items()}

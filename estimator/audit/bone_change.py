@@ -152,7 +152,10 @@ def _after_on(pair: ScanPair, level_bone: LevelBone) -> tuple[Field, Mask]:
 
 
 def carried(voxels: npt.NDArray[np.generic], grid: Grid, onto: Grid, motion: RigidMotion) -> tuple[Field, Mask]:
-    """(values, is there any?): a scan read on another grid through a motion that leads from there into it."""
+    """(values, is there any?): a scan read on another grid through a motion that leads from there into it.
+
+    `voxels` (nx, ny, nz) on `grid`; both answers have the shape of `onto`, values in HU.
+    """
     matrix = np.linalg.inv(grid.affine_ras_mm) @ motion.matrix_ras_mm @ onto.affine_ras_mm
     corners = np.array([[i, j, k] for i in (0, 1) for j in (0, 1) for k in (0, 1)]) * (np.array(onto.shape) - 1)
     places = corners @ matrix[:3, :3].T + matrix[:3, 3]

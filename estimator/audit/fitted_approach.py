@@ -76,7 +76,11 @@ class ToolMotion:
 
     @classmethod
     def of(cls, numbers: Float) -> ToolMotion:
-        """From lateral, cranial, deeper, then (medial, cranial) of the own side and of the other."""
+        """From lateral, cranial, deeper, then (medial, cranial) of the own side and of the other.
+
+        >>> ToolMotion.of(np.arange(7.0)).medial_deg
+        (3.0, 5.0)
+        """
         a, b, c, m, d, n, e = (float(x) for x in numbers)
         return cls(a, b, c, (m, n), (d, e))
 
@@ -93,12 +97,20 @@ class ToolMotion:
         return (level_mm - docking_mm - self.shift_mm(side)) @ turn + docking_mm
 
     def shift_mm(self, side: Side) -> Float:
-        """(3,) array, level frame."""
+        """(3,) array, level frame.
+
+        >>> ToolMotion(lateral_mm=1.0, cranial_mm=2.0, deeper_mm=3.0).shift_mm("right").tolist()
+        [-1.0, -3.0, 2.0]
+        """
         toward = 1.0 if side == "left" else -1.0
         return np.array([toward * self.lateral_mm, -self.deeper_mm, self.cranial_mm])
 
     def turn(self, side: Side, part: int) -> Float:
-        """(3, 3) array, level frame: the further tilt of a part."""
+        """(3, 3) array, level frame: the further tilt of a part.
+
+        >>> ToolMotion().turn("left", 0).tolist() == np.eye(3).tolist()
+        True
+        """
         across = 1.0 if side == "right" else -1.0
         m, c = np.radians(across * self.medial_deg[part]), -np.radians(self.cranial_deg[part])
         about_z = np.array([[np.cos(m), -np.sin(m), 0], [np.sin(m), np.cos(m), 0], [0, 0, 1]])

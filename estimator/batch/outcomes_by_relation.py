@@ -88,7 +88,10 @@ class OutcomesByRelation:
         return len(self.bone_mm3)
 
     def rows(self, which: npt.NDArray[np.intp] | npt.NDArray[np.bool_] | slice) -> OutcomesByRelation:
-        """The same of some of the approaches, by index, mask or slice."""
+        """The same of some of the approaches, by index, mask or slice.
+
+        `which` indexes the (A,) approaches: (K,) integers, an (A,) mask, or a slice.
+        """
         return OutcomesByRelation(**{f.name: _rows(getattr(self, f.name), which) for f in fields(OutcomesByRelation)})
 
     def followed_by(self, other: OutcomesByRelation) -> OutcomesByRelation:

@@ -128,7 +128,10 @@ def usual_tilts_deg(own_deg: float, step_deg: float = STEP_DEG) -> Float:
 
 
 def tilted_plans(level: Level, approach: Approach, tilts_deg: Float) -> list[Approach]:
-    """The plan at each tilt of its entry; at its own tilt it is the plan itself."""
+    """The plan at each tilt of its entry; at its own tilt it is the plan itself.
+
+    `tilts_deg` (A,) array of medial tilts, degrees.
+    """
     entry = entry_of(approach)
     own = entry.medial_tilt_deg
     return [approach if tilt == own else entry.tilted(level, float(tilt)) for tilt in tilts_deg]

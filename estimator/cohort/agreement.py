@@ -41,7 +41,11 @@ class Agreement:
 
     @property
     def limits(self) -> tuple[float, float]:
-        """Between these lie 95 % of the differences, were they normal."""
+        """Between these lie 95 % of the differences, were they normal.
+
+        >>> [round(end, 2) for end in Agreement(20, 10, 1.0, 0.5).limits]
+        [0.02, 1.98]
+        """
         return self.mean - SD_OF_95 * self.sd, self.mean + SD_OF_95 * self.sd
 
 

@@ -39,7 +39,11 @@ class TableColumn:
 
     @property
     def ends(self) -> tuple[str, ...]:
-        """Names of the columns of its interval's ends; none where it has no interval."""
+        """Names of the columns of its interval's ends; none where it has no interval.
+
+        >>> TableColumn("reach_mm", (), "", interval=("interval95",)).ends
+        ('reach_mm_low', 'reach_mm_high')
+        """
         return (f"{self.name}_low", f"{self.name}_high") if self.interval else ()
 
 

@@ -27,7 +27,11 @@ class Distribution:
 
     @property
     def median(self) -> float:
-        """The value that half of the rows do not exceed."""
+        """The value that half of the rows do not exceed.
+
+        >>> Distribution(3, 0, tuple(QUANTILES)).median
+        0.5
+        """
         return self.quantiles[QUANTILES.index(0.5)]
 
 

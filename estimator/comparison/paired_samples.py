@@ -53,7 +53,10 @@ def samples_of(prepared: PreparedLevel, seed: int, phases: int = 2) -> PairedSam
 def copies_of(
     plans: Sequence[Approach], errors: ExecutionErrors, execution_normals_of: Mapping[Side, Float]
 ) -> ApproachTable:
-    """A plan, or the first phases of a left and a right one together, disturbed by each sample's errors."""
+    """A plan, or the first phases of a left and a right one together, disturbed by each sample's errors.
+
+    `execution_normals_of` (N, K) arrays in standard deviations; the answer has N rows.
+    """
     entries = [
         disturbed(one, errors, execution_normals_of[one.side][:, : len(causes_of(len(one.phases)))]) for one in plans
     ]

@@ -210,7 +210,11 @@ def _relation(estimate: Estimate, side: Side) -> str:
 
 
 def plain(value: Any) -> Any:
-    """Arrays to lists, numpy numbers to Python's, NaN to None."""
+    """Arrays to lists, numpy numbers to Python's, NaN to None.
+
+    >>> plain({"a": np.array([1.0, np.nan]), 2: (np.float32(0.5),)})
+    {'a': [1.0, None], '2': [0.5]}
+    """
     if isinstance(value, dict):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple):

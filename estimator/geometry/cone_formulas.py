@@ -80,7 +80,10 @@ def _left(start: Real, step: Real, last: Real) -> Real:
 def span_in_box(
     field: npt.NDArray[np.float32], si: Real, sj: Real, sk: Real, wi: Real, wj: Real, wk: Real
 ) -> tuple[Real, Real]:
-    """Where along start -> start + step, 0..1, a line enters and leaves a field's box; leaves first if it misses it."""
+    """Where along start -> start + step, 0..1, a line enters and leaves a field's box; leaves first if it misses it.
+
+    `field` (nx, ny, nz); start `s` and step `w` in fractional indices.
+    """
     nx, ny, nz = np.float32(field.shape[0] - 1), np.float32(field.shape[1] - 1), np.float32(field.shape[2] - 1)
     enter = max(max(_entered(si, wi, nx), _entered(sj, wj, ny)), max(_entered(sk, wk, nz), ZERO))
     leave = min(min(_left(si, wi, nx), _left(sj, wj, ny)), min(_left(sk, wk, nz), ONE))
@@ -128,6 +131,8 @@ def least_below(
     care_mm: Real,
 ) -> Real:
     """The same where it is below `care_mm`; where it is not, only that it is not.
+
+    Arguments as of `least_along`.
 
     How far the value lies above what is cared for is a step that cannot miss anything either.
     """

@@ -192,7 +192,11 @@ def _spheres(xyz: Float, shown: Mask, sight: I8, size: int) -> Spheres:
 
 
 def floors(sight: I8) -> F32:
-    """(S,) array, mm: the least of each table."""
+    """(S,) array, mm: the least of each table.
+
+    >>> (floors(np.array([[40, 12], [7, 9]], dtype=np.int8)) / SIGHT_MM).tolist()
+    [12.0, 7.0]
+    """
     return _f32(sight.min(axis=1, initial=127) * SIGHT_MM)
 
 

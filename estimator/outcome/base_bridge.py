@@ -47,7 +47,11 @@ def base_bridge(part: SampledPart | None, removal: Removal) -> BaseBridge:
 
 
 def rows_mm(section: npt.NDArray[np.float32]) -> Float:
-    """(nz,) array: thickness of each row of a (ny, nz) section of bone fractions."""
+    """(nz,) array: thickness of each row of a (ny, nz) section of bone fractions.
+
+    >>> (rows_mm(np.array([[1.0, 0.0], [0.5, 0.0]], dtype=np.float32)) / SAMPLE_MM).tolist()
+    [1.5, 0.0]
+    """
     return np.asarray(section.sum(axis=0, dtype=float) * SAMPLE_MM)
 
 

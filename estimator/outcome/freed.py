@@ -55,7 +55,10 @@ def freed_with(at: ResectionLevel, taken: Float) -> Freed:
 
 
 def taken_share(wanted: DecompressionSet, taken_frac: Float, which: np.ndarray) -> float:
-    """Share of some of the set's volume that is taken; NaN where there is none."""
+    """Share of some of the set's volume that is taken; NaN where there is none.
+
+    `taken_frac` and the mask `which` are (N,) arrays over the set's voxels or cells, in its order.
+    """
     whole = float(wanted.mm3[which].sum())
     return float(wanted.mm3[which] @ taken_frac[which]) / whole if whole > 0 else float("nan")
 

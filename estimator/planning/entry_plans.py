@@ -31,7 +31,11 @@ class PlanEntry:
 
     @property
     def distance_mm(self) -> float:
-        """Pivot to docking point."""
+        """Pivot to docking point.
+
+        >>> PlanEntry(None, np.zeros(3), np.array([0.0, 40.0, 30.0])).distance_mm
+        50.0
+        """
         return float(np.linalg.norm(self.docking_mm - self.pivot_mm))
 
     @property
@@ -65,5 +69,11 @@ class PlanEntry:
 
 
 def entry_of(plan: Approach) -> PlanEntry:
-    """Where a plan enters."""
+    """Where a plan enters.
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
+    >>> entry_of(plan).pivot_mm.round(6).tolist()
+    [8.0, 62.0, 0.0]
+    """
     return PlanEntry(plan, np.array(plan.docking_point_mm), pivots_level_mm(table_of([plan]))[0, 0])

@@ -138,7 +138,10 @@ def touched_frac(sets: Mapping[str, Float], touched: Mask) -> dict[str, float]:
 
 
 def next_missed(level: Level, points_mm: Float, touched: Mask) -> int | None:
-    """Index of the untouched point nearest the midline beyond the touched ones; None if all are touched."""
+    """Index of the untouched point nearest the midline beyond the touched ones; None if all are touched.
+
+    `points_mm` (N, 3) array, RAS; `touched` (N,) mask.
+    """
     if touched.all():
         return None
     lateral = np.abs(level.frame.to_level_mm(points_mm)[:, 0])

@@ -61,7 +61,14 @@ def bone_of_copies(found: DecompressedLevel, seed: int) -> Float:
 
 
 def copies_of(plan: Approach, seed: int, errors: ExecutionErrors | None = None) -> list[Approach]:
-    """COPIES copies of a plan, each entered with other execution errors."""
+    """COPIES copies of a plan, each entered with other execution errors.
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
+    >>> copies = copies_of(plan, seed=0)
+    >>> len(copies), copies == copies_of(plan, seed=0), plan in copies
+    (16, True, False)
+    """
     normals = np.random.default_rng(seed).standard_normal((COPIES, len(causes_of(len(plan.phases)))))
     table = disturbed(plan, errors or ExecutionErrors(), normals)
     return [table.approach(row) for row in range(COPIES)]

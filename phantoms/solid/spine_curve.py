@@ -117,7 +117,11 @@ def _plate_centre(size: VertebraSize, *, upper: bool) -> Float:
 
 
 def patient_pose(spec: SpineSpec) -> Pose:
-    """The upright spine frame (origin at L3's dorsal wall) as the patient lies in the scanner."""
+    """The upright spine frame (origin at L3's dorsal wall) as the patient lies in the scanner.
+
+    >>> patient_pose(SpineSpec()).to_world_mm([0.0, 0.0, 0.0]).tolist() == list(SpineSpec().origin_ras_mm)
+    True
+    """
     left, dorsal, cranial = spec.pose_deg
     axes = turn(0, left) @ turn(1, dorsal) @ turn(2, cranial) @ SPINE_TO_RAS
     return Pose(np.array(spec.origin_ras_mm, dtype=float), axes)

@@ -47,6 +47,12 @@ def hole_centres_mm(bone: Mask, grid: Grid) -> tuple[Float, Float]:
 
     A ring with gaps up to 2 RING_GAP_MM still counts: thin dorsal walls of old bodies break up, and vessels leave
     by them.
+
+    >>> i, j = np.indices((40, 40)) - 20
+    >>> ring = (np.hypot(i, j) >= 9) & (np.hypot(i, j) <= 13)
+    >>> centres, areas = hole_centres_mm(ring[:, :, None], Grid((40, 40, 1), np.eye(4)))
+    >>> centres.tolist(), areas.tolist()
+    ([[20.0, 20.0, 0.0]], [249.0])
     """
     reach = np.maximum(np.rint(RING_GAP_MM / grid.spacing_mm[:2]), 1).astype(int)
     pixel_mm2 = float(np.prod(grid.spacing_mm[:2]))

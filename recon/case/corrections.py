@@ -150,6 +150,8 @@ def _own(labels: Labels, what: VoxelMeaning) -> Mask:
 def with_replacements(labels: Labels, grid: Grid, replacements: Sequence[Replacement]) -> Labels:
     """The labels with structures replaced; vertebrae first, then parts and discs, the canal, and what fills it.
 
+    `labels` (nx, ny, nz) on `grid`, as is the answer.
+
     A replaced vertebra of which less than KNOWN_FRAC was known is UNDIVIDED: its parts are to be found anew.
 
     Raises

@@ -176,7 +176,11 @@ def read_headers(sources: Sequence[DicomSource], budget_mb: float) -> Headers:
 
 
 def damaged_files(left_out: Sequence[str], without: str = "") -> BadFile:
-    """The refusal that names files that cannot be used, and what the stack lacks without them."""
+    """The refusal that names files that cannot be used, and what the stack lacks without them.
+
+    >>> damaged_files(["1.dcm", "2.dcm"]).got
+    '1.dcm, 2.dcm'
+    """
     more = f" and {len(left_out) - TOLD_FILES} more" if len(left_out) > TOLD_FILES else ""
     named = ", ".join(left_out[:TOLD_FILES]) + more
     return BadFile(

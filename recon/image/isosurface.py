@@ -211,7 +211,13 @@ def write_stl(path: str | Path, surface: ClosedSurface) -> None:
 
 
 def stl_bytes(surface: ClosedSurface) -> bytes:
-    """The surface as binary STL in mm, RAS; the header says so, since the format carries no unit."""
+    """The surface as binary STL in mm, RAS; the header says so, since the format carries no unit.
+
+    >>> corners = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1.0]])
+    >>> faces = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])
+    >>> len(stl_bytes(ClosedSurface(corners, faces)))  # a header of 84 bytes, 50 a triangle
+    284
+    """
     corners = surface.vertices_ras_mm[surface.faces]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     lengths = np.linalg.norm(normals, axis=1, keepdims=True)

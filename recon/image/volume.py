@@ -61,7 +61,11 @@ class Volume:
 
     @property
     def spacing_mm(self) -> Float:
-        """(3,) array, lengths of the three index steps."""
+        """(3,) array, lengths of the three index steps.
+
+        >>> Volume(np.zeros((1, 1, 1), np.int16), np.diag([0.5, 0.5, 3.0, 1.0])).spacing_mm.tolist()
+        [0.5, 0.5, 3.0]
+        """
         return np.linalg.norm(self.affine_ras_mm[:3, :3], axis=0)
 
 

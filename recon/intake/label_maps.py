@@ -238,7 +238,10 @@ def _centres_mm(values: npt.NDArray[Any], grid: Grid) -> dict[int, npt.NDArray[n
 
 
 def check_order(labels: Labels, grid: Grid) -> None:
-    """Vertebrae must follow each other from cranial to caudal by their numbers; BadLabels tells their heights."""
+    """Vertebrae must follow each other from cranial to caudal by their numbers; BadLabels tells their heights.
+
+    `labels` (nx, ny, nz) on `grid`.
+    """
     bone = np.where((labels >= 100) & (labels % 100 != Part.DISC), labels // 100, 0)
     heights = {n: centre[2] for n, centre in sorted(_centres_mm(bone, grid).items())}
     steps = np.diff(list(heights.values()))
@@ -254,6 +257,8 @@ def check_order(labels: Labels, grid: Grid) -> None:
 
 def check_sides(labels: Labels, grid: Grid) -> None:
     """Left parts must lie left of their right twins; a mirrored map would send the approach to the wrong side.
+
+    `labels` (nx, ny, nz) on `grid`.
 
     Raises BadLabels where most pairs lie in the opposite order.
     """

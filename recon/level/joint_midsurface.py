@@ -117,7 +117,10 @@ def sheet_through(points_mm: Float, weights: Float, across: Float) -> JointMidsu
 
 
 def refitted(sheet: JointMidsurface, points_mm: Float, weights: Float) -> JointMidsurface:
-    """The sheet over the same plane, fitted to other points (iteratively reweighted least squares)."""
+    """The sheet over the same plane, fitted to other points (iteratively reweighted least squares).
+
+    `points_mm` (N, 3), in the frame of the sheet's own points; `weights` (N,).
+    """
     u, v, height = sheet.flat_mm(points_mm)
     terms, robust_weights = _terms(u, v), weights.astype(float)
     stiff = np.diag([0.0, 0, 0, 1, 1, 1]) * BEND_PRIOR * float(weights.sum())

@@ -124,7 +124,10 @@ def _longest_runs(bone: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
 
 
 def spinous_base_width_mm(view: ResampledLevel, base_mm: Float) -> float | None:
-    """Median width of the midline bone just dorsal of the spinous base; None where there is none."""
+    """Median width of the midline bone just dorsal of the spinous base; None where there is none.
+
+    `base_mm` (3,) array, level frame.
+    """
     dorsal = base_mm[1] + SPINOUS_BASE_BEHIND_MM + np.arange(0, BASE_SPAN_MM + 1e-9, view.step_mm)
     cranial = base_mm[2] + np.arange(-BASE_HALF_HEIGHT_MM, BASE_HALF_HEIGHT_MM + 1e-9, view.step_mm)
     y, z = (grid.ravel() for grid in np.meshgrid(dorsal, cranial))

@@ -18,6 +18,8 @@ UNNAMED = 100
 def labelled_mr(mr: Scan, given: Labels | None) -> LabelledScan:
     """An MR with what it shows; `given` are labels on its own grid, found by the network where left out.
 
+    `given` (nx, ny, nz) array with the shape of the scan's voxels.
+
     Raises UnusableInput where there is neither sac nor ligament.
     """
     if given is not None:

@@ -143,7 +143,13 @@ def _bone(reported: Json) -> str:
 
 
 def pareto_row(row: Json) -> tuple[str, ...]:
-    """One approach of the Pareto set, as text."""
+    """One approach of the Pareto set, as text.
+
+    >>> approach = {"side": "left", "docking_point_mm": [8.0, 12.0, 0.0]}
+    >>> row = {"approach": approach, "freed_frac": 0.93, "bone_removed_mm3": 700.0, "least_facet_kept_frac": 0.8}
+    >>> pareto_row(row | {"freed": True})
+    ('93 %', '700', '80 %', 'left', '8.0', 'yes')
+    """
     plan = row["approach"]
     return (
         percent(row["freed_frac"]),

@@ -111,7 +111,11 @@ def add_plane(made: Dataset, grid: Grid, number: int) -> None:
 
 
 def directions_lps(grid: Grid) -> Float:
-    """(6,) array: unit directions along a row and down a column, LPS."""
+    """(6,) array: unit directions along a row and down a column, LPS.
+
+    >>> directions_lps(Grid((2, 2, 2), np.eye(4))).tolist()
+    [-1.0, -0.0, 0.0, -0.0, -1.0, 0.0]
+    """
     axes = grid.affine_ras_mm[:3, :2] / grid.spacing_mm[:2] * RAS_TO_LPS[:, None]
     return np.asarray(axes.T.reshape(6))
 

@@ -80,7 +80,11 @@ def uid_of(*parts: str) -> str:
 
 
 def content_key(values: npt.NDArray[np.generic]) -> str:
-    """The checksum of an array: its kind, shape and numbers."""
+    """The checksum of an array: its kind, shape and numbers.
+
+    >>> content_key(np.zeros(2)) == content_key(np.zeros(2)), content_key(np.zeros(2)) == content_key(np.zeros((2, 1)))
+    (True, False)
+    """
     digest = hashlib.sha256(repr((values.dtype.str, values.shape)).encode())
     digest.update(np.ascontiguousarray(values).data)
     return digest.hexdigest()
@@ -136,7 +140,11 @@ def with_own_codes(made: Dataset) -> None:
 
 
 def coded(value: str, scheme: str, meaning: str) -> Dataset:
-    """A code sequence item (PS3.3 8.8)."""
+    """A code sequence item (PS3.3 8.8).
+
+    >>> coded("122138", "DCM", "Canadian").CodeMeaning
+    'Canadian'
+    """
     item = Dataset()
     item.CodeValue, item.CodingSchemeDesignator, item.CodeMeaning = value, scheme, meaning[:LONGEST_NAME]
     return item

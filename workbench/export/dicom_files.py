@@ -29,14 +29,20 @@ PLAN_SEGMENTS = (
 
 
 def labels_segmentation(labels: Labels, own: Grid, stack: FrameStack, identity: StudyIdentity) -> Dataset:
-    """Every label as a binary segment."""
+    """Every label as a binary segment.
+
+    `labels` (nx, ny, nz) on the grid `own`.
+    """
     return numbered_object(
         stack.placed_on_frames(labels, own), segments_in(labels), stack, identity, "Anatomy of the case"
     )
 
 
 def labels_label_map(labels: Labels, own: Grid, stack: FrameStack, identity: StudyIdentity) -> Dataset:
-    """Every label as the number it is."""
+    """Every label as the number it is.
+
+    `labels` (nx, ny, nz) on the grid `own`.
+    """
     return label_map_object(stack.placed_on_frames(labels, own), segments_in(labels), stack, identity)
 
 
@@ -51,7 +57,10 @@ def plan_segmentation(bone: PlannedBone, stack: FrameStack, identity: StudyIdent
 def contours(
     labels: Labels, own: Grid, bone: PlannedBone | None, stack: FrameStack, identity: StudyIdentity
 ) -> Dataset:
-    """Vertebrae, discs and what lies in the canal as contours, and the plan's room and resection."""
+    """Vertebrae, discs and what lies in the canal as contours, and the plan's room and resection.
+
+    `labels` (nx, ny, nz) on the grid `own`.
+    """
     regions = [(segment, stack.placed_on_frames(mask, own)) for segment, mask in _whole_structures(labels)]
     regions += [] if bone is None else plan_regions(bone, stack)
     return structure_set([region for region in regions if region[1].any()], stack, identity, "canalwise")

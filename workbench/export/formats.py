@@ -279,6 +279,10 @@ def export_files(job: ExportJob, formats: tuple[str, ...], say: Callable[[str], 
 
 
 def extent_of(files: list[Mapping[str, Any]]) -> list[float]:
-    """Size of all surfaces together, mm, x, y and z; empty where there are none."""
+    """Size of all surfaces together, mm, x, y and z; empty where there are none.
+
+    >>> extent_of([{"extent_mm": [[0, 0, 0], [10, 20, 30]]}, {"extent_mm": [[-5, 0, 0], [1, 2, 3]]}, {}])
+    [15, 20, 30]
+    """
     ends = np.array([one["extent_mm"] for one in files if "extent_mm" in one])
     return [] if not len(ends) else np.round(ends[:, 1].max(axis=0) - ends[:, 0].min(axis=0), 1).tolist()

@@ -108,5 +108,10 @@ def _rgb(colour: str) -> list[int]:
 
 
 def extent_mm(surface: ClosedSurface) -> list[list[float]]:
-    """Least and greatest corner, for who checks a file against what was written."""
+    """Least and greatest corner, for who checks a file against what was written.
+
+    >>> corners = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1.0]])
+    >>> extent_mm(ClosedSurface(corners, np.array([[0, 2, 1]])))
+    [[0.0, 0.0, 0.0], [1.0, 1.0, 1.0]]
+    """
     return [np.round(end, 3).tolist() for end in (surface.vertices_ras_mm.min(0), surface.vertices_ras_mm.max(0))]

@@ -63,7 +63,14 @@ def weakening(scan: Scan, frame: Frame, view: RadiographView) -> Attenuation:
 
 
 def grey_picture(dark: Float, tissue_mm: Float) -> Grey:
-    """What weakens the beam as a dark picture; what lies beyond the scan is black, as under a collimator."""
+    """What weakens the beam as a dark picture; what lies beyond the scan is black, as under a collimator.
+
+    >>> through_bone, through_soft_tissue, beside = 2.0, 0.5, 0.0
+    >>> dark = np.array([[through_bone, through_soft_tissue, beside]])
+    >>> bone, soft, air = grey_picture(dark, np.array([[200.0, 200.0, 0.0]]))[0]
+    >>> bool(0 == air < bone < soft)
+    True
+    """
     whole = tissue_mm >= WHOLE_FRAC * tissue_mm.max()
     white, black = np.percentile(dark[whole], WHITE_BLACK_PERCENT)
     share = np.clip((dark - white) / max(black - white, 1e-9), 0, 1)

@@ -96,6 +96,8 @@ def enter(session: Session, message: EntryRequest, job: RequestJob) -> Json:
 def docked(anatomy: Anatomy, plan: Approach, point_mm: Float) -> Approach:
     """A plan with its sleeve lowered through a point of the level frame; instrument and sweeps stay.
 
+    `point_mm` (3,) array, mm.
+
     Raises
     ------
     WrongUse : the point lies across the midline, or too far from the interlaminar window
