@@ -74,7 +74,7 @@ def _areas(at: ResectionLevel, taken: Float) -> StationAreas:
     )  # fmt: skip
 
 
-class StandingAreas(NamedTuple):
+class UnchangedAreas(NamedTuple):
     """(S,) arrays, areas at every station that no resection changes."""
 
     before_mm2: Float
@@ -85,7 +85,7 @@ class StandingAreas(NamedTuple):
 
 
 @lru_cache(LEVELS_KEPT)
-def _station_areas(at: ResectionLevel) -> StandingAreas:
+def _station_areas(at: ResectionLevel) -> UnchangedAreas:
     wanted = at.wanted
     stations, section = wanted.room.stations, wanted.room.section
     labels = at.anatomy.labels[at.level_bone.box]
@@ -98,7 +98,7 @@ def _station_areas(at: ResectionLevel) -> StandingAreas:
     pressing = np.isin(kinds, (Tissue.FLAVUM, Tissue.CALCIFIED))
     bony = stations.sums(z, wanted.half_height_mm, whole)
     before = bony - stations.sums(z, wanted.half_height_mm, whole * pressing)
-    return StandingAreas(
+    return UnchangedAreas(
         before,
         before + wanted.by_station_mm2(wanted.mm3),
         bony + wanted.by_station_mm2(wanted.bone_mm3),

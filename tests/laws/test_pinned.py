@@ -82,7 +82,7 @@ def test_a_plan_against_itself_differs_by_nothing_at_all(plain: Scene) -> None:
     assert {second.difference(first, name) for name in QUANTITIES} == {(0.0, (0.0, 0.0))}
 
 
-def test_both_sides_are_asked_for_what_the_plans_are_asked_for(plain: Scene) -> None:
+def test_both_sides_are_given_the_task_of_the_plans(plain: Scene) -> None:
     """Where nothing was chosen, the recesses count for both sides too, and not every set there is."""
     prepared, plans = ready_level(plain.anatomy), (plain.approach, mirrored(plain.approach))
     everything, recesses = (
@@ -92,7 +92,7 @@ def test_both_sides_are_asked_for_what_the_plans_are_asked_for(plain: Scene) -> 
     assert everything.values["reached"] < recesses.values["reached"]
 
 
-def test_left_and_right_are_told_apart(pair: Pair) -> None:
+def test_left_and_right_are_distinguished(pair: Pair) -> None:
     """Else a table that swaps sides would pass."""
     flat = pair[0][1].values
     assert flat["left_facet"] - flat["right_facet"] > 2 * FACET_TOL

@@ -88,10 +88,10 @@ def test_the_shared_vertebra_is_counted_once(both):
         share = np.where(removal.level_bone.labels // 100 == shared, removal.taken_frac, 0)
         alone += float((share * removal.level_bone.bone_mm3).sum())
         np.maximum(here, share, out=here)
-    by_hand = float((taken * both.anatomy.occupancy * both.anatomy.grid.voxel_mm3).sum())
+    expected = float((taken * both.anatomy.occupancy * both.anatomy.grid.voxel_mm3).sum())
     loss = next(one for one in both.vertebrae if one.vertebra == "L4")
     assert loss.levels == LEVELS
-    assert loss.taken_mm3 == pytest.approx(by_hand, rel=1e-4)
+    assert loss.taken_mm3 == pytest.approx(expected, rel=1e-4)
     assert loss.separate_mm3 == pytest.approx(alone, rel=1e-4)
     assert loss.taken_by_both_mm3 >= 0
 

@@ -112,7 +112,7 @@ def test_wrong_number_of_coordinates_is_refused():
         space().approaches(np.zeros((2, DIMENSIONS + 1)))
 
 
-def test_a_plan_has_the_coordinates_it_was_laid_at():
+def test_a_plan_has_the_coordinates_it_was_made_from():
     units = some_units(8)
     again = np.array([space().unit_of(plan) for plan in space().approaches(units)])
     assert np.allclose(again, units, atol=1e-6)

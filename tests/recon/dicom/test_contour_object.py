@@ -76,7 +76,7 @@ def test_planes_of_another_series_are_refused(written):
         contour_layers(read_contours(path, 100), axial)
 
 
-def test_missing_slices_are_told_and_open_lines_left_out(written):
+def test_missing_slices_are_reported_and_open_lines_left_out(written):
     path, _, grid = written
     dataset = pydicom.dcmread(path)
     sequence = dataset.ROIContourSequence[0].ContourSequence

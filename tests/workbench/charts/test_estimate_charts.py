@@ -148,9 +148,9 @@ def test_a_search_shows_its_picks_and_its_reason(prepared):
     assert "From the left" in by_relation
 
 
-def test_a_comparison_shows_its_ways_and_its_conclusion(prepared):
+def test_a_comparison_shows_its_accesses_and_its_conclusion(prepared):
     by_relation = html_of(compared_accesses(prepared, SearchTask(budget=30)))
-    assert all(f"<td>{way}" in by_relation for way in ("left", "right", "both sides", "midline"))
+    assert all(f"<td>{access}" in by_relation for access in ("left", "right", "both sides", "midline"))
     assert "<th>chance as executed</th>" in by_relation
 
 
@@ -169,10 +169,10 @@ def test_a_notebook_is_taught_every_kind():
 
 def test_the_report_says_why_there_are_no_charts():
     bare = prepared_level(toy.anatomy(), "L3-L4")
-    asked = what_if(bare, default_approach(bare.anatomy, "L3-L4", "left"))
-    assert not asked.charts
-    assert "ligament" in asked.because
-    assert what_if_pictures(asked) == []
+    section = what_if(bare, default_approach(bare.anatomy, "L3-L4", "left"))
+    assert not section.charts
+    assert "ligament" in section.because
+    assert what_if_pictures(section) == []
 
 
 def test_the_report_draws_every_chart(charts):

@@ -224,7 +224,7 @@ def test_interrupt_is_130_and_writes_nothing(case, monkeypatch, capsys):
     assert "half-written" in capsys.readouterr().err
 
 
-def test_a_full_disk_is_told_without_the_path(case, monkeypatch, capsys):
+def test_a_full_disk_is_reported_without_the_path(case, monkeypatch, capsys):
     def full(*_):
         raise OSError(28, "No space left on device", str(case))
 
@@ -284,10 +284,10 @@ def scan_file(tmp_path):
 
 
 def test_build_hands_labels_and_names_to_the_library(scan_file, tmp_path, monkeypatch, capsys):
-    asked = {}
+    options_given = {}
 
     def anatomy_with(scan, **options):
-        asked.update(options, grid=scan.grid)
+        options_given.update(options, grid=scan.grid)
         return replace(
             toy.anatomy(),
             grid=scan.grid,
@@ -311,8 +311,8 @@ def test_build_hands_labels_and_names_to_the_library(scan_file, tmp_path, monkey
     assert main(argv) == 0
     reported = capsys.readouterr()
     assert [level["name"] for level in json.loads(reported.out)["levels"]] == ["L3-L4"]
-    assert asked["vertebrae"] == ("L3", "L4")
-    assert set(np.unique(asked["given"].labels)) == set(np.unique(toy.labels()))
+    assert options_given["vertebrae"] == ("L3", "L4")
+    assert set(np.unique(options_given["given"].labels)) == set(np.unique(toy.labels()))
     assert main(["measure", str(out)]) == 0
     assert main(argv) == 2
     assert main([*argv, "--force"]) == 0

@@ -149,11 +149,11 @@ def test_nothing_gets_out_when_uids_are_replaced(source, built, tmp_path, capfdb
     assert np.array_equal(scan.voxels, read_case(built).scan.voxels)
 
 
-def test_references_keep_the_uids_that_were_asked_for_and_nothing_else(source, built, tmp_path):
+def test_references_keep_the_uids_that_were_requested_and_nothing_else(source, built, tmp_path):
     argv = ["export", str(built), "--out", str(tmp_path / "out"), "--format", "seg,rtstruct,images"]
     assert main([*argv, "--source", str(source), "--json"]) == 0
-    asked = {uid.encode() for uid in UIDS.values()}
-    assert _found(tmp_path / "out", _words() - asked) == {}
+    requested = {uid.encode() for uid in UIDS.values()}
+    assert _found(tmp_path / "out", _words() - requested) == {}
     contours = pydicom.dcmread(tmp_path / "out" / "dicom" / "contours.dcm")
     assert contours.StudyInstanceUID == UIDS["study"]
     assert contours.ReferencedFrameOfReferenceSequence[0].FrameOfReferenceUID == UIDS["frame"]

@@ -98,7 +98,7 @@ def reported(served: Served, toy_plan: dict[str, Any]) -> list[tuple[str, Any]]:
     case = served.get("case.json").json()
     level = toy_plan["level"]
     with served.page() as page:
-        answers = [(name, page.ask(name, **asked)) for name, asked in questions(toy_plan)]
+        answers = [(name, page.ask(name, **request)) for name, request in questions(toy_plan)]
         answers += lesson_questions(page, toy_plan, [lesson["name"] for lesson in case["lessons"]])
         answers.append(("removal", page.ask("removal", plan=toy_plan, task=TASK)))
         frame = page.frame()

@@ -30,7 +30,7 @@ def usual(prepared: PreparedLevel) -> Estimate:
 
 
 LOOKED: list[int] = []
-"""How many approaches the search told it had looked at, each time."""
+"""How many approaches the search reported to have looked at, each time."""
 
 
 @pytest.fixture(scope="module")

@@ -53,15 +53,15 @@ def test_the_command_writes_page_and_data_and_tells_failures(tmp_path, capsys, m
 
 
 def test_what_is_worked_out_covers_every_kind(monkeypatch):
-    told = []
+    steps = []
     monkeypatch.setattr(validation, "round_trip_rows", list)
     monkeypatch.setattr(validation, "errors_of", lambda case: {"reach mm": [0.1], "facet area": [0.01]})
-    rows = validation.validated(Effort(2, (), 0), told.append)
+    rows = validation.validated(Effort(2, (), 0), steps.append)
     assert [row.kind for row in rows].count("published") == len(validation.PUBLISHED_RANGES)
     assert {row.quantity for row in rows if row.passed} >= {"estimate: reach mm", "estimate: facet area"}
     # Nothing was found for the others, which therefore do not pass.
     assert not any(row.passed for row in rows if row.count == 0)
-    assert told[0].startswith("estimate 1 of 2: L3-L4")
+    assert steps[0].startswith("estimate 1 of 2: L3-L4")
 
 
 @pytest.mark.parametrize("force", [False, True])
