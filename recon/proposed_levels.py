@@ -1,4 +1,4 @@
-"""Which levels an image speaks for operating on: a ranked proposal with its reasons and thresholds, never more.
+"""Proposal of levels to operate on from the image: ranked, with its reasons and thresholds, never more.
 
 What a patient feels, walks and what an examination shows decide; an image does not. Only a sac that was seen or given
 speaks: a modelled one says nothing of this patient.

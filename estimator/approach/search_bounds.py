@@ -1,4 +1,4 @@
-"""How far a search may go: every bound and every instrument class with its unit, source and evidence."""
+"""Bounds of a search: every bound and every instrument class with its unit, source and evidence."""
 
 from __future__ import annotations
 

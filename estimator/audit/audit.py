@@ -66,7 +66,7 @@ class AuditQuestion:
 
 @dataclass(frozen=True, eq=False)
 class Audit:
-    """What an operation took and left.
+    """Audit of an operation: bone taken and structures kept.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ class Audit:
 def audit_of(
     anatomy: Anatomy, before: Scan, after: Scan, question: AuditQuestion, progress: Progress | None = None
 ) -> Audit:
-    """What was taken at a level between two scans.
+    """The audit of a level between two scans.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Where bone was lost between two scans, as a probability: never by plain subtraction.
+"""Probability of bone loss in each voxel between two scans, from registered and smoothed differences.
 
 1. Both scans are read on the voxels of the scan before, each vertebra's bone through its own motion, and the later
    one's values are brought to the earlier one's by the straight line that fits on bone which no operation touches.
@@ -100,7 +100,7 @@ class BoneChange:
 
 
 def bone_change_of(pair: ScanPair, level_bone: LevelBone) -> BoneChange:
-    """How the bone of a level changed."""
+    """Change of a level's bone between two scans."""
     grid = level_bone.grid
     before = np.clip(pair.before.voxels[level_bone.box].astype(np.float32), *CLIP_HU)
     after, seen = _after_on(pair, level_bone)

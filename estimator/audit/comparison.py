@@ -56,7 +56,7 @@ class PlannedAgainstAchieved:
 
 
 def planned_against_achieved(level: Level, side: Side, planned: Removal, achieved: Removal) -> PlannedAgainstAchieved:
-    """How two removals of one level's bone compare; structures are named for an approach from `side`."""
+    """Comparison of two removals of one level's bone; structures are named for an approach from `side`."""
     bone = achieved.level_bone.bone_mm3
     wanted, taken = planned.taken_frac, achieved.taken_frac
     missed, unplanned = np.maximum(wanted - taken, 0), np.maximum(taken - wanted, 0)

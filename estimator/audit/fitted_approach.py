@@ -1,4 +1,4 @@
-"""Which approach explains best what was taken: side, entry and tilts, fitted to the bone that is gone.
+"""Fit of an approach to the bone taken: side, entry and tilts.
 
 1. A reference for each side: the plan, or the usual start. Its tools' paths are read on a lattice, those of its own
    side and those across apart.
@@ -60,7 +60,7 @@ UNLIKELY = 0.003
 
 @dataclass(frozen=True)
 class ToolMotion:
-    """How an approach was carried out, against its reference.
+    """Motion of an approach as carried out against its reference.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ def fitted_approach(prepared: PreparedLevel, taken: Removal, plan: Approach | No
 
 
 def planned_resection(prepared: PreparedLevel, approach: Approach) -> Resection:
-    """What an approach takes to free a level; raises AnatomyNotFound without sac or ligament."""
+    """The planned resection of an approach; raises AnatomyNotFound without sac or ligament."""
     return resection_of(resection_level_of(prepared), approach)
 
 
@@ -247,7 +247,7 @@ def tool_paths(resection: Resection) -> ToolPaths:
 
 @dataclass(frozen=True, eq=False)
 class _Fit:
-    """How well a reference can be made to explain what was taken.
+    """Overlap of a moved reference with the bone taken.
 
     `misfit` is the squared difference left, as a share of what there would be with no approach at all.
     """

@@ -43,7 +43,7 @@ REVERSED_TIMES = 3.0
 
 @dataclass(frozen=True, eq=False)
 class VoxelRegion:
-    """What was taken as a part of space, for joints and whatever else asks points.
+    """The bone taken as a region of space, for tests of points.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ class VoxelRegion:
         return np.asarray(linear_at(self.share, self.grid.index_of(points_mm)) >= HALF)
 
     def covered(self, bricks: Bricks) -> Covered:
-        """How much of each place was taken."""
+        """Share of each place that was taken."""
         inside = np.zeros(bricks.points_mm.shape[1], dtype=np.float32)
         for offset in bricks.samples_mm.T:
             inside += self.holds(bricks.points_mm.T + offset)
@@ -158,7 +158,7 @@ def _near_canal(pair: ScanPair, change: BoneChange) -> Mask:
 
 
 def _share(change: BoneChange, pieces: list[_LostPiece]) -> Field:
-    """How much of each voxel's bone was taken: read off where the change is clear, by the odds where it is not."""
+    """Share of each voxel's bone that was taken: read off where the change is clear, by the odds where it is not."""
     inside = np.zeros(change.bone.shape, dtype=bool)
     for piece in pieces:
         inside[piece.box] |= piece.mask

@@ -61,7 +61,7 @@ def wanted_of_task(task: Sequence[str]) -> RequiredTargets:
 
 @dataclass(frozen=True, eq=False)
 class OutcomesByRelation:
-    """What A approaches from one side take, keep and reach; every array is (A,), NaN where not in view.
+    """Outcomes of A approaches from one side: taken, kept, reached; every array is (A,), NaN where not in view.
 
     Parameters
     ----------

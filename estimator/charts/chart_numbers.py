@@ -1,4 +1,4 @@
-"""What a row of plans from one side frees, takes and keeps, as columns that charts draw: exact estimates, one each."""
+"""Numbers of a row of plans from one side as columns that charts draw, each an exact estimate."""
 
 from __future__ import annotations
 

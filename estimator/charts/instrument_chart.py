@@ -1,4 +1,4 @@
-"""What a thicker instrument frees and costs, and where it no longer frees enough: a plan's entry held, or moved."""
+"""Chart of a plan's numbers over the diameter of its instrument, its entry held or moved."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What tilting a plan's entry frees, costs and keeps: the pivot turned about the docking point, all else as planned."""
+"""Chart of a plan over the medial tilt of its entry: the pivot turned about the docking point, all else as planned."""
 
 from __future__ import annotations
 

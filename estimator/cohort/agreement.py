@@ -52,7 +52,7 @@ class Agreement:
 def limits_of_agreement(
     planned: Sequence[float | None], achieved: Sequence[float | None], patients: Sequence[int | None] | None = None
 ) -> Agreement | None:
-    """How far achieved numbers are from planned ones; None where fewer than LEAST_PATIENTS patients have both.
+    """Differences of achieved from planned numbers; None where fewer than LEAST_PATIENTS patients have both.
 
     Parameters
     ----------

@@ -165,7 +165,7 @@ def _first(documents: Mapping[str, Any], places: Sequence[str], kind: Kind) -> V
 
 
 def _at(value: Any, place: str) -> Any:
-    """What stands at a place; None where the path to it ends."""
+    """Value at a place of nested JSON; None where the path to it ends."""
     for key in place.split("."):
         if isinstance(value, Mapping):
             value = value.get(key)

@@ -1,4 +1,4 @@
-"""How a number is spread over the rows of a cohort."""
+"""Distribution of a number over the rows of a cohort."""
 
 from __future__ import annotations
 

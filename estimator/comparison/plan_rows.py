@@ -1,4 +1,4 @@
-"""Which plans are compared, and the numbers of each with their samples."""
+"""Rows of a comparison of plans: numbers of each with their samples."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ MOST = 4
 
 @dataclass(frozen=True)
 class PlanTableTask:
-    """What is held against each other.
+    """Task of a comparison of plans.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ class PlanRow:
     flags: dict[str, Mask] = field(default_factory=dict)
 
     def difference(self, first: PlanRow, name: str) -> tuple[float, tuple[float, float]] | None:
-        """How much more of a quantity than the first, with its 95 % interval; None where either has none."""
+        """Difference of a quantity from the first, with its 95 % interval; None where either has none."""
         if name not in self.values or name not in first.values:
             return None
         more = self.values[name] - first.values[name]

@@ -1,4 +1,4 @@
-"""What is compared of plans: each quantity with its unit, which direction is better, and what is no difference."""
+"""Quantities by which plans are compared: each with its unit, which direction is better, and what is no difference."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What stands between an approach and the points of a target set that it does not touch."""
+"""Causes that keep an approach from the points of a target set that it does not touch."""
 
 from __future__ import annotations
 

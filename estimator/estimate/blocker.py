@@ -1,4 +1,4 @@
-"""Where the next millimetre of reach on the far side is stopped, and by what: something to point at.
+"""Place and cause that stop the reach on the far side.
 
 `estimator.removal.reach` tells the cause; here is its place. All lies on the straight line from a phase's pivot to
 the target that would come next, or, where sweep or length end before it, at the nearest point the tool still gets to.
@@ -41,7 +41,7 @@ AT_MIDLINE_MM = 0.5
 
 @dataclass(frozen=True)
 class Blocker:
-    """What stops the next millimetre.
+    """Place and cause of the end of reach.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ class TargetRay:
 
 
 def blocker_of(estimate: Estimate) -> Blocker | None:
-    """What stops an approach's next millimetre on the far side; None where every target is touched or none is there."""
+    """The blocker of an approach's reach on the far side; None where every target is touched or none is there."""
     far = other_side(estimate.approach.side)
     reach = estimate.reach.get(far)
     if reach is None or reach.next_ras_mm is None:

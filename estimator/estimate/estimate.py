@@ -33,7 +33,7 @@ Paths = tuple[tuple[Float, Float], ...]
 
 @dataclass(frozen=True, eq=False)
 class Cost:
-    """What one kind of removal costs; facets and pars keyed by the patient's side."""
+    """Cost of one kind of removal; facets and pars keyed by the patient's side."""
 
     removal: Removal
     facets: dict[Side, FacetPreservation]
@@ -88,7 +88,7 @@ class Estimate:
 def estimate(
     anatomy: Anatomy, approach: Approach, limits: Limits | None = None, task: Sequence[str] = NAMES
 ) -> Estimate:
-    """What an approach takes, keeps and reaches.
+    """Estimate of an approach: bone taken, structures kept, targets reached.
 
     Parameters
     ----------
@@ -176,7 +176,7 @@ def _stopped_by(prepared: PreparedLevel, side: Side, reach: Reach, cone: ConeReg
 
 
 def cost_of(prepared: PreparedLevel, region: Region) -> Cost:
-    """What taking a region costs the level."""
+    """Cost to the level of taking a region."""
     level, weak = prepared.level, prepared.pars_and_base_samples
     removal = removal_of(prepared.level_bone, region)
     return Cost(

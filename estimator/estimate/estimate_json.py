@@ -99,7 +99,7 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
 
 
 def _trial(trial: MonteCarloOptions | None) -> dict[str, Any]:
-    """How the samples were drawn."""
+    """Options of the sampling as JSON data."""
     if trial is None:
         return {"samples": 0, "seed": None, "execution_errors": []}
     errors = [{"name": name} | asdict(record) for name, record in trial.errors.records.items()]

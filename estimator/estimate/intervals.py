@@ -86,7 +86,7 @@ def intervals_of(estimate: Estimate, trial: MonteCarloOptions | None = None) -> 
 
 
 def unshifted_causes(estimate: Estimate) -> Causes:
-    """What makes the whole sweep's numbers uncertain that the batch cannot shift."""
+    """Causes of uncertainty of the whole sweep's numbers that the batch cannot shift."""
     cone = ConeRegion(estimate.phases, estimate.keep_out)
     _, after = area_causes(estimate.prepared, cone)
     return cost_causes(estimate.prepared, estimate.cone, cone) | _reach_causes(estimate) | {AFTER: after}
@@ -172,7 +172,7 @@ def cost_causes(prepared: PreparedLevel, cost: Cost, region: Region) -> dict[str
 
 
 def thinned_causes(prepared: PreparedLevel, cost: Cost) -> dict[str, dict[str, float]]:
-    """What thinner bone does to an exact removal."""
+    """Changes of an exact removal by thinner bone."""
     thin = replace(cost.removal, level_bone=prepared.thinner.level_bone)
     base = base_of(prepared.thinner.weak.base, thin)
     reported = {

@@ -1,4 +1,4 @@
-"""Which limits an estimate keeps, which it breaks, and what a reader must know beside it."""
+"""Limit checks of an estimate, and its warnings."""
 
 from __future__ import annotations
 

@@ -44,7 +44,7 @@ Causes = Mapping[str, Mapping[str, float]]
 
 @dataclass(frozen=True)
 class MonteCarloOptions:
-    """How many samples, from which seed, with which execution errors."""
+    """Options of the sampling: number of samples, seed, execution errors."""
 
     samples: int = 1000
     seed: int = 0
@@ -118,7 +118,7 @@ def joined_causes(*many: Causes) -> dict[str, dict[str, float]]:
 
 
 def spread_of(prepared: PreparedLevel, approach: Approach, trial: MonteCarloOptions) -> SampledChanges:
-    """How an approach's numbers spread; the whole sweep is weighed."""
+    """Sampled changes of an approach's numbers, of its whole sweep."""
     border_uncertainty, success_by_execution = prepared.border_uncertainty, causes_of(len(approach.phases))
     causes, executions = (*success_by_execution, *BORDERS), len(success_by_execution)
     drawn = np.random.default_rng(trial.seed).standard_normal((trial.samples, len(causes)))

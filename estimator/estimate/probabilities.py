@@ -43,7 +43,7 @@ class Chances:
 
 @dataclass(frozen=True, eq=False)
 class Successes:
-    """Which samples succeed, (N,) arrays; names and None as in `Chances`."""
+    """Success of each sample, (N,) arrays; names and None as in `Chances`."""
 
     limits: Mapping[str, Mask | None]
     targets: Mapping[str, Mask | None]
@@ -71,7 +71,7 @@ class Successes:
 
 
 def successes_of(estimate: Estimate, spread: SampledChanges, wanted: Sequence[str] | None = None) -> Successes:
-    """Which samples of an estimate keep the limits and reach the targets.
+    """Success of each sample of an estimate by limit and by target.
 
     `wanted` : of the requested sets, those that count together; as `wanted_of` them where left out.
     """
@@ -95,7 +95,7 @@ def chances_of(estimate: Estimate, spread: SampledChanges) -> Chances:
 
 
 def wanted_of(requested: Sequence[str]) -> tuple[str, ...]:
-    """What must be reached: the requested sets; where nothing was chosen, what the operation is made for.
+    """Sets that must be reached: the requested ones; where nothing was chosen, what the operation is made for.
 
     >>> wanted_of(NAMES), wanted_of(["roof"])
     (('ipsilateral recess', 'contralateral recess'), ('roof',))
@@ -124,7 +124,7 @@ def _reached(estimate: Estimate, name: str, spread: SampledChanges) -> Mask | No
 
 
 def sampled_name(estimate: Estimate, name: str) -> str:
-    """What a set of the task is called among the samples, which know the patient's sides only."""
+    """Name of a set of the task among the samples, which know the patient's sides only."""
     across, which = FROM_TARGETS.get(name, (False, name))
     return name if name in MIDLINE else f"{_side(estimate, across)} {which}"
 

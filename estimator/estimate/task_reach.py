@@ -1,4 +1,4 @@
-"""How much of what a task asks an exact estimate reaches, and by how much it falls short."""
+"""Share of the requested targets that an exact estimate reaches, and by how much it falls short."""
 
 from __future__ import annotations
 

@@ -50,7 +50,7 @@ def task_causes(estimate: Estimate, errors: ExecutionErrors) -> dict[str, dict[s
 
 
 def task_sensitivity(phases: int) -> list[int]:
-    """Which of the errors of `causes_of` a task feels, by place.
+    """Indices of the errors of `causes_of` that change a task's numbers.
 
     >>> task_sensitivity(1)
     [0, 1, 5, 6]
@@ -71,7 +71,7 @@ def with_registration(errors: ExecutionErrors) -> ExecutionErrors:
 def task_changes(
     estimate: Estimate, up: ApproachTable, down: ApproachTable
 ) -> list[tuple[dict[str, float], dict[str, float]]]:
-    """What a step up and a step down of each error alone changes of the task's numbers, the sac's border last.
+    """Changes of the task's numbers by a step up and a step down of each error alone, the sac's border last.
 
     Row by row, `up` and `down` hold the approach one step of SD_OF_95 deviations off.
     """

@@ -1,4 +1,4 @@
-"""What borders that lie elsewhere do to a resection's numbers: a standard deviation for each number and cause.
+"""Standard deviations of a resection's numbers from uncertain borders, by number and cause.
 
 1. Bone: all of it drawn in by SD_OF_95 deviations, the lines left where they are; cuts between parts are moved.
 2. Joints: faces, rims and cuts as for every other removal (`estimator.removal.facet_interval`).

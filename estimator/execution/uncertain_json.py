@@ -1,4 +1,4 @@
-"""What an approach comes to as JSON data, each headline number with its interval, and with the chances beside it."""
+"""Outcome of an approach as JSON data, each headline number with its interval, and the chances."""
 
 from __future__ import annotations
 

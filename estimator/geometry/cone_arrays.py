@@ -1,4 +1,4 @@
-"""What an instrument fills on its paths from a pivot, as flat arrays of grown cones that compiled loops run over.
+"""Volume that an instrument fills on paths from a pivot, as flat arrays of grown cones that compiled loops run over.
 
 Every solid here is a cone grown by a ball: a sweep is one of some width, a straight instrument one of none (a capsule).
 """

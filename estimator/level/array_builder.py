@@ -121,7 +121,7 @@ def _bone_points(level: Level, level_bone: LevelBone, per_cell: npt.NDArray[np.i
 
 
 def _plane_points(anatomy: Anatomy, level: Level) -> WeightedPoints:
-    """What can be freed of the disc-level plane."""
+    """Samples of the disc-level plane that can be freed."""
     xyz = level.frame.to_level_mm(disc_level(anatomy, level).freeable_mm)
     cell = np.floor((xyz + FAR_MM) / CELL_MM).astype(np.intp)
     count = len(xyz)

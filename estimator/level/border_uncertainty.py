@@ -106,7 +106,7 @@ def border_uncertainty_of(anatomy: Anatomy, level: Level) -> BorderUncertainty:
 
 
 def facet_uncertainty(source: Source, voxel_mm: float, border_mm: float) -> FacetUncertainty:
-    """What is not known of a joint whose parts come from a source.
+    """Uncertainty of a joint whose parts come from a source.
 
     >>> facet_uncertainty("given", 1.0, 0.1)
     FacetUncertainty(border_mm=0.1, extent_mm=0.5, split_mm=0.1)

@@ -30,7 +30,7 @@ from canalwise.recon.parallel import both
 
 @dataclass(frozen=True, eq=False)
 class PreparedLevel:
-    """What every approach to a level shares; each part is computed when first needed."""
+    """Values that all approaches to a level share; each part is computed when first needed."""
 
     anatomy: Anatomy
     level: Level
@@ -46,7 +46,7 @@ class PreparedLevel:
 
     @cached_property
     def sac(self) -> KeepOut:
-        """What must be kept out of, for an instrument of no width: its berth is the clearance alone."""
+        """The keep-out of an instrument of no width: its berth is the clearance alone."""
         rules = (self.limits.value("sac_retraction_mm"), self.limits.value("sac_clearance_mm"), 0.0)
         return keep_out_of(self.anatomy, self.level.frame.origin_ras_mm, rules)
 
@@ -61,7 +61,7 @@ class PreparedLevel:
         return self
 
     def keep_out(self, tool_radius_mm: float) -> KeepOut:
-        """What a tool of that radius must keep out of."""
+        """The keep-out of a tool of that radius."""
         return replace(self.sac, clearance_radius_mm=self.sac.clearance_radius_mm + tool_radius_mm)
 
     @cached_property
@@ -71,7 +71,7 @@ class PreparedLevel:
 
     @cached_property
     def pressing(self) -> Compression:
-        """What presses on the sac."""
+        """Compression of the sac."""
         return compression_of(self.anatomy, self.level, self.level_bone)
 
     @cached_property
@@ -96,7 +96,7 @@ class PreparedLevel:
 
     @cached_property
     def border_uncertainty(self) -> BorderUncertainty:
-        """How well the level's borders are known."""
+        """Uncertainty of the level's borders."""
         return border_uncertainty_of(self.anatomy, self.level)
 
     @cached_property

@@ -55,7 +55,7 @@ class SharedPair:
 
     @property
     def more_bone_mm3(self) -> float:
-        """What one entry costs more than two."""
+        """Bone that one entry takes more than two, mm3."""
         return self.shared.together.total_mm3 - self.separate.together.total_mm3
 
 
@@ -199,7 +199,7 @@ def _shared_pairs(bench: LevelsBench, best: SeveralLevels, progress: Progress) -
 
 
 def skin_apart_mm(anatomy: Anatomy, prepared: Mapping[str, PreparedLevel], plans: Sequence[Approach]) -> float:
-    """How far apart the first axes of two plans pass the skin; NaN where it is not in view."""
+    """Distance between the skin entries of two plans, mm; NaN where skin is not in view."""
     points = [skin_ras_mm(anatomy, prepared[plan.level], plan) for plan in plans]
     return float(np.linalg.norm(points[0] - points[1]))
 

@@ -1,4 +1,4 @@
-"""What stays of the spinous base between both sides: its thinnest row in the mid-sagittal section.
+"""Bridge of the spinous base left between both sides: its thinnest row in the mid-sagittal section.
 
 A mean over rows can grow when bone is taken, because rows that are cut through leave it. The least over the rows that
 were there before can only fall, and a row cut through counts nothing.
@@ -34,7 +34,7 @@ class BaseBridge:
 
 
 def base_bridge(part: SampledPart | None, removal: Removal) -> BaseBridge:
-    """What a removal leaves of the upper vertebra's spinous base (`ParsAndBaseSamples.base`)."""
+    """Bridge that a removal leaves of the upper vertebra's spinous base (`ParsAndBaseSamples.base`)."""
     if part is None or not part.before.any():
         return BaseBridge(float("nan"), float("nan"), float("nan"))
     x = int(part.profile.argmax())

@@ -40,17 +40,17 @@ class DecompressedLevel:
 
     @cached_property
     def freed(self) -> Freed:
-        """What is freed."""
+        """Freed areas and shares."""
         return freed_by(self.resection)
 
     @cached_property
     def reach(self) -> FarReach:
-        """How far across tissue is taken."""
+        """Farthest tissue taken across the midline."""
         return far_reach(self.resection)
 
     @cached_property
     def cost(self) -> ResectionCost:
-        """What goes and what stays."""
+        """Bone taken and structures kept."""
         return cost_of_resection(self.prepared, self.resection)
 
     @cached_property
@@ -64,7 +64,7 @@ class DecompressedLevel:
         return limit_checks(self.resection, self.cost, self.prepared.limits)
 
     def cost_with(self, removal: Removal, region: Region) -> ResectionCost:
-        """What goes and what stays were `removal` carried out instead, as with other levels' beside its own.
+        """Bone taken and structures kept if `removal` were carried out instead, as with other levels' beside its own.
 
         Joint surfaces are counted in `region`; contact along the path is this approach's own.
         """
@@ -84,7 +84,7 @@ class DecompressedLevel:
 
 
 def decompressed(prepared: PreparedLevel, approach: Approach, at: ResectionLevel | None = None) -> DecompressedLevel:
-    """What an approach frees at a prepared level, and what that takes.
+    """An approach's resection at a prepared level and its outcome.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a resection frees: area at every station, share of the set by side and kind, roots, insertions, reach.
+"""Outcome of a resection: area at every station, share of the set by side and kind, roots, insertions, reach.
 
 Free area at a station is bony canal less ligament and calcification, in a slab of 1 mm across the level's axis. Needed
 is what it would be if all of the set were taken, after is what it is with what is taken: both lie within the bony
@@ -28,12 +28,12 @@ INSERTION_MM = 3
 
 
 def freed_by(resection: Resection) -> Freed:
-    """What a resection frees."""
+    """Freed areas and shares of a resection."""
     return freed_with(resection.at, resection.taken_frac)
 
 
 def freed_with(at: ResectionLevel, taken: Float) -> Freed:
-    """What is freed when (N,) shares of the set's voxels are taken."""
+    """Freed areas and shares when (N,) shares of the set's voxels are taken."""
     wanted = at.wanted
     stations = wanted.room.stations.z_mm
     ends = {

@@ -32,7 +32,7 @@ TOLD_FROM: Side = "left"
 
 @dataclass(frozen=True, eq=False)
 class JoinedRegion:
-    """What any of some regions holds."""
+    """Union of regions."""
 
     parts: tuple[Region, ...]
 
@@ -41,7 +41,7 @@ class JoinedRegion:
         return np.asarray(np.any([part.holds(points_mm) for part in self.parts], axis=0))
 
     def covered(self, bricks: Bricks) -> Covered:
-        """How much of each place lies inside the one that holds most of it."""
+        """Share of each place inside, the greatest over the regions."""
         most = np.zeros(len(bricks.order), dtype=np.float32)
         for part in self.parts:
             found = part.covered(bricks)
@@ -51,7 +51,7 @@ class JoinedRegion:
 
 
 def joined_removal(level_bone: LevelBone, parts: Sequence[Removal]) -> Removal:
-    """What some removals take together, in each voxel as much as the one that takes most of it."""
+    """Union of removals, in each voxel the greatest share of any."""
     share = np.zeros(level_bone.labels.size, dtype=np.float32)
     for part in parts:
         share[part.voxels] = np.maximum(share[part.voxels], part.share)

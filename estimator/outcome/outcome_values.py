@@ -1,4 +1,4 @@
-"""What a resection comes to, as values: what it frees, what it costs, its limits and its verdict."""
+"""Outcome of a resection as values: freed areas, cost, limits and verdict."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class StationAreas:
 
 @dataclass(frozen=True, eq=False)
 class Freed:
-    """What is freed.
+    """Freed areas and shares.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a plan comes to as plain numbers, which many plans can be ranked, drawn and written by.
+"""Outcome of a plan as plain numbers, by which plans are ranked, drawn and written.
 
 A `DecompressedLevel` holds every line that could be gone, some megabytes; of many plans only the numbers are kept.
 """
@@ -24,7 +24,7 @@ AREAS = ("before", "needed", "after")
 
 @dataclass(frozen=True, eq=False)
 class PlanNumbers:
-    """What an access frees, takes and keeps; sides are the patient's.
+    """Numbers of an access: freed, taken and kept; sides are the patient's.
 
     Parameters
     ----------

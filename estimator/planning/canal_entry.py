@@ -1,4 +1,4 @@
-"""Where the canal is entered from behind on one side: the interlaminar window, or what closes it.
+"""Dorsal entry to the canal on one side: the interlaminar window, or what closes it.
 
 Overgrown joints, flat discs and laminae that lie like shingles close the window to a view from straight behind. The
 surgeon then starts on the laminae's edges beside the midline and drills the access: the gate lies there, between both.

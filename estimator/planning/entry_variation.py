@@ -1,4 +1,4 @@
-"""Where approaches like a plan's can start from: any entry above the planes of its pivot and its first axis' end."""
+"""Variation of a plan's entry: approaches through any point dorsal of its pivot, with tilts, sweep and instrument."""
 
 from __future__ import annotations
 

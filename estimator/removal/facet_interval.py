@@ -1,4 +1,4 @@
-"""What the faces' borders and the joint's extent do to the shares of a facet joint that stay."""
+"""Uncertainty of a facet joint's preserved shares from its faces' borders and its extent."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a midline laminectomy takes: the reference for one-sided accesses."""
+"""Region of a midline laminectomy: the reference for one-sided accesses."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which target points the tool's tip can touch, how far across, and what stops the next millimetre."""
+"""Target points that the tool's tip can touch, the reach across the midline, and what limits it."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ ALL_TOUCHED = "nothing: every target is touched"
 
 @dataclass(frozen=True)
 class Reach:
-    """What is touched on one side.
+    """Reach on one side.
 
     `lateral_mm`: farthest touched point from the midline at disc level (0 if none);
     `targets`: name -> share touched; `clearance_mm`: least distance of the tool's surface to

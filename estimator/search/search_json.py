@@ -1,4 +1,4 @@
-"""What a search found as plain JSON data, and its reason in sentences built from the numbers: failure first."""
+"""A search result as plain JSON data, and its reason in sentences built from the numbers: failure first."""
 
 from __future__ import annotations
 

@@ -29,7 +29,7 @@ Progress = Callable[[int], None]
 
 @dataclass(frozen=True)
 class SearchTask:
-    """What is searched for.
+    """Task of a search.
 
     Parameters
     ----------

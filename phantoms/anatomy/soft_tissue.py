@@ -1,4 +1,4 @@
-"""What is not bone: dural sac, ligament, roots, skin and the layers beneath it.
+"""Soft tissue: dural sac, ligament, roots, skin and the layers beneath it.
 
 Shapes are modelling choices; ligament thickness is that of `phantoms.solid.published_sizes`.
 """

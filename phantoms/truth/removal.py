@@ -1,4 +1,4 @@
-"""What an approach removes from a phantom, keeps of its joints and reaches, from its own geometry record.
+"""Exact removal, joint preservation and reach of an approach in a phantom, from its own geometry record.
 
 Independent of the estimator: the swept region and lines of sight come from
 `phantoms.truth.swept_region`, the anatomy from the implicit functions, volumes from

@@ -1,4 +1,4 @@
-"""Where bone ends within a voxel: the share of bone along the border of a solid bone mask.
+"""Partial volume of bone: the share of bone in each voxel along the border of a solid bone mask.
 
 Along the outer surface a voxel holds soft tissue and cortical bone, so its share of bone is where its value lies
 between the two (two-class mixture). Both are read around it: fat beside a joint is darker than muscle, a sclerotic

@@ -1,4 +1,4 @@
-"""Where the canal is certain: enclosed holes of bony rings, chained along a smooth line.
+"""Canal centres from enclosed holes of bony rings, chained along a smooth line.
 
 At pedicle level a slice across the spine shows a closed bony ring, and the hole in it is
 the canal. Bodies cut near an end plate, sacral foramina and joint gaps make holes too;

@@ -20,7 +20,7 @@ Pair = tuple[str, str]
 
 @dataclass(frozen=True, eq=False)
 class MrTissue:
-    """What an MR shows on a CT's voxels, and whether its outlines were given or found."""
+    """Tissue of an MR on a CT's voxels, and whether its outlines were given or found."""
 
     carried: CarriedTissue
     source: Source
@@ -28,7 +28,7 @@ class MrTissue:
 
 @dataclass(frozen=True, eq=False)
 class BoneAnatomy:
-    """What a scan's bones are, before ligament, sac and levels.
+    """Bones of a scan, before ligament, sac and levels.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def mr_sources(mr: MrTissue) -> dict[str, Source]:
 
 
 def mr_warnings(mr: MrTissue | None, levels: Collection[Pair]) -> tuple[str, ...]:
-    """What to know of an MR beside the CT: residuals, levels it does not serve, and who drew its outlines."""
+    """Warnings about an MR beside the CT: residuals, levels it does not serve, and who drew its outlines."""
     if mr is None:
         return ()
     residuals = [

@@ -1,4 +1,4 @@
-"""Which files of a case folder are the tool's own, so that a rewrite keeps all others.
+"""Files of a case folder that are the tool's own, so that a rewrite keeps all others.
 
 Own are what `recon.case.folder` writes, the meshes that case.json names, the results of the anatomy that is replaced
 (JSON of one of our schemas, with pictures of the same name), and the pages drawn from it. Plans, autosaved sessions and

@@ -1,4 +1,4 @@
-"""What the header of each DICOM slice says, classic or enhanced multi-frame, before any pixel is read.
+"""Headers of DICOM slices, classic or enhanced multi-frame, before any pixel is read.
 
 Attributes and functional groups: DICOM PS3.3, C.7.6.2 image plane
 (https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html), C.7.6.16 multi-frame functional

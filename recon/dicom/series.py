@@ -1,4 +1,4 @@
-"""Which slices belong together: one series UID is not one volume."""
+"""Grouping of slices into volumes: one series UID is not one volume."""
 
 from __future__ import annotations
 

@@ -44,7 +44,7 @@ class GivenLabels:
 
 @dataclass(frozen=True, eq=False)
 class _CombinedMaps:
-    """What the maps say together, voxel by voxel; `rank` is the place in PRECEDENCE."""
+    """Merged labels of several maps, voxel by voxel; `rank` is the place in PRECEDENCE."""
 
     vertebra: Bytes
     part: Bytes

@@ -44,7 +44,7 @@ Pair = tuple[str, str]
 
 @dataclass(frozen=True, eq=False)
 class CarriedTissue:
-    """What an MR shows, on a CT's voxels.
+    """Tissue of an MR carried to a CT's voxels.
 
     Parameters
     ----------

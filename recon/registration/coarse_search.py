@@ -1,4 +1,4 @@
-"""Where in another scan a piece of this one lies, roughly: every place and a few turns are tried at once.
+"""Coarse search for a piece of one scan in another: every place and a few turns are tried at once.
 
 Masked normalised cross-correlation by Fourier transforms (Padfield, IEEE Trans Image Process 2012;21:2706, from
 memory): what lies outside either scan does not count. Nothing need be known of where the patient lay.

@@ -1,4 +1,4 @@
-"""Which voxels a vertebra is registered by: what moves with it, and what an operation from behind leaves.
+"""Masks by which a vertebra is registered: what moves with it and is left by a dorsal operation.
 
 Body and pedicles are never taken in a posterior decompression (common practice, no source). About them lie disc, fat
 and muscle, whose borders with bone carry most of what an image knows of its place: the mask takes in a rim of those,

@@ -1,4 +1,4 @@
-"""What an MR shows, in our numbers: from a label map of it, or from what the network sees."""
+"""Labels of an MR: from a label map of it, or from what the network sees."""
 
 from __future__ import annotations
 

@@ -55,7 +55,7 @@ MIDDLE_PARTS = {TissueClass.BODY: Part.BODY, TissueClass.SPINOUS: Part.SPINOUS_P
 
 @dataclass(frozen=True, eq=False)
 class TissueClassMap:
-    """What the network sees.
+    """Tissue classes that the network finds.
 
     Parameters
     ----------

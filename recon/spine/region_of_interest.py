@@ -1,4 +1,4 @@
-"""Where in a scan the spine is: found on a coarse copy, so that all later work is done on a small part.
+"""Region of interest of the spine: found on a coarse copy, so that all later work is done on a small part.
 
 The canal shows even on blocks of 2.5 mm as a chain of holes in bony rings. Other bones and contrast medium make rings
 and chains too (femora, iliac wings, bowel); the canal's is the one with bone in front of it, near the patient's middle.

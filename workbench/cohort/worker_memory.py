@@ -1,4 +1,4 @@
-"""How many workers a machine can feed, and how much memory each may have."""
+"""Number of workers that a machine's memory allows, and memory of each."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class WorkerShare:
 
 
 def worker_share(requested: int | None, memory_mb: float | None = None, there_mb: float | None = None) -> WorkerShare:
-    """How many workers, and memory for each.
+    """Number of workers, and memory of each.
 
     Parameters
     ----------

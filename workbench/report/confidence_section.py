@@ -1,4 +1,4 @@
-"""How sure the level is, in the report: reasons, structures, corrections, and the slices to look at by eye."""
+"""The report's section on confidence: reasons, structures, corrections, and the slices to look at by eye."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the report's interactive scene is drawn from: a level and a plan, packed small enough to lie in the page.
+"""Data of the report's interactive scene: a level and a plan, packed small enough to lie in the page.
 
 The viewer (`workbench/page/src/viewer.ts`) reads one binary frame (`workbench.surfaces.binary_frames`), compressed and
 base64: the meshes of the rehearsal page with the bone made lighter and its points in 16 bits, and the removal.
