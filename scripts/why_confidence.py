@@ -2,7 +2,7 @@
 
 Each scan of a phantom is read twice: its labels given, and from the CT alone with only the vertebrae's names given.
 Prints a line per reading: confidence and its least reason, how far the borders of laminae and articular processes lie
-from the true ones (mean, mm), by how much the arch's border is off as a whole (mm) and the reported standard deviation.
+from the true ones (mean, mm), by how much the arch's border is off as a whole (mm) and the standard deviation told.
 Then: how the marked and the unmarked readings fare, and the share of offsets within 1.96 standard deviations.
 """
 
@@ -38,7 +38,7 @@ WRONG_MM = 1.0
 
 @dataclass(frozen=True)
 class Reading:
-    """One phantom scan: parameters of the phantom, of its grid and of the scanner."""
+    """One phantom scan: what is asked of the phantom, of its grid and of the scanner."""
 
     name: str
     knobs: LevelKnobs
@@ -70,21 +70,21 @@ READINGS = (
 
 @dataclass(frozen=True)
 class Outcome:
-    """Confidence of a reading and its actual errors, mm; `offsets_sd` pairs each vertebra's offset with its SD."""
+    """Confidence of a reading and its actual errors, mm; `offsets_sd` pairs each vertebra's offset with the SD told."""
 
     confidence: Confidence
     distance_mm: float
     offsets_sd: tuple[tuple[float, float], ...]
 
 
-def readings(reading: Reading) -> Iterator[tuple[str, PhantomScan, Anatomy | CanalwiseError]]:
+def readings(asked: Reading) -> Iterator[tuple[str, PhantomScan, Anatomy | CanalwiseError]]:
     """(how, phantom scan, anatomy or why there is none) with labels given and from the CT alone."""
-    spec = SpineSpec(levels={LEVEL: reading.knobs}, trabecular_hu=reading.trabecular_hu)
+    spec = SpineSpec(levels={LEVEL: asked.knobs}, trabecular_hu=asked.trabecular_hu)
     phantom = render_scan(
         spec,
-        GridRequest(reading.spacing_mm).grid(spec, LEVEL),
-        noise_hu=reading.noise_hu,
-        point_spread_fwhm_mm=reading.blur_mm,
+        GridRequest(asked.spacing_mm).grid(spec, LEVEL),
+        noise_hu=asked.noise_hu,
+        point_spread_fwhm_mm=asked.blur_mm,
     )
     scan = Scan(phantom.ct_hu, phantom.grid, "CT")
     yield "given", phantom, anatomy_of(scan, given=GivenLabels(phantom.labels, GIVEN))
@@ -112,7 +112,7 @@ def outcome_of(phantom: PhantomScan, anatomy: Anatomy) -> Outcome:
 
 
 def _distance_mm(found: Mask, true: Mask, grid: Grid) -> float:
-    """Mean distance between two masks' borders, symmetric; 10 mm where one is empty."""
+    """Mean distance between two masks' borders, both ways; 10 mm where one is empty."""
     if not found.any() or not true.any():
         return 10.0
     fields = [_depth_mm(mask, grid) for mask in (found, true)]
@@ -146,14 +146,14 @@ def main() -> None:
     parser.add_argument("--only", default="", help="readings whose name holds this text")
     rows: list[tuple[str, Outcome]] = []
     print(f"{'reading':20}{'labels':10}{'sure':>6}{'off mm':>8}{'offset mm':>18}{'sd mm':>7}  least reason")
-    for reading in (r for r in READINGS if parser.parse_args().only in r.name):
-        for how, phantom, anatomy in readings(reading):
+    for asked in (r for r in READINGS if parser.parse_args().only in r.name):
+        for how, phantom, anatomy in readings(asked):
             if isinstance(anatomy, CanalwiseError) or LEVEL not in [level.name for level in anatomy.levels]:
-                print(f"{reading.name:20}{how:10}{'refused':>6}", flush=True)
+                print(f"{asked.name:20}{how:10}{'refused':>6}", flush=True)
                 continue
             found = outcome_of(phantom, anatomy)
             rows.append((how, found))
-            print(_line(reading.name, how, found), flush=True)
+            print(_line(asked.name, how, found), flush=True)
     for how in ("given", "CT alone"):
         _tell(how, [found for kind, found in rows if kind == how])
 

@@ -1,21 +1,21 @@
-"""Simulated execution of a planned resection: what its lines take when they are displaced by execution errors.
+"""A planned resection as a hand carries it out.
 
 What is carried out are the planned lines, displaced; no better lines are chosen anew, for the surgeon does not see the
 plan's bone but the tissue that is to go:
 
 1. Docking: the entry window lies off by the error at the bone, and by the tilt about the docking point. All pivots move
    alike, for skin and fascia hold the instrument.
-2. The line nearest the docking axis opens the path: it is gone blind, displaced and tilted as a whole.
+2. The line nearest the docking axis opens the way: it is gone blind, displaced and tilted as a whole.
 3. All other lines are steered by sight: their pivots lie where they now lie, their tips are brought to the tissue seen,
    but for a residual. It is one for each place of work (near and far, canal and recess, in which the surgeon looks for
    one border), drawn anew for each, so that places do not err in unison.
 4. The keep-out holds: a line that would come too near the sac, or through bone that must stay, is not gone so. The tip
-   goes to its planned place instead, or from another place of the window; where no path is left it is not gone at all.
+   goes to its planned place instead, or from another place of the window; where no way is left it is not gone at all.
 5. What then still stands of the tissue that the plan takes is seen, and the surgeon goes on until it is gone: by the
    cheapest further lines from anywhere in the window as it now lies. What cannot be reached from there stays, and shows
    as freed less.
 
-So bone and joints vary, mostly toward more bone than the least, and the freed share falls only where a path is lost;
+So bone and joints vary, mostly toward more bone than the least, and the freed share falls only where a way is lost;
 it hardly rises above the plan's. Without errors the plan itself comes out, line for line.
 """
 
@@ -49,15 +49,15 @@ across the line and one along it."""
 
 
 CLOSE_PLACES = (5, 9)
-"""Pivots across and along the window from which the surgeon goes on: executions are not bound to the plan's lattice."""
+"""Pivots across and along the window from which the surgeon goes on: a hand is not bound to the plan's lattice."""
 
 SAME_MM = 1e-6
 """Pivots nearer to each other are one."""
 
 
 @dataclass(frozen=True, eq=False)
-class ExecutionDisplacement:
-    """Errors of one execution, in the level frame.
+class HandDisplacement:
+    """One hand's errors, in the level frame.
 
     Parameters
     ----------
@@ -74,15 +74,15 @@ class ExecutionDisplacement:
 
 
 @dataclass(frozen=True, eq=False)
-class ExecutedTips:
+class StrayedTips:
     """(n, 3) tips, level frame, and (n,) pivots of the window from which each is gone."""
 
     places_mm: Float
     pivot: npt.NDArray[np.int32]
 
 
-def displacement_of(approach: Approach, errors: ExecutionErrors, normals: Float) -> ExecutionDisplacement:
-    """Errors of one execution from (NORMALS,) numbers in standard deviations.
+def displacement_of(approach: Approach, errors: ExecutionErrors, normals: Float) -> HandDisplacement:
+    """Errors of a hand from (NORMALS,) numbers in standard deviations.
 
     >>> from canalwise.estimator.approach.approach import Phase
     >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
@@ -97,7 +97,7 @@ def displacement_of(approach: Approach, errors: ExecutionErrors, normals: Float)
     planned = axis_level(approach.side, first.medial_tilt_deg, first.cranial_tilt_deg)
     tilted = axis_level(approach.side, first.medial_tilt_deg + medial, first.cranial_tilt_deg + cranial)
     sds = np.array([errors.value("sight_sd_mm"), errors.value("sight_sd_mm"), errors.value("depth_sd_mm")])
-    return ExecutionDisplacement(
+    return HandDisplacement(
         docking,
         docking + approach.pivot_distance_mm * (planned - tilted),
         _rotation(planned, tilted),
@@ -105,39 +105,37 @@ def displacement_of(approach: Approach, errors: ExecutionErrors, normals: Float)
     )
 
 
-def executed_resection(resection: Resection, displacement: ExecutionDisplacement) -> Resection:
-    """A planned resection as executed with errors: its lines, what they take and the bone that goes."""
+def executed_resection(resection: Resection, hand: HandDisplacement) -> Resection:
+    """The resection that a hand makes of a planned one: its lines, what they take and the bone that goes."""
     if not len(resection.chosen):
         return resection
-    window = replace(resection.window, pivots_mm=resection.window.pivots_mm + displacement.pivot_mm)
-    pivots, tips = _executed_lines(resection, window, displacement)
+    window = replace(resection.window, pivots_mm=resection.window.pivots_mm + hand.pivot_mm)
+    pivots, tips = _lines_gone(resection, window, hand)
     at, channel = resection.at, resection.approach.channel
     region = LineRegion(at.level.frame, window, pivots, tips.places_mm, channel, at.rules)
     taken, removal = taken_along(at, region, tips, np.arange(len(pivots), dtype=np.int32))
     return replace(resection, window=window, region=region, taken_frac=taken, removal=removal)
 
 
-def _executed_lines(
-    resection: Resection, window: EntryWindow, displacement: ExecutionDisplacement
-) -> tuple[Float, Tips]:
+def _lines_gone(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> tuple[Float, Tips]:
     """Pivots of all lines gone, and their tips with what each takes."""
     at, channel = resection.at, resection.approach.channel
-    executed = _executed_tips(resection, window, displacement)
-    takes = at.takes_at(executed.places_mm, channel)
+    strayed = _tips_by_hand(resection, window, hand)
+    takes = at.takes_at(strayed.places_mm, channel)
     left = _taken_cells(resection) & ~takes.any(axis=0)
     further = _tips_to(resection.tips, left)
-    first = tips_taking(executed.places_mm, takes)
+    first = tips_taking(strayed.places_mm, takes)
     if not len(further.places_mm):
-        return window.pivots_mm[executed.pivot], first
-    wide = _refined_window(resection, window, displacement)
-    reworked = _joining_lines(wide, resection, further.places_mm)
-    tips, count = _joined(first, further), len(executed.pivot)
+        return window.pivots_mm[strayed.pivot], first
+    wide = _looked_at_closely(resection, window, hand)
+    ways = _ways(wide, resection, further.places_mm)
+    tips, count = _joined(first, further), len(strayed.pivot)
     lines = ToolLines(
         wide.pivots_mm,
         tips.places_mm,
-        np.concatenate([executed.pivot, reworked.pivot]),
-        np.concatenate([np.arange(count, dtype=np.int32), reworked.tip + np.int32(count)]),
-        reworked.blocking_structures,
+        np.concatenate([strayed.pivot, ways.pivot]),
+        np.concatenate([np.arange(count, dtype=np.int32), ways.tip + np.int32(count)]),
+        ways.blocking_structures,
     )
     tunnels = tunnels_of(lines, wide, at.cells.priced, channel, at.rules)
     wanted_mm3 = np.where(left, at.set_cells.mm3, 0.0)
@@ -145,12 +143,10 @@ def _executed_lines(
     return wide.pivots_mm[lines.pivot[gone]], _some(tips, lines.tip[gone])
 
 
-def _refined_window(resection: Resection, window: EntryWindow, displacement: ExecutionDisplacement) -> EntryWindow:
+def _looked_at_closely(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> EntryWindow:
     """The displaced window with more places in it: the planned ones first, then those between them."""
     at, approach = resection.at, resection.approach
-    close = (
-        entry_window(approach, at.lamina_mm(approach.side), at.rules, CLOSE_PLACES).pivots_mm + displacement.pivot_mm
-    )
+    close = entry_window(approach, at.lamina_mm(approach.side), at.rules, CLOSE_PLACES).pivots_mm + hand.pivot_mm
     between = np.linalg.norm(close[:, None] - window.pivots_mm[None], axis=2).min(axis=1) > SAME_MM
     return replace(window, pivots_mm=np.concatenate([window.pivots_mm, close[between]]))
 
@@ -162,20 +158,20 @@ def _taken_cells(resection: Resection) -> Mask:
     return taken
 
 
-def _executed_tips(resection: Resection, window: EntryWindow, displacement: ExecutionDisplacement) -> ExecutedTips:
+def _tips_by_hand(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> StrayedTips:
     """Where the planned lines' tips come to, and from which pivot; lines that cannot be gone are left out."""
     own = resection.lines.pivot[resection.chosen]
-    aims = np.concatenate([_displaced_tips(resection, displacement), resection.tips_mm])
-    clear = _joining_lines(window, resection, aims).blocking_structures == 0
+    aims = np.concatenate([_displaced_tips(resection, hand), resection.tips_mm])
+    clear = _ways(window, resection, aims).blocking_structures == 0
     away = np.linalg.norm(window.pivots_mm[:, None] - window.pivots_mm[own][None], axis=2)
     pivot_of = np.where(clear, np.tile(away, 2), np.inf).argmin(axis=0)
     can = clear.any(axis=0).reshape(2, -1)
     lines = np.arange(len(own)) + np.where(can[0], 0, len(own))
     lines = lines[can.any(axis=0)]
-    return ExecutedTips(np.ascontiguousarray(aims[lines]), pivot_of[lines].astype(np.int32))
+    return StrayedTips(np.ascontiguousarray(aims[lines]), pivot_of[lines].astype(np.int32))
 
 
-def _joining_lines(window: EntryWindow, resection: Resection, aims_mm: Float) -> ToolLines:
+def _ways(window: EntryWindow, resection: Resection, aims_mm: Float) -> ToolLines:
     """Which pivots of a window can be joined to which (T, 3) tips."""
     at, channel = resection.at, resection.approach.channel
     across = -1.0 if resection.approach.side == "left" else 1.0
@@ -207,16 +203,16 @@ def _joined(one: Tips, other: Tips) -> Tips:
     )
 
 
-def _displaced_tips(resection: Resection, displacement: ExecutionDisplacement) -> Float:
+def _displaced_tips(resection: Resection, hand: HandDisplacement) -> Float:
     """(n, 3) array: where tips are brought, the opening line's blind, the others' by sight."""
     tips = resection.tips_mm
-    path = tips - resection.pivots_mm
-    along = path / np.linalg.norm(path, axis=1, keepdims=True)
-    residual = displacement.residual_mm[_places_of_work(resection)]
+    way = tips - resection.pivots_mm
+    along = way / np.linalg.norm(way, axis=1, keepdims=True)
+    residual = hand.residual_mm[_places_of_work(resection)]
     moved = tips + residual[:, 2:] * along
     moved[:, [0, 2]] += residual[:, :2]
     first, docking = _opening(resection), np.array(resection.approach.docking_point_mm)
-    moved[first] = tips[first] + displacement.docking_mm + (displacement.turn - np.eye(3)) @ (tips[first] - docking)
+    moved[first] = tips[first] + hand.docking_mm + (hand.turn - np.eye(3)) @ (tips[first] - docking)
     return moved
 
 
@@ -235,10 +231,10 @@ def _places_of_work(resection: Resection) -> npt.NDArray[np.intp]:
 def _opening(resection: Resection) -> int:
     """The line that passes nearest the docking point: the first to be gone."""
     docking = np.array(resection.approach.docking_point_mm)
-    path = resection.tips_mm - resection.pivots_mm
+    way = resection.tips_mm - resection.pivots_mm
     offset = docking - resection.pivots_mm
-    share = np.clip((offset * path).sum(axis=1) / (path**2).sum(axis=1), 0.0, 1.0)
-    return int(np.linalg.norm(offset - share[:, None] * path, axis=1).argmin())
+    share = np.clip((offset * way).sum(axis=1) / (way**2).sum(axis=1), 0.0, 1.0)
+    return int(np.linalg.norm(offset - share[:, None] * way, axis=1).argmin())
 
 
 def _rotation(start: Float, end: Float) -> Float:

@@ -19,7 +19,7 @@ from canalwise.recon.serialization import write_bytes_atomic
 Faces = npt.NDArray[np.int64]
 
 VOLUME_TOL_FRAC = 5e-3
-"""A mesh should have the volume of its occupancy within this (docs/accuracy.md#what-is-required)."""
+"""A mesh should have the volume of its occupancy within this (docs/accuracy.md#what-is-asked)."""
 
 LEVEL_TOL_FRAC = 5e-4
 """The level search stops when the volume is this close: a tenth of what is required."""

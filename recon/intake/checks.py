@@ -9,10 +9,10 @@ from canalwise.recon.grid import Float
 from canalwise.recon.image.volume import Voxels
 
 THICK_WARN_MM = 1.5
-"""Voxel edges longer than this are warned of (docs/accuracy.md#what-is-required)."""
+"""Voxel edges longer than this are warned of (docs/accuracy.md#what-is-asked)."""
 
 THICK_REFUSE_MM = 3.0
-"""Voxel edges longer than this are refused unless accepted (docs/accuracy.md#what-is-required)."""
+"""Voxel edges longer than this are refused unless accepted (docs/accuracy.md#what-is-asked)."""
 
 MR_THICK_REFUSE_MM = 5.0
 """Slices of an MR may be this far apart along one axis: 3-5 mm are usual (common practice, no source)."""
@@ -61,7 +61,7 @@ def check_size(shape: tuple[int, ...], spacing_mm: Float) -> None:
         size = " x ".join(f"{n} ({mm:.1f} mm)" for n, mm in zip(shape, extent_mm, strict=True))
         raise BadGeometry(
             "the scan",
-            f"must measure at least {TINY_VOXELS} voxels and {TINY_MM:g} mm along each axis",
+            f"must measure at least {TINY_VOXELS} voxels and {TINY_MM:g} mm each way",
             got=size,
             do="Give the whole series, not a few slices of it.",
         )

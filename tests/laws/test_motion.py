@@ -30,10 +30,10 @@ ROUNDING = 1e-6
 """What turning the numbers, and nothing else, may change."""
 
 HALF_VOXEL_MM = SPACING_MM / 2
-"""docs/accuracy.md#what-is-required: lengths within half a voxel."""
+"""docs/accuracy.md#what-is-asked: lengths within half a voxel."""
 
 MOST_TURN_DEG = 1.0
-"""docs/accuracy.md#what-is-required: angles within 1 deg."""
+"""docs/accuracy.md#what-is-asked: angles within 1 deg."""
 
 VOLUME_TOL_FRAC, FACET_TOL_FRAC, REACH_TOL_MM = 0.03, 0.03, 0.75
 """Where the voxels fall elsewhere in the same patient."""

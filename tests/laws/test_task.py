@@ -18,7 +18,7 @@ SLACK_MM3 = 1e-3
 """Of sums in single precision."""
 
 VOLUME_TOL_FRAC = 0.03
-"""docs/accuracy.md#what-is-required: of bone removed, at slices of 1 mm."""
+"""docs/accuracy.md#what-is-asked: of bone removed, at slices of 1 mm."""
 
 DIFFER_FRAC = 0.06
 """Of a set's points, and never less than one: those that labels on voxels of 0.8 mm may judge otherwise."""

@@ -20,8 +20,8 @@ MET = {True: "kept", False: "BREACHED", None: "not measured"}
 def verdict_lines(document: Json) -> list[str]:
     """The verdict's sentence, failure first, and the chances; nothing where there is none.
 
-    >>> document = {"verdict": {"freed": False, "sentence": "Frees 62 % on the far side, though it breaks no limit"}}
-    >>> verdict_lines(document | {"chances": {"freed": 0.1, "kept": 1.0, "both": 0.1, "hands": 40}})[0]
+    >>> told = {"verdict": {"freed": False, "sentence": "Frees 62 % on the far side, though it breaks no limit"}}
+    >>> verdict_lines(told | {"chances": {"freed": 0.1, "kept": 1.0, "both": 0.1, "hands": 40}})[0]
     'NOT FREED. Frees 62 % on the far side, though it breaks no limit.'
     >>> verdict_lines({})
     []
@@ -54,12 +54,12 @@ def chance_words(chance: float | None, samples: int = 1000) -> str:
     """A probability for people; certainty is never claimed from samples.
 
     >>> chance_words(0.974), chance_words(1.0), chance_words(0.0), chance_words(None)
-    ('97 %', '> 99 %', '< 1 %', 'not reported')
+    ('97 %', '> 99 %', '< 1 %', 'not told')
     >>> chance_words(1.0, 40), chance_words(0.0, 40)
     ('> 97 %', '< 3 %')
     """
     if chance is None:
-        return "not reported"
+        return "not told"
     sure = min(LEAST_SURE, 1 - 1 / (samples + 1))
     if chance > sure:
         return f"> {floor(100 * sure + ROUNDING)} %"

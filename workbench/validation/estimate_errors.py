@@ -41,7 +41,7 @@ TARGETS = {
     "canal area at disc %": 3.0,
     "sac area at disc %": 3.0,
 }
-"""Accuracy required of estimates at 0.5 mm (docs/accuracy.md#what-is-required); a target set's share is our own."""
+"""Accuracy required of estimates at 0.5 mm (docs/accuracy.md#what-is-asked); a target set's share is our own."""
 
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
 

@@ -26,7 +26,7 @@ from canalwise.workbench.validation.rows import ValidationRow, gathered, median_
 
 SCHEMA = "canalwise.validation/1"
 
-REQUIREMENT = "docs/accuracy.md#what-is-required"
+REQUIREMENT = "docs/accuracy.md#what-is-asked"
 LEVEL, SPACING_MM, RESECTION_MM = "L3-L4", 0.5, 0.9
 
 ANATOMY_TOLERANCES: Mapping[str, float] = MappingProxyType(

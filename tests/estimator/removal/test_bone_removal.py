@@ -14,7 +14,7 @@ GRIDS = {
     "0.5 mm": oblique_grid((71, 71, 71), (0.5, 0.5, 0.5)),
     "0.4x0.5x0.8 mm, oblique": oblique_grid((91, 71, 45), (0.4, 0.5, 0.8), (12, -20, 35)),
 }
-FINE_TOL = 0.01  # docs/accuracy.md#what-is-required: removed volume within 1 % at 0.5 mm
+FINE_TOL = 0.01  # docs/accuracy.md#what-is-asked: removed volume within 1 % at 0.5 mm
 RADIUS_MM = (
     4.1  # not a multiple of the sample spacing: a cylinder placed on that lattice is the worst case (1.1 % at 4 mm)
 )

@@ -15,7 +15,7 @@ from tests import closed_forms
 from tests.estimator.toys import LEVEL_AXES, round_sac_anatomy
 
 SAC_MM, CANAL_MM = 7.0, 10.0
-REACH_TOL_MM = 0.5  # docs/accuracy.md#what-is-required
+REACH_TOL_MM = 0.5  # docs/accuracy.md#what-is-asked
 PIVOT = (-12.0, 55.0)  # (contralateral, dorsal) of a right-sided approach
 
 

@@ -16,7 +16,7 @@ export const PHRASES = {
   leastSure: 0.99,
   nearlyCertain: "> 99 %",
   nearlyImpossible: "< 1 %",
-  chanceUnknown: "not reported",
+  chanceUnknown: "not told",
   limitColumns: ["limit of the sweep", "value", "limit", "", "chance kept"],
   kept: "kept",
   breached: "BREACHED",
