@@ -1,4 +1,4 @@
-"""Outcome of a plan as plain numbers, by which plans are ranked, drawn and written.
+"""What a plan comes to as plain numbers, which many plans can be ranked, drawn and written by.
 
 A `DecompressedLevel` holds every line that could be gone, some megabytes; of many plans only the numbers are kept.
 """
@@ -24,7 +24,7 @@ AREAS = ("before", "needed", "after")
 
 @dataclass(frozen=True, eq=False)
 class PlanNumbers:
-    """Numbers of an access: freed, taken and kept; sides are the patient's.
+    """What a way in frees, takes and keeps; sides are the patient's.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def numbers_from(
     freed: Freed,
     reach_mm: float = float("nan"),
 ) -> PlanNumbers:
-    """The numbers of any access."""
+    """The numbers of any way in."""
     areas = freed.areas
     curves = dict(zip(AREAS, (areas.before_mm2, areas.needed_mm2, areas.after_mm2), strict=True))
     return PlanNumbers(
