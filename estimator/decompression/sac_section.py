@@ -5,7 +5,7 @@
    sectors (so that the whole keeps its area), smoothed to a few harmonics: ellipse, trefoil and what lies between.
 3. Centroid and squared radius are interpolated between the two vertebrae, so that the area runs straight from the one
    to the other. Where only one is in view, its section is used throughout.
-4. Where neither is, an ellipse of published area is laid about the sac that is there.
+4. Where neither is, an ellipse of published area is placed about the sac that is there.
 """
 
 from __future__ import annotations

@@ -176,7 +176,7 @@ def _check_placed(affine_ras_mm: Float) -> None:
     if abs(np.linalg.det(affine[:3, :3] / edges)) < LEAST_VOLUME_FRAC:
         raise BadGeometry(
             "the scan",
-            "must have three axes in three directions",
+            "must have three axes that point three ways",
             got=affine.tolist(),
             do="Export it again; its orientation is damaged.",
         )
