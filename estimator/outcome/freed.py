@@ -1,4 +1,4 @@
-"""Outcome of a resection: area at every station, share of the set by side and kind, roots, insertions, reach.
+"""What a resection frees: area at every station, share of the set by side and kind, roots, insertions, reach.
 
 Free area at a station is bony canal less ligament and calcification, in a slab of 1 mm across the level's axis. Needed
 is what it would be if all of the set were taken, after is what it is with what is taken: both lie within the bony
@@ -28,12 +28,12 @@ INSERTION_MM = 3
 
 
 def freed_by(resection: Resection) -> Freed:
-    """Freed areas and shares of a resection."""
+    """What a resection frees."""
     return freed_with(resection.at, resection.taken_frac)
 
 
 def freed_with(at: ResectionLevel, taken: Float) -> Freed:
-    """Freed areas and shares when (N,) shares of the set's voxels are taken."""
+    """What is freed when (N,) shares of the set's voxels are taken."""
     wanted = at.wanted
     stations = wanted.room.stations.z_mm
     ends = {
@@ -55,26 +55,23 @@ def freed_with(at: ResectionLevel, taken: Float) -> Freed:
 
 
 def taken_share(wanted: DecompressionSet, taken_frac: Float, which: np.ndarray) -> float:
-    """Share of some of the set's volume that is taken; NaN where there is none.
-
-    `taken_frac` and the mask `which` are (N,) arrays over the set's voxels or cells, in its order.
-    """
+    """Share of some of the set's volume that is taken; NaN where there is none."""
     whole = float(wanted.mm3[which].sum())
     return float(wanted.mm3[which] @ taken_frac[which]) / whole if whole > 0 else float("nan")
 
 
 def _areas(at: ResectionLevel, taken: Float) -> StationAreas:
     wanted = at.wanted
-    areas, stations = _station_areas(at), wanted.room.stations
+    standing, stations = _standing_areas(at), wanted.room.stations
     left = wanted.by_station_mm2(wanted.mm3 * (1 - taken) * (wanted.zone == 1))
     return StationAreas(
-        stations.z_mm, areas.before_mm2, areas.needed_mm2,
-        areas.before_mm2 + wanted.by_station_mm2(wanted.mm3 * taken), areas.bony_mm2, areas.sac_mm2,
-        areas.unpressed_mm2, areas.unpressed_mm2 - left,
+        stations.z_mm, standing.before_mm2, standing.needed_mm2,
+        standing.before_mm2 + wanted.by_station_mm2(wanted.mm3 * taken), standing.bony_mm2, standing.sac_mm2,
+        standing.unpressed_mm2, standing.unpressed_mm2 - left,
     )  # fmt: skip
 
 
-class UnchangedAreas(NamedTuple):
+class StandingAreas(NamedTuple):
     """(S,) arrays, areas at every station that no resection changes."""
 
     before_mm2: Float
@@ -85,7 +82,7 @@ class UnchangedAreas(NamedTuple):
 
 
 @lru_cache(LEVELS_KEPT)
-def _station_areas(at: ResectionLevel) -> UnchangedAreas:
+def _standing_areas(at: ResectionLevel) -> StandingAreas:
     wanted = at.wanted
     stations, section = wanted.room.stations, wanted.room.section
     labels = at.anatomy.labels[at.level_bone.box]
@@ -98,7 +95,7 @@ def _station_areas(at: ResectionLevel) -> UnchangedAreas:
     pressing = np.isin(kinds, (Tissue.FLAVUM, Tissue.CALCIFIED))
     bony = stations.sums(z, wanted.half_height_mm, whole)
     before = bony - stations.sums(z, wanted.half_height_mm, whole * pressing)
-    return UnchangedAreas(
+    return StandingAreas(
         before,
         before + wanted.by_station_mm2(wanted.mm3),
         bony + wanted.by_station_mm2(wanted.bone_mm3),
@@ -116,9 +113,9 @@ def _root_room_mm(wanted: DecompressionSet, taken_frac: Float, corridor: RootCor
     blocked = np.clip(0.5 + corridor.depth_mm(wanted.level_mm) / edge, 0.0, 1.0)
     left = np.where(wanted.share > 0, wanted.mm3 / np.maximum(wanted.share, 1e-9), 0.0) * (1 - taken_frac) * blocked
     section = stations.sums(room.level_mm[:, 2], wanted.half_height_mm, whole)
-    areas = wanted.by_station_mm2(left)
+    standing = wanted.by_station_mm2(left)
     there = section > 0.5 * section.max()
-    return float(((1 - areas / np.maximum(section, 1e-9))[there]).min() * 2 * corridor.radius_mm)
+    return float(((1 - standing / np.maximum(section, 1e-9))[there]).min() * 2 * corridor.radius_mm)
 
 
 ALL_TAKEN = "nothing: all of the far side is taken"

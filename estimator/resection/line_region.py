@@ -13,7 +13,7 @@ import numpy as np
 
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.rules import ResectionRules
-from canalwise.estimator.geometry.cone_arrays import ConeArrays, cone_rows, joined_paths
+from canalwise.estimator.geometry.cone_arrays import ConeArrays, cone_rows, united_ways
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.removal.region import SightedRegion
 from canalwise.estimator.resection.entry_window import EntryWindow
@@ -60,7 +60,7 @@ class LineRegion(SightedRegion):
     def ways(self) -> ConeArrays:
         """One way per pivot that has lines."""
         pivots, which = np.unique(self.pivots_mm, axis=0, return_inverse=True)
-        return joined_paths(
+        return united_ways(
             [(self.frame.to_world_mm(pivot), self._cones(which.ravel() == n)) for n, pivot in enumerate(pivots)]
         )
 
@@ -103,4 +103,4 @@ class SleeveRegion(SightedRegion):
             # the sleeve's end is flat: the ball at its end is left out
             flat = np.maximum(length - lines.channel.sleeve_radius_mm, 0.0)
             found.append((apex, cone_rows(apex, axis, flat, 0.0, lines.channel.sleeve_radius_mm)))
-        return joined_paths(found)
+        return united_ways(found)
