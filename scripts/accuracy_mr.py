@@ -182,6 +182,7 @@ def record_of(seed: int, axial: bool, keep: Path | None) -> Record:
         "cpu_s": round(time.process_time() - start, 1),
         "dice": overlap(anatomy, made.patient),
         "names": names_said(anatomy, made.patient),
+        "sure": None if anatomy.naming is None else [anatomy.naming.value_frac, anatomy.naming.because],
         "levels": level_rows(anatomy, made.patient),
     }
 
@@ -227,8 +228,8 @@ def report(records: Sequence[Record]) -> str:
 def kind_of(key: str) -> str:
     """A number's name without its side or vertebrae.
 
-    >>> kind_of("left lateral recess: height, mm"), kind_of("canal of L3: canal area, mm2"), kind_of("L3 on L4: slip, mm")
-    ('lateral recess: height, mm', 'canal of vertebra: canal area, mm2', 'slip, mm')
+    >>> kind_of("left lateral recess: height, mm"), kind_of("L3 on L4: slip, mm")
+    ('lateral recess: height, mm', 'slip, mm')
     """
     structure, quantity = key.removeprefix("left ").removeprefix("right ").split(": ")
     if " on " in structure:
