@@ -81,7 +81,7 @@ def segment_mr(
     check_spine_seen(seen)
     check_canal_free(points.canal_mm(), seen.kind >= TissueClass.BODY, seen.grid)
     spine = learnt_spine(seen)
-    check_head_up(spine)
+    check_head_up(spine, seen)
     found = fine_instances(spine, seen, scan)
     say("names")
     shown = column_of(found, column_cues(found, coarse(scan), seen))
