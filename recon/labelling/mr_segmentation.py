@@ -11,10 +11,12 @@ from collections.abc import Callable, Sequence
 
 import cc3d
 import numpy as np
+from scipy import ndimage
 
 from canalwise.recon.errors import UnusableInput
 from canalwise.recon.image.morphology import linear_on
 from canalwise.recon.image.skin import within_skin_of_mr
+from canalwise.recon.image.volume import Voxels
 from canalwise.recon.labels import Labels, Mask, Tissue, bone_mask
 from canalwise.recon.memory_budget import check_memory, whole_network_mb
 from canalwise.recon.modality import FROM_MR_ALONE
@@ -35,9 +37,6 @@ from canalwise.recon.spine.region_of_interest import coarse
 
 Progress = Callable[[str], None]
 
-CONTENTS = {TissueClass.SAC: Tissue.SAC, TissueClass.FLAVUM: Tissue.FLAVUM}
-"""Kinds that lie in the canal, and their labels."""
-
 SAC_FRAC = 0.35
 """Probability from which a voxel is sac: at a half, areas of made-up MR come out 9 to 14 % low (medians over slices),
 for rootlets at the rim look like fat; from here on 1 to 6 %, with no less overlap (`scripts/accuracy_mr.py`)."""
@@ -48,6 +47,10 @@ FLAVUM_FRAC = 0.4
 
 CANAL_FRAC = 0.5
 """Probability from which a voxel is canal."""
+
+EPIDURAL_FRAC, LEAST_SEEN, FAT_OVER_LIGAMENT = 0.5, 50, 2.0
+"""Probability from which a voxel is canal and neither sac nor ligament; fewer voxels of fat or ligament tell nothing of
+their brightness; and by how much fat must be the brighter of both (choices)."""
 
 LEAST_SAC_MM3, LEAST_FLAVUM_MM3 = 1000.0, 100.0
 """Less is none seen: a centimetre of a narrow sac, and the ligament of one side of a level (choice)."""
@@ -125,12 +128,14 @@ def _lay_contents(labels: Labels, found: VertebraInstances, seen: TissueClassMap
     """Sac and ligament written into the canal (in place), the sac its largest piece; the names of those seen."""
     grid = scan.grid.cropped(found.box)
     part = labels[found.box]
-    frac = {one: linear_on(grid, seen.frac[one], seen.grid) for one in CONTENTS}
-    sac, flavum = (frac[one] for one in CONTENTS)
+    canal, sac, flavum = (
+        linear_on(grid, seen.frac[one], seen.grid) for one in (TissueClass.CANAL, TissueClass.SAC, TissueClass.FLAVUM)
+    )
     room = part == Tissue.CANAL
     sac_mask = _largest(room & (sac >= SAC_FRAC) & (sac > flavum))
     # the ligament lies in the canal's own border, where the probability of both is shared with bone and muscle
     flavum_mask = (room | (part == Tissue.SOFT)) & ~sac_mask & (flavum >= FLAVUM_FRAC)
+    flavum_mask &= ~_fat_in(flavum_mask, canal - sac - flavum >= EPIDURAL_FRAC, scan.voxels[found.box])
     measured = []
     for name, mask, tissue, least_mm3 in (
         ("sac", sac_mask, Tissue.SAC, LEAST_SAC_MM3),
@@ -140,6 +145,21 @@ def _lay_contents(labels: Labels, found: VertebraInstances, seen: TissueClassMap
             part[mask & ~bone_mask(part)] = tissue
             measured.append(name)
     return tuple(measured)
+
+
+def _fat_in(ligament: Mask, epidural: Mask, values: Voxels) -> Mask:
+    """(same shape) array: what is as bright as epidural fat of what the network takes for ligament, but for thin rims.
+
+    Between the two halves of the ligament lies a triangle of fat, which no shape that the network learnt from has. A
+    ligament is dark on T1 and T2; where fat is not twice as bright (its signal suppressed), nothing is told apart.
+    """
+    if ligament.sum() < LEAST_SEEN or epidural.sum() < LEAST_SEEN:
+        return np.zeros_like(ligament)
+    dark, bright = float(np.percentile(values[ligament], 25)), float(np.median(values[epidural]))
+    if bright < FAT_OVER_LIGAMENT * dark:
+        return np.zeros_like(ligament)
+    light = ligament & (values >= (dark + bright) / 2)
+    return np.asarray(ndimage.binary_propagation(ndimage.binary_opening(light), mask=light))
 
 
 def _largest(mask: Mask) -> Mask:

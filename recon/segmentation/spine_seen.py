@@ -18,8 +18,8 @@ from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClass
 LEAST_CANAL_MM = 30.0
 """A canal shorter than a vertebra and its disc is none to plan on (choice)."""
 
-LEAST_SACRUM_MM3 = 8000.0
-"""Less than two thirds of a body may be anything (choice; a made-up sacrum has 70000 in view)."""
+LEAST_SACRUM_MM3 = 4000.0
+"""Less may be anything (choice; three made-up sacra had 70000 in view, turned upside down 2000 to 13000)."""
 
 LEAST_BODY_MM3, LEAST_DISC_MM3, LEAST_ARCH_MM3 = 8000.0, 500.0, 800.0
 """Two thirds of one body, a slice of a disc, a part of one arch (choice; whole ones have 30000, 8000, 10000)."""
