@@ -12,7 +12,8 @@ appended to FILE as they come, one JSON line each; examinations it holds are not
 
 Printed: Dice of each structure; how often names with a probability of 0.95 or more were right; for the narrowest area
 of the sac and the thickness of the ligament of each level, relative errors against the same measurement of the truth;
-how often the area's severity band is that of the truth, or next to it.
+how often the area's severity band is that of the truth, or next to it; by how much
+whole borders of arches and canal lie outside the true ones, beside the deviation that the build states.
 """
 
 from __future__ import annotations
@@ -45,10 +46,11 @@ from canalwise.recon.case.motion_segments import level_of
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.examination.stack_fusion import Stack, fused
 from canalwise.recon.examination.working_volume import working_volume
-from canalwise.recon.grid import Grid
+from canalwise.recon.grid import Grid, box_of
 from canalwise.recon.image.morphology import nearest_on
 from canalwise.recon.labels import VERTEBRAE, Labels, Mask, Part, Tissue, bone_mask, canal_mask, vertebrae_in
 from canalwise.recon.level.resampled_level import disc_mask
+from canalwise.recon.measurement.confidence import CANAL_HALF_MM
 from canalwise.recon.measurement.kinds import NARROWEST_SAC, SCALES
 from canalwise.recon.scan import Scan
 
@@ -56,6 +58,9 @@ FINE_MM, HALF_WIDTH_MM = 0.8, 38.0
 """Voxels that patients are painted on, and half the width of what is painted: a sagittal stack of 76 mm."""
 
 Record = dict[str, Any]
+
+NO_ARCH = (Part.BODY, Part.DISC)
+"""What of a vertebra's number is no arch."""
 
 QUANTITIES = (
     NARROWEST_SAC,
@@ -148,6 +153,39 @@ def level_rows(anatomy: Anatomy, patient: MagneticPatient) -> list[Record]:
     return rows
 
 
+def border_rows(anatomy: Anatomy, patient: MagneticPatient) -> list[tuple[str, float, float]]:
+    """(kind, mm by which a border lies outside the true one as a whole, its deviation as the build states it).
+
+    Of each vertebra's arch and of the canal at each level, on the patient's voxels: the difference of both volumes over
+    the surface of the true one.
+    """
+    found, grid = nearest_on(patient.grid, anatomy.labels, anatomy.grid), patient.grid
+    rows = []
+    for level in anatomy.levels:
+        if level.confidence is None:
+            continue
+        sd = {each.name: each.border_sd_mm for each in level.confidence.structures}
+        number = VERTEBRAE[level.upper]
+        arches = [(labels // 100 == number) & ~np.isin(labels % 100, NO_ARCH) for labels in (found, patient.labels)]
+        of_arch = [mm for name, mm in sd.items() if name.startswith(f"{level.upper} ")]
+        either = canal_mask(patient.labels) | canal_mask(found)
+        z = level.frame.to_level_mm(grid.world_mm(np.argwhere(either)))[:, 2]
+        near = np.zeros(grid.shape, dtype=bool)
+        near[either] = np.abs(z) <= CANAL_HALF_MM
+        canals = [canal_mask(labels) & near for labels in (found, patient.labels)]
+        rows.append(("arch", _outside_mm(arches[0], arches[1], grid), float(np.mean(of_arch))))
+        rows.append(("canal", _outside_mm(canals[0], canals[1], grid), sd["canal"]))
+    return rows
+
+
+def _outside_mm(found: Mask, truth: Mask, grid: Grid) -> float:
+    box = box_of(found | truth, 2)
+    if box is None or not truth.any():
+        return float("nan")
+    surface = np.linalg.norm(np.gradient(truth[box].astype(np.float32), *grid.spacing_mm), axis=0).sum()
+    return float((int(found.sum()) - int(truth.sum())) / surface)
+
+
 def _measured(level: Level) -> dict[str, float]:
     """Structure and quantity -> value, of what this script looks at."""
     return {f"{m.structure}: {m.name}, {m.unit}": m.value for m in level.measurements if m.name in QUANTITIES}
@@ -184,6 +222,7 @@ def record_of(seed: int, axial: bool, keep: Path | None) -> Record:
         "names": names_said(anatomy, made.patient),
         "sure": None if anatomy.naming is None else [anatomy.naming.value_frac, anatomy.naming.because],
         "levels": level_rows(anatomy, made.patient),
+        "borders": border_rows(anatomy, made.patient),
     }
 
 
@@ -222,7 +261,20 @@ def report(records: Sequence[Record]) -> str:
         )
         if NARROWEST_SAC in key:
             lines += _grade_lines(found, true)
-    return "\n".join(lines)
+    return "\n".join([*lines, *_border_lines(good)])
+
+
+def _border_lines(records: Sequence[Record]) -> list[str]:
+    """By kind: offsets of whole borders, the deviation stated, and how many offsets lie within 1.96 of it."""
+    rows = [row for record in records for row in record.get("borders", ()) if np.isfinite(row[1])]
+    lines = []
+    for kind in sorted({row[0] for row in rows}):
+        off, sd = np.array([row[1:] for row in rows if row[0] == kind]).T
+        lines.append(
+            f"border of {kind}: {len(off)}, outside by {summary(off)} mm, rms {np.sqrt(np.mean(off**2)):.2f} "
+            f"mm, stated {sd.mean():.2f} mm, within 1.96 of it {100 * np.mean(np.abs(off) <= 1.96 * sd):.0f} %"
+        )
+    return lines
 
 
 def kind_of(key: str) -> str:
