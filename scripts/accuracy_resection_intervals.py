@@ -2,13 +2,15 @@
 """Do a resection's 95 % intervals hold the truth, and do its chances come true, when a hand carries it out?
 
     .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE [--cases 60] [--resume] [--report]
+        [--first 0] [--mr]
 
 Each case is a narrow spine (`phantoms.cases.stenotic`), scanned on a turned grid of 0.7 to 1 mm with noise, its labels
-given. The usual plan from either side is made on what was built, and its resection's intervals and chances are worked
-out. Then some hands are drawn from the same records and carry it out there. The truth of what they did is read from the
-phantom's labels on a straight grid of 0.5 mm without noise, with a room needed, frame, joints and weak places of its
-own: neither voxels nor noise nor the samples are shared, but the counting of what lines take is the estimator's own,
-which is held against closed forms elsewhere (tests/estimator/resection).
+given; with --mr it is built from an MR alone, sagittal slices of 3 to 4.5 mm and axial ones of 4 mm put together, with
+nothing given but the names. The usual plan from either side is made on what was built, and its resection's intervals
+and chances are worked out. Then some hands are drawn from the same records and carry it out there. The truth of what
+they did is read from the phantom's labels on a straight grid of 0.5 mm without noise, with a room needed, frame, joints
+and weak places of its own: neither voxels nor noise nor the samples are shared, but the counting of what lines take is
+the estimator's own, which is held against closed forms elsewhere (tests/estimator/resection).
 
 Records are appended to FILE as they come, one JSON line a case, so that a bad one costs itself alone; --resume goes on
 where FILE ends, --report only reads it. Printed for each number: the share of cases whose truth lies in the interval,
@@ -54,14 +56,19 @@ from canalwise.estimator.resection.bite import tips_taking
 from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.resection import Resection, taken_along
 from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.cases.hard_case import names_in_view
 from canalwise.phantoms.cases.stenotic import stenotic_spec
 from canalwise.phantoms.imaging.grids import GridRequest, natural_grid
+from canalwise.phantoms.imaging.mr_examination import Coil, SliceStack, magnetic_patient, stack_of
+from canalwise.phantoms.imaging.mr_signal import SpinEcho
 from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.examination.stack_fusion import Stack, fused
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import SIDES, Side, bone_mask
 from canalwise.recon.scan import Scan
@@ -70,6 +77,9 @@ SEED = 2027
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
 SPACING_MM, NOISE_HU, TURN_DEG, TRUE_MM = (0.7, 1.0), (10.0, 40.0), 10.0, 0.5
 """Ranges of voxel edge, noise and turns of the scan; the grid on which the truth is read (choices)."""
+
+MR_MM = 0.7
+"""Voxels that a patient is painted on for an MR."""
 
 HANDS_A_PLAN = 6
 """Hands that carry out each plan: they share the plan's borders, so plans count for more than hands."""
@@ -88,6 +98,21 @@ def seen_level(spec: SpineSpec, level: str, rng: np.random.Generator) -> Prepare
     request = GridRequest((float(fine), float(fine), float(high)), (float(x), float(y), float(z)))
     scan = render_scan(spec, request.grid(spec, level), noise_hu=float(rng.uniform(*NOISE_HU)), seed=SEED)
     anatomy = anatomy_of(Scan(scan.ct_hu, scan.grid, "CT"), given=GivenLabels(scan.labels, GIVEN))
+    return prepared_level(anatomy, level)
+
+
+def mr_level(spec: SpineSpec, level: str, rng: np.random.Generator) -> PreparedLevel:
+    """What is built of a case from the MR of its level and one vertebra on either side."""
+    names, at = spec.level_names, spec.level_names.index(level)
+    grid = natural_grid(spec, MR_MM, names[max(at - 1, 0) : at + 2], half_width_mm=38.0)
+    sequence = SpinEcho("T2", float(rng.uniform(2500, 5000)), float(rng.uniform(80, 120)))
+    patient = magnetic_patient(spine_of(spec), grid, sequence, seed=int(rng.integers(2**31)))
+    thick, pixel = float(rng.uniform(3.0, 4.5)), float(rng.uniform(0.6, 1.0))
+    wanted = (SliceStack(0, thick, thick * 1.1, pixel), SliceStack(2, 4.0, 4.0, pixel, float(rng.uniform(-12, 12))))
+    coil = Coil(float(rng.uniform(6.0, 25.0)), float(rng.uniform(120.0, 400.0)), int(rng.integers(2**31)))
+    taken = [stack_of(patient, one, coil) for one in wanted]
+    stacks = [Stack(Scan(voxels, grid, "MR"), f"stack {n}") for n, (voxels, grid) in enumerate(taken)]
+    anatomy = anatomy_of(fused(stacks), vertebrae=names_in_view(patient.labels))
     return prepared_level(anatomy, level)
 
 
@@ -126,13 +151,14 @@ def reach_of(resection: Resection) -> FarReach:
     return FarReach(float(lateral[far].max(initial=0.0)), 0.0, "", None)
 
 
-def record_of(number: int, who: tuple[str, str]) -> dict[str, Any]:
+def record_of(number: int, who: tuple[str, str], from_mr: bool) -> dict[str, Any]:
     """One case: numbers with intervals and truths, chances and what came true, as plain data."""
     start, rng = time.perf_counter(), np.random.default_rng([SEED, number])
     spec, level = stenotic_spec(number)
     out: dict[str, Any] = {"case": number, "level": level, "who": list(who)}
     try:
-        prepared, truth = seen_level(spec, level, rng), true_level(spec, level)
+        seen = mr_level if from_mr else seen_level
+        prepared, truth = seen(spec, level, rng), true_level(spec, level)
         plans = [plan_record(prepared, truth, side, who, rng) for side in SIDES]
     except (CanalwiseError, ValueError) as why:
         return out | {"refused": str(why)}
@@ -248,6 +274,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--records", type=Path, required=True, metavar="FILE", help="kept here, one JSON line a case")
     parser.add_argument("--cases", type=int, default=60, help="spines in all [%(default)s]")
+    parser.add_argument("--first", type=int, default=0, help="the first spine [%(default)s]")
+    parser.add_argument("--mr", action="store_true", help="build from an MR alone")
     parser.add_argument("--resume", action="store_true", help="go on where FILE ends; it is begun anew without")
     parser.add_argument("--report", action="store_true", help="only read FILE")
     parser.add_argument("--guidance", choices=GUIDANCES, default=USUAL[0])
@@ -256,8 +284,9 @@ def main() -> None:
     if not (options.resume or options.report):
         options.records.unlink(missing_ok=True)
     have = read_records(options.records)
-    for number in () if options.report else (n for n in range(options.cases) if n not in have):
-        record = record_of(number, (options.guidance, options.experience))
+    numbers = range(options.first, options.first + options.cases)
+    for number in () if options.report else (n for n in numbers if n not in have):
+        record = record_of(number, (options.guidance, options.experience), options.mr)
         have[number] = record
         with options.records.open("a") as file:
             file.write(json.dumps(record) + "\n")

@@ -11,6 +11,7 @@ import numpy as np
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.approach.search_bounds import BOUNDS, ENTRY_LATERAL_MM, INSTRUMENTS
 from canalwise.estimator.outcome.numbers_json import known, numbers_as_json
+from canalwise.estimator.outcome.plan_numbers import PlanNumbers
 from canalwise.estimator.search.best_approach import Candidate, Pick, SearchResult
 from canalwise.estimator.search.chance import PlanChance
 from canalwise.estimator.ties import SAME_MM3
@@ -74,10 +75,15 @@ def _candidate(candidate: Candidate) -> dict[str, Any]:
         "approach": asdict(candidate.approach),
         "bone_removed_mm3": numbers.bone_mm3,
         "freed_frac": numbers.least_freed_frac,
-        "least_facet_kept_frac": numbers.least_facet_frac,
+        "least_facet_kept_frac": numbers.least_facet_frac if _joints_seen(numbers) else None,
         "freed": numbers.verdict.freed,
         "kept": numbers.verdict.kept,
     }
+
+
+def _joints_seen(numbers: PlanNumbers) -> bool:
+    """Is what stays of any joint known? An MR of thick slices shows none."""
+    return any(not np.isnan(share) for share in numbers.facet_area_frac.values())
 
 
 def _difference(other: Pick, best: Pick) -> dict[str, float]:

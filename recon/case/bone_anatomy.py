@@ -80,6 +80,6 @@ def mr_warnings(mr: MrTissue | None, levels: Collection[Pair]) -> tuple[str, ...
             )
         elif pair not in mr.carried.levels:
             said.append(f"{'-'.join(pair)}: the MR does not show it; sac and ligament are modelled there.")
-    if mr.source == FOUND_IN_MR:
+    if mr.source == FOUND_IN_MR and mr.carried.levels:
         said.append("Sac and ligament were found in the MR by the network: check their outlines against it.")
     return tuple(said)

@@ -39,7 +39,7 @@ ALIGNED_FRAC = 0.9
 """A list of fewer names than vertebrae is laid where this share of its probability lies (choice)."""
 
 GIVEN_SAID = "the names were given by a person; the scan was not asked"
-COUNTING = "Slices are counted from 1 at the caudal end of the scan as read."
+COUNTING = "Slices are counted from 1 at the caudal end of the scan as read, of an MR once it is on voxels of 0.8 mm."
 
 
 @dataclass(frozen=True)

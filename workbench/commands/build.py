@@ -58,7 +58,13 @@ def options(parser: argparse.ArgumentParser) -> None:
         metavar="L2,L3,L4",
         help="the vertebrae in view, cranial to caudal, where the scan cannot tell",
     )
-    parser.add_argument("--mr", type=Path, metavar="MR", help="an MR of the same patient, registered to the CT")
+    parser.add_argument(
+        "--mr",
+        type=Path,
+        action="append",
+        metavar="MR",
+        help="an MR of the same patient, registered to the CT; given again for each further stack of it",
+    )
     parser.add_argument(
         "--mr-labels",
         type=Path,

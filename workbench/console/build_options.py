@@ -14,6 +14,7 @@ from canalwise.recon.case.corrections import Replacement, replacement_of
 from canalwise.recon.case.folder import Case, put_in_order
 from canalwise.recon.case.folder_writing import check_replaceable
 from canalwise.recon.errors import WrongUse
+from canalwise.recon.examination.stack_fusion import read_examination
 from canalwise.recon.intake.label_maps import read_given_labels
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.registration.carried_tissue import CarriedTissue
@@ -80,9 +81,19 @@ def mr_beside(args: argparse.Namespace, carried: Callable[[CarriedTissue], None]
         return None
     if args.mr_label_names and not args.mr_labels:
         raise WrongUse("--mr-label-names", "needs label maps", do="Give them with --mr-labels.")
-    scan = read_scan(args.mr, modality="MR", accept_thick=True)
+    if args.mr_labels:
+        # labels made elsewhere lie on one stack's own voxels
+        scan = read_scan(_one_of(args.mr), modality="MR", accept_thick=True)
+    else:
+        scan = read_examination(args.mr, modality="MR", accept_thick=True)
     given = read_given_labels(args.mr_labels, args.mr_label_names, scan.grid) if args.mr_labels else None
     return MrBeside(scan, given, carried)
+
+
+def _one_of(paths: Sequence[Path]) -> Path:
+    if len(paths) > 1:
+        raise WrongUse("--mr-labels", "belong to one stack of the MR", got=f"{len(paths)}", do="Give that one alone.")
+    return paths[0]
 
 
 def anatomy_corrected(case: Case, corrections: CorrectionOptions, vertebrae: Sequence[str] | None) -> Anatomy:

@@ -154,7 +154,7 @@ def pareto_row(row: Json) -> tuple[str, ...]:
     return (
         percent(row["freed_frac"]),
         number(row["bone_removed_mm3"], 0),
-        percent(row["least_facet_kept_frac"]),
+        "not known" if (kept := row["least_facet_kept_frac"]) is None else percent(kept),
         plan["side"],
         number(abs(plan["docking_point_mm"][0])),
         "yes" if row["freed"] else "NO",

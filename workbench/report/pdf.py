@@ -119,6 +119,7 @@ def _head(drawn: IllustratedReport) -> Body:
         Spacer(0, 6),
         _heading("At a glance"),
         text(_outcome(estimate), style(10.5, heavy=True, after=4)),
+        *([text(alone, style(9, heavy=True, after=3))] if (alone := report_glance.from_mr_alone(estimate)) else []),
         *_tiles(estimate),
         Spacer(0, 4),
         text(report_sure.sure_sentence(level), style(9, heavy=True, after=2)),

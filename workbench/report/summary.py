@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from canalwise.recon.modality import FROM_MR_ALONE
 from canalwise.workbench.console.freed_tables import chance_words
 from canalwise.workbench.console.json_results import breaches, limits_of
 from canalwise.workbench.style.phrases import amount, interval, joined, limit_words, number, percent
@@ -31,6 +32,15 @@ def glance(estimate: Json) -> list[Tile]:
     ]
 
 
+def from_mr_alone(estimate: Json) -> str:
+    """What stands before all numbers of a case made from an MR alone; empty elsewhere.
+
+    >>> from_mr_alone({"warnings": ["something else"]})
+    ''
+    """
+    return FROM_MR_ALONE if FROM_MR_ALONE in estimate["warnings"] else ""
+
+
 def _area_tile(estimate: Json) -> Tile:
     """Free area at the narrowest station; at disc level where the room needed is not known."""
     if estimate.get("freed"):
@@ -46,13 +56,14 @@ def _area_tile(estimate: Json) -> Tile:
 
 def _bone_tile(estimate: Json) -> Tile:
     """Least bone that frees what is taken; that of the task where the room needed is not known."""
+    rough = "rough, from MR alone; " if from_mr_alone(estimate) else ""
     sweep = f"in the whole sweep: {amount(estimate['cone']['bone_removed_mm3']['total'], 'mm3', 0)}"
     if estimate.get("resection"):
         bone = estimate["resection"]["bone_removed_mm3"]
-        remark = f"{_ends(bone, MM3, 0, 1.0)}the least that frees this much; {sweep}"
+        remark = f"{rough}{_ends(bone, MM3, 0, 1.0)}the least that frees this much; {sweep}"
         return "Bone to remove", amount(bone["total"], "mm3", 0), remark
     task = estimate["task"]["bone_removed_mm3"]
-    return "Bone to remove", amount(task["total"], "mm3", 0), _ends(task, "mm\u00b3", 0, 1.0) + sweep
+    return "Bone to remove", amount(task["total"], "mm3", 0), rough + _ends(task, MM3, 0, 1.0) + sweep
 
 
 def _freed_tiles(estimate: Json) -> list[Tile]:
