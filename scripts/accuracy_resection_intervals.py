@@ -1,17 +1,18 @@
 #!/usr/bin/env python3
 """Do a resection's 95 % intervals hold the truth, and do its chances come true, when a hand carries it out?
 
-    .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE [--cases 60] [--resume] [--report]
+    .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE [--first 0] [--cases 60] [--resume] [--report]
 
 Each case is a narrow spine (`phantoms.cases.stenotic`), scanned on a turned grid of 0.7 to 1 mm with noise, its labels
-given. The usual plan from either side is made on what was built, and its resection's intervals and chances are worked
-out. Then some hands are drawn from the same records and carry it out there. The truth of what they did is read from the
+given. The usual plan is made on what was built, from the left and from the right in turn, and its resection's intervals
+and chances are worked out. Then some hands are drawn from the same records and carry it out there. The truth of what they did is read from the
 phantom's labels on a straight grid of 0.5 mm without noise, with a room needed, frame, joints and weak places of its
 own: neither voxels nor noise nor the samples are shared, but the counting of what lines take is the estimator's own,
 which is held against closed forms elsewhere (tests/estimator/resection).
 
 Records are appended to FILE as they come, one JSON line a case, so that a bad one costs itself alone; --resume goes on
-where FILE ends, --report only reads it. Printed for each number: the share of cases whose truth lies in the interval,
+where FILE ends, --report only reads it. Several processes may share the cases: each is given its own --first, --cases
+and FILE; their files put together are one. Printed for each number: the share of cases whose truth lies in the interval,
 its mean width, how the truth spreads over all and over the hands of one plan, and, were the plan carried out exactly,
 the root mean square error beside what borders are taken to do; then a reliability table of the chances and their Brier
 scores against that of always telling the mean.
@@ -133,7 +134,7 @@ def record_of(number: int, who: tuple[str, str]) -> dict[str, Any]:
     out: dict[str, Any] = {"case": number, "level": level, "who": list(who)}
     try:
         prepared, truth = seen_level(spec, level, rng), true_level(spec, level)
-        plans = [plan_record(prepared, truth, side, who, rng) for side in SIDES]
+        plans = [plan_record(prepared, truth, SIDES[number // 2 % 2], who, rng)]
     except (CanalwiseError, ValueError) as why:
         return out | {"refused": str(why)}
     return out | {"plans": plans, "seconds": round(time.perf_counter() - start, 1)}
@@ -247,7 +248,8 @@ def main() -> None:
     """Do what is missing, keep it, print the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--records", type=Path, required=True, metavar="FILE", help="kept here, one JSON line a case")
-    parser.add_argument("--cases", type=int, default=60, help="spines in all [%(default)s]")
+    parser.add_argument("--first", type=int, default=0, help="number of the first spine [%(default)s]")
+    parser.add_argument("--cases", type=int, default=60, help="how many spines [%(default)s]")
     parser.add_argument("--resume", action="store_true", help="go on where FILE ends; it is begun anew without")
     parser.add_argument("--report", action="store_true", help="only read FILE")
     parser.add_argument("--guidance", choices=GUIDANCES, default=USUAL[0])
@@ -256,7 +258,8 @@ def main() -> None:
     if not (options.resume or options.report):
         options.records.unlink(missing_ok=True)
     have = read_records(options.records)
-    for number in () if options.report else (n for n in range(options.cases) if n not in have):
+    numbers = range(options.first, options.first + options.cases)
+    for number in () if options.report else (n for n in numbers if n not in have):
         record = record_of(number, (options.guidance, options.experience))
         have[number] = record
         with options.records.open("a") as file:

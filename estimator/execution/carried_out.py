@@ -34,6 +34,7 @@ from canalwise.estimator.resection.choice import completed_lines
 from canalwise.estimator.resection.entry_window import EntryWindow, entry_window
 from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.line_values import ToolLines
+from canalwise.estimator.resection.refinement import joined_tips, some_tips
 from canalwise.estimator.resection.resection import Resection, taken_along
 from canalwise.estimator.resection.tool_lines import tool_lines
 from canalwise.estimator.resection.tunnels import tunnels_of
@@ -129,7 +130,7 @@ def _lines_gone(resection: Resection, window: EntryWindow, hand: HandDisplacemen
         return window.pivots_mm[strayed.pivot], first
     wide = _looked_at_closely(resection, window, hand)
     ways = _ways(wide, resection, further.places_mm)
-    tips, count = _joined(first, further), len(strayed.pivot)
+    tips, count = joined_tips(first, further), len(strayed.pivot)
     lines = ToolLines(
         wide.pivots_mm,
         tips.places_mm,
@@ -139,8 +140,8 @@ def _lines_gone(resection: Resection, window: EntryWindow, hand: HandDisplacemen
     )
     tunnels = tunnels_of(lines, wide, at.cells.priced, channel, at.rules)
     wanted_mm3 = np.where(left, at.set_cells.mm3, 0.0)
-    gone = completed_lines(lines, tunnels, tips, wanted_mm3, np.arange(count, dtype=np.int32))
-    return wide.pivots_mm[lines.pivot[gone]], _some(tips, lines.tip[gone])
+    gone = completed_lines(lines, tunnels, tips, wanted_mm3, np.arange(count, dtype=np.int32), np.inf)
+    return wide.pivots_mm[lines.pivot[gone]], some_tips(tips, lines.tip[gone])
 
 
 def _looked_at_closely(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> EntryWindow:
@@ -154,7 +155,7 @@ def _looked_at_closely(resection: Resection, window: EntryWindow, hand: HandDisp
 def _taken_cells(resection: Resection) -> Mask:
     """(C,) array: the cells of the set that the plan's tips take."""
     taken = np.zeros(len(resection.at.set_cells.mm3), dtype=bool)
-    taken[_some(resection.tips, resection.lines.tip[resection.chosen]).takes] = True
+    taken[some_tips(resection.tips, resection.lines.tip[resection.chosen]).takes] = True
     return taken
 
 
@@ -183,24 +184,7 @@ def _ways(window: EntryWindow, resection: Resection, aims_mm: Float) -> ToolLine
 def _tips_to(tips: Tips, bare: Mask) -> Tips:
     """Those of the tips that take any of the bare cells, (C,)."""
     hits = np.add.reduceat(np.append(bare[tips.takes], False).astype(np.int64), tips.starts[:-1])
-    return _some(tips, np.flatnonzero(hits * (np.diff(tips.starts) > 0)))
-
-
-def _some(tips: Tips, which: npt.NDArray[np.integer]) -> Tips:
-    """Tips by their numbers."""
-    parts = [tips.takes[tips.starts[t] : tips.starts[t + 1]] for t in which]
-    starts = np.concatenate([[0], np.cumsum([len(part) for part in parts])]).astype(np.int64)
-    takes = np.concatenate([np.zeros(0, dtype=np.int32), *parts])
-    return Tips(np.ascontiguousarray(tips.places_mm[which]), starts, takes)
-
-
-def _joined(one: Tips, other: Tips) -> Tips:
-    """The tips of both."""
-    return Tips(
-        np.concatenate([one.places_mm, other.places_mm]),
-        np.concatenate([one.starts, one.starts[-1] + other.starts[1:]]),
-        np.concatenate([one.takes, other.takes]),
-    )
+    return some_tips(tips, np.flatnonzero(hits * (np.diff(tips.starts) > 0)))
 
 
 def _displaced_tips(resection: Resection, hand: HandDisplacement) -> Float:

@@ -146,10 +146,11 @@ def blocking_structures(resection: Resection, voxel: int) -> str:
     """Why a voxel of the set is not taken: what stops most lines to the tips that would take it."""
     cell, tips = resection.at.set_cells.of_voxel[voxel], resection.tips
     of_tip = np.repeat(np.arange(len(tips.places_mm)), np.diff(tips.starts))
-    mine = of_tip[tips.takes == cell]
+    stopped = resection.lines.blocking_structures
+    mine = of_tip[(tips.takes == cell) & (of_tip < stopped.shape[1])]
     if not len(mine):
         return "no place for the tool's tip within its bite"
-    causes = np.bincount(resection.lines.blocking_structures[:, mine].ravel(), minlength=6)
+    causes = np.bincount(stopped[:, mine].ravel(), minlength=6)
     if causes[0]:
-        return "its place at the edge of the bite"
+        return "its place at the edge of the bite, or more bone than it is worth"
     return STOPPED_BY[int(causes.argmax())]

@@ -114,21 +114,23 @@ def tips_of(
         return Tips(np.zeros((0, 3)), np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int32))
     bite, tool, step = sizes_mm
     places = _lattice(wanted.centres_mm, bite, step)
-    index = np.ascontiguousarray((places - cells.origin_mm) / CELL_MM)
-    sac_index = np.ascontiguousarray(keep_out.grid.index_of(frame.to_world_mm(places)))
-    free = np.empty(len(places), dtype=bool)
-    _free(
-        index,
-        sac_index,
-        cells.protected_distance_mm,
-        keep_out.distance_mm,
-        np.array([tool, keep_out.clearance_radius_mm]),
-        free,
-    )
+    free = free_at(places, cells, keep_out, frame, tool)
     places = places[free]
     takes = takes_at(places, wanted, cells, solid, keep_out, frame, (bite, tool))
     useful = takes.any(axis=1)
     return tips_taking(places[useful], takes[useful])
+
+
+def free_at(
+    places_mm: Float, cells: LevelCells, keep_out: KeepOut, frame: Frame, tool_radius_mm: float
+) -> npt.NDArray[np.bool_]:
+    """(T,) array: can a tip stand at each of (T, 3) places?"""
+    index = np.ascontiguousarray((places_mm - cells.origin_mm) / CELL_MM)
+    sac_index = np.ascontiguousarray(keep_out.grid.index_of(frame.to_world_mm(places_mm)))
+    free = np.empty(len(places_mm), dtype=bool)
+    least = np.array([tool_radius_mm, keep_out.clearance_radius_mm])
+    _free(index, sac_index, cells.protected_distance_mm, keep_out.distance_mm, least, free)
+    return free
 
 
 def tips_taking(places_mm: Float, takes: npt.NDArray[np.bool_]) -> Tips:
@@ -209,26 +211,37 @@ def _taken(
 
     reach[1:4] is the lattice's origin, reach[4] the hollow that the tool has burred about its tip.
     """
+    bite, hollow, (nx, ny, nz) = reach[0], reach[4], solid.shape
+    m = sac_step
     for t in range(len(places)):
+        px, py, pz = places[t, 0], places[t, 1], places[t, 2]
+        ox, oy, oz = (px - reach[1]) / CELL_MM + 0.5, (py - reach[2]) / CELL_MM + 0.5, (pz - reach[3]) / CELL_MM + 0.5
+        u, v, w = sac_index[t, 0], sac_index[t, 1], sac_index[t, 2]
         for c in range(len(centres)):
-            dx, dy, dz = centres[c, 0] - places[t, 0], centres[c, 1] - places[t, 1], centres[c, 2] - places[t, 2]
-            length = np.sqrt(dx * dx + dy * dy + dz * dz)
-            if length > reach[0]:
+            dz = centres[c, 2] - pz
+            if dz > bite or dz < -bite:
                 continue
-            way = centres[c] - places[t]
+            dx, dy = centres[c, 0] - px, centres[c, 1] - py
+            squared = dx * dx + dy * dy + dz * dz
+            if squared > bite * bite:
+                continue
+            length = np.sqrt(squared)
             steps = max(int(np.ceil(length / SIGHT_STEP_MM)), 1)
             clear = True
             for s in range(1, steps):
-                here = places[t] + way * (s / steps)
-                i = int(np.floor((here[0] - reach[1]) / CELL_MM + 0.5))
-                j = int(np.floor((here[1] - reach[2]) / CELL_MM + 0.5))
-                k = int(np.floor((here[2] - reach[3]) / CELL_MM + 0.5))
-                inside = 0 <= i < solid.shape[0] and 0 <= j < solid.shape[1] and 0 <= k < solid.shape[2]
-                if inside and solid[i, j, k] >= SOLID_FRAC and s / steps * length > reach[4]:
-                    clear = False
-                    break
-                at = sac_index[t] + sac_step @ (way * (s / steps))
-                if trilinear(sac, at[0], at[1], at[2]) <= 0.0:
+                share = s / steps
+                x, y, z = share * dx, share * dy, share * dz
+                if share * length > hollow:
+                    i = int(np.floor(ox + x / CELL_MM))
+                    j = int(np.floor(oy + y / CELL_MM))
+                    k = int(np.floor(oz + z / CELL_MM))
+                    if 0 <= i < nx and 0 <= j < ny and 0 <= k < nz and solid[i, j, k] >= SOLID_FRAC:
+                        clear = False
+                        break
+                p = u + m[0, 0] * x + m[0, 1] * y + m[0, 2] * z
+                q = v + m[1, 0] * x + m[1, 1] * y + m[1, 2] * z
+                r = w + m[2, 0] * x + m[2, 1] * y + m[2, 2] * z
+                if trilinear(sac, p, q, r) <= 0.0:
                     clear = False
                     break
             out[t, c] = clear

@@ -122,7 +122,8 @@ class CoarseLevel:
         how = (at.level.frame, channel, at.rules)
         lines = tool_lines(window, self.tips.places_mm, at.cells, self.keep_out, how, across, halves=False)
         tunnels = tunnels_of(lines, window, self.priced, channel, at.rules, halves=False)
-        chosen = chosen_lines(lines, tunnels, self.tips, self.wanted.mm3, self.wanted.zone, self.form.rounds)
+        most = at.rules.value("bone_per_tissue")
+        chosen = chosen_lines(lines, tunnels, self.tips, self.wanted.mm3, self.wanted.zone, most, self.form.rounds)
         return bone_of(chosen, tunnels), self._taken_by(lines.tip[chosen])
 
     def _taken_by(self, gone: npt.NDArray[np.int32]) -> npt.NDArray[np.bool_]:

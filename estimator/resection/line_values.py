@@ -18,9 +18,8 @@ class ToolLines:
     ----------
     pivots_mm, tips_mm : (P, 3) and (T, 3) arrays, level frame
     pivot, tip : (L,) arrays, indices into these
-    blocking_structures : (P, T) array, why each pair cannot be gone: 0 it can, 1 window, 2 length, 3 sac, 4 protected
-    bone,
-        5 bone beside sleeve or scope
+    blocking_structures : (p, t) array, why each pair of the first pivots and tips, those of the lattice, cannot be
+        gone: 0 it can, 1 window, 2 length, 3 sac, 4 protected bone, 5 bone beside sleeve or scope
     """
 
     pivots_mm: Float

@@ -19,7 +19,7 @@ from canalwise.estimator.geometry.bricks import Bricks, bricks_of_voxels
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.resection.bite import TIP_STEP_MM, SetCells, Tips, set_cells, takes_at, tips_of
+from canalwise.estimator.resection.bite import TIP_STEP_MM, SetCells, Tips, free_at, set_cells, takes_at, tips_of
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side, label_of, sided
@@ -132,6 +132,14 @@ class ResectionLevel:
         tool = channel.tool_radius_mm
         sizes = (self.rules.value("bite_mm"), tool)
         return takes_at(places_mm, self.set_cells, self.cells, self.solid, self.keep_out(tool), self.level.frame, sizes)
+
+    def free_takes_at(self, places_mm: Float, channel: Channel) -> Mask:
+        """The same, nothing where a tip cannot stand."""
+        tool = channel.tool_radius_mm
+        free = free_at(places_mm, self.cells, self.keep_out(tool), self.level.frame, tool)
+        takes = np.zeros((len(places_mm), len(self.set_cells.mm3)), dtype=bool)
+        takes[free] = self.takes_at(places_mm[free], channel)
+        return takes
 
 
 class _TipsByTool:
