@@ -1,21 +1,22 @@
 #!/usr/bin/env python3
 """Do a resection's 95 % intervals hold the truth, and do its chances come true, when a hand carries it out?
 
-    .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE [--first 0] [--cases 60] [--resume] [--report]
+    .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE [--first 0] [--cases 60] [--resume]
+    .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE --report
 
 Each case is a narrow spine (`phantoms.cases.stenotic`), scanned on a turned grid of 0.7 to 1 mm with noise, its labels
-given. The usual plan is made on what was built, from the left and from the right in turn, and its resection's intervals
-and chances are worked out. Then some hands are drawn from the same records and carry it out there. The truth of what they did is read from the
-phantom's labels on a straight grid of 0.5 mm without noise, with a room needed, frame, joints and weak places of its
-own: neither voxels nor noise nor the samples are shared, but the counting of what lines take is the estimator's own,
-which is held against closed forms elsewhere (tests/estimator/resection).
+given. The usual plan is made on what was built, from the left and from the right in turn, and its resection's
+intervals and chances are worked out. Then some hands are drawn from the same records and carry it out there. The truth
+of what they did is read from the phantom's labels on a straight grid of 0.5 mm without noise, with a room needed,
+frame, joints and weak places of its own: neither voxels nor noise nor the samples are shared, but the counting of what
+lines take is the estimator's own, which is held against closed forms elsewhere (tests/estimator/resection).
 
 Records are appended to FILE as they come, one JSON line a case, so that a bad one costs itself alone; --resume goes on
 where FILE ends, --report only reads it. Several processes may share the cases: each is given its own --first, --cases
-and FILE; their files put together are one. Printed for each number: the share of cases whose truth lies in the interval,
-its mean width, how the truth spreads over all and over the hands of one plan, and, were the plan carried out exactly,
-the root mean square error beside what borders are taken to do; then a reliability table of the chances and their Brier
-scores against that of always telling the mean.
+and FILE; their files put together are one. Printed for each number: the share of cases whose truth lies in the
+interval, its mean width, how the truth spreads over all and over the hands of one plan, and, were the plan carried out
+exactly, the root mean square error beside what borders are taken to do; then a reliability table of the chances and
+their Brier scores against that of always telling the mean.
 """
 
 from __future__ import annotations

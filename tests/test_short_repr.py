@@ -38,7 +38,7 @@ def values(anatomy: Anatomy) -> dict[str, object]:
     tube = CanalTube(stations, radius, radius > 0, np.zeros((2, 2, 2), dtype=bool))
     prepared = PreparedLevel(anatomy, level)
     estimate = estimate_of(prepared, default_approach(anatomy, level.name, "left"))
-    verdict = SimpleNamespace(sentence="Frees 94 % of what presses, 91 % on the far side; all limits kept")
+    verdict = SimpleNamespace(sentence="Frees 94 % of what presses, 91 % on the contralateral side; all limits kept")
     found = SimpleNamespace(numbers=SimpleNamespace(verdict=verdict))
     pick = Pick(found, None, None)  # type: ignore[arg-type]  # only the verdict is shown
     return {

@@ -253,8 +253,8 @@ def _mapped(
 def _reason(numbers: PlanNumbers | None, screened_frac: Float) -> str:
     """What stands in the way, empty where nothing does; too little freed is said before a limit."""
     if numbers is None:
-        return f"frees too little on the {('near', 'far')[int(screened_frac.argmin())]} side"
+        return f"frees too little on the {RELATIONS[int(screened_frac.argmin())]} side"
     if not numbers.verdict.freed:
-        on = "far" if " on the far side" in numbers.verdict.sentence else "near"
+        on = "contralateral" if " on the contralateral side" in numbers.verdict.sentence else "ipsilateral"
         return f"frees too little on the {on} side"
     return f"limit: {numbers.broken[0]}" if numbers.broken else ""

@@ -118,7 +118,7 @@ def _root_room_mm(wanted: DecompressionSet, taken_frac: Float, corridor: RootCor
     return float(((1 - standing / np.maximum(section, 1e-9))[there]).min() * 2 * corridor.radius_mm)
 
 
-ALL_TAKEN = "nothing: all of the far side is taken"
+ALL_TAKEN = "nothing: all of the contralateral side is taken"
 
 
 def far_reach(resection: Resection) -> FarReach:

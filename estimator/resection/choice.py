@@ -4,42 +4,55 @@ A cover with shared costs: each line takes some of the set at its tip and bone o
 taken is free for the next. The least of these is hard to find (set cover is a special case), so it is approached:
 
 1. Greedy: of all lines the one with the least bone still to pay for each mm3 of the set that it is the first to take;
-   costs are kept current through an index from cells to the lines that run through them.
-2. Prune: lines whose tissue others take are dropped, the dearest first.
-3. Improve: each line in turn is lifted out and what it alone took is covered anew, as cheaply as the others leave it.
-   The cheaper of both is kept; rounds end when one brings nothing.
+   costs are kept current through an index from cells to the lines that run through them. It ends where a mm3 would
+   cost more bone than it is worth (the record `bone_per_tissue`).
+2. Improve: each line in turn, and then each with its neighbours, is lifted out; what they alone took is covered anew as
+   cheaply as the others leave it, the cell that fewest tips can take first, or left where that is not worth its bone.
+   The cheaper of both is kept; rounds end when one brings nothing. A line whose tissue others take is dropped so too.
+3. More than one greedy beginning is tried, and the cheapest end kept.
 4. A zone at a time (the sac's section, recesses, foramina): lines of an earlier zone stay, so that a broader room
    never takes less than a narrower one.
 
-Ties fall to the line that was listed first. `estimator.resection.bound` tells how far from the least it can be.
+Ties fall to the line that was listed first. `estimator.resection.bound` says how far from the least it can be.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from canalwise.estimator.resection.bite import Tips
-from canalwise.estimator.resection.cover import Cover, cover_of
-from canalwise.estimator.resection.line_values import ToolLines
+from canalwise.estimator.resection.cover import Cover
 from canalwise.estimator.resection.tunnels import Tunnels
 from canalwise.recon.grid import Float
 
 Numbers = Any
 """An array of any kind of number; the compiler makes a version for each."""
 
-ROUNDS = 3
-"""Most rounds of improvement (scripts/why_resection.py)."""
 
-GROUPS = (1, 3)
-"""So many neighbouring lines are lifted together, one size after the other."""
+class Effort(NamedTuple):
+    """How hard a choice is looked for (scripts/why_resection.py).
 
-STARTS_MM3 = (0.05, 2.0)
-"""Added to a line's cost, so that among lines that cost little the one that takes most goes first: one choice begins
-with each, the cheaper one is kept."""
+    Parameters
+    ----------
+    starts_mm3 : added to a line's cost, so that among lines that cost little the one that takes most goes first: one
+        choice begins with each, the cheapest is kept
+    groups : so many neighbouring lines are lifted together, one size after the other
+    rounds : most rounds with each size
+    """
+
+    starts_mm3: tuple[float, ...]
+    groups: tuple[int, ...]
+    rounds: int
+
+
+THOROUGH = Effort((0.05, 2.0), (1, 3), 3)
+"""For the resection of one approach."""
+
+QUICK = Effort((0.05,), (1,), 1)
+"""For many."""
 
 LEAST_GAIN_MM3 = 1e-6
 """Less than this is rounding, not tissue."""
@@ -55,38 +68,38 @@ LEAST_SAVED = 1.0
 
 
 def chosen_lines(
-    lines: ToolLines,
-    tunnels: Tunnels,
-    tips: Tips,
-    wanted_mm3: Float,
-    zone: npt.NDArray[np.uint8],
-    most: float,
-    rounds: int = ROUNDS,
+    cover: Cover, wanted_mm3: Float, zone: npt.NDArray[np.uint8], places_mm: Float, most: float, effort: Effort
 ) -> npt.NDArray[np.int32]:
     """(n,) array: the lines to go, in the order they were found.
 
     Parameters
     ----------
     wanted_mm3, zone : (C,) arrays, tissue and zone of each cell of the set
+    places_mm : (T, 3) array, of the tips
     most : weighted bone that a cubic millimetre of tissue is worth
     """
-    cover = cover_of(lines, tunnels, tips, len(wanted_mm3))
     chosen = np.zeros(0, dtype=np.int32)
     for z in np.unique(zone):
-        chosen = lines_of_zone(cover, np.where(zone <= z, wanted_mm3, 0.0), tips.places_mm, most, chosen, rounds)
+        chosen = lines_of_zone(cover, np.where(zone <= z, wanted_mm3, 0.0), places_mm, most, chosen, effort)
     return chosen
 
 
 def lines_of_zone(
-    cover: Cover, weight: Float, places_mm: Float, most: float, chosen: npt.NDArray[np.int32], rounds: int = ROUNDS
+    cover: Cover,
+    weight: Float,
+    places_mm: Float,
+    most: float,
+    chosen: npt.NDArray[np.int32],
+    effort: Effort = THOROUGH,
 ) -> npt.NDArray[np.int32]:
     """(n,) array: some lines, all of which stay, and those that take what is missing of the (C,) weighted cells."""
     found = []
-    for start_mm3 in STARTS_MM3:
+    for start_mm3 in effort.starts_mm3:
         begun = _greedy(cover, weight, chosen, most, start_mm3)
-        found.append(improved_lines(cover, weight, places_mm, most, begun, len(chosen), rounds))
-    costs = [_spent_and_left(cover, weight, each, most) for each in found]
-    return found[int(np.argmin(costs))]
+        found.append(improved_lines(cover, weight, places_mm, most, begun, len(chosen), effort))
+    if len(found) == 1:
+        return found[0]
+    return found[int(np.argmin([_spent_and_left(cover, weight, each, most) for each in found]))]
 
 
 def improved_lines(
@@ -96,29 +109,20 @@ def improved_lines(
     most: float,
     chosen: npt.NDArray[np.int32],
     kept: int,
-    rounds: int = ROUNDS,
+    effort: Effort,
 ) -> npt.NDArray[np.int32]:
-    """(n,) array: some lines, all but the first `kept` of them exchanged for cheaper ones, and completed."""
-    chosen = _greedy(cover, weight, chosen, most, STARTS_MM3[0])
-    for group in GROUPS:
-        for _ in range(rounds):
+    """(n,) array: some lines, all but the first `kept` of them exchanged for cheaper ones."""
+    for group in effort.groups:
+        for _ in range(effort.rounds):
             changed, chosen = _improved(cover, weight, chosen, kept, places_mm, group, most)
             if not changed:
                 break
     return np.asarray(chosen)
 
 
-def completed_lines(
-    lines: ToolLines,
-    tunnels: Tunnels,
-    tips: Tips,
-    wanted_mm3: Float,
-    gone: npt.NDArray[np.int32],
-    most: float,
-) -> npt.NDArray[np.int32]:
-    """(n,) array: the lines already gone, and after them the cheapest ones to all that they leave; arrays as above."""
-    cover = cover_of(lines, tunnels, tips, len(wanted_mm3))
-    return np.asarray(_greedy(cover, wanted_mm3, gone, most, STARTS_MM3[0]))
+def completed(cover: Cover, weight: Float, chosen: npt.NDArray[np.int32], most: float) -> npt.NDArray[np.int32]:
+    """(n,) array: some lines, and after them the cheapest ones to all that they leave and that is worth its bone."""
+    return np.asarray(_greedy(cover, weight, chosen, most, LEAST_COST_MM3))
 
 
 def bone_of(chosen: npt.NDArray[np.int32], tunnels: Tunnels) -> float:
@@ -251,7 +255,7 @@ def _improved(
     group: int,
     worth: float,
 ) -> tuple[bool, npt.NDArray[np.int32]]:
-    """One round: every line beyond the first `kept`, with those whose tips lie nearest, replaced by what is cheapest."""
+    """One round: each line beyond the first `kept`, with those whose tips lie nearest, replaced by what is cheapest."""
     best_cost = _union_cost(order, cover.starts, cover.cells, cover.share, cover.price)
     changed, position = False, kept
     taken, covered = np.zeros(len(cover.price), dtype=np.float32), np.zeros(len(weight), dtype=np.int64)

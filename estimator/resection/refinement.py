@@ -14,7 +14,6 @@ Lines of earlier zones stay, so a broader room still takes no less than a narrow
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -23,7 +22,7 @@ import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.resection.bite import Tips, tips_taking
-from canalwise.estimator.resection.choice import improved_lines, lines_of_zone
+from canalwise.estimator.resection.choice import LEAST_COST_MM3, Effort, completed, improved_lines, lines_of_zone
 from canalwise.estimator.resection.cover import cover_of
 from canalwise.estimator.resection.entry_window import EntryWindow
 from canalwise.estimator.resection.line_values import ToolLines
@@ -38,8 +37,8 @@ STEPS_MM = (1.0, 0.5)
 PIVOT_STEPS_MM = (2.0, 1.0)
 """How far aside neighbouring pivots lie, lateral; along the spine twice as far."""
 
-ROUNDS = 2
-"""Most rounds of exchange among neighbours."""
+AMONG_NEIGHBOURS = Effort((LEAST_COST_MM3,), (1, 3), 2)
+"""How hard lines are exchanged for neighbours."""
 
 Lines = npt.NDArray[np.int32]
 
@@ -105,8 +104,8 @@ def _moved(
     near = neighbours(site, some_candidates(candidates, chosen[kept:]), weight, steps_mm)
     both = joined(own, near)
     cover = cover_of(both.lines, both.tunnels, both.tips, len(weight))
-    first = np.arange(len(chosen), dtype=np.int32)
-    found = improved_lines(cover, weight, both.tips.places_mm, site.most, first, kept, ROUNDS)
+    first = completed(cover, weight, np.arange(len(chosen), dtype=np.int32), site.most)
+    found = improved_lines(cover, weight, both.tips.places_mm, site.most, first, kept, AMONG_NEIGHBOURS)
     new = found[found >= len(chosen)]
     grown = joined(candidates, some_candidates(both, new))
     number = np.concatenate([chosen, np.full(len(near.lines.tip), -1, dtype=np.int32)])

@@ -86,7 +86,7 @@ class Resection:
 
     @cached_property
     def least_weighted_mm3(self) -> float:
-        """What no choice of these lines, and of those beside the ones gone, can go below for the tissue that is taken."""
+        """What no choice of these lines, and those beside the ones gone, can go below for the tissue that is taken."""
         if not len(self.chosen):
             return 0.0
         site, own = LineSite(self.at, self.approach, self.window), Candidates(self.lines, self.tunnels, self.tips)

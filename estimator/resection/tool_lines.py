@@ -79,7 +79,7 @@ def clear_pairs(
     how: tuple[Frame, Channel, ResectionRules],
     toward_other_side: float,
 ) -> npt.NDArray[np.bool_]:
-    """(L,) array: can the line from each of (L, 3) pivots to the tip of the same number be gone? Else as `tool_lines`."""
+    """(L,) array: can the line from each of (L, 3) pivots to the tip of that number be gone? Else as `tool_lines`."""
     pivots, tips = ends_mm
     stopped = np.empty((len(pivots), 1), dtype=np.uint8)
     look, half = _looker(window, cells, keep_out, how, toward_other_side), len(pivots) // 2

@@ -95,7 +95,7 @@ def test_straighter_entry_fails_and_says_so_first(prepared, found):
     less = decompressed(prepared, replace(approach, phases=(upright,)))
     assert not less.verdict.freed
     assert less.verdict.sentence.startswith("Frees ")
-    assert "far side" in less.verdict.sentence
+    assert "contralateral side" in less.verdict.sentence
     assert less.freed.by_side["right"] < 0.9
     assert less.reach.lateral_mm <= found.reach.lateral_mm
 

@@ -98,7 +98,7 @@ def test_an_angle_chart_is_the_estimators(tilts: Json, plan: Approach, prepared:
     assert tilts["bone_mm3"] == chart.numbers.bone_mm3.tolist()
     assert tilts["feasible"] == chart.feasible.tolist()
     assert tilts["reach_mm"] == chart.numbers.reach_mm.tolist()
-    assert tilts["targets_frac"]["far side"] == chart.numbers.freed_frac["contralateral"].tolist()
+    assert tilts["targets_frac"]["contralateral side"] == chart.numbers.freed_frac["contralateral"].tolist()
     assert np.sum(list(tilts["layers_mm3"].values()), axis=0) == pytest.approx(chart.numbers.bone_mm3, abs=30.0)
     assert [not broken for broken in tilts["breaks"]] == chart.numbers.kept.tolist()
 
