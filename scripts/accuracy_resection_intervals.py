@@ -54,8 +54,7 @@ from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection.bite import tips_taking
 from canalwise.estimator.resection.line_region import LineRegion
-from canalwise.estimator.resection.resection import Resection, taken_along
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import Resection, resection_level_of, taken_along
 from canalwise.phantoms.cases.stenotic import stenotic_spec
 from canalwise.phantoms.imaging.grids import GridRequest, natural_grid
 from canalwise.phantoms.imaging.render import render_scan

@@ -24,10 +24,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers, numbers_of_plans
-from canalwise.estimator.search.best_approach import SearchResult, search
+from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.outcome.plan_values import PlanNumbers
+from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.exploration import spread, usual_plan
 from canalwise.estimator.search.search_task import SearchTask, spaces_of
+from canalwise.estimator.search.search_values import SearchResult
 from canalwise.recon.errors import CanalwiseError
 from canalwise.workbench.validation.published_resections import prepared_case
 

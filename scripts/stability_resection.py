@@ -30,8 +30,7 @@ import numpy as np
 from canalwise.estimator.approach.approach import Approach, other_side
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.resection.resection import resection_of
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of, resection_of
 from canalwise.phantoms.cases.stenotic import stenotic_spec
 from canalwise.phantoms.imaging.grids import GridRequest, natural_grid
 from canalwise.phantoms.imaging.render import render_scan

@@ -30,8 +30,7 @@ from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning import default_approach as plan
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection import bound, choice, coarse, entry_window, resection, resection_level
-from canalwise.estimator.resection.resection import Resection, resection_of
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import Resection, resection_level_of, resection_of
 from canalwise.workbench.validation.published_resections import prepared_case
 
 Cases = Sequence[PreparedLevel]

@@ -12,8 +12,8 @@ from canalwise.estimator.comparison.accesses import AccessComparison
 from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.search.best_approach import Pick, SearchResult
 from canalwise.estimator.search.search_task import SearchTask
+from canalwise.estimator.search.search_values import Pick, SearchResult
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.canal.wall import ANGLES, Stations

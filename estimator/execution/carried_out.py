@@ -29,12 +29,12 @@ import numpy.typing as npt
 from canalwise.estimator.approach.approach import Approach, axis_level
 from canalwise.estimator.approach.execution_errors import ExecutionErrors
 from canalwise.estimator.decompression.room_needed import CENTRAL
-from canalwise.estimator.resection.bite import Tips, tips_taking
+from canalwise.estimator.resection.bite import tips_taking
 from canalwise.estimator.resection.choice import completed
 from canalwise.estimator.resection.cover import cover_of
 from canalwise.estimator.resection.entry_window import EntryWindow, entry_window
 from canalwise.estimator.resection.line_region import LineRegion
-from canalwise.estimator.resection.line_values import ToolLines
+from canalwise.estimator.resection.line_values import Tips, ToolLines
 from canalwise.estimator.resection.refinement import joined_tips, some_tips
 from canalwise.estimator.resection.resection import Resection, taken_along
 from canalwise.estimator.resection.tool_lines import tool_lines

@@ -11,7 +11,6 @@ Neither depends on where the instrument enters, so both are found once for a lev
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -22,6 +21,7 @@ from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells
 from canalwise.estimator.decompression.set_values import DecompressionSet
 from canalwise.estimator.geometry.cone_formulas import trilinear
 from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.estimator.resection.line_values import SetCells, Tips
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Float
 
@@ -39,40 +39,6 @@ SIGHT_STEP_MM = 0.5
 
 SOLID_FRAC = 0.5
 """A cell with at least this share of bone that is not to be taken shuts off what lies behind it."""
-
-
-@dataclass(frozen=True, eq=False)
-class SetCells:
-    """The set in C cells.
-
-    Parameters
-    ----------
-    centres_mm : (C, 3) array, centroids of the tissue in each cell, level frame
-    mm3 : (C,) array
-    zone : (C,) array, the zone most of it lies in
-    of_voxel : (N,) array, cell of each of the set's voxels
-    """
-
-    centres_mm: Float
-    mm3: Float
-    zone: npt.NDArray[np.uint8]
-    of_voxel: npt.NDArray[np.intp]
-
-
-@dataclass(frozen=True, eq=False)
-class Tips:
-    """Where a tip may stand, T of them, and what it takes from there.
-
-    Parameters
-    ----------
-    places_mm : (T, 3) array, level frame
-    starts : (T + 1,) array; tip t takes the cells takes[starts[t]:starts[t + 1]]
-    takes : (K,) array, cells
-    """
-
-    places_mm: Float
-    starts: npt.NDArray[np.int64]
-    takes: npt.NDArray[np.int32]
 
 
 def set_cells(wanted: DecompressionSet, cell_mm: float = CELL_MM) -> SetCells:

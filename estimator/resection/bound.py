@@ -20,10 +20,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from canalwise.estimator.resection.bite import SetCells, Tips
 from canalwise.estimator.resection.cover import Cover, cover_of
-from canalwise.estimator.resection.line_values import ToolLines
-from canalwise.estimator.resection.tunnels import Tunnels
+from canalwise.estimator.resection.line_values import SetCells, Tips, ToolLines, Tunnels
 from canalwise.recon.grid import Float
 
 Numbers = Any

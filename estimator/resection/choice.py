@@ -25,7 +25,7 @@ import numpy.typing as npt
 from numba import njit
 
 from canalwise.estimator.resection.cover import Cover
-from canalwise.estimator.resection.tunnels import Tunnels
+from canalwise.estimator.resection.line_values import Tunnels
 from canalwise.recon.grid import Float
 
 Numbers = Any

@@ -24,10 +24,11 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.level_cells import PricedCells
 from canalwise.estimator.level.keep_out import KeepOut
-from canalwise.estimator.resection.bite import SetCells, Tips, set_cells, tips_of
+from canalwise.estimator.resection.bite import set_cells, tips_of
 from canalwise.estimator.resection.choice import QUICK, bone_of, chosen_lines
 from canalwise.estimator.resection.cover import cover_of
 from canalwise.estimator.resection.entry_window import entry_window
+from canalwise.estimator.resection.line_values import SetCells, Tips
 from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.resection.tool_lines import tool_lines
 from canalwise.estimator.resection.tunnels import tunnels_of

@@ -21,14 +21,14 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.resection.bite import Tips, tips_taking
+from canalwise.estimator.resection.bite import tips_taking
 from canalwise.estimator.resection.choice import LEAST_COST_MM3, Effort, completed, improved_lines, lines_of_zone
 from canalwise.estimator.resection.cover import cover_of
 from canalwise.estimator.resection.entry_window import EntryWindow
-from canalwise.estimator.resection.line_values import ToolLines
+from canalwise.estimator.resection.line_values import Tips, ToolLines, Tunnels
 from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.resection.tool_lines import clear_pairs
-from canalwise.estimator.resection.tunnels import Tunnels, tunnels_of
+from canalwise.estimator.resection.tunnels import tunnels_of
 from canalwise.recon.grid import Float
 
 STEPS_MM = (1.0, 0.5)

@@ -12,7 +12,7 @@ Deterministic: the same level and approach give the same lines.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -21,13 +21,13 @@ from numba import njit
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.geometry.region_protocol import Covered
+from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.estimator.resection.bite import Tips
 from canalwise.estimator.resection.bound import least_bone
 from canalwise.estimator.resection.choice import bone_of
 from canalwise.estimator.resection.entry_window import EntryWindow, entry_window
 from canalwise.estimator.resection.line_region import LineRegion
-from canalwise.estimator.resection.line_values import ToolLines
+from canalwise.estimator.resection.line_values import Tips, ToolLines, Tunnels
 from canalwise.estimator.resection.refinement import (
     PIVOT_STEPS_MM,
     STEPS_MM,
@@ -38,9 +38,8 @@ from canalwise.estimator.resection.refinement import (
     neighbours,
     some_candidates,
 )
-from canalwise.estimator.resection.resection_level import ResectionLevel
+from canalwise.estimator.resection.resection_level import LEVELS_KEPT, ResectionLevel
 from canalwise.estimator.resection.tool_lines import tool_lines
-from canalwise.estimator.resection.tunnels import Tunnels
 from canalwise.recon.grid import Float
 
 Numbers = Any
@@ -102,6 +101,12 @@ class Resection:
         if self.weighted_mm3 <= 0:
             return 0.0
         return max(0.0, 1.0 - self.least_weighted_mm3 / self.weighted_mm3)
+
+
+@lru_cache(LEVELS_KEPT)
+def resection_level_of(prepared: PreparedLevel) -> ResectionLevel:
+    """A prepared level made ready for resections, once; with recesses, by the usual rules."""
+    return ResectionLevel(prepared.anatomy, prepared.level, prepared.level_bone, prepared.sac)
 
 
 def resection_of(at: ResectionLevel, approach: Approach) -> Resection:

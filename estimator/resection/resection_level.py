@@ -18,8 +18,8 @@ from canalwise.estimator.decompression.set_values import DecompressionSet
 from canalwise.estimator.geometry.bricks import Bricks, bricks_of_voxels
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.level.level_bone import LevelBone
-from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.resection.bite import TIP_STEP_MM, SetCells, Tips, free_at, set_cells, takes_at, tips_of
+from canalwise.estimator.resection.bite import TIP_STEP_MM, free_at, set_cells, takes_at, tips_of
+from canalwise.estimator.resection.line_values import SetCells, Tips
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side, label_of, sided
@@ -156,9 +156,3 @@ class _TipsByTool:
 def with_set(at: ResectionLevel, wanted: DecompressionSet) -> ResectionLevel:
     """The same level with another set to take, such as one a person has edited."""
     return replace(at, edited=wanted)
-
-
-@lru_cache(LEVELS_KEPT)
-def resection_level_of(prepared: PreparedLevel) -> ResectionLevel:
-    """A prepared level made ready for resections, once; with recesses, by the usual rules."""
-    return ResectionLevel(prepared.anatomy, prepared.level, prepared.level_bone, prepared.sac)

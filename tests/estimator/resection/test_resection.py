@@ -13,8 +13,8 @@ from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.outcome.decompressed import decompressed, decompression_as_json
 from canalwise.estimator.outcome.label_maps import resection_map, room_map
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.resection.resection import resection_of
-from canalwise.estimator.resection.resection_level import resection_level_of, with_set
+from canalwise.estimator.resection.resection import resection_level_of, resection_of
+from canalwise.estimator.resection.resection_level import with_set
 from canalwise.phantoms.spec import demo_spec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of

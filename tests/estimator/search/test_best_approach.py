@@ -27,7 +27,8 @@ from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.outcome.plan_numbers import plan_numbers
 from canalwise.estimator.planning.default_approach import default_approach, docking_point_mm
 from canalwise.estimator.planning.entry_plans import entry_of
-from canalwise.estimator.resection.resection_level import resection_level_of, with_set
+from canalwise.estimator.resection.resection import resection_level_of
+from canalwise.estimator.resection.resection_level import with_set
 from canalwise.estimator.search.best_approach import rank, same_plan, search
 from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace

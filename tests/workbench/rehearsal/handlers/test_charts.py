@@ -17,7 +17,8 @@ from canalwise.estimator.charts import tilt_chart as tilt_chart_module
 from canalwise.estimator.charts.tilt_chart import tilt_chart
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers, plan_numbers
+from canalwise.estimator.outcome.plan_numbers import plan_numbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.search_task import SearchTask
