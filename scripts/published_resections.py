@@ -23,18 +23,34 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.phantoms.cases.hard_cases import hard_suite
 from canalwise.phantoms.cases.stenotic import stenotic_spec
-from canalwise.recon.errors import CanalwiseError
-from canalwise.recon.labels import SIDES
+from canalwise.recon.anatomy import Anatomy
+from canalwise.recon.case.motion_segments import levels_of
+from canalwise.recon.errors import AnatomyNotFound, CanalwiseError
+from canalwise.recon.labels import SIDES, bone_mask
 from canalwise.workbench.validation.published_resections import PUBLISHED, numbers, prepared_case
 
 
-def rows_of(seed: int, spacing_mm: float) -> list[dict[str, float]]:
+def hard_case(number: int) -> PreparedLevel:
+    """A case of `phantoms.cases.hard_cases` with its own labels, on the level it is planned on."""
+    case = hard_suite()[number]
+    if case.is_mesh:
+        raise AnatomyNotFound(case.name, "is made of surfaces, whose parts are not known")
+    scan = case.scan()
+    bone = bone_mask(scan.labels).astype(np.float32)
+    levels = levels_of(scan.labels, bone, scan.grid)
+    return prepared_level(Anatomy(scan.grid, scan.labels, bone, levels, {"sac": "given"}), case.level)
+
+
+def rows_of(seed: int, spacing_mm: float, hard: bool) -> list[dict[str, float]]:
     """One spine's resections from both sides; they are printed as they are done."""
-    prepared, rows = prepared_case(seed, spacing_mm), []
-    bony = stenotic_spec(seed)[0].knobs(prepared.level.name).bony
+    prepared, rows = hard_case(seed) if hard else prepared_case(seed, spacing_mm), []
+    spec = hard_suite()[seed].spec if hard else stenotic_spec(seed)[0]
+    bony = spec.knobs(prepared.level.name).bony
     for side in SIDES:
         found = decompressed(prepared, default_approach(prepared.anatomy, prepared.level.name, side))
         rows.append(
@@ -50,6 +66,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--cases", type=int, default=30)
     parser.add_argument("--spacing-mm", type=float, default=0.9)
+    parser.add_argument("--hard", action="store_true", help="the hard cases that are parametric spines instead")
     parser.add_argument(
         "--records", type=Path, metavar="FILE", help="numbers are added here, one JSON line a resection"
     )
@@ -61,7 +78,7 @@ def main() -> None:
     rows = []
     for seed in range(args.first, args.first + args.cases):
         try:
-            some = rows_of(seed, args.spacing_mm)
+            some = rows_of(seed, args.spacing_mm, args.hard)
         except CanalwiseError as error:
             print(f"{seed:3d} {error}", flush=True)
             continue

@@ -138,7 +138,7 @@ def _lines_gone(resection: Resection, window: EntryWindow, hand: HandDisplacemen
         np.concatenate([np.arange(count, dtype=np.int32), ways.tip + np.int32(count)]),
         ways.blocking_structures,
     )
-    tunnels = tunnels_of(lines, window, at.cells.priced, channel, at.rules, halves=False)
+    tunnels = tunnels_of(lines, window, at.coarse_price, channel, at.rules, halves=False)
     wanted_mm3, most = np.where(left, at.set_cells.mm3, 0.0), at.rules.value("bone_per_tissue")
     cover = cover_of(lines, tunnels, tips, len(wanted_mm3))
     gone = completed(cover, wanted_mm3, np.arange(count, dtype=np.int32), most)

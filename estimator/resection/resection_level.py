@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.decompression_set import decompression_set
-from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells, level_cells
+from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells, PricedCells, level_cells
 from canalwise.estimator.decompression.room import Breadth, RoomNeeded
 from canalwise.estimator.decompression.room_needed import room_needed
 from canalwise.estimator.decompression.rules import ResectionRules
@@ -89,6 +89,11 @@ class ResectionLevel:
             self.rules.prices(),
             self.rules.value("contact_mm"),
         )
+
+    @cached_property
+    def coarse_price(self) -> PricedCells:
+        """Bone and its price in cells of twice the edge."""
+        return self.cells.priced.gathered(2)
 
     @cached_property
     def solid(self) -> npt.NDArray[np.float32]:
