@@ -57,9 +57,9 @@ DEFAULTS: Mapping[str, Limit] = MappingProxyType(
             "PRACTICE",
         ),
         "bone_per_tissue": Limit(
-            10.0,
+            20.0,
             "mm3 of lamina for a mm3",
-            "tissue that costs more bone than this is left; a choice, no source",
+            "tissue that costs more bone is left; a choice, no source (scripts/stability_resection.py)",
             "PRACTICE",
         ),
         "freed_enough_frac": Limit(

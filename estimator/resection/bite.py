@@ -42,21 +42,19 @@ SOLID_FRAC = 0.5
 
 
 def set_cells(wanted: DecompressionSet, cell_mm: float = CELL_MM) -> SetCells:
-    """The set gathered in cells; none where nothing presses."""
+    """The set gathered in cells, of one zone each, so that a broader set holds a narrower one's; none where nothing
+    presses."""
     if not len(wanted.voxels):
         nothing = np.zeros(0, dtype=np.intp)
         return SetCells(np.zeros((0, 3)), np.zeros(0), nothing.astype(np.uint8), nothing)
     index = np.floor(wanted.level_mm / cell_mm).astype(np.int64)
     index -= index.min(axis=0)
     size = index.max(axis=0) + 1
-    keys = np.ravel_multi_index(tuple(index.T), tuple(size))
-    _, of_voxel = np.unique(keys, return_inverse=True)
+    keys = 4 * np.ravel_multi_index(tuple(index.T), tuple(size)) + wanted.zone
+    cells, of_voxel = np.unique(keys, return_inverse=True)
     mm3 = np.asarray(np.bincount(of_voxel, weights=wanted.mm3), dtype=float)
     centres = np.stack([np.bincount(of_voxel, weights=wanted.mm3 * x) for x in wanted.level_mm.T], axis=-1)
-    by_zone = np.stack(
-        [np.bincount(of_voxel, weights=wanted.mm3 * (wanted.zone == z), minlength=len(mm3)) for z in (1, 2, 3)]
-    )
-    zone = (by_zone.argmax(axis=0) + 1).astype(np.uint8)
+    zone = (cells % 4).astype(np.uint8)
     return SetCells(centres / mm3[:, None], mm3, zone, of_voxel)
 
 

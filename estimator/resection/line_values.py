@@ -37,7 +37,7 @@ class SetCells:
     ----------
     centres_mm : (C, 3) array, centroids of the tissue in each cell, level frame
     mm3 : (C,) array
-    zone : (C,) array, the zone most of it lies in
+    zone : (C,) array, the zone it lies in
     of_voxel : (N,) array, cell of each of the set's voxels
     """
 
