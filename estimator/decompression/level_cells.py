@@ -26,8 +26,10 @@ CELL_MM = 1.0
 SUB = 2
 """Samples along an edge of a cell."""
 
-LATERAL_MM, VENTRAL_MM, DORSAL_MM, ALONG_MM = 30.0, 12.0, 48.0, 25.0
-"""The lattice reaches this far lateral, ventral and dorsal of the level's axis, and past both insertions."""
+LATERAL_MM, VENTRAL_MM, DORSAL_MM, ALONG_MM = 30.5, 12.0, 48.0, 25.0
+"""The lattice reaches this far lateral, ventral and dorsal of the level's axis, and past both insertions. One cell's
+centre lies on the midline, so the lattice of the mirror image is its mirror image, and tips, which lie on whole
+millimetres, lie at centres of cells and not on their borders, where rounding would decide."""
 
 BONE_FRAC = 0.5
 """A cell with at least this much bone is bone that a sleeve meets."""

@@ -47,7 +47,8 @@ def set_cells(wanted: DecompressionSet, cell_mm: float = CELL_MM) -> SetCells:
     if not len(wanted.voxels):
         nothing = np.zeros(0, dtype=np.intp)
         return SetCells(np.zeros((0, 3)), np.zeros(0), nothing.astype(np.uint8), nothing)
-    index = np.floor(wanted.level_mm / cell_mm).astype(np.int64)
+    # halves are rounded to even numbers, on either side alike
+    index = np.rint(wanted.level_mm / cell_mm).astype(np.int64)
     index -= index.min(axis=0)
     size = index.max(axis=0) + 1
     keys = 4 * np.ravel_multi_index(tuple(index.T), tuple(size)) + wanted.zone
@@ -179,7 +180,7 @@ def _taken(
     m = sac_step
     for t in range(len(places)):
         px, py, pz = places[t, 0], places[t, 1], places[t, 2]
-        ox, oy, oz = (px - reach[1]) / CELL_MM + 0.5, (py - reach[2]) / CELL_MM + 0.5, (pz - reach[3]) / CELL_MM + 0.5
+        ox, oy, oz = (px - reach[1]) / CELL_MM, (py - reach[2]) / CELL_MM, (pz - reach[3]) / CELL_MM
         u, v, w = sac_index[t, 0], sac_index[t, 1], sac_index[t, 2]
         for c in range(len(centres)):
             dz = centres[c, 2] - pz
@@ -196,9 +197,9 @@ def _taken(
                 share = s / steps
                 x, y, z = share * dx, share * dy, share * dz
                 if share * length > hollow:
-                    i = int(np.floor(ox + x / CELL_MM))
-                    j = int(np.floor(oy + y / CELL_MM))
-                    k = int(np.floor(oz + z / CELL_MM))
+                    i = int(np.rint(ox + x / CELL_MM))
+                    j = int(np.rint(oy + y / CELL_MM))
+                    k = int(np.rint(oz + z / CELL_MM))
                     if 0 <= i < nx and 0 <= j < ny and 0 <= k < nz and solid[i, j, k] >= SOLID_FRAC:
                         clear = False
                         break
