@@ -71,8 +71,7 @@ from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.bone_removal import removal_of
 from canalwise.estimator.removal.region import ConeRegion
 from canalwise.estimator.resection.coarse import CLOSE, SCREEN, coarse_resections
-from canalwise.estimator.resection.resection import resection_of
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of, resection_of
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.exploration import spread
 from canalwise.estimator.search.search_space import SearchSpace

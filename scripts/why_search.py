@@ -28,7 +28,7 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
 from canalwise.estimator.resection.coarse import CLOSE, SCREEN, CoarseForm, coarse_level_of, coarse_resections
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
 from canalwise.estimator.search import best_approach, exploration
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.search_space import SearchSpace

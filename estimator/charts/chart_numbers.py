@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.removal.structure_names import OTHER
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side

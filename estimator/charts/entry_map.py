@@ -14,11 +14,13 @@ from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
 from canalwise.estimator.charts.chart_numbers import RELATIONS, wanted_words
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers, numbers_of_plans
+from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.planning.entry_plans import PlanEntry, entry_of
 from canalwise.estimator.planning.skin_entry import skin_entry_of
 from canalwise.estimator.resection.coarse import SCREEN, coarse_resections
-from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
+from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.search.exploration import coarse_cost
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
@@ -253,8 +255,8 @@ def _mapped(
 def _reason(numbers: PlanNumbers | None, screened_frac: Float) -> str:
     """What prevents success, empty where nothing does; too little freed is said before a limit."""
     if numbers is None:
-        return f"frees too little on the {('near', 'far')[int(screened_frac.argmin())]} side"
+        return f"frees too little on the {RELATIONS[int(screened_frac.argmin())]} side"
     if not numbers.verdict.freed:
-        on = "far" if " on the far side" in numbers.verdict.sentence else "near"
+        on = "contralateral" if " on the contralateral side" in numbers.verdict.sentence else "ipsilateral"
         return f"frees too little on the {on} side"
     return f"limit: {numbers.broken[0]}" if numbers.broken else ""

@@ -15,10 +15,12 @@ from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
 from canalwise.estimator.charts.chart_numbers import ChartNumbers, chart_numbers, runs, wanted_words
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
-from canalwise.estimator.outcome.plan_numbers import numbers_of_plans, rank_of
+from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.outcome.plan_values import rank_of
 from canalwise.estimator.planning.entry_plans import PlanEntry, entry_of
 from canalwise.estimator.resection.coarse import SCREEN, coarse_resections
-from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
+from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.search.exploration import coarse_cost
 from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float

@@ -17,7 +17,7 @@ from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
 from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
 from canalwise.estimator.planning.entry_plans import entry_of
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
 from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side

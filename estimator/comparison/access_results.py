@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.interval import ends95
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
 

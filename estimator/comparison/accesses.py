@@ -18,8 +18,9 @@ from canalwise.estimator.outcome.joined_outcome import TOLD_FROM, both_sides, mi
 from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.resection.resection import resection_of
 from canalwise.estimator.resection.resection_level import ResectionLevel, with_set
-from canalwise.estimator.search.best_approach import SearchResult, search
+from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.search_task import Progress, SearchTask, level_for
+from canalwise.estimator.search.search_values import SearchResult
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.labels import SIDES, Side
 

@@ -29,10 +29,11 @@ from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import FROM_TARGETS, chosen, of_both_halves
 from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.outcome.joined_outcome import both_sides, midline
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers, plan_numbers
+from canalwise.estimator.outcome.plan_numbers import plan_numbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.removal.midline_laminectomy import laminectomy
-from canalwise.estimator.resection.resection import resection_of
-from canalwise.estimator.resection.resection_level import resection_level_of, with_set
+from canalwise.estimator.resection.resection import resection_level_of, resection_of
+from canalwise.estimator.resection.resection_level import with_set
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.labels import SIDES, Mask
 

@@ -25,8 +25,8 @@ from canalwise.estimator.outcome.steps import Step, steps_of
 from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.removal.facet_preservation import facet_kept
-from canalwise.estimator.resection.resection import Resection, resection_of
-from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
+from canalwise.estimator.resection.resection import Resection, resection_level_of, resection_of
+from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.labels import Side
 

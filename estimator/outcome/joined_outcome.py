@@ -17,7 +17,7 @@ from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.cost import contact_mm3, cost_of_removal
 from canalwise.estimator.outcome.freed import freed_with
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers, numbers_from
+from canalwise.estimator.outcome.plan_values import PlanNumbers, numbers_from
 from canalwise.estimator.outcome.verdict import LEFT_AND_RIGHT, limit_checks_of, verdict_with
 from canalwise.estimator.removal.bone_removal import Removal, removal_of
 from canalwise.estimator.removal.midline_laminectomy import laminectomy

@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.recon.labels import SIDES, Side
 
 

@@ -31,18 +31,18 @@ LEFT_AND_RIGHT: Sides = {side: side for side in SIDES}
 """Of what enters from both sides, or from behind."""
 
 
-def near_and_far(side: Side) -> Sides:
+def own_and_other(side: Side) -> Sides:
     """Of an approach from one side.
 
-    >>> near_and_far("right")
-    {'near': 'right', 'far': 'left'}
+    >>> own_and_other("right")
+    {'ipsilateral': 'right', 'contralateral': 'left'}
     """
-    return {"near": side, "far": other_side(side)}
+    return {"ipsilateral": side, "contralateral": other_side(side)}
 
 
 def limit_checks(resection: Resection, cost: ResectionCost, limits: Limits) -> tuple[LimitCheck, ...]:
     """Every limit of a plan held against a resection; of a joint that was not resolved no number is known."""
-    return limit_checks_of(near_and_far(resection.approach.side), cost, limits)
+    return limit_checks_of(own_and_other(resection.approach.side), cost, limits)
 
 
 def limit_checks_of(sides: Sides, cost: ResectionCost, limits: Limits) -> tuple[LimitCheck, ...]:
@@ -65,7 +65,7 @@ def limit_checks_of(sides: Sides, cost: ResectionCost, limits: Limits) -> tuple[
 
 def verdict_of(resection: Resection, freed: Freed, checks: tuple[LimitCheck, ...]) -> DecompressionVerdict:
     """Freed and kept."""
-    return verdict_with(near_and_far(resection.approach.side), freed, checks, resection.at.rules)
+    return verdict_with(own_and_other(resection.approach.side), freed, checks, resection.at.rules)
 
 
 def verdict_with(

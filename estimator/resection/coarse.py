@@ -24,9 +24,11 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.level_cells import PricedCells
 from canalwise.estimator.level.keep_out import KeepOut
-from canalwise.estimator.resection.bite import SetCells, Tips, set_cells, tips_of
-from canalwise.estimator.resection.choice import bone_of, chosen_lines
+from canalwise.estimator.resection.bite import set_cells, tips_of
+from canalwise.estimator.resection.choice import QUICK, bone_of, chosen_lines
+from canalwise.estimator.resection.cover import cover_of
 from canalwise.estimator.resection.entry_window import entry_window
+from canalwise.estimator.resection.line_values import SetCells, Tips
 from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.resection.tool_lines import tool_lines
 from canalwise.estimator.resection.tunnels import tunnels_of
@@ -46,18 +48,16 @@ class CoarseForm:
     ----------
     step_mm : between tips; a bite of 4 mm still takes everything between eight of them at 2.5 mm
     places : pivots across and along the window
-    rounds : of improvement
     """
 
     step_mm: float
     places: tuple[int, int]
-    rounds: int
 
 
-SCREEN = CoarseForm(2.5, (3, 3), 1)
+SCREEN = CoarseForm(2.5, (4, 3))
 """Tells what cannot free enough: the share freed lies within 0.06 of the fine form's, the bone within a fifth."""
 
-CLOSE = CoarseForm(2.0, (3, 5), 1)
+CLOSE = CoarseForm(2.0, (5, 5))
 """Ranks what may: the fine form's tips and pivots, so the share freed lies within 0.02 of its, the bone within 5 % and
 in the same order (scripts/why_search.py)."""
 
@@ -122,7 +122,9 @@ class CoarseLevel:
         how = (at.level.frame, channel, at.rules)
         lines = tool_lines(window, self.tips.places_mm, at.cells, self.keep_out, how, across, halves=False)
         tunnels = tunnels_of(lines, window, self.priced, channel, at.rules, halves=False)
-        chosen = chosen_lines(lines, tunnels, self.tips, self.wanted.mm3, self.wanted.zone, self.form.rounds)
+        wanted, tips, most = self.wanted, self.tips, at.rules.value("bone_per_tissue")
+        cover = cover_of(lines, tunnels, tips, len(wanted.mm3))
+        chosen = chosen_lines(cover, wanted.mm3, wanted.zone, tips.places_mm, most, QUICK)
         return bone_of(chosen, tunnels), self._taken_by(lines.tip[chosen])
 
     def _taken_by(self, gone: npt.NDArray[np.int32]) -> npt.NDArray[np.bool_]:

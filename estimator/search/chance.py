@@ -7,8 +7,6 @@ copies entered elsewhere by a hand's errors are resected coarsely; they too meet
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from canalwise.estimator.approach.approach import Approach
@@ -18,31 +16,11 @@ from canalwise.estimator.execution.uncertainty_values import HandTrial
 from canalwise.estimator.interval import ends95
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.resection.coarse import CLOSE, coarse_resections
+from canalwise.estimator.search.search_values import PlanChance
 from canalwise.recon.grid import Float
 
 COPIES = 16
 """Copies of a plan whose bone is told (choice)."""
-
-
-@dataclass(frozen=True, eq=False)
-class PlanChance:
-    """Chances of one plan under errors of the hand.
-
-    Parameters
-    ----------
-    freed, kept, both : shares of the hands that free enough, that keep every limit, that do both; where a joint was not
-        resolved `kept` is None, and `both` is that of `freed`
-    hands : that they are shares of
-    bone_mm3 : (COPIES,) array, bone of copies entered by other hands; copies of all plans meet the same errors
-    bone95_mm3 : between which 95 % of these lie, the plan's own included
-    """
-
-    freed: float
-    kept: float | None
-    both: float
-    hands: int
-    bone_mm3: Float
-    bone95_mm3: tuple[float, float]
 
 
 def chance_of(found: DecompressedLevel, seed: int) -> PlanChance:

@@ -11,7 +11,8 @@ from canalwise.estimator.approach.search_bounds import INSTRUMENTS, instruments_
 from canalwise.estimator.decompression.room import Breadth
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.canal_entry import canal_entry_of
-from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
+from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.search.search_space import SearchSpace
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.labels import SIDES, Side

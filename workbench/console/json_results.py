@@ -18,9 +18,9 @@ from canalwise.estimator.execution.uncertainty_values import SAMPLES, HandTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed
-from canalwise.estimator.search.best_approach import SearchResult
 from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.search_task import Progress, SearchTask
+from canalwise.estimator.search.search_values import SearchResult
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.corrections import correction_sentences
 from canalwise.recon.disclaimer import CAUTION

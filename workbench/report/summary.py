@@ -121,7 +121,7 @@ def _joint_tile(relation: str, kept: Json | None) -> Tile:
 
 def _reach_tile(reach: Json | None) -> Tile:
     if reach is None:
-        return "Reach past the midline", number(None), "no targets in view on the far side"
+        return "Reach past the midline", number(None), "no targets in view on the contralateral side"
     ends = _ends(reach, "mm", 1, 1.0)
     return "Reach past the midline", amount(reach["lateral_mm"], "mm"), ends + limit_words(reach["limited_by"])
 
@@ -137,9 +137,9 @@ def limits_sentence(estimate: Json) -> str:
 
     >>> limits_sentence({"verdicts": [{"name": "pars width remaining", "met": False}]})
     'Limits BREACHED: pars width remaining.'
-    >>> freed = {"freed": False, "sentence": "Frees 5 % on the far side, though it breaks no limit"}
+    >>> freed = {"freed": False, "sentence": "Frees 5 % on the contralateral side, though it breaks no limit"}
     >>> limits_sentence({"verdict": freed, "verdicts": []})
-    'NOT FREED. Frees 5 % on the far side, though it breaks no limit.'
+    'NOT FREED. Frees 5 % on the contralateral side, though it breaks no limit.'
     """
     verdict = estimate.get("verdict")
     broken, unknown = breaches(estimate), [v["name"] for v in limits_of(estimate) if v["met"] is None]

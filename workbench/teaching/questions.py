@@ -206,7 +206,7 @@ def _most_bone(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | Unan
 def _reach(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | UnanswerableQuestion:
     reach, near = facts.reach(), facts.reach("ipsilateral")
     if reach is None:
-        return UnanswerableQuestion("The far side's targets are not in view here.")
+        return UnanswerableQuestion("The contralateral side's targets are not in view here.")
     if reach.lateral_mm < 1:
         return UnanswerableQuestion("The tool touches nothing beyond the midline at disc level here.")
     offered = [near.lateral_mm] if near else []
@@ -214,7 +214,7 @@ def _reach(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | Unanswer
     choices = _amounts(reach.lateral_mm, offered, "mm", draw)
     words = "How far past the midline does the tool's tip reach at disc level?"
     right = amount(reach.lateral_mm, "mm")
-    because = f"It touches the far side out to {right}; what stops it there is {CAUSES[reach.limited_by]}."
+    because = f"It touches the contralateral side out to {right}; what stops it there is {CAUSES[reach.limited_by]}."
     return _known(words, choices, right, because)
 
 
@@ -227,7 +227,7 @@ def _far_targets_mm(facts: PlanFacts) -> Iterator[Float]:
 def _stops(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | UnanswerableQuestion:
     reach = facts.reach()
     if reach is None:
-        return UnanswerableQuestion("The far side's targets are not in view here.")
+        return UnanswerableQuestion("The contralateral side's targets are not in view here.")
     right = CAUSES[reach.limited_by]
     choices = _mixed(right, [words for words in CAUSES.values() if words != right], draw)
     because = f"The tool reaches {amount(reach.lateral_mm, 'mm')} past the midline at disc level"
@@ -235,7 +235,7 @@ def _stops(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | Unanswer
         x = float(facts.level.frame.to_level_mm(reach.next_ras_mm)[0])
         toward_far = x if other_side(facts.side) == "left" else -x
         because += f"; the next point to touch lies {amount(toward_far, 'mm')} past it; what stops the tool is {right}"
-    return _known("What stops the next millimetre of reach on the far side?", choices, right, f"{because}.")
+    return _known("What stops the next millimetre of reach on the contralateral side?", choices, right, f"{because}.")
 
 
 def _entry(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | UnanswerableQuestion:

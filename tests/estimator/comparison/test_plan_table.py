@@ -21,7 +21,7 @@ from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.limit_rules import RELATIONS
 from canalwise.estimator.outcome.joined_outcome import midline
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES
 from canalwise.recon.serialization import json_text

@@ -37,7 +37,7 @@ def still(found: DecompressedLevel) -> ResectionIntervals:
 def test_without_execution_errors_only_borders_are_left(still: ResectionIntervals) -> None:
     assert all(HAND not in interval.sd_by_cause for interval in still.intervals.values())
     # the joint's limits are far away and the canal is wide: nothing can fail
-    assert still.chances.limits["near facet area kept"] == 1.0
+    assert still.chances.limits["ipsilateral facet area kept"] == 1.0
 
 
 def test_intervals_hold_the_plan_and_lie_inside_what_can_be(usual: ResectionIntervals) -> None:

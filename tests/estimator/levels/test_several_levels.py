@@ -156,7 +156,9 @@ def test_sides_are_compared_and_the_document_is_whole(spine, bench, both):
     assert document["levels"] == list(LEVELS)
     assert document["caution"] == CAUTION
     assert sorted(document["order"]["levels"]) == sorted(LEVELS)
-    assert {limit["name"] for level in document["each_level"] for limit in level["limits"]} >= {"near facet area kept"}
+    assert {limit["name"] for level in document["each_level"] for limit in level["limits"]} >= {
+        "ipsilateral facet area kept"
+    }
     assert json.loads(json.dumps(document, allow_nan=False)) == document
     same = next(one for one in document["patterns"] if one["name"] == "all from the left")
     assert same["bone_removed_mm3"]["together"] == pytest.approx(both.together.total_mm3)

@@ -17,7 +17,8 @@ from canalwise.estimator.charts import tilt_chart as tilt_chart_module
 from canalwise.estimator.charts.tilt_chart import tilt_chart
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers, plan_numbers
+from canalwise.estimator.outcome.plan_numbers import plan_numbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.search_task import SearchTask
@@ -98,7 +99,7 @@ def test_an_angle_chart_is_the_estimators(tilts: Json, plan: Approach, prepared:
     assert tilts["bone_mm3"] == chart.numbers.bone_mm3.tolist()
     assert tilts["feasible"] == chart.feasible.tolist()
     assert tilts["reach_mm"] == chart.numbers.reach_mm.tolist()
-    assert tilts["targets_frac"]["far side"] == chart.numbers.freed_frac["contralateral"].tolist()
+    assert tilts["targets_frac"]["contralateral side"] == chart.numbers.freed_frac["contralateral"].tolist()
     assert np.sum(list(tilts["layers_mm3"].values()), axis=0) == pytest.approx(chart.numbers.bone_mm3, abs=30.0)
     assert [not broken for broken in tilts["breaks"]] == chart.numbers.kept.tolist()
 

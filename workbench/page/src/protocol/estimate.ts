@@ -136,7 +136,7 @@ const estimate = object({
 });
 export type Estimate = TypeOf<typeof estimate>;
 
-/** What stops the next millimetre of reach on the far side. */
+/** What stops the next millimetre of reach on the contralateral side. */
 const blocker = object({
   point_mm: vec3,
   /** The target that is not reached for it. */
