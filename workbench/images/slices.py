@@ -19,7 +19,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Part, Tissue, canal_mask, label_of, sided
 from canalwise.workbench.images.planes import PlaneCut, cut_of
 from canalwise.workbench.images.planned_case import PlannedCase
-from canalwise.workbench.style.palette import BONE, CANAL, OUTSIDE_HU, QUIET, REMOVED, SAC, phase_colour
+from canalwise.workbench.style.palette import CANAL, DISC, INK, OUTSIDE_HU, PALE_BONE, PAPER, REMOVED, SAC, phase_colour
 from canalwise.workbench.style.phrases import cranial_tilt_words, lateral_words
 
 MID_DEPTH_MM = 12.0
@@ -131,9 +131,9 @@ def _share(planned: PlannedCase, cut: PlaneCut, mask: npt.NDArray[np.bool_]) -> 
 
 def _draw_anatomy(axes: Axes, planned: PlannedCase, cut: PlaneCut) -> None:
     anatomy = planned.anatomy
-    _outline(axes, cut, cut_of(anatomy.occupancy, anatomy.grid, cut, planned.level.frame), 0.5, BONE, 0.8)
+    _outline(axes, cut, cut_of(anatomy.occupancy, anatomy.grid, cut, planned.level.frame), 0.5, PALE_BONE, 0.8)
     _outline(axes, cut, _share(planned, cut, canal_mask(anatomy.labels)), 0.5, CANAL, 1.0)
-    _outline(axes, cut, _share(planned, cut, anatomy.labels % 100 == Part.DISC), 0.5, QUIET, 0.8)
+    _outline(axes, cut, _share(planned, cut, anatomy.labels % 100 == Part.DISC), 0.5, DISC, 0.8)
     modelled = anatomy.sources.get("sac") == "modelled"
     _outline(
         axes, cut, _share(planned, cut, anatomy.labels == Tissue.SAC), 0.5, SAC, 1.2, "dashed" if modelled else "solid"
@@ -186,8 +186,8 @@ def key_figure(planned: PlannedCase) -> Figure:
     sac = f"dural sac ({planned.anatomy.sources.get('sac', 'source not stated')})"
     modelled = planned.anatomy.sources.get("sac") == "modelled"
     lines: list[Artist] = [
-        Line2D([], [], color=BONE, label="bone"),
-        Line2D([], [], color=QUIET, label="disc"),
+        Line2D([], [], color=PALE_BONE, label="bone"),
+        Line2D([], [], color=DISC, label="disc"),
         Line2D([], [], color=CANAL, label="bony canal"),
         Line2D([], [], color=SAC, label=sac, linestyle="dashed" if modelled else "solid"),
     ]
@@ -200,7 +200,11 @@ def key_figure(planned: PlannedCase) -> Figure:
         Line2D([], [], color=REMOVED, linestyle="dotted", label="bone within the sweep (cone)"),
     ]
     figure = Figure(figsize=(7.3, 0.55))
-    figure.legend(handles=lines, loc="center", ncols=5, fontsize=7.5, handlelength=2.0, columnspacing=1.4)
+    # on the slices' own dark ground, on which the colours are made to be told apart
+    figure.legend(
+        handles=lines, loc="center", ncols=5, fontsize=9, handlelength=1.6, columnspacing=1.0, facecolor=INK,
+        labelcolor=PAPER, framealpha=1.0,
+    )  # fmt: skip
     return figure
 
 

@@ -59,6 +59,7 @@ function stateOf(facts: CaseFacts, plan: Plan): State {
     moving: false,
     answer: null,
     fresh: false,
+    executions: null,
     removal: null,
     looks: looksOf(facts),
     pins: [],

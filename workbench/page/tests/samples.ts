@@ -66,6 +66,7 @@ export const STATE: State = {
   moving: false,
   answer: null,
   fresh: false,
+  executions: null,
   removal: null,
   looks: {
     theme: "dark",

@@ -43,6 +43,8 @@ export interface State {
   answer: EstimateAnswer | null;
   /** Does the answer belong to the plan on the picture? Numbers are greyed until it does. */
   fresh: boolean;
+  /** Executions of the plan that are being worked out for intervals and chances; null while none are. */
+  executions: { done: number; total: number } | null;
   removal: RemovalVolumes | null;
   looks: ViewSettings;
   pins: PinnedPlan[];

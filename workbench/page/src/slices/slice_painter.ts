@@ -2,7 +2,7 @@
 
 import { contour, offPage, onPage, sampled, type SlicePlane } from "./reslice";
 import { coneDistance, placedPhases, type PlacedPhase } from "../model/channel_geometry";
-import { CANAL, phaseColour, REMOVED, SAC } from "../model/palette";
+import { BONE, CANAL, phaseColour, REMOVED, rgb, SAC } from "../model/palette";
 import type { Plan, Vec3 } from "../protocol/plan";
 import type { OutlinedStructure, ScanVolume } from "./scan_volume";
 import type { RemovalVolumes } from "../protocol/frame_headers";
@@ -10,9 +10,7 @@ import type { RemovalVolumes } from "../protocol/frame_headers";
 /** Samples a side: of the grey values, of the outlines, and of the channel, whose edge is smooth. */
 const [GREY, LINES, CHANNEL] = [256, 160, 72];
 
-export const BONE_LINE = "#e8b968";
-
-const OUTLINES: Record<OutlinedStructure, string> = { bone: BONE_LINE, canal: CANAL, sac: SAC };
+const OUTLINES: Record<OutlinedStructure, string> = { bone: BONE, canal: CANAL, sac: SAC };
 
 /** How near the docking point lies to a slice that it is drawn filled, mm. */
 const IN_SLICE_MM = 2;
@@ -212,7 +210,7 @@ function fillAbove(to: CanvasRenderingContext2D, values: Float32Array, width: nu
   veil.width = veil.height = LINES;
   const on = veil.getContext("2d")!;
   const picture = on.createImageData(LINES, LINES);
-  const [red, green, blue] = [0xd5, 0x5e, 0x00];
+  const [red, green, blue] = rgb(REMOVED).map((part) => 255 * part) as [number, number, number];
   for (let i = 0; i < values.length; i++) {
     picture.data.set([red, green, blue, Math.min(Math.max((values[i]! - 90) * 2, 0), 150)], 4 * i);
   }
