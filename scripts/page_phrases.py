@@ -89,7 +89,7 @@ def generated() -> dict[Path, str]:
     """File -> what it must hold."""
     return {
         TARGET: phrases_source(),
-        SOURCES / "model" / "hues.generated.ts": hues_source(),
+        SOURCES / "pictures" / "hues.generated.ts": hues_source(),
         SOURCES / "css" / "hues.generated.css": hues_style(),
     }
 

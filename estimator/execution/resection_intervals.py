@@ -15,7 +15,13 @@ import numpy as np
 from canalwise.estimator.execution.border_causes import border_causes
 from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
 from canalwise.estimator.execution.resection_numbers import FREED, Bounds, WorkedOut, bounds_of, numbers_of
-from canalwise.estimator.execution.uncertainty_values import HAND, CarriedOut, HandTrial, ResectionChances, ResectionIntervals
+from canalwise.estimator.execution.uncertainty_values import (
+    HAND,
+    CarriedOut,
+    HandTrial,
+    ResectionChances,
+    ResectionIntervals,
+)
 from canalwise.estimator.interval import ENDS, Interval
 from canalwise.estimator.outcome.cost import cost_of_resection
 from canalwise.estimator.outcome.freed import far_reach, freed_by

@@ -68,7 +68,9 @@ def test_numbers_are_those_of_the_command(own_server, opened, side):  # pages cl
     executions = reported["chances"]["hands"]
     assert page.rows("limits") == [list(row) for row in limit_rows(reported["resection"], executions)]
     for name in ("both", "freed", "kept"):
-        assert chance_words(reported["chances"][name], executions) in page.page.locator("#outcome-chance").text_content()
+        assert (
+            chance_words(reported["chances"][name], executions) in page.page.locator("#outcome-chance").text_content()
+        )
     least = reported["freed"]["interval95"]["least_area_after_mm2"]
     assert f"({interval(least)})" in page.page.locator("#tile-area").text_content()
     assert f"({interval(least)})" in page.page.locator("#outcome-area").text_content()

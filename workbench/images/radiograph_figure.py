@@ -27,6 +27,9 @@ POINTS: Mapping[str, dict[str, Any]] = {
 
 WIDTH_INCH = 3.6
 
+EDGE_PT = 16.0
+"""Words at the edges, points: read where the picture is printed at half its size."""
+
 
 def radiograph_figures(planned: PlannedCase, entry: Mapping[str, Any]) -> dict[str, Figure]:
     """Caption -> figure, AP first; `entry` is the estimate's `skin_entry`. Call inside `drawing_style`."""
@@ -75,7 +78,7 @@ def _rim(width: float) -> list[Any]:
 def _write(axes: Axes, words: Sequence[str]) -> None:
     boxed: dict[str, Any] = {
         "color": "white",
-        "fontsize": 7.5,
+        "fontsize": EDGE_PT,
         "fontweight": "bold",
         "bbox": {"facecolor": "black", "alpha": 0.6, "edgecolor": "none", "pad": 1.5},
         "transform": axes.transAxes,

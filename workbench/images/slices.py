@@ -163,12 +163,16 @@ def _draw_channel(axes: Axes, planned: PlannedCase, cut: PlaneCut) -> None:
         axes.plot(across, upward, color=colour, linewidth=0.8, linestyle=(0, (5, 3)))
 
 
+EDGE_PT = 16.0
+"""Letters at a picture's edges, points: read where it is printed at half its size."""
+
+
 def _write_edges(axes: Axes, cut: PlaneCut) -> None:
     """Prints the directions on the picture itself, and a 10 mm scale."""
     left, right, up, down = EDGES[cut.kind]
     boxed: dict[str, Any] = {
         "color": "white",
-        "fontsize": 7.5,
+        "fontsize": EDGE_PT,
         "fontweight": "bold",
         "bbox": {"facecolor": "black", "alpha": 0.6, "edgecolor": "none", "pad": 1.5},
     }
@@ -178,7 +182,7 @@ def _write_edges(axes: Axes, cut: PlaneCut) -> None:
     axes.text(0.5, 0.015, down, transform=axes.transAxes, va="bottom", ha="center", **boxed)
     x, y = cut.steps_mm[0][0] + 7.0, cut.steps_mm[1][0] + 5.0
     axes.plot([x, x + 10], [y, y], color="white", linewidth=2.0, solid_capstyle="butt")
-    axes.text(x + 5, y + 1.0, "10 mm", color="white", fontsize=6.5, ha="center", va="bottom")
+    axes.text(x + 5, y + 1.0, "10 mm", color="white", fontsize=EDGE_PT, ha="center", va="bottom")
 
 
 def key_figure(planned: PlannedCase) -> Figure:
@@ -196,8 +200,8 @@ def key_figure(planned: PlannedCase) -> Figure:
         for n, p in enumerate(planned.phases)
     ]
     lines += [
-        Patch(color=REMOVED, alpha=0.75, label="bone to remove (task)"),
-        Line2D([], [], color=REMOVED, linestyle="dotted", label="bone within the sweep (cone)"),
+        Patch(color=REMOVED, alpha=0.75, label="bone to remove"),
+        Line2D([], [], color=REMOVED, linestyle="dotted", label="bone within the sweep"),
     ]
     figure = Figure(figsize=(7.3, 0.55))
     # on the slices' own dark ground, on which the colours are made to be told apart

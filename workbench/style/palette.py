@@ -69,7 +69,7 @@ OUTSIDE_HU = -1000.0
 """Value drawn beyond a scan in a slice: air."""
 
 STRUCTURES = ("#5a2fb0", "#b79bff", "#8c6d3f", "#ff9cc6", "#b0206a", "#9aa5ae")
-"""Layers of a stack, from the side of the approach across: near side, midline, far side; neighbours differ in lightness."""
+"""Layers of a stack from the side of the approach across, near, middle and far; neighbours differ in lightness."""
 
 BONE_SHADES = ("#fde6d5", "#f9c39d", "#ee9660", "#cc6c2f", "#974719", "#5c2a0c")
 """From the least to the most bone to be removed, told apart in grey print too."""

@@ -80,6 +80,7 @@ export const STATE: State = {
     panel: "slices",
   },
   pins: [],
+  measurement: null,
   blind: false,
   link: "up",
   problem: "",

@@ -1,6 +1,6 @@
 // A map of skin entries: the least bone for each that reaches what is wanted within the limits; choosing one moves the plan.
 
-import { BONE_SHADES } from "../model/hues.generated";
+import { BONE_SHADES } from "../pictures/hues.generated";
 import type { EntryMap } from "../protocol/charts";
 import type { MaybeNumber } from "../protocol/plan";
 import { chartTable } from "../dom/data_table";

@@ -1,6 +1,6 @@
 // The approaches of which none frees more for less bone, as points to look through one by one.
 
-import { KEPT_SHADES } from "../model/hues.generated";
+import { KEPT_SHADES } from "../pictures/hues.generated";
 import { chartTable } from "../dom/data_table";
 import type { Context } from "../session/context";
 import { freshId, h, setText } from "../dom/elements";

@@ -5,7 +5,7 @@ import type { Context } from "../session/context";
 import { freshId, h, setText } from "../dom/elements";
 import { chartTable, numbersIn } from "../dom/data_table";
 import type { Relation } from "../protocol/plan";
-import { STACK_COLOURS, STACK_NAMES } from "../model/hues.generated";
+import { STACK_COLOURS, STACK_NAMES } from "../pictures/hues.generated";
 import { same } from "../model/store";
 import {
   area,

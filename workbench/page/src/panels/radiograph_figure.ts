@@ -1,7 +1,7 @@
 // A digitally reconstructed radiograph as a figure, with the plan's marks: pixels and lines come from the server, by one projection.
 
 import { h, setText } from "../dom/elements";
-import { MARK, phaseColour } from "../model/palette";
+import { MARK, phaseColour } from "../pictures/palette";
 import type { Radiograph, RadiographMark } from "../protocol/radiographs";
 import type { ViewSettings } from "../model/store";
 import { s } from "../dom/svg_chart";

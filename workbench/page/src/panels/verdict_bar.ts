@@ -10,10 +10,10 @@ const WORKING = "being worked out \u2026";
 
 export const verdictBar: Part = (root, { store }) => {
   const head = h("strong", { id: "outcome" });
-  const words = h("span", { id: "verdict" });
+  const words = h("p", { id: "verdict" });
   const chance = h("span", { id: "outcome-chance" });
   const area = h("span", { id: "outcome-area" });
-  root.append(head, words, chance, area);
+  root.append(head, h("div", { class: "outcome-words" }, words, h("p", { class: "outcome-more" }, chance, area)));
   let last: Estimate | null = null;
   const show = (state: State) => {
     const now = state.answer?.estimate ?? null;

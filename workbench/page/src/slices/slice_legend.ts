@@ -2,7 +2,7 @@
 
 import type { Context } from "../session/context";
 import { h } from "../dom/elements";
-import { BONE, CANAL, phaseColour, REMOVED, SAC } from "../model/palette";
+import { BONE, CANAL, phaseColour, REMOVED, SAC } from "../pictures/palette";
 
 export function sliceLegend({ store }: Context): HTMLElement {
   const element = h("ul", { class: "legend slice-legend", "aria-label": "Colours on the slices" });

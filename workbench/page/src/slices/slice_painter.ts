@@ -2,7 +2,8 @@
 
 import { contour, offPage, onPage, sampled, type SlicePlane } from "./reslice";
 import { coneDistance, placedPhases, type PlacedPhase } from "../model/channel_geometry";
-import { BONE, CANAL, phaseColour, REMOVED, rgb, SAC } from "../model/palette";
+import { BONE, CANAL, phaseColour, REMOVED, rgb, SAC } from "../pictures/palette";
+import { measuredWords, type Measurement } from "../model/measuring";
 import type { Plan, Vec3 } from "../protocol/plan";
 import type { OutlinedStructure, ScanVolume } from "./scan_volume";
 import type { RemovalVolumes } from "../protocol/frame_headers";
@@ -24,6 +25,7 @@ export interface SliceContent {
   window: [number, number];
   point: Vec3;
   phase: number;
+  measurement: Measurement | null;
 }
 
 export class SlicePainter {
@@ -106,7 +108,7 @@ export class SlicePainter {
     to: CanvasRenderingContext2D,
     width: number,
     cut: SlicePlane,
-    { plan, point, phase }: SliceContent,
+    { plan, point, phase, measurement }: SliceContent,
   ): void {
     const scale = width / cut.width_mm;
     const pixel = (p: Vec3): [number, number] => {
@@ -125,6 +127,7 @@ export class SlicePainter {
     const [x, y] = pixel(point);
     dashed(to, [x, 0], [x, width], "#ffffff90", [2, 5]);
     dashed(to, [0, y], [width, y], "#ffffff90", [2, 5]);
+    if (measurement) drawMeasured(to, measurement, pixel, (p) => Math.abs(onPage(cut, p).off) < IN_SLICE_MM);
     this.drawDock(to, pixel(plan.docking_point_mm), Math.abs(onPage(cut, plan.docking_point_mm).off) < IN_SLICE_MM);
   }
 
@@ -165,6 +168,41 @@ export class SlicePainter {
     to.fillStyle = "#ffffff";
     to.fillText(`${SCALE_MM} mm`, x, y - 6);
   }
+}
+
+/** A measurement's lines, its points filled where they lie in the slice, and its words. */
+function drawMeasured(
+  to: CanvasRenderingContext2D,
+  measurement: Measurement,
+  pixel: (p: Vec3) => [number, number],
+  near: (p: Vec3) => boolean,
+): void {
+  const places = measurement.points.map(pixel);
+  for (const [weight, colour] of [
+    [4, "#000000"],
+    [1.6, "#ffffff"],
+  ] as const) {
+    to.lineWidth = weight;
+    to.strokeStyle = colour;
+    to.beginPath();
+    places.forEach(([x, y], place) => (place ? to.lineTo(x, y) : to.moveTo(x, y)));
+    to.stroke();
+    places.forEach(([x, y], place) => {
+      to.beginPath();
+      to.arc(x, y, 3.5, 0, 2 * Math.PI);
+      to.stroke();
+      to.fillStyle = colour;
+      if (near(measurement.points[place]!)) to.fill();
+    });
+  }
+  const last = places.at(-1);
+  if (!last) return;
+  to.font = "bold 13px system-ui, sans-serif";
+  to.strokeStyle = "#000000";
+  to.lineWidth = 3;
+  to.strokeText(measuredWords(measurement), last[0] + 7, last[1] - 7);
+  to.fillStyle = "#ffffff";
+  to.fillText(measuredWords(measurement), last[0] + 7, last[1] - 7);
 }
 
 /** Signed distance to the channel lying along its axis, without the sweep, on a coarse grid of the cut. */
