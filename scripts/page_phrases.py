@@ -1,4 +1,4 @@
-"""Writes the rehearsal page's words from those of the commands: workbench/page/src/model/phrases.generated.ts.
+"""Writes the rehearsal page's words and colours from those of the commands: its files `*.generated.*`.
 
 The page words its numbers itself, since they change while a control is dragged; its words are those of
 `workbench.style.phrases` and `workbench.console.tables`. This script asks their functions, with values that stand out,
@@ -25,6 +25,7 @@ from canalwise.workbench.console.tables import (
     stands,
     task_rows,
 )
+from canalwise.workbench.style.palette import BONE_SHADES, HUES, KEPT_SHADES, PHASES, STACK, STRUCTURES
 from canalwise.workbench.style.phrases import (
     EVIDENCE,
     MINUS,
@@ -41,7 +42,8 @@ from canalwise.workbench.style.phrases import (
     with_interval,
 )
 
-TARGET = Path(__file__).resolve().parents[1] / "workbench" / "page" / "src" / "model" / "phrases.generated.ts"
+SOURCES = Path(__file__).resolve().parents[1] / "workbench" / "page" / "src"
+TARGET = SOURCES / "model" / "phrases.generated.ts"
 
 HEAD = """// Words that the page shares with the commands, made by scripts/page_phrases.py from
 // workbench/style/phrases.py and workbench/console/tables.py, not by hand.
@@ -55,6 +57,41 @@ def phrases_source() -> str:
     """The TypeScript module that holds every phrase."""
     lines = [f"  {name}: {json.dumps(phrase, ensure_ascii=True)}," for name, phrase in phrases().items()]
     return "\n".join([HEAD, "export const PHRASES = {", *lines, "} as const;", ""])
+
+
+COLOUR_HEAD = "The colours of workbench/style/palette.py, made by scripts/page_phrases.py, not by hand."
+
+
+def hues_source() -> str:
+    """The TypeScript module that holds the table of colours."""
+    named = {name: {"meaning": hue.meaning, "paint": hue.paint, "line": hue.line} for name, hue in HUES.items()}
+    lists = {
+        "HUES": named,
+        "PHASES": list(PHASES.values()),
+        "STACK_NAMES": list(STACK),
+        "STACK_COLOURS": list(STRUCTURES),
+        "BONE_SHADES": list(BONE_SHADES),
+        "KEPT_SHADES": list(KEPT_SHADES),
+    }
+    lines = [f"export const {name} = {json.dumps(value)} as const;" for name, value in lists.items()]
+    return "\n".join([f"// {COLOUR_HEAD}", "", *lines, ""])
+
+
+def hues_style() -> str:
+    """The style sheet that names the colours: as paint, and as lines on the ground of the theme."""
+    dark = [f"  --{name}: {hue.paint};\n  --{name}-paint: {hue.paint};" for name, hue in HUES.items()]
+    light = [f"  --{name}: {hue.line};" for name, hue in HUES.items()]
+    themed = [":root {", *dark, "}", ':root[data-theme="light"] {', *light, "}"]
+    return "\n".join([f"/* {COLOUR_HEAD} */", *themed, ""])
+
+
+def generated() -> dict[Path, str]:
+    """File -> what it must hold."""
+    return {
+        TARGET: phrases_source(),
+        SOURCES / "pictures" / "hues.generated.ts": hues_source(),
+        SOURCES / "css" / "hues.generated.css": hues_style(),
+    }
 
 
 def phrases() -> Phrases:
@@ -88,8 +125,8 @@ def _numbers() -> Phrases:
         "listLast": gapped(joined(["@first", "@last"]), first="@first", last="@last"),
         "listComma": joined(["@a", "@b", "@c"]).removeprefix("@a").partition("@b")[0],
         "leastSure": LEAST_SURE,
-        "nearlyCertain": chance_words(1.0),
-        "nearlyImpossible": chance_words(0.0),
+        "surerThan": gapped(chance_words(1.0), value="99"),
+        "lessThan": gapped(chance_words(0.0), value="1"),
         "chanceUnknown": chance_words(None),
     }
 
@@ -145,14 +182,18 @@ def _places() -> Phrases:
 
 def main() -> int:
     """Writes the file, or with `--check` answers whether it is current."""
-    source = phrases_source()
     if "--check" not in sys.argv[1:]:
-        TARGET.write_text(source, encoding="utf-8")
+        for target, source in generated().items():
+            target.write_text(source, encoding="utf-8")
         return 0
-    current = TARGET.is_file() and TARGET.read_text(encoding="utf-8") == source
-    if not current:
-        print(f"{TARGET.name} is not current: run scripts/page_phrases.py", file=sys.stderr)
-    return 0 if current else 1
+    stale = [
+        target.name
+        for target, source in generated().items()
+        if not target.is_file() or target.read_text(encoding="utf-8") != source
+    ]
+    if stale:
+        print(f"{', '.join(stale)}: not current, run scripts/page_phrases.py", file=sys.stderr)
+    return 1 if stale else 0
 
 
 if __name__ == "__main__":

@@ -15,7 +15,13 @@ import numpy as np
 from canalwise.estimator.execution.border_causes import border_causes
 from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
 from canalwise.estimator.execution.resection_numbers import FREED, Bounds, WorkedOut, bounds_of, numbers_of
-from canalwise.estimator.execution.uncertainty_values import HAND, HandTrial, ResectionChances, ResectionIntervals
+from canalwise.estimator.execution.uncertainty_values import (
+    HAND,
+    CarriedOut,
+    HandTrial,
+    ResectionChances,
+    ResectionIntervals,
+)
 from canalwise.estimator.interval import ENDS, Interval
 from canalwise.estimator.outcome.cost import cost_of_resection
 from canalwise.estimator.outcome.freed import far_reach, freed_by
@@ -35,10 +41,15 @@ class _Sample:
     checks: tuple[LimitCheck, ...]
 
 
-def resection_intervals(found: WorkedOut, trial: HandTrial | None = None) -> ResectionIntervals:
-    """Intervals and chances of what an approach comes to."""
+def resection_intervals(
+    found: WorkedOut, trial: HandTrial | None = None, each: CarriedOut = lambda: None
+) -> ResectionIntervals:
+    """Intervals and chances of what an approach comes to.
+
+    `each` is called before every execution is worked out; what it raises ends the trial and is raised here.
+    """
     trial = trial or HandTrial()
-    samples, own = _samples(found, trial), numbers_of(found.cost, found.freed, found.reach)
+    samples, own = _samples(found, trial, each), numbers_of(found.cost, found.freed, found.reach)
     bounds = bounds_of(found)
     borders = {name: causes for name, causes in border_causes(found).items() if name in own}
     noise = _noise(own, borders, trial)
@@ -56,7 +67,7 @@ def resection_intervals(found: WorkedOut, trial: HandTrial | None = None) -> Res
     return ResectionIntervals(intervals, _chances(found, samples, drawn, noise), trial)
 
 
-def _samples(found: WorkedOut, trial: HandTrial) -> list[_Sample]:
+def _samples(found: WorkedOut, trial: HandTrial, each: CarriedOut) -> list[_Sample]:
     """What each hand comes to; where all errors are nil they come to the plan, and none is carried out."""
     normals = np.random.default_rng(trial.seed).standard_normal((trial.samples, NORMALS))
     if all(record.value == 0 for record in trial.errors.records.values()):
@@ -67,6 +78,7 @@ def _samples(found: WorkedOut, trial: HandTrial) -> list[_Sample]:
     _ = prepared.pars_and_base_samples, prepared.faces, found.freed
 
     def one(row: Float) -> _Sample:
+        each()
         executed = executed_resection(found.resection, displacement_of(approach, trial.errors, row))
         cost = cost_of_resection(prepared, executed, with_contact=False)
         numbers = numbers_of(cost, freed_by(executed), far_reach(executed))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from canalwise.estimator.approach.execution_errors import ExecutionErrors
@@ -11,6 +11,9 @@ from canalwise.recon.errors import WrongUse
 
 SAMPLES = 40
 """Hands drawn: between the least and the greatest of so many lie 95 % of further ones; a second or two."""
+
+CarriedOut = Callable[[], None]
+"""Called before each execution is worked out, from any thread; what it raises ends the trial."""
 
 HAND = "hand"
 """Cause of what carrying out changes."""

@@ -10,27 +10,16 @@ from typing import Any
 
 import pytest
 
-from canalwise.workbench.console.json_results import limits_of
+from canalwise.workbench.console.freed_tables import chance_words, limit_rows
 from canalwise.workbench.console.tables import headline_rows, verdict_row
 from canalwise.workbench.report.summary import outcome_words
+from canalwise.workbench.style.phrases import interval
 from tests.browser.conftest import LEVEL
 
 pytestmark = pytest.mark.xdist_group("browser")
 
-OF_HANDS = ("resection", "freed", "verdict", "chances")
-"""What holds intervals and chances of hands that carry the resection out; at rest the page does not ask for them."""
-
-ASK_WITH_HANDS = """async () => {
-  const {store, link} = window.rehearsal;
-  const {plan, task} = store.state;
-  const {answer} = await link.ask({ask: 'estimate', plan, task, intervals: true, hands: true});
-  store.set({answer, fresh: true});
-}"""
-
-
-def without_hands(estimate: dict[str, Any]) -> dict[str, Any]:
-    """What is the same whether hands were asked for or not."""
-    return {name: told for name, told in estimate.items() if name not in OF_HANDS}
+EXECUTED = "store.state.fresh && store.state.answer.estimate.chances.freed !== null && !store.state.executions"
+"""Intervals and chances of the resection are there, which come last."""
 
 
 def told_by_command(folder: Path, name: str) -> dict[str, Any]:
@@ -73,16 +62,29 @@ def test_numbers_are_those_of_the_command(own_server, opened, side):  # pages cl
     reported.pop("geometry")
     # Which case it is of concerns files, not the page.
     reported.pop("anatomy_sha256")
-    at_rest = page.state("answer.estimate")
-    assert without_hands(at_rest) == without_hands(reported)
-    assert at_rest["resection"]["steps"] == reported["resection"]["steps"]
-    page.page.evaluate(ASK_WITH_HANDS)
+    page.until(EXECUTED)
     assert page.state("answer.estimate") == reported
     assert page.rows("headline") == [list(row) for row in headline_rows(reported)]
-    assert page.rows("limits") == [list(verdict_row(limit)) for limit in limits_of(reported)]
+    executions = reported["chances"]["hands"]
+    assert page.rows("limits") == [list(row) for row in limit_rows(reported["resection"], executions)]
+    for name in ("both", "freed", "kept"):
+        assert (
+            chance_words(reported["chances"][name], executions) in page.page.locator("#outcome-chance").text_content()
+        )
+    least = reported["freed"]["interval95"]["least_area_after_mm2"]
+    assert f"({interval(least)})" in page.page.locator("#tile-area").text_content()
+    assert f"({interval(least)})" in page.page.locator("#outcome-area").text_content()
     assert page.rows("sweep-limits") == [list(verdict_row(verdict)) for verdict in reported["verdicts"]]
     assert page.page.locator("#outcome").text_content() == outcome_words(reported)
     assert reported["verdict"]["sentence"] in page.page.locator("#verdict").text_content()
+
+
+def test_a_move_calls_executions_off(rehearsal):
+    rehearsal.until("store.state.executions && store.state.executions.total > 0")
+    rehearsal.do("const p = store.state.plan; store.move({...p, pivot_distance_mm: p.pivot_distance_mm + 1});")
+    assert rehearsal.state("executions") is None
+    rehearsal.do("store.undo ? store.settle() : 0; store.undo();")
+    rehearsal.rest().until(EXECUTED)
 
 
 def test_numbers_are_grey_until_they_belong_to_the_plan(rehearsal):

@@ -19,7 +19,7 @@ WAYS = {"cranial": (0.0, 0.0, 1.0), "caudal": (0.0, 0.0, -1.0), "patient's LEFT"
         "patient's RIGHT": (-1.0, 0.0, 0.0)}  # fmt: skip
 """Directions in the level frame that are written round the clock."""
 
-MARK_RADIUS, WORD_RADIUS = 0.56, 0.91
+MARK_RADIUS, WORD_RADIUS = 0.52, 0.83
 """Where landmarks and directions stand, as shares of the clock's radius; the hours stand on its rim."""
 
 
@@ -31,7 +31,7 @@ def clock_figure(hours: Mapping[str, float], side: Side, tilts_deg: tuple[float,
     axes.fill(np.cos(turn), np.sin(turn), facecolor="#f5f6f4", edgecolor=INK, linewidth=1.4)
     for whole in range(1, 13):
         x, y = _at(whole, 1.1)
-        axes.text(x, y, str(whole), ha="center", va="center", fontsize=9, color=QUIET)
+        axes.text(x, y, str(whole), ha="center", va="center", fontsize=13, color=QUIET)
     for way, direction in WAYS.items():
         hour = clock_hour(side, tilts_deg, np.array(direction))
         _write(axes, way, hour, WORD_RADIUS, color=QUIET, rotation=-30 * round(hour) if round(hour) % 6 else 0)
@@ -42,7 +42,7 @@ def clock_figure(hours: Mapping[str, float], side: Side, tilts_deg: tuple[float,
             _write(axes, reported, hour, MARK_RADIUS, color=INK, fontweight="bold")
         else:
             axes.plot(0, 0, marker="+", markersize=9, color=INK)
-            axes.text(0, 0.24, name, ha="center", color=INK, fontsize=8)
+            axes.text(0, 0.24, name, ha="center", color=INK, fontsize=12)
     axes.set(xlim=(-1.22, 1.22), ylim=(-1.22, 1.22), aspect="equal")
     axes.set_axis_off()
     return figure
@@ -55,4 +55,4 @@ def _at(hour: float, radius: float) -> Float:
 
 def _write(axes: Axes, words: str, hour: float, radius: float, **how: Any) -> None:
     x, y = _at(hour, radius)
-    axes.text(x, y, words, ha="center", va="center", fontsize=8, linespacing=1.05, **how)
+    axes.text(x, y, words, ha="center", va="center", fontsize=12, linespacing=1.0, **how)

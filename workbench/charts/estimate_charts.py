@@ -30,10 +30,10 @@ INSIDE_BAR_FRAC = 0.25
 """A bar longer than this share of the axis carries its number inside."""
 
 
-def bone_chart(task: Json, cone: Json) -> Figure:
-    """Bone removed by structure: the task as bars, the whole sweep (cone) as open bars behind."""
+def bone_chart(planned: Json, cone: Json) -> Figure:
+    """Bone removed by structure: what is planned as bars, the whole sweep (cone) as open bars behind."""
     # open bars behind filled ones: the gap between them is what careless sweeping would cost
-    least = task["by_structure"]
+    least = planned["by_structure"]
     most = cone.get("by_structure", {})
     structures = [n for n in least if max(least[n], most.get(n, 0.0)) >= LEAST_SHOWN_MM3] or list(least)[:1]
     structures.sort(key=lambda name: -least[name])
@@ -48,52 +48,52 @@ def bone_chart(task: Json, cone: Json) -> Figure:
             facecolor="none",
             edgecolor=QUIET,
             linewidth=0.8,
-            label="cone: what the whole sweep takes",
+            label="what the whole sweep would take",
         )
-    axes.barh(places, [least[n] for n in structures], height=0.46, color=REMOVED, label="task: what must go")
+    axes.barh(places, [least[n] for n in structures], height=0.46, color=REMOVED, label="bone to remove")
     axes.set_yticks(places, structures)
     axes.invert_yaxis()
     axes.set_xlabel("bone removed, mm\u00b3")
     axes.grid(axis="x")
     axes.set_axisbelow(True)
-    axes.legend(loc="lower right", fontsize=7)
+    axes.legend(loc="lower right", fontsize=9)
     return figure
 
 
-def facet_chart(cone: Json, task: Json, limit_frac: float) -> Figure:
+def facet_chart(planned: Json, cone: Json, limit_frac: float) -> Figure:
     """What stays of both joints, by all three definitions, as gauges with the limit drawn on each.
 
-    The bar is what stays after the whole sweep (the worst case), the diamond what stays after the task alone.
+    The bar is what stays after the planned removal, the diamond what would stay after the whole sweep.
     """
     figure = Figure(figsize=(7.2, 1.75), layout="constrained")
     pair = figure.subplots(1, 2, sharey=True)
     for axes, relation, colour in zip(pair, ("ipsilateral", "contralateral"), (IPSILATERAL, OVER_THE_TOP), strict=True):
-        _facet_gauges(axes, cone.get(relation) or {}, task.get(relation) or {}, colour)
+        _facet_gauges(axes, planned.get(relation) or {}, cone.get(relation) or {}, colour)
         axes.axvline(100 * limit_frac, color=LIMIT, linewidth=1.4)
         axes.annotate(
             f"limit {percent(limit_frac)}",
             (100 * limit_frac, -0.62),
-            fontsize=7,
+            fontsize=9,
             ha="center",
             va="bottom",
             annotation_clip=False,
         )
-        axes.set_title(f"{relation} joint", fontsize=8.5, pad=14, loc="left", fontweight="bold")
+        axes.set_title(f"{relation} joint", fontsize=9.5, pad=14, loc="left", fontweight="bold")
     return figure
 
 
-def _facet_gauges(axes: Axes, kept: Json, after_task: Json, colour: str) -> None:
+def _facet_gauges(axes: Axes, kept: Json, after_sweep: Json, colour: str) -> None:
     for row, (key, _) in enumerate(FACET_MEASURES):
         axes.barh(row, 100, height=0.5, color=RULE)
         value = kept.get(key)
         if value is None:
-            axes.text(2, row, "not known", va="center", fontsize=7)
+            axes.text(2, row, "not known", va="center", fontsize=9)
             continue
         axes.barh(row, 100 * value, height=0.5, color=colour)
-        axes.text(104, row, percent(value), va="center", fontsize=8, fontweight="bold")
-        if after_task.get(key) is not None:
+        axes.text(104, row, percent(value), va="center", fontsize=9, fontweight="bold")
+        if after_sweep.get(key) is not None:
             axes.plot(
-                100 * after_task[key], row, marker="D", markersize=4, color=PAPER, markeredgecolor=INK, clip_on=False
+                100 * after_sweep[key], row, marker="D", markersize=4, color=PAPER, markeredgecolor=INK, clip_on=False
             )
     # the interval belongs to the joint surface, the first gauge
     if ends := kept.get("interval95"):
@@ -118,14 +118,14 @@ def reach_chart(reach: Json, wall_mm: float | None) -> Figure:
         f"{value:.1f} mm",
         va="center",
         ha="right" if inside else "left",
-        fontsize=8,
+        fontsize=9,
         fontweight="bold",
     )
     if ends:
         axes.plot(ends, [0.36, 0.36], color=INK, linewidth=1.2, marker="|", markersize=5)
     if wall_mm is not None:
         axes.axvline(wall_mm, color=LIMIT, linewidth=1.4)
-        axes.annotate("canal wall", (wall_mm, -0.32), fontsize=7, ha="center", va="bottom", annotation_clip=False)
+        axes.annotate("canal wall", (wall_mm, -0.32), fontsize=9, ha="center", va="bottom", annotation_clip=False)
     axes.set(
         xlim=(0, far * 1.15), ylim=(0.5, -0.45), yticks=(), xlabel="mm past the midline, contralateral, at disc level"
     )
@@ -152,7 +152,7 @@ def comparison_chart(rows: Sequence[Json]) -> Figure:
                 place,
                 f" {NOT_TOLD}" if value is None else f" {scale * value:.0f}",
                 va="center",
-                fontsize=7,
+                fontsize=9,
             )
         axes.set_xlabel(words)
         axes.set_xlim(0, 1.25 * scale * max([v or 0.0 for v in values] + [0.01]) if scale == 1.0 else 128)

@@ -13,7 +13,7 @@ import numpy as np
 
 from canalwise.recon.labels import Labels, Part, Tissue, label_names, vertebra_name
 from canalwise.workbench.dicom.identity import OWN_SCHEME
-from canalwise.workbench.style.palette import CANAL, OVER_THE_TOP, PALE_BONE, REMOVED, SAC
+from canalwise.workbench.style.palette import CANAL, DISC, LIGAMENT, PALE_BONE, REMOVED, SAC
 
 Code = tuple[str, str, str]
 """Value, designator, meaning."""
@@ -41,9 +41,9 @@ TISSUE_CODES: Mapping[int, Code] = {
     Tissue.SOFT: ("87784001", "SCT", "Soft tissue"),
 }
 
-COLOURS: Mapping[int, str] = {Tissue.CANAL: CANAL, Tissue.SAC: SAC, Tissue.FLAVUM: OVER_THE_TOP, Tissue.ROOT: "#009e73",
+COLOURS: Mapping[int, str] = {Tissue.CANAL: CANAL, Tissue.SAC: SAC, Tissue.FLAVUM: LIGAMENT, Tissue.ROOT: "#9ccbff",
                               Tissue.CALCIFIED: REMOVED, Tissue.SOFT: "#9aa5ae"}  # fmt: skip
-DISC_COLOUR = "#0072b2"
+DISC_COLOUR = DISC
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import write_bytes_atomic
 from canalwise.recon.spine.region_of_interest import coarse
 from canalwise.workbench.style.data_uris import drawing_style, png_bytes
+from canalwise.workbench.style.palette import MARK
 
 FILE_NAME = "names.png"
 
@@ -78,14 +79,14 @@ def write_names_picture(folder: Path, scan: Scan, naming: Naming) -> Path:
 
 def _mark(axes: Axes, places: npt.NDArray[np.float64], axis: int, naming: Naming) -> None:
     for n, point in enumerate(places):
-        axes.plot(point[axis], point[2], "+", color="#ffcf40", markersize=7)
+        axes.plot(point[axis], point[2], "+", color=MARK, markersize=7)
         if axis == 0:
             axes.annotate(
                 names_at(naming, n),
                 (point[axis], point[2]),
                 xytext=(14, 0),
                 textcoords="offset points",
-                color="#ffcf40",
+                color=MARK,
                 fontsize=8,
                 va="center",
             )

@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import Approach, PlacedPhase, placed_phases
+from canalwise.estimator.estimate.estimate import Estimate
+from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.errors import BadGeometry
 from canalwise.recon.grid import Grid
@@ -21,7 +23,8 @@ class PlannedRemoval:
     Parameters
     ----------
     grid : of both arrays
-    cone_frac, task_frac : (nx, ny, nz) arrays, 0..1, before the occupancy is counted
+    cone_frac, task_frac : (nx, ny, nz) arrays, 0..1, before the occupancy is counted: of the whole sweep, and of the
+        bone to remove
     """
 
     grid: Grid
@@ -34,6 +37,12 @@ class PlannedRemoval:
                 raise BadGeometry(
                     f"{who!r}", f"must have the grid's shape {self.grid.shape}", got=getattr(self, who).shape
                 )
+
+
+def planned_removal(found: Estimate, resected: DecompressedLevel | None) -> PlannedRemoval:
+    """What an estimate's pictures show as bone to remove: the resection, or the task where there is none."""
+    least = found.task.removal if resected is None else resected.resection.removal
+    return PlannedRemoval(found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, least.taken_frac)
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,10 +13,10 @@ from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.images.radiograph_overlay import RadiographMark, marks_of
 from canalwise.workbench.images.radiograph_projection import radiograph_of
 from canalwise.workbench.images.radiograph_view import Radiograph, views_of
-from canalwise.workbench.style.palette import phase_colour
+from canalwise.workbench.style.palette import MARK, MARK_RIM, phase_colour
 
-NEEDLE, LINE = "#ffe45c", "#ffffff"
-"""Colours on a grey picture: the needle's yellow and the level's own white lines, each with a dark rim."""
+NEEDLE = LINE = MARK
+"""On a grey picture needle and level's own lines are white with a dark rim, told apart by their weight and dashes."""
 
 POINTS: Mapping[str, dict[str, Any]] = {
     "skin entry": {"marker": "o", "color": NEEDLE, "fillstyle": "none"},
@@ -26,6 +26,9 @@ POINTS: Mapping[str, dict[str, Any]] = {
 """How points are drawn; the window's centre is a white plus."""
 
 WIDTH_INCH = 3.6
+
+EDGE_PT = 16.0
+"""Words at the edges, points: read where the picture is printed at half its size."""
 
 
 def radiograph_figures(planned: PlannedCase, entry: Mapping[str, Any]) -> dict[str, Figure]:
@@ -69,13 +72,13 @@ def _draw(axes: Axes, mark: RadiographMark) -> None:
 
 def _rim(width: float) -> list[Any]:
     """A dark edge round a light line, so that it is seen on both bone and air."""
-    return [Stroke(linewidth=width + 1.4, foreground="#101418"), Normal()]
+    return [Stroke(linewidth=width + 1.4, foreground=MARK_RIM), Normal()]
 
 
 def _write(axes: Axes, words: Sequence[str]) -> None:
     boxed: dict[str, Any] = {
         "color": "white",
-        "fontsize": 7.5,
+        "fontsize": EDGE_PT,
         "fontweight": "bold",
         "bbox": {"facecolor": "black", "alpha": 0.6, "edgecolor": "none", "pad": 1.5},
         "transform": axes.transAxes,

@@ -17,7 +17,7 @@ from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import write_bytes_atomic
 from canalwise.workbench.images.planes import PlaneCut, cut_of, sampled
 from canalwise.workbench.style.data_uris import drawing_style, png_bytes
-from canalwise.workbench.style.palette import REMOVED, SAC
+from canalwise.workbench.style.palette import PALE_BONE, SAC
 
 FILE_NAME = "mr.png"
 
@@ -36,7 +36,7 @@ def registration_figure(scan: Scan, anatomy: Anatomy, mr: Scan, motions: dict[st
             cut = PlaneCut(kind, (0.0, 2.0, 0.0), 80.0, 66.0)
             _drawn(row[2 * n], (scan, None), anatomy, level, cut)
             _drawn(row[2 * n + 1], (mr, blend), anatomy, level, cut)
-    keys = [Line2D([], [], color=REMOVED, label="bone of the CT"), Line2D([], [], color=SAC, label="dural sac")]
+    keys = [Line2D([], [], color=PALE_BONE, label="bone of the CT"), Line2D([], [], color=SAC, label="dural sac")]
     figure.legend(handles=keys, loc="lower center", ncols=2, frameon=False, fontsize=9)
     return figure
 
@@ -63,7 +63,7 @@ def _drawn(axes: Axes, shown: tuple[Scan, BlendedMotion | None], anatomy: Anatom
     axes.imshow(grey, cmap="gray", vmin=low, vmax=high, origin="lower", extent=extent, interpolation="bilinear")
     bone = cut_of(anatomy.occupancy, anatomy.grid, cut, level.frame)
     sac = cut_of((anatomy.labels == Tissue.SAC).astype(np.float32), anatomy.grid, cut, level.frame)
-    for values, colour in ((bone, REMOVED), (sac, SAC)):
+    for values, colour in ((bone, PALE_BONE), (sac, SAC)):
         if values.min() < 0.5 < values.max():  # contour warns when there is nothing to draw
             axes.contour(columns, rows, values, levels=[0.5], colors=[colour], linewidths=0.9)
     title = f"{level.name}, {'MR' if blend else 'CT'}, {cut.kind}"

@@ -19,7 +19,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Part, Tissue, canal_mask, label_of, sided
 from canalwise.workbench.images.planes import PlaneCut, cut_of
 from canalwise.workbench.images.planned_case import PlannedCase
-from canalwise.workbench.style.palette import BONE, CANAL, OUTSIDE_HU, QUIET, REMOVED, SAC, phase_colour
+from canalwise.workbench.style.palette import CANAL, DISC, INK, OUTSIDE_HU, PALE_BONE, PAPER, REMOVED, SAC, phase_colour
 from canalwise.workbench.style.phrases import cranial_tilt_words, lateral_words
 
 MID_DEPTH_MM = 12.0
@@ -137,9 +137,9 @@ def _share(planned: PlannedCase, cut: PlaneCut, mask: npt.NDArray[np.bool_]) -> 
 
 def _draw_anatomy(axes: Axes, planned: PlannedCase, cut: PlaneCut) -> None:
     anatomy = planned.anatomy
-    _outline(axes, cut, cut_of(anatomy.occupancy, anatomy.grid, cut, planned.level.frame), 0.5, BONE, 0.8)
+    _outline(axes, cut, cut_of(anatomy.occupancy, anatomy.grid, cut, planned.level.frame), 0.5, PALE_BONE, 0.8)
     _outline(axes, cut, _share(planned, cut, canal_mask(anatomy.labels)), 0.5, CANAL, 1.0)
-    _outline(axes, cut, _share(planned, cut, anatomy.labels % 100 == Part.DISC), 0.5, QUIET, 0.8)
+    _outline(axes, cut, _share(planned, cut, anatomy.labels % 100 == Part.DISC), 0.5, DISC, 0.8)
     modelled = anatomy.sources.get("sac") == "modelled"
     _outline(
         axes, cut, _share(planned, cut, anatomy.labels == Tissue.SAC), 0.5, SAC, 1.2, "dashed" if modelled else "solid"
@@ -169,12 +169,16 @@ def _draw_channel(axes: Axes, planned: PlannedCase, cut: PlaneCut) -> None:
         axes.plot(across, upward, color=colour, linewidth=0.8, linestyle=(0, (5, 3)))
 
 
+EDGE_PT = 16.0
+"""Letters at a picture's edges, points: read where it is printed at half its size."""
+
+
 def _write_edges(axes: Axes, cut: PlaneCut) -> None:
     """Prints the directions on the picture itself, and a 10 mm scale."""
     left, right, up, down = EDGES[cut.kind]
     boxed: dict[str, Any] = {
         "color": "white",
-        "fontsize": 7.5,
+        "fontsize": EDGE_PT,
         "fontweight": "bold",
         "bbox": {"facecolor": "black", "alpha": 0.6, "edgecolor": "none", "pad": 1.5},
     }
@@ -184,7 +188,7 @@ def _write_edges(axes: Axes, cut: PlaneCut) -> None:
     axes.text(0.5, 0.015, down, transform=axes.transAxes, va="bottom", ha="center", **boxed)
     x, y = cut.steps_mm[0][0] + 7.0, cut.steps_mm[1][0] + 5.0
     axes.plot([x, x + 10], [y, y], color="white", linewidth=2.0, solid_capstyle="butt")
-    axes.text(x + 5, y + 1.0, "10 mm", color="white", fontsize=6.5, ha="center", va="bottom")
+    axes.text(x + 5, y + 1.0, "10 mm", color="white", fontsize=EDGE_PT, ha="center", va="bottom")
 
 
 def key_figure(planned: PlannedCase) -> Figure:
@@ -192,8 +196,8 @@ def key_figure(planned: PlannedCase) -> Figure:
     sac = f"dural sac ({planned.anatomy.sources.get('sac', 'source not stated')})"
     modelled = planned.anatomy.sources.get("sac") == "modelled"
     lines: list[Artist] = [
-        Line2D([], [], color=BONE, label="bone"),
-        Line2D([], [], color=QUIET, label="disc"),
+        Line2D([], [], color=PALE_BONE, label="bone"),
+        Line2D([], [], color=DISC, label="disc"),
         Line2D([], [], color=CANAL, label="bony canal"),
         Line2D([], [], color=SAC, label=sac, linestyle="dashed" if modelled else "solid"),
     ]
@@ -202,11 +206,15 @@ def key_figure(planned: PlannedCase) -> Figure:
         for n, p in enumerate(planned.phases)
     ]
     lines += [
-        Patch(color=REMOVED, alpha=0.75, label="bone to remove (task)"),
-        Line2D([], [], color=REMOVED, linestyle="dotted", label="bone within the sweep (cone)"),
+        Patch(color=REMOVED, alpha=0.75, label="bone to remove"),
+        Line2D([], [], color=REMOVED, linestyle="dotted", label="bone within the sweep"),
     ]
     figure = Figure(figsize=(7.3, 0.55))
-    figure.legend(handles=lines, loc="center", ncols=5, fontsize=7.5, handlelength=2.0, columnspacing=1.4)
+    # on the slices' own dark ground, on which the colours are made to be told apart
+    figure.legend(
+        handles=lines, loc="center", ncols=5, fontsize=9, handlelength=1.6, columnspacing=1.0, facecolor=INK,
+        labelcolor=PAPER, framealpha=1.0,
+    )  # fmt: skip
     return figure
 
 

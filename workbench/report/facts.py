@@ -18,7 +18,7 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.scan import Scan
 from canalwise.workbench.console.json_results import compared_json, with_decompression
-from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
+from canalwise.workbench.images.planned_case import PlannedCase, planned_removal
 from canalwise.workbench.report.audit_section import AuditSection
 from canalwise.workbench.report.what_if_section import WhatIfCharts, what_if
 from canalwise.workbench.style.stamp import NO_STAMP, Stamp
@@ -59,11 +59,8 @@ def facts_of(
     """The facts of the report about an approach; raises as `report_of`."""
     prepared = prepared_level(anatomy, approach.level)
     found = estimate_of(prepared, approach, task)
-    taken = PlannedRemoval(
-        found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac
-    )
-    planned = PlannedCase(scan, anatomy, anatomy.level(approach.level), approach, taken)
     resected = decompressed_or_none(prepared, approach)
+    planned = PlannedCase(scan, anatomy, anatomy.level(approach.level), approach, planned_removal(found, resected))
     document = with_decompression(estimate_as_json(found), prepared, approach, known=resected)
     charts = what_if(prepared, approach)
     return ReportFacts(found, planned, document, _compared(prepared), charts, None, stamp, resected)

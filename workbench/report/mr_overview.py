@@ -18,7 +18,7 @@ from canalwise.recon.level.sac_sections import plane_directions, sac_sections
 from canalwise.recon.proposed_levels import NARROWEST
 from canalwise.recon.scan import Scan
 from canalwise.workbench.images.planes import sampled
-from canalwise.workbench.style.palette import CANAL, SAC
+from canalwise.workbench.style.palette import LIGAMENT, MARK, SAC
 from canalwise.workbench.style.phrases import amount
 
 HALF_MM, PIXEL_MM = 32.0, 0.4
@@ -36,7 +36,7 @@ WIDTH_INCHES, TITLES_INCHES, TALLEST_INCHES = 10.0, 0.6, 9.0
 SMOOTH_MM = 6.0
 """Deviation of the blur of the line that the view from the side follows."""
 
-MARK, LINE = "#ffcf40", "#ffffff"
+LINE = MARK
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,7 +163,7 @@ def _draw_section(axes: Axes, scan: Scan, anatomy: Anatomy, one: DrawnSection) -
     # columns run from the patient's left, so that it lies on the left
     points = one.middle_ras_mm - at[None, :, None] * left + at[:, None, None] * dorsal
     _grey(axes, scan, points, (-HALF_MM, HALF_MM, -HALF_MM, HALF_MM))
-    for tissue, colour in ((Tissue.SAC, SAC), (Tissue.FLAVUM, CANAL)):
+    for tissue, colour in ((Tissue.SAC, SAC), (Tissue.FLAVUM, LIGAMENT)):
         share = sampled((anatomy.labels == tissue).astype(np.float32), anatomy.grid, points)
         if share.max() > 0.5:
             axes.contour(at, at, share, [0.5], colors=[colour], linewidths=0.9)

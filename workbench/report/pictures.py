@@ -66,12 +66,19 @@ def charts(
     planned: PlannedCase, estimate: Json, comparison: Json, uri: Callable[[Figure], str] = chart_uri
 ) -> dict[str, ReportPicture]:
     """The charts by their place on the page, each kept by `uri`; call inside `drawing_style`."""
-    cone, task, reach = estimate["cone"], estimate["task"], estimate["contralateral_reach"]
+    cone, least, reach = (
+        estimate["cone"],
+        estimate.get("resection") or estimate["task"],
+        estimate["contralateral_reach"],
+    )
     limit_frac = planned_limit(estimate, "facet_area_kept_frac")
     made = {
-        "bone": (bone_chart(task["bone_removed_mm3"], cone["bone_removed_mm3"]), "Bone removed by structure, mm\u00b3"),
+        "bone": (
+            bone_chart(least["bone_removed_mm3"], cone["bone_removed_mm3"]),
+            "Bone removed by structure, mm\u00b3",
+        ),
         "facets": (
-            facet_chart(estimate["facet_preserved"], task["facet_preserved"], limit_frac),
+            facet_chart(least["facet_preserved"], estimate["facet_preserved"], limit_frac),
             "What stays of both facet joints, percent",
         ),
         "compare": (comparison_chart(comparison["rows"]), "Bone removed and joints kept for each access"),

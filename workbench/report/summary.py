@@ -98,15 +98,13 @@ def outcome_chance(estimate: Json) -> str:
     """The chances that belong to the verdict; of the limits alone where no more is worked out; "" where none is.
 
     >>> outcome_chance({"chances": {"freed": 0.9, "kept": 0.8, "both": 0.75}})
-    'chance freed 90 %, kept 80 %, both 75 %'
+    'chance of both 75 % (freed 90 %, kept 80 %; 1000 executions)'
     """
     chances = estimate.get("chances") or {}
     if chances.get("freed") is not None:
-        parts = (
-            f"{name} {chance_words(chances.get(name), chances.get('hands', 1000))}"
-            for name in ("freed", "kept", "both")
-        )
-        return f"chance {', '.join(parts)}"
+        executions = chances.get("hands", 1000)
+        both, freed, kept = (chance_words(chances.get(name), executions) for name in ("both", "freed", "kept"))
+        return f"chance of both {both} (freed {freed}, kept {kept}; {executions} executions)"
     limits = chances.get("all_limits")
     return "" if limits is None else f"chance that limits are kept: {chance_words(limits)}"
 

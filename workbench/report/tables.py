@@ -9,6 +9,7 @@ from canalwise.estimator.approach.approach import other_side
 from canalwise.recon.anatomy import Level
 from canalwise.recon.measurement.kinds import SCALES
 from canalwise.workbench.charts.estimate_charts import NOT_TOLD
+from canalwise.workbench.console.freed_tables import chance_words
 from canalwise.workbench.console.json_results import limits_of
 from canalwise.workbench.console.search_tables import access_row
 from canalwise.workbench.console.tables import chance_line, task_rows, verdict_row
@@ -74,20 +75,20 @@ def level_notes(level: Level) -> list[str]:
 
 
 def bone_rows(estimate: Json) -> list[tuple[str, str, str, str]]:
-    """(structure, task mm3, share of the structure, cone mm3), the ones that lose anything."""
-    task, cone = estimate["task"], estimate["cone"]
-    least, most = task["bone_removed_mm3"]["by_structure"], cone["bone_removed_mm3"]["by_structure"]
-    named = [name for name in least if max(least[name], most[name]) > 0]
-    rows = [
-        (name, number(least[name], 0), percent(task["removed_frac"][name]), number(most[name], 0)) for name in named
-    ]
-    grams = task["bone_removed_g"]
-    total = f"total (about {number(grams['low'])}\u2013{number(grams['high'])} g)"
+    """(structure, mm3 to remove, share of the structure, mm3 of the whole sweep), the ones that lose anything.
+
+    What is to be removed is the resection, or the task where there is none.
+    """
+    planned, cone = estimate.get("resection") or estimate["task"], estimate["cone"]
+    shares = planned.get("share_of_structure") or planned.get("removed_frac") or {}
+    least, most = planned["bone_removed_mm3"]["by_structure"], cone["bone_removed_mm3"]["by_structure"]
+    named = [name for name in most if max(least.get(name, 0.0), most[name]) > 0]
+    rows = [(name, number(least.get(name, 0.0), 0), percent(shares.get(name)), number(most[name], 0)) for name in named]
     sums = [
         with_interval(number(reported["bone_removed_mm3"]["total"], 0), reported["bone_removed_mm3"].get("interval95"))
-        for reported in (task, cone)
+        for reported in (planned, cone)
     ]
-    return [*rows, (total, sums[0], "", sums[1])]
+    return [*rows, ("total", sums[0], "", sums[1])]
 
 
 def target_rows(estimate: Json) -> list[tuple[str, str, str]]:
@@ -188,7 +189,21 @@ def _of_before(after_mm: float | None, before_mm: float | None) -> str:
 
 def limit_rows(estimate: Json) -> list[tuple[str, ...]]:
     """(limit, value, limit with unit, whether kept, chance that it is kept, source, evidence) of each verdict."""
-    return [(*verdict_row(v), v["source"], EVIDENCE[v["evidence"]]) for v in limits_of(estimate)]
+    chances = [row[-1] for row in limit_chances(estimate)]
+    return [
+        (*verdict_row(v)[:-1], chance, v["source"], EVIDENCE[v["evidence"]])
+        for v, chance in zip(limits_of(estimate), chances, strict=True)
+    ]
+
+
+def limit_chances(estimate: Json) -> list[tuple[str, str]]:
+    """(limit, chance that it is kept) of each verdict: of the executions, or of the samples of the sweep."""
+    executions = (estimate.get("chances") or {}).get("hands") if estimate.get("resection") else None
+    return [(v["name"], chance_words(v.get("chance"), executions or SAMPLES)) for v in limits_of(estimate)]
+
+
+SAMPLES = 1000
+"""Samples that chances of the sweep are drawn from, as a rule."""
 
 
 def compared_rows(comparison: Json) -> list[tuple[str, ...]]:

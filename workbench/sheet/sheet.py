@@ -10,13 +10,14 @@ from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.estimate.intervals import intervals_of
 from canalwise.estimator.estimate.limit_intervals import verdict_intervals
+from canalwise.estimator.outcome.decompressed import decompressed_or_none
 from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.planning.clock_positions import docking_clock
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.scan import Scan
 from canalwise.workbench.charts.clock_figure import clock_figure
 from canalwise.workbench.console.json_results import with_decompression
-from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
+from canalwise.workbench.images.planned_case import PlannedCase, planned_removal
 from canalwise.workbench.images.radiograph_figure import NEEDLE, radiograph_figures
 from canalwise.workbench.images.slices import along_channel, slice_figure
 from canalwise.workbench.report import confidence_section as report_sure
@@ -63,13 +64,11 @@ class TheatreSheet:
 def sheet_of(scan: Scan, found: Estimate, first_view: bytes = b"", stamp: Stamp = NO_STAMP) -> TheatreSheet:
     """The sheet about an estimate; `first_view` is a PNG of the endoscope's view, where there is one."""
     reported = intervals_of(found)
-    document = with_decompression(estimate_as_json(found, reported), found.prepared, found.approach)
+    resected = decompressed_or_none(found.prepared, found.approach)
+    document = with_decompression(estimate_as_json(found, reported), found.prepared, found.approach, known=resected)
     intervals = verdict_intervals(reported, found.approach.side)
     ends = {name: list(i.ends) if i.sd_by_cause else None for name, i in intervals.items()}
-    taken = PlannedRemoval(
-        found.cone.removal.level_bone.grid, found.cone.removal.taken_frac, found.task.removal.taken_frac
-    )
-    planned = PlannedCase(scan, found.anatomy, found.level, found.approach, taken)
+    planned = PlannedCase(scan, found.anatomy, found.level, found.approach, planned_removal(found, resected))
     return TheatreSheet(planned, document, ends, _pictures(planned, document, first_view), stamp)
 
 

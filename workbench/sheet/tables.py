@@ -6,12 +6,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from canalwise.recon.modality import FROM_MR_ALONE
-from canalwise.workbench.console.freed_tables import chance_words
 from canalwise.workbench.console.json_results import UNJUDGED, limits_of
 from canalwise.workbench.console.tables import stands
 from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.report.confidence_section import sure_sentence
 from canalwise.workbench.report.summary import Tile
+from canalwise.workbench.report.tables import limit_chances
 from canalwise.workbench.style.phrases import amount, number, with_interval
 
 Json = Mapping[str, Any]
@@ -94,16 +94,32 @@ def limit_rows(estimate: Json, ends: Ends) -> list[tuple[str, str, str, str, str
             with_interval(amount(v["value"], v["unit"]), _ends(estimate, v, ends), *_written(v["unit"])),
             amount(v["limit"], v["unit"]),
             stands(v),
-            chance_words(v.get("chance")),
+            chance,
         )
-        for v in limits_of(estimate)
+        for v, (_, chance) in zip(limits_of(estimate), limit_chances(estimate), strict=True)
     ]
 
 
 def _ends(estimate: Json, limit: Json, ends: Ends) -> Sequence[float] | None:
     """Of a limit's number; those worked out for both removals are not the resection's."""
-    own: Sequence[float] | None = limit.get("interval95")
-    return own if estimate.get("resection") else ends.get(limit["name"])
+    resection = estimate.get("resection")
+    return _resection_ends(resection, limit["name"]) if resection else ends.get(limit["name"])
+
+
+def _resection_ends(resection: Json, limit: str) -> Sequence[float] | None:
+    """Of the number of the resection that a limit is held against; None where it has none."""
+    base, pars = resection.get("spinous_base") or {}, (resection.get("pars_residual_mm") or {}).get("interval95") or {}
+    found: dict[str, Any] = {
+        "spinous base bridge remaining": base.get("bridge_interval95"),
+        "spinous base undercut": base.get("undercut_interval95"),
+    }
+    for side, relation in (("near", "ipsilateral"), ("far", "contralateral")):
+        joint = (resection.get("facet_preserved") or {}).get(relation) or {}
+        found[f"{side} facet area kept"] = joint.get("interval95")
+        found[f"{side} facet width kept"] = joint.get("width_interval95")
+        found[f"{side} pars width remaining"] = pars.get(relation)
+    ends: Sequence[float] | None = found.get(limit)
+    return ends
 
 
 def _written(unit: str) -> tuple[int, float]:

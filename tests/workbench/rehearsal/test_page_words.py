@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from page_phrases import TARGET, gapped, phrases_source
+from page_phrases import gapped, generated
 
 from canalwise.workbench.console import freed_tables, tables
 from canalwise.workbench.style import phrases as wording
@@ -54,7 +54,8 @@ def said(calls: list[list[Any]]) -> list[Any]:
 
 def test_the_generated_phrases_are_those_of_the_commands() -> None:
     """One source of words: where this fails, run scripts/page_phrases.py."""
-    assert TARGET.read_text(encoding="utf-8") == phrases_source()
+    for target, source in generated().items():
+        assert target.read_text(encoding="utf-8") == source, target.name
 
 
 def test_a_value_that_does_not_stand_out_is_refused() -> None:

@@ -17,7 +17,7 @@ import { notices } from "./shell/notices";
 import { numbersPanel } from "./panels/numbers_panel";
 import { verdictBar } from "./panels/verdict_bar";
 import { SavedPlans } from "./shell/saved_plans";
-import { SHOWN_AT_FIRST } from "./model/palette";
+import { SHOWN_AT_FIRST } from "./pictures/palette";
 import { caseFacts, type CaseFacts } from "./protocol/case_facts";
 import type { Plan } from "./protocol/plan";
 import { checked } from "./protocol/validation";
@@ -46,6 +46,9 @@ const looksOf = (facts: CaseFacts): ViewSettings => ({
   scope_view_deg: 80,
   scope_turn_deg: 0,
   shown: SHOWN_AT_FIRST,
+  clip: "",
+  clip_mm: 0,
+  bone_opacity: 1,
   panel: PANELS[0]?.id ?? "",
 });
 
@@ -59,9 +62,11 @@ function stateOf(facts: CaseFacts, plan: Plan): State {
     moving: false,
     answer: null,
     fresh: false,
+    executions: null,
     removal: null,
     looks: looksOf(facts),
     pins: [],
+    measurement: null,
     blind: false,
     link: "up",
     problem: "",

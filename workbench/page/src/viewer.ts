@@ -10,7 +10,7 @@ import { anatomyOf } from "./solids/surface_meshes";
 import { SceneView } from "./views/scene_view";
 import { frameOf, type Frame } from "./protocol/binary_frame";
 import { h } from "./dom/elements";
-import { isShown, SHOWN_AT_FIRST } from "./model/palette";
+import { isShown, SHOWN_AT_FIRST } from "./pictures/palette";
 import { removalOf } from "./model/manoeuvre";
 import { viewerHeader, type ViewerHeader } from "./protocol/frame_headers";
 import { EndoscopeView } from "./views/endoscope_view";
@@ -29,6 +29,9 @@ const LOOKS: ViewSettings = {
   scope_view_deg: 80,
   scope_turn_deg: 0,
   shown: SHOWN_AT_FIRST,
+  clip: "",
+  clip_mm: 0,
+  bone_opacity: 1,
   panel: "",
 };
 
@@ -39,6 +42,11 @@ class ViewerStore implements SceneStore {
 
   subscribe(listener: (state: SceneState, changed: ReadonlySet<string>) => void): void {
     this.listeners.push(listener);
+  }
+
+  /** Nothing is measured in a report. */
+  point(): boolean {
+    return false;
   }
 
   look(change: Partial<ViewSettings>): void {
@@ -64,6 +72,7 @@ function shownOf(frame: Frame<ViewerHeader>): SceneState {
     fresh: false,
     blind: false,
     moving: false,
+    measurement: null,
   };
 }
 

@@ -66,6 +66,7 @@ export const STATE: State = {
   moving: false,
   answer: null,
   fresh: false,
+  executions: null,
   removal: null,
   looks: {
     theme: "dark",
@@ -79,6 +80,7 @@ export const STATE: State = {
     panel: "slices",
   },
   pins: [],
+  measurement: null,
   blind: false,
   link: "up",
   problem: "",

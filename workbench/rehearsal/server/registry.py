@@ -10,6 +10,7 @@ from canalwise.workbench.rehearsal.handlers import (
     charts,
     compare,
     estimate,
+    execution,
     lesson,
     moves,
     picture,
@@ -21,7 +22,7 @@ from canalwise.workbench.rehearsal.handlers import (
 from canalwise.workbench.rehearsal.server.jobs import STOP
 from canalwise.workbench.rehearsal.session.request import RequestKind
 
-MODULES = (estimate, plans, moves, removal, picture, charts, search, compare, sheet, lesson)
+MODULES = (estimate, execution, plans, moves, removal, picture, charts, search, compare, sheet, lesson)
 
 
 @cache

@@ -1,5 +1,6 @@
 // A map of skin entries: the least bone for each that reaches what is wanted within the limits; choosing one moves the plan.
 
+import { BONE_SHADES } from "../pictures/hues.generated";
 import type { EntryMap } from "../protocol/charts";
 import type { MaybeNumber } from "../protocol/plan";
 import { chartTable } from "../dom/data_table";
@@ -12,7 +13,7 @@ import { amount, joined, number, percent } from "../model/number_format";
 import { progressButton } from "../session/progress_button";
 
 /** Light to dark, told apart in grey print too: of the map's bone from the least to the most. */
-const SHADES = ["#fee9a8", "#e7d36f", "#b9b06f", "#8b8d78", "#616a75", "#3b4a72"];
+const SHADES = BONE_SHADES;
 
 /** From this shade on cells carry light figures. */
 const DARK = 4;

@@ -1,5 +1,6 @@
 // The approaches of which none frees more for less bone, as points to look through one by one.
 
+import { KEPT_SHADES } from "../pictures/hues.generated";
 import { chartTable } from "../dom/data_table";
 import type { Context } from "../session/context";
 import { freshId, h, setText } from "../dom/elements";
@@ -14,7 +15,7 @@ const [LEFT, RIGHT, TOP, BELOW, HEIGHT] = [48, 24, 30, 42, 250];
 const [SMALL_PX, LARGE_PX] = [4, 9];
 
 /** Light to dark: of the joint that keeps least, from half to all of it. */
-const SHADES = ["#fee9a8", "#d8c76b", "#a2a074", "#73808a", "#4a6aa5"];
+const SHADES = KEPT_SHADES;
 
 export interface ParetoView {
   element: HTMLElement;

@@ -5,6 +5,7 @@ import type { Context } from "../session/context";
 import { freshId, h, setText } from "../dom/elements";
 import { chartTable, numbersIn } from "../dom/data_table";
 import type { Relation } from "../protocol/plan";
+import { STACK_COLOURS, STACK_NAMES } from "../pictures/hues.generated";
 import { same } from "../model/store";
 import {
   area,
@@ -22,14 +23,7 @@ import {
 import { amount, joined, number, percent } from "../model/number_format";
 
 /** Groups of structures from the side of the approach across, each with its own colour and hatch. */
-const LAYERS = [
-  ["laminae, ipsilateral", "#0072b2"],
-  ["joint processes, ipsilateral", "#56b4e9"],
-  ["spinous base and process", "#f0e442"],
-  ["laminae, contralateral", "#e69f00"],
-  ["joint processes, contralateral", "#d55e00"],
-  ["other", "#9aa5ae"],
-] as const;
+const LAYERS = STACK_NAMES.map((name, place) => [name, STACK_COLOURS[place] ?? ""] as const);
 
 /** After a plan came to rest, ms. */
 const REST_MS = 150;

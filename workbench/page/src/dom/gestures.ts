@@ -6,6 +6,8 @@ export interface GestureHandlers {
   zoom(by: number): void;
   /** May what is under the pointer be dragged? What is returned is told of each movement and of the end. */
   grab?(x: number, y: number): DragHandler | null;
+  /** A press and release in one place. */
+  click?(x: number, y: number): void;
   /** The pointer passes without a button held. */
   hover?(x: number, y: number): void;
 }
@@ -20,6 +22,9 @@ const [KEY_PX, KEY_ZOOM] = [24, 1.15];
 
 const WHEEL_ZOOM = 0.0012;
 
+/** A pointer that moves less than this between press and release clicks, px. */
+const CLICK_PX = 4;
+
 export function listenGestures(canvas: HTMLElement, hands: GestureHandlers): void {
   new GestureListener(canvas, hands).listen();
 }
@@ -28,6 +33,8 @@ class GestureListener {
   private readonly fingers = new Map<number, { x: number; y: number }>();
   private drag: DragHandler | null = null;
   private shifting = false;
+  /** Where the pointer went down, while it has hardly moved since. */
+  private pressed: { x: number; y: number } | null = null;
 
   constructor(
     private readonly canvas: HTMLElement,
@@ -49,6 +56,7 @@ class GestureListener {
   private down(event: PointerEvent): void {
     this.canvas.setPointerCapture(event.pointerId);
     this.fingers.set(event.pointerId, place(event));
+    this.pressed = event.button === 0 && this.fingers.size === 1 ? place(event) : null;
     this.shifting = event.button === 2 || event.shiftKey;
     if (this.fingers.size > 1) this.drop(false);
     else this.drag = (event.button === 0 && this.hands.grab?.(event.offsetX, event.offsetY)) || null;
@@ -62,6 +70,8 @@ class GestureListener {
     }
     const now = place(event);
     const [dx, dy] = [now.x - before.x, now.y - before.y];
+    const { pressed } = this;
+    if (pressed && Math.hypot(now.x - pressed.x, now.y - pressed.y) > CLICK_PX) this.pressed = null;
     if (this.drag) this.drag.move(event.offsetX, event.offsetY);
     else if (this.fingers.size === 2) this.pinch(event.pointerId, before, now);
     else if (this.shifting) this.hands.shift(dx, dy);
@@ -80,6 +90,8 @@ class GestureListener {
 
   private up(event: PointerEvent, kept: boolean): void {
     this.fingers.delete(event.pointerId);
+    if (this.pressed && kept && !this.drag) this.hands.click?.(event.offsetX, event.offsetY);
+    this.pressed = null;
     this.drop(kept);
   }
 

@@ -1,6 +1,6 @@
 // Rows and sentences of an estimate from its JSON, letter for letter those of `canalwise estimate`.
 
-import type { Estimate, FacetKept, Verdict } from "../protocol/estimate";
+import type { Estimate, ExecutionAnswer, FacetKept, Verdict } from "../protocol/estimate";
 import { RELATIONS } from "../protocol/plan";
 import { amount, chanceWords, joined, limitWords, number, percent, withInterval } from "./number_format";
 import { filled } from "./phrases";
@@ -13,6 +13,16 @@ const SHARES = [
 ] as const;
 
 export const hasIntervals = (estimate: Estimate): boolean => Boolean(estimate.task.bone_removed_mm3.interval95);
+
+/** Are intervals and chances of the resection there? */
+export const hasExecutions = ({ chances }: Estimate): boolean => chances.freed !== null && chances.freed !== undefined;
+
+/** An estimate with what executions of its plan came to. */
+export const withExecutions = (estimate: Estimate, { chances, ...parts }: ExecutionAnswer): Estimate => ({
+  ...estimate,
+  ...parts,
+  chances: { ...estimate.chances, ...chances },
+});
 
 /** How a limit stands, in words; said where an error within its interval could turn it round. */
 export function stands({ met, within_error }: Verdict): string {
@@ -56,9 +66,10 @@ export function taskRows(estimate: Estimate): [string, string, string][] {
 }
 
 /** One limit: its name, the value found, the limit, how it stands, and the chance that it is kept. */
-export function verdictRow(verdict: Verdict): [string, string, string, string, string] {
+export function verdictRow(verdict: Verdict, samples?: number): [string, string, string, string, string] {
   const { value, limit, unit } = verdict;
-  return [verdict.name, amount(value, unit), amount(limit, unit), stands(verdict), chanceWords(verdict.chance)];
+  const chance = chanceWords(verdict.chance, samples);
+  return [verdict.name, amount(value, unit), amount(limit, unit), stands(verdict), chance];
 }
 
 /** How likely the plan keeps what it must and reaches what it is made for; "" when not told. */

@@ -1,8 +1,8 @@
 // What a plan frees and keeps, in words, failure first: a plan that frees too little is never read as a good one.
 
 import type { Estimate, Verdict } from "../protocol/estimate";
-import type { FreedVerdict, ThreeAreas } from "../protocol/plan";
-import { amount, chanceWords, number } from "./number_format";
+import type { FreedVerdict, Interval95, ThreeAreas } from "../protocol/plan";
+import { amount, chanceWords, number, withInterval } from "./number_format";
 
 type MaybeVerdict = FreedVerdict | null | undefined;
 
@@ -31,16 +31,19 @@ export const notFreedWords = (plans: readonly { name: string; verdict?: MaybeVer
     .join("");
 
 /** Free canal before and after, and what is needed; "" where it is not known. */
-export function areaWords(areas: ThreeAreas | null | undefined): string {
+export function areaWords(areas: ThreeAreas | null | undefined, after?: Interval95): string {
   if (!areas) return "";
-  return `${number(areas.before, 0)} \u2192 ${amount(areas.after, "mm2", 0)}, needed ${number(areas.needed, 0)}`;
+  const reached = withInterval(amount(areas.after, "mm2", 0), after);
+  return `${number(areas.before, 0)} \u2192 ${reached}, needed ${number(areas.needed, 0)}`;
 }
 
 /** The chances that belong to the verdict; of the limits alone where no more is worked out. */
 export function outcomeChance({ chances }: Estimate): string {
-  const { freed, kept, both, all_limits: limits } = chances;
-  if (freed !== undefined && freed !== null)
-    return `chance freed ${chanceWords(freed)}, kept ${chanceWords(kept)}, both ${chanceWords(both)}`;
+  const { freed, kept, both, hands, all_limits: limits } = chances;
+  if (freed !== undefined && freed !== null) {
+    const words = [both, freed, kept].map((chance) => chanceWords(chance, hands));
+    return `chance of both ${words[0]} (freed ${words[1]}, kept ${words[2]}; ${hands} executions)`;
+  }
   return limits === null ? "" : `chance that limits are kept: ${chanceWords(limits)}`;
 }
 

@@ -54,11 +54,17 @@ export function withInterval(value: string, ends: Interval95 | undefined, digits
   return between ? filled(PHRASES.withInterval, { value, interval: between }) : value;
 }
 
-/** A probability for people; certainty is never claimed from samples. */
-export function chanceWords(chance: OptionalNumber): string {
+/** Of a sum of fractions. */
+const ROUNDING = 1e-9;
+
+/** A probability for people; certainty is never claimed from samples, and from few of them less than from many. */
+export function chanceWords(chance: OptionalNumber, samples = 1000): string {
   if (chance === null || chance === undefined) return PHRASES.chanceUnknown;
-  if (chance > PHRASES.leastSure) return PHRASES.nearlyCertain;
-  return chance < 1 - PHRASES.leastSure ? PHRASES.nearlyImpossible : percent(chance);
+  const sure = Math.min(PHRASES.leastSure, 1 - 1 / (samples + 1));
+  if (chance > sure) return filled(PHRASES.surerThan, { value: String(Math.floor(100 * sure + ROUNDING)) });
+  return chance < 1 - sure
+    ? filled(PHRASES.lessThan, { value: String(Math.ceil(100 * (1 - sure) - ROUNDING)) })
+    : percent(chance);
 }
 
 /** Names as a list in a sentence. */

@@ -4,7 +4,10 @@
 import type { CaseFacts } from "../protocol/case_facts";
 import type { EstimateAnswer } from "../protocol/estimate";
 import type { RemovalVolumes } from "../protocol/frame_headers";
-import type { Plan, Side } from "../protocol/plan";
+import type { Plan, Side, Vec3 } from "../protocol/plan";
+import { withPoint, type Measurement } from "./measuring";
+
+export type ClipPlane = "axial" | "coronal" | "sagittal";
 
 /** How the plan is looked at; none of it changes a number. */
 export interface ViewSettings {
@@ -21,6 +24,10 @@ export interface ViewSettings {
   scope_turn_deg: number;
   /** Structures shown in 3D, by mesh name. */
   shown: Record<string, boolean>;
+  /** The plane that the scene is cut by, "" for none, and how far it lies from the level's origin along its normal. */
+  clip: ClipPlane | "";
+  clip_mm: number;
+  bone_opacity: number;
   /** The panel that is open, by its id (shell/panel_registry.ts). */
   panel: string;
 }
@@ -43,9 +50,13 @@ export interface State {
   answer: EstimateAnswer | null;
   /** Does the answer belong to the plan on the picture? Numbers are greyed until it does. */
   fresh: boolean;
+  /** Executions of the plan that are being worked out for intervals and chances; null while none are. */
+  executions: { done: number; total: number } | null;
   removal: RemovalVolumes | null;
   looks: ViewSettings;
   pins: PinnedPlan[];
+  /** What is being measured by pointing; null while nothing is. */
+  measurement: Measurement | null;
   /** Trainee plans first; numbers are shown afterwards. */
   blind: boolean;
   link: "up" | "down";
@@ -83,6 +94,13 @@ export class Store {
 
   look(change: Partial<ViewSettings>): void {
     this.set({ looks: { ...this.state.looks, ...change } });
+  }
+
+  /** A point that a person showed in a picture, level mm; does it belong to a measurement? */
+  point(point: Vec3): boolean {
+    const { measurement } = this.state;
+    if (measurement) this.set({ measurement: withPoint(measurement, point) });
+    return measurement !== null;
   }
 
   /** Shows a plan while it is being moved; nothing is put into the history until `settle`. */

@@ -1,7 +1,7 @@
 // The left column of controls: level, side, instrument, task, and the groups of plan and view controls.
 
 import { startPlan, instrumentOf } from "../session/initial_plan";
-import { scopeGroup, shownGroup } from "./view_controls";
+import { sceneGroup, scopeGroup, shownGroup } from "./view_controls";
 import { dockingGroup, entryGroup, farTilt, instrumentGroup, phaseGroup } from "./plan_controls";
 import type { Context, Part } from "../session/context";
 import { button, radioChoice, fold, h, selectField, checkbox } from "../dom/elements";
@@ -13,8 +13,9 @@ export const controlsPanel: Part = (root, context) => {
   const phone = matchMedia("(max-width: 760px)").matches;
   const [where, far, phases] = [whereGroup(context), farTilt(context), phaseGroup(context)];
   const [entry, docking, instrument] = [entryGroup(context), dockingGroup(context), instrumentGroup(context)];
-  const [task, scope, shown, blind] = [
+  const [task, scene, scope, shown, blind] = [
     taskGroup(context),
+    sceneGroup(context),
     scopeGroup(context),
     shownGroup(context),
     blindGroup(context),
@@ -30,9 +31,10 @@ export const controlsPanel: Part = (root, context) => {
     fold("What is to be touched", false, task.element),
     fold("Endoscope's view", false, scope.element),
     fold("Shown in 3D", false, shown.element),
+    fold("Cut open, see through, measure", false, scene.element),
     blind.element,
   );
-  const groups = [where, far, phases, entry, docking, instrument, task, scope, shown, blind];
+  const groups = [where, far, phases, entry, docking, instrument, task, scope, shown, scene, blind];
   const { store } = context;
   const show = (state: State, changed: ReadonlySet<keyof State>) =>
     groups.forEach((group) => group.show(state, changed));

@@ -108,11 +108,18 @@ export function headlineTiles(): HeadlineTiles {
 const between = (estimate: Estimate, words: string): string =>
   words ? `(${words})` : hasIntervals(estimate) ? "" : WAITING;
 
-/** An interval where there is one; most numbers of the resection have none. */
+/** An interval in brackets where there is one. */
 const ends = (told: Interval95 | undefined, digits = 0, scale = 1): string => {
   const words = interval(told ?? null, digits, scale);
   return words ? `(${words})` : "";
 };
+
+/** How limits of the resection name a side of the approach. */
+const SHORT: Record<Relation, string> = { ipsilateral: "near", contralateral: "far" };
+
+/** A limit of one side: of the resection, or of the sweep where there is none. */
+const sideVerdict = (estimate: Estimate, relation: Relation, name: string): Verdict | undefined =>
+  verdictNamed(estimate, `${SHORT[relation]} ${name}`) ?? verdictNamed(estimate, `${relation} ${name}`);
 
 const verdictNamed = (estimate: Estimate, name: string): Verdict | undefined =>
   limitsOf(estimate).find((verdict) => verdict.name === name);
@@ -124,7 +131,9 @@ const limitOf = (verdict: Verdict | undefined): string =>
 function freedTile() {
   const figures = RELATIONS.map((relation) => {
     const [value, where] = [measure(), h("span", { class: "where-side" })];
-    return { relation, value, where, cell: h("div", {}, where, h("span", { class: "big" }, value.element)) };
+    const between = h("span", { class: "ends" });
+    const cell = h("div", {}, where, h("span", { class: "big" }, value.element, " ", between));
+    return { relation, value, where, between, cell };
   });
   const note = h("p", { class: "note" });
   const element = h(
@@ -138,10 +147,11 @@ function freedTile() {
     element,
     show(estimate: Estimate): void {
       const { freed } = estimate;
-      for (const { relation, value, where } of figures) {
+      for (const { relation, value, where, between } of figures) {
         const side = relation === "ipsilateral" ? estimate.side : otherSide(estimate.side);
         setText(where, `${relation} (${side})`);
         value.show(percent(freed?.[relation]));
+        setText(between, ends(freed?.interval95?.[relation], 0, 100));
       }
       setText(note, freed ? insertionWords(freed.insertions) : "not known at this level");
       element.classList.toggle("breached", estimate.verdict?.freed === false);
@@ -172,7 +182,8 @@ function showArea(tile: Tile, estimate: Estimate): void {
   const note = least
     ? `needed ${amount(least.needed, "mm2", 0)} ${sacWords(estimate)}`
     : `at disc ${sacWords(estimate)}`;
-  tile.show(`${number(before, 0)} \u2192 ${number(after, 0)}`, "mm\u00b2", note);
+  const between = ends(least ? estimate.freed?.interval95?.least_area_after_mm2 : undefined);
+  tile.show(`${number(before, 0)} \u2192 ${number(after, 0)} mm\u00b2`, between, note);
 }
 
 /** Both joints, surface and width, as the resection leaves them. */
@@ -197,8 +208,8 @@ function facetTile() {
 function facetRow(relation: Relation) {
   const [where, how] = [h("span", { class: "where-side" }), h("span", { class: "note" })];
   const cells = (["area", "width"] as const).map((share) => {
-    const value = measure();
-    return { share, value, cell: h("td", {}, value.element) };
+    const [value, between] = [measure(), h("span", { class: "ends" })];
+    return { share, value, between, cell: h("td", {}, value.element, " ", between) };
   });
   const element = h("tr", {}, h("th", { scope: "row" }, where, how), ...cells.map(({ cell }) => cell));
   return {
@@ -206,11 +217,12 @@ function facetRow(relation: Relation) {
     show(estimate: Estimate): void {
       const facet = (estimate.resection ?? estimate).facet_preserved[relation];
       const side = relation === "ipsilateral" ? estimate.side : otherSide(estimate.side);
-      const verdicts = cells.map(({ share }) => verdictNamed(estimate, `${relation} facet ${share} kept`));
+      const verdicts = cells.map(({ share }) => sideVerdict(estimate, relation, `facet ${share} kept`));
       setText(where, `${relation} (${side})`);
       setText(how, facet ? worstOf(verdicts) : "no joint in view");
-      cells.forEach(({ share, value, cell }, index) => {
+      cells.forEach(({ share, value, between, cell }, index) => {
         value.show(percent(facet?.[`${share}_frac`]));
+        setText(between, ends(share === "area" ? facet?.interval95 : facet?.width_interval95, 0, 100));
         cell.classList.toggle("breached", verdicts[index]?.met === false);
       });
     },
@@ -246,11 +258,11 @@ function reachTile() {
 
 function showPars(tile: Tile, estimate: Estimate): void {
   const width = (estimate.resection ?? estimate).pars_residual_mm;
-  const verdicts = RELATIONS.map((relation) => verdictNamed(estimate, `${relation} pars width remaining`));
+  const verdicts = RELATIONS.map((relation) => sideVerdict(estimate, relation, "pars width remaining"));
   const worse = (width.contralateral ?? Infinity) < (width.ipsilateral ?? Infinity) ? "contralateral" : "ipsilateral";
   tile.show(
     amount(width[worse], "mm"),
-    "",
+    ends(width.interval95?.[worse], 1),
     `${worse}; ${worstOf(verdicts)}${thinBefore(width[worse], verdicts) ? "; thin before, nothing taken of it" : ""}`,
     verdicts.some((verdict) => verdict?.met === false),
   );
@@ -261,12 +273,12 @@ const thinBefore = (width_mm: MaybeNumber, verdicts: (Verdict | undefined)[]): b
   width_mm !== null && verdicts.every((verdict) => verdict?.met !== false) && width_mm < (verdicts[0]?.limit ?? 0);
 
 function showBridge(tile: Tile, estimate: Estimate): void {
-  const { bridge_mm, undercut_frac } = (estimate.resection ?? estimate).spinous_base;
+  const { bridge_mm, undercut_frac, bridge_interval95 } = (estimate.resection ?? estimate).spinous_base;
   const bridge = verdictNamed(estimate, "spinous base bridge remaining");
   const undercut = verdictNamed(estimate, "spinous base undercut");
   tile.show(
     amount(bridge_mm, "mm"),
-    "",
+    ends(bridge_interval95, 1),
     `undercut ${percent(undercut_frac)}; ${worstOf([bridge, undercut])}`,
     bridge?.met === false || undercut?.met === false,
   );

@@ -27,10 +27,14 @@ export const numbersPanel: Part = (root, context) => {
     shown.show(state);
     const rested = state.fresh && !state.moving && state.answer;
     // told once the numbers have come to rest, so that a drag is not read out
-    if (rested && hasIntervals(rested.estimate)) setText(live, summary(rested.estimate));
+    if (rested && hasIntervals(rested.estimate) && !state.executions) setText(live, summary(rested.estimate));
   };
   store.subscribe((state, changed) => {
-    if (["answer", "fresh", "moving", "confirmed", "blind", "plan"].some((key) => changed.has(key as keyof State)))
+    if (
+      ["answer", "fresh", "executions", "moving", "confirmed", "blind", "plan"].some((key) =>
+        changed.has(key as keyof State),
+      )
+    )
       show(state);
   });
   show(store.state);
@@ -98,7 +102,7 @@ function figures() {
       headline.show(headlineRows(estimate));
       // while the hand moves, the limits of the last resection stay, greyed with all the rest
       const judged = estimate.resection !== undefined;
-      if (judged) showLimits(limits, limitsOf(estimate));
+      if (judged) showLimits(limits, limitsOf(estimate), estimate.resection ? estimate.chances.hands : undefined);
       showLimits(swept, estimate.verdicts);
       if (estimate.resection) steps.show(estimate.resection.steps.map(stepRow));
       asked.show(taskRows(estimate));
@@ -112,9 +116,9 @@ function figures() {
 
 type FigureTable = ReturnType<typeof figureTable>;
 
-const showLimits = (table: FigureTable, limits: readonly Verdict[]): void =>
+const showLimits = (table: FigureTable, limits: readonly Verdict[], samples?: number): void =>
   table.show(
-    limits.map(verdictRow),
+    limits.map((limit) => verdictRow(limit, samples)),
     limits.map((limit) => limit.met === false),
   );
 

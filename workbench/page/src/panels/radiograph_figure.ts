@@ -1,15 +1,14 @@
 // A digitally reconstructed radiograph as a figure, with the plan's marks: pixels and lines come from the server, by one projection.
 
 import { h, setText } from "../dom/elements";
-import { phaseColour } from "../model/palette";
+import { MARK, phaseColour } from "../pictures/palette";
 import type { Radiograph, RadiographMark } from "../protocol/radiographs";
 import type { ViewSettings } from "../model/store";
 import { s } from "../dom/svg_chart";
 
 const FILM = "Digitally reconstructed radiograph";
 
-const NEEDLE = "#ffe45c";
-const LINE = "#ffffff";
+const [NEEDLE, LINE] = [MARK, MARK];
 
 /** What stands at an edge, for short; the words themselves are in the picture's description. */
 const LETTERS: Record<string, string> = {

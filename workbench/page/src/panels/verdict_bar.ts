@@ -10,10 +10,10 @@ const WORKING = "being worked out \u2026";
 
 export const verdictBar: Part = (root, { store }) => {
   const head = h("strong", { id: "outcome" });
-  const words = h("span", { id: "verdict" });
+  const words = h("p", { id: "verdict" });
   const chance = h("span", { id: "outcome-chance" });
   const area = h("span", { id: "outcome-area" });
-  root.append(head, words, chance, area);
+  root.append(head, h("div", { class: "outcome-words" }, words, h("p", { class: "outcome-more" }, chance, area)));
   let last: Estimate | null = null;
   const show = (state: State) => {
     const now = state.answer?.estimate ?? null;
@@ -35,8 +35,10 @@ export const verdictBar: Part = (root, { store }) => {
     root.dataset["outcome"] = stale ? "unknown" : outcomeOf(kept?.verdict);
     setText(head, stale ? "\u2026" : outcomeWords(kept?.verdict));
     setText(words, kept ? verdictSentence(kept) : WORKING);
-    setText(chance, stale ? (kept ? WORKING : "") : kept ? outcomeChance(kept) : "");
-    setText(area, kept?.freed ? `Free canal, narrowest: ${areaWords(kept.freed.least_area_mm2)}` : "");
+    setText(chance, chanceNow(state, stale ? null : kept));
+    const freed = kept?.freed;
+    const reached = freed && areaWords(freed.least_area_mm2, freed.interval95?.least_area_after_mm2);
+    setText(area, reached ? `Free canal, narrowest: ${reached}` : "");
   };
   store.subscribe((state, changed) => {
     if (KEYS.some((key) => changed.has(key))) show(state);
@@ -44,7 +46,21 @@ export const verdictBar: Part = (root, { store }) => {
   show(store.state);
 };
 
-const KEYS = ["answer", "fresh", "confirmed", "blind", "plan"] as const satisfies readonly (keyof State)[];
+const KEYS = [
+  "answer",
+  "fresh",
+  "executions",
+  "confirmed",
+  "blind",
+  "plan",
+] as const satisfies readonly (keyof State)[];
+
+/** The chance beside the verdict, or how far it is worked out. */
+function chanceNow({ executions }: State, judged: Estimate | null): string {
+  if (!judged) return WORKING;
+  if (!executions) return outcomeChance(judged);
+  return `chance: ${executions.total ? `${executions.done} of ${executions.total} executions` : WORKING}`;
+}
 
 function verdictSentence(estimate: Estimate): string {
   if (!estimate.verdict) return "What is freed cannot be said at this level.";

@@ -2,7 +2,7 @@
 
 import { entryMap, instrumentChart, tiltChart } from "./charts";
 import { accessComparison, planComparison, searchResult } from "./comparisons";
-import { estimateAnswer } from "./estimate";
+import { estimateAnswer, executionAnswer } from "./estimate";
 import { judgeAnswer, lessonAnswer, markAnswer } from "./lessons";
 import type { RequestName } from "./messages";
 import { plan } from "./plan";
@@ -15,6 +15,7 @@ const planNames = object({ plans: list(text) });
 
 export const ANSWERS = {
   estimate: estimateAnswer,
+  execution: executionAnswer,
   removal: anything, // what is read is the header of its frame
   start: planAnswer,
   dock: planAnswer,

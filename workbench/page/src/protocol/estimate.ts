@@ -73,6 +73,8 @@ const chances = object({
   freed: optional(maybeNumber),
   kept: optional(maybeNumber),
   both: optional(maybeNumber),
+  /** How many executions of the plan these rest on. */
+  hands: optional(numeric),
 });
 export type Chances = TypeOf<typeof chances>;
 
@@ -81,10 +83,26 @@ const resection = object({
   bone_removed_mm3: object({ total: numeric, interval95, by_structure: dictionary(numeric) }),
   facet_preserved: record(
     RELATIONS,
-    nullable(object({ area_frac: maybeNumber, width_frac: maybeNumber, volume_frac: maybeNumber })),
+    nullable(
+      object({
+        area_frac: maybeNumber,
+        width_frac: maybeNumber,
+        volume_frac: maybeNumber,
+        interval95: optional(interval95),
+        width_interval95: optional(interval95),
+      }),
+    ),
   ),
-  pars_residual_mm: record(RELATIONS, maybeNumber),
-  spinous_base: object({ undercut_frac: maybeNumber, bridge_mm: maybeNumber }),
+  pars_residual_mm: both(
+    record(RELATIONS, maybeNumber),
+    object({ interval95: optional(record(RELATIONS, interval95)) }),
+  ),
+  spinous_base: object({
+    undercut_frac: maybeNumber,
+    bridge_mm: maybeNumber,
+    bridge_interval95: optional(interval95),
+    undercut_interval95: optional(interval95),
+  }),
   contralateral_reach: object({ lateral_mm: maybeNumber, limited_by: text, interval95: optional(interval95) }),
   steps: list(object({ name: text, bone_mm3: numeric, area_gained_mm2: numeric })),
   limits: list(verdict),
@@ -103,8 +121,27 @@ const freed = object({
   stations_mm: list(numeric),
   area_mm2: object({ before: list(maybeNumber), needed: list(maybeNumber), after: list(maybeNumber) }),
   root_room_mm: record(RELATIONS, maybeNumber),
+  /** Where executions of the plan were worked out. */
+  interval95: optional(
+    object({
+      share: interval95,
+      ipsilateral: interval95,
+      contralateral: interval95,
+      least_area_after_mm2: interval95,
+      at_disc_area_after_mm2: interval95,
+    }),
+  ),
 });
 export type Freed = TypeOf<typeof freed>;
+
+/** Intervals and chances of a resection, worked out once a plan rests; they join the estimate of the same plan. */
+export const executionAnswer = object({
+  resection,
+  freed,
+  verdict: freedVerdict,
+  chances: object({ freed: maybeNumber, kept: maybeNumber, both: maybeNumber, hands: numeric }),
+});
+export type ExecutionAnswer = TypeOf<typeof executionAnswer>;
 
 const estimate = object({
   level: text,

@@ -6,6 +6,7 @@ import { anything, either, flag, numeric, object, text, type TypeOf } from "./va
 
 export type ServerRequest =
   | { ask: "estimate"; plan: Plan; task: string[]; intervals: boolean }
+  | { ask: "execution"; plan: Plan } // intervals and chances of the resection: some seconds
   | { ask: "removal"; plan: Plan; task: string[] } // answered with a binary frame
   | { ask: "start"; level: string; side: Side; instrument: string }
   | { ask: "dock"; plan: Plan; point_mm: Vec3 } // docked there, all targets kept in the sweep as at the start

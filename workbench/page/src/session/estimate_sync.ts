@@ -1,5 +1,5 @@
 // Keeps the numbers true to the plan: a quick estimate after every change, one request at a time and always of the newest
-// plan; intervals and the removal as a volume once the hand rests. An answer counts only for the plan it was asked for.
+// plan; intervals and the removal as a volume once the plan rests, then executions of it. An answer counts only for its own plan.
 
 import { frameOf } from "../protocol/binary_frame";
 import type { Context } from "./context";
@@ -9,17 +9,19 @@ import { removalHeader } from "../protocol/frame_headers";
 import type { ServerRequest } from "../protocol/messages";
 import type { Plan } from "../protocol/plan";
 import type { State } from "../model/store";
-import { hasIntervals } from "../model/estimate_rows";
+import { hasExecutions, hasIntervals, withExecutions } from "../model/estimate_rows";
 import { removalOf } from "../model/manoeuvre";
 
-/** How long the plan has to stand still before the slower questions are asked, ms. */
-const REST_MS = 150;
+/** How long the plan has to stand still before the slower questions are asked, and before the slowest is, ms. */
+const [REST_MS, LONG_REST_MS] = [150, 900];
 
 export class EstimateSync {
   private asking = false;
   private resting = 0;
-  /** The number of the question for intervals that is on its way; 0 for none. */
+  private restingLong = 0;
+  /** The numbers of the questions for intervals and for executions that are on their way; 0 for none. */
   private slow = 0;
+  private slowest = 0;
   /** What this loop was refused for, so that it takes back its own words only. */
   private refused = "";
 
@@ -36,16 +38,17 @@ export class EstimateSync {
   }
 
   private changed(state: State): void {
-    const told = state.answer?.estimate;
-    const other = told && (told.level !== state.plan.level || told.side !== state.plan.side);
-    this.context.store.set({ fresh: false, removal: null, ...(other ? { answer: null } : {}) });
+    const last = state.answer?.estimate;
+    const other = last && (last.level !== state.plan.level || last.side !== state.plan.side);
+    this.context.store.set({ fresh: false, executions: null, removal: null, ...(other ? { answer: null } : {}) });
     this.callOff();
     void this.quick();
     this.rest();
   }
 
   private connected(state: State): void {
-    this.slow = 0;
+    this.slow = this.slowest = 0;
+    this.context.store.set({ executions: null });
     if (!state.fresh) void this.quick();
     this.rest();
   }
@@ -67,11 +70,13 @@ export class EstimateSync {
 
   private rest(): void {
     clearTimeout(this.resting);
+    clearTimeout(this.restingLong);
     if (this.context.store.state.moving || this.context.store.state.link === "down") return;
     this.resting = setTimeout(() => {
       void this.intervals();
       void this.removal();
     }, REST_MS);
+    this.restingLong = setTimeout(() => void this.executions(), LONG_REST_MS);
   }
 
   private async intervals(): Promise<void> {
@@ -82,7 +87,31 @@ export class EstimateSync {
     });
     if (!this.current(plan, task)) return;
     this.slow = 0;
-    if (answer) this.context.store.set({ answer, fresh: true });
+    if (!answer) return;
+    this.context.store.set({ answer, fresh: true });
+    if (!this.context.store.state.moving) void this.executions();
+  }
+
+  /** Intervals and chances of the resection: some seconds, for a plan that rests and has its other numbers. */
+  private async executions(): Promise<void> {
+    const { plan, task, answer, fresh, moving } = this.context.store.state;
+    const estimate = answer?.estimate;
+    if (this.slowest || moving || !fresh || !estimate?.verdict || hasExecutions(estimate)) return;
+    const show = (done: number, total: number) => {
+      if (this.current(plan, task)) this.context.store.set({ executions: { done, total } });
+    };
+    show(0, 0);
+    const started = (seq: number) => (this.slowest = seq);
+    const found = await this.context.link
+      .ask({ ask: "execution", plan }, { lane: "execution", progress: show, started })
+      .catch(() => null);
+    const now = this.context.store.state.answer;
+    if (!this.current(plan, task)) return;
+    this.slowest = 0;
+    this.context.store.set({
+      executions: null,
+      ...(found && now ? { answer: { ...now, estimate: withExecutions(now.estimate, found.answer) } } : {}),
+    });
   }
 
   private async removal(): Promise<void> {
@@ -96,9 +125,10 @@ export class EstimateSync {
 
   /** Intervals take seconds: the server is told when they are no longer wanted. */
   private callOff(): void {
-    const of = this.slow;
-    this.slow = 0;
-    if (of && this.context.link.up) this.context.link.ask({ ask: "stop", of }).catch(() => undefined);
+    const unwanted = [this.slow, this.slowest].filter(Boolean);
+    this.slow = this.slowest = 0;
+    if (!this.context.link.up) return;
+    for (const of of unwanted) this.context.link.ask({ ask: "stop", of }).catch(() => undefined);
   }
 
   private async estimate(

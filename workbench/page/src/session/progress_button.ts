@@ -73,5 +73,5 @@ export function progressButton(context: Context, label: string, lane: string, be
 function left(spent_ms: number, done: number, total: number): string {
   const spent_s = spent_ms / 1000;
   if (done <= 0 || done >= total || spent_s < LEAST_S) return "";
-  return `, about ${Math.max(1, Math.round((spent_s * (total - done)) / done))} s left`;
+  return `, about ${Math.max(1, Math.round((spent_s * (total - done)) / done))} s more`;
 }

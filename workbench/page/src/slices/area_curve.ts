@@ -4,7 +4,6 @@ import { h } from "../dom/elements";
 import { axisBelow, axisLeft, onWidth, path, roundUp, s, scale, type Scale } from "../dom/svg_chart";
 import type { Freed } from "../protocol/estimate";
 
-const HIGH = 190;
 const [LEFT, RIGHT, TOP, BOTTOM] = [40, 8, 24, 40];
 
 /** What an arrow key moves along the canal, mm. */
@@ -15,6 +14,25 @@ export interface AreaCurve {
   /** `z_mm`: the level of the axial slice. */
   show(freed: Freed | null, z_mm: number, stale: boolean): void;
 }
+
+/** What each line is, by its dashes. */
+const areaKey = (): HTMLElement =>
+  h(
+    "ul",
+    { class: "legend area-key", "aria-label": "Lines of the curve" },
+    ...(["before", "needed", "after"] as const).map((name) =>
+      h(
+        "li",
+        {},
+        s(
+          "svg",
+          { viewBox: "0 0 22 6", width: 22, height: 6, "aria-hidden": "true" },
+          s("path", { class: `area-line area-${name}`, d: "M0,3H22" }),
+        ),
+        name,
+      ),
+    ),
+  );
 
 export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
   const chart = h("div", {
@@ -28,14 +46,15 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
     "figure",
     { class: "slice area-curve" },
     chart,
-    h("figcaption", { class: "slice-caption" }, "Free canal, mm\u00b2: - - before, \u00b7\u00b7 needed, \u2014 after"),
+    areaKey(),
+    h("figcaption", { class: "slice-caption" }, "Free canal"),
   );
   let told: { freed: Freed; z_mm: number } | null = null;
-  let wide = 0;
+  let [wide, high] = [0, 0];
   let across: Scale | null = null;
 
   function draw(): void {
-    if (!told || wide < 80) {
+    if (!told || wide < 80 || high < 60) {
       chart.replaceChildren();
       return;
     }
@@ -43,7 +62,7 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
     const { stations_mm: z, area_mm2: area } = freed;
     const values = [...area.before, ...area.needed, ...area.after].filter((each) => each !== null);
     across = scale(Math.min(...z), Math.max(...z), LEFT, wide - RIGHT);
-    const up = scale(0, roundUp(Math.max(...values, 1)), HIGH - BOTTOM, TOP);
+    const up = scale(0, roundUp(Math.max(...values, 1)), high - BOTTOM, TOP);
     const x = across;
     const line = (name: "before" | "needed" | "after") =>
       s("path", {
@@ -53,13 +72,13 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
     chart.replaceChildren(
       s(
         "svg",
-        { viewBox: `0 0 ${wide} ${HIGH}`, width: wide, height: HIGH, "aria-hidden": "true" },
-        axisBelow(x, HIGH - BOTTOM, "mm toward the head"),
+        { viewBox: `0 0 ${wide} ${high}`, width: wide, height: high, "aria-hidden": "true" },
+        axisBelow(x, high - BOTTOM, "mm toward the head"),
         axisLeft(up, x, "mm\u00b2"),
         line("before"),
         line("needed"),
         line("after"),
-        s("line", { class: "area-here", x1: x.at(z_mm), x2: x.at(z_mm), y1: TOP, y2: HIGH - BOTTOM }),
+        s("line", { class: "area-here", x1: x.at(z_mm), x2: x.at(z_mm), y1: TOP, y2: high - BOTTOM }),
       ),
     );
     chart.setAttribute("aria-valuenow", z_mm.toFixed(1));
@@ -84,7 +103,7 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
     to(told.z_mm + step);
   });
   onWidth(chart, (width) => {
-    wide = width;
+    [wide, high] = [width, chart.clientHeight];
     draw();
   });
   return {

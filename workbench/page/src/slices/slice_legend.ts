@@ -2,8 +2,7 @@
 
 import type { Context } from "../session/context";
 import { h } from "../dom/elements";
-import { CANAL, phaseColour, REMOVED, SAC } from "../model/palette";
-import { BONE_LINE } from "./slice_painter";
+import { BONE, CANAL, phaseColour, REMOVED, SAC } from "../pictures/palette";
 
 export function sliceLegend({ store }: Context): HTMLElement {
   const element = h("ul", { class: "legend slice-legend", "aria-label": "Colours on the slices" });
@@ -13,7 +12,7 @@ export function sliceLegend({ store }: Context): HTMLElement {
     if (shown === phases.join()) return;
     shown = phases.join();
     const rows = [
-      ["bone", BONE_LINE],
+      ["bone", BONE],
       ["canal", CANAL],
       ["sac", SAC],
       ["bone to be removed", REMOVED],

@@ -2,7 +2,8 @@
 
 import { contour, offPage, onPage, sampled, type SlicePlane } from "./reslice";
 import { coneDistance, placedPhases, type PlacedPhase } from "../model/channel_geometry";
-import { CANAL, phaseColour, REMOVED, SAC } from "../model/palette";
+import { BONE, CANAL, phaseColour, REMOVED, rgb, SAC } from "../pictures/palette";
+import { measuredWords, type Measurement } from "../model/measuring";
 import type { Plan, Vec3 } from "../protocol/plan";
 import type { OutlinedStructure, ScanVolume } from "./scan_volume";
 import type { RemovalVolumes } from "../protocol/frame_headers";
@@ -10,9 +11,7 @@ import type { RemovalVolumes } from "../protocol/frame_headers";
 /** Samples a side: of the grey values, of the outlines, and of the channel, whose edge is smooth. */
 const [GREY, LINES, CHANNEL] = [256, 160, 72];
 
-export const BONE_LINE = "#e8b968";
-
-const OUTLINES: Record<OutlinedStructure, string> = { bone: BONE_LINE, canal: CANAL, sac: SAC };
+const OUTLINES: Record<OutlinedStructure, string> = { bone: BONE, canal: CANAL, sac: SAC };
 
 /** How near the docking point lies to a slice that it is drawn filled, mm. */
 const IN_SLICE_MM = 2;
@@ -26,6 +25,7 @@ export interface SliceContent {
   window: [number, number];
   point: Vec3;
   phase: number;
+  measurement: Measurement | null;
 }
 
 export class SlicePainter {
@@ -108,7 +108,7 @@ export class SlicePainter {
     to: CanvasRenderingContext2D,
     width: number,
     cut: SlicePlane,
-    { plan, point, phase }: SliceContent,
+    { plan, point, phase, measurement }: SliceContent,
   ): void {
     const scale = width / cut.width_mm;
     const pixel = (p: Vec3): [number, number] => {
@@ -127,6 +127,7 @@ export class SlicePainter {
     const [x, y] = pixel(point);
     dashed(to, [x, 0], [x, width], "#ffffff90", [2, 5]);
     dashed(to, [0, y], [width, y], "#ffffff90", [2, 5]);
+    if (measurement) drawMeasured(to, measurement, pixel, (p) => Math.abs(onPage(cut, p).off) < IN_SLICE_MM);
     this.drawDock(to, pixel(plan.docking_point_mm), Math.abs(onPage(cut, plan.docking_point_mm).off) < IN_SLICE_MM);
   }
 
@@ -167,6 +168,41 @@ export class SlicePainter {
     to.fillStyle = "#ffffff";
     to.fillText(`${SCALE_MM} mm`, x, y - 6);
   }
+}
+
+/** A measurement's lines, its points filled where they lie in the slice, and its words. */
+function drawMeasured(
+  to: CanvasRenderingContext2D,
+  measurement: Measurement,
+  pixel: (p: Vec3) => [number, number],
+  near: (p: Vec3) => boolean,
+): void {
+  const places = measurement.points.map(pixel);
+  for (const [weight, colour] of [
+    [4, "#000000"],
+    [1.6, "#ffffff"],
+  ] as const) {
+    to.lineWidth = weight;
+    to.strokeStyle = colour;
+    to.beginPath();
+    places.forEach(([x, y], place) => (place ? to.lineTo(x, y) : to.moveTo(x, y)));
+    to.stroke();
+    places.forEach(([x, y], place) => {
+      to.beginPath();
+      to.arc(x, y, 3.5, 0, 2 * Math.PI);
+      to.stroke();
+      to.fillStyle = colour;
+      if (near(measurement.points[place]!)) to.fill();
+    });
+  }
+  const last = places.at(-1);
+  if (!last) return;
+  to.font = "bold 13px system-ui, sans-serif";
+  to.strokeStyle = "#000000";
+  to.lineWidth = 3;
+  to.strokeText(measuredWords(measurement), last[0] + 7, last[1] - 7);
+  to.fillStyle = "#ffffff";
+  to.fillText(measuredWords(measurement), last[0] + 7, last[1] - 7);
 }
 
 /** Signed distance to the channel lying along its axis, without the sweep, on a coarse grid of the cut. */
@@ -212,7 +248,7 @@ function fillAbove(to: CanvasRenderingContext2D, values: Float32Array, width: nu
   veil.width = veil.height = LINES;
   const on = veil.getContext("2d")!;
   const picture = on.createImageData(LINES, LINES);
-  const [red, green, blue] = [0xd5, 0x5e, 0x00];
+  const [red, green, blue] = rgb(REMOVED).map((part) => 255 * part) as [number, number, number];
   for (let i = 0; i < values.length; i++) {
     picture.data.set([red, green, blue, Math.min(Math.max((values[i]! - 90) * 2, 0), 150)], 4 * i);
   }

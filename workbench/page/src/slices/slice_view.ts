@@ -2,7 +2,7 @@
 
 import { offPage, type SlicePlane } from "./reslice";
 import { h, setText } from "../dom/elements";
-import { lettersOf, SPOKEN, type Edge } from "../model/orientation_letters";
+import { lettersOf, SPOKEN, type Edge } from "../pictures/orientation_letters";
 import type { Vec3 } from "../protocol/plan";
 import { writeLetters } from "../solids/readback";
 import { CAPTIONS, type SliceKind } from "./slice_planes";
@@ -11,6 +11,8 @@ import { SlicePainter, type SliceContent } from "./slice_painter";
 export interface SliceGestures {
   /** The crosshair is put there. */
   point(point: Vec3): void;
+  /** Is the point part of a measurement? The crosshair then stays. */
+  measure(point: Vec3): boolean;
   /** The slice is moved along its normal. */
   move(by_mm: number): void;
   /** Black and white are shifted: pixels right (contrast) and down (brightness). */
@@ -88,7 +90,10 @@ export class SliceView {
       canvas.setPointerCapture(event.pointerId);
       windowing = event.button === 2 || event.shiftKey;
       last = [event.clientX, event.clientY];
-      if (!windowing) this.put(event);
+      if (windowing) return;
+      const point = this.pointAt(event);
+      if (point && this.hands.measure(point)) last = null;
+      else this.put(event);
     });
     canvas.addEventListener("pointermove", (event) => {
       if (!last) return;
@@ -104,9 +109,14 @@ export class SliceView {
   }
 
   private put(event: PointerEvent): void {
-    if (!this.cut) return;
+    const point = this.pointAt(event);
+    if (point) this.hands.point(point);
+  }
+
+  private pointAt(event: PointerEvent): Vec3 | null {
+    if (!this.cut) return null;
     const [scale, half] = [this.cut.width_mm / this.canvas.clientWidth, this.canvas.clientWidth / 2];
-    this.hands.point(offPage(this.cut, (event.offsetX - half) * scale, (half - event.offsetY) * scale));
+    return offPage(this.cut, (event.offsetX - half) * scale, (half - event.offsetY) * scale);
   }
 
   private wheel(event: WheelEvent): void {

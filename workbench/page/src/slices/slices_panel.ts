@@ -43,7 +43,7 @@ const CT_WINDOWS: readonly (readonly [string, [number, number]])[] = [
 const HINT =
   "Click to centre; wheel moves the slice; right button or Shift drags the grey values; double click or Enter enlarges.";
 
-const FOLLOWED = ["blind", "answer", "fresh", "confirmed"] as const;
+const FOLLOWED = ["blind", "answer", "fresh", "confirmed", "measurement"] as const;
 
 /** Least time between two drawings while the plan moves, ms. */
 const MOVING_MS = 150;
@@ -142,6 +142,7 @@ class SlicePanel {
       window: looks.grey_window,
       point: slicesHandle.point,
       phase: looks.phase,
+      measurement: null,
     };
     return snapshotOf(cut, shown, [width, height]);
   }
@@ -154,6 +155,7 @@ class SlicePanel {
 
   private viewOf(kind: SliceKind): SliceView {
     return new SliceView(kind, {
+      measure: (point) => this.context.store.point(point),
       point: (point) => {
         slicesHandle.point = point;
         this.redraw();
@@ -252,7 +254,9 @@ class SlicePanel {
     });
     if (!scan || scan.level !== plan.level || !this.views[0]?.canvas.clientWidth) return;
     const began = performance.now();
-    const shown = { scan, plan, removal, window: looks.grey_window, point: slicesHandle.point, phase: looks.phase };
+    const { measurement } = context.store.state;
+    const [window, point] = [looks.grey_window, slicesHandle.point];
+    const shown = { scan, plan, removal, window, point, phase: looks.phase, measurement };
     const turning = { plan, phase: looks.phase, turned: looks.turned };
     for (const view of this.views) view.draw(cutOf(view.kind, slicesHandle.point, turning, this.off_mm), shown);
     setText(this.told, this.atCross(scan));

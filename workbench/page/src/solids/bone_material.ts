@@ -18,7 +18,7 @@ import {
 } from "three";
 import type { PlacedPhase } from "../model/channel_geometry";
 import { TRIMMED } from "./cut_face";
-import { BONE, CUT_BONE, REMOVED, rgb } from "../model/palette";
+import { BONE, CUT_BONE, REMOVED, rgb } from "../pictures/palette";
 import type { RemovalVolumes } from "../protocol/frame_headers";
 
 /** Phases that the shader takes; a plan has two, and others are drawn without their sweep on the bone. */
@@ -48,6 +48,8 @@ precision highp sampler3D;
 in vec3 at, normal;
 in float shade;
 uniform vec3 eye, lamp;
+uniform vec4 clip;         // what lies beyond this plane is not drawn on the bench
+uniform float boneOpacity, cleared;
 uniform sampler3D task, cone, solid;
 uniform mat4 toIndex;
 uniform vec3 shape;
@@ -194,21 +196,25 @@ vec3 cutNormal(vec3 p, vec3 n) {
 }
 
 void main() {
+  if (lens < 0.5 && dot(clip.xyz, at) > clip.w) discard;
+  float opacity = lens < 0.5 ? boneOpacity : 1.0;
   vec3 n = normalize(normal);
 #ifdef AFTERWARDS
   // a little below the surface: on it the share that goes fades into what is no bone
   if (inVolume(task, at - BELOW_MM * n) > 0.5) discard;
-  colour = vec4(seen(cortex(at), at, n, shade, 0.9), 1.0);
+  colour = vec4(seen(cortex(at), at, n, shade, 0.9), opacity);
 #elif defined(INSIDE)
-  if (inVolume(task, at - BELOW_MM * n) > 0.5) discard;
-  colour = vec4(seen(cutFace(at), at, -n, 0.4, 0.3), 1.0);
+  float gone = hasRemoval > 0.5 ? inVolume(task, at - BELOW_MM * n) : 0.0;
+  if (cleared > 0.5 && gone > 0.5) discard;
+  vec3 face = mix(cutFace(at), removed, lens < 0.5 ? smoothstep(0.42, 0.56, gone) : 0.0);
+  colour = vec4(seen(face, at, -n, 0.4, 0.3), 1.0);
 #elif defined(CUT)
   if (inVolume(solid, at) < ${TRIMMED.toFixed(2)}) discard;
   colour = vec4(seen(cutFace(at), at, cutNormal(at, n), 0.15, 0.6), 1.0);
 #else
   vec3 paint = paintedBone(at, n);
   vec3 tint = paint == bone ? cortex(at) : paint;
-  colour = vec4(seen(tint, at, n, shade, 0.9), 1.0);
+  colour = vec4(seen(tint, at, n, shade, 0.9), opacity);
 #endif
 }`;
 
@@ -239,6 +245,7 @@ vec3 tissue(vec3 p) {
 }
 
 void main() {
+  if (lens < 0.5 && dot(clip.xyz, at) > clip.w) discard;
   // ligament that is taken goes with the bone
   if (taken > 0.5 && (hasRemoval > 0.5 ? inVolume(task, at) > 0.5 : sweptDistance(at) < 0.0)) discard;
   vec3 n = normalize(normal), toward = normalize(eye - at);
@@ -269,6 +276,9 @@ export class SharedUniforms {
       cone: { value: nothing },
       solid: { value: nothing },
       wet: { value: 1 },
+      clip: { value: new Vector4(0, 0, 0, 1) },
+      boneOpacity: { value: 1 },
+      cleared: { value: 0 },
       toIndex: { value: new Matrix4() },
       shape: { value: new Vector3(1, 1, 1) },
       bone: { value: new Vector3(...rgb(BONE)) },
@@ -286,6 +296,11 @@ export class SharedUniforms {
   aim(eye: Vector3, lamp: Vector3): void {
     (this.uniform("eye").value as Vector3).copy(eye);
     (this.uniform("lamp").value as Vector3).copy(lamp).normalize();
+  }
+
+  /** The plane's normal, toward what is taken away, and how far along it the plane lies; null for none. */
+  clip(plane: [number, number, number, number] | null): void {
+    (this.uniform("clip").value as Vector4).set(...(plane ?? ([0, 0, 0, 1] as const)));
   }
 
   sweep(phases: PlacedPhase[]): void {

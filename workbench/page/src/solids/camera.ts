@@ -15,13 +15,14 @@ export interface OrbitView {
 }
 
 export type Turned = "theatre" | "reading";
-export type Preset = "oblique" | "dorsal" | "entry" | "caudal";
+export type Preset = "oblique" | "dorsal" | "entry" | "caudal" | "level";
 
 export const PRESETS: Record<Preset, string> = {
   oblique: "Oblique",
   dorsal: "From dorsal",
   entry: "From the entry side",
   caudal: "Axial, from the feet",
+  level: "Through the level",
 };
 
 /** Vertical field of view: long enough a lens that nothing bulges. */
@@ -60,13 +61,13 @@ export function presetView(preset: Preset, turned: Turned, side: Side): OrbitVie
     const up = "dorsal" as const;
     if (preset === "dorsal") return { ...common, up, turn_deg: 90 * toward, rise_deg: 90 };
     if (preset === "entry") return { ...common, up, turn_deg: 90 * toward, rise_deg: 8 };
-    if (preset === "caudal") return { ...common, up, turn_deg: 0, rise_deg: 0 };
+    if (preset === "caudal" || preset === "level") return { ...common, up, turn_deg: 0, rise_deg: 0 };
     return { ...common, up, turn_deg: 58 * toward, rise_deg: 50 };
   }
   const up = "cranial" as const;
   if (preset === "dorsal") return { ...common, up, turn_deg: 0, rise_deg: 0 };
   if (preset === "entry") return { ...common, up, turn_deg: 90 * toward, rise_deg: 0 };
-  if (preset === "caudal") return { ...common, up, turn_deg: 180, rise_deg: -90 };
+  if (preset === "caudal" || preset === "level") return { ...common, up, turn_deg: 180, rise_deg: -90 };
   return { ...common, up, turn_deg: 38 * toward, rise_deg: -14 };
 }
 
@@ -78,6 +79,10 @@ export function turnedBy(view: OrbitView, turn_deg: number, rise_deg: number): O
 export function nearer(view: OrbitView, by: number): OrbitView {
   return { ...view, away_mm: Math.min(Math.max(view.away_mm / by, NEAREST_MM), FARTHEST_MM) };
 }
+
+/** Pixels of a millimetre at the depth of what is looked at, for a picture so high. */
+export const pixelsPerMm = ({ away_mm }: OrbitView, height_px: number): number =>
+  height_px / (2 * away_mm * Math.tan((LENS_DEG / 2) * RAD));
 
 /** Moves what is looked at by so much of the picture's height. */
 export function panned(view: OrbitView, right_frac: number, up_frac: number): OrbitView {

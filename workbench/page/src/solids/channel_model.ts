@@ -13,7 +13,7 @@ import {
 } from "three";
 import { softMaterial, type SharedUniforms } from "./bone_material";
 import type { PlacedPhase } from "../model/channel_geometry";
-import { phaseColour, TOOL } from "../model/palette";
+import { phaseColour, TOOL } from "../pictures/palette";
 import type { Plan } from "../protocol/plan";
 import { faced } from "./endoscope_tool";
 

@@ -5,7 +5,7 @@ import type { RemovalVolumes } from "../protocol/frame_headers";
 import { BELOW_MM } from "./bone_material";
 import { TRIMMED } from "./cut_face";
 import { add, scaled, unit, viewAxes, type PlacedPhase } from "../model/channel_geometry";
-import { SEEN_IN_SCOPE } from "../model/palette";
+import { SEEN_IN_SCOPE } from "../pictures/palette";
 import { firstHit, nearestPoint, type RayHit } from "./ray_picking";
 import type { Plan, Vec3 } from "../protocol/plan";
 

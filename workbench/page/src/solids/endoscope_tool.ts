@@ -14,7 +14,7 @@ import {
 import { softMaterial, type SharedUniforms } from "./bone_material";
 import { add, scaled } from "../model/channel_geometry";
 import type { EndoscopeLens } from "./endoscope_optics";
-import { TOOL } from "../model/palette";
+import { TOOL } from "../pictures/palette";
 import type { Plan } from "../protocol/plan";
 
 /** The shaft is drawn thinner than the end, and both let through what lies behind: a picture to learn from. */

@@ -19,9 +19,10 @@ import { cutFaceOf } from "./cut_face";
 import { ChannelModel } from "./channel_model";
 import type { EndoscopeLens } from "./endoscope_optics";
 import { placedPhases, type PlacedPhase } from "../model/channel_geometry";
-import { isShown, SEEN_IN_SCOPE, STRUCTURES } from "../model/palette";
+import { isShown, SEEN_IN_SCOPE, STRUCTURES } from "../pictures/palette";
 import type { RemovalVolumes } from "../protocol/frame_headers";
-import type { Plan } from "../protocol/plan";
+import type { Plan, Side, Vec3 } from "../protocol/plan";
+import type { ClipPlane } from "../model/store";
 import { EndoscopeTool } from "./endoscope_tool";
 
 /** What only the bench shows, and what only the endoscope does. */
@@ -30,6 +31,7 @@ export const [ON_BENCH, IN_SCOPE] = [1, 2];
 export type MeshDetail = "proxy" | "full";
 
 interface BoneMesh {
+  surface: SurfaceMesh;
   mesh: Mesh;
   inside: Mesh;
   detail: MeshDetail;
@@ -55,6 +57,9 @@ export class LevelScene {
   private readonly tool = new EndoscopeTool(this.uniforms, IN_SCOPE);
   private shown: Record<string, boolean> = {};
   private removed = false;
+  private clipped = false;
+  /** Which vertebrae are shown, as `showVertebrae` was last told. */
+  private vertebrae = "true true";
 
   constructor(readonly anatomy: Anatomy) {
     const { surfaces } = anatomy;
@@ -106,6 +111,42 @@ export class LevelScene {
     this.shown = shown;
     for (const { mesh, name } of this.soft) mesh.visible = isShown(shown, name);
     this.targets.visible = isShown(shown, "targets");
+    this.showVertebrae(isShown(shown, "upper"), isShown(shown, "lower"));
+  }
+
+  private showVertebrae(upper: boolean, lower: boolean): void {
+    const key = `${upper} ${lower}`;
+    if (key === this.vertebrae) return;
+    this.vertebrae = key;
+    const [above = "", below = ""] = this.anatomy.level.split("-");
+    const hidden = [upper ? "" : above, lower ? "" : below].filter(Boolean);
+    for (const { mesh, surface } of this.bones) {
+      const shown = hidden.length ? trianglesWithout(surface, this.anatomy.parts, hidden) : surface.triangles;
+      mesh.geometry.setIndex(new BufferAttribute(shown, 1));
+    }
+  }
+
+  /** Takes away what lies on one side of a plane: caudal of an axial one, dorsal of a coronal one, or the entry's side. */
+  cut(plane: ClipPlane | null, at_mm: number, side: Side): void {
+    this.clipped = plane !== null;
+    if (plane === null) this.uniforms.clip(null);
+    else {
+      const across = side === "left" ? 1 : -1;
+      const away: Vec3 = { axial: [0, 0, -1], coronal: [0, 1, 0], sagittal: [across, 0, 0] }[plane] as Vec3;
+      this.uniforms.clip([...away, plane === "coronal" ? at_mm : plane === "axial" ? -at_mm : across * at_mm]);
+    }
+  }
+
+  /** Bone seen through, 1 for not at all. */
+  fade(opacity: number): void {
+    this.uniforms.set("boneOpacity", opacity);
+    for (const look of [this.looks.planned, this.looks.afterwards]) {
+      if (look.transparent === opacity < 1) continue;
+      look.transparent = opacity < 1;
+      look.needsUpdate = true;
+    }
+    // seen through, it is drawn after what lies behind it
+    for (const { mesh } of this.bones) mesh.renderOrder = opacity < 1 ? 30 : 0;
   }
 
   detail(detail: MeshDetail): void {
@@ -168,9 +209,11 @@ export class LevelScene {
 
   private bonesIn(afterwards: boolean, shown: boolean): void {
     this.cutFace.visible = shown && afterwards;
+    this.uniforms.set("cleared", afterwards ? 1 : 0);
     for (const { mesh, inside } of this.bones) {
       mesh.visible = shown && Boolean(mesh.userData["near"]);
-      inside.visible = mesh.visible && afterwards;
+      // a cut through bone shows it from within
+      inside.visible = mesh.visible && (afterwards || this.clipped);
       mesh.material = afterwards ? this.looks.afterwards : this.looks.planned;
     }
   }
@@ -180,7 +223,7 @@ export class LevelScene {
     const inside = new Mesh(mesh.geometry, this.looks.inside);
     // after the outer surfaces, which hide most of it
     inside.renderOrder = 1;
-    this.bones.push({ mesh, inside, detail });
+    this.bones.push({ surface, mesh, inside, detail });
     this.scene.add(mesh, inside);
   }
 
@@ -198,6 +241,22 @@ export class LevelScene {
     this.soft.push({ mesh, name, inScope });
     this.scene.add(mesh, inScope);
   }
+}
+
+/** The triangles of bone that belong to none of the vertebrae named. */
+function trianglesWithout(
+  { triangles, part }: SurfaceMesh,
+  parts: string[],
+  hidden: string[],
+): Uint32Array<ArrayBuffer> {
+  const gone = parts.map((name) => hidden.some((vertebra) => name.startsWith(`${vertebra} `)));
+  const kept = new Uint32Array(triangles.length);
+  let count = 0;
+  for (let t = 0; t < triangles.length; t += 3) {
+    if (part && gone[part[triangles[t]!]!]) continue;
+    for (let corner = 0; corner < 3; corner++) kept[count++] = triangles[t + corner]!;
+  }
+  return kept.slice(0, count);
 }
 
 function geometryOf(surface: SurfaceMesh): BufferGeometry {

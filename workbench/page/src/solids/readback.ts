@@ -1,7 +1,7 @@
 // Copies a picture drawn into an off-screen target onto a canvas, with its orientation letters.
 
 import type { WebGLRenderer, WebGLRenderTarget } from "three";
-import type { Edge } from "../model/orientation_letters";
+import type { Edge } from "../pictures/orientation_letters";
 
 /** Rows begin at the bottom on the card, at the top on a canvas. */
 export function readInto(canvas: HTMLCanvasElement, renderer: WebGLRenderer, target: WebGLRenderTarget): void {

@@ -13,9 +13,9 @@ import {
   type EndoscopeLens,
   type SeenStructure,
 } from "../solids/endoscope_optics";
-import { letterOf } from "../model/orientation_letters";
+import { letterOf } from "../pictures/orientation_letters";
 import { isWhole } from "../model/manoeuvre";
-import { BONE, CUT_BONE, DISC, FLAVUM, isShown, REMOVED, SAC, STRUCTURES } from "../model/palette";
+import { BONE, CUT_BONE, DISC, FLAVUM, isShown, REMOVED, SAC, STRUCTURES } from "../pictures/palette";
 import type { Vec3 } from "../protocol/plan";
 import { ratioOf, type Drawing } from "../solids/renderer";
 import { EndoscopePicture, NOT_MODELLED } from "./endoscope_picture";

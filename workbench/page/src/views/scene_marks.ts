@@ -2,7 +2,7 @@
 
 import { Vector3, type PerspectiveCamera } from "three";
 import { h } from "../dom/elements";
-import { SPOKEN, type Edge } from "../model/orientation_letters";
+import { SPOKEN, type Edge } from "../pictures/orientation_letters";
 import type { Vec3 } from "../protocol/plan";
 
 const SVG = "http://www.w3.org/2000/svg";
@@ -18,12 +18,17 @@ const SHAPES = {
 
 export type MarkKind = keyof typeof SHAPES;
 
-/** How far from the blocker its words stand, px. */
-const WORDS_OFF: [number, number] = [70, -80];
+/** Length of the scale bar, mm. */
+const SCALE_MM = 10;
 
 export class SceneMarks {
   readonly svg = document.createElementNS(SVG, "svg");
-  readonly words = document.createElement("p");
+  readonly callout = document.createElement("div");
+  private readonly words = document.createElement("p");
+  private readonly bar = document.createElementNS(SVG, "g");
+  private readonly measured = document.createElementNS(SVG, "g");
+  /** The words that a person has put away; others are shown again. */
+  private closed = "";
   private readonly shapes = new Map<MarkKind, SVGGElement>();
   private readonly places = new Map<MarkKind, Vec3 | null>();
   private readonly leader = document.createElementNS(SVG, "path");
@@ -36,8 +41,19 @@ export class SceneMarks {
     this.leader.setAttribute("class", "leader");
     this.svg.append(this.leader);
     for (const kind of Object.keys(SHAPES) as MarkKind[]) this.addShape(kind);
-    this.words.className = "blocker-words";
-    this.words.hidden = true;
+    this.callout.className = "blocker-words";
+    this.callout.hidden = true;
+    this.callout.append(
+      this.words,
+      h(
+        "button",
+        { type: "button", "aria-label": "Close: what stops the reach", onclick: () => this.close() },
+        "\u00d7",
+      ),
+    );
+    this.bar.setAttribute("class", "scale-bar");
+    this.measured.setAttribute("class", "measured");
+    this.svg.append(this.bar, this.measured);
     this.frame.className = "letters";
     for (const edge of ["top", "bottom", "left", "right"] as const) this.addLetter(edge);
   }
@@ -46,9 +62,17 @@ export class SceneMarks {
     this.places.set(kind, place);
   }
 
-  tell(words: string): void {
-    this.words.hidden = words === "";
+  /** What stops the reach, in words; "" for nothing. */
+  explain(words: string): void {
+    if (words !== this.closed) this.closed = "";
+    this.callout.hidden = words === "" || this.closed !== "";
     if (this.words.textContent !== words) this.words.textContent = words;
+  }
+
+  private close(): void {
+    this.closed = this.words.textContent;
+    this.callout.hidden = true;
+    this.leader.setAttribute("visibility", "hidden");
   }
 
   name(letters: Record<Edge, string>): void {
@@ -62,13 +86,33 @@ export class SceneMarks {
     }
   }
 
-  /** Lays the marks where the camera sees them. */
-  lay(camera: PerspectiveCamera, width: number, height: number): void {
+  /** A bar as long as its millimetres are in the middle of the picture. */
+  scale(pixels_per_mm: number, width: number, height: number): void {
+    const [long, x, y] = [SCALE_MM * pixels_per_mm, width - 14, height - 14];
+    const line = `M${(x - long).toFixed(1)},${y - 5}V${y}H${x.toFixed(1)}V${y - 5}`;
+    this.bar.replaceChildren(pathOf(line, "halo"), pathOf(line), textOf(`${SCALE_MM} mm at the middle`, x, y - 10));
+  }
+
+  /** The points of a measurement and the lines between them. */
+  measure(points: readonly Vec3[], words: string, camera: PerspectiveCamera, width: number, height: number): void {
+    const seen = points.map((point) => seenAt(camera, point, width, height)).filter((at) => at !== null);
+    const line = seen.map(([x, y], place) => `${place ? "L" : "M"}${x.toFixed(1)},${y.toFixed(1)}`).join("");
+    const rings = seen.map(([x, y]) => `M${(x - 4).toFixed(1)},${y.toFixed(1)}a4,4 0 1 0 8,0a4,4 0 1 0 -8,0`).join("");
+    const last = seen.at(-1);
+    this.measured.replaceChildren(
+      ...(last
+        ? [pathOf(line + rings, "halo"), pathOf(line + rings), textOf(words, last[0] + 8, last[1] - 8, "start")]
+        : []),
+    );
+  }
+
+  /** Puts the marks where the camera sees them. */
+  place(camera: PerspectiveCamera, width: number, height: number): void {
     for (const [kind, shape] of this.shapes) {
       const at = seenAt(camera, this.places.get(kind) ?? null, width, height);
       shape.setAttribute("visibility", at ? "visible" : "hidden");
       if (at) shape.setAttribute("transform", `translate(${at[0].toFixed(1)} ${at[1].toFixed(1)})`);
-      if (kind === "blocker") this.layWords(at, width, height);
+      if (kind === "blocker") this.placeCallout(at);
     }
   }
 
@@ -77,19 +121,14 @@ export class SceneMarks {
     return seenAt(camera, this.places.get(kind) ?? null, width, height);
   }
 
-  private layWords(at: [number, number] | null, width: number, height: number): void {
-    const told = at !== null && !this.words.hidden;
-    this.leader.setAttribute("visibility", told ? "visible" : "hidden");
-    this.words.style.visibility = told ? "visible" : "hidden";
-    if (!told) return;
-    const [dx, dy] = WORDS_OFF;
-    const room = { width: this.words.offsetWidth, height: this.words.offsetHeight };
-    const right = at[0] + dx + room.width + 40 < width;
-    const x = right ? at[0] + dx : Math.max(at[0] - dx - room.width, 34);
-    const y = Math.min(Math.max(at[1] + dy, 50 + room.height), height - 10);
-    this.words.style.transform = `translate(${x.toFixed(1)}px, ${(y - room.height).toFixed(1)}px)`;
-    const end = right ? x : x + room.width;
-    this.leader.setAttribute("d", `M${at[0].toFixed(1)},${at[1].toFixed(1)}L${end.toFixed(1)},${y.toFixed(1)}`);
+  /** The callout stands in a corner, off the spine; a line leads from it to its place. */
+  private placeCallout(at: [number, number] | null): void {
+    const shown = at !== null && !this.callout.hidden;
+    this.leader.setAttribute("visibility", shown ? "visible" : "hidden");
+    this.callout.style.visibility = shown ? "visible" : "hidden";
+    if (!shown) return;
+    const { offsetLeft: x, offsetTop: y, offsetHeight: high } = this.callout;
+    this.leader.setAttribute("d", `M${at[0].toFixed(1)},${at[1].toFixed(1)}L${x},${y + high}`);
   }
 
   private addShape(kind: MarkKind): void {
@@ -104,6 +143,22 @@ export class SceneMarks {
     this.frame.append(element);
     this.letters.set(edge, element);
   }
+}
+
+function pathOf(line: string, name = ""): SVGPathElement {
+  const path = document.createElementNS(SVG, "path");
+  path.setAttribute("d", line);
+  if (name) path.setAttribute("class", name);
+  return path;
+}
+
+function textOf(words: string, x: number, y: number, anchor = "end"): SVGTextElement {
+  const text = document.createElementNS(SVG, "text");
+  text.setAttribute("x", x.toFixed(1));
+  text.setAttribute("y", y.toFixed(1));
+  text.setAttribute("text-anchor", anchor);
+  text.textContent = words;
+  return text;
 }
 
 function shapeOf(kind: MarkKind): SVGGElement {
@@ -126,7 +181,18 @@ const MEANINGS: Record<MarkKind, string> = {
   next: "next target",
 };
 
-/** What the marks and the paint mean, in words. */
+/** What is coloured in the scene; its words, and the colour by its name in the style sheets. */
+const COLOURS = [
+  ["near phase", "near"],
+  ["over the top", "far"],
+  ["sac", "sac"],
+  ["ligament", "ligament"],
+  ["canal", "canal"],
+  ["disc", "disc"],
+  ["facet joint", "joint"],
+] as const;
+
+/** What marks, paint and colours mean, in words; it folds away. */
 export function legend(draggable: boolean): HTMLElement {
   const items = (Object.keys(SHAPES) as MarkKind[]).map((kind) => {
     const svg = document.createElementNS(SVG, "svg");
@@ -141,7 +207,10 @@ export function legend(draggable: boolean): HTMLElement {
     h("li", {}, h("span", { class: "swatch swatch-task" }), "bone to be removed"),
     h("li", {}, h("span", { class: "swatch swatch-sweep" }), "bone in the sweep"),
   ];
-  return h("ul", { class: "legend", "aria-label": "Marks" }, ...paint, ...items);
+  const colours = COLOURS.map(([words, colour]) => h("li", {}, h("span", { class: `swatch paint-${colour}` }), words));
+  const list = h("ul", { class: "legend", "aria-label": "Marks and colours" }, ...paint, ...colours, ...items);
+  const wide = matchMedia("(min-width: 1201px)").matches;
+  return h("details", { class: "scene-legend", open: wide }, h("summary", {}, "Legend"), list);
 }
 
 export function seenAt(

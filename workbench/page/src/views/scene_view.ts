@@ -8,6 +8,7 @@ import {
   axesOf,
   nearer,
   panned,
+  pixelsPerMm,
   presetView,
   PRESETS,
   turnedBy,
@@ -17,10 +18,12 @@ import {
 import { entryPoint } from "../solids/entry_point";
 import { button, h } from "../dom/elements";
 import { placedPhases } from "../model/channel_geometry";
+import { measuredWords } from "../model/measuring";
 import { listenGestures, type DragHandler } from "../dom/gestures";
-import { lettersOf } from "../model/orientation_letters";
+import { lettersOf } from "../pictures/orientation_letters";
 import { legend, SceneMarks, type MarkKind } from "./scene_marks";
 import type { Plan, Vec3 } from "../protocol/plan";
+import { firstHit } from "../solids/ray_picking";
 import { readInto, writeLetters } from "../solids/readback";
 import { ratioOf, type Drawing } from "../solids/renderer";
 import type { SceneStore, Stage } from "./stage";
@@ -91,9 +94,17 @@ export class SceneView {
       "aria-label",
       "The level in 3D. Arrow keys turn it, with Shift they move it, plus and minus come closer and go back.",
     );
-    const frame = h("div", { class: "picture" }, this.canvas, this.marks.frame, this.marks.words, this.words);
+    const frame = h(
+      "div",
+      { class: "picture" },
+      this.canvas,
+      this.marks.frame,
+      this.marks.callout,
+      this.words,
+      legend(grab !== null),
+    );
     this.canvas.after(this.marks.svg);
-    root.append(frame, this.buttons(grab !== null));
+    root.append(frame, this.buttons());
     sceneHandle.canvas = this.canvas;
     sceneHandle.focus = (point) => this.turnTo({ ...this.view, target: point }, null);
     sceneHandle.show = (preset) => this.show(preset);
@@ -111,7 +122,7 @@ export class SceneView {
     return [this.canvas.clientWidth, this.canvas.clientHeight];
   }
 
-  private buttons(draggable: boolean): HTMLElement {
+  private buttons(): HTMLElement {
     const views = Object.entries(PRESETS).map(([preset, words]) =>
       button(words, () => this.show(preset as Preset), { "data-view": preset }),
     );
@@ -123,7 +134,7 @@ export class SceneView {
       after.setAttribute("aria-pressed", String(Boolean(state.looks.shown["afterwards"]))),
     );
     const group = h("div", { class: "picture-buttons", role: "group", "aria-label": "Views" }, ...views, after);
-    return h("div", { class: "picture-foot" }, group, legend(draggable));
+    return h("div", { class: "picture-foot" }, group);
   }
 
   private flip(): void {
@@ -133,7 +144,28 @@ export class SceneView {
 
   private show(preset: Preset): void {
     const { looks, plan } = this.store.state;
+    // what lies caudal of the level is taken away to look through it, and comes back with the next view
+    if (preset === "level") this.store.look({ clip: "axial", clip_mm: 0 });
+    else if (this.preset === "level" && looks.clip) this.store.look({ clip: "" });
     this.turnTo(presetView(preset, looks.turned, plan.side), preset);
+  }
+
+  /** The place on bone under the pointer joins a measurement. */
+  private clicked(x: number, y: number): void {
+    const surfaces = this.stage.scene?.anatomy.surfaces;
+    const bone = surfaces?.["bone_proxy"] ?? surfaces?.["bone"];
+    if (!this.store.state.measurement || !bone) return;
+    const { from, way } = this.sight(x, y);
+    const hit = firstHit(bone, from, way, { there: (point) => this.isDrawn(point) });
+    if (hit) this.store.point(hit.point);
+  }
+
+  private isDrawn(point: Vec3): boolean {
+    const { looks, plan } = this.store.state;
+    const across = plan.side === "left" ? 1 : -1;
+    if (looks.clip === "axial") return point[2] >= looks.clip_mm;
+    if (looks.clip === "coronal") return point[1] <= looks.clip_mm;
+    return looks.clip !== "sagittal" || across * point[0] <= across * looks.clip_mm;
   }
 
   private listen(): void {
@@ -146,6 +178,7 @@ export class SceneView {
       shift: (right, down) => this.turnTo(panned(this.view, right / this.size[1], -down / this.size[1]), this.preset),
       zoom: (by) => this.turnTo(nearer(this.view, by), this.preset),
       grab: (x, y) => this.grabbed(x, y),
+      click: (x, y) => this.clicked(x, y),
       hover: (x, y) => (this.canvas.style.cursor = this.grab && this.under(x, y) ? "grab" : ""),
     });
     let { turned } = this.store.state.looks;
@@ -215,10 +248,14 @@ export class SceneView {
     this.marks.put("entry", entryPoint(plan, this.stage.scene?.anatomy ?? null));
     this.marks.put("blocker", blocker?.point_mm ?? null);
     this.marks.put("next", blocker?.target_mm ?? null);
-    this.marks.tell(blocker?.words ?? "");
+    this.marks.explain(blocker?.words ?? "");
     const { right, up } = axesOf(this.view);
     this.marks.name(lettersOf(right, up));
-    this.marks.lay(this.camera, ...this.size);
+    this.marks.place(this.camera, ...this.size);
+    this.marks.scale(pixelsPerMm(this.view, this.size[1]), ...this.size);
+    const { measurement } = this.store.state;
+    const words = measurement ? measuredWords(measurement) : "";
+    this.marks.measure(measurement?.points ?? [], words, this.camera, ...this.size);
   }
 
   private under(x: number, y: number): "dock" | "entry" | null {

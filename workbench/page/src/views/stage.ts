@@ -3,18 +3,23 @@
 import type { Anatomy } from "../solids/surface_meshes";
 import { LevelScene } from "../solids/level_scene";
 import { DrawScheduler } from "./draw_scheduler";
-import type { Plan } from "../protocol/plan";
+import type { Plan, Vec3 } from "../protocol/plan";
 import { drawingOrNull } from "../solids/renderer";
 import type { ViewSettings, State } from "../model/store";
 
 /** What the pictures show of the page's state. */
-export type SceneState = Pick<State, "plan" | "looks" | "removal" | "answer" | "fresh" | "blind" | "moving">;
+export type SceneState = Pick<
+  State,
+  "plan" | "looks" | "removal" | "answer" | "fresh" | "blind" | "moving" | "measurement"
+>;
 
 /** The page's store as far as the pictures need it; the report's viewer has a smaller one. */
 export interface SceneStore {
   readonly state: SceneState;
   subscribe(listener: (state: SceneState, changed: ReadonlySet<string>) => void): void;
   look(change: Partial<ViewSettings>): void;
+  /** A point that a person showed; does it belong to a measurement? */
+  point(point: Vec3): boolean;
 }
 
 export class Stage {
@@ -64,7 +69,7 @@ export class Stage {
     if (changed.has("removal") || changed.has("blind")) this.remove();
     if (changed.has("plan")) this.scheduler.touch("bench", "scope");
     if (changed.has("removal") || changed.has("blind")) this.scheduler.redraw("bench", "scope");
-    if (changed.has("answer") || changed.has("blind")) this.scheduler.redraw("marks");
+    if (changed.has("answer") || changed.has("blind") || changed.has("measurement")) this.scheduler.redraw("marks");
     if (changed.has("looks")) this.followLooks(before, state.looks);
   }
 
@@ -72,6 +77,7 @@ export class Stage {
     const differ = (...keys: (keyof ViewSettings)[]) => keys.some((key) => before[key] !== now[key]);
     if (differ("scope_past_mm", "scope_view_deg", "scope_turn_deg")) this.scheduler.touch("scope");
     if (differ("phase", "shown", "theme")) this.scheduler.redraw("bench", "scope");
+    if (differ("clip", "clip_mm", "bone_opacity")) this.scheduler.touch("bench");
   }
 
   private place(): void {
@@ -79,6 +85,8 @@ export class Stage {
     if (this.scene?.anatomy.level !== plan.level) return;
     this.scene.place(plan, looks.phase);
     this.scene.show(looks.shown);
+    this.scene.cut(looks.clip || null, looks.clip_mm, plan.side);
+    this.scene.fade(looks.bone_opacity);
   }
 
   private remove(): void {

@@ -1,24 +1,26 @@
-// The colours of the pictures: those of workbench/style/palette.py, some lighter for a dark ground.
+// The colours of the pictures, by what they stand for: the one table of workbench/style/palette.py.
+
+import { HUES, PHASES } from "./hues.generated";
 
 export type Rgb = [number, number, number];
 
 export const rgb = (hex: string): Rgb => [1, 3, 5].map((i) => parseInt(hex.slice(i, i + 2), 16) / 255) as Rgb;
 
-export const REMOVED = "#d55e00";
-export const BONE = "#f3ead6";
-export const CUT_BONE = "#d9a066";
-export const SAC = "#56b4e9";
-export const CANAL = "#f0e442";
-export const FLAVUM = "#e0c23c";
-export const DISC = "#8fa6b8";
-export const JOINT = "#009e73";
+export const REMOVED = HUES.removed.paint;
+export const BONE = HUES.bone.paint;
+/** Bone where it is cut: bone, of a blood-stained hue. */
+export const CUT_BONE = "#c08a78";
+export const SAC = HUES.sac.paint;
+export const CANAL = HUES.canal.paint;
+export const FLAVUM = HUES.ligament.paint;
+export const DISC = HUES.disc.paint;
+export const JOINT = HUES.joint.paint;
+export const MARK = HUES.mark.paint;
 export const SKIN = "#c9a48c";
 export const TOOL = "#c4ccd4";
 
 /** Of the phases, in their order. */
-export const PHASES = ["#5aa9e6", "#cc79a7", "#009e73", "#e69f00"];
-
-export const phaseColour = (index: number): string => PHASES[index % PHASES.length] ?? "#5aa9e6";
+export const phaseColour = (index: number): string => PHASES[index % PHASES.length] ?? PHASES[0];
 
 export const STRUCTURES: Record<string, { colour: string; opacity: number; words: string }> = {
   canal: { colour: CANAL, opacity: 0.3, words: "canal" },

@@ -1,7 +1,7 @@
 // Letters that say which way the patient lies at each edge of a picture, as scanners print them: anterior, posterior,
 // head, feet, right, left.
 
-import { dot, scaled } from "./channel_geometry";
+import { dot, scaled } from "../model/channel_geometry";
 import type { Vec3 } from "../protocol/plan";
 
 export type Edge = "top" | "bottom" | "left" | "right";
