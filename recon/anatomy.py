@@ -203,12 +203,17 @@ class StructureConfidence:
 
 @dataclass(frozen=True)
 class Confidence:
-    """How sure a level is: its least reason, whether to look at it by eye, and its structures one by one."""
+    """How sure a level is: its least reason, whether to look at it by eye, and its structures one by one.
+
+    `seen` maps what was seen in the image to its number, as the reasons' sentences say it; the probabilities of
+    `recon.questions` are worked out from these.
+    """
 
     value_frac: float
     check_by_eye: bool
     reasons: tuple[Reason, ...]
     structures: tuple[StructureConfidence, ...]
+    seen: Mapping[str, float] = field(default_factory=dict)
 
     def border_sd_mm(self, name: str) -> float:
         """Border standard deviation of a structure; of the least sure one when it is not listed.

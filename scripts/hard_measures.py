@@ -305,13 +305,14 @@ def joints_record(joints: Mapping[str, Any], found: Anatomy, matched: Mapping[st
 
 def areas_record(areas: Mapping[str, Any], found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
     """Relative errors of the canal's area at the disc and at the lower vertebra's pedicle, and how many are missing."""
-    out: dict[str, Any] = {"canal at disc": [], "canal at pedicle": [], "missing": 0}
+    out: dict[str, Any] = {"canal at disc": [], "canal at pedicle": [], "missing": 0, "by_level": {}}
     for name, true in areas.items():
         level = _level_of(name, found, matched)
         ours = {} if level is None else canal_areas(level, level.lower)
         for at in ("canal at disc", "canal at pedicle"):
             if at in ours and at in true:
                 out[at].append(ours[at] / true[at] - 1.0)
+                out["by_level"].setdefault(_found_name(name, matched), {})[at] = ours[at] / true[at] - 1.0
             elif at in true:
                 out["missing"] += 1
     return {"areas": out}
