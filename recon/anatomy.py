@@ -249,6 +249,7 @@ class Naming:
     candidates : the most probable ways to name the vertebrae in view
     places_ras_mm : (x, y, z) of each vertebra in view, cranial to caudal, as the names of a candidate go
     question : what a person must answer; empty when names are confirmed
+    condition : what the names presume where only one end of the lumbar spine is in view; empty when they presume nothing
     """
 
     evidence: NamesFrom
@@ -260,6 +261,7 @@ class Naming:
     candidates: tuple[NamesCandidate, ...] = ()
     places_ras_mm: tuple[tuple[float, float, float], ...] = ()
     question: str = ""
+    condition: str = ""
 
     def probability_of(self, level: str) -> float:
         """Probability that a level is named rightly; that of all names where the level was not judged alone.
