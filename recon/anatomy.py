@@ -249,7 +249,7 @@ class Naming:
     candidates : the most probable ways to name the vertebrae in view
     places_ras_mm : (x, y, z) of each vertebra in view, cranial to caudal, as the names of a candidate go
     question : what a person must answer; empty when names are confirmed
-    condition : what the names presume where only one end of the lumbar spine is in view; empty when they presume nothing
+    condition : what the names presume where only one end of the lumbar spine is in view; empty where nothing
     """
 
     evidence: NamesFrom

@@ -39,7 +39,7 @@ from canalwise.recon.labels import (
     vertebra_name,
     vertebra_number,
 )
-from canalwise.recon.questions import features_of
+from canalwise.recon.questions import question_probabilities
 from canalwise.recon.scan import Scan
 
 BONES_GIVEN = frozenset({"vertebrae", "parts", "canal"})
@@ -199,7 +199,8 @@ def confidence_record(found: Anatomy) -> dict[str, Any]:
     said = {level.name: level.confidence for level in found.levels}
     return {
         "confidence_frac": {name: one.value_frac for name, one in said.items() if one is not None},
-        "features": {level.name: features_of(found, level) for level in found.levels},
+        "seen": {level.name: dict(level.confidence.seen) for level in found.levels if level.confidence is not None},
+        "questions": {level.name: question_probabilities(found, level) for level in found.levels},
         "joints_resolved": {level.name: len(level.joints) for level in found.levels},
         "check_by_eye": [name for name, one in said.items() if one is not None and one.check_by_eye],
     }

@@ -22,6 +22,7 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import nibabel as nib
@@ -43,6 +44,8 @@ REAL = {
     "ct_lumbar_crop_1p5mm": {21: "L2", 22: "L3", 23: "L4"},
 }
 """Folder of a real CT -> value of its vertebra map -> name."""
+
+SOURCES = (*REAL, "made-up")
 
 Random = np.random.Generator
 TIMEOUT_S = 400.0
@@ -358,7 +361,7 @@ def _read(source: Source, said: dict, anatomy: dict, text: str) -> dict[str, obj
 def _level_at(source: Source, origin: npt.NDArray[np.float64]) -> str:
     """Name of the level whose disc lies at a point, by the nearest middle between two vertebrae of the truth."""
     names = sorted(source.middles_ras_mm, key=lambda name: -source.middles_ras_mm[name][2])
-    pairs = list(zip(names, names[1:], strict=False))
+    pairs = list(pairwise(names))
     far = [float(np.linalg.norm((source.middles_ras_mm[a] + source.middles_ras_mm[b]) / 2 - origin)) for a, b in pairs]
     if not far or min(far) > 35.0:
         return ""
@@ -373,18 +376,15 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=6)
     parser.add_argument("--only", default="", choices=["", *CHANGES])
     parser.add_argument("--plain", action="store_true", help="the sources unchanged")
-    parser.add_argument("--source", default="", help="only sources whose name holds this")
+    parser.add_argument("--source", default="", choices=["", *SOURCES])
     parser.add_argument("--keep", type=Path, help="folder for the files of builds that went wrong")
     parser.add_argument("--records", type=Path)
     args = parser.parse_args()
     for n in range(args.count):
         rng = np.random.default_rng([args.seed, n])
-        sources = [lambda: real(args.data, "ct_whole_lumbar_3mm"), lambda: real(args.data, "ct_lumbar_crop_1p5mm")]
-        sources += [lambda: phantom(int(rng.integers(4)))]
-        chosen = sources[int(rng.choice(3, p=[0.5, 0.25, 0.25]))]
-        if args.source:
-            chosen = sources[{"w": 0, "c": 1, "p": 2}[args.source[0]]]
-        source = chosen() if args.plain else variant(chosen(), rng, args.only)
+        chosen = args.source or str(rng.choice(SOURCES, p=[0.5, 0.25, 0.25]))
+        whole = phantom(int(rng.integers(4))) if chosen == "made-up" else real(args.data, chosen)
+        source = whole if args.plain else variant(whole, rng, args.only)
         keep = None if args.keep is None else args.keep / f"{args.seed}_{n}.nii.gz"
         line = json.dumps({"seed": [args.seed, n], **built(source, keep)})
         print(line, flush=True)

@@ -163,6 +163,7 @@ def _seen(
     dips = [_dip(gaps[side], picture) if side in gaps else (0.0, 0.0) for side in SIDES]
     alike = [_alike(name, borders)[0] for name in borders if "left" in name and _alike(name, borders)]
     return {
+        "calibrated": float(picture.calibrated),
         "voxel mm": picture.longest_mm,
         "canal contrast over noise": over.get("canal", 0.0),
         "arch contrast over noise": min((v for name, v in over.items() if name != "canal"), default=0.0),
@@ -338,7 +339,7 @@ def _joint_reason(side: Side, gap: JointGap | None, picture: ImageEvidence) -> R
         f"joint gap {side}",
         value,
         f"the {side} joint's gap is {'darker than' if picture.calibrated else 'other than'} its faces by "
-        f"{round(100 * share)} % of their brightness, {over + 0.0:.1f} times the noise",
+        f"{round(100 * share)} % of their brightness, {round(over, 1) + 0.0:.1f} times the noise",
     )
 
 
