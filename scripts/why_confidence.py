@@ -6,8 +6,8 @@ from the true ones (mean, mm), by how much the arch's border is off as a whole (
 Then: how the marked and the unmarked readings fare, and the share of offsets within 1.96 standard deviations.
 
 With --records (lines of `confidence_records.py`, or what `accuracy_hard.py --json` wrote) it prints instead how good
-the probabilities of `canalwise.recon.questions` are: ten bins of reliability and the rank correlation with the true error,
-question by question. --fit first fits them anew on half of the cases, prints the models, and checks on the other half.
+the probabilities of `canalwise.recon.questions` are, question by question: ten bins of reliability and the rank
+correlation with the true error. --fit first fits them anew on half of the cases, and checks on the other half.
 
     python scripts/why_confidence.py --records FILE [--fit]
 """

@@ -116,5 +116,5 @@ def canal_only(level: Level) -> Level:
         level,
         joints={},
         measurements=tuple(m for m in level.measurements if m.name in CANAL_NAMES),
-        warnings=tuple(text for text in level.warnings if "facet joint" not in text),
+        warnings=tuple(text for text in level.warnings if "facet joint" not in text and "check by eye" not in text),
     )
