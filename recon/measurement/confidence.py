@@ -1,8 +1,9 @@
 """How sure a level and each of its structures is, from evidence in the image, each piece with a plain reason.
 
-A value is the *least* of its reasons, not their product: the pieces share causes (noise dims edges, gaps and
-symmetry alike, so a product would count it thrice), and a plan is as good as its worst structure. The ramps that turn
-what is seen into 0..1 are choices; `scripts/why_confidence.py` holds the outcome against true errors on phantoms.
+Of a level found in a CT the value is the least probability of the questions it answers (`recon.questions`), which are
+fitted on true errors. Elsewhere it is the *least* of its reasons, not their product: the pieces share causes (noise
+dims edges, gaps and symmetry alike, so a product would count it thrice), and a plan is as good as its worst structure.
+The ramps that turn what is seen into 0..1 are choices; `scripts/why_confidence.py` holds them against true errors.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import numpy as np
 from canalwise.recon.anatomy import Confidence, Joint, Level, Naming, Reason, Source, StructureConfidence
 from canalwise.recon.grid import Box, Grid, box_of
 from canalwise.recon.labels import SIDES, Labels, Part, Side, Tissue, label_of, sided, vertebra_mask, vertebra_number
-from canalwise.recon.level.unresolved import without_unresolved
+from canalwise.recon.level.unresolved import unresolved_sides, without_unresolved
 from canalwise.recon.measurement.image_evidence import (
     BorderContrast,
     ImageEvidence,
@@ -26,6 +27,7 @@ from canalwise.recon.measurement.image_evidence import (
 )
 from canalwise.recon.measurement.plausible_ranges import implausible
 from canalwise.recon.parallel import side_by_side
+from canalwise.recon.questions import fitted_probabilities
 from canalwise.recon.scan import Scan
 from canalwise.recon.severity_bands import Threshold
 
@@ -145,8 +147,15 @@ def confidence_of(
         *_names_reason(naming, level.name),
     )
     # the weakest link: see the head of this module
-    value = min(reason.value_frac for reason in reasons)
-    return Confidence(value, value < CHECK_BELOW.value, reasons, structures, _seen(level, picture, borders, gaps))
+    least = min(reason.value_frac for reason in reasons)
+    seen = _seen(level, picture, borders, gaps)
+    sure = Confidence(least, least < CHECK_BELOW.value, reasons, structures, seen)
+    left = set(level.joints) - set(unresolved_sides(level, sure, sources))
+    fitted = list(fitted_probabilities(seen, sources, bool(left)).values())
+    if not fitted:
+        return sure
+    value = min([*fitted, *(reason.value_frac for reason in _names_reason(naming, level.name))])
+    return replace(sure, value_frac=value, check_by_eye=value < CHECK_BELOW.value)
 
 
 def _seen(
@@ -210,7 +219,8 @@ def check_sentence(name: str, sure: Confidence) -> str:
     'L3-L4: check by eye (confidence 0.2): no joint was found.'
     """
     # all of them, for mending one would leave the level marked for the next
-    weak = sorted((r for r in sure.reasons if r.value_frac < CHECK_BELOW.value), key=lambda r: r.value_frac)
+    order = sorted(sure.reasons, key=lambda r: r.value_frac)
+    weak = [r for r in order if r.value_frac < CHECK_BELOW.value] or order[:1]
     return f"{name}: check by eye (confidence {sure.value_frac:.1f}): {'; '.join(r.because for r in weak)}."
 
 
