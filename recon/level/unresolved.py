@@ -11,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from canalwise.recon.anatomy import Confidence, Level, Source
+from canalwise.recon.anatomy import Anatomy, Confidence, Level, Source
+from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.labels import SIDES, Side
 from canalwise.recon.severity_bands import Threshold
 
@@ -31,8 +32,7 @@ CANAL_ONLY_MM = Threshold(
 
 CANAL_ONLY = (
     "CANAL ONLY: slices over 3 mm apart show the canal, the names of levels, a modelled sac with wide intervals, "
-    "and no more. No facet joint, lamina or pars is resolved: they carry no numbers, and no plan may rest on what it "
-    "takes or keeps of them."
+    "and no more. No facet joint, lamina or pars is resolved: they carry no numbers, and nothing can be planned."
 )
 """What stands beside every number of a CT with thick slices."""
 
@@ -108,6 +108,18 @@ def is_canal_only(longest_mm: float, sources: Mapping[str, Source], calibrated: 
     (True, False)
     """
     return calibrated and longest_mm > CANAL_ONLY_MM.value + 1e-3 and sources.get("parts", "automatic") == "automatic"
+
+
+def check_arches_resolved(anatomy: Anatomy) -> None:
+    """Refuse to plan on an anatomy that shows the canal only; raises AnatomyNotFound."""
+    if CANAL_ONLY in anatomy.warnings:
+        raise AnatomyNotFound(
+            "the arches",
+            f"are not resolved (canal only): a plan needs slices of at most {CANAL_ONLY_MM.value:g} mm",
+            got=f"{anatomy.longest_voxel_mm:.2f} mm",
+            do="'canalwise measure' gives the canal and the names of levels. Reconstruct thinner slices, or give the "
+            "bones' parts as a label map with --labels.",
+        )
 
 
 def canal_only(level: Level) -> Level:

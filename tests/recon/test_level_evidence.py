@@ -5,12 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canalwise.recon.anatomy import Confidence, Frame, Joint, Level, Measurement, Reason
+from canalwise.recon.anatomy import Anatomy, Confidence, Frame, Joint, Level, Measurement, Reason
 from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.canal.wall import ANGLES, Stations, wall_mm
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid, isotropic_grid
-from canalwise.recon.level.unresolved import canal_only, is_canal_only, without_unresolved
+from canalwise.recon.level.unresolved import (
+    CANAL_ONLY,
+    canal_only,
+    check_arches_resolved,
+    is_canal_only,
+    without_unresolved,
+)
 from canalwise.recon.naming.disc_slopes import bends_deg, disc_slopes_deg
 from canalwise.recon.naming.iliac_crest import crest_z_mm
 from canalwise.recon.scan import Scan
@@ -117,6 +123,11 @@ def test_thick_slices_leave_the_canal_alone() -> None:
     assert not kept.joints
     assert kept.measurements == (area,)
     assert kept.warnings == ("slipped",)
+    blank = np.zeros((2, 2, 2))
+    seen = Anatomy(Grid((2, 2, 2), np.diag([1.0, 1.0, 5.0, 1.0])), blank.astype(np.uint16), blank, (kept,))  # type: ignore[arg-type]
+    check_arches_resolved(seen)
+    with pytest.raises(AnatomyNotFound, match=r"canal only.*at most 3 mm .got '5\.00 mm'"):
+        check_arches_resolved(replace(seen, warnings=(CANAL_ONLY,)))
     assert not is_canal_only(5.0, {"parts": "given"}, calibrated=True)
     assert not is_canal_only(5.0, {"parts": "automatic"}, calibrated=False)
 
