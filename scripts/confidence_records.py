@@ -27,6 +27,7 @@ from canalwise.phantoms.cases.random_spec import varied_spec
 from canalwise.phantoms.imaging.grids import GridRequest
 from canalwise.phantoms.imaging.scanner import Scanner
 from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.labels import Side
 from canalwise.recon.scan import Scan
 
 IN_PLANE_MM, SLICE_MM = (0.5, 0.7, 0.9, 1.2), (0.6, 0.8, 1.0, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0)
@@ -49,7 +50,7 @@ def drawn(rng: np.random.Generator, number: int) -> HardCase:
         int(rng.integers(1 << 30)), float(rng.choice([8.0, 20.0, 35.0, 60.0])), float(rng.uniform(0.6, 1.6))
     )
     trim = (float(rng.choice([0.0, 0.0, 10.0, 18.0])), float(rng.choice([0.0, 0.0, 10.0, 18.0])))
-    side = "left" if rng.random() < 0.5 else "right"
+    side: Side = "left" if rng.random() < 0.5 else "right"
     return HardCase(
         f"drawn {number}", 2, ("drawn",), spec, levels, levels[int(rng.integers(2))], side, wish, scanner, trim_mm=trim
     )

@@ -24,6 +24,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import nibabel as nib
 import numpy as np
@@ -48,6 +49,7 @@ REAL = {
 SOURCES = (*REAL, "made-up")
 
 Random = np.random.Generator
+Json = dict[str, Any]
 TIMEOUT_S = 400.0
 AIR_HU = -1000.0
 
@@ -76,7 +78,7 @@ class Source:
 
 def real(data: Path, folder: str) -> Source:
     """A real CT of the data folder."""
-    image, labels = (nib.load(data / folder / f"{name}.nii.gz") for name in ("ct", "vertebrae"))
+    image, labels = (nib.Nifti1Image.from_filename(data / folder / f"{name}.nii.gz") for name in ("ct", "vertebrae"))
     truth = np.asarray(labels.dataobj).astype(int)
     middles = {
         name: labels.affine[:3, :3] @ np.argwhere(truth == value).mean(axis=0) + labels.affine[:3, 3]
@@ -335,7 +337,7 @@ def built(source: Source, keep: Path | None = None) -> dict[str, object]:
         return found | _read(source, said, anatomy, done.stdout)
 
 
-def _read(source: Source, said: dict, anatomy: dict, text: str) -> dict[str, object]:
+def _read(source: Source, said: Json, anatomy: Json, text: str) -> dict[str, object]:
     naming = said.get("naming") or anatomy.get("naming") or {}
     wrong, areas = [], {}
     for level in anatomy["levels"]:
