@@ -39,7 +39,7 @@ from canalwise.recon.labels import (
     vertebra_name,
     vertebra_number,
 )
-from canalwise.recon.questions import features_of
+from canalwise.recon.questions import question_probabilities
 from canalwise.recon.scan import Scan
 
 BONES_GIVEN = frozenset({"vertebrae", "parts", "canal"})
@@ -199,7 +199,8 @@ def confidence_record(found: Anatomy) -> dict[str, Any]:
     said = {level.name: level.confidence for level in found.levels}
     return {
         "confidence_frac": {name: one.value_frac for name, one in said.items() if one is not None},
-        "features": {level.name: features_of(found, level) for level in found.levels},
+        "seen": {level.name: dict(level.confidence.seen) for level in found.levels if level.confidence is not None},
+        "questions": {level.name: question_probabilities(found, level) for level in found.levels},
         "joints_resolved": {level.name: len(level.joints) for level in found.levels},
         "check_by_eye": [name for name, one in said.items() if one is not None and one.check_by_eye],
     }
@@ -305,13 +306,14 @@ def joints_record(joints: Mapping[str, Any], found: Anatomy, matched: Mapping[st
 
 def areas_record(areas: Mapping[str, Any], found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
     """Relative errors of the canal's area at the disc and at the lower vertebra's pedicle, and how many are missing."""
-    out: dict[str, Any] = {"canal at disc": [], "canal at pedicle": [], "missing": 0}
+    out: dict[str, Any] = {"canal at disc": [], "canal at pedicle": [], "missing": 0, "by_level": {}}
     for name, true in areas.items():
         level = _level_of(name, found, matched)
         ours = {} if level is None else canal_areas(level, level.lower)
         for at in ("canal at disc", "canal at pedicle"):
             if at in ours and at in true:
                 out[at].append(ours[at] / true[at] - 1.0)
+                out["by_level"].setdefault(_found_name(name, matched), {})[at] = ours[at] / true[at] - 1.0
             elif at in true:
                 out["missing"] += 1
     return {"areas": out}

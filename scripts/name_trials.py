@@ -38,6 +38,7 @@ from canalwise.recon.labelling.ct_segmentation import segment
 from canalwise.recon.labels import Labels, Part, vertebra_name
 from canalwise.recon.naming.cues import column_cues
 from canalwise.recon.naming.level_names import column_of, names
+from canalwise.recon.naming.posterior import CONFIRMED
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.network import FILE, prior_kinds
 from canalwise.recon.segmentation.network_instances import learnt_spine
@@ -91,6 +92,7 @@ class Trial:
     ribs_whole: bool
     transitional: bool
     failed: str = ""
+    condition: str = ""
 
     @property
     def decidable(self) -> bool:
@@ -241,6 +243,7 @@ def trial(subject: Subject, low: int, high: int) -> Trial:
         probability=named.naming.value_frac,
         right=right,
         confirmed=named.naming.confirmed,
+        condition=named.naming.condition,
     )
 
 
@@ -317,6 +320,7 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
     plain = [t for t in named if t.decidable]
     clear = [t for t in trials if t.decidable and (t.sacrum_whole or t.ribs_whole)]
     sure = [t for t in plain if t.confirmed]
+    told = [t for t in plain if t.probability >= CONFIRMED.value]
     bins = []
     for low in np.arange(10) / 10:
         own = [t for t in named if low <= t.probability < low + 0.1 or (low == 0.9 and t.probability >= 1.0)]
@@ -335,8 +339,12 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
         "failed": sum(bool(t.failed) for t in trials),
         "wrong_and_confirmed": sum(not t.right for t in sure),
         "confirmed": len(sure),
+        "under_a_condition": sum(bool(t.condition) for t in sure),
+        "told_0.95_or_more": len(told),
+        "told_0.95_or_more_and_wrong": sum(not t.right for t in told),
         "undecidable": len(hidden),
         "undecidable_wrong_and_confirmed": sum(t.confirmed and not t.right for t in hidden),
+        "undecidable_wrong_without_a_condition": sum(t.confirmed and not t.right and not t.condition for t in hidden),
         "unambiguous": len(clear),
         "unambiguous_asked_or_failed": sum(not t.confirmed for t in clear),
         "reliability": bins,
@@ -345,6 +353,17 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
 
 def _mean(values: Sequence[float]) -> float | None:
     return round(float(np.mean(values)), 3) if values else None
+
+
+def summed_up(files: Sequence[Path]) -> None:
+    """Prints the summary of trials that were written earlier."""
+    rows = [json.loads(line) for file in files for line in file.read_text().splitlines()]
+    trials = [Trial(**{**row, "reported": tuple(row["reported"]), "true": tuple(row["true"])}) for row in rows]
+    for group, own in (
+        ("made-up", [t for t in trials if t.subject.startswith("phantom")]),
+        ("real", [t for t in trials if not t.subject.startswith("phantom")]),
+    ):
+        print(group, json.dumps(summary(own), indent=1))
 
 
 def main() -> None:
@@ -356,10 +375,15 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--data", type=Path)
     parser.add_argument("--step", type=int, default=1, help="every so many slices a real scan is cut")
+    parser.add_argument("--share", type=int, nargs=2, default=(0, 1), metavar=("I", "N"), help="every Nth real cut")
+    parser.add_argument("--summary", type=Path, nargs="+", help="only sum up the lines of these files")
     parser.add_argument("--full", type=int, default=0, help="cuts that also run with the network on the cut alone")
     parser.add_argument("--cache", type=Path, help="folder for what the network sees")
     parser.add_argument("--json", type=Path, help="file that gets a line per cut")
     args = parser.parse_args()
+    if args.summary:
+        summed_up(args.summary)
+        return
     if args.cache:
         args.cache.mkdir(parents=True, exist_ok=True)
     groups: dict[str, list[Trial]] = {"made-up": [], "real": []}
@@ -373,6 +397,8 @@ def main() -> None:
             rng = np.random.default_rng([args.seed, len(groups[group])])
             cuts = cuts_of(subject, args.cuts, rng) if group == "made-up" else every_cut(subject, args.step)
             for n, (low, high) in enumerate(cuts):
+                if group == "real" and n % args.share[1] != args.share[0]:
+                    continue
                 done = trial(subject, low, high)
                 groups[group].append(done)
                 if lines:

@@ -25,6 +25,7 @@ from canalwise.estimator.limits import Limits
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.image.skin import air_in_view
 from canalwise.recon.labels import Part, Side, label_of
+from canalwise.recon.level.unresolved import check_arches_resolved
 from canalwise.recon.parallel import both
 
 
@@ -123,5 +124,12 @@ class PreparedLevel:
 
 
 def prepared_level(anatomy: Anatomy, level_name: str, limits: Limits | None = None) -> PreparedLevel:
-    """The level of that name, prepared; raises LevelNotInView where there is none."""
+    """The level of that name, prepared.
+
+    Raises
+    ------
+    LevelNotInView : there is none of that name
+    AnatomyNotFound : the scan shows the canal only
+    """
+    check_arches_resolved(anatomy)
     return PreparedLevel(anatomy, anatomy.level(level_name), limits or Limits())

@@ -53,7 +53,7 @@ def read_scan(
     ----------
     path : file or folder
     modality : 'CT' or 'MR'; None takes what DICOM says, and CT for formats that cannot say
-    accept_thick : read slices over 3 mm apart all the same
+    accept_thick : read slices over 5 mm apart all the same
     accept_tilt : resample a leaning stack (gantry tilt) to right angles instead of refusing it
     series : which of several series, as numbered in the refusal that lists them
     budget_mb : refuse a larger volume before its voxels are read

@@ -77,9 +77,7 @@ def options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--mr-label-names", type=Path, metavar="TOML", help="file that maps their values to our names")
     parser.add_argument("--modality", choices=("CT", "MR"), help="needed only when the file cannot say")
     parser.add_argument("--series", type=int, metavar="N", help="which of several series in the folder")
-    parser.add_argument(
-        "--accept-thick", action="store_true", help="read slices over 3 mm apart (of an MR over 5 mm) all the same"
-    )
+    parser.add_argument("--accept-thick", action="store_true", help="read slices over 5 mm apart all the same")
     parser.add_argument(
         "--accept-tilt", action="store_true", help="resample a leaning stack (gantry tilt) to right angles"
     )

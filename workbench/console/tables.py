@@ -203,7 +203,8 @@ def naming_lines(naming: Json | None) -> list[str]:
     if naming is None:
         return []
     hint = " TRANSITIONAL ANATOMY is possible." if naming["transitional"] else ""
-    return [f"Names: probability {naming['value_frac']:.2f}, {naming['because']}.{hint}"]
+    presumed = f" Names hold {naming['condition']}." if naming.get("condition") else ""
+    return [f"Names: probability {naming['value_frac']:.2f}, {naming['because']}.{presumed}{hint}"]
 
 
 def sure_row(level: str, confidence: Json | None) -> tuple[str, str, str, str]:
