@@ -46,7 +46,7 @@ from canalwise.estimator.approach.execution_errors import execution_errors_of
 from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
 from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.resection_numbers import numbers_of
-from canalwise.estimator.execution.uncertainty_values import HAND, HandTrial
+from canalwise.estimator.execution.uncertainty_values import HAND, ExecutionTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.outcome.cost import cost_of_resection
 from canalwise.estimator.outcome.decompressed import decompressed
@@ -173,7 +173,7 @@ def plan_record(
     errors, seed = execution_errors_of(*who), int(rng.integers(2**31))
     plan = default_approach(prepared.anatomy, prepared.level.name, side)
     found = decompressed(prepared, plan)
-    reported = resection_intervals(found, HandTrial(errors=errors, seed=seed))
+    reported = resection_intervals(found, ExecutionTrial(errors=errors, seed=seed))
     hands = [displacement_of(plan, errors, row) for row in rng.standard_normal((HANDS_A_PLAN, NORMALS))]
     done = [outcome(truth, truly(truth, executed_resection(found.resection, hand))) for hand in hands]
     exact, _ = outcome(truth, truly(truth, found.resection))

@@ -9,7 +9,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "carried_out": ["executed_resection"],
         "resection_intervals": ["resection_intervals"],
-        "uncertainty_values": ["HandTrial", "ResectionIntervals"],
+        "uncertainty_values": ["ExecutionTrial", "ResectionIntervals"],
         "uncertain_json": ["uncertain_as_json"],
     },
 )

@@ -118,7 +118,7 @@ def _chances(reported: ResectionIntervals) -> Json:
         "freed": chances.freed,
         "kept": chances.kept,
         "both": chances.both,
-        "hands": chances.samples,
-        "hands_seed": trial.seed,
-        "hands_errors": errors,
+        "executions": chances.samples,
+        "execution_seed": trial.seed,
+        "execution_errors": errors,
     }

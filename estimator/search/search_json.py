@@ -64,7 +64,7 @@ def _pick(pick: Pick) -> dict[str, Any]:
 
 def chance_as_json(chance: PlanChance) -> dict[str, Any]:
     """Chances of freed, kept and both, as shares of so many simulated executions."""
-    return {"freed": chance.freed, "kept": chance.kept, "both": chance.both, "hands": chance.hands}
+    return {"freed": chance.freed, "kept": chance.kept, "both": chance.both, "executions": chance.executions}
 
 
 def _candidate(candidate: Candidate) -> dict[str, Any]:

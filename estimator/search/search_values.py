@@ -14,21 +14,21 @@ from canalwise.recon.grid import Float
 
 @dataclass(frozen=True, eq=False)
 class PlanChance:
-    """Chances of one plan under errors of the hand.
+    """Chances of one plan under execution errors.
 
     Parameters
     ----------
-    freed, kept, both : shares of the hands that free enough, that keep every limit, that do both; where a joint was not
-        resolved `kept` is None, and `both` is that of `freed`
-    hands : that they are shares of
-    bone_mm3 : (COPIES,) array, bone of copies entered by other hands; copies of all plans meet the same errors
+    freed, kept, both : shares of the simulated executions that free enough, that keep every limit, that do both; where
+        a joint was not resolved `kept` is None, and `both` is that of `freed`
+    executions : that they are shares of
+    bone_mm3 : (COPIES,) array, bone of copies entered with execution errors; copies of all plans meet the same errors
     bone95_mm3 : between which 95 % of these lie, the plan's own included
     """
 
     freed: float
     kept: float | None
     both: float
-    hands: int
+    executions: int
     bone_mm3: Float
     bone95_mm3: tuple[float, float]
 
@@ -51,7 +51,7 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class Pick:
-    """A plan worth showing, with its chances under errors of the hand."""
+    """A plan worth showing, with its chances under execution errors."""
 
     candidate: Candidate
     chance: PlanChance

@@ -21,7 +21,7 @@ def verdict_lines(document: Json) -> list[str]:
     """The verdict's sentence, failure first, and the chances; nothing where there is none.
 
     >>> told = {"verdict": {"freed": False, "sentence": "Frees 62 % on the contralateral side"}}
-    >>> verdict_lines(told | {"chances": {"freed": 0.1, "kept": 1.0, "both": 0.1, "hands": 40}})[0]
+    >>> verdict_lines(told | {"chances": {"freed": 0.1, "kept": 1.0, "both": 0.1, "executions": 40}})[0]
     'NOT FREED. Frees 62 % on the contralateral side.'
     >>> verdict_lines({})
     []
@@ -36,14 +36,14 @@ def verdict_lines(document: Json) -> list[str]:
 def execution_chances(document: Json) -> list[str]:
     """Chances that a plan frees enough and keeps its limits as executed; nothing where not reported.
 
-    >>> line, = execution_chances({"chances": {"freed": 0.25, "kept": 1.0, "both": 0.25, "hands": 40}})
+    >>> line, = execution_chances({"chances": {"freed": 0.25, "kept": 1.0, "both": 0.25, "executions": 40}})
     >>> line.partition(" (")[2]
     'frees enough 25 %, keeps every limit > 97 %; 40 executions).'
     """
     chances = document.get("chances")
     if not chances or chances.get("freed") is None:
         return []
-    both, freed, kept = (chance_words(chances[name], chances["hands"]) for name in ("both", "freed", "kept"))
+    both, freed, kept = (chance_words(chances[name], chances["executions"]) for name in ("both", "freed", "kept"))
     return [
         f"Chance that it frees enough and keeps every limit: {both} (frees enough {freed}, keeps every limit {kept}; "
         f"{chances['hands']} executions)."
@@ -78,7 +78,7 @@ def freed_tables(document: Json) -> list[object]:
     if not document.get("freed") or not document.get("resection"):
         return []
     freed, resection, right = document["freed"], document["resection"], (1, 2, 3)
-    executions = (document.get("chances") or {}).get("hands", 0)
+    executions = (document.get("chances") or {}).get("executions", 0)
     return [
         table(("freed (95 % interval)", "ipsilateral", "contralateral", "all"), freed_rows(freed), right=right),
         table(("free area", "before", "needed", "after"), area_rows(freed), right=right),

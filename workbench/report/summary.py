@@ -102,7 +102,7 @@ def outcome_chance(estimate: Json) -> str:
     """
     chances = estimate.get("chances") or {}
     if chances.get("freed") is not None:
-        executions = chances.get("hands", 1000)
+        executions = chances.get("executions", 1000)
         both, freed, kept = (chance_words(chances.get(name), executions) for name in ("both", "freed", "kept"))
         return f"chance of both {both} (freed {freed}, kept {kept}; {executions} executions)"
     limits = chances.get("all_limits")

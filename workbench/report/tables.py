@@ -198,7 +198,7 @@ def limit_rows(estimate: Json) -> list[tuple[str, ...]]:
 
 def limit_chances(estimate: Json) -> list[tuple[str, str]]:
     """(limit, chance that it is kept) of each verdict: of the executions, or of the samples of the sweep."""
-    executions = (estimate.get("chances") or {}).get("hands") if estimate.get("resection") else None
+    executions = (estimate.get("chances") or {}).get("executions") if estimate.get("resection") else None
     return [(v["name"], chance_words(v.get("chance"), executions or SAMPLES)) for v in limits_of(estimate)]
 
 

@@ -13,7 +13,7 @@ from canalwise.estimator.estimate.estimate_json import plain
 from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.resection_numbers import BONE_MM3, FREED
 from canalwise.estimator.execution.uncertain_json import uncertain_as_json
-from canalwise.estimator.execution.uncertainty_values import HAND, HandTrial, ResectionIntervals
+from canalwise.estimator.execution.uncertainty_values import HAND, ExecutionTrial, ResectionIntervals
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.recon.errors import WrongUse
@@ -25,13 +25,13 @@ SAMPLES = 6
 @pytest.fixture(scope="module")
 def usual(found: DecompressedLevel) -> ResectionIntervals:
     """With the usual errors."""
-    return resection_intervals(found, HandTrial(SAMPLES))
+    return resection_intervals(found, ExecutionTrial(SAMPLES))
 
 
 @pytest.fixture(scope="module")
 def still(found: DecompressedLevel) -> ResectionIntervals:
     """Without execution errors."""
-    return resection_intervals(found, HandTrial(SAMPLES, 0, NO_ERROR))
+    return resection_intervals(found, ExecutionTrial(SAMPLES, 0, NO_ERROR))
 
 
 def test_without_execution_errors_only_borders_are_left(still: ResectionIntervals) -> None:
@@ -54,15 +54,15 @@ def test_intervals_hold_the_plan_and_lie_inside_what_can_be(usual: ResectionInte
 
 
 def test_a_less_exact_execution_is_less_sure(found: DecompressedLevel, usual: ResectionIntervals) -> None:
-    trainee = resection_intervals(found, HandTrial(SAMPLES, 0, execution_errors_of("free-hand", "trainee")))
+    trainee = resection_intervals(found, ExecutionTrial(SAMPLES, 0, execution_errors_of("free-hand", "trainee")))
     for name in (BONE_MM3, FREED):
         assert trainee.intervals[name].sd_by_cause[HAND] > usual.intervals[name].sd_by_cause[HAND]
     assert trainee.chances.freed <= usual.chances.freed
 
 
 def test_the_seed_decides(found: DecompressedLevel, usual: ResectionIntervals) -> None:
-    again = resection_intervals(found, HandTrial(SAMPLES))
-    other = resection_intervals(found, HandTrial(SAMPLES, 1))
+    again = resection_intervals(found, ExecutionTrial(SAMPLES))
+    other = resection_intervals(found, ExecutionTrial(SAMPLES, 1))
     first, same, another = (
         json.dumps(plain(uncertain_as_json(found, found_again, False)), default=str)
         for found_again in (usual, again, other)
@@ -74,7 +74,7 @@ def test_the_seed_decides(found: DecompressedLevel, usual: ResectionIntervals) -
 def test_chances_fall_to_nothing_where_a_limit_cannot_be_kept(found: DecompressedLevel) -> None:
     strict = Limits().changed(spinous_bridge_mm=1000.0)
     doomed = DecompressedLevel(replace(found.prepared, limits=strict), found.resection)
-    found_again = resection_intervals(doomed, HandTrial(2, 0, NO_ERROR)).chances
+    found_again = resection_intervals(doomed, ExecutionTrial(2, 0, NO_ERROR)).chances
     assert (found_again.kept, found_again.both) == (0.0, 0.0)
     assert not doomed.verdict.kept
 
@@ -84,7 +84,7 @@ def test_a_joint_that_was_not_resolved_has_no_number_no_interval_and_no_chance(f
     joints = level.joints | {"left": replace(level.joints["left"], gap_resolved=False)}
     unsure = replace(found.prepared, level=replace(level, joints=joints))
     found_again = DecompressedLevel(unsure, found.resection)
-    reported = resection_intervals(found_again, HandTrial(2, 0, NO_ERROR))
+    reported = resection_intervals(found_again, ExecutionTrial(2, 0, NO_ERROR))
     document = uncertain_as_json(found_again, reported, False)
     assert document["resection"]["facet_preserved"]["ipsilateral"] is None
     assert "touch" in document["resection"]["facet_unresolved"]["ipsilateral"]
@@ -99,7 +99,7 @@ def test_the_json_tells_every_interval_beside_its_number(found: DecompressedLeve
     assert resection["bone_removed_mm3"]["interval95"] == list(usual.intervals[BONE_MM3].ends)
     assert resection["contralateral_reach"]["interval95"] is not None
     assert None not in (freed["share"], freed["least_area_after_mm2"])
-    assert set(document["chances"]) >= {"freed", "kept", "both", "hands"}
+    assert set(document["chances"]) >= {"freed", "kept", "both", "executions"}
     assert all("chance" in check for check in resection["limits"])
     assert 0.0 <= document["verdict"]["chance"] <= 1.0
     bare = uncertain_as_json(found, None, False)
@@ -108,9 +108,9 @@ def test_the_json_tells_every_interval_beside_its_number(found: DecompressedLeve
 
 def test_trials_are_checked() -> None:
     with pytest.raises(WrongUse, match="must be from 1"):
-        HandTrial(0)
+        ExecutionTrial(0)
     with pytest.raises(WrongUse, match="0 or more"):
-        HandTrial(1, -1)
+        ExecutionTrial(1, -1)
 
 
 def test_bounds_are_drawn(usual: ResectionIntervals) -> None:

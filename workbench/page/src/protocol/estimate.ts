@@ -74,7 +74,7 @@ const chances = object({
   kept: optional(maybeNumber),
   both: optional(maybeNumber),
   /** How many executions of the plan these rest on. */
-  hands: optional(numeric),
+  executions: optional(numeric),
 });
 export type Chances = TypeOf<typeof chances>;
 
@@ -139,7 +139,7 @@ export const executionAnswer = object({
   resection,
   freed,
   verdict: freedVerdict,
-  chances: object({ freed: maybeNumber, kept: maybeNumber, both: maybeNumber, hands: numeric }),
+  chances: object({ freed: maybeNumber, kept: maybeNumber, both: maybeNumber, executions: numeric }),
 });
 export type ExecutionAnswer = TypeOf<typeof executionAnswer>;
 
