@@ -345,7 +345,7 @@ def main() -> None:
     options = parser.parse_args()
     have = read_records(options.records)
     missing = [] if options.report else [n for n in range(options.cases) if n not in have]
-    with ProcessPoolExecutor(options.jobs) as pool, options.records.open("a", buffering=1 << 22) as file:
+    with ProcessPoolExecutor(options.jobs) as pool, options.records.open("a") as file:
         every = options.ct_every
         tasks = [pool.submit(record_of, n, bool(every) and n % every == every - 1) for n in missing]
         for task in as_completed(tasks):
