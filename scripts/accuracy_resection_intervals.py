@@ -289,7 +289,7 @@ def main() -> None:
     for number in () if options.report else (n for n in numbers if n not in have):
         record = record_of(number, (options.guidance, options.experience), options.mr)
         have[number] = record
-        with options.records.open("a") as file:
+        with options.records.open("a", buffering=1 << 22) as file:
             file.write(json.dumps(record) + "\n")
         print(f"case {number}: {record.get('seconds', record.get('refused'))}", file=sys.stderr, flush=True)
     print(report([have[n] for n in sorted(have)]))

@@ -127,7 +127,7 @@ def main() -> int:
             continue
         levels.append(one)
         if options.records:
-            with options.records.open("a") as file:
+            with options.records.open("a", buffering=1 << 22) as file:
                 file.write(json.dumps(one) + "\n")
         flag = "MISSED " if one["missed"] else ""
         print(f"{seed:4d} {flag}{one['sentence']}; {one['bone_mm3']:.0f} mm3, gap {one['gap_frac']:.3f}, "

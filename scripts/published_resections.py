@@ -84,7 +84,7 @@ def main() -> None:
             continue
         rows += some
         if args.records:
-            with args.records.open("a") as file:
+            with args.records.open("a", buffering=1 << 22) as file:
                 file.writelines(json.dumps(row) + "\n" for row in some)
     print_table(rows)
 

@@ -138,7 +138,7 @@ def main() -> None:
             print(f"{seed} left out: {problem}", file=sys.stderr, flush=True)
             continue
         if options.records:
-            with options.records.open("a") as file:
+            with options.records.open("a", buffering=1 << 22) as file:
                 file.write(json.dumps(records[-1]) + "\n")
     if records:
         print(report(records))
