@@ -4,8 +4,9 @@ import canalwise as cw
 from canalwise.phantoms.spec import demo_spec
 from canalwise.workbench.demonstration import phantom_case
 from canalwise.workbench.teaching.lesson import held_back, lesson_of
+from canalwise.workbench.teaching.lesson_question import LessonQuestion
 from canalwise.workbench.teaching.placeholders import PlanFacts, filled
-from canalwise.workbench.teaching.questions import LessonQuestion, question_of
+from canalwise.workbench.teaching.questions import question_of
 
 LESSON = """
 schema = "canalwise.lesson/1"

@@ -159,7 +159,7 @@ def _all_seen(spheres: Spheres, n: int, phases: F32, p: int, clearance_radius_mm
     return spheres.floor[n] >= wanted or _seen(spheres.sight, spheres.xyz, n, phases, p) >= wanted
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _cover(
     xyz: F32,
     sight: I8,
@@ -182,7 +182,7 @@ def _cover(
         cover[0, k] = max(cover[0, k], min(max(HALF - cover[1, k] / cell, ZERO), ONE))
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _leaf_taken(
     xyz: F32, sight: I8, leaves: Spheres, leaf: int, phases: F32, least: F32, lane: int, clearance_radius_mm: Real,
     cell: Real, cover: F32,

@@ -62,7 +62,7 @@ def trilinear(field: npt.NDArray[np.float32], i: Real, j: Real, k: Real) -> Real
     return low * (ONE - w) + high * w
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _entered(start: Real, step: Real, last: Real) -> Real:
     """Where along start -> start + step a line enters the slab 0..last."""
     if step == ZERO:
@@ -70,13 +70,13 @@ def _entered(start: Real, step: Real, last: Real) -> Real:
     return min(-start / step, (last - start) / step)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _left(start: Real, step: Real, last: Real) -> Real:
     """Where it leaves the slab."""
     return ONE if step == ZERO else max(-start / step, (last - start) / step)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def span_in_box(
     field: npt.NDArray[np.float32], si: Real, sj: Real, sk: Real, wi: Real, wj: Real, wk: Real
 ) -> tuple[Real, Real]:

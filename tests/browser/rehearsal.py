@@ -22,9 +22,10 @@ BEGIN_ANEW = """async ([level, side]) => {
   store.settle();
   const shown = {bone: true, sac: true, disc: true, joint_left: true, joint_right: true};
   const looks = {theme: 'dark', turned: 'theatre', grey_window: facts.grey_window, phase: 0, scope_past_mm: -12,
-                 scope_view_deg: 80, scope_turn_deg: 0, shown, panel: 'slices'};
+                 scope_view_deg: 80, scope_turn_deg: 0, shown, clip: '', clip_mm: 0, bone_opacity: 1, panel: 'slices'};
   const confirmed = {[`${level} ${side}`]: true};
-  store.restore({plan, confirmed, looks, name: '', task: facts.tasks, pins: [], blind: false, problem: ''});
+  store.restore({plan, confirmed, looks, name: '', task: facts.tasks, pins: [], measurement: null, blind: false,
+                 problem: ''});
   bench.show('oblique');
 }"""
 """A page as it is when a case is opened, without opening it again."""

@@ -12,7 +12,7 @@ from tests.browser.rehearsal import Rehearsal
 
 pytestmark = pytest.mark.xdist_group("browser")
 
-WHOLE, SHORT, BLIND = built_in_lessons()
+WHOLE, SHORT, *_, BLIND = built_in_lessons()
 TITLES = {name: lesson.title for name, lesson in built_in_lessons().items()}
 
 RIGHT = """async ([name, step, choices]) => {

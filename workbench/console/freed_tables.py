@@ -46,7 +46,7 @@ def execution_chances(document: Json) -> list[str]:
     both, freed, kept = (chance_words(chances[name], chances["executions"]) for name in ("both", "freed", "kept"))
     return [
         f"Chance that it frees enough and keeps every limit: {both} (frees enough {freed}, keeps every limit {kept}; "
-        f"{chances['hands']} executions)."
+        f"{chances['executions']} executions)."
     ]
 
 

@@ -27,6 +27,8 @@ formats (--format, several by commas):
   images         the scan as DICOM images, on which the three above are shown
   radiograph     simulated AP and lateral view of a plan, DICOM secondary capture
   sheet          theatre sheet of a plan, DICOM encapsulated PDF
+  page           one page of a plan to send to a colleague: scene, endoscope, slices and numbers, read-only;
+                 opens from disk, asks for nothing, and holds no identity
 
 DICOM objects name nobody and belong to a study of their own, whose images --format images writes.
 --source FOLDER, the series that the case was built from, makes them refer to that series instead:
@@ -38,6 +40,7 @@ examples:
   canalwise export case --out export
   canalwise export case --out print --format stl,3mf --level L3-L4 --side left --structure bone-before,bone-after
   canalwise export case --out dicom --format seg,rtstruct --source dicom_folder
+  canalwise export case --out page --format page --level L3-L4 --side left
   canalwise export case --out anonymous --format images,seg --source dicom_folder --new-uids
 
 writes the folder with export.json, the list of its files, and prints that list.

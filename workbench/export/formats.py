@@ -225,6 +225,14 @@ def _sheet(job: ExportJob) -> Iterator[ExportedFile]:
     yield _dicom(f"dicom/{job.plan_name}-sheet.dcm", made)
 
 
+def _page(job: ExportJob) -> Iterator[ExportedFile]:
+    # what it draws on is only loaded for who wants it
+    from canalwise.workbench.export.shared_page import shared_page
+
+    about = "scene, endoscope, slices and numbers of a plan, to open in a browser without a network"
+    yield ExportedFile(f"{job.plan_name}.html", shared_page(job.case, job.prepared, job.plan), {"about": about})
+
+
 def _dicom(name: str, made: Dataset, **more: str) -> ExportedFile:
     return ExportedFile(name, dicom_bytes(made), {"sop_class": made.SOPClassUID.name, **more})
 
@@ -252,6 +260,7 @@ FORMATS: Mapping[str, ExportFormat] = {
         "the scan as DICOM images: the case's own, or the source's without identity", False, _images
     ),
     "radiograph": ExportFormat("simulated AP and lateral view of a plan, DICOM secondary capture", True, _radiograph),
+    "page": ExportFormat("one page to look at and to send, read-only, offline, without identity", True, _page),
     "sheet": ExportFormat("theatre sheet of a plan, DICOM encapsulated PDF", True, _sheet),
 }
 """Name -> format."""

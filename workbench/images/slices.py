@@ -213,7 +213,7 @@ def key_figure(planned: PlannedCase) -> Figure:
     # on the slices' own dark ground, on which the colours are made to be told apart
     figure.legend(
         handles=lines, loc="center", ncols=5, fontsize=9, handlelength=1.6, columnspacing=1.0, facecolor=INK,
-        labelcolor=PAPER, framealpha=1.0,
+        labelcolor=PAPER, framealpha=1.0, frameon=True,
     )  # fmt: skip
     return figure
 

@@ -23,13 +23,11 @@ from canalwise.workbench.report import tables as report_facts
 from canalwise.workbench.report.audit_section import AuditSection
 from canalwise.workbench.report.facts import JOB, ReportFacts, facts_of
 from canalwise.workbench.report.pictures import all_pictures
-from canalwise.workbench.report.viewer_data import viewer_data
+from canalwise.workbench.report.viewer_data import VIEWER, VIEWER_STYLE, viewer_data
 from canalwise.workbench.report.what_if_section import NO_CHARTS, WhatIfCharts, what_if_pictures
 from canalwise.workbench.style.palette import phase_colour_word
 from canalwise.workbench.style.stamp import NO_STAMP, SIGNATURE, STICKER, Stamp
 from canalwise.workbench.style.templates import resource, template
-
-VIEWER, VIEWER_STYLE = "page/dist/viewer.js", "page/dist/viewer.css"
 
 
 @dataclass(frozen=True)

@@ -148,3 +148,13 @@ def limits_sentence(estimate: Json) -> str:
         f"Limits BREACHED: {joined(broken)}." if broken else "Both removals keep every limit that could be measured."
     )
     return (limits + (f" Not measured: {joined(unknown)}." if unknown else "")).strip()
+
+
+def limit_chances(estimate: Json) -> list[tuple[str, str]]:
+    """(limit, chance that it is kept) of each verdict: of the executions, or of the samples of the sweep."""
+    executions = (estimate.get("chances") or {}).get("executions") if estimate.get("resection") else None
+    return [(v["name"], chance_words(v.get("chance"), executions or SAMPLES)) for v in limits_of(estimate)]
+
+
+SAMPLES = 1000
+"""Samples that chances of the sweep are drawn from, as a rule."""

@@ -9,11 +9,11 @@ from canalwise.estimator.approach.approach import other_side
 from canalwise.recon.anatomy import Level
 from canalwise.recon.measurement.kinds import SCALES
 from canalwise.workbench.charts.estimate_charts import NOT_TOLD
-from canalwise.workbench.console.freed_tables import chance_words
 from canalwise.workbench.console.json_results import limits_of
 from canalwise.workbench.console.search_tables import access_row
 from canalwise.workbench.console.tables import chance_line, task_rows, verdict_row
 from canalwise.workbench.images.planned_case import PlannedCase
+from canalwise.workbench.report.summary import limit_chances
 from canalwise.workbench.style.phrases import EVIDENCE, amount, limit_words, number, percent, with_interval
 
 Json = Mapping[str, Any]
@@ -194,16 +194,6 @@ def limit_rows(estimate: Json) -> list[tuple[str, ...]]:
         (*verdict_row(v)[:-1], chance, v["source"], EVIDENCE[v["evidence"]])
         for v, chance in zip(limits_of(estimate), chances, strict=True)
     ]
-
-
-def limit_chances(estimate: Json) -> list[tuple[str, str]]:
-    """(limit, chance that it is kept) of each verdict: of the executions, or of the samples of the sweep."""
-    executions = (estimate.get("chances") or {}).get("executions") if estimate.get("resection") else None
-    return [(v["name"], chance_words(v.get("chance"), executions or SAMPLES)) for v in limits_of(estimate)]
-
-
-SAMPLES = 1000
-"""Samples that chances of the sweep are drawn from, as a rule."""
 
 
 def compared_rows(comparison: Json) -> list[tuple[str, ...]]:

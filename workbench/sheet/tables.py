@@ -10,8 +10,7 @@ from canalwise.workbench.console.json_results import UNJUDGED, limits_of
 from canalwise.workbench.console.tables import stands
 from canalwise.workbench.images.planned_case import PlannedCase
 from canalwise.workbench.report.confidence_section import sure_sentence
-from canalwise.workbench.report.summary import Tile
-from canalwise.workbench.report.tables import limit_chances
+from canalwise.workbench.report.summary import Tile, limit_chances
 from canalwise.workbench.style.phrases import amount, number, with_interval
 
 Json = Mapping[str, Any]

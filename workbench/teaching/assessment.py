@@ -66,14 +66,14 @@ def best_of(estimates: dict[str, Estimate]) -> str | None:
 
 
 def is_good(plan: Estimate, yours: Estimate) -> bool:
-    """Is a plan worth being shown beside another: does it miss nothing, or is it the better one?"""
-    return not things_missed(plan) or _order(plan) < _order(yours)
+    """Is a plan worth being shown beside another: does it free enough, and miss nothing or is it the better one?"""
+    return not _short(plan) and (not things_missed(plan) or _order(plan) < _order(yours))
 
 
-def _order(estimate: Estimate) -> tuple[int, float, float]:
-    """Better plans come first: fewer limits broken, then more of what is wanted freed, then less bone."""
+def _order(estimate: Estimate) -> tuple[float, int, float]:
+    """Better plans come first: what is wanted freed, then fewer limits broken, then less bone."""
     short = sum(_short(estimate).values())
-    return len([*_broken(estimate)]), round(short, 2), _bone_mm3(estimate)
+    return round(short, 2), len([*_broken(estimate)]), _bone_mm3(estimate)
 
 
 def _bone_mm3(estimate: Estimate) -> float:
@@ -253,7 +253,7 @@ def _in_a_sentence(yours: Estimate, good: Estimate | None, missed: int) -> str:
     else:
         sentence = f"Every limit that could be measured is kept, and enough of {joined(wanted)} is touched."
     if good is None:
-        return f"{sentence} No better plan was found to hold it against."
+        return f"{sentence} No better plan that frees enough was found from this side to hold it against."
     return f"{sentence} {_against(yours, good, missed)}"
 
 

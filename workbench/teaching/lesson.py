@@ -30,6 +30,7 @@ from pathlib import Path
 from canalwise.recon.errors import BadFile, WrongUse
 from canalwise.recon.serialization import from_data, without_schema
 from canalwise.recon.text_files import read_text, toml_data
+from canalwise.workbench.teaching.explorations import EXPLORATIONS
 from canalwise.workbench.teaching.lesson_steps import CAMERAS, PHASES, TEXTS, Lesson, LessonStep, StepQuestion
 from canalwise.workbench.teaching.placeholders import FACTS, NO_NUMBERS, placeholders_in, stray_braces
 from canalwise.workbench.teaching.questions import KINDS
@@ -127,6 +128,8 @@ def _step_faults(where: str, step: LessonStep, blind: bool) -> Iterator[str]:
             yield f"{where}.{field} must be one of {', '.join(known)} (got {getattr(step, field)!r})"
     if not abs(step.depth_mm) <= FARTHEST_MM:
         yield f"{where}.depth_mm must be in [{-FARTHEST_MM:g}, {FARTHEST_MM:g}] (got {step.depth_mm})"
+    if step.explore and step.explore not in EXPLORATIONS:
+        yield f"{where}.explore must be one of {', '.join(EXPLORATIONS)} (got {step.explore!r})"
     if step.question is not None:
         if blind:
             yield f"{where}.question must be left out of a blind lesson: its answer would show a number"

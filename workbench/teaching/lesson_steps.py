@@ -28,7 +28,10 @@ class StepQuestion:
 
 @dataclass(frozen=True)
 class LessonStep:
-    """One step of the manoeuvre; what `camera`, `phase` and `depth_mm` show is what its texts speak of."""
+    """One step of the manoeuvre; what `camera`, `phase` and `depth_mm` show is what its texts speak of.
+
+    `explore` names a task of `workbench.teaching.explorations`, "" for none.
+    """
 
     title: str
     aim: str
@@ -39,6 +42,7 @@ class LessonStep:
     phase: str = PHASES[0]
     depth_mm: float = 0.0
     question: StepQuestion | None = None
+    explore: str = ""
 
 
 @dataclass(frozen=True)

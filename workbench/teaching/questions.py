@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass
 from random import Random
 
 import numpy as np
@@ -17,6 +16,8 @@ from canalwise.estimator.planning.clock_positions import FAR_SIGHTS, MIDDLE, NEA
 from canalwise.estimator.removal.structure_names import OTHER
 from canalwise.recon.grid import Float
 from canalwise.workbench.style.phrases import amount, clock_words, percent
+from canalwise.workbench.teaching.access_questions import better_side, enough_access
+from canalwise.workbench.teaching.lesson_question import LessonQuestion, UnanswerableQuestion
 from canalwise.workbench.teaching.placeholders import CAUSES, STRUCTURES, PlanFacts, facet_kept_frac
 
 CHOICES = 4
@@ -45,42 +46,8 @@ FACET_BANDS = {"less than 50 %": 50, "50 to 74 %": 75, "75 to 89 %": 90, "90 % o
 all, and no wrong share above it could be offered."""
 
 
-@dataclass(frozen=True)
-class LessonQuestion:
-    """A question, and a function that gives the right one of its choices with the reason, computed when needed.
-
-    >>> LessonQuestion("One and one?", ("1", "2"), lambda: ("2", "They make two.")).correct
-    '2'
-    """
-
-    words: str
-    choices: tuple[str, ...]
-    answer: Callable[[], tuple[str, str]] = field(compare=False)
-
-    @cached_property
-    def _reported(self) -> tuple[str, str]:
-        return self.answer()
-
-    @property
-    def correct(self) -> str:
-        """The right one of the choices."""
-        return self._reported[0]
-
-    @property
-    def because(self) -> str:
-        """A sentence with the numbers."""
-        return self._reported[1]
-
-
 def _known(words: str, choices: tuple[str, ...], correct: str, because: str) -> LessonQuestion:
     return LessonQuestion(words, choices, lambda: (correct, because))
-
-
-@dataclass(frozen=True)
-class UnanswerableQuestion:
-    """A question that this case and plan cannot answer, and why."""
-
-    because: str
 
 
 @dataclass(frozen=True)
@@ -287,6 +254,9 @@ KINDS: Mapping[str, QuestionKind] = {
     "reach mm": QuestionKind((), _reach, lambda of: ("reach:far",)),
     "what stops": QuestionKind((), _stops, lambda of: ("reach:stops",)),
     "entry lateral mm": QuestionKind((), _entry, lambda of: ("entry:lateral",)),
+    # of plans that are looked for once somebody has chosen: nothing before tells them
+    "better side": QuestionKind((), better_side, lambda of: ()),
+    "enough access": QuestionKind((), enough_access, lambda of: ()),
     "facet kept": QuestionKind(RELATIONS, _facet, lambda of: (f"facet:{of}",)),
 }
 """Every kind of question a lesson may ask."""

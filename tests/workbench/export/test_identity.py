@@ -107,6 +107,8 @@ def _unpacked(path) -> bytes:
     if path.suffix == ".3mf":
         with zipfile.ZipFile(path) as package:
             content += b"".join(package.read(name) for name in package.namelist())
+    for packed in re.findall(rb'octet-stream"[^>]*>([^<]+)<', content):
+        content += gzip.decompress(base64.b64decode(packed))
     for stream in re.findall(rb"stream\n(.*?)endstream", content, re.DOTALL) if b"%PDF" in content else ():
         # reportlab writes its streams deflated, and those as text of base 85
         packed = base64.a85decode(stream.strip().removesuffix(b"~>")) if stream.strip().endswith(b"~>") else stream
@@ -124,7 +126,7 @@ def _found(folder, words) -> dict[str, list[bytes]]:
     return found
 
 
-FORMATS = "stl,ply,3mf,glb,nifti,seg,seg-label-map,rtstruct,images"
+FORMATS = "stl,ply,3mf,glb,nifti,seg,seg-label-map,rtstruct,images,page"
 
 
 def test_there_are_enough_identifiers_and_the_search_finds_them(source):
@@ -144,6 +146,11 @@ def test_nothing_gets_out_when_uids_are_replaced(source, built, tmp_path, capfdb
     assert _found(tmp_path / "out", words) == {}
     assert _found(built, words) == {}
     assert [word for word in words if word.lower() in (printed.out + printed.err).lower()] == []
+    # The page lets a browser ask for nothing, and is read-only.
+    shared = (tmp_path / "out" / "L3-L4-left.html").read_text()
+    assert "default-src 'none'" in shared
+    assert "connect-src" not in shared
+    assert re.findall(r'(?:src|href|action)="(?!data:)', shared) == []
     # The copies are still the scan, and the rest refers to them.
     scan = read_scan(tmp_path / "out" / "dicom" / "images")
     assert np.array_equal(scan.voxels, read_case(built).scan.voxels)

@@ -12,7 +12,10 @@ import { frameOf, type Frame } from "./protocol/binary_frame";
 import { h } from "./dom/elements";
 import { isShown, SHOWN_AT_FIRST } from "./pictures/palette";
 import { removalOf } from "./model/manoeuvre";
-import { viewerHeader, type ViewerHeader } from "./protocol/frame_headers";
+import { scanHeader, viewerHeader, type FrameHeader, type ViewerHeader } from "./protocol/frame_headers";
+import type { Shape } from "./protocol/validation";
+import { fixedSlices } from "./slices/fixed_slices";
+import { scanOf } from "./slices/scan_volume";
 import { EndoscopeView } from "./views/endoscope_view";
 import { Stage, type SceneState, type SceneStore } from "./views/stage";
 import type { ViewSettings } from "./model/store";
@@ -55,11 +58,21 @@ class ViewerStore implements SceneStore {
   }
 }
 
-async function embedded(): Promise<Frame<ViewerHeader>> {
-  const text = document.getElementById("scene-data")?.textContent.trim() ?? "";
+/** A binary frame that lies in the page as base64 of gzip. */
+async function embedded<H extends FrameHeader>(id: string, shape: Shape<H>): Promise<Frame<H>> {
+  const text = document.getElementById(id)?.textContent.trim() ?? "";
   const packed = Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
   const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
-  return frameOf(await new Response(stream).arrayBuffer(), viewerHeader);
+  return frameOf(await new Response(stream).arrayBuffer(), shape);
+}
+
+/** Slices of the scan, where it lies in the page too: in `#viewer-slices`, its grey window written on it. */
+async function slices(store: ViewerStore): Promise<void> {
+  const root = document.getElementById("viewer-slices");
+  if (!root) return;
+  const [black = 0, white = 1] = (root.dataset["window"] ?? "").split(" ").map(Number);
+  store.look({ grey_window: [black, white] });
+  fixedSlices(root, store, scanOf(await embedded("scan-data", scanHeader)));
 }
 
 function shownOf(frame: Frame<ViewerHeader>): SceneState {
@@ -127,10 +140,11 @@ function depth(store: SceneStore): HTMLElement {
 }
 
 async function view(root: HTMLElement): Promise<void> {
-  const frame = await embedded();
+  const frame = await embedded("scene-data", viewerHeader);
   const anatomy = anatomyOf(frame);
   const store = new ViewerStore(shownOf(frame));
   const stage = new Stage(store, () => Promise.resolve(anatomy));
+  await slices(store);
   if (!stage.drawing) {
     root.append(
       h("p", {}, "This browser offers no WebGL 2, so the level cannot be turned here; the pictures below show it."),

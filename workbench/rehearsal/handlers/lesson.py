@@ -8,15 +8,18 @@ from zlib import crc32
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.plan_file import read_plan
 from canalwise.estimator.estimate.estimate import Estimate
+from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.errors import AnatomyNotFound, CanalwiseError, WrongUse
 from canalwise.workbench.console.plan_store import plan_names, plan_path
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.teaching.assessment import BUDGET, assessment_of, best_of, found_plan, is_good
+from canalwise.workbench.teaching.explorations import exploration_words, explored
 from canalwise.workbench.teaching.lesson import answered_by, held_back
+from canalwise.workbench.teaching.lesson_question import LessonQuestion, UnanswerableQuestion
 from canalwise.workbench.teaching.lesson_steps import TEXTS, Lesson, LessonStep
 from canalwise.workbench.teaching.placeholders import PlanFacts, filled
-from canalwise.workbench.teaching.questions import LessonQuestion, UnanswerableQuestion, question_of
+from canalwise.workbench.teaching.questions import question_of
 
 FOUND = "a plan that the planner found"
 """What a plan is called that has no name in the case."""
@@ -43,6 +46,15 @@ class MarkRequest:
     plan: Approach
     task: tuple[str, ...]
     choice: str
+
+
+@dataclass(frozen=True)
+class ExplorationRequest:
+    """What have plans that a trainee pinned come to, of what a step asks to explore?"""
+
+    lesson: str
+    step: int
+    plans: tuple[Approach, ...]
 
 
 @dataclass(frozen=True)
@@ -83,6 +95,26 @@ def mark_answer(session: Session, message: MarkRequest, job: RequestJob) -> Json
     }
 
 
+def exploration_answer(session: Session, message: ExplorationRequest, job: RequestJob) -> Json:
+    """Each thing that is asked for, whether the plans do it, and the numbers."""
+    lesson = lesson_named(session, message.lesson)
+    if not 0 <= message.step < len(lesson.steps) or not lesson.steps[message.step].explore:
+        raise WrongUse("the step", "must be one that asks to explore", got=message.step)
+    if not 1 <= len(message.plans) <= MOST_EXPLORED:
+        raise WrongUse("the plans", f"must be from 1 to {MOST_EXPLORED}", got=len(message.plans))
+    found = []
+    for plan in message.plans:
+        if job.stop.is_set():
+            raise Cancelled
+        found.append(session.exact(plan, NAMES))
+    marks = explored(lesson.steps[message.step].explore, found)
+    return {"marks": [{"name": mark.name, "met": mark.met, "words": mark.words} for mark in marks]}
+
+
+MOST_EXPLORED = 4
+"""Plans that a page holds against each other."""
+
+
 def judge_answer(session: Session, message: AssessmentRequest, job: RequestJob) -> Json:
     """The limits, what was missed, and the same numbers of a good plan: the best kept one, or one that is searched."""
     if not lesson_named(session, message.lesson).blind:
@@ -118,6 +150,7 @@ def _step(lesson: Lesson, number: int, name: str, facts: PlanFacts) -> Json:
         "question": question.words if isinstance(question, LessonQuestion) else "",
         "choices": list(question.choices) if isinstance(question, LessonQuestion) else [],
         "left_out": question.because if isinstance(question, UnanswerableQuestion) else "",
+        "explore": exploration_words(step.explore, facts),
     }
 
 
@@ -185,5 +218,6 @@ def _kept_estimates(session: Session, plan: Approach, task: tuple[str, ...]) -> 
 ASKS: dict[str, RequestKind] = {
     "lesson": RequestKind(LessonRequest, lesson_answer, newest_only=True),
     "mark": RequestKind(MarkRequest, mark_answer),
+    "explore": RequestKind(ExplorationRequest, exploration_answer, long=True),
     "judge": RequestKind(AssessmentRequest, judge_answer, long=True),
 }

@@ -32,7 +32,7 @@ from canalwise.workbench.teaching.placeholders import HELD_BACK, PlanFacts
 from tests.workbench import toy
 
 LEVEL = "L3-L4"
-STEP_KEYS = {"title", *TEXTS, "camera", "phase", "depth_mm", "question", "choices", "left_out"}
+STEP_KEYS = {"title", *TEXTS, "camera", "phase", "depth_mm", "question", "choices", "left_out", "explore"}
 LESSONS = built_in_lessons()
 
 SECRETIVE = """
@@ -156,7 +156,7 @@ def test_a_lesson_that_is_not_there_is_refused_with_those_that_are(session, plan
 def test_a_blind_plan_is_judged_with_progress(session, plan):
     steps: list[tuple[int, int]] = []
     job = RequestJob(tell=lambda done, total, words: steps.append((done, total)))
-    answer = judge_answer(session, AssessmentRequest("3-plan-it-blind", plan, NAMES), job)
+    answer = judge_answer(session, AssessmentRequest("5-plan-it-blind", plan, NAMES), job)
     json.dumps(answer, allow_nan=False)
     assert set(answer) == {"verdicts", "missed", "numbers", "good", "words"}
     assert all(set(row) == {"name", "yours", "good", "difference"} for row in answer["numbers"])
@@ -177,7 +177,7 @@ def test_the_best_kept_plan_stands_beside_a_blind_one(session, plan, monkeypatch
     for name, text in texts.items():
         (folder / f"{name}.toml").write_text(text)
     try:
-        answer = judge_answer(session, AssessmentRequest("3-plan-it-blind", plan, NAMES), RequestJob())
+        answer = judge_answer(session, AssessmentRequest("5-plan-it-blind", plan, NAMES), RequestJob())
     finally:
         for name in texts:
             (folder / f"{name}.toml").unlink()
@@ -189,7 +189,7 @@ def test_a_judgement_can_be_called_off(session, plan):
     job = RequestJob()
     job.stop.set()
     with pytest.raises(Cancelled):
-        judge_answer(session, AssessmentRequest("3-plan-it-blind", plan, NAMES), job)
+        judge_answer(session, AssessmentRequest("5-plan-it-blind", plan, NAMES), job)
 
 
 def test_only_a_blind_lesson_is_judged(session, plan):

@@ -16,6 +16,9 @@ import { progressButton } from "../session/progress_button";
 const EFFORTS = { quick: 400, thorough: 1_600 } as const;
 type SearchEffort = keyof typeof EFFORTS;
 
+/** Executions that the chance of a pick rests on (estimator/execution/uncertainty_values.py). */
+const EXECUTIONS = 40;
+
 /** How much of the canal is to be freed. */
 const BREADTHS = ["central", "with recesses", "with foramen"] as const;
 type Breadth = (typeof BREADTHS)[number];
@@ -252,7 +255,7 @@ function cardOf(
     pick.verdict?.sentence ?? "",
   );
   outcome.dataset["outcome"] = outcomeOf(pick.verdict);
-  const element = h("article", { class: "card" }, heading, outcome, show, h("dl", {}, ...rows));
+  const element = h("article", { class: "card" }, heading, outcome, h("dl", {}, ...rows), show);
   return {
     element,
     follow: () => {
@@ -272,11 +275,11 @@ function factsOf(pick: SearchPick): [string, string][] {
   const broken = pick.limits_broken.length ? `! broken: ${joined(pick.limits_broken)}` : "all kept";
   const tilts = pick.approach.phases.map((phase) => `${number(phase.medial_tilt_deg)}\u00b0`).join(" then ");
   return [
-    ["free canal, narrowest", areaWords(pick.freed?.least_area_mm2) || "not known"],
+    ["chance freed and kept", chanceWords(pick.by_hand.both, EXECUTIONS)],
+    ["free canal", areaWords(pick.freed?.least_area_mm2) || "not known"],
     ["freed, side freed less", percent(pick.freed_frac)],
     ["bone to remove", bone(resection)],
     ["joints kept near, far", kept.join(", ")],
-    ["frees and keeps as executed", chanceWords(pick.by_hand.both)],
     ["limits", broken],
     [
       "entry",

@@ -60,3 +60,14 @@ export const sizesOf = (channel: Channel): string =>
   [channel.sleeve_diameter_mm, channel.scope_diameter_mm, channel.tool_diameter_mm]
     .map((mm) => String(Math.round(mm * 10) / 10))
     .join(" / ");
+
+/** A plan that suggests nothing: straight ventral, all phases from one pivot. */
+export const neutral = (plan: Plan): Plan => ({
+  ...plan,
+  phases: plan.phases.map((phase) => ({
+    ...phase,
+    medial_tilt_deg: 0,
+    cranial_tilt_deg: 0,
+    pivot_shift_mm: [0, 0, 0],
+  })),
+});

@@ -11,6 +11,7 @@ import { readStored, writeStored } from "../dom/browser_storage";
 import { savedText } from "../dom/files";
 import { savedProgress } from "../protocol/lessons";
 import { fits } from "../protocol/validation";
+import { neutral } from "../model/plan_edit";
 import { isConfirmed, same, type State } from "../model/store";
 
 export const lessonPanel: PanelPart = (root, context, isOpen) => {
@@ -23,6 +24,9 @@ interface LessonProgress {
   marks: Map<number, MarkedChoice & { plan: Plan }>;
   judged: JudgeAnswer | null;
 }
+
+/** Plans that can be pinned at a time. */
+const MOST_PINS = 4;
 
 const begun = (): LessonProgress => ({ at: -1, marks: new Map(), judged: null });
 
@@ -178,11 +182,16 @@ class LessonPlayer {
 
   /** Turns to a page of the lesson, sets the pictures for it and lets it be read out. */
   private go(at: number): void {
+    const before = this.mine.at;
     this.mine.at = at;
     this.keep();
     this.unveiled = -1;
     const step = this.told?.steps[at];
-    if (step && this.told?.blind && !this.mine.judged) this.context.store.set({ blind: true });
+    if (step && this.told?.blind && !this.mine.judged) {
+      this.context.store.set({ blind: true });
+      // who plans blind begins with a plan that gives nothing away
+      if (before < 0) this.context.store.choose(neutral(this.context.store.state.plan));
+    }
     if (step) this.aim(step);
     this.veil();
     this.show();
@@ -255,7 +264,9 @@ class LessonPlayer {
       this.picture(step),
     );
     const form = questionForm(step, mark, (choice) => void this.mark(at, choice));
-    return [h("div", { class: "lesson-page" }, left, h("div", {}, form, told.blind ? this.unhidden() : this.hiding()))];
+    const explore = step.explore ? this.exploring(step, at) : null;
+    const right = h("div", {}, form, explore, told.blind ? this.unhidden() : this.hiding());
+    return [h("div", { class: "lesson-page" }, left, right)];
   }
 
   /** Which picture shows what the step speaks of. */
@@ -277,6 +288,52 @@ class LessonPlayer {
       " ",
       button("Set the picture again", () => this.aim(step)),
       panel ? button(panel === "slices" ? "Go to the slices" : "Go to the sheet", () => store.look({ panel })) : null,
+    );
+  }
+
+  /** A task to try freely: plans are pinned, and marked by the estimator. */
+  private exploring(step: LessonStep, at: number): HTMLElement {
+    const { store } = this.context;
+    const here = () => store.state.pins.filter(({ plan }) => plan.level === store.state.plan.level);
+    const results = h("ul", { class: "lesson-marks", role: "status" });
+    const pin = button("Pin this plan", () => {
+      const name = store.state.name || `plan ${store.state.pins.length + 1}`;
+      store.set({ pins: [...store.state.pins, { name, plan: store.state.plan }].slice(-MOST_PINS) });
+      count();
+    });
+    const mark = button(
+      "Mark the pinned plans",
+      () =>
+        void this.explore(
+          at,
+          here().map(({ plan }) => plan),
+          results,
+        ),
+      {
+        class: "primary",
+      },
+    );
+    const count = () => {
+      setText(mark, `Mark the pinned plans (${here().length})`);
+      mark.disabled = here().length === 0;
+    };
+    count();
+    return h("div", { class: "lesson-explore" }, h("p", {}, step.explore), pin, " ", mark, results);
+  }
+
+  private async explore(step: number, plans: Plan[], results: HTMLElement): Promise<void> {
+    results.replaceChildren(h("li", {}, "Being worked out \u2026"));
+    const answered = await this.context.ask({ ask: "explore", lesson: this.name, step, plans }, { lane: "explore" });
+    const marks = answered?.answer.marks ?? [];
+    results.replaceChildren(
+      ...marks.map(({ name, met, words }) =>
+        h(
+          "li",
+          {},
+          h("strong", {}, `${met === null ? "" : met ? "\u2713 " : "\u2717 not yet: "}${name}`),
+          `: ${words}`,
+        ),
+      ),
     );
   }
 
@@ -319,6 +376,7 @@ class LessonPlayer {
   private async mark(step: number, choice: string): Promise<void> {
     const { name, task } = this;
     const plan = this.plan ?? this.context.store.state.plan;
+    setText(this.status, "Being worked out \u2026");
     const answered = await this.context.ask({ ask: "mark", lesson: name, step, plan, task, choice: choice });
     if (!answered || this.name !== name) return;
     this.mine.marks.set(step, { choice, answer: answered.answer, plan });

@@ -3,7 +3,7 @@
 import { entryMap, instrumentChart, tiltChart } from "./charts";
 import { accessComparison, planComparison, searchResult } from "./comparisons";
 import { estimateAnswer, executionAnswer } from "./estimate";
-import { judgeAnswer, lessonAnswer, markAnswer } from "./lessons";
+import { exploreAnswer, judgeAnswer, lessonAnswer, markAnswer } from "./lessons";
 import type { RequestName } from "./messages";
 import { plan } from "./plan";
 import { radiographPair } from "./radiographs";
@@ -38,6 +38,7 @@ export const ANSWERS = {
   sheet: pageAnswer,
   lesson: lessonAnswer,
   mark: markAnswer,
+  explore: exploreAnswer,
   judge: judgeAnswer,
   report: pageAnswer,
 } as const satisfies Record<RequestName, Shape<unknown>>;

@@ -28,6 +28,8 @@ const lessonStep = both(
     choices: list(text),
     /** Why a question of the lesson cannot be asked of this case and plan; "" else. */
     left_out: text,
+    /** A task to try freely with plans that are pinned; "" where there is none. */
+    explore: text,
   }),
 );
 export type LessonStep = TypeOf<typeof lessonStep>;
@@ -38,6 +40,10 @@ export type LessonAnswer = TypeOf<typeof lessonAnswer>;
 /** `told`: the step's texts with nothing held back. */
 export const markAnswer = object({ right: flag, correct: text, because: text, told: stepTexts });
 export type MarkAnswer = TypeOf<typeof markAnswer>;
+
+/** What pinned plans come to of a task to explore; `met` null where it is told only. */
+export const exploreAnswer = object({ marks: list(object({ name: text, met: nullable(flag), words: text })) });
+export type ExploreAnswer = TypeOf<typeof exploreAnswer>;
 
 export const judgeAnswer = object({
   verdicts: list(object({ name: text, words: text, met: nullable(flag) })),

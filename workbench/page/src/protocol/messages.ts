@@ -37,6 +37,7 @@ export type ServerRequest =
   | { ask: "sheet"; plan: Plan; task: string[]; scope: string; name: string } // scope: PNG data URL of the first view or ""
   | { ask: "lesson"; name: string; plan: Plan; task: string[] }
   | { ask: "mark"; lesson: string; step: number; plan: Plan; task: string[]; choice: string }
+  | { ask: "explore"; lesson: string; step: number; plans: Plan[] } // plans of a trainee's own, held against a task
   | { ask: "judge"; lesson: string; plan: Plan; task: string[] } // for a blind lesson
   | { ask: "report"; plan: Plan; task: string[]; pdf: boolean; name: string };
 

@@ -58,6 +58,7 @@ export class LevelScene {
   private shown: Record<string, boolean> = {};
   private removed = false;
   private clipped = false;
+  private veiled = false;
   /** Which vertebrae are shown, as `showVertebrae` was last told. */
   private vertebrae = "true true";
 
@@ -105,6 +106,11 @@ export class LevelScene {
       this.cutFace.geometry = geometryOf(this.face);
     }
     this.uniforms.set("hasRemoval", some ? 1 : 0);
+  }
+
+  /** Hides what the plan would take, for one who plans blind. */
+  veil(blind: boolean): void {
+    this.veiled = blind;
   }
 
   show(shown: Record<string, boolean>): void {
@@ -159,7 +165,7 @@ export class LevelScene {
     const up = new Vector3(0, 1, 0).applyQuaternion(camera.quaternion);
     const left = new Vector3(-1, 0, 0).applyQuaternion(camera.quaternion);
     this.uniforms.set("lens", 0);
-    this.uniforms.set("painted", 1);
+    this.uniforms.set("painted", this.veiled ? 0 : 1);
     this.uniforms.aim(camera.position, toward.addScaledVector(up, 0.7).addScaledVector(left, 0.6));
     this.bonesIn(isShown(this.shown, "afterwards") && this.removed, isShown(this.shown, "bone"));
     this.draw(renderer, camera, into, ON_BENCH);
@@ -169,7 +175,7 @@ export class LevelScene {
   drawScope(renderer: WebGLRenderer, camera: PerspectiveCamera, into: WebGLRenderTarget, afterwards: boolean): void {
     this.uniforms.set("lens", 1);
     this.uniforms.set("wet", isShown(this.shown, "plain") ? 0 : 1);
-    this.uniforms.set("painted", afterwards ? 0 : 1);
+    this.uniforms.set("painted", afterwards || this.veiled ? 0 : 1);
     this.uniforms.aim(camera.position, new Vector3(0, 1, 0));
     this.bonesIn(afterwards && this.removed, true);
     for (const { inScope } of this.soft) {

@@ -209,7 +209,7 @@ export function legend(draggable: boolean): HTMLElement {
   ];
   const colours = COLOURS.map(([words, colour]) => h("li", {}, h("span", { class: `swatch paint-${colour}` }), words));
   const list = h("ul", { class: "legend", "aria-label": "Marks and colours" }, ...paint, ...colours, ...items);
-  const wide = matchMedia("(min-width: 1201px)").matches;
+  const wide = draggable && matchMedia("(min-width: 1201px)").matches;
   return h("details", { class: "scene-legend", open: wide }, h("summary", {}, "Legend"), list);
 }
 

@@ -259,6 +259,8 @@ export class SceneView {
   }
 
   private under(x: number, y: number): "dock" | "entry" | null {
+    // who measures moves nothing
+    if (this.store.state.measurement) return null;
     const near = (kind: MarkKind) => {
       const at = this.marks.seen(kind, this.camera, ...this.size);
       return at !== null && Math.hypot(at[0] - x, at[1] - y) < GRIP_PX;

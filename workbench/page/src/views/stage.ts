@@ -91,7 +91,8 @@ export class Stage {
 
   private remove(): void {
     const { removal, plan, blind } = this.store.state;
-    // who plans blind sees no removal that the estimator found
+    // who plans blind sees no removal that the estimator found, nor what the sweep would take
+    this.scene?.veil(blind);
     this.scene?.remove(!blind && removal?.header.level === plan.level ? removal : null);
   }
 
