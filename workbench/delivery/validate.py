@@ -45,9 +45,9 @@ def run(args: argparse.Namespace) -> int:
 
     voice = CommandOutput(args.json)
     check_replaceable(args.out, args.force, DATA_FILE)
-    effort = THOROUGH if args.thorough else QUICK
+    scope = THOROUGH if args.thorough else QUICK
     with voice.busy("validating") as progress:
-        document = validation_json(validated(effort, progress), effort)
+        document = validation_json(validated(scope, progress), scope)
     write_validation(args.out, document, args.force)
     columns = ("quantity", "found", "passes", "values", "verdict")
     rows = [
