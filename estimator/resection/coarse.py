@@ -161,7 +161,7 @@ def coarse_resections(
 
 def _shares(wanted: SetCells, taken: npt.NDArray[np.bool_]) -> list[float]:
     """Share taken of the set on the patient's left and right."""
-    on_left = wanted.centres_mm[:, 0] >= 0
-    whole = [float(wanted.mm3[mine].sum()) for mine in (on_left, ~on_left)]
-    part = [float(wanted.mm3[taken & mine].sum()) for mine in (on_left, ~on_left)]
+    on_left = np.clip(0.5 + wanted.centres_mm[:, 0] / COARSE_CELLS, 0.0, 1.0)
+    whole = [float(wanted.mm3 @ mine) for mine in (on_left, 1 - on_left)]
+    part = [float(wanted.mm3[taken] @ mine[taken]) for mine in (on_left, 1 - on_left)]
     return [got / of if of > 0 else float("nan") for got, of in zip(part, whole, strict=True)]
