@@ -16,7 +16,7 @@ from tests.laws.scenes import SPEC, Scene, anatomy_on, grid_of, mirrored, ready_
 TILTS_DEG = np.array([-5.0, 10.0, 25.0])
 
 BONE_TOL_FRAC, BONE_TOL_MM3, SHARE_TOL, LENGTH_TOL_MM = 0.03, 15.0, 0.03, 0.5
-"""Lines are chosen, so a resection is a local best: of a few hundred mm3 the mirror image's differs by a bite or two."""
+"""Lines are chosen, so a resection is a local best: of some hundred mm3 the mirror image's differs by a bite or two."""
 
 Pair = tuple[tuple[PreparedLevel, Approach], tuple[PreparedLevel, Approach]]
 
