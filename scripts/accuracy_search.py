@@ -34,6 +34,7 @@ from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
 from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.search import best_approach
 from canalwise.estimator.search.best_approach import search
+from canalwise.estimator.search.chance import COPIES
 from canalwise.estimator.search.exploration import spread, usual_plan
 from canalwise.estimator.search.search_task import SearchTask, spaces_of
 from canalwise.estimator.search.search_values import PlanChance, SearchResult
@@ -44,10 +45,10 @@ from canalwise.workbench.validation.published_resections import prepared_case
 def no_chance(found: DecompressedLevel, seed: int) -> PlanChance:
     """Stands for the chances of a pick."""
     bone = found.cost.total_mm3
-    return PlanChance(float("nan"), None, float("nan"), 0, np.full(best_approach.COPIES, bone), (bone, bone))
+    return PlanChance(float("nan"), None, float("nan"), 0, np.full(COPIES, bone), (bone, bone))
 
 
-best_approach.chance_of = no_chance
+setattr(best_approach, "chance_of", no_chance)  # noqa: B010
 
 
 @dataclass(frozen=True, eq=False)

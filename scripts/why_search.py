@@ -37,10 +37,10 @@ from canalwise.workbench.validation.published_resections import prepared_case
 
 NAMES = {
     "screen": SCREEN,
-    "screen, no improvement": CoarseForm(2.5, (3, 3), 0),
-    "screen, tips 3 mm apart": CoarseForm(3.0, (3, 3), 1),
+    "screen, 3 x 3 pivots": CoarseForm(2.5, (3, 3)),
+    "screen, tips 3 mm apart": CoarseForm(3.0, (4, 3)),
     "close": CLOSE,
-    "close, 3 x 3 pivots": CoarseForm(2.0, (3, 3), 1),
+    "close, 3 x 5 pivots": CoarseForm(2.0, (3, 5)),
 }
 
 NEAR_LOW, NEAR_HIGH = np.array([0.0, 0.2, 0.0, 0.5, 0.35]), np.array([1.0, 0.8, 1.0, 0.95, 0.9])

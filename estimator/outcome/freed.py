@@ -43,10 +43,10 @@ def freed_with(at: ResectionLevel, taken: Float) -> Freed:
     corridors = {c.side: c for c in wanted.room.corridors if c.kind == "recess"}
     nothing = np.zeros_like(taken)
     return Freed(
-        share=taken_share(wanted, taken, np.ones(len(taken), dtype=bool)),
-        by_side={side: taken_share(wanted, taken, wanted.on_side(side)) for side in SIDES},
-        by_kind={name: taken_share(wanted, taken, wanted.kind == kind) for kind, name in KIND_NAMES.items()},
-        insertions={end: taken_share(wanted, taken, mine) for end, mine in ends.items()},
+        share=taken_share(wanted, taken, np.ones(len(taken))),
+        by_side={side: taken_share(wanted, taken, wanted.share_on_side(side)) for side in SIDES},
+        by_kind={name: taken_share(wanted, taken, 1.0 * (wanted.kind == kind)) for kind, name in KIND_NAMES.items()},
+        insertions={end: taken_share(wanted, taken, 1.0 * mine) for end, mine in ends.items()},
         areas=_areas(at, taken),
         at_disc=wanted.room.stations.at_disc,
         root_room_mm={side: _root_room_mm(wanted, taken, corridors.get(side)) for side in SIDES},
@@ -54,10 +54,10 @@ def freed_with(at: ResectionLevel, taken: Float) -> Freed:
     )
 
 
-def taken_share(wanted: DecompressionSet, taken_frac: Float, which: np.ndarray) -> float:
-    """Share of some of the set's volume that is taken; NaN where there is none."""
-    whole = float(wanted.mm3[which].sum())
-    return float(wanted.mm3[which] @ taken_frac[which]) / whole if whole > 0 else float("nan")
+def taken_share(wanted: DecompressionSet, taken_frac: Float, part: Float) -> float:
+    """Share of a part of the set's volume that is taken, (N,) of each voxel; NaN where there is none."""
+    whole = float(wanted.mm3 @ part)
+    return float((wanted.mm3 * part) @ taken_frac) / whole if whole > 0 else float("nan")
 
 
 def _areas(at: ResectionLevel, taken: Float) -> StationAreas:

@@ -61,7 +61,7 @@ def tool_lines(
     look, half = _looker(window, cells, keep_out, how, toward_other_side), len(window.pivots_mm) // 2
 
     def some(pivots: slice) -> None:
-        _stopped(window.pivots_mm[pivots], tips_mm, *look, stopped[pivots])
+        _stopped(window.pivots_mm[pivots], tips_mm, look, stopped[pivots])
 
     if halves:
         both(lambda: some(slice(None, half)), lambda: some(slice(half, None)))
@@ -84,8 +84,8 @@ def clear_pairs(
     stopped = np.empty((len(pivots), 1), dtype=np.uint8)
     look, half = _looker(window, cells, keep_out, how, toward_other_side), len(pivots) // 2
     both(
-        lambda: _stopped_pairs(pivots[:half], tips[:half], *look, stopped[:half]),
-        lambda: _stopped_pairs(pivots[half:], tips[half:], *look, stopped[half:]),
+        lambda: _stopped_pairs(pivots[:half], tips[:half], look, stopped[:half]),
+        lambda: _stopped_pairs(pivots[half:], tips[half:], look, stopped[half:]),
     )
     return np.asarray(stopped[:, 0] == 0)
 
@@ -96,8 +96,8 @@ def _looker(
     keep_out: KeepOut,
     how: tuple[Frame, Channel, ResectionRules],
     toward_other_side: float,
-) -> tuple[Float, ...]:
-    """What the compiled loops look at."""
+) -> Numbers:
+    """What the compiled loops look at: one tuple."""
     frame, channel, rules = how
     numbers = np.array([
         rules.value("least_medial_tilt_deg"), rules.value("greatest_medial_tilt_deg"),
@@ -129,19 +129,9 @@ def _to_index(turn: Numbers, x: float, y: float, z: float, out: Numbers) -> None
 
 
 @njit(cache=True, nogil=True)
-def _stopped(
-    pivots: Numbers,
-    tips: Numbers,
-    origin: Numbers,
-    bone: Numbers,
-    protected: Numbers,
-    sac: Numbers,
-    turn: Numbers,
-    plane: Numbers,
-    numbers: Numbers,
-    out: npt.NDArray[np.uint8],
-) -> None:
+def _stopped(pivots: Numbers, tips: Numbers, look: Numbers, out: npt.NDArray[np.uint8]) -> None:
     """Quick tests first; each line is left at the first that stops it."""
+    origin, bone, protected, sac, turn, plane, numbers = look
     low, high, along, longest, beyond, tool, scope, aside, clearance_radius_mm, across = numbers
     begin, step, start, end, turned = np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     for p in range(len(pivots)):
@@ -181,18 +171,7 @@ def _stopped(
 
 
 @njit(cache=True, nogil=True)
-def _stopped_pairs(
-    pivots: Numbers,
-    tips: Numbers,
-    origin: Numbers,
-    bone: Numbers,
-    protected: Numbers,
-    sac: Numbers,
-    turn: Numbers,
-    plane: Numbers,
-    numbers: Numbers,
-    out: npt.NDArray[np.uint8],
-) -> None:
+def _stopped_pairs(pivots: Numbers, tips: Numbers, look: Numbers, out: npt.NDArray[np.uint8]) -> None:
     """The same for pairs, (L, 1)."""
     for n in range(len(pivots)):
-        _stopped(pivots[n : n + 1], tips[n : n + 1], origin, bone, protected, sac, turn, plane, numbers, out[n : n + 1])
+        _stopped(pivots[n : n + 1], tips[n : n + 1], look, out[n : n + 1])
