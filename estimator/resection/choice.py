@@ -32,7 +32,7 @@ Numbers = Any
 """An array of any kind of number; the compiler makes a version for each."""
 
 
-class Effort(NamedTuple):
+class ChoiceEffort(NamedTuple):
     """How hard a choice is looked for (scripts/why_resection.py).
 
     Parameters
@@ -48,10 +48,10 @@ class Effort(NamedTuple):
     rounds: int
 
 
-THOROUGH = Effort((0.05, 2.0), (1, 3), 3)
+THOROUGH = ChoiceEffort((0.05, 2.0), (1, 3), 3)
 """For the resection of one approach."""
 
-QUICK = Effort((0.05,), (1,), 1)
+QUICK = ChoiceEffort((0.05,), (1,), 1)
 """For many."""
 
 LEAST_GAIN_MM3 = 1e-6
@@ -68,7 +68,7 @@ LEAST_SAVED = 1.0
 
 
 def chosen_lines(
-    cover: Cover, wanted_mm3: Float, zone: npt.NDArray[np.uint8], places_mm: Float, most: float, effort: Effort
+    cover: Cover, wanted_mm3: Float, zone: npt.NDArray[np.uint8], places_mm: Float, most: float, effort: ChoiceEffort
 ) -> npt.NDArray[np.int32]:
     """(n,) array: the lines to go, in the order they were found.
 
@@ -90,7 +90,7 @@ def lines_of_zone(
     places_mm: Float,
     most: float,
     chosen: npt.NDArray[np.int32],
-    effort: Effort = THOROUGH,
+    effort: ChoiceEffort = THOROUGH,
 ) -> npt.NDArray[np.int32]:
     """(n,) array: some lines, all of which stay, and those that take what is missing of the (C,) weighted cells."""
     found = []
@@ -109,7 +109,7 @@ def improved_lines(
     most: float,
     chosen: npt.NDArray[np.int32],
     kept: int,
-    effort: Effort,
+    effort: ChoiceEffort,
 ) -> npt.NDArray[np.int32]:
     """(n,) array: some lines, all but the first `kept` of them exchanged for cheaper ones."""
     for group in effort.groups:

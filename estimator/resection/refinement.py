@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.resection.bite import tips_taking
-from canalwise.estimator.resection.choice import LEAST_COST_MM3, Effort, completed, improved_lines, lines_of_zone
+from canalwise.estimator.resection.choice import LEAST_COST_MM3, ChoiceEffort, completed, improved_lines, lines_of_zone
 from canalwise.estimator.resection.cover import cover_of
 from canalwise.estimator.resection.entry_window import EntryWindow
 from canalwise.estimator.resection.line_values import Tips, ToolLines, Tunnels
@@ -37,7 +37,7 @@ STEPS_MM = (1.0, 0.5)
 PIVOT_STEPS_MM = (2.0, 1.0)
 """How far aside neighbouring pivots lie, lateral; along the spine twice as far."""
 
-AMONG_NEIGHBOURS = Effort((LEAST_COST_MM3,), (1, 3), 2)
+AMONG_NEIGHBOURS = ChoiceEffort((LEAST_COST_MM3,), (1, 3), 2)
 """How hard lines are exchanged for neighbours."""
 
 Lines = npt.NDArray[np.int32]
