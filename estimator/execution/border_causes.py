@@ -66,12 +66,21 @@ ROOM = "room needed"
 
 ROOM_VOXELS = Threshold(
     "where the room needed is taken to end",
-    0.25,
+    0.06,
     "voxels",
-    "plans on narrow phantoms, seen and true (scripts/accuracy_resection_intervals.py)",
+    "32 plans on narrow phantoms, seen and true: least area after 2.1 mm2 off (scripts/accuracy_resection_intervals.py)",
     "CALC",
 )
 """Of the whole border alike."""
+
+BRIDGE_VOXELS = Threshold(
+    "where the least bridge of a spinous base is read",
+    0.75,
+    "voxels",
+    "32 plans on narrow phantoms, seen and true: 0.71 mm off (scripts/accuracy_resection_intervals.py)",
+    "CALC",
+)
+"""A bridge is the least of many rows, each cut somewhere else: it strays further than one border."""
 
 LATTICE_SD = Threshold(
     "share freed, by the lattice on which tissue is gathered",
@@ -166,7 +175,8 @@ def _of_weak_places(found: WorkedOut) -> Found:
     weak, thin = found.prepared.thinner.weak, _thin_removal(found)
     bridge = base_bridge(weak.base, thin).bridge_mm
     read_mm = float(found.resection.at.level_bone.grid.voxel_mm3 ** (1 / 3) / np.sqrt(12.0))
-    causes: Found = {BRIDGE: {BONE: sd_of_shift(found.cost.base.bridge_mm, bridge), SPACING: read_mm}}
+    rows_mm = BRIDGE_VOXELS.value * found.prepared.anatomy.longest_voxel_mm if len(found.resection.chosen) else read_mm
+    causes: Found = {BRIDGE: {BONE: sd_of_shift(found.cost.base.bridge_mm, bridge), SPACING: rows_mm}}
     for side in SIDES:
         residual = found.cost.pars[side].residual_mm
         causes[f"{side} pars_mm"] = {

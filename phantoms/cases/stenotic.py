@@ -19,8 +19,8 @@ MILDEST, WORST = 0.6, 1.5
 def stenotic_spec(seed: int) -> tuple[SpineSpec, str]:
     """A spine and its narrow level; the same seed gives the same spine.
 
-    A quarter of the levels have slipped, a quarter have a calcified sheet, in half of them bone fills what the canal
-    loses.
+    A quarter of the levels have slipped, a quarter have a calcified sheet. What the canal loses to the joints is bone:
+    the processes of a worn joint are overgrown, and roof the recesses.
 
     >>> stenotic_spec(3) == stenotic_spec(3), stenotic_spec(4)[1]
     (True, 'L3-L4')
@@ -30,6 +30,7 @@ def stenotic_spec(seed: int) -> tuple[SpineSpec, str]:
     left, right = (float(degree) for degree in rng.uniform(MILDEST, WORST, 2))
     calcified_mm = float(rng.uniform(0.0, 1.5)) if rng.random() < 0.25 else 0.0
     slip_mm = float(rng.uniform(0.0, 5.0)) if rng.random() < 0.25 else 0.0
-    knobs = replace(stenosis(left, right, slip_mm, calcified_mm), bony=bool(rng.random() < 0.5))
+    knobs = replace(stenosis(left, right, slip_mm, calcified_mm), bony=True)
+    rng.random()  # drawn when bone was a matter of chance, so that a seed still gives the same spine
     size, lordosis = float(rng.uniform(0.9, 1.1)), float(rng.uniform(35.0, 65.0))
     return SpineSpec(levels={level: knobs}, size_frac=size, lordosis_deg=lordosis, trabecular_hu=110.0), level
