@@ -68,7 +68,7 @@ ROOM_VOXELS = Threshold(
     "where the room needed is taken to end",
     0.06,
     "voxels",
-    "32 plans on narrow phantoms, seen and true: least area after 2.1 mm2 off (scripts/accuracy_resection_intervals.py)",
+    "32 plans on narrow phantoms, seen and true: areas 2.1 mm2 off (scripts/accuracy_resection_intervals.py)",
     "CALC",
 )
 """Of the whole border alike."""
