@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copyreg
 import hashlib
 import os
 import pickle
@@ -9,6 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import wraps
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 try:
@@ -17,6 +19,15 @@ except ImportError:  # on Windows each worker makes its own
     fcntl = None  # type: ignore[assignment]
 
 Made = TypeVar("Made")
+
+
+def _view_of(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    return MappingProxyType(mapping)
+
+
+# a view of a mapping has no pickle of its own; a view of its copy has the same content
+copyreg.pickle(MappingProxyType, lambda view: (_view_of, (dict(view),)))
+
 
 FOLDER = "CANALWISE_TEST_SHARED"
 """Environment variable: the run's folder. It is new for every run, so that nothing in it can be out of date."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -125,12 +125,22 @@ class ResectionLevel:
         return found
 
     @cached_property
-    def _tips(self) -> _TipsByTool:
-        return _TipsByTool(self)
+    def _tips_of(self) -> dict[tuple[float, float], Tips]:
+        return {}
 
     def tips(self, channel: Channel, step_mm: float = TIP_STEP_MM) -> Tips:
         """Where the tip of an instrument's tool may stand, so far apart, and what it takes there."""
-        return self._tips.of(channel.tool_radius_mm, step_mm)
+        tool = (channel.tool_radius_mm, step_mm)
+        found = self._tips_of.get(tool)
+        if found is None:
+            sizes = (self.rules.value("bite_mm"), *tool)
+            keep_out = self.keep_out(channel.tool_radius_mm)
+            found = tips_of(self.set_cells, self.cells, self.solid, keep_out, self.level.frame, sizes)
+            # those of the tools last asked for are kept: a search tries few instruments, but each very often
+            self._tips_of[tool] = found
+            for oldest in list(self._tips_of)[:-TOOLS_KEPT]:
+                self._tips_of.pop(oldest, None)
+        return found
 
     def takes_at(self, places_mm: Float, channel: Channel) -> Mask:
         """(T, C) array: which cells of the set a tip of an instrument's tool takes at each of (T, 3) places."""
@@ -145,17 +155,6 @@ class ResectionLevel:
         takes = np.zeros((len(places_mm), len(self.set_cells.mm3)), dtype=bool)
         takes[free] = self.takes_at(places_mm[free], channel)
         return takes
-
-
-class _TipsByTool:
-    """Tips of the tools last asked for."""
-
-    def __init__(self, at: ResectionLevel) -> None:
-        def found(radius_mm: float, step_mm: float) -> Tips:
-            sizes = (at.rules.value("bite_mm"), radius_mm, step_mm)
-            return tips_of(at.set_cells, at.cells, at.solid, at.keep_out(radius_mm), at.level.frame, sizes)
-
-        self.of = lru_cache(TOOLS_KEPT)(found)
 
 
 def with_set(at: ResectionLevel, wanted: DecompressionSet) -> ResectionLevel:

@@ -9,8 +9,10 @@ from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.case.folder import write_case
 from canalwise.workbench.images import solids as scene
 from canalwise.workbench.report import facts as report_facts
-from canalwise.workbench.report.report import report_of
+from canalwise.workbench.report.facts import ReportFacts, facts_of
+from canalwise.workbench.report.report import Report, page_of
 from canalwise.workbench.style import data_uris
+from tests.shared import shared
 from tests.workbench import toy
 
 
@@ -35,7 +37,18 @@ def coarse_pictures():
         yield
 
 
+@shared
+def _toy_facts() -> ReportFacts:
+    return facts_of(toy.scan(), toy.pressed_anatomy(), default_approach(toy.pressed_anatomy(), "L3-L4", "left"))
+
+
 @pytest.fixture(scope="session")
-def toy_report(coarse_pictures):
-    """The report about the usual start from the left."""
-    return report_of(toy.scan(), toy.pressed_anatomy(), default_approach(toy.pressed_anatomy(), "L3-L4", "left"))
+def toy_facts(coarse_pictures):
+    """What the report about the usual start from the left states."""
+    return _toy_facts()
+
+
+@pytest.fixture(scope="session")
+def toy_report(toy_facts):
+    """That report."""
+    return Report(page_of(toy_facts), toy_facts.estimate, toy_facts.comparison)

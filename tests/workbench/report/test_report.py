@@ -16,7 +16,7 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.commands.main import main
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
 from canalwise.workbench.images.slices import cuts_to_look_at
-from canalwise.workbench.report.report import page, report_of
+from canalwise.workbench.report.report import page, page_of, report_of
 from canalwise.workbench.report.summary import glance, limits_sentence, outcome_words
 from tests.workbench import toy
 
@@ -141,10 +141,11 @@ def test_report_verb_writes_the_page_and_uses_the_kept_plan(case, coarse_picture
     assert not [path for path in case.iterdir() if path.name.startswith(".writing")]
 
 
-def test_report_that_fails_leaves_no_page(case, coarse_pictures, monkeypatch):
+def test_report_that_fails_leaves_no_page(case, toy_facts, monkeypatch):
     def stop(*_):
         raise KeyboardInterrupt
 
+    monkeypatch.setattr("canalwise.workbench.report.facts.facts_of", lambda *_: toy_facts)
     monkeypatch.setattr("canalwise.workbench.report.report.all_pictures", stop)
     assert main(["report", str(case), "--level", "L3-L4", "--side", "left"]) == 130
     assert not list(case.glob("*.html"))
@@ -201,9 +202,10 @@ def doubtful_anatomy():
     )
 
 
-def test_a_level_to_check_by_eye_is_shown_with_its_slices(coarse_pictures):
+def test_a_level_to_check_by_eye_is_shown_with_its_slices(toy_facts, toy_report):
     anatomy = doubtful_anatomy()
-    report = report_of(toy.scan(), anatomy, default_approach(anatomy, "L3-L4", "left"))
+    doubtful = replace(toy_facts.planned, anatomy=anatomy, level=anatomy.levels[0])
+    report = replace(toy_report, html=page_of(replace(toy_facts, planned=doubtful)))
     text = words_of(report)
     assert "CHECK BY EYE: confidence 0.20 of 1." in text
     assert text.index("The left gap is not seen.") < text.index("Whole sweep (cone)")
