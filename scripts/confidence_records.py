@@ -22,11 +22,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np
 from hard_measures import Rendered, formula_truth, record_of
 
+from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.cases.hard_case import HardCase
 from canalwise.phantoms.cases.random_spec import varied_spec
 from canalwise.phantoms.imaging.grids import GridRequest
-from canalwise.phantoms.imaging.scanner import Scanner
+from canalwise.phantoms.imaging.render import scan_of
+from canalwise.phantoms.imaging.scanner import PhantomScan, Scanner
 from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.examination.working_volume import working_volume
 from canalwise.recon.labels import Side
 from canalwise.recon.scan import Scan
 
@@ -56,6 +59,14 @@ def drawn(rng: np.random.Generator, number: int) -> HardCase:
     )
 
 
+def rendered(case: HardCase, taken: PhantomScan) -> Rendered:
+    """The case as the command builds it: on isotropic voxels where its slices are thick, with the truth on these."""
+    scan, labels = working_volume(Scan(taken.ct_hu, taken.grid, "CT")), taken.labels
+    if scan.grid.shape != taken.grid.shape:
+        labels = scan_of(spine_of(case.spec), scan.grid, case.scanner).labels
+    return Rendered(case, scan, labels, *formula_truth(case, labels))
+
+
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -74,8 +85,8 @@ def main() -> None:
         except CanalwiseError as why:
             print(f"{case.name}: not drawn, {why}", file=sys.stderr)
             continue
-        ready = Rendered(case, Scan(scan.ct_hu, scan.grid, "CT"), scan.labels, *formula_truth(case, scan.labels))
-        record, _ = record_of(ready)
+        ready = rendered(case, scan)
+        record, _ = record_of(ready, with_intervals=False)
         record |= {"seed": [args.seed, n], "level": case.level, "spacing_mm": list(case.grid_request.spacing_mm)}
         line = json.dumps(record, default=float)
         print(line, flush=True)
