@@ -39,8 +39,10 @@ IN_PLANE_MM, SLICE_MM = (0.5, 0.7, 0.9, 1.2), (0.6, 0.8, 1.0, 1.0, 1.5, 2.0, 3.0
 def drawn(rng: np.random.Generator, number: int) -> HardCase:
     """One case."""
     spec = varied_spec(rng)
-    if rng.random() < 0.4:  # as many scans are of a healthy level
-        spec = replace(spec, levels={})
+    # what narrows the canal is bone, as CT shows it: soft tissue in its place nobody sees there
+    worn = {name: replace(knobs, canal_narrowing_mm=0.0, bony=True) for name, knobs in spec.levels.items()}
+    # as many scans are of a healthy level
+    spec = replace(spec, levels=worn if rng.random() < 0.6 else {})
     names = [name for name in spec.level_names if not name.startswith("T")]
     at = int(rng.integers(0, len(names) - 1))
     levels = tuple(names[at : at + 2])
