@@ -27,6 +27,9 @@ CT_KEPT_MM, CT_WORK_MM = 1.5, 1.0
 """A CT with voxels no longer than the first is worked on as it is, one with longer ones on voxels of the second: those
 of the network."""
 
+SLAB = 32
+"""Layers sampled at a time."""
+
 TOL_MM = 1e-3
 """Slack, for spacings kept as single-precision numbers."""
 
@@ -74,13 +77,21 @@ def on_grid(
     Whole numbers stay whole, so that a case of them is small.
     """
     to_index = np.linalg.inv(scan.grid.affine_ras_mm) @ grid.affine_ras_mm
-    value = ndimage.affine_transform(
-        scan.voxels.astype(np.float32),
-        to_index[:3, :3],
-        to_index[:3, 3],
-        grid.shape,
-        order=1,
-        mode="nearest" if outside is None else "constant",
-        cval=0.0 if outside is None else outside,
-    )
-    return np.asarray(np.rint(value) if scan.voxels.dtype.kind in "iu" else value, dtype=np.float32)
+    whole = scan.voxels.dtype.kind in "iu"
+    out = np.empty(grid.shape, dtype=np.float32)
+    for start in range(0, grid.shape[2], SLAB):
+        # a slab at a time: the whole would be held several times over
+        slab = out[:, :, start : start + SLAB]
+        ndimage.affine_transform(
+            scan.voxels,
+            to_index[:3, :3],
+            to_index[:3, :3] @ [0.0, 0.0, start] + to_index[:3, 3],
+            slab.shape,
+            output=slab,
+            order=1,
+            mode="nearest" if outside is None else "constant",
+            cval=0.0 if outside is None else outside,
+        )
+        if whole:
+            np.rint(slab, out=slab)
+    return out
