@@ -1,9 +1,10 @@
 """The probability that each answer a level gives is right, question by question.
 
 What the image shows of a level (`Confidence.seen`) is turned into features of one kind, and a logistic model a question
-into a probability. The models are records, fitted on made-up scans from the CT alone and checked on others
-(`scripts/why_confidence.py`); a weight's sign is what it must be: longer voxels make no answer surer. They hold for
-parts found automatically in a CT; of labels given and of MR nothing was fitted, and only the name is judged there.
+into a probability. A model is a record, fitted on made-up scans from the CT alone and checked on others
+(`scripts/confidence_records.py`, `scripts/why_confidence.py --records FILE --fit`); a weight's sign is what it must be:
+longer voxels make no answer surer. Of labels given and of MR nothing is to be fitted. So far none is: twelve cases, all
+there was time for, are too few, so only the name has a probability.
 """
 
 from __future__ import annotations
@@ -76,7 +77,7 @@ def features_of(seen: Mapping[str, float]) -> Features:
 
 
 MODELS: tuple[QuestionModel, ...] = ()
-"""One for each question that was fitted."""
+"""One for each question that was fitted: none yet."""
 
 
 def question_probabilities(anatomy: Anatomy, level: Level) -> dict[str, float]:

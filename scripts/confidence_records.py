@@ -22,11 +22,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np
 from hard_measures import Rendered, formula_truth, record_of
 
+from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.cases.hard_case import HardCase
 from canalwise.phantoms.cases.random_spec import varied_spec
 from canalwise.phantoms.imaging.grids import GridRequest
-from canalwise.phantoms.imaging.scanner import Scanner
+from canalwise.phantoms.imaging.render import scan_of
+from canalwise.phantoms.imaging.scanner import PhantomScan, Scanner
 from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.examination.working_volume import working_volume
 from canalwise.recon.labels import Side
 from canalwise.recon.scan import Scan
 
@@ -36,8 +39,10 @@ IN_PLANE_MM, SLICE_MM = (0.5, 0.7, 0.9, 1.2), (0.6, 0.8, 1.0, 1.0, 1.5, 2.0, 3.0
 def drawn(rng: np.random.Generator, number: int) -> HardCase:
     """One case."""
     spec = varied_spec(rng)
-    if rng.random() < 0.4:  # as many scans are of a healthy level
-        spec = replace(spec, levels={})
+    # what narrows the canal is bone, as CT shows it: soft tissue in its place nobody sees there
+    worn = {name: replace(knobs, canal_narrowing_mm=0.0, bony=True) for name, knobs in spec.levels.items()}
+    # as many scans are of a healthy level
+    spec = replace(spec, levels=worn if rng.random() < 0.6 else {})
     names = [name for name in spec.level_names if not name.startswith("T")]
     at = int(rng.integers(0, len(names) - 1))
     levels = tuple(names[at : at + 2])
@@ -54,6 +59,14 @@ def drawn(rng: np.random.Generator, number: int) -> HardCase:
     return HardCase(
         f"drawn {number}", 2, ("drawn",), spec, levels, levels[int(rng.integers(2))], side, wish, scanner, trim_mm=trim
     )
+
+
+def rendered(case: HardCase, taken: PhantomScan) -> Rendered:
+    """The case as the command builds it: on isotropic voxels where its slices are thick, with the truth on these."""
+    scan, labels = working_volume(Scan(taken.ct_hu, taken.grid, "CT")), taken.labels
+    if scan.grid.shape != taken.grid.shape:
+        labels = scan_of(spine_of(case.spec), scan.grid, case.scanner).labels
+    return Rendered(case, scan, labels, *formula_truth(case, labels))
 
 
 def main() -> None:
@@ -74,8 +87,8 @@ def main() -> None:
         except CanalwiseError as why:
             print(f"{case.name}: not drawn, {why}", file=sys.stderr)
             continue
-        ready = Rendered(case, Scan(scan.ct_hu, scan.grid, "CT"), scan.labels, *formula_truth(case, scan.labels))
-        record, _ = record_of(ready)
+        ready = rendered(case, scan)
+        record, _ = record_of(ready, with_intervals=False)
         record |= {"seed": [args.seed, n], "level": case.level, "spacing_mm": list(case.grid_request.spacing_mm)}
         line = json.dumps(record, default=float)
         print(line, flush=True)

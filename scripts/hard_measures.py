@@ -86,7 +86,7 @@ def formula_truth(case: HardCase, labels: Labels) -> tuple[dict[str, Any], dict[
     return joints, areas
 
 
-def record_of(rendered: Rendered) -> tuple[dict[str, Any], Anatomy | None]:
+def record_of(rendered: Rendered, with_intervals: bool = True) -> tuple[dict[str, Any], Anatomy | None]:
     """Everything measured of one case as plain data, and the automatic anatomy where there is one."""
     case, start = rendered.case, time.perf_counter()
     out: dict[str, Any] = {"name": case.name, "severity": case.severity, "axes": list(case.axes)}
@@ -106,7 +106,7 @@ def record_of(rendered: Rendered) -> tuple[dict[str, Any], Anatomy | None]:
     try:
         truth = true_anatomy(rendered)
         out |= truth_record(rendered, truth, found, matched)
-        out |= effect_record(case, truth, found, matched)
+        out |= effect_record(case, truth, found, matched, with_intervals)
     except CanalwiseError as why:
         out["effect_message"] = str(why)
     except Exception as why:
@@ -238,14 +238,17 @@ def truth_record(rendered: Rendered, truth: Anatomy, found: Anatomy, matched: Ma
     return joints_record(joints, found, matched) | areas_record(areas, found, matched)
 
 
-def effect_record(case: HardCase, truth: Anatomy, found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
-    """One approach, planned on the truth, estimated on both anatomies."""
+def effect_record(
+    case: HardCase, truth: Anatomy, found: Anatomy, matched: Mapping[str, str], with_intervals: bool = True
+) -> dict[str, Any]:
+    """One approach, planned on the truth, estimated on both anatomies; do its intervals cover?"""
     approach = _planned(case, truth)
     own = _found_name(case.level, matched)
     if own not in {level.name for level in found.levels}:
         raise AnatomyNotFound(f"level {case.level}", "was not found from the CT alone")
     true, ours = estimate(truth, approach), estimate(found, replace(approach, level=own))
-    return {"effect": differences(true, ours, approach), "covered": coverage(true, intervals_of(ours), approach)}
+    effect: dict[str, Any] = {"effect": differences(true, ours, approach)}
+    return effect | ({"covered": coverage(true, intervals_of(ours), approach)} if with_intervals else {})
 
 
 def _planned(case: HardCase, truth: Anatomy) -> Approach:

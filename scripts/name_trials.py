@@ -31,7 +31,9 @@ from canalwise.phantoms.imaging.scanner import Scanner
 from canalwise.phantoms.spec import Bystanders, SpineSpec
 from canalwise.recon.bone.occupancy import bone_model
 from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.examination.working_volume import working_volume
 from canalwise.recon.grid import Grid
+from canalwise.recon.image.morphology import nearest_on
 from canalwise.recon.image.reconstruction_circle import unpadded
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.labelling.ct_segmentation import segment
@@ -106,12 +108,13 @@ def phantom_subjects(count: int, seed: int, cache: Path | None, slices_mm: Seque
         rng = np.random.default_rng([seed, n])
         spec, wish, scanner = _drawn(rng, slices_mm[n % len(slices_mm)])
         scan = scan_of(spine_of(spec), wish.grid(spec, *spec.level_names), scanner)
-        ct = Scan(scan.ct_hu, scan.grid, "CT")
+        ct = working_volume(Scan(scan.ct_hu, scan.grid, "CT"))
+        labels = nearest_on(ct.grid, scan.labels, scan.grid)
         own = {int(v): vertebra_name(int(v)) for v in np.unique(scan.labels[scan.labels >= 100] // 100)}
         yield _subject(
             f"phantom {seed}.{n}",
             ct,
-            scan.labels,
+            labels,
             own,
             cache,
             spec.six_lumbar or spec.four_lumbar,
@@ -162,7 +165,7 @@ def real_subjects(data: Path, cache: Path | None) -> Iterator[Subject]:
     for folder, own in REAL.items():
         if not (data / folder / "ct.nii.gz").is_file():
             continue
-        ct = unpadded(read_scan(data / folder / "ct.nii.gz"))
+        ct = unpadded(working_volume(read_scan(data / folder / "ct.nii.gz")))
         image = nib.as_closest_canonical(nib.load(data / folder / "vertebrae.nii.gz"))
         placed = Grid(image.shape, image.affine)
         index = np.rint(placed.index_of(ct.grid.voxel_centres_mm())).astype(int)

@@ -38,7 +38,7 @@ from canalwise.phantoms.imaging.grids import GridRequest
 from canalwise.phantoms.imaging.render import scan_of
 from canalwise.phantoms.imaging.scanner import Scanner
 from canalwise.phantoms.spec import Bystanders, SpineSpec
-from canalwise.recon.labels import vertebra_name
+from canalwise.recon.labels import vertebra_name, vertebra_number
 
 REAL = {
     "ct_whole_lumbar_3mm": {26: "S1", 27: "L5", 28: "L4", 29: "L3", 30: "L2", 31: "L1", 32: "T12", 33: "T11"},
@@ -326,7 +326,11 @@ def built(source: Source, keep: Path | None = None) -> dict[str, object]:
         except subprocess.TimeoutExpired:
             return found | {"status": "timeout"}
         found |= {"status": done.returncode, "left": out.exists()}
-        noise = [line for line in done.stderr.splitlines() if "Warning" in line or "Traceback" in line]
+        noise = [
+            line
+            for line in done.stderr.splitlines()
+            if "Traceback" in line or ("Warning" in line and "DeprecationWarning" not in line)
+        ]
         found["noise"] = noise[:4]
         if keep is not None:
             keep.write_bytes(path.read_bytes())
@@ -362,7 +366,7 @@ def _read(source: Source, said: Json, anatomy: Json, text: str) -> dict[str, obj
 
 def _level_at(source: Source, origin: npt.NDArray[np.float64]) -> str:
     """Name of the level whose disc lies at a point, by the nearest middle between two vertebrae of the truth."""
-    names = sorted(source.middles_ras_mm, key=lambda name: -source.middles_ras_mm[name][2])
+    names = sorted(source.middles_ras_mm, key=vertebra_number)
     pairs = list(pairwise(names))
     far = [float(np.linalg.norm((source.middles_ras_mm[a] + source.middles_ras_mm[b]) / 2 - origin)) for a, b in pairs]
     if not far or min(far) > 35.0:

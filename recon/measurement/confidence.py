@@ -1,7 +1,7 @@
 """How sure a level and each of its structures is, from evidence in the image, each piece with a plain reason.
 
-Of a level found in a CT the value is the least probability of the questions it answers (`recon.questions`), which are
-fitted on true errors. Elsewhere it is the *least* of its reasons, not their product: the pieces share causes (noise
+Where questions have a fitted model (`recon.questions`; so far none has) a level found in a CT takes the least of their
+probabilities. Elsewhere its value is the *least* of its reasons, not their product: the pieces share causes (noise
 dims edges, gaps and symmetry alike, so a product would count it thrice), and a plan is as good as its worst structure.
 The ramps that turn what is seen into 0..1 are choices; `scripts/why_confidence.py` holds them against true errors.
 """

@@ -59,6 +59,7 @@ class CohortStep:
 def build(work: CaseWork) -> None:
     """Scan and label maps to a case folder, as 'canalwise build'."""
     from canalwise.recon.case.folder import write_case
+    from canalwise.recon.examination.working_volume import working_volume
     from canalwise.recon.intake.reader import read_scan
     from canalwise.recon.modality import ModalityName
     from canalwise.workbench.console.build_options import anatomy_from, check_out
@@ -72,6 +73,7 @@ def build(work: CaseWork) -> None:
         accept_tilt=line.accept_tilt,
         series=line.series,
     )
+    scan = scan if line.labels else working_volume(scan)
     anatomy = anatomy_from(scan, line.labels, line.label_names, line.levels or None)
     write_case(work.folder, scan, anatomy, force=True)
 

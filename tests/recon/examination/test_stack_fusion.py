@@ -114,6 +114,17 @@ def test_working_volume_is_isotropic_and_tells_what_it_was_made_of():
     assert working_volume(work) is work
 
 
+@pytest.mark.parametrize(("slice_mm", "kept"), [(1.5, True), (3.0, False)])
+def test_a_ct_of_thick_slices_is_worked_on_the_networks_voxels(slice_mm, kept):
+    voxels = np.arange(20 * 20 * 12, dtype=np.int16).reshape(20, 20, 12)
+    scan = Scan(voxels, Grid(voxels.shape, np.diag([0.9, 0.9, slice_mm, 1.0])), "CT")
+    work = working_volume(scan)
+    assert (work is scan) == kept
+    assert work.voxels.dtype == np.int16
+    assert work.acquired_mm == pytest.approx((0.9, 0.9, slice_mm))
+    assert work.grid.spacing_mm == pytest.approx([0.9, 0.9, 1.5] if kept else [1.0] * 3)
+
+
 @pytest.mark.parametrize("patients", [("A", "B"), ("A", "A")])
 def test_two_patients_in_a_folder_are_refused_without_a_name(tmp_path, patients):
     import pydicom
