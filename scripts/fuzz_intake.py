@@ -185,6 +185,8 @@ def _messages() -> list[dict[str, Any]]:
         {"ask": "enter", "plan": plan, "lateral_mm": 15.0, "cranial_mm": 3.0},
         {"ask": "angle_chart", "plan": plan, "phase": "over the top", "task": task},
         {"ask": "radiographs", "plan": plan},
+        {"ask": "execution", "plan": plan},
+        {"ask": "explore", "lesson": "3-which-side", "step": 2, "plans": [plan]},
         {"ask": "mark", "lesson": "1-one-side-both-recesses", "step": 0, **about, "choice": "x"},
         {"ask": "lesson", "name": "1-one-side-both-recesses", **about},
         {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-WAIT_MS = 60_000
+WAIT_MS = 180_000
 """Longest wait for anything: a busy machine that draws in software is slow, and slowness is no failure."""
 
 RESTED = """() => {

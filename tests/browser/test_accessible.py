@@ -27,7 +27,7 @@ FOCUSED = """() => {
   const seen = one.matches('.segment input') ? one.nextElementSibling : one;
   const style = getComputedStyle(seen);
   const box = seen.getBoundingClientRect();
-  const told = one.getAttribute('aria-label') || one.labels?.[0]?.textContent || one.textContent;
+  const reported = one.getAttribute('aria-label') || one.labels?.[0]?.textContent || one.textContent;
   const region = one.closest('#top, #controls, #bench, #tabs, .panel, #scope, #numbers, nav')?.id || 'skips';
   return {region, name: `${one.tagName} ${reported.slice(0, 40)}`,
     marked: (style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2) || style.boxShadow !== 'none',
@@ -119,10 +119,22 @@ def level_asked(page: Rehearsal) -> None:
     page.page.locator("#confirm summary").click()
 
 
+def measured(page: Rehearsal) -> None:
+    """Cut open, seen through, and an angle measured."""
+    unfolded(page)
+    page.do("store.look({clip: 'sagittal', bone_opacity: 0.4});"
+            "store.set({measurement: {kind: 'angle', points: [[0, 9, 0], [0, 0, 0], [9, 0, 0]]}});")  # fmt: skip
+    assert page.page.locator("#measured").text_content().startswith("angle 90.0")
+
+
+def stale(page: Rehearsal) -> None:
+    page.do("const p = store.state.plan; store.move({...p, pivot_distance_mm: p.pivot_distance_mm + 1});")
+
+
 SHOWN: dict[str, Callable[[Rehearsal], None]] = {
     "dark": lambda page: None, "light": light, "unfolded": unfolded, "charts": charts_drawn, "search": search_made,
     "compare": pins_held, "lesson": question_asked, "sheet": radiographs_drawn, "keys": keys_told,
-    "plans": plans_listed, "level": level_asked,
+    "plans": plans_listed, "level": level_asked, "measured": measured, "stale": stale,
 }  # fmt: skip
 
 

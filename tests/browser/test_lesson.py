@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from canalwise.workbench.teaching.lesson import built_in_lessons
+from tests.browser.conftest import LEVEL
 from tests.browser.rehearsal import Rehearsal
 
 pytestmark = pytest.mark.xdist_group("browser")
@@ -184,6 +185,7 @@ def test_another_side_starts_the_lesson_anew(short: Taught) -> None:
     short.answer(0, right=True)
     other = {"left": "Right", "right": "Left"}[short.rehearsal.state("plan.side")]
     short.rehearsal.page.get_by_role("radio", name=other, exact=True).check(force=True)
+    short.rehearsal.confirm(LEVEL)
     short.heading(TITLES[SHORT]).wait_for()
     short.panel.get_by_text(f"from the {other.lower()}").wait_for()
     assert "\u2713" not in short.panel.locator(".lesson-steps").text_content()
@@ -198,14 +200,16 @@ def test_a_blind_plan_is_judged_when_it_is_done(rehearsal: Rehearsal) -> None:
         assert rehearsal.state("blind")
     assert blind.panel.locator("#lesson-next").text_content() == "I am done"
     before = rehearsal.state("plan")
+    assert {phase["medial_tilt_deg"] for phase in before["phases"]} == {0}, "a blind plan begins neutral"
     assert blind.onward() == "The plan is judged"
     assert not rehearsal.state("blind")
     blind.panel.locator(".lesson-table").first.wait_for()
     estimate = rehearsal.rest().state("answer.estimate")
     rows = blind.panel.locator(".lesson-table").last.locator("tr")
-    assert rows.count() == len(estimate["verdicts"])
-    bone = blind.panel.locator(".lesson-table").first.locator("tbody tr").first.locator("td").first
-    assert bone.text_content() == f"{estimate['task']['bone_removed_mm3']['total']:.0f} mm\u00b3"
+    # both sides freed or not, and every limit of the resection
+    assert rows.count() == 2 + len(estimate["resection"]["limits"])
+    bone = blind.panel.locator(".lesson-table").first.locator("tr", has_text="bone to free it").locator("td").first
+    assert bone.text_content() == f"{estimate['resection']['bone_removed_mm3']['total']:.0f} mm\u00b3"
     blind.panel.get_by_role("button", name="Take that plan over").click()
     assert rehearsal.state("plan") != before
     rehearsal.do("store.undo()")

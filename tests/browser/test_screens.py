@@ -29,10 +29,14 @@ OVERLAPS = """() => {
   const boxes = found.map((one) => [one, clipped(one)]).filter(([, box]) => seen(box));
   const words = (one) => one.getAttribute('aria-label') || one.labels?.[0]?.textContent || one.textContent;
   const name = (one) => `${one.tagName} ${words(one).slice(0, 40)}`;
+  // a picture's own buttons lie over it on purpose
+  const onPicture = (one, other) => [one, other].some((each) => each.matches('canvas')) &&
+    one.closest('.picture') !== null && one.closest('.picture') === other.closest('.picture');
   const across = (a, b) => Math.min(a.right, b.right) - Math.max(a.left, b.left);
   const down = (a, b) => Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
   return boxes.flatMap(([one, a], place) => boxes.slice(place + 1)
-    .filter(([other, b]) => !one.contains(other) && !other.contains(one) && across(a, b) > 1 && down(a, b) > 1)
+    .filter(([other, b]) => !one.contains(other) && !other.contains(one) && !onPicture(one, other)
+      && across(a, b) > 1 && down(a, b) > 1)
     .map(([other]) => `${name(one)} over ${name(other)}`));
 }"""
 

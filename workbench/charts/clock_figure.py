@@ -19,7 +19,7 @@ WAYS = {"cranial": (0.0, 0.0, 1.0), "caudal": (0.0, 0.0, -1.0), "patient's LEFT"
         "patient's RIGHT": (-1.0, 0.0, 0.0)}  # fmt: skip
 """Directions in the level frame that are written round the clock."""
 
-MARK_RADIUS, WORD_RADIUS = 0.52, 0.83
+MARK_RADIUS, WORD_RADIUS = 0.56, 0.83
 """Where landmarks and directions stand, as shares of the clock's radius; the hours stand on its rim."""
 
 

@@ -64,7 +64,7 @@ def _side_answer(ways: dict[str, Way]) -> tuple[str, str]:
     >>> _side_answer({"left": good | {"bone_removed_mm3": 300.0}, "right": good | {"bone_removed_mm3": 200.0}})[0]
     'from the right'
     """
-    sides = {side: ways[side] for side in SIDES if side in ways}
+    sides: dict[str, Way] = {side: ways[side] for side in SIDES if side in ways}
     good = {side: row["bone_removed_mm3"] for side, row in sides.items() if _is_good(row)}
     why = f"{_words(sides)} A short search of each side looked at {BUDGET} approaches in all."
     if not good:

@@ -15,12 +15,14 @@ import pytest
 from pydicom.dataset import Dataset
 from pydicom.sequence import Sequence
 
+from canalwise.estimator.execution.uncertainty_values import HandTrial
 from canalwise.recon.case.folder import read_case
 from canalwise.recon.errors import BadFile, BadGeometry
 from canalwise.recon.intake.reader import read_scan
 from canalwise.workbench.commands.main import main
 from canalwise.workbench.dicom.identity import case_key
 from canalwise.workbench.dicom.source_series import source_series
+from canalwise.workbench.export import shared_page
 
 UIDS = {name: f"1.2.826.0.1.77.{n}.4711" for n, name in enumerate(("study", "series", "frame", "instance"), start=1)}
 
@@ -136,7 +138,8 @@ def test_there_are_enough_identifiers_and_the_search_finds_them(source):
     assert {word for hits in found.values() for word in hits} >= words - {FOLDER.encode()}
 
 
-def test_nothing_gets_out_when_uids_are_replaced(source, built, tmp_path, capfdbinary):
+def test_nothing_gets_out_when_uids_are_replaced(source, built, tmp_path, capfdbinary, monkeypatch):
+    monkeypatch.setattr(shared_page, "USUAL_HANDS", HandTrial(2))  # numbers are no concern of this test
     plan = ["--level", "L3-L4", "--side", "left"]
     argv = ["export", str(built), "--out", str(tmp_path / "out"), "--format", FORMATS, *plan]
     assert main([*argv, "--source", str(source), "--new-uids"]) == 0

@@ -12,7 +12,9 @@ from typing import Any
 
 import pytest
 
+from canalwise.estimator.execution.uncertainty_values import ExecutionTrial
 from canalwise.estimator.level.target_names import NAMES
+from canalwise.workbench.rehearsal.handlers import execution
 from canalwise.workbench.rehearsal.server.registry import request_kinds
 from canalwise.workbench.surfaces.binary_frames import frame_of
 from tests.workbench.rehearsal.conftest import Served, Talker
@@ -57,6 +59,7 @@ def questions(plan: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
     return [
         ("estimate", of | {"intervals": False}),
         ("estimate", of | {"intervals": True}),
+        ("execution", {"plan": plan}),
         ("start", {"level": level, "side": "right", "instrument": "interlaminar"}),
         ("dock", {"plan": plan, "point_mm": plan["docking_point_mm"]}),
         ("enter", {"plan": plan} | entry),
@@ -79,14 +82,17 @@ def questions(plan: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
 
 
 def lesson_questions(page: Talker, plan: dict[str, Any], lessons: list[str]) -> list[tuple[str, Any]]:
-    """Every lesson's answer, its first question marked, and a blind one judged."""
+    """Every lesson's answer, its first question marked, plans held against its tasks, and a blind one judged."""
     of, reported = {"plan": plan, "task": TASK}, []
     for name in lessons:
         lesson = page.ask("lesson", name=name, **of)
         reported.append(("lesson", lesson))
+        asking = [(number, step) for number, step in enumerate(lesson["steps"]) if step["choices"]]
+        for number, step in asking[:1]:  # later ones may search for plans
+            reported.append(("mark", page.ask("mark", lesson=name, step=number, choice=step["choices"][0], **of)))
         for number, step in enumerate(lesson["steps"]):
-            if step["choices"]:
-                reported.append(("mark", page.ask("mark", lesson=name, step=number, choice=step["choices"][0], **of)))
+            if step["explore"]:
+                reported.append(("explore", page.ask("explore", lesson=name, step=number, plans=[plan])))
         if lesson["blind"]:
             reported.append(("judge", page.ask("judge", lesson=name, **of)))
     return reported
@@ -97,7 +103,8 @@ def reported(served: Served, toy_plan: dict[str, Any]) -> list[tuple[str, Any]]:
     """(name of a shape, data) of everything that the server says to a page."""
     case = served.get("case.json").json()
     level = toy_plan["level"]
-    with served.page() as page:
+    with pytest.MonkeyPatch.context() as patch, served.page() as page:
+        patch.setattr(execution, "USUAL_EXECUTIONS", ExecutionTrial(2))
         answers = [(name, page.ask(name, **request)) for name, request in questions(toy_plan)]
         answers += lesson_questions(page, toy_plan, [lesson["name"] for lesson in case["lessons"]])
         answers.append(("removal", page.ask("removal", plan=toy_plan, task=TASK)))

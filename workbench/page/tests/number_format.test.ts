@@ -60,7 +60,10 @@ test("an interval stands in brackets, and only where both its ends are known", (
 });
 
 test("certainty is never claimed from samples", () => {
-  assert.deepEqual([1, 0.99, 0.974, 0.02, 0].map(chanceWords), ["> 99 %", "99 %", "97 %", "2 %", "< 1 %"]);
+  assert.deepEqual(
+    [1, 0.99, 0.974, 0.02, 0].map((chance) => chanceWords(chance)),
+    ["> 99 %", "99 %", "97 %", "2 %", "< 1 %"],
+  );
 });
 
 test("names, limits and places as in a sentence", () => {
@@ -75,5 +78,12 @@ test("a sentence of the server gets its units and signs", () => {
   assert.equal(
     written("takes 120 mm3 (95 %: -5 to 30), 4 mm2"),
     "takes 120 mm\u00b3 (95 %: \u22125 to 30), 4 mm\u00b2",
+  );
+});
+
+test("from few executions less is claimed than from many samples", () => {
+  assert.deepEqual(
+    [chanceWords(1, 40), chanceWords(0, 40), chanceWords(1), chanceWords(0), chanceWords(0.974)],
+    ["> 97 %", "< 3 %", "> 99 %", "< 1 %", "97 %"],
   );
 });

@@ -47,6 +47,7 @@ export function header(root: HTMLElement, context: Context, { confirm, plans, he
     h("h1", { class: "wordmark" }, "canalwise"),
     badge,
     sure,
+    ...restsOn(store.state.facts.warnings),
     h("div", { class: "group" }, name, save),
     plans.told,
     h("div", { class: "group" }, back, again),
@@ -70,6 +71,12 @@ export function header(root: HTMLElement, context: Context, { confirm, plans, he
   };
   store.subscribe(show);
   show(store.state);
+}
+
+/** What the whole case rests on, where that is less than a CT: in view with every number and picture. */
+function restsOn(warnings: readonly string[]): HTMLElement[] {
+  const words = warnings.find((warning) => /from MR alone/i.test(warning));
+  return words ? [h("span", { class: "rests-on", title: words }, "! from MR alone: bone second")] : [];
 }
 
 /** How sure the level is, always in view: whoever reads a number must know what it rests on. */

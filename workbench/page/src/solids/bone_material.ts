@@ -196,7 +196,9 @@ vec3 cutNormal(vec3 p, vec3 n) {
 }
 
 void main() {
+#ifdef CLIPPED
   if (lens < 0.5 && dot(clip.xyz, at) > clip.w) discard;
+#endif
   float opacity = lens < 0.5 ? boneOpacity : 1.0;
   vec3 n = normalize(normal);
 #ifdef AFTERWARDS
@@ -245,7 +247,9 @@ vec3 tissue(vec3 p) {
 }
 
 void main() {
+#ifdef CLIPPED
   if (lens < 0.5 && dot(clip.xyz, at) > clip.w) discard;
+#endif
   // ligament that is taken goes with the bone
   if (taken > 0.5 && (hasRemoval > 0.5 ? inVolume(task, at) > 0.5 : sweptDistance(at) < 0.0)) discard;
   vec3 n = normalize(normal), toward = normalize(eye - at);
@@ -392,4 +396,13 @@ export function softMaterial(
     depthWrite: !glass,
     side: glass ? FrontSide : DoubleSide,
   });
+}
+
+/** Lets a material be cut by the clip plane, or not: a shader that may drop points is slower, so only where it is used. */
+export function clippable(material: RawShaderMaterial, on: boolean): void {
+  const defines = (material.defines ??= {});
+  if ("CLIPPED" in defines === on) return;
+  if (on) defines["CLIPPED"] = 1;
+  else delete defines["CLIPPED"];
+  material.needsUpdate = true;
 }

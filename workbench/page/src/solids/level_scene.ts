@@ -14,7 +14,7 @@ import {
   type WebGLRenderTarget,
 } from "three";
 import type { Anatomy, SurfaceMesh } from "./surface_meshes";
-import { boneMaterial, softMaterial, SharedUniforms } from "./bone_material";
+import { boneMaterial, clippable, softMaterial, SharedUniforms } from "./bone_material";
 import { cutFaceOf } from "./cut_face";
 import { ChannelModel } from "./channel_model";
 import type { EndoscopeLens } from "./endoscope_optics";
@@ -135,6 +135,9 @@ export class LevelScene {
   /** Takes away what lies on one side of a plane: caudal of an axial one, dorsal of a coronal one, or the entry's side. */
   cut(plane: ClipPlane | null, at_mm: number, side: Side): void {
     this.clipped = plane !== null;
+    const bone = Object.values(this.looks);
+    for (const material of [...bone, ...this.soft.map(({ mesh }) => mesh.material as RawShaderMaterial)])
+      clippable(material, this.clipped);
     if (plane === null) this.uniforms.clip(null);
     else {
       const across = side === "left" ? 1 : -1;
