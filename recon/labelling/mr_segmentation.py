@@ -37,7 +37,7 @@ from canalwise.recon.spine.region_of_interest import coarse
 
 Progress = Callable[[str], None]
 
-SAC_FRAC = 0.35
+SAC_FRAC = 0.3
 """Probability from which a voxel is sac: at a half, areas of made-up MR come out 9 to 14 % low (medians over slices),
 for rootlets at the rim look like fat; from here on 1 to 6 %, with no less overlap (`scripts/accuracy_mr.py`)."""
 
