@@ -98,7 +98,7 @@ def test_a_joint_that_was_not_resolved_has_no_number_no_interval_and_no_chance(f
 def test_amounts_of_bone_are_less_sure_from_an_mr_alone(found: DecompressedLevel, still: ResectionIntervals) -> None:
     anatomy = replace(found.prepared.anatomy, warnings=(FROM_MR_ALONE,))
     unsure = DecompressedLevel(replace(found.prepared, anatomy=anatomy), found.resection)
-    reported = resection_intervals(unsure, HandTrial(SAMPLES, 0, NO_ERROR)).intervals
+    reported = resection_intervals(unsure, ExecutionTrial(SAMPLES, 0, NO_ERROR)).intervals
     assert reported[BONE_MM3].sd_by_cause[MR_ALONE] == pytest.approx(MR_BONE_FRAC.value * reported[BONE_MM3].value)
     assert MR_ALONE not in still.intervals[BONE_MM3].sd_by_cause
     assert reported[BONE_MM3].ends[1] > still.intervals[BONE_MM3].ends[1]
