@@ -25,7 +25,15 @@ TOLD_APART = Threshold("rootlets can be told apart (B)", 25.0, "%", CHOICE, "PRA
 FAT_SEEN = Threshold("fat behind the sac (C, not D)", 20.0, "%", CHOICE, "PRACTICE")
 BLUR = Threshold("deviation of each of these", 8.0, "%", CHOICE, "PRACTICE")
 
-THRESHOLDS = (CLEAR_FLUID, MUCH_FLUID, TOLD_APART, FAT_SEEN, BLUR)
+READERS_DIFFER = Threshold(
+    "share of readings that another reader puts one grade further",
+    0.25,
+    "fraction",
+    "choice; kappa between readers 0.44, of one reader 0.65 (Schizas et al., Spine 2010)",
+    "PRACTICE",
+)
+
+THRESHOLDS = (CLEAR_FLUID, MUCH_FLUID, TOLD_APART, FAT_SEEN, BLUR, READERS_DIFFER)
 
 WITHHELD = "grades by fluid and rootlets withheld: the image shows no rootlets (pixels across the sac, weighting)"
 
@@ -44,9 +52,10 @@ def morphological_grades(measurements: Sequence[Measurement]) -> Mapping[str, fl
     clear, much = (_over(read[FLUID], limit) for limit in (CLEAR_FLUID, MUCH_FLUID))
     apart, fat = _over(read[SPREAD], TOLD_APART), _over(read[FAT], FAT_SEEN)
     lost = (1.0 - clear) * (1.0 - apart)
-    by_letter = {"A": clear, "B": (1.0 - clear) * apart, "C": lost * fat, "D": lost * (1.0 - fat)}
-    by_number = {"0": clear * much, "1": clear * (1.0 - much), "2": by_letter["B"], "3": lost}
-    return {grade: round(share, 2) for grade, share in (by_letter | by_number).items()}
+    grainy = (1.0 - clear) * apart
+    letters = _as_readers((clear, grainy, lost * fat, lost * (1.0 - fat)))
+    numbers = _as_readers((clear * much, clear * (1.0 - much), grainy, lost))
+    return {grade: round(share, 2) for grade, share in zip("ABCD0123", (*letters, *numbers), strict=True)}
 
 
 def grades_sentence(grades: Mapping[str, float]) -> str:
@@ -59,6 +68,20 @@ def grades_sentence(grades: Mapping[str, float]) -> str:
         return WITHHELD
     scales = (", ".join(f"{g} {grades[g]:.2f}" for g in scale if grades[g] >= 0.01) for scale in ("ABCD", "0123"))
     return f"by fluid and rootlets {'; '.join(scales)} (computed: a reader confirms)"
+
+
+def _as_readers(shares: Sequence[float]) -> list[float]:
+    """Probabilities of ordered grades with READERS_DIFFER of each given to its neighbours.
+
+    >>> _as_readers((1.0, 0.0, 0.0, 0.0)), _as_readers((0.0, 0.0, 1.0, 0.0))
+    ([0.75, 0.25, 0.0, 0.0], [0.0, 0.125, 0.75, 0.125])
+    """
+    out = [(1.0 - READERS_DIFFER.value) * share for share in shares]
+    for n, share in enumerate(shares):
+        beside = [k for k in (n - 1, n + 1) if 0 <= k < len(shares)]
+        for k in beside:
+            out[k] += READERS_DIFFER.value * share / len(beside)
+    return out
 
 
 def _over(value: float, limit: Threshold) -> float:
