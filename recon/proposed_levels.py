@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from canalwise.recon.anatomy import Level, Measurement, Source
+from canalwise.recon.morphological_grades import grades_sentence, morphological_grades
 from canalwise.recon.severity_bands import Threshold
 
 NARROWEST = "dural sac area, narrowest"
@@ -63,6 +64,7 @@ class ProposedLevel:
     proposed : is it under PROPOSED_BELOW?
     probability : that it is, given how well such areas agree
     reasons : sentences, the weightiest first
+    grades : by fluid and rootlets, A to D and 0 to 3 -> probability, to be confirmed by a reader; empty where withheld
     """
 
     level: str
@@ -71,6 +73,7 @@ class ProposedLevel:
     proposed: bool
     probability: float
     reasons: tuple[str, ...]
+    grades: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -110,9 +113,9 @@ def _sentence(ranked: Sequence[ProposedLevel]) -> str:
 
 def _proposed(level: Level, area_mm2: float, rank: int) -> ProposedLevel:
     chance = chance_below(area_mm2, PROPOSED_BELOW.value)
-    return ProposedLevel(
-        level.name, rank, area_mm2, area_mm2 < PROPOSED_BELOW.value, chance, _reasons(level, area_mm2, chance)
-    )
+    grades = morphological_grades(level.measurements)
+    reasons = (*_reasons(level, area_mm2, chance), grades_sentence(grades))
+    return ProposedLevel(level.name, rank, area_mm2, area_mm2 < PROPOSED_BELOW.value, chance, reasons, grades)
 
 
 def chance_below(area_mm2: float, threshold_mm2: float) -> float:

@@ -14,6 +14,9 @@ from canalwise.recon.modality import MODALITIES, Modality, ModalityName
 ACQUIRED = "acquired_mm"
 """Key of the provenance under which a resampled scan tells the voxel edges it was taken with."""
 
+ACROSS = "pixels_across"
+"""Key under which several stacks put together tell, each, its pixels across the spine and from which RAS z to which."""
+
 
 @dataclass(frozen=True, eq=False)
 class Scan:
@@ -70,6 +73,22 @@ class Scan:
         acquired = self.provenance.get(ACQUIRED)
         i, j, k = self.grid.spacing_mm if acquired is None else (float(part) for part in acquired.split(" x "))
         return float(i), float(j), float(k)
+
+    def across_mm(self, z_mm: float) -> float:
+        """The longer pixel edge across the spine, of the finest stack that shows a RAS height.
+
+        >>> voxel = Grid((1, 1, 1), np.eye(4))
+        >>> told = {ACQUIRED: "4.0 x 0.7 x 0.7", ACROSS: "0.60 -10.0 10.0"}
+        >>> both = Scan(np.zeros((1, 1, 1), np.int16), voxel, "MR", told)
+        >>> both.across_mm(0.0), both.across_mm(20.0)
+        (0.6, 4.0)
+        """
+        best = max(self.acquired_mm[:2])
+        for told in filter(None, self.provenance.get(ACROSS, "").split("; ")):
+            mm, low, high = (float(part) for part in told.split())
+            if low <= z_mm <= high:
+                best = min(best, mm)
+        return best
 
     def cropped(self, box: Box) -> Scan:
         """The part of the scan in an index box, in memory of its own.

@@ -5,6 +5,7 @@
 3. Tissue: a border that lies nearer or further than it was found is as a bite that is longer or shorter by that.
 4. Areas: each border's length in the section times its deviation.
 5. Reach: the border of the tissue farthest out, the midline it counts from, and the voxel it was found in.
+6. From an MR alone, amounts of bone are less sure than any border: overhanging bone is dark as the ligament is.
 
 How large the sac truly was before it was pressed is not weighed, only where its border is taken to lie.
 """
@@ -12,6 +13,7 @@ How large the sac truly was before it was pressed is not weighed, only where its
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -51,6 +53,7 @@ from canalwise.estimator.removal.structure_names import by_structure
 from canalwise.estimator.resection.resection import bitten_frac
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Tissue, canal_mask
+from canalwise.recon.modality import FROM_MR_ALONE
 from canalwise.recon.severity_bands import Threshold
 
 Found = dict[str, dict[str, float]]
@@ -92,6 +95,25 @@ LATTICE_SD = Threshold(
 """Tissue is gathered in cells of 1 mm, and each is taken or not."""
 
 
+MR_ALONE = "MR alone"
+"""Cause: bone that overhangs the canal looks on an MR as the ligament does, dark."""
+
+MR_BONE_FRAC = Threshold(
+    "bone that must go, told from an MR alone, as a share of it",
+    0.45,
+    "fraction",
+    "choice after a few made-up spines, of which half the bone was missed (scripts/accuracy_resection_intervals.py)",
+    "PRACTICE",
+)
+MR_STRUCTURE_MM3 = Threshold(
+    "... and of each structure, even where none must go",
+    100.0,
+    "mm3",
+    "choice after the same: 60 to 130 mm3 of a structure of which the plan told none",
+    "PRACTICE",
+)
+
+
 def border_causes(found: WorkedOut) -> Found:
     """Name of a number, as in `resection_numbers`, -> cause -> standard deviation; none where nothing is taken."""
     causes: Found = defaultdict(dict)
@@ -120,8 +142,20 @@ def _of_bone(found: WorkedOut) -> Found:
             causes[share_of_structure(name)] = {
                 BONE: sd_of_shift(share, taken[name] / whole[name]), SPLIT: of_cut * share / mm3
             }  # fmt: skip
+    if FROM_MR_ALONE in found.prepared.anatomy.warnings:
+        _add_mr_bone(found, causes, whole)
     causes[UNDERCUT] = dict(causes.get(share_of_structure("spinous base"), {}))
     return causes
+
+
+def _add_mr_bone(found: WorkedOut, causes: Found, whole: Mapping[str, float]) -> None:
+    """What an MR alone leaves open of amounts of bone, beyond its borders (in place)."""
+    causes[BONE_MM3][MR_ALONE] = MR_BONE_FRAC.value * found.cost.total_mm3
+    for name, mm3 in found.cost.by_structure_mm3.items():
+        sd = MR_STRUCTURE_MM3.value + MR_BONE_FRAC.value * mm3
+        causes[bone_of_structure(name)][MR_ALONE] = sd
+        if whole[name] > 0:
+            causes.setdefault(share_of_structure(name), {})[MR_ALONE] = sd / whole[name]
 
 
 def _thin_removal(found: WorkedOut) -> Removal:

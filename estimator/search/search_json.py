@@ -11,7 +11,7 @@ import numpy as np
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.approach.search_bounds import BOUNDS, ENTRY_LATERAL_MM, INSTRUMENTS
 from canalwise.estimator.outcome.numbers_json import known, numbers_as_json
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.search.search_values import Candidate, Pick, PlanChance, SearchResult
 from canalwise.estimator.ties import SAME_MM3
 from canalwise.recon.disclaimer import CAUTION

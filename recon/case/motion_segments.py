@@ -17,6 +17,7 @@ from canalwise.recon.level.frame import level_frame
 from canalwise.recon.level.interlaminar_window import windows_of
 from canalwise.recon.level.landmarks import NAMES, landmarks_of, mid_lamina
 from canalwise.recon.level.resampled_level import Share, local_view, neighbours
+from canalwise.recon.level.sac_contents import contents_of, fluid_brightness
 from canalwise.recon.level.targets import NAMES as TARGET_NAMES
 from canalwise.recon.level.targets import targets_of
 from canalwise.recon.measurement.all_measurements import measurements_of
@@ -111,9 +112,23 @@ def level_of(
         sources.get("sac", "modelled"),
         sources.get("flavum", "modelled"),
         0.0 if scan is None else max(scan.acquired_mm),
+        _contents_reader(scan, labels, frame),
     )
     level = Level("-".join(pair), *pair, frame, joints, windows, targets, landmarks, measurements_of(scene))
     return replace(level, warnings=missing(level))
+
+
+def _contents_reader(scan: Scan | None, labels: Labels, frame: Frame) -> Callable[[Float, Float], Mapping[str, float]]:
+    """What tells a section's middle and directions what fills the sac there; nothing where the image does not show."""
+    brightness = fluid_brightness(scan, labels)
+
+    def contents(middle_mm: Float, directions: Float) -> Mapping[str, float]:
+        found = None
+        if scan is not None and brightness is not None:
+            found = contents_of(scan, labels, (frame, middle_mm, directions), brightness)
+        return {} if found is None else found.percent
+
+    return contents
 
 
 def _skin_depths_mm(

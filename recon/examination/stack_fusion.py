@@ -41,7 +41,7 @@ from canalwise.recon.intake.checks import (
 from canalwise.recon.intake.reader import is_dicom, read_scan, read_volume, scan_of
 from canalwise.recon.memory_budget import check_memory
 from canalwise.recon.modality import MODALITIES, ModalityName
-from canalwise.recon.scan import ACQUIRED, Scan
+from canalwise.recon.scan import ACQUIRED, ACROSS, Scan
 
 T2_ECHO_MS, T1_REPETITION_MS = 60.0, 1200.0
 """Echoes later than the first make T2, repetitions faster than the second T1 (common practice, no source)."""
@@ -215,7 +215,7 @@ def fused(
     grid = working_grid(scan.grid)
     check_memory(grid.shape, np.float32)
     value = on_grid(scan, grid)
-    used = []
+    used, across = [], [_across(scan.grid)]
     for other in stacks:
         if other is reference:
             continue
@@ -234,11 +234,24 @@ def fused(
             continue
         value, moved_mm = added
         used.append(f"{other.said}, moved by {moved_mm:.1f} mm")
+        across.append(_across(other.scan.grid))
     # The others cover a part only: what is reckoned with everywhere is the reference's own voxel.
     provenance = {**scan.provenance, ACQUIRED: told(scan), "stacks": "; ".join([reference.said, *used])}
+    provenance[ACROSS] = "; ".join(across)
     # whole numbers stay whole, so that a case of them is small; fractions of one must not be rounded away
     value = np.maximum(np.rint(value) if scan.voxels.dtype.kind in "iu" else value, 0).astype(np.float32)
     return Scan(value, grid, scan.modality, provenance, tuple(warnings))
+
+
+def _across(grid: Grid) -> str:
+    """Pixels across the spine, and from which height to which, as the provenance tells them.
+
+    >>> _across(Grid((5, 5, 11), np.diag([0.5, 0.6, 4.0, 1.0])))
+    '0.60 0.0 40.0'
+    """
+    i, j, k = grid.shape
+    low, high = sorted(grid.world_mm([[i / 2, j / 2, 0], [i / 2, j / 2, k - 1]])[:, 2])
+    return f"{grid.spacing_mm[:2].max():.2f} {low:.1f} {high:.1f}"
 
 
 def _rank(stack: Stack) -> tuple[bool, bool, float, float]:

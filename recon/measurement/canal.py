@@ -9,7 +9,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Part, Tissue
 from canalwise.recon.level.axial_contour import area_mm2, border_mm, canal_contour, region_contour
 from canalwise.recon.level.resampled_level import antialiased
-from canalwise.recon.level.sac_sections import narrowest_mm2
+from canalwise.recon.level.sac_sections import plane_directions, sac_sections
 from canalwise.recon.measurement.context import MeasurementContext
 from canalwise.recon.measurement.kinds import NARROWEST_SAC, measured
 from canalwise.recon.severity_bands import population_scale
@@ -44,8 +44,14 @@ def _sac_at_disc(scene: MeasurementContext) -> tuple[Measurement, ...]:
     if not graded:
         return out
     ends = [pedicle_height_mm(scene, vertebra) for vertebra in (scene.view.lower, scene.view.upper)]
-    narrowest = None if ends[0] is None or ends[1] is None else narrowest_mm2(scene.view, ends[0], ends[1])
-    return out + measured(NARROWEST_SAC, narrowest, source=source)
+    found = None if ends[0] is None or ends[1] is None else sac_sections(scene.view, ends[0], ends[1])
+    if found is None:
+        return out
+    at = found.narrowest
+    out += measured(NARROWEST_SAC, float(found.areas_mm2[at]), source=source)
+    contents = scene.contents(found.middles_mm[at], plane_directions(found.normals[at]))
+    said = "brightness between dark tissue and fluid; a reader confirms"
+    return out + tuple(m for key, value in contents.items() for m in measured(key, value, source=said))
 
 
 def _canal_at_pedicle(scene: MeasurementContext, vertebra: str) -> tuple[Measurement, ...]:

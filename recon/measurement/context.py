@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from canalwise.recon.anatomy import Joint, Window
@@ -23,6 +23,7 @@ class MeasurementContext:
     skin_depth_mm : side -> depth of the upper lamina's caudal edge under the skin, where both are in view
     canal_source, sac_source, flavum_source : how each was obtained ('measured', 'given', 'modelled', 'automatic')
     longest_mm : longest voxel edge that the image was taken with; 0 without an image
+    contents : (middle, directions) of a section of the sac -> percent of each of KINDS that says what fills it
     """
 
     view: ResampledLevel
@@ -35,6 +36,7 @@ class MeasurementContext:
     sac_source: str = "modelled"
     flavum_source: str = "modelled"
     longest_mm: float = 0.0
+    contents: Callable[[Float, Float], Mapping[str, float]] = lambda middle_mm, directions: {}
 
     def height_mm(self, landmark: str) -> float | None:
         """Level z of a landmark; None when it is not there."""

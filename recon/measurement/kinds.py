@@ -136,6 +136,9 @@ _ROWS = (
         ACROSS_SAC,
         SeverityScale(NARROWEST_SAC, "low", _SAC_THRESHOLDS, "normal"),
     ),
+    MeasurementKind("fluid in the sac", "fluid in the sac", "%", "dural sac", ACROSS_SAC),
+    MeasurementKind("spread in the sac", "spread of brightness in the sac", "%", "dural sac", ACROSS_SAC),
+    MeasurementKind("fat behind the sac", "brightness behind the sac", "%", "canal behind the dural sac", ACROSS_SAC),
     MeasurementKind("dural sac diameter", "dural sac mid-sagittal diameter", "mm", "dural sac", SAC_AT_DISC),
     MeasurementKind(
         "canal area at pedicle",

@@ -40,7 +40,7 @@ def flavum_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
             flavum_thickness_mm(scene, side),
             source=f"flavum {scene.flavum_source}{said}",
             # A ligament of a published thickness cannot be thick or thin: it is given no severity. Nor is one that
-            # slices blur: on slices of 3 mm a made-up one of 3.3 mm comes out as 5.4 mm.
+            # slices blur: on slices of 4 mm it comes out a quarter too thin to a sixth too thick (docs/accuracy.md).
             graded=scene.flavum_source != "modelled" and not coarse,
             side=side,
         )

@@ -10,6 +10,7 @@ import pytest
 
 from canalwise.estimator.approach.execution_errors import ExecutionErrors, execution_errors_of
 from canalwise.estimator.estimate.estimate_json import plain
+from canalwise.estimator.execution.border_causes import MR_ALONE, MR_BONE_FRAC
 from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.resection_numbers import BONE_MM3, FREED
 from canalwise.estimator.execution.uncertain_json import uncertain_as_json
@@ -17,6 +18,7 @@ from canalwise.estimator.execution.uncertainty_values import HAND, ExecutionTria
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.recon.errors import WrongUse
+from canalwise.recon.modality import FROM_MR_ALONE
 
 NO_ERROR = ExecutionErrors().changed(**dict.fromkeys(ExecutionErrors().records, 0.0))
 SAMPLES = 6
@@ -91,6 +93,16 @@ def test_a_joint_that_was_not_resolved_has_no_number_no_interval_and_no_chance(f
     assert (document["chances"]["kept"], document["chances"]["both"]) == (None, None)
     assert "could be measured" in found_again.verdict.sentence or not found_again.verdict.freed
     assert not any(name.startswith("left area_frac") for name in reported.intervals)
+
+
+def test_amounts_of_bone_are_less_sure_from_an_mr_alone(found: DecompressedLevel, still: ResectionIntervals) -> None:
+    anatomy = replace(found.prepared.anatomy, warnings=(FROM_MR_ALONE,))
+    unsure = DecompressedLevel(replace(found.prepared, anatomy=anatomy), found.resection)
+    reported = resection_intervals(unsure, ExecutionTrial(SAMPLES, 0, NO_ERROR)).intervals
+    assert reported[BONE_MM3].sd_by_cause[MR_ALONE] == pytest.approx(MR_BONE_FRAC.value * reported[BONE_MM3].value)
+    assert MR_ALONE not in still.intervals[BONE_MM3].sd_by_cause
+    assert reported[BONE_MM3].ends[1] > still.intervals[BONE_MM3].ends[1]
+    assert reported[FREED].sd_by_cause.keys() == still.intervals[FREED].sd_by_cause.keys()
 
 
 def test_the_json_tells_every_interval_beside_its_number(found: DecompressedLevel, usual: ResectionIntervals) -> None:

@@ -55,6 +55,14 @@ def test_two_stacks_show_more_than_either_whatever_their_brightness():
     assert "stack across 2, moved by" in both.provenance["stacks"]
 
 
+def test_fractions_of_one_are_put_together_as_whole_numbers_are():
+    stacks = [stack(pattern(), axis) for axis in (0, 2)]
+    small = [replace(one, scan=replace(one.scan, voxels=(one.scan.voxels / 2000).astype(np.float32))) for one in stacks]
+    whole, fractions = fused(stacks), fused(small)
+    assert fractions.voxels * 2000 == pytest.approx(whole.voxels, abs=2.0)
+    assert whole.across_mm(0.0 + 1.6) == pytest.approx(0.8)
+
+
 def test_what_shows_something_else_is_left_out_with_a_word_or_refused():
     truth = pattern()
     other = stack(np.ascontiguousarray(truth[::-1, ::-1]), 2, said="a stack of something else")

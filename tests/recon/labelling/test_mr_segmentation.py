@@ -69,6 +69,22 @@ def test_sac_is_measured_graded_and_near_the_truth(anatomy: Anatomy, patient: Ma
     assert "sac measured" in area.source
 
 
+def test_fat_between_the_halves_of_the_ligament_is_not_ligament() -> None:
+    from canalwise.recon.labelling.mr_segmentation import _fat_in
+
+    ligament = np.zeros((30, 30, 20), dtype=bool)
+    ligament[5:25, 5:15] = True
+    values = np.where(ligament, 10.0, 200.0).astype(np.float32)
+    values[12:18, 10:15] = 200.0  # the triangle of fat
+    values[5:25, 5] = 200.0  # a rim one voxel thick shared with what is bright beside it
+    epidural = np.zeros_like(ligament)
+    epidural[5:25, 20:28] = True
+    fat = _fat_in(ligament, epidural, values)
+    assert fat[12:18, 10:15].all()
+    assert not fat[5:12, 5:15].any()
+    assert not _fat_in(ligament, epidural, np.full_like(values, 10.0)).any()
+
+
 def test_it_says_what_it_rests_on(anatomy: Anatomy) -> None:
     assert anatomy.warnings[0] == FROM_MR_ALONE
     assert (anatomy.sources["sac"], anatomy.sources["flavum"]) == ("measured", "measured")

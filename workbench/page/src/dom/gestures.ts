@@ -25,8 +25,8 @@ const WHEEL_ZOOM = 0.0012;
 /** A pointer that moves less than this between press and release clicks, px. */
 const CLICK_PX = 4;
 
-export function listenGestures(canvas: HTMLElement, hands: GestureHandlers): void {
-  new GestureListener(canvas, hands).listen();
+export function listenGestures(canvas: HTMLElement, handlers: GestureHandlers): void {
+  new GestureListener(canvas, handlers).listen();
 }
 
 class GestureListener {
@@ -38,7 +38,7 @@ class GestureListener {
 
   constructor(
     private readonly canvas: HTMLElement,
-    private readonly hands: GestureHandlers,
+    private readonly handlers: GestureHandlers,
   ) {}
 
   listen(): void {
@@ -59,13 +59,13 @@ class GestureListener {
     this.pressed = event.button === 0 && this.fingers.size === 1 ? place(event) : null;
     this.shifting = event.button === 2 || event.shiftKey;
     if (this.fingers.size > 1) this.drop(false);
-    else this.drag = (event.button === 0 && this.hands.grab?.(event.offsetX, event.offsetY)) || null;
+    else this.drag = (event.button === 0 && this.handlers.grab?.(event.offsetX, event.offsetY)) || null;
   }
 
   private moved(event: PointerEvent): void {
     const before = this.fingers.get(event.pointerId);
     if (!before) {
-      this.hands.hover?.(event.offsetX, event.offsetY);
+      this.handlers.hover?.(event.offsetX, event.offsetY);
       return;
     }
     const now = place(event);
@@ -74,8 +74,8 @@ class GestureListener {
     if (pressed && Math.hypot(now.x - pressed.x, now.y - pressed.y) > CLICK_PX) this.pressed = null;
     if (this.drag) this.drag.move(event.offsetX, event.offsetY);
     else if (this.fingers.size === 2) this.pinch(event.pointerId, before, now);
-    else if (this.shifting) this.hands.shift(dx, dy);
-    else this.hands.turn(dx, dy);
+    else if (this.shifting) this.handlers.shift(dx, dy);
+    else this.handlers.turn(dx, dy);
     this.fingers.set(event.pointerId, now);
   }
 
@@ -84,13 +84,13 @@ class GestureListener {
     const other = [...this.fingers].find(([each]) => each !== id)?.[1];
     if (!other) return;
     const apart = (a: { x: number; y: number }) => Math.hypot(a.x - other.x, a.y - other.y) || 1;
-    this.hands.zoom(apart(now) / apart(before));
-    this.hands.shift((now.x - before.x) / 2, (now.y - before.y) / 2);
+    this.handlers.zoom(apart(now) / apart(before));
+    this.handlers.shift((now.x - before.x) / 2, (now.y - before.y) / 2);
   }
 
   private up(event: PointerEvent, kept: boolean): void {
     this.fingers.delete(event.pointerId);
-    if (this.pressed && kept && !this.drag) this.hands.click?.(event.offsetX, event.offsetY);
+    if (this.pressed && kept && !this.drag) this.handlers.click?.(event.offsetX, event.offsetY);
     this.pressed = null;
     this.drop(kept);
   }
@@ -103,17 +103,17 @@ class GestureListener {
 
   private wheel(event: WheelEvent): void {
     event.preventDefault();
-    this.hands.zoom(Math.exp(-event.deltaY * WHEEL_ZOOM));
+    this.handlers.zoom(Math.exp(-event.deltaY * WHEEL_ZOOM));
   }
 
   private key(event: KeyboardEvent): void {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     const way = ARROWS[event.key];
     if (way) {
-      const act = event.shiftKey ? this.hands.shift : this.hands.turn;
-      act.call(this.hands, way[0] * KEY_PX, way[1] * KEY_PX);
-    } else if (event.key === "+" || event.key === "=") this.hands.zoom(KEY_ZOOM);
-    else if (event.key === "-") this.hands.zoom(1 / KEY_ZOOM);
+      const act = event.shiftKey ? this.handlers.shift : this.handlers.turn;
+      act.call(this.handlers, way[0] * KEY_PX, way[1] * KEY_PX);
+    } else if (event.key === "+" || event.key === "=") this.handlers.zoom(KEY_ZOOM);
+    else if (event.key === "-") this.handlers.zoom(1 / KEY_ZOOM);
     else return;
     event.preventDefault();
     event.stopPropagation();

@@ -27,12 +27,12 @@ export class SliceView {
   cut: SlicePlane | null = null;
   private readonly caption = h("figcaption", { class: "slice-caption" });
   private readonly letters = new Map<Edge, HTMLElement>();
-  private readonly larger = h("button", { type: "button", class: "enlarge", onclick: () => this.hands.enlarge() });
+  private readonly larger = h("button", { type: "button", class: "enlarge", onclick: () => this.handlers.enlarge() });
   readonly painter = new SlicePainter();
 
   constructor(
     readonly kind: SliceKind,
-    private readonly hands: SliceGestures,
+    private readonly handlers: SliceGestures,
   ) {
     this.canvas = h("canvas", {
       tabindex: "0",
@@ -92,12 +92,12 @@ export class SliceView {
       last = [event.clientX, event.clientY];
       if (windowing) return;
       const point = this.pointAt(event);
-      if (point && this.hands.measure(point)) last = null;
+      if (point && this.handlers.measure(point)) last = null;
       else this.put(event);
     });
     canvas.addEventListener("pointermove", (event) => {
       if (!last) return;
-      if (windowing) this.hands.window(event.clientX - last[0], event.clientY - last[1]);
+      if (windowing) this.handlers.window(event.clientX - last[0], event.clientY - last[1]);
       else this.put(event);
       last = [event.clientX, event.clientY];
     });
@@ -105,12 +105,12 @@ export class SliceView {
     canvas.addEventListener("contextmenu", (event) => event.preventDefault());
     canvas.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
     canvas.addEventListener("keydown", (event) => this.pressed(event));
-    canvas.addEventListener("dblclick", () => this.hands.enlarge());
+    canvas.addEventListener("dblclick", () => this.handlers.enlarge());
   }
 
   private put(event: PointerEvent): void {
     const point = this.pointAt(event);
-    if (point) this.hands.point(point);
+    if (point) this.handlers.point(point);
   }
 
   private pointAt(event: PointerEvent): Vec3 | null {
@@ -121,21 +121,21 @@ export class SliceView {
 
   private wheel(event: WheelEvent): void {
     event.preventDefault();
-    this.hands.move(event.deltaY > 0 ? -0.5 : 0.5);
+    this.handlers.move(event.deltaY > 0 ? -0.5 : 0.5);
   }
 
   private pressed(event: KeyboardEvent): void {
     if (event.key === "Enter") {
       event.preventDefault();
-      this.hands.enlarge();
+      this.handlers.enlarge();
       return;
     }
     const step = KEYS[event.key];
     if (step === undefined || event.ctrlKey || event.metaKey || event.altKey) return;
     event.preventDefault();
     event.stopPropagation();
-    if (!event.shiftKey) this.hands.move(step[1] * MOVE_MM);
-    else this.hands.window(step[0] * WINDOW_PX, -step[1] * WINDOW_PX);
+    if (!event.shiftKey) this.handlers.move(step[1] * MOVE_MM);
+    else this.handlers.window(step[0] * WINDOW_PX, -step[1] * WINDOW_PX);
   }
 }
 
