@@ -22,10 +22,10 @@ from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.level.target_names import NAMES as TARGET_SETS
 from canalwise.estimator.limits import Limits
-from canalwise.estimator.search.best_approach import SearchResult
 from canalwise.estimator.search.best_approach import search as search_prepared
 from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.search_task import SearchTask
+from canalwise.estimator.search.search_values import SearchResult
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.intake.label_maps import GivenLabels
@@ -105,7 +105,7 @@ def estimate(
     Parameters
     ----------
     task : names of the target sets that are to be touched, of `estimator.level.target_names`
-    guidance, experience : whose hand carries it out, of `estimator.approach.error_presets`
+    guidance, experience : who carries it out and how guided, of `estimator.approach.error_presets`
 
     Raises
     ------

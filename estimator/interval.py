@@ -95,7 +95,7 @@ def ends95(samples: Float, value: float) -> tuple[float, float]:
 def sd_of_shift(value: float, *shifted: float) -> float:
     """Standard deviation of a number that takes the `shifted` values when its cause is off by SD_OF_95 deviations.
 
-    The larger change counts: where a number moves one way only, the interval is drawn both ways all the same.
+    The larger change counts: where a number moves in one direction only, the interval is symmetric all the same.
 
     >>> round(sd_of_shift(10.0, 8.04, 11.0), 3)
     1.0

@@ -13,7 +13,7 @@ LEVEL = "L3-L4"
 
 
 def main(anatomy: cw.Anatomy | None = None, budget: int = 1_200) -> dict[str, Any]:
-    """Prints one line for each way in, and the conclusion; returns the comparison's JSON data."""
+    """Prints one line for each access, and the conclusion; returns the comparison's JSON data."""
     if anatomy is None:
         scan, labels = phantom_case(demo_spec(), LEVEL)
         anatomy = cw.build(scan, labels=labels)

@@ -1,4 +1,4 @@
-"""A lesson of one's own: written as TOML, filled in from a case, and its question asked."""
+"""A lesson of one's own: written as TOML, filled in from a case, and its question put."""
 
 import canalwise as cw
 from canalwise.phantoms.spec import demo_spec
@@ -29,10 +29,10 @@ def main(anatomy: cw.Anatomy | None = None) -> LessonQuestion:
     facts = PlanFacts(cw.estimate(anatomy, cw.default_approach(anatomy, "L3-L4", "left")).value)
     (step,) = lesson.steps
     print(*(filled(text, facts, held_back(lesson)) for text in (lesson.intro, step.aim, step.look)), sep="\n")
-    asked = question_of(facts, "what stops", "", seed=0)
-    assert isinstance(asked, LessonQuestion), asked
-    print(asked.words, asked.choices, "->", asked.correct, asked.because)
-    return asked
+    question = question_of(facts, "what stops", "", seed=0)
+    assert isinstance(question, LessonQuestion), question
+    print(question.words, question.choices, "->", question.correct, question.because)
+    return question
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""The plan that frees enough for the least bone within all limits, and the one likeliest by hand."""
+"""The plan that frees enough for the least bone within all limits, and the one likeliest as executed."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def main(anatomy: cw.Anatomy | None = None, budget: int = 800) -> dict[str, Any]
         entry, chance = pick["skin_entry"], pick["by_hand"]["both"]
         print(f"{name}: {pick['verdict']['sentence']}")
         print(f"  from the {pick['approach']['side']}, entry {entry['lateral_mm']:.0f} mm lateral, ", end="")
-        print(f"{pick['bone_mm3']['total']:.0f} mm3 must go, {chance:.0%} by hand")
+        print(f"{pick['bone_mm3']['total']:.0f} mm3 must go, {chance:.0%} as executed")
         print("  joints kept:", pick["facet_area_frac"], "limits broken:", pick["limits_broken"] or "none")
     print(found["reason"])
     return found

@@ -203,12 +203,17 @@ class StructureConfidence:
 
 @dataclass(frozen=True)
 class Confidence:
-    """How sure a level is: its least reason, whether to look at it by eye, and its structures one by one."""
+    """How sure a level is: its least reason, whether to look at it by eye, and its structures one by one.
+
+    `seen` maps what was seen in the image to its number, as the reasons' sentences say it; the probabilities of
+    `recon.questions` are worked out from these.
+    """
 
     value_frac: float
     check_by_eye: bool
     reasons: tuple[Reason, ...]
     structures: tuple[StructureConfidence, ...]
+    seen: Mapping[str, float] = field(default_factory=dict)
 
     def border_sd_mm(self, name: str) -> float:
         """Border standard deviation of a structure; of the least sure one when it is not listed.
@@ -223,7 +228,7 @@ class Confidence:
 
 @dataclass(frozen=True)
 class NamesCandidate:
-    """One way to name the vertebrae in view, cranial to caudal, and its probability."""
+    """One candidate naming of the vertebrae in view, cranial to caudal, and its probability."""
 
     names: tuple[str, ...]
     probability: float
@@ -241,9 +246,10 @@ class Naming:
     transitional : does anything hint at a lumbosacral or thoracolumbar transitional vertebra?
     confirmed : False where the names are too improbable to be used unasked
     level_probability : name of a level -> probability that both its vertebrae are named rightly
-    candidates : the most probable ways to name the vertebrae in view
+    candidates : the most probable namings of the vertebrae in view
     places_ras_mm : (x, y, z) of each vertebra in view, cranial to caudal, as the names of a candidate go
     question : what a person must answer; empty when names are confirmed
+    condition : what the names presume where only one end of the lumbar spine is in view; empty where nothing
     """
 
     evidence: NamesFrom
@@ -255,6 +261,7 @@ class Naming:
     candidates: tuple[NamesCandidate, ...] = ()
     places_ras_mm: tuple[tuple[float, float, float], ...] = ()
     question: str = ""
+    condition: str = ""
 
     def probability_of(self, level: str) -> float:
         """Probability that a level is named rightly; that of all names where the level was not judged alone.
@@ -274,7 +281,7 @@ class Correction:
     kind : 'replaced' by a label map, or 'seed', a point that lies in the structure
     what : the structure
     sha256 : of the map's file; empty for a seed
-    file_name : of the map, only where it was asked to be kept, for it may name the patient
+    file_name : of the map, only where keeping it was requested, for it may name the patient
     point_ras_mm : the seed
     """
 

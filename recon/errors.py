@@ -6,7 +6,7 @@ CanalwiseError
     |-- BadFile         missing, truncated, not the format it claims
     |-- BadGeometry     slices, orientation or spacing that cannot be trusted
     |-- BadLabels       a label map on another grid, or one that names nothing known
-    |-- LevelNotInView  a level that was asked for and is not there
+    |-- LevelNotInView  a level that was requested and is not there
     |-- AnatomyNotFound a structure the job needs and the scan does not show
     `-- BadCase         a case folder that is not whole
 """
@@ -72,7 +72,7 @@ class BadLabels(UnusableInput):
 
 
 class LevelNotInView(UnusableInput):
-    """A level that was asked for and is not in the scan."""
+    """A level that was requested and is not in the scan."""
 
 
 class AnatomyNotFound(UnusableInput):

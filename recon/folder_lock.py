@@ -53,7 +53,7 @@ def locked(folder: Path, *, shared: bool = False, wait_s: float = WAIT_S) -> Ite
 
 
 def is_abandoned(path: Path) -> bool:
-    """Is a temporary file or folder one that no living process has `hold` of? False where that cannot be told."""
+    """Is a temporary file or folder one that no living process has `hold` of? False where that cannot be determined."""
     if fcntl is None:
         return False
     try:

@@ -85,7 +85,11 @@ class Grid:
 
     @property
     def voxel_mm3(self) -> float:
-        """Volume of one voxel."""
+        """Volume of one voxel.
+
+        >>> Grid((2, 2, 2), np.diag([0.5, 0.5, 3.0, 1.0])).voxel_mm3
+        0.75
+        """
         return float(np.prod(self.spacing_mm))
 
     def world_mm(self, index: npt.ArrayLike) -> Float:

@@ -64,7 +64,7 @@ def available_mb() -> float | None:
 
 
 def limit_mb() -> float | None:
-    """The limit in MB that was laid on this process's data (RLIMIT_DATA); None where there is none."""
+    """The limit in MB that was set for this process's data (RLIMIT_DATA); None where there is none."""
     if resource is None:
         return None
     soft, _ = resource.getrlimit(resource.RLIMIT_DATA)

@@ -28,7 +28,7 @@ Shows = Literal["bone", "soft tissue"]
 
 FROM_MR_ALONE = (
     "From MR alone: angles and reach first, bone second: cortical bone, calcium and air are all dark on MR, so amounts "
-    "of bone are rough, and an ossified ligament cannot be told from a thick one without a CT."
+    "of bone are rough, and an ossified ligament cannot be distinguished from a thick one without a CT."
 )
 """What stands beside every number of a case that was made from an MR without labels."""
 

@@ -1,4 +1,4 @@
-"""Which levels an image speaks for operating on: a ranked proposal with its reasons and thresholds, never more.
+"""Proposal of levels to operate on from the image: ranked, with its reasons and thresholds, never more.
 
 What a patient feels, walks and what an examination shows decide; an image does not. Only a sac that was seen or given
 speaks: a modelled one says nothing of this patient.
@@ -40,7 +40,7 @@ AREA_AGREEMENT_MM2 = Threshold(
     "23.7 mm2 in print, read as a 95 % limit (23.7 / 1.96), PMC10566647",
     "CALC",
 )
-"""How far an area must lie from a threshold to be told from it."""
+"""How far an area must lie from a threshold to be distinguished from it."""
 
 THRESHOLDS = (PROPOSED_BELOW, STENOSIS_CUT_OFF, THICK_LIGAMENT, SLIPPED, AREA_AGREEMENT_MM2)
 

@@ -67,8 +67,8 @@ class Scan:
         >>> Scan(np.zeros((1, 1, 1), np.int16), voxel, "MR", {ACQUIRED: "0.5 x 0.5 x 4.0"}).acquired_mm
         (0.5, 0.5, 4.0)
         """
-        told = self.provenance.get(ACQUIRED)
-        i, j, k = self.grid.spacing_mm if told is None else (float(part) for part in told.split(" x "))
+        acquired = self.provenance.get(ACQUIRED)
+        i, j, k = self.grid.spacing_mm if acquired is None else (float(part) for part in acquired.split(" x "))
         return float(i), float(j), float(k)
 
     def cropped(self, box: Box) -> Scan:

@@ -3,11 +3,13 @@
 
     .venv/bin/python scripts/accuracy_audit.py --records FILE [--cases 15] [--report]
     .venv/bin/python scripts/accuracy_audit.py --records FILE --crop FOLDER [--cases 4]
+    .venv/bin/python scripts/accuracy_audit.py --records FILE --mr-only [--cases 50]
 
 A narrow spine drawn at random (`phantoms.cases.stenotic`) is scanned, its labels given; the usual approach is planned
 and carried out with errors of the hand. Three scans are made afterwards, each in another pose (1 to 6 mm and degrees,
 and the table elsewhere), grid, noise and kernel: operated, untouched, and an MR in sagittal slices of 4 mm in which
-every vertebra has a motion of its own. With --crop the first two are made of the real crop of the tests, with a
+every vertebra has a motion of its own; where it lies is found from the truth's labels of it, and once more from what
+the network sees in it. With --crop the first two are made of the real crop of the tests, with a
 resection drawn in and noise added. Records are appended to FILE as they come, one JSON line each; those it holds are
 not done again, and --report only reads it.
 """
@@ -60,6 +62,7 @@ from canalwise.recon.registration.column import LabelledScan, laid_on
 from canalwise.recon.registration.masks import bone_about_mm
 from canalwise.recon.registration.rigid_motion import RigidMotion
 from canalwise.recon.scan import Scan
+from canalwise.recon.segmentation.mr_labels import labelled_mr
 
 SEED = 4242
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
@@ -222,8 +225,13 @@ def records_of(number: int) -> Iterator[Record]:
             case, prepared, (plan, done), Scan(after.ct_hu, grid, "CT"), back.inverse(), operated, start
         )
         start = time.perf_counter()
+    yield from mr_records(number, case)
+
+
+def mr_records(number: int, case: Before | None = None) -> Iterator[Record]:
+    """The MR of a patient, its labels given and found."""
     try:
-        yield mr_record(number, case)
+        yield from mr_record(number, case or before_of(number))
     except CanalwiseError as problem:
         yield {"case": number, "kind": "mr", "refused": str(problem)}
 
@@ -283,7 +291,7 @@ def _judged(
     return out
 
 
-def mr_record(number: int, case: Before) -> Record:
+def mr_record(number: int, case: Before) -> Iterator[Record]:
     """A CT and the MR of the same spine in sagittal slices of 4 mm, each vertebra with its own motion."""
     start = time.perf_counter()
     assert case.still is not None
@@ -309,17 +317,23 @@ def mr_record(number: int, case: Before) -> Record:
     noisy = np.hypot(clear + case.rng.normal(0, 15, clear.shape), case.rng.normal(0, 15, clear.shape))
     labels = np.rint(placed_labels(case.still.labels, case.scan.grid, grid, origin_of)).astype(np.uint16)
     mr = Scan(np.rint(noisy).astype(np.int16), grid, "MR")
-    found = laid_on(LabelledScan(case.scan, case.anatomy.labels, case.anatomy.grid), LabelledScan(mr, labels, grid))
-    errors = {}
-    for name, one in found.items():
-        if name not in own:
+    fixed = LabelledScan(case.scan, case.anatomy.labels, case.anatomy.grid)
+    out = {"case": number, "level": case.level}
+    for kind, moving in (("mr, labels found", None), ("mr", LabelledScan(mr, labels, grid))):
+        try:
+            found = laid_on(fixed, moving or labelled_mr(mr, None))
+        except CanalwiseError as problem:
+            yield out | {"kind": kind, "refused": str(problem)}
             continue
-        points = bone_about_mm(case.anatomy.labels, case.anatomy.grid, name)
-        true = back.inverse().moved_mm(own[name].moved_mm(points))
-        error = float(np.linalg.norm(one.motion.moved_mm(points) - true, axis=1).mean())
-        errors[name] = {"mm": error, "residual_mm": one.residual_mm, "problem": one.problem, "fit": one.fit}
-    seconds = round(time.perf_counter() - start, 1)
-    return {"case": number, "kind": "mr", "level": case.level, "vertebrae": errors, "all_s": seconds}
+        errors = {}
+        for name, one in found.items():
+            if name not in own:
+                continue
+            points = bone_about_mm(case.anatomy.labels, case.anatomy.grid, name)
+            true = back.inverse().moved_mm(own[name].moved_mm(points))
+            error = float(np.linalg.norm(one.motion.moved_mm(points) - true, axis=1).mean())
+            errors[name] = {"mm": error, "residual_mm": one.residual_mm, "problem": one.problem, "fit": one.fit}
+        yield out | {"kind": kind, "vertebrae": errors, "all_s": round(time.perf_counter() - start, 1)}
 
 
 def placed_labels(
@@ -385,7 +399,7 @@ def report(rows: list[Mapping[str, Any]]) -> None:
         print(f"{kind}: {len(mine)} pairs, {len(refused)} refused")
         for row in refused:
             print(f"  case {row['case']}: {row['refused']}")
-        if kind == "mr":
+        if kind.startswith("mr"):
             all_of = [one for row in mine for one in row["vertebrae"].values()]
             kept = np.array([one["mm"] for one in all_of if not one["problem"]])
             lost = [one for one in all_of if one["problem"]]
@@ -432,12 +446,15 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=15)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--crop", type=Path, help="folder of the real crop")
+    parser.add_argument("--mr-only", action="store_true", help="register MRs, audit nothing")
     parser.add_argument("--report", action="store_true", help="only print what FILE holds")
     options = parser.parse_args()
     if not options.report:
         numbers = range(options.first, options.first + options.cases)
         if options.crop:
             wanted = ((n, lambda n=n: crop_records(n, options.crop)) for n in numbers)
+        elif options.mr_only:
+            wanted = ((n, lambda n=n: mr_records(n)) for n in numbers)
         else:
             wanted = ((n, lambda n=n: records_of(n)) for n in numbers)
         recorded(options.records, wanted, "crop untouched" if options.crop else "mr")

@@ -3,12 +3,12 @@
 
     .venv/bin/python scripts/accuracy_crop.py FOLDER [--levels L2,L3,L4]
 
-FOLDER holds ct.nii.gz, vertebrae.nii.gz and parts.nii.gz, as in the open crop the tests use. Printed per way of finding
+FOLDER holds ct.nii.gz, vertebrae.nii.gz and parts.nii.gz, as in the tests' open crop. Printed per method of finding
 the bones: Dice of each vertebra, of its arch (all but body and transverse processes) and of each articular process, the
 facet angles beside those from the labels, and canal areas beside those the labelled bones enclose.
 
 The label set counts as inferior process all of the arch caudal of the joint's top and lateral of the spinous process;
-here it is only what bears the face, the rest is lamina and pars. Its Dice is printed both ways.
+here it is only what bears the face, the rest is lamina and pars. Its Dice is printed for both.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from canalwise.recon.anatomy import Anatomy
-from canalwise.recon.case import ct_segmentation as pipeline
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.grid import Grid
 from canalwise.recon.intake.label_maps import read_given_labels
 from canalwise.recon.intake.reader import read_scan
+from canalwise.recon.labelling import ct_segmentation as pipeline
 from canalwise.recon.labels import SIDES, Labels, Mask, Part, Side, bone_mask, sided, vertebra_name
 
 NAMES = Path(__file__).resolve().parents[1] / "tests" / "recon" / "intake" / "label_names_example.toml"
@@ -106,11 +106,11 @@ def main() -> None:
     files = [options.folder / name for name in ("vertebrae.nii.gz", "parts.nii.gz")]
     truth = read_given_labels(files, NAMES, scan.grid)
     given = anatomy_of(scan, given=truth)
-    for way in ("with the network", "without it"):
-        if way == "without it":
-            pipeline.prior_kinds = lambda _: None
+    for method in ("with the network", "without it"):
+        if method == "without it":
+            setattr(pipeline, "prior_kinds", lambda _: None)  # noqa: B010
         found = anatomy_of(scan, vertebrae=options.levels.split(","))
-        print(way, *dice_lines(found, truth.labels), *level_lines(found, given), sep="\n", flush=True)
+        print(method, *dice_lines(found, truth.labels), *level_lines(found, given), sep="\n", flush=True)
 
 
 if __name__ == "__main__":

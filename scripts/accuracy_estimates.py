@@ -1,7 +1,7 @@
 """How close an estimate comes to the truth of phantoms: removed volume, facets, reach, areas.
 
 Each case of `phantoms.cases.suite` is rendered to a CT with noise and blur, its labels are given, the default approach
-is estimated, and the same geometry is asked of the phantom's own functions. Prints a line per
+is estimated, and the same geometry is evaluated by the phantom's own functions. Prints a line per
 case and then the median and worst error of each quantity beside its target.
 """
 

@@ -118,7 +118,7 @@ def line(record: dict[str, Any]) -> str:
 
 
 def main() -> None:
-    """Measure, print the table, write what is asked for."""
+    """Measure, print the table, write what is requested."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cache", type=Path, required=True, metavar="FOLDER", help="rendered scans are kept here")
     parser.add_argument(

@@ -1,19 +1,19 @@
 #!/usr/bin/env python3
-"""Do the 95 % intervals hold the truth when a plan is carried out by a hand that strays?
+"""Coverage of the 95 % intervals when a plan is carried out with execution errors.
 
     .venv/bin/python scripts/accuracy_intervals.py --records FILE [--cases 200] [--jobs N] [--ct-every K] [--report]
 
 Each case is a spine drawn at random (`phantoms.cases.random_spec`), scanned on a grid of 0.7 to 1 mm with noise, its
 labels given; every K-th is built from its CT alone instead. A usual approach, its tilts a little changed, is planned on
-what was built and estimated. Then one error of the hand is drawn from the same records as the estimate's samples, and
-the phantom's own functions are asked what the approach so carried out takes, keeps and reaches; they are also asked of
-the plan carried out exactly. A case that cannot be built or planned is told, not replaced. Records are appended to FILE
+what was built and estimated. Then one execution error is drawn from the same records as the estimate's samples, and
+the phantom's own functions give what the approach so carried out takes, keeps and reaches; and the same for
+the plan carried out exactly. A case that cannot be built or planned is counted, not replaced. Records go to FILE
 as they come, one JSON line each; cases it holds already are not done again, and --report only reads it.
 
-Printed for each number: the share of cases whose truth lies in the interval, with and without errors of the hand, the
+Printed for each number: the share of cases whose truth lies in the interval, with and without execution errors, the
 mean width, how large errors are against the interval's half-width (root mean square, of those that are not 0), and the
-share of cases in which told value and truth are both 1 (a share that nothing threatens). For each limit and target of
-which the truth is known, the mean chance told, how often it came true, and the Brier score.
+share of cases in which reported value and truth are both 1 (which nothing threatens). For each limit and target of
+which the truth is known, the mean chance reported, how often it came true, and the Brier score.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ NEARLY_ONE = 0.999
 
 @dataclass(frozen=True)
 class Drawn:
-    """One random case; its generator goes on to draw the error of the hand."""
+    """One random case; its generator goes on to draw the execution error."""
 
     number: int
     spine: Spine
@@ -157,10 +157,10 @@ def record_of(number: int, from_ct: bool) -> dict[str, Any]:
     true, exact = (known.numbers(approach) for approach in approaches)
     numbers = [
         _row(name, interval, true[name], exact[name])
-        for name, interval in intervals_told(found, reported)
+        for name, interval in reported_intervals(found, reported)
         if name in true
     ]
-    chances = list(chances_told(found, chances_of(found, reported.spread), true))
+    chances = list(reported_chances(found, chances_of(found, reported.spread), true))
     return out | {"numbers": numbers, "chances": chances, "seconds": round(time.perf_counter() - start, 1)}
 
 
@@ -169,7 +169,7 @@ def _row(name: str, interval: Interval, true: float, exact: float) -> dict[str, 
             "ends_as_planned": list(interval.without(BY_HAND).ends), "true_as_planned": exact}  # fmt: skip
 
 
-def intervals_told(found: Estimate, reported: Intervals) -> Iterator[tuple[str, Interval]]:
+def reported_intervals(found: Estimate, reported: Intervals) -> Iterator[tuple[str, Interval]]:
     """(number, interval) of the whole sweep; sides of the patient."""
     yield "bone removed, mm3", reported.cone.bone_mm3
     for side, shares in reported.cone.facets.items():
@@ -181,7 +181,7 @@ def intervals_told(found: Estimate, reported: Intervals) -> Iterator[tuple[str, 
         yield from ((f"{side} {name}", reported.reach[side][name]) for name in found.reach[side].targets)
 
 
-def chances_told(found: Estimate, chances: Chances, true: Mapping[str, float]) -> Iterator[dict[str, Any]]:
+def reported_chances(found: Estimate, chances: Chances, true: Mapping[str, float]) -> Iterator[dict[str, Any]]:
     """Each chance whose outcome the phantom knows, with whether it came true."""
     for relation, side in (("ipsilateral", found.approach.side), ("contralateral", other_side(found.approach.side))):
         for share in ("area", "width"):
@@ -199,15 +199,15 @@ def chances_told(found: Estimate, chances: Chances, true: Mapping[str, float]) -
 
 @dataclass(frozen=True, eq=False)
 class Truth:
-    """What is true of a level, ready to be asked of approaches that were laid on an estimate's anatomy.
+    """Truth of a level, for approaches that were planned on an estimate's anatomy.
 
     Parameters
     ----------
-    centred : level frame about the canal's centroid, in which joints and targets are told apart
+    centred : level frame about the canal's centroid, in which joints and targets are distinguished
     parts : volumes of all parts, counted in the phantom's own labels: a process to about 0.3 %, of what is lost of it
     midline : pose whose x = 0 the level was made about; disease moves the canal's centroid and the arches' likeness
-    frame : of the built level, in which approaches are told
-    rehearsal : covers all approaches to be asked about; its phases are exchanged for each one's
+    frame : of the built level, in which approaches are given
+    rehearsal : covers all approaches to be evaluated; its phases are exchanged for each one's
     """
 
     centred: Pose
@@ -219,9 +219,9 @@ class Truth:
     rehearsal: PlannedPhantom
 
     def numbers(self, approach: Approach) -> dict[str, float]:
-        """Name, as in `intervals_told`, -> what the approach truly takes, keeps and reaches."""
+        """Name, as in `reported_intervals`, -> what the approach truly takes, keeps and reaches."""
         phases = phases_of({"phases": _phases(approach, self.frame)})
-        rehearsal = replace(self.rehearsal, phases=phases, ways=phases)
+        rehearsal = replace(self.rehearsal, phases=phases, cutting_regions=phases)
         removed = removed_volumes(rehearsal)
         reported = {"bone removed, mm3": removed.total_mm3()}
         kept = facets_kept(rehearsal, self.centred, self.joints, removed, self.parts)
@@ -318,7 +318,7 @@ def _chance_lines(records: list[Mapping[str, Any]]) -> list[str]:
     for record in records:
         for row in record["chances"]:
             by_name[row["name"]].append((row["chance"], row["came_true"]))
-    lines = [f"{'chance of':36}{'n':>5}{'told':>8}{'came true':>11}{'Brier':>8}"]
+    lines = [f"{'chance of':36}{'n':>5}{'stated':>8}{'came true':>11}{'Brier':>8}"]
     for name, pairs in by_name.items():
         reported, true = np.array(pairs, dtype=float).T
         lines.append(

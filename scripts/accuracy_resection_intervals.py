@@ -1,20 +1,24 @@
 #!/usr/bin/env python3
 """Do a resection's 95 % intervals hold the truth, and do its chances come true, when a hand carries it out?
 
-    .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE [--cases 60] [--resume] [--report]
+    .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE [--first 0] [--cases 60] [--resume] [--mr]
+    .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE --report
 
 Each case is a narrow spine (`phantoms.cases.stenotic`), scanned on a turned grid of 0.7 to 1 mm with noise, its labels
-given. The usual plan from either side is made on what was built, and its resection's intervals and chances are worked
-out. Then some hands are drawn from the same records and carry it out there. The truth of what they did is read from the
-phantom's labels on a straight grid of 0.5 mm without noise, with a room needed, frame, joints and weak places of its
-own: neither voxels nor noise nor the samples are shared, but the counting of what lines take is the estimator's own,
-which is held against closed forms elsewhere (tests/estimator/resection).
+given; with --mr it is built from an MR alone, sagittal slices of 3 to 4.5 mm and axial ones of 4 mm put together, with
+nothing given but the names. The usual plan is made on what was built, from the left and from the right in turn, and its
+resection's intervals and chances are worked out. Then some execution errors are drawn from the same records and it is
+carried out with each. The truth of what they did is read from the phantom's labels on a straight grid of 0.5 mm without
+noise, with a room needed, frame, joints and weak places of its own: neither voxels nor noise nor the samples are
+shared, but the counting of what lines take is the estimator's own, which is held against closed forms elsewhere
+(tests/estimator/resection).
 
 Records are appended to FILE as they come, one JSON line a case, so that a bad one costs itself alone; --resume goes on
-where FILE ends, --report only reads it. Printed for each number: the share of cases whose truth lies in the interval,
-its mean width, how the truth spreads over all and over the hands of one plan, and, were the plan carried out exactly,
-the root mean square error beside what borders are taken to do; then a reliability table of the chances and their Brier
-scores against that of always telling the mean.
+where FILE ends, --report only reads it. Several processes may share the cases: each is given its own --first, --cases
+and FILE; their files put together are one. Printed for each number: the share of cases whose truth lies in the
+interval, its mean width, how the truth spreads over all and over the hands of one plan, and, were the plan carried out
+exactly, the root mean square error beside what borders are taken to do; then a reliability table of the chances and
+their Brier scores against that of always telling the mean.
 """
 
 from __future__ import annotations
@@ -42,7 +46,7 @@ from canalwise.estimator.approach.execution_errors import execution_errors_of
 from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
 from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.resection_numbers import numbers_of
-from canalwise.estimator.execution.uncertainty_values import HAND, HandTrial
+from canalwise.estimator.execution.uncertainty_values import HAND, ExecutionTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.outcome.cost import cost_of_resection
 from canalwise.estimator.outcome.decompressed import decompressed
@@ -52,16 +56,20 @@ from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection.bite import tips_taking
 from canalwise.estimator.resection.line_region import LineRegion
-from canalwise.estimator.resection.resection import Resection, taken_along
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import Resection, resection_level_of, taken_along
+from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.cases.hard_case import names_in_view
 from canalwise.phantoms.cases.stenotic import stenotic_spec
 from canalwise.phantoms.imaging.grids import GridRequest, natural_grid
+from canalwise.phantoms.imaging.mr_examination import Coil, SliceStack, magnetic_patient, stack_of
+from canalwise.phantoms.imaging.mr_signal import SpinEcho
 from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.errors import CanalwiseError
+from canalwise.recon.examination.stack_fusion import Stack, fused
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import SIDES, Side, bone_mask
 from canalwise.recon.scan import Scan
@@ -70,6 +78,9 @@ SEED = 2027
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
 SPACING_MM, NOISE_HU, TURN_DEG, TRUE_MM = (0.7, 1.0), (10.0, 40.0), 10.0, 0.5
 """Ranges of voxel edge, noise and turns of the scan; the grid on which the truth is read (choices)."""
+
+MR_MM = 0.7
+"""Voxels that a patient is painted on for an MR."""
 
 HANDS_A_PLAN = 6
 """Hands that carry out each plan: they share the plan's borders, so plans count for more than hands."""
@@ -88,6 +99,21 @@ def seen_level(spec: SpineSpec, level: str, rng: np.random.Generator) -> Prepare
     request = GridRequest((float(fine), float(fine), float(high)), (float(x), float(y), float(z)))
     scan = render_scan(spec, request.grid(spec, level), noise_hu=float(rng.uniform(*NOISE_HU)), seed=SEED)
     anatomy = anatomy_of(Scan(scan.ct_hu, scan.grid, "CT"), given=GivenLabels(scan.labels, GIVEN))
+    return prepared_level(anatomy, level)
+
+
+def mr_level(spec: SpineSpec, level: str, rng: np.random.Generator) -> PreparedLevel:
+    """What is built of a case from the MR of its level and one vertebra on either side."""
+    names, at = spec.level_names, spec.level_names.index(level)
+    grid = natural_grid(spec, MR_MM, names[max(at - 1, 0) : at + 2], half_width_mm=38.0)
+    sequence = SpinEcho("T2", float(rng.uniform(2500, 5000)), float(rng.uniform(80, 120)))
+    patient = magnetic_patient(spine_of(spec), grid, sequence, seed=int(rng.integers(2**31)))
+    thick, pixel = float(rng.uniform(3.0, 4.5)), float(rng.uniform(0.6, 1.0))
+    wanted = (SliceStack(0, thick, thick * 1.1, pixel), SliceStack(2, 4.0, 4.0, pixel, float(rng.uniform(-12, 12))))
+    coil = Coil(float(rng.uniform(6.0, 25.0)), float(rng.uniform(120.0, 400.0)), int(rng.integers(2**31)))
+    taken = [stack_of(patient, one, coil) for one in wanted]
+    stacks = [Stack(Scan(voxels, grid, "MR"), f"stack {n}") for n, (voxels, grid) in enumerate(taken)]
+    anatomy = anatomy_of(fused(stacks), vertebrae=names_in_view(patient.labels))
     return prepared_level(anatomy, level)
 
 
@@ -126,14 +152,15 @@ def reach_of(resection: Resection) -> FarReach:
     return FarReach(float(lateral[far].max(initial=0.0)), 0.0, "", None)
 
 
-def record_of(number: int, who: tuple[str, str]) -> dict[str, Any]:
+def record_of(number: int, who: tuple[str, str], from_mr: bool) -> dict[str, Any]:
     """One case: numbers with intervals and truths, chances and what came true, as plain data."""
     start, rng = time.perf_counter(), np.random.default_rng([SEED, number])
     spec, level = stenotic_spec(number)
     out: dict[str, Any] = {"case": number, "level": level, "who": list(who)}
     try:
-        prepared, truth = seen_level(spec, level, rng), true_level(spec, level)
-        plans = [plan_record(prepared, truth, side, who, rng) for side in SIDES]
+        seen = mr_level if from_mr else seen_level
+        prepared, truth = seen(spec, level, rng), true_level(spec, level)
+        plans = [plan_record(prepared, truth, SIDES[number // 2 % 2], who, rng)]
     except (CanalwiseError, ValueError) as why:
         return out | {"refused": str(why)}
     return out | {"plans": plans, "seconds": round(time.perf_counter() - start, 1)}
@@ -146,7 +173,7 @@ def plan_record(
     errors, seed = execution_errors_of(*who), int(rng.integers(2**31))
     plan = default_approach(prepared.anatomy, prepared.level.name, side)
     found = decompressed(prepared, plan)
-    reported = resection_intervals(found, HandTrial(errors=errors, seed=seed))
+    reported = resection_intervals(found, ExecutionTrial(errors=errors, seed=seed))
     hands = [displacement_of(plan, errors, row) for row in rng.standard_normal((HANDS_A_PLAN, NORMALS))]
     done = [outcome(truth, truly(truth, executed_resection(found.resection, hand))) for hand in hands]
     exact, _ = outcome(truth, truly(truth, found.resection))
@@ -247,7 +274,9 @@ def main() -> None:
     """Do what is missing, keep it, print the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--records", type=Path, required=True, metavar="FILE", help="kept here, one JSON line a case")
-    parser.add_argument("--cases", type=int, default=60, help="spines in all [%(default)s]")
+    parser.add_argument("--first", type=int, default=0, help="number of the first spine [%(default)s]")
+    parser.add_argument("--cases", type=int, default=60, help="how many spines [%(default)s]")
+    parser.add_argument("--mr", action="store_true", help="build from an MR alone")
     parser.add_argument("--resume", action="store_true", help="go on where FILE ends; it is begun anew without")
     parser.add_argument("--report", action="store_true", help="only read FILE")
     parser.add_argument("--guidance", choices=GUIDANCES, default=USUAL[0])
@@ -256,10 +285,11 @@ def main() -> None:
     if not (options.resume or options.report):
         options.records.unlink(missing_ok=True)
     have = read_records(options.records)
-    for number in () if options.report else (n for n in range(options.cases) if n not in have):
-        record = record_of(number, (options.guidance, options.experience))
+    numbers = range(options.first, options.first + options.cases)
+    for number in () if options.report else (n for n in numbers if n not in have):
+        record = record_of(number, (options.guidance, options.experience), options.mr)
         have[number] = record
-        with options.records.open("a") as file:
+        with options.records.open("a", buffering=1 << 22) as file:
             file.write(json.dumps(record) + "\n")
         print(f"case {number}: {record.get('seconds', record.get('refused'))}", file=sys.stderr, flush=True)
     print(report([have[n] for n in sorted(have)]))

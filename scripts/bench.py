@@ -18,7 +18,7 @@ screen_per_s, close_per_s   coarse resections per second of processor time, of a
                          the form that screens, and the one that ranks
 search_s                 wall time of a search with its usual budget from both sides, level prepared
 first_answer_ms          wall time of a complete exact estimate, intervals left out, of an approach that a running
-                         program has not asked for before: one estimate of another approach has prepared the level and
+                         program has not requested before: one estimate of another approach has prepared the level and
                          loaded the kernels; the fastest of four such approaches, as the others were disturbed
 new_process_ms           the same in a new process: level prepared and kernels loaded anew, imports and reading left out
 mesh_boolean_per_s       the same swept region taken from a closed mesh of the bone by an exact boolean (no keep-out)
@@ -71,8 +71,7 @@ from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.bone_removal import removal_of
 from canalwise.estimator.removal.region import ConeRegion
 from canalwise.estimator.resection.coarse import CLOSE, SCREEN, coarse_resections
-from canalwise.estimator.resection.resection import resection_of
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of, resection_of
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.exploration import spread
 from canalwise.estimator.search.search_space import SearchSpace
@@ -240,11 +239,11 @@ def first_answers_ms(anatomy: Anatomy, approaches: Sequence[Approach]) -> dict[s
 def _child(task: str, path: Path) -> Mapping[str, object]:
     if task != "first":
         return child(task, path)
-    anatomy, asked = pickle.loads(path.read_bytes())
+    anatomy, requested = pickle.loads(path.read_bytes())
     took_ms = []
     start_s = time.perf_counter()
     prepared = prepared_level(anatomy, LEVEL).ready()
-    for approach in asked:
+    for approach in requested:
         estimate_of(prepared, approach)
         took_ms.append(1e3 * (time.perf_counter() - start_s))
         start_s = time.perf_counter()

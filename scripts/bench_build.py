@@ -26,7 +26,7 @@ from canalwise.recon.intake.nifti_writer import write_nifti
 SHAPE = (512, 512, 400)
 SPACING_MM = (0.75, 0.75, 0.6)
 RENDERED_MM = 1.2
-"""The spine is rendered on voxels of this edge and interpolated; the noise is laid on the fine ones."""
+"""The spine is rendered on voxels of this edge and interpolated; the noise is added on the fine ones."""
 
 TRUNK_MM = (165.0, 130.0)
 """Half-axes, left to right and front to back, of the trunk round the spine."""

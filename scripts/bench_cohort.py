@@ -118,15 +118,15 @@ def efficiency(lines: Sequence[CaseLine], folder: Path) -> None:
 
 
 def faults(lines: Sequence[CaseLine], folder: Path, count: int) -> None:
-    """Good and failed rows beside the faults laid in."""
+    """Good and failed rows beside the faults put in."""
     bad = spoilt(lines, folder, count)
-    laid = Counter(line.case.partition("-")[2] for line in bad if "-" in line.case)
+    put_in = Counter(line.case.partition("-")[2] for line in bad if "-" in line.case)
     took, found = timed(bad, folder / "faults", Workers(count=2, memory_mb=WORKER_MB))
     kinds = Counter(one.kind for record in found.failed for one in record.failures)
     wrong = [record.case for record in found.records if ("-" in record.case) != bool(record.failures)]
-    print(f"{len(bad)} cases, faults laid in: {dict(laid)}; {took:.1f} s")
+    print(f"{len(bad)} cases, faults put in: {dict(put_in)}; {took:.1f} s")
     print(f"good rows {len(bad) - len(found.failed)}, failed rows {len(found.failed)}: {dict(kinds)}")
-    print(f"rows that are not as laid in: {wrong or 'none'}")
+    print(f"rows that are not as put in: {wrong or 'none'}")
 
 
 def over_tcp(lines: Sequence[CaseLine], folder: Path) -> None:
@@ -151,7 +151,7 @@ def over_tcp(lines: Sequence[CaseLine], folder: Path) -> None:
 
 
 def main() -> None:
-    """Runs what is asked for in a folder that is removed afterwards."""
+    """Runs what is requested in a folder that is removed afterwards."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--cases", type=int, default=12)
     parser.add_argument("--faults", type=int, default=0)

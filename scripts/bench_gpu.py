@@ -6,10 +6,10 @@
     python3 scripts/bench_gpu.py --from FILE                the card's part: needs NumPy and CuPy alone
     python3 scripts/bench_gpu.py --from FILE --once NAME    one run of removals, keepings or reaches, for a profiler
 
-The level is that of `level_bone.py`; the approaches are its usual start, tilted at random by up to TILT_DEG either way
+The level is that of `level_bone.py`; the approaches are its usual start, tilted at random by up to +-TILT_DEG
 and docked up to DOCKED_MM aside. Both distance fields are rounded to FIELD_STEP_MM, so that the file is small.
 
-card, approaches, buckets, points   what was asked of what
+card, approaches, buckets, points   what was computed on what
 NAME_kernel_per_s       approaches per second of the card's own time, phases and answers on the card; median of RUNS
 removal_total_per_s     wall time from phases on the card to each approach's bone, slope and lateral on the host
 removal_host_per_s      the same to all buckets' numbers
@@ -114,8 +114,8 @@ def run_once(case: Case, name: str) -> None:
     """One kernel over all approaches, after one over a few."""
     card = Gpu(case["constants"])
     loaded = card.loaded(case["scene"])
-    asked = [card.cupy.asarray(a) for a in _requested(case["scene"], case["usual"], COUNT, seed=2)]
-    getattr(loaded, name)(*asked[: 3 if name == "reaches" else 2])
+    arguments = [card.cupy.asarray(a) for a in _requested(case["scene"], case["usual"], COUNT, seed=2)]
+    getattr(loaded, name)(*arguments[: 3 if name == "reaches" else 2])
     card.cupy.cuda.Device().synchronize()
 
 
@@ -123,17 +123,17 @@ def card_figures(case: Case) -> dict[str, object]:
     """All figures."""
     card, scene = Gpu(case["constants"]), case["scene"]
     loaded, cupy = card.loaded(scene), card.cupy
-    asked = [cupy.asarray(a) for a in _requested(scene, case["usual"], COUNT, seed=2)]
+    arguments = [cupy.asarray(a) for a in _requested(scene, case["usual"], COUNT, seed=2)]
     bone = cupy.asarray(np.array(scene.buckets) >= 100)
     kernels: dict[str, Callable[[], Any]] = {
-        "removal": lambda: loaded.removals(*asked[:2]),
-        "keeping": lambda: loaded.keepings(*asked[:2]),
-        "reach": lambda: loaded.reaches(*asked),
+        "removal": lambda: loaded.removals(*arguments[:2]),
+        "keeping": lambda: loaded.keepings(*arguments[:2]),
+        "reach": lambda: loaded.reaches(*arguments),
     }
     kernel_s = {name: card_seconds(cupy, kernel) for name, kernel in kernels.items()}
 
     def totals() -> list[Any]:
-        weight, per_mm, lateral = loaded.removals(*asked[:2])
+        weight, per_mm, lateral = loaded.removals(*arguments[:2])
         return [cupy.asnumpy(a) for a in (weight @ bone.astype(np.float32), per_mm @ bone.astype(np.float32), lateral)]
 
     def full() -> list[Any]:
@@ -148,7 +148,7 @@ def card_figures(case: Case) -> dict[str, object]:
         "removal_host_per_s": COUNT / wall_seconds(lambda: [cupy.asnumpy(a) for a in kernels["removal"]()]),
         "full_host_per_s": COUNT / wall_seconds(full),
         "agreement": agreement(card, case),
-        "same_bytes": same_bytes(loaded, asked),
+        "same_bytes": same_bytes(loaded, arguments),
     }  # fmt: skip
 
 
@@ -211,9 +211,9 @@ def flips(name: str, ours: F64, theirs: F64) -> dict[str, float]:
     }
 
 
-def same_bytes(loaded: GpuLevelArrays, asked: list[Any]) -> bool:
+def same_bytes(loaded: GpuLevelArrays, arguments: list[Any]) -> bool:
     """Is a second answer the first to the last byte?"""
-    rows = [a[:CHECKED] for a in asked]
+    rows = [a[:CHECKED] for a in arguments]
 
     def reported() -> list[bytes]:
         answers = [*loaded.removals(*rows[:2]), *loaded.keepings(*rows[:2]), *loaded.reaches(*rows)]

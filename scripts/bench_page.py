@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""How fast the rehearsal page answers a hand, in a headless browser that draws in software.
+"""Response times of the rehearsal page in a headless browser that draws in software.
 
     .venv/bin/python scripts/bench_page.py CASE [--moves 40] [--level L3-L4] [--json]
 
@@ -33,12 +33,12 @@ MEASURE = """
 async ({moves, level}) => {
   const {store, bench} = window.rehearsal;
   const frame = () => new Promise((done) => requestAnimationFrame(done));
-  // what was asked of the graphics is done only when this returns
+  // what was requested of the graphics is done only when this returns
   const graphics = bench.canvas.getContext("webgl2");
   const drawnOut = () => graphics.readPixels(0, 0, 1, 1, graphics.RGBA, graphics.UNSIGNED_BYTE, new Uint8Array(4));
   const resting = () => store.state.removal && store.state.answer.estimate.samples && bench.mode === "full";
   const quiet = (ms) => new Promise((done) => setTimeout(done, ms));
-  // intervals worked out and every picture drawn at its finest: a hand that begins to move
+  // intervals worked out and every picture drawn at its finest: a person who begins to move
   const rest = async () => { while (!store.state.fresh || !resting()) await frame(); drawnOut(); await quiet(400); };
   const turned = (plan, by) => ({...plan, phases: plan.phases.map((phase, i) =>
     i === plan.phases.length - 1 ? {...phase, medial_tilt_deg: phase.medial_tilt_deg + by} : phase)});
@@ -118,9 +118,9 @@ def page_figures(case: Path, level: str, moves: int) -> dict[str, Any]:
 
 def confirm_level(page: Any, level: str) -> None:
     """Answers the page's question which level is meant."""
-    asked = page.get_by_role("dialog")
-    asked.locator(f"input[value='{level}']").check(timeout=120_000)
-    asked.get_by_role("button", name=f"Yes, this is {level}").click()
+    dialog = page.get_by_role("dialog")
+    dialog.locator(f"input[value='{level}']").check(timeout=120_000)
+    dialog.get_by_role("button", name=f"Yes, this is {level}").click()
 
 
 def resident_mb(pid: int) -> float:

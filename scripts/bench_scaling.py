@@ -31,7 +31,7 @@ REPEATS = 5
 
 
 def main() -> None:
-    """Print both tables, and draw them when asked."""
+    """Print both tables, and draw them when requested."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--plot", type=Path, help="draw both curves into this PNG")
     options = parser.parse_args()

@@ -7,7 +7,7 @@ The cases are the first of accuracy_search.py, from the left alone. The lattice'
 to the other (docking lateral, docking cranial, pivot distance, medial tilt, cranial tilt); entries outside their bound
 are left out. The cheapest good nodes are then followed by exact steps, each shorter after a failure. What lattice and
 steps find is not handed to the search, nor the reverse. Printed for each case: weighted bone of the search's best, of
-the best node and of where the steps led, and how many plans each estimated.
+the best node and of where the steps led, how many plans each estimated, and by how much the bound lies below the best.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.resection.resection import resection_level_of, resection_of
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
 from canalwise.estimator.search.search_task import SearchTask, spaces_of
@@ -94,9 +95,11 @@ def compared(seed: int, nodes: Float, options: argparse.Namespace) -> None:
     ends = [followed(space, some[row], float(costs[row]), rng) for row in order if np.isfinite(costs[row])]
     least, tried = min((end for end, _ in ends), default=np.inf), len(some) + sum(count for _, count in ends)
     own = found.best.numbers.weighted_mm3 if found.best.numbers.good else np.inf
-    print(f"{seed:3d} search {own:6.0f} ({found.evaluated} looked at, {found.exact} exactly, {searched_s:.1f} s)  "
-          f"lattice {costs.min():6.0f} ({len(some)})  followed {least:6.0f} ({tried} exactly, "
-          f"{time.perf_counter() - start - searched_s:.0f} s)  ratio {own / least:.3f}", flush=True)  # fmt: skip
+    gap = resection_of(resection_level_of(prepared), found.best.approach).gap_to_bound_frac
+    line = f"{seed:3d} search {own:6.0f} ({found.evaluated} looked at, {found.exact} exactly, {searched_s:.1f} s)"
+    line += f"  lattice {costs.min():6.0f} ({len(some)})  followed {least:6.0f} ({tried} exactly,"
+    line += f" {time.perf_counter() - start - searched_s:.0f} s)  ratio {own / least:.3f}, bound {gap:.3f} below"
+    print(line, flush=True)
 
 
 if __name__ == "__main__":

@@ -175,7 +175,7 @@ def _errors() -> str:
 def _registry() -> str:
     """Every record of every module, by module and name; those of other sorts of value carry their range or none."""
     rows, seen = [], set()
-    # a room only hands out what its modules hold, and what of it depends on who has asked
+    # a room only re-exports what its modules hold, and which of it is loaded depends on earlier imports
     modules = (m.name for m in pkgutil.walk_packages(canalwise.__path__, "canalwise.") if not m.ispkg)
     for name in sorted(module for module in modules if not _skipped(module)):
         for path, record in _sourced_records(vars(importlib.import_module(name))):

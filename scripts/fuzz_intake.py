@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Spoils every kind of file and message that canalwise takes, for as long as it is told, and watches what it does.
+"""Spoils every kind of file and message that canalwise takes, for a given time, and watches what it does.
 
     .venv/bin/python scripts/fuzz_intake.py [--seconds 60] [--seed 0] [--kinds nifti,plan] [--only 17] [--keep FOLDER]
 
@@ -209,15 +209,15 @@ def targets(inputs: SoundInputs) -> dict[str, Target]:
         "nrrd": (".nrrd", lambda rng: _header_or_bytes(inputs.nrrd, rng, b"\n\n")),
         "mha": (".mha", lambda rng: _header_or_bytes(inputs.mha, rng, b"LOCAL\n")),
     }
-    found = {name: Target(_file_laid(suffix, spoil), _built, (0, 3)) for name, (suffix, spoil) in scan_file.items()}
-    estimated = Target(_file_laid(".toml", lambda rng: spoilt_text(inputs.plan, rng)), _estimated(inputs), (0, 3))
-    named = Target(_file_laid(".toml", lambda rng: spoilt_text(LABEL_NAMES, rng)), _labelled(inputs), (0, 2, 3))
-    taught = Target(_file_laid(".toml", lambda rng: spoilt_text(inputs.lesson, rng)), _taught(inputs), (0, 3))
+    found = {name: Target(_file_writer(suffix, spoil), _built, (0, 3)) for name, (suffix, spoil) in scan_file.items()}
+    estimated = Target(_file_writer(".toml", lambda rng: spoilt_text(inputs.plan, rng)), _estimated(inputs), (0, 3))
+    named = Target(_file_writer(".toml", lambda rng: spoilt_text(LABEL_NAMES, rng)), _labelled(inputs), (0, 2, 3))
+    taught = Target(_file_writer(".toml", lambda rng: spoilt_text(inputs.lesson, rng)), _taught(inputs), (0, 3))
     spoilt = lambda folder, rng: spoilt_json({"seq": 1, **rng.choice(inputs.messages)}, rng)  # noqa: E731
     talked = Target(spoilt, _talked(inputs), (0,))
     return found | {
-        "dicom": Target(lambda folder, rng: _series_laid(inputs, folder, rng), _built, (0, 3)),
-        "zip": Target(lambda folder, rng: _zip_laid(inputs, folder, rng), _built, (0, 3)),
+        "dicom": Target(lambda folder, rng: _written_series(inputs, folder, rng), _built, (0, 3)),
+        "zip": Target(lambda folder, rng: _written_zip(inputs, folder, rng), _built, (0, 3)),
         "plan": estimated,
         "names": named,
         "lesson": taught,
@@ -229,7 +229,7 @@ def _header_or_bytes(content: bytes, rng: Random, end: bytes) -> bytes:
     return spoilt_header(content, rng, end) if rng.random() < 0.8 else spoilt_bytes(content, rng, 400)
 
 
-def _file_laid(suffix: str, spoil: Callable[[Random], bytes]) -> Callable[[Path, Random], Path]:
+def _file_writer(suffix: str, spoil: Callable[[Random], bytes]) -> Callable[[Path, Random], Path]:
     def lay(folder: Path, rng: Random) -> Path:
         path = folder / f"{SECRET}{suffix}"
         path.write_bytes(spoil(rng))
@@ -251,14 +251,14 @@ def _spoilt_slices(inputs: SoundInputs, rng: Random) -> dict[str, bytes]:
     return slices
 
 
-def _series_laid(inputs: SoundInputs, folder: Path, rng: Random) -> Path:
+def _written_series(inputs: SoundInputs, folder: Path, rng: Random) -> Path:
     (folder / SECRET).mkdir()
     for name, content in _spoilt_slices(inputs, rng).items():
         (folder / SECRET / name).write_bytes(content)
     return folder / SECRET
 
 
-def _zip_laid(inputs: SoundInputs, folder: Path, rng: Random) -> Path:
+def _written_zip(inputs: SoundInputs, folder: Path, rng: Random) -> Path:
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", rng.choice((zipfile.ZIP_DEFLATED, zipfile.ZIP_STORED))) as archive:
         for name, content in (_spoilt_slices(inputs, rng) if rng.random() < 0.3 else inputs.slices).items():
@@ -384,15 +384,15 @@ def tried(target: Target, rng: Random, keep: Path | None) -> Tried:
     """Runs one spoilt input in a process of its own."""
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        laid = target.lay(folder, rng)
+        written = target.lay(folder, rng)
         if keep:
             shutil.copytree(folder, keep, dirs_exist_ok=True)
-            (keep / "message.txt").write_text(laid) if isinstance(laid, str) else None
+            (keep / "message.txt").write_text(written) if isinstance(written, str) else None
         before = {path.name for path in folder.iterdir()}
         with tempfile.TemporaryFile() as said:
             child = os.fork()
             if child == 0:
-                _be_child(target, folder, laid, said)
+                _be_child(target, folder, written, said)
             status, used, timed_out = _waited(child)
             said.seek(0)
             text = said.read().decode(errors="replace")
@@ -400,14 +400,14 @@ def tried(target: Target, rng: Random, keep: Path | None) -> Tried:
     return Tried(status, text, used, left, timed_out)
 
 
-def _be_child(target: Target, folder: Path, laid: Any, said: Any) -> None:
+def _be_child(target: Target, folder: Path, written: Any, said: Any) -> None:
     os.dup2(said.fileno(), 2)
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
     sys.stdout, sys.stderr = (os.fdopen(number, "w", closefd=False) for number in (1, 2))
     signal.alarm(LONGEST_S + 10)
     status = 70
     try:
-        status = target.go(folder, laid) & 127
+        status = target.go(folder, written) & 127
     except BaseException:
         traceback.print_exc()
     sys.stderr.flush()

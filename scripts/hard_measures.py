@@ -39,7 +39,7 @@ from canalwise.recon.labels import (
     vertebra_name,
     vertebra_number,
 )
-from canalwise.recon.questions import features_of
+from canalwise.recon.questions import question_probabilities
 from canalwise.recon.scan import Scan
 
 BONES_GIVEN = frozenset({"vertebrae", "parts", "canal"})
@@ -115,7 +115,7 @@ def record_of(rendered: Rendered) -> tuple[dict[str, Any], Anatomy | None]:
 
 
 def built(rendered: Rendered) -> Anatomy:
-    """The anatomy from the CT alone; told names are tried with and without slivers, as a person would."""
+    """The anatomy from the CT alone; given names are tried with and without slivers, as a person would."""
     if not rendered.case.named:
         return anatomy_of(rendered.scan)
     tries = list(dict.fromkeys(names_in_view(rendered.labels, frac) for frac in COUNTED_FRACS))
@@ -129,7 +129,7 @@ def built(rendered: Rendered) -> Anatomy:
 
 
 def on_grid_of(grid: Grid, found: Anatomy) -> Labels:
-    """An anatomy's labels laid into the grid of the whole scan."""
+    """An anatomy's labels placed in the grid of the whole scan."""
     out = np.zeros(grid.shape, dtype=np.uint16)
     low = np.rint(grid.index_of(found.grid.world_mm([0, 0, 0]))).astype(int)
     out[tuple(slice(a, a + n) for a, n in zip(low, found.grid.shape, strict=True))] = found.labels
@@ -157,8 +157,8 @@ def names_record(case: HardCase, found: Anatomy, matched: Mapping[str, str]) -> 
     """Are the names right, and does the anatomy warn where they are not?"""
     wrong = {true: got for true, got in matched.items() if true != got}
     sure = found.naming
-    border_uncertainty = sure is None or sure.transitional or not sure.confirmed
-    verdict = "told" if case.named else "right" if not wrong else "flagged" if border_uncertainty else "wrong"
+    unsure = sure is None or sure.transitional or not sure.confirmed
+    verdict = "told" if case.named else "right" if not wrong else "flagged" if unsure else "wrong"
     if case.nameless:
         verdict = "guessed" if sure is None or sure.confirmed else "rightly asked"
     if case.named and wrong:
@@ -199,16 +199,17 @@ def confidence_record(found: Anatomy) -> dict[str, Any]:
     said = {level.name: level.confidence for level in found.levels}
     return {
         "confidence_frac": {name: one.value_frac for name, one in said.items() if one is not None},
-        "features": {level.name: features_of(found, level) for level in found.levels},
+        "seen": {level.name: dict(level.confidence.seen) for level in found.levels if level.confidence is not None},
+        "questions": {level.name: question_probabilities(found, level) for level in found.levels},
         "joints_resolved": {level.name: len(level.joints) for level in found.levels},
         "check_by_eye": [name for name, one in said.items() if one is not None and one.check_by_eye],
     }
 
 
 def true_anatomy(rendered: Rendered) -> Anatomy:
-    """The anatomy of the planned level from the true labels; of surfaces only the vertebrae are told.
+    """The anatomy of the planned level from the true labels; of surfaces only the vertebrae are known.
 
-    Ligament and sac are laid by the same rule as in a build from CT alone: what then differs is what was found in it.
+    Ligament and sac are modelled by the same rule as in a build from CT alone: what differs is what was found in it.
     """
     case, scan = rendered.case, rendered.scan
     reported = rendered.labels
@@ -305,13 +306,14 @@ def joints_record(joints: Mapping[str, Any], found: Anatomy, matched: Mapping[st
 
 def areas_record(areas: Mapping[str, Any], found: Anatomy, matched: Mapping[str, str]) -> dict[str, Any]:
     """Relative errors of the canal's area at the disc and at the lower vertebra's pedicle, and how many are missing."""
-    out: dict[str, Any] = {"canal at disc": [], "canal at pedicle": [], "missing": 0}
+    out: dict[str, Any] = {"canal at disc": [], "canal at pedicle": [], "missing": 0, "by_level": {}}
     for name, true in areas.items():
         level = _level_of(name, found, matched)
         ours = {} if level is None else canal_areas(level, level.lower)
         for at in ("canal at disc", "canal at pedicle"):
             if at in ours and at in true:
                 out[at].append(ours[at] / true[at] - 1.0)
+                out["by_level"].setdefault(_found_name(name, matched), {})[at] = ours[at] / true[at] - 1.0
             elif at in true:
                 out["missing"] += 1
     return {"areas": out}

@@ -1,4 +1,4 @@
-"""The names' probability on made-up columns: how often it is right, ten bins, and how often names are asked for.
+"""The names' probability on made-up columns: how often it is right, ten bins, and how often names are to be confirmed.
 
 No image is made: each column is an anatomy drawn at its published share, seen through a random window, and the evidence
 a scan would give of it is drawn from continuous distributions of their own (normal reaches, angles and shares, each
@@ -18,7 +18,7 @@ import numpy as np
 
 from canalwise.recon.naming.column_cues import UNSEEN_RIBS, ColumnCues, RibReach, VertebraCues
 from canalwise.recon.naming.countings import ANATOMIES, Element
-from canalwise.recon.naming.posterior import CONFIRMED, names_posterior
+from canalwise.recon.naming.posterior import CONFIRMED, SILENT_MOST, least_probability, names_posterior
 
 BEND_DEG = {"S1": 22.0, "L5": 14.0, "L4": 9.0, "L3": 6.0, "L2": 4.0, "L1": 2.0}
 FAILS = 0.03
@@ -132,20 +132,30 @@ def main() -> None:
     rows = []
     for _ in range(args.columns):
         column = made_up(rng)
-        named, probability = names_posterior(column.cues).ranked()[0]
-        rows.append((probability, named == column.names, column.sacrum or column.ribs, column.usual))
-    reported, right, clear, usual = (np.array(values) for values in zip(*rows, strict=True))
+        posterior = names_posterior(column.cues)
+        named, probability = posterior.ranked()[0]
+        by_number = {n: name for n, name in enumerate(named, start=1) if name}
+        free = posterior.silent_probability <= SILENT_MOST.value
+        told = free and least_probability(posterior, by_number, usual=True) >= CONFIRMED.value
+        rows.append((probability, named == column.names, column.sacrum or column.ribs, column.usual, told))
+    reported, right, clear, usual, conditional = (np.array(values) for values in zip(*rows, strict=True))
     sure = reported >= CONFIRMED.value
+    conditional &= ~sure
+    print(
+        f"named under a condition {conditional.sum()}, of these wrong on usual anatomy "
+        f"{(conditional & usual & ~right).sum()}, on another {(conditional & ~usual & ~right).sum()}"
+    )
+    print(f"sacrum or ribs in view, usual anatomy: asked {(clear & usual & ~sure & ~conditional).sum()} after that")
     print(
         f"columns {len(reported)}, confirmed {sure.sum()}, of these wrong {(sure & ~right).sum()} "
         f"(usual anatomy: {(sure & ~right & usual).sum()} of {(sure & usual).sum()})"
     )
-    print(f"sacrum or ribs in view, usual anatomy: {(clear & usual).sum()}, asked {(clear & usual & ~sure).sum()}")
+    print(f"sacrum or ribs in view, usual anatomy: {(clear & usual).sum()}, unsure {(clear & usual & ~sure).sum()}")
     for low in np.arange(10) / 10:
         own = (reported >= low) & (reported < low + 0.1 + (low > 0.85))
         if own.any():
             print(
-                f"{low:.1f}-{low + 0.1:.1f}: {own.sum():5d} columns, told {reported[own].mean():.3f}, "
+                f"{low:.1f}-{low + 0.1:.1f}: {own.sum():5d} columns, reported {reported[own].mean():.3f}, "
                 f"right {right[own].mean():.3f}"
             )
 

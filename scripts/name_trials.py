@@ -1,10 +1,10 @@
-"""Level names on trial: made-up and real scans cut at random or at every slice, and how often the names told are right.
+"""Accuracy of level names on made-up and real scans cut at random or at every slice.
 
 Each made-up scan (random size, lordosis, scoliosis, bone, bystanders, slices of 0.5 to 5 mm, four to six lumbar
 vertebrae) and each real CT is read whole once by the network; every cut is then segmented and named anew from the
 network's answer within the cut. `--full N` runs N of the cuts through everything, network included, and says whether
 the names agree. A cut counts as unambiguous where it holds the whole of S1, or the whole of T12 with ribs that run
-on. Transitional anatomies whose telling end is out of view cannot be told by anybody; they are counted apart.
+on. Transitional anatomies whose telling end is out of view cannot be named by anybody; they are counted apart.
 
     python scripts/name_trials.py --phantoms 25 --cuts 20 --seed 1 --data DATA --step 1 --cache CACHE --json OUT
 
@@ -38,6 +38,7 @@ from canalwise.recon.labelling.ct_segmentation import segment
 from canalwise.recon.labels import Labels, Part, vertebra_name
 from canalwise.recon.naming.cues import column_cues
 from canalwise.recon.naming.level_names import column_of, names
+from canalwise.recon.naming.posterior import CONFIRMED
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.network import FILE, prior_kinds
 from canalwise.recon.segmentation.network_instances import learnt_spine
@@ -77,7 +78,7 @@ class Subject:
 
 @dataclass(frozen=True)
 class Trial:
-    """One cut: what was told, how probable, and whether it is right."""
+    """One cut: what was reported, how probable, and whether it is right."""
 
     subject: str
     low_mm: float
@@ -91,10 +92,11 @@ class Trial:
     ribs_whole: bool
     transitional: bool
     failed: str = ""
+    condition: str = ""
 
     @property
     def decidable(self) -> bool:
-        """Can the names be told at all: usual anatomy, or both ends that tell another one are in view?"""
+        """Can the names be known at all: usual anatomy, or both ends that tell another one are in view?"""
         return not self.transitional or (self.sacrum_whole and self.ribs_whole)
 
 
@@ -241,6 +243,7 @@ def trial(subject: Subject, low: int, high: int) -> Trial:
         probability=named.naming.value_frac,
         right=right,
         confirmed=named.naming.confirmed,
+        condition=named.naming.condition,
     )
 
 
@@ -312,11 +315,12 @@ def agrees(subject: Subject, reported: Trial, low: int, high: int) -> bool:
 
 
 def summary(trials: Sequence[Trial]) -> dict[str, object]:
-    """Counts of the trials and the reliability of the probability told."""
+    """Counts of the trials and the reliability of the reported probability."""
     named = [t for t in trials if t.reported]
     plain = [t for t in named if t.decidable]
     clear = [t for t in trials if t.decidable and (t.sacrum_whole or t.ribs_whole)]
     sure = [t for t in plain if t.confirmed]
+    told = [t for t in plain if t.probability >= CONFIRMED.value]
     bins = []
     for low in np.arange(10) / 10:
         own = [t for t in named if low <= t.probability < low + 0.1 or (low == 0.9 and t.probability >= 1.0)]
@@ -335,8 +339,12 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
         "failed": sum(bool(t.failed) for t in trials),
         "wrong_and_confirmed": sum(not t.right for t in sure),
         "confirmed": len(sure),
+        "under_a_condition": sum(bool(t.condition) for t in sure),
+        "told_0.95_or_more": len(told),
+        "told_0.95_or_more_and_wrong": sum(not t.right for t in told),
         "undecidable": len(hidden),
         "undecidable_wrong_and_confirmed": sum(t.confirmed and not t.right for t in hidden),
+        "undecidable_wrong_without_a_condition": sum(t.confirmed and not t.right and not t.condition for t in hidden),
         "unambiguous": len(clear),
         "unambiguous_asked_or_failed": sum(not t.confirmed for t in clear),
         "reliability": bins,
@@ -345,6 +353,17 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
 
 def _mean(values: Sequence[float]) -> float | None:
     return round(float(np.mean(values)), 3) if values else None
+
+
+def summed_up(files: Sequence[Path]) -> None:
+    """Prints the summary of trials that were written earlier."""
+    rows = [json.loads(line) for file in files for line in file.read_text().splitlines()]
+    trials = [Trial(**{**row, "reported": tuple(row["reported"]), "true": tuple(row["true"])}) for row in rows]
+    for group, own in (
+        ("made-up", [t for t in trials if t.subject.startswith("phantom")]),
+        ("real", [t for t in trials if not t.subject.startswith("phantom")]),
+    ):
+        print(group, json.dumps(summary(own), indent=1))
 
 
 def main() -> None:
@@ -356,10 +375,15 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--data", type=Path)
     parser.add_argument("--step", type=int, default=1, help="every so many slices a real scan is cut")
+    parser.add_argument("--share", type=int, nargs=2, default=(0, 1), metavar=("I", "N"), help="every Nth real cut")
+    parser.add_argument("--summary", type=Path, nargs="+", help="only sum up the lines of these files")
     parser.add_argument("--full", type=int, default=0, help="cuts that also run with the network on the cut alone")
     parser.add_argument("--cache", type=Path, help="folder for what the network sees")
     parser.add_argument("--json", type=Path, help="file that gets a line per cut")
     args = parser.parse_args()
+    if args.summary:
+        summed_up(args.summary)
+        return
     if args.cache:
         args.cache.mkdir(parents=True, exist_ok=True)
     groups: dict[str, list[Trial]] = {"made-up": [], "real": []}
@@ -373,6 +397,8 @@ def main() -> None:
             rng = np.random.default_rng([args.seed, len(groups[group])])
             cuts = cuts_of(subject, args.cuts, rng) if group == "made-up" else every_cut(subject, args.step)
             for n, (low, high) in enumerate(cuts):
+                if group == "real" and n % args.share[1] != args.share[0]:
+                    continue
                 done = trial(subject, low, high)
                 groups[group].append(done)
                 if lines:

@@ -19,6 +19,7 @@ from prior_codes import (
     AIR,
     ALL_BONE,
     BODY,
+    CALCIFIED,
     CANAL,
     CLASS_OF,
     DISC,
@@ -170,6 +171,8 @@ class Painter:
         codes = self.codes()
         if self.chance(0.45):
             codes = self.fused(codes)
+        if self.chance(0.6):
+            codes = self.padded(codes)
         if modality == "CT":
             value = F.avg_pool3d(self.painted_hu(codes)[None, None], 2)[0, 0]
             value = self.scanned_hu(value)
@@ -196,6 +199,18 @@ class Painter:
         same = torch.stack([(cells == one).sum(0, dtype=torch.int16) for one in cells])
         best = (64 * same - cells).argmax(0)
         return cells.gather(0, best[None])[0].long()
+
+    def padded(self, codes: torch.Tensor) -> torch.Tensor:
+        """Codes with fat between the sac and the ligament, which keeps a sheet at its wall.
+
+        A phantom's ligament fills all that lies behind its sac; a patient's two halves leave a triangle of fat there,
+        level by level.
+        """
+        ligament = codes == FLAVUM
+        wall = ~is_in(codes, (FLAVUM, SAC, CANAL, ROOT, CALCIFIED))
+        deep = ligament & ~grown(wall, int(self.uniform(3, 8)))
+        where = deep & (self.field((3, 3, 7))[0] > self.uniform(-2.0, 0.8))
+        return torch.where(where, torch.tensor(CANAL, device=self.device, dtype=torch.uint8), codes)
 
     def fused(self, codes: torch.Tensor) -> torch.Tensor:
         """Codes with joint gaps narrowed or bridged: each process grows into what lies between them."""

@@ -41,7 +41,7 @@ LOOSE = (SOFT, MUSCLE, FAT)
 """What bones and organs are painted over."""
 
 HALF_WIDTH_MM = 22.0
-"""Half of a body's width about which the surroundings are laid out."""
+"""Half of a body's width about which the surroundings are arranged."""
 
 
 @dataclass(frozen=True, eq=False)

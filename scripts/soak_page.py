@@ -3,7 +3,7 @@
 
     .venv/bin/python scripts/soak_page.py CASE [--minutes 120] [--seed 0]
 
-Every move is a hand's: a tilt, a sweep, a depth, the side, an undo, a view, a panel. Once a minute a line tells the
+Every move is a user's: a tilt, a sweep, a depth, the side, an undo, a view, a panel. Once a minute a line tells the
 moves made, the server's resident memory, the page's heap after a collection, and whatever went wrong. At the end the
 memory of the last third is held against that of the second: growth beyond GROWTH_FRAC, or any error, is a failure.
 """
@@ -28,7 +28,7 @@ GROWTH_FRAC = 0.05
 """More memory than this from the middle third of the run to the last is growth."""
 
 MOVE_S = 0.35
-"""Between moves: a quick hand's."""
+"""Between moves: a quick user's."""
 
 MOVE = """
 ({kind, value}) => {

@@ -34,10 +34,10 @@ def main() -> int:
     with ThreadPoolExecutor(1) as beside:
         others = {name: beside.submit(_run, commands, check, quiet=True) for name, check in OTHER_CHECKS.items()}
         say("\n== tests")
-        passed = {"tests": _told("tests", _run(commands, (*TESTS, *sys.argv[1:]), quiet=False))}
+        passed = {"tests": _reported("tests", _run(commands, (*TESTS, *sys.argv[1:]), quiet=False))}
         for name, check in others.items():
             say(f"\n== {name}")
-            passed[name] = _told(name, check.result())
+            passed[name] = _reported(name, check.result())
     failed = [name for name, well in passed.items() if not well]
     say(f"FAILED: {', '.join(failed)}." if failed else "All checks passed.")
     return 1 if failed else 0
@@ -58,7 +58,7 @@ def _run(commands: Path, check: tuple[str, ...], *, quiet: bool) -> tuple[int, s
     return done.returncode, done.stdout or "", time.monotonic() - start_s
 
 
-def _told(name: str, done: tuple[int, str, float]) -> bool:
+def _reported(name: str, done: tuple[int, str, float]) -> bool:
     status, said, took_s = done
     say(f"{said}-- {name}: {'passed' if status == 0 else 'FAILED'} in {took_s:.0f} s")
     return status == 0

@@ -54,25 +54,25 @@ pedicle.
 
 Volume kept. What the papers agree on comes out at both levels, by sweep and task: the far joint keeps more than the
 near one, and a more medial entry saves the near joint. In size the standard entry's near joint lies between ours by
-the whole sweep and by the task: how widely a surgeon opens between the two is his hand, not geometry. Our far joints
-keep more than the paper's; a tool of 3.5 mm takes less on its way than a microscope's wider exposure may, but nothing
+the whole sweep and by the task: how widely a surgeon opens between the two is practice, not geometry. Our far joints
+keep more than the paper's; a tool of 3.5 mm takes less on its path than a microscope's wider exposure may, but nothing
 here tells. The paper's more medial entry spared the far joint a little as well (87 to 91 %); ours leaves it as it
 was, for either entry is aimed at the same far targets through the same recess. At L3-L4 the two entries lie less than
 2 mm apart, for there the joints reach as far medially as the spinous process lets a sleeve go; at L4-L5 more than 4
 mm, and the saving is greater.
 
 Kept near and far, without a visible definition (79.2, 95.2 %). By volume and by width either lies between sweep and
-task at both levels, so nothing can be told from it about the definition.
+task at both levels, so nothing can be inferred from it about the definition.
 
 Area gained. The trial found a tie, on MR after three months, of the sac. Ours is the room made at the disc on the
 table, ligament and overhanging bone, an upper bound; hence larger where the ligament is thick. It is no tie here: one
 side gains more. The two ipsilateral phases alone, with a sweep of 4 deg each, leave a strip of ligament in the
-midline, which one side's way across takes; a surgeon who opens both sides clears each half until he sees it free. A
+midline, which one side's path across takes; a surgeon who opens both sides clears each half until he sees it free. A
 plan for two sides that does so would sweep wider; none was tried here.
 
-One recess alone, from its own side or from across, by length of joint kept (83.7, 91.9 %). By the sweep the way
+One recess alone, from its own side or from across, by length of joint kept (83.7, 91.9 %). By the sweep the access
 across keeps more at L3-L4, but not at L4-L5, where the joints stand further lateral and a medial entry meets little
-of the near one. By the task neither way takes any of the joint's width at the disc, so it says nothing of the trend.
+of the near one. By the task neither access takes any of the joint's width at the disc, so it says nothing of the trend.
 The papers' recesses stood a little higher from across (5.06 against 4.27 mm); ours stand higher from their own side:
 a straight tool from behind unroofs the recess, where a surgeon undercuts it with an angled punch and leaves the roof.
 Angled tools are not modelled, so heights are no match for the paper's, and a sweep's are higher still."""
@@ -143,7 +143,7 @@ def kept(found: dict[Side, Outcome], far: bool, share: str) -> float:
 def gain_rows(prepared: PreparedLevel, kind: str) -> Iterator[Row]:
     """Free canal gained at the disc, from one side and from both."""
     name = prepared.level.name
-    papers = [value("canal", f"dural sac gain, {way}") for way in ("one side over the top", "both sides")]
+    papers = [value("canal", f"dural sac gain, {access}") for access in ("one side over the top", "both sides")]
     reported = [f"{paper.mean} +/- {paper.sd} of sac (Hermansen 2020)" for paper in papers]
     one = [one_side(prepared, medial_entry(prepared.anatomy, name, side), kind).gain_mm2 for side in SIDES]
     yield name, f"{kind}: canal gained from one side, mm2", float(np.mean(one)), reported[0]
@@ -153,11 +153,11 @@ def gain_rows(prepared: PreparedLevel, kind: str) -> Iterator[Row]:
 def recess_rows(prepared: PreparedLevel, kind: str) -> Iterator[Row]:
     """One recess alone: what its own joint keeps and how high it stands, reached from its own side and from across."""
     name = prepared.level.name
-    ways: tuple[tuple[str, str, Callable[[Side], Side]], ...] = (
+    accesses: tuple[tuple[str, str, Callable[[Side], Side]], ...] = (
         ("its own side", "ipsilateral", lambda recess: recess),
         ("across", "contralateral", across),
     )
-    for word, relation, entry in ways:
+    for word, relation, entry in accesses:
         found = {recess: recess_from(prepared, recess, entry(recess), kind) for recess in SIDES}
         length = f"{100 * (value('facets', f'length kept {relation}').mean or 0):.1f} (biportal 2022)"
         width = [outcome.cost.facets[recess].width_frac for recess, outcome in found.items()]

@@ -3,7 +3,7 @@
     .venv/bin/python scripts/why_batch_cell.py
 
 Conclusion of the printed table: with 1 mm every volume is right within half a percent and joints within 0.006, far less
-than the borders' own doubt, at less than a third of the cost of 0.5 mm; from 1.5 mm on errors pass a percent.
+than the borders' own uncertainty, at less than a third of the cost of 0.5 mm; from 1.5 mm on errors pass a percent.
 """
 
 from __future__ import annotations

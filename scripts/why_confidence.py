@@ -4,16 +4,30 @@ Each scan of a phantom is read twice: its labels given, and from the CT alone wi
 Prints a line per reading: confidence and its least reason, how far the borders of laminae and articular processes lie
 from the true ones (mean, mm), by how much the arch's border is off as a whole (mm) and the standard deviation told.
 Then: how the marked and the unmarked readings fare, and the share of offsets within 1.96 standard deviations.
+
+With --records (lines of `confidence_records.py`, or what `accuracy_hard.py --json` wrote) it prints instead how good
+the probabilities of `canalwise.recon.questions` are, question by question: ten bins of reliability and the rank
+correlation with the true error. --fit first fits them anew on half of the cases, and checks on the other half.
+
+    python scripts/why_confidence.py --records FILE [--fit]
 """
 
 from __future__ import annotations
 
 import argparse
+import json
+import sys
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import edt
 import numpy as np
+from confidence_fit import LIMITS, fitted, samples, tell
 
 from canalwise.phantoms.cases.suite import stenosis
 from canalwise.phantoms.imaging.grids import GridRequest
@@ -27,6 +41,7 @@ from canalwise.recon.grid import Float, Grid
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import Mask, Part, bone_mask, vertebra_number
 from canalwise.recon.measurement.confidence import CHECK_BELOW, confidence_of, structures_of
+from canalwise.recon.questions import MODELS
 from canalwise.recon.scan import Scan
 
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
@@ -140,13 +155,43 @@ def _offset_mm(anatomy: Anatomy, truth: np.ndarray, vertebra: str) -> float:
     return float((anatomy.occupancy - bone_mask(truth))[mine].sum() / max(surface, 1e-9))
 
 
+def probabilities(files: list[Path], fit: bool) -> None:
+    """Prints how good the probabilities are on records, after fitting them on half of the cases where asked to."""
+    records = [record for file in files for record in records_in(file)]
+    rows = samples(records)
+    if not fit:
+        tell(MODELS, rows)
+        return
+    first = [row for row in rows if zlib.crc32(row.case.encode()) % 2 == 0]
+    second = [row for row in rows if zlib.crc32(row.case.encode()) % 2 == 1]
+    half = [fitted(first, question) for question in LIMITS]
+    print("fitted on half of the cases, checked on the other half")
+    tell(half, second)
+    print("fitted on all")
+    for question in LIMITS:
+        print(fitted(rows, question))
+
+
+def records_in(file: Path) -> list[dict[str, Any]]:
+    """Records, one a line or as one list."""
+    text = file.read_text()
+    found: list[dict[str, Any]] = json.loads(text) if text.startswith("[") else list(map(json.loads, text.splitlines()))
+    return found
+
+
 def main() -> None:
     """Read the phantoms and print the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", default="", help="readings whose name holds this text")
+    parser.add_argument("--records", type=Path, nargs="+", help="records of answers and their errors")
+    parser.add_argument("--fit", action="store_true", help="fit the probabilities on half of the records' cases")
+    args = parser.parse_args()
+    if args.records:
+        probabilities(args.records, args.fit)
+        return
     rows: list[tuple[str, Outcome]] = []
     print(f"{'reading':20}{'labels':10}{'sure':>6}{'off mm':>8}{'offset mm':>18}{'sd mm':>7}  least reason")
-    for asked in (r for r in READINGS if parser.parse_args().only in r.name):
+    for asked in (r for r in READINGS if args.only in r.name):
         for how, phantom, anatomy in readings(asked):
             if isinstance(anatomy, CanalwiseError) or LEVEL not in [level.name for level in anatomy.levels]:
                 print(f"{asked.name:20}{how:10}{'refused':>6}", flush=True)

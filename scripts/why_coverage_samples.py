@@ -76,7 +76,7 @@ def main() -> None:
 
 CONCLUSION = """
 Counting centres (1) errs by more than 1 % in the worst pose at 1 mm. Three samples per edge keep the worst pose
-below 0.1 % at both spacings, a tenth of the accuracy asked for; six win a few hundredths more for several times
+below 0.1 % at both spacings, a tenth of the accuracy required; six win a few hundredths more for several times
 the time, which is less than the bone's own voxels lose."""
 
 

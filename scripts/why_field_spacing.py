@@ -46,8 +46,8 @@ def far_points_mm() -> Float:
 
 def exact_clearance_mm(points_mm: Float) -> Float:
     """(N,) array: by how much each line from the pivot clears the retracted tube and the berth."""
-    way = (points_mm - PIVOT_MM)[:, :2]
-    from_axis: Float = np.abs(way[:, 1] * PIVOT_MM[0] - way[:, 0] * PIVOT_MM[1]) / np.linalg.norm(way, axis=1)
+    ray = (points_mm - PIVOT_MM)[:, :2]
+    from_axis: Float = np.abs(ray[:, 1] * PIVOT_MM[0] - ray[:, 0] * PIVOT_MM[1]) / np.linalg.norm(ray, axis=1)
     return from_axis - (SAC_RADIUS_MM - RETRACTION_MM) - CLEARANCE_MM - TOOL_RADIUS_MM
 
 
@@ -77,7 +77,7 @@ def main() -> None:
 
 CONCLUSION = """
 On 1 mm voxels a field coarser than 0.4 mm calls lines clear that are not, by up to a quarter of a millimetre, half
-the clearance asked for; at 0.25 mm the worst error is below 0.1 mm. Finer fields take seconds. On 0.5 mm voxels
+the required clearance; at 0.25 mm the worst error is below 0.1 mm. Finer fields take seconds. On 0.5 mm voxels
 every spacing stays near 0.1 mm: there the label map itself is the limit."""
 
 

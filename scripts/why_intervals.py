@@ -1,9 +1,9 @@
 """Do the intervals cover the truth? Each number's error on phantoms, in its own standard deviations.
 
 Phantoms of every level and disease are rendered on grids of 0.7 to 1.2 mm with noise and blur, their labels are given,
-the default plan is estimated, and the same geometry is asked of the phantom's own functions. Prints, for each number,
+the default plan is estimated, and the same geometry is evaluated by the phantom's own functions. Prints for each number
 the share of cases whose truth lies in the 95 % interval, the root mean square of error over standard deviation (1 is
-right, less is wide), and the median half-width. Errors of the hand are left out of the
+right, less is wide), and the median half-width. Execution errors are left out of the
 intervals, as of the truth (scripts/accuracy_intervals.py weighs both); given labels are taken as right.
 """
 
@@ -43,11 +43,11 @@ GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
 SPACINGS_MM = ((0.7, 0.7, 0.7), (0.8, 0.8, 1.2), (1.0, 1.0, 1.0))
 """The grids the cases are spread over."""
 
-Told = tuple[str, Interval, float]
+IntervalRow = tuple[str, Interval, float]
 """(number, interval, truth)."""
 
 
-def compared(case: SuiteCase, noise_hu: float) -> Iterator[Told]:
+def compared(case: SuiteCase, noise_hu: float) -> Iterator[IntervalRow]:
     """Every interval of a case's default plan with the truth it should hold."""
     spine, scan = spine_of(case.spec), render_scan(case.spec, case.grid(), noise_hu=noise_hu)
     anatomy = anatomy_of(Scan(scan.ct_hu, scan.grid, "CT"), given=GivenLabels(scan.labels, GIVEN))

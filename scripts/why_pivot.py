@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Why `estimator.planning.default_approach` sets the pivot 40 mm dorsal of the lamina and lets it shift 8 mm laterally.
 
-The default approach to the demonstration spine's L3-L4, from the left, is laid out with other pivots. The nearer
+The default approach to the demonstration spine's L3-L4, from the left, is planned with other pivots. The nearer
 and the more lateral the pivot, the flatter the channel crosses the midline. Run with the project's Python:
 
     .venv/bin/python scripts/why_pivot.py

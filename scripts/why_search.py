@@ -6,7 +6,7 @@
 Narrow spines of `phantoms.cases.stenotic`, their own labels given. First table: plans scattered about where the far
 side is freed, by each coarse form and exactly: error of the share freed on the side freed less (mean, standard
 deviation), ratio of weighted bone and its rank correlation among plans that free 85 % or more, resections a second of
-one processor. Second table: weighted bone of the best, mean over the cases, for ways of spending a budget and for
+one processor. Second table: weighted bone of the best, mean over the cases, for several splits of a budget and for
 budgets; how many bests are good; seconds.
 """
 
@@ -28,7 +28,7 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
 from canalwise.estimator.resection.coarse import CLOSE, SCREEN, CoarseForm, coarse_level_of, coarse_resections
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
 from canalwise.estimator.search import best_approach, exploration
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.search_space import SearchSpace
@@ -37,10 +37,10 @@ from canalwise.workbench.validation.published_resections import prepared_case
 
 NAMES = {
     "screen": SCREEN,
-    "screen, no improvement": CoarseForm(2.5, (3, 3), 0),
-    "screen, tips 3 mm apart": CoarseForm(3.0, (3, 3), 1),
+    "screen, 3 x 3 pivots": CoarseForm(2.5, (3, 3)),
+    "screen, tips 3 mm apart": CoarseForm(3.0, (4, 3)),
     "close": CLOSE,
-    "close, 3 x 3 pivots": CoarseForm(2.0, (3, 3), 1),
+    "close, 3 x 5 pivots": CoarseForm(2.0, (3, 5)),
 }
 
 NEAR_LOW, NEAR_HIGH = np.array([0.0, 0.2, 0.0, 0.5, 0.35]), np.array([1.0, 0.8, 1.0, 0.95, 0.9])
@@ -48,7 +48,7 @@ NEAR_LOW, NEAR_HIGH = np.array([0.0, 0.2, 0.0, 0.5, 0.35]), np.array([1.0, 0.8, 
 
 CONCLUSION = """
 On three spines the screen tells the share freed within 0.05 to 0.08 and says little of which of the good plans is the
-cheapest; with the fine form's tips and pivots it is told within 0.02, and bone in nearly the same order, at a third of
+cheapest; with the fine form's tips and pivots it is known within 0.02, and bone in nearly the same order, at a third of
 the speed. So the budget goes to the screen first, then to the close form, and a few are estimated exactly."""
 
 
@@ -103,19 +103,19 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=3)
     parser.add_argument("--plans", type=int, default=40)
     parser.add_argument("--seeds", type=int, default=2)
-    asked = parser.parse_args()
-    cases = [prepared_case(seed, 0.9) for seed in range(asked.cases)]
-    forms(cases, asked.plans)
+    options = parser.parse_args()
+    cases = [prepared_case(seed, 0.9) for seed in range(options.cases)]
+    forms(cases, options.plans)
     for budget in (200, 400, 800, 1600):
-        spent(f"budget {budget}", cases, budget, asked.seeds)
+        spent(f"budget {budget}", cases, budget, options.seeds)
     usual, share = exploration.STAGES, best_approach.EXACT_SHARE
     exploration.STAGES = {"everywhere": 0.75, "about the best": 0.0, "closely": 0.25}
-    spent("800, no steps about the best", cases, 800, asked.seeds)
+    spent("800, no steps about the best", cases, 800, options.seeds)
     exploration.STAGES = {"everywhere": 0.60, "about the best": 0.40, "closely": 0.0}
-    spent("800, nothing looked at closely", cases, 800, asked.seeds)
+    spent("800, nothing looked at closely", cases, 800, options.seeds)
     exploration.STAGES = usual
     best_approach.EXACT_SHARE = 2 * share
-    spent("800, twice as many exactly", cases, 800, asked.seeds)
+    spent("800, twice as many exactly", cases, 800, options.seeds)
     best_approach.EXACT_SHARE = share
     print(CONCLUSION)
 

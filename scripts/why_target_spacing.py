@@ -38,7 +38,7 @@ SPACINGS_MM = (4.0, 2.0, 1.0, 0.5, 0.25, 0.1)
 
 @dataclass(frozen=True, eq=False)
 class Paths(SignedRegion):
-    """The tool's way to each target, with nothing to be kept out of."""
+    """The tool's path to each target, with nothing to be kept out of."""
 
     targets_mm: Float
 
@@ -73,7 +73,7 @@ def main() -> None:
 CONCLUSION = """
 The removal alone would be content with points 2 mm apart, about the tool's radius: what a path leaves between two
 neighbours is a sliver. But reach is read off the same points, and is good to one spacing: 0.5 mm is the accuracy
-asked of it. Where only the removal counts, as in a search, every fourth point will do."""
+required of it. Where only the removal counts, as in a search, every fourth point will do."""
 
 
 if __name__ == "__main__":

@@ -12,8 +12,8 @@ from canalwise.estimator.comparison.accesses import AccessComparison
 from canalwise.estimator.estimate.estimate import estimate_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.search.best_approach import Pick, SearchResult
 from canalwise.estimator.search.search_task import SearchTask
+from canalwise.estimator.search.search_values import Pick, SearchResult
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.canal.wall import ANGLES, Stations
@@ -38,7 +38,7 @@ def values(anatomy: Anatomy) -> dict[str, object]:
     tube = CanalTube(stations, radius, radius > 0, np.zeros((2, 2, 2), dtype=bool))
     prepared = PreparedLevel(anatomy, level)
     estimate = estimate_of(prepared, default_approach(anatomy, level.name, "left"))
-    verdict = SimpleNamespace(sentence="Frees 94 % of what presses, 91 % on the far side; all limits kept")
+    verdict = SimpleNamespace(sentence="Frees 94 % of what presses, 91 % on the contralateral side; all limits kept")
     found = SimpleNamespace(numbers=SimpleNamespace(verdict=verdict))
     pick = Pick(found, None, None)  # type: ignore[arg-type]  # only the verdict is shown
     return {

@@ -22,8 +22,8 @@ from canalwise.estimator.comparison.access_results import AccessComparison
 from canalwise.estimator.comparison.accesses_json import comparison_as_json
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
-from canalwise.estimator.search.best_approach import SearchResult
 from canalwise.estimator.search.search_json import search_as_json
+from canalwise.estimator.search.search_values import SearchResult
 from canalwise.recon.case.folder import Case, read_case
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.charts.plan_charts import caption_of, figure_of

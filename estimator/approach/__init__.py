@@ -1,4 +1,4 @@
-"""What a surgeon decides: an approach, its instrument, many approaches as a table, and errors in carrying one out."""
+"""The surgeon's decisions: an approach, its instrument, many approaches as a table, and execution errors."""
 
 from __future__ import annotations
 

@@ -45,7 +45,7 @@ class Phase:
     cranial_tilt_deg : positive = tip cranial
     sweep_half_angle_deg : half-angle of the cone the axis is moved through, [0, 45)
     sleeve_past_lamina_mm : how far the sleeve's end passes the depth of the docking point, along the axis
-    tip_past_lamina_mm : how far the tool's end passes it; both at most DEEPEST_MM either way
+    tip_past_lamina_mm : how far the tool's end passes it; both within +-DEEPEST_MM
     pivot_shift_mm : (left, dorsal, cranial) mm by which the pivot moves for this phase, at most FARTHEST_MM each
 
     Raises
@@ -166,7 +166,7 @@ def other_side(side: Side) -> Side:
 
 @dataclass(frozen=True, eq=False)
 class PlacedPhase:
-    """A phase laid into the patient: all a stranger needs to recompute its swept region.
+    """A phase placed in the patient: all that is needed to recompute its swept region.
 
     The swept region is the set of points within `sleeve_radius_mm` of the solid cone
     (apex `pivot_ras_mm`, unit `axis_ras`, half-angle `sweep_deg`, length along the axis

@@ -1,4 +1,4 @@
-"""How far hands lay an approach from its plan, by guidance and experience: every number a record with its source.
+"""Standard deviations of execution errors by guidance and experience: every number a record with its source.
 
 Published means are radial, of errors in two directions that are alike: each direction's standard deviation is the mean
 over 1.253 (the mean of a Rayleigh distribution). No figure for docking an endoscope at an interlaminar window could be
@@ -16,7 +16,7 @@ from canalwise.recon.errors import WrongUse
 from canalwise.recon.evidence import EvidenceClass
 
 Guidance = Literal["navigated", "fluoroscopy", "free-hand"]
-"""How the way to the bone is found; with fluoroscopy the docking is felt on bone."""
+"""How the path to the bone is found; with fluoroscopy the docking is felt on bone."""
 
 Experience = Literal["expert", "trainee"]
 

@@ -1,11 +1,11 @@
-"""How far the hand lays an approach from its plan: errors as records, and disturbed copies of an approach.
+"""Execution errors of an approach as records of their standard deviations, and disturbed copies of an approach.
 
-1. Errors are laid at the bone: the docking point is moved by the error of entry and by the residual of registration
+1. Errors act at the bone: the docking point is moved by the error of entry and by the residual of registration
    (plan against patient), alike for all phases, for skin and fascia hold the instrument.
 2. The first phase is tilted about the docking point, so that the pivot moves and the bone met does not.
 3. Later phases are steered by sight: from the pivot as it then lies each aims at the place that was planned, which is
    seen, and misses it by a residual of its own.
-4. Each phase is driven too deep or not deep enough, independently of the others, for each is laid anew.
+4. Each phase is driven too deep or not deep enough, independently of the others, for each is set up anew.
 """
 
 from __future__ import annotations
@@ -55,7 +55,11 @@ class ExecutionErrors:
         return self.records[name].value
 
     def changed(self, **values: float) -> ExecutionErrors:
-        """Other values for named errors; their source then reads 'set by the user'."""
+        """Other values for named errors; their source then reads 'set by the user'.
+
+        >>> ExecutionErrors().changed(depth_sd_mm=2.0).value("depth_sd_mm")
+        2.0
+        """
         if unknown := set(values) - set(self.records):
             raise WrongUse("execution errors", f"must be among {', '.join(self.records)}", got=sorted(unknown))
         changed = {n: replace(self.records[n], value=v, source="set by the user") for n, v in values.items()}
@@ -114,12 +118,16 @@ def _steered_by_sight(plan: ApproachTable, docked: ApproachTable, residual_mm: F
         return docked
     length = plan.pivot_distance_mm[:, None] + plan.tip_past_mm
     pivots = pivots_level_mm(docked)
-    way = (pivots_level_mm(plan) - pivots) + length[..., None] * axes_level(plan)
+    direction = (pivots_level_mm(plan) - pivots) + length[..., None] * axes_level(plan)
     toward_other_side = np.where(plan.from_left, -1.0, 1.0)[:, None]
     # an untouched phase keeps its very angles
     turned = np.abs(pivots - pivots_level_mm(plan)).max(axis=-1) > 0
-    medial = np.where(turned, np.degrees(np.arctan2(toward_other_side * way[..., 0], -way[..., 1])), plan.medial_deg)
-    cranial = np.where(turned, np.degrees(np.arcsin(way[..., 2] / np.linalg.norm(way, axis=-1))), plan.cranial_deg)
+    medial = np.where(
+        turned, np.degrees(np.arctan2(toward_other_side * direction[..., 0], -direction[..., 1])), plan.medial_deg
+    )
+    cranial = np.where(
+        turned, np.degrees(np.arcsin(direction[..., 2] / np.linalg.norm(direction, axis=-1))), plan.cranial_deg
+    )
     medial = medial + np.degrees(residual_mm[:, 0::3] / length)
     cranial = cranial + np.degrees(residual_mm[:, 1::3] / length)
     medial[:, 0], cranial[:, 0] = docked.medial_deg[:, 0], docked.cranial_deg[:, 0]
@@ -127,7 +135,7 @@ def _steered_by_sight(plan: ApproachTable, docked: ApproachTable, residual_mm: F
 
 
 def carried_out(approach: Approach, errors: ExecutionErrors, count: int, rng: np.random.Generator) -> ApproachTable:
-    """So many copies of an approach as a hand might carry it out.
+    """So many copies of an approach, each with random execution errors.
 
     >>> from canalwise.estimator.approach.approach import Phase
     >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))

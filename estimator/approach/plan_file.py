@@ -58,7 +58,13 @@ def plan_text(approach: Approach, anatomy_sha256: str = "") -> str:
 
 
 def plan_of(text: str) -> Approach:
-    """The approach a TOML text describes; raises BadFile as `kept_plan_of`."""
+    """The approach a TOML text describes; raises BadFile as `kept_plan_of`.
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 5.0),))
+    >>> plan_of(plan_text(plan)) == plan
+    True
+    """
     return kept_plan_of(text).approach
 
 

@@ -1,4 +1,4 @@
-"""How far a search may go: every bound and every instrument class with its unit, source and evidence."""
+"""Bounds of a search: every bound and every instrument class with its unit, source and evidence."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ BOUNDS: Mapping[str, Bound] = MappingProxyType(
 )
 """What a search varies on one side with one instrument, in the order of its coordinates: the docking point, lateral
 toward the side of the approach and cranial of the window's centre across its normal, and from there the pivot, by its
-distance and by the tilts of the way from it to the docking point. Tilts are those of the entry window
+distance and by the tilts of the line from it to the docking point. Tilts are those of the entry window
 (`estimator.decompression.rules`)."""
 
 PHASE_BOUNDS: Mapping[str, Bound] = MappingProxyType(
@@ -53,7 +53,7 @@ PHASE_BOUNDS: Mapping[str, Bound] = MappingProxyType(
         "far_sweep_deg": Bound(2.0, 4.0, "deg", "as the first phase", "PRACTICE"),
     }
 )
-"""Usual ranges of what a hand sets of the phases; a search leaves it to the planner."""
+"""Usual ranges of what a surgeon sets by hand of the phases; a search leaves it to the planner."""
 
 ENTRY_LATERAL_MM = Bound(
     3.0, 30.0, "mm", ENTRIES + "; a pivot nearer than 3 mm is across the supraspinous ligament", "MEM"

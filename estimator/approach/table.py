@@ -122,7 +122,13 @@ def joined(tables: Sequence[ApproachTable]) -> ApproachTable:
 
 
 def table_of(approaches: Sequence[Approach]) -> ApproachTable:
-    """The approaches, one row each; raises WrongUse unless all share level and phase names."""
+    """The approaches, one row each; raises WrongUse unless all share level and phase names.
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 5.0),))
+    >>> table_of([plan, plan]).medial_deg.tolist()
+    [[5.0], [5.0]]
+    """
     first = approaches[0]
     names = tuple(phase.name for phase in first.phases)
     if any((a.level, tuple(p.name for p in a.phases)) != (first.level, names) for a in approaches):

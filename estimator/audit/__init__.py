@@ -1,4 +1,4 @@
-"""What an operation really took: bone lost between two scans, held against the plan and against what must stay."""
+"""Audit of an operation: bone lost between two scans, held against the plan and against what must stay."""
 
 from __future__ import annotations
 

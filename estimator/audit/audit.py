@@ -40,7 +40,7 @@ class AfterLabels:
 
 @dataclass(frozen=True, eq=False)
 class AuditQuestion:
-    """What is asked of two scans.
+    """Options of an audit of two scans.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ class AuditQuestion:
 
 @dataclass(frozen=True, eq=False)
 class Audit:
-    """What an operation took and left.
+    """Audit of an operation: bone taken and structures kept.
 
     Parameters
     ----------
@@ -92,16 +92,16 @@ class Audit:
     @property
     def passed(self) -> bool | None:
         """Is one of the criteria met? None where none could be answered."""
-        told = [criterion.met for criterion in self.criteria if criterion.met is not None]
-        if any(told):
+        known = [criterion.met for criterion in self.criteria if criterion.met is not None]
+        if any(known):
             return True
-        return False if told and len(told) == len(self.criteria) else None
+        return False if known and len(known) == len(self.criteria) else None
 
 
 def audit_of(
     anatomy: Anatomy, before: Scan, after: Scan, question: AuditQuestion, progress: Progress | None = None
 ) -> Audit:
-    """What was taken at a level between two scans.
+    """The audit of a level between two scans.
 
     Raises
     ------
@@ -138,7 +138,7 @@ def _areas(
     """The areas; None where the case does not show what they need."""
     pair, taken = found
     try:
-        reference = planned or _any_way_in(prepared)
+        reference = planned or _usual_resection(prepared)
         before = freed_by(reference).areas
     except AnatomyNotFound:
         return None
@@ -148,7 +148,7 @@ def _areas(
     return audited_areas(at, before, taken, mine, after)
 
 
-def _any_way_in(prepared: PreparedLevel) -> Resection:
+def _usual_resection(prepared: PreparedLevel) -> Resection:
     """The usual start of the first side that has one: areas before the operation hang on no approach."""
     problem: AnatomyNotFound | None = None
     for side in SIDES:

@@ -35,7 +35,7 @@ DEFINITIONS = {
 def audit_as_json(audit: Audit) -> dict[str, Any]:
     """The audit, with arrays and not-a-number as `estimator.estimate.estimate_json.plain` takes them.
 
-    Sides are told relative to `side`.
+    Sides are relative to `side`.
     """
     sides: dict[str, Side] = {"ipsilateral": audit.side, "contralateral": other_side(audit.side)}
     kept = audit.kept
@@ -86,7 +86,7 @@ def audit_as_json(audit: Audit) -> dict[str, Any]:
 
 
 def sentence_of(audit: Audit) -> str:
-    """What a surgeon must hear first, in one sentence."""
+    """The audit's headline in one sentence."""
     taken, limit = audit.taken.removal.total_mm3, audit.taken.limit_mm3
     if taken <= 0:
         return f"No bone was taken that can be distinguished from noise (pieces of {limit:.0f} mm3 and more would show)"
@@ -101,7 +101,7 @@ def sentence_of(audit: Audit) -> str:
 
 
 def warnings_of(audit: Audit) -> tuple[str, ...]:
-    """What to know before these numbers are used."""
+    """Warnings to read before these numbers are used."""
     warnings = [*audit.pair.after.warnings]
     if audit.taken.elsewhere_mm3 > 0:
         warnings.append(

@@ -1,4 +1,4 @@
-"""Where bone was lost between two scans, as a probability: never by plain subtraction.
+"""Probability of bone loss in each voxel between two scans, from registered and smoothed differences.
 
 1. Both scans are read on the voxels of the scan before, each vertebra's bone through its own motion, and the later
    one's values are brought to the earlier one's by the straight line that fits on bone which no operation touches.
@@ -85,7 +85,7 @@ class BoneChange:
     lost_frac : (nx, ny, nz) array, probability that bone was taken; 0 where there is none, or where it cannot be taken
     gained_frac : the same of bone that came, were the scans in the other order
     seen : does the scan after show the voxel?
-    bone : which voxels were asked
+    bone : which voxels were tested
     """
 
     level_bone: LevelBone
@@ -100,7 +100,7 @@ class BoneChange:
 
 
 def bone_change_of(pair: ScanPair, level_bone: LevelBone) -> BoneChange:
-    """How the bone of a level changed."""
+    """Change of a level's bone between two scans."""
     grid = level_bone.grid
     before = np.clip(pair.before.voxels[level_bone.box].astype(np.float32), *CLIP_HU)
     after, seen = _after_on(pair, level_bone)
@@ -152,7 +152,10 @@ def _after_on(pair: ScanPair, level_bone: LevelBone) -> tuple[Field, Mask]:
 
 
 def carried(voxels: npt.NDArray[np.generic], grid: Grid, onto: Grid, motion: RigidMotion) -> tuple[Field, Mask]:
-    """(values, is there any?): a scan read on another grid through a motion that leads from there into it."""
+    """(values, is there any?): a scan read on another grid through a motion that leads from there into it.
+
+    `voxels` (nx, ny, nz) on `grid`; both answers have the shape of `onto`, values in HU.
+    """
     matrix = np.linalg.inv(grid.affine_ras_mm) @ motion.matrix_ras_mm @ onto.affine_ras_mm
     corners = np.array([[i, j, k] for i in (0, 1) for j in (0, 1) for k in (0, 1)]) * (np.array(onto.shape) - 1)
     places = corners @ matrix[:3, :3].T + matrix[:3, 3]
@@ -180,7 +183,7 @@ def _line(after: Field, before: Field) -> tuple[float, float]:
 def _kernels_mm(before: Field, after: Field, rim: Mask, grid: Grid) -> tuple[float, float]:
     """Blur of the scan before and of that after at which both have the same sharpness; one of them is 0.
 
-    Told by the borders of bone that no operation touches: there the difference, averaged, is least.
+    Found from the borders of bone that no operation touches: there the difference, averaged, is least.
     """
     blur_mm = np.maximum(BLUR_MM, BLUR_VOXELS * grid.spacing_mm)
     steep = _steepness(_blurred(before, blur_mm, grid), grid)
@@ -234,7 +237,7 @@ def _measured_sd(difference: Field, steepness: Field, rim: Mask) -> Field:
 def _probability(difference: Field, expected: Field, sd: Field, bone: Mask, grid: Grid) -> Field:
     """Probability of each voxel of bone that it was taken."""
     taken_sd = np.sqrt(sd**2 + TISSUE_SD_HU**2)
-    # an expected change smaller than the noise says nothing either way
+    # an expected change smaller than the noise says nothing for or against
     odds = 0.5 * ((difference / sd) ** 2 - ((difference - expected) / taken_sd) ** 2) - np.log(taken_sd / sd)
     # denser than before is no sign of taking; darker than soft tissue, as fat or gas, is none of staying
     odds = np.where(difference >= 0, np.minimum(odds, 0), odds)

@@ -56,7 +56,7 @@ class PlannedAgainstAchieved:
 
 
 def planned_against_achieved(level: Level, side: Side, planned: Removal, achieved: Removal) -> PlannedAgainstAchieved:
-    """How two removals of one level's bone compare; structures are named for an approach from `side`."""
+    """Comparison of two removals of one level's bone; structures are named for an approach from `side`."""
     bone = achieved.level_bone.bone_mm3
     wanted, taken = planned.taken_frac, achieved.taken_frac
     missed, unplanned = np.maximum(wanted - taken, 0), np.maximum(taken - wanted, 0)
@@ -83,7 +83,10 @@ def _by_structure(level: Level, side: Side, removal: Removal, share: npt.NDArray
 
 
 def places_of(level: Level, removal: Removal, share: npt.NDArray[np.float32]) -> tuple[PlaceToCheck, ...]:
-    """Connected pieces of a share of the bone, the largest first; small ones are left out."""
+    """Connected pieces of a share of the bone, the largest first; small ones are left out.
+
+    `share` (nx, ny, nz) array, 0..1, on the grid of the removal's bone.
+    """
     level_bone, names = removal.level_bone, label_names()
     marks = cc3d.connected_components(share * (level_bone.bone_mm3 > 0) >= 0.5, connectivity=6)
     found = []

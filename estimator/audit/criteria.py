@@ -44,7 +44,7 @@ def pass_criteria(areas: AuditedAreas) -> tuple[PassCriterion, ...]:
 
 
 def time_caveats(days_after: int | None) -> tuple[str, ...]:
-    """What the time since the operation does to what a scan shows.
+    """Effects of the time since the operation on what a scan shows.
 
     >>> [len(time_caveats(days)) for days in (None, 3, 90, 2000)]
     [1, 1, 0, 1]

@@ -1,4 +1,4 @@
-"""What else the scan after shows: metal, a joint that has fused, a pars or spinous process that hangs on by nothing."""
+"""Findings after an operation: metal, a joint that has fused, a pars or spinous process that hangs on by nothing."""
 
 from __future__ import annotations
 

@@ -1,11 +1,11 @@
-"""Which approach explains best what was taken: side, entry and tilts, fitted to the bone that is gone.
+"""Fit of an approach to the bone taken: side, entry and tilts.
 
-1. A reference for each side: the plan, or the usual start. Its tools' ways are read on a lattice, those of its own
+1. A reference for each side: the plan, or the usual start. Its tools' paths are read on a lattice, those of its own
    side and those across apart.
 2. Both are moved at the bone and tilted about the docking point, each with its own tilts, until what they would take
    differs least (squares) from the bone taken: first on a coarse grid, then by steps that are halved. They are blurred
    as the bone taken was (`bone_change`).
-3. The side that explains more is told, and how much of its bone and the bone taken is the same (Dice).
+3. The side that explains more is reported, and how much of its bone and the bone taken is the same (Dice).
 """
 
 from __future__ import annotations
@@ -24,21 +24,20 @@ from canalwise.estimator.geometry.bricks import bricks_of_voxels
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.estimator.resection.resection import Resection, resection_of
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import Resection, resection_level_of, resection_of
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.grid import Float, Grid, triple
 from canalwise.recon.image.sampling import linear_at
 from canalwise.recon.labels import SIDES, Side
 
 LATTICE_MM = 1.0
-"""Spacing of the lattice on which a reference's ways are read."""
+"""Spacing of the lattice on which a reference's paths are read."""
 
 LATERAL_MM, VENTRAL_MM, DORSAL_MM, ALONG_MM = 30.0, 12.0, 40.0, 32.0
 """It reaches this far from the level's origin."""
 
 REACH_CELLS = 17
-"""Bone within half of this many cells of a reference's ways can be met when they are moved."""
+"""Bone within half of this many cells of a reference's paths can be met when they are moved."""
 
 FIRST_GRID = (-4.0, 0.0, 4.0)
 """Shifts, mm, and common medial tilts, twice as many degrees, of the coarse grid."""
@@ -48,11 +47,11 @@ FIRST_STEPS, LAST_STEP_MM = (2.0, 2.0, 2.0, 4.0, 4.0, 4.0, 4.0), 0.2
 
 
 FARTHEST = (8.0, 8.0, 4.0, 16.0, 16.0, 16.0, 16.0)
-"""No hand strays further from its reference than this (mm, deg): about four standard deviations of a trainee's."""
+"""Largest execution error from the reference (mm, deg): about four standard deviations of a trainee's."""
 
 
 HAND_SD = np.array([2.0, 2.0, 1.0, 4.0, 4.0, 4.0, 4.0])
-"""Standard deviations of a hand (mm, deg; docs/published-values.md#execution-errors), widened."""
+"""Standard deviations of execution errors (mm, deg; docs/published-values.md#execution-errors), widened."""
 
 UNLIKELY = 0.003
 """What a standard deviation squared costs, as a share of the misfit: of motions that explain the same, the lesser."""
@@ -60,7 +59,7 @@ UNLIKELY = 0.003
 
 @dataclass(frozen=True)
 class ToolMotion:
-    """How an approach was carried out, against its reference.
+    """Motion of an approach as carried out against its reference.
 
     Parameters
     ----------
@@ -76,7 +75,11 @@ class ToolMotion:
 
     @classmethod
     def of(cls, numbers: Float) -> ToolMotion:
-        """From lateral, cranial, deeper, then (medial, cranial) of the own side and of the other."""
+        """From lateral, cranial, deeper, then (medial, cranial) of the own side and of the other.
+
+        >>> ToolMotion.of(np.arange(7.0)).medial_deg
+        (3.0, 5.0)
+        """
         a, b, c, m, d, n, e = (float(x) for x in numbers)
         return cls(a, b, c, (m, n), (d, e))
 
@@ -93,12 +96,20 @@ class ToolMotion:
         return (level_mm - docking_mm - self.shift_mm(side)) @ turn + docking_mm
 
     def shift_mm(self, side: Side) -> Float:
-        """(3,) array, level frame."""
+        """(3,) array, level frame.
+
+        >>> ToolMotion(lateral_mm=1.0, cranial_mm=2.0, deeper_mm=3.0).shift_mm("right").tolist()
+        [-1.0, -3.0, 2.0]
+        """
         toward = 1.0 if side == "left" else -1.0
         return np.array([toward * self.lateral_mm, -self.deeper_mm, self.cranial_mm])
 
     def turn(self, side: Side, part: int) -> Float:
-        """(3, 3) array, level frame: the further tilt of a part."""
+        """(3, 3) array, level frame: the further tilt of a part.
+
+        >>> ToolMotion().turn("left", 0).tolist() == np.eye(3).tolist()
+        True
+        """
         across = 1.0 if side == "right" else -1.0
         m, c = np.radians(across * self.medial_deg[part]), -np.radians(self.cranial_deg[part])
         about_z = np.array([[np.cos(m), -np.sin(m), 0], [np.sin(m), np.cos(m), 0], [0, 0, 1]])
@@ -125,14 +136,14 @@ class FittedApproach:
 
 
 def fitted_approach(prepared: PreparedLevel, taken: Removal, plan: Approach | None) -> FittedApproach | None:
-    """The approach that explains best what was taken; None where nothing was, or no way in is in view."""
+    """The approach that explains best what was taken; None where nothing was, or no access is in view."""
     if taken.total_mm3 <= 0:
         return None
     fits: dict[Side, tuple[_Fit, Approach]] = {}
     for side in SIDES:
         try:
             reference = plan if plan is not None and plan.side == side else _usual(prepared, side)
-            fits[side] = _walked(tool_ways(planned_resection(prepared, reference)), taken), reference
+            fits[side] = _walked(tool_paths(planned_resection(prepared, reference)), taken), reference
         except CanalwiseError:
             continue
     if not fits:
@@ -148,7 +159,7 @@ def fitted_approach(prepared: PreparedLevel, taken: Removal, plan: Approach | No
 
 
 def planned_resection(prepared: PreparedLevel, approach: Approach) -> Resection:
-    """What an approach takes to free a level; raises AnatomyNotFound without sac or ligament."""
+    """The planned resection of an approach; raises AnatomyNotFound without sac or ligament."""
     return resection_of(resection_level_of(prepared), approach)
 
 
@@ -177,8 +188,8 @@ def moved_approach(reference: Approach, motion: ToolMotion) -> Approach:
 
 
 @dataclass(frozen=True, eq=False)
-class ToolWays:
-    """A reference's ways on a lattice: share of each cell that tools of the own side and across hollow out."""
+class ToolPaths:
+    """A reference's tool paths on a lattice: share of each cell that tools of the own side and across hollow out."""
 
     approach: Approach
     grid: Grid
@@ -198,14 +209,14 @@ class ToolWays:
         index = self.grid.index_of(frame.to_world_mm(level_mm))
         return np.asarray(points_mm @ (index[1:] - index[0]) + index[0])
 
-    def blurred(self, sigma_mm: float) -> ToolWays:
+    def blurred(self, sigma_mm: float) -> ToolPaths:
         """The same as an average over a Gaussian sees it."""
         near, across = (np.asarray(ndimage.gaussian_filter(field, sigma_mm / LATTICE_MM)) for field in self.parts)
         return replace(self, parts=(near, across))
 
 
-def tool_ways(resection: Resection) -> ToolWays:
-    """The ways of a resection, near and across apart, with what its tips bite off."""
+def tool_paths(resection: Resection) -> ToolPaths:
+    """The tool paths of a resection, near and across apart, with what its tips bite off."""
     frame, approach = resection.at.level.frame, resection.approach
     low = np.array([-LATERAL_MM, -VENTRAL_MM, -ALONG_MM])
     shape = np.rint((np.array([LATERAL_MM, DORSAL_MM, ALONG_MM]) - low) / LATTICE_MM).astype(int) + 1
@@ -230,12 +241,12 @@ def tool_ways(resection: Resection) -> ToolWays:
             at = bricks.order[covered.places]
             field[at] = np.maximum(field[at], covered.share)
         parts.append(field.reshape(grid.shape))
-    return ToolWays(approach, grid, (parts[0], parts[1]), resection)
+    return ToolPaths(approach, grid, (parts[0], parts[1]), resection)
 
 
 @dataclass(frozen=True, eq=False)
 class _Fit:
-    """How well a reference can be made to explain what was taken.
+    """Overlap of a moved reference with the bone taken.
 
     `misfit` is the squared difference left, as a share of what there would be with no approach at all.
     """
@@ -245,19 +256,19 @@ class _Fit:
     overlap_frac: float
 
 
-def _walked(ways: ToolWays, taken: Removal) -> _Fit:
-    """The best fit of a reference's ways."""
+def _walked(paths: ToolPaths, taken: Removal) -> _Fit:
+    """The best fit of a reference's tool paths."""
     level_bone = taken.level_bone
     sigma_mm = float(np.maximum(BLUR_MM, BLUR_VOXELS * level_bone.grid.spacing_mm).mean())
-    seen = ways.blurred(sigma_mm)
+    seen = paths.blurred(sigma_mm)
     bone = level_bone.takeable.voxels
     points = level_bone.grid.world_mm(np.stack(np.unravel_index(bone, level_bone.grid.shape), axis=-1))
     achieved = taken.taken_frac.reshape(-1)[bone].astype(float)
     # bone that neither was taken nor can be met by the reference however it is moved decides nothing
-    wide = [np.asarray(ndimage.maximum_filter(part, REACH_CELLS)) for part in ways.parts]
-    asked = (replace(ways, parts=(wide[0], wide[1])).share_at(points, ToolMotion()) > 0) | (achieved > 0)
-    points, achieved = points[asked], achieved[asked]
-    amount = level_bone.bone_mm3.reshape(-1)[bone[asked]].astype(float)
+    wide = [np.asarray(ndimage.maximum_filter(part, REACH_CELLS)) for part in paths.parts]
+    reached = (replace(paths, parts=(wide[0], wide[1])).share_at(points, ToolMotion()) > 0) | (achieved > 0)
+    points, achieved = points[reached], achieved[reached]
+    amount = level_bone.bone_mm3.reshape(-1)[bone[reached]].astype(float)
     whole = float(amount @ achieved**2)
 
     def misfit(numbers: Float) -> float:
@@ -266,7 +277,7 @@ def _walked(ways: ToolWays, taken: Removal) -> _Fit:
 
     best, least = _least(misfit)
     motion = ToolMotion.of(best)
-    share = ways.share_at(points, motion)
+    share = paths.share_at(points, motion)
     both = float(amount @ np.minimum(share, achieved))
     return _Fit(motion, least, 2 * both / max(float(amount @ share) + taken.total_mm3, 1e-9))
 

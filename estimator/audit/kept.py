@@ -1,4 +1,4 @@
-"""What an operation left of what must stay: joints by three measures, pars, bridge and spinous base."""
+"""Structures kept by an operation: joints by three measures, pars, bridge and spinous base."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class KeptLimit:
 
 @dataclass(frozen=True, eq=False)
 class KeptStructures:
-    """What stayed and what went.
+    """Structures kept and bone taken.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ class KeptStructures:
 
 
 def kept_structures(prepared: PreparedLevel, taken: TakenBone, side: Side) -> KeptStructures:
-    """What an operation left; structures are named for an approach from `side`."""
+    """Structures that an operation kept; structures are named for an approach from `side`."""
     level, removal = prepared.level, taken.removal
     lost = by_structure(level, side, removal.by_label_mm3)
     whole = by_structure(level, side, removal.level_bone.whole_by_label_mm3)

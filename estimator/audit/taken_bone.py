@@ -43,7 +43,7 @@ REVERSED_TIMES = 3.0
 
 @dataclass(frozen=True, eq=False)
 class VoxelRegion:
-    """What was taken as a part of space, for joints and whatever else asks points.
+    """The bone taken as a region of space, for tests of points.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ class VoxelRegion:
         return np.asarray(linear_at(self.share, self.grid.index_of(points_mm)) >= HALF)
 
     def covered(self, bricks: Bricks) -> Covered:
-        """How much of each place was taken."""
+        """Share of each place that was taken."""
         inside = np.zeros(bricks.points_mm.shape[1], dtype=np.float32)
         for offset in bricks.samples_mm.T:
             inside += self.holds(bricks.points_mm.T + offset)
@@ -158,15 +158,15 @@ def _near_canal(pair: ScanPair, change: BoneChange) -> Mask:
 
 
 def _share(change: BoneChange, pieces: list[_LostPiece]) -> Field:
-    """How much of each voxel's bone was taken: read off where the change is clear, by the odds where it is not."""
+    """Share of each voxel's bone that was taken: read off where the change is clear, by the odds where it is not."""
     inside = np.zeros(change.bone.shape, dtype=bool)
     for piece in pieces:
         inside[piece.box] |= piece.mask
     about = ndimage.binary_dilation(inside, iterations=ABOUT_VOXELS) & change.bone
     frac = change.difference_hu / np.minimum(change.expected_hu, -1.0)
-    doubt = change.sd_hu / np.maximum(-change.expected_hu, 1.0)
+    relative_sd = change.sd_hu / np.maximum(-change.expected_hu, 1.0)
     # an average shares a border out to both sides of it: summed as it is, it keeps the volume
-    read = np.where(frac > DOUBTS * doubt, np.clip(frac, 0, 1), 0)
+    read = np.where(frac > DOUBTS * relative_sd, np.clip(frac, 0, 1), 0)
     clear = -change.expected_hu >= CLEAR_SIGMAS * change.sd_hu
     # marrow hardly denser than soft tissue went with the bone about it
     reach = np.maximum(np.rint(CLOSED_MM / change.level_bone.grid.spacing_mm), 1).astype(int)

@@ -156,7 +156,7 @@ class GpuLevelArrays:
         lateral = self.cupy.empty(count, np.float32)
         words = self._groups + WAITING_LEAVES
         scene = [*self._cloud, np.int32(self._groups), np.int32(self.buckets)]
-        self._ask(
+        self._launch(
             "removals", words, phases, [*scene, phases, clearance_radii_mm, self._cell], [weight, per_mm, lateral]
         )
         return weight, per_mm, lateral
@@ -164,13 +164,13 @@ class GpuLevelArrays:
     def keepings(self, phases: OnCard, clearance_radii_mm: OnCard) -> tuple[OnCard, OnCard, OnCard]:
         """(A, 2, 2) mm2 of joint surface kept, (A, 2) least width of the pars and (A,) thickness of the bridge, mm."""
         kept, pars_mm, bridge_mm = (self.cupy.empty((len(phases), *more), np.float32) for more in ((2, 2), (2,), ()))
-        asked = [phases, clearance_radii_mm, self._cell]
-        self._ask("joints_kept", self._leaves, phases, [*self._pairs, np.int32(self._leaves), *asked], [kept])
+        arguments = [phases, clearance_radii_mm, self._cell]
+        self._launch("joints_kept", self._leaves, phases, [*self._pairs, np.int32(self._leaves), *arguments], [kept])
         for name, (rows, scene), planes, out in (
             ("pars_left", self._pars, [self._left_planes], pars_mm),
             ("bridge_left", self._base, [], bridge_mm),
         ):
-            self._ask(name, 2 * rows, phases, [*scene[:-1], *planes, scene[-1], *asked], [out])
+            self._launch(name, 2 * rows, phases, [*scene[:-1], *planes, scene[-1], *arguments], [out])
         return kept, pars_mm, bridge_mm
 
     def reaches(self, phases: OnCard, clearance_radii_mm: OnCard, outward_mm: OnCard) -> tuple[OnCard, OnCard]:
@@ -178,12 +178,12 @@ class GpuLevelArrays:
         counts = self.cupy.empty((len(phases), 2, self.sets), np.float32)
         reported = self.cupy.empty((len(phases), 2, 2), np.float32)
         words = self._targets * (phases.shape[1] + 1)
-        self._ask(
+        self._launch(
             "goals_touched", words, phases, [*self._goals, phases, clearance_radii_mm, outward_mm], [counts, reported]
         )
         return counts, reported
 
-    def _ask(self, name: str, words: int, phases: OnCard, asked: list[Any], answers: list[OnCard]) -> None:
+    def _launch(self, name: str, words: int, phases: OnCard, arguments: list[Any], answers: list[OnCard]) -> None:
         """Runs a kernel, a warp for each approach with room for so many words."""
         count = len(phases)
         if phases.shape[1] > MOST_PHASES:
@@ -195,7 +195,7 @@ class GpuLevelArrays:
         if shared_bytes > kernel.max_dynamic_shared_size_bytes:
             kernel.max_dynamic_shared_size_bytes = shared_bytes
         blocks = -(-count // WARPS)
-        kernel((blocks,), (WARPS * LANES,), (*asked, np.int32(count), *answers), shared_mem=shared_bytes)
+        kernel((blocks,), (WARPS * LANES,), (*arguments, np.int32(count), *answers), shared_mem=shared_bytes)
 
     def _rows(self, rows: SampleRows, before: F32) -> tuple[int, list[Any]]:
         """Number of rows, and pars_left's and bridge_left's first arguments: the last is the number of planes."""

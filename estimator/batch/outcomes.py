@@ -36,7 +36,7 @@ class Device(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class ErrorShifts:
-    """Errors laid on each of A approaches beside those of its own numbers; (A,) arrays of mm.
+    """Errors added to each of A approaches beside those of its own numbers; (A,) arrays of mm.
 
     `sac_mm` widens the berth about the sac; `targets_mm` moves all targets away from the midline.
     """
@@ -47,7 +47,7 @@ class ErrorShifts:
 
 @dataclass(frozen=True, eq=False)
 class RemovedBone:
-    """What A approaches take, per bucket of the scene.
+    """Bone that A approaches take, per bucket of the scene.
 
     `weight` (A, B): mm3 of bone, mm2 of the disc-level plane; `per_mm` (A, B): how much less for
     each mm by which all bone borders lie further in; `lateral_mm` (A,): farthest from the midline that bone is mostly
@@ -76,7 +76,7 @@ class RemovedBone:
 
 @dataclass(frozen=True, eq=False)
 class Outcomes:
-    """What A approaches take, keep and reach; sides in the order left, right.
+    """Outcomes of A approaches: taken, kept, reached; sides in the order left, right.
 
     Parameters
     ----------
@@ -103,14 +103,14 @@ class Outcomes:
 def taken_by_all(
     scene: LevelArrays, table: ApproachTable, shifts: ErrorShifts | None = None, on: Device = CPU
 ) -> RemovedBone:
-    """What each approach of a table takes."""
+    """Bone that each approach of a table takes."""
     return RemovedBone(scene, *on.removals(scene, packed_phases(table), _clearance_radii_mm(scene, table, shifts)))
 
 
 def reached_by_all(
     scene: LevelArrays, table: ApproachTable, shifts: ErrorShifts | None = None, on: Device = CPU
 ) -> tuple[F64, F64]:
-    """What each approach of a table reaches.
+    """Targets that each approach of a table reaches.
 
     (A, 2, S) share of each side's target set that is touched, (A, 2, 2) farthest touched at disc level and least
     clearance beyond the berth, mm.
@@ -125,7 +125,7 @@ def reached_by_all(
 
 
 def outcomes(scene: LevelArrays, table: ApproachTable, shifts: ErrorShifts | None = None, on: Device = CPU) -> Outcomes:
-    """What each approach of a table takes, keeps and reaches."""
+    """Outcomes of each approach of a table: taken, kept, reached."""
     phases = packed_phases(table)
     clearance_radii_mm = _clearance_radii_mm(scene, table, shifts)
     taken = RemovedBone(scene, *on.removals(scene, phases, clearance_radii_mm))

@@ -1,4 +1,4 @@
-"""Outcomes of many approaches told as a surgeon would: ipsilateral and contralateral, limits kept, targets reached."""
+"""Outcomes of many approaches by relation to the approach side: ipsilateral and contralateral, limits, targets."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from canalwise.recon.labels import SIDES, Side
 
 ENOUGH_FRAC = 0.8
 """A set of targets counts as reached from this share of its points on: the rest lies within a few millimetres of them
-and is freed by the tool's own width and by hand (choice, no source)."""
+and is freed by the tool's own width and by manual work (choice, no source)."""
 
 USUAL_WANTED = ("ipsilateral recess", "contralateral recess")
 """What the operation is made for: both lateral recesses."""
@@ -55,13 +55,13 @@ def wanted_of_task(task: Sequence[str]) -> RequiredTargets:
     >>> wanted_of_task(("contralateral disc border", "roof")).names
     ('contralateral disc border',)
     """
-    asked = tuple(name for name in task if name in FROM_TARGETS)
-    return RequiredTargets() if not asked or set(task) == set(NAMES) else RequiredTargets(asked)
+    requested = tuple(name for name in task if name in FROM_TARGETS)
+    return RequiredTargets() if not requested or set(task) == set(NAMES) else RequiredTargets(requested)
 
 
 @dataclass(frozen=True, eq=False)
 class OutcomesByRelation:
-    """What A approaches from one side take, keep and reach; every array is (A,), NaN where not in view.
+    """Outcomes of A approaches from one side: taken, kept, reached; every array is (A,), NaN where not in view.
 
     Parameters
     ----------
@@ -88,7 +88,10 @@ class OutcomesByRelation:
         return len(self.bone_mm3)
 
     def rows(self, which: npt.NDArray[np.intp] | npt.NDArray[np.bool_] | slice) -> OutcomesByRelation:
-        """The same of some of the approaches, by index, mask or slice."""
+        """The same of some of the approaches, by index, mask or slice.
+
+        `which` indexes the (A,) approaches: (K,) integers, an (A,) mask, or a slice.
+        """
         return OutcomesByRelation(**{f.name: _rows(getattr(self, f.name), which) for f in fields(OutcomesByRelation)})
 
     def followed_by(self, other: OutcomesByRelation) -> OutcomesByRelation:

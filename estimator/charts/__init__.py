@@ -1,4 +1,4 @@
-"""How the numbers of a plan change with another tilt, entry or instrument."""
+"""Charts of a plan's numbers over tilt, entry and instrument."""
 
 from __future__ import annotations
 

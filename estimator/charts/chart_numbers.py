@@ -1,4 +1,4 @@
-"""What a row of plans from one side frees, takes and keeps, as columns that charts draw: exact estimates, one each."""
+"""Numbers of a row of plans from one side as columns that charts draw, each an exact estimate."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.removal.structure_names import OTHER
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side

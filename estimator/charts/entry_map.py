@@ -14,11 +14,13 @@ from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
 from canalwise.estimator.charts.chart_numbers import RELATIONS, wanted_words
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers, numbers_of_plans
+from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.planning.entry_plans import PlanEntry, entry_of
 from canalwise.estimator.planning.skin_entry import skin_entry_of
 from canalwise.estimator.resection.coarse import SCREEN, coarse_resections
-from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
+from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.search.exploration import coarse_cost
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
@@ -51,12 +53,12 @@ class EntryMap:
     plan : its pivot distance and instrument are held; the docking point is found for each entry among DOCKED_MM
     lateral_mm : (X,) array, from the spinous line toward the side of the approach
     cranial_mm : (Z,) array, cranial (+) or caudal (-) of `landmark`
-    at : 'skin', or 'pivot' when no skin is in view and the entry is told in the plane of the pivot
+    at : 'skin', or 'pivot' when no skin is in view and the entry is given in the plane of the pivot
     bone_mm3 : (Z, X) array, bone of the plan that frees enough within all limits; NaN where none does
     freed_frac : (Z, X) array, share freed on the side freed less; where `exact` is not, as the screening form has it
     freed_bone_mm3 : (Z, X) array, the bone of that; NaN where `exact` is not
     facet_area_frac : relation -> (Z, X) array, share of the joint's surface that it keeps
-    reasons : what stands in the way; `reason` : (Z, X) array, index of it, -1 where nothing does
+    reasons : what prevents success; `reason` : (Z, X) array, index of it, -1 where nothing does
     exact : (Z, X) array, was the entry estimated exactly?
     plans : Z X approaches, row after row
     plan_entry_mm : (lateral, cranial) of the plan's own entry
@@ -123,7 +125,7 @@ def entry_map_of_json(data: Mapping[str, Any]) -> EntryMap:
 
 @dataclass(frozen=True, eq=False)
 class Entries:
-    """Where the entries lie: (Z, X, 3) points of the level frame, and what they are told from."""
+    """Where the entries lie: (Z, X, 3) points of the level frame, and what they are measured from."""
 
     lateral_mm: Float
     cranial_mm: Float
@@ -223,7 +225,7 @@ def _mapped(
     sides = dict(zip(RELATIONS, (plan.side, other_side(plan.side)), strict=True))
     nan = float("nan")
 
-    def laid(values: list[float]) -> Float:
+    def on_lattice(values: list[float]) -> Float:
         return np.array(values, dtype=float).reshape(shape)
 
     return EntryMap(
@@ -234,10 +236,10 @@ def _mapped(
         entries.at,
         entries.lateral_mm,
         entries.cranial_mm,
-        laid([found[cell].bone_mm3 if cell in found and found[cell].good else nan for cell in cells]),
-        laid([found[c].least_freed_frac if c in found else float(screened.freed[c].min()) for c in cells]),
-        laid([found[cell].bone_mm3 if cell in found else nan for cell in cells]),
-        {relation: laid([found[cell].facet_area_frac.get(s, nan) if cell in found else nan for cell in cells])
+        on_lattice([found[cell].bone_mm3 if cell in found and found[cell].good else nan for cell in cells]),
+        on_lattice([found[c].least_freed_frac if c in found else float(screened.freed[c].min()) for c in cells]),
+        on_lattice([found[cell].bone_mm3 if cell in found else nan for cell in cells]),
+        {relation: on_lattice([found[cell].facet_area_frac.get(s, nan) if cell in found else nan for cell in cells])
          for relation, s in sides.items()},
         reasons,
         np.array([reasons.index(word) if word else -1 for word in words], dtype=np.int64).reshape(shape),
@@ -251,10 +253,10 @@ def _mapped(
 
 
 def _reason(numbers: PlanNumbers | None, screened_frac: Float) -> str:
-    """What stands in the way, empty where nothing does; too little freed is said before a limit."""
+    """What prevents success, empty where nothing does; too little freed is said before a limit."""
     if numbers is None:
-        return f"frees too little on the {('near', 'far')[int(screened_frac.argmin())]} side"
+        return f"frees too little on the {RELATIONS[int(screened_frac.argmin())]} side"
     if not numbers.verdict.freed:
-        on = "far" if " on the far side" in numbers.verdict.sentence else "near"
+        on = "contralateral" if " on the contralateral side" in numbers.verdict.sentence else "ipsilateral"
         return f"frees too little on the {on} side"
     return f"limit: {numbers.broken[0]}" if numbers.broken else ""

@@ -1,4 +1,4 @@
-"""What a thicker instrument frees and costs, and where it no longer frees enough: a plan's entry held, or moved."""
+"""Chart of a plan's numbers over the diameter of its instrument, its entry held or moved."""
 
 from __future__ import annotations
 
@@ -15,10 +15,12 @@ from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
 from canalwise.estimator.charts.chart_numbers import ChartNumbers, chart_numbers, runs, wanted_words
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
-from canalwise.estimator.outcome.plan_numbers import numbers_of_plans, rank_of
+from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.outcome.plan_values import rank_of
 from canalwise.estimator.planning.entry_plans import PlanEntry, entry_of
 from canalwise.estimator.resection.coarse import SCREEN, coarse_resections
-from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
+from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.search.exploration import coarse_cost
 from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float
@@ -44,7 +46,7 @@ class DiameterCurve:
 
     Parameters
     ----------
-    part : 'sleeve' or 'tool'; the scope gives way where it must, sleeve >= scope >= tool
+    part : 'sleeve' or 'tool'; the scope is made thinner where it must, sleeve >= scope >= tool
     diameter_mm : (K,) array, rising
     plan_mm : the plan's own
     held : the plan as it is, only the instrument changed
@@ -131,9 +133,9 @@ def instrument_chart(
     AnatomyNotFound : no dural sac, no ligament, or no targets to aim at
     """
     at, curves, evaluated = resection_level_of(prepared), [], 0
-    for part, asked in diameters_mm.items():
+    for part, requested in diameters_mm.items():
         own = float(getattr(plan.channel, f"{part}_diameter_mm"))
-        shown = sorted({*asked, own})
+        shown = sorted({*requested, own})
         channels = [with_diameter(plan.channel, part, mm) for mm in shown]
         held = [replace(plan, channel=channel) for channel in channels]
         anew = [_entered_anew(prepared.level, at, entry_of(plan), channel) for channel in channels]
@@ -161,7 +163,7 @@ def _entered_anew(level: Level, at: ResectionLevel, entry: PlanEntry, channel: C
 
 
 def with_diameter(channel: Channel, part: Part, diameter_mm: float) -> Channel:
-    """The instrument with another sleeve or tool; what would no longer fit gives way.
+    """The instrument with another sleeve or tool; what would no longer fit is made to.
 
     >>> thick = with_diameter(Channel(), "tool", 7.5)
     >>> thick.tool_diameter_mm, thick.scope_diameter_mm, thick.sleeve_diameter_mm

@@ -1,4 +1,4 @@
-"""What tilting a plan's entry frees, costs and keeps: the pivot turned about the docking point, all else as planned."""
+"""Chart of a plan over the medial tilt of its entry: the pivot turned about the docking point, all else as planned."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
 from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
 from canalwise.estimator.planning.entry_plans import entry_of
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
 from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
@@ -35,7 +35,7 @@ class TiltChart:
     Parameters
     ----------
     approach : the plan; its docking point, pivot distance, cranial tilt and instrument are held
-    medial_tilt_deg : (A,) array, rising, of the way from pivot to docking point; 0 = straight ventral, positive = tip
+    medial_tilt_deg : (A,) array, rising, of the line from pivot to docking point; 0 = straight ventral, positive = tip
         across the midline
     numbers : what each frees, takes and keeps
     plan : index of the plan's own tilt
@@ -88,7 +88,7 @@ def tilt_chart(
     Parameters
     ----------
     tilts_deg : to show, any number; the search's bound, STEP_DEG apart, where left out
-    progress : told how many tilts are done
+    progress : called with the number of tilts done
 
     Raises
     ------
@@ -128,7 +128,10 @@ def usual_tilts_deg(own_deg: float, step_deg: float = STEP_DEG) -> Float:
 
 
 def tilted_plans(level: Level, approach: Approach, tilts_deg: Float) -> list[Approach]:
-    """The plan at each tilt of its entry; at its own tilt it is the plan itself."""
+    """The plan at each tilt of its entry; at its own tilt it is the plan itself.
+
+    `tilts_deg` (A,) array of medial tilts, degrees.
+    """
     entry = entry_of(approach)
     own = entry.medial_tilt_deg
     return [approach if tilt == own else entry.tilted(level, float(tilt)) for tilt in tilts_deg]

@@ -20,7 +20,7 @@ SD_OF_95 = 1.96
 """Half of a 95 % interval of a normal distribution, in standard deviations."""
 
 LEAST_PATIENTS = 3
-"""Of fewer no spread is told (choice)."""
+"""Of fewer no spread is reported (choice)."""
 
 
 @dataclass(frozen=True)
@@ -41,14 +41,18 @@ class Agreement:
 
     @property
     def limits(self) -> tuple[float, float]:
-        """Between these lie 95 % of the differences, were they normal."""
+        """Between these lie 95 % of the differences, were they normal.
+
+        >>> [round(end, 2) for end in Agreement(20, 10, 1.0, 0.5).limits]
+        [0.02, 1.98]
+        """
         return self.mean - SD_OF_95 * self.sd, self.mean + SD_OF_95 * self.sd
 
 
 def limits_of_agreement(
     planned: Sequence[float | None], achieved: Sequence[float | None], patients: Sequence[int | None] | None = None
 ) -> Agreement | None:
-    """How far achieved numbers are from planned ones; None where fewer than LEAST_PATIENTS patients have both.
+    """Differences of achieved from planned numbers; None where fewer than LEAST_PATIENTS patients have both.
 
     Parameters
     ----------

@@ -39,7 +39,11 @@ class TableColumn:
 
     @property
     def ends(self) -> tuple[str, ...]:
-        """Names of the columns of its interval's ends; none where it has no interval."""
+        """Names of the columns of its interval's ends; none where it has no interval.
+
+        >>> TableColumn("reach_mm", (), "", interval=("interval95",)).ends
+        ('reach_mm_low', 'reach_mm_high')
+        """
         return (f"{self.name}_low", f"{self.name}_high") if self.interval else ()
 
 
@@ -96,8 +100,8 @@ COLUMNS: tuple[TableColumn, ...] = (
                 interval=("estimate.resection.contralateral_reach.interval95",)),
     TableColumn("freed", ("estimate.verdict.freed",), "does the plan free enough?", "yes or no"),
     TableColumn("kept", ("estimate.verdict.kept",), "does the plan keep every limit?", "yes or no"),
-    TableColumn("chance_freed_frac", ("estimate.chances.freed",), "chance that enough is freed by hand"),
-    TableColumn("chance_kept_frac", ("estimate.chances.kept",), "chance that every limit is kept by hand"),
+    TableColumn("chance_freed_frac", ("estimate.chances.freed",), "chance that enough is freed as executed"),
+    TableColumn("chance_kept_frac", ("estimate.chances.kept",), "chance that every limit is kept as executed"),
     TableColumn("chance_both_frac", ("estimate.chances.both",), "chance of both"),
     TableColumn("skin_entry_lateral_mm", ("estimate.skin_entry.lateral_mm",), "skin entry from the midline"),
     TableColumn("skin_to_lamina_mm", ("estimate.skin_entry.depth_mm",), "skin to docking depth"),
@@ -161,7 +165,7 @@ def _first(documents: Mapping[str, Any], places: Sequence[str], kind: Kind) -> V
 
 
 def _at(value: Any, place: str) -> Any:
-    """What stands at a place; None where the way to it ends."""
+    """Value at a place of nested JSON; None where the path to it ends."""
     for key in place.split("."):
         if isinstance(value, Mapping):
             value = value.get(key)

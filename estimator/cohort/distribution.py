@@ -1,4 +1,4 @@
-"""How a number is spread over the rows of a cohort."""
+"""Distribution of a number over the rows of a cohort."""
 
 from __future__ import annotations
 
@@ -27,7 +27,11 @@ class Distribution:
 
     @property
     def median(self) -> float:
-        """The value that half of the rows do not exceed."""
+        """The value that half of the rows do not exceed.
+
+        >>> Distribution(3, 0, tuple(QUANTILES)).median
+        0.5
+        """
         return self.quantiles[QUANTILES.index(0.5)]
 
 

@@ -1,6 +1,6 @@
 """Surgeons beside each other: how often each one's plans or results succeed, and how far chance alone would take them.
 
-A funnel plot lays exact binomial limits about the share of all (Spiegelhalter 2005, from memory): a surgeon inside them
+A funnel plot has exact binomial limits about the share of all (Spiegelhalter 2005, from memory): a surgeon inside them
 differs from the rest by no more than chance. Surgeons are numbers, never names.
 """
 
@@ -27,7 +27,11 @@ class FunnelPoint:
 
     @property
     def share(self) -> float:
-        """Share that succeeds."""
+        """Share that succeeds.
+
+        >>> FunnelPoint(1, 20, 15, False).share
+        0.75
+        """
         return self.successes / self.count
 
 
@@ -60,6 +64,11 @@ def funnel_limits(overall: float, count: int, tail: float) -> tuple[float, float
 
 
 def funnel_curve(overall: float, counts: Sequence[int], tail: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """The limits at several counts: lows and highs."""
+    """The limits at several counts: lows and highs.
+
+    >>> lows, highs = funnel_curve(0.5, (4, 100), 0.025)
+    >>> lows[0] < lows[1] < 0.5 < highs[1] < highs[0]
+    True
+    """
     ends = np.array([funnel_limits(overall, count, tail) for count in counts]).reshape(-1, 2)
     return tuple(ends[:, 0].tolist()), tuple(ends[:, 1].tolist())

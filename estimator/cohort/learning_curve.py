@@ -1,4 +1,4 @@
-"""How a number changes with a surgeon's experience: rows by their order, a running median over neighbours.
+"""Learning curve of a number over a surgeon's experience: rows by their order, a running median over neighbours.
 
 Orders are whole numbers, never dates. A cumulative sum of differences from the median of all shows where a run of
 better or worse cases begins (cumulative sums: Page 1954, from memory).

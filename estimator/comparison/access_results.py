@@ -1,4 +1,4 @@
-"""Each way in on its best plan, and all of them together."""
+"""Results of each access on its best plan, and of all accesses together."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.interval import ends95
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
 
@@ -15,8 +15,8 @@ BOTH, MIDLINE = "both sides", "midline laminectomy"
 
 
 @dataclass(frozen=True)
-class WayChances:
-    """Shares of hands that free enough, keep every limit, and do both, as in `estimator.search.chance`."""
+class AccessChances:
+    """Shares of executions that free enough, keep every limit, and do both, as in `estimator.search.chance`."""
 
     freed: float
     kept: float | None
@@ -25,23 +25,23 @@ class WayChances:
 
 @dataclass(frozen=True, eq=False)
 class AccessResult:
-    """One way in on its best plan.
+    """One access on its best plan.
 
     Parameters
     ----------
     plans : the approaches it consists of; none for a midline laminectomy
-    told_from : side from which the structures of `numbers` are told
+    reference_side : side relative to which the structures of `numbers` are named
     numbers : what it frees, takes and keeps, exact
-    bone_mm3 : (N,) array, bone in each trial of a hand; the number itself alone where the way is not through a channel
-    by_hand : None where the way is not through a channel
+    bone_mm3 : (N,) array, bone in each simulated execution; of a midline laminectomy the exact number alone
+    by_hand : chances under execution errors; None where the access is not through a channel
     """
 
     name: str
     plans: tuple[Approach, ...]
-    told_from: Side
+    reference_side: Side
     numbers: PlanNumbers
     bone_mm3: Float
-    by_hand: WayChances | None
+    by_hand: AccessChances | None
 
     @property
     def total_mm3(self) -> float:
@@ -56,33 +56,33 @@ class AccessResult:
 
 @dataclass(frozen=True, eq=False)
 class AccessComparison:
-    """The ways in at one level for the same room needed; `stopped` tells of a search cut short."""
+    """The accesses at one level for the same room needed; `stopped` states that the search was cut short."""
 
     level: str
     breadth: str
     enough_frac: float
-    ways: tuple[AccessResult, ...]
+    accesses: tuple[AccessResult, ...]
     stopped: bool
 
     def __repr__(self) -> str:
         ended = ", stopped early" if self.stopped else ""
-        return f"<AccessComparison {self.level}: {', '.join(way.name for way in self.ways)}{ended}>"
+        return f"<AccessComparison {self.level}: {', '.join(access.name for access in self.accesses)}{ended}>"
 
-    def way(self, name: str) -> AccessResult | None:
-        """The way of that name; None where the anatomy does not allow it."""
-        return next((way for way in self.ways if way.name == name), None)
-
-
-def winner(ways: Sequence[AccessResult]) -> AccessResult | None:
-    """The way through channels that takes least weighted bone of those that free enough within limits; None if none."""
-    good = [way for way in ways if way.name != MIDLINE and way.numbers.good]
-    return min(good, key=lambda way: way.numbers.weighted_mm3, default=None)
+    def access(self, name: str) -> AccessResult | None:
+        """The access of that name; None where the anatomy does not allow it."""
+        return next((access for access in self.accesses if access.name == name), None)
 
 
-def reference(ways: Sequence[AccessResult]) -> AccessResult:
-    """What the others are told against: the winner, or where there is none the way that frees most within limits."""
-    best = winner(ways)
+def winner(accesses: Sequence[AccessResult]) -> AccessResult | None:
+    """The channel access that takes least weighted bone of those that free enough within limits; None if none."""
+    good = [access for access in accesses if access.name != MIDLINE and access.numbers.good]
+    return min(good, key=lambda access: access.numbers.weighted_mm3, default=None)
+
+
+def reference(accesses: Sequence[AccessResult]) -> AccessResult:
+    """What the others are compared with: the winner, or where there is none what frees most within limits."""
+    best = winner(accesses)
     if best is not None:
         return best
-    channels = [way for way in ways if way.name != MIDLINE]
-    return min(channels, key=lambda way: (len(way.numbers.broken), -way.numbers.least_freed_frac, way.total_mm3))
+    channels = [access for access in accesses if access.name != MIDLINE]
+    return min(channels, key=lambda one: (len(one.numbers.broken), -one.numbers.least_freed_frac, one.total_mm3))

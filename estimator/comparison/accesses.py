@@ -9,17 +9,18 @@ import numpy as np
 from canalwise.estimator.comparison.access_results import (
     BOTH,
     MIDLINE,
+    AccessChances,
     AccessComparison,
     AccessResult,
-    WayChances,
 )
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.joined_outcome import TOLD_FROM, both_sides, midline
 from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.resection.resection import resection_of
 from canalwise.estimator.resection.resection_level import ResectionLevel, with_set
-from canalwise.estimator.search.best_approach import SearchResult, search
+from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.search_task import Progress, SearchTask, level_for
+from canalwise.estimator.search.search_values import SearchResult
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.labels import SIDES, Side
 
@@ -43,29 +44,29 @@ def compared_accesses(
         raise AnatomyNotFound(
             f"interlaminar window {prepared.level.name}", "or the lamina edges must be in view on at least one side"
         )
-    at, ways, stopped = level_for(prepared, question.breadth), [], False
+    at, accesses_found, stopped = level_for(prepared, question.breadth), [], False
     for side in sides:
         budget = max(round(2 * HALF_SHARE * question.budget), 1)
         mine = replace(question, sides=(side,), budget=budget, best_only=True)
         found = search(prepared, mine, progress, at)
         stopped |= found.stopped
-        ways.append(_way(side, found))
+        accesses_found.append(_one_sided(side, found))
     if len(sides) == len(SIDES):
         halves = [_half(prepared, at, question, side, progress) for side in SIDES]
         stopped |= any(half.stopped for half in halves)
-        ways.append(_from_both(prepared, at, halves))
+        accesses_found.append(_from_both(prepared, at, halves))
     try:
         behind = midline(prepared, at)
-        ways.append(AccessResult(MIDLINE, (), TOLD_FROM, behind, np.array([behind.bone_mm3]), None))
+        accesses_found.append(AccessResult(MIDLINE, (), TOLD_FROM, behind, np.array([behind.bone_mm3]), None))
     except AnatomyNotFound:
         pass  # no lamina edges in view: there is no reference, as far as in view
     enough = at.rules.value("freed_enough_frac")
-    return AccessComparison(prepared.level.name, question.breadth, enough, tuple(ways), stopped)
+    return AccessComparison(prepared.level.name, question.breadth, enough, tuple(accesses_found), stopped)
 
 
-def _way(side: Side, found: SearchResult) -> AccessResult:
+def _one_sided(side: Side, found: SearchResult) -> AccessResult:
     best = found.best
-    chances = WayChances(best.chance.freed, best.chance.kept, best.chance.both)
+    chances = AccessChances(best.chance.freed, best.chance.kept, best.chance.both)
     return AccessResult(side, (best.approach,), side, best.numbers, best.chance.bone_mm3, chances)
 
 
@@ -88,5 +89,5 @@ def _from_both(prepared: PreparedLevel, at: ResectionLevel, halves: list[SearchR
     known = None if None in kept else float(np.prod([share for share in kept if share is not None]))
     apart = sum(pick.numbers.bone_mm3 for pick in best)
     bone = sum(pick.chance.bone_mm3 for pick in best) * numbers.bone_mm3 / max(apart, 1e-9)
-    chances = WayChances(freed, known, success)
+    chances = AccessChances(freed, known, success)
     return AccessResult(BOTH, tuple(pick.approach for pick in best), TOLD_FROM, numbers, np.asarray(bone), chances)

@@ -1,4 +1,4 @@
-"""A comparison of the best plans of each way in as JSON data, and the sentence that follows: failure first."""
+"""A comparison of the best plan of each access as JSON data, and the sentence that follows: failure first."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ SCHEMA = "canalwise.compare/3"
 
 
 def comparison_as_json(comparison: AccessComparison) -> dict[str, Any]:
-    """All ways, each with its difference from the best; joints and structures by the patient's side."""
-    first, best = reference(comparison.ways), winner(comparison.ways)
+    """All accesses, each with its difference from the best; joints and structures by the patient's side."""
+    first, best = reference(comparison.accesses), winner(comparison.accesses)
     return {
         "schema": SCHEMA,
         "level": comparison.level,
         "breadth": comparison.breadth,
         "enough_frac": comparison.enough_frac,
-        "rows": [_row(way) | {"more_than_least": _difference(way, first)} for way in comparison.ways],
+        "rows": [_row(access) | {"more_than_least": _difference(access, first)} for access in comparison.accesses],
         "best": None if best is None else best.name,
         "least": first.name,
         "conclusion": conclusion(comparison),
@@ -38,81 +38,85 @@ def comparison_as_json(comparison: AccessComparison) -> dict[str, Any]:
     }
 
 
-def _row(way: AccessResult) -> dict[str, Any]:
-    numbers = way.numbers
+def _row(access: AccessResult) -> dict[str, Any]:
+    numbers = access.numbers
     joints = {f"facet_{s}_frac": known(numbers.facet_area_frac.get(s, float("nan"))) for s in SIDES}
     pars = {f"pars_{s}_mm": known(numbers.pars_mm[s]) for s in SIDES}
     shared = numbers_as_json(numbers)
     return {
-        "name": way.name,
+        "name": access.name,
         "verdict": shared["verdict"],
         "freed": shared["freed"],
         "freed_frac": numbers.least_freed_frac,
-        "bone_removed_mm3": way.total_mm3,
-        "interval95": list(way.interval95_mm3),
-        "bone_by_structure_mm3": by_patient_side(way),
+        "bone_removed_mm3": access.total_mm3,
+        "interval95": list(access.interval95_mm3),
+        "bone_by_structure_mm3": by_patient_side(access),
         **joints,
         **pars,
         "spinous_bridge_mm": known(numbers.bridge_mm),
         "canal_area_before_mm2": numbers.at_disc_area_mm2["before"],
         "canal_area_after_mm2": numbers.at_disc_area_mm2["after"],
         "limits_broken": shared["limits_broken"],
-        "by_hand": None if way.by_hand is None else asdict(way.by_hand),
-        "plans": [asdict(plan) for plan in way.plans],
+        "by_hand": None if access.by_hand is None else asdict(access.by_hand),
+        "plans": [asdict(plan) for plan in access.plans],
     }
 
 
-def by_patient_side(way: AccessResult) -> dict[str, float]:
-    """Bone by structure, sides told as the patient's, the left first."""
-    words = {"ipsilateral": way.told_from, "contralateral": other_side(way.told_from)}
+def by_patient_side(access: AccessResult) -> dict[str, float]:
+    """Bone by structure, sides as the patient's, the left first."""
+    words = {"ipsilateral": access.reference_side, "contralateral": other_side(access.reference_side)}
     named = {}
-    for name, bone in way.numbers.by_structure_mm3.items():
+    for name, bone in access.numbers.by_structure_mm3.items():
         what, _, relation = name.rpartition(" ")
         named[f"{what} {words[relation]}" if relation in words else name] = bone
     return dict(sorted(named.items()))
 
 
-def _difference(way: AccessResult, first: AccessResult) -> dict[str, Any]:
-    low, high = difference95_mm3(way, first)
-    more = way.total_mm3 - first.total_mm3
-    return {"bone_removed_mm3": more, "interval95": [low, high], "tie": way is not first and ties_with(way, first)}
+def _difference(access: AccessResult, first: AccessResult) -> dict[str, Any]:
+    low, high = difference95_mm3(access, first)
+    more = access.total_mm3 - first.total_mm3
+    return {
+        "bone_removed_mm3": more,
+        "interval95": [low, high],
+        "tie": access is not first and ties_with(access, first),
+    }
 
 
-def difference95_mm3(way: AccessResult, other: AccessResult) -> tuple[float, float]:
+def difference95_mm3(access: AccessResult, other: AccessResult) -> tuple[float, float]:
     """Between which 95 % of the differences lie, trial by trial with the same draws."""
-    return ends95(way.bone_mm3 - other.bone_mm3, way.total_mm3 - other.total_mm3)
+    return ends95(access.bone_mm3 - other.bone_mm3, access.total_mm3 - other.total_mm3)
 
 
-def ties_with(way: AccessResult, other: AccessResult) -> bool:
+def ties_with(access: AccessResult, other: AccessResult) -> bool:
     """Do both free enough within limits, or both not, and is the difference in bone too small to tell?"""
-    alike = way.numbers.good == other.numbers.good
-    return alike and is_tie(way.total_mm3 - other.total_mm3, difference95_mm3(way, other), SAME_MM3)
+    alike = access.numbers.good == other.numbers.good
+    return alike and is_tie(access.total_mm3 - other.total_mm3, difference95_mm3(access, other), SAME_MM3)
 
 
 def conclusion(comparison: AccessComparison) -> str:
-    """Which way frees enough for the least bone, and how each other differs; what frees too little is never a tie."""
-    best, first = winner(comparison.ways), reference(comparison.ways)
+    """Which access frees enough for the least bone, and how others differ; what frees too little is never a tie."""
+    best, first = winner(comparison.accesses), reference(comparison.accesses)
     enough = f"{100 * comparison.enough_frac:.0f} %"
     if best is None:
-        said = [f"No way in through a channel frees {enough} on each side within the limits; {first.name} frees "
+        said = [f"No access through a channel frees {enough} on each side within the limits; {first.name} frees "
                 f"{_percent(first)} there, the most"]  # fmt: skip
     else:
         said = [f"Least bone that frees {enough} on each side: {best.name}, {best.total_mm3:.0f} mm3"]
-    said += [_against(way, first) for way in comparison.ways if way is not first]
+    said += [_against(access, first) for access in comparison.accesses if access is not first]
     return "; ".join(said) + "."
 
 
-def _against(way: AccessResult, first: AccessResult) -> str:
-    low, high = difference95_mm3(way, first)
-    by = way.total_mm3 - first.total_mm3
+def _against(access: AccessResult, first: AccessResult) -> str:
+    low, high = difference95_mm3(access, first)
+    by = access.total_mm3 - first.total_mm3
     more = f"{abs(by):.0f} mm3 {'more' if by >= 0 else 'less'} (95 %: {low:.0f} to {high:.0f})"
-    if not way.numbers.good:
-        failing = f"frees {_percent(way)}" if not way.numbers.verdict.freed else "frees enough"
-        broken = f" and breaks {', '.join(way.numbers.broken)}" if way.numbers.broken else ""
-        return f"{way.name} {failing}{broken}, for {more}"
-    return f"{way.name} a tie, {more}" if ties_with(way, first) else f"{way.name} takes {more}"
+    if not access.numbers.good:
+        failing = f"frees {_percent(access)}" if not access.numbers.verdict.freed else "frees enough"
+        broken = f" and breaks {', '.join(access.numbers.broken)}" if access.numbers.broken else ""
+        return f"{access.name} {failing}{broken}, for {more}"
+    return f"{access.name} a tie, {more}" if ties_with(access, first) else f"{access.name} takes {more}"
 
 
-def _percent(way: AccessResult) -> str:
+def _percent(access: AccessResult) -> str:
     """Freed on the side freed less, rounded down."""
-    return f"{int(100 * way.numbers.least_freed_frac + 1e-9)} %"
+    return f"{int(100 * access.numbers.least_freed_frac + 1e-9)} %"

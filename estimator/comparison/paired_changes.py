@@ -1,7 +1,7 @@
 """A plan's numbers in samples that all plans held against each other meet alike.
 
-Borders, and from one side the hand, are the same in every plan's samples
-(`estimator.comparison.paired_samples.PairedSamples`), so what is unsure of two plans in the same way cancels in the
+Borders, and from one side the execution errors, are the same in every plan's samples
+(`estimator.comparison.paired_samples.PairedSamples`), so what is uncertain of two plans alike cancels in the
 difference of their samples.
 """
 
@@ -52,7 +52,7 @@ def paired_changes(
     `wanted` : as for `estimator.estimate.probabilities.successes_of`.
     """
     prepared, nothing = exact.prepared, np.zeros(1)
-    copies = copies_of(plans, ExecutionErrors(), samples.execution_sampler_of)
+    copies = copies_of(plans, ExecutionErrors(), samples.execution_normals_of)
     borders = (np.concatenate([nothing, mm]) for mm in (samples.border_mm, samples.canal_mm, samples.sac_mm))
     changes, untouched = changes_of(prepared, joined([joined_plans(plans), copies]), SampledBorders(*borders))
     change = {name: values[1:] for name, values in changes.items()}
@@ -75,7 +75,7 @@ def _shared(exact: Estimate, spread: SampledChanges) -> dict[str, F64]:
 
 
 def mean_reached(exact: Estimate, spread: SampledChanges) -> F64 | None:
-    """(N,) array: mean share touched of the asked sets in view; None where none is."""
+    """(N,) array: mean share touched of the requested sets in view; None where none is."""
     shares = {sampled_name(exact, name): share for name, share in exact.task_reached_frac.items() if share == share}
     reported = [
         np.clip(share + spread.change[name], 0.0, 1.0) for name, share in shares.items() if name in spread.change
@@ -113,20 +113,24 @@ def _along(normals: F64, up: float, down: float) -> F64:
 def _steps(plans: tuple[Approach, ...], samples: PairedSamples) -> tuple[dict[Side, Float], list[F64]]:
     """Each error that the tasks of the plans feel: side -> (E, K) steps of it alone, and (N,) samples of each of E."""
     felt = [(plan.side, column) for plan in plans for column in task_sensitivity(len(plan.phases))]
-    steps = {side: np.zeros((len(felt), hand.shape[1])) for side, hand in samples.execution_sampler_of.items()}
+    steps = {
+        side: np.zeros((len(felt), execution.shape[1])) for side, execution in samples.execution_normals_of.items()
+    }
     for row, (side, column) in enumerate(felt):
         steps[side][row, column] = SD_OF_95
-    return steps, [_strayed(samples.execution_sampler_of[side], column) for side, column in felt]
+    return steps, [_strayed(samples.execution_normals_of[side], column) for side, column in felt]
 
 
-def _strayed(hand: Float, column: int) -> F64:
-    """(N,) array: one error of the hand in standard deviations, the entry's with registration's along the same axis."""
+def _strayed(execution: Float, column: int) -> F64:
+    """(N,) array: one execution error in standard deviations, the entry's with registration's along the same axis."""
     if column >= len(COMMON):
-        return hand[:, column]
+        return execution[:, column]
     errors = ExecutionErrors()
     entry, registration = errors.value("entry_sd_mm"), errors.value("registration_sd_mm")
     along = REGISTRATION_OF_ENTRY[column]
-    return np.asarray((entry * hand[:, column] + registration * hand[:, along]) / np.hypot(entry, registration))
+    return np.asarray(
+        (entry * execution[:, column] + registration * execution[:, along]) / np.hypot(entry, registration)
+    )
 
 
 REGISTRATION_OF_ENTRY = {0: 2, 1: 4}

@@ -1,4 +1,4 @@
-"""Borders and errors of the hand drawn once for all plans that are compared, and the plans as those hands lay them."""
+"""Samples of borders and execution errors drawn once for all compared plans, and the plans disturbed by them."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side
 
 SAMPLES = 512
-"""Times the same hand lays every way in, on the same borders."""
+"""Samples of execution errors and borders, the same for every access."""
 
 
 @dataclass(frozen=True, eq=False)
 class PairedSamples:
-    """What all ways meet alike: the hand's errors and the positions of borders, in standard deviations.
+    """What all accesses share: execution errors and positions of borders, in standard deviations.
 
-    `execution_sampler_of` (N, K) for the entry on that side; `border_mm`, `sac_mm`, `canal_mm` (N,) how much further in
+    `execution_normals_of` (N, K) for the entry on that side; `border_mm`, `sac_mm`, `canal_mm` (N,) how much further in
     all bone borders, how much nearer the sac and how much further out the canal's wall lie; `seed` of all these.
     """
 
-    execution_sampler_of: dict[Side, Float]
+    execution_normals_of: dict[Side, Float]
     border_mm: Float
     sac_mm: Float
     canal_mm: Float
@@ -38,11 +38,11 @@ class PairedSamples:
 def samples_of(prepared: PreparedLevel, seed: int, phases: int = 2) -> PairedSamples:
     """SAMPLES draws for so many phases; the two sides' errors are independent, for each is entered anew."""
     rng, border_uncertainty = np.random.default_rng(seed), prepared.border_uncertainty
-    hand = {side: rng.standard_normal((SAMPLES, len(causes_of(phases)))) for side in SIDES}
+    execution = {side: rng.standard_normal((SAMPLES, len(causes_of(phases)))) for side in SIDES}
     border, sac = rng.standard_normal((2, SAMPLES))
     canal = rng.standard_normal(SAMPLES)
     return PairedSamples(
-        hand,
+        execution,
         border * border_uncertainty.bone_mm,
         sac * border_uncertainty.sac_mm,
         canal * border_uncertainty.canal_here_mm,
@@ -51,11 +51,14 @@ def samples_of(prepared: PreparedLevel, seed: int, phases: int = 2) -> PairedSam
 
 
 def copies_of(
-    plans: Sequence[Approach], errors: ExecutionErrors, execution_sampler_of: Mapping[Side, Float]
+    plans: Sequence[Approach], errors: ExecutionErrors, execution_normals_of: Mapping[Side, Float]
 ) -> ApproachTable:
-    """A plan, or the first phases of a left and a right one together, as each of the samples' hands lays it."""
+    """A plan, or the first phases of a left and a right one together, disturbed by each sample's errors.
+
+    `execution_normals_of` (N, K) arrays in standard deviations; the answer has N rows.
+    """
     entries = [
-        disturbed(one, errors, execution_sampler_of[one.side][:, : len(causes_of(len(one.phases)))]) for one in plans
+        disturbed(one, errors, execution_normals_of[one.side][:, : len(causes_of(len(one.phases)))]) for one in plans
     ]
     return entries[0] if len(entries) == 1 else both_entries(entries[0], entries[1])
 
@@ -69,7 +72,7 @@ def joined_plans(plans: Sequence[Approach]) -> ApproachTable:
 def both_entries(left: ApproachTable, right: ApproachTable) -> ApproachTable:
     """Approaches of one phase from the left, and of one from the right, as approaches of two phases.
 
-    The second phase is told as from the left: its medial tilt changes sign, its pivot keeps its place, and its depths
+    The second phase is given as from the left: its medial tilt changes sign, its pivot keeps its place, and its depths
     are counted from the first one's pivot distance.
     """
     deeper = (right.pivot_distance_mm - left.pivot_distance_mm)[:, None]

@@ -1,4 +1,4 @@
-"""Which plans are compared, and the numbers of each with their samples."""
+"""Rows of a comparison of plans: numbers of each with their samples."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ MOST = 4
 
 @dataclass(frozen=True)
 class PlanTableTask:
-    """What is held against each other.
+    """Task of a comparison of plans.
 
     Parameters
     ----------
-    plans : one to MOST, of one level; the first is what the others are told against
+    plans : one to MOST, of one level; the first is the reference of the others
     task : the sets of `estimator.level.target_names` to be touched
     midline : a midline laminectomy too, as a reference?
     both : the first left and the first right plan's ipsilateral phases together too? They share one instrument
@@ -61,12 +61,12 @@ class PlanTableTask:
 
 @dataclass(frozen=True, eq=False)
 class PlanRow:
-    """One way in.
+    """One access.
 
     Parameters
     ----------
     plans : the approaches it consists of; none for a midline laminectomy
-    values : name of a quantity -> its number; only what the way has and the scan shows
+    values : name of a quantity -> its number; only what the access has and the scan shows
     ends : name -> 95 % interval, None where nothing makes it uncertain
     samples : name -> (N,) array, in each of the samples that all rows share
     flags : name of a chance -> (N,) array, does that sample succeed?
@@ -80,7 +80,7 @@ class PlanRow:
     flags: dict[str, Mask] = field(default_factory=dict)
 
     def difference(self, first: PlanRow, name: str) -> tuple[float, tuple[float, float]] | None:
-        """How much more of a quantity than the first, with its 95 % interval; None where either has none."""
+        """Difference of a quantity from the first, with its 95 % interval; None where either has none."""
         if name not in self.values or name not in first.values:
             return None
         more = self.values[name] - first.values[name]

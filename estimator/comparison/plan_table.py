@@ -1,7 +1,7 @@
 """Plans of one level side by side: each one's numbers, and by how much it differs from the first.
 
 A difference rests on samples that all rows meet alike (`estimator.comparison.paired_samples.PairedSamples`): the same
-borders and, from one side, the same hand. What is unsure of both in the same way then cancels, and its interval is
+borders and, from one side, the same execution errors. What is uncertain of both alike cancels, and its interval is
 narrower than theirs.
 """
 
@@ -29,10 +29,11 @@ from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import FROM_TARGETS, chosen, of_both_halves
 from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.outcome.joined_outcome import both_sides, midline
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers, plan_numbers
+from canalwise.estimator.outcome.plan_numbers import plan_numbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.removal.midline_laminectomy import laminectomy
-from canalwise.estimator.resection.resection import resection_of
-from canalwise.estimator.resection.resection_level import resection_level_of, with_set
+from canalwise.estimator.resection.resection import resection_level_of, resection_of
+from canalwise.estimator.resection.resection_level import with_set
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.labels import SIDES, Mask
 
@@ -40,15 +41,15 @@ from canalwise.recon.labels import SIDES, Mask
 def pinned(
     prepared: PreparedLevel, pinning: PlanTableTask, progress: Callable[[int], None] = lambda _: None
 ) -> tuple[PlanRow, ...]:
-    """The plans, then both sides together, then the midline laminectomy, as far as asked for.
+    """The plans, then both sides together, then the midline laminectomy, as far as requested.
 
     Parameters
     ----------
-    progress : told how many rows are done
+    progress : called with the number of rows done
 
     Raises
     ------
-    WrongUse : both sides are asked for a task that lies on one only
+    WrongUse : both sides are requested for a task that lies on one only
     AnatomyNotFound : no lamina edges in view to lay out a laminectomy
     """
     samples, rows = samples_of(prepared, pinning.seed, pinning.phases), []
@@ -111,15 +112,15 @@ def with_freed(row: PlanRow, numbers_of: Callable[[], PlanNumbers]) -> PlanRow:
 
 
 def _row_of_midline(prepared: PreparedLevel, samples: PairedSamples) -> PlanRow:
-    """The hand's errors are not asked of it: a laminectomy is laid out under the eye."""
-    way, region = midline_access(prepared, samples), laminectomy(prepared.anatomy, prepared.level)
-    cost = way.cost
+    """No execution errors enter: a laminectomy is done under direct sight."""
+    access, region = midline_access(prepared, samples), laminectomy(prepared.anatomy, prepared.level)
+    cost = access.cost
     values = known({
-        "cone_bone": way.cost.removal.total_mm3,
+        "cone_bone": access.cost.removal.total_mm3,
         **{f"{side}_facet": kept.area_frac for side, kept in cost.facets.items()},
         **{f"{side}_pars": cost.pars[side].residual_mm for side in SIDES},
         "bridge": cost.spinous_base.bridge_mm,
-        "canal_after": way.freed.canal_area_after_mm2,
+        "canal_after": access.freed.canal_area_after_mm2,
     })  # fmt: skip
     _, after = area_causes(prepared, region)
     still = {SAMPLED[name]: np.zeros(SAMPLES) for name in values}
@@ -127,7 +128,7 @@ def _row_of_midline(prepared: PreparedLevel, samples: PairedSamples) -> PlanRow:
         SampledChanges(still, {}, {}), cost_causes(prepared, cost, region) | {AFTER: after}, samples.seed
     )
     shared = {name: within(name, values[name] + noisy.change[SAMPLED[name]]) for name in values}
-    shared["cone_bone"] = way.bone_mm3
+    shared["cone_bone"] = access.bone_mm3
     ends: dict[str, Ends] = {name: ends95(shared[name], value) for name, value in values.items()}
     return with_freed(
         PlanRow(MIDLINE, (), values, ends, shared), lambda: midline(prepared, resection_level_of(prepared))
@@ -165,14 +166,14 @@ def share95(flags: Mask) -> tuple[float, float]:
 
 
 def _halves_of(task: Sequence[str]) -> tuple[str, ...]:
-    """What both sides together are asked: every set of the task that has a counterpart, on either side.
+    """The task of both sides together: every set of the task that has a counterpart, on either side.
 
     >>> _halves_of(["contralateral recess", "contralateral foramen entrance"])
     ('ipsilateral recess', 'contralateral recess')
     """
     paired = [name for name in task if name not in FROM_TARGETS or _counterpart(name) in FROM_TARGETS.values()]
     if not paired:
-        raise WrongUse("both sides together", "must be asked for targets that lie on both sides", got=list(task))
+        raise WrongUse("both sides together", "must be compared for targets that lie on both sides", got=list(task))
     return of_both_halves(paired)
 
 

@@ -66,7 +66,7 @@ def words_of(row: PlanRow, first: PlanRow) -> str:
         if found is not None and not is_tie(*found, quantity.least_difference):
             reported.append(f"{quantity.words} {more_words(*found, quantity.unit)}")
     if not reported:
-        return "No difference from the first that errors of hand and borders could not turn round."
+        return "No difference from the first that execution errors and uncertain borders could not turn round."
     return f"Against the first: {'; '.join(reported)}."
 
 
@@ -78,6 +78,6 @@ def more_words(value: float, ends: tuple[float, float], unit: str) -> str:
     """
     scale, digits = (100.0 if unit == "fraction" else 1.0), DIGITS[unit]
     low, high = sorted(scale * end * (1 if value >= 0 else -1) for end in ends)
-    way = "more" if value >= 0 else "less"
+    direction = "more" if value >= 0 else "less"
     between = f"(95 %: {low:.{digits}f} to {high:.{digits}f})"
-    return f"{abs(scale * value):.{digits}f} {IN_WORDS[unit]} {way} {between}"
+    return f"{abs(scale * value):.{digits}f} {IN_WORDS[unit]} {direction} {between}"

@@ -1,4 +1,4 @@
-"""What is compared of plans: each quantity with its unit, which way is better, and what counts as no difference."""
+"""Quantities by which plans are compared: each with its unit, which direction is better, and what is no difference."""
 
 from __future__ import annotations
 
@@ -66,10 +66,18 @@ SAMPLED = {
 
 
 def known(values: Mapping[str, float]) -> dict[str, float]:
-    """Those that are numbers."""
+    """Those that are numbers.
+
+    >>> known({"reach": 2.0, "pars": float("nan")})
+    {'reach': 2.0}
+    """
     return {name: float(value) for name, value in values.items() if not np.isnan(value)}
 
 
 def within(name: str, samples: F64) -> F64:
-    """Samples drawn in to what the quantity can be at all."""
+    """Samples drawn in to what the quantity can be at all.
+
+    >>> within("freed", np.array([-0.1, 0.9, 1.2])).tolist()
+    [0.0, 0.9, 1.0]
+    """
     return np.clip(samples, 0.0, 1.0 if QUANTITIES[name].unit == "fraction" else np.inf)

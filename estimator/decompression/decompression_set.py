@@ -46,11 +46,11 @@ def decompression_set(anatomy: Anatomy, level: Level, level_bone: LevelBone, roo
     return DecompressionSet(
         level, level_bone, room, room.voxels[wanted], room.share[wanted], soft_mm3[wanted], bone_mm3[wanted],
         kind[wanted], room.zone[wanted], np.where(takeable, labels, 0).astype(np.uint16)[wanted],
-        room.level_mm[wanted], _standing(level_bone, room, labels, bone),
+        room.level_mm[wanted], _remaining(level_bone, room, labels, bone),
     )  # fmt: skip
 
 
-def _standing(
+def _remaining(
     level_bone: LevelBone, room: RoomNeeded, labels: npt.NDArray[np.uint16], bone_mm3: Float
 ) -> dict[str, float]:
     """mm3 of disc, body and pedicle in the room."""

@@ -18,6 +18,7 @@ from canalwise.recon.anatomy import Level
 from canalwise.recon.grid import Float, Index3
 from canalwise.recon.image.sampling import block_sums, linear_box, nearest_box
 from canalwise.recon.labels import Labels, Part, bone_mask
+from canalwise.recon.parallel import thread_count
 
 CELL_MM = 1.0
 """Edge of a cell (scripts/why_resection.py)."""
@@ -25,8 +26,10 @@ CELL_MM = 1.0
 SUB = 2
 """Samples along an edge of a cell."""
 
-LATERAL_MM, VENTRAL_MM, DORSAL_MM, ALONG_MM = 30.0, 12.0, 48.0, 25.0
-"""The lattice reaches this far lateral, ventral and dorsal of the level's axis, and past both insertions."""
+LATERAL_MM, VENTRAL_MM, DORSAL_MM, ALONG_MM = 30.5, 12.0, 48.0, 25.0
+"""The lattice reaches this far lateral, ventral and dorsal of the level's axis, and past both insertions. One cell's
+centre lies on the midline, so the lattice of the mirror image is its mirror image, and tips, which lie on whole
+millimetres, lie at centres of cells and not on their borders, where rounding would decide."""
 
 BONE_FRAC = 0.5
 """A cell with at least this much bone is bone that a sleeve meets."""
@@ -114,11 +117,11 @@ def level_cells(
     size = (SUB, SUB, SUB)
     per_sample = (CELL_MM / SUB) ** 3
     price = block_sums(frac * worth[labels], size) * per_sample
-    bone = block_sums(frac, size) / SUB**3
-    kept = block_sums(np.where(protected[labels], frac, np.float32(0)), size) / SUB**3
-    process = block_sums(np.where(_is_part(Part.SPINOUS_PROCESS)[labels], frac, np.float32(0)), size) / SUB**3
-    passing = np.minimum(_signed_mm(bone) + np.float32(contact_mm), _signed_mm(process, ANY_FRAC))
-    return LevelCells(origin, price.astype(np.float32), _signed_mm(bone), passing, _signed_mm(kept))
+    kept = np.where(protected[labels], frac, np.float32(0))
+    process = np.where(_is_part(Part.SPINOUS_PROCESS)[labels], frac, np.float32(0))
+    outside = _signed_mm(frac)
+    passing = np.minimum(outside + np.float32(contact_mm), _signed_mm(process, ANY_FRAC))
+    return LevelCells(origin, price.astype(np.float32), outside, passing, _signed_mm(kept))
 
 
 def _is_part(part: Part) -> npt.NDArray[np.bool_]:
@@ -142,11 +145,17 @@ def _sampled(
     return linear_box(occupancy, matrix, offset, samples), nearest_box(level_bone.labels, matrix, offset, samples)
 
 
-def _signed_mm(frac: Float, least: float = BONE_FRAC) -> Cells:
-    """Distance of every cell's centre to the border of what fills at least a share of a cell, negative inside."""
-    inside = frac >= least
+def _signed_mm(frac: Cells, least: float = BONE_FRAC) -> Cells:
+    """Distance of every cell's centre to the border of samples with at least a share of bone, negative inside.
+
+    Found between samples and averaged over each cell's, so it follows the border more finely than cells do.
+    """
+    inside = np.ascontiguousarray(frac >= least)
+    cells = tuple(n // SUB for n in frac.shape)
     if not inside.any():
-        return np.full(frac.shape, 1e3, dtype=np.float32)
-    outward = edt.edt(np.ascontiguousarray(~inside), anisotropy=(CELL_MM,) * 3, parallel=1)
-    inward = edt.edt(np.ascontiguousarray(inside), anisotropy=(CELL_MM,) * 3, parallel=1)
-    return np.where(inside, CELL_MM / 2 - inward, outward - CELL_MM / 2).astype(np.float32)
+        return np.full(cells, 1e3, dtype=np.float32)
+    step = CELL_MM / SUB
+    outward = edt.edt(~inside, anisotropy=(step,) * 3, parallel=thread_count())
+    inward = edt.edt(inside, anisotropy=(step,) * 3, parallel=thread_count())
+    signed = np.where(inside, step / 2 - inward, outward - step / 2)
+    return np.asarray(block_sums(signed, (SUB,) * 3) / SUB**3, dtype=np.float32)

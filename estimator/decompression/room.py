@@ -25,9 +25,9 @@ def distance_to_segment_mm(points_mm: Float, start_mm: Float, end_mm: Float) -> 
     >>> distance_to_segment_mm(np.array([[0.0, 3.0, 4.0]]), np.zeros(3), np.array([9.0, 0.0, 0.0])).tolist()
     [5.0]
     """
-    way = end_mm - start_mm
-    along = np.clip((points_mm - start_mm) @ way / max(float(way @ way), 1e-12), 0.0, 1.0)
-    return np.asarray(np.linalg.norm(points_mm - start_mm - along[:, None] * way, axis=1))
+    direction = end_mm - start_mm
+    along = np.clip((points_mm - start_mm) @ direction / max(float(direction @ direction), 1e-12), 0.0, 1.0)
+    return np.asarray(np.linalg.norm(points_mm - start_mm - along[:, None] * direction, axis=1))
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,8 +142,8 @@ class RoomNeeded:
 
     Parameters
     ----------
-    breadth : how much is asked
-    stations : the slabs it is told by
+    breadth : how much is to be freed
+    stations : the slabs it is divided into
     section : of the sac, unpressed
     corridors : of the roots
     voxels : (N,) array, flat indices into the bench's arrays, of every voxel that lies in the room at least in part

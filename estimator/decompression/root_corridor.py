@@ -1,4 +1,4 @@
-"""Room for the nerve roots: round corridors from the sac's side to the pedicle, and into the foramen where asked.
+"""Room for the nerve roots: round corridors from the sac's side to the pedicle, and into the foramen where required.
 
 1. A traversing root leaves the sac at disc level and runs in the lateral recess, on the back of the vertebral body,
    along the medial wall of the lower pedicle to the end of the decompression.

@@ -56,6 +56,12 @@ DEFAULTS: Mapping[str, Limit] = MappingProxyType(
             "the process is never a way in: passed beside, not through; the factor is a choice, no source",
             "PRACTICE",
         ),
+        "bone_per_tissue": Limit(
+            20.0,
+            "mm3 of lamina for a mm3",
+            "tissue that costs more bone is left; a choice, no source (scripts/stability_resection.py)",
+            "PRACTICE",
+        ),
         "freed_enough_frac": Limit(
             0.90, "fraction", "share of the decompression set, each side; choice, no source", "PRACTICE"
         ),

@@ -5,7 +5,7 @@
    sectors (so that the whole keeps its area), smoothed to a few harmonics: ellipse, trefoil and what lies between.
 3. Centroid and squared radius are interpolated between the two vertebrae, so that the area runs straight from the one
    to the other. Where only one is in view, its section is used throughout.
-4. Where neither is, an ellipse of published area is laid about the sac that is there.
+4. Where neither is, an ellipse of published area is placed about the sac that is there.
 """
 
 from __future__ import annotations
@@ -71,9 +71,14 @@ def _widest(sac_mm: Float, voxel: tuple[float, float], band: tuple[float, float]
     share = shares[best]
     centre = np.average(sac_mm[:, :2], axis=0, weights=share)
     offset = sac_mm[:, :2] - centre
-    turn = np.mod(np.arctan2(offset[:, 1], offset[:, 0]), 2 * np.pi) / (2 * np.pi)
-    sector = (turn * SECTORS).astype(int) % SECTORS
-    area = np.asarray(np.bincount(sector, weights=share, minlength=SECTORS), dtype=np.float64) * (voxel_mm3 / SLAB_MM)
+    # a voxel counts for the two sectors whose middles it lies between: one on a border falls to neither alone
+    place = np.mod(np.arctan2(offset[:, 1], offset[:, 0]), 2 * np.pi) / (2 * np.pi) * SECTORS - 0.5
+    first = np.floor(place).astype(int)
+    held_by = (
+        np.bincount(sector % SECTORS, weights=share * part, minlength=SECTORS)
+        for sector, part in ((first, 1 + first - place), (first + 1, place - first))
+    )
+    area = np.asarray(sum(held_by), dtype=np.float64) * (voxel_mm3 / SLAB_MM)
     return float(heights[best]), centre, _smoothed(2 * area / (2 * np.pi / SECTORS))
 
 

@@ -62,6 +62,12 @@ class DecompressionSet:
         left: Mask = self.level_mm[:, 0] >= 0
         return left if side == "left" else ~left
 
+    def share_on_side(self, side: Side) -> Float:
+        """(N,) array: how much of each voxel lies on that side; those of the midline lie on both."""
+        edge_mm = self.level_bone.grid.voxel_mm3 ** (1 / 3)
+        across = self.level_mm[:, 0] / edge_mm
+        return np.asarray(np.clip(0.5 + (across if side == "left" else -across), 0.0, 1.0))
+
     def half(self, side: Side) -> DecompressionSet:
         """The part of the set on one side."""
         mine = self.on_side(side)

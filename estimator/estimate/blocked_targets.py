@@ -1,4 +1,4 @@
-"""What stands between an approach and the points of a target set that it does not touch."""
+"""Causes that keep an approach from the points of a target set that it does not touch."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ IN_WORDS = {
     "working length": "beyond the working length",
     NOTHING: "just missed",
 }
-"""How it is told of a set."""
+"""How it is reported of a set."""
 
 
 def blocking_structures(prepared: PreparedLevel, approach: Approach, set_name: str) -> str:

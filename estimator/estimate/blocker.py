@@ -1,6 +1,6 @@
-"""Where the next millimetre of reach on the far side is stopped, and by what: something to point at.
+"""Place and cause that stop the reach on the far side.
 
-`estimator.removal.reach` tells the cause; here is its place. All of it lies on the straight way from a phase's pivot to
+`estimator.removal.reach` tells the cause; here is its place. All lies on the straight line from a phase's pivot to
 the target that would come next, or, where sweep or length end before it, at the nearest point the tool still gets to.
 """
 
@@ -24,24 +24,24 @@ from canalwise.recon.grid import Float, triple
 from canalwise.recon.labels import SIDES, Labels, Mask, Part, Side, Tissue, vertebra_name
 
 STEP_MM = 0.05
-"""Between the points at which a way's distance to the sac is read."""
+"""Between the points at which a line's distance to the sac is read."""
 
 LEVEL_MM = 0.02
-"""Points whose distances to the sac differ by less are equally near: the middle one is told."""
+"""Points whose distances to the sac differ by less are equally near: the middle one is reported."""
 
 LOOK_MM = 8.0
-"""Sac and roots are told apart by what lies within this of the place."""
+"""Sac and roots are distinguished by what lies within this of the place."""
 
 TILTED_ON = (FACET_LIMIT, SPINOUS_BASE)
 """Causes found by tilting the last phase on to the target that would come next (`estimator.estimate.estimate`)."""
 
 AT_MIDLINE_MM = 0.5
-"""Nearer to the midline than this is told as at it."""
+"""Nearer to the midline than this is reported as at it."""
 
 
 @dataclass(frozen=True)
 class Blocker:
-    """What stops the next millimetre.
+    """Place and cause of the end of reach.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ class Blocker:
 
 @dataclass(frozen=True, eq=False)
 class TargetRay:
-    """The straight way from a phase's pivot to a target on the far side of the patient."""
+    """The straight line from a phase's pivot to a target on the far side of the patient."""
 
     anatomy: Anatomy
     level: Level
@@ -73,11 +73,11 @@ class TargetRay:
     target_ras_mm: Float
 
     def points_mm(self, step_mm: float) -> Float:
-        """(N, 3) array, RAS: points along the way, from the pivot to where the tool touches the target."""
-        way = self.target_ras_mm - self.phase.pivot_ras_mm
-        length_mm = float(np.linalg.norm(way))
+        """(N, 3) array, RAS: points along the line, from the pivot to where the tool touches the target."""
+        ray = self.target_ras_mm - self.phase.pivot_ras_mm
+        length_mm = float(np.linalg.norm(ray))
         along = np.arange(0.0, max(length_mm - self.phase.tool_radius_mm, 0.0) + 1e-9, step_mm)
-        return np.asarray(self.phase.pivot_ras_mm + along[:, None] * way / max(length_mm, 1e-9))
+        return np.asarray(self.phase.pivot_ras_mm + along[:, None] * ray / max(length_mm, 1e-9))
 
     def past_midline_mm(self, points_mm: Float) -> Float:
         """(...,) array: how far (..., 3) RAS points lie on the far side of the midline."""
@@ -86,7 +86,7 @@ class TargetRay:
 
 
 def blocker_of(estimate: Estimate) -> Blocker | None:
-    """What stops an approach's next millimetre on the far side; None where every target is touched or none is there."""
+    """The blocker of an approach's reach on the far side; None where every target is touched or none is there."""
     far = other_side(estimate.approach.side)
     reach = estimate.reach.get(far)
     if reach is None or reach.next_ras_mm is None:
@@ -95,14 +95,14 @@ def blocker_of(estimate: Estimate) -> Blocker | None:
     # a limit breaks as the last phase is tilted on; else it is the phase that comes nearest
     if reach.limited_by not in TILTED_ON:
         number = nearest_phase(touch_of(estimate.anatomy, estimate.phases, estimate.keep_out, target[None]), 0)
-    way = TargetRay(estimate.anatomy, estimate.level, estimate.phases[number], estimate.keep_out, far, target)
-    return blocker_on(way, number, reach.limited_by)
+    ray = TargetRay(estimate.anatomy, estimate.level, estimate.phases[number], estimate.keep_out, far, target)
+    return blocker_on(ray, number, reach.limited_by)
 
 
-def blocker_on(way: TargetRay, number: int, cause: str) -> Blocker:
+def blocker_on(ray: TargetRay, number: int, cause: str) -> Blocker:
     """Where a ray is stopped by a cause of `estimator.removal.reach`; `number` is the index of its phase."""
-    point, structure, words = PLACES[cause](way)
-    return Blocker(triple(point), triple(way.target_ras_mm), number, cause, structure, words)
+    point, structure, words = PLACES[cause](ray)
+    return Blocker(triple(point), triple(ray.target_ras_mm), number, cause, structure, words)
 
 
 def blocker_json(blocker: Blocker | None, frame: Frame) -> dict[str, Any] | None:
@@ -123,21 +123,21 @@ Place = tuple[Float, str, str]
 """A point, the structure there, a sentence."""
 
 
-def _at_sac(way: TargetRay) -> Place:
-    point = _nearest_to_sac_mm(way)
-    what = _soft_structure(way, point)
-    return point, what, f"The way to the next target runs into the {what} {_where(way, point)}."
+def _at_sac(ray: TargetRay) -> Place:
+    point = _nearest_to_sac_mm(ray)
+    what = _soft_structure(ray, point)
+    return point, what, f"The way to the next target runs into the {what} {_where(ray, point)}."
 
 
-def _too_thick(way: TargetRay) -> Place:
-    point = _nearest_to_sac_mm(way)
-    what = _soft_structure(way, point)
-    return point, what, f"The tool is too thick to pass the {what} {_where(way, point)}; a thinner one would."
+def _too_thick(ray: TargetRay) -> Place:
+    point = _nearest_to_sac_mm(ray)
+    what = _soft_structure(ray, point)
+    return point, what, f"The tool is too thick to pass the {what} {_where(ray, point)}; a thinner one would."
 
 
-def _nearest_to_sac_mm(way: TargetRay) -> Float:
-    """(3,) array: the point of the way that comes nearest to what is kept out of; the middle of a stretch in it."""
-    points, kept_out = way.points_mm(STEP_MM), way.keep_out
+def _nearest_to_sac_mm(ray: TargetRay) -> Float:
+    """(3,) array: the point of the line that comes nearest to what is kept out of; the middle of a stretch in it."""
+    points, kept_out = ray.points_mm(STEP_MM), ray.keep_out
     index = kept_out.grid.index_of(points).T
     away = map_coordinates(kept_out.distance_mm, index, order=1, mode="constant", cval=1e3)
     near = np.append(away <= away.min() + LEVEL_MM, False)
@@ -145,9 +145,9 @@ def _nearest_to_sac_mm(way: TargetRay) -> Float:
     return np.asarray(points[first + (int(np.argmin(near[first:])) - 1) // 2])
 
 
-def _soft_structure(way: TargetRay, point_mm: Float) -> str:
+def _soft_structure(ray: TargetRay, point_mm: Float) -> str:
     """'dural sac' or 'nerve root', whichever lies nearer."""
-    anatomy = way.anatomy
+    anatomy = ray.anatomy
     box = anatomy.grid.box_around(point_mm[None], LOOK_MM)
     away = {}
     for tissue in (Tissue.SAC, Tissue.ROOT):
@@ -156,16 +156,16 @@ def _soft_structure(way: TargetRay, point_mm: Float) -> str:
     return "nerve root" if away[Tissue.ROOT] < away[Tissue.SAC] else "dural sac"
 
 
-def _at_protected(way: TargetRay) -> Place:
+def _at_protected(ray: TargetRay) -> Place:
     """The first protected voxel met, by the same steps as `estimator.geometry.field_sampling.labels_along_line`."""
-    points, grid = way.points_mm(PROTECTED_STEP_MM), way.anatomy.grid
+    points, grid = ray.points_mm(PROTECTED_STEP_MM), ray.anatomy.grid
     index = grid.index_of(points)
     inside: Mask = np.asarray(((index >= 0) & (index <= np.array(grid.shape) - 1)).all(axis=1))
     i, j, k = np.floor(np.where(inside[:, None], index, 0.0) + 0.5).astype(int).T
-    label: Labels = np.where(inside, way.anatomy.labels[i, j, k], 0)
+    label: Labels = np.where(inside, ray.anatomy.labels[i, j, k], 0)
     first = int(np.argmax(PROTECTED[label]))
     what = bone_words(int(label[first]))
-    where = _where(way, points[first])
+    where = _where(ray, points[first])
     return points[first], what, f"The way to the next target runs into the {what}, which must stay, {where}."
 
 
@@ -181,14 +181,14 @@ def bone_words(label: int) -> str:
     return f"{' '.join(named)}{process} of {vertebra_name(label // 100)}"
 
 
-def _beyond_sweep(way: TargetRay) -> Place:
-    point = nearest_touched_mm(way.phase, way.target_ras_mm, FAR_MM)
-    return point, "", f"The sweep ends {_short(way, point)} short of the next target, {_where(way, point)}."
+def _beyond_sweep(ray: TargetRay) -> Place:
+    point = nearest_touched_mm(ray.phase, ray.target_ras_mm, FAR_MM)
+    return point, "", f"The sweep ends {_short(ray, point)} short of the next target, {_where(ray, point)}."
 
 
-def _beyond_length(way: TargetRay) -> Place:
-    point = nearest_touched_mm(way.phase, way.target_ras_mm, way.phase.tip_depth_mm)
-    return point, "", f"The tool's tip ends {_short(way, point)} short of the next target, {_where(way, point)}."
+def _beyond_length(ray: TargetRay) -> Place:
+    point = nearest_touched_mm(ray.phase, ray.target_ras_mm, ray.phase.tip_depth_mm)
+    return point, "", f"The tool's tip ends {_short(ray, point)} short of the next target, {_where(ray, point)}."
 
 
 FAR_MM = 1000.0
@@ -206,24 +206,24 @@ def nearest_touched_mm(phase: PlacedPhase, target_mm: Float, length_mm: float) -
     base = np.array([length_mm, min(rho, length_mm * slope)])
     near_t, near_rho = min(flank, base, key=lambda place: float(np.hypot(*(place - (t, rho)))))
     on_cone = phase.pivot_ras_mm + near_t * phase.axis_ras + near_rho * aside / max(rho, 1e-9)
-    way = target_mm - on_cone
-    return np.asarray(on_cone + phase.tool_radius_mm * way / max(float(np.linalg.norm(way)), 1e-9))
+    ray = target_mm - on_cone
+    return np.asarray(on_cone + phase.tool_radius_mm * ray / max(float(np.linalg.norm(ray)), 1e-9))
 
 
-def _at_joint(way: TargetRay) -> Place:
-    """The far joint's place that the way passes nearest."""
-    joint, points = way.level.joints[way.far], way.points_mm(PROTECTED_STEP_MM)
+def _at_joint(ray: TargetRay) -> Place:
+    """The far joint's place that the line passes nearest."""
+    joint, points = ray.level.joints[ray.far], ray.points_mm(PROTECTED_STEP_MM)
     middle = (joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2
     away = np.linalg.norm(middle[:, None] - points[None], axis=2).min(axis=1)
-    what = f"{way.far} facet joint of {way.level.name}"
+    what = f"{ray.far} facet joint of {ray.level.name}"
     return middle[int(np.argmin(away))], what, f"Tilting on would take more of the {what} than its limit allows."
 
 
-def _at_base(way: TargetRay) -> Place:
-    """Where the way crosses the midline."""
-    points = way.points_mm(STEP_MM)
-    what = f"spinous base of {way.level.upper}"
-    crossing = points[int(np.argmin(np.abs(way.past_midline_mm(points))))]
+def _at_base(ray: TargetRay) -> Place:
+    """Where the line crosses the midline."""
+    points = ray.points_mm(STEP_MM)
+    what = f"spinous base of {ray.level.upper}"
+    crossing = points[int(np.argmin(np.abs(ray.past_midline_mm(points))))]
     return crossing, what, f"Tilting on would leave too thin a bridge at the {what}."
 
 
@@ -239,12 +239,12 @@ PLACES: dict[str, Callable[[TargetRay], Place]] = {
 """What `estimator.removal.reach` and `estimator.estimate.estimate` tell as causes -> where to look for them."""
 
 
-def _where(way: TargetRay, point_mm: Float) -> str:
-    past = float(way.past_midline_mm(point_mm))
+def _where(ray: TargetRay, point_mm: Float) -> str:
+    past = float(ray.past_midline_mm(point_mm))
     if abs(past) < AT_MIDLINE_MM:
         return "at the midline"
     return f"{abs(past):.0f} mm {'past' if past > 0 else 'short of'} the midline"
 
 
-def _short(way: TargetRay, point_mm: Float) -> str:
-    return f"{float(np.linalg.norm(way.target_ras_mm - point_mm)):.1f} mm"
+def _short(ray: TargetRay, point_mm: Float) -> str:
+    return f"{float(np.linalg.norm(ray.target_ras_mm - point_mm)):.1f} mm"

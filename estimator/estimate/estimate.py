@@ -33,7 +33,7 @@ Paths = tuple[tuple[Float, Float], ...]
 
 @dataclass(frozen=True, eq=False)
 class Cost:
-    """What one kind of removal costs; facets and pars keyed by the patient's side."""
+    """Cost of one kind of removal; facets and pars keyed by the patient's side."""
 
     removal: Removal
     facets: dict[Side, FacetPreservation]
@@ -88,7 +88,7 @@ class Estimate:
 def estimate(
     anatomy: Anatomy, approach: Approach, limits: Limits | None = None, task: Sequence[str] = NAMES
 ) -> Estimate:
-    """What an approach takes, keeps and reaches.
+    """Estimate of an approach: bone taken, structures kept, targets reached.
 
     Parameters
     ----------
@@ -111,9 +111,9 @@ def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str]
     phases = placed_phases(approach, prepared.level.frame)
     keep_out = prepared.keep_out(approach.channel.tool_radius_mm)
     cone, pressing = ConeRegion(phases, keep_out), prepared.pressing
-    asked = prepared.task_targets.seen_from(approach.side, task)
+    requested = prepared.task_targets.seen_from(approach.side, task)
     with ThreadPoolExecutor(thread_count()) as pool:
-        asking = pool.submit(_task_of, prepared, approach, cone, asked)
+        asking = pool.submit(_task_of, prepared, approach, cone, requested)
         sweeping = pool.submit(cost_of, prepared, cone)
         reaching = pool.submit(reach_by, prepared, cone, other_side(approach.side))
         taking = {side: pool.submit(ligament_taken_mm3, pressing, side, cone) for side in SIDES}
@@ -128,8 +128,8 @@ def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str]
         keep_out,
         cone=sweeping.result(),
         task=task_cost,
-        task_targets_ras_mm=asked,
-        task_reached_frac=touched_frac(asked, np.atleast_1d(touched.any(axis=0))),
+        task_targets_ras_mm=requested,
+        task_reached_frac=touched_frac(requested, np.atleast_1d(touched.any(axis=0))),
         task_paths=paths,
         reach=reaching.result(),
         decompression=decompression_with(pressing, ligament, freed, sweeping.result().removal),
@@ -138,10 +138,10 @@ def estimate_of(prepared: PreparedLevel, approach: Approach, task: Sequence[str]
 
 
 def _task_of(
-    prepared: PreparedLevel, approach: Approach, cone: ConeRegion, asked: Mapping[str, Float]
+    prepared: PreparedLevel, approach: Approach, cone: ConeRegion, requested: Mapping[str, Float]
 ) -> tuple[Paths, Mask, Cost]:
-    """The ways to what can be touched, which points those are per phase, and the cost of going them."""
-    points = joined_mm(asked)
+    """The paths to what can be touched, which points those are per phase, and the cost of going them."""
+    points = joined_mm(requested)
     touched = touch_of(prepared.anatomy, cone.phases, cone.keep_out, points).touched
     paths = paths_to(cone.phases, points, touched)
     return paths, touched, cost_of(prepared, TaskRegion(paths, approach.channel, cone.keep_out))
@@ -164,8 +164,8 @@ def _stopped_by(prepared: PreparedLevel, side: Side, reach: Reach, cone: ConeReg
     if reach.limited_by != SWEEP or reach.next_ras_mm is None:
         return reach.limited_by
     last, level, limits = cone.phases[-1], prepared.level, prepared.limits
-    way = np.array(reach.next_ras_mm) - last.pivot_ras_mm
-    tilted = replace(cone, phases=(*cone.phases, replace(last, axis_ras=way / np.linalg.norm(way))))
+    direction = np.array(reach.next_ras_mm) - last.pivot_ras_mm
+    tilted = replace(cone, phases=(*cone.phases, replace(last, axis_ras=direction / np.linalg.norm(direction))))
     joint = level.joints.get(side)
     if joint is not None and area_kept_frac(joint, tilted, prepared.faces[side]) < limits.value("facet_area_kept_frac"):
         return FACET_LIMIT
@@ -176,7 +176,7 @@ def _stopped_by(prepared: PreparedLevel, side: Side, reach: Reach, cone: ConeReg
 
 
 def cost_of(prepared: PreparedLevel, region: Region) -> Cost:
-    """What taking a region costs the level."""
+    """Cost to the level of taking a region."""
     level, weak = prepared.level, prepared.pars_and_base_samples
     removal = removal_of(prepared.level_bone, region)
     return Cost(

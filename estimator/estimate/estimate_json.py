@@ -29,7 +29,7 @@ from canalwise.recon.serialization import to_data
 SCHEMA = "canalwise.estimate/1"
 
 DENSITY_G_PER_CM3 = (1.11, 1.92)
-"""Spongiosa (ICRP 110, from memory) and cortical bone (ICRU 46, READ): bone mass is told as this range."""
+"""Spongiosa (ICRP 110, from memory) and cortical bone (ICRU 46, READ): bone mass is reported as this range."""
 
 DEFINITIONS = {
     "swept_region": "points within sleeve_radius_mm of the solid flat-based cone (apex pivot_ras_mm, axis_ras, "
@@ -53,7 +53,7 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
     """The estimate as JSON data; not-a-number becomes null, angles are in the level frame.
 
     Every `interval95` stands beside its number, with `interval_from`: cause -> standard deviation that it alone gives;
-    `interval95_as_planned` leaves out the errors of the hand. `intervals` are worked out when left out.
+    `interval95_as_planned` leaves out execution errors. `intervals` are worked out when left out.
     """
     reported = intervals or intervals_of(estimate)
     chances = chances_of(estimate, reported.spread)
@@ -99,7 +99,7 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
 
 
 def _trial(trial: MonteCarloOptions | None) -> dict[str, Any]:
-    """How the samples were drawn."""
+    """Options of the sampling as JSON data."""
     if trial is None:
         return {"samples": 0, "seed": None, "execution_errors": []}
     errors = [{"name": name} | asdict(record) for name, record in trial.errors.records.items()]
@@ -210,7 +210,11 @@ def _relation(estimate: Estimate, side: Side) -> str:
 
 
 def plain(value: Any) -> Any:
-    """Arrays to lists, numpy numbers to Python's, NaN to None."""
+    """Arrays to lists, numpy numbers to Python's, NaN to None.
+
+    >>> plain({"a": np.array([1.0, np.nan]), 2: (np.float32(0.5),)})
+    {'a': [1.0, None], '2': [0.5]}
+    """
     if isinstance(value, dict):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple):

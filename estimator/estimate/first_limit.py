@@ -1,4 +1,4 @@
-"""Which limit breaks first when the channel is swept wider and wider."""
+"""The limit that breaks first as the sweep of the channel is widened."""
 
 from __future__ import annotations
 

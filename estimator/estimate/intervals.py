@@ -1,7 +1,7 @@
-"""What borders that lie elsewhere and a hand that strays do to an estimate's numbers: an interval for each.
+"""95 % intervals of an estimate's numbers under uncertain borders and execution errors.
 
 The whole sweep's numbers come from samples of the batch (`estimator.estimate.monte_carlo`); what the batch cannot
-shift, such as where a joint ends, joins the samples as independent noise. The task's numbers are asked anew, exactly,
+shift, such as where a joint ends, joins the samples as independent noise. The task's numbers are found anew, exactly,
 for a step of each error. Borders are taken to be off as a whole, all bone alike, as a threshold is; causes of different
 kinds are independent.
 """
@@ -86,7 +86,7 @@ def intervals_of(estimate: Estimate, trial: MonteCarloOptions | None = None) -> 
 
 
 def unshifted_causes(estimate: Estimate) -> Causes:
-    """What makes the whole sweep's numbers uncertain that the batch cannot shift."""
+    """Causes of uncertainty of the whole sweep's numbers that the batch cannot shift."""
     cone = ConeRegion(estimate.phases, estimate.keep_out)
     _, after = area_causes(estimate.prepared, cone)
     return cost_causes(estimate.prepared, estimate.cone, cone) | _reach_causes(estimate) | {AFTER: after}
@@ -172,7 +172,7 @@ def cost_causes(prepared: PreparedLevel, cost: Cost, region: Region) -> dict[str
 
 
 def thinned_causes(prepared: PreparedLevel, cost: Cost) -> dict[str, dict[str, float]]:
-    """What thinner bone does to an exact removal."""
+    """Changes of an exact removal by thinner bone."""
     thin = replace(cost.removal, level_bone=prepared.thinner.level_bone)
     base = base_of(prepared.thinner.weak.base, thin)
     reported = {

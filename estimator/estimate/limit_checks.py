@@ -1,4 +1,4 @@
-"""Which limits an estimate keeps, which it breaks, and what a reader must know beside it."""
+"""Limit checks of an estimate, and its warnings."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def _thin_pars(estimate: Estimate) -> list[str]:
     limit = estimate.limits.value(PARS.limit)
     return [
         f"The {side} pars of {estimate.level.upper} measures {pars.before_mm:.1f} mm before any removal, less than the "
-        f"{limit:g} mm asked to stay: look at it in the scan."
+        f"{limit:g} mm required to stay: look at it in the scan."
         for side, pars in estimate.cone.pars.items()
         if pars.before_mm < limit
     ]

@@ -1,4 +1,4 @@
-"""How sure each limit check is: the interval of the number it holds against its limit."""
+"""Interval of the number that each limit check compares with its limit."""
 
 from __future__ import annotations
 

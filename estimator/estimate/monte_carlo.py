@@ -1,7 +1,7 @@
-"""By how much an estimate's numbers change when borders lie elsewhere and the hand strays, from seeded samples.
+"""Changes of an estimate's numbers under uncertain borders and execution errors, from seeded samples.
 
-All samples and, for each error alone, a step of SD_OF_95 deviations either way run through the batch in one table.
-Changes are told against the batch's own undisturbed answer, so its small difference from the exact estimate moves
+All samples and, for each error alone, a step of SD_OF_95 deviations up and down run through the batch in one table.
+Changes are relative to the batch's own undisturbed answer, so its small difference from the exact estimate moves
 nothing.
 """
 
@@ -27,7 +27,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Part, Side, label_of, sided
 
 BORDERS = (BONE, CANAL, SAC)
-"""Causes that the batch can shift itself, besides those of the hand."""
+"""Causes that the batch can shift itself, besides execution errors."""
 
 AFTER = "canal_after_mm2"
 """Name of the free canal area after the removal."""
@@ -44,7 +44,7 @@ Causes = Mapping[str, Mapping[str, float]]
 
 @dataclass(frozen=True)
 class MonteCarloOptions:
-    """How many samples, from which seed, with what errors of the hand."""
+    """Options of the sampling: number of samples, seed, execution errors."""
 
     samples: int = 1000
     seed: int = 0
@@ -94,7 +94,7 @@ class SampledChanges:
 
 
 def with_noise(spread: SampledChanges, causes: Causes, seed: int) -> SampledChanges:
-    """The spread with more causes of some numbers, laid on each sample as normal noise, independent of all else."""
+    """The spread with more causes of some numbers, added to each sample as normal noise, independent of all else."""
     names = tuple(spread.change)
     size = (len(names), len(spread.change[names[0]]))
     noise = dict(zip(names, np.random.default_rng([seed, 1]).standard_normal(size), strict=True))
@@ -104,7 +104,7 @@ def with_noise(spread: SampledChanges, causes: Causes, seed: int) -> SampledChan
 
 
 def joined_causes(*many: Causes) -> dict[str, dict[str, float]]:
-    """Causes of several kinds together; what the same cause does in two ways adds in squares.
+    """Causes of several kinds together; two effects of the same cause add in squares.
 
     >>> joined_causes({"bone": {"entry": 3.0}}, {"bone": {"entry": 4.0}, "reach": {"spacing": 1.0}})
     {'bone': {'entry': 5.0}, 'reach': {'spacing': 1.0}}
@@ -118,15 +118,16 @@ def joined_causes(*many: Causes) -> dict[str, dict[str, float]]:
 
 
 def spread_of(prepared: PreparedLevel, approach: Approach, trial: MonteCarloOptions) -> SampledChanges:
-    """How an approach's numbers spread; the whole sweep is weighed."""
+    """Sampled changes of an approach's numbers, of its whole sweep."""
     border_uncertainty, success_by_execution = prepared.border_uncertainty, causes_of(len(approach.phases))
-    causes, hand = (*success_by_execution, *BORDERS), len(success_by_execution)
+    causes, executions = (*success_by_execution, *BORDERS), len(success_by_execution)
     drawn = np.random.default_rng(trial.seed).standard_normal((trial.samples, len(causes)))
     normals = np.concatenate([_one_at_a_time(len(causes)), drawn])
     bone_mm, canal_mm, sac_mm = (
-        normals[:, hand:] * (border_uncertainty.bone_mm, border_uncertainty.canal_here_mm, border_uncertainty.sac_mm)
+        normals[:, executions:]
+        * (border_uncertainty.bone_mm, border_uncertainty.canal_here_mm, border_uncertainty.sac_mm)
     ).T
-    table = disturbed(approach, trial.errors, normals[:, :hand])
+    table = disturbed(approach, trial.errors, normals[:, :executions])
     numbers, untouched = changes_of(prepared, table, SampledBorders(bone_mm, canal_mm, sac_mm))
     first = 1 + 2 * len(causes)
     return SampledChanges(

@@ -1,4 +1,4 @@
-"""How likely an approach, carried out by hand on a patient known from a scan, keeps each limit and reaches its targets.
+"""Probability that an approach, executed with errors on borders known from a scan, keeps each limit and its targets.
 
 Each sample of the whole sweep is held against the limits and the wanted targets, centred on the exact estimate.
 """
@@ -27,7 +27,7 @@ class Chances:
     Parameters
     ----------
     limits : verdict's name -> chance that it is kept; None where its number could not be measured
-    targets : name of a set asked for -> chance that `enough_frac` of it is touched; None where not in view
+    targets : name of a requested set -> chance that `enough_frac` of it is touched; None where not in view
     wanted : the sets that count in `all_targets`
     all_limits, all_targets, all : together in one sample; None where one of them is not known
     """
@@ -43,7 +43,7 @@ class Chances:
 
 @dataclass(frozen=True, eq=False)
 class Successes:
-    """Which samples succeed, (N,) arrays; names and None as in `Chances`."""
+    """Success of each sample, (N,) arrays; names and None as in `Chances`."""
 
     limits: Mapping[str, Mask | None]
     targets: Mapping[str, Mask | None]
@@ -71,9 +71,9 @@ class Successes:
 
 
 def successes_of(estimate: Estimate, spread: SampledChanges, wanted: Sequence[str] | None = None) -> Successes:
-    """Which samples of an estimate keep the limits and reach the targets.
+    """Success of each sample of an estimate by limit and by target.
 
-    `wanted` : of the sets asked for, those that count together; as `wanted_of` them where left out.
+    `wanted` : of the requested sets, those that count together; as `wanted_of` them where left out.
     """
     limits = {verdict.name: _kept(estimate, verdict, spread) for verdict in verdicts_of(estimate)}
     targets = {name: _reached(estimate, name, spread) for name in estimate.task_targets_ras_mm}
@@ -94,13 +94,13 @@ def chances_of(estimate: Estimate, spread: SampledChanges) -> Chances:
     )
 
 
-def wanted_of(asked: Sequence[str]) -> tuple[str, ...]:
-    """What must be reached: the sets asked for; where nothing was chosen, what the operation is made for.
+def wanted_of(requested: Sequence[str]) -> tuple[str, ...]:
+    """Sets that must be reached: the requested ones; where nothing was chosen, what the operation is made for.
 
     >>> wanted_of(NAMES), wanted_of(["roof"])
     (('ipsilateral recess', 'contralateral recess'), ('roof',))
     """
-    return USUAL_WANTED if tuple(asked) == NAMES else tuple(asked)
+    return USUAL_WANTED if tuple(requested) == NAMES else tuple(requested)
 
 
 def _kept(estimate: Estimate, verdict: Verdict, spread: SampledChanges) -> Mask | None:
@@ -124,7 +124,7 @@ def _reached(estimate: Estimate, name: str, spread: SampledChanges) -> Mask | No
 
 
 def sampled_name(estimate: Estimate, name: str) -> str:
-    """What a set of the task is called among the samples, which know the patient's sides only."""
+    """Name of a set of the task among the samples, which know the patient's sides only."""
     across, which = FROM_TARGETS.get(name, (False, name))
     return name if name in MIDLINE else f"{_side(estimate, across)} {which}"
 

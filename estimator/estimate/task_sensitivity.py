@@ -1,7 +1,7 @@
-"""What a berth that lies elsewhere and a hand that strays do to the task's removal, asked anew for each error alone.
+"""Sensitivity of the task's removal to a shifted sac and to each execution error alone, recomputed exactly.
 
-A task's ways end at their targets, on which the surgeon aims by eye: depth changes nothing, a shifted entry slants the
-ways, and tilts and the sac decide which targets are touched at all.
+A task's paths end at their targets, on which the surgeon aims by eye: depth changes nothing, a shifted entry slants the
+paths, and tilts and the sac decide which targets are touched at all.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def task_causes(estimate: Estimate, errors: ExecutionErrors) -> dict[str, dict[s
 
 
 def task_sensitivity(phases: int) -> list[int]:
-    """Which of the errors of `causes_of` a task feels, by place.
+    """Indices of the errors of `causes_of` that change a task's numbers.
 
     >>> task_sensitivity(1)
     [0, 1, 5, 6]
@@ -59,27 +59,32 @@ def task_sensitivity(phases: int) -> list[int]:
 
 
 def with_registration(errors: ExecutionErrors) -> ExecutionErrors:
-    """Errors whose entry strays by that of registration too: it moves the pivot alike, so both are asked at once."""
+    """Errors whose entry strays by that of registration too: it moves the pivot alike, so both are changed at once.
+
+    >>> errors = ExecutionErrors().changed(entry_sd_mm=3.0, registration_sd_mm=4.0)
+    >>> with_registration(errors).value("entry_sd_mm")
+    5.0
+    """
     return errors.changed(entry_sd_mm=_entry_mm(errors))
 
 
 def task_changes(
     estimate: Estimate, up: ApproachTable, down: ApproachTable
 ) -> list[tuple[dict[str, float], dict[str, float]]]:
-    """What a step up and a step down of each error alone changes of the task's numbers, the sac's border last.
+    """Changes of the task's numbers by a step up and a step down of each error alone, the sac's border last.
 
     Row by row, `up` and `down` hold the approach one step of SD_OF_95 deviations off.
     """
     clearance_radius_mm = SD_OF_95 * estimate.prepared.border_uncertainty.sac_mm
-    asked = [(table.approach(k), 0.0) for k in range(len(up)) for table in (up, down)]
-    asked += [(estimate.approach, -clearance_radius_mm), (estimate.approach, clearance_radius_mm)]
+    variants = [(table.approach(k), 0.0) for k in range(len(up)) for table in (up, down)]
+    variants += [(estimate.approach, -clearance_radius_mm), (estimate.approach, clearance_radius_mm)]
     own = task_numbers(estimate.task)
 
     def changes(each: tuple[Approach, float]) -> dict[str, float]:
         moved = task_numbers(task_cost_of(estimate, *each))
         return {name: moved[name] - value for name, value in own.items()}
 
-    found = list(side_by_side(changes, asked))
+    found = list(side_by_side(changes, variants))
     return list(zip(found[::2], found[1::2], strict=True))
 
 

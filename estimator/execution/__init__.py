@@ -1,4 +1,4 @@
-"""How a hand carries out a planned resection, and how sure its numbers and its verdict are for that."""
+"""Simulated executions of a planned resection, and the uncertainty of its numbers and verdict that they give."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "carried_out": ["executed_resection"],
         "resection_intervals": ["resection_intervals"],
-        "uncertainty_values": ["HandTrial", "ResectionIntervals"],
+        "uncertainty_values": ["ExecutionTrial", "ResectionIntervals"],
         "uncertain_json": ["uncertain_as_json"],
     },
 )

@@ -1,4 +1,4 @@
-"""What borders that lie elsewhere do to a resection's numbers: a standard deviation for each number and cause.
+"""Standard deviations of a resection's numbers from uncertain borders, by number and cause.
 
 1. Bone: all of it drawn in by SD_OF_95 deviations, the lines left where they are; cuts between parts are moved.
 2. Joints: faces, rims and cuts as for every other removal (`estimator.removal.facet_interval`).
@@ -6,7 +6,7 @@
 4. Areas: each border's length in the section times its deviation.
 5. Reach: the border of the tissue farthest out, the midline it counts from, and the voxel it was found in.
 
-How large the unpressed sac truly was, and so what room is needed, is not weighed.
+How large the sac truly was before it was pressed is not weighed, only where its border is taken to lie.
 """
 
 from __future__ import annotations
@@ -39,6 +39,7 @@ from canalwise.estimator.level.border_uncertainty import (
     SPACING,
     SPLIT,
     area_causes,
+    shared_border_mm,
 )
 from canalwise.estimator.outcome.base_bridge import base_bridge
 from canalwise.estimator.outcome.freed import freed_by
@@ -59,6 +60,18 @@ PLANE_STEP_MM = 0.5
 
 HALF_PLANE_MM = 25.0
 """Half the edge of that section."""
+
+ROOM = "room needed"
+"""Cause: where the room needed ends, found from the sac between the pedicles above and below."""
+
+ROOM_VOXELS = Threshold(
+    "where the room needed is taken to end",
+    0.25,
+    "voxels",
+    "plans on narrow phantoms, seen and true (scripts/accuracy_resection_intervals.py)",
+    "CALC",
+)
+"""Of the whole border alike."""
 
 LATTICE_SD = Threshold(
     "share freed, by the lattice on which tissue is gathered",
@@ -179,7 +192,7 @@ def _of_tissue(found: WorkedOut) -> Found:
         gone = resection.lines.tip[resection.chosen]
         bitten = bitten_frac(resection.at, resection.tips, gone, sign * SD_OF_95 * sd_mm)
         plain = bitten_frac(resection.at, resection.tips, gone)
-        # what the tubes take on their way stays taken
+        # what the tubes take on their path stays taken
         taken = np.where(resection.taken_frac > plain, np.maximum(bitten, resection.taken_frac), bitten)
         freed = freed_by(replace(resection, taken_frac=taken))
         others.append(numbers_of(found.cost, freed, found.reach))
@@ -201,14 +214,20 @@ def _of_areas(found: WorkedOut) -> Found:
     """Free area after, where it is least and at the disc."""
     freed, areas = found.freed, found.freed.areas
     stations = {LEAST_AREA: int(areas.after_mm2.argmin()), DISC_AREA: freed.at_disc}
-    return {
-        name: area_causes(_section(found, float(areas.z_mm[at])), PLANE_STEP_MM, found.prepared.border_uncertainty)
-        for name, at in stations.items()
-    }
+    return {name: _of_section(found, float(areas.z_mm[at])) for name, at in stations.items()}
 
 
-def _section(found: WorkedOut, z_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Masks over the samples of a station's section: free after, pressing still, and bone that was cut."""
+def _of_section(found: WorkedOut, z_mm: float) -> dict[str, float]:
+    """Cause -> standard deviation of one station's area after."""
+    free, gone, pressing, cut = _section(found, z_mm)
+    causes = area_causes((free & ~gone, pressing, cut | gone), PLANE_STEP_MM, found.prepared.border_uncertainty)
+    # what is taken ends where the room does, or the bite, not where the image shows a border
+    ends_mm = shared_border_mm(gone, ~free, PLANE_STEP_MM)
+    return causes | {ROOM: ends_mm * ROOM_VOXELS.value * found.prepared.anatomy.longest_voxel_mm}
+
+
+def _section(found: WorkedOut, z_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Masks over the samples of a station's section: free after, taken of the set, pressing still, and bone cut."""
     resection, wanted = found.resection, found.resection.at.wanted
     bench, frame = resection.at.level_bone, resection.at.level.frame
     index, inside = _samples(bench.grid.index_of(frame.to_world_mm(_plane_mm(z_mm))), bench.grid.shape)
@@ -223,7 +242,7 @@ def _section(found: WorkedOut, z_mm: float) -> tuple[np.ndarray, np.ndarray, np.
     free = (canal_mask(labels) & ~pressing) | gone
     # bone removed beyond the canal leaves no border of the scan there either
     removed = inside & (resection.removal.taken_frac[index] > 0.5) & ~free
-    return free, pressing & ~gone, cut | removed
+    return free, gone, pressing & ~gone, cut | removed
 
 
 def _plane_mm(z_mm: float) -> Float:

@@ -29,11 +29,13 @@ import numpy.typing as npt
 from canalwise.estimator.approach.approach import Approach, axis_level
 from canalwise.estimator.approach.execution_errors import ExecutionErrors
 from canalwise.estimator.decompression.room_needed import CENTRAL
-from canalwise.estimator.resection.bite import Tips, tips_taking
-from canalwise.estimator.resection.choice import completed_lines
+from canalwise.estimator.resection.bite import tips_taking
+from canalwise.estimator.resection.choice import completed
+from canalwise.estimator.resection.cover import cover_of
 from canalwise.estimator.resection.entry_window import EntryWindow, entry_window
 from canalwise.estimator.resection.line_region import LineRegion
-from canalwise.estimator.resection.line_values import ToolLines
+from canalwise.estimator.resection.line_values import Tips, ToolLines
+from canalwise.estimator.resection.refinement import joined_tips, some_tips
 from canalwise.estimator.resection.resection import Resection, taken_along
 from canalwise.estimator.resection.tool_lines import tool_lines
 from canalwise.estimator.resection.tunnels import tunnels_of
@@ -50,9 +52,6 @@ across the line and one along it."""
 
 CLOSE_PLACES = (5, 9)
 """Pivots across and along the window from which the surgeon goes on: a hand is not bound to the plan's lattice."""
-
-SAME_MM = 1e-6
-"""Pivots nearer to each other are one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,46 +119,51 @@ def executed_resection(resection: Resection, hand: HandDisplacement) -> Resectio
 def _lines_gone(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> tuple[Float, Tips]:
     """Pivots of all lines gone, and their tips with what each takes."""
     at, channel = resection.at, resection.approach.channel
-    strayed = _tips_by_hand(resection, window, hand)
+    # those of the window's lattice and those that the planned lines have off it
+    own = replace(window, pivots_mm=resection.lines.pivots_mm + hand.pivot_mm)
+    strayed = _tips_by_hand(resection, own, hand)
     takes = at.takes_at(strayed.places_mm, channel)
     left = _taken_cells(resection) & ~takes.any(axis=0)
     further = _tips_to(resection.tips, left)
     first = tips_taking(strayed.places_mm, takes)
     if not len(further.places_mm):
-        return window.pivots_mm[strayed.pivot], first
-    wide = _looked_at_closely(resection, window, hand)
-    ways = _ways(wide, resection, further.places_mm)
-    tips, count = _joined(first, further), len(strayed.pivot)
+        return own.pivots_mm[strayed.pivot], first
+    close = _looked_at_closely(resection, window, hand)
+    ways = _ways(close, resection, further.places_mm)
+    tips, count, owned = joined_tips(first, further), len(strayed.pivot), np.int32(len(own.pivots_mm))
     lines = ToolLines(
-        wide.pivots_mm,
+        np.concatenate([own.pivots_mm, close.pivots_mm]),
         tips.places_mm,
-        np.concatenate([strayed.pivot, ways.pivot]),
+        np.concatenate([strayed.pivot, ways.pivot + owned]),
         np.concatenate([np.arange(count, dtype=np.int32), ways.tip + np.int32(count)]),
         ways.blocking_structures,
     )
-    tunnels = tunnels_of(lines, wide, at.cells.priced, channel, at.rules)
-    wanted_mm3 = np.where(left, at.set_cells.mm3, 0.0)
-    gone = completed_lines(lines, tunnels, tips, wanted_mm3, np.arange(count, dtype=np.int32))
-    return wide.pivots_mm[lines.pivot[gone]], _some(tips, lines.tip[gone])
+    tunnels = tunnels_of(lines, window, at.coarse_price, channel, at.rules, halves=False)
+    wanted_mm3, most = np.where(left, at.set_cells.mm3, 0.0), at.rules.value("bone_per_tissue")
+    cover = cover_of(lines, tunnels, tips, len(wanted_mm3))
+    gone = completed(cover, wanted_mm3, np.arange(count, dtype=np.int32), most)
+    return lines.pivots_mm[lines.pivot[gone]], some_tips(tips, lines.tip[gone])
 
 
 def _looked_at_closely(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> EntryWindow:
-    """The displaced window with more places in it: the planned ones first, then those between them."""
+    """The displaced window with more places in it."""
     at, approach = resection.at, resection.approach
     close = entry_window(approach, at.lamina_mm(approach.side), at.rules, CLOSE_PLACES).pivots_mm + hand.pivot_mm
-    between = np.linalg.norm(close[:, None] - window.pivots_mm[None], axis=2).min(axis=1) > SAME_MM
-    return replace(window, pivots_mm=np.concatenate([window.pivots_mm, close[between]]))
+    return replace(window, pivots_mm=close)
 
 
 def _taken_cells(resection: Resection) -> Mask:
     """(C,) array: the cells of the set that the plan's tips take."""
     taken = np.zeros(len(resection.at.set_cells.mm3), dtype=bool)
-    taken[_some(resection.tips, resection.lines.tip[resection.chosen]).takes] = True
+    taken[some_tips(resection.tips, resection.lines.tip[resection.chosen]).takes] = True
     return taken
 
 
 def _tips_by_hand(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> StrayedTips:
-    """Where the planned lines' tips come to, and from which pivot; lines that cannot be gone are left out."""
+    """Where the planned lines' tips come to, and from which pivot; lines that cannot be gone are left out.
+
+    `window` holds the displaced pivots of all lines that the plan looked at.
+    """
     own = resection.lines.pivot[resection.chosen]
     aims = np.concatenate([_displaced_tips(resection, hand), resection.tips_mm])
     clear = _ways(window, resection, aims).blocking_structures == 0
@@ -183,24 +187,7 @@ def _ways(window: EntryWindow, resection: Resection, aims_mm: Float) -> ToolLine
 def _tips_to(tips: Tips, bare: Mask) -> Tips:
     """Those of the tips that take any of the bare cells, (C,)."""
     hits = np.add.reduceat(np.append(bare[tips.takes], False).astype(np.int64), tips.starts[:-1])
-    return _some(tips, np.flatnonzero(hits * (np.diff(tips.starts) > 0)))
-
-
-def _some(tips: Tips, which: npt.NDArray[np.integer]) -> Tips:
-    """Tips by their numbers."""
-    parts = [tips.takes[tips.starts[t] : tips.starts[t + 1]] for t in which]
-    starts = np.concatenate([[0], np.cumsum([len(part) for part in parts])]).astype(np.int64)
-    takes = np.concatenate([np.zeros(0, dtype=np.int32), *parts])
-    return Tips(np.ascontiguousarray(tips.places_mm[which]), starts, takes)
-
-
-def _joined(one: Tips, other: Tips) -> Tips:
-    """The tips of both."""
-    return Tips(
-        np.concatenate([one.places_mm, other.places_mm]),
-        np.concatenate([one.starts, one.starts[-1] + other.starts[1:]]),
-        np.concatenate([one.takes, other.takes]),
-    )
+    return some_tips(tips, np.flatnonzero(hits * (np.diff(tips.starts) > 0)))
 
 
 def _displaced_tips(resection: Resection, hand: HandDisplacement) -> Float:

@@ -18,7 +18,7 @@ from canalwise.estimator.execution.resection_numbers import FREED, Bounds, Worke
 from canalwise.estimator.execution.uncertainty_values import (
     HAND,
     CarriedOut,
-    HandTrial,
+    ExecutionTrial,
     ResectionChances,
     ResectionIntervals,
 )
@@ -42,13 +42,13 @@ class _Sample:
 
 
 def resection_intervals(
-    found: WorkedOut, trial: HandTrial | None = None, each: CarriedOut = lambda: None
+    found: WorkedOut, trial: ExecutionTrial | None = None, each: CarriedOut = lambda: None
 ) -> ResectionIntervals:
     """Intervals and chances of what an approach comes to.
 
     `each` is called before every execution is worked out; what it raises ends the trial and is raised here.
     """
-    trial = trial or HandTrial()
+    trial = trial or ExecutionTrial()
     samples, own = _samples(found, trial, each), numbers_of(found.cost, found.freed, found.reach)
     bounds = bounds_of(found)
     borders = {name: causes for name, causes in border_causes(found).items() if name in own}
@@ -67,7 +67,7 @@ def resection_intervals(
     return ResectionIntervals(intervals, _chances(found, samples, drawn, noise), trial)
 
 
-def _samples(found: WorkedOut, trial: HandTrial, each: CarriedOut) -> list[_Sample]:
+def _samples(found: WorkedOut, trial: ExecutionTrial, each: CarriedOut) -> list[_Sample]:
     """What each hand comes to; where all errors are nil they come to the plan, and none is carried out."""
     normals = np.random.default_rng(trial.seed).standard_normal((trial.samples, NORMALS))
     if all(record.value == 0 for record in trial.errors.records.values()):
@@ -87,7 +87,9 @@ def _samples(found: WorkedOut, trial: HandTrial, each: CarriedOut) -> list[_Samp
     return list(side_by_side(one, normals))
 
 
-def _noise(own: Mapping[str, float], borders: Mapping[str, Mapping[str, float]], trial: HandTrial) -> dict[str, Float]:
+def _noise(
+    own: Mapping[str, float], borders: Mapping[str, Mapping[str, float]], trial: ExecutionTrial
+) -> dict[str, Float]:
     """Name -> (N,) array: what borders add to each sample."""
     rng = np.random.default_rng([trial.seed, 1])
     drawn = dict(zip(own, rng.standard_normal((len(own), trial.samples)), strict=True))

@@ -49,12 +49,20 @@ class WorkedOut(Protocol):
 
 
 def bone_of_structure(name: str) -> str:
-    """The name of the bone taken from a structure."""
+    """The name of the bone taken from a structure.
+
+    >>> bone_of_structure("upper lamina ipsilateral")
+    'upper lamina ipsilateral, mm3'
+    """
     return f"{name}, mm3"
 
 
 def share_of_structure(name: str) -> str:
-    """The name of the share taken of a structure."""
+    """The name of the share taken of a structure.
+
+    >>> share_of_structure("upper lamina ipsilateral")
+    'upper lamina ipsilateral, frac'
+    """
     return f"{name}, frac"
 
 

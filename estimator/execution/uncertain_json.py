@@ -1,4 +1,4 @@
-"""What an approach comes to as JSON data, each headline number with its interval, and with the chances beside it."""
+"""Outcome of an approach as JSON data, each headline number with its interval, and the chances."""
 
 from __future__ import annotations
 
@@ -29,22 +29,22 @@ Json = dict[str, Any]
 def uncertain_as_json(found: DecompressedLevel, reported: ResectionIntervals | None, with_bound: bool = True) -> Json:
     """`decompression_as_json` with an `interval95` beside every headline number, and `chances` {freed, kept, both}.
 
-    Where `reported` is None, intervals and chances are null: they were not asked for.
+    Where `reported` is None, intervals and chances are null: they were not requested.
     """
     document = decompression_as_json(found, with_bound)
     if reported is None:
         return document | {"chances": {"freed": None, "kept": None, "both": None}}
     side = found.resection.approach.side
     sides: dict[str, Side] = {"ipsilateral": side, "contralateral": other_side(side)}
-    told = _IntervalTeller(reported.intervals)
-    document["resection"] = _resection(document["resection"], told, reported, sides)
-    document["freed"] = document["freed"] | {"interval95": _freed(told, sides)}
+    intervals = _IntervalJson(reported.intervals)
+    document["resection"] = _resection(document["resection"], intervals, reported, sides)
+    document["freed"] = document["freed"] | {"interval95": _freed(intervals, sides)}
     document["verdict"] = document["verdict"] | {"chance": reported.chances.both}
     return document | {"chances": _chances(reported)}
 
 
-class _IntervalTeller:
-    """Intervals by name, as JSON tells them."""
+class _IntervalJson:
+    """Intervals by name, in their JSON form."""
 
     def __init__(self, intervals: Mapping[str, Interval]) -> None:
         self._intervals = intervals
@@ -67,41 +67,44 @@ class _IntervalTeller:
         }
 
 
-def _resection(resection: Json, told: _IntervalTeller, reported: ResectionIntervals, sides: Mapping[str, Side]) -> Json:
+def _resection(
+    resection: Json, intervals: _IntervalJson, reported: ResectionIntervals, sides: Mapping[str, Side]
+) -> Json:
     bone, structures = resection["bone_removed_mm3"], resection["bone_removed_mm3"]["by_structure"]
     base, pars = resection["spinous_base"], resection["pars_residual_mm"]
     return resection | {
         "bone_removed_mm3": bone
-        | told.whole(BONE_MM3)
-        | {"by_structure_interval95": {name: told.ends(bone_of_structure(name)) for name in structures}},
-        "share_of_structure_interval95": {name: told.ends(share_of_structure(name)) for name in structures},
+        | intervals.whole(BONE_MM3)
+        | {"by_structure_interval95": {name: intervals.ends(bone_of_structure(name)) for name in structures}},
+        "share_of_structure_interval95": {name: intervals.ends(share_of_structure(name)) for name in structures},
         "facet_preserved": {
-            relation: None if kept is None else kept | _facet(told, sides[relation])
+            relation: None if kept is None else kept | _facet(intervals, sides[relation])
             for relation, kept in resection["facet_preserved"].items()
         },
         "pars_residual_mm": pars
-        | {"interval95": {relation: told.ends(f"{side} pars_mm") for relation, side in sides.items()}},
-        "spinous_base": base | {"bridge_interval95": told.ends(BRIDGE), "undercut_interval95": told.ends(UNDERCUT)},
-        "contralateral_reach": resection["contralateral_reach"] | {"interval95": told.ends(REACH)},
+        | {"interval95": {relation: intervals.ends(f"{side} pars_mm") for relation, side in sides.items()}},
+        "spinous_base": base
+        | {"bridge_interval95": intervals.ends(BRIDGE), "undercut_interval95": intervals.ends(UNDERCUT)},
+        "contralateral_reach": resection["contralateral_reach"] | {"interval95": intervals.ends(REACH)},
         "limits": [check | {"chance": reported.chances.limits[check["name"]]} for check in resection["limits"]],
     }
 
 
-def _facet(told: _IntervalTeller, side: Side) -> Json:
+def _facet(intervals: _IntervalJson, side: Side) -> Json:
     """Intervals of the shares of a joint; `interval95` is that of the surface, the others carry their share's name."""
     area, *others = FACET_SHARES
-    return {"interval95": told.ends(f"{side} {area}")} | {
-        f"{share.removesuffix('_frac')}_interval95": told.ends(f"{side} {share}") for share in others
+    return {"interval95": intervals.ends(f"{side} {area}")} | {
+        f"{share.removesuffix('_frac')}_interval95": intervals.ends(f"{side} {share}") for share in others
     }
 
 
-def _freed(told: _IntervalTeller, sides: Mapping[str, Side]) -> Json:
+def _freed(intervals: _IntervalJson, sides: Mapping[str, Side]) -> Json:
     return {
-        "share": told.ends(FREED),
-        **{relation: told.ends(f"{side} {FREED}") for relation, side in sides.items()},
-        "root_room_mm": {relation: told.ends(f"{side} root_mm") for relation, side in sides.items()},
-        "least_area_after_mm2": told.ends(LEAST_AREA),
-        "at_disc_area_after_mm2": told.ends(DISC_AREA),
+        "share": intervals.ends(FREED),
+        **{relation: intervals.ends(f"{side} {FREED}") for relation, side in sides.items()},
+        "root_room_mm": {relation: intervals.ends(f"{side} root_mm") for relation, side in sides.items()},
+        "least_area_after_mm2": intervals.ends(LEAST_AREA),
+        "at_disc_area_after_mm2": intervals.ends(DISC_AREA),
     }
 
 
@@ -115,7 +118,7 @@ def _chances(reported: ResectionIntervals) -> Json:
         "freed": chances.freed,
         "kept": chances.kept,
         "both": chances.both,
-        "hands": chances.samples,
-        "hands_seed": trial.seed,
-        "hands_errors": errors,
+        "executions": chances.samples,
+        "execution_seed": trial.seed,
+        "execution_errors": errors,
     }

@@ -1,4 +1,4 @@
-"""Intervals and chances of a resection as values, and how the hands that they come from are drawn."""
+"""Intervals and chances of a resection as values, and how the simulated executions they come from are drawn."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ HAND = "hand"
 
 
 @dataclass(frozen=True)
-class HandTrial:
-    """How many hands, from which seed, with what errors."""
+class ExecutionTrial:
+    """How many simulated executions, from which seed, with what errors."""
 
     samples: int = SAMPLES
     seed: int = 0
@@ -58,4 +58,4 @@ class ResectionIntervals:
 
     intervals: Mapping[str, Interval]
     chances: ResectionChances
-    trial: HandTrial
+    trial: ExecutionTrial

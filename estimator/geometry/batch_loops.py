@@ -9,7 +9,7 @@ Method:
 1. Bone is a cloud of mass points, one a cell, ordered by halving along the longest edge (`spatial_order`) into leaves
    and groups of leaves, each with a bounding sphere (a bounding volume hierarchy of two levels).
 2. A sphere wholly outside every phase's solid is skipped; one wholly inside and in sight is added as a whole. Only what
-   lies at a border is asked point by point. Since a signed distance changes by 1 mm a mm at most, the distance of the
+   lies at a border is tested point by point. Since a signed distance changes by 1 mm a mm at most, the distance of the
    centre and the radius decide.
 3. Sight. For each point the least distance to the sac along 91 directions is tabled once a level, and a pivot's
    direction is looked up by interpolation. So an approach needs no ray marching for bone, only for the few targets.
@@ -100,7 +100,7 @@ def _least(
 ) -> Real:
     """Least value of a field on the line from a phase's pivot to a level point, ending `short` mm before it.
 
-    It is followed down to `give_up`, and values above `care` are not told apart.
+    It is followed down to `give_up`, and values above `care` are not distinguished.
     """
     wx, wy, wz = x - phase[0], y - phase[1], z - phase[2]
     length = np.sqrt(wx * wx + wy * wy + wz * wz)
@@ -117,7 +117,7 @@ def _least(
 
 @njit(cache=True, inline="always")
 def _seen(sight: I8, xyz: F32, n: int, phases: F32, p: int) -> Real:
-    """Least distance to the sac, mm, on the way from phase p's pivot to point n, from the point's own table."""
+    """Least distance to the sac, mm, on the line from phase p's pivot to point n, from the point's own table."""
     dorsal = max(phases[p, 1] - xyz[1, n], ONE)
     u = (phases[p, 0] - xyz[0, n]) / (dorsal * LOOK_STEP) + np.float32(MEDIAL_LOOKS // 2)
     v = (phases[p, 2] - xyz[2, n]) / (dorsal * LOOK_STEP) + np.float32(CRANIAL_LOOKS // 2)
@@ -154,12 +154,12 @@ def fill_sight(shade: KeepOutField, xyz: F32, sight: I8) -> None:
 
 @njit(cache=True, inline="always")
 def _all_seen(spheres: Spheres, n: int, phases: F32, p: int, clearance_radius_mm: Real) -> bool:
-    """Does every way from phase p's pivot into a sphere pass the sac by the berth?"""
+    """Does every line from phase p's pivot into a sphere pass the sac by the berth?"""
     wanted = clearance_radius_mm + SLACK * spheres.radius[n]
     return spheres.floor[n] >= wanted or _seen(spheres.sight, spheres.xyz, n, phases, p) >= wanted
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _cover(
     xyz: F32,
     sight: I8,
@@ -182,7 +182,7 @@ def _cover(
         cover[0, k] = max(cover[0, k], min(max(HALF - cover[1, k] / cell, ZERO), ONE))
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _leaf_taken(
     xyz: F32, sight: I8, leaves: Spheres, leaf: int, phases: F32, least: F32, lane: int, clearance_radius_mm: Real,
     cell: Real, cover: F32,
@@ -361,7 +361,7 @@ def rows_left(rows: SampleRows, phases: F32, clearance_radius_mm: Real, cell: Re
 
 @njit(cache=True)
 def _touched(goals: TargetArrays, n: int, x: Real, shade: KeepOutField, phase: F32, clearance_radius_mm: Real) -> Real:
-    """By how much one phase's tool clears the sac on its way to a target, mm; negative where it cannot touch it."""
+    """By how much one phase's tool clears the sac on its path to a target, mm; negative where it cannot touch it."""
     y, z, tool = goals.xyz[1, n], goals.xyz[2, n], phase[13]
     ox, oy, oz = x - phase[0], y - phase[1], z - phase[2]
     t = ox * phase[3] + oy * phase[4] + oz * phase[5]

@@ -21,7 +21,7 @@ def eroded_occupancy(share: npt.NDArray[np.float32], grid: Grid, by_mm: float) -
     >>> eroded_occupancy(slab, Grid((6, 1, 1), np.eye(4)), 0.4).ravel().astype(float).round(2).tolist()
     [0.0, 0.3, 0.8, 1.0, 0.6, 0.0]
     """
-    # slopes are read anew after each step: a voxel that is emptied hands the front on to the next
+    # slopes are read anew after each step: a voxel that is emptied passes the front on to the next
     steps = max(int(np.ceil(by_mm / (STEP_FRAC * float(grid.spacing_mm.min())))), 1)
     out = share
     for _ in range(steps):

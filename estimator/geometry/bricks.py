@@ -1,4 +1,4 @@
-"""Places in space, laid together in bricks with a ball about each, so that most are decided a brick at a time."""
+"""Places in space grouped in bricks with a bounding ball each, so that most are decided a brick at a time."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SAMPLES_PER_EDGE = 3
 
 
 class Bricks(NamedTuple):
-    """N places in B bricks; a place is a point, or a voxel told by its samples.
+    """N places in B bricks; a place is a point, or a voxel given by its samples.
 
     Parameters
     ----------
@@ -39,7 +39,13 @@ class Bricks(NamedTuple):
 
 
 def bricks_of_voxels(grid: Grid, index: npt.NDArray[np.intp], groups: npt.NDArray[np.integer] | None = None) -> Bricks:
-    """Bricks of the (N, 3) voxels of `index`, each with SAMPLES_PER_EDGE^3 samples; no brick holds two `groups`."""
+    """Bricks of the (N, 3) voxels of `index`, each with SAMPLES_PER_EDGE^3 samples; no brick holds two `groups`.
+
+    >>> cube = Grid((4, 4, 4), np.eye(4))
+    >>> bricks = bricks_of_voxels(cube, np.argwhere(np.ones(cube.shape)))
+    >>> bricks.points_mm.shape, bricks.samples_mm.shape
+    ((3, 64), (3, 27))
+    """
     edge = np.maximum(np.rint(BRICK_MM / grid.spacing_mm), 1).astype(np.int64)
     steps = (np.arange(SAMPLES_PER_EDGE) + 0.5) / SAMPLES_PER_EDGE - 0.5
     offsets = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)

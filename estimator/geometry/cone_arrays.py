@@ -1,4 +1,4 @@
-"""What an instrument fills on its ways from a pivot, as flat arrays of grown cones that compiled loops run over.
+"""Volume that an instrument fills on paths from a pivot, as flat arrays of grown cones that compiled loops run over.
 
 Every solid here is a cone grown by a ball: a sweep is one of some width, a straight instrument one of none (a capsule).
 """
@@ -28,10 +28,10 @@ class ConeArrays(NamedTuple):
     Parameters
     ----------
     pivots_mm : (W, 3) array, RAS mm
-    starts : (W + 1,) array; way w has the columns starts[w]:starts[w + 1] of `cones`
+    starts : (W + 1,) array; path w has the columns starts[w]:starts[w + 1] of `cones`
     cones : (10, K) array, a column each: apex (3), unit axis (3), length, base radius, 1 / (length^2 + base^2) and
         radius of the ball
-    hulls : (10, W) array of the same; each holds all cones of its way
+    hulls : (10, W) array of the same; each holds all cones of its path
     """
 
     pivots_mm: Float
@@ -41,21 +41,21 @@ class ConeArrays(NamedTuple):
 
 
 def cone_arrays_of_phases(phases: Iterable[PlacedPhase]) -> ConeArrays:
-    """One way per phase: the sleeve's cone and the tool's.
+    """One path per phase: the sleeve's cone and the tool's.
 
     >>> phase = PlacedPhase("ipsilateral", np.zeros(3), np.array([0.0, 0.0, 1.0]), 0.0, 4.0, 60.0, 1.75, 80.0)
-    >>> ways = cone_arrays_of_phases([phase])
-    >>> ways.cones[6].tolist(), ways.cones[9].tolist()
+    >>> paths = cone_arrays_of_phases([phase])
+    >>> paths.cones[6].tolist(), paths.cones[9].tolist()
     ([60.0, 80.0], [4.0, 1.75])
     """
     return united_ways([(phase.pivot_ras_mm, _swept(phase)) for phase in phases])
 
 
 def cone_arrays_of_lines(paths: Iterable[tuple[Float, Float]], channel: Channel) -> ConeArrays:
-    """One way per pivot (3,) with any (M, 3) targets: scope to a tip short of each target, tool from there on.
+    """One path per pivot (3,) with any (M, 3) targets: scope to a tip short of each target, tool from there on.
 
-    >>> ways = cone_arrays_of_lines([(np.zeros(3), np.array([[0.0, 0.0, 50.0]]))], Channel())
-    >>> ways.cones[6].tolist(), ways.cones[9].tolist()
+    >>> paths = cone_arrays_of_lines([(np.zeros(3), np.array([[0.0, 0.0, 50.0]]))], Channel())
+    >>> paths.cones[6].tolist(), paths.cones[9].tolist()
     ([35.0, 15.0], [3.5, 1.75])
     """
     return united_ways([(pivot, _straight(pivot, targets, channel)) for pivot, targets in paths if len(targets)])
@@ -86,25 +86,25 @@ def _swept(phase: PlacedPhase) -> Float:
 
 def _straight(pivot_mm: Float, targets_mm: Float, channel: Channel) -> Float:
     """Scope and tool of each target in turn, so that neighbours in space are neighbours in the list."""
-    way = targets_mm - pivot_mm
-    length = np.maximum(np.linalg.norm(way, axis=1), 1e-9)
-    axes, scope = way / length[:, None], np.maximum(length - channel.working_distance_mm, 0.0)
+    direction = targets_mm - pivot_mm
+    length = np.maximum(np.linalg.norm(direction, axis=1), 1e-9)
+    axes, scope = direction / length[:, None], np.maximum(length - channel.working_distance_mm, 0.0)
     scopes = cone_rows(pivot_mm, axes, scope, 0.0, channel.scope_radius_mm)
     tools = cone_rows(pivot_mm + scope[:, None] * axes, axes, length - scope, 0.0, channel.tool_radius_mm)
     return np.stack([scopes, tools], axis=1).reshape(-1, 10)
 
 
-def united_ways(ways: list[tuple[Float, Float]]) -> ConeArrays:
+def united_ways(paths: list[tuple[Float, Float]]) -> ConeArrays:
     """Ways from pairs of a pivot (3,), RAS mm, and the (K, 10) cones of `cone_rows` on rays from it.
 
     >>> line = cone_rows(np.zeros(3), np.array([0.0, 0.0, 1.0]), [3.0], [0.0], [1.5])
     >>> united_ways([(np.zeros(3), line), (np.zeros(3), np.concatenate([line, line]))]).starts.tolist()
     [0, 1, 3]
     """
-    starts = np.cumsum([0, *(len(cones) for _, cones in ways)]).astype(np.int64)
-    pivots = np.array([pivot for pivot, _ in ways], dtype=float).reshape(-1, 3)
-    cones = np.concatenate([np.empty((0, 10)), *(cones for _, cones in ways)])
-    hulls = np.concatenate([np.empty((0, 10)), *(_hull(pivot, cones) for pivot, cones in ways)])
+    starts = np.cumsum([0, *(len(cones) for _, cones in paths)]).astype(np.int64)
+    pivots = np.array([pivot for pivot, _ in paths], dtype=float).reshape(-1, 3)
+    cones = np.concatenate([np.empty((0, 10)), *(cones for _, cones in paths)])
+    hulls = np.concatenate([np.empty((0, 10)), *(_hull(pivot, cones) for pivot, cones in paths)])
     return ConeArrays(pivots, starts, np.ascontiguousarray(cones.T), np.ascontiguousarray(hulls.T))
 
 

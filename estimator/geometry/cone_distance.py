@@ -14,7 +14,10 @@ MANY_CONES = 24
 
 @njit(cache=True, inline="always")
 def grown_distance(cones: Float, k: int, x: float, y: float, z: float) -> float:
-    """Signed distance of a point to one grown cone."""
+    """Signed distance of a point to one grown cone.
+
+    `cones` (10, M) array as in `ConeArrays`, mm; `k` the cone; x, y, z the point in the same frame.
+    """
     wx, wy, wz = x - cones[0, k], y - cones[1, k], z - cones[2, k]
     t = wx * cones[3, k] + wy * cones[4, k] + wz * cones[5, k]
     rho = np.sqrt(max(wx * wx + wy * wy + wz * wz - t * t, 0.0))

@@ -62,25 +62,28 @@ def trilinear(field: npt.NDArray[np.float32], i: Real, j: Real, k: Real) -> Real
     return low * (ONE - w) + high * w
 
 
-@njit(cache=True, inline="always")
-def _entered(start: Real, way: Real, last: Real) -> Real:
-    """Where along start -> start + way a line enters the slab 0..last."""
-    if way == ZERO:
+@njit(cache=True)
+def _entered(start: Real, step: Real, last: Real) -> Real:
+    """Where along start -> start + step a line enters the slab 0..last."""
+    if step == ZERO:
         return ZERO if ZERO <= start <= last else np.float32(2.0)
-    return min(-start / way, (last - start) / way)
+    return min(-start / step, (last - start) / step)
 
 
-@njit(cache=True, inline="always")
-def _left(start: Real, way: Real, last: Real) -> Real:
+@njit(cache=True)
+def _left(start: Real, step: Real, last: Real) -> Real:
     """Where it leaves the slab."""
-    return ONE if way == ZERO else max(-start / way, (last - start) / way)
+    return ONE if step == ZERO else max(-start / step, (last - start) / step)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def span_in_box(
     field: npt.NDArray[np.float32], si: Real, sj: Real, sk: Real, wi: Real, wj: Real, wk: Real
 ) -> tuple[Real, Real]:
-    """Where along start -> start + way, 0..1, a line enters and leaves a field's box; leaves first if it misses it."""
+    """Where along start -> start + step, 0..1, a line enters and leaves a field's box; leaves first if it misses it.
+
+    `field` (nx, ny, nz); start `s` and step `w` in fractional indices.
+    """
     nx, ny, nz = np.float32(field.shape[0] - 1), np.float32(field.shape[1] - 1), np.float32(field.shape[2] - 1)
     enter = max(max(_entered(si, wi, nx), _entered(sj, wj, ny)), max(_entered(sk, wk, nz), ZERO))
     leave = min(min(_left(si, wi, nx), _left(sj, wj, ny)), min(_left(sk, wk, nz), ONE))
@@ -104,11 +107,11 @@ def least_along(
     Parameters
     ----------
     field : (nx, ny, nz) array of distances, mm
-    si, sj, sk, wi, wj, wk : the piece's start and way, in fractional indices into `field`
+    si, sj, sk, wi, wj, wk : the piece's start and displacement, in fractional indices into `field`
     length_mm : of the piece
     give_up_mm : a piece whose least value falls below this is not followed further
 
-    Since a distance changes by at most the way moved, the march may step by how far the present
+    Since a distance changes by at most the distance moved, the march may step by how far the present
     value lies above the least one so far.
     """
     return least_below(field, si, sj, sk, wi, wj, wk, length_mm, give_up_mm, np.float32(np.inf))
@@ -128,6 +131,8 @@ def least_below(
     care_mm: Real,
 ) -> Real:
     """The same where it is below `care_mm`; where it is not, only that it is not.
+
+    Arguments as of `least_along`.
 
     How far the value lies above what is cared for is a step that cannot miss anything either.
     """

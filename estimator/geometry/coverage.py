@@ -38,10 +38,10 @@ Ball = tuple[float, float, float, float]
 
 
 @njit(cache=True, nogil=True)
-def held(ways: ConeArrays, field: DistanceFieldArrays, points: Float, out: Mask) -> None:
-    """Fill `out` (N,): does any way hold the (N, 3) point, in sight of its pivot?"""
-    distances = np.empty((2, ways.cones.shape[1]))
-    hulls, cones, starts, pivots, nearest = ways.hulls, ways.cones, ways.starts, ways.pivots_mm, distances[0]
+def held(paths: ConeArrays, field: DistanceFieldArrays, points: Float, out: Mask) -> None:
+    """Fill `out` (N,): does any path hold the (N, 3) point, in sight of its pivot?"""
+    distances = np.empty((2, paths.cones.shape[1]))
+    hulls, cones, starts, pivots, nearest = paths.hulls, paths.cones, paths.starts, paths.pivots_mm, distances[0]
     for n in range(len(points)):
         x, y, z = points[n, 0], points[n, 1], points[n, 2]
         out[n] = False
@@ -66,10 +66,10 @@ class BrickScratch(NamedTuple):
     Parameters
     ----------
     cones : (10, K) array; the first columns are the cones whose border it meets
-    spans : (W, 2) array, first and end column of each way's
-    stands : (W, 2) array, how it stands to each way's solid and to what is in sight
+    spans : (W, 2) array, first and end column of each path's
+    stands : (W, 2) array, how it stands to each path's solid and to what is in sight
     stretches : (W, 2) array, shares of the line from the pivot between which the keep-out is near enough to matter
-    least : (W, n) array, distance of each of its places to each way's solid
+    least : (W, n) array, distance of each of its places to each path's solid
     seen : (W, n) array, how each place stands to what is in sight
     samples : (4, M) array, one place's samples and their distance to a solid
     held : (M,) array, which of them are held
@@ -109,12 +109,12 @@ def _looked(field: DistanceFieldArrays, line: Line, radius: float, first: float,
 
 
 @njit(cache=True)
-def _list_cones(ways: ConeArrays, w: int, ball: Ball, near: BrickScratch, first: Count) -> tuple[int, Count]:
-    """Lists the cones of a way whose border a ball meets; how the ball stands to the solid, and the list's end."""
+def _list_cones(paths: ConeArrays, w: int, ball: Ball, near: BrickScratch, first: Count) -> tuple[int, Count]:
+    """Lists the cones of a path whose border a ball meets; how the ball stands to the solid, and the list's end."""
     x, y, z, radius = ball
-    cones, every, distances, begin, end = near.cones, ways.cones, near.distances[0], ways.starts[w], first
-    distances_of(every, begin, ways.starts[w + 1], x, y, z, near.distances)
-    for k in range(ways.starts[w + 1] - begin):
+    cones, every, distances, begin, end = near.cones, paths.cones, near.distances[0], paths.starts[w], first
+    distances_of(every, begin, paths.starts[w + 1], x, y, z, near.distances)
+    for k in range(paths.starts[w + 1] - begin):
         if distances[k] < -radius:
             return IN, first
         if distances[k] <= radius:
@@ -125,17 +125,17 @@ def _list_cones(ways: ConeArrays, w: int, ball: Ball, near: BrickScratch, first:
 
 
 @njit(cache=True)
-def _meet_brick(ways: ConeArrays, field: DistanceFieldArrays, ball: Ball, half: float, near: BrickScratch) -> int:
+def _meet_brick(paths: ConeArrays, field: DistanceFieldArrays, ball: Ball, half: float, near: BrickScratch) -> int:
     """How a brick's ball stands to the region; what is found out about it goes to `near`."""
     x, y, z, radius = ball
     whole = OUT
     end: Count = np.int64(0)
-    for w in range(len(ways.pivots_mm)):
+    for w in range(len(paths.pivots_mm)):
         first, solid, seen = end, OUT, OUT
-        if grown_distance(ways.hulls, w, x, y, z) <= radius:
-            solid, end = _list_cones(ways, w, ball, near, first)
+        if grown_distance(paths.hulls, w, x, y, z) <= radius:
+            solid, end = _list_cones(paths, w, ball, near, first)
         if solid != OUT:
-            line = line_to(field.to_index, ways.pivots_mm, w, x, y, z, 0.0)
+            line = line_to(field.to_index, paths.pivots_mm, w, x, y, z, 0.0)
             enter, leave = stretch_near(field, line, field.clearance_radius_mm + radius + half + 2 * SIGHT_SLACK_MM)
             near.stretches[w, 0], near.stretches[w, 1] = enter, leave
             seen = _looked(field, line, radius, enter, leave)
@@ -150,7 +150,7 @@ def _meet_brick(ways: ConeArrays, field: DistanceFieldArrays, ball: Ball, half: 
 
 @njit(cache=True)
 def _measure_places(points: Float, first: int, end: int, near: BrickScratch) -> None:
-    """Each place's distance to each way's solid."""
+    """Each place's distance to each path's solid."""
     x, y, z = points[0, first:end], points[1, first:end], points[2, first:end]
     for w in range(len(near.stands)):
         least, stands = near.least[w, : end - first], near.stands[w, 0] if near.stands[w, 1] != OUT else OUT
@@ -162,11 +162,11 @@ def _measure_places(points: Float, first: int, end: int, near: BrickScratch) -> 
 
 @njit(cache=True)
 def _look_from(
-    ways: ConeArrays, field: DistanceFieldArrays, w: int, bricks: Bricks, first: int, count: int, near: BrickScratch
+    paths: ConeArrays, field: DistanceFieldArrays, w: int, bricks: Bricks, first: int, count: int, near: BrickScratch
 ) -> None:
-    """How each place of a brick, as far as it is not outside a way's solid, stands to what is in sight."""
+    """How each place of a brick, as far as it is not outside a path's solid, stands to what is in sight."""
     points, half, least, seen = bricks.points_mm, bricks.half_mm, near.least, near.seen
-    enter, leave, to_index, pivots = near.stretches[w, 0], near.stretches[w, 1], field.to_index, ways.pivots_mm
+    enter, leave, to_index, pivots = near.stretches[w, 0], near.stretches[w, 1], field.to_index, paths.pivots_mm
     stands = near.stands[w, 1]
     for n in range(count):
         seen[w, n] = OUT if least[w, n] > half else stands
@@ -176,8 +176,8 @@ def _look_from(
 
 
 @njit(cache=True)
-def _hold_samples(ways: ConeArrays, field: DistanceFieldArrays, w: int, n: int, ball: Ball, near: BrickScratch) -> int:
-    """Marks those of a place's samples that a way holds; how many more that makes."""
+def _hold_samples(paths: ConeArrays, field: DistanceFieldArrays, w: int, n: int, ball: Ball, near: BrickScratch) -> int:
+    """Marks those of a place's samples that a path holds; how many more that makes."""
     x, y, z, deep, held = near.samples[0], near.samples[1], near.samples[2], near.samples[3], near.held
     cones, distances, begin, end, half = near.cones, near.distances[0], near.spans[w, 0], near.spans[w, 1], ball[3]
     deep[:] = -1.0 if near.least[w, n] < -half else np.inf
@@ -191,7 +191,7 @@ def _hold_samples(ways: ConeArrays, field: DistanceFieldArrays, w: int, n: int, 
     for s in range(len(held)):
         if deep[s] < 0.0 and not held[s]:
             if not clear:
-                line = line_to(field.to_index, ways.pivots_mm, w, x[s], y[s], z[s], 0.0)
+                line = line_to(field.to_index, paths.pivots_mm, w, x[s], y[s], z[s], 0.0)
                 held[s] = sight_on(field, line, enter, leave, 0.0) > 0.0
             else:
                 held[s] = True
@@ -202,7 +202,7 @@ def _hold_samples(ways: ConeArrays, field: DistanceFieldArrays, w: int, n: int, 
 @njit(cache=True)
 def _cover_brick(
     bricks: Bricks,
-    ways: ConeArrays,
+    paths: ConeArrays,
     field: DistanceFieldArrays,
     b: int,
     near: BrickScratch,
@@ -214,11 +214,11 @@ def _cover_brick(
     first, count, half = bricks.starts[b], bricks.starts[b + 1] - bricks.starts[b], bricks.half_mm
     points, offsets, samples, least, seen = bricks.points_mm, bricks.samples_mm, near.samples, near.least, near.seen
     _measure_places(points, first, first + count, near)
-    for w in range(len(ways.pivots_mm)):
-        _look_from(ways, field, w, bricks, first, count, near)
+    for w in range(len(paths.pivots_mm)):
+        _look_from(paths, field, w, bricks, first, count, near)
     for n in range(count):
         whole, part = False, False
-        for w in range(len(ways.pivots_mm)):
+        for w in range(len(paths.pivots_mm)):
             whole |= least[w, n] < -half and seen[w, n] == IN
             part |= seen[w, n] != OUT
         held = samples.shape[1] if whole else 0
@@ -228,9 +228,9 @@ def _cover_brick(
                 for axis in range(3):
                     samples[axis, s] = ball[axis] + offsets[axis, s]
             near.held[:] = False
-            for w in range(len(ways.pivots_mm)):
+            for w in range(len(paths.pivots_mm)):
                 if seen[w, n] != OUT:
-                    held += _hold_samples(ways, field, w, n, ball, near)
+                    held += _hold_samples(paths, field, w, n, ball, near)
         if held > 0:
             places[end], share[end] = first + n, held / samples.shape[1]
             end += 1
@@ -238,19 +238,19 @@ def _cover_brick(
 
 
 @njit(cache=True, nogil=True)
-def cover(bricks: Bricks, ways: ConeArrays, field: DistanceFieldArrays, places: Places, share: Share) -> int:
+def cover(bricks: Bricks, paths: ConeArrays, field: DistanceFieldArrays, places: Places, share: Share) -> int:
     """Lists in `places` those that the region holds, wholly or in part, and in `share` how much of each; their number.
 
     Both have room for all N. A brick, then a place, whose ball lies wholly on one side of a solid's border or of what
-    is in sight is not asked again there; what is left is asked sample by sample.
+    is in sight is not tested again there; what is left is tested sample by sample.
     """
-    count, samples = len(ways.pivots_mm), bricks.samples_mm.shape[1]
+    count, samples = len(paths.pivots_mm), bricks.samples_mm.shape[1]
     most: Count = np.int64(0)
     end: Count = np.int64(0)
     for b in range(len(bricks.radii_mm)):
         most = max(most, bricks.starts[b + 1] - bricks.starts[b])
     near = BrickScratch(
-        np.empty((10, ways.cones.shape[1])),
+        np.empty((10, paths.cones.shape[1])),
         np.empty((count, 2), np.int64),
         np.empty((count, 2), np.int64),
         np.empty((count, 2)),
@@ -258,18 +258,18 @@ def cover(bricks: Bricks, ways: ConeArrays, field: DistanceFieldArrays, places: 
         np.empty((count, most), np.int64),
         np.empty((4, samples)),
         np.empty(samples, np.bool_),
-        np.empty((2, ways.cones.shape[1])),
+        np.empty((2, paths.cones.shape[1])),
     )
-    centres, radii, hulls, half = bricks.centres_mm, bricks.radii_mm, ways.hulls, bricks.half_mm
+    centres, radii, hulls, half = bricks.centres_mm, bricks.radii_mm, paths.hulls, bricks.half_mm
     for b in range(len(radii)):
         met = False
         for w in range(count):
             met |= grown_distance(hulls, w, centres[b, 0], centres[b, 1], centres[b, 2]) <= radii[b]
         if met:
             ball = centres[b, 0], centres[b, 1], centres[b, 2], radii[b]
-            stands = _meet_brick(ways, field, ball, half, near)
+            stands = _meet_brick(paths, field, ball, half, near)
             if stands == BORDER:
-                end = _cover_brick(bricks, ways, field, b, near, places, share, end)
+                end = _cover_brick(bricks, paths, field, b, near, places, share, end)
             for n in range(bricks.starts[b], bricks.starts[b + 1] if stands == IN else 0):
                 places[end], share[end] = n, 1.0
                 end += 1

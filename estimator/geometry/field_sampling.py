@@ -56,7 +56,7 @@ def take_from(frac: Share, voxels: npt.NDArray[np.int64], share: Share, near: Ma
 
 @njit(cache=True, nogil=True)
 def resampled_near(field: Share, near: Mask, start: Float, steps: Float, out: Share, lost: Float) -> None:
-    """The same only where `out` is not 0 and the sample's cell, told by its first corner, is marked in `near`.
+    """The same only where `out` is not 0 and the sample's cell, named by its first corner, is marked in `near`.
 
     `lost` (nx,), zeros before, is by how much each plane of `out` falls.
     """

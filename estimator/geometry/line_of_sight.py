@@ -12,10 +12,10 @@ from canalwise.estimator.geometry.cone_formulas import SMALLEST_STEP_MM, least_a
 from canalwise.recon.grid import Float
 
 SIGHT_SLACK_MM = 0.1
-"""Sight changes by no more than the way a point is moved, but for what march and interpolation add to that."""
+"""Sight changes by no more than the distance a point is moved, but for what march and interpolation add to that."""
 
 Line = tuple[float, float, float, float, float, float, float]
-"""Start and way in fractional indices into a field, and the length in mm."""
+"""Start and displacement in fractional indices into a field, and the length in mm."""
 
 
 class DistanceFieldArrays(NamedTuple):
@@ -35,7 +35,10 @@ class DistanceFieldArrays(NamedTuple):
 
 @njit(cache=True)
 def line_to(to_index: Float, pivots: Float, w: int, x: float, y: float, z: float, short_of: float) -> Line:
-    """The line from a pivot to `short_of` a point: start and way in fractional indices, and its length in mm."""
+    """The line from a pivot to `short_of` a point: start and displacement in indices, and its length in mm.
+
+    `to_index` (4, 4) affine RAS mm -> index; `pivots` (W, 3) and x, y, z RAS mm; `short_of` mm.
+    """
     m, px, py, pz = to_index, pivots[w, 0], pivots[w, 1], pivots[w, 2]
     wx, wy, wz = x - px, y - py, z - pz
     length = np.sqrt(wx * wx + wy * wy + wz * wz)

@@ -1,4 +1,4 @@
-"""What a region of space answers: which points it holds, and how much of small places."""
+"""Protocol of a region of space: points inside, and covered shares of small places."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Share = npt.NDArray[np.float32]
 
 
 class Covered(NamedTuple):
-    """What a region holds of N places in bricks.
+    """Covered shares of N places in bricks.
 
     Parameters
     ----------
@@ -36,12 +36,12 @@ class Region(Protocol):
         ...
 
     def covered(self, bricks: Bricks) -> Covered:
-        """How much of each place lies inside."""
+        """Share of each place that lies inside."""
         ...
 
 
 class SignedRegion(ABC):
-    """A region told by a signed depth alone."""
+    """A region given by a signed depth alone."""
 
     @abstractmethod
     def depth_mm(self, points_mm: Float) -> Float:
@@ -52,7 +52,7 @@ class SignedRegion(ABC):
         return np.asarray(self.depth_mm(points_mm) < 0)
 
     def covered(self, bricks: Bricks) -> Covered:
-        """How much of each place lies inside; only samples of places at the border are asked one by one."""
+        """Share of each place that lies inside; only samples of places at the border are tested one by one."""
         points = bricks.points_mm.T
         depth = self.depth_mm(points)
         share = (depth < 0).astype(np.float32)

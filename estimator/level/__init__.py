@@ -1,4 +1,4 @@
-"""What no approach changes: a level prepared once and evaluated many times."""
+"""Everything that does not depend on the approach: a level prepared once and evaluated many times."""
 
 from __future__ import annotations
 

@@ -121,7 +121,7 @@ def _bone_points(level: Level, level_bone: LevelBone, per_cell: npt.NDArray[np.i
 
 
 def _plane_points(anatomy: Anatomy, level: Level) -> WeightedPoints:
-    """What can be freed of the disc-level plane."""
+    """Samples of the disc-level plane that can be freed."""
     xyz = level.frame.to_level_mm(disc_level(anatomy, level).freeable_mm)
     cell = np.floor((xyz + FAR_MM) / CELL_MM).astype(np.intp)
     count = len(xyz)
@@ -192,7 +192,11 @@ def _spheres(xyz: Float, shown: Mask, sight: I8, size: int) -> Spheres:
 
 
 def floors(sight: I8) -> F32:
-    """(S,) array, mm: the least of each table."""
+    """(S,) array, mm: the least of each table.
+
+    >>> (floors(np.array([[40, 12], [7, 9]], dtype=np.int8)) / SIGHT_MM).tolist()
+    [12.0, 7.0]
+    """
     return _f32(sight.min(axis=1, initial=127) * SIGHT_MM)
 
 

@@ -1,4 +1,4 @@
-"""How well a level's borders are known, and what a little doubt about them changes whatever the approach."""
+"""Uncertainty of a level's borders, and what it changes whatever the approach."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from canalwise.recon.severity_bands import Threshold
 
 BONE, CANAL, SAC, LIGAMENT = "bone border", "canal border", "sac border", "ligament"
 SPLIT, SPACING, MIDLINE, EXTENT = "part split", "target spacing", "midline", "joint extent"
-"""Causes of what is not known of a number, as they are told."""
+"""Causes of a number's uncertainty, as they are reported."""
 
 MODELLED_SD_MM = Threshold(
     "thickness of a modelled ligament, and so the sac's border",
@@ -106,7 +106,7 @@ def border_uncertainty_of(anatomy: Anatomy, level: Level) -> BorderUncertainty:
 
 
 def facet_uncertainty(source: Source, voxel_mm: float, border_mm: float) -> FacetUncertainty:
-    """What is not known of a joint whose parts come from a source.
+    """Uncertainty of a joint whose parts come from a source.
 
     >>> facet_uncertainty("given", 1.0, 0.1)
     FacetUncertainty(border_mm=0.1, extent_mm=0.5, split_mm=0.1)
@@ -155,6 +155,10 @@ def shared_border_mm(one: Mask, other: Mask, step_mm: float) -> float:
     """Length of the border that two masks of a section share.
 
     Counted in cell faces along both axes and divided by 4/pi, the mean excess of stairs over a line of any direction.
+
+    >>> left = np.tile(np.arange(4) < 2, (10, 1))
+    >>> round(shared_border_mm(left, ~left, 0.5) / (10 * 0.5), 4)  # pi / 4 of a straight border
+    0.7854
     """
     faces = sum(
         int((a & d).sum() + (b & c).sum())

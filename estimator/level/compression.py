@@ -1,4 +1,4 @@
-"""What presses on the dural sac before anything is taken: ligament, calcification and overhanging bone."""
+"""Compression of the dural sac before anything is taken: ligament, calcification and overhanging bone."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ SIDE_CODE: dict[Side, int] = {"left": 1, "right": 2}
 
 @dataclass(frozen=True, eq=False)
 class Compression:
-    """What presses on the sac at a level, before anything is taken.
+    """Compression of the sac at a level, before anything is taken.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ class DiscLevel:
 
 
 def disc_level(anatomy: Anatomy, level: Level) -> DiscLevel:
-    """What lies where in the disc's mid-plane."""
+    """Tissue at each sample of the disc's mid-plane."""
     x, y, labels, world = disc_plane(anatomy, level)
     pressing = np.isin(labels, PRESSING)
     half_width, ventral, roof = canal_extent_mm(anatomy, level)
@@ -80,7 +80,7 @@ def disc_level(anatomy: Anatomy, level: Level) -> DiscLevel:
 
 
 def compression_of(anatomy: Anatomy, level: Level, level_bone: LevelBone) -> Compression:
-    """What presses on the sac at a level."""
+    """The compression of the sac at a level."""
     extent = canal_extent_mm(anatomy, level)
     overhang = _overhang(level, level_bone, extent)
     ligament, whole = {}, {}

@@ -13,7 +13,7 @@ DISC_SLICE_HALF_MM = 1.0
 
 
 def unresolved_joints(anatomy: Anatomy, level: Level) -> dict[Side, str]:
-    """Side -> why nothing is told of its joint: none was found, its faces touch, or the image shows no gap at all.
+    """Side -> why nothing is reported of its joint: none was found, its faces touch, or the image shows no gap at all.
 
     With parts given by a person or a map the labels' own gap is believed; a gap that parts found automatically show
     and the image does not was drawn by a rule.

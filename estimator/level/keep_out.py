@@ -1,4 +1,4 @@
-"""What the channel must not touch: the dural sac and labelled roots, less the retraction they allow.
+"""The keep-out of the channel: the dural sac and labelled roots, less the retraction they allow.
 
 A root yields like the sac does, so one thinner than twice the retraction stops nothing.
 """

@@ -92,7 +92,11 @@ def bone_bricks(
 
 
 def sums_by_label(labels: Labels, amount: npt.NDArray[np.float32]) -> dict[int, float]:
-    """Label -> sum of the amounts of its voxels; labels with none are left out."""
+    """Label -> sum of the amounts of its voxels; labels with none are left out.
+
+    >>> sums_by_label(np.array([0, 2001, 2001], dtype=np.uint16), np.array([0.0, 0.5, 0.25], dtype=np.float32))
+    {2001: 0.75}
+    """
     sums = np.bincount(labels.ravel(), weights=amount.ravel())
     return {int(n): float(sums[n]) for n in np.flatnonzero(sums > 0)}
 

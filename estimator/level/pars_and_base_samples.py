@@ -70,7 +70,10 @@ class SampledPart:
         return thickness_mm(self.before[self.profile.argmax()])
 
     def samples_about(self, low: Float, high: Float) -> Box:
-        """Index box of the samples that may lie in a box of `frac`, given by its first and last fractional index."""
+        """Index box of the samples that may lie in a box of `frac`, given by its first and last fractional index.
+
+        `low`, `high` (3,) arrays.
+        """
         corners = np.stack(np.meshgrid(*zip(low, high, strict=True)), axis=-1).reshape(-1, 3)
         samples = (corners - self.start) @ np.linalg.inv(self.steps)
         first = np.clip(np.floor(samples.min(axis=0)), 0, self.shape).astype(int)
@@ -94,7 +97,11 @@ def pars_and_base_samples(level: Level, level_bone: LevelBone) -> ParsAndBaseSam
 
 
 def thickness_mm(section: Samples) -> float:
-    """Area of a sagittal section, over its height."""
+    """Area of a sagittal section, over its height.
+
+    >>> float(thickness_mm(np.ones((6, 9), dtype=np.float32)) / SAMPLE_MM)
+    6.0
+    """
     upward = section.sum(axis=0, dtype=float)
     return float(upward.sum() / max(int((upward >= BONE_FRAC).sum()), 1) * SAMPLE_MM)
 

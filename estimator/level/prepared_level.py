@@ -1,4 +1,4 @@
-"""A level with everything about it that does not depend on the approach, found once and asked many times."""
+"""A level with everything about it that does not depend on the approach, computed once and used many times."""
 
 from __future__ import annotations
 
@@ -25,12 +25,13 @@ from canalwise.estimator.limits import Limits
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.image.skin import air_in_view
 from canalwise.recon.labels import Part, Side, label_of
+from canalwise.recon.level.unresolved import check_arches_resolved
 from canalwise.recon.parallel import both
 
 
 @dataclass(frozen=True, eq=False)
 class PreparedLevel:
-    """What every approach to a level shares; each part is found when it is first asked for."""
+    """Values that all approaches to a level share; each part is computed when first needed."""
 
     anatomy: Anatomy
     level: Level
@@ -46,7 +47,7 @@ class PreparedLevel:
 
     @cached_property
     def sac(self) -> KeepOut:
-        """What must be kept out of, for an instrument of no width: its berth is the clearance alone."""
+        """The keep-out of an instrument of no width: its berth is the clearance alone."""
         rules = (self.limits.value("sac_retraction_mm"), self.limits.value("sac_clearance_mm"), 0.0)
         return keep_out_of(self.anatomy, self.level.frame.origin_ras_mm, rules)
 
@@ -61,7 +62,7 @@ class PreparedLevel:
         return self
 
     def keep_out(self, tool_radius_mm: float) -> KeepOut:
-        """What a tool of that radius must keep out of."""
+        """The keep-out of a tool of that radius."""
         return replace(self.sac, clearance_radius_mm=self.sac.clearance_radius_mm + tool_radius_mm)
 
     @cached_property
@@ -71,7 +72,7 @@ class PreparedLevel:
 
     @cached_property
     def pressing(self) -> Compression:
-        """What presses on the sac."""
+        """Compression of the sac."""
         return compression_of(self.anatomy, self.level, self.level_bone)
 
     @cached_property
@@ -81,12 +82,12 @@ class PreparedLevel:
 
     @cached_property
     def unresolved_joints(self) -> dict[Side, str]:
-        """Joints of which no number is told, with the reason."""
+        """Joints of which no number is reported, with the reason."""
         return unresolved_joints(self.anatomy, self.level)
 
     @property
     def resolved_joints(self) -> tuple[Side, ...]:
-        """Sides of the joints of which numbers are told."""
+        """Sides of the joints of which numbers are reported."""
         return tuple(side for side in self.level.joints if side not in self.unresolved_joints)
 
     @cached_property
@@ -96,7 +97,7 @@ class PreparedLevel:
 
     @cached_property
     def border_uncertainty(self) -> BorderUncertainty:
-        """How well the level's borders are known."""
+        """Uncertainty of the level's borders."""
         return border_uncertainty_of(self.anatomy, self.level)
 
     @cached_property
@@ -123,5 +124,12 @@ class PreparedLevel:
 
 
 def prepared_level(anatomy: Anatomy, level_name: str, limits: Limits | None = None) -> PreparedLevel:
-    """The level of that name, prepared; raises LevelNotInView where there is none."""
+    """The level of that name, prepared.
+
+    Raises
+    ------
+    LevelNotInView : there is none of that name
+    AnatomyNotFound : the scan shows the canal only
+    """
+    check_arches_resolved(anatomy)
     return PreparedLevel(anatomy, anatomy.level(level_name), limits or Limits())

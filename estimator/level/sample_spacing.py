@@ -1,4 +1,4 @@
-"""How pars and spinous base are sampled to be measured: spacing, what counts as bone, which ends are left out."""
+"""Sampling of pars and spinous base: spacing, what counts as bone, which ends are left out."""
 
 from __future__ import annotations
 

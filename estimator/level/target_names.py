@@ -1,4 +1,4 @@
-"""The names of what a decompression may be asked to touch; `estimator.level.target_points` says where each lies."""
+"""Names of the sets of points that a task may require; `estimator.level.target_points` says where each lies."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ no source). The approach side's own foramen entrance is not among them: it is re
 
 
 def chosen(names: Sequence[str]) -> tuple[str, ...]:
-    """The names asked for, each once, in the order of NAMES; WrongUse for any other.
+    """The requested names, each once, in the order of NAMES; WrongUse for any other.
 
     >>> chosen(["roof", "ipsilateral recess", "roof"])
     ('ipsilateral recess', 'roof')

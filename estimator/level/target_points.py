@@ -1,4 +1,4 @@
-"""Where the sets of points lie that a decompression may be asked to touch."""
+"""Positions of the sets of points that a task may require to be touched."""
 
 from __future__ import annotations
 
@@ -67,7 +67,11 @@ class TaskTargets:
 
 
 def joined_mm(sets: Mapping[str, Float]) -> Float:
-    """(N, 3) array: the points of all sets, one after the other."""
+    """(N, 3) array: the points of all sets, one after the other.
+
+    >>> joined_mm({"roof": np.zeros((2, 3)), "canal wall": np.ones((1, 3))}).shape
+    (3, 3)
+    """
     return np.concatenate([NOTHING, *sets.values()])
 
 

@@ -1,4 +1,4 @@
-"""What several levels ask of one: the answers of `estimator.outcome.decompressed.DecompressedLevel`.
+"""Protocol of one level among several: the answers of `estimator.outcome.decompressed.DecompressedLevel`.
 
 Said as a protocol, so that this room stands beside the one that works a level out and not on top of it.
 """
@@ -25,12 +25,12 @@ class FreedLevel(Protocol):
 
     @property
     def resection(self) -> Any:
-        """What is taken (`estimator.resection.resection.Resection`)."""
+        """The resection (`estimator.resection.resection.Resection`)."""
         ...
 
     @property
     def freed(self) -> Any:
-        """What is freed (`estimator.outcome.freed.Freed`)."""
+        """Freed areas and shares (`estimator.outcome.freed.Freed`)."""
         ...
 
     @property
@@ -39,7 +39,7 @@ class FreedLevel(Protocol):
         ...
 
     def cost_with(self, removal: Removal, region: Region) -> Any:
-        """What stays were another removal carried out (`estimator.outcome.cost.ResectionCost`)."""
+        """The cost if another removal were carried out (`estimator.outcome.cost.ResectionCost`)."""
         ...
 
     def checks_of(self, cost: Any) -> tuple[Any, ...]:

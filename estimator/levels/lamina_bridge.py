@@ -77,12 +77,12 @@ def bridge_heights_mm(
     before = _spread(places, bone) / cell_mm**2
     left = before - lost[2] / cell_mm**2
     was = before >= LEAST_THICKNESS_MM
-    cut = [((before - one / cell_mm**2) < rule("standing_frac") * before) & was for one in lost[:2]]
+    cut = [((before - one / cell_mm**2) < rule("remaining_frac") * before) & was for one in lost[:2]]
     by_column = [np.asarray(one.any(axis=1)) for one in cut]
     facing = _facing(by_column[0], by_column[1], cell_mm) & was.any(axis=1)
     if not facing.any():
         return float("nan"), float("nan")
-    stands = was & (left >= rule("standing_frac") * before)
+    stands = was & (left >= rule("remaining_frac") * before)
     return _shortest(stands[facing], cell_mm), _shortest(was[facing], cell_mm)
 
 

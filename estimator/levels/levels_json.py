@@ -39,12 +39,12 @@ def levels_as_json(plan: LevelsPlan) -> dict[str, Any]:
 
 
 def verdict_json(levels: SeveralLevels) -> dict[str, Any]:
-    """Freed and kept, as one level's verdict is told."""
+    """Freed and kept, as one level's verdict states them."""
     return {"freed": not levels.not_freed, "kept": not levels.broken, "sentence": levels.sentence}
 
 
 def pattern_json(levels: SeveralLevels) -> dict[str, Any]:
-    """One way of choosing sides."""
+    """One pattern of sides."""
     return {
         "sides": {one.prepared.level.name: one.resection.approach.side for one in levels.found},
         "bone_removed_mm3": {
@@ -89,7 +89,7 @@ def check_json(check: Any) -> dict[str, Any]:
 
 
 def vertebrae_json(levels: SeveralLevels) -> list[dict[str, Any]]:
-    """What each vertebra loses to all levels, every voxel once."""
+    """Bone lost by each vertebra to all levels, every voxel counted once."""
     return [
         {
             "vertebra": loss.vertebra,
@@ -161,7 +161,7 @@ def pair_sentence(pair: SharedPair) -> str:
 
 
 def _not_freed(pair: SharedPair) -> str:
-    """Which levels one entry does not free, and whether two would."""
+    """Levels that one entry does not free, and whether two would."""
     names = ", ".join(pair.shared.not_freed)
     same = set(pair.shared.not_freed) <= set(pair.separate.not_freed)
     return f"it does not free {names}{', nor do two entries' if same else ''}"

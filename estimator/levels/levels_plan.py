@@ -36,7 +36,7 @@ class SharedPair:
     ----------
     levels : cranial and caudal
     entry : what was found
-    shared, separate : the two levels together, both ways
+    shared, separate : the two levels together, in either form
     skin_apart_mm : how far apart the two channels pass the skin; NaN where no skin is in view
     """
 
@@ -55,7 +55,7 @@ class SharedPair:
 
     @property
     def more_bone_mm3(self) -> float:
-        """What one entry costs more than two."""
+        """Bone that one entry takes more than two, mm3."""
         return self.shared.together.total_mm3 - self.separate.together.total_mm3
 
 
@@ -63,7 +63,7 @@ class SharedPair:
 class LevelsPlan:
     """Parameters
     ----------
-    patterns : name -> all levels together, for each way of choosing sides
+    patterns : name -> all levels together, for each pattern of sides
     chosen : the pattern to carry to theatre
     order : of the operation
     pairs : neighbours that are approached from one side in the chosen pattern
@@ -171,7 +171,7 @@ def tightness(found: FreedLevel) -> float:
 
 
 def _patterns(names: Sequence[str], side: Side | None, given: Mapping[str, Approach]) -> dict[str, tuple[Side, ...]]:
-    """The ways of choosing sides that agree with the plans given."""
+    """The patterns of sides that agree with the plans given."""
     every = side_patterns(names) if side is None else {f"all from the {side}": (side,) * len(names)}
     fixed = {name: plan.side for name, plan in given.items()}
     agreeing = {
@@ -199,7 +199,7 @@ def _shared_pairs(bench: LevelsBench, best: SeveralLevels, progress: Progress) -
 
 
 def skin_apart_mm(anatomy: Anatomy, prepared: Mapping[str, PreparedLevel], plans: Sequence[Approach]) -> float:
-    """How far apart the first axes of two plans pass the skin; NaN where it is not in view."""
+    """Distance between the skin entries of two plans, mm; NaN where skin is not in view."""
     points = [skin_ras_mm(anatomy, prepared[plan.level], plan) for plan in plans]
     return float(np.linalg.norm(points[0] - points[1]))
 

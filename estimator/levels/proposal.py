@@ -1,4 +1,4 @@
-"""Which levels of a spine to operate on, by their severity alone: a proposal, for symptoms decide."""
+"""Proposal of levels to operate on, by severity in the image alone; symptoms decide."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ RULES: Mapping[str, Limit] = MappingProxyType(
             "as much of a lamina between two windows as of a pars; an assumption, common practice, no source",
             "PRACTICE",
         ),
-        "standing_frac": Limit(
+        "remaining_frac": Limit(
             0.5, "fraction", "a row of a lamina stands where half of its thickness stays; choice, no source", "PRACTICE"
         ),
         "facing_mm": Limit(

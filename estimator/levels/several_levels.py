@@ -33,7 +33,7 @@ from canalwise.recon.labels import SIDES, VERTEBRAE, label_of, sided, vertebra_n
 
 @dataclass(frozen=True)
 class VertebraLoss:
-    """What one vertebra loses to all approaches.
+    """Bone lost by one vertebra to all approaches.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ class VertebraLoss:
 
 @dataclass(frozen=True, eq=False)
 class SeveralLevels:
-    """Levels of one anatomy, each with its approach, cranial to caudal; each sum is found when it is asked for."""
+    """Levels of one anatomy, each with its approach, cranial to caudal; each sum is computed when first needed."""
 
     found: tuple[FreedLevel, ...]
 
@@ -77,7 +77,7 @@ class SeveralLevels:
 
     @cached_property
     def vertebrae(self) -> tuple[VertebraLoss, ...]:
-        """What each vertebra loses, cranial to caudal."""
+        """Bone lost by each vertebra, cranial to caudal."""
         names = {v for one in self.found for v in (one.prepared.level.upper, one.prepared.level.lower)}
         return tuple(self._loss(name) for name in sorted(names, key=list(VERTEBRAE).index))
 
@@ -91,7 +91,7 @@ class SeveralLevels:
 
     @cached_property
     def costs(self) -> tuple[Any, ...]:
-        """What stays at each level when all are operated on."""
+        """Cost at each level when all are operated on."""
         region = UnitedRegion(tuple(one.resection.region for one in self.found))
         removals = [
             removal_on(one.resection.removal.level_bone, self.together, (level.upper, level.lower))

@@ -142,7 +142,10 @@ def pivot_ras_mm(levels: Sequence[ResectionLevel], own: Sequence[Approach], alon
 
 
 def approach_from(at: ResectionLevel, plan: Approach, pivot_ras: Float) -> Approach:
-    """A plan of the same level, docking point and instrument, its phases aimed anew from another pivot."""
+    """A plan of the same level, docking point and instrument, its phases aimed anew from another pivot.
+
+    `pivot_ras` (3,) array, RAS mm.
+    """
     level, docking = at.level, np.array(plan.docking_point_mm)
     pivot = level.frame.to_level_mm(pivot_ras)
     far_side = other_side(plan.side)

@@ -21,7 +21,7 @@ Shares = npt.NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False)
 class UnitedRemoval:
-    """What several removals take together.
+    """Union of several removals.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def share_on(level_bone: LevelBone, voxels: npt.NDArray[np.intp], share: Shares,
 
 
 def removal_on(level_bone: LevelBone, together: UnitedRemoval, vertebrae: Sequence[str]) -> Removal:
-    """What a union takes from the vertebrae of one level, as that level's removal."""
+    """Part of a union that lies in the vertebrae of one level, as that level's removal."""
     share = share_on(level_bone, together.voxels, together.share, together.shape)
     share[~np.isin(level_bone.labels // 100, [vertebra_number(name) for name in vertebrae])] = 0.0
     voxels = np.flatnonzero(share)
@@ -97,7 +97,7 @@ class UnitedRegion:
         return np.asarray(np.any([region.holds(points_mm) for region in self.regions], axis=0))
 
     def covered(self, bricks: Bricks) -> Covered:
-        """How much of each place the one that holds most of it holds."""
+        """Share of each place inside, the greatest over the regions."""
         most = np.zeros(len(bricks.order), dtype=np.float32)
         for region in self.regions:
             places, share = region.covered(bricks)

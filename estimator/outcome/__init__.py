@@ -1,4 +1,4 @@
-"""What a resection comes to: freed areas, cost, steps of the operation and the verdict."""
+"""Outcome of a resection: freed areas, cost, steps of the operation and the verdict."""
 
 from __future__ import annotations
 

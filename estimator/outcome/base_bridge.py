@@ -1,4 +1,4 @@
-"""What stays of the spinous base between both sides: its thinnest row in the mid-sagittal section.
+"""Bridge of the spinous base left between both sides: its thinnest row in the mid-sagittal section.
 
 A mean over rows can grow when bone is taken, because rows that are cut through leave it. The least over the rows that
 were there before can only fall, and a row cut through counts nothing.
@@ -34,7 +34,7 @@ class BaseBridge:
 
 
 def base_bridge(part: SampledPart | None, removal: Removal) -> BaseBridge:
-    """What a removal leaves of the upper vertebra's spinous base (`ParsAndBaseSamples.base`)."""
+    """Bridge that a removal leaves of the upper vertebra's spinous base (`ParsAndBaseSamples.base`)."""
     if part is None or not part.before.any():
         return BaseBridge(float("nan"), float("nan"), float("nan"))
     x = int(part.profile.argmax())
@@ -47,7 +47,11 @@ def base_bridge(part: SampledPart | None, removal: Removal) -> BaseBridge:
 
 
 def rows_mm(section: npt.NDArray[np.float32]) -> Float:
-    """(nz,) array: thickness of each row of a (ny, nz) section of bone fractions."""
+    """(nz,) array: thickness of each row of a (ny, nz) section of bone fractions.
+
+    >>> (rows_mm(np.array([[1.0, 0.0], [0.5, 0.0]], dtype=np.float32)) / SAMPLE_MM).tolist()
+    [1.5, 0.0]
+    """
     return np.asarray(section.sum(axis=0, dtype=float) * SAMPLE_MM)
 
 

@@ -1,4 +1,4 @@
-"""What a resection costs: bone by structure, what stays of joints, pars and spinous base, and contact on the way."""
+"""Cost of a resection: bone by structure, what stays of joints, pars and spinous base, and bone contact."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ TAKEN_FRAC = 0.5
 
 
 def cost_of_resection(prepared: PreparedLevel, resection: Resection, with_contact: bool = True) -> ResectionCost:
-    """What a resection of a prepared level costs; contact on the way, which takes longest, may be left out as NaN."""
+    """Cost of a resection of a prepared level; contact, which takes longest, may be left out as NaN."""
     contact = contact_mm3(resection) if with_contact else float("nan")
     return cost_of_removal(prepared, resection.approach.side, (resection.region, resection.removal), contact)
 
@@ -31,7 +31,7 @@ def cost_of_resection(prepared: PreparedLevel, resection: Resection, with_contac
 def cost_of_removal(
     prepared: PreparedLevel, side: Side, taken_away: tuple[Region, Removal], contact: float
 ) -> ResectionCost:
-    """What any removal costs: a region and what it takes, told as from one side; `contact` is that of `contact_mm3`."""
+    """Cost of any removal: region and bone taken, with one side's names; `contact` is that of `contact_mm3`."""
     (region, removal), weak, level = taken_away, prepared.pars_and_base_samples, prepared.level
     taken = by_structure(level, side, removal.by_label_mm3)
     whole = by_structure(level, side, removal.level_bone.whole_by_label_mm3)

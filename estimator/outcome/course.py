@@ -2,7 +2,7 @@
 
 Time counts steps: 0 before the first, 1 when it is done, and so on. Within the first step bone goes from dorsal to
 ventral, as a burr thins the lamina; within the others from the approach's side across to the far one. The share of a
-step that is done is the share of its bone and tissue that has gone. Only the end of each step is the plan's; the way
+step that is done is the share of its bone and tissue that has gone. Only the end of each step is the plan's; the course
 between two of them is drawn to be looked at, and says nothing about how an operation has to be done.
 """
 
@@ -22,7 +22,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import Part, Side
 
 INSTANTS_A_STEP = 10
-"""Running numbers are told this often within a step."""
+"""Running numbers are given this often within a step."""
 
 
 JOINT_PARTS: dict[Side, tuple[Part, ...]] = {
@@ -40,7 +40,7 @@ class Course:
     ----------
     removed_at : (n,) array, of the removal's voxels
     taken_at : (N,) array, of the decompression set's
-    instants : (m,) array, at which the running numbers are told, from 0 to the number of steps
+    instants : (m,) array, at which the running numbers are given, from 0 to the number of steps
     bone_mm3, area_mm2 : (m,) arrays, bone taken and mean area gained until then
     joint_frac : for each relation (m,) array, how much of what goes of that joint's processes has gone
     """

@@ -25,32 +25,32 @@ from canalwise.estimator.outcome.steps import Step, steps_of
 from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.removal.facet_preservation import facet_kept
-from canalwise.estimator.resection.resection import Resection, resection_of
-from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
+from canalwise.estimator.resection.resection import Resection, resection_level_of, resection_of
+from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.labels import Side
 
 
 @dataclass(frozen=True, eq=False)
 class DecompressedLevel:
-    """An approach's resection and what it comes to; each part is found when it is first asked for."""
+    """An approach's resection and what it comes to; each part is found when first needed."""
 
     prepared: PreparedLevel
     resection: Resection
 
     @cached_property
     def freed(self) -> Freed:
-        """What is freed."""
+        """Freed areas and shares."""
         return freed_by(self.resection)
 
     @cached_property
     def reach(self) -> FarReach:
-        """How far across tissue is taken."""
+        """Farthest tissue taken across the midline."""
         return far_reach(self.resection)
 
     @cached_property
     def cost(self) -> ResectionCost:
-        """What goes and what stays."""
+        """Bone taken and structures kept."""
         return cost_of_resection(self.prepared, self.resection)
 
     @cached_property
@@ -64,9 +64,9 @@ class DecompressedLevel:
         return limit_checks(self.resection, self.cost, self.prepared.limits)
 
     def cost_with(self, removal: Removal, region: Region) -> ResectionCost:
-        """What goes and what stays were `removal` carried out instead, as with other levels' beside its own.
+        """Bone taken and structures kept if `removal` were carried out instead, as with other levels' beside its own.
 
-        Joint surfaces are counted in `region`; contact on the way is this approach's own.
+        Joint surfaces are counted in `region`; contact along the path is this approach's own.
         """
         prepared, level = self.prepared, self.prepared.level
         cost = cost_of_resection(prepared, replace(self.resection, removal=removal), with_contact=False)
@@ -84,7 +84,7 @@ class DecompressedLevel:
 
 
 def decompressed(prepared: PreparedLevel, approach: Approach, at: ResectionLevel | None = None) -> DecompressedLevel:
-    """What an approach frees at a prepared level, and what that takes.
+    """An approach's resection at a prepared level and its outcome.
 
     Parameters
     ----------

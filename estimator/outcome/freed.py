@@ -43,10 +43,10 @@ def freed_with(at: ResectionLevel, taken: Float) -> Freed:
     corridors = {c.side: c for c in wanted.room.corridors if c.kind == "recess"}
     nothing = np.zeros_like(taken)
     return Freed(
-        share=taken_share(wanted, taken, np.ones(len(taken), dtype=bool)),
-        by_side={side: taken_share(wanted, taken, wanted.on_side(side)) for side in SIDES},
-        by_kind={name: taken_share(wanted, taken, wanted.kind == kind) for kind, name in KIND_NAMES.items()},
-        insertions={end: taken_share(wanted, taken, mine) for end, mine in ends.items()},
+        share=taken_share(wanted, taken, np.ones(len(taken))),
+        by_side={side: taken_share(wanted, taken, wanted.share_on_side(side)) for side in SIDES},
+        by_kind={name: taken_share(wanted, taken, 1.0 * (wanted.kind == kind)) for kind, name in KIND_NAMES.items()},
+        insertions={end: taken_share(wanted, taken, 1.0 * mine) for end, mine in ends.items()},
         areas=_areas(at, taken),
         at_disc=wanted.room.stations.at_disc,
         root_room_mm={side: _root_room_mm(wanted, taken, corridors.get(side)) for side in SIDES},
@@ -54,10 +54,10 @@ def freed_with(at: ResectionLevel, taken: Float) -> Freed:
     )
 
 
-def taken_share(wanted: DecompressionSet, taken_frac: Float, which: np.ndarray) -> float:
-    """Share of some of the set's volume that is taken; NaN where there is none."""
-    whole = float(wanted.mm3[which].sum())
-    return float(wanted.mm3[which] @ taken_frac[which]) / whole if whole > 0 else float("nan")
+def taken_share(wanted: DecompressionSet, taken_frac: Float, part: Float) -> float:
+    """Share of a part of the set's volume that is taken, (N,) of each voxel; NaN where there is none."""
+    whole = float(wanted.mm3 @ part)
+    return float((wanted.mm3 * part) @ taken_frac) / whole if whole > 0 else float("nan")
 
 
 def _areas(at: ResectionLevel, taken: Float) -> StationAreas:
@@ -108,17 +108,23 @@ def _root_room_mm(wanted: DecompressionSet, taken_frac: Float, corridor: RootCor
     """Least over the stations of the free share of a corridor's section, times its height."""
     if corridor is None:
         return float("nan")
-    stations, room, edge = wanted.room.stations, wanted.room, wanted.level_bone.grid.voxel_mm3 ** (1 / 3)
-    whole = np.clip(0.5 + corridor.depth_mm(room.level_mm) / edge, 0.0, 1.0) * wanted.level_bone.grid.voxel_mm3
-    blocked = np.clip(0.5 + corridor.depth_mm(wanted.level_mm) / edge, 0.0, 1.0)
-    left = np.where(wanted.share > 0, wanted.mm3 / np.maximum(wanted.share, 1e-9), 0.0) * (1 - taken_frac) * blocked
-    section = stations.sums(room.level_mm[:, 2], wanted.half_height_mm, whole)
-    standing = wanted.by_station_mm2(left)
+    section, blocking = _corridor_sections(wanted, corridor)
+    standing = wanted.by_station_mm2(blocking * (1 - taken_frac))
     there = section > 0.5 * section.max()
     return float(((1 - standing / np.maximum(section, 1e-9))[there]).min() * 2 * corridor.radius_mm)
 
 
-ALL_TAKEN = "nothing: all of the far side is taken"
+@lru_cache(2 * LEVELS_KEPT)
+def _corridor_sections(wanted: DecompressionSet, corridor: RootCorridor) -> tuple[Float, Float]:
+    """(S,) array, a corridor's area at every station; (N,) array, mm3 of it that each voxel of the set blocks."""
+    room, edge = wanted.room, wanted.level_bone.grid.voxel_mm3 ** (1 / 3)
+    whole = np.clip(0.5 + corridor.depth_mm(room.level_mm) / edge, 0.0, 1.0) * wanted.level_bone.grid.voxel_mm3
+    blocked = np.clip(0.5 + corridor.depth_mm(wanted.level_mm) / edge, 0.0, 1.0)
+    blocking = np.where(wanted.share > 0, wanted.mm3 / np.maximum(wanted.share, 1e-9), 0.0) * blocked
+    return room.stations.sums(room.level_mm[:, 2], wanted.half_height_mm, whole), blocking
+
+
+ALL_TAKEN = "nothing: all of the contralateral side is taken"
 
 
 def far_reach(resection: Resection) -> FarReach:
@@ -146,10 +152,11 @@ def blocking_structures(resection: Resection, voxel: int) -> str:
     """Why a voxel of the set is not taken: what stops most lines to the tips that would take it."""
     cell, tips = resection.at.set_cells.of_voxel[voxel], resection.tips
     of_tip = np.repeat(np.arange(len(tips.places_mm)), np.diff(tips.starts))
-    mine = of_tip[tips.takes == cell]
+    stopped = resection.lines.blocking_structures
+    mine = of_tip[(tips.takes == cell) & (of_tip < stopped.shape[1])]
     if not len(mine):
         return "no place for the tool's tip within its bite"
-    causes = np.bincount(resection.lines.blocking_structures[:, mine].ravel(), minlength=6)
+    causes = np.bincount(stopped[:, mine].ravel(), minlength=6)
     if causes[0]:
-        return "its place at the edge of the bite"
+        return "its place at the edge of the bite, or more bone than it is worth"
     return STOPPED_BY[int(causes.argmax())]

@@ -1,4 +1,4 @@
-"""What ways in come to that are more than one approach: one entry for each side, or a laminectomy from behind.
+"""Outcome of accesses that are more than one approach: one entry for each side, or a laminectomy from behind.
 
 Both sides: each entry frees its own half of the set, and what both take is united. A midline laminectomy takes the
 canal's roof; under the open eye a punch then takes what lies within its bite of the opening.
@@ -17,7 +17,7 @@ from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.cost import contact_mm3, cost_of_removal
 from canalwise.estimator.outcome.freed import freed_with
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers, numbers_from
+from canalwise.estimator.outcome.plan_values import PlanNumbers, numbers_from
 from canalwise.estimator.outcome.verdict import LEFT_AND_RIGHT, limit_checks_of, verdict_with
 from canalwise.estimator.removal.bone_removal import Removal, removal_of
 from canalwise.estimator.removal.midline_laminectomy import laminectomy
@@ -27,12 +27,12 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side
 
 TOLD_FROM: Side = "left"
-"""Structures of what enters from no one side are told as from here: 'ipsilateral' is the patient's left."""
+"""Structures of what enters from no one side are named relative to this side: 'ipsilateral' is the patient's left."""
 
 
 @dataclass(frozen=True, eq=False)
 class JoinedRegion:
-    """What any of some regions holds."""
+    """Union of regions."""
 
     parts: tuple[Region, ...]
 
@@ -41,7 +41,7 @@ class JoinedRegion:
         return np.asarray(np.any([part.holds(points_mm) for part in self.parts], axis=0))
 
     def covered(self, bricks: Bricks) -> Covered:
-        """How much of each place lies inside the one that holds most of it."""
+        """Share of each place inside, the greatest over the regions."""
         most = np.zeros(len(bricks.order), dtype=np.float32)
         for part in self.parts:
             found = part.covered(bricks)
@@ -51,7 +51,7 @@ class JoinedRegion:
 
 
 def joined_removal(level_bone: LevelBone, parts: Sequence[Removal]) -> Removal:
-    """What some removals take together, in each voxel as much as the one that takes most of it."""
+    """Union of removals, in each voxel the greatest share of any."""
     share = np.zeros(level_bone.labels.size, dtype=np.float32)
     for part in parts:
         share[part.voxels] = np.maximum(share[part.voxels], part.share)

@@ -1,4 +1,4 @@
-"""The numbers of a way in as JSON data, freed first; by the patient's sides, or near and far where there are such."""
+"""The numbers of an access as JSON data, freed first; by the patient's sides, or near and far where there are such."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.recon.labels import SIDES, Side
 
 

@@ -1,4 +1,4 @@
-"""What a resection comes to, as values: what it frees, what it costs, its limits and its verdict."""
+"""Outcome of a resection as values: freed areas, cost, limits and verdict."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class StationAreas:
 
 @dataclass(frozen=True, eq=False)
 class Freed:
-    """What is freed.
+    """Freed areas and shares.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ class LimitCheck:
     Parameters
     ----------
     quantity : name of the number (`estimator.execution.resection_numbers`); the patient's side stands before it
-    rule : which way the limit bounds it
+    rule : from which side the limit bounds it
     met : None where the number could not be measured
     untouched : is it as it was before, so that whatever it measures is the patient's and not the plan's?
     """
@@ -129,7 +129,7 @@ class LimitCheck:
 class DecompressionVerdict:
     """Parameters
     ----------
-    freed : does each side reach the share that is asked?
+    freed : does each side reach the required share?
     kept : is every limit that could be measured kept?
     sentence : what a surgeon must hear first
     """

@@ -1,6 +1,6 @@
 """One verdict on a resection: freed and kept, failure first, in one sentence.
 
-A plan that frees less than asked is never called good, whatever limits it keeps.
+A plan that frees less than required is never called good, whatever limits it keeps.
 """
 
 from __future__ import annotations
@@ -25,28 +25,28 @@ BREAKS_NONE = "though it breaks no limit"
 
 
 Sides = Mapping[str, Side]
-"""What a way in calls the patient's sides -> these sides."""
+"""What an access calls the patient's sides -> these sides."""
 
 LEFT_AND_RIGHT: Sides = {side: side for side in SIDES}
 """Of what enters from both sides, or from behind."""
 
 
-def near_and_far(side: Side) -> Sides:
+def own_and_other(side: Side) -> Sides:
     """Of an approach from one side.
 
-    >>> near_and_far("right")
-    {'near': 'right', 'far': 'left'}
+    >>> own_and_other("right")
+    {'ipsilateral': 'right', 'contralateral': 'left'}
     """
-    return {"near": side, "far": other_side(side)}
+    return {"ipsilateral": side, "contralateral": other_side(side)}
 
 
 def limit_checks(resection: Resection, cost: ResectionCost, limits: Limits) -> tuple[LimitCheck, ...]:
     """Every limit of a plan held against a resection; of a joint that was not resolved no number is known."""
-    return limit_checks_of(near_and_far(resection.approach.side), cost, limits)
+    return limit_checks_of(own_and_other(resection.approach.side), cost, limits)
 
 
 def limit_checks_of(sides: Sides, cost: ResectionCost, limits: Limits) -> tuple[LimitCheck, ...]:
-    """The same of any way in."""
+    """The same of any access."""
     found = []
     for relation, s in sides.items():
         kept, pars = cost.facets.get(s), cost.pars[s]
@@ -65,13 +65,13 @@ def limit_checks_of(sides: Sides, cost: ResectionCost, limits: Limits) -> tuple[
 
 def verdict_of(resection: Resection, freed: Freed, checks: tuple[LimitCheck, ...]) -> DecompressionVerdict:
     """Freed and kept."""
-    return verdict_with(near_and_far(resection.approach.side), freed, checks, resection.at.rules)
+    return verdict_with(own_and_other(resection.approach.side), freed, checks, resection.at.rules)
 
 
 def verdict_with(
     sides: Sides, freed: Freed, checks: tuple[LimitCheck, ...], rules: ResectionRules
 ) -> DecompressionVerdict:
-    """The same of any way in."""
+    """The same of any access."""
     enough = rules.value("freed_enough_frac")
     shares = [share for share in freed.by_side.values() if not np.isnan(share)]
     is_freed, broken = all(share >= enough for share in shares), [c.name for c in checks if c.met is False]

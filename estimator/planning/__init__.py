@@ -1,4 +1,4 @@
-"""Where an approach may start: docking, canal entry, skin entry, the default plan."""
+"""Start of an approach: docking, canal entry, skin entry, the default plan."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""Where the canal is entered from behind on one side: the interlaminar window, or what closes it.
+"""Dorsal entry to the canal on one side: the interlaminar window, or what closes it.
 
 Overgrown joints, flat discs and laminae that lie like shingles close the window to a view from straight behind. The
-surgeon then starts on the laminae's edges beside the midline and drills the way in: the gate lies there, between both.
+surgeon then starts on the laminae's edges beside the midline and drills the access: the gate lies there, between both.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ EDGES = ("upper_lamina_caudal_edge", "lower_lamina_cranial_edge")
 
 @dataclass(frozen=True, eq=False)
 class CanalEntry:
-    """One side's way in, level frame.
+    """One side's entry to the canal, level frame.
 
     Parameters
     ----------

@@ -23,8 +23,8 @@ from canalwise.recon.image.skin import skin_point_mm
 from canalwise.recon.labels import Labels, Part, Side, bone_mask
 
 PIVOT_DISTANCE_MM = 40.0
-"""The deep fascia holds the channel this far dorsal of the lamina, the near end of the usual 40-60 mm: the flattest way
-across, hence the least of the spinous process (scripts/why_pivot.py; common practice, no source)."""
+"""The deep fascia holds the channel this far dorsal of the lamina, the near end of the usual 40-60 mm: the flattest
+path across, hence the least of the spinous process (scripts/why_pivot.py; common practice, no source)."""
 
 DOCKING_SEARCH_MM = 20.0
 """Bone further than this dorsal of the window is no docking place (common practice, no source)."""
@@ -41,7 +41,7 @@ FAR_PIVOT_SHIFT_MM = 8.0
 
 ENTRY_TILT_DEG = 20.0
 """The pivot stands this far lateral of the docking point's own sagittal plane, as an angle about that point: the middle
-of the 15-25 deg of a tubular entry (from memory). A straighter one meets the spinous process on its way across
+of the 15-25 deg of a tubular entry (from memory). A straighter one meets the spinous process on its path across
 (scripts/why_resection.py)."""
 
 MIDLINE_BONE = (Part.SPINOUS_PROCESS, Part.SPINOUS_BASE)
@@ -136,11 +136,11 @@ def docking_point_mm(anatomy: Anatomy, level: Level, side: Side, sleeve_radius_m
     toward_side = _lateral(side)
     offset = bone - centre
     height = offset @ normal
-    in_way = (height > 0) & (height < DOCKING_SEARCH_MM)
-    midline = in_way & np.isin(part, MIDLINE_BONE)
+    in_path = (height > 0) & (height < DOCKING_SEARCH_MM)
+    midline = in_path & np.isin(part, MIDLINE_BONE)
     shift_mm = _shift_beside_mm(offset[midline], normal, toward_side, sleeve_radius_mm)
     beside = np.linalg.norm(offset - shift_mm * toward_side - height[:, None] * normal, axis=1)
-    met = height[in_way & (beside < sleeve_radius_mm) & ~np.isin(part, MIDLINE_BONE)]
+    met = height[in_path & (beside < sleeve_radius_mm) & ~np.isin(part, MIDLINE_BONE)]
     return centre + shift_mm * toward_side + met.max(initial=0.0) * normal
 
 

@@ -1,4 +1,4 @@
-"""Where a sleeve lowered onto the laminae comes to rest, over the whole window at once."""
+"""Docking heights: where a sleeve lowered onto the laminae meets bone, over the whole window at once."""
 
 from __future__ import annotations
 

@@ -31,12 +31,16 @@ class PlanEntry:
 
     @property
     def distance_mm(self) -> float:
-        """Pivot to docking point."""
+        """Pivot to docking point.
+
+        >>> PlanEntry(None, np.zeros(3), np.array([0.0, 40.0, 30.0])).distance_mm
+        50.0
+        """
         return float(np.linalg.norm(self.docking_mm - self.pivot_mm))
 
     @property
     def medial_tilt_deg(self) -> float:
-        """Of the way from the pivot to the docking point."""
+        """Of the direction from the pivot to the docking point."""
         return tilts_deg(self.plan.side, self.docking_mm - self.pivot_mm)[0]
 
     @property
@@ -45,25 +49,31 @@ class PlanEntry:
         return tilts_deg(self.plan.side, self.docking_mm - self.pivot_mm)[1]
 
     def tilted(self, level: Level, medial_deg: float) -> Approach:
-        """The plan with its pivot turned about the docking point to another medial tilt, laid anew by the planner."""
+        """The plan with its pivot turned about the docking point to another medial tilt, planned anew."""
         axis = axis_level(self.plan.side, medial_deg, self.cranial_tilt_deg)
-        return self._laid(level, self.docking_mm, self.docking_mm - self.distance_mm * axis)
+        return self._planned(level, self.docking_mm, self.docking_mm - self.distance_mm * axis)
 
     def through(self, level: Level, entry_mm: Float, docking_mm: Float) -> Approach:
         """The plan through another (3,) entry to a docking point: its pivot lies between both, as far out as now."""
-        way = entry_mm - docking_mm
-        length = float(np.linalg.norm(way))
-        return self._laid(level, docking_mm, docking_mm + min(self.distance_mm / length, 1.0) * way)
+        direction = entry_mm - docking_mm
+        length = float(np.linalg.norm(direction))
+        return self._planned(level, docking_mm, docking_mm + min(self.distance_mm / length, 1.0) * direction)
 
     def moved(self, level: Level, shift_mm: Float, channel: Channel) -> Approach:
         """The plan with its pivot (3,) mm elsewhere, with some instrument."""
         other = replace(self, plan=replace(self.plan, channel=channel))
-        return other._laid(level, self.docking_mm, self.pivot_mm + shift_mm)
+        return other._planned(level, self.docking_mm, self.pivot_mm + shift_mm)
 
-    def _laid(self, level: Level, docking_mm: Float, pivot_mm: Float) -> Approach:
+    def _planned(self, level: Level, docking_mm: Float, pivot_mm: Float) -> Approach:
         return entered_approach(level, self.plan.side, docking_mm, pivot_mm, self.plan.channel)
 
 
 def entry_of(plan: Approach) -> PlanEntry:
-    """Where a plan enters."""
+    """Where a plan enters.
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
+    >>> entry_of(plan).pivot_mm.round(6).tolist()
+    [8.0, 62.0, 0.0]
+    """
     return PlanEntry(plan, np.array(plan.docking_point_mm), pivots_level_mm(table_of([plan]))[0, 0])

@@ -1,4 +1,4 @@
-"""Where approaches like a plan's can start from: any entry above the planes of its pivot and its first axis' end."""
+"""Variation of a plan's entry: approaches through any point dorsal of its pivot, with tilts, sweep and instrument."""
 
 from __future__ import annotations
 
@@ -63,12 +63,14 @@ class EntryVariation:
         across = middle_mm(self.level, other_side(side)) - (pivots + self.pivots_mm[1] - self.pivots_mm[0])
         return np.concatenate([aim_deg(side, toward), aim_deg(side, across)], axis=1)
 
-    def _to_plane(self, start_mm: Float, way: Float, dorsal_mm: float) -> Float:
-        """(K,) array: multiples of a ventral way to a coronal plane; 0 where it lies behind."""
-        return np.asarray(np.maximum((start_mm[:, 1] - dorsal_mm) / np.maximum(-way[:, 1], LEAST_DORSAL), 0.0))
+    def _to_plane(self, start_mm: Float, direction: Float, dorsal_mm: float) -> Float:
+        """(K,) array: multiples of a ventral direction at which it meets a coronal plane; 0 where that lies behind."""
+        return np.asarray(np.maximum((start_mm[:, 1] - dorsal_mm) / np.maximum(-direction[:, 1], LEAST_DORSAL), 0.0))
 
-    def laid(self, entries_mm: Float, angles_deg: Float, instruments: ApproachTable | None = None) -> ApproachTable:
-        """(N) approaches through entries of the skin, or of the pivot's plane where no skin is in view.
+    def approaches_at(
+        self, entries_mm: Float, angles_deg: Float, instruments: ApproachTable | None = None
+    ) -> ApproachTable:
+        """N approaches through entries of the skin, or of the pivot's plane where no skin is in view.
 
         The first phase's axis runs through its entry; its pivot lies on that axis in the plan's own coronal plane of
         the pivot (or at the entry where that is not deeper), its docking point in that of `docked_dorsal_mm`. The
@@ -96,7 +98,7 @@ class EntryVariation:
 
 
 def entry_variation_of(level: Level, plan: Approach) -> EntryVariation:
-    """The ground of a plan; raises WrongUse unless its phases are ipsilateral, then over the top."""
+    """A plan made ready for varied entries; raises WrongUse unless its phases are ipsilateral, then over the top."""
     names = tuple(phase.name for phase in plan.phases)
     if names != BOTH_PHASES:
         raise WrongUse("the plan's phases", f"must be {' and '.join(BOTH_PHASES)} to be varied", got=names)

@@ -1,4 +1,4 @@
-"""Where the plan meets the skin, told from what a hand and an image intensifier can find."""
+"""Skin entry of a plan, relative to landmarks found by palpation and under an image intensifier."""
 
 from __future__ import annotations
 

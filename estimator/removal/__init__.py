@@ -1,4 +1,4 @@
-"""What one approach's cone takes and keeps: bone, facet joints, pars, spinous base, canal area, reach."""
+"""Removal by one approach's cone, and what it keeps: bone, facet joints, pars, spinous base, canal area, reach."""
 
 from __future__ import annotations
 

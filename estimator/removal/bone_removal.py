@@ -1,4 +1,4 @@
-"""How much of each voxel an approach takes away, and the bone that comes to."""
+"""Share of each voxel that an approach removes, and the bone volume."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from canalwise.recon.labels import Labels
 
 @dataclass(frozen=True, eq=False)
 class Removal:
-    """What an approach takes from a level.
+    """Bone that an approach removes from a level.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""How much of what presses on the sac an approach can take, and the room that makes at disc level."""
+"""Share of the compression that an approach can remove, and the canal area gained at disc level."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class CanalAreaChange:
 
 
 def decompression_of(pressing: Compression, region: Region, removal: Removal) -> CanalAreaChange:
-    """What a region frees at a level."""
+    """Change of canal area and compression by a region."""
     ligament = {side: ligament_taken_mm3(pressing, side, region) for side in SIDES}
     return decompression_with(pressing, ligament, freed_mm2(pressing, region), removal)
 
@@ -42,7 +42,7 @@ def freed_mm2(pressing: Compression, region: Region) -> float:
 def decompression_with(
     pressing: Compression, ligament_mm3: Mapping[Side, float], freed: float, removal: Removal
 ) -> CanalAreaChange:
-    """What the ligament taken, the area freed (mm2) and the bone removed come to."""
+    """The same from the ligament taken (mm3), the area freed (mm2) and the bone removed."""
     overhang, shares = pressing.overhang.reshape(-1)[removal.voxels], {}
     for side, whole in pressing.whole_mm3.items():
         taken = ligament_mm3[side] + float(removal.taken_mm3[overhang == SIDE_CODE[side]].sum(dtype=float))

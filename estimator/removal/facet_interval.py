@@ -1,4 +1,4 @@
-"""What the faces' borders and the joint's extent do to the shares of a facet joint that stay."""
+"""Uncertainty of a facet joint's preserved shares from its faces' borders and its extent."""
 
 from __future__ import annotations
 
@@ -53,11 +53,11 @@ def joint_sds(
 def _moved(joint: Joint, into_bone_mm: float) -> Joint:
     """The joint with both faces moved away from each other, into their own bone."""
     across = joint.superior_face_ras_mm - joint.inferior_face_ras_mm
-    way = into_bone_mm * across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-9)
+    direction = into_bone_mm * across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-9)
     return Joint(
         joint.side,
-        joint.inferior_face_ras_mm - way,
-        joint.superior_face_ras_mm + way,
+        joint.inferior_face_ras_mm - direction,
+        joint.superior_face_ras_mm + direction,
         joint.area_mm2,
         joint.angle_deg,
         joint.gap_mm,
@@ -80,7 +80,7 @@ def _extent_sd(rims: list[tuple[Mask, Mask]], weight: Float, kept: Mask) -> floa
 def _rims(joint: Joint, region: Region) -> list[tuple[Mask, Mask]]:
     """Each rim: the pairs within RIM_MM of it, and whether as many beyond it would be kept.
 
-    The four rims are found by looking both ways along the joint's width and its height.
+    The four rims are found by looking in both directions along the joint's width and its height.
     """
     middle = (joint.inferior_face_ras_mm + joint.superior_face_ras_mm) / 2
     if len(middle) < 3:
@@ -89,8 +89,10 @@ def _rims(joint: Joint, region: Region) -> list[tuple[Mask, Mask]]:
     _, _, axes = np.linalg.svd(middle - middle.mean(axis=0), full_matrices=False)
     tree = spatial.cKDTree(middle)
     outward = [sign * axis for axis in axes[:2] for sign in (-1.0, 1.0)]
-    rims = [np.asarray(tree.query(middle + LOOK_MM * way)[0] > CELL_MM) for way in outward]
-    return [(rim, pairs_kept(_beyond(joint, rim, way), region)) for rim, way in zip(rims, outward, strict=True)]
+    rims = [np.asarray(tree.query(middle + LOOK_MM * direction)[0] > CELL_MM) for direction in outward]
+    return [
+        (rim, pairs_kept(_beyond(joint, rim, direction), region)) for rim, direction in zip(rims, outward, strict=True)
+    ]
 
 
 def _beyond(joint: Joint, rim: Mask, outward: Float) -> Joint:
@@ -106,7 +108,7 @@ def _beyond(joint: Joint, rim: Mask, outward: Float) -> Joint:
 
 
 def split_frac(level: Level, side: Side, level_bone: LevelBone) -> float:
-    """Share of both processes' bone that changes hands per mm by which they are cut off their laminae elsewhere.
+    """Share of both processes' bone that passes from one to the other per mm of shift of the cut off their laminae.
 
     The cut is taken to be as large as the joint's face: both span the process.
     """

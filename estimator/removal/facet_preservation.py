@@ -1,4 +1,4 @@
-"""How much of each facet joint stays, by the three measures the literature uses."""
+"""Preserved share of each facet joint by the three measures of the literature."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from canalwise.recon.labels import Mask, Side, label_of, sided
 
 @dataclass(frozen=True)
 class FacetPreservation:
-    """What stays of one joint, each 0..1.
+    """Preserved shares of one joint, each 0..1.
 
     `area_frac`: joint surface that still has bone on both sides. `width_frac`: the same along
     the joint line in the disc-level axial slice. `volume_frac`: bone of the two processes.
@@ -31,9 +31,9 @@ class FacetPreservation:
 def facet_kept(
     level: Level, side: Side, region: Region, removal: Removal, faces: Bricks | None = None
 ) -> FacetPreservation:
-    """What a region and its removal leave of the level's joint on one side of the patient.
+    """Preserved shares of the level's joint on one side of the patient.
 
-    `faces` are `faces_of` the joint, where they are at hand.
+    `faces` are `faces_of` the joint, where they are known already.
     """
     joint = level.joints[side]
     kept = pairs_kept(joint, region, faces)

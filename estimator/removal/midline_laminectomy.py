@@ -1,4 +1,4 @@
-"""What a midline laminectomy takes: the reference that one-sided ways in are held against."""
+"""Region of a midline laminectomy: the reference for one-sided accesses."""
 
 from __future__ import annotations
 

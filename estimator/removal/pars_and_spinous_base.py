@@ -1,4 +1,4 @@
-"""What stays of the two weak places: the pars on each side, and the base of the spinous process."""
+"""Bone kept at the two weak places: the pars on each side, and the base of the spinous process."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ def remaining_widths(part: SampledPart, removal: Removal) -> RemainingWidths | N
 
 
 def pars_of(part: SampledPart | None, removal: Removal) -> Pars:
-    """What stays of the upper vertebra's pars on one side.
+    """Width kept of the upper vertebra's pars on one side.
 
     In each axial plane of the level frame through the middle of the pars the longest unbroken
     medio-lateral run of its bone is taken; the answer is the shortest of these.
@@ -96,7 +96,7 @@ def pars_of(part: SampledPart | None, removal: Removal) -> Pars:
 
 
 def spinous_base(part: SampledPart | None, removal: Removal) -> SpinousBase:
-    """What stays of the upper vertebra's spinous base; NaN where the scan does not show it."""
+    """Undercut and bridge of the upper vertebra's spinous base; NaN where the scan does not show it."""
     if part is None:
         return SpinousBase(float("nan"), float("nan"), float("nan"))
     left = remaining_widths(part, removal)

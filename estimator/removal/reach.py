@@ -1,4 +1,4 @@
-"""Which target points the tool's tip can touch, how far across, and what stops the next millimetre."""
+"""Target points that the tool's tip can touch, the reach across the midline, and what limits it."""
 
 from __future__ import annotations
 
@@ -30,11 +30,11 @@ ALL_TOUCHED = "nothing: every target is touched"
 
 @dataclass(frozen=True)
 class Reach:
-    """What is touched on one side.
+    """Reach on one side.
 
     `lateral_mm`: farthest touched point from the midline at disc level (0 if none);
     `targets`: name -> share touched; `clearance_mm`: least distance of the tool's surface to
-    the retracted sac on the way (NaN if nothing is touched); `limited_by`: what stops the
+    the retracted sac along the path (NaN if nothing is touched); `limited_by`: what stops the
     next millimetre; `next_ras_mm`: the target that would come next, None when all are touched.
     """
 
@@ -47,7 +47,7 @@ class Reach:
 
 @dataclass(frozen=True, eq=False)
 class Touch:
-    """Per target point and phase, what stands in the way; (P, N) arrays."""
+    """Per target point and phase, what blocks the path; (P, N) arrays."""
 
     in_cone: Mask
     in_length: Mask
@@ -88,7 +88,7 @@ def _touch_by(
 def _meets_protected(anatomy: Anatomy, pivot_mm: Float, points_mm: Float, short_of_mm: float) -> Mask:
     """(N,) array: does the straight line, ending short of the point, run through protected bone?"""
     labels, to_index = anatomy.labels, np.linalg.inv(anatomy.grid.affine_ras_mm)[:3]
-    if not labels.flags.c_contiguous:  # as most scans come, first axis fastest: the same array read the other way round
+    if not labels.flags.c_contiguous:  # as most scans come, first axis fastest: the same array read in reverse order
         labels, to_index = labels.T, to_index[::-1]
     hit = np.empty(len(points_mm), dtype=bool)
     labels_along_line(
@@ -138,7 +138,10 @@ def touched_frac(sets: Mapping[str, Float], touched: Mask) -> dict[str, float]:
 
 
 def next_missed(level: Level, points_mm: Float, touched: Mask) -> int | None:
-    """Index of the untouched point nearest the midline beyond the touched ones; None if all are touched."""
+    """Index of the untouched point nearest the midline beyond the touched ones; None if all are touched.
+
+    `points_mm` (N, 3) array, RAS; `touched` (N,) mask.
+    """
     if touched.all():
         return None
     lateral = np.abs(level.frame.to_level_mm(points_mm)[:, 0])

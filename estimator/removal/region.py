@@ -24,7 +24,7 @@ from canalwise.recon.labels import Mask
 
 
 class SightedRegion(ABC):
-    """What lies on ways from pivots and is seen from them past a keep-out."""
+    """What lies on paths from pivots and is seen from them past a keep-out."""
 
     keep_out: KeepOut
 
@@ -40,7 +40,7 @@ class SightedRegion(ABC):
         return out
 
     def covered(self, bricks: Bricks) -> Covered:
-        """How much of each place lies inside."""
+        """Share of each place that lies inside."""
         count = len(bricks.order)
         places, share = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.float32)
         end = cover(bricks, self.ways, self.keep_out.field, places, share) if count else 0

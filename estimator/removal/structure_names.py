@@ -1,4 +1,4 @@
-"""Labels told as a surgeon would: upper or lower vertebra, ipsilateral or contralateral."""
+"""Names of labelled structures relative to an approach: upper or lower vertebra, ipsilateral or contralateral."""
 
 from __future__ import annotations
 

@@ -8,8 +8,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "line_region": ["SleeveRegion"],
-        "resection": ["Resection", "resection_of"],
-        "resection_level": ["ResectionLevel", "resection_level_of"],
+        "resection": ["Resection", "resection_level_of", "resection_of"],
+        "resection_level": ["ResectionLevel"],
         "tool_lines": ["STOPPED_BY"],
     },
 )

@@ -11,7 +11,6 @@ Neither depends on where the instrument enters, so both are found once for a lev
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -22,6 +21,7 @@ from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells
 from canalwise.estimator.decompression.set_values import DecompressionSet
 from canalwise.estimator.geometry.cone_formulas import trilinear
 from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.estimator.resection.line_values import SetCells, Tips
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Float
 
@@ -41,56 +41,21 @@ SOLID_FRAC = 0.5
 """A cell with at least this share of bone that is not to be taken shuts off what lies behind it."""
 
 
-@dataclass(frozen=True, eq=False)
-class SetCells:
-    """The set in C cells.
-
-    Parameters
-    ----------
-    centres_mm : (C, 3) array, centroids of the tissue in each cell, level frame
-    mm3 : (C,) array
-    zone : (C,) array, the zone most of it lies in
-    of_voxel : (N,) array, cell of each of the set's voxels
-    """
-
-    centres_mm: Float
-    mm3: Float
-    zone: npt.NDArray[np.uint8]
-    of_voxel: npt.NDArray[np.intp]
-
-
-@dataclass(frozen=True, eq=False)
-class Tips:
-    """Where a tip may stand, T of them, and what it takes from there.
-
-    Parameters
-    ----------
-    places_mm : (T, 3) array, level frame
-    starts : (T + 1,) array; tip t takes the cells takes[starts[t]:starts[t + 1]]
-    takes : (K,) array, cells
-    """
-
-    places_mm: Float
-    starts: npt.NDArray[np.int64]
-    takes: npt.NDArray[np.int32]
-
-
 def set_cells(wanted: DecompressionSet, cell_mm: float = CELL_MM) -> SetCells:
-    """The set gathered in cells; none where nothing presses."""
+    """The set gathered in cells, of one zone each, so that a broader set holds a narrower one's; none where nothing
+    presses."""
     if not len(wanted.voxels):
         nothing = np.zeros(0, dtype=np.intp)
         return SetCells(np.zeros((0, 3)), np.zeros(0), nothing.astype(np.uint8), nothing)
-    index = np.floor(wanted.level_mm / cell_mm).astype(np.int64)
+    # halves are rounded to even numbers, on either side alike
+    index = np.rint(wanted.level_mm / cell_mm).astype(np.int64)
     index -= index.min(axis=0)
     size = index.max(axis=0) + 1
-    keys = np.ravel_multi_index(tuple(index.T), tuple(size))
-    _, of_voxel = np.unique(keys, return_inverse=True)
+    keys = 4 * np.ravel_multi_index(tuple(index.T), tuple(size)) + wanted.zone
+    cells, of_voxel = np.unique(keys, return_inverse=True)
     mm3 = np.asarray(np.bincount(of_voxel, weights=wanted.mm3), dtype=float)
     centres = np.stack([np.bincount(of_voxel, weights=wanted.mm3 * x) for x in wanted.level_mm.T], axis=-1)
-    by_zone = np.stack(
-        [np.bincount(of_voxel, weights=wanted.mm3 * (wanted.zone == z), minlength=len(mm3)) for z in (1, 2, 3)]
-    )
-    zone = (by_zone.argmax(axis=0) + 1).astype(np.uint8)
+    zone = (cells % 4).astype(np.uint8)
     return SetCells(centres / mm3[:, None], mm3, zone, of_voxel)
 
 
@@ -114,21 +79,23 @@ def tips_of(
         return Tips(np.zeros((0, 3)), np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int32))
     bite, tool, step = sizes_mm
     places = _lattice(wanted.centres_mm, bite, step)
-    index = np.ascontiguousarray((places - cells.origin_mm) / CELL_MM)
-    sac_index = np.ascontiguousarray(keep_out.grid.index_of(frame.to_world_mm(places)))
-    free = np.empty(len(places), dtype=bool)
-    _free(
-        index,
-        sac_index,
-        cells.protected_distance_mm,
-        keep_out.distance_mm,
-        np.array([tool, keep_out.clearance_radius_mm]),
-        free,
-    )
+    free = free_at(places, cells, keep_out, frame, tool)
     places = places[free]
     takes = takes_at(places, wanted, cells, solid, keep_out, frame, (bite, tool))
     useful = takes.any(axis=1)
     return tips_taking(places[useful], takes[useful])
+
+
+def free_at(
+    places_mm: Float, cells: LevelCells, keep_out: KeepOut, frame: Frame, tool_radius_mm: float
+) -> npt.NDArray[np.bool_]:
+    """(T,) array: can a tip stand at each of (T, 3) places?"""
+    index = np.ascontiguousarray((places_mm - cells.origin_mm) / CELL_MM)
+    sac_index = np.ascontiguousarray(keep_out.grid.index_of(frame.to_world_mm(places_mm)))
+    free = np.empty(len(places_mm), dtype=bool)
+    least = np.array([tool_radius_mm, keep_out.clearance_radius_mm])
+    _free(index, sac_index, cells.protected_distance_mm, keep_out.distance_mm, least, free)
+    return free
 
 
 def tips_taking(places_mm: Float, takes: npt.NDArray[np.bool_]) -> Tips:
@@ -209,26 +176,37 @@ def _taken(
 
     reach[1:4] is the lattice's origin, reach[4] the hollow that the tool has burred about its tip.
     """
+    bite, hollow, (nx, ny, nz) = reach[0], reach[4], solid.shape
+    m = sac_step
     for t in range(len(places)):
+        px, py, pz = places[t, 0], places[t, 1], places[t, 2]
+        ox, oy, oz = (px - reach[1]) / CELL_MM, (py - reach[2]) / CELL_MM, (pz - reach[3]) / CELL_MM
+        u, v, w = sac_index[t, 0], sac_index[t, 1], sac_index[t, 2]
         for c in range(len(centres)):
-            dx, dy, dz = centres[c, 0] - places[t, 0], centres[c, 1] - places[t, 1], centres[c, 2] - places[t, 2]
-            length = np.sqrt(dx * dx + dy * dy + dz * dz)
-            if length > reach[0]:
+            dz = centres[c, 2] - pz
+            if dz > bite or dz < -bite:
                 continue
-            way = centres[c] - places[t]
+            dx, dy = centres[c, 0] - px, centres[c, 1] - py
+            squared = dx * dx + dy * dy + dz * dz
+            if squared > bite * bite:
+                continue
+            length = np.sqrt(squared)
             steps = max(int(np.ceil(length / SIGHT_STEP_MM)), 1)
             clear = True
             for s in range(1, steps):
-                here = places[t] + way * (s / steps)
-                i = int(np.floor((here[0] - reach[1]) / CELL_MM + 0.5))
-                j = int(np.floor((here[1] - reach[2]) / CELL_MM + 0.5))
-                k = int(np.floor((here[2] - reach[3]) / CELL_MM + 0.5))
-                inside = 0 <= i < solid.shape[0] and 0 <= j < solid.shape[1] and 0 <= k < solid.shape[2]
-                if inside and solid[i, j, k] >= SOLID_FRAC and s / steps * length > reach[4]:
-                    clear = False
-                    break
-                at = sac_index[t] + sac_step @ (way * (s / steps))
-                if trilinear(sac, at[0], at[1], at[2]) <= 0.0:
+                share = s / steps
+                x, y, z = share * dx, share * dy, share * dz
+                if share * length > hollow:
+                    i = int(np.rint(ox + x / CELL_MM))
+                    j = int(np.rint(oy + y / CELL_MM))
+                    k = int(np.rint(oz + z / CELL_MM))
+                    if 0 <= i < nx and 0 <= j < ny and 0 <= k < nz and solid[i, j, k] >= SOLID_FRAC:
+                        clear = False
+                        break
+                p = u + m[0, 0] * x + m[0, 1] * y + m[0, 2] * z
+                q = v + m[1, 0] * x + m[1, 1] * y + m[1, 2] * z
+                r = w + m[2, 0] * x + m[2, 1] * y + m[2, 2] * z
+                if trilinear(sac, p, q, r) <= 0.0:
                     clear = False
                     break
             out[t, c] = clear

@@ -20,10 +20,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from canalwise.estimator.resection.bite import SetCells, Tips
 from canalwise.estimator.resection.cover import Cover, cover_of
-from canalwise.estimator.resection.line_values import ToolLines
-from canalwise.estimator.resection.tunnels import Tunnels
+from canalwise.estimator.resection.line_values import SetCells, Tips, ToolLines, Tunnels
 from canalwise.recon.grid import Float
 
 Numbers = Any
@@ -39,15 +37,14 @@ RATE = 4.0
 """First step's exponent; it falls with the root of the steps."""
 
 
-def least_bone(lines: ToolLines, tunnels: Tunnels, tips: Tips, wanted: SetCells) -> float:
-    """Weighted mm3 below which no choice of these lines frees what they can free."""
-    reached = np.zeros(len(tips.places_mm), dtype=bool)
-    reached[lines.tip] = True
-    takeable = np.unique(tips.takes[np.repeat(reached, np.diff(tips.starts))])
-    if not len(takeable):
+def least_bone(
+    lines: ToolLines, tunnels: Tunnels, tips: Tips, wanted: SetCells, taken: npt.NDArray[np.integer]
+) -> float:
+    """Weighted mm3 below which no choice of these lines takes the cells of the set numbered in `taken`."""
+    if not len(taken):
         return 0.0
     cover = cover_of(lines, tunnels, tips, len(wanted.mm3))
-    witnesses = takeable[_far_apart(wanted.centres_mm[takeable], min(WITNESSES, len(takeable)))]
+    witnesses = taken[_far_apart(wanted.centres_mm[taken], min(WITNESSES, len(taken)))]
     cells, local = np.unique(tunnels.cells, return_inverse=True)
     return float(_ascent(cover, witnesses.astype(np.int64), local.astype(np.int32), tunnels.price[cells], STEPS, RATE))
 

@@ -8,9 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from canalwise.estimator.resection.bite import Tips
-from canalwise.estimator.resection.line_values import ToolLines
-from canalwise.estimator.resection.tunnels import Tunnels
+from canalwise.estimator.resection.line_values import Tips, ToolLines, Tunnels
 
 Numbers = Any
 """An array of any kind of number; the compiler makes a version for each."""

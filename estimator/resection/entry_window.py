@@ -15,7 +15,7 @@ from canalwise.estimator.approach.approach import Approach, axis_level
 from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.recon.grid import Float
 
-PLACES = (3, 5)
+PLACES = (5, 5)
 """Pivots across and along the window (scripts/why_resection.py)."""
 
 DORSAL_PERCENT = 99
@@ -37,6 +37,10 @@ class EntryWindow:
     pivots_mm: Float
     outward: Float
     beside_from_mm: float
+
+    def within(self, pivots_mm: Float) -> Float:
+        """(..., 3) array: pivots drawn in to the window's bounds."""
+        return np.clip(pivots_mm, self.pivots_mm.min(axis=0), self.pivots_mm.max(axis=0))
 
 
 def entry_window(

@@ -60,16 +60,15 @@ class LineRegion(SightedRegion):
     def ways(self) -> ConeArrays:
         """One way per pivot that has lines."""
         pivots, which = np.unique(self.pivots_mm, axis=0, return_inverse=True)
-        return united_ways(
-            [(self.frame.to_world_mm(pivot), self._cones(which.ravel() == n)) for n, pivot in enumerate(pivots)]
-        )
-
-    def _cones(self, mine: np.ndarray) -> Float:
-        tubes = tubes_of(self.pivots_mm[mine], self.tips_mm[mine], self.window, self.channel, self.rules)
+        tubes = tubes_of(self.pivots_mm, self.tips_mm, self.window, self.channel, self.rules)
         tool = self._rows(tubes.tool_from_mm, tubes.tool_to_mm, tubes.tool_radius_mm)
+        scope = self._rows(tubes.scope_from_mm, tubes.scope_to_mm, tubes.scope_radius_mm)
         deep = np.linalg.norm(tubes.scope_to_mm - tubes.scope_from_mm, axis=1) > SHORTEST_MM
-        scope = self._rows(tubes.scope_from_mm[deep], tubes.scope_to_mm[deep], tubes.scope_radius_mm)
-        return np.concatenate([tool, scope])
+        found = []
+        for n, pivot in enumerate(self.frame.to_world_mm(pivots)):
+            mine = which.ravel() == n
+            found.append((pivot, np.concatenate([tool[mine], scope[mine & deep]])))
+        return united_ways(found)
 
     def _rows(self, start_mm: Float, end_mm: Float, radius_mm: float) -> Float:
         way = end_mm - start_mm

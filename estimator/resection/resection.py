@@ -1,7 +1,8 @@
 """The resection of an approach: the least weighted bone whose removal lets the decompression set be taken.
 
 1. The entry window gives the pivots, the set the tips; lines that can be gone join them (`tool_lines`).
-2. Lines are chosen so that everything takeable is taken and the least weighted bone goes (`choice`).
+2. Lines are chosen so that everything takeable is taken that is worth its bone, and the least weighted bone goes
+   (`choice`); they are then moved off the lattice where that saves bone or takes more (`refinement`).
 3. On the scan's own voxels the chosen lines' tubes, and what their tips bite off, are counted: bone removed is
    occupancy times the share of the voxel that is hollowed, as in every other removal of the estimator.
 
@@ -11,7 +12,7 @@ Deterministic: the same level and approach give the same lines.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -20,16 +21,25 @@ from numba import njit
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.geometry.region_protocol import Covered
+from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.estimator.resection.bite import Tips
 from canalwise.estimator.resection.bound import least_bone
-from canalwise.estimator.resection.choice import bone_of, chosen_lines
+from canalwise.estimator.resection.choice import bone_of
 from canalwise.estimator.resection.entry_window import EntryWindow, entry_window
 from canalwise.estimator.resection.line_region import LineRegion
-from canalwise.estimator.resection.line_values import ToolLines
-from canalwise.estimator.resection.resection_level import ResectionLevel
+from canalwise.estimator.resection.line_values import Tips, ToolLines, Tunnels
+from canalwise.estimator.resection.refinement import (
+    PIVOT_STEPS_MM,
+    STEPS_MM,
+    Candidates,
+    LineSite,
+    chosen_and_refined,
+    joined,
+    neighbours,
+    some_candidates,
+)
+from canalwise.estimator.resection.resection_level import LEVELS_KEPT, ResectionLevel
 from canalwise.estimator.resection.tool_lines import tool_lines
-from canalwise.estimator.resection.tunnels import Tunnels, tunnels_of
 from canalwise.recon.grid import Float
 
 Numbers = Any
@@ -75,8 +85,15 @@ class Resection:
 
     @cached_property
     def least_weighted_mm3(self) -> float:
-        """What no choice of these lines can go below."""
-        return least_bone(self.lines, self.tunnels, self.tips, self.at.set_cells)
+        """What no choice of these lines, and those beside the ones gone, can go below for the tissue that is taken."""
+        if not len(self.chosen):
+            return 0.0
+        site, own = LineSite(self.at, self.approach, self.window), Candidates(self.lines, self.tunnels, self.tips)
+        wanted = self.at.set_cells
+        beside = neighbours(site, some_candidates(own, self.chosen), wanted.mm3, (STEPS_MM[0], PIVOT_STEPS_MM[0]))
+        every = joined(own, beside)
+        taken = np.unique(some_candidates(own, self.chosen).tips.takes)
+        return least_bone(every.lines, every.tunnels, every.tips, wanted, taken)
 
     @property
     def gap_to_bound_frac(self) -> float:
@@ -86,15 +103,22 @@ class Resection:
         return max(0.0, 1.0 - self.least_weighted_mm3 / self.weighted_mm3)
 
 
+@lru_cache(LEVELS_KEPT)
+def resection_level_of(prepared: PreparedLevel) -> ResectionLevel:
+    """A prepared level made ready for resections, once; with recesses, by the usual rules."""
+    return ResectionLevel(prepared.anatomy, prepared.level, prepared.level_bone, prepared.sac)
+
+
 def resection_of(at: ResectionLevel, approach: Approach) -> Resection:
     """The resection of one approach to a level made ready (`resection_level_of`)."""
     channel, rules = approach.channel, at.rules
     window, tips = entry_window(approach, at.lamina_mm(approach.side), rules), at.tips(channel)
     keep_out = at.keep_out(channel.tool_radius_mm)
     across = -1.0 if approach.side == "left" else 1.0
-    lines = tool_lines(window, tips.places_mm, at.cells, keep_out, (at.level.frame, channel, rules), across)
-    tunnels = tunnels_of(lines, window, at.cells.priced, channel, rules)
-    chosen = chosen_lines(lines, tunnels, tips, at.set_cells.mm3, at.set_cells.zone)
+    on_lattice = tool_lines(window, tips.places_mm, at.cells, keep_out, (at.level.frame, channel, rules), across)
+    site = LineSite(at, approach, window)
+    found, chosen = chosen_and_refined(site, Candidates(on_lattice, site.tunnels(on_lattice), tips))
+    lines, tunnels, tips = found.lines, found.tunnels, found.tips
     region = LineRegion(
         at.level.frame, window, lines.pivots_mm[lines.pivot[chosen]], lines.tips_mm[lines.tip[chosen]], channel, rules
     )

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.decompression_set import decompression_set
-from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells, level_cells
+from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells, PricedCells, level_cells
 from canalwise.estimator.decompression.room import Breadth, RoomNeeded
 from canalwise.estimator.decompression.room_needed import room_needed
 from canalwise.estimator.decompression.rules import ResectionRules
@@ -18,8 +18,8 @@ from canalwise.estimator.decompression.set_values import DecompressionSet
 from canalwise.estimator.geometry.bricks import Bricks, bricks_of_voxels
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.level.level_bone import LevelBone
-from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.resection.bite import TIP_STEP_MM, SetCells, Tips, set_cells, takes_at, tips_of
+from canalwise.estimator.resection.bite import TIP_STEP_MM, free_at, set_cells, takes_at, tips_of
+from canalwise.estimator.resection.line_values import SetCells, Tips
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side, label_of, sided
@@ -91,6 +91,11 @@ class ResectionLevel:
         )
 
     @cached_property
+    def coarse_price(self) -> PricedCells:
+        """Bone and its price in cells of twice the edge."""
+        return self.cells.priced.gathered(2)
+
+    @cached_property
     def solid(self) -> npt.NDArray[np.float32]:
         """(nx, ny, nz) array over the cells: 1 where bone that is not to be taken fills at least half of one."""
         solid = (self.cells.bone_distance_mm < 0).astype(np.float32)
@@ -133,6 +138,14 @@ class ResectionLevel:
         sizes = (self.rules.value("bite_mm"), tool)
         return takes_at(places_mm, self.set_cells, self.cells, self.solid, self.keep_out(tool), self.level.frame, sizes)
 
+    def free_takes_at(self, places_mm: Float, channel: Channel) -> Mask:
+        """The same, nothing where a tip cannot stand."""
+        tool = channel.tool_radius_mm
+        free = free_at(places_mm, self.cells, self.keep_out(tool), self.level.frame, tool)
+        takes = np.zeros((len(places_mm), len(self.set_cells.mm3)), dtype=bool)
+        takes[free] = self.takes_at(places_mm[free], channel)
+        return takes
+
 
 class _TipsByTool:
     """Tips of the tools last asked for."""
@@ -148,9 +161,3 @@ class _TipsByTool:
 def with_set(at: ResectionLevel, wanted: DecompressionSet) -> ResectionLevel:
     """The same level with another set to take, such as one a person has edited."""
     return replace(at, edited=wanted)
-
-
-@lru_cache(LEVELS_KEPT)
-def resection_level_of(prepared: PreparedLevel) -> ResectionLevel:
-    """A prepared level made ready for resections, once; with recesses, by the usual rules."""
-    return ResectionLevel(prepared.anatomy, prepared.level, prepared.level_bone, prepared.sac)

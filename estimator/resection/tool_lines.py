@@ -57,8 +57,48 @@ def tool_lines(
     toward_other_side : 1 for an approach from the right, -1 from the left: the sign of x across the midline
     halves : two halves at once, unless the caller has other work for the processors
     """
-    frame, channel, rules = how
     stopped = np.empty((len(window.pivots_mm), len(tips_mm)), dtype=np.uint8)
+    look, half = _looker(window, cells, keep_out, how, toward_other_side), len(window.pivots_mm) // 2
+
+    def some(pivots: slice) -> None:
+        _stopped(window.pivots_mm[pivots], tips_mm, look, stopped[pivots])
+
+    if halves:
+        both(lambda: some(slice(None, half)), lambda: some(slice(half, None)))
+    else:
+        some(slice(None))
+    pivot, tip = np.nonzero(stopped == 0)
+    return ToolLines(window.pivots_mm, tips_mm, pivot.astype(np.int32), tip.astype(np.int32), stopped)
+
+
+def clear_pairs(
+    window: EntryWindow,
+    ends_mm: tuple[Float, Float],
+    cells: LevelCells,
+    keep_out: KeepOut,
+    how: tuple[Frame, Channel, ResectionRules],
+    toward_other_side: float,
+) -> npt.NDArray[np.bool_]:
+    """(L,) array: can the line from each of (L, 3) pivots to the tip of that number be gone? Else as `tool_lines`."""
+    pivots, tips = ends_mm
+    stopped = np.empty((len(pivots), 1), dtype=np.uint8)
+    look, half = _looker(window, cells, keep_out, how, toward_other_side), len(pivots) // 2
+    both(
+        lambda: _stopped_pairs(pivots[:half], tips[:half], look, stopped[:half]),
+        lambda: _stopped_pairs(pivots[half:], tips[half:], look, stopped[half:]),
+    )
+    return np.asarray(stopped[:, 0] == 0)
+
+
+def _looker(
+    window: EntryWindow,
+    cells: LevelCells,
+    keep_out: KeepOut,
+    how: tuple[Frame, Channel, ResectionRules],
+    toward_other_side: float,
+) -> Numbers:
+    """What the compiled loops look at: one tuple."""
+    frame, channel, rules = how
     numbers = np.array([
         rules.value("least_medial_tilt_deg"), rules.value("greatest_medial_tilt_deg"),
         rules.value("greatest_cranial_tilt_deg"), channel.working_length_mm, rules.value("tool_beyond_scope_mm"),
@@ -67,28 +107,8 @@ def tool_lines(
     ])  # fmt: skip
     turn = np.ascontiguousarray((np.linalg.inv(keep_out.grid.affine_ras_mm) @ frame.matrix_ras)[:3])
     plane = np.array([*window.outward, window.beside_from_mm])
-
-    def look(pivots: slice) -> None:
-        _stopped(
-            window.pivots_mm[pivots],
-            tips_mm,
-            cells.origin_mm,
-            cells.passing_mm,
-            cells.protected_distance_mm,
-            keep_out.distance_mm,
-            turn,
-            plane,
-            numbers,
-            stopped[pivots],
-        )
-
-    half = len(window.pivots_mm) // 2
-    if halves:
-        both(lambda: look(slice(None, half)), lambda: look(slice(half, None)))
-    else:
-        look(slice(None))
-    pivot, tip = np.nonzero(stopped == 0)
-    return ToolLines(window.pivots_mm, tips_mm, pivot.astype(np.int32), tip.astype(np.int32), stopped)
+    passing, protected = cells.passing_mm, cells.protected_distance_mm
+    return cells.origin_mm, passing, protected, keep_out.distance_mm, turn, plane, numbers
 
 
 @njit(cache=True, nogil=True)
@@ -109,19 +129,9 @@ def _to_index(turn: Numbers, x: float, y: float, z: float, out: Numbers) -> None
 
 
 @njit(cache=True, nogil=True)
-def _stopped(
-    pivots: Numbers,
-    tips: Numbers,
-    origin: Numbers,
-    bone: Numbers,
-    protected: Numbers,
-    sac: Numbers,
-    turn: Numbers,
-    plane: Numbers,
-    numbers: Numbers,
-    out: npt.NDArray[np.uint8],
-) -> None:
+def _stopped(pivots: Numbers, tips: Numbers, look: Numbers, out: npt.NDArray[np.uint8]) -> None:
     """Quick tests first; each line is left at the first that stops it."""
+    origin, bone, protected, sac, turn, plane, numbers = look
     low, high, along, longest, beyond, tool, scope, aside, clearance_radius_mm, across = numbers
     begin, step, start, end, turned = np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     for p in range(len(pivots)):
@@ -158,3 +168,10 @@ def _stopped(
                 out[p, t] = 3
             else:
                 out[p, t] = 0
+
+
+@njit(cache=True, nogil=True)
+def _stopped_pairs(pivots: Numbers, tips: Numbers, look: Numbers, out: npt.NDArray[np.uint8]) -> None:
+    """The same for pairs, (L, 1)."""
+    for n in range(len(pivots)):
+        _stopped(pivots[n : n + 1], tips[n : n + 1], look, out[n : n + 1])

@@ -18,7 +18,7 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.level_cells import PricedCells
 from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.resection.entry_window import EntryWindow
-from canalwise.estimator.resection.line_values import ToolLines
+from canalwise.estimator.resection.line_values import ToolLines, Tunnels
 from canalwise.recon.grid import Float
 from canalwise.recon.parallel import both
 
@@ -27,23 +27,6 @@ Numbers = Any
 
 CELLS_A_LINE = 160
 """Room that is first set aside for each line; more is found when it is needed."""
-
-
-@dataclass(frozen=True, eq=False)
-class Tunnels:
-    """What L lines take of the cells' bone.
-
-    Parameters
-    ----------
-    price : (C,) array, weighted mm3 of the cells that any line takes
-    starts : (L + 1,) array; line l takes of the cells cells[starts[l]:starts[l + 1]]
-    cells, share : (K,) arrays
-    """
-
-    price: npt.NDArray[np.float32]
-    starts: npt.NDArray[np.int64]
-    cells: npt.NDArray[np.int32]
-    share: npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False)

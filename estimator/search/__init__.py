@@ -7,8 +7,9 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "best_approach": ["SearchResult", "search"],
+        "best_approach": ["search"],
         "search_json": ["search_as_json"],
         "search_task": ["Progress", "SearchTask"],
+        "search_values": ["SearchResult"],
     },
 )

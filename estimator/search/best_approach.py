@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,10 +11,11 @@ from canalwise.estimator.approach.search_bounds import BOUNDS
 from canalwise.estimator.approach.table import pivots_level_mm, table_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers, numbers_of_plans, rank_of
-from canalwise.estimator.planning.skin_entry import SkinEntry, skin_entry_of
+from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.outcome.plan_values import rank_of
+from canalwise.estimator.planning.skin_entry import skin_entry_of
 from canalwise.estimator.resection.resection_level import ResectionLevel
-from canalwise.estimator.search.chance import COPIES, PlanChance, chance_of
+from canalwise.estimator.search.chance import COPIES, chance_of
 from canalwise.estimator.search.exploration import (
     SearchBranch,
     coarse_cost,
@@ -25,6 +25,7 @@ from canalwise.estimator.search.exploration import (
 )
 from canalwise.estimator.search.pareto import non_dominated, thinned
 from canalwise.estimator.search.search_task import Progress, SearchTask, level_for, spaces_of
+from canalwise.estimator.search.search_values import Candidate, Pick, SearchResult
 from canalwise.recon.grid import Float
 
 EXACT_SHARE, EXACT_LEAST, EXACT_MOST = 0.04, 6, 64
@@ -58,72 +59,6 @@ LEAST_DIFFERENCE = (5.0, 0.005)
 
 AT_BOUND = 0.01
 """A coordinate lies at the end of its bound when this near it, as a share of the bound's width."""
-
-
-@dataclass(frozen=True, eq=False)
-class Candidate:
-    """A plan that was estimated exactly; `at_bounds` names the BOUNDS that it lies at an end of."""
-
-    branch: SearchBranch
-    approach: Approach
-    numbers: PlanNumbers
-    at_bounds: tuple[str, ...]
-    unit: Float
-
-    @property
-    def instrument(self) -> str:
-        """Name of the instrument's class."""
-        return self.branch.instrument
-
-
-@dataclass(frozen=True, eq=False)
-class Pick:
-    """A plan worth showing, with its chances under errors of the hand."""
-
-    candidate: Candidate
-    chance: PlanChance
-    skin_entry: SkinEntry
-
-    @property
-    def approach(self) -> Approach:
-        """The plan."""
-        return self.candidate.approach
-
-    @property
-    def numbers(self) -> PlanNumbers:
-        """What it frees, takes and keeps."""
-        return self.candidate.numbers
-
-
-@dataclass(frozen=True, eq=False)
-class SearchResult:
-    """What a search found; every number is that of an exact estimate.
-
-    Parameters
-    ----------
-    best : the least weighted bone that frees enough with all limits kept; where none was found, the most freed within
-        limits
-    robust : the likeliest to be carried out so
-    runner_up : the next best that is another plan to a hand; None if there is none
-    pareto : plans of which none frees more for less bone, limits kept, in rising order of bone
-    evaluated, exact : approaches looked at, and how many of them exactly
-    stopped : whether the search was ended before its budget was spent
-    """
-
-    question: SearchTask
-    level: str
-    enough_frac: float
-    best: Pick
-    robust: Pick
-    runner_up: Pick | None
-    pareto: tuple[Candidate, ...]
-    evaluated: int
-    exact: int
-    stopped: bool
-
-    def __repr__(self) -> str:
-        ended = ", stopped early" if self.stopped else ""
-        return f"<SearchResult {self.level}, {self.evaluated} approaches{ended}: {self.best.numbers.verdict.sentence}>"
 
 
 def search(

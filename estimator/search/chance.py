@@ -1,53 +1,31 @@
-"""How often a hand succeeds with a plan, and what bone it then takes.
+"""Chance of success of a plan under execution errors, and the bone that it then removes.
 
-Chances are those that an estimate of the plan tells (`estimator.execution`): hands carried out exactly, with the same
-draws for every plan. For differences between ways in, which need the bone of one hand beside that of another, a few
-copies entered elsewhere by a hand's errors are resected coarsely; they too meet the same draws.
+Chances are those of the plan's estimate (`estimator.execution`): simulated executions worked out exactly, with the same
+draws for every plan. For differences between plans, which need the bone of one execution beside that of another, a few
+copies entered with execution errors are resected coarsely; they too meet the same draws.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.execution_errors import ExecutionErrors, causes_of, disturbed
 from canalwise.estimator.execution.resection_intervals import resection_intervals
-from canalwise.estimator.execution.uncertainty_values import HandTrial
+from canalwise.estimator.execution.uncertainty_values import ExecutionTrial
 from canalwise.estimator.interval import ends95
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.resection.coarse import CLOSE, coarse_resections
+from canalwise.estimator.search.search_values import PlanChance
 from canalwise.recon.grid import Float
 
 COPIES = 16
 """Copies of a plan whose bone is told (choice)."""
 
 
-@dataclass(frozen=True, eq=False)
-class PlanChance:
-    """Chances of one plan under errors of the hand.
-
-    Parameters
-    ----------
-    freed, kept, both : shares of the hands that free enough, that keep every limit, that do both; where a joint was not
-        resolved `kept` is None, and `both` is that of `freed`
-    hands : that they are shares of
-    bone_mm3 : (COPIES,) array, bone of copies entered by other hands; copies of all plans meet the same errors
-    bone95_mm3 : between which 95 % of these lie, the plan's own included
-    """
-
-    freed: float
-    kept: float | None
-    both: float
-    hands: int
-    bone_mm3: Float
-    bone95_mm3: tuple[float, float]
-
-
 def chance_of(found: DecompressedLevel, seed: int) -> PlanChance:
     """The chances of one plan; the same seed gives every plan the same errors."""
-    told = resection_intervals(found, HandTrial(seed=seed)).chances
+    told = resection_intervals(found, ExecutionTrial(seed=seed)).chances
     bone = bone_of_copies(found, seed)
     both = told.freed if told.both is None else told.both
     return PlanChance(told.freed, told.kept, both, told.samples, bone, ends95(bone, found.cost.total_mm3))
@@ -61,7 +39,7 @@ def bone_of_copies(found: DecompressedLevel, seed: int) -> Float:
 
 
 def copies_of(plan: Approach, seed: int, errors: ExecutionErrors | None = None) -> list[Approach]:
-    """COPIES copies of a plan as hands enter it."""
+    """COPIES copies of a plan as entered with execution errors."""
     normals = np.random.default_rng(seed).standard_normal((COPIES, len(causes_of(len(plan.phases)))))
     table = disturbed(plan, errors or ExecutionErrors(), normals)
     return [table.approach(row) for row in range(COPIES)]

@@ -41,7 +41,7 @@ CLOSE_STEP, CLOSE_ELITE, AGAIN_FRAC = 0.035, 6, 0.6
 
 SHORT_MM3 = 10_000.0
 """What a side that is freed by all less than enough costs: 1000 mm3 for a tenth, so that a plan that frees what is
-asked is nearly always the cheaper one, and a doubtful one is still looked at (choice)."""
+required is nearly always the cheaper one, and a doubtful one is still looked at (choice)."""
 
 TRIES = 64
 """Chunks drawn at most to fill one with entries within their bound."""
@@ -138,7 +138,7 @@ def explore(branch: SearchBranch, budget: int, rng: np.random.Generator) -> None
 
 
 def usual_plan(space: SearchSpace) -> Approach | None:
-    """The plan a surgeon would start from; None where it cannot be laid out."""
+    """The plan a surgeon would start from; None where it cannot be constructed."""
     try:
         return default_approach(space.prepared.anatomy, space.prepared.level.name, space.side, space.channel)
     except CanalwiseError:

@@ -1,4 +1,4 @@
-"""What a search found as plain JSON data, and its reason in sentences built from the numbers: failure first."""
+"""A search result as plain JSON data, and its reason in sentences built from the numbers: failure first."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ import numpy as np
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.approach.search_bounds import BOUNDS, ENTRY_LATERAL_MM, INSTRUMENTS
 from canalwise.estimator.outcome.numbers_json import known, numbers_as_json
-from canalwise.estimator.search.best_approach import Candidate, Pick, SearchResult
-from canalwise.estimator.search.chance import PlanChance
+from canalwise.estimator.outcome.plan_numbers import PlanNumbers
+from canalwise.estimator.search.search_values import Candidate, Pick, PlanChance, SearchResult
 from canalwise.estimator.ties import SAME_MM3
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.labels import Side
@@ -63,8 +63,8 @@ def _pick(pick: Pick) -> dict[str, Any]:
 
 
 def chance_as_json(chance: PlanChance) -> dict[str, Any]:
-    """Chances of freed, kept and both, as shares of so many hands."""
-    return {"freed": chance.freed, "kept": chance.kept, "both": chance.both, "hands": chance.hands}
+    """Chances of freed, kept and both, as shares of so many simulated executions."""
+    return {"freed": chance.freed, "kept": chance.kept, "both": chance.both, "executions": chance.executions}
 
 
 def _candidate(candidate: Candidate) -> dict[str, Any]:
@@ -74,10 +74,15 @@ def _candidate(candidate: Candidate) -> dict[str, Any]:
         "approach": asdict(candidate.approach),
         "bone_removed_mm3": numbers.bone_mm3,
         "freed_frac": numbers.least_freed_frac,
-        "least_facet_kept_frac": numbers.least_facet_frac,
+        "least_facet_kept_frac": numbers.least_facet_frac if _joints_seen(numbers) else None,
         "freed": numbers.verdict.freed,
         "kept": numbers.verdict.kept,
     }
+
+
+def _joints_seen(numbers: PlanNumbers) -> bool:
+    """Is what stays of any joint known? An MR of thick slices shows none."""
+    return any(not np.isnan(share) for share in numbers.facet_area_frac.values())
 
 
 def _difference(other: Pick, best: Pick) -> dict[str, float]:
@@ -99,18 +104,18 @@ def reason(found: SearchResult) -> str:
     best = found.best
     if np.isnan(best.numbers.freed_frac):
         return "Nothing presses on the room needed: no bone has to go."
-    said = f"{_way(best)} frees {_percent(best.numbers.least_freed_frac)} on the side freed less and takes "
+    said = f"{_plan_words(best)} frees {_percent(best.numbers.least_freed_frac)} on the side freed less and takes "
     said += f"{best.numbers.bone_mm3:.0f} mm3"
-    parts = [said, *_than_runner_up(found), _by_hand(found)]
+    parts = [said, *_than_runner_up(found), _as_executed(found)]
     return _failure(found) + "; ".join(parts) + "."
 
 
 def _failure(found: SearchResult) -> str:
     """What is wrong with the best, in a sentence of its own; nothing where it is freed and kept."""
-    numbers, asked = found.best.numbers, _percent(found.enough_frac)
+    numbers, requested = found.best.numbers, _percent(found.enough_frac)
     if numbers.good:
         return ""
-    none = f"NOT FREED: no plan found frees {asked} of what presses on each side within the limits"
+    none = f"NOT FREED: no plan found frees {requested} of what presses on each side within the limits"
     if numbers.verdict.freed:
         return f"{none}. {numbers.verdict.sentence}. "
     if numbers.verdict.kept:
@@ -118,7 +123,7 @@ def _failure(found: SearchResult) -> str:
     return f"{none}, and none keeps the limits; shown is the one that breaks fewest. {numbers.verdict.sentence}. "
 
 
-def _way(pick: Pick) -> str:
+def _plan_words(pick: Pick) -> str:
     plan = pick.approach
     across = plan.docking_point_mm[0] * (1 if plan.side == "left" else -1)
     return (
@@ -141,9 +146,9 @@ def _than_runner_up(found: SearchResult) -> list[str]:
     return [f"{which} {freed}takes {abs(more):.0f} mm3 {'more' if more > 0 else 'less'}"]
 
 
-def _by_hand(found: SearchResult) -> str:
+def _as_executed(found: SearchResult) -> str:
     best, robust = found.best, found.robust
-    said = f"laid by hand it frees enough within limits in {100 * best.chance.both:.0f} % of trials"
+    said = f"as executed it frees enough within limits in {100 * best.chance.both:.0f} % of trials"
     if robust.chance.both <= best.chance.both:
         return f"{said}, as many as any tried"
     return f"{said}, the likeliest plan in {100 * robust.chance.both:.0f} % for {robust.numbers.bone_mm3:.0f} mm3"

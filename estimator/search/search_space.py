@@ -67,7 +67,7 @@ class SearchSpace:
         return np.asarray((lateral >= ENTRY_LATERAL_MM.low) & (lateral <= ENTRY_LATERAL_MM.high))
 
     def approaches(self, unit: Float) -> list[Approach]:
-        """The approaches at (A, D) coordinates, laid as the planner lays one."""
+        """The approaches at (A, D) coordinates, constructed as the planner constructs one."""
         docking, pivots = self.places_mm(unit)
         level = self.prepared.level
         return [entered_approach(level, self.side, d, p, self.channel) for d, p in zip(docking, pivots, strict=True)]
@@ -75,12 +75,12 @@ class SearchSpace:
     def unit_of(self, plan: Approach) -> Float:
         """(D,) array: the coordinates of a plan of this side, as near as the bounds allow."""
         pivot, docking = pivots_level_mm(table_of([plan]))[0, 0], np.array(plan.docking_point_mm)
-        way = (docking - pivot) / np.linalg.norm(docking - pivot)
+        direction = (docking - pivot) / np.linalg.norm(docking - pivot)
         across = -self.docking.toward_side
         values = np.array([
             self.docking.toward_side * docking[0], (docking - self.docking.centre_mm) @ self.docking.cranial,
             np.linalg.norm(docking - pivot),
-            np.degrees(np.arctan2(across * way[0], -way[1])), np.degrees(np.arcsin(way[2])),
+            np.degrees(np.arctan2(across * direction[0], -direction[1])), np.degrees(np.arcsin(direction[2])),
         ])  # fmt: skip
         low, high = self.ends
         return np.clip((values - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)

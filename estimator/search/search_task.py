@@ -1,4 +1,4 @@
-"""What is searched for, and the ways in that are gone through: a side with an instrument each."""
+"""The task of a search, and the accesses it goes through: a side with an instrument each."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from canalwise.estimator.approach.search_bounds import INSTRUMENTS, instruments_
 from canalwise.estimator.decompression.room import Breadth
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.canal_entry import canal_entry_of
-from canalwise.estimator.resection.resection_level import ResectionLevel, resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
+from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.search.search_space import SearchSpace
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.labels import SIDES, Side
@@ -21,15 +22,15 @@ BREADTHS: tuple[Breadth, ...] = get_args(Breadth)
 USUAL_BREADTH: Breadth = "with recesses"
 
 BUDGET = 800
-"""Approaches that a search looks at unless told otherwise (scripts/why_search.py)."""
+"""Approaches that a search looks at unless stated otherwise (scripts/why_search.py)."""
 
 Progress = Callable[[int], None]
-"""Told how many approaches have just been looked at."""
+"""Called with the number of approaches that have just been looked at."""
 
 
 @dataclass(frozen=True)
 class SearchTask:
-    """What is searched for.
+    """Task of a search.
 
     Parameters
     ----------
@@ -81,13 +82,13 @@ def spaces_of(prepared: PreparedLevel, question: SearchTask) -> Sequence[tuple[s
 
     Raises
     ------
-    AnatomyNotFound : no side asked for can be docked on
+    AnatomyNotFound : no requested side can be docked on
     """
     sides = [side for side in question.sides if canal_entry_of(prepared.level, side) is not None]
     if not sides:
         raise AnatomyNotFound(
             f"interlaminar window {prepared.level.name}",
-            "or the lamina edges must be in view on a side that is asked for",
+            "or the lamina edges must be in view on a requested side",
             do="Ask for the other side, or correct the labels of this level.",
         )
     return [(name, SearchSpace(prepared, side, channel))

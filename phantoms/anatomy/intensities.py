@@ -1,4 +1,4 @@
-"""What each tissue looks like in CT and in a T2-weighted MR image.
+"""Intensity of each tissue in CT and in a T2-weighted MR image.
 
 CT numbers are typical values at 120 kV, common practice without a source, but for
 trabecular bone, which the spec sets (docs/published-values.md#ct-values). MR intensities are

@@ -1,4 +1,4 @@
-"""What is not bone: dural sac, ligament, roots, skin and the layers beneath it.
+"""Soft tissue: dural sac, ligament, roots, skin and the layers beneath it.
 
 Shapes are modelling choices; ligament thickness is that of `phantoms.solid.published_sizes`.
 """
@@ -47,7 +47,11 @@ def calcified_mm(size: LevelSize, disc_mm: Float) -> Float:
 
 
 def sac_mm(free_mm: Float, wall_mm: Float, ligament_mm: Float) -> Float:
-    """(N,) array: signed distance bound to the sac: its free ellipse, pressed in by wall and ligament."""
+    """(N,) array: signed distance bound to the sac: its free ellipse, pressed in by wall and ligament.
+
+    >>> sac_mm(np.array([-5.0]), np.array([-8.0]), np.array([0.0])).round(2).tolist()
+    [-5.0]
+    """
     pressed = wall_mm + np.maximum(ligament_mm + SAC_TO_LIGAMENT_MM, SAC_TO_BONE_MM)
     return smooth_max(free_mm, pressed, 2.0)
 

@@ -34,7 +34,7 @@ class HardCase:
     ----------
     levels : that the grid covers, cranial to caudal
     level, side : planned on
-    named : are the vertebrae's names told? Otherwise the scan's own signs must do
+    named : are the vertebrae's names given? Otherwise the scan's own signs must do
     nameless : does the scan show no sign to name them by, so that a build must refuse?
     trim_mm : cut off the grid's caudal and cranial end
     warp : of the meshes named `surfaces`; () is a parametric spine

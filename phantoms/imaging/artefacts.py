@@ -1,4 +1,4 @@
-"""What scanners do to an image: patchy marrow is the patient's, streaks of metal and padding are theirs."""
+"""Image artefacts: patchy marrow is the patient's, streaks of metal and padding are theirs."""
 
 from __future__ import annotations
 

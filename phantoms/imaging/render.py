@@ -26,7 +26,7 @@ from canalwise.recon.grid import Float, Grid
 from canalwise.recon.labels import Labels
 
 BLOCK_MM = 14.0
-"""Edge of the blocks that are asked at once: small enough to skip most solids."""
+"""Edge of the blocks that are evaluated at once: small enough to skip most solids."""
 
 SAMPLE_MM = 1.26
 """Voxel edges longer than this are divided before borders are looked for."""
@@ -86,7 +86,13 @@ def painted(spine: Spine, grid: Grid, tables: Float) -> tuple[Labels, npt.NDArra
 
 
 def blocks(grid: Grid) -> Iterator[tuple[slice, slice, slice]]:
-    """Index boxes of about BLOCK_MM that tile a grid."""
+    """Index boxes of about BLOCK_MM that tile a grid.
+
+    >>> grid = Grid((100, 50, 10), np.eye(4))
+    >>> boxes = list(blocks(grid))
+    >>> int(sum(np.ones(grid.shape)[box].sum() for box in boxes))
+    50000
+    """
     steps = np.maximum(np.rint(BLOCK_MM / grid.spacing_mm), 1).astype(int)
     for i, j, k in product(*(range(0, n, s) for n, s in zip(grid.shape, steps, strict=True))):
         yield (
@@ -120,7 +126,12 @@ def _block(spine: Spine, grid: Grid, box: tuple[slice, slice, slice], tables: Fl
 
 
 def divided(grid: Grid, split: npt.ArrayLike, rim: int) -> Grid:
-    """The grid of cells when every voxel is split along each axis, with a rim of further cells around."""
+    """The grid of cells when every voxel is split along each axis, with a rim of further cells around.
+
+    >>> fine = divided(Grid((2, 2, 2), np.eye(4)), [2, 2, 1], rim=1)
+    >>> fine.shape, fine.spacing_mm.tolist()
+    ((6, 6, 4), [0.5, 0.5, 1.0])
+    """
     split = np.asarray(split)
     affine = grid.affine_ras_mm.copy()
     affine[:3, :3] = affine[:3, :3] / split

@@ -11,7 +11,7 @@ from canalwise.phantoms.solid.signed_distance import Solid
 from canalwise.recon.grid import Float
 
 FAR_MM = 9.0
-"""No distance is reported beyond this: solids whose box is farther from every point need not be asked."""
+"""No distance is reported beyond this: solids whose box is farther from every point need not be evaluated."""
 
 Box = tuple[Float, Float]
 """Low and high corner, RAS mm."""

@@ -1,4 +1,4 @@
-"""Where a part lies: an origin and three axes (left, dorsal, cranial) in RAS."""
+"""Pose of a part: an origin and three axes (left, dorsal, cranial) in RAS."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 A vertebra's local frame has its origin on the body's dorsal wall at mid-height in the
 midline; a disc's on the disc's dorsal border at mid-height. Both have x left, y dorsal,
-z cranial. The chain is laid disc by disc from L3 both ways.
+z cranial. The chain is built disc by disc from L3 in both directions.
 """
 
 from __future__ import annotations
@@ -103,10 +103,10 @@ def _lay_next(
     known, new = (upper, lower) if downward else (lower, upper)
     sign = 1.0 if downward else -1.0
     plate_centre = poses[known].to_world_mm(_plate_centre(sizes[known], upper=not downward))
-    half_way = plate_centre - sign * (size.disc_height_mm / 2 * disc_axes[2] - size.knobs.slip_mm / 2 * disc_axes[1])
+    disc_middle = plate_centre - sign * (size.disc_height_mm / 2 * disc_axes[2] - size.knobs.slip_mm / 2 * disc_axes[1])
     depth = (sizes[upper].depth_lower_mm + sizes[lower].depth_upper_mm) / 4
-    poses[level] = Pose(half_way + depth * disc_axes[1], disc_axes)
-    far_plate = half_way - sign * (size.disc_height_mm / 2 * disc_axes[2] - size.knobs.slip_mm / 2 * disc_axes[1])
+    poses[level] = Pose(disc_middle + depth * disc_axes[1], disc_axes)
+    far_plate = disc_middle - sign * (size.disc_height_mm / 2 * disc_axes[2] - size.knobs.slip_mm / 2 * disc_axes[1])
     new_axes = tilts[new].axes()
     poses[new] = Pose(far_plate - _plate_centre(sizes[new], upper=downward) @ new_axes, new_axes)
 
@@ -117,7 +117,11 @@ def _plate_centre(size: VertebraSize, *, upper: bool) -> Float:
 
 
 def patient_pose(spec: SpineSpec) -> Pose:
-    """The upright spine frame (origin at L3's dorsal wall) as the patient lies in the scanner."""
+    """The upright spine frame (origin at L3's dorsal wall) as the patient lies in the scanner.
+
+    >>> patient_pose(SpineSpec()).to_world_mm([0.0, 0.0, 0.0]).tolist() == list(SpineSpec().origin_ras_mm)
+    True
+    """
     left, dorsal, cranial = spec.pose_deg
     axes = turn(0, left) @ turn(1, dorsal) @ turn(2, cranial) @ SPINE_TO_RAS
     return Pose(np.array(spec.origin_ras_mm, dtype=float), axes)

@@ -1,1 +1,1 @@
-"""What is known exactly of a phantom: frames, joints, windows, targets, removals."""
+"""Exact truth of a phantom: frames, joints, windows, targets, removals."""

@@ -1,4 +1,4 @@
-"""What an approach removes from a phantom, keeps of its joints and reaches, from its own geometry record.
+"""Exact removal, joint preservation and reach of an approach in a phantom, from its own geometry record.
 
 Independent of the estimator: the swept region and lines of sight come from
 `phantoms.truth.swept_region`, the anatomy from the implicit functions, volumes from
@@ -46,13 +46,13 @@ LEVEL_REACH_MM = 45.0
 class PlannedPhantom:
     """A spine with an approach placed on it.
 
-    `ways` take the bone: the phases' whole sweep, or a task's ways within it. `phases` reach the targets.
+    `cutting_regions` take the bone: the phases' whole sweep, or a task's lines within it. `phases` reach the targets.
     """
 
     spine: Spine
     level: str
     phases: tuple[SweptPhase, ...]
-    ways: tuple[SweptPhase | TaskLines, ...]
+    cutting_regions: tuple[SweptPhase | TaskLines, ...]
     sac: TrueKeepOut
     clearance_mm: float
     protected: tuple[int, ...]
@@ -60,7 +60,7 @@ class PlannedPhantom:
     def taken_from_sight(self, points_mm: Float) -> Mask:
         """(N,) array: in the swept region of some phase and in sight of its pivot past the sac?"""
         taken = np.zeros(len(points_mm), dtype=bool)
-        for phase in self.ways:
+        for phase in self.cutting_regions:
             remaining = np.flatnonzero(~taken & phase.contains(points_mm))
             if len(remaining):
                 taken[remaining] = self.sac.clears(
@@ -72,7 +72,7 @@ class PlannedPhantom:
         """(N,) array: the label of removed bone, 0 elsewhere."""
         labels = np.zeros(len(points_mm), dtype=np.uint16)
         swept = np.zeros(len(points_mm), dtype=bool)
-        for phase in self.ways:
+        for phase in self.cutting_regions:
             swept |= phase.contains(points_mm)
         if swept.any():
             labels[swept] = self.spine.label_and_depth(points_mm[swept])[0]
@@ -103,11 +103,11 @@ def rehearsal_of(spine: Spine, level: str, geometry: Mapping[str, Any]) -> Plann
 
 def for_task(rehearsal: PlannedPhantom, geometry: Mapping[str, Any]) -> PlannedPhantom:
     """The same rehearsal with only the removal that the record's task needs."""
-    return replace(rehearsal, ways=task_lines_of(geometry))
+    return replace(rehearsal, cutting_regions=task_lines_of(geometry))
 
 
-def _bone_box(ways: Sequence[SweptPhase | TaskLines], near: Box) -> Box:
-    boxes = [way.box_mm() for way in ways]
+def _bone_box(cutting_regions: Sequence[SweptPhase | TaskLines], near: Box) -> Box:
+    boxes = [region.box_mm() for region in cutting_regions]
     low = np.maximum(np.min([b[0] for b in boxes], axis=0), near[0])
     high = np.minimum(np.max([b[1] for b in boxes], axis=0), near[1])
     return low, np.maximum(high, low + 1.0)
@@ -116,7 +116,7 @@ def _bone_box(ways: Sequence[SweptPhase | TaskLines], near: Box) -> Box:
 def removed_volume_truth(spine: Spine, level: str, geometry: Mapping[str, Any]) -> Volumes:
     """Volume of removed bone by label; `.total_mm3()` is the total.
 
-    Only bone within LEVEL_REACH_MM of the level's disc is asked.
+    Only bone within LEVEL_REACH_MM of the level's disc is evaluated.
     """
     rehearsal = rehearsal_of(spine, level, geometry)
     return removed_volumes(rehearsal)
@@ -124,10 +124,10 @@ def removed_volume_truth(spine: Spine, level: str, geometry: Mapping[str, Any]) 
 
 def removed_volumes(rehearsal: PlannedPhantom) -> Volumes:
     """`removed_volume_truth` of a rehearsal already prepared; nothing where it removes nothing."""
-    if not rehearsal.ways:
+    if not rehearsal.cutting_regions:
         return Volumes({}, {})
     near = box_around(rehearsal.spine.poses[rehearsal.level].to_world_mm([[0.0, 10.0, 0.0]]), LEVEL_REACH_MM)
-    return label_volumes(rehearsal.removed_labels, _bone_box(rehearsal.ways, near))
+    return label_volumes(rehearsal.removed_labels, _bone_box(rehearsal.cutting_regions, near))
 
 
 @dataclass(frozen=True)

@@ -78,9 +78,9 @@ class TaskLines:
         """(N,) array: on the line to some target?"""
         inside = np.zeros(len(points_mm), dtype=bool)
         for target in self.targets_mm:
-            way = target - self.pivot_mm
-            length = float(np.linalg.norm(way))
-            tip = self.pivot_mm + way * max(1.0 - self.working_distance_mm / length, 0.0)
+            direction = target - self.pivot_mm
+            length = float(np.linalg.norm(direction))
+            tip = self.pivot_mm + direction * max(1.0 - self.working_distance_mm / length, 0.0)
             remaining = np.flatnonzero(~inside)
             scope_mm = _segment_distance_mm(points_mm[remaining], self.pivot_mm, tip)
             tool_mm = _segment_distance_mm(points_mm[remaining], tip, target)
@@ -94,9 +94,9 @@ class TaskLines:
 
 def _segment_distance_mm(points_mm: Float, start_mm: Float, end_mm: Float) -> Float:
     """(N,) array: distance of points to a straight piece."""
-    way, offset = end_mm - start_mm, points_mm - start_mm
-    share = np.clip(offset @ way / max(float(way @ way), 1e-12), 0.0, 1.0)
-    return np.asarray(np.linalg.norm(offset - share[:, None] * way, axis=1))
+    direction, offset = end_mm - start_mm, points_mm - start_mm
+    share = np.clip(offset @ direction / max(float(direction @ direction), 1e-12), 0.0, 1.0)
+    return np.asarray(np.linalg.norm(offset - share[:, None] * direction, axis=1))
 
 
 def task_lines_of(geometry: Mapping[str, Any]) -> tuple[TaskLines, ...]:

@@ -58,7 +58,12 @@ def window_normal(upper_edge_mm: Float, lower_edge_mm: Float) -> Float:
 
 
 def view_pose(frame: Pose, normal_level: Float, centre_level_mm: Float) -> Pose:
-    """A pose whose y is the window's normal, about a point of the level frame."""
+    """A pose whose y is the window's normal, about a point of the level frame.
+
+    >>> upright = Pose(np.zeros(3), np.eye(3))
+    >>> view_pose(upright, np.array([0.0, 1.0, 0.0]), np.array([0.0, 5.0, 0.0])).to_world_mm([0.0, 1.0, 0.0]).tolist()
+    [0.0, 6.0, 0.0]
+    """
     rows = np.stack([[1.0, 0.0, 0.0], normal_level, np.cross([1.0, 0.0, 0.0], normal_level)])
     return Pose(frame.to_world_mm(centre_level_mm), rows @ frame.axes_ras)
 

@@ -38,7 +38,7 @@ WALL_LEAST_HU = 70.0
 """... and by this much, so that a noiseless scan's soft tissues are not taken for bone (common practice, no source)."""
 
 SURE_FRAC = 0.35
-"""Share of the way to the typical wall's value from which a voxel starts bone; weaker ones must touch such a one."""
+"""Share of the step to the typical wall's value from which a voxel starts bone; weaker ones must touch such a one."""
 
 LEAST_PIECE_MM3 = 40.0
 """Smaller bright pieces are noise or calcification (common practice, no source)."""

@@ -1,9 +1,9 @@
-"""Where bone ends within a voxel: the share of bone along the border of a solid bone mask.
+"""Partial volume of bone: the share of bone in each voxel along the border of a solid bone mask.
 
 Along the outer surface a voxel holds soft tissue and cortical bone, so its share of bone is where its value lies
 between the two (two-class mixture). Both are read around it: fat beside a joint is darker than muscle, a sclerotic
 facet denser than an old lamina. All reading is by means, never by picking bright voxels, and shares are not cut off
-before they are summed: so noise, which goes both ways, leaves the volume where it is.
+before they are summed: so noise, which has either sign, leaves the volume where it is.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ STEPS = 255
 def edge_level_frac(peak_frac: npt.ArrayLike) -> Float:
     """Twice the value at the outer edge of a blurred cortical sheet, from the value at its crest.
 
-    Both are shares of the way from soft tissue to cortical bone. A sheet of thickness t blurred by a Gaussian of
+    Both are shares of the step from soft tissue to cortical bone. A sheet of thickness t blurred by a Gaussian of
     deviation s has the crest erf(t / (2 sqrt2 s)) and at its edge erf(t / (sqrt2 s)) / 2, so that twice the edge's
     value is erf(2 erfinv(crest)), whatever the blur. (Derived here; trabecular bone is taken to look like soft tissue.)
 

@@ -1,4 +1,4 @@
-"""Where the canal is certain: enclosed holes of bony rings, chained along a smooth line.
+"""Canal centres from enclosed holes of bony rings, chained along a smooth line.
 
 At pedicle level a slice across the spine shows a closed bony ring, and the hole in it is
 the canal. Bodies cut near an end plate, sacral foramina and joint gaps make holes too;
@@ -33,7 +33,7 @@ LINK_REACH_MM = 60.0
 
 
 GIVEN_WORTH = 1000.0
-"""A point laid into the canal by a person outweighs any number of holes."""
+"""A point placed in the canal by a person outweighs any number of holes."""
 
 GIVEN_HEIGHT_MM, GIVEN_ASIDE_MM = 6.0, 12.0
 """Holes this near in height to a given point but this far aside belong to something else (half a canal's width)."""
@@ -47,6 +47,12 @@ def hole_centres_mm(bone: Mask, grid: Grid) -> tuple[Float, Float]:
 
     A ring with gaps up to 2 RING_GAP_MM still counts: thin dorsal walls of old bodies break up, and vessels leave
     by them.
+
+    >>> i, j = np.indices((40, 40)) - 20
+    >>> ring = (np.hypot(i, j) >= 9) & (np.hypot(i, j) <= 13)
+    >>> centres, areas = hole_centres_mm(ring[:, :, None], Grid((40, 40, 1), np.eye(4)))
+    >>> centres.tolist(), areas.tolist()
+    ([[20.0, 20.0, 0.0]], [249.0])
     """
     reach = np.maximum(np.rint(RING_GAP_MM / grid.spacing_mm[:2]), 1).astype(int)
     pixel_mm2 = float(np.prod(grid.spacing_mm[:2]))
@@ -113,7 +119,7 @@ def longest_chain(centres_mm: Float, areas_mm2: Float, axis: Float, given: Mask 
 def canal_seeds_mm(bone: Mask, grid: Grid, axis: Float, through_mm: Float | None = None) -> Float:
     """(K, 3) RAS mm, caudal to cranial: centres of the canal in slices where bone closes round it.
 
-    `through_mm` are (M, 3) points that a person laid into the canal: the chain runs through them.
+    `through_mm` are (M, 3) points that a person placed in the canal: the chain runs through them.
     Raises AnatomyNotFound when no slice shows a closed bony ring of a canal's size and no point is given.
     """
     centres, areas = hole_centres_mm(bone, grid)

@@ -45,7 +45,7 @@ def with_calcified(labels: Labels, scan: Scan) -> Labels:
     Notes
     -----
     A piece begins clear of named bone and takes in what is as bright and hangs together with it, in the canal or just
-    beside its smooth wall, but no bone. Nothing is told where most of the canal is bright.
+    beside its smooth wall, but no bone. Nothing is reported where most of the canal is bright.
 
     >>> from canalwise.recon.grid import Grid
     >>> empty = np.zeros((4, 4, 4), dtype=np.uint16)

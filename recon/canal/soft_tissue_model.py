@@ -42,15 +42,15 @@ CORNER_MM = 0.25
 """Depth that such corners count as: less than any voxel's (choice)."""
 
 REACH_MM = 40.0
-"""Half the size of the region about a level in which its ligament is laid."""
+"""Half the size of the region about a level in which its ligament is modelled."""
 
 
 def with_modelled_tissue(labels: Labels, grid: Grid, frames: Mapping[tuple[str, str], Frame]) -> Labels:
-    """(same shape) labels with FLAVUM and SAC laid into the empty canal; given ones stay.
+    """(same shape) labels with FLAVUM and SAC modelled in the empty canal; given ones stay.
 
     Parameters
     ----------
-    frames : (upper, lower) -> level frame, of every level whose ligament is to be laid
+    frames : (upper, lower) -> level frame, of every level whose ligament is to be modelled
 
     Notes
     -----
@@ -60,18 +60,18 @@ def with_modelled_tissue(labels: Labels, grid: Grid, frames: Mapping[tuple[str, 
     room; corners narrower than twice SAC_ROUNDING are filled last.
     """
     out = labels.copy()
-    laid = not (labels == Tissue.FLAVUM).any()
-    if laid:
+    modelled = not (labels == Tissue.FLAVUM).any()
+    if modelled:
         for (upper, lower), frame in frames.items():
-            _lay_flavum(out, grid, frame, (upper, lower))
+            _model_flavum(out, grid, frame, (upper, lower))
     if not (labels == Tissue.SAC).any():
-        if laid:
+        if modelled:
             _make_room(out, grid)
-        _lay_sac(out, grid)
+        _model_sac(out, grid)
     return out
 
 
-def _lay_flavum(labels: Labels, grid: Grid, frame: Frame, pair: tuple[str, str]) -> None:
+def _model_flavum(labels: Labels, grid: Grid, frame: Frame, pair: tuple[str, str]) -> None:
     corners = frame.to_world_mm(np.stack(np.meshgrid(*[(-REACH_MM, REACH_MM)] * 3), axis=-1).reshape(-1, 3))
     box = grid.box_around(corners)
     part, part_grid = labels[box], grid.cropped(box)
@@ -140,7 +140,7 @@ def _make_room(labels: Labels, grid: Grid) -> None:
         part[:, :, k][taken] = Tissue.CANAL
 
 
-def _lay_sac(labels: Labels, grid: Grid) -> None:
+def _model_sac(labels: Labels, grid: Grid) -> None:
     free = labels == Tissue.CANAL
     if not free.any():
         return

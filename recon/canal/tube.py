@@ -127,7 +127,10 @@ class CanalTube:
         return np.stack([left, dorsal, station], axis=-1)
 
     def wall_at_mm(self, station: Float, angle_rad: Float) -> Float:
-        """Wall radius at fractional stations and angles (bilinear)."""
+        """Wall radius at fractional stations and angles (bilinear).
+
+        Both (N,) arrays; the answer (N,) mm.
+        """
         column = np.mod(angle_rad, 2 * np.pi) * (ANGLES / (2 * np.pi))
         padded = np.concatenate([self.radius_mm, self.radius_mm[:, :1]], axis=1)
         row = np.clip(station, 0, len(padded) - 1)
@@ -246,7 +249,7 @@ def canal_from_bone(
         set to 1 as well: then they are wall, otherwise the smooth surface passes over them.
     grid : of the occupancy, its third axis nearest to cranial
     axis_hint : (3,) RAS direction roughly along the canal; cranial when left out
-    through_mm : (M, 3) RAS mm, points that a person laid into the canal
+    through_mm : (M, 3) RAS mm, points that a person placed in the canal
 
     Raises
     ------

@@ -59,7 +59,7 @@ SLOPE_WEIGHT, BEND_WEIGHT = 0.05, 0.2
 
 STRAIGHT_FRAC = 0.7
 """Where the membrane rests across the canal, between an arc about the centreline (0) and a straight wall (1): ligament
-spans flat from rim to rim. By trial against phantoms, whose canal at windows is told by a formula of its own."""
+spans flat from rim to rim. By trial against phantoms, whose canal at windows is given by a formula of its own."""
 
 CENTRING_REACH_MM = 15.0
 """No wall is looked for further off while the line is centred: half a wide canal (docs/published-values.md#canal)."""
@@ -182,7 +182,12 @@ def _near_quartile_mm(hit_mm: Float, step_mm: float) -> Float:
 
 
 def rough_wall_mm(hit_mm: Float) -> tuple[Float, npt.NDArray[np.bool_]]:
-    """A quick wall for centring: every station's own hits, cut off at CENTRING_REACH_MM, and which are within it."""
+    """A quick wall for centring: every station's own hits, cut off at CENTRING_REACH_MM, and which are within it.
+
+    >>> radius, met = rough_wall_mm(np.array([[3.0, np.inf]]))
+    >>> float(radius.max()) == CENTRING_REACH_MM, met.tolist()
+    (True, [[True, False]])
+    """
     return np.minimum(hit_mm, CENTRING_REACH_MM), hit_mm <= CENTRING_REACH_MM
 
 

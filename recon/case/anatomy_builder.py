@@ -38,6 +38,7 @@ from canalwise.recon.labels import (
     vertebrae_in,
 )
 from canalwise.recon.level.resampled_level import disc_mask, neighbours
+from canalwise.recon.level.unresolved import CANAL_ONLY, canal_only, is_canal_only
 from canalwise.recon.measurement.confidence import with_confidence
 from canalwise.recon.memory_budget import check_memory
 from canalwise.recon.naming.level_names import GIVEN
@@ -65,7 +66,7 @@ def anatomy_of(
     given : labels made elsewhere, on the scan's grid; what they lack is found
     vertebrae : names in view, cranial to caudal, where the scan itself cannot tell
     progress : called with a sentence before each step
-    seeds : points a person laid into canal, vertebrae or discs; used where these are found, not given
+    seeds : points a person placed in canal, vertebrae or discs; used where these are found, not given
 
     Raises
     ------
@@ -127,6 +128,8 @@ def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, report_step: Progress) -> A
     warnings = bones.warnings + left_out + mr_warnings(bones.mr, frames)
     sure = with_confidence(in_order(levels), scan, labels, sources, bones.naming)
     acquired_mm = max(scan.acquired_mm)
+    if is_canal_only(acquired_mm, sources, scan.kind.calibrated):
+        sure, warnings = tuple(canal_only(level) for level in sure), (CANAL_ONLY, *warnings)
     resampled = acquired_mm > scan.grid.spacing_mm.max()
     return Anatomy(
         scan.grid,
@@ -144,11 +147,11 @@ def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, report_step: Progress) -> A
 def _by_source(
     mr: MrTissue | None, sources: dict[str, Source], frames: Frames
 ) -> list[tuple[dict[str, Source], Frames]]:
-    """The frames of levels whose sac and ligament an MR tells, and of the others, with where those come from."""
-    told = {pair: frame for pair, frame in frames.items() if mr is not None and pair in mr.carried.levels}
-    rest = {pair: frame for pair, frame in frames.items() if pair not in told}
-    ways = [(sources | ({} if mr is None else mr_sources(mr)), told), (sources, rest)]
-    return [(how, mine) for how, mine in ways if mine]
+    """The frames of levels whose sac and ligament an MR shows, and of the others, with where those come from."""
+    from_mr = {pair: frame for pair, frame in frames.items() if mr is not None and pair in mr.carried.levels}
+    rest = {pair: frame for pair, frame in frames.items() if pair not in from_mr}
+    grouped = [(sources | ({} if mr is None else mr_sources(mr)), from_mr), (sources, rest)]
+    return [(how, mine) for how, mine in grouped if mine]
 
 
 def in_order(levels: Sequence[Level]) -> tuple[Level, ...]:
@@ -179,7 +182,7 @@ def _widened(box: Box, low: npt.NDArray[np.intp], high: npt.NDArray[np.intp]) ->
 def bones_given(scan: Scan, given: GivenLabels, report_step: Progress, through_mm: Float | None = None) -> BoneAnatomy:
     """Bones from labels made elsewhere; parts and canal are found where they are not given.
 
-    The canal is found through the (M, 3) points that a person laid into it, RAS mm.
+    The canal is found through the (M, 3) points that a person placed in it, RAS mm.
     """
     labels, tube, sources = given.labels, None, _given_sources(given)
     if "parts" not in given.named or (labels % 100 == Part.UNDIVIDED).any():
@@ -191,7 +194,7 @@ def bones_given(scan: Scan, given: GivenLabels, report_step: Progress, through_m
         labels = _with_canal(labels, tube or tube_of(labels, scan.grid, through_mm))
     report_step("placing bone borders within voxels")
     occupancy = occupancy_within(bone_mask(labels), scan)
-    naming = Naming("given", GIVEN.value, "the names came with the label map; the scan was not asked")
+    naming = Naming("given", GIVEN.value, "the names came with the label map; the scan was not consulted")
     return BoneAnatomy(with_soft_tissue(labels, scan), occupancy, sources, scan.warnings + given.warnings, naming)
 
 

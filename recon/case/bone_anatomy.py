@@ -20,7 +20,7 @@ Pair = tuple[str, str]
 
 @dataclass(frozen=True, eq=False)
 class MrTissue:
-    """What an MR shows on a CT's voxels, and whether its outlines were given or found."""
+    """Tissue of an MR on a CT's voxels, and whether its outlines were given or found."""
 
     carried: CarriedTissue
     source: Source
@@ -28,7 +28,7 @@ class MrTissue:
 
 @dataclass(frozen=True, eq=False)
 class BoneAnatomy:
-    """What a scan's bones are, before ligament, sac and levels.
+    """Bones of a scan, before ligament, sac and levels.
 
     Parameters
     ----------
@@ -51,12 +51,12 @@ class BoneAnatomy:
 
 def with_mr_tissue(labels: Labels, mr: MrTissue) -> Labels:
     """(same shape) labels whose canal holds what the MR shows, where it was carried; calcification stays."""
-    told = (mr.carried.canal > 0) & canal_mask(labels) & (labels != Tissue.CALCIFIED) & ~bone_mask(labels)
-    return np.where(told, mr.carried.canal, labels).astype(np.uint16)
+    carried = (mr.carried.canal > 0) & canal_mask(labels) & (labels != Tissue.CALCIFIED) & ~bone_mask(labels)
+    return np.where(carried, mr.carried.canal, labels).astype(np.uint16)
 
 
 def mr_sources(mr: MrTissue) -> dict[str, Source]:
-    """Where sac and ligament of the carried levels come from; a ligament that the MR does not tell stays modelled."""
+    """Where sac and ligament of the carried levels come from; a ligament that the MR does not show stays modelled."""
     found: dict[str, Source] = {}
     for name, tissue in (("sac", Tissue.SAC), ("flavum", Tissue.FLAVUM)):
         if (mr.carried.canal == tissue).any():
@@ -65,13 +65,13 @@ def mr_sources(mr: MrTissue) -> dict[str, Source]:
 
 
 def mr_warnings(mr: MrTissue | None, levels: Collection[Pair]) -> tuple[str, ...]:
-    """What to know of an MR beside the CT: residuals, levels it does not serve, and who drew its outlines."""
+    """Warnings about an MR beside the CT: residuals, levels it does not serve, and who drew its outlines."""
     if mr is None:
         return ()
-    told = [
+    residuals = [
         f"{name} {found.residual_mm:.2f} mm" for name, found in mr.carried.registrations.items() if not found.problem
     ]
-    said = [f"MR registered to the CT, residual {', '.join(told)}."] if told else []
+    said = [f"MR registered to the CT, residual {', '.join(residuals)}."] if residuals else []
     for pair in levels:
         if pair in mr.carried.refused:
             said.append(
@@ -80,6 +80,6 @@ def mr_warnings(mr: MrTissue | None, levels: Collection[Pair]) -> tuple[str, ...
             )
         elif pair not in mr.carried.levels:
             said.append(f"{'-'.join(pair)}: the MR does not show it; sac and ligament are modelled there.")
-    if mr.source == FOUND_IN_MR:
+    if mr.source == FOUND_IN_MR and mr.carried.levels:
         said.append("Sac and ligament were found in the MR by the network: check their outlines against it.")
     return tuple(said)

@@ -1,8 +1,8 @@
-"""Which files of a case folder are the tool's own, so that a rewrite keeps all others.
+"""Files of a case folder that are the tool's own, so that a rewrite keeps all others.
 
 Own are what `recon.case.folder` writes, the meshes that case.json names, the results of the anatomy that is replaced
 (JSON of one of our schemas, with pictures of the same name), and the pages drawn from it. Plans, autosaved sessions and
-whatever a person laid into the folder are not.
+whatever a person put into the folder are not.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ FILES = ("case.json", "scan.nii.gz", "labels.nii.gz", "labels.json", "occupancy.
 FOLDERS = ("meshes", "plans", "results")
 
 PAGES = ("report.html", "report.pdf", "sheet.html", "sheet.pdf", "levels.html")
-"""Pages that the tool draws into a case unless told otherwise."""
+"""Pages that the tool draws into a case unless stated otherwise."""
 
 SCHEMA_BEGINS = b'"schema": "canalwise.'
 """Among the first bytes of every result."""

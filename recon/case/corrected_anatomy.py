@@ -39,11 +39,11 @@ from canalwise.recon.steps import named_steps
 
 @dataclass(frozen=True, eq=False)
 class MrBeside:
-    """An MR beside a CT, with labels made elsewhere on its grid where there are any; `laid` takes what was carried."""
+    """An MR beside a CT, with given labels on its grid where there are any; `on_carried` takes what is carried."""
 
     scan: Scan
     given: GivenLabels | None = None
-    laid: Callable[[CarriedTissue], None] = lambda _: None
+    on_carried: Callable[[CarriedTissue], None] = lambda _: None
 
 
 def anatomy_with(
@@ -70,7 +70,7 @@ def anatomy_with(
         if mr is not None:
             bones = with_mr(bones, part, mr.scan, mr.given, say)
             assert bones.mr is not None
-            mr.laid(bones.mr.carried)
+            mr.on_carried(bones.mr.carried)
         return anatomy_of_bones(part, bones, say)
 
 
@@ -235,7 +235,7 @@ def _followed(
     undivided = bool(((labels >= 100) & (labels % 100 == Part.UNDIVIDED)).any())
     if not undivided and not pointed and (own_canal or not moved):
         return labels
-    # the parts of an arch are told by where they lie about the canal, so it comes first
+    # the parts of an arch are known by where they lie about the canal, so it comes first
     tube = tube_of(labels, scan.grid, through_mm)
     if pointed or (moved and not own_canal):
         labels = with_canal_in(labels, tube.mask & (labels < 100))

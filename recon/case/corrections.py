@@ -150,11 +150,13 @@ def _own(labels: Labels, what: VoxelMeaning) -> Mask:
 def with_replacements(labels: Labels, grid: Grid, replacements: Sequence[Replacement]) -> Labels:
     """The labels with structures replaced; vertebrae first, then parts and discs, the canal, and what fills it.
 
+    `labels` (nx, ny, nz) on `grid`, as is the answer.
+
     A replaced vertebra of which less than KNOWN_FRAC was known is UNDIVIDED: its parts are to be found anew.
 
     Raises
     ------
-    BadLabels : a map off the grid, a canal that lies in bone, or sides or vertebrae the wrong way round afterwards
+    BadLabels : a map off the grid, a canal that lies in bone, or sides or vertebrae in the wrong order afterwards
     """
     out = labels.copy()
     # wholes before their parts, walls before what they hold, in whatever order a person names them
@@ -301,13 +303,13 @@ def correction_sentences(records: Sequence[Correction]) -> tuple[str, ...]:
     """Corrections in words, for people.
 
     >>> correction_sentences([Correction("seed", "canal", point_ras_mm=(1, 2, 3))])
-    ('canal: a point was laid at RAS 1.0, 2.0, 3.0 mm',)
+    ('canal: a point was placed at RAS 1.0, 2.0, 3.0 mm',)
     """
     return tuple(_words(record) for record in records)
 
 
 def _words(record: Correction) -> str:
     if record.point_ras_mm is not None:
-        return f"{record.what}: a point was laid at RAS {', '.join(f'{v:.1f}' for v in record.point_ras_mm)} mm"
+        return f"{record.what}: a point was placed at RAS {', '.join(f'{v:.1f}' for v in record.point_ras_mm)} mm"
     named = f"{record.file_name}, " if record.file_name else ""
     return f"{record.what} was replaced by a label map ({named}sha256 {record.sha256[:12]}...)"

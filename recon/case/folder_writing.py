@@ -3,7 +3,7 @@
 A new folder is filled beside its place, the old one steps aside, the new one takes its name. What a process that was
 killed leaves behind is either half a new folder (`.writing-*`), which is removed at the next run, or, where it was
 killed between the two renames, the old folder inside `.replaced-*`, which gets its name back. Whether a process still
-works on one is told by its lock, not by its age.
+works on one is known by its lock, not by its age.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def write_folder_atomic(folder: Path, force: bool, *, marker: str, carry: Carry 
     Parameters
     ----------
     force : replace a folder that is there; only one that is empty or holds a file named `marker`,
-        so that no other folder is lost by a slip of the hand
+        so that no other folder is lost by a slip
     carry : called with the old folder and the filled one, last of all and with the old one locked: takes along what
         the new one is to keep, or raises to leave the old one as it is
 

@@ -99,7 +99,13 @@ def decimated_mesh(surface: ClosedSurface) -> ClosedSurface:
 
 
 def closed_in_single(surface: ClosedSurface) -> bool:
-    """Is the surface still closed for a reader who joins corners that are alike in STL's single precision?"""
+    """Is the surface still closed for a reader who joins corners that are alike in STL's single precision?
+
+    >>> corners = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1.0]])
+    >>> faces = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])
+    >>> closed_in_single(ClosedSurface(corners, faces)), closed_in_single(ClosedSurface(corners, faces[:3]))
+    (True, False)
+    """
     points, joined = np.unique(surface.vertices_ras_mm.astype(np.float32), axis=0, return_inverse=True)
     return ClosedSurface(points.astype(float), joined.reshape(-1)[surface.faces]).watertight
 

@@ -32,7 +32,10 @@ Progress = Callable[[str], None]
 
 
 def frames_of(labels: Labels, occupancy: Share, grid: Grid) -> tuple[dict[tuple[str, str], Frame], tuple[str, ...]]:
-    """(upper, lower) -> frame of each pair of neighbours with enough in view; a sentence for each pair left out."""
+    """(upper, lower) -> frame of each pair of neighbours with enough in view; a sentence for each pair left out.
+
+    `labels` (nx, ny, nz) and `occupancy` of the same shape, 0..1, on `grid`.
+    """
 
     def found(pair: tuple[str, str]) -> Frame | str:
         try:
@@ -62,7 +65,7 @@ def levels_of(
     ----------
     labels, occupancy : (nx, ny, nz) arrays on `grid`; labels with parts and canal
     frames : of the levels wanted; None finds them all
-    sources : how 'canal', 'sac' and 'flavum' were obtained, told beside each number
+    sources : how 'canal', 'sac' and 'flavum' were obtained, stated beside each number
     progress : called with a sentence before each level
     scan : the CT of the labels, in which joints are read that the labels cannot resolve
 
@@ -88,7 +91,10 @@ def level_of(
     sources: Mapping[str, Source],
     scan: Scan | None = None,
 ) -> Level:
-    """One level in a known frame."""
+    """One level in a known frame.
+
+    `labels` (nx, ny, nz) and `occupancy` of the same shape, 0..1, on `grid`; `sources` as of `levels_of`.
+    """
     view = local_view(labels, occupancy, grid, frame, pair)
     joints = joints_of(view, scan)
     landmarks = landmarks_of(view, joints)

@@ -1,4 +1,4 @@
-"""What the header of each DICOM slice says, classic or enhanced multi-frame, before any pixel is read.
+"""Headers of DICOM slices, classic or enhanced multi-frame, before any pixel is read.
 
 Attributes and functional groups: DICOM PS3.3, C.7.6.2 image plane
 (https://dicom.nema.org/medical/dicom/current/output/chtml/part03/sect_C.7.6.2.html), C.7.6.16 multi-frame functional
@@ -56,7 +56,7 @@ TAGS = [
     "SharedFunctionalGroupsSequence",
     "PerFrameFunctionalGroupsSequence",
 ]
-"""All that is asked of a header; dates are not among them, and of whom it is only a digest is kept, to tell whether
+"""All that is read of a header; dates are not among them, and of whom it is only a digest is kept, to tell whether
 two slices are of one patient."""
 
 LEFT_OUT_FRAC = 0.25
@@ -88,7 +88,7 @@ class SliceHeader:
 
     `row_ras` runs along a row (toward the next column), `column_ras` down a column; `spacing_mm` is
     (between columns, between rows), the order of those two. The UIDs stay inside the intake,
-    as does `patient`, a digest of whom the header names. `echo_ms` and `repetition_ms` are an MR's, where told.
+    as does `patient`, a digest of whom the header names. `echo_ms` and `repetition_ms` are an MR's, where stated.
     """
 
     source: int
@@ -176,7 +176,11 @@ def read_headers(sources: Sequence[DicomSource], budget_mb: float) -> Headers:
 
 
 def damaged_files(left_out: Sequence[str], without: str = "") -> BadFile:
-    """The refusal that names files that cannot be used, and what the stack lacks without them."""
+    """The refusal that names files that cannot be used, and what the stack lacks without them.
+
+    >>> damaged_files(["1.dcm", "2.dcm"]).got
+    '1.dcm, 2.dcm'
+    """
     more = f" and {len(left_out) - TOLD_FILES} more" if len(left_out) > TOLD_FILES else ""
     named = ", ".join(left_out[:TOLD_FILES]) + more
     return BadFile(
@@ -270,13 +274,13 @@ def _slice(header: pydicom.Dataset, number: int, index: int, group: Any) -> Slic
 
 
 def _patient(header: pydicom.Dataset) -> str:
-    """A digest of whom the header names, the same for all slices of one patient; nobody can be told from it here."""
+    """A digest of whom the header names, the same for all slices of one patient; it identifies nobody."""
     said = f"{header.get('PatientID') or ''}\n{header.get('PatientName') or ''}".strip()
     return hashlib.sha256(said.encode()).hexdigest() if said else ""
 
 
 def _time_ms(value: Any) -> float | None:
-    """A time of the sequence; None where it is not told or is no number."""
+    """A time of the sequence; None where it is not stated or is no number."""
     try:
         found = float(value)
     except (TypeError, ValueError):

@@ -1,4 +1,4 @@
-"""What DICOM objects that hold labels share: how they are told apart, and layers for what overlaps."""
+"""Common parts of DICOM objects that hold labels: how they are distinguished, and layers for what overlaps."""
 
 from __future__ import annotations
 

@@ -45,11 +45,11 @@ class SliceVoxels:
 
 
 def slice_voxels(group: Group, sources: Sequence[DicomSource]) -> SliceVoxels:
-    """The values of ordered slices; damaged ones at either end are left out and told.
+    """The values of ordered slices; damaged ones at either end are left out and reported.
 
     Raises BadFile when a slice between others cannot be decoded, UnusableInput when the rescale is of no use for CT.
     """
-    reported = _rescale_told(group)
+    reported = _stated_rescale(group)
     read = StoredSlices(sources)
     values: list[Voxels | None] = []
     problems: list[BadFile] = []
@@ -108,7 +108,7 @@ def _value_warnings(group: Group) -> tuple[str, ...]:
     return tuple(sentence for sentence, applies in reported.items() if applies)
 
 
-def _rescale_told(group: Group) -> str:
+def _stated_rescale(group: Group) -> str:
     stated = {header.rescale for header in group}
     if None in stated and len(stated) > 1:
         lacking = sum(header.rescale is None for header in group)

@@ -70,7 +70,7 @@ class ExaminationStack:
     volume : as `read_dicom` gives it
     said : modality, count, size, spacing and plane, in words
     place : what it shares with all that was taken without the patient moving off the table
-    echo_ms, repetition_ms : of the sequence, where told
+    echo_ms, repetition_ms : of the sequence, where stated
     """
 
     volume: Volume
@@ -130,7 +130,7 @@ def _skipped(headers: Headers) -> tuple[str, ...]:
 
 
 def _stacked(group: Group, left_out: tuple[str, ...]) -> tuple[Group, Float]:
-    """As `stacked`; where files had to be left out, a gap is told as theirs."""
+    """As `stacked`; where files had to be left out, a gap is attributed to them."""
     try:
         return stacked(group)
     except BadGeometry as gap:

@@ -1,4 +1,4 @@
-"""Which slices belong together: one series UID is not one volume."""
+"""Grouping of slices into volumes: one series UID is not one volume."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def volume_groups(slices: Sequence[SliceHeader]) -> tuple[list[Group], list[Grou
 
 
 def check_one_patient(slices: Sequence[SliceHeader]) -> None:
-    """Raises BadFile where slices name different patients; who they are is not told."""
+    """Raises BadFile where slices name different patients; who they are is not stated."""
     patients = {header.patient for header in slices if header.patient}
     if len(patients) > 1:
         raise BadFile(

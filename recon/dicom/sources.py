@@ -51,7 +51,7 @@ class DicomSource:
     ----------
     opened : opens it, to be read as a whole
     size_bytes : how many bytes it holds
-    skimmed : opens it to read its beginning only, in little memory; as `opened` where there is no other way
+    skimmed : opens it to read its beginning only, in little memory; as `opened` where that is impossible
     """
 
     opened: Callable[[], BinaryIO]

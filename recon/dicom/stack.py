@@ -57,7 +57,7 @@ def _normal(header: SliceHeader) -> Float:
             got=(axes.round(4).tolist(), header.spacing_mm.tolist()),
         )
     normal = np.cross(axes[0], axes[1])
-    # Turned to the nearest of left, front and top, so that slices are counted the same way in every series.
+    # Turned to the nearest of left, front and top, so that slices are counted in the same direction in every series.
     return normal * np.sign(normal[np.abs(normal).argmax()])
 
 

@@ -236,8 +236,9 @@ def fused(
         used.append(f"{other.said}, moved by {moved_mm:.1f} mm")
     # The others cover a part only: what is reckoned with everywhere is the reference's own voxel.
     provenance = {**scan.provenance, ACQUIRED: told(scan), "stacks": "; ".join([reference.said, *used])}
-    whole = np.clip(np.rint(value), 0, np.iinfo(np.int16).max).astype(np.float32)
-    return Scan(whole, grid, scan.modality, provenance, tuple(warnings))
+    # whole numbers stay whole, so that a case of them is small; fractions of one must not be rounded away
+    value = np.maximum(np.rint(value) if scan.voxels.dtype.kind in "iu" else value, 0).astype(np.float32)
+    return Scan(value, grid, scan.modality, provenance, tuple(warnings))
 
 
 def _rank(stack: Stack) -> tuple[bool, bool, float, float]:

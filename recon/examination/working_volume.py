@@ -66,4 +66,4 @@ def on_grid(
         mode="nearest" if outside is None else "constant",
         cval=0.0 if outside is None else outside,
     )
-    return np.asarray(np.rint(value) if scan.voxels.dtype.kind == "i" else value, dtype=np.float32)
+    return np.asarray(np.rint(value) if scan.voxels.dtype.kind in "iu" else value, dtype=np.float32)

@@ -1,6 +1,6 @@
 """Implants in a CT: where they lie, what their streaks reach, and the scan with both tamed for finding bone.
 
-Metal is far brighter than any bone, so single screws would set the levels by which bone is told from soft tissue; its
+Metal is far brighter than any bone, so single screws would set the levels that part bone from soft tissue; its
 streaks run through the slices that hold it, as dark and bright bands. Neither can be read as tissue. Metal is drawn in
 to bone, streaks are evened out, and every level they reach is named to the person.
 """

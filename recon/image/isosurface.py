@@ -22,7 +22,7 @@ VOLUME_TOL_FRAC = 5e-3
 """A mesh should have the volume of its occupancy within this (docs/accuracy.md#what-is-asked)."""
 
 LEVEL_TOL_FRAC = 5e-4
-"""The level search stops when the volume is this close: a tenth of what is asked."""
+"""The level search stops when the volume is this close: a tenth of what is required."""
 
 LEVELS = (0.05, 0.95)
 """The iso-levels searched."""
@@ -63,7 +63,7 @@ class ClosedSurface:
 
         >>> corners = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1.0]])
         >>> faces = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])
-        >>> [round(ClosedSurface(corners, way).volume_mm3, 6) for way in (faces, faces[:, ::-1])]
+        >>> [round(ClosedSurface(corners, turned).volume_mm3, 6) for turned in (faces, faces[:, ::-1])]
         [0.166667, -0.166667]
         """
         return _enclosed(self.vertices_ras_mm, self.faces)
@@ -211,7 +211,13 @@ def write_stl(path: str | Path, surface: ClosedSurface) -> None:
 
 
 def stl_bytes(surface: ClosedSurface) -> bytes:
-    """The surface as binary STL in mm, RAS; the header says so, since the format carries no unit."""
+    """The surface as binary STL in mm, RAS; the header says so, since the format carries no unit.
+
+    >>> corners = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1.0]])
+    >>> faces = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])
+    >>> len(stl_bytes(ClosedSurface(corners, faces)))  # a header of 84 bytes, 50 a triangle
+    284
+    """
     corners = surface.vertices_ras_mm[surface.faces]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     lengths = np.linalg.norm(normals, axis=1, keepdims=True)

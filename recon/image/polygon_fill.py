@@ -1,4 +1,4 @@
-"""Which pixel centres lie inside closed polygons, by the even-odd rule."""
+"""Mask of the pixel centres inside closed polygons, by the even-odd rule."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which voxels lie inside a closed surface.
+"""Mask of the voxels inside a closed surface.
 
 Method: a line runs through every column of voxel centres; each triangle that it crosses changes inside to outside or
 back, so a centre lies inside where the crossings below it are odd in number (parity rule; textbook). Lines run a hair

@@ -1,4 +1,4 @@
-"""Voxels as a file holds them, on their way to a `Scan`: whole numbers, axis order, right angles."""
+"""Voxels as a file holds them, before they become a `Scan`: whole numbers, axis order, right angles."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Volume:
     voxels : (nx, ny, nz) array
     affine_ras_mm : (4, 4) array, voxel index -> RAS mm of its centre; may be sheared
     modality : what the file claims, None when it cannot say
-    provenance : what may be told of the source, without identity
+    provenance : what may be stated of the source, without identity
     warnings : sentences for people
     """
 
@@ -61,7 +61,11 @@ class Volume:
 
     @property
     def spacing_mm(self) -> Float:
-        """(3,) array, lengths of the three index steps."""
+        """(3,) array, lengths of the three index steps.
+
+        >>> Volume(np.zeros((1, 1, 1), np.int16), np.diag([0.5, 0.5, 3.0, 1.0])).spacing_mm.tolist()
+        [0.5, 0.5, 3.0]
+        """
         return np.linalg.norm(self.affine_ras_mm[:3, :3], axis=0)
 
 

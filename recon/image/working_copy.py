@@ -1,4 +1,4 @@
-"""A copy of a scan at about 1 mm for work that finer voxels do not better, and the way back to the scan's own voxels.
+"""A copy of a scan at about 1 mm for work that finer voxels do not better, and the return to the scan's own voxels.
 
 What lies where is decided on the copy; where bone ends is decided again in the scan itself (`refined_numbers`).
 """
@@ -19,7 +19,7 @@ WORK_MM = 1.0
 """Voxel edge of the copy: thin laminae and joint gaps, 1 mm and more, still show (choice; dice tells the cost)."""
 
 WORTHWHILE_FRAC = 1.5
-"""A copy must have this many times fewer voxels to be worth the way back."""
+"""A copy must have this many times fewer voxels to be worth the return."""
 
 BLUR_FRAC = 0.5
 """Deviation of the blur against aliasing, as share of the root of the difference of both voxel edges' squares."""

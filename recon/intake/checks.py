@@ -11,11 +11,12 @@ from canalwise.recon.image.volume import Voxels
 THICK_WARN_MM = 1.5
 """Voxel edges longer than this are warned of (docs/accuracy.md#what-is-asked)."""
 
-THICK_REFUSE_MM = 3.0
-"""Voxel edges longer than this are refused unless accepted (docs/accuracy.md#what-is-asked)."""
+PIXEL_REFUSE_MM = 3.0
+"""Pixels longer than this are refused unless accepted (docs/accuracy.md#what-is-asked)."""
 
-MR_THICK_REFUSE_MM = 5.0
-"""Slices of an MR may be this far apart along one axis: 3-5 mm are usual (common practice, no source)."""
+THICK_REFUSE_MM = 5.0
+"""Slices may be this far apart along one axis: of an MR 3-5 mm are usual, of a CT over 3 mm nothing but the canal is
+read (docs/accuracy.md#what-is-asked; common practice, no source)."""
 
 THICK_TOL_MM = 1e-3
 """Slack of both, for spacings kept as single-precision numbers."""
@@ -68,18 +69,18 @@ def check_size(shape: tuple[int, ...], spacing_mm: Float) -> None:
 
 
 def thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, ...]:
-    """Warnings about coarse voxels; raises BadGeometry over THICK_REFUSE_MM unless accepted.
+    """Warnings about coarse voxels; raises BadGeometry over THICK_REFUSE_MM along one axis unless accepted.
 
     >>> thickness_warnings(np.array([0.4, 0.4, 1.0]), accept_thick=False)
     ()
     """
-    widest = float(spacing_mm.max())
-    most_mm = THICKEST_MM if accept_thick else THICK_REFUSE_MM
-    if widest > most_mm + THICK_TOL_MM:
+    _, middle, widest = sorted(float(mm) for mm in spacing_mm)
+    most_mm, pixel_mm = (THICKEST_MM,) * 2 if accept_thick else (THICK_REFUSE_MM, PIXEL_REFUSE_MM)
+    if widest > most_mm + THICK_TOL_MM or middle > pixel_mm + THICK_TOL_MM:
         raise BadGeometry(
             "the slices",
-            f"must be at most {most_mm:g} mm apart to plan on",
-            got=f"{widest:.2f} mm",
+            f"must be at most {most_mm:g} mm apart, their pixels {pixel_mm:g} mm, to plan on",
+            got=f"{widest:.2f} mm, pixels of {middle:.2f} mm",
             do=f"Reconstruct at 1 mm or less{'' if accept_thick else ', or accept thick slices'}.",
         )
     if widest <= THICK_WARN_MM + THICK_TOL_MM:
@@ -88,7 +89,7 @@ def thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, .
 
 
 def mr_thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, ...]:
-    """Warnings about an MR's slices; raises BadGeometry over MR_THICK_REFUSE_MM along one axis unless accepted.
+    """Warnings about an MR's slices; raises BadGeometry over THICK_REFUSE_MM along one axis unless accepted.
 
     The other two axes are held to what a CT's are.
 
@@ -96,7 +97,7 @@ def mr_thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str
     ('Slices are 4.00 mm apart: what is thinner across them, such as laminae and facet gaps, is not resolved.',)
     """
     short, middle, longest = sorted(float(mm) for mm in spacing_mm)
-    most_mm, pixel_mm = (THICKEST_MM,) * 2 if accept_thick else (MR_THICK_REFUSE_MM, THICK_REFUSE_MM)
+    most_mm, pixel_mm = (THICKEST_MM,) * 2 if accept_thick else (THICK_REFUSE_MM, PIXEL_REFUSE_MM)
     if longest > most_mm + THICK_TOL_MM or middle > pixel_mm + THICK_TOL_MM:
         raise BadGeometry(
             "the slices of an MR",

@@ -17,7 +17,11 @@ GUESS = "without it a side would be a guess."
 
 
 def ascii_text(content: bytes, who: str) -> str:
-    """Header bytes as text; raises BadFile for what is no text header."""
+    """Header bytes as text; raises BadFile for what is no text header.
+
+    >>> ascii_text(b"sizes: 2 2 2", "the header")
+    'sizes: 2 2 2'
+    """
     if b"\0" in content:
         raise BadFile(who, "must be a text header", got="binary bytes in it", do="Export or copy the file again.")
     return content.decode("latin-1")
@@ -63,6 +67,9 @@ def one_of(fields: Mapping[str, str], names: tuple[str, ...], who: str) -> str |
     """The value under whichever of several spellings a header has; None without any.
 
     Raises BadGeometry where it has two of them.
+
+    >>> one_of({"spacing": "1 1 2"}, ("spacing", "spacings"), "the header")
+    '1 1 2'
     """
     found = [fields[name] for name in names if name in fields]
     if len(found) > 1:

@@ -44,7 +44,7 @@ class GivenLabels:
 
 @dataclass(frozen=True, eq=False)
 class _CombinedMaps:
-    """What the maps say together, voxel by voxel; `rank` is the place in PRECEDENCE."""
+    """Merged labels of several maps, voxel by voxel; `rank` is the place in PRECEDENCE."""
 
     vertebra: Bytes
     part: Bytes
@@ -65,7 +65,7 @@ def read_given_labels(paths: Sequence[str | Path], names: str | Path | None, gri
     Raises
     ------
     BadLabels : another grid, values without a name, broken whole numbers, maps that contradict
-        each other, or vertebrae or sides the wrong way round
+        each other, or vertebrae or sides in the wrong order
     """
     return _read(paths, names, grid)[0]
 
@@ -154,7 +154,7 @@ def _combined(maps: Sequence[_CombinedMaps], grid: Grid) -> GivenLabels:
     for later in maps[1:]:
         said, clash = _merged(said, later)
         clashes += clash
-    # Borders drawn by two hands differ by a voxel here and there; whole bones do not.
+    # Borders drawn by two people differ by a voxel here and there; whole bones do not.
     bone_voxels = int((said.vertebra > 0).sum())
     if clashes > CLASH_FRAC * bone_voxels:
         raise BadLabels(
@@ -238,7 +238,10 @@ def _centres_mm(values: npt.NDArray[Any], grid: Grid) -> dict[int, npt.NDArray[n
 
 
 def check_order(labels: Labels, grid: Grid) -> None:
-    """Vertebrae must follow each other from cranial to caudal by their numbers; BadLabels tells their heights."""
+    """Vertebrae must follow each other from cranial to caudal by their numbers; BadLabels tells their heights.
+
+    `labels` (nx, ny, nz) on `grid`.
+    """
     bone = np.where((labels >= 100) & (labels % 100 != Part.DISC), labels // 100, 0)
     heights = {n: centre[2] for n, centre in sorted(_centres_mm(bone, grid).items())}
     steps = np.diff(list(heights.values()))
@@ -255,7 +258,9 @@ def check_order(labels: Labels, grid: Grid) -> None:
 def check_sides(labels: Labels, grid: Grid) -> None:
     """Left parts must lie left of their right twins; a mirrored map would send the approach to the wrong side.
 
-    Raises BadLabels where most pairs lie the other way round.
+    `labels` (nx, ny, nz) on `grid`.
+
+    Raises BadLabels where most pairs lie in the opposite order.
     """
     # By majority, for in a rotated scoliosis single pairs may cross.
     centres = _centres_mm(np.where(labels >= 100, labels, 0), grid)
@@ -270,7 +275,7 @@ def check_sides(labels: Labels, grid: Grid) -> None:
         raise BadLabels(
             "the label map",
             "must name left what lies on the patient's left",
-            got=f"{wrong} of {len(pairs)} pairs of parts the other way round",
+            got=f"{wrong} of {len(pairs)} pairs of parts in the opposite order",
             do="Check left and right in the label-names file, and that the map was not mirrored.",
         )
 

@@ -29,7 +29,7 @@ WHOLE_TOL = 0.01
 
 @dataclass(frozen=True, eq=False)
 class LabelSource:
-    """What a file says of the voxels of a grid.
+    """Labels of a file on the voxels of a grid.
 
     Parameters
     ----------

@@ -53,7 +53,7 @@ def read_scan(
     ----------
     path : file or folder
     modality : 'CT' or 'MR'; None takes what DICOM says, and CT for formats that cannot say
-    accept_thick : read slices over 3 mm apart all the same
+    accept_thick : read slices over 5 mm apart all the same
     accept_tilt : resample a leaning stack (gantry tilt) to right angles instead of refusing it
     series : which of several series, as numbered in the refusal that lists them
     budget_mb : refuse a larger volume before its voxels are read
@@ -123,15 +123,15 @@ def scan_of(
     return Scan(upright.voxels, grid, kind, {**upright.provenance, **_reported(grid)}, warnings)
 
 
-def _modality(volume: Volume, asked: ModalityName | None) -> ModalityName:
-    if asked and volume.modality and asked != volume.modality:
+def _modality(volume: Volume, requested: ModalityName | None) -> ModalityName:
+    if requested and volume.modality and requested != volume.modality:
         raise UnusableInput(
             "the scan",
-            f"must be {asked} as asked",
+            f"must be {requested} as requested",
             got=volume.modality,
-            do=f"Give the {asked} series here and the {volume.modality} series where it belongs.",
+            do=f"Give the {requested} series here and the {volume.modality} series where it belongs.",
         )
-    return asked or volume.modality or "CT"
+    return requested or volume.modality or "CT"
 
 
 def _reported(grid: Grid) -> dict[str, str]:

@@ -45,7 +45,7 @@ def segment(
     scan : a CT whose third axis runs nearest to cranial
     levels : names of the vertebrae in view, cranial to caudal; the most probable ones when left out
     progress : called with the name of each step
-    seeds : points a person laid into the canal, vertebrae or discs
+    seeds : points a person placed in the canal, vertebrae or discs
     wide : a coarse copy of the scan that `scan` was cut from, in which ribs and iliac crests are looked for
 
     Raises

@@ -45,7 +45,10 @@ def region_contour(view: ResampledLevel, field: Float32, z_mm: float) -> Float |
 
 
 def section(labels: Labels, grid: Grid, frame: Frame, z_mm: float) -> Float | None:
-    """`canal_contour` straight from a label map, for a caller without a local view."""
+    """`canal_contour` straight from a label map, for a caller without a local view.
+
+    `labels` (nx, ny, nz) on `grid`; (N, 2) level x, y mm at the height `z_mm` of the level frame.
+    """
     half = PLANE_HALF_WIDTH_MM
     view = local_view(
         labels,

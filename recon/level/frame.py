@@ -96,7 +96,7 @@ def level_frame(labels: Labels, grid: Grid, upper: str, lower: str, occupancy: S
 def end_plates(view: ResampledLevel) -> EndPlates:
     """The end plates that face each other in a local view, as robustly fitted planes in level mm.
 
-    Asked several times of one view, so the last few answers are kept. Raises AnatomyNotFound when fewer than
+    Called several times for one view, so the last few answers are kept. Raises AnatomyNotFound when fewer than
     FEWEST_COLUMNS columns cross both.
     """
     view = view.cropped(view.box_around(np.array([PLATES_LOW_MM, PLATES_HIGH_MM]), 0.0))

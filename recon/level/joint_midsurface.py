@@ -96,7 +96,7 @@ def plane_axes(points_mm: Float, weights: Float, across: Float) -> Float:
     normal = np.linalg.eigh((centred * weights[:, None]).T @ centred)[1][:, 0]
     normal = normal * (np.sign(normal @ across) or 1.0)
     up = np.array([0.0, 0.0, 1.0]) - normal[2] * normal
-    if np.linalg.norm(up) < 1e-6:  # a sheet that lies flat has no way up
+    if np.linalg.norm(up) < 1e-6:  # a sheet that lies flat has no cranial direction
         up = np.array([0.0, 1.0, 0.0]) - normal[1] * normal
     up /= np.linalg.norm(up)
     return np.stack([np.cross(up, normal), up, normal])
@@ -117,7 +117,10 @@ def sheet_through(points_mm: Float, weights: Float, across: Float) -> JointMidsu
 
 
 def refitted(sheet: JointMidsurface, points_mm: Float, weights: Float) -> JointMidsurface:
-    """The sheet over the same plane, fitted to other points (iteratively reweighted least squares)."""
+    """The sheet over the same plane, fitted to other points (iteratively reweighted least squares).
+
+    `points_mm` (N, 3), in the frame of the sheet's own points; `weights` (N,).
+    """
     u, v, height = sheet.flat_mm(points_mm)
     terms, robust_weights = _terms(u, v), weights.astype(float)
     stiff = np.diag([0.0, 0, 0, 1, 1, 1]) * BEND_PRIOR * float(weights.sum())

@@ -7,7 +7,7 @@ for blur spreads what is missing of the bright bone but does not change how much
 Method:
 
 1. The image about the joint is scaled to 0 (soft tissue) and 1 (bone of the faces) and read by a cubic spline.
-2. Profiles are laid straight across the sheet that the labels give, on a lattice over it, and blurred along the sheet:
+2. Profiles are sampled straight across the sheet that the labels give, on a lattice over it, and blurred along it:
    noise falls, the line stays.
 3. A place's *dip* is how far it lies under the lower of the highest places before and after it (a valley between two
    crests: a ridge detector in one dimension). On each profile the deepest dip within a capture range is taken.

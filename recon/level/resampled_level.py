@@ -219,7 +219,10 @@ def disc_mask(labels: Labels) -> Mask:
 
 
 def cut_by_scan(view: ResampledLevel, level_mm: Float) -> bool:
-    """Does a point lie within a voxel of the scan's edge, so that what it ends may go on outside?"""
+    """Does a point lie within a voxel of the scan's edge, so that what it ends may go on outside?
+
+    `level_mm` (3,) array, level frame.
+    """
     index = view.grid.index_of(view.frame.to_world_mm(level_mm))
     edge = np.minimum(index, np.array(view.grid.shape) - 1 - index)
     # the view's grid is cut two voxels wider than its box, so an edge met inside the box is the scan's own

@@ -26,7 +26,10 @@ NAMES = ("canal wall", "lateral recess", "foramen entrance", "disc border")
 
 
 def targets_of(view: ResampledLevel, landmarks_ras_mm: Mapping[str, Float]) -> dict[Side, Targets]:
-    """side -> targets; a target whose plane or landmark is not in view is left out, as is a side without any."""
+    """side -> targets; a target whose plane or landmark is not in view is left out, as is a side without any.
+
+    `landmarks_ras_mm` (3,) arrays by name.
+    """
     level = {name: view.frame.to_level_mm(point) for name, point in landmarks_ras_mm.items()}
     found = {side: _side_targets(view, level, side) for side in SIDES}
     return {side: Targets(side, points) for side, points in found.items() if points}

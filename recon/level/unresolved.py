@@ -2,7 +2,8 @@
 
 Where parts were found automatically and the image shows no gap between a joint's faces, or its voxels are far longer
 than the gap is wide, what was taken for the joint is a cut through bone that nobody saw. Its angle, area and gap are
-withheld and no share of it is reckoned with: it is as if it were not in view, and that is said.
+withheld and no share of it is reckoned with: it is as if it were not in view, and that is said. Of a CT with slices
+over `CANAL_ONLY_MM` that holds for the arches as a whole: names, canal and sac are all that is measured.
 """
 
 from __future__ import annotations
@@ -10,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from canalwise.recon.anatomy import Confidence, Level, Source
+from canalwise.recon.anatomy import Anatomy, Confidence, Level, Source
+from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.labels import SIDES, Side
 from canalwise.recon.severity_bands import Threshold
 
@@ -22,6 +24,31 @@ RESOLVED = Threshold(
     "PRACTICE",
 )
 """A joint whose gap is less sure than this was not resolved."""
+
+CANAL_ONLY_MM = Threshold(
+    "slices of a CT up to which arches are read", 3.0, "mm", "choice: a lamina is 4 to 8 mm thick", "PRACTICE"
+)
+"""Where one edge of the voxels is longer, only the canal is read."""
+
+CANAL_ONLY = (
+    "CANAL ONLY: slices over 3 mm apart show the canal, the names of levels, a modelled sac with wide intervals, "
+    "and no more. No facet joint, lamina or pars is resolved: they carry no numbers, and nothing can be planned."
+)
+"""What stands beside every number of a CT with thick slices."""
+
+CANAL_NAMES = frozenset(
+    {
+        "canal area",
+        "canal mid-sagittal diameter",
+        "canal mid-sagittal diameter, population",
+        "interpedicular distance",
+        "dural sac area",
+        "dural sac area, narrowest",
+        "dural sac mid-sagittal diameter",
+        "skin-to-lamina depth",
+    }
+)
+"""Quantities that thick slices show."""
 
 GAP, VOXELS, BOTH_JOINTS = "joint gap", "voxels and gap", "both facet joints"
 """Subject of the joints' reasons, and the structure of a measurement of both joints."""
@@ -71,4 +98,35 @@ def unresolved_text(level: str, sides: tuple[Side, ...]) -> str:
         f"{level}: the scan does not resolve the facet joint{'' if one else 's'} on the {which}: "
         f"{'it has' if one else 'they have'} no angle, area or gap, and what a plan leaves of "
         f"{'it' if one else 'them'} is not known."
+    )
+
+
+def is_canal_only(longest_mm: float, sources: Mapping[str, Source], calibrated: bool) -> bool:
+    """Is a scan a CT too thick for arches that nobody has labelled?
+
+    >>> is_canal_only(5.0, {"parts": "automatic"}, True), is_canal_only(3.0, {"parts": "automatic"}, True)
+    (True, False)
+    """
+    return calibrated and longest_mm > CANAL_ONLY_MM.value + 1e-3 and sources.get("parts", "automatic") == "automatic"
+
+
+def check_arches_resolved(anatomy: Anatomy) -> None:
+    """Refuse to plan on an anatomy that shows the canal only; raises AnatomyNotFound."""
+    if CANAL_ONLY in anatomy.warnings:
+        raise AnatomyNotFound(
+            "the arches",
+            f"are not resolved (canal only): a plan needs slices of at most {CANAL_ONLY_MM.value:g} mm",
+            got=f"{anatomy.longest_voxel_mm:.2f} mm",
+            do="'canalwise measure' gives the canal and the names of levels. Reconstruct thinner slices, or give the "
+            "bones' parts as a label map with --labels.",
+        )
+
+
+def canal_only(level: Level) -> Level:
+    """The level without joints and without numbers of its arches."""
+    return replace(
+        level,
+        joints={},
+        measurements=tuple(m for m in level.measurements if m.name in CANAL_NAMES),
+        warnings=tuple(text for text in level.warnings if "facet joint" not in text and "check by eye" not in text),
     )

@@ -85,7 +85,7 @@ def pars_width_mm(view: ResampledLevel, side: Side) -> float | None:
 
     In each axial plane the longest unbroken run of the pars' bone counts, from surface to surface or to where
     another part of the arch begins. The ends are left out, where the pars only tapers into its neighbours: a plan's
-    residual width is read in the same way.
+    residual width is read likewise.
     """
     pars = view.mask(view.upper, sided("pars", side))
     points = view.points_mm(pars)
@@ -124,7 +124,10 @@ def _longest_runs(bone: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
 
 
 def spinous_base_width_mm(view: ResampledLevel, base_mm: Float) -> float | None:
-    """Median width of the midline bone just dorsal of the spinous base; None where there is none."""
+    """Median width of the midline bone just dorsal of the spinous base; None where there is none.
+
+    `base_mm` (3,) array, level frame.
+    """
     dorsal = base_mm[1] + SPINOUS_BASE_BEHIND_MM + np.arange(0, BASE_SPAN_MM + 1e-9, view.step_mm)
     cranial = base_mm[2] + np.arange(-BASE_HALF_HEIGHT_MM, BASE_HALF_HEIGHT_MM + 1e-9, view.step_mm)
     y, z = (grid.ravel() for grid in np.meshgrid(dorsal, cranial))

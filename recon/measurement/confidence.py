@@ -1,8 +1,9 @@
 """How sure a level and each of its structures is, from evidence in the image, each piece with a plain reason.
 
-A value is the *least* of its reasons, not their product: the pieces share causes (noise dims edges, gaps and
-symmetry alike, so a product would count it thrice), and a plan is as good as its worst structure. The ramps that turn
-what is seen into 0..1 are choices; `scripts/why_confidence.py` holds the outcome against true errors on phantoms.
+Of a level found in a CT the value is the least probability of the questions it answers (`recon.questions`), which are
+fitted on true errors. Elsewhere it is the *least* of its reasons, not their product: the pieces share causes (noise
+dims edges, gaps and symmetry alike, so a product would count it thrice), and a plan is as good as its worst structure.
+The ramps that turn what is seen into 0..1 are choices; `scripts/why_confidence.py` holds them against true errors.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import numpy as np
 from canalwise.recon.anatomy import Confidence, Joint, Level, Naming, Reason, Source, StructureConfidence
 from canalwise.recon.grid import Box, Grid, box_of
 from canalwise.recon.labels import SIDES, Labels, Part, Side, Tissue, label_of, sided, vertebra_mask, vertebra_number
-from canalwise.recon.level.unresolved import without_unresolved
+from canalwise.recon.level.unresolved import unresolved_sides, without_unresolved
 from canalwise.recon.measurement.image_evidence import (
     BorderContrast,
     ImageEvidence,
@@ -26,6 +27,7 @@ from canalwise.recon.measurement.image_evidence import (
 )
 from canalwise.recon.measurement.plausible_ranges import implausible
 from canalwise.recon.parallel import side_by_side
+from canalwise.recon.questions import fitted_probabilities
 from canalwise.recon.scan import Scan
 from canalwise.recon.severity_bands import Threshold
 
@@ -58,6 +60,9 @@ class Ramp:
         """
         return float(np.clip((value - self.none) / (self.sure - self.none), 0.0, 1.0))
 
+
+MOST_OVER_NOISE = 50.0
+"""What stands out of the noise by more is as sure as this (choice)."""
 
 EDGE_OVER_NOISE = Ramp(0.5, 5.0)
 """Brightness of bone above its surroundings, over the noise of one voxel."""
@@ -142,8 +147,46 @@ def confidence_of(
         *_names_reason(naming, level.name),
     )
     # the weakest link: see the head of this module
-    value = min(reason.value_frac for reason in reasons)
-    return Confidence(value, value < CHECK_BELOW.value, reasons, structures)
+    least = min(reason.value_frac for reason in reasons)
+    seen = _seen(level, picture, borders, gaps)
+    sure = Confidence(least, least < CHECK_BELOW.value, reasons, structures, seen)
+    left = set(level.joints) - set(unresolved_sides(level, sure, sources))
+    fitted = list(fitted_probabilities(seen, sources, bool(left)).values())
+    if not fitted:
+        return sure
+    value = min([*fitted, *(reason.value_frac for reason in _names_reason(naming, level.name))])
+    return replace(sure, value_frac=value, check_by_eye=value < CHECK_BELOW.value)
+
+
+def _seen(
+    level: Level,
+    picture: ImageEvidence,
+    borders: Mapping[str, BorderContrast | None],
+    gaps: Mapping[Side, JointGap],
+) -> dict[str, float]:
+    """The numbers behind the reasons; what is missing counts as nothing seen."""
+    noise = max(picture.noise, 1e-6)
+    found = {name: border for name, border in borders.items() if border is not None}
+    over = {name: min(border.contrast / noise, MOST_OVER_NOISE) for name, border in found.items()}
+    canal = found.get("canal")
+    dips = [_dip(gaps[side], picture) if side in gaps else (0.0, 0.0) for side in SIDES]
+    alike = [_alike(name, borders)[0] for name in borders if "left" in name and _alike(name, borders)]
+    return {
+        "calibrated": float(picture.calibrated),
+        "voxel mm": picture.longest_mm,
+        "canal contrast over noise": over.get("canal", 0.0),
+        "arch contrast over noise": min((v for name, v in over.items() if name != "canal"), default=0.0),
+        "canal at the scan's end": 1.0 if canal is None else canal.end_frac,
+        "arch at the scan's end": max((b.end_frac for name, b in found.items() if name != "canal"), default=1.0),
+        "structures missing": float(len(borders) - len(found)),
+        "joint gap darker by": min(share for share, _ in dips),
+        "joint gap darker over noise": min(min(over, MOST_OVER_NOISE) for _, over in dips),
+        "joint gap mm": min((gap.gap_mm for gap in gaps.values()), default=0.0),
+        "joints": float(sum(joint.gap_resolved for joint in level.joints.values())),
+        "windows": float(len(level.windows)),
+        "sides alike": min((frac for frac, _ in alike), default=0.0),
+        "measurements out of range": float(len(implausible(level.measurements)[1])),
+    }
 
 
 def _canal_at(labels: Labels, grid: Grid, level: Level) -> Labels:
@@ -176,7 +219,8 @@ def check_sentence(name: str, sure: Confidence) -> str:
     'L3-L4: check by eye (confidence 0.2): no joint was found.'
     """
     # all of them, for mending one would leave the level marked for the next
-    weak = sorted((r for r in sure.reasons if r.value_frac < CHECK_BELOW.value), key=lambda r: r.value_frac)
+    order = sorted(sure.reasons, key=lambda r: r.value_frac)
+    weak = [r for r in order if r.value_frac < CHECK_BELOW.value] or order[:1]
     return f"{name}: check by eye (confidence {sure.value_frac:.1f}): {'; '.join(r.because for r in weak)}."
 
 
@@ -258,24 +302,26 @@ def _structure(
 
 def _likeness(name: str, borders: Mapping[str, BorderContrast | None]) -> tuple[Reason, ...]:
     """How like its twin a paired part is; nothing for a part without one."""
-    # tropism and scoliosis make sides differ too, but seldom by the half that a lost process does
-    twin = name.replace("left", "right") if "left" in name else name.replace("right", "left")
-    own, other = borders.get(name), borders.get(twin)
-    if twin == name or own is None or other is None:
-        return ()
-    frac, what = min(
-        (min(a, b) / max(a, b), what)
-        for a, b, what in ((own.mm3, other.mm3, "volume"), (own.height_mm, other.height_mm, "height"))
-        if max(a, b) > 0
-    )
-    return (
+    return tuple(
         Reason(
             "symmetry",
             PAIR_LIKENESS.frac(frac),
             f"{name.removesuffix(' left').removesuffix(' right')}: {what} of the smaller side is "
             f"{100 * frac:.0f} % of the larger",
-        ),
+        )
+        for frac, what in _alike(name, borders)
     )
+
+
+def _alike(name: str, borders: Mapping[str, BorderContrast | None]) -> tuple[tuple[float, str], ...]:
+    """Smaller over larger of a part and its twin, of volume or height, whichever is less; nothing without a twin."""
+    # tropism and scoliosis make sides differ too, but seldom by the half that a lost process does
+    twin = name.replace("left", "right") if "left" in name else name.replace("right", "left")
+    own, other = borders.get(name), borders.get(twin)
+    if twin == name or own is None or other is None:
+        return ()
+    pairs = ((own.mm3, other.mm3, "volume"), (own.height_mm, other.height_mm, "height"))
+    return (min((min(a, b) / max(a, b), what) for a, b, what in pairs if max(a, b) > 0),)
 
 
 def _weakest(structures: tuple[StructureConfidence, ...]) -> Reason:
@@ -297,21 +343,23 @@ def _joint_reason(side: Side, gap: JointGap | None, picture: ImageEvidence) -> R
             NO_JOINT,
             f"no facet joint was found on the {side}: grown together, worn away, or not resolved by the scan",
         )
-    soft = (
-        float(np.median(picture.values[picture.labels == Tissue.SOFT]))
-        if (picture.labels == Tissue.SOFT).any()
-        else 0.0
-    )
-    # cartilage and fluid are darker than both faces; where noise or blur has filled the gap, no split can be trusted
-    dip = gap.faces - gap.between if picture.calibrated else abs(gap.faces - gap.between)
-    share, over = dip / max(gap.faces - soft, 1.0), dip / max(picture.noise, 1e-6)
+    share, over = _dip(gap, picture)
     value = min(GAP_DIP.frac(share), GAP_DIP_OVER_NOISE.frac(over))
     return Reason(
         f"joint gap {side}",
         value,
         f"the {side} joint's gap is {'darker than' if picture.calibrated else 'other than'} its faces by "
-        f"{round(100 * share)} % of their brightness, {over:.1f} times the noise",
+        f"{round(100 * share)} % of their brightness, {round(over, 1) + 0.0:.1f} times the noise",
     )
+
+
+def _dip(gap: JointGap, picture: ImageEvidence) -> tuple[float, float]:
+    """By how much a gap is darker than its faces: as a share of their brightness, and over the noise."""
+    soft = picture.values[picture.labels == Tissue.SOFT]
+    soft_hu = float(np.median(soft)) if soft.size else 0.0
+    # cartilage and fluid are darker than both faces; where noise or blur has filled the gap, no split can be trusted
+    dip = gap.faces - gap.between if picture.calibrated else abs(gap.faces - gap.between)
+    return dip / max(gap.faces - soft_hu, 1.0), dip / max(picture.noise, 1e-6)
 
 
 def _too_narrow(joint: Joint, picture: ImageEvidence) -> Reason:

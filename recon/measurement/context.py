@@ -1,4 +1,4 @@
-"""What the measurements of a level are taken from."""
+"""Input of the measurements of a level."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from canalwise.recon.level.resampled_level import ResampledLevel
 
 @dataclass(frozen=True, eq=False)
 class MeasurementContext:
-    """What a level's measurements are taken from.
+    """Input of a level's measurements.
 
     Parameters
     ----------

@@ -163,10 +163,10 @@ def gap_of(picture: ImageEvidence, joint: Joint) -> JointGap:
     """
     across = joint.superior_face_ras_mm - joint.inferior_face_ras_mm
     length = np.linalg.norm(across, axis=1, keepdims=True)
-    way = across / np.maximum(length, 1e-9)
+    direction = across / np.maximum(length, 1e-9)
     depths = np.arange(0.0, INTO_BONE_MM + PROFILE_STEP_MM, PROFILE_STEP_MM)
     faces = [
-        max(_median(picture, start + sign * depth * way) for depth in depths)
+        max(_median(picture, start + sign * depth * direction) for depth in depths)
         for start, sign in ((joint.inferior_face_ras_mm, -1.0), (joint.superior_face_ras_mm, 1.0))
     ]
     between = min(_median(picture, joint.inferior_face_ras_mm + part * across) for part in (0.25, 0.5, 0.75))

@@ -58,7 +58,7 @@ class ColumnCues:
     Parameters
     ----------
     vertebrae : caudal to cranial
-    crest_number : the crests' height as a number between those of the vertebrae: 2.5 is half-way from 2 to 3
+    crest_number : the crests' height as a number between those of the vertebrae: 2.5 is halfway from 2 to 3
     below_mm : how far the scan goes on below the column's lowest bone
     spacing_frac : distances of neighbouring pedicles, each over their median
     """

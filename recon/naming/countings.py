@@ -29,13 +29,17 @@ class Element:
 
 @dataclass(frozen=True)
 class SpineAnatomy:
-    """An anatomy: its elements caudal to cranial, from the second sacral vertebra on, and how common it is."""
+    """An anatomy: its elements caudal to cranial, from the second sacral vertebra on, and how common it is.
+
+    `silent`: it shows no sign at the one end of the lumbar spine that it differs at; only both ends tell it.
+    """
 
     name: str
     frac: float
     source: str
     evidence: str
     elements: tuple[Element, ...]
+    silent: bool = False
 
 
 @dataclass(frozen=True)
@@ -73,7 +77,7 @@ FRENCH = "French et al., Global Spine J 2014;4:229-232: lumbarised S1 5.8 %, sac
 SPLIT = f"{FRENCH}; how many show no sign of it at the sacrum is a choice"
 
 _RARE = (
-    SpineAnatomy("six lumbar vertebrae, the last one free", 0.015, SPLIT, "READ", _spine((S2, S1), SIX)),
+    SpineAnatomy("six lumbar vertebrae, the last one free", 0.015, SPLIT, "READ", _spine((S2, S1), SIX), True),
     SpineAnatomy("S1 lumbarised", 0.043, FRENCH, "READ", _spine((S2, Element("S1", "transitional", "S1")), FIVE)),
     SpineAnatomy(
         "S1 lumbarised and free",
@@ -81,18 +85,25 @@ _RARE = (
         SPLIT,
         "READ",
         _spine((Element("", "sacral", "S1"), Element("S1", "last", "L5")), ("L5", "L4", "L3", "L2", "L1")),
+        True,
     ),
     SpineAnatomy("L5 sacralised", 0.031, FRENCH, "READ", _spine((S2, S1, Element("L5", "transitional", "S1")), FOUR)),
-    SpineAnatomy("L5 within the sacrum", 0.010, SPLIT, "READ", _spine((S2, S1), FOUR)),
+    SpineAnatomy("L5 within the sacrum", 0.010, SPLIT, "READ", _spine((S2, S1), FOUR), True),
     SpineAnatomy(
         "no twelfth ribs",
         0.030,
         "textbook range of a few per cent; verify",
         "MEM",
         _spine((S2, S1), FIVE, stunted=True),
+        True,
     ),
     SpineAnatomy(
-        "ribs at L1", 0.010, "textbook, about one per cent; verify", "MEM", _spine((S2, S1), FIVE, lumbar_rib=True)
+        "ribs at L1",
+        0.010,
+        "textbook, about one per cent; verify",
+        "MEM",
+        _spine((S2, S1), FIVE, lumbar_rib=True),
+        True,
     ),
 )
 ANATOMIES = (
@@ -102,6 +113,9 @@ ANATOMIES = (
     *_RARE,
 )
 """All anatomies that are reckoned with; their shares sum to 1."""
+
+SILENT = frozenset(anatomy.name for anatomy in ANATOMIES if anatomy.silent)
+"""Names of the anatomies that a scan of one end only cannot tell from the usual one."""
 
 SECOND_SACRAL_FRAC = 0.05
 """How often the lowest vertebra found is a second sacral one, parted from the first by what looks like a disc

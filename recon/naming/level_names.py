@@ -16,7 +16,14 @@ from canalwise.recon.anatomy import NamesCandidate, NamesFrom, Naming
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import VERTEBRAE, Part, vertebra_number
 from canalwise.recon.naming.column_cues import ColumnCues
-from canalwise.recon.naming.posterior import CONFIRMED, NamesPosterior, names_posterior, pair_probabilities
+from canalwise.recon.naming.posterior import (
+    CONFIRMED,
+    SILENT_MOST,
+    NamesPosterior,
+    least_probability,
+    names_posterior,
+    pair_probabilities,
+)
 from canalwise.recon.naming.reasons import evidence_of, reasons_text, transitional_text
 from canalwise.recon.segmentation.instances import VertebraInstances
 from canalwise.recon.severity_bands import Threshold
@@ -38,8 +45,14 @@ CANDIDATES = 4
 ALIGNED_FRAC = 0.9
 """A list of fewer names than vertebrae is laid where this share of its probability lies (choice)."""
 
+CONDITIONS: Mapping[Evidence, str] = {
+    "sacrum": "if there are five lumbar vertebrae: the ribs, which would tell, are not in view",
+    "ribs": "if the lowest rib is the twelfth: the sacrum, which would tell, is not in view",
+}
+"""What names counted from one end presume."""
+
 GIVEN_SAID = "the names were given by a person; the scan was not asked"
-COUNTING = "Slices are counted from 1 at the caudal end of the scan as read."
+COUNTING = "Slices are counted from 1 at the caudal end of the scan as read, of an MR once it is on voxels of 0.8 mm."
 
 
 @dataclass(frozen=True)
@@ -146,13 +159,16 @@ def _counted(found: Column, posterior: NamesPosterior) -> CountedNames:
     by_number = {n: best[n - 1] for n in found.in_view if best[n - 1]}
     pairs = pair_probabilities(posterior, by_number)
     value = posterior.probability(by_number)
-    confirmed = min([value if not pairs else 1.0, *pairs.values()]) >= CONFIRMED.value
+    sure = least_probability(posterior, by_number) >= CONFIRMED.value
+    evidence = evidence_of(found.cues, best)
+    condition = CONDITIONS.get(evidence, "") if _sure_if_usual(posterior, by_number) else ""
+    confirmed = sure or bool(condition)
     candidates = _candidates(posterior, found.in_view)
     transitional = transitional_text(posterior)
     because = reasons_text(found.cues, best)
     question = "" if confirmed else _question(found, candidates)
     naming = Naming(
-        evidence_of(found.cues, best),
+        evidence,
         value,
         because,
         bool(transitional),
@@ -161,9 +177,18 @@ def _counted(found: Column, posterior: NamesPosterior) -> CountedNames:
         candidates,
         _places(found),
         question,
+        condition,
     )
-    sure = f"Levels were counted ({because}): probability {value:.2f}. Confirm the levels on the images."
-    return CountedNames(by_number, naming, tuple(text for text in (question or sure, transitional) if text))
+    presumed = f", {condition}" if condition else ""
+    counted = f"Levels were counted ({because}): probability {value:.2f}{presumed}. Confirm the levels on the images."
+    return CountedNames(by_number, naming, tuple(text for text in (question or counted, transitional) if text))
+
+
+def _sure_if_usual(posterior: NamesPosterior, by_number: dict[int, str]) -> bool:
+    """Are the names sure but for anatomies that only both ends of the lumbar spine tell, none of which is likely?"""
+    if posterior.silent_probability > SILENT_MOST.value:
+        return False
+    return least_probability(posterior, by_number, usual=True) >= CONFIRMED.value
 
 
 def _candidates(posterior: NamesPosterior, in_view: Sequence[int]) -> tuple[NamesCandidate, ...]:

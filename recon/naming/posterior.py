@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from canalwise.recon.naming.column_cues import ColumnCues, VertebraCues
-from canalwise.recon.naming.countings import Counting, Element, countings
+from canalwise.recon.naming.countings import SILENT, Counting, Element, countings
 from canalwise.recon.naming.likelihoods import (
     BENDS,
     CREST,
@@ -35,6 +35,15 @@ TEMPER = 0.9
 
 CONFIRMED = Threshold("names counted", 0.95, "probability", "the project's agreement", "PRACTICE")
 """Names less probable than this are to be given by a person."""
+
+SILENT_MOST = Threshold(
+    "anatomies that only both ends tell, at most",
+    0.10,
+    "probability",
+    "choice: before any evidence they come to 0.07",
+    "PRACTICE",
+)
+"""Where the evidence speaks for one of them by more, names are not given under the condition that there is none."""
 
 MISCOUNTED = ((1.35, 0.005), (1.5, 0.05), (np.inf, 0.5))
 """(greatest uneven spacing, chance that a vertebra was missed or one too many found): a vertebra left out doubles a
@@ -68,6 +77,22 @@ class NamesPosterior:
                 if all(counting.elements[n - 1].name == name for n, name in named.items())
             )
         )
+
+    def usual_probability(self, named: dict[int, str]) -> float:
+        """The same, provided that the anatomy is none of those which only both ends of the lumbar spine tell.
+
+        `SILENT` anatomies are taken as not there, so that what remains open is what a scan of one end could show.
+        """
+        kept = [(counting, p) for counting, p in self.countings if counting.anatomy not in SILENT]
+        right = sum(
+            p for counting, p in kept if all(counting.elements[n - 1].name == name for n, name in named.items())
+        )
+        return float(right / (1.0 - self.silent_probability))
+
+    @property
+    def silent_probability(self) -> float:
+        """Probability of an anatomy that shows no sign at one of its ends."""
+        return float(sum(p for counting, p in self.countings if counting.anatomy in SILENT))
 
     def anatomy_probability(self) -> dict[str, float]:
         """Probability of each anatomy."""
@@ -150,7 +175,17 @@ def crest_likelihood(elements: Sequence[Element], crest_number: float) -> float:
     return CREST.of(crest_number - anchors[0]) if anchors else CREST.of(CREST.stray_range)
 
 
-def pair_probabilities(posterior: NamesPosterior, by_number: dict[int, str]) -> dict[str, float]:
-    """Name of each motion segment -> probability that both its vertebrae are named rightly."""
+def pair_probabilities(posterior: NamesPosterior, by_number: dict[int, str], usual: bool = False) -> dict[str, float]:
+    """Name of each motion segment -> probability that both its vertebrae are named rightly.
+
+    `usual` : provided that the anatomy is none that only both ends of the lumbar spine tell
+    """
     named = sorted(by_number.items())
-    return {f"{upper[1]}-{lower[1]}": posterior.probability(dict((lower, upper))) for lower, upper in pairwise(named)}
+    answer = posterior.usual_probability if usual else posterior.probability
+    return {f"{upper[1]}-{lower[1]}": answer(dict((lower, upper))) for lower, upper in pairwise(named)}
+
+
+def least_probability(posterior: NamesPosterior, by_number: dict[int, str], usual: bool = False) -> float:
+    """The least probability of any motion segment's names; of all names where there is no segment."""
+    answer = posterior.usual_probability if usual else posterior.probability
+    return min(pair_probabilities(posterior, by_number, usual).values(), default=answer(by_number))

@@ -1,6 +1,6 @@
 """How far a rib runs from each vertebra: a thin bright strut from its dorsolateral corner, followed outwards.
 
-A rib is a tube: narrow in every sagittal cut, attached where body and arch meet, and on its way outwards unbroken.
+A rib is a tube: narrow in every sagittal cut, attached where body and arch meet, and unbroken outwards.
 Kidneys and bowel with contrast, vessels, stents and cement are thick or attached to nothing, iliac wings are plates
 that rise from below; a transverse process is such a strut as well but ends within 55 mm of the midline. So what is
 thick is taken away first, and the strut is then followed slab by slab: each next piece must touch the last, and a

@@ -44,7 +44,7 @@ Pair = tuple[str, str]
 
 @dataclass(frozen=True, eq=False)
 class CarriedTissue:
-    """What an MR shows, on a CT's voxels.
+    """Tissue of an MR carried to a CT's voxels.
 
     Parameters
     ----------
@@ -101,8 +101,8 @@ def _carry(
     sac, flavum = (
         linear_at((moving.labels == tissue).astype(np.float32), index) for tissue in (Tissue.SAC, Tissue.FLAVUM)
     )
-    told = np.where(flavum >= HALF, Tissue.FLAVUM, Tissue.CANAL)
-    canal[box][inside] = np.where(sac >= np.maximum(flavum, HALF), Tissue.SAC, told)
+    beside_sac = np.where(flavum >= HALF, Tissue.FLAVUM, Tissue.CANAL)
+    canal[box][inside] = np.where(sac >= np.maximum(flavum, HALF), Tissue.SAC, beside_sac)
     _carry_disc(pair, fixed, moving, blend, labels)
 
 
@@ -123,7 +123,7 @@ def _carry_disc(pair: Pair, fixed: LabelledScan, moving: LabelledScan, blend: Bl
 
 
 def read_at(moving: LabelledScan, blend: BlendedMotion, grid: Grid, box: Box, where: Mask) -> Labels:
-    """(M,) array: the moving scan's label at each voxel of a box that is asked for; 0 outside that scan."""
+    """(M,) array: the moving scan's label at each voxel of a requested box; 0 outside that scan."""
     points = grid.cropped(box).world_mm(np.argwhere(where))
     index = np.rint(moving.grid.index_of(blend.moved_mm(points))).astype(int)
     inside = ((index >= 0) & (index < moving.grid.shape)).all(axis=1)
@@ -135,10 +135,10 @@ def read_at(moving: LabelledScan, blend: BlendedMotion, grid: Grid, box: Box, wh
 def level_zone(labels: Labels, grid: Grid, pair: Pair) -> Mask:
     """(same shape) array: between the middles of both bodies, across the line that joins them."""
     ends = [_middle_mm(labels, grid, name) for name in pair]
-    way = ends[0] - ends[1]
-    length = float(np.linalg.norm(way))
-    axis = grid.affine_ras_mm[:3, :3].T @ way / length
-    start = (grid.world_mm([0, 0, 0]) - ends[1]) @ way / length
+    axial = ends[0] - ends[1]
+    length = float(np.linalg.norm(axial))
+    axis = grid.affine_ras_mm[:3, :3].T @ axial / length
+    start = (grid.world_mm([0, 0, 0]) - ends[1]) @ axial / length
     i, j, k = np.ogrid[: grid.shape[0], : grid.shape[1], : grid.shape[2]]
     height = start + axis[0] * i + axis[1] * j + axis[2] * k
     zone: Mask = (height >= 0) & (height <= length)

@@ -1,4 +1,4 @@
-"""Where in another scan a piece of this one lies, roughly: every place and a few turns are tried at once.
+"""Coarse search for a piece of one scan in another: every place and a few turns are tried at once.
 
 Masked normalised cross-correlation by Fourier transforms (Padfield, IEEE Trans Image Process 2012;21:2706, from
 memory): what lies outside either scan does not count. Nothing need be known of where the patient lay.
@@ -58,7 +58,7 @@ def coarse_places(piece: Volume, mask: Mask, grid: Grid, other: Volume, other_gr
 
 
 def _turns() -> list[Float]:
-    """(3, 3) arrays: none, and TURN_DEG either way about each axis."""
+    """(3, 3) arrays: none, and TURN_DEG in both directions about each axis."""
     cos, sin = np.cos(np.radians(TURN_DEG)), np.sin(np.radians(TURN_DEG))
     turns = [np.eye(3)]
     for axis in range(3):

@@ -1,4 +1,4 @@
-"""Which voxels a vertebra is registered by: what moves with it, and what an operation from behind leaves.
+"""Masks by which a vertebra is registered: what moves with it and is left by a dorsal operation.
 
 Body and pedicles are never taken in a posterior decompression (common practice, no source). About them lie disc, fat
 and muscle, whose borders with bone carry most of what an image knows of its place: the mask takes in a rim of those,
@@ -33,7 +33,10 @@ def untouched_mask(labels: Labels, grid: Grid, vertebra: str) -> tuple[Mask, Box
 
 
 def unoperated_mask(labels: Labels, grid: Grid, vertebra: str) -> tuple[Mask, Box] | None:
-    """As `untouched_mask`, where nothing was done between both scans: wider, and with the canal and the arch."""
+    """As `untouched_mask`, where nothing was done between both scans: wider, and with the canal and the arch.
+
+    `labels` (nx, ny, nz) on `grid`.
+    """
     return _about_body(labels, grid, vertebra, WIDE_RIM_MM, True)
 
 
@@ -57,7 +60,13 @@ def _distance_mm(mask: Mask, grid: Grid) -> Float:
 
 
 def bone_about_mm(labels: Labels, grid: Grid, vertebra: str, step_mm: float = 3.0) -> Float:
-    """(N, 3) RAS mm: a fixed lattice of places over a whole vertebra, by which differences of motions are told."""
+    """(N, 3) RAS mm: a fixed lattice of places over a whole vertebra, by which differences of motions are measured.
+
+    >>> labels = np.zeros((4, 4, 4), dtype=np.uint16)
+    >>> labels[0, 0, :] = 100 * vertebra_number("L4") + 1
+    >>> bone_about_mm(labels, Grid((4, 4, 4), np.eye(4)), "L4").tolist()
+    [[0.0, 0.0, 0.0], [0.0, 0.0, 3.0]]
+    """
     number = vertebra_number(vertebra)
     step = np.maximum(np.rint(step_mm / grid.spacing_mm).astype(int), 1)
     thinned = vertebra_mask(labels[:: step[0], :: step[1], :: step[2]], number)

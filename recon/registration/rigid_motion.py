@@ -44,14 +44,23 @@ class RigidMotion:
 
     @classmethod
     def of(cls, turn: npt.ArrayLike, shift_mm: npt.ArrayLike) -> RigidMotion:
-        """The motion x -> turn @ x + shift."""
+        """The motion x -> turn @ x + shift.
+
+        >>> RigidMotion.of(np.eye(3), [1.0, 2.0, 3.0]).moved_mm([[0.0, 0.0, 0.0]]).tolist()
+        [[1.0, 2.0, 3.0]]
+        """
         matrix = np.eye(4)
         matrix[:3, :3], matrix[:3, 3] = turn, shift_mm
         return cls(matrix)
 
     @classmethod
     def about(cls, centre_mm: npt.ArrayLike, turn: npt.ArrayLike, shift_mm: npt.ArrayLike) -> RigidMotion:
-        """The motion that turns about a place of the fixed scan and then shifts."""
+        """The motion that turns about a place of the fixed scan and then shifts.
+
+        >>> half_turn = RigidMotion.about([1.0, 0.0, 0.0], np.diag([-1.0, -1.0, 1.0]), [0.0, 0.0, 0.0])
+        >>> half_turn.moved_mm([[3.0, 0.0, 5.0]]).tolist()
+        [[-1.0, 0.0, 5.0]]
+        """
         centre, turned = np.asarray(centre_mm, dtype=float), np.asarray(turn, dtype=float)
         return cls.of(turned, centre - turned @ centre + np.asarray(shift_mm, dtype=float))
 
@@ -62,7 +71,11 @@ class RigidMotion:
 
     @property
     def shift_mm(self) -> Float:
-        """(3,) array: where the fixed world's origin goes."""
+        """(3,) array: where the fixed world's origin goes.
+
+        >>> RigidMotion.of(np.eye(3), [1.0, 2.0, 3.0]).shift_mm.tolist()
+        [1.0, 2.0, 3.0]
+        """
         return self.matrix_ras_mm[:3, 3]
 
     def moved_mm(self, points_mm: npt.ArrayLike) -> Float:
@@ -70,7 +83,12 @@ class RigidMotion:
         return np.asarray(points_mm, dtype=float) @ self.turn.T + self.shift_mm
 
     def inverse(self) -> RigidMotion:
-        """From the moving scan to the fixed one."""
+        """From the moving scan to the fixed one.
+
+        >>> motion = RigidMotion.of(np.eye(3), [1.0, 2.0, 3.0])
+        >>> motion.inverse().shift_mm.tolist()
+        [-1.0, -2.0, -3.0]
+        """
         return RigidMotion.of(self.turn.T, -self.turn.T @ self.shift_mm)
 
     def then(self, other: RigidMotion) -> RigidMotion:

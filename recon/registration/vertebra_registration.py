@@ -5,8 +5,8 @@
    the same scans give the same bytes.
 3. CT against CT is compared by correlation, CT against MR by mutual information (Mattes et al., IEEE Trans Med Imaging
    2003;22:120, from memory), which asks only that tissues that look alike in one scan look alike in the other.
-4. How well the motion is known is read three ways: from how far it leads home when the scans change roles, from how far
-   apart further starts end that fit as well, and from how well the scans fit at all.
+4. The motion's uncertainty is found from three measures: how far the inverse registration misses the start, how far
+   apart further starts end that fit as well, and how well the scans fit at all.
 """
 
 from __future__ import annotations
@@ -92,7 +92,7 @@ class VertebraRegistration:
 
     @property
     def residual_mm(self) -> float:
-        """What is known of the error: the larger of both ways to read it."""
+        """What is known of the error: the larger of both measures."""
         return max(self.inverse_mm, self.spread_mm)
 
 
@@ -193,7 +193,7 @@ class _Pair:
         return _walked(piece, itk_image(_blurred(moving, step_mm), moving.grid), (start, self.centre), self.likeness)
 
     def back(self, motion: RigidMotion) -> RigidMotion:
-        """The way home: both scans in each other's roles, from the motion turned round."""
+        """The inverse registration: both scans in each other's roles, started from the inverse motion."""
         points = self.part.grid.world_mm(np.argwhere(self.mask))
         box = self.moving.grid.box_around(motion.moved_mm(points), 4.0)
         part = self.moving.cropped(box)

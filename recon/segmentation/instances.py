@@ -25,7 +25,7 @@ class VertebraInstances:
     ----------
     box : of the scan
     number : (nx, ny, nz) uint8 array: 1.. the n-th vertebra from the caudal end, 0 no spine
-    part : (nx, ny, nz) uint8 array of `recon.labels.Part` where there is a number; UNDIVIDED where not yet told
+    part : (nx, ny, nz) uint8 array of `recon.labels.Part` where there is a number; UNDIVIDED where not yet known
     disc : (nx, ny, nz) uint8 array: n the disc above the n-th vertebra
     occupancy : (nx, ny, nz) float32 array of the spine's bone
     field, profile, tube : what they were found with; the tube is that of the final bone

@@ -1,4 +1,4 @@
-"""What an MR shows, in our numbers: from a label map of it, or from what the network sees."""
+"""Labels of an MR: from a label map of it, or from what the network sees."""
 
 from __future__ import annotations
 
@@ -17,6 +17,8 @@ UNNAMED = 100
 
 def labelled_mr(mr: Scan, given: Labels | None) -> LabelledScan:
     """An MR with what it shows; `given` are labels on its own grid, found by the network where left out.
+
+    `given` (nx, ny, nz) array with the shape of the scan's voxels.
 
     Raises UnusableInput where there is neither sac nor ligament.
     """

@@ -15,7 +15,7 @@ Method:
    are padded to multiples of 16.
 2. Input: values on a grid of 1 mm with the scan's own axes, blurred first where voxels grow, so that no pattern is
    aliased; HU clipped and scaled, values without a unit scaled by their own percentiles. Output: twelve scores a voxel
-   for CT, seventeen for MR, made probabilities by softmax. Left and right share a class; the side is told from the
+   for CT, seventeen for MR, made probabilities by softmax. Left and right share a class; the side is found from the
    canal's coordinates afterwards, so the network need not learn which is which.
 3. Long scans pass in slabs that also see a margin on either side; only the inner layers of each are kept, so the memory
    of a pass does not grow with the scan.

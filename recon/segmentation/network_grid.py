@@ -50,6 +50,10 @@ def resampled(scan: Scan, grid: Grid, span: tuple[float, float] | None = RANGE_H
     """(grid's shape) array: a scan's values on a grid with the same axes, blurred first where voxels grow.
 
     They are limited to `span` before that; None leaves them as they are.
+
+    >>> even = Scan(np.full((4, 4, 4), 50, dtype=np.int16), Grid((4, 4, 4), np.eye(4)), "CT")
+    >>> np.unique(resampled(even, Grid((2, 2, 2), np.diag([2.0, 2.0, 2.0, 1.0])))).tolist()
+    [50.0]
     """
     ratio: Float = grid.spacing_mm / scan.grid.spacing_mm
     value = (scan.voxels if span is None else np.clip(scan.voxels, *span)).astype(np.float32)

@@ -10,7 +10,7 @@ Method:
 3. Between two peaks lies one disc: the thickest run of layers whose middle is disc. With the peaks these heights make a
    ladder (`recon.spine.axial_profile`); a process that hangs into view without its body adds a rung.
 4. Markers. Body between its end plates, pedicles about their peak, superior processes above their own pedicle, inferior
-   ones about the pedicle below, laminae and spinous base below their own: only where anatomy leaves no doubt.
+   ones about the pedicle below, laminae and spinous base below their own: only where anatomy is unambiguous.
 5. Watershed from the markers (Vincent and Soille 1991, from memory) over the depth in bone: deep bone is flooded first,
    so that two vertebrae that touch meet at the neck between them. Where superior and inferior process meet, bone counts
    as joint and has no depth, so no flood crosses there early.
@@ -201,25 +201,65 @@ def _numbers(
 ) -> npt.NDArray[np.uint8]:
     """(nx, ny, nz) array: number of the vertebra of every bone voxel, from the caudal end."""
     markers = np.zeros(kind.shape, dtype=np.uint8)
-    body = (kind == TissueClass.BODY) | ((kind == TissueClass.SACRUM) & (field.back_mm < 0))
-    pedicles, roof = pedicle_heights_mm(profile), field.behind_mm < LAMINA_DEPTH_MM
+    pedicles = pedicle_heights_mm(profile)
+    reach = _layer_reach_mm(field)
     for n, pedicle in enumerate(pedicles, start=1):
-        above = field.along_mm - pedicle
         low, high = profile.body_span_mm(n - 1)
-        inside = (field.along_mm >= low + PLATE_CLEAR_MM) & (field.along_mm <= high - PLATE_CLEAR_MM)
-        markers[body & inside & (np.abs(field.left_mm) < 12.0)] = n
-        markers[(kind == TissueClass.PEDICLE) & (np.abs(above) <= PEDICLE_NEAR_MM)] = n
-        markers[(kind == TissueClass.SUPERIOR) & _within(above, SUPERIOR_ABOVE_MM)] = n
-        markers[(kind == TissueClass.LAMINA) & _within(-above, LAMINA_BELOW_MM) & roof] = n
-        markers[(kind == TissueClass.SPINOUS) & _within(-above, SPINOUS_BELOW_MM) & roof] = n
-        if n > 1:
-            markers[(kind == TissueClass.INFERIOR) & _within(field.along_mm - pedicles[n - 2], INFERIOR_ABOVE_MM)] = n
+        below = pedicles[n - 2] if n > 1 else None
+        layers = _layers_between(reach, _marked_span_mm((low, high), pedicle, below))
+        _mark(markers[:, :, layers], n, field, kind, layers, (low, high), pedicle, below)
     markers[~bone] = OTHER
     joint = dilated(kind == TissueClass.SUPERIOR) & dilated(kind == TissueClass.INFERIOR)
     # The deep bone is flooded first, so that two vertebrae that touch meet at the neck between them.
     depth_mm = edt.edt(np.asfortranarray(bone & ~joint), anisotropy=tuple(field.grid.spacing_mm))
     found = flooded(np.ascontiguousarray(-np.minimum(depth_mm, DEEP_MM)), markers)
     return np.where(bone & (found != OTHER), found, 0).astype(np.uint8)
+
+
+def _layer_reach_mm(field: SpineField) -> Float:
+    """(2, nz) array: least and greatest height along the canal in each layer."""
+    return np.stack([field.along_mm.min(axis=(0, 1)), field.along_mm.max(axis=(0, 1))]).astype(float)
+
+
+def _marked_span_mm(body_mm: tuple[float, float], pedicle_mm: float, below_mm: float | None) -> tuple[float, float]:
+    """Heights between which all that `_mark` looks at lies."""
+    lows = [body_mm[0], pedicle_mm - max(LAMINA_BELOW_MM[1], SPINOUS_BELOW_MM[1], PEDICLE_NEAR_MM)]
+    highs = [body_mm[1], pedicle_mm + max(SUPERIOR_ABOVE_MM[1], PEDICLE_NEAR_MM)]
+    if below_mm is not None:
+        lows.append(below_mm + INFERIOR_ABOVE_MM[0])
+        highs.append(below_mm + INFERIOR_ABOVE_MM[1])
+    return min(lows), max(highs)
+
+
+def _layers_between(reach_mm: Float, span_mm: tuple[float, float]) -> slice:
+    """The layers that hold any height of a span; empty where none does."""
+    index = np.flatnonzero((reach_mm[1] >= span_mm[0]) & (reach_mm[0] <= span_mm[1]))
+    return slice(int(index[0]), int(index[-1]) + 1) if len(index) else slice(0, 0)
+
+
+def _mark(
+    markers: npt.NDArray[np.uint8],
+    n: int,
+    field: SpineField,
+    kind: npt.NDArray[np.uint8],
+    layers: slice,
+    body_mm: tuple[float, float],
+    pedicle_mm: float,
+    below_mm: float | None,
+) -> None:
+    """Write what is surely of the n-th vertebra into the markers of some layers (in place)."""
+    part, along = (slice(None), slice(None), layers), field.along_mm[:, :, layers]
+    kind, behind = kind[part], field.behind_mm[part]
+    above, roof = along - pedicle_mm, behind < LAMINA_DEPTH_MM
+    body = (kind == TissueClass.BODY) | ((kind == TissueClass.SACRUM) & (field.back_mm[part] < 0))
+    inside = (along >= body_mm[0] + PLATE_CLEAR_MM) & (along <= body_mm[1] - PLATE_CLEAR_MM)
+    markers[body & inside & (np.abs(field.left_mm[part]) < 12.0)] = n
+    markers[(kind == TissueClass.PEDICLE) & (np.abs(above) <= PEDICLE_NEAR_MM)] = n
+    markers[(kind == TissueClass.SUPERIOR) & _within(above, SUPERIOR_ABOVE_MM)] = n
+    markers[(kind == TissueClass.LAMINA) & _within(-above, LAMINA_BELOW_MM) & roof] = n
+    markers[(kind == TissueClass.SPINOUS) & _within(-above, SPINOUS_BELOW_MM) & roof] = n
+    if below_mm is not None:
+        markers[(kind == TissueClass.INFERIOR) & _within(along - below_mm, INFERIOR_ABOVE_MM)] = n
 
 
 def _within(height: npt.NDArray[np.float32], span: tuple[float, float]) -> Mask:

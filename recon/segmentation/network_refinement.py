@@ -11,15 +11,19 @@ from canalwise.recon.canal.tube import canal_along
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.morphology import grown_into, linear_on, nearest_on
 from canalwise.recon.image.working_copy import refined_numbers
-from canalwise.recon.labels import Part
+from canalwise.recon.labels import Mask, Part
 from canalwise.recon.parallel import both
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.instances import NetworkSpine, VertebraInstances
-from canalwise.recon.segmentation.tissue_classes import TissueClassMap
+from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 from canalwise.recon.spine.spine_field import field_box, spine_field
 
 BONE_FRAC = 0.4
 """The network's probability from which a voxel may be bone; the scan's own values then carve the border (choice)."""
+
+DISC_FRAC = 0.6
+"""Probability from which a voxel of an MR is disc: at a half discs come out 7 % too large on made-up examinations and
+20 % on a real crop, at 0.6 2 % and 11 % (Dice 0.917 to 0.926 and 0.875 to 0.884)."""
 
 FINE_MM = 0.9
 """Voxels no longer than this show joint gaps and borders better than the network's 1 mm (Dice 0.987..0.992 against
@@ -52,7 +56,8 @@ def fine_instances(
         lambda: (spine_field(scan.grid, spine.tube), None if model is None else wall_mask(part, model)),
     )
     number = refined_numbers(spine.number, coarse, occupancy >= 0.5, field.grid)
-    disc = np.where(number == 0, nearest_on(field.grid, spine.disc, coarse), 0).astype(np.uint8)
+    disc = np.where((number == 0) & _disc_seen(seen, field.grid), nearest_on(field.grid, spine.disc, coarse), 0)
+    disc = disc.astype(np.uint8)
     occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
     # A disc is wall too: where it bulges the canal is narrower than the bones around it.
     wall = np.zeros(scan.grid.shape, dtype=np.float32)
@@ -71,6 +76,12 @@ def fine_instances(
         tube,
         occupancy >= 0.5 if bright is None else bright,
     )
+
+
+def _disc_seen(seen: TissueClassMap, grid: Grid) -> Mask:
+    """(grid's shape) array: where a disc may lie; of a CT everywhere, for its kinds alone are kept."""
+    frac = seen.frac.get(TissueClass.DISC)
+    return np.ones(grid.shape, dtype=bool) if frac is None else linear_on(grid, frac, seen.grid) >= DISC_FRAC
 
 
 def _occupancy(share: npt.NDArray[np.float32], part: Scan, model: BoneModel | None) -> npt.NDArray[np.float32]:

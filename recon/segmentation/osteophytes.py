@@ -18,7 +18,7 @@ from canalwise.recon.segmentation.network_grid import GRAIN_MM, resampled
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 
 BRIGHT_FRAC = 0.5
-"""Share of the way from soft tissue to the typical bony wall from which a spur is bright (choice)."""
+"""Share of the step from soft tissue to the typical bony wall from which a spur is bright (choice)."""
 
 REACH_MM = 5.0
 """How far a spur stands out of what the network names (choice)."""

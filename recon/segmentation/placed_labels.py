@@ -34,7 +34,10 @@ class Segmentation:
 
 
 def lay_vertebrae(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) -> None:
-    """Write bodies, undivided arches and discs of the named vertebrae into the box (in place)."""
+    """Write bodies, undivided arches and discs of the named vertebrae into the box (in place).
+
+    `labels` (nx, ny, nz), of the shape of `found.number`.
+    """
     for n, name in by_number.items():
         base = 100 * vertebra_number(name)
         own = found.number == n
@@ -43,6 +46,12 @@ def lay_vertebrae(labels: Labels, found: VertebraInstances, by_number: dict[int,
 
 
 def of_named(occupancy: npt.NDArray[np.float32], labels: Labels) -> npt.NDArray[np.float32]:
-    """Occupancy kept on the labelled bone and the voxels that touch it."""
+    """Occupancy kept on the labelled bone and the voxels that touch it.
+
+    >>> labels = np.zeros((5, 1, 1), dtype=np.uint16)
+    >>> labels[0] = 2001
+    >>> of_named(np.ones(labels.shape, dtype=np.float32), labels).ravel().tolist()
+    [1.0, 1.0, 0.0, 0.0, 0.0]
+    """
     bone = (labels >= 100) & (labels % 100 != Part.DISC)
     return np.where(dilated(bone), occupancy, np.float32(0.0))

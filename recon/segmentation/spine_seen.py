@@ -1,4 +1,4 @@
-"""Is what the network sees a lumbar spine that lies as the header says? Asked of an MR, whose values tell nothing.
+"""Is what the network sees a lumbar spine that lies as the header says? Checked for an MR, whose values do not show it.
 
 A network names something in any picture: a knee, a head, a spine turned over. What it names must hang together as a
 spine does: bodies in front of the canal and arches behind it, discs between, over a vertebra's height at least.
@@ -17,6 +17,9 @@ from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClass
 
 LEAST_CANAL_MM = 30.0
 """A canal shorter than a vertebra and its disc is none to plan on (choice)."""
+
+LEAST_SACRUM_MM3 = 4000.0
+"""Less may be anything (choice; three made-up sacra had 70000 in view, turned upside down 2000 to 13000)."""
 
 LEAST_BODY_MM3, LEAST_DISC_MM3, LEAST_ARCH_MM3 = 8000.0, 500.0, 800.0
 """Two thirds of one body, a slice of a disc, a part of one arch (choice; whole ones have 30000, 8000, 10000)."""
@@ -75,12 +78,24 @@ def _ventral_mm(seen: TissueClassMap, canal: Mask, kinds: tuple[TissueClass, ...
     return np.asarray(seen.grid.world_mm(index)[:, 1] - np.interp(index[:, 2], layers, middle))
 
 
-def check_head_up(spine: NetworkSpine) -> None:
-    """Raises AnatomyNotFound where pedicles rise from the lower halves of their bodies: the spine is upside down.
+def check_head_up(spine: NetworkSpine, seen: TissueClassMap) -> None:
+    """Raises AnatomyNotFound where the spine is upside down: by its sacrum, or by its pedicles where none is in view.
 
-    Pedicles of whole vertebrae lie 2 to 4 mm above their bodies' middle, as the network sees them, on a real MR and a
-    made-up one; the same turned upside down, 0.3 to 2 mm below.
+    A sacrum lies 80 mm below the bodies' middle, as the network sees a made-up spine, and 50 mm above it in the same
+    turned upside down. Pedicles of whole vertebrae lie 2 to 4 mm above their bodies' middle on a real MR and a made-up
+    one, turned upside down 0.3 to 2 mm below; but where vertebrae have slipped or are short they may lie 2 mm below in
+    an upright one, so the sacrum speaks first.
     """
+    sacrum_mm = _sacrum_above_mm(seen)
+    if sacrum_mm is not None:
+        if sacrum_mm > 0:
+            raise AnatomyNotFound(
+                "the MR",
+                "must show the sacrum below the vertebral bodies",
+                got=f"{sacrum_mm:.0f} mm above their middle",
+                do=f"It seems to be upside down. {DO}",
+            )
+        return
     field = spine.field
     above_mm: list[float] = []
     end_mm = float(field.along_mm.max())
@@ -97,3 +112,12 @@ def check_head_up(spine: NetworkSpine) -> None:
             got=f"{-float(np.median(above_mm)):.1f} mm below their middle",
             do=f"It seems to be upside down. {DO}",
         )
+
+
+def _sacrum_above_mm(seen: TissueClassMap) -> float | None:
+    """How far above the bodies' middle that of the sacrum lies; None where too little of it is in view."""
+    sacrum = seen.kind == TissueClass.SACRUM
+    if sacrum.sum() * seen.grid.voxel_mm3 < LEAST_SACRUM_MM3:
+        return None
+    middles = [float(np.argwhere(each)[:, 2].mean()) for each in (sacrum, seen.kind == TissueClass.BODY)]
+    return (middles[0] - middles[1]) * float(seen.grid.spacing_mm[2])

@@ -48,14 +48,14 @@ PART_NAMES = {
 
 
 SOFT_KINDS = (TissueClass.CANAL, TissueClass.SAC, TissueClass.FLAVUM, TissueClass.DISC)
-"""Kinds of an MR whose borders are told within the network's voxels."""
+"""Kinds of an MR whose borders are resolved within the network's voxels."""
 
 MIDDLE_PARTS = {TissueClass.BODY: Part.BODY, TissueClass.SPINOUS: Part.SPINOUS_PROCESS}
 
 
 @dataclass(frozen=True, eq=False)
 class TissueClassMap:
-    """What the network sees.
+    """Tissue classes that the network finds.
 
     Parameters
     ----------

@@ -86,7 +86,10 @@ class VertebraView:
 
 
 def vertebra_view(labels: Labels, grid: Grid, tube: CanalTube, name: str) -> VertebraView:
-    """The view of one vertebra of a label map; raises AnatomyNotFound when it has no bone there."""
+    """The view of one vertebra of a label map; raises AnatomyNotFound when it has no bone there.
+
+    `labels` (nx, ny, nz) on `grid`.
+    """
     number = vertebra_number(name)
     own = vertebra_mask(labels, number)
     found = ndimage.find_objects(own.view(np.uint8))

@@ -1,4 +1,4 @@
-"""Which vertebra each bit of the arches belongs to.
+"""Assignment of each piece of the arches to a vertebra.
 
 Bone dorsal of the bodies is flooded from what is sure: the pedicles (lateral of the canal at pedicle height) and the
 midline roof (lamina and spinous process, caudal of their own pedicle). Bright bone floods first, so the floods from a

@@ -1,4 +1,4 @@
-"""Where in a scan the spine is: found on a coarse copy, so that all later work is done on a small part.
+"""Region of interest of the spine: found on a coarse copy, so that all later work is done on a small part.
 
 The canal shows even on blocks of 2.5 mm as a chain of holes in bony rings. Other bones and contrast medium make rings
 and chains too (femora, iliac wings, bowel); the canal's is the one with bone in front of it, near the patient's middle.
@@ -51,7 +51,7 @@ def spine_box(scan: Scan, through_mm: Float | None = None) -> Box | None:
     """The index box of the part of a CT that holds the spine over its whole length and the skin behind it.
 
     None when there is nothing to gain (a small scan) or nothing to go by (an MR, no canal in view). `through_mm` are
-    (M, 3) RAS points that a person laid into the canal: the box holds their surroundings too.
+    (M, 3) RAS points that a person placed in the canal: the box holds their surroundings too.
 
     >>> spine_box(Scan(np.zeros((8, 8, 8), np.int16), Grid((8, 8, 8), np.eye(4)), "CT")) is None
     True
@@ -63,7 +63,7 @@ def spine_box(scan: Scan, through_mm: Float | None = None) -> Box | None:
     given = np.empty((0, 3)) if through_mm is None else through_mm
     kept = np.concatenate([_about_mm(line), _about_mm(given), _behind_mm(_patient(small), small.grid, line)])
     i, j, _ = scan.grid.box_around(kept)
-    # The whole length stays: every level in view may be asked for, and counting needs sacrum or ribs.
+    # The whole length stays: every level in view may be requested, and counting needs sacrum or ribs.
     box = (i, j, slice(0, scan.grid.shape[2]))
     share = np.prod([s.stop - s.start for s in box]) / scan.voxels.size
     return None if share > WORTHWHILE_FRAC else box

@@ -19,7 +19,7 @@ MEAN_SPACING_MM, PHANTOM_SPACING_MM = 1.0, 1.3
 
 
 HALF_WIDTH_MM = 36.0
-"""Of the phantoms: past their joints and pedicles. The tips of transverse processes are asked for nothing."""
+"""Of the phantoms: past their joints and pedicles. The tips of transverse processes are needed for nothing."""
 
 
 @pytest.fixture(scope="session")

@@ -59,7 +59,7 @@ class Entries:
 
 
 def entries_of(prepared: PreparedLevel, sides: tuple[Side, ...]) -> Entries:
-    """Both entries of a level from the sides asked for."""
+    """Both entries of a level from the requested sides."""
     anatomy, name = prepared.anatomy, prepared.level.name
     return Entries(
         name,

@@ -1,4 +1,4 @@
-"""The mean vertebrae with a stenosis drawn in, and the ways in that published trends are about.
+"""The mean vertebrae with a stenosis drawn in, and the accesses that published trends are about.
 
 Every definition of ours stands here; what the papers mean by theirs is seldom visible.
 """
@@ -59,7 +59,7 @@ MEDIAL_EDGE_PERCENT = 5.0
 """The joint's medial edge: this share of its pairs of points lies nearer the midline."""
 
 OWN_HALF = ("ipsilateral recess", "ipsilateral canal wall", "roof")
-"""What each side is asked when both sides are opened: its own half, and the roof that both share."""
+"""The task of each side when both sides are opened: its own half, and the roof that both share."""
 
 RECESS_COLUMNS, COLUMN_COUNT, COLUMN_STEP_MM, OPEN_MM = (0.7, 0.9), 9, 0.25, 15.0
 """Shares of the half-width between which a recess lies, the columns it is read in, their step, and when it is open."""
@@ -72,7 +72,7 @@ KINDS = ("cone", "task")
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
-    """What one way in costs and frees; `gain_mm2` of free canal at the disc."""
+    """What one access costs and frees; `gain_mm2` of free canal at the disc."""
 
     cost: Cost
     gain_mm2: float
@@ -110,7 +110,7 @@ def standard_entry(anatomy: Anatomy, level_name: str, side: Side) -> Approach:
 
 def straight_entry(anatomy: Anatomy, level_name: str, side: Side) -> Approach:
     """The same docking point entered along the window's normal, its own side alone: how each half is opened when both
-    sides are (common practice, no source). Only the way across starts from lateral."""
+    sides are (common practice, no source). Only the path across starts from lateral."""
     level, usual = anatomy.level(level_name), medial_entry(anatomy, level_name, side)
     docking, inward = np.array(usual.docking_point_mm), first_direction(level, side)
     distance_mm = usual.pivot_distance_mm
@@ -136,7 +136,7 @@ Leg = tuple[Approach, Sequence[str], Sequence[str]]
 
 
 def outcome(prepared: PreparedLevel, legs: Sequence[Leg], kind: str) -> Outcome:
-    """What several legs cost and free together, by the whole sweep ('cone') or for what is asked ('task')."""
+    """What several legs cost and free together, by the whole sweep ('cone') or for the task ('task')."""
     channel = legs[0][0].channel
     keep_out, frame = prepared.keep_out(channel.tool_radius_mm), prepared.level.frame
     used = [
@@ -159,12 +159,12 @@ def outcome(prepared: PreparedLevel, legs: Sequence[Leg], kind: str) -> Outcome:
 
 
 def one_side(prepared: PreparedLevel, approach: Approach, kind: str) -> Outcome:
-    """Both phases of one approach, asked everything."""
+    """Both phases of one approach, with all targets as its task."""
     return outcome(prepared, [(approach, (IPSILATERAL, OVER_THE_TOP), NAMES)], kind)
 
 
 def both_sides(prepared: PreparedLevel, kind: str) -> Outcome:
-    """Either side's straight entry, each asked its own half."""
+    """Either side's straight entry, each with its own half as its task."""
     entries = [straight_entry(prepared.anatomy, prepared.level.name, side) for side in SIDES]
     return outcome(prepared, [(entry, (IPSILATERAL,), OWN_HALF) for entry in entries], kind)
 

@@ -65,7 +65,7 @@ def test_numbers_are_those_of_the_command(own_server, opened, side):  # pages cl
     page.until(EXECUTED)
     assert page.state("answer.estimate") == reported
     assert page.rows("headline") == [list(row) for row in headline_rows(reported)]
-    executions = reported["chances"]["hands"]
+    executions = reported["chances"]["executions"]
     assert page.rows("limits") == [list(row) for row in limit_rows(reported["resection"], executions)]
     for name in ("both", "freed", "kept"):
         assert (

@@ -59,7 +59,7 @@ def instruments(prepared, plan):
     return instrument_chart(prepared, plan, SHOWN)
 
 
-def told(prepared, approach):
+def numbers_of(prepared, approach):
     return plan_numbers(decompressed(prepared, approach))
 
 
@@ -68,7 +68,7 @@ def test_each_tilt_is_that_plan_alone(prepared, plan, tilts):
     assert plans[tilts.plan] == plan
     assert (np.diff(tilts.medial_tilt_deg) > 0).all()
     for row in (0, tilts.plan):
-        alone = told(prepared, plans[row])
+        alone = numbers_of(prepared, plans[row])
         assert tilts.numbers.bone_mm3[row] == alone.bone_mm3
         assert tilts.numbers.freed_frac["ipsilateral"][row] == alone.freed_by_side["left"]
         assert tilts.numbers.freed_frac["contralateral"][row] == alone.freed_by_side["right"]
@@ -113,7 +113,7 @@ def test_each_entry_is_the_plan_it_stands_for(prepared, entries):
     assert entry.at == entries.at
     by_relation = (entry.lateral_mm, entry.cranial_mm)
     assert by_relation == pytest.approx((entries.lateral_mm[column], entries.cranial_mm[row]), abs=ENTRY_TOL_MM)
-    alone = told(prepared, entries.best)
+    alone = numbers_of(prepared, entries.best)
     assert alone.good
     assert alone.bone_mm3 == entries.bone_mm3[row, column]
 
@@ -135,7 +135,7 @@ def test_thicker_instruments_free_no_more_and_the_plans_own_is_the_plan(prepared
         freed = curve.held.least_freed_frac
         assert freed[-1] <= freed[0] + 0.02
         own = int(np.flatnonzero(curve.diameter_mm == curve.plan_mm)[0])
-        assert curve.held.bone_mm3[own] == told(prepared, plan).bone_mm3
+        assert curve.held.bone_mm3[own] == numbers_of(prepared, plan).bone_mm3
         assert len(curve.best_plans) == len(curve.diameter_mm)
 
 
@@ -149,7 +149,7 @@ def test_an_instrument_stops_where_none_thicker_succeeds(instruments):
             assert not curve.best_feasible[stop:].any()
 
 
-def test_what_does_not_fit_gives_way():
+def test_what_does_not_fit_is_made_thinner():
     thin = with_diameter(Channel(), "sleeve", 3.0)
     assert (thin.sleeve_diameter_mm, thin.scope_diameter_mm, thin.tool_diameter_mm) == (3.0, 3.0, 3.0)
 

@@ -64,7 +64,7 @@ class Scene:
 
 @lru_cache(maxsize=4)
 def ready_level(anatomy: Anatomy) -> PreparedLevel:
-    """The level of an anatomy, prepared once for all approaches to it (anatomies are told apart by identity)."""
+    """The level of an anatomy, prepared once for all approaches to it (anatomies are distinguished by identity)."""
     return prepared_level(anatomy, LEVEL).ready()
 
 
@@ -124,15 +124,15 @@ def volumes_mm3(scene: Scene) -> dict[str, float]:
     return {kind: scene.document[kind]["bone_removed_mm3"]["total"] for kind in ("cone", "task")}
 
 
-def task_mm3_of(asked: Scene, taken: Scene, *, swap: bool = False) -> float:
+def task_mm3_of(requested: Scene, taken: Scene, *, swap: bool = False) -> float:
     """Bone that one scene loses to the task paths of another, placed by the level frames; mirrored where `swap`.
 
     Which targets are touched at all is left out: one more or one less of them adds or drops a whole path.
     """
     mirror = np.array([-1.0 if swap else 1.0, 1.0, 1.0])
     paths = tuple(
-        tuple(taken.level.frame.to_world_mm(asked.level.frame.to_level_mm(points) * mirror) for points in path)
-        for path in asked.estimate.task_paths
+        tuple(taken.level.frame.to_world_mm(requested.level.frame.to_level_mm(points) * mirror) for points in path)
+        for path in requested.estimate.task_paths
     )
     found = taken.estimate
     return cost_of(found.prepared, TaskRegion(paths, found.approach.channel, found.keep_out)).removal.total_mm3

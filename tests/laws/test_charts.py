@@ -15,11 +15,8 @@ from tests.laws.scenes import SPEC, Scene, anatomy_on, grid_of, mirrored, ready_
 
 TILTS_DEG = np.array([-5.0, 10.0, 25.0])
 
-BONE_TOL_FRAC, SHARE_TOL, LENGTH_TOL_MM = 0.30, 0.12, 0.5
-"""Voxels and lattice points fall elsewhere in the mirror image, and the choice of lines with them. Where the far side
-is only partly within reach a few tips more or less cost much bone: 596 against 467 mm3 for 71 against 77 % of it, and
-82 against 72 % at another tilt, were seen here, on voxels of 0.9 mm and cells of 1 mm. A finer lattice would tighten
-this; until then it says how far a resection depends on how the patient lies in the lattice."""
+BONE_TOL_FRAC, BONE_TOL_MM3, SHARE_TOL, LENGTH_TOL_MM = 0.03, 15.0, 0.03, 0.5
+"""Lines are chosen, so a resection is a local best: of some hundred mm3 the mirror image's differs by a bite or two."""
 
 Pair = tuple[tuple[PreparedLevel, Approach], tuple[PreparedLevel, Approach]]
 
@@ -36,13 +33,13 @@ def test_mirroring_the_patient_mirrors_the_chart(pair: Pair) -> None:
     here, there = (tilt_chart(prepared, plan, TILTS_DEG) for prepared, plan in pair)
     assert (here.side, there.side) == SIDES
     assert there.medial_tilt_deg == pytest.approx(here.medial_tilt_deg)
-    assert there.numbers.bone_mm3 == pytest.approx(here.numbers.bone_mm3, rel=BONE_TOL_FRAC, abs=20.0)
+    assert there.numbers.bone_mm3 == pytest.approx(here.numbers.bone_mm3, rel=BONE_TOL_FRAC, abs=BONE_TOL_MM3)
     for name in ("freed_frac", "facet_area_frac"):
         for relation, mine in getattr(here.numbers, name).items():
             theirs = getattr(there.numbers, name)[relation]
             assert theirs == pytest.approx(mine, abs=SHARE_TOL, nan_ok=True), (name, relation)
     # else any chart would do
-    assert np.ptp(here.numbers.least_freed_frac) > SHARE_TOL
+    assert np.ptp(here.numbers.least_freed_frac) > 0.1
 
 
 def test_mirroring_the_patient_mirrors_the_entries(pair: Pair) -> None:

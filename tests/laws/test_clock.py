@@ -71,9 +71,9 @@ def test_over_the_top(prepared: PreparedLevel, side: Side) -> None:
 
 
 @pytest.mark.parametrize("side", SIDES)
-def test_a_flatter_way_across_turns_the_far_lower_lamina_up_alone(prepared: PreparedLevel, side: Side) -> None:
+def test_a_flatter_path_across_turns_the_far_lower_lamina_up_alone(prepared: PreparedLevel, side: Side) -> None:
     """The usual approach, from a pivot further lateral, passes under the far lamina: its hour moves from the side of
-    the feet toward that of the roof, and stays on the way between the two. All else keeps its place."""
+    the feet toward that of the roof, and stays between the two. All else keeps its place."""
     usual, upright = far_clock(prepared, default_approach(prepared.anatomy, LEVEL, side)), straight(side)
     moved, hours = "contralateral lower lamina", hours_of_practice(side)
     for name in hours.keys() - {moved}:

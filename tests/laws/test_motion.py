@@ -67,7 +67,7 @@ def posed(plain: Scene) -> Scene:
 
 
 def test_the_mirror_image_gives_mirrored_estimates(plain: Scene, mirror_image: Scene) -> None:
-    """Of the task, for the same paths; that it is asked the same is the next law."""
+    """Of the task, for the same paths; that the task is the same is the next law."""
     assert volumes_mm3(mirror_image)["cone"] == pytest.approx(volumes_mm3(plain)["cone"], rel=0.01)
     own = volumes_mm3(plain)["task"]
     assert task_mm3_of(plain, plain) == pytest.approx(own, rel=ROUNDING)
@@ -76,7 +76,7 @@ def test_the_mirror_image_gives_mirrored_estimates(plain: Scene, mirror_image: S
     assert lengths_mm(mirror_image) == pytest.approx(lengths_mm(plain), abs=HALF_VOXEL_MM)
 
 
-def test_the_mirror_image_is_asked_the_mirrored_task(plain: Scene, mirror_image: Scene) -> None:
+def test_the_mirror_image_gets_the_mirrored_task(plain: Scene, mirror_image: Scene) -> None:
     for name, points in plain.estimate.task_targets_ras_mm.items():
         here = plain.level.frame.to_level_mm(points) * [-1, 1, 1]
         there = mirror_image.level.frame.to_level_mm(mirror_image.estimate.task_targets_ras_mm[name])

@@ -1,4 +1,4 @@
-"""What must hold whatever a decompression is asked to touch."""
+"""What must hold whatever the task of a decompression."""
 
 from __future__ import annotations
 

@@ -127,7 +127,7 @@ def test_thin_cortex_is_that_much_thinner() -> None:
     assert share[1] / share[0] == pytest.approx(0.5, abs=0.05)
 
 
-def test_patches_have_the_deviation_asked_for_and_leave_labels_alone() -> None:
+def test_patches_have_the_deviation_requested_and_leave_labels_alone() -> None:
     middle = spine_of(SpineSpec()).poses["L3"].to_world_mm([0.0, -14.0, 0.0])
     grid = isotropic_grid(middle - HALF, middle + HALF, 1.5)
     plain, patchy = (scan_of(spine_of(SpineSpec(patchy_hu=hu)), grid, STILL) for hu in (0.0, 40.0))

@@ -46,7 +46,7 @@ def write_nifti_file(
     other: np.ndarray | None = None,
     kind: type = nib.Nifti1Image,
 ) -> Path:
-    """A NIfTI file with the codes asked for; `other` is the qform where it differs."""
+    """A NIfTI file with the requested codes; `other` is the qform where it differs."""
     image = kind(voxels, affine, dtype=voxels.dtype)
     image.set_sform(affine, code=sform)
     image.set_qform(affine if other is None else other, code=qform)

@@ -112,7 +112,7 @@ TURNED = Shapes({"left": 30.0, "right": 50.0}, turn_deg=(12.0, -8.0, 9.0), shift
 
 
 def truth_frame(shapes: Shapes) -> Frame:
-    """The level frame the shapes were laid in."""
+    """The level frame the shapes were placed in."""
     return Frame(np.array(shapes.shift_mm), shapes.axes_ras)
 
 

@@ -1,4 +1,4 @@
-"""Diseases of a case that is rewritten: a person's files lost, work on the old anatomy, kills half-way."""
+"""Diseases of a case that is rewritten: a person's files lost, work on the old anatomy, kills halfway."""
 
 from __future__ import annotations
 

@@ -47,7 +47,7 @@ def test_one_damaged_header_within_the_stack_is_refused_with_its_gap(tmp_path, k
 
 
 @pytest.mark.parametrize("end", [0, 11])
-def test_one_damaged_header_at_the_end_of_the_stack_is_left_out_and_told(tmp_path, end):
+def test_one_damaged_header_at_the_end_of_the_stack_is_left_out_and_reported(tmp_path, end):
     folder, paths = _series(tmp_path)
     whole = read_scan(folder)
     _torn(paths[end], 600)
@@ -60,7 +60,7 @@ def test_one_damaged_header_at_the_end_of_the_stack_is_left_out_and_told(tmp_pat
 
 
 @pytest.mark.parametrize("end", [0, 11])
-def test_pixels_cut_short_at_the_end_of_the_stack_are_left_out_and_told(tmp_path, end):
+def test_pixels_cut_short_at_the_end_of_the_stack_are_left_out_and_reported(tmp_path, end):
     folder, paths = _series(tmp_path)
     whole = read_scan(folder)
     _torn(paths[end], paths[end].stat().st_size - 300)
@@ -103,7 +103,7 @@ def test_slice_that_does_not_say_where_it_lies_is_not_called_damaged(tmp_path, k
     assert "damaged" not in str(refusal.value)
 
 
-def test_copies_are_told_by_pixels_and_place_whatever_their_uid(tmp_path):
+def test_copies_are_recognised_by_pixels_and_place_whatever_their_uid(tmp_path):
     folder, paths = _series(tmp_path)
     copy = pydicom.dcmread(paths[3])
     copy.SOPInstanceUID = generate_uid()

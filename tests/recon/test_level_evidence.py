@@ -5,12 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canalwise.recon.anatomy import Confidence, Frame, Joint, Level, Measurement, Reason
+from canalwise.recon.anatomy import Anatomy, Confidence, Frame, Joint, Level, Measurement, Reason
 from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.canal.wall import ANGLES, Stations, wall_mm
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid, isotropic_grid
-from canalwise.recon.level.unresolved import without_unresolved
+from canalwise.recon.level.unresolved import (
+    CANAL_ONLY,
+    canal_only,
+    check_arches_resolved,
+    is_canal_only,
+    without_unresolved,
+)
 from canalwise.recon.naming.disc_slopes import bends_deg, disc_slopes_deg
 from canalwise.recon.naming.iliac_crest import crest_z_mm
 from canalwise.recon.scan import Scan
@@ -107,6 +113,23 @@ def test_a_joint_that_was_not_resolved_has_no_number() -> None:
     assert [m.structure for m in kept.measurements] == ["right facet joint", "canal"]
     assert "does not resolve the facet joint on the left" in kept.warnings[-1]
     assert without_unresolved(level, sure, {"parts": "given"}) is level
+
+
+def test_thick_slices_leave_the_canal_alone() -> None:
+    level, _ = level_with_joints()
+    area = Measurement("canal area", 250.0, "mm2", "canal", "canal at disc")
+    whole = replace(level, measurements=(*level.measurements, area), warnings=("L3-L4: check by eye (...)", "slipped"))
+    kept = canal_only(whole)
+    assert not kept.joints
+    assert kept.measurements == (area,)
+    assert kept.warnings == ("slipped",)
+    blank = np.zeros((2, 2, 2))
+    seen = Anatomy(Grid((2, 2, 2), np.diag([1.0, 1.0, 5.0, 1.0])), blank.astype(np.uint16), blank, (kept,))  # type: ignore[arg-type]
+    check_arches_resolved(seen)
+    with pytest.raises(AnatomyNotFound, match=r"canal only.*at most 3 mm .got '5\.00 mm'"):
+        check_arches_resolved(replace(seen, warnings=(CANAL_ONLY,)))
+    assert not is_canal_only(5.0, {"parts": "given"}, calibrated=True)
+    assert not is_canal_only(5.0, {"parts": "automatic"}, calibrated=False)
 
 
 def test_voxels_too_long_for_the_narrower_gap_only_take_that_joint() -> None:

@@ -1,4 +1,4 @@
-"""The memory a build needs is told, and held against what is there."""
+"""The memory a build needs is estimated, and held against what is there."""
 
 import numpy as np
 import pytest

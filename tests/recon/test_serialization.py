@@ -110,7 +110,7 @@ def test_a_level_comes_back_the_same():
     assert back.measurements == _level().measurements
 
 
-def test_every_wrong_field_is_told_at_once_with_its_path():
+def test_every_wrong_field_is_reported_at_once_with_its_path():
     data = to_data(_level())
     data["joints"]["left"]["angle_deg"] = "steep"
     data["measurements"][0]["name"] = 4
@@ -144,7 +144,7 @@ def test_nothing_is_bent_into_shape(field, value):
         from_data(Mixed, data, who="the record")
 
 
-def test_a_rule_of_the_record_itself_is_told():
+def test_a_rule_of_the_record_itself_is_reported():
     data = to_data(_level())
     data["frame"]["axes_ras"] = [[1.0, 0, 0], [0, 1.0, 0], [0, 0, -1.0]]
     with pytest.raises(BadFile, match="right-handed orthonormal triad"):
@@ -187,7 +187,7 @@ def test_broken_json_is_refused(tmp_path, content):
 
 
 @pytest.mark.parametrize("failure", [RuntimeError, KeyboardInterrupt])
-def test_a_folder_given_up_half_way_leaves_nothing(tmp_path, failure):
+def test_a_folder_given_up_half_done_leaves_nothing(tmp_path, failure):
     def half_done():
         with write_folder_atomic(tmp_path / "out", False, marker="m") as filling:
             (filling / "half").write_text("x")

@@ -19,7 +19,7 @@ from tests.workbench import toy
 @pytest.fixture
 def toy_phantom(monkeypatch, coarse_pictures):
     """The demonstration on the toy segment in place of the rendered spine."""
-    # pressed: without a ligament that presses on the sac there are no ways in to compare
+    # pressed: without a ligament that presses on the sac there are no accesses to compare
     given = GivenLabels(toy.pressed_anatomy().labels, demonstration.ALL_GIVEN)
     monkeypatch.setattr(demonstration, "phantom_case", lambda *_: (toy.scan(), given))
     monkeypatch.setattr(demonstration, "anatomy_of", lambda *_, **__: toy.pressed_anatomy())
@@ -61,7 +61,7 @@ def test_demo_refuses_a_level_the_phantom_lacks(tmp_path, capsys):
 
 
 def test_phantom_case_is_a_ct_with_all_its_labels(monkeypatch):
-    # a slab about the midline has all that is asked for, in a third of the time
+    # a slab about the midline has all that is needed, in a third of the time
     monkeypatch.setattr(demonstration, "natural_grid", partial(demonstration.natural_grid, half_width_mm=16.0))
     scan, given = demonstration.phantom_case(demo_spec(), "L3-L4", 6.0)
     assert scan.modality == "CT"

@@ -1,4 +1,4 @@
-"""The picture to count vertebrae on, and how names that are not confirmed are told."""
+"""The picture to count vertebrae on, and how names that are not confirmed are shown."""
 
 from dataclasses import replace
 

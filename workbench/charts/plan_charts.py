@@ -39,7 +39,7 @@ WIDTH_IN = 7.2
 COLOURS = dict(zip(RELATIONS, (IPSILATERAL, OVER_THE_TOP), strict=True))
 
 HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "||||", "oooo", "++++")
-"""Of the reasons why an entry fails, told apart without colour."""
+"""Of the reasons why an entry fails, distinguished without colour."""
 
 DARK_FRAC = 0.55
 """Cells darker than this share of the scale carry light numbers."""
@@ -69,7 +69,7 @@ def caption_of(chart: object) -> str:
     raise TypeError(f"{type(chart).__name__} has no caption")
 
 
-def standing_alone(chart: TiltChart | EntryMap | InstrumentChart) -> Figure:
+def captioned_figure(chart: TiltChart | EntryMap | InstrumentChart) -> Figure:
     """The figure with caption and caution, for a file of its own; call inside `drawing_style`."""
     figure = figure_of(chart)
     width, height = figure.get_size_inches()
@@ -183,7 +183,7 @@ def _entry_figure(chart: EntryMap) -> Figure:
         shown = axes.pcolormesh(*edges, share, cmap="cividis_r", edgecolors=PAPER, vmin=0, vmax=100)
         figure.colorbar(shown, ax=axes, label="freed on the side freed less, %", shrink=0.8)
     keys: list[Artist] = [_failing(axes, chart, edges, index) for index in range(len(chart.reasons))]
-    _told_in_cells(axes, chart)
+    _write_cells(axes, chart)
     lateral, cranial = chart.plan_entry_mm
     plan = axes.plot(lateral, cranial, marker="D", markersize=8, color=PAPER, markeredgecolor=INK, markeredgewidth=1.5,
                      linestyle="none", label="the plan's entry")  # fmt: skip
@@ -214,7 +214,7 @@ def _failing(axes: Axes, chart: EntryMap, edges: list[Float], index: int) -> Pat
     return Patch(facecolor=PAPER, edgecolor=QUIET, hatch=hatch, label=chart.reasons[index])
 
 
-def _told_in_cells(axes: Axes, chart: EntryMap) -> None:
+def _write_cells(axes: Axes, chart: EntryMap) -> None:
     """Bone where an entry succeeds, else the share that it frees; with its bone if none succeeds."""
     success = chart.best_place is not None
     low, high = (float(f(chart.bone_mm3)) if success else 0.0 for f in (np.nanmin, np.nanmax))
@@ -237,13 +237,13 @@ def _entry_caption(chart: EntryMap) -> str:
     if chart.best_place is None:
         return (
             f"No entry through the {height} has {wanted_words(chart.enough_frac)} within all limits. In each: what is "
-            f"freed on the side freed less, %, and its bone, mm\u00b3; hatch: what stands in the way. "
+            f"freed on the side freed less, %, and its bone, mm\u00b3; hatch: what prevents success. "
             f"{chart.evaluated} approaches looked at. {limits_words(chart.limits)}"
         )
     return (
         f"For each entry through the {height}: the bone, mm\u00b3, of the plan of least weighted bone with "
         f"{wanted_words(chart.enough_frac)}, all limits kept; seen from dorsal, head up. Hatched: not possible, with "
-        f"what stands in the way and what is freed on the side freed less. {chart.evaluated} approaches looked at. "
+        f"what prevents success and what is freed on the side freed less. {chart.evaluated} approaches looked at. "
         f"{limits_words(chart.limits)}"
     )
 
@@ -288,7 +288,7 @@ def _diameter_panels(panels: Sequence[Axes], curve: DiameterCurve, chart: Instru
 @caption_of.register
 def _instrument_caption(chart: InstrumentChart) -> str:
     return (
-        f"Sleeve and tool diameter, the other as planned (what no longer fits gives way). Shaded: entered anew, "
+        f"Sleeve and tool diameter, the other as planned (what no longer fits is made thinner). Shaded: entered anew, "
         f"{wanted_words(chart.enough_frac)}, all limits kept. Joints and what is freed are those of the plan entered "
         f"anew. {chart.evaluated} approaches looked at. {limits_words(chart.limits)}"
     )

@@ -31,7 +31,7 @@ COLUMNS: Mapping[str, str] = {
     "post": "scan after the operation, for the audit",
     "modality": "CT or MR, needed only where the file cannot say",
     "series": "which of several series in the folder",
-    "accept_thick": "yes: read slices over 3 mm apart all the same",
+    "accept_thick": "yes: read slices over 5 mm apart all the same",
     "accept_tilt": "yes: resample a leaning stack to right angles",
     "patient": "whole number: levels of one patient carry the same, and are counted together",
     "surgeon": "whole number for each surgeon, no name",

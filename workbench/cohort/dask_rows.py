@@ -58,7 +58,7 @@ CONFIG: dict[str, Any] = {
 
 @dataclass(frozen=True)
 class RowTask:
-    """What a worker is sent; `memory_mb` is what its worker may have, and is asked of the worker where left out."""
+    """What a worker is sent; `memory_mb` is what its worker may have, and is read by the worker where left out."""
 
     out: Path
     line: CaseLine
@@ -134,7 +134,7 @@ def cluster_client(address: str) -> Iterator[Client]:
 def rows_on(client: Client, tasks: Sequence[RowTask]) -> Iterator[FinishedRow]:
     """The rows as they are finished; every record is on disk by then.
 
-    A result that is lost with its worker before it arrives is asked for again: its record is on disk, so nothing is
+    A result that is lost with its worker before it arrives is requested again: its record is on disk, so nothing is
     worked out twice.
     """
     from distributed import as_completed
@@ -206,7 +206,7 @@ def _lost(tries: int) -> Failure:
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """What the scheduler's log would tell is told by the rows."""
+    """What the scheduler's log would report is reported by the rows."""
     log = logging.getLogger("distributed")
     before, variable = log.level, os.environ.get("DASK_LOGGING__DISTRIBUTED")
     log.setLevel(logging.CRITICAL)

@@ -41,7 +41,12 @@ def write_results(out: Path, records: Sequence[RowRecord]) -> None:
 
 
 def table_rows(records: Sequence[RowRecord]) -> list[dict[str, Any]]:
-    """A row for each case and level, in the list's order."""
+    """A row for each case and level, in the list's order.
+
+    >>> from canalwise.workbench.cohort.row_record import RowRecord
+    >>> table_rows([RowRecord("a", patient=3, rows=({"level": "L3-L4"},))])
+    [{'case': 'a', 'patient': 3, 'surgeon': None, 'order': None, 'level': 'L3-L4'}]
+    """
     return [
         {"case": one.case, "patient": one.patient, "surgeon": one.surgeon, "order": one.order, **row}
         for one in records
@@ -69,7 +74,12 @@ def parquet_bytes(rows: Sequence[dict[str, Any]]) -> bytes:
 
 
 def number_fields(columns: Sequence[TableColumn]) -> list[tuple[str, str, str]]:
-    """(name, kind, meaning) of every field of the table's numbers, ends of intervals after their number."""
+    """(name, kind, meaning) of every field of the table's numbers, ends of intervals after their number.
+
+    >>> from canalwise.estimator.cohort.columns import TableColumn
+    >>> [name for name, _, _ in number_fields([TableColumn("reach_mm", (), "reach", interval=("ends",))])]
+    ['reach_mm', 'reach_mm_low', 'reach_mm_high']
+    """
     fields = []
     for column in columns:
         fields.append((column.name, str(column.kind), column.meaning))
@@ -78,7 +88,11 @@ def number_fields(columns: Sequence[TableColumn]) -> list[tuple[str, str, str]]:
 
 
 def failures_text(records: Sequence[RowRecord]) -> str:
-    """A line for each failure as CSV; the head alone where all went well."""
+    """A line for each failure as CSV; the head alone where all went well.
+
+    >>> failures_text([]).strip()
+    'case,level,step,kind,exit_status,message'
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(FAILURE_COLUMNS)

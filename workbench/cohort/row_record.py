@@ -1,4 +1,4 @@
-"""What is kept of one row of a cohort: its numbers, or why it has none. One JSON file a row, written whole.
+"""Record of one row of a cohort: its numbers, or why it has none. One JSON file a row, written whole.
 
 A row that was finished is not worked on again while its inputs, options and the tool's version stay the same: their
 checksum stands in the record. Records hold no path of a source and no time, so the same cohort gives the same bytes.

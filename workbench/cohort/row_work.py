@@ -72,7 +72,7 @@ def _worked(out: Path, begun: RowRecord, line: CaseLine, how: tuple[CohortOption
         try:
             step.work(work)
         except Exception as error:
-            # numbers of a case that failed on its way are not mixed with whole ones
+            # numbers of a case that failed half done are not mixed with whole ones
             return replace(begun, failures=(*work.failures, failure_of(error, step.name)))
     rows = rows_of(work.folder, "plan" if line.plan else line.approach if line.level else "")
     return replace(begun, rows=rows, failures=tuple(work.failures))

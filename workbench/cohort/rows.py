@@ -22,7 +22,7 @@ def rows_of(folder: Path, approach: str) -> tuple[dict[str, Any], ...]:
 
     Parameters
     ----------
-    approach : 'default', 'search' or 'plan': where the plans come from; empty where none were asked for
+    approach : 'default', 'search' or 'plan': where the plans come from; empty where none were requested
     """
     found = _documents(folder)
     measured = {level["name"]: level for one in found.get("measure", ()) for level in one.get("levels", ())}

@@ -87,7 +87,7 @@ def measure(work: CaseWork) -> None:
 
 
 def plan(work: CaseWork) -> None:
-    """A plan for every level asked for, given, usual or searched for, and its numbers, as 'canalwise estimate'."""
+    """A plan for every requested level, given, usual or searched for, and its numbers, as 'canalwise estimate'."""
     from canalwise.estimator.approach.plan_file import read_kept_plan
     from canalwise.recon.case.folder import read_case
     from canalwise.workbench.cohort.level_plans import estimate_level

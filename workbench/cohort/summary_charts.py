@@ -25,7 +25,7 @@ MOST_BINS = 20
 
 
 def spread_chart(values: Numbers, words: str) -> str:
-    """How many rows have which value, with the median drawn; an SVG address."""
+    """Histogram of a number over the rows, with the median drawn; an SVG address."""
     known = known_values(values)
     bins = min(MOST_BINS, max(int(np.ceil(np.sqrt(len(known)))), 1))
 

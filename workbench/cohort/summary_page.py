@@ -68,10 +68,10 @@ def unit_of(column: str) -> str:
     return UNITS.get(column.rpartition("_")[2], "")
 
 
-def told(value: float, column: str) -> str:
+def readable_value(value: float, column: str) -> str:
     """A value as people read it.
 
-    >>> told(0.5, "freed_frac"), told(123.4, "bone_removed_mm3")
+    >>> readable_value(0.5, "freed_frac"), readable_value(123.4, "bone_removed_mm3")
     ('50 %', '123')
     """
     if column.endswith("_frac"):
@@ -111,7 +111,7 @@ def _spread_rows(rows: Sequence[Row]) -> Iterator[tuple[str, ...]]:
     for column in (c for c in COLUMNS if c.kind == "number"):
         found = distribution_of(_column(rows, column.name))
         if found.count:
-            ends = (told(value, column.name) for value in found.quantiles)
+            ends = (readable_value(value, column.name) for value in found.quantiles)
             yield (_words(column), str(found.count), str(found.missing), *ends)
 
 
@@ -133,7 +133,7 @@ def _agreements(rows: Sequence[Row]) -> Iterator[tuple[str, ...]]:
         found = limits_of_agreement(_column(rows, planned), _column(rows, achieved), _column(rows, "patient"))
         if found is not None:
             low, high = found.limits
-            ends = (told(value, planned) for value in (found.mean, low, high))
+            ends = (readable_value(value, planned) for value in (found.mean, low, high))
             yield (_words(column_of(planned)), str(found.count), str(found.patients), *ends)
 
 

@@ -77,7 +77,7 @@ def cohort(
     Parameters
     ----------
     out : a new folder, an empty one, or one of a cohort, which is taken up: rows that are finished stay
-    progress : told 1 for each row that is finished
+    progress : called with 1 for each row that is finished
 
     Raises
     ------

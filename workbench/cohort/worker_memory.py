@@ -1,4 +1,4 @@
-"""How many workers a machine can feed, and how much memory each may have."""
+"""Number of workers that a machine's memory allows, and memory of each."""
 
 from __future__ import annotations
 
@@ -27,15 +27,15 @@ class WorkerShare:
 
 
 def worker_share(requested: int | None, memory_mb: float | None = None, there_mb: float | None = None) -> WorkerShare:
-    """How many workers, and memory for each.
+    """Number of workers, and memory of each.
 
     Parameters
     ----------
-    requested : workers asked for; as many as there are processors, but no more than memory feeds, where left out
+    requested : number of workers wanted; as many as there are processors, but no more than memory feeds, where left out
     memory_mb : for each worker; an even share where left out
-    there_mb : what the machine has; asked for where left out
+    there_mb : what the machine has; read where left out
 
-    Raises UnusableInput where memory does not feed what was asked for.
+    Raises UnusableInput where memory does not feed what was requested.
 
     >>> worker_share(2, there_mb=10_000.0)
     WorkerShare(workers=2, memory_mb=4250.0)

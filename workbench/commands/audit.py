@@ -48,7 +48,7 @@ def options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--label-names", type=Path, metavar="TOML", help="file that maps their values to our names")
     parser.add_argument("--series", type=int, metavar="N", help="which of several series in the folder")
-    parser.add_argument("--accept-thick", action="store_true", help="read slices over 3 mm apart all the same")
+    parser.add_argument("--accept-thick", action="store_true", help="read slices over 5 mm apart all the same")
     parser.add_argument("--accept-tilt", action="store_true", help="resample a leaning stack to right angles")
     parser.add_argument("--save", action="store_true", help="keep the result and its picture in the case")
     add_json(parser)

@@ -58,7 +58,13 @@ def options(parser: argparse.ArgumentParser) -> None:
         metavar="L2,L3,L4",
         help="the vertebrae in view, cranial to caudal, where the scan cannot tell",
     )
-    parser.add_argument("--mr", type=Path, metavar="MR", help="an MR of the same patient, registered to the CT")
+    parser.add_argument(
+        "--mr",
+        type=Path,
+        action="append",
+        metavar="MR",
+        help="an MR of the same patient, registered to the CT; given again for each further stack of it",
+    )
     parser.add_argument(
         "--mr-labels",
         type=Path,
@@ -71,9 +77,7 @@ def options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--mr-label-names", type=Path, metavar="TOML", help="file that maps their values to our names")
     parser.add_argument("--modality", choices=("CT", "MR"), help="needed only when the file cannot say")
     parser.add_argument("--series", type=int, metavar="N", help="which of several series in the folder")
-    parser.add_argument(
-        "--accept-thick", action="store_true", help="read slices over 3 mm apart (of an MR over 5 mm) all the same"
-    )
+    parser.add_argument("--accept-thick", action="store_true", help="read slices over 5 mm apart all the same")
     parser.add_argument(
         "--accept-tilt", action="store_true", help="resample a leaning stack (gantry tilt) to right angles"
     )

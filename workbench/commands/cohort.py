@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from canalwise.workbench.cohort.whole_cohort import CohortResult
 
 SAMPLES, BUDGET = 1000, 800
-"""Of each row, unless told otherwise."""
+"""Of each row, unless stated otherwise."""
 
 ABOUT = """\
 Take every case of a list through build, measure, estimate and audit, several at a time. LIST is a CSV file, one line
@@ -138,13 +138,13 @@ def cohort_lines(document: Mapping[str, Any]) -> list[object]:
     """The counts, the failures and the caution."""
     from canalwise.workbench.console.output import table
 
-    told = [
+    counts = [
         f"{document['cases_without_failure']} of {document['cases']} cases without a failure"
         f" ({document['cases_not_done_again']} were finished before); {document['rows']} rows,"
         f" {document['freed_and_kept']} plans free enough and keep every limit."
     ]
     failed = [(one["case"], one["level"], one["step"], one["kind"], one["message"]) for one in document["failures"]]
-    lines: list[object] = [*told]
+    lines: list[object] = [*counts]
     if failed:
         lines.append(table(("case", "level", "step", "kind", "what to know"), failed, title="Failures"))
     return [*lines, f"Wrote {', '.join(document['files'])}.", document["caution"]]

@@ -11,21 +11,21 @@ from canalwise.workbench.console.verb import Verb
 BUDGET = 1200
 
 ABOUT = """\
-Compare the ways in at one level for the same room needed, each on the best plan that is found for it:
+Compare the accesses to one level for the same room needed, each on the best plan that is found for it:
 from the left, from the right, from both sides (one entry each, for its own half), and a midline
 laminectomy as a reference. Kept as results/compare-LEVEL.json in the case.
 
-A way that frees less than 90 % of what presses on a side, or breaks a limit, is never the best, however
-little bone it takes. Intervals and differences rest on the same errors of the hand for every way. A
+An access that frees less than 90 % of what presses on a side, or breaks a limit, is never the best, however
+little bone it takes. Intervals and differences rest on the same execution errors for every access. A
 difference that those could turn round, or that is less than a few bites of a punch, is called a tie.
 
 examples:
   canalwise compare case --level L3-L4
   canalwise compare case --level L3-L4 --breadth central --budget 3000
 
-prints what each way frees first, then one row per way in: freed on each side, least free area before,
+prints what each access frees first, then one row per access: freed on each side, least free area before,
 needed and after, bone removed, what stays of both joints and of the spinous base, how often it succeeds
-by hand; bone by structure; and the conclusion.
+as executed; bone by structure; and the conclusion.
 """
 
 

@@ -12,7 +12,7 @@ from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Correct a case. A structure painted elsewhere, on the case's scan.nii.gz or labels.nii.gz or on the scan it was built
-from, takes the place of the one found; points laid into the canal, a vertebra or a disc make the scan be searched
+from, takes the place of the one found; points placed in the canal, a vertebra or a disc make the scan be searched
 again. Everything that follows is found anew, and earlier corrections stay. The case is replaced when all went well and
 is left as it was when not. Its plans and files of your own are kept; results, meshes and report belong to the old
 anatomy and go. A plan remembers on which anatomy it was made, and says so when that is another.

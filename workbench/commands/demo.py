@@ -12,7 +12,7 @@ from canalwise.workbench.console.verb import Verb
 
 ABOUT = """\
 Do the whole job on a made-up spine with a narrow canal: render its scan, build the case, lay out
-an approach, estimate it, compare the ways in, and write the report. Nothing has to be given.
+an approach, estimate it, compare the accesses, and write the report. Nothing has to be given.
 
 example:
   canalwise demo --out demo-case

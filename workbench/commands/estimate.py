@@ -22,10 +22,10 @@ examples:
   canalwise estimate case --level L3-L4 --side left --task contralateral-recess,roof
   canalwise estimate case --level L3-L4 --side left --guidance navigated --experience trainee
 
-prints first whether the plan frees enough and keeps every limit, with the chance that it does when
-a hand carries it out; what it frees and takes; then the headline numbers for the task (only what
-must go to touch what is asked) and the cone (all the sweep could take), every limit and the reach.
-Numbers carry 95 % intervals from errors of the scan's borders and of the hand (--guidance,
+prints first whether the plan frees enough and keeps every limit, with the chance that it does under
+execution errors; what it frees and takes; then the headline numbers for the task (only what
+must go to touch the requested targets) and the cone (all the sweep could take), every limit and the reach.
+Numbers carry 95 % intervals from uncertain borders and execution errors (--guidance,
 --experience). With --strict the status is 4 when a plan is not freed and kept.
 """
 

@@ -29,7 +29,7 @@ examples:
   canalwise levels case --levels L2-L3,L3-L4,L4-L5 --side left --sheet
   canalwise levels case --levels L3-L4,L4-L5 --plan case/plans/L3-L4-search.toml
 
-prints the verdict, the ways of choosing sides, each level, what each vertebra loses, the bridges of lamina,
+prints the verdict, the patterns of sides, each level, what each vertebra loses, the bridges of lamina,
 the order, and whether one skin entry serves.
 """
 

@@ -17,8 +17,8 @@ ABOUT = """\
 Look for better approaches to a level: over side, docking point, pivot, tilts and instrument. The best
 takes the least bone, weighted by its worth, that frees at least 90 % of what presses on each side with
 every limit kept; where no plan found does, that is said first, and the one that frees most within the
-limits is shown. Beside it stand the next best plan and what it would cost, the plan a hand is likeliest
-to carry out, and the plans of which none frees more for less bone. All numbers are exact estimates.
+limits is shown. Beside it stand the next best plan and what it would cost, the plan likeliest to succeed
+as executed, and the plans of which none frees more for less bone. All numbers are exact estimates.
 
 --breadth says how much of the canal is to be freed: central, with-recesses (usual) or with-foramen.
 The same --seed gives the same answer. Ctrl-C stops early with the best found so far.

@@ -1,4 +1,4 @@
-"""What an audit is asked on the command line, and what it leaves in the case."""
+"""Options of an audit on the command line, and what it leaves in the case."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from canalwise.workbench.console.plan_store import keep_result, plan_names, plan
 
 
 def audit_question(case: Case, after: Scan, args: argparse.Namespace) -> tuple[AuditQuestion, tuple[str, ...]]:
-    """What is asked of both scans, and what to know of the plan.
+    """The two scans, and what to know of the plan.
 
     Raises
     ------

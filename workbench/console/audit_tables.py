@@ -48,7 +48,13 @@ def title_of(document: Json) -> str:
 
 
 def taken_rows(document: Json) -> Rows:
-    """(structure, mm3, share of it), the whole first, then what lost anything."""
+    """(structure, mm3, share of it), the whole first, then what lost anything.
+
+    >>> taken = {"total": 820.0, "interval95": [700.0, 950.0], "by_structure": {"upper lamina": 800.0, "other": None},
+    ...          "share_of_structure": {"upper lamina": 0.4}, "detection_limit_mm3": 30.0}
+    >>> taken_rows({"bone_taken_mm3": taken})[1:]
+    [('upper lamina', '800', '40 %'), ('smallest piece that would be found', '30', '')]
+    """
     taken = document["bone_taken_mm3"]
     total = with_interval(number(taken["total"], 0), taken["interval95"])
     rows: Rows = [("all (95 % interval)", total, "")]
@@ -58,11 +64,15 @@ def taken_rows(document: Json) -> Rows:
         for name, mm3 in taken["by_structure"].items()
         if mm3 is not None and mm3 >= 0.5
     ]
-    return [*rows, ("smallest piece that would be told", number(taken["detection_limit_mm3"], 0), "")]
+    return [*rows, ("smallest piece that would be found", number(taken["detection_limit_mm3"], 0), "")]
 
 
 def facet_rows(document: Json) -> Rows:
-    """(joint, area, width, volume kept)."""
+    """(joint, area, width, volume kept).
+
+    >>> facet_rows({"facet_preserved": {"ipsilateral": {"area_frac": 0.8, "width_frac": 0.7, "volume_frac": 0.9}}})
+    [('ipsilateral facet', '80 %', '70 %', '90 %')]
+    """
     return [
         (f"{relation} facet", *(percent((kept or {}).get(f"{key}_frac")) for key in ("area", "width", "volume")))
         for relation, kept in document["facet_preserved"].items()
@@ -70,7 +80,12 @@ def facet_rows(document: Json) -> Rows:
 
 
 def limit_rows(document: Json) -> Rows:
-    """(limit, value, limit, how it stands)."""
+    """(limit, value, limit, how it stands).
+
+    >>> limit = {"name": "pars", "value": 6.0, "limit": 5.0, "unit": "mm", "met": True}
+    >>> limit_rows({"limits": [limit]})
+    [('pars', '6.0 mm', '5.0 mm', 'kept')]
+    """
     return [
         (each["name"], amount(each["value"], each["unit"]), amount(each["limit"], each["unit"]), MET[each["met"]])
         for each in document["limits"]
@@ -78,7 +93,13 @@ def limit_rows(document: Json) -> Rows:
 
 
 def plan_rows(document: Json) -> Rows:
-    """Planned against achieved in five numbers."""
+    """Planned against achieved in five numbers.
+
+    >>> numbers = {"planned_mm3": 900.0, "achieved_mm3": 800.0, "both_mm3": 700.0, "overlap_frac": 0.82,
+    ...            "missed_mm3": 200.0, "unplanned_mm3": 100.0}
+    >>> plan_rows({"against_plan": numbers})[2]
+    ('both', '700 mm³ (overlap 82 %)')
+    """
     found = document["against_plan"]
     return [
         ("planned", amount(found["planned_mm3"], "mm3", 0)),
@@ -90,7 +111,12 @@ def plan_rows(document: Json) -> Rows:
 
 
 def place_rows(document: Json) -> Rows:
-    """(what and where, mm3, left, dorsal, cranial mm) of the places to look at."""
+    """(what and where, mm3, left, dorsal, cranial mm) of the places to look at.
+
+    >>> place = {"structure": "upper lamina", "mm3": 50.0, "at_level_mm": [8.0, 20.0, 3.0]}
+    >>> place_rows({"against_plan": {"missed": [place], "unplanned": []}})
+    [('not taken: upper lamina', '50', '8', '20', '3')]
+    """
     found, rows = document["against_plan"], []
     for key, words in (("missed", "not taken"), ("unplanned", "not planned")):
         for place in found[key]:
@@ -111,7 +137,12 @@ AREA_WORDS = {
 
 
 def area_names(document: Json) -> list[str]:
-    """Columns of the areas that are known."""
+    """Columns of the areas that are known.
+
+    >>> known = dict.fromkeys(AREA_WORDS) | {"before": 80.0, "sac_after": 120.0}
+    >>> area_names({"areas": {"least_area_mm2": known}})
+    ['before', 'sac after']
+    """
     known = document["areas"]["least_area_mm2"]
     return [words for key, words in AREA_WORDS.items() if known[key] is not None]
 
@@ -131,7 +162,11 @@ def area_rows(document: Json) -> Rows:
 
 
 def criterion_rows(document: Json) -> Rows:
-    """(criterion, value, limit, answer with the reason where there is none)."""
+    """(criterion, value, limit, answer with the reason where there is none).
+
+    >>> criterion_rows({"criteria": []})
+    [('areas', '', '', 'not known: sac or ligament are not in view')]
+    """
     return [
         (
             each["name"],
@@ -144,7 +179,11 @@ def criterion_rows(document: Json) -> Rows:
 
 
 def fitted_lines(document: Json) -> list[str]:
-    """Which approach explains best what was taken, in one sentence."""
+    """Which approach explains best what was taken, in one sentence.
+
+    >>> fitted_lines({"fitted_approach": None})
+    []
+    """
     fitted = document["fitted_approach"]
     if fitted is None:
         return []
@@ -162,7 +201,11 @@ def fitted_lines(document: Json) -> list[str]:
 
 
 def registration_lines(document: Json) -> list[str]:
-    """How well both scans lie on each other."""
+    """How well both scans lie on each other.
+
+    >>> registration_lines({"registration": {"L3": {"residual_mm": 0.2, "correlation": 0.98}}})
+    ['Registration residual: L3 0.20 mm (correlation 0.98).']
+    """
     each: Sequence[str] = [
         f"{vertebra} {found['residual_mm']:.2f} mm (correlation {found['correlation']:.2f})"
         for vertebra, found in document["registration"].items()

@@ -14,6 +14,7 @@ from canalwise.recon.case.corrections import Replacement, replacement_of
 from canalwise.recon.case.folder import Case, put_in_order
 from canalwise.recon.case.folder_writing import check_replaceable
 from canalwise.recon.errors import WrongUse
+from canalwise.recon.examination.stack_fusion import read_examination
 from canalwise.recon.intake.label_maps import read_given_labels
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.registration.carried_tissue import CarriedTissue
@@ -72,17 +73,27 @@ def anatomy_from(
     )
 
 
-def mr_beside(args: argparse.Namespace, laid: Callable[[CarriedTissue], None]) -> MrBeside | None:
-    """The MR of --mr with the labels of --mr-labels; None where none is given. `laid` takes what was carried."""
+def mr_beside(args: argparse.Namespace, carried: Callable[[CarriedTissue], None]) -> MrBeside | None:
+    """The MR of --mr with the labels of --mr-labels; None where none is given. `carried` takes what was carried."""
     if args.mr is None:
         if args.mr_labels or args.mr_label_names:
             raise WrongUse("--mr-labels", "needs the MR they are of", do="Give it with --mr.")
         return None
     if args.mr_label_names and not args.mr_labels:
         raise WrongUse("--mr-label-names", "needs label maps", do="Give them with --mr-labels.")
-    scan = read_scan(args.mr, modality="MR", accept_thick=True)
+    if args.mr_labels:
+        # labels made elsewhere lie on one stack's own voxels
+        scan = read_scan(_one_of(args.mr), modality="MR", accept_thick=True)
+    else:
+        scan = read_examination(args.mr, modality="MR", accept_thick=True)
     given = read_given_labels(args.mr_labels, args.mr_label_names, scan.grid) if args.mr_labels else None
-    return MrBeside(scan, given, laid)
+    return MrBeside(scan, given, carried)
+
+
+def _one_of(paths: Sequence[Path]) -> Path:
+    if len(paths) > 1:
+        raise WrongUse("--mr-labels", "belong to one stack of the MR", got=f"{len(paths)}", do="Give that one alone.")
+    return paths[0]
 
 
 def anatomy_corrected(case: Case, corrections: CorrectionOptions, vertebrae: Sequence[str] | None) -> Anatomy:
@@ -93,17 +104,17 @@ def anatomy_corrected(case: Case, corrections: CorrectionOptions, vertebrae: Seq
     )
 
 
-def with_mr_provenance(scan: Scan, laid: Sequence[CarriedTissue]) -> Scan:
+def with_mr_provenance(scan: Scan, carried: Sequence[CarriedTissue]) -> Scan:
     """The scan with the residuals of the MR that was registered to it among what is known of its making."""
-    told = {
+    provenance = {
         f"MR residual {name}": one.problem or f"{one.residual_mm:.2f} mm"
-        for found in laid
+        for found in carried
         for name, one in found.registrations.items()
     }
-    return replace(scan, provenance=scan.provenance | told)
+    return replace(scan, provenance=scan.provenance | provenance)
 
 
-def mr_json(laid: Sequence[CarriedTissue]) -> dict[str, Any]:
+def mr_json(carried: Sequence[CarriedTissue]) -> dict[str, Any]:
     """How an MR was registered to the CT, vertebra by vertebra, and which levels it serves."""
     registrations = {
         name: {
@@ -112,17 +123,17 @@ def mr_json(laid: Sequence[CarriedTissue]) -> dict[str, Any]:
             "motion_ras": one.motion.matrix_ras_mm.tolist(),
             "problem": one.problem or None,
         }
-        for found in laid
+        for found in carried
         for name, one in found.registrations.items()
     }
-    levels = ["-".join(pair) for found in laid for pair in found.levels]
-    refused = {"-".join(pair): why for found in laid for pair, why in found.refused.items()}
+    levels = ["-".join(pair) for found in carried for pair in found.levels]
+    refused = {"-".join(pair): why for found in carried for pair, why in found.refused.items()}
     return {"mr_registration": {"vertebrae": registrations, "levels": levels, "refused": refused}}
 
 
-def draw_mr(folder: Path, scan: Scan, anatomy: Anatomy, mr: MrBeside, laid: Sequence[CarriedTissue]) -> str:
+def draw_mr(folder: Path, scan: Scan, anatomy: Anatomy, mr: MrBeside, carried: Sequence[CarriedTissue]) -> str:
     """Draws the picture by which the registration is checked into the case; its name."""
     from canalwise.workbench.images.registration_picture import write_registration_picture
 
-    motions = {name: one.motion for found in laid for name, one in found.registrations.items() if not one.problem}
+    motions = {name: one.motion for found in carried for name, one in found.registrations.items() if not one.problem}
     return write_registration_picture(folder, scan, anatomy, mr.scan, motions).name

@@ -20,9 +20,9 @@ MET = {True: "kept", False: "BREACHED", None: "not measured"}
 def verdict_lines(document: Json) -> list[str]:
     """The verdict's sentence, failure first, and the chances; nothing where there is none.
 
-    >>> told = {"verdict": {"freed": False, "sentence": "Frees 62 % on the far side, though it breaks no limit"}}
-    >>> verdict_lines(told | {"chances": {"freed": 0.1, "kept": 1.0, "both": 0.1, "hands": 40}})[0]
-    'NOT FREED. Frees 62 % on the far side, though it breaks no limit.'
+    >>> told = {"verdict": {"freed": False, "sentence": "Frees 62 % on the contralateral side"}}
+    >>> verdict_lines(told | {"chances": {"freed": 0.1, "kept": 1.0, "both": 0.1, "executions": 40}})[0]
+    'NOT FREED. Frees 62 % on the contralateral side.'
     >>> verdict_lines({})
     []
     """
@@ -30,22 +30,23 @@ def verdict_lines(document: Json) -> list[str]:
     if not verdict:
         return []
     head = "" if verdict.get("freed", True) else "NOT FREED. "
-    return [f"{head}{verdict['sentence']}.", *hand_chances(document)]
+    return [f"{head}{verdict['sentence']}.", *execution_chances(document)]
 
 
-def hand_chances(document: Json) -> list[str]:
-    """How likely a plan frees enough and keeps its limits when hands carry it out; nothing when not told.
+def execution_chances(document: Json) -> list[str]:
+    """Chances that a plan frees enough and keeps its limits as executed; nothing where not reported.
 
-    >>> hand_chances({"chances": {"freed": 0.25, "kept": 1.0, "both": 0.25, "hands": 40}})
-    ['Chance that it frees enough and keeps every limit: 25 % (frees enough 25 %, keeps every limit > 97 %; 40 hands).']
+    >>> line, = execution_chances({"chances": {"freed": 0.25, "kept": 1.0, "both": 0.25, "executions": 40}})
+    >>> line.partition(" (")[2]
+    'frees enough 25 %, keeps every limit > 97 %; 40 executions).'
     """
     chances = document.get("chances")
     if not chances or chances.get("freed") is None:
         return []
-    both, freed, kept = (chance_words(chances[name], chances["hands"]) for name in ("both", "freed", "kept"))
+    both, freed, kept = (chance_words(chances[name], chances["executions"]) for name in ("both", "freed", "kept"))
     return [
         f"Chance that it frees enough and keeps every limit: {both} (frees enough {freed}, keeps every limit {kept}; "
-        f"{chances['hands']} hands)."
+        f"{chances['executions']} executions)."
     ]
 
 
@@ -66,7 +67,7 @@ def chance_words(chance: float | None, samples: int = 1000) -> str:
 
 
 LEAST_SURE = 0.99
-"""Beyond this a chance is told as more than this; from N samples none is surer than 1 - 1 / (N + 1)."""
+"""Beyond this a chance is reported as more than this; from N samples none is surer than 1 - 1 / (N + 1)."""
 
 ROUNDING = 1e-9
 """Of a sum of fractions."""
@@ -77,22 +78,22 @@ def freed_tables(document: Json) -> list[object]:
     if not document.get("freed") or not document.get("resection"):
         return []
     freed, resection, right = document["freed"], document["resection"], (1, 2, 3)
-    hands = (document.get("chances") or {}).get("hands", 0)
+    executions = (document.get("chances") or {}).get("executions", 0)
     return [
         table(("freed (95 % interval)", "ipsilateral", "contralateral", "all"), freed_rows(freed), right=right),
         table(("free area", "before", "needed", "after"), area_rows(freed), right=right),
         table(("bone for it", "taken", "of the structure"), bone_rows(resection), right=(1, 2)),
         table(
             ("limit of the resection", "value", "limit", "", "chance kept"),
-            limit_rows(resection, hands),
+            limit_rows(resection, executions),
             right=(1, 2, 4),
         ),
         table(("step", "bone", "area gained"), step_rows(resection), right=(1, 2)),
     ]
 
 
-def limit_rows(resection: Json, hands: int) -> list[tuple[str, str, str, str, str]]:
-    """The resection's limits, with the chance that hands keep each.
+def limit_rows(resection: Json, executions: int) -> list[tuple[str, str, str, str, str]]:
+    """The resection's limits, with the chance that executions keep each.
 
     >>> limit = {"name": "pars", "value": 4.2, "limit": 5.0, "unit": "mm", "met": False, "chance": 0.3}
     >>> limit_rows({"limits": [limit]}, 40)
@@ -101,7 +102,7 @@ def limit_rows(resection: Json, hands: int) -> list[tuple[str, str, str, str, st
     return [
         (
             check["name"], amount(check["value"], check["unit"]), amount(check["limit"], check["unit"]),
-            MET[check["met"]], chance_words(check.get("chance"), hands),
+            MET[check["met"]], chance_words(check.get("chance"), executions),
         )
         for check in resection["limits"]
     ]  # fmt: skip

@@ -14,13 +14,13 @@ from canalwise.estimator.estimate.intervals import intervals_of, no_intervals
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.uncertain_json import uncertain_as_json
-from canalwise.estimator.execution.uncertainty_values import SAMPLES, HandTrial
+from canalwise.estimator.execution.uncertainty_values import SAMPLES, ExecutionTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompressed
-from canalwise.estimator.search.best_approach import SearchResult
 from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.search_task import Progress, SearchTask
+from canalwise.estimator.search.search_values import SearchResult
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.corrections import correction_sentences
 from canalwise.recon.disclaimer import CAUTION
@@ -36,7 +36,7 @@ BUILD_SCHEMA, MEASURE_SCHEMA = "canalwise.build/2", "canalwise.measure/2"
 USUAL_TRIAL = MonteCarloOptions()
 """A thousand samples from the first seed."""
 
-HANDS, USUAL_HANDS = SAMPLES, HandTrial()
+EXECUTIONS, USUAL_EXECUTIONS = SAMPLES, ExecutionTrial()
 """Hands that carry out a resection at most, and as a rule: each is worked out in full."""
 
 UNJUDGED = "Nothing is said of what is freed"
@@ -161,29 +161,29 @@ def estimated_json(
     """
     found = estimate(anatomy, approach, task=task)
     document = estimate_as_json(found, no_intervals(found) if trial is None else intervals_of(found, trial))
-    return with_decompression(document, found.prepared, approach, hands_of(trial))
+    return with_decompression(document, found.prepared, approach, execution_trial_of(trial))
 
 
-def hands_of(trial: MonteCarloOptions | None) -> HandTrial | None:
-    """The hands that carry out a resection in a trial: as many as its samples, HANDS at most; None without a trial."""
-    return None if trial is None else HandTrial(min(trial.samples, HANDS), trial.seed, trial.errors)
+def execution_trial_of(trial: MonteCarloOptions | None) -> ExecutionTrial | None:
+    """The simulated executions of a resection: as many as the trial's samples, EXECUTIONS at most; None without one."""
+    return None if trial is None else ExecutionTrial(min(trial.samples, EXECUTIONS), trial.seed, trial.errors)
 
 
 def with_decompression(
     document: dict[str, Any],
     prepared: PreparedLevel,
     approach: Approach,
-    hands: HandTrial | None = USUAL_HANDS,
+    executions: ExecutionTrial | None = USUAL_EXECUTIONS,
     known: DecompressedLevel | None = None,
 ) -> dict[str, Any]:
     """An estimate's JSON with what its approach frees; where that cannot be said, nothing and a warning why.
 
-    `hands` : what its intervals and chances come from; without them there are none
+    `executions` : what its intervals and chances come from; without them there are none
     `known` : what the approach frees, where it has been worked out before
     """
     try:
         found = known or decompressed(prepared, approach)
-        more = plain(uncertain_as_json(found, None if hands is None else resection_intervals(found, hands)))
+        more = plain(uncertain_as_json(found, None if executions is None else resection_intervals(found, executions)))
     except AnatomyNotFound as error:
         nothing: dict[str, Any] = dict.fromkeys(("resection", "freed", "verdict", "spinous_process"))
         nothing["chances"] = (document.get("chances") or {}) | dict.fromkeys(("freed", "kept", "both"))
@@ -197,7 +197,7 @@ def with_decompression(
     geometry["phases"] = [phase | same for phase in document["geometry"]["phases"]]
     chances = (document.get("chances") or {}) | more.pop("chances")
     unknown = [why for why in more["resection"]["facet_unresolved"].values() if why is not None]
-    warnings = [*document["warnings"], *(f"No number of this joint is told: {why}." for why in unknown)]
+    warnings = [*document["warnings"], *(f"No number of this joint is reported: {why}." for why in unknown)]
     return document | more | {"geometry": geometry, "chances": chances, "warnings": warnings}
 
 

@@ -39,7 +39,13 @@ def levels_lines(document: Json) -> list[object]:
 
 
 def pattern_row(pattern: Json) -> tuple[str, ...]:
-    """One way of choosing sides."""
+    """One pattern of sides.
+
+    >>> pattern = {"name": "all left", "bone_removed_mm3": {"together": 1500.0}, "levels_not_freed": ["L4-L5"],
+    ...            "limits_broken": [], "least_lamina_bridge_mm": 6.0}
+    >>> pattern_row(pattern)
+    ('all left', '1500', 'L4-L5', 'none', '6.0 mm')
+    """
     return (
         pattern["name"],
         number(pattern["bone_removed_mm3"]["together"], 0),

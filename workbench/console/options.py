@@ -102,7 +102,7 @@ def add_approach(parser: argparse.ArgumentParser, task: bool = True) -> None:
     which = parser.add_argument_group(
         "the approach",
         "Either a plan file, or a level and a side from which a usual start is "
-        "laid out on this anatomy; single values of it can then be changed.",
+        "constructed on this anatomy; single values of it can then be changed.",
     )
     which.add_argument("--plan", type=Path, metavar="FILE", help="a plan (TOML) as 'canalwise estimate' writes it")
     which.add_argument("--level", metavar="L3-L4", help="the level, as upper and lower vertebra")
@@ -118,8 +118,8 @@ def add_approach(parser: argparse.ArgumentParser, task: bool = True) -> None:
         which.add_argument(option(name), type=float, metavar=unit, help=CHANNEL_HELP.get(name, name.replace("_", " ")))
     words = ", ".join(name.replace(" ", "-") for name in NAMES)
     if task:
-        told = f"what is to be touched, of {words} (usual: all of it)"
-        which.add_argument("--task", metavar="NAME[,NAME...]", help=told)
+        task_help = f"what is to be touched, of {words} (usual: all of it)"
+        which.add_argument("--task", metavar="NAME[,NAME...]", help=task_help)
 
 
 BREADTHS = ("central", "with-recesses", "with-foramen")
@@ -144,10 +144,10 @@ def breadth_of(args: argparse.Namespace) -> Breadth:
 
 
 def add_trial(parser: argparse.ArgumentParser) -> None:
-    """--samples, --seed, --no-intervals, and whose hand it is."""
+    """--samples, --seed, --no-intervals, and who executes it."""
     which = parser.add_argument_group(
         "intervals and chances",
-        "Borders and hand are varied at random; the same samples and seed give the same numbers.",
+        "Borders and execution are varied at random; the same samples and seed give the same numbers.",
     )
     which.add_argument("--samples", type=int, default=1000, metavar="N", help="how many samples [%(default)s]")
     which.add_argument("--seed", type=int, default=0, metavar="N", help="where the samples start from [%(default)s]")
@@ -157,10 +157,10 @@ def add_trial(parser: argparse.ArgumentParser) -> None:
         "--guidance",
         choices=GUIDANCES,
         default=usual_guidance,
-        help="how the way to the bone is found; with fluoroscopy the docking is felt on bone [%(default)s]",
+        help="how the path to the bone is found; with fluoroscopy the docking is felt on bone [%(default)s]",
     )
     which.add_argument(
-        "--experience", choices=EXPERIENCES, default=usual_experience, help="whose hand carries it out [%(default)s]"
+        "--experience", choices=EXPERIENCES, default=usual_experience, help="who carries it out [%(default)s]"
     )
 
 

@@ -47,7 +47,7 @@ class CommandOutput:
     def counting(self, what: str, total: int) -> Iterator[Callable[[int], None]]:
         """Shows on a terminal how much of a known total is done; silent as `busy` is.
 
-        What it gives is told how much more has just been done.
+        What it gives is called with how much more has just been done.
         """
         stream = self.err or sys.stderr
         if self.as_json or not stream.isatty():

@@ -11,7 +11,7 @@ from canalwise.workbench.style.phrases import number, percent, with_interval
 
 Json = Mapping[str, Any]
 
-PICKS = {"best": "least bone", "robust": "likeliest by hand", "runner_up": "next best"}
+PICKS = {"best": "least bone", "robust": "likeliest as executed", "runner_up": "next best"}
 
 
 def search_lines(document: Json) -> list[object]:
@@ -61,13 +61,13 @@ def access_lines(document: Json) -> list[object]:
 
 
 ACCESS_COLUMNS = (
-    "way in", "freed left", "freed right", "least area before, needed, after, mm2", "bone, mm3", "left facet",
-    "right facet", "bridge, mm", "succeeds by hand",
+    "access", "freed left", "freed right", "least area before, needed, after, mm2", "bone, mm3", "left facet",
+    "right facet", "bridge, mm", "chance as executed",
 )  # fmt: skip
 
 
 def structure_rows(rows: Sequence[Json]) -> list[tuple[str, ...]]:
-    """Bone by structure, one column a way in; structures that lose nothing anywhere are left out.
+    """Bone by structure, one column an access; structures that lose nothing anywhere are left out.
 
     >>> structure_rows([{"bone_by_structure_mm3": {"upper lamina left": 80.4, "other": 0.0}}])
     [('upper lamina left', '80')]
@@ -116,7 +116,7 @@ def pick_facts(pick: Json) -> dict[str, str]:
         "bone that must go": _bone(pick["bone_removed_mm3"]["resection"]),
         "facet kept ipsi, contra": " / ".join(percent(share) for share in pick["facet_area_frac"].values()),
         "limits broken": ", ".join(pick["limits_broken"]) or "none",
-        "frees enough within limits by hand": percent(pick["by_hand"]["both"]),
+        "frees enough within limits as executed": percent(pick["by_hand"]["both"]),
         "side, instrument": f"{plan['side']}, {pick['instrument']}",
         "entry lateral, cranial": f"{number(entry['lateral_mm'])} mm, {number(entry['cranial_mm'])} mm ({entry['at']})",
         "pivot to docking point": f"{number(plan['pivot_distance_mm'])} mm",
@@ -143,12 +143,18 @@ def _bone(reported: Json) -> str:
 
 
 def pareto_row(row: Json) -> tuple[str, ...]:
-    """One approach of the Pareto set, as text."""
+    """One approach of the Pareto set, as text.
+
+    >>> approach = {"side": "left", "docking_point_mm": [8.0, 12.0, 0.0]}
+    >>> row = {"approach": approach, "freed_frac": 0.93, "bone_removed_mm3": 700.0, "least_facet_kept_frac": 0.8}
+    >>> pareto_row(row | {"freed": True})
+    ('93 %', '700', '80 %', 'left', '8.0', 'yes')
+    """
     plan = row["approach"]
     return (
         percent(row["freed_frac"]),
         number(row["bone_removed_mm3"], 0),
-        percent(row["least_facet_kept_frac"]),
+        "not known" if (kept := row["least_facet_kept_frac"]) is None else percent(kept),
         plan["side"],
         number(abs(plan["docking_point_mm"][0])),
         "yes" if row["freed"] else "NO",

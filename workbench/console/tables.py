@@ -88,11 +88,11 @@ def headline_rows(document: Json) -> list[tuple[str, str, str]]:
 
 def task_table(document: Json) -> object:
     """Share touched of each set of targets of the task, and the chance that it is enough."""
-    return table(("asked to touch", "touched", "chance of enough"), task_rows(document), right=(1, 2))
+    return table(("requested targets", "touched", "chance of enough"), task_rows(document), right=(1, 2))
 
 
 def chance_line(document: Json) -> list[str]:
-    """How likely the plan keeps what it must and reaches what it is made for, in one sentence; nothing when not told.
+    """Chances that the plan keeps its limits and reaches its targets, in one sentence; nothing when not reported.
 
     >>> reported = {"all_limits": 0.95, "all_targets": 0.4, "all": 0.38, "wanted": ["roof"], "enough_frac": 0.8}
     >>> chance_line({"chances": reported, "samples": 1000})[0]
@@ -203,7 +203,8 @@ def naming_lines(naming: Json | None) -> list[str]:
     if naming is None:
         return []
     hint = " TRANSITIONAL ANATOMY is possible." if naming["transitional"] else ""
-    return [f"Names: probability {naming['value_frac']:.2f}, {naming['because']}.{hint}"]
+    presumed = f" Names hold {naming['condition']}." if naming.get("condition") else ""
+    return [f"Names: probability {naming['value_frac']:.2f}, {naming['because']}.{presumed}{hint}"]
 
 
 def sure_row(level: str, confidence: Json | None) -> tuple[str, str, str, str]:

@@ -1,1 +1,1 @@
-"""Verbs that hand a case to people and other programs: page, report, theatre sheet, export, archive."""
+"""Verbs that deliver a case to people and other programs: page, report, theatre sheet, export, archive."""

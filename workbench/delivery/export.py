@@ -80,7 +80,7 @@ def names(text: str) -> tuple[str, ...]:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Reads a case and writes it in the formats asked for."""
+    """Reads a case and writes it in the requested formats."""
     from canalwise.recon.case.folder import read_case
     from canalwise.recon.case.folder_writing import check_replaceable
     from canalwise.recon.errors import WrongUse

@@ -13,7 +13,7 @@ from canalwise.workbench.transfer.peer import address
 
 ABOUT = """\
 Bring one series of CT or MR images from an archive, to build a case from. Series are found by
-C-FIND and brought by C-GET; an archive that gives nothing away but sends to known places is asked
+C-FIND and brought by C-GET; an archive that gives nothing away but sends to known places is requested
 by C-MOVE with --listen. Nothing else of canalwise uses the network.
 
 examples:

@@ -15,7 +15,7 @@ Write one self-contained page about one approach: slices and 3D pictures with th
 removed, joints, reach, decompression, what other tilts, entries and instruments would cost,
 comparison, and the plan's numbers. It needs no network and no other file, and prints on A4.
 The plan kept in the case for that level and side is used when there is one; otherwise the usual
-start. An audit kept for the level ('canalwise audit ... --save') is told of.
+start. An audit kept for the level ('canalwise audit ... --save') is included.
 
 examples:
   canalwise report case --level L3-L4 --side left

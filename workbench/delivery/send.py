@@ -47,4 +47,4 @@ def run(args: argparse.Namespace) -> int:
 
 
 VERB = Verb("send", "DICOM objects to an archive over the network", ABOUT, options, run)
-"""Asked for by name only; no other verb talks to a network."""
+"""Requested by name only; no other verb talks to a network."""

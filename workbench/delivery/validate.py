@@ -45,9 +45,9 @@ def run(args: argparse.Namespace) -> int:
 
     voice = CommandOutput(args.json)
     check_replaceable(args.out, args.force, DATA_FILE)
-    effort = THOROUGH if args.thorough else QUICK
+    scope = THOROUGH if args.thorough else QUICK
     with voice.busy("validating") as progress:
-        document = validation_json(validated(effort, progress), effort)
+        document = validation_json(validated(scope, progress), scope)
     write_validation(args.out, document, args.force)
     columns = ("quantity", "found", "passes", "values", "verdict")
     rows = [
@@ -55,8 +55,8 @@ def run(args: argparse.Namespace) -> int:
          str(r["count"]), verdict(r))
         for r in document["rows"]
     ]  # fmt: skip
-    told = f"{document['passed']} of {len(rows)} rows pass. Wrote validation.html."
-    voice.result(document, [table(columns, rows, right=(1, 3)), told, CAUTION])
+    passed = f"{document['passed']} of {len(rows)} rows pass. Wrote validation.html."
+    voice.result(document, [table(columns, rows, right=(1, 3)), passed, CAUTION])
     return BREACHED if args.strict and document["passed"] < len(rows) else 0
 
 

@@ -29,7 +29,7 @@ def outlines_of(mask: Mask) -> list[Float]:
     areas = [signed_area(line) for line in closed]
     outer = [line for line, area in zip(closed, areas, strict=True) if area > 0]
     holes = [line for line, area in zip(closed, areas, strict=True) if area < 0]
-    # From the right: what a hole's channel meets on its way to the right has then been joined already.
+    # From the right: what a hole's channel meets on its path to the right has then been joined already.
     for hole in sorted(holes, key=lambda line: -line[:, 0].max()):
         _join(outer, hole)
     return outer

@@ -1,7 +1,7 @@
 """Headers and images of a source without identity, after the Basic Application Level Confidentiality Profile.
 
 PS3.15 annex E (https://dicom.nema.org/medical/dicom/current/output/chtml/part15/chapter_E.html) lists what must be
-removed or replaced. Here it is the other way round: only the attributes below are carried over, and everything else,
+removed or replaced. Here it is the reverse: only the attributes below are carried over, and everything else,
 private attributes and overlays among it, stays behind. What the profile would remove is therefore never copied, also
 where a later edition names more.
 """
@@ -46,12 +46,12 @@ RETAIN_UIDS = ("113110", "Retain UIDs Option")
 
 
 def method_of(new_uids: bool) -> DeidentificationMethod:
-    """How a source is freed of identity: all UIDs replaced, or those that a person asked to refer to kept.
+    """How a source is freed of identity: all UIDs replaced, or kept where a person requested to refer to the source.
 
     >>> [code for code, _ in method_of(new_uids=False).codes]
     ['113100', '113110']
     """
-    words = "PS3.15 E.2, a list of what is kept" + ("" if new_uids else "; UIDs as asked")
+    words = "PS3.15 E.2, a list of what is kept" + ("" if new_uids else "; UIDs as requested")
     return DeidentificationMethod(words, (BASIC,) if new_uids else (BASIC, RETAIN_UIDS))
 
 
@@ -76,7 +76,7 @@ def without_identity(source: Dataset, identity: StudyIdentity, key: str, new_uid
     sop_uid, series = (replaced_uid(uid, key) for uid in uids) if new_uids else uids
     made = begun(identity, sop_class, sop_uid, series, str(source.Modality))
     made.FrameOfReferenceUID = identity.frame_of_reference_uid
-    # The software that wrote this did not take the image; who did is not told.
+    # The software that wrote this did not take the image; who did is not stated.
     made.Manufacturer, made.SeriesNumber = "", 1
     for name in ("ManufacturerModelName", "SoftwareVersions", "DeviceSerialNumber"):
         delattr(made, name)

@@ -1,4 +1,4 @@
-"""The planes of an image series, and how values on a case's grid are laid onto them."""
+"""The planes of an image series, and how values on a case's grid are placed on them."""
 
 from __future__ import annotations
 
@@ -39,28 +39,28 @@ class FrameStack:
     grid: Grid
     headers: tuple[Dataset, ...]
 
-    def laid(self, values: npt.NDArray[Any], own: Grid) -> npt.NDArray[Any]:
+    def placed_on_frames(self, values: npt.NDArray[Any], own: Grid) -> npt.NDArray[Any]:
         """(slices, rows, columns) array of values on a grid cut from the planes, 0 beyond it.
 
         Raises BadGeometry where the grid's voxels do not lie on the planes' pixels.
         """
-        return laid_on(values, own, self.grid)
+        return placed_on_planes(values, own, self.grid)
 
 
-def laid_on(values: npt.NDArray[Any], own: Grid, planes: Grid) -> npt.NDArray[Any]:
+def placed_on_planes(values: npt.NDArray[Any], own: Grid, planes: Grid) -> npt.NDArray[Any]:
     """(slices, rows, columns) array of values on `own`, on the grid of planes that holds it.
 
     >>> own = Grid((1, 2, 3), np.diag([1.0, 2.0, 3.0, 1.0]))
-    >>> laid_on(np.arange(6).reshape(1, 2, 3), own, slice_grid(own)).tolist()
+    >>> placed_on_planes(np.arange(6).reshape(1, 2, 3), own, slice_grid(own)).tolist()
     [[[3], [0]], [[4], [1]], [[5], [2]]]
     """
     turn, start = _turn(own, planes)
     axes = np.abs(turn).argmax(axis=1)
-    placed = values.transpose(axes)
+    permuted = values.transpose(axes)
     first = np.minimum(start, start + turn @ (np.array(own.shape) - 1))
     flips = tuple(slice(None, None, int(turn[k, axes[k]])) for k in range(3))
     out = np.zeros(planes.shape, dtype=values.dtype)
-    out[tuple(slice(int(a), int(a) + n) for a, n in zip(first, placed.shape, strict=True))] = placed[flips]
+    out[tuple(slice(int(a), int(a) + n) for a, n in zip(first, permuted.shape, strict=True))] = permuted[flips]
     return np.ascontiguousarray(out.transpose(2, 1, 0))
 
 
@@ -93,9 +93,9 @@ def slice_grid(grid: Grid) -> Grid:
     axis = 2 if spacing[2] >= spacing.max() else int(spacing.argmax())
     affine = np.eye(4)
     corner = np.zeros(3)
-    for place, (which, way) in enumerate(SLICE_AXES[axis]):
-        affine[:3, place] = way * grid.affine_ras_mm[:3, which]
-        corner[which] = 0 if way > 0 else grid.shape[which] - 1
+    for place, (which, direction) in enumerate(SLICE_AXES[axis]):
+        affine[:3, place] = direction * grid.affine_ras_mm[:3, which]
+        corner[which] = 0 if direction > 0 else grid.shape[which] - 1
     affine[:3, 3] = grid.world_mm(corner)
     columns, rows, slices = (grid.shape[which] for which, _ in SLICE_AXES[axis])
     return Grid((columns, rows, slices), affine)
@@ -111,7 +111,11 @@ def add_plane(made: Dataset, grid: Grid, number: int) -> None:
 
 
 def directions_lps(grid: Grid) -> Float:
-    """(6,) array: unit directions along a row and down a column, LPS."""
+    """(6,) array: unit directions along a row and down a column, LPS.
+
+    >>> directions_lps(Grid((2, 2, 2), np.eye(4))).tolist()
+    [-1.0, -0.0, 0.0, -0.0, -1.0, 0.0]
+    """
     axes = grid.affine_ras_mm[:3, :2] / grid.spacing_mm[:2] * RAS_TO_LPS[:, None]
     return np.asarray(axes.T.reshape(6))
 

@@ -26,7 +26,7 @@ NAMESPACE = uuid.uuid5(uuid.NAMESPACE_OID, "canalwise exported DICOM objects")
 MAKER = "canalwise"
 NOBODY = "Anonymous^"
 BODY_PART = "LSPINE"
-"""Lumbar spine, as PS3.16 annex L writes it; unpaired, so that no laterality is asked for."""
+"""Lumbar spine, as PS3.16 annex L writes it; unpaired, so that no laterality is required."""
 
 OWN_SCHEME = "99CANALWISE"
 DUMMY_DATE, DUMMY_TIME = "20000101", "000000"
@@ -46,7 +46,7 @@ class StudyIdentity:
     Parameters
     ----------
     patient_id : made from the case's checksum
-    study_uid, frame_of_reference_uid : our own, or the source's where a person asked for it
+    study_uid, frame_of_reference_uid : our own, or the source's where a person requested it
     method : how identity was removed; empty where there was none to remove
     """
 
@@ -58,7 +58,7 @@ class StudyIdentity:
 
 @dataclass(frozen=True)
 class DeidentificationMethod:
-    """How identity was taken out of a source, as PS3.15 annex E asks to be told.
+    """How identity was taken out of a source, as PS3.15 annex E requires it to be stated.
 
     Parameters
     ----------
@@ -80,7 +80,11 @@ def uid_of(*parts: str) -> str:
 
 
 def content_key(values: npt.NDArray[np.generic]) -> str:
-    """The checksum of an array: its kind, shape and numbers."""
+    """The checksum of an array: its kind, shape and numbers.
+
+    >>> content_key(np.zeros(2)) == content_key(np.zeros(2)), content_key(np.zeros(2)) == content_key(np.zeros((2, 1)))
+    (True, False)
+    """
     digest = hashlib.sha256(repr((values.dtype.str, values.shape)).encode())
     digest.update(np.ascontiguousarray(values).data)
     return digest.hexdigest()
@@ -136,7 +140,11 @@ def with_own_codes(made: Dataset) -> None:
 
 
 def coded(value: str, scheme: str, meaning: str) -> Dataset:
-    """A code sequence item (PS3.3 8.8)."""
+    """A code sequence item (PS3.3 8.8).
+
+    >>> coded("122138", "DCM", "Canadian").CodeMeaning
+    'Canadian'
+    """
     item = Dataset()
     item.CodeValue, item.CodingSchemeDesignator, item.CodeMeaning = value, scheme, meaning[:LONGEST_NAME]
     return item

@@ -30,7 +30,7 @@ def own_stack(scan: Scan, identity: StudyIdentity, key: str) -> FrameStack:
 
 def image_files(scan: Scan, stack: FrameStack) -> list[Dataset]:
     """The slices with their pixels, in the order of the stack."""
-    stored, slope, intercept = _stored(stack.laid(scan.voxels, scan.grid))
+    stored, slope, intercept = _stored(stack.placed_on_frames(scan.voxels, scan.grid))
     return [_with_pixels(header, stored[k], slope, intercept, scan) for k, header in enumerate(stack.headers)]
 
 

@@ -63,7 +63,10 @@ def binary_object(
 def numbered_object(
     planes: npt.NDArray[np.uint16], found: Sequence[NamedSegment], stack: FrameStack, identity: StudyIdentity, what: str
 ) -> Dataset:
-    """A label map as binary segments numbered 1, 2, 3 ..., which all programs read."""
+    """A label map as binary segments numbered 1, 2, 3 ..., which all programs read.
+
+    `planes` (slices, rows, columns) array of labels.
+    """
     places = np.zeros(max((s.number for s in found), default=0) + 1, dtype=np.uint16)
     places[[s.number for s in found]] = np.arange(1, len(found) + 1)
     return _object(places[planes], "BINARY", _counted(found), stack, identity, what)

@@ -88,7 +88,11 @@ def whole_vertebra(number: int) -> NamedSegment:
 
 
 def vertebra_code(name: str) -> Code:
-    """The code of a vertebra."""
+    """The code of a vertebra.
+
+    >>> vertebra_code("S1")[2], vertebra_code("L4")[2]
+    ('Sacrum', 'L4 vertebra')
+    """
     value = VERTEBRA_CODES.get(name)
     meaning = "Sacrum" if name == "S1" else f"{name} vertebra"
     return (name, OWN_SCHEME, meaning) if value is None else (value, "SCT", meaning)

@@ -19,7 +19,7 @@ from canalwise.recon.grid import Grid
 from canalwise.recon.image.volume import BUDGET_MB
 from canalwise.recon.scan import Scan
 from canalwise.workbench.dicom.deidentified import burned_in_warnings, method_of, replaced_uid, without_identity
-from canalwise.workbench.dicom.frame_stack import FrameStack, laid_on
+from canalwise.workbench.dicom.frame_stack import FrameStack, placed_on_planes
 from canalwise.workbench.dicom.identity import StudyIdentity, own_identity
 
 
@@ -89,8 +89,8 @@ def _planes(read: DicomStack) -> Grid:
 
 
 def _check_same(read: DicomStack, grid: Grid, scan: Scan) -> None:
-    held = laid_on(np.ones(scan.grid.shape, dtype=bool), scan.grid, grid)
-    other = (laid_on(scan.voxels, scan.grid, grid) != read.volume.voxels.transpose(2, 1, 0)) & held
+    held = placed_on_planes(np.ones(scan.grid.shape, dtype=bool), scan.grid, grid)
+    other = (placed_on_planes(scan.voxels, scan.grid, grid) != read.volume.voxels.transpose(2, 1, 0)) & held
     if other.any():
         raise BadFile(
             "the source",
@@ -101,7 +101,7 @@ def _check_same(read: DicomStack, grid: Grid, scan: Scan) -> None:
 
 
 def _header(read: DicomStack, number: int) -> Dataset:
-    """The header of a slice with all its attributes; only `without_identity` may hand any of them on."""
+    """The header of a slice with all its attributes; only `without_identity` may pass any of them on."""
     with read.sources[read.slices[number].source].opened() as file, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         header = pydicom.dcmread(file, stop_before_pixels=True)

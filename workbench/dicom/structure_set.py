@@ -51,7 +51,7 @@ def structure_set(regions: Sequence[Region], stack: FrameStack, identity: StudyI
     made.FrameOfReferenceUID, made.PositionReferenceIndicator = identity.frame_of_reference_uid, ""
     made.StructureSetLabel, made.StructureSetName = what, what
     made.StructureSetDescription = CAUTION
-    # Asked for, may be empty: a true date would differ from run to run.
+    # Required, may be empty: a true date would differ from run to run.
     made.StructureSetDate, made.StructureSetTime = "", ""
     made.ReferencedFrameOfReferenceSequence = [_frame_of_reference(stack, identity)]
     made.StructureSetROISequence = [_roi(segment, identity) for segment, _ in regions]

@@ -29,13 +29,21 @@ PLAN_SEGMENTS = (
 
 
 def labels_segmentation(labels: Labels, own: Grid, stack: FrameStack, identity: StudyIdentity) -> Dataset:
-    """Every label as a binary segment."""
-    return numbered_object(stack.laid(labels, own), segments_in(labels), stack, identity, "Anatomy of the case")
+    """Every label as a binary segment.
+
+    `labels` (nx, ny, nz) on the grid `own`.
+    """
+    return numbered_object(
+        stack.placed_on_frames(labels, own), segments_in(labels), stack, identity, "Anatomy of the case"
+    )
 
 
 def labels_label_map(labels: Labels, own: Grid, stack: FrameStack, identity: StudyIdentity) -> Dataset:
-    """Every label as the number it is."""
-    return label_map_object(stack.laid(labels, own), segments_in(labels), stack, identity)
+    """Every label as the number it is.
+
+    `labels` (nx, ny, nz) on the grid `own`.
+    """
+    return label_map_object(stack.placed_on_frames(labels, own), segments_in(labels), stack, identity)
 
 
 def plan_segmentation(bone: PlannedBone, stack: FrameStack, identity: StudyIdentity) -> Dataset:
@@ -49,8 +57,11 @@ def plan_segmentation(bone: PlannedBone, stack: FrameStack, identity: StudyIdent
 def contours(
     labels: Labels, own: Grid, bone: PlannedBone | None, stack: FrameStack, identity: StudyIdentity
 ) -> Dataset:
-    """Vertebrae, discs and what lies in the canal as contours, and the plan's room and resection."""
-    regions = [(segment, stack.laid(mask, own)) for segment, mask in _whole_structures(labels)]
+    """Vertebrae, discs and what lies in the canal as contours, and the plan's room and resection.
+
+    `labels` (nx, ny, nz) on the grid `own`.
+    """
+    regions = [(segment, stack.placed_on_frames(mask, own)) for segment, mask in _whole_structures(labels)]
     regions += [] if bone is None else plan_regions(bone, stack)
     return structure_set([region for region in regions if region[1].any()], stack, identity, "canalwise")
 
@@ -64,8 +75,8 @@ def plan_regions(bone: PlannedBone, stack: FrameStack) -> list[Region]:
         NamedSegment(number, name, PLANNED, (str(number), OWN_SCHEME, meaning), None, colour)
         for number, name, meaning, colour in PLAN_SEGMENTS
     ]
-    laid: list[npt.NDArray[np.bool_]] = [stack.laid(mask, grid) for mask in masks]
-    return [(segment, mask) for segment, mask in zip(segments, laid, strict=True) if mask.any()]
+    placed: list[npt.NDArray[np.bool_]] = [stack.placed_on_frames(mask, grid) for mask in masks]
+    return [(segment, mask) for segment, mask in zip(segments, placed, strict=True) if mask.any()]
 
 
 def _whole_structures(labels: Labels) -> list[tuple[NamedSegment, Mask]]:

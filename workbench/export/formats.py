@@ -65,7 +65,7 @@ class ExportedFile:
 
 @dataclass(frozen=True, eq=False)
 class ExportJob:
-    """A case, a plan on it where there is one, and what is wanted; each part is found when it is first asked for.
+    """A case, a plan on it where there is one, and what is wanted; each part is computed when first needed.
 
     Parameters
     ----------
@@ -270,7 +270,7 @@ USUAL = ("stl", "glb", "nifti", "seg")
 
 
 def export_files(job: ExportJob, formats: tuple[str, ...], say: Callable[[str], None]) -> Iterator[ExportedFile]:
-    """The files of some formats; `say` is told which is being made.
+    """The files of some formats; `say` is called with the one being made.
 
     Raises
     ------
@@ -288,6 +288,10 @@ def export_files(job: ExportJob, formats: tuple[str, ...], say: Callable[[str], 
 
 
 def extent_of(files: list[Mapping[str, Any]]) -> list[float]:
-    """Size of all surfaces together, mm, x, y and z; empty where there are none."""
+    """Size of all surfaces together, mm, x, y and z; empty where there are none.
+
+    >>> extent_of([{"extent_mm": [[0, 0, 0], [10, 20, 30]]}, {"extent_mm": [[-5, 0, 0], [1, 2, 3]]}, {}])
+    [15, 20, 30]
+    """
     ends = np.array([one["extent_mm"] for one in files if "extent_mm" in one])
     return [] if not len(ends) else np.round(ends[:, 1].max(axis=0) - ends[:, 0].min(axis=0), 1).tolist()

@@ -17,7 +17,10 @@ from canalwise.recon.labels import CANAL_CONTENTS, Labels, Tissue, label_names, 
 
 
 def nifti_bytes(values: npt.NDArray[np.generic], grid: Grid) -> bytes:
-    """A label map as NIfTI-1, .nii.gz."""
+    """A label map as NIfTI-1, .nii.gz.
+
+    `values` (nx, ny, nz) on `grid`; the file's affine is that grid's, RAS mm.
+    """
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "labels.nii.gz")
         write_nifti(path, values, grid)

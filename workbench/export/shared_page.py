@@ -19,7 +19,7 @@ from canalwise.estimator.outcome.decompressed import decompressed_or_none
 from canalwise.recon.case.folder import Case
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.console.freed_tables import step_rows
-from canalwise.workbench.console.json_results import USUAL_HANDS, with_decompression
+from canalwise.workbench.console.json_results import USUAL_EXECUTIONS, with_decompression
 from canalwise.workbench.images.planned_case import PlannedCase, planned_removal
 from canalwise.workbench.report import confidence_section, plan_section, summary
 from canalwise.workbench.report.viewer_data import VIEWER, VIEWER_STYLE, viewer_data
@@ -38,7 +38,7 @@ def shared_page(case: Case, prepared: PreparedLevel, approach: Approach) -> byte
     found = estimate_of(prepared, approach)
     resected = decompressed_or_none(prepared, approach)
     reported = intervals_of(found)
-    estimate = with_decompression(estimate_as_json(found, reported), prepared, approach, USUAL_HANDS, resected)
+    estimate = with_decompression(estimate_as_json(found, reported), prepared, approach, USUAL_EXECUTIONS, resected)
     planned = PlannedCase(case.scan, case.anatomy, found.level, approach, planned_removal(found, resected))
     ends = {name: i.ends for name, i in verdict_intervals(reported, approach.side).items() if i.sd_by_cause}
     page = template("export/shared_page.html.j2").render(

@@ -1,4 +1,4 @@
-"""What can be exported of a case and of a plan on it, as masks on the case's grid and as closed surfaces."""
+"""Structures of a case and of a plan that can be exported, as masks on the case's grid and as closed surfaces."""
 
 from __future__ import annotations
 

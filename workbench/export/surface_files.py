@@ -80,13 +80,13 @@ def three_mf_file(made: Sequence[NamedSurface]) -> bytes:
 
 def _model(made: Sequence[NamedSurface]) -> str:
     words = {"Title": "canalwise", "Description": f"{FRAME}. {CAUTION}"}
-    told = "".join(f'<metadata name="{name}">{escape(text)}</metadata>' for name, text in words.items())
+    metadata = "".join(f'<metadata name="{name}">{escape(text)}</metadata>' for name, text in words.items())
     colours = sorted({one.colour for one in made})
     bases = "".join(f'<base name="{c}" displaycolor="{c.upper()}"/>' for c in colours)
     objects = "".join(_object(n, one, colours.index(one.colour)) for n, one in enumerate(made, start=2))
     items = "".join(f'<item objectid="{n}"/>' for n in range(2, len(made) + 2))
     return (
-        f'<model unit="millimeter" xml:lang="en" xmlns="{CORE}">{told}<resources>'
+        f'<model unit="millimeter" xml:lang="en" xmlns="{CORE}">{metadata}<resources>'
         f'<basematerials id="1">{bases}</basematerials>{objects}</resources><build>{items}</build></model>'
     )
 
@@ -108,5 +108,10 @@ def _rgb(colour: str) -> list[int]:
 
 
 def extent_mm(surface: ClosedSurface) -> list[list[float]]:
-    """Least and greatest corner, for who checks a file against what was written."""
+    """Least and greatest corner, for who checks a file against what was written.
+
+    >>> corners = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1.0]])
+    >>> extent_mm(ClosedSurface(corners, np.array([[0, 2, 1]])))
+    [[0.0, 0.0, 0.0], [1.0, 1.0, 1.0]]
+    """
     return [np.round(end, 3).tolist() for end in (surface.vertices_ras_mm.min(0), surface.vertices_ras_mm.max(0))]

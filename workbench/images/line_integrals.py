@@ -67,28 +67,28 @@ def _fill(
     out: Float,
     top: int,
 ) -> None:
-    """Fills rows of both pictures; `plane` holds the way to the first pixel and the steps across and down, indices."""
+    """Fills rows of both pictures; `plane` holds the vector to pixel 0 and the steps across and down, indices."""
     for row in range(out.shape[1]):
         for column in range(out.shape[2]):
-            way = plane[0] + column * plane[1] + (row + top) * plane[2]
-            world = edges @ way
-            steep = int(np.argmax(np.abs(way)))
-            total, dense = _along(values, levels, source, way, steep)
-            step_mm = np.sqrt(world @ world) / abs(way[steep])
+            direction = plane[0] + column * plane[1] + (row + top) * plane[2]
+            world = edges @ direction
+            steep = int(np.argmax(np.abs(direction)))
+            total, dense = _along(values, levels, source, direction, steep)
+            step_mm = np.sqrt(world @ world) / abs(direction[steep])
             out[0, row, column], out[1, row, column] = step_mm * total, step_mm * dense
 
 
 @njit(cache=True, nogil=True)
 def _along(
-    values: npt.NDArray[np.generic], levels: tuple[float, float], source: Float, way: Float, steep: int
+    values: npt.NDArray[np.generic], levels: tuple[float, float], source: Float, direction: Float, steep: int
 ) -> tuple[float, float]:
-    """Sums over the planes that source + t way, t from 0 to 1, crosses along its steepest axis."""
+    """Sums over the planes that source + t direction, t from 0 to 1, crosses along its steepest axis."""
     one, other = (steep + 1) % 3, (steep + 2) % 3
     total, dense = 0.0, 0.0
-    first, last = _planes(values.shape, source, way, steep)
+    first, last = _planes(values.shape, source, direction, steep)
     for plane in range(first, last + 1):
-        share = (plane - source[steep]) / way[steep]
-        y, z = source[one] + share * way[one], source[other] + share * way[other]
+        share = (plane - source[steep]) / direction[steep]
+        y, z = source[one] + share * direction[one], source[other] + share * direction[other]
         j, k = int(np.floor(y)), int(np.floor(z))
         for dj in range(2):
             for dk in range(2):
@@ -110,22 +110,22 @@ def _value(values: npt.NDArray[np.generic], steep: int, plane: int, one: int, ot
 
 
 @njit(cache=True, nogil=True)
-def _planes(shape: tuple[int, int, int], source: Float, way: Float, steep: int) -> tuple[int, int]:
+def _planes(shape: tuple[int, int, int], source: Float, direction: Float, steep: int) -> tuple[int, int]:
     """First and last plane along the steepest axis that the ray crosses between the source and its pixel and within
     a voxel of the grid; the last is less than the first where it crosses none."""
     enter, leave = 0.0, 1.0
     for axis in range(3):
         margin = 0.0 if axis == steep else 1.0
         low, high = -margin - source[axis], shape[axis] - 1 + margin - source[axis]
-        if way[axis] == 0:
+        if direction[axis] == 0:
             if low > 0 or high < 0:
                 return 0, -1
         else:
-            near, far = low / way[axis], high / way[axis]
+            near, far = low / direction[axis], high / direction[axis]
             enter, leave = max(enter, min(near, far)), min(leave, max(near, far))
     if enter > leave:
         return 0, -1
-    ends = (source[steep] + enter * way[steep], source[steep] + leave * way[steep])
+    ends = (source[steep] + enter * direction[steep], source[steep] + leave * direction[steep])
     # a hair wider, then clipped: a plane met exactly must not be lost to rounding
     first, last = np.ceil(min(ends) - 1e-9), np.floor(max(ends) + 1e-9)
     return max(int(first), 0), min(int(last), shape[steep] - 1)

@@ -1,4 +1,4 @@
-"""What the pictures show: the scan, the anatomy, one approach and the bone it takes."""
+"""Content of the pictures: the scan, the anatomy, one approach and the bone it takes."""
 
 from __future__ import annotations
 

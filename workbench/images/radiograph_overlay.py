@@ -1,4 +1,4 @@
-"""What is drawn on a digitally reconstructed radiograph: the plan, put there by the picture's own projection."""
+"""Overlay of a digitally reconstructed radiograph: the plan, projected by the picture's own projection."""
 
 from __future__ import annotations
 

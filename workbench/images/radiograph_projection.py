@@ -34,7 +34,7 @@ LIGHTEST, DARKEST = 236, 12
 """Greys at those percentiles: neither end of the scale, so that marks stand out on both."""
 
 WHOLE_FRAC = 0.6
-"""The contrast is set by rays that pass at least this share of the longest way through tissue."""
+"""The contrast is set by rays that pass at least this share of the longest path through tissue."""
 
 
 FROM_CT = "ray sums of the CT, evened out"
@@ -48,7 +48,7 @@ class Attenuation:
     Parameters
     ----------
     total : the line integral of attenuation, without unit; its exponential is the share of the beam that is lost
-    tissue_mm : the way through the patient that the scan shows
+    tissue_mm : length of the path through the patient that the scan shows
     """
 
     total: Float
@@ -63,7 +63,14 @@ def weakening(scan: Scan, frame: Frame, view: RadiographView) -> Attenuation:
 
 
 def grey_picture(dark: Float, tissue_mm: Float) -> Grey:
-    """What weakens the beam as a dark picture; what lies beyond the scan is black, as under a collimator."""
+    """What weakens the beam as a dark picture; what lies beyond the scan is black, as under a collimator.
+
+    >>> through_bone, through_soft_tissue, beside = 2.0, 0.5, 0.0
+    >>> dark = np.array([[through_bone, through_soft_tissue, beside]])
+    >>> bone, soft, air = grey_picture(dark, np.array([[200.0, 200.0, 0.0]]))[0]
+    >>> bool(0 == air < bone < soft)
+    True
+    """
     whole = tissue_mm >= WHOLE_FRAC * tissue_mm.max()
     white, black = np.percentile(dark[whole], WHITE_BLACK_PERCENT)
     share = np.clip((dark - white) / max(black - white, 1e-9), 0, 1)

@@ -23,7 +23,7 @@ TOUCH_MM = 0.03
 """A ray this near to a surface has hit it."""
 
 MARCHES = 160
-"""Most steps of one ray; a ray still under way then grazes the surface and counts as a miss."""
+"""Most steps of one ray; a ray still unfinished then grazes the surface and counts as a miss."""
 
 NORMAL_STEP_MM = 0.35
 """Half the span over which the slope of the field is taken."""
@@ -103,7 +103,7 @@ def first_hits_mm(distance: Distance, camera: Camera) -> Float:
     along = np.zeros(starts.shape[:2]).ravel()
     hit = np.zeros(along.size, dtype=bool)
     flat, toward = starts.reshape(-1, 3), camera.triad()[2]
-    # only rays still under way are asked again: most of a picture is decided in a dozen steps
+    # only unfinished rays are tested again: most of a picture is decided in a dozen steps
     active = np.arange(along.size)
     for _ in range(MARCHES):
         near = distance(flat[active] - along[active, None] * toward)
@@ -170,7 +170,7 @@ def solid_distance(share: SampledField) -> Distance:
     )
 
     def distance(level_mm: Float) -> Float:
-        # off the grid: the way to the box and the distance from its face are at a right angle or more (the box is
+        # off the grid: the path to the box and the distance from its face are at a right angle or more (the box is
         # convex), so their hypotenuse is never too long; a solid cut by the face is met on the face itself
         beyond, inside = field.off_grid_mm(level_mm), field(level_mm)
         return np.where(beyond > 0, np.hypot(beyond, np.maximum(inside, 0.0)), inside)

@@ -23,7 +23,7 @@ from canalwise.workbench.style.palette import CANAL, DISC, INK, OUTSIDE_HU, PALE
 from canalwise.workbench.style.phrases import cranial_tilt_words, lateral_words
 
 MID_DEPTH_MM = 12.0
-"""Slices are centred this far dorsal of the level's origin, half-way from disc to skin."""
+"""Slices are centred this far dorsal of the level's origin, halfway from disc to skin."""
 
 BELOW_DOCKING_MM = 3.0
 """The coronal slice lies this far ventral of the docking point, so that it runs in the lamina, not along it."""
@@ -61,7 +61,13 @@ def cuts_of(approach: Approach) -> dict[str, PlaneCut]:
 
 
 def along_channel(approach: Approach) -> PlaneCut:
-    """The axial cut turned cranially with the first phase, in which that phase's axis lies from pivot to tip."""
+    """The axial cut turned cranially with the first phase, in which that phase's axis lies from pivot to tip.
+
+    >>> from canalwise.estimator.approach.approach import Approach, Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 10.0, 0.0),))
+    >>> along_channel(plan).cranial_tilt_deg
+    0.0
+    """
     _, y, z = approach.docking_point_mm
     tilt_deg = approach.phases[0].cranial_tilt_deg
     medial_frac = np.cos(np.radians(approach.phases[0].medial_tilt_deg))

@@ -1,6 +1,6 @@
 """The bone in 3D with the channel and the bone to be removed: the pictures of the report.
 
-Everything is laid on one isotropic grid in the level frame, then looked at by `workbench.images.raycast`.
+Everything is sampled on one isotropic grid in the level frame, then looked at by `workbench.images.raycast`.
 """
 
 from __future__ import annotations

@@ -94,7 +94,7 @@ def audit_section(document: Mapping[str, Any], picture: bytes = b"", notes: tupl
     """The section about an audit's JSON; raises BadFile where keys are missing."""
     try:
         shown = tuple(_tables(document))
-        told = (
+        paragraphs = (
             *notes,
             *fitted_lines(document),
             *registration_lines(document),
@@ -106,7 +106,7 @@ def audit_section(document: Mapping[str, Any], picture: bytes = b"", notes: tupl
     except (KeyError, TypeError) as problem:
         raise BadFile("the audit", "must be whole", got=str(problem), do="Audit again with --save.") from None
     image = ReportPicture(data_uri(picture, "image/png"), "Before and after, bone taken in orange") if picture else None
-    return AuditSection(sentence, shown, told, image)
+    return AuditSection(sentence, shown, paragraphs, image)
 
 
 def _tables(document: Mapping[str, Any]) -> list[AuditTable]:

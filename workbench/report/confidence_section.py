@@ -1,4 +1,4 @@
-"""How sure the level is, in the report: reasons, structures, corrections, and the slices to look at by eye."""
+"""The report's section on confidence: reasons, structures, corrections, and the slices to look at by eye."""
 
 from __future__ import annotations
 
@@ -34,7 +34,8 @@ def names_sentence(naming: Naming, level: str) -> str:
     >>> names_sentence(Naming("ribs", 0.97, "ribs are in view"), "L1-L2")
     'Level names: ribs are in view (probability 0.97).'
     """
-    reported = f"Level names: {naming.because} (probability {naming.probability_of(level):.2f})."
+    presumed = f", {naming.condition}" if naming.condition else ""
+    reported = f"Level names: {naming.because} (probability {naming.probability_of(level):.2f}{presumed})."
     return reported if naming.confirmed else f"{reported} NOT CONFIRMED: {naming.question}"
 
 

@@ -24,7 +24,7 @@ from canalwise.workbench.report.what_if_section import WhatIfCharts, what_if
 from canalwise.workbench.style.stamp import NO_STAMP, Stamp
 
 COMPARED = 200
-"""Approaches looked at to compare the ways in: 25 processor seconds on the demonstration. `canalwise compare` looks at
+"""Approaches looked at to compare the accesses: 25 processor seconds on the demonstration. `canalwise compare` looks at
 more."""
 
 
@@ -32,7 +32,7 @@ JOB = "Rehearsal of a one-sided, over-the-top decompression of lumbar central st
 
 
 def _compared(prepared: PreparedLevel) -> Mapping[str, Any]:
-    """The ways in; none, and why, where what is in view does not allow them."""
+    """The accesses; none, and why, where what is in view does not allow them."""
     try:
         return compared_json(prepared, SearchTask(budget=COMPARED))
     except AnatomyNotFound as problem:

@@ -30,8 +30,11 @@ DEPTH_MM = (-62.0, 78.0)
 PEDICLE_TO_PEDICLE_MM = 15.0
 """Sections are sought this far cranial and caudal of the disc."""
 
+WIDTH_INCHES, TITLES_INCHES, TALLEST_INCHES = 10.0, 0.6, 9.0
+"""Of the drawing."""
+
 SMOOTH_MM = 6.0
-"""Deviation of the blur of the line that the view from the side is laid along."""
+"""Deviation of the blur of the line that the view from the side follows."""
 
 LINE = MARK
 
@@ -56,9 +59,12 @@ def overview_figure(scan: Scan, anatomy: Anatomy) -> Figure | None:
     if scan.kind.calibrated or not sac.any():
         return None
     sections = drawn_sections(anatomy)
-    figure = Figure(figsize=(10.0, 7.0), layout="constrained")
     columns = 2 if len(sections) > 1 else 1
     rows = max(-(-len(sections) // columns), 1)
+    # as high as the view from the side needs at half the width, or the sections at a quarter each
+    height_mm = float(np.ptp(anatomy.grid.world_mm([[0, 0, 0], [0, 0, anatomy.grid.shape[2] - 1]])[:, 2]))
+    high = max(WIDTH_INCHES / 2 * height_mm / float(np.ptp(DEPTH_MM)), rows * WIDTH_INCHES / 4) + TITLES_INCHES
+    figure = Figure(figsize=(WIDTH_INCHES, min(high, TALLEST_INCHES)), layout="constrained")
     grid = figure.add_gridspec(rows, columns + 2)
     _draw_side(figure.add_subplot(grid[:, :2]), scan, anatomy, sections)
     for n, one in enumerate(sections):

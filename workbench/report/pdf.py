@@ -119,6 +119,7 @@ def _head(drawn: IllustratedReport) -> Body:
         Spacer(0, 6),
         _heading("At a glance"),
         text(_outcome(estimate), style(10.5, heavy=True, after=4)),
+        *([text(alone, style(9, heavy=True, after=3))] if (alone := report_glance.from_mr_alone(estimate)) else []),
         *_tiles(estimate),
         Spacer(0, 4),
         text(report_sure.sure_sentence(level), style(9, heavy=True, after=2)),
@@ -127,7 +128,7 @@ def _head(drawn: IllustratedReport) -> Body:
             "Bone to remove: the least that lets a tool take what presses on sac and roots; this is what to carry to "
             "theatre. Task: only what must go for a straight, rigid tool to touch the targets it can reach. Sweep "
             "(cone): all bone the channel takes when it is moved through its whole sweep. Numbers in brackets: 95 % "
-            "intervals, from errors of borders and of the hand."
+            "intervals, from uncertain borders and execution errors."
         ),
         *([_heading(f"Measured at {level.name}, outside the normal band"), *_notes(outside)] if outside else []),
         *([_heading("Read with these in mind"), *_notes(estimate["warnings"])] if estimate["warnings"] else []),
@@ -176,7 +177,7 @@ def _plan(drawn: IllustratedReport) -> Body:
         Spacer(0, 4),
         rows_table(columns, report_plan.phase_rows(planned), (24, 42, 26, 16, 32, 22, 22)),
         _note(
-            "Tilts are told in the level's own frame: medial tilt in the axial plane along the disc, from straight "
+            "Tilts are given in the level's own frame: medial tilt in the axial plane along the disc, from straight "
             "ventral (0\u00b0); cranial tilt out of that plane. Under the image intensifier, line the beam up with "
             f"the disc of {planned.level.name} first."
         ),
@@ -233,7 +234,7 @@ def _stays(drawn: IllustratedReport) -> Body:
         rows_table(columns, report_facts.limit_rows(drawn.estimate), (38, 17, 16, 24, 16, 53, 20)),
         _note(
             "Within error: the limit lies inside the number's 95 % interval. Chance kept: share of samples, borders "
-            "and hand varied at random, in which the limit holds. Evidence: published = seen in an abstract, "
+            "and execution varied at random, in which the limit holds. Evidence: published = seen in an abstract, "
             "standard or package; computed = from stated inputs; assumption = from memory; common practice = no source."
         ),
     ]
@@ -242,7 +243,7 @@ def _stays(drawn: IllustratedReport) -> Body:
 def _reach(drawn: IllustratedReport) -> Body:
     estimate, charts = drawn.estimate, drawn.pictures["charts"]
     touched = ("target touched by the tool's tip", "ipsilateral", "contralateral")
-    asked = ("the task asks to touch", "touched", "chance of enough")
+    columns = ("requested targets", "touched", "chance of enough")
     return [
         PageBreak(),
         _heading("Reach and decompression"),
@@ -250,7 +251,7 @@ def _reach(drawn: IllustratedReport) -> Body:
         *_pairs(report_facts.reach_facts(drawn.reported.planned, estimate)),
         rows_table(touched, report_facts.target_rows(estimate), (84, 50, 50)),
         Spacer(0, 4),
-        rows_table(asked, report_facts.requested_rows(estimate), (84, 50, 50)),
+        rows_table(columns, report_facts.requested_rows(estimate), (84, 50, 50)),
         *map(_note, report_facts.chance_sentences(estimate)),
         *_pairs(report_facts.freed_facts(estimate)),
     ]
@@ -295,14 +296,14 @@ def _others(drawn: IllustratedReport) -> Body:
     comparison = drawn.reported.comparison
     return [
         PageBreak(),
-        _heading("Other ways in, same room needed"),
+        _heading("Other accesses, same room needed"),
         *_picture_rows([drawn.pictures["charts"]["compare"]], 1, 90),
         text(comparison["conclusion"], style(8, after=3)),
         rows_table(ACCESS_COLUMNS, report_facts.compared_rows(comparison), (30, 17, 17, 26, 26, 17, 17, 17, 18)),
         _note(
-            "Each row is the plan of least weighted bone that frees enough, as a short search found it for that way "
-            "in; it may differ from the plan above. Midline laminectomy: a reference, not a plan. Succeeds by hand: "
-            "how often enough is freed with every limit kept when it is carried out with a hand's errors."
+            "Each row is the plan of least weighted bone that frees enough, as a short search found it for that "
+            "access; it may differ from the plan above. Midline laminectomy: a reference, not a plan. Chance as "
+            "executed: how often enough is freed with every limit kept under execution errors."
         ),
     ]
 

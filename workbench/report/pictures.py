@@ -81,7 +81,7 @@ def charts(
             facet_chart(least["facet_preserved"], estimate["facet_preserved"], limit_frac),
             "What stays of both facet joints, percent",
         ),
-        "compare": (comparison_chart(comparison["rows"]), "Bone removed and joints kept for each way in"),
+        "compare": (comparison_chart(comparison["rows"]), "Bone removed and joints kept for each access"),
     }
     if reach is not None:
         made["reach"] = (reach_chart(reach, far_wall_mm(planned)), "Reach past the midline, mm")

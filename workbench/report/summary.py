@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from canalwise.recon.modality import FROM_MR_ALONE
 from canalwise.workbench.console.freed_tables import chance_words
 from canalwise.workbench.console.json_results import breaches, limits_of
 from canalwise.workbench.style.phrases import amount, interval, joined, limit_words, number, percent
@@ -31,13 +32,22 @@ def glance(estimate: Json) -> list[Tile]:
     ]
 
 
+def from_mr_alone(estimate: Json) -> str:
+    """What stands before all numbers of a case made from an MR alone; empty elsewhere.
+
+    >>> from_mr_alone({"warnings": ["something else"]})
+    ''
+    """
+    return FROM_MR_ALONE if FROM_MR_ALONE in estimate["warnings"] else ""
+
+
 def _area_tile(estimate: Json) -> Tile:
     """Free area at the narrowest station; at disc level where the room needed is not known."""
     if estimate.get("freed"):
         least = estimate["freed"]["least_area_mm2"]
         change = f"{number(least['before'], 0)} \u2192 {amount(least['after'], 'mm2', 0)}"
-        told = {"interval95": (estimate["freed"].get("interval95") or {}).get("least_area_after_mm2")}
-        needed = f"{_ends(told, MM2, 0, 1.0)}needed: {amount(least['needed'], 'mm2', 0)}"
+        needed_ends = {"interval95": (estimate["freed"].get("interval95") or {}).get("least_area_after_mm2")}
+        needed = f"{_ends(needed_ends, MM2, 0, 1.0)}needed: {amount(least['needed'], 'mm2', 0)}"
         return ("Free canal, narrowest", change, needed)
     areas = estimate["decompression"]["canal_area_mm2"]
     change = f"{number(areas['before'], 0)} \u2192 {amount(areas['after'], 'mm2', 0)}"
@@ -46,13 +56,14 @@ def _area_tile(estimate: Json) -> Tile:
 
 def _bone_tile(estimate: Json) -> Tile:
     """Least bone that frees what is taken; that of the task where the room needed is not known."""
+    rough = "rough, from MR alone; " if from_mr_alone(estimate) else ""
     sweep = f"in the whole sweep: {amount(estimate['cone']['bone_removed_mm3']['total'], 'mm3', 0)}"
     if estimate.get("resection"):
         bone = estimate["resection"]["bone_removed_mm3"]
-        remark = f"{_ends(bone, MM3, 0, 1.0)}the least that frees this much; {sweep}"
+        remark = f"{rough}{_ends(bone, MM3, 0, 1.0)}the least that frees this much; {sweep}"
         return "Bone to remove", amount(bone["total"], "mm3", 0), remark
     task = estimate["task"]["bone_removed_mm3"]
-    return "Bone to remove", amount(task["total"], "mm3", 0), _ends(task, "mm\u00b3", 0, 1.0) + sweep
+    return "Bone to remove", amount(task["total"], "mm3", 0), rough + _ends(task, MM3, 0, 1.0) + sweep
 
 
 def _freed_tiles(estimate: Json) -> list[Tile]:
@@ -91,7 +102,7 @@ def outcome_chance(estimate: Json) -> str:
     """
     chances = estimate.get("chances") or {}
     if chances.get("freed") is not None:
-        executions = chances.get("hands", 1000)
+        executions = chances.get("executions", 1000)
         both, freed, kept = (chance_words(chances.get(name), executions) for name in ("both", "freed", "kept"))
         return f"chance of both {both} (freed {freed}, kept {kept}; {executions} executions)"
     limits = chances.get("all_limits")
@@ -108,7 +119,7 @@ def _joint_tile(relation: str, kept: Json | None) -> Tile:
 
 def _reach_tile(reach: Json | None) -> Tile:
     if reach is None:
-        return "Reach past the midline", number(None), "no targets in view on the far side"
+        return "Reach past the midline", number(None), "no targets in view on the contralateral side"
     ends = _ends(reach, "mm", 1, 1.0)
     return "Reach past the midline", amount(reach["lateral_mm"], "mm"), ends + limit_words(reach["limited_by"])
 
@@ -124,9 +135,9 @@ def limits_sentence(estimate: Json) -> str:
 
     >>> limits_sentence({"verdicts": [{"name": "pars width remaining", "met": False}]})
     'Limits BREACHED: pars width remaining.'
-    >>> freed = {"freed": False, "sentence": "Frees 5 % on the far side, though it breaks no limit"}
+    >>> freed = {"freed": False, "sentence": "Frees 5 % on the contralateral side, though it breaks no limit"}
     >>> limits_sentence({"verdict": freed, "verdicts": []})
-    'NOT FREED. Frees 5 % on the far side, though it breaks no limit.'
+    'NOT FREED. Frees 5 % on the contralateral side, though it breaks no limit.'
     """
     verdict = estimate.get("verdict")
     broken, unknown = breaches(estimate), [v["name"] for v in limits_of(estimate) if v["met"] is None]
@@ -141,7 +152,7 @@ def limits_sentence(estimate: Json) -> str:
 
 def limit_chances(estimate: Json) -> list[tuple[str, str]]:
     """(limit, chance that it is kept) of each verdict: of the executions, or of the samples of the sweep."""
-    executions = (estimate.get("chances") or {}).get("hands") if estimate.get("resection") else None
+    executions = (estimate.get("chances") or {}).get("executions") if estimate.get("resection") else None
     return [(v["name"], chance_words(v.get("chance"), executions or SAMPLES)) for v in limits_of(estimate)]
 
 

@@ -111,12 +111,14 @@ def requested_rows(estimate: Json) -> list[tuple[str, str, str]]:
 
 
 def chance_sentences(estimate: Json) -> list[str]:
-    """Chance that the plan holds as a whole, and the execution errors it assumes; nothing without samples."""
+    """Chance that the plan holds as a whole, and the execution errors it assumes; nothing without samples.
+
+    >>> chance_sentences({})
+    []
+    """
     errors = [f"{e['name'].rpartition('_sd_')[0].replace('_', ' ')} {amount(e['value'], e['unit'])}"
               for e in estimate.get("execution_errors", [])]  # fmt: skip
-    rests = (
-        f"Standard deviations of the hand's errors, published or assumed as docs/limits.md says: {', '.join(errors)}."
-    )
+    rests = f"Standard deviations of execution errors, published or assumed, see docs/limits.md: {', '.join(errors)}."
     return [*chance_line(estimate), rests] if errors else []
 
 

@@ -1,7 +1,7 @@
-"""What the report's interactive scene is drawn from: a level and a plan, packed small enough to lie in the page.
+"""Data of the report's interactive scene: a level and a plan, packed small enough to lie in the page.
 
 The viewer (`workbench/page/src/viewer.ts`) reads one binary frame (`workbench.surfaces.binary_frames`), compressed and
-told as base64: the meshes of the rehearsal page with the bone made lighter and its points in 16 bits, and the removal.
+base64: the meshes of the rehearsal page with the bone made lighter and its points in 16 bits, and the removal.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The theatre sheet: one page with what the team needs at hand."""
+"""The theatre sheet: one page with what the team needs within reach."""
 
 from __future__ import annotations
 

@@ -84,13 +84,13 @@ def _header(canvas: Canvas, level: str, side: str) -> float:
         canvas.rect(133 * mm, (at - 2.6) * mm, 3.4 * mm, 3.4 * mm)
         canvas.setFont(letters(), 5.6)
         canvas.drawString(137.5 * mm, (at - 1.8) * mm, words)
-    _for_the_hand(canvas, base)
+    _handwritten_fields(canvas, base)
     canvas.setLineWidth(1.5)
     canvas.line(MARGIN_MM * mm, (base - 8.5) * mm, (MARGIN_MM + WIDTH_MM) * mm, (base - 8.5) * mm)
     return base - 8.5 - GAP_MM
 
 
-def _for_the_hand(canvas: Canvas, base_mm: float) -> None:
+def _handwritten_fields(canvas: Canvas, base_mm: float) -> None:
     """A frame for the patient's sticker and one for the signature."""
     canvas.setLineWidth(0.6)
     canvas.setFont(letters(), 5.6)

@@ -1,4 +1,4 @@
-"""The theatre sheet: one page to print with what the team needs at hand, from one approach and its estimate."""
+"""The theatre sheet: one page to print with what the team needs within reach, from one approach and its estimate."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class TheatreSheet:
     Parameters
     ----------
     limit_ends : name of a verdict -> ends of the 95 % interval of its number, None where it has none
-    pictures : AP, lateral, axial, and the first view where it can be told
+    pictures : AP, lateral, axial, and the first view where it is known
     stamp : of which plan and case it was made, and when
     """
 

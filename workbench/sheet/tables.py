@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from canalwise.recon.modality import FROM_MR_ALONE
 from canalwise.workbench.console.json_results import UNJUDGED, limits_of
 from canalwise.workbench.console.tables import stands
 from canalwise.workbench.images.planned_case import PlannedCase
@@ -23,7 +24,7 @@ CONFIRM = (
 """What a person ticks by hand before the sheet is used."""
 
 WARNING_CHARACTERS = 500
-"""Warnings are told until the sheet's room for them is used up; the report tells all."""
+"""Warnings are listed until the sheet's room for them is used up; the report lists all."""
 
 BEAM = (
     "Beam in the disc's plane. AP: tube under the table, seen from the intensifier, head up. "
@@ -128,9 +129,12 @@ def _written(unit: str) -> tuple[int, float]:
 def warning_sentences(planned: PlannedCase, estimate: Json) -> list[str]:
     """The level's confidence, then the warnings as far as there is room, and how many are left out.
 
-    Why nothing is judged comes before every other warning. Whatever rests on a modelled sac says so among them.
+    Why nothing is judged comes before every other warning, then that all is from an MR alone. Whatever rests on a
+    modelled sac says so among them.
     """
-    warnings = sorted(estimate["warnings"], key=lambda sentence: not sentence.startswith(UNJUDGED))
+    warnings = sorted(
+        estimate["warnings"], key=lambda sentence: (not sentence.startswith(UNJUDGED), sentence != FROM_MR_ALONE)
+    )
     sentences = [sure_sentence(planned.level), *warnings]
     reported: list[str] = []
     for sentence in sentences:

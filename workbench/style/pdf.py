@@ -20,7 +20,7 @@ from reportlab.platypus import Image, Paragraph, Table, TableStyle
 from canalwise.workbench.style.palette import INK, RULE
 
 QUIET_INK, WASH = "#4d5761", "#f5f6f4"
-"""Quiet text (7 : 1 on white) and the ground of tiles."""
+"""Quiet text (7 : 1 on white) and the background of tiles."""
 
 LETTERS, HEAVY = "canalwise", "canalwise-bold"
 

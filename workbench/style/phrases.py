@@ -101,8 +101,8 @@ def medial_tilt_words(phase: Phase) -> str:
     tilt = phase.medial_tilt_deg
     if abs(tilt) < 0.5:
         return "0\u00b0 straight ventral"
-    way = "tip toward the other side" if tilt > 0 else "tip lateral, away from the midline"
-    return f"{abs(tilt):.0f}\u00b0 {way}"
+    direction = "tip toward the other side" if tilt > 0 else "tip lateral, away from the midline"
+    return f"{abs(tilt):.0f}\u00b0 {direction}"
 
 
 def cranial_tilt_words(phase: Phase) -> str:
@@ -139,7 +139,7 @@ def offset_words(offset_mm: Sequence[float], side: str) -> str:
         (lateral, "lateral" if lateral >= 0 else "medial"),
         (offset_mm[2], "cranial" if offset_mm[2] >= 0 else "caudal"),
     ]
-    reported = [f"{abs(mm):.0f} mm {way}" for mm, way in parts if abs(mm) >= LEAST_SHIFT_MM]
+    reported = [f"{abs(mm):.0f} mm {direction}" for mm, direction in parts if abs(mm) >= LEAST_SHIFT_MM]
     return " and ".join(reported) or "0 mm"
 
 

@@ -1,6 +1,6 @@
 """What a printed page says of its own making: which plan, which case, when, by which version; and room for a sticker.
 
-Nothing of it comes from the scan's identity: the case is told by the first characters of its anatomy's checksum.
+Nothing of it comes from the scan's identity: the case is identified by the first characters of its anatomy's checksum.
 """
 
 from __future__ import annotations

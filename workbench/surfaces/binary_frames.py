@@ -1,8 +1,8 @@
-"""Arrays on their way to the page: a JSON header and the numbers behind it, in one run of bytes.
+"""Binary frames of arrays for the page: a JSON header and the numbers behind it, in one run of bytes.
 
 uint32 little-endian length of the header; the header as JSON in UTF-8, padded with spaces to a multiple of four; then
 the arrays, each starting at a multiple of four. The header's `arrays` tells type, shape and place of each, the place
-counted from the end of the header. Numbers are little-endian; an array of more than one axis is laid out as its `shape`
+counted from the end of the header. Numbers are little-endian; an array of more than one axis is ordered as its `shape`
 is written, the last axis fastest, unless the header says otherwise.
 """
 

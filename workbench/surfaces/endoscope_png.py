@@ -18,7 +18,7 @@ URL_CHARACTERS = 1_500_000
 """The longest address taken: a view of about 1000 by 1000 pixels."""
 
 SIDE_PIXELS = 2048
-"""The widest and highest picture taken, told by its header before any of it is unpacked."""
+"""The widest and highest picture taken, read from its header before any of it is unpacked."""
 
 BROKEN = (OSError, SyntaxError, ValueError, struct.error, zlib.error)
 """What the decoder raises for a picture that is not whole."""

@@ -24,7 +24,7 @@ WHOLE = 255
 """A voxel all of whose bone goes."""
 
 DEEP_MM = 2.0
-"""Depths beyond the face of the cut are told up to here: 0 so far outside it, 127.5 on it, 255 so far within."""
+"""Depths beyond the face of the cut are encoded up to here: 0 so far outside it, 127.5 on it, 255 so far within."""
 
 ROUNDED = 0.6
 """Ridges between two passes of a round tool are smoothed over this many voxels (choice, for the eye)."""
@@ -95,7 +95,7 @@ def _touched(resection: Resection, shape: Index3) -> Index:
 def taken_depth(resection: Resection, box: Box) -> Bytes:
     """(nx, ny, nz) array: depth within what is taken, so that its face is smooth between voxels.
 
-    Along the tool's ways it is the distance to their round tubes; where tips bite, it is read from the shares of the
+    Along the tool's paths it is the distance to their round tubes; where tips bite, it is read from the shares of the
     voxels. Bone that must stay is never within.
     """
     edge = float(resection.at.level_bone.grid.voxel_mm3 ** (1 / 3))
@@ -137,12 +137,14 @@ def _tube_depth_mm(resection: Resection, box: Box) -> Float:
     grid, frame = resection.at.level_bone.grid, resection.at.level.frame
     shape, first = tuple(s.stop - s.start for s in box), np.array([s.start for s in box])
     depth = np.full(shape, -DEEP_MM, dtype=np.float32)
-    way = tubes_of(
+    direction = tubes_of(
         resection.pivots_mm, resection.tips_mm, resection.window, resection.approach.channel, resection.at.rules
     )
     to_index = np.linalg.inv(grid.affine_ras_mm) @ frame.matrix_ras
-    tool = ((a, b, way.tool_radius_mm) for a, b in zip(way.tool_from_mm, way.tool_to_mm, strict=True))
-    scope = ((a, b, way.scope_radius_mm) for a, b in zip(way.scope_from_mm, way.scope_to_mm, strict=True))
+    tool = ((a, b, direction.tool_radius_mm) for a, b in zip(direction.tool_from_mm, direction.tool_to_mm, strict=True))
+    scope = (
+        (a, b, direction.scope_radius_mm) for a, b in zip(direction.scope_from_mm, direction.scope_to_mm, strict=True)
+    )
     for start, end, radius in [*tool, *(s for s in scope if np.linalg.norm(s[1] - s[0]) > 1e-3)]:
         ends = (np.stack([start, end]) @ to_index[:3, :3].T + to_index[:3, 3]) - first
         margin = (radius + DEEP_MM) * np.linalg.norm(to_index[:3, :3], axis=1)
@@ -159,9 +161,9 @@ def _tube_depth_mm(resection: Resection, box: Box) -> Float:
 
 def _from_piece_mm(places_mm: Float, start_mm: Float, end_mm: Float) -> Float:
     """(N,) array: distance from the straight piece between two points."""
-    way, off = end_mm - start_mm, places_mm - start_mm
-    along = np.clip(off @ way / max(float(way @ way), 1e-12), 0.0, 1.0)
-    return np.asarray(np.linalg.norm(off - along[:, None] * way, axis=1))
+    direction, off = end_mm - start_mm, places_mm - start_mm
+    along = np.clip(off @ direction / max(float(direction @ direction), 1e-12), 0.0, 1.0)
+    return np.asarray(np.linalg.norm(off - along[:, None] * direction, axis=1))
 
 
 def _when(resection: Resection, course: Course, box: Box) -> Bytes:

@@ -33,7 +33,7 @@ SHRINK = 0.97
 MIDDLE_MM = np.array([0.0, 12.0, 0.0])
 
 INT16_STEPS = 65_000
-"""A scan of broken numbers is told in so many steps between its least and its greatest value."""
+"""A scan of fractional numbers is sent in so many steps between its least and its greatest value."""
 
 
 def scan_frame(case: Case, level_name: str) -> bytes:

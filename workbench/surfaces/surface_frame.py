@@ -36,7 +36,7 @@ FINEST_VOXELS = 0.75
 """The bone is not meshed finer than this share of a voxel: between voxels the scan says nothing."""
 
 FIRST_STEP_MM = 1.0
-"""Step of the mesh from which the step of the full one is told, and the light one is made."""
+"""Step of the mesh from which the step of the full one is found, and the light one is made."""
 
 SOFT_STEP_MM = 1.0
 """Step of the meshes of canal, sac, ligament and disc, which are smooth."""

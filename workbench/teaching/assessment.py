@@ -89,7 +89,7 @@ def things_missed(estimate: Estimate) -> int:
 def found_plan(yours: Estimate, progress: Callable[[int], None]) -> Estimate:
     """A good plan from the same side with the same instrument, found by a short search.
 
-    `progress` is told how many approaches have just been looked at; raises AnatomyNotFound where nothing can be found.
+    `progress` is called with the number just looked at; raises AnatomyNotFound where nothing can be found.
     """
     approach = yours.approach
     question = SearchTask(
@@ -143,9 +143,9 @@ def _enough(found: DecompressedLevel) -> float:
 
 
 def _freed(found: DecompressedLevel) -> dict[str, float]:
-    """'near' and 'far' -> share freed."""
+    """'ipsilateral' and 'contralateral' -> share freed."""
     side = found.resection.approach.side
-    return {"near": found.freed.by_side[side], "far": found.freed.by_side[other_side(side)]}
+    return {"ipsilateral": found.freed.by_side[side], "contralateral": found.freed.by_side[other_side(side)]}
 
 
 def _freed_words(share: float) -> str:
@@ -160,7 +160,7 @@ def _not_freed(estimate: Estimate) -> Iterator[str]:
         yield from _not_reached(estimate)
         return
     for relation in _short(estimate):
-        stops = f"; what stops the next of it: {found.reach.limited_by}" if relation == "far" else ""
+        stops = f"; what stops the next of it: {found.reach.limited_by}" if relation == "contralateral" else ""
         words = _freed_words(_freed(found)[relation])
         yield f"Too little is freed on the {relation} side: {words}, {percent(_enough(found))} would be enough{stops}."
 
@@ -204,8 +204,8 @@ def _numbers(estimate: Estimate) -> dict[str, tuple[float, str]]:
         kept = {s: f.area_frac for s, f in found.cost.facets.items()}
         shares = _freed(found)
         return {
-            "freed on the near side": (shares["near"], "fraction"),
-            "freed on the far side": (shares["far"], "fraction"),
+            "freed on the ipsilateral side": (shares["ipsilateral"], "fraction"),
+            "freed on the contralateral side": (shares["contralateral"], "fraction"),
             "narrowest canal after": (float(found.freed.areas.after_mm2.min()), "mm2"),
             "bone to free it": (found.cost.total_mm3, "mm3"),
             "bone swept in all": (estimate.cone.removal.total_mm3, "mm3"),

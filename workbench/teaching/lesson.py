@@ -16,7 +16,7 @@ phase = "ipsilateral"                    # or over the top
 depth_mm = -12.0                         # of the scope's tip past the docking depth; negative: drawn back
 [steps.question]
 kind = "structure at clock"              # of `workbench.teaching.questions.KINDS`
-of = "upper lamina"                      # what it is asked of, for kinds that ask for it
+of = "upper lamina"                      # its subject, for kinds that need one
 
 Every text may hold the placeholders of `workbench.teaching.placeholders.FACTS`, filled in from the geometry of the
 case.

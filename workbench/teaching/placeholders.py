@@ -198,7 +198,7 @@ def _hour(facts: PlanFacts, of: str, name: str) -> str | None:
 
 _ANY_LEVEL = Level("L3-L4", "L3", "L4", None, {}, {}, {}, {})  # type: ignore[arg-type]
 STRUCTURES = (*structures_of(_ANY_LEVEL, "left"), OTHER, "total")
-"""Of what bone is told, by name."""
+"""Structures of which bone is reported, by name."""
 
 
 def _bone() -> Iterator[tuple[str, Fact]]:

@@ -32,7 +32,7 @@ APART_FRAC = 0.2
 """A wrong number differs from the right one, and from the other wrong ones, by at least this share (choice)."""
 
 LEAST_MM3 = 5.0
-"""Less bone than this is not asked for: a burr's touch."""
+"""No question is put about less bone than this: a burr's touch."""
 
 PADDING = (0.5, 1.4, 0.7, 1.8, 0.3, 2.4)
 """Multiples of the right number, for when the case offers too few wrong ones."""
@@ -56,7 +56,7 @@ class QuestionKind:
 
     Parameters
     ----------
-    subjects : what it may be asked of; empty where it stands alone
+    subjects : what it may be about; empty where it stands alone
     ask : the question about a subject; its choices in an order that depends on the draw alone
     answered_by : of a subject, the facts that would give the answer away
     """
@@ -86,7 +86,7 @@ def _at_clock(hours: Mapping[str, float], of: str, where: str, draw: Random) -> 
     at = clock_words(hours[of])
     others = [name for name, hour in hours.items() if _hours_apart(hour, hours[of]) >= APART_HOURS]
     if not others:
-        return UnanswerableQuestion(f"Nothing in view lies far enough from the {of} to be told apart by the clock.")
+        return UnanswerableQuestion(f"Nothing in view lies far enough from the {of} to be distinguished by the clock.")
     choices = _mixed(of, others, draw)
     seen = "; ".join(f"{name} at {clock_words(hours[name])}" for name in choices)
     because = f"Seen {where}, with 12 o'clock across the patient, away from the surgeon: {seen}."
@@ -173,7 +173,7 @@ def _most_bone(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | Unan
 def _reach(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | UnanswerableQuestion:
     reach, near = facts.reach(), facts.reach("ipsilateral")
     if reach is None:
-        return UnanswerableQuestion("The far side's targets are not in view here.")
+        return UnanswerableQuestion("The contralateral side's targets are not in view here.")
     if reach.lateral_mm < 1:
         return UnanswerableQuestion("The tool touches nothing beyond the midline at disc level here.")
     offered = [near.lateral_mm] if near else []
@@ -181,7 +181,7 @@ def _reach(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | Unanswer
     choices = _amounts(reach.lateral_mm, offered, "mm", draw)
     words = "How far past the midline does the tool's tip reach at disc level?"
     right = amount(reach.lateral_mm, "mm")
-    because = f"It touches the far side out to {right}; what stops it there is {CAUSES[reach.limited_by]}."
+    because = f"It touches the contralateral side out to {right}; what stops it there is {CAUSES[reach.limited_by]}."
     return _known(words, choices, right, because)
 
 
@@ -194,7 +194,7 @@ def _far_targets_mm(facts: PlanFacts) -> Iterator[Float]:
 def _stops(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | UnanswerableQuestion:
     reach = facts.reach()
     if reach is None:
-        return UnanswerableQuestion("The far side's targets are not in view here.")
+        return UnanswerableQuestion("The contralateral side's targets are not in view here.")
     right = CAUSES[reach.limited_by]
     choices = _mixed(right, [words for words in CAUSES.values() if words != right], draw)
     because = f"The tool reaches {amount(reach.lateral_mm, 'mm')} past the midline at disc level"
@@ -202,7 +202,7 @@ def _stops(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | Unanswer
         x = float(facts.level.frame.to_level_mm(reach.next_ras_mm)[0])
         toward_far = x if other_side(facts.side) == "left" else -x
         because += f"; the next point to touch lies {amount(toward_far, 'mm')} past it; what stops the tool is {right}"
-    return _known("What stops the next millimetre of reach on the far side?", choices, right, f"{because}.")
+    return _known("What stops the next millimetre of reach on the contralateral side?", choices, right, f"{because}.")
 
 
 def _entry(facts: PlanFacts, of: str, draw: Random) -> LessonQuestion | UnanswerableQuestion:
@@ -249,7 +249,7 @@ KINDS: Mapping[str, QuestionKind] = {
     "structure over the top": QuestionKind(FAR_SIGHTS, _far, lambda of: (f"far clock:{of}",)),
     "first limit": QuestionKind((), _first_limit, lambda of: ("limit:first",)),
     "bone mm3": QuestionKind(STRUCTURES, _bone, lambda of: (f"mm3:{of}",)),
-    # asked of what the steps before it may have told
+    # about what the steps before it may have stated
     "most bone": QuestionKind((), _most_bone, lambda of: ()),
     "reach mm": QuestionKind((), _reach, lambda of: ("reach:far",)),
     "what stops": QuestionKind((), _stops, lambda of: ("reach:stops",)),

@@ -1,4 +1,4 @@
-"""DICOM associations: opened, told why not, released."""
+"""DICOM associations: opened, refused with the reason, released."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ MOST_CONTEXTS = 128
 
 
 class TransferRefused(CanalwiseError):
-    """The other side could not be reached, or would not take or give what was asked."""
+    """The other side could not be reached, or would not take or give what was requested."""
 
     exit_status = 3
 
@@ -84,7 +84,7 @@ def _refusal(link: Association, opened: bool, peer: Peer) -> TransferRefused:
         "the other side",
         "must answer the request for an association",
         got=f"a connection that was closed, or no answer within {peer.timeout_s:g} s",
-        do="Check that a DICOM service listens on that port, with TLS or without as asked.",
+        do="Check that a DICOM service listens on that port, with TLS or without as requested.",
     )
 
 

@@ -97,7 +97,7 @@ class SeriesQuestion:
 
 
 def found_series(peer: Peer, question: SeriesQuestion) -> tuple[FoundSeries, ...]:
-    """The series of the studies asked for, in the order of their UIDs; raises TransferRefused."""
+    """The series of the requested studies, in the order of their UIDs; raises TransferRefused."""
     with associated(peer, [build_context(StudyFind)]) as link:
         studies = {question.study_uid} if question.study_uid else set(_studies(link, question))
         if len(studies) > MOST_STUDIES:
@@ -180,30 +180,30 @@ class _Keeper:
 
 
 def _wanted(series: FoundSeries) -> Dataset:
-    asked = Dataset()
-    asked.QueryRetrieveLevel = "SERIES"
-    asked.StudyInstanceUID, asked.SeriesInstanceUID = series.study_uid, series.series_uid
-    return asked
+    query = Dataset()
+    query.QueryRetrieveLevel = "SERIES"
+    query.StudyInstanceUID, query.SeriesInstanceUID = series.study_uid, series.series_uid
+    return query
 
 
 def _studies(link: Association, question: SeriesQuestion) -> Iterator[str]:
-    asked = Dataset()
-    asked.QueryRetrieveLevel = "STUDY"
+    query = Dataset()
+    query.QueryRetrieveLevel = "STUDY"
     for name, keyword in STUDY_KEYS.items():
-        setattr(asked, keyword, getattr(question, name))
-    for answer in _answers(link, asked):
+        setattr(query, keyword, getattr(question, name))
+    for answer in _answers(link, query):
         if answer.get("StudyInstanceUID"):
             yield str(answer.StudyInstanceUID)
 
 
 def _series(link: Association, study_uid: str, question: SeriesQuestion) -> Iterator[FoundSeries]:
-    asked = Dataset()
-    asked.QueryRetrieveLevel, asked.StudyInstanceUID = "SERIES", study_uid
-    asked.SeriesInstanceUID, asked.Modality = question.series_uid, question.modality
-    asked.SeriesDescription, asked.NumberOfSeriesRelatedInstances = "", ""
-    for answer in _answers(link, asked):
+    query = Dataset()
+    query.QueryRetrieveLevel, query.StudyInstanceUID = "SERIES", study_uid
+    query.SeriesInstanceUID, query.Modality = question.series_uid, question.modality
+    query.SeriesDescription, query.NumberOfSeriesRelatedInstances = "", ""
+    for answer in _answers(link, query):
         series_uid = str(answer.get("SeriesInstanceUID") or "")
-        # A server may answer more than was asked.
+        # A server may answer more than was requested.
         wanted = question.series_uid in ("", series_uid) and question.modality in ("", str(answer.get("Modality")))
         if series_uid and wanted:
             words = (
@@ -212,8 +212,8 @@ def _series(link: Association, study_uid: str, question: SeriesQuestion) -> Iter
             yield FoundSeries(study_uid, series_uid, *words)
 
 
-def _answers(link: Association, asked: Dataset) -> Iterator[Dataset]:
-    for status, answer in link.send_c_find(asked, StudyFind):
+def _answers(link: Association, query: Dataset) -> Iterator[Dataset]:
+    for status, answer in link.send_c_find(query, StudyFind):
         if "Status" not in status:
             raise lost(link, "the question")
         if status.Status in PENDING and answer is not None:

@@ -59,7 +59,7 @@ def dicom_files(place: Path) -> tuple[Path, ...]:
 
 
 def send(paths: Sequence[Path], peer: Peer, say: Callable[[int], None]) -> Sent:
-    """Stores files on the other side; `say` is told of each.
+    """Stores files on the other side; `say` is called with each.
 
     Raises
     ------

@@ -1,7 +1,7 @@
 """How close an estimate comes to the truth of a phantom: removed volume, facets, reach, areas.
 
 A case is rendered to a CT with noise and blur, its labels are given, the default approach is estimated, and the same
-geometry is asked of the phantom's own functions.
+geometry comes from the phantom's own functions.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ TARGETS = {
     "canal area at disc %": 3.0,
     "sac area at disc %": 3.0,
 }
-"""Accuracy asked of estimates on 0.5 mm grids (docs/accuracy.md#what-is-asked); a target set's share is our own."""
+"""Accuracy required of estimates at 0.5 mm (docs/accuracy.md#what-is-asked); a target set's share is our own."""
 
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
 

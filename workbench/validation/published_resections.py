@@ -19,11 +19,13 @@ from canalwise.phantoms.imaging.grids import natural_grid
 from canalwise.phantoms.imaging.render import render_scan
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of
-from canalwise.recon.labels import SIDES, Side, bone_mask, label_of, sided
+from canalwise.recon.labels import SIDES, Part, Side, bone_mask, label_of, sided
 
 PUBLISHED = {
     "near lamina taken, %": "15.5 (11.2-19.8)",
     "far lamina taken, %": "8.8 (5.7-11.8)",
+    "near lamina and half of the base, %": "15.5, were the base halved",
+    "far lamina and half of the base, %": "8.8, were the base halved",
     "near facet taken, %": "5.3 (4.2-6.4)",
     "far facet taken, %": "4.3 (2.2-6.4)",
     "near facet volume kept, %": "70 +- 4, medialised 88 +- 6",
@@ -57,6 +59,8 @@ def numbers(found: DecompressedLevel) -> dict[str, float]:
     return {
         "near lamina taken, %": 100 * share[near][0],
         "far lamina taken, %": 100 * share[far][0],
+        "near lamina and half of the base, %": 100 * halved_frac(found, near),
+        "far lamina and half of the base, %": 100 * halved_frac(found, far),
         "near facet taken, %": 100 * share[near][1],
         "far facet taken, %": 100 * share[far][1],
         "near facet volume kept, %": 100 * (1 - share[near][1]),
@@ -82,6 +86,24 @@ def lost_frac(found: DecompressedLevel, side: Side) -> tuple[float, float]:
              label_of(level.lower, sided("superior_articular", side))]  # fmt: skip
     taken = found.resection.removal.by_label_mm3
     return _share(level_bone, taken, lamina), _share(level_bone, taken, facet)
+
+
+def halved_frac(found: DecompressedLevel, side: Side) -> float:
+    """Share that goes of one side's laminae and of what lies on that side of both spinous bases.
+
+    The papers do not show whether they counted the midline to the laminae.
+    """
+    level, removal = found.resection.at.level, found.resection.removal
+    bench, grid = removal.level_bone, removal.level_bone.grid
+    vertebrae = (level.upper, level.lower)
+    lamina = [label_of(v, sided("lamina", side)) for v in vertebrae]
+    base = [label_of(v, Part.SPINOUS_BASE) for v in vertebrae]
+    index = np.argwhere(np.isin(bench.labels, lamina + base) & (bench.bone_mm3 > 0))
+    left = level.frame.to_level_mm(grid.world_mm(index))[:, 0] >= 0
+    here = tuple(index.T)
+    mine = np.isin(bench.labels[here], lamina) | (left == (side == "left"))
+    bone = bench.bone_mm3[here][mine].astype(float)
+    return float(bone @ removal.taken_frac[here][mine] / bone.sum()) if len(bone) else float("nan")
 
 
 def _share(level_bone: LevelBone, taken: dict[int, float], labels: list[int]) -> float:

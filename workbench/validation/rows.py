@@ -1,4 +1,4 @@
-"""One row of a validation: what was found, what is asked or published, and whether it passes."""
+"""One row of a validation: what was found, what is required or published, and whether it passes."""
 
 from __future__ import annotations
 
@@ -48,14 +48,14 @@ class ValidationRow:
         return {k: None if isinstance(v, float) and not np.isfinite(v) else v for k, v in data.items()}
 
 
-def worst_row(quantity: str, errors: Sequence[float], asked: float, source: str) -> ValidationRow:
+def worst_row(quantity: str, errors: Sequence[float], tolerance: float, source: str) -> ValidationRow:
     """The row of errors against a phantom's truth, by the largest of them.
 
-    >>> worst_row("reach mm", [0.1, -0.7], 0.5, "asked").passed
+    >>> worst_row("reach mm", [0.1, -0.7], 0.5, "tolerance").passed
     False
     """
     found = max(errors, key=abs, default=float("nan"))
-    return ValidationRow("phantom truth", quantity, float(found), -asked, asked, len(errors), source)
+    return ValidationRow("phantom truth", quantity, float(found), -tolerance, tolerance, len(errors), source)
 
 
 def median_row(quantity: str, values: Sequence[float], ends: tuple[float, float], source: str) -> ValidationRow:

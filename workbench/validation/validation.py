@@ -26,10 +26,10 @@ from canalwise.workbench.validation.rows import ValidationRow, gathered, median_
 
 SCHEMA = "canalwise.validation/1"
 
-ASKED = "docs/accuracy.md#what-is-asked"
+REQUIREMENT = "docs/accuracy.md#what-is-asked"
 LEVEL, SPACING_MM, RESECTION_MM = "L3-L4", 0.5, 0.9
 
-ANATOMY_ASKED: Mapping[str, float] = MappingProxyType(
+ANATOMY_TOLERANCES: Mapping[str, float] = MappingProxyType(
     {
         "frame axes deg": 1.0,
         "frame origin mm": 1.5,
@@ -43,7 +43,7 @@ ANATOMY_ASKED: Mapping[str, float] = MappingProxyType(
         "area of dural sac at disc %": 3.0,
     }
 )
-"""Landmarks, angles and areas, as asked of phantoms on 0.5 mm voxels."""
+"""Landmarks, angles and areas, as required of phantoms on 0.5 mm voxels."""
 
 OVER_THE_TOP_2019 = "21 levels, PMID 31042651, 2019, abstract; range as printed"
 GAIN_2020 = "Hermansen 2020, abstract; mean +- one standard deviation"
@@ -61,7 +61,7 @@ are of other patients, so a row outside asks a question and is no proof of an er
 
 
 @dataclass(frozen=True)
-class Effort:
+class ValidationScope:
     """How much is worked out.
 
     Parameters
@@ -76,44 +76,44 @@ class Effort:
     resections: int
 
 
-QUICK = Effort(1, ("narrow",), 4)
-THOROUGH = Effort(len(phantom_suite()), tuple(SPECS), 30)
+QUICK = ValidationScope(1, ("narrow",), 4)
+THOROUGH = ValidationScope(len(phantom_suite()), tuple(SPECS), 30)
 """What the pages quote: some twenty phantoms, thirty narrow levels."""
 
 
-def validated(effort: Effort, say: Callable[[str], None]) -> list[ValidationRow]:
-    """All rows; `say` is told what is being worked out."""
-    return [*_estimates(effort, say), *_anatomies(effort, say), *_resections(effort, say), *_round_trips(say)]
+def validated(scope: ValidationScope, say: Callable[[str], None]) -> list[ValidationRow]:
+    """All rows; `say` is called with what is being worked out."""
+    return [*_estimates(scope, say), *_anatomies(scope, say), *_resections(scope, say), *_round_trips(say)]
 
 
-def validation_json(rows: list[ValidationRow], effort: Effort) -> dict[str, Any]:
+def validation_json(rows: list[ValidationRow], scope: ValidationScope) -> dict[str, Any]:
     """The rows as plain data, with what they rest on."""
     return {
         "schema": SCHEMA,
         "version": VERSION,
         "caution": CAUTION,
-        "effort": {"estimates": effort.estimates, "anatomies": list(effort.anatomies), "resections": effort.resections},
+        "scope": {"estimates": scope.estimates, "anatomies": list(scope.anatomies), "resections": scope.resections},
         "passed": sum(row.passed for row in rows),
         "rows": [row.as_json() for row in rows],
     }
 
 
-def _estimates(effort: Effort, say: Callable[[str], None]) -> Iterator[ValidationRow]:
+def _estimates(scope: ValidationScope, say: Callable[[str], None]) -> Iterator[ValidationRow]:
     # The level in the middle first, so that a quick look is at what most operations are.
-    cases = sorted(phantom_suite(), key=lambda case: case.level != LEVEL)[: effort.estimates]
+    cases = sorted(phantom_suite(), key=lambda case: case.level != LEVEL)[: scope.estimates]
     found = []
     for number, case in enumerate(cases, start=1):
         say(f"estimate {number} of {len(cases)}: {case.name}")
         found.append(errors_of(case))
     errors_found = gathered(found)
-    for name, asked in TARGETS.items():
-        yield worst_row(f"estimate: {name}", errors_found.get(name, []), asked, ASKED)
+    for name, tolerance in TARGETS.items():
+        yield worst_row(f"estimate: {name}", errors_found.get(name, []), tolerance, REQUIREMENT)
 
 
-def _anatomies(effort: Effort, say: Callable[[str], None]) -> Iterator[ValidationRow]:
+def _anatomies(scope: ValidationScope, say: Callable[[str], None]) -> Iterator[ValidationRow]:
     found = []
-    for number, name in enumerate(effort.anatomies, start=1):
-        say(f"anatomy {number} of {len(effort.anatomies)}: {name} spine")
+    for number, name in enumerate(scope.anatomies, start=1):
+        say(f"anatomy {number} of {len(scope.anatomies)}: {name} spine")
         spine, grid = spine_of(SPECS[name]), natural_grid(SPECS[name], SPACING_MM, (LEVEL,))
         labels, share = labelled(spine, grid)
         found += [
@@ -122,15 +122,15 @@ def _anatomies(effort: Effort, say: Callable[[str], None]) -> Iterator[Validatio
             if level.name == LEVEL
         ]
     errors_found = gathered(found)
-    for name, asked in ANATOMY_ASKED.items():
+    for name, tolerance in ANATOMY_TOLERANCES.items():
         if name in errors_found:
-            yield worst_row(f"anatomy: {name}", errors_found[name], asked, ASKED)
+            yield worst_row(f"anatomy: {name}", errors_found[name], tolerance, REQUIREMENT)
 
 
-def _resections(effort: Effort, say: Callable[[str], None]) -> Iterator[ValidationRow]:
+def _resections(scope: ValidationScope, say: Callable[[str], None]) -> Iterator[ValidationRow]:
     rows: list[dict[str, float]] = []
-    for seed in range(effort.resections):
-        say(f"narrow level {seed + 1} of {effort.resections}")
+    for seed in range(scope.resections):
+        say(f"narrow level {seed + 1} of {scope.resections}")
         try:
             prepared = prepared_case(seed, RESECTION_MM)
             for side in SIDES:

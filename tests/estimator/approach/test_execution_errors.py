@@ -1,4 +1,4 @@
-"""Disturbed copies of an approach: their laws, hand-made moves, and the pivot that skin and fascia hold."""
+"""Disturbed copies of an approach: their laws, moves made by hand, and the pivot that skin and fascia hold."""
 
 import numpy as np
 import pytest
@@ -57,11 +57,11 @@ def test_the_first_phase_is_tilted_about_the_docking_point() -> None:
 def test_a_later_phase_aims_at_the_planned_place_from_where_the_pivot_lies() -> None:
     copy, plan = disturbed(PLAN, ExecutionErrors(), normals(c0=1.0, c1=-1.0, c5=1.0)), table_of([PLAN])
     length = PLAN.pivot_distance_mm + PLAN.phases[1].tip_past_lamina_mm
-    way = tips_mm(plan)[0, 1] - pivots_level_mm(copy)[0, 1]
-    assert axes_level(copy)[0, 1] == pytest.approx(way / np.linalg.norm(way))
-    # what stays of the miss is that the way is longer or shorter, and the tool as long as before
+    direction = tips_mm(plan)[0, 1] - pivots_level_mm(copy)[0, 1]
+    assert axes_level(copy)[0, 1] == pytest.approx(direction / np.linalg.norm(direction))
+    # what stays of the miss is that the path is longer or shorter, and the tool as long as before
     assert np.linalg.norm(tips_mm(copy)[0, 1] - tips_mm(plan)[0, 1]) == pytest.approx(
-        abs(np.linalg.norm(way) - length), abs=1e-9
+        abs(np.linalg.norm(direction) - length), abs=1e-9
     )
 
 

@@ -1,4 +1,4 @@
-"""A table's rows are the approaches they were made of, and its packed phases lie where `placed_phases` lays them."""
+"""A table's rows are the approaches they were made of, and its packed phases lie where `placed_phases` places them."""
 
 from __future__ import annotations
 

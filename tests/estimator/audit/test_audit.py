@@ -1,4 +1,4 @@
-"""What was taken, told from two scans of a made-up level: volumes, laws, refusals."""
+"""What was taken, found from two scans of a made-up level: volumes, laws, refusals."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def true_removal() -> Removal:
     return Removal(level_bone, voxels, share.reshape(-1)[voxels])
 
 
-def test_the_volume_taken_is_told_within_its_interval():
+def test_the_volume_taken_is_reported_within_its_interval():
     taken, true = operated().taken, true_removal().total_mm3
     assert taken.removal.total_mm3 == pytest.approx(true, rel=VOLUME_FRAC)
     assert taken.interval95_mm3[0] <= true <= taken.interval95_mm3[1]
@@ -60,7 +60,7 @@ def test_structures_sum_to_the_whole_and_the_joints_are_untouched():
     assert found.kept.facets["left"].area_frac > 0.95
 
 
-def test_nothing_is_told_of_a_level_that_was_left_alone():
+def test_nothing_is_reported_of_a_level_that_was_left_alone():
     found = audit_of(toy.anatomy(), pairs.before(), pairs.untouched(), AuditQuestion("L3-L4"))
     assert found.taken.removal.total_mm3 == 0
     assert found.taken.elsewhere_mm3 == 0
@@ -115,7 +115,7 @@ def test_a_place_that_was_planned_and_not_taken_is_pointed_at():
     assert "L3" in found.missed[0].structure or "L4" in found.missed[0].structure
 
 
-def test_bone_taken_on_the_right_is_told_on_the_right():
+def test_bone_taken_on_the_right_is_reported_on_the_right():
     # the mirrored block lies on the right: its bone is gone there and nowhere else
     other = pairs.taken_box()[::-1]
     after = pairs.after(pairs.without(pairs.still(), other), pairs.motion(), seed=9)
@@ -149,7 +149,7 @@ def test_published_criteria_answer_only_what_the_scans_show(before, after, answe
     assert tuple(criterion.met for criterion in pass_criteria(areas(before, after))) == answers
 
 
-def test_time_since_the_operation_is_told():
+def test_time_since_the_operation_is_reported():
     assert "too small" in time_caveats(3)[0]
     assert "3.4 mm dorsally" in time_caveats(2000)[0]
 
@@ -171,19 +171,19 @@ def test_a_small_grid_far_away_is_no_scan_of_the_level():
         audit_of(toy.anatomy(), pairs.before(), tiny, AuditQuestion("L3-L4"))
 
 
-def test_metal_that_was_not_there_before_is_told():
+def test_metal_that_was_not_there_before_is_reported():
     found = operated()
     after = pairs.operated()
     voxels = after.voxels.copy()
     middle = found.pair.registrations["L3"].motion.moved_mm(toy.frame().to_world_mm([16.0, -8.0, 12.0]))
     voxels[after.grid.box_around(middle[None], 3.0)] = 3000
     pair = replace(found.pair, after=replace(after, voxels=voxels))
-    told = findings_of(pair, found.change, found.taken)
-    assert any("Metal near the level" in sentence and "not there before" in sentence for sentence in told)
+    findings = findings_of(pair, found.change, found.taken)
+    assert any("Metal near the level" in sentence and "not there before" in sentence for sentence in findings)
     assert not any("Metal" in sentence for sentence in found.findings)
 
 
-def test_a_process_that_hangs_on_by_nothing_is_told_only_where_it_hung_on_before():
+def test_a_process_that_hangs_on_by_nothing_is_reported_only_where_it_hung_on_before():
     found = operated()
     # the toy's arch never was connected with its body: nothing is said of it
     assert not any("no longer connected" in sentence for sentence in found.findings)

@@ -1,4 +1,4 @@
-"""A plan carried out by a hand that strays is found again from the bone it took; areas lie where they must."""
+"""A plan carried out with execution errors is found again from the bone it took; areas lie where they must."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.audit.areas import audited_areas
-from canalwise.estimator.audit.fitted_approach import ToolMotion, fitted_approach, moved_approach, tool_ways
+from canalwise.estimator.audit.fitted_approach import ToolMotion, fitted_approach, moved_approach, tool_paths
 from canalwise.estimator.audit.taken_bone import TakenBone, VoxelRegion
 from canalwise.estimator.removal.bone_removal import Removal
 
@@ -17,41 +17,41 @@ STRAYED = ToolMotion(1.5, -1.0, 0.5, (4.0, -3.0), (-2.0, 3.0))
 
 
 @pytest.fixture(scope="session")
-def ways(found):
-    """The plan's ways on a lattice."""
-    return tool_ways(found.resection)
+def paths(found):
+    """The plan's tool paths on a lattice."""
+    return tool_paths(found.resection)
 
 
-def carried_out(prepared, ways, motion: ToolMotion) -> Removal:
+def carried_out(prepared, paths, motion: ToolMotion) -> Removal:
     """The bone that the plan takes when it is moved."""
     level_bone = prepared.level_bone
     voxels = level_bone.takeable.voxels
     index = np.stack(np.unravel_index(voxels, level_bone.grid.shape), axis=-1)
-    share = ways.share_at(level_bone.grid.world_mm(index), motion).astype(np.float32)
+    share = paths.share_at(level_bone.grid.world_mm(index), motion).astype(np.float32)
     return Removal(level_bone, voxels[share > 0], share[share > 0])
 
 
-def test_ways_that_are_not_moved_take_what_was_planned(prepared, found, ways):
-    planned, read = found.resection.removal, carried_out(prepared, ways, ToolMotion())
+def test_paths_that_are_not_moved_take_what_was_planned(prepared, found, paths):
+    planned, read = found.resection.removal, carried_out(prepared, paths, ToolMotion())
     assert read.total_mm3 == pytest.approx(planned.total_mm3, rel=0.1)
 
 
-def test_side_tilts_and_shift_of_a_strayed_hand_are_found(prepared, found, ways):
-    taken = carried_out(prepared, ways, STRAYED)
+def test_side_tilts_and_shift_of_a_disturbed_execution_are_found(prepared, found, paths):
+    taken = carried_out(prepared, paths, STRAYED)
     fitted = fitted_approach(prepared, taken, found.resection.approach)
     assert fitted.approach.side == "left"
     assert fitted.reference == "plan"
     assert fitted.overlap_frac["left"] > max(0.85, fitted.overlap_frac["right"])
-    for told, true in (
+    for found_mm, true in (
         (fitted.motion.medial_deg, STRAYED.medial_deg),
         (fitted.motion.cranial_deg, STRAYED.cranial_deg),
     ):
-        assert np.abs(np.subtract(told, true)).max() <= TILT_DEG
+        assert np.abs(np.subtract(found_mm, true)).max() <= TILT_DEG
     assert abs(fitted.motion.lateral_mm - STRAYED.lateral_mm) < SHIFT_MM
     assert abs(fitted.motion.cranial_mm - STRAYED.cranial_mm) < SHIFT_MM
 
 
-def test_a_motion_and_its_way_back_meet():
+def test_a_motion_and_its_inverse_meet():
     docking, places = np.array([8.0, 14.0, 0.0]), np.array([[3.0, 2.0, -4.0], [8.0, 14.0, 0.0]])
     for side in ("left", "right"):
         before = STRAYED.before_mm(side, docking, 1, places)
@@ -75,9 +75,9 @@ def test_areas_lie_between_before_and_the_canal_without_ligament(found):
     region = VoxelRegion(resection.removal.level_bone.grid, resection.removal.taken_frac)
     taken = TakenBone(resection.removal, region, 25.0, (0.0, 0.0), 0.0, 0.0, 0.0)
     share = resection.removal.taken_frac.reshape(-1)[resection.at.wanted.voxels]
-    told = audited_areas(resection.at, areas, taken, (areas, share), None)
-    assert np.allclose(told.achieved_bone_mm2, told.planned_bone_mm2)
-    assert (told.achieved_bone_mm2 >= told.before_mm2 - 1e-9).all()
-    assert (told.achieved_most_mm2 >= told.achieved_bone_mm2 - 1e-9).all()
-    assert (told.achieved_most_mm2 <= areas.needed_mm2 + 1e-6).all()
-    assert "does not show" in told.note
+    found_mm = audited_areas(resection.at, areas, taken, (areas, share), None)
+    assert np.allclose(found_mm.achieved_bone_mm2, found_mm.planned_bone_mm2)
+    assert (found_mm.achieved_bone_mm2 >= found_mm.before_mm2 - 1e-9).all()
+    assert (found_mm.achieved_most_mm2 >= found_mm.achieved_bone_mm2 - 1e-9).all()
+    assert (found_mm.achieved_most_mm2 <= areas.needed_mm2 + 1e-6).all()
+    assert "does not show" in found_mm.note

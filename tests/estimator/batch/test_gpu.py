@@ -63,7 +63,7 @@ def test_without_cupy_the_extra_is_named(monkeypatch):
         Gpu()
 
 
-def test_tables_laid_side_by_side_are_found_where_the_card_looks():
+def test_tables_placed_side_by_side_are_found_where_the_card_looks():
     sight = np.random.default_rng(0).integers(-127, 128, (37, 91)).astype(np.int8)
     flat = side_by_side(sight).ravel()
     n, look = np.meshgrid(np.arange(37), np.arange(91), indexing="ij")

@@ -61,7 +61,7 @@ def with_protected_bone_grown(prepared, by_mm) -> LevelArrays:
 def test_protected_bone_is_where_the_exact_estimate_has_it(prepared, table):
     """Shares lie between those beside protected bone half a voxel thicker and thinner: the exact one walks in stairs.
 
-    Of these rows some graze the pedicle on the way to the recess, else the law would say nothing.
+    Of these rows some graze the pedicle on the path to the recess, else the law would say nothing.
     """
     thick, thin = (outcomes(with_protected_bone_grown(prepared, s * SPACING_MM / 2), table) for s in (1, -1))
     rows = range(2, COUNT, 3)
@@ -143,7 +143,7 @@ def test_bones_border_costs_what_a_second_removal_says(prepared, table):
 
 
 def test_a_swept_cone_in_solid_bone_has_steiners_volume(prepared):
-    """Steiner's formula (`closed_forms`), without a sac in the way."""
+    """Steiner's formula (`closed_forms`), without a sac in the path."""
     from canalwise.estimator.geometry.level_arrays import KeepOutField
     from canalwise.estimator.level.array_builder import WeightedPoints, _cloud, _drawn_together
 
@@ -177,7 +177,7 @@ def test_spheres_hold_their_points_and_sums_are_theirs(prepared):
 
 
 def test_tables_of_sight_agree_with_the_march(prepared, table):
-    """A point's table, asked for any pivot, against the line of sight itself."""
+    """A point's table, read for any pivot, against the line of sight itself."""
     scene, phases = prepared.scene, packed_phases(table)[:, 0]
     rng = np.random.default_rng(5)
     frame, errors = prepared.level.frame, []
@@ -195,9 +195,9 @@ def test_tables_of_sight_agree_with_the_march(prepared, table):
 
 def _interpolated(tables, slopes):
     axes = (np.arange(-6, 7), np.arange(-3, 4))
-    asked = np.clip(slopes.T, [-6, -3], [6, 3])
+    clipped = np.clip(slopes.T, [-6, -3], [6, 3])
     fields = [RegularGridInterpolator(axes, 0.05 * t.reshape(13, 7).astype(float)) for t in tables]
-    return np.array([field(at)[0] for field, at in zip(fields, asked, strict=True)])
+    return np.array([field(at)[0] for field, at in zip(fields, clipped, strict=True)])
 
 
 def test_a_pars_that_loses_nothing_is_as_wide_as_before(prepared, table):

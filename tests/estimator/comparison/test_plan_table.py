@@ -21,7 +21,7 @@ from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.limit_rules import RELATIONS
 from canalwise.estimator.outcome.joined_outcome import midline
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES
 from canalwise.recon.serialization import json_text
@@ -57,7 +57,7 @@ def rows():
 
 
 def row(name, values, samples):
-    """A way in of which one number is known."""
+    """An access of which one number is known."""
     return PlanRow(
         name, (), {"cone_bone": values}, {"cone_bone": None}, {"cone_bone": np.asarray(samples, dtype=float)}
     )
@@ -113,7 +113,7 @@ def test_what_two_plans_share_cancels():
     assert high - low < min(b - a for a, b in ends)
 
 
-def test_hands_of_two_sides_stray_apart_and_borders_together():
+def test_execution_errors_of_two_sides_vary_apart_and_borders_together():
     left, right = rows()[0], rows()[2]
     low, high = right.difference(left, "cone_bone")[1]
     apart = np.hypot(*(np.ptp(np.quantile(one.samples["cone_bone"], [0.025, 0.975])) for one in (left, right)))
@@ -167,7 +167,7 @@ def test_a_difference_is_that_of_samples_pair_by_pair(samples, ends):
     assert between == pytest.approx(ends)
 
 
-def test_progress_is_told_of_every_row():
+def test_progress_is_reported_of_every_row():
     seen = []
     pinned(prepared(), PlanTableTask((plan(), plan("right")), USUAL_WANTED), seen.append)
     assert seen == [1, 2]

@@ -1,4 +1,4 @@
-"""What stands in the way of a target, on a segment where it is known."""
+"""What blocks a target, on a segment where it is known."""
 
 from __future__ import annotations
 
@@ -28,14 +28,14 @@ def prepared():
         (Phase("ipsilateral", 0.0, 0.0, 15.0, 0.0, 30.0), Channel(working_length_mm=20.0), "working length"),
     ],
 )
-def test_sweep_and_length_are_told_apart(prepared, phase, channel, cause):
+def test_sweep_and_length_are_distinguished(prepared, phase, channel, cause):
     assert (
         blocking_structures(prepared, replace(STRAIGHT, phases=(phase,), channel=channel), "ipsilateral canal wall")
         == cause
     )
 
 
-def test_the_far_wall_lies_behind_the_sac_for_a_flat_way(prepared):
+def test_the_far_wall_lies_behind_the_sac_for_a_flat_path(prepared):
     """From 8 mm left of the midline and level with the sac, straight across."""
     across = Approach("L3-L4", "left", (12.0, 0.0, 0.0), 40.0, (Phase("over the top", 80.0, 0.0, 20.0, 0.0, 40.0),))
     assert blocking_structures(prepared, across, "contralateral canal wall") == "sac"

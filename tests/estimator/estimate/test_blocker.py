@@ -38,7 +38,7 @@ def across(far: str) -> float:
     return 1.0 if far == "left" else -1.0
 
 
-def way_to(anatomy, far, target, **phase):
+def ray_to(anatomy, far, target, **phase):
     """From 12 mm on the near side, 55 mm dorsal, to a target given as (across, dorsal, cranial)."""
     level = anatomy.level("L3-L4")
     pivot = np.array([-12.0 * across(far), 55.0, 0.0])
@@ -57,18 +57,18 @@ def way_to(anatomy, far, target, **phase):
     return TargetRay(anatomy, level, placed, keep_out, far, level.frame.to_world_mm(goal))
 
 
-def cause_of(way):
-    """What `estimator.removal.reach` says stops this way."""
-    targets = Targets(way.far, {"canal wall": way.target_ras_mm[None]})
-    level = replace(way.level, targets={way.far: targets})
-    return reach_of(way.anatomy, level, targets, (way.phase,), way.keep_out).limited_by
+def cause_of(ray):
+    """What `estimator.removal.reach` says stops this ray."""
+    targets = Targets(ray.far, {"canal wall": ray.target_ras_mm[None]})
+    level = replace(ray.level, targets={ray.far: targets})
+    return reach_of(ray.anatomy, level, targets, (ray.phase,), ray.keep_out).limited_by
 
 
-def stopped(way):
+def stopped(ray):
     """The blocker of the cause that `estimator.removal.reach` tells, and its point as (across, dorsal, cranial)."""
-    blocker = blocker_on(way, 0, cause_of(way))
-    x, y, z = way.level.frame.to_level_mm(blocker.point_ras_mm)
-    return blocker, np.array([x * across(way.far), y, z])
+    blocker = blocker_on(ray, 0, cause_of(ray))
+    x, y, z = ray.level.frame.to_level_mm(blocker.point_ras_mm)
+    return blocker, np.array([x * across(ray.far), y, z])
 
 
 def nearest_to_sac(target, tool_radius_mm=1.0):
@@ -81,28 +81,28 @@ def nearest_to_sac(target, tool_radius_mm=1.0):
 
 @FAR_SIDES
 @pytest.mark.parametrize("target", [(7.25, -2.0, 0.0), (3.0, -9.0, 0.0)])
-def test_sac_stops_where_the_way_comes_nearest_to_it(far, target):
-    """Once where the way passes outside the sac as it is pressed aside but too near, once straight through it."""
-    blocker, point = stopped(way_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, target))
+def test_sac_stops_where_the_line_comes_nearest_to_it(far, target):
+    """Once where the line passes outside the sac as it is pressed aside but too near, once straight through it."""
+    blocker, point = stopped(ray_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, target))
     assert (blocker.cause, blocker.structure) == ("sac", "dural sac")
     assert point[:2] == pytest.approx(nearest_to_sac(target), abs=ALONG_TOL_MM)
     assert point[2] == pytest.approx(0.0, abs=1e-9)
 
 
 @FAR_SIDES
-def test_thick_tool_is_stopped_at_the_same_place_and_told_so(far):
+def test_thick_tool_is_stopped_at_the_same_place_and_reported_so(far):
     target = (9.0, 2.0, 0.0)
-    blocker, point = stopped(way_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, target, tool_radius_mm=3.0))
+    blocker, point = stopped(ray_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, target, tool_radius_mm=3.0))
     assert blocker.cause == "tool diameter"
     assert "too thick" in blocker.words
     assert point[:2] == pytest.approx(nearest_to_sac(target, 3.0), abs=ALONG_TOL_MM)
 
 
-def test_root_in_the_way_is_called_a_root():
+def test_root_in_the_path_is_called_a_root():
     anatomy = round_sac_anatomy(3.0, CANAL_MM)
     x, y, _ = np.moveaxis(anatomy.level("L3-L4").frame.to_level_mm(anatomy.grid.voxel_centres_mm()), -1, 0)
     anatomy.labels[np.hypot(x - 4.0, y - 6.0) < 2.5] = Tissue.ROOT
-    blocker, _ = stopped(way_to(anatomy, "left", (6.5, 0.0, 0.0)))
+    blocker, _ = stopped(ray_to(anatomy, "left", (6.5, 0.0, 0.0)))
     assert (blocker.cause, blocker.structure) == ("sac", "nerve root")
 
 
@@ -112,7 +112,7 @@ def test_protected_bone_stops_at_the_near_face_of_a_plate(far):
     anatomy, top_mm = round_sac_anatomy(SAC_MM, CANAL_MM), 21.25
     y = anatomy.level("L3-L4").frame.to_level_mm(anatomy.grid.voxel_centres_mm())[..., 1]
     anatomy.labels[(y >= 18.0) & (y <= 21.0)] = label_of("L4", Part.BODY)
-    blocker, point = stopped(way_to(anatomy, far, (9.0, 9.0, 0.0)))
+    blocker, point = stopped(ray_to(anatomy, far, (9.0, 9.0, 0.0)))
     assert (blocker.cause, blocker.structure) == ("protected bone", "body of L4")
     assert top_mm - 0.4 <= point[1] <= top_mm
     assert point[0] == pytest.approx(-12.0 + 21.0 * (55.0 - point[1]) / 46.0)
@@ -120,8 +120,8 @@ def test_protected_bone_stops_at_the_near_face_of_a_plate(far):
 
 @FAR_SIDES
 def test_line_without_sweep_ends_abreast_of_the_target(far):
-    way = way_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, (9.0, 9.0, 0.0), axis=(0.0, -1.0, 0.0), sweep_deg=0.0)
-    blocker, point = stopped(way)
+    ray = ray_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, (9.0, 9.0, 0.0), axis=(0.0, -1.0, 0.0), sweep_deg=0.0)
+    blocker, point = stopped(ray)
     assert (blocker.cause, blocker.structure) == ("sweep", "")
     assert point == pytest.approx([-12.0 + 1.0, 9.0, 0.0])  # a tool radius beside the axis
     assert blocker.words == "The sweep ends 20.0 mm short of the next target, 11 mm short of the midline."
@@ -130,11 +130,11 @@ def test_line_without_sweep_ends_abreast_of_the_target(far):
 @FAR_SIDES
 @pytest.mark.parametrize("sweep_deg", [0.5, 4.0, 15.0])
 def test_sweep_ends_at_its_nearest_place_to_the_target(far, sweep_deg):
-    way = way_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, (9.0, 9.0, 3.0), axis=(0.0, -1.0, 0.1), sweep_deg=sweep_deg)
-    blocker, _ = stopped(way)
+    ray = ray_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, (9.0, 9.0, 3.0), axis=(0.0, -1.0, 0.1), sweep_deg=sweep_deg)
+    blocker, _ = stopped(ray)
     assert blocker.cause == "sweep"
     apart = np.linalg.norm(np.subtract(blocker.point_ras_mm, blocker.target_ras_mm))
-    of_point, of_target = cone_distance_mm([blocker.point_ras_mm, blocker.target_ras_mm], way.phase, 1e3)
+    of_point, of_target = cone_distance_mm([blocker.point_ras_mm, blocker.target_ras_mm], ray.phase, 1e3)
     assert of_point == pytest.approx(1.0)  # the tool's surface: its radius beyond the cone
     assert apart == pytest.approx(of_target - 1.0)
 
@@ -142,8 +142,8 @@ def test_sweep_ends_at_its_nearest_place_to_the_target(far, sweep_deg):
 @FAR_SIDES
 def test_short_tool_ends_on_its_own_axis(far):
     target = np.array([8.0, 9.0, 0.0])
-    way = way_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, target, tip_depth_mm=30.0)
-    blocker, point = stopped(way)
+    ray = ray_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, target, tip_depth_mm=30.0)
+    blocker, point = stopped(ray)
     assert blocker.cause == "working length"
     unit = (target - [-12.0, 55.0, 0.0]) / np.linalg.norm(target - [-12.0, 55.0, 0.0])
     assert point == pytest.approx(np.array([-12.0, 55.0, 0.0]) + 31.0 * unit)
@@ -151,7 +151,7 @@ def test_short_tool_ends_on_its_own_axis(far):
 
 
 def test_nearest_touched_place_lies_on_the_base_for_a_point_beyond_the_end():
-    phase = way_to(round_sac_anatomy(SAC_MM, CANAL_MM), "left", (0.0, 0.0, 0.0), axis=(0.0, -1.0, 0.0)).phase
+    phase = ray_to(round_sac_anatomy(SAC_MM, CANAL_MM), "left", (0.0, 0.0, 0.0), axis=(0.0, -1.0, 0.0)).phase
     beyond = phase.pivot_ras_mm + 50.0 * phase.axis_ras + np.array([0.0, 0.0, 5.0])
     touched = nearest_touched_mm(phase, beyond, 40.0)
     assert touched == pytest.approx(phase.pivot_ras_mm + 41.0 * phase.axis_ras + np.array([0.0, 0.0, 5.0]))
@@ -159,13 +159,13 @@ def test_nearest_touched_place_lies_on_the_base_for_a_point_beyond_the_end():
 
 @FAR_SIDES
 def test_limits_point_at_the_far_joint_and_at_the_midline(far):
-    way = way_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, (9.0, 2.0, 0.0))
-    joint, base = blocker_on(way, 0, "facet limit"), blocker_on(way, 0, "spinous base")
+    ray = ray_to(round_sac_anatomy(SAC_MM, CANAL_MM), far, (9.0, 2.0, 0.0))
+    joint, base = blocker_on(ray, 0, "facet limit"), blocker_on(ray, 0, "spinous base")
     assert joint.structure == f"{far} facet joint of L3-L4"
-    assert across(far) * way.level.frame.to_level_mm(joint.point_ras_mm)[0] == pytest.approx(CANAL_MM + 1)
+    assert across(far) * ray.level.frame.to_level_mm(joint.point_ras_mm)[0] == pytest.approx(CANAL_MM + 1)
     assert base.structure == "spinous base of L3"
     crossing = 55.0 - 53.0 * 12.0 / 21.0
-    assert way.level.frame.to_level_mm(base.point_ras_mm) == pytest.approx([0.0, crossing, 0.0], abs=0.06)
+    assert ray.level.frame.to_level_mm(base.point_ras_mm) == pytest.approx([0.0, crossing, 0.0], abs=0.06)
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
@@ -186,11 +186,11 @@ def test_whole_estimate_is_stopped_by_what_its_reach_tells(side):
 
 
 def test_json_tells_it_in_the_level_frame():
-    way = way_to(round_sac_anatomy(SAC_MM, CANAL_MM), "left", (8.0, 9.0, 0.0), tip_depth_mm=30.0)
-    reported = blocker_json(blocker_on(way, 1, "working length"), way.level.frame)
+    ray = ray_to(round_sac_anatomy(SAC_MM, CANAL_MM), "left", (8.0, 9.0, 0.0), tip_depth_mm=30.0)
+    reported = blocker_json(blocker_on(ray, 1, "working length"), ray.level.frame)
     assert reported["target_mm"] == pytest.approx([8.0, 9.0, 0.0])
     assert (reported["phase"], reported["cause"]) == (1, "working length")
-    assert blocker_json(None, way.level.frame) is None
+    assert blocker_json(None, ray.level.frame) is None
 
 
 def test_every_protected_bone_has_its_words():

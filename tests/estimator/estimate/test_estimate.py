@@ -1,4 +1,4 @@
-"""One estimate: the same numbers prepared or not, alone or beside others, from labels laid out either way."""
+"""One estimate: the same numbers prepared or not, alone or beside others, from labels stored in either order."""
 
 from __future__ import annotations
 
@@ -50,16 +50,16 @@ def test_a_prepared_level_answers_as_a_fresh_one():
 def test_same_bytes_whatever_the_number_of_threads(monkeypatch):
     anatomy = toy.anatomy()
     prepared = prepared_level(anatomy, "L3-L4")
-    asked = [usual(anatomy, side, tilt) for side in ("left", "right") for tilt in (-2.0, 0.0, 2.0)]
+    approaches = [usual(anatomy, side, tilt) for side in ("left", "right") for tilt in (-2.0, 0.0, 2.0)]
     with ThreadPoolExecutor(4) as pool:
-        beside = list(pool.map(lambda approach: reported(estimate_of(prepared, approach)), asked))
+        beside = list(pool.map(lambda approach: reported(estimate_of(prepared, approach)), approaches))
     monkeypatch.setenv(THREADS_VARIABLE, "1")
-    alone = [reported(estimate_of(prepared_level(anatomy, "L3-L4"), approach)) for approach in asked]
+    alone = [reported(estimate_of(prepared_level(anatomy, "L3-L4"), approach)) for approach in approaches]
     assert beside == alone
     assert len(set(alone)) == len(alone)
 
 
-def test_same_numbers_from_labels_laid_out_the_other_way_round():
+def test_same_numbers_from_labels_stored_in_reverse_order():
     anatomy = toy.anatomy()
     turned = replace(anatomy, labels=np.asfortranarray(anatomy.labels), occupancy=np.asfortranarray(anatomy.occupancy))
     assert reported(estimate(turned, usual(turned))) == reported(estimate(anatomy, usual(anatomy)))
@@ -67,10 +67,10 @@ def test_same_numbers_from_labels_laid_out_the_other_way_round():
 
 def plain_free(anatomy: Anatomy, pivot: Float, point: Float, short_of_mm: float) -> bool:
     """Is a straight line clear of protected bone, label by label?"""
-    way = point - pivot
-    length = float(np.linalg.norm(way))
+    direction = point - pivot
+    length = float(np.linalg.norm(direction))
     steps = np.arange(0.0, length, STEP_MM)
-    index = anatomy.grid.index_of(pivot + steps[steps <= length - short_of_mm][:, None] * way / length)
+    index = anatomy.grid.index_of(pivot + steps[steps <= length - short_of_mm][:, None] * direction / length)
     inside = ((index >= 0) & (index <= np.array(anatomy.grid.shape) - 1)).all(axis=1)
     labels = anatomy.labels[tuple(np.floor(index[inside] + 0.5).astype(int).T)]
     return not PROTECTED[labels].any()

@@ -1,4 +1,4 @@
-"""Intervals of an estimate: from border doubt, told beside every headline number, and wider where less is known."""
+"""Intervals of an estimate: from border uncertainty, beside every headline number, and wider where less is known."""
 
 from __future__ import annotations
 
@@ -75,12 +75,12 @@ def test_removed_bone_is_uncertain_by_its_surface(sd_mm: float) -> None:
     assert 0.5 * area * sd_mm < sd < 1.1 * area * sd_mm
 
 
-def test_twice_the_doubt_is_twice_the_interval() -> None:
+def test_twice_the_uncertainty_is_twice_the_interval() -> None:
     one, two = (reported(sd_mm).cone.bone_mm3.sd_by_cause["bone border"] for sd_mm in (0.1, 0.2))
     assert two == pytest.approx(2 * one, rel=0.1)
 
 
-def test_no_doubt_about_borders_leaves_only_what_is_no_border() -> None:
+def test_no_uncertainty_about_borders_leaves_only_what_is_no_border() -> None:
     given = replace(toy.anatomy(), sources={**toy.anatomy().sources, "sac": "given", "flavum": "given"})
     anatomy = with_border(0.0, given)
     sure = intervals_of(estimate(anatomy, default_approach(anatomy, "L3-L4", "left")))
@@ -144,10 +144,10 @@ def test_without_intervals_no_number_has_one() -> None:
 
 
 @pytest.mark.parametrize("name", ["entry_sd_mm", "registration_sd_mm", "medial_tilt_sd_deg", "cranial_tilt_sd_deg"])
-def test_every_error_of_the_hand_widens_the_interval(name: str) -> None:
+def test_every_execution_error_widens_the_interval(name: str) -> None:
     """The sweep's widens with the error; a degree of tilt about the docking point moves it by less than its borders do,
     so that only what the error gives alone grows at every step, and the sampled ends from none to much. The task's is
-    wider than without any: it has one target a set here, which a large error loses, and with it the bone on the way."""
+    wider than without any: it has one target a set here, which a large error loses, and with it the bone along it."""
     found_with = {}
     for factor in (0.0, 1.0, 4.0):
         errors = ExecutionErrors().changed(**{n: 0.0 for n in ExecutionErrors().records}).changed(**{name: factor})
@@ -157,7 +157,7 @@ def test_every_error_of_the_hand_widens_the_interval(name: str) -> None:
     assert (np.diff([bone.sd_by_cause[cause] for bone in swept]) > 0).all()
     assert np.ptp(swept[-1].ends) > np.ptp(swept[0].ends)
     none, *some = (whole.task.bone_mm3 for whole in found_with.values())
-    assert all(none.sd_by_cause[by_hand] == 0 for by_hand in ("entry", "tilt", "registration"))
+    assert all(none.sd_by_cause[cause] == 0 for cause in ("entry", "tilt", "registration"))
     for task in some:
         assert np.ptp(task.ends) > np.ptp(none.ends)
         assert [c for c in ("entry", "tilt", "registration") if task.sd_by_cause[c] > 0] == [cause]

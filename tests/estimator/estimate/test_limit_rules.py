@@ -1,4 +1,4 @@
-"""The table of limit rules: which way each is kept, the worse removal counts, and no name passes unknown."""
+"""The table of limit rules: from which side each is kept, the worse removal counts, and no name passes unknown."""
 
 from __future__ import annotations
 
@@ -129,14 +129,14 @@ def test_nothing_taken_lies_at_the_midline() -> None:
     assert farthest_taken_mm(removal, found().level) > 0.5
 
 
-@pytest.mark.parametrize(("source", "told"), [("modelled", True), ("given", False)])
-def test_a_sac_that_was_not_seen_is_warned_of_and_one_that_was_is_not(source: str, told: bool) -> None:
+@pytest.mark.parametrize(("source", "warned"), [("modelled", True), ("given", False)])
+def test_a_sac_that_was_not_seen_is_warned_of_and_one_that_was_is_not(source: str, warned: bool) -> None:
     anatomy = replace(found().anatomy, sources={**found().anatomy.sources, "sac": source})
     said = warnings_of(replace(found(), prepared=PreparedLevel(anatomy, found().level)))
-    assert any("sac was not seen" in sentence for sentence in said) is told
+    assert any("sac was not seen" in sentence for sentence in said) is warned
 
 
-@pytest.mark.parametrize(("at", "told"), [("pivot", True), ("skin", False)])
-def test_an_entry_without_skin_in_view_is_warned_of(at: str, told: bool) -> None:
+@pytest.mark.parametrize(("at", "warned"), [("pivot", True), ("skin", False)])
+def test_an_entry_without_skin_in_view_is_warned_of(at: str, warned: bool) -> None:
     said = warnings_of(replace(found(), skin_entry=replace(found().skin_entry, at=at)))
-    assert any("No skin is in view" in sentence for sentence in said) is told
+    assert any("No skin is in view" in sentence for sentence in said) is warned

@@ -1,4 +1,4 @@
-"""Samples of borders and hand: closed forms of slabs, the same bytes whatever the threads, and certain chances."""
+"""Samples of borders and execution errors: closed forms of slabs, the same bytes for any threads, certain chances."""
 
 from __future__ import annotations
 
@@ -93,21 +93,21 @@ def test_same_seed_same_bytes_whatever_the_threads(monkeypatch: pytest.MonkeyPat
     assert bytes_of(reported(MonteCarloOptions(300, 4))) == bytes_of(first) != bytes_of(other)
 
 
-def test_without_any_error_of_the_hand_only_borders_count() -> None:
+def test_without_any_execution_error_only_borders_count() -> None:
     spread = reported(MonteCarloOptions(50, 0, NO_ERROR))
     by_cause = spread.sd_by_cause["bone_mm3"]
     assert {cause for cause, sd in by_cause.items() if sd > 0} <= {"bone border", "sac border"}
     assert spread.change["bone_mm3"].std() > 0
 
 
-def test_changes_are_told_against_the_batch_itself() -> None:
-    """Whatever the batch is off by, a plan without any error changes nothing: no border is in doubt of a sure slab."""
-    sure = replace_doubt(slab())
+def test_changes_are_relative_to_the_batch_itself() -> None:
+    """Whatever the batch is off by, a plan without any error changes nothing: no border of a sure slab is uncertain."""
+    sure = without_uncertainty(slab())
     spread = spread_of(sure, into_slab(2.0), MonteCarloOptions(20, 0, NO_ERROR))
     assert all((values == 0).all() for values in spread.change.values() if not np.isnan(values).any())
 
 
-def replace_doubt(prepared: PreparedLevel) -> PreparedLevel:
+def without_uncertainty(prepared: PreparedLevel) -> PreparedLevel:
     """The level with borders that are known exactly."""
     sure = PreparedLevel(prepared.anatomy, prepared.level)
     border_uncertainty = prepared.border_uncertainty
@@ -131,7 +131,7 @@ def test_a_limit_far_from_its_number_is_kept_or_broken_for_certain(limit_mm: flo
 
 
 def test_a_limit_at_its_own_number_is_an_even_chance() -> None:
-    """Normal noise alone, laid on a number that sits on its limit."""
+    """Normal noise alone, added to a number that sits on its limit."""
     found = toy_estimate()
     value = found.cone.spinous_base.bridge_mm
     prepared = PreparedLevel(toy.anatomy(), toy.anatomy().levels[0], Limits().changed(spinous_bridge_mm=value))

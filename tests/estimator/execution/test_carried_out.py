@@ -1,4 +1,4 @@
-"""A hand and a planned resection: the plan without errors, the keep-out always, more bone and never more room."""
+"""Execution of a planned resection: the plan without errors, the keep-out always, more bone and never more room."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, 
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.resection.resection import Resection
 
-HANDS = 4
+EXECUTIONS = 4
 
 SLACK_MM = 0.3
 """A line's distance is read along it in steps no wider."""
@@ -18,13 +18,13 @@ SLACK_MM = 0.3
 
 @pytest.fixture(scope="module")
 def executed(found: DecompressedLevel) -> list[Resection]:
-    """What some hands make of the plan."""
+    """The plan as executed with errors, a few times."""
     errors, plan = execution_errors_of("free-hand", "expert"), found.resection
-    rows = np.random.default_rng(7).standard_normal((HANDS, NORMALS))
+    rows = np.random.default_rng(7).standard_normal((EXECUTIONS, NORMALS))
     return [executed_resection(plan, displacement_of(plan.approach, errors, row)) for row in rows]
 
 
-def test_a_hand_without_errors_carries_out_the_plan(found: DecompressedLevel) -> None:
+def test_an_execution_without_errors_carries_out_the_plan(found: DecompressedLevel) -> None:
     plan = found.resection
     same = executed_resection(plan, displacement_of(plan.approach, ExecutionErrors(), np.zeros(NORMALS)))
     assert np.array_equal(same.tips_mm, plan.tips_mm)
@@ -67,7 +67,7 @@ def test_bone_grows_on_the_mean(found: DecompressedLevel, executed: list[Resecti
 def test_the_tip_of_a_place_of_work_strays_as_one(found: DecompressedLevel) -> None:
     plan, row = found.resection, np.zeros(NORMALS)
     row[7] = 1.0
-    hand = displacement_of(plan.approach, ExecutionErrors(), row)
-    assert hand.residual_mm[0].tolist() == [pytest.approx(ExecutionErrors().value("sight_sd_mm")), 0.0, 0.0]
-    assert not hand.residual_mm[1:].any()
-    assert not hand.pivot_mm.any()
+    displacement = displacement_of(plan.approach, ExecutionErrors(), row)
+    assert displacement.residual_mm[0].tolist() == [pytest.approx(ExecutionErrors().value("sight_sd_mm")), 0.0, 0.0]
+    assert not displacement.residual_mm[1:].any()
+    assert not displacement.pivot_mm.any()

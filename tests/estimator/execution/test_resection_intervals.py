@@ -1,4 +1,4 @@
-"""Laws of a resection's intervals and chances: nothing from nothing, wider for worse hands, inside what can be."""
+"""Laws of a resection's intervals and chances: nothing from nothing, wider for larger errors, inside what can be."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from canalwise.estimator.estimate.estimate_json import plain
 from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.resection_numbers import BONE_MM3, FREED
 from canalwise.estimator.execution.uncertain_json import uncertain_as_json
-from canalwise.estimator.execution.uncertainty_values import HAND, HandTrial, ResectionIntervals
+from canalwise.estimator.execution.uncertainty_values import HAND, ExecutionTrial, ResectionIntervals
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.recon.errors import WrongUse
@@ -24,20 +24,20 @@ SAMPLES = 6
 
 @pytest.fixture(scope="module")
 def usual(found: DecompressedLevel) -> ResectionIntervals:
-    """Of the usual hand."""
-    return resection_intervals(found, HandTrial(SAMPLES))
+    """With the usual errors."""
+    return resection_intervals(found, ExecutionTrial(SAMPLES))
 
 
 @pytest.fixture(scope="module")
 def still(found: DecompressedLevel) -> ResectionIntervals:
-    """Of a hand without errors."""
-    return resection_intervals(found, HandTrial(SAMPLES, 0, NO_ERROR))
+    """Without execution errors."""
+    return resection_intervals(found, ExecutionTrial(SAMPLES, 0, NO_ERROR))
 
 
-def test_without_errors_of_the_hand_only_borders_are_left(still: ResectionIntervals) -> None:
+def test_without_execution_errors_only_borders_are_left(still: ResectionIntervals) -> None:
     assert all(HAND not in interval.sd_by_cause for interval in still.intervals.values())
     # the joint's limits are far away and the canal is wide: nothing can fail
-    assert still.chances.limits["near facet area kept"] == 1.0
+    assert still.chances.limits["ipsilateral facet area kept"] == 1.0
 
 
 def test_intervals_hold_the_plan_and_lie_inside_what_can_be(usual: ResectionIntervals) -> None:
@@ -49,22 +49,23 @@ def test_intervals_hold_the_plan_and_lie_inside_what_can_be(usual: ResectionInte
             assert high <= interval.most, name
     low, high = usual.intervals[BONE_MM3].ends
     value = usual.intervals[BONE_MM3].value
-    assert high - value > value - low, "a hand takes more than the least bone, seldom less"
+    assert high - value > value - low, "an execution takes more than the least bone, seldom less"
     assert usual.intervals[FREED].ends[1] <= 1.0
 
 
-def test_a_worse_hand_is_less_sure(found: DecompressedLevel, usual: ResectionIntervals) -> None:
-    trainee = resection_intervals(found, HandTrial(SAMPLES, 0, execution_errors_of("free-hand", "trainee")))
+def test_a_less_exact_execution_is_less_sure(found: DecompressedLevel, usual: ResectionIntervals) -> None:
+    trainee = resection_intervals(found, ExecutionTrial(SAMPLES, 0, execution_errors_of("free-hand", "trainee")))
     for name in (BONE_MM3, FREED):
         assert trainee.intervals[name].sd_by_cause[HAND] > usual.intervals[name].sd_by_cause[HAND]
     assert trainee.chances.freed <= usual.chances.freed
 
 
 def test_the_seed_decides(found: DecompressedLevel, usual: ResectionIntervals) -> None:
-    again = resection_intervals(found, HandTrial(SAMPLES))
-    other = resection_intervals(found, HandTrial(SAMPLES, 1))
+    again = resection_intervals(found, ExecutionTrial(SAMPLES))
+    other = resection_intervals(found, ExecutionTrial(SAMPLES, 1))
     first, same, another = (
-        json.dumps(plain(uncertain_as_json(found, told, False)), default=str) for told in (usual, again, other)
+        json.dumps(plain(uncertain_as_json(found, found_again, False)), default=str)
+        for found_again in (usual, again, other)
     )
     assert first == same
     assert first != another
@@ -73,8 +74,8 @@ def test_the_seed_decides(found: DecompressedLevel, usual: ResectionIntervals) -
 def test_chances_fall_to_nothing_where_a_limit_cannot_be_kept(found: DecompressedLevel) -> None:
     strict = Limits().changed(spinous_bridge_mm=1000.0)
     doomed = DecompressedLevel(replace(found.prepared, limits=strict), found.resection)
-    told = resection_intervals(doomed, HandTrial(2, 0, NO_ERROR)).chances
-    assert (told.kept, told.both) == (0.0, 0.0)
+    found_again = resection_intervals(doomed, ExecutionTrial(2, 0, NO_ERROR)).chances
+    assert (found_again.kept, found_again.both) == (0.0, 0.0)
     assert not doomed.verdict.kept
 
 
@@ -82,13 +83,13 @@ def test_a_joint_that_was_not_resolved_has_no_number_no_interval_and_no_chance(f
     level = found.prepared.level
     joints = level.joints | {"left": replace(level.joints["left"], gap_resolved=False)}
     unsure = replace(found.prepared, level=replace(level, joints=joints))
-    told = DecompressedLevel(unsure, found.resection)
-    reported = resection_intervals(told, HandTrial(2, 0, NO_ERROR))
-    document = uncertain_as_json(told, reported, False)
+    found_again = DecompressedLevel(unsure, found.resection)
+    reported = resection_intervals(found_again, ExecutionTrial(2, 0, NO_ERROR))
+    document = uncertain_as_json(found_again, reported, False)
     assert document["resection"]["facet_preserved"]["ipsilateral"] is None
     assert "touch" in document["resection"]["facet_unresolved"]["ipsilateral"]
     assert (document["chances"]["kept"], document["chances"]["both"]) == (None, None)
-    assert "could be measured" in told.verdict.sentence or not told.verdict.freed
+    assert "could be measured" in found_again.verdict.sentence or not found_again.verdict.freed
     assert not any(name.startswith("left area_frac") for name in reported.intervals)
 
 
@@ -98,7 +99,7 @@ def test_the_json_tells_every_interval_beside_its_number(found: DecompressedLeve
     assert resection["bone_removed_mm3"]["interval95"] == list(usual.intervals[BONE_MM3].ends)
     assert resection["contralateral_reach"]["interval95"] is not None
     assert None not in (freed["share"], freed["least_area_after_mm2"])
-    assert set(document["chances"]) >= {"freed", "kept", "both", "hands"}
+    assert set(document["chances"]) >= {"freed", "kept", "both", "executions"}
     assert all("chance" in check for check in resection["limits"])
     assert 0.0 <= document["verdict"]["chance"] <= 1.0
     bare = uncertain_as_json(found, None, False)
@@ -107,9 +108,9 @@ def test_the_json_tells_every_interval_beside_its_number(found: DecompressedLeve
 
 def test_trials_are_checked() -> None:
     with pytest.raises(WrongUse, match="must be from 1"):
-        HandTrial(0)
+        ExecutionTrial(0)
     with pytest.raises(WrongUse, match="0 or more"):
-        HandTrial(1, -1)
+        ExecutionTrial(1, -1)
 
 
 def test_bounds_are_drawn(usual: ResectionIntervals) -> None:

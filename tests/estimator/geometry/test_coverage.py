@@ -58,7 +58,7 @@ def plain_cone_mm(points: Float, apex: Float, axis: Float, length: float, base: 
 
 
 def plain_solids_mm(kind: str, points: Float) -> list[tuple[Float, Float]]:
-    """Each way's pivot and the signed distance of the points to its solid."""
+    """Each path's pivot and the signed distance of the points to its solid."""
     if kind == "cone":
         return [
             (
@@ -133,7 +133,7 @@ def shares(kind: str, bricks: Bricks) -> Float:
 
 
 @pytest.mark.parametrize("kind", REGIONS)
-def test_shares_are_those_of_every_sample_asked_alone(kind):
+def test_shares_are_those_of_every_sample_computed_alone(kind):
     bricks = bricks_of_voxels(VOXELS, np.argwhere(np.ones(VOXELS.shape, dtype=bool)))
     found = shares(kind, bricks)
     least, most = plain_shares(kind, bricks)
@@ -156,7 +156,7 @@ def test_points_are_held_alike_one_by_one_and_in_bricks(kind):
     assert 100 < found.sum() < 3900
 
 
-def test_sight_is_the_least_clearance_on_the_way():
+def test_sight_is_the_least_clearance_along_the_path():
     points = np.random.default_rng(2).uniform(-14, 14, (500, 3))
     pivot = PHASES[1].pivot_ras_mm
     found, plain = KEEP_OUT.sight_mm(pivot, points), plain_sight_mm(pivot, points)
@@ -186,7 +186,7 @@ def test_every_sample_lies_in_its_bricks_ball_and_no_brick_holds_two_groups(grid
         assert len(set(groups[bricks.order[first:end]])) == 1
 
 
-def test_ways_spread_all_round_a_pivot_are_all_taken():
+def test_paths_spread_all_round_a_pivot_are_all_taken():
     """No cone about them spares work there, and none must be left out."""
     pivot, far = np.array([0.5, -1.0, 2.0]), 25.0 * np.vstack([np.eye(3), -np.eye(3)])
     region = TaskRegion(((pivot, far),), CHANNEL, nothing_to_keep_out_of())

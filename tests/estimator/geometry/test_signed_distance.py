@@ -39,7 +39,7 @@ def test_cone_without_sweep_is_a_line_piece():
 
 
 @given(POINT, POINT, st.floats(0, 20), st.floats(0, 5))
-def test_swept_distance_never_changes_faster_than_the_way_moved(a, b, sweep_deg, radius_mm):
+def test_swept_distance_never_changes_faster_than_the_distance_moved(a, b, sweep_deg, radius_mm):
     phase = phase_along((1, 2, 3), sweep_deg=sweep_deg, radius_mm=radius_mm, length_mm=25.0, back_mm=10.0)
     moved = np.linalg.norm(a - b)
     assert abs(swept_distance_mm(a, phase) - swept_distance_mm(b, phase)) <= moved + 1e-9

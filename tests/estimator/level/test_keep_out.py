@@ -1,4 +1,4 @@
-"""The field about the sac: as scipy lays it, whatever the number of threads."""
+"""The field about the sac: as scipy computes it, whatever the number of threads."""
 
 from __future__ import annotations
 

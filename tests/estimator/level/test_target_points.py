@@ -80,7 +80,7 @@ def test_left_and_right_are_alike_where_the_canal_is(found: TaskTargets) -> None
         assert apart.max() < CONTOUR_TOL_MM, name
 
 
-def test_sides_are_told_from_the_entry(found: TaskTargets) -> None:
+def test_sides_are_relative_to_the_entry(found: TaskTargets) -> None:
     left, right = found.seen_from("left"), found.seen_from("right")
     assert tuple(left) == tuple(right) == NAMES
     for name in MIDLINE:

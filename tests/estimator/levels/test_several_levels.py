@@ -29,9 +29,9 @@ from canalwise.recon.labels import Part, bone_mask, vertebra_number
 LEVELS = ("L3-L4", "L4-L5")
 SPACING_MM = 1.6
 
-MIRROR_FRAC, MIRROR_VERTEBRA_FRAC = 0.03, 0.06
-"""Bone of a mirrored patient, in all and of one vertebra: the choice of lines does not mirror to the line. Seen on this
-spine: 1.8 % in all, 5.0 % of L4, 2.1 % of L5, 0.03 % of L3; the bridge is the same."""
+MIRROR_FRAC, MIRROR_VERTEBRA_FRAC, MIRROR_VERTEBRA_MM3 = 0.03, 0.06, 20.0
+"""Bone of a mirrored patient, in all and of one vertebra, on voxels of 1.6 mm: the choice of lines does not mirror to
+the line, and takes a bite from one vertebra or the other. 17 of 165 mm3 of one vertebra were seen, 1 % in all."""
 
 
 def anatomy_from(labels, grid) -> Anatomy:
@@ -88,10 +88,10 @@ def test_the_shared_vertebra_is_counted_once(both):
         share = np.where(removal.level_bone.labels // 100 == shared, removal.taken_frac, 0)
         alone += float((share * removal.level_bone.bone_mm3).sum())
         np.maximum(here, share, out=here)
-    by_hand = float((taken * both.anatomy.occupancy * both.anatomy.grid.voxel_mm3).sum())
+    expected = float((taken * both.anatomy.occupancy * both.anatomy.grid.voxel_mm3).sum())
     loss = next(one for one in both.vertebrae if one.vertebra == "L4")
     assert loss.levels == LEVELS
-    assert loss.taken_mm3 == pytest.approx(by_hand, rel=1e-4)
+    assert loss.taken_mm3 == pytest.approx(expected, rel=1e-4)
     assert loss.separate_mm3 == pytest.approx(alone, rel=1e-4)
     assert loss.taken_by_both_mm3 >= 0
 
@@ -115,7 +115,7 @@ def test_a_mirrored_patient_loses_the_same(spine, both):
     found = several_levels([other.found(default_approach(other.anatomy, name, "right")) for name in LEVELS])
     assert found.together.total_mm3 == pytest.approx(both.together.total_mm3, rel=MIRROR_FRAC)
     for mine, theirs in zip(both.vertebrae, found.vertebrae, strict=True):
-        assert theirs.taken_mm3 == pytest.approx(mine.taken_mm3, rel=MIRROR_VERTEBRA_FRAC)
+        assert theirs.taken_mm3 == pytest.approx(mine.taken_mm3, rel=MIRROR_VERTEBRA_FRAC, abs=MIRROR_VERTEBRA_MM3)
     sides = {"left": "right", "right": "left"}
     seen = {(b.vertebra, sides[b.side]): b.bridge_mm for b in found.bridges}
     assert set(seen) == {(b.vertebra, b.side) for b in both.bridges}
@@ -156,7 +156,9 @@ def test_sides_are_compared_and_the_document_is_whole(spine, bench, both):
     assert document["levels"] == list(LEVELS)
     assert document["caution"] == CAUTION
     assert sorted(document["order"]["levels"]) == sorted(LEVELS)
-    assert {limit["name"] for level in document["each_level"] for limit in level["limits"]} >= {"near facet area kept"}
+    assert {limit["name"] for level in document["each_level"] for limit in level["limits"]} >= {
+        "ipsilateral facet area kept"
+    }
     assert json.loads(json.dumps(document, allow_nan=False)) == document
     same = next(one for one in document["patterns"] if one["name"] == "all from the left")
     assert same["bone_removed_mm3"]["together"] == pytest.approx(both.together.total_mm3)

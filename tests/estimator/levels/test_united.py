@@ -39,17 +39,17 @@ def crop(rng, low, high):
 def test_a_voxel_that_two_levels_take_is_counted_once_at_the_greater_share(rng):
     above, below = crop(rng, 0, 8), crop(rng, 4, 12)
     found = united([above, below], SHAPE)
-    by_hand: dict[tuple[int, ...], float] = {}
+    expected: dict[tuple[int, ...], float] = {}
     bone = {}
     for one in (above, below):
         for flat, share in zip(one.voxels, one.share, strict=True):
             index = np.unravel_index(flat, one.level_bone.grid.shape)
             place = tuple(int(i) + s.start for i, s in zip(index, one.level_bone.box, strict=True))
-            by_hand[place] = max(by_hand.get(place, 0.0), float(share))
+            expected[place] = max(expected.get(place, 0.0), float(share))
             bone[place] = float(one.level_bone.bone_mm3[index])
-    assert len(by_hand) < 120  # they do overlap
-    assert len(found.voxels) == len(by_hand)
-    assert found.total_mm3 == pytest.approx(sum(share * bone[place] for place, share in by_hand.items()), rel=1e-5)
+    assert len(expected) < 120  # they do overlap
+    assert len(found.voxels) == len(expected)
+    assert found.total_mm3 == pytest.approx(sum(share * bone[place] for place, share in expected.items()), rel=1e-5)
     assert found.total_mm3 < above.total_mm3 + below.total_mm3
     assert found.total_mm3 > max(above.total_mm3, below.total_mm3)
 

@@ -1,4 +1,4 @@
-"""The way in from behind: an open window where there is one, the middle of the lamina edges where bone closes it."""
+"""The access from behind: an open window where there is one, the middle of the lamina edges where bone closes it."""
 
 from dataclasses import replace
 

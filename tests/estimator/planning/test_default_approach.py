@@ -50,9 +50,9 @@ def test_far_recess_lies_in_the_sweep(anatomy, side):
     level, approach = anatomy.level(LEVEL), default_approach(anatomy, LEVEL, side)
     over = placed_phases(approach, level.frame)[1]
     recess = level.targets["right" if side == "left" else "left"].points_ras_mm["lateral recess"].mean(axis=0)
-    way = recess - over.pivot_ras_mm
-    off_axis_deg = np.degrees(np.arccos(way @ over.axis_ras / np.linalg.norm(way)))
-    assert off_axis_deg <= over.sweep_deg + np.degrees(over.tool_radius_mm / np.linalg.norm(way)) + 1e-6
+    direction = recess - over.pivot_ras_mm
+    off_axis_deg = np.degrees(np.arccos(direction @ over.axis_ras / np.linalg.norm(direction)))
+    assert off_axis_deg <= over.sweep_deg + np.degrees(over.tool_radius_mm / np.linalg.norm(direction)) + 1e-6
 
 
 @pytest.mark.parametrize(("side", "hours"), [("right", (3, 6, 9)), ("left", (9, 6, 3))])
@@ -130,7 +130,7 @@ def test_a_stranger_recomputes_the_removal_from_labels_and_geometry(anatomy, sid
     assert document["cone"]["bone_removed_mm3"]["total"] == pytest.approx(theirs, rel=STRANGER_TOL)
 
 
-def test_structures_sum_to_the_whole_and_sides_are_told_apart(anatomy):
+def test_structures_sum_to_the_whole_and_sides_are_distinguished(anatomy):
     document = estimate_as_json(estimate(anatomy, default_approach(anatomy, LEVEL, "left")))
     removed = document["cone"]["bone_removed_mm3"]
     assert sum(removed["by_structure"].values()) == pytest.approx(removed["total"])

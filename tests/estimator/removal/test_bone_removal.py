@@ -16,7 +16,7 @@ GRIDS = {
 }
 FINE_TOL = 0.01  # docs/accuracy.md#what-is-asked: removed volume within 1 % at 0.5 mm
 RADIUS_MM = (
-    4.1  # not a multiple of the sample spacing: a cylinder laid on that lattice is the worst case (1.1 % at 4 mm)
+    4.1  # not a multiple of the sample spacing: a cylinder placed on that lattice is the worst case (1.1 % at 4 mm)
 )
 AXES = [(0, 0, 1), (1, 2, -3)]
 

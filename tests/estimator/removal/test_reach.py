@@ -98,10 +98,10 @@ def test_clearance_is_from_the_tools_surface_to_the_sac(tool_radius_mm):
     level, targets = one_point(anatomy.level("L3-L4"), (*point, 0.0))
     keep_out = keep_out_of(anatomy, level.frame.origin_ras_mm, (0.0, 0.5, tool_radius_mm))
     found = reach_of(anatomy, level, targets, (over_the_top(tool_radius_mm),), keep_out)
-    way = point - np.array(PIVOT)
-    length = float(np.linalg.norm(way))
-    nearest = min(-float(np.array(PIVOT) @ way) / length, length - tool_radius_mm)
-    expected = float(np.linalg.norm(np.array(PIVOT) + nearest * way / length)) - sac_mm - tool_radius_mm
+    direction = point - np.array(PIVOT)
+    length = float(np.linalg.norm(direction))
+    nearest = min(-float(np.array(PIVOT) @ direction) / length, length - tool_radius_mm)
+    expected = float(np.linalg.norm(np.array(PIVOT) + nearest * direction / length)) - sac_mm - tool_radius_mm
     assert found.clearance_mm == pytest.approx(expected, abs=REACH_TOL_MM)
 
 

@@ -8,8 +8,7 @@ import numpy as np
 from scipy.stats import spearmanr
 
 from canalwise.estimator.resection.coarse import coarse_resections
-from canalwise.estimator.resection.resection import resection_of
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of, resection_of
 
 
 def test_coarse_form_follows_the_fine_one(prepared, found):

@@ -15,7 +15,7 @@ from canalwise.estimator.removal.bone_removal import Removal, removal_of
 from canalwise.estimator.resection.entry_window import EntryWindow
 from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.line_values import ToolLines
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
 from canalwise.estimator.resection.tunnels import tunnels_of
 from canalwise.recon.anatomy import Frame, Level
 from canalwise.recon.labels import Part, label_of

@@ -11,7 +11,7 @@ import pytest
 from canalwise.estimator.decompression.decompression_set import LIGAMENT
 from canalwise.estimator.decompression.room_needed import BREADTHS, CENTRAL
 from canalwise.estimator.decompression.rules import ResectionRules
-from canalwise.estimator.resection.resection_level import resection_level_of
+from canalwise.estimator.resection.resection import resection_level_of
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from tests.estimator.resection.toy_canal import FREE_MM, HALF_MM, half_ring_mm2, toy_level
 

@@ -27,7 +27,8 @@ from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.outcome.plan_numbers import plan_numbers
 from canalwise.estimator.planning.default_approach import default_approach, docking_point_mm
 from canalwise.estimator.planning.entry_plans import entry_of
-from canalwise.estimator.resection.resection_level import resection_level_of, with_set
+from canalwise.estimator.resection.resection import resection_level_of
+from canalwise.estimator.resection.resection_level import ResectionLevel, with_set
 from canalwise.estimator.search.best_approach import rank, same_plan, search
 from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
@@ -46,9 +47,10 @@ def prepared() -> PreparedLevel:
 
 
 @cache
-def hopeless() -> PreparedLevel:
-    """The far recess lies behind the sac for straight instruments."""
-    return prepared_level(toy.pressed_anatomy(-2.0), LEVEL)
+def hopeless() -> ResectionLevel:
+    """The far recess lies behind the sac for straight instruments with a short bite."""
+    at = resection_level_of(prepared_level(toy.pressed_anatomy(-2.0), LEVEL))
+    return replace(at, rules=at.rules.changed(bite_mm=2.0))
 
 
 @cache
@@ -112,7 +114,7 @@ def test_wrong_number_of_coordinates_is_refused():
         space().approaches(np.zeros((2, DIMENSIONS + 1)))
 
 
-def test_a_plan_has_the_coordinates_it_was_laid_at():
+def test_a_plan_has_the_coordinates_it_was_made_from():
     units = some_units(8)
     again = np.array([space().unit_of(plan) for plan in space().approaches(units)])
     assert np.allclose(again, units, atol=1e-6)
@@ -177,7 +179,7 @@ def test_the_best_frees_enough_and_gains_area():
 
 
 def test_where_nothing_frees_enough_that_is_said_first_and_the_most_freed_shown():
-    answer = search(hopeless(), SearchTask(budget=BUDGET))
+    answer = search(prepared_level(toy.pressed_anatomy(-2.0), LEVEL), SearchTask(budget=BUDGET), at=hopeless())
     best, shown = answer.best.numbers, answer.pareto
     assert not best.verdict.freed
     assert best.verdict.kept

@@ -1,4 +1,4 @@
-"""The non-dominated set, against hand numbers and every pair compared."""
+"""The non-dominated set, against small worked numbers and every pair compared."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def by_every_pair(losses):
     return ~(no_more & less).any(axis=0)
 
 
-def test_hand_numbers_bone_reach_and_facet():
+def test_small_numbers_bone_reach_and_facet():
     losses = np.array(
         [
             [900.0, -0.9, -0.8],  # least bone

@@ -110,7 +110,7 @@ def test_slip_moves_the_upper_vertebra_ventrally_along_the_disc() -> None:
     assert step[1] - step[0] == pytest.approx(-5.0, abs=1e-9)
 
 
-def test_lordosis_and_scoliosis_are_the_angles_asked_for() -> None:
+def test_lordosis_and_scoliosis_are_the_angles_requested() -> None:
     spine = spine_of(SpineSpec(lordosis_deg=40.0, scoliosis_deg=20.0))
     up = {name: spine.poses[name].axes_ras[2] for name in ("T12", "L1", "S1")}
     plate = spine.vertebrae["L1"].wedge_deg / 2 - spine.vertebrae["S1"].wedge_deg / 2

@@ -109,7 +109,7 @@ def test_bend_keeps_the_axis_length_and_turns_its_end() -> None:
     assert np.degrees(np.arccos(first @ last)) == pytest.approx(29.7, abs=0.1)  # 30 deg from end to end, less a step
 
 
-def test_ripple_is_as_high_as_asked() -> None:
+def test_ripple_is_as_high_as_requested() -> None:
     points = np.random.default_rng(1).uniform(-60, 60, (4000, 3))
     moved = Warp(ripple_mm=2.0).points_mm(points, np.zeros(3)) - points
     assert np.abs(moved).max() == pytest.approx(2.0, abs=0.02)

@@ -59,7 +59,7 @@ def test_partial_volume_is_unbiased_under_refinement() -> None:
     assert abs(float(coarse - fine)) < 6.0
 
 
-def test_noise_has_the_deviation_asked_for() -> None:
+def test_noise_has_the_deviation_requested() -> None:
     grid = _small_grid()
     noisy, quiet = (
         render_scan(SpineSpec(), grid, noise_hu=noise, point_spread_fwhm_mm=0.0).ct_hu for noise in (30.0, 0.0)

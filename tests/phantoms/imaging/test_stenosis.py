@@ -34,7 +34,7 @@ def extent_mm(scan: PhantomScan, label: int) -> tuple[float, float]:
     return x.min() - SPACING_MM / 2, x.max() + SPACING_MM / 2
 
 
-def test_ligament_and_process_grow_into_the_canal_by_what_is_asked() -> None:
+def test_ligament_and_process_grow_into_the_canal_by_what_is_requested() -> None:
     before, after = slab(), narrowed(slab(), 2.0, 1.5)
     assert extent_mm(after, Tissue.FLAVUM)[0] == extent_mm(before, Tissue.FLAVUM)[0]
     assert extent_mm(after, Tissue.FLAVUM)[1] - extent_mm(before, Tissue.FLAVUM)[1] == pytest.approx(2.0)

@@ -1,4 +1,4 @@
-"""Solids: hand numbers, and the bound every culling relies on."""
+"""Solids: small worked numbers, and the bound every culling relies on."""
 
 from __future__ import annotations
 

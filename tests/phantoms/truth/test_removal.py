@@ -88,7 +88,7 @@ def test_reach_by_hand(normal: Spine, normal_l3_l4: LevelTruth) -> None:
     assert reached(rehearsal, frame.to_world_mm(points)).tolist() == [True, False, True, False]
 
 
-def test_sac_in_the_way_and_protected_bone_both_stop_the_tool(normal: Spine, normal_l3_l4: LevelTruth) -> None:
+def test_sac_in_the_path_and_protected_bone_both_stop_the_tool(normal: Spine, normal_l3_l4: LevelTruth) -> None:
     frame, long_tool = normal_l3_l4.frame, {"tool": (2.0, 80.0), "retraction_mm": 1.0}
     pivot, axis = frame.to_world_mm([0.0, 60.0, -6.0]), frame.direction_ras([0.0, -1.0, 0.0])
     behind_sac = frame.to_world_mm([[0.0, -8.0, -6.0]])
@@ -132,7 +132,7 @@ def test_parts_add_up_to_the_vertebra_within_the_claimed_error(normal: Spine) ->
     assert normal.spec == SpineSpec()
 
 
-def test_a_tasks_way_inside_the_body_removes_its_own_volume(normal: Spine) -> None:
+def test_a_tasks_path_inside_the_body_removes_its_own_volume(normal: Spine) -> None:
     """A scope of radius 3 for 5 mm, then a tool of radius 2 for 6 mm: cylinders and their ends, less what both share.
 
     They share the tool's near half ball, and of its cylinder the part within the scope's far half ball.

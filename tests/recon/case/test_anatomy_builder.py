@@ -1,4 +1,4 @@
-"""The whole way from a scan with given labels to the anatomy."""
+"""The whole path from a scan with given labels to the anatomy."""
 
 from pathlib import Path
 

@@ -102,7 +102,7 @@ def test_order_of_the_call_does_not_matter() -> None:
     assert (one == LEFT).any()
 
 
-def test_a_map_on_a_part_of_the_grid_is_laid_where_it_belongs() -> None:
+def test_a_map_on_a_part_of_the_grid_is_placed_where_it_belongs() -> None:
     before = labels()
     box = (slice(5, 30), slice(0, 41), slice(2, 20))
     smaller = replacement("sac", (before == Tissue.SAC)[box], GRID.cropped(box))

@@ -35,9 +35,11 @@ def test_a_carried_sac_takes_the_place_of_a_modelled_one():
     found = tissue()
     empty = np.where(toy.labels() == Tissue.SAC, np.uint16(Tissue.CANAL), toy.labels()).astype(np.uint16)
     labels = with_mr_tissue(empty, found)
-    told = found.carried.canal > 0
-    assert ((labels == Tissue.SAC) & told).sum() == pytest.approx(((toy.labels() == Tissue.SAC) & told).sum(), rel=0.1)
-    assert (labels[~told] == empty[~told]).all()
+    carried_over = found.carried.canal > 0
+    assert ((labels == Tissue.SAC) & carried_over).sum() == pytest.approx(
+        ((toy.labels() == Tissue.SAC) & carried_over).sum(), rel=0.1
+    )
+    assert (labels[~carried_over] == empty[~carried_over]).all()
     assert (labels[toy.labels() >= 100] == toy.labels()[toy.labels() >= 100]).all()
     assert mr_sources(found) == {"sac": "given (MR)"}
 

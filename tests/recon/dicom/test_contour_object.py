@@ -41,7 +41,7 @@ def written(request, tmp_path):
     scan = Scan(mask.astype(np.int16), grid, "CT")
     identity = own_identity("0" * 64)
     stack = own_stack(scan, identity, "0" * 64)
-    made = structure_set([(whole_vertebra(22), stack.laid(mask, grid))], stack, identity, "test")
+    made = structure_set([(whole_vertebra(22), stack.placed_on_frames(mask, grid))], stack, identity, "test")
     (tmp_path / "rt.dcm").write_bytes(dicom_bytes(made))
     return tmp_path / "rt.dcm", mask, grid
 
@@ -76,7 +76,7 @@ def test_planes_of_another_series_are_refused(written):
         contour_layers(read_contours(path, 100), axial)
 
 
-def test_missing_slices_are_told_and_open_lines_left_out(written):
+def test_missing_slices_are_reported_and_open_lines_left_out(written):
     path, _, grid = written
     dataset = pydicom.dcmread(path)
     sequence = dataset.ROIContourSequence[0].ContourSequence

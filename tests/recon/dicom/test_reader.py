@@ -26,7 +26,7 @@ from tests.recon.scans import SECRET, body, series_affine_ras, write_enhanced, w
 
 HU = body()
 AXIAL_RAS = HU[::-1, ::-1, :]
-"""LPS columns and rows run to the left and back: both flip on the way to R+, A+."""
+"""LPS columns and rows run to the left and back: both flip to R+, A+."""
 
 
 def _is_the_body(scan):
@@ -48,7 +48,7 @@ def test_every_syntax_that_can_be_written_here_reads_back_alike(tmp_path, syntax
 
 
 def test_jpeg_2000_reads_back_alike(tmp_path):
-    wide = np.tile(HU, (2, 2, 1))  # the encoder wants at least 32 pixels each way
+    wide = np.tile(HU, (2, 2, 1))  # the encoder wants at least 32 pixels along each axis
     scan = read_scan(write_series(tmp_path / "s", wide, syntax=JPEG2000Lossless))
     assert np.array_equal(scan.voxels, wide[::-1, ::-1, :])
 
@@ -211,7 +211,7 @@ def test_padding_becomes_air(tmp_path):
 
 def test_mr_offered_as_ct_is_refused_and_as_itself_accepted(tmp_path):
     folder = write_series(tmp_path / "s", HU, change=lambda k, d: setattr(d, "Modality", "MR"))
-    with pytest.raises(UnusableInput, match=r"must be CT as asked .*MR"):
+    with pytest.raises(UnusableInput, match=r"must be CT as requested .*MR"):
         read_scan(folder, modality="CT")
     with pytest.raises(UnusableInput, match="must hold magnitudes, none of them negative, to be MR"):
         read_scan(folder)

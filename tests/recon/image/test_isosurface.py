@@ -102,7 +102,7 @@ def test_even_noise_is_closed_and_keeps_its_volume(seed, steps):
     assert abs(surface.volume_error_frac) < 0.05
 
 
-def test_where_no_level_keeps_the_volume_the_error_is_told():
+def test_where_no_level_keeps_the_volume_the_error_is_reported():
     half_empty = np.zeros((20, 20, 20))
     half_empty[2:18, 2:18, 2:18] = 0.3
     surface = mesh_of(half_empty, Grid((20, 20, 20), np.eye(4)))

@@ -20,8 +20,8 @@ def slab() -> np.ndarray:
 
 def test_straight_and_oblique_lines_leave_at_the_surface() -> None:
     starts = np.array([[10.0, 40.0, 10.0], [10.0, 22.0, 10.0]])
-    ways = np.array([[0.0, -1.0, 0.0], [1.0, -1.0, 0.0]])
-    found = skin_points_mm(slab(), GRID, starts, ways)
+    directions = np.array([[0.0, -1.0, 0.0], [1.0, -1.0, 0.0]])
+    found = skin_points_mm(slab(), GRID, starts, directions)
     assert found[0] == pytest.approx([10.0, 14.5, 10.0], abs=0.05)
     assert found[1] == pytest.approx([17.5, 14.5, 10.0], abs=0.1)
 

@@ -1,4 +1,4 @@
-"""The small steps between a file and a scan, by hand numbers."""
+"""The small steps between a file and a scan, by small worked numbers."""
 
 import numpy as np
 import pytest
@@ -68,7 +68,7 @@ def test_affines_without_three_finite_edges_are_refused(edge):
             step(volume)
 
 
-def test_axes_that_point_the_same_way_are_refused():
+def test_axes_that_point_the_same_direction_are_refused():
     with pytest.raises(BadGeometry, match="point three ways"):
         canonical(Volume(np.zeros((2, 2, 2)), np.array([[1.0, 1, 0, 0], [0, 0, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]])))
 

@@ -153,7 +153,7 @@ def test_tables_in_the_wrong_order_are_caught_as_a_contradiction(tmp_path):
         _given(tmp_path, [_two_vertebrae(), _two_vertebrae()], VERTEBRAE, '1 = "L2"\n2 = "L3"')
 
 
-def test_a_few_contradictions_are_told_and_the_later_map_followed(tmp_path):
+def test_a_few_contradictions_are_reported_and_the_later_map_followed(tmp_path):
     other = _two_vertebrae()
     other[4, 4, 18:20] = 2
     given = _given(tmp_path, [_two_vertebrae(), other], VERTEBRAE, VERTEBRAE)
@@ -161,7 +161,7 @@ def test_a_few_contradictions_are_told_and_the_later_map_followed(tmp_path):
     assert given.labels[4, 4, 18] == label_of("L4", Part.UNDIVIDED)
 
 
-def test_parts_beyond_every_vertebra_are_left_out_and_told(tmp_path):
+def test_parts_beyond_every_vertebra_are_left_out_and_reported(tmp_path):
     parts = _parts()
     parts[0, 0, :3] = 1
     given = _given(tmp_path, [_two_vertebrae(), parts], VERTEBRAE, PARTS)

@@ -50,7 +50,7 @@ def test_example_file_reads():
     assert tables[1][49] == tables[1][50] == VoxelMeaning(part=Part.BODY)
 
 
-def test_every_wrong_entry_is_told_at_once(tmp_path):
+def test_every_wrong_entry_is_reported_at_once(tmp_path):
     (tmp_path / "n.toml").write_text(HEAD + '[[file]]\n1 = "L9"\nx = "L3"\n2 = 5\n3 = "L4"\n4 = "nose"\n70000 = "L3"')
     with pytest.raises(WrongUse) as refusal:
         read_label_names(tmp_path / "n.toml")

@@ -21,7 +21,7 @@ def angles_deg(found: np.ndarray, true: np.ndarray) -> np.ndarray:
 
 
 @pytest.mark.parametrize("which", ["plain", "turned"])
-def test_frame_lies_as_the_shapes_were_laid(which: str) -> None:
+def test_frame_lies_as_the_shapes_were_placed(which: str) -> None:
     true, found = truth_frame(case(which)[0]), level(which).frame
     assert angles_deg(found.axes_ras, true.axes_ras).max() < ANGLE_TOL_DEG
     assert np.linalg.norm(found.origin_ras_mm - true.origin_ras_mm) < ORIGIN_TOL_MM
@@ -55,7 +55,7 @@ def test_mirroring_the_patient_mirrors_the_frame() -> None:
                 swap[labels == label_of(name, other)] = label_of(name, part)
     one = level_frame(labels, grid, "L3", "L4", share)
     two = level_frame(swap, Grid(grid.shape, affine), "L3", "L4", share)
-    # x stays the patient's left: its mirror image points the other way
+    # x stays the patient's left: its mirror image points to the other side
     mirrored = np.diag([-1.0, 1.0, 1.0]) @ one.axes_ras @ flip
     assert angles_deg(two.axes_ras, mirrored).max() < 0.2
     assert np.allclose(two.origin_ras_mm, flip @ one.origin_ras_mm, atol=0.1)

@@ -63,6 +63,15 @@ def test_six_or_four_lumbar_vertebrae_are_asked_about(kinds: str, alternatives: 
     assert alternatives <= at_second
 
 
+def test_names_sure_but_for_what_the_other_end_would_tell_carry_the_condition() -> None:
+    both, sacrum = names(column("SLLLLLR")), names(column("SLLL"))
+    assert both.naming.condition == ""
+    assert "five lumbar vertebrae" in sacrum.naming.condition
+    assert any(sacrum.naming.condition in text for text in sacrum.warnings)
+    # six free vertebrae in view speak for an anatomy that one end hides: no condition may cover it
+    assert names(column("SLLLLLLR")).naming.condition == ""
+
+
 def test_the_scans_own_end_is_no_evidence() -> None:
     """The same three vertebrae, cut off below or going on out of view, are told alike."""
     cut = names(column("LLL"))

@@ -47,7 +47,7 @@ def test_a_vertebra_is_found_again_and_again_the_same():
     assert found[0].motion.matrix_ras_mm.tobytes() == found[1].motion.matrix_ras_mm.tobytes()
 
 
-def test_another_patients_vertebra_is_told_apart():
+def test_another_patients_vertebra_is_recognised():
     rng = np.random.default_rng(8)
     other = Scan(rng.permutation(pairs.before().voxels, axis=2), toy.grid(), "CT")
     found = registered(pairs.before(), toy.labels(), other, "L3", [RigidMotion.of(np.eye(3), np.zeros(3))])
@@ -64,7 +64,7 @@ def test_a_piece_fits_nowhere_in_an_empty_scan():
     assert coarse_places(piece, piece > 0, Grid((10, 10, 10), np.eye(4)), empty, Grid((20, 20, 20), np.eye(4))) == ()
 
 
-def test_an_mr_is_laid_on_a_ct_and_its_sac_carried_over():
+def test_an_mr_is_placed_on_a_ct_and_its_sac_carried_over():
     fixed, moving = pairs.mr_pair()
     found = pairs.mr_laid()
     assert list(found) == ["L3", "L4"]
@@ -73,8 +73,8 @@ def test_an_mr_is_laid_on_a_ct_and_its_sac_carried_over():
         assert apart_mm(one.motion, pairs.motion(), name) < MR_ERROR_MM
     tissue = carried(fixed, moving, found)
     assert tissue.levels == (("L3", "L4"),)
-    told = tissue.canal > 0
-    sac, true = (tissue.canal == 2) & told, (toy.labels() == 2) & told
+    carried_over = tissue.canal > 0
+    sac, true = (tissue.canal == 2) & carried_over, (toy.labels() == 2) & carried_over
     assert 2 * (sac & true).sum() / (sac.sum() + true.sum()) > 0.9
 
 

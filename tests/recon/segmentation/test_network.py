@@ -1,4 +1,4 @@
-"""The network: what it takes, what it answers, and that a spine can be told without it."""
+"""The network: what it takes, what it answers, and that a spine can be found without it."""
 
 from pathlib import Path
 
@@ -97,7 +97,7 @@ def test_a_ct_reaches_the_network_by_its_numbers() -> None:
     assert np.allclose(network_input(Scan(np.full(grid.shape, 400, np.int16), grid, "CT"), grid), 0.8)
 
 
-def test_what_is_told_apart_finer_is_counted_with_what_it_is_part_of() -> None:
+def test_what_is_distinguished_finer_is_counted_with_what_it_is_part_of() -> None:
     share = np.full((len(TissueClass), 1, 1, 1), 0.02, np.float32)
     share[[TissueClass.CANAL, TissueClass.SAC, TissueClass.FLAVUM, TissueClass.BODY], 0, 0, 0] = 0.18, 0.2, 0.15, 0.21
     folded = prior._folded(share.copy())

@@ -1,4 +1,4 @@
-"""Vertebrae told apart from a map of kinds: with perfect sight of a phantom they must come out right."""
+"""Vertebrae separated from a map of kinds: with perfect sight of a phantom they must come out right."""
 
 import numpy as np
 import pytest

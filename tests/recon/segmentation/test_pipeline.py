@@ -51,7 +51,7 @@ def test_occupancy_is_bone_and_its_half_is_labelled(found: Segmentation) -> None
     assert ((found.occupancy >= 0.5) == bone_mask(found.labels)).mean() > 0.995
 
 
-def test_evidence_is_told(found: Segmentation) -> None:
+def test_evidence_is_reported(found: Segmentation) -> None:
     assert found.naming.evidence == "given"
 
 

@@ -1,4 +1,4 @@
-"""Points laid by hand: read, refused where they cannot mean anything, and followed by the canal's chain."""
+"""Points placed by hand: read, refused where they cannot mean anything, and followed by the canal's chain."""
 
 import numpy as np
 import pytest

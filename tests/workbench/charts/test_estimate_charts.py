@@ -21,7 +21,7 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.serialization import json_text
 from canalwise.workbench import notebook
 from canalwise.workbench.charts.chart_files import write_chart
-from canalwise.workbench.charts.plan_charts import caption_of, figure_of, standing_alone
+from canalwise.workbench.charts.plan_charts import caption_of, captioned_figure, figure_of
 from canalwise.workbench.commands.main import main
 from canalwise.workbench.notebook import html_of, shown, teach
 from canalwise.workbench.report.what_if_section import WhatIfCharts, what_if, what_if_pictures
@@ -73,7 +73,7 @@ def test_one_chart_of_each_kind(charts):
 def test_the_same_chart_is_the_same_drawing(charts, name):
     """Drawn twice, with warnings as errors."""
     with drawing_style():
-        once, again = (svg_bytes(standing_alone(charts[name])) for _ in range(2))
+        once, again = (svg_bytes(captioned_figure(charts[name])) for _ in range(2))
     assert once == again
 
 
@@ -99,7 +99,7 @@ def test_captions_name_the_evidence_of_limits(charts):
         assert all(f"({EVIDENCE[kind]})" in said for kind in ("READ", "MEM", "PRACTICE"))
         assert "freed" in said
         with drawing_style():
-            assert " ".join(CAUTION.split()) in " ".join(drawn_words(standing_alone(chart)).split())
+            assert " ".join(CAUTION.split()) in " ".join(drawn_words(captioned_figure(chart)).split())
 
 
 def test_every_entry_carries_its_bone_or_what_it_frees(charts, hopeless):
@@ -148,10 +148,10 @@ def test_a_search_shows_its_picks_and_its_reason(prepared):
     assert "From the left" in by_relation
 
 
-def test_a_comparison_shows_its_ways_and_its_conclusion(prepared):
+def test_a_comparison_shows_its_accesses_and_its_conclusion(prepared):
     by_relation = html_of(compared_accesses(prepared, SearchTask(budget=30)))
-    assert all(f"<td>{way}" in by_relation for way in ("left", "right", "both sides", "midline"))
-    assert "<th>succeeds by hand</th>" in by_relation
+    assert all(f"<td>{access}" in by_relation for access in ("left", "right", "both sides", "midline"))
+    assert "<th>chance as executed</th>" in by_relation
 
 
 def test_a_notebook_is_taught_every_kind():
@@ -169,10 +169,10 @@ def test_a_notebook_is_taught_every_kind():
 
 def test_the_report_says_why_there_are_no_charts():
     bare = prepared_level(toy.anatomy(), "L3-L4")
-    asked = what_if(bare, default_approach(bare.anatomy, "L3-L4", "left"))
-    assert not asked.charts
-    assert "ligament" in asked.because
-    assert what_if_pictures(asked) == []
+    section = what_if(bare, default_approach(bare.anatomy, "L3-L4", "left"))
+    assert not section.charts
+    assert "ligament" in section.because
+    assert what_if_pictures(section) == []
 
 
 def test_the_report_draws_every_chart(charts):

@@ -48,7 +48,7 @@ def test_the_json_is_printed_alone_and_kept(audited):
     assert (parent / "case" / "results" / "L3-L4-audit.png").read_bytes().startswith(b"\x89PNG")
 
 
-def test_nothing_of_the_machine_or_the_files_is_told(audited):
+def test_nothing_of_the_machine_or_the_files_is_reported(audited):
     parent, printed = audited
     assert "post.nii" not in printed
     assert str(parent) not in printed

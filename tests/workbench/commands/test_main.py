@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import subprocess
 import sys
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -18,7 +20,9 @@ from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid
 from canalwise.recon.intake.nifti_writer import write_nifti
 from canalwise.recon.labels import Tissue
+from canalwise.workbench.commands import main as main_module
 from canalwise.workbench.commands.main import INTERRUPTED, VERBS, main
+from canalwise.workbench.console.verb import Verb
 from tests.workbench import toy
 
 
@@ -29,6 +33,21 @@ def test_help_of_every_verb_teaches(capsys):
         assert "example" in text
         assert f"canalwise {verb.name}" in text
         assert " ".join(CAUTION.split()) in " ".join(text.split())
+
+
+def test_no_warning_of_a_library_reaches_the_user_of_the_program(monkeypatch):
+    def run(_: argparse.Namespace) -> int:
+        warnings.warn("divide by zero", RuntimeWarning, stacklevel=1)
+        return 0
+
+    monkeypatch.setattr(main_module, "VERBS", (Verb("warned", "warns", "example", lambda _: None, run),))
+    monkeypatch.setattr(sys, "argv", ["canalwise", "warned"])
+    with warnings.catch_warnings(record=True) as heard:
+        warnings.simplefilter("always")
+        assert main(["warned"]) == 0  # called by a program, which may want to hear of it
+        assert len(heard) == 1
+        assert main() == 0
+        assert len(heard) == 1
 
 
 def test_help_lists_every_verb_and_exit_status(capsys):
@@ -224,7 +243,7 @@ def test_interrupt_is_130_and_writes_nothing(case, monkeypatch, capsys):
     assert "half-written" in capsys.readouterr().err
 
 
-def test_a_full_disk_is_told_without_the_path(case, monkeypatch, capsys):
+def test_a_full_disk_is_reported_without_the_path(case, monkeypatch, capsys):
     def full(*_):
         raise OSError(28, "No space left on device", str(case))
 
@@ -284,10 +303,10 @@ def scan_file(tmp_path):
 
 
 def test_build_hands_labels_and_names_to_the_library(scan_file, tmp_path, monkeypatch, capsys):
-    asked = {}
+    options_given = {}
 
     def anatomy_with(scan, **options):
-        asked.update(options, grid=scan.grid)
+        options_given.update(options, grid=scan.grid)
         return replace(
             toy.anatomy(),
             grid=scan.grid,
@@ -311,8 +330,8 @@ def test_build_hands_labels_and_names_to_the_library(scan_file, tmp_path, monkey
     assert main(argv) == 0
     reported = capsys.readouterr()
     assert [level["name"] for level in json.loads(reported.out)["levels"]] == ["L3-L4"]
-    assert asked["vertebrae"] == ("L3", "L4")
-    assert set(np.unique(asked["given"].labels)) == set(np.unique(toy.labels()))
+    assert options_given["vertebrae"] == ("L3", "L4")
+    assert set(np.unique(options_given["given"].labels)) == set(np.unique(toy.labels()))
     assert main(["measure", str(out)]) == 0
     assert main(argv) == 2
     assert main([*argv, "--force"]) == 0

@@ -49,10 +49,10 @@ def test_without_options_nothing_changes():
     ],
 )
 def test_each_option_changes_its_own_value_alone(argv, read):
-    asked = single_values(parsed(*argv))
-    made = changed(START, asked)
+    given = single_values(parsed(*argv))
+    made = changed(START, given)
     assert read(made) == 3.0
-    name = next(iter(asked))
+    name = next(iter(given))
     back = {name: read(START)}
     assert changed(made, back) == START
 
@@ -65,7 +65,7 @@ def test_negative_tilts_are_values_not_options():
     assert single_values(parsed("--medial-tilt-deg", "-5")) == {"medial_tilt_deg": -5.0}
 
 
-def test_instrument_defaults_hold_for_what_is_not_asked():
+def test_instrument_defaults_hold_for_what_is_not_given():
     channel = channel_of(parsed("--tool-diameter-mm", "3"))
     assert channel.tool_diameter_mm == 3.0
     assert channel.sleeve_diameter_mm == START.channel.sleeve_diameter_mm

@@ -43,7 +43,7 @@ def toy_case(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def exported(toy_case, tmp_path_factory):
-    """The toy with a plan from the left in all formats but sheets and pages: the folder and the list of its files."""
+    """The toy planned from the left, in all formats without sheet and page: the folder and the list of its files."""
     folder = tmp_path_factory.mktemp("export") / "all"
     job = ExportJob(toy_case, default_approach(toy_case.anatomy, "L3-L4", "left"))
     formats = tuple(name for name in FORMATS if name not in ("radiograph", "sheet", "page"))

@@ -15,7 +15,7 @@ import pytest
 from pydicom.dataset import Dataset
 from pydicom.sequence import Sequence
 
-from canalwise.estimator.execution.uncertainty_values import HandTrial
+from canalwise.estimator.execution.uncertainty_values import ExecutionTrial
 from canalwise.recon.case.folder import read_case
 from canalwise.recon.errors import BadFile, BadGeometry
 from canalwise.recon.intake.reader import read_scan
@@ -139,7 +139,7 @@ def test_there_are_enough_identifiers_and_the_search_finds_them(source):
 
 
 def test_nothing_gets_out_when_uids_are_replaced(source, built, tmp_path, capfdbinary, monkeypatch):
-    monkeypatch.setattr(shared_page, "USUAL_HANDS", HandTrial(2))  # numbers are no concern of this test
+    monkeypatch.setattr(shared_page, "USUAL_EXECUTIONS", ExecutionTrial(2))  # numbers are no concern of this test
     plan = ["--level", "L3-L4", "--side", "left"]
     argv = ["export", str(built), "--out", str(tmp_path / "out"), "--format", FORMATS, *plan]
     assert main([*argv, "--source", str(source), "--new-uids"]) == 0
@@ -159,11 +159,11 @@ def test_nothing_gets_out_when_uids_are_replaced(source, built, tmp_path, capfdb
     assert np.array_equal(scan.voxels, read_case(built).scan.voxels)
 
 
-def test_references_keep_the_uids_that_were_asked_for_and_nothing_else(source, built, tmp_path):
+def test_references_keep_the_uids_that_were_requested_and_nothing_else(source, built, tmp_path):
     argv = ["export", str(built), "--out", str(tmp_path / "out"), "--format", "seg,rtstruct,images"]
     assert main([*argv, "--source", str(source), "--json"]) == 0
-    asked = {uid.encode() for uid in UIDS.values()}
-    assert _found(tmp_path / "out", _words() - asked) == {}
+    requested = {uid.encode() for uid in UIDS.values()}
+    assert _found(tmp_path / "out", _words() - requested) == {}
     contours = pydicom.dcmread(tmp_path / "out" / "dicom" / "contours.dcm")
     assert contours.StudyInstanceUID == UIDS["study"]
     assert contours.ReferencedFrameOfReferenceSequence[0].FrameOfReferenceUID == UIDS["frame"]

@@ -48,18 +48,18 @@ def spread(grid, shape=(61, 47), toward=(0.3, 0.8, -0.5), reach_mm=(400.0, 250.0
     return Rays(middle - reach_mm[0] * toward, first, step * across, step * down, shape)
 
 
-def ways(rays):
+def directions_of(rays):
     """(rows, columns, 3) unit directions of the rays."""
     rows, columns = np.indices(rays.shape)
     ends = rays.first_ras_mm + columns[..., None] * rays.across_ras_mm + rows[..., None] * rays.down_ras_mm
-    way = ends - rays.source_ras_mm
-    return way / np.linalg.norm(way, axis=-1, keepdims=True)
+    direction = ends - rays.source_ras_mm
+    return direction / np.linalg.norm(direction, axis=-1, keepdims=True)
 
 
-def slab_chord_mm(start, way, half_mm, axes):
+def slab_chord_mm(start, direction, half_mm, axes):
     """(...,) length of lines within a box about the origin, by slabs."""
-    start, way = start @ axes.T, way @ axes.T
-    near, far = np.sort(np.stack([(-half_mm - start) / way, (half_mm - start) / way]), axis=0)
+    start, direction = start @ axes.T, direction @ axes.T
+    near, far = np.sort(np.stack([(-half_mm - start) / direction, (half_mm - start) / direction]), axis=0)
     return np.maximum(far.min(axis=-1) - near.max(axis=-1), 0.0)
 
 
@@ -70,7 +70,7 @@ def test_ball_chords_along_spreading_rays():
     share = filled_share(grid, lambda points: np.linalg.norm(points - middle, axis=-1) <= RADIUS_MM)
     rays = spread(grid)
     found = ray_sums(share, grid, rays).integral
-    off = np.linalg.norm(np.cross(middle - rays.source_ras_mm, ways(rays)), axis=-1)
+    off = np.linalg.norm(np.cross(middle - rays.source_ras_mm, directions_of(rays)), axis=-1)
     chord = 2 * np.sqrt(np.maximum(RADIUS_MM**2 - off**2, 0.0))
     well_inside, outside = off < 0.9 * RADIUS_MM, off > RADIUS_MM + 2 * SPACING_MM.max()
     assert well_inside.sum() > 500
@@ -90,10 +90,10 @@ def test_box_chords_along_spreading_rays():
     rays = spread(grid, shape=(151, 121))
     found = ray_sums(share, grid, rays).integral
     start = np.broadcast_to(rays.source_ras_mm - middle, (*rays.shape, 3))
-    chord = slab_chord_mm(start, ways(rays), half, axes)
+    chord = slab_chord_mm(start, directions_of(rays), half, axes)
     # a ray that passes within two voxels of an edge sees the voxels, not the box
     moves = 2 * SPACING_MM.max() * np.concatenate([np.eye(3), -np.eye(3)])
-    shifted = [slab_chord_mm(start + move, ways(rays), half, axes) for move in moves]
+    shifted = [slab_chord_mm(start + move, directions_of(rays), half, axes) for move in moves]
     inside = (np.ptp(shifted, axis=0) < 3.0) & (chord > 0)
     assert inside.sum() > 200
     assert np.abs(found - chord)[inside].max() < 0.01 * 2 * np.linalg.norm(half)
@@ -104,22 +104,22 @@ def through(grid, rays):
     """Index of the ends of each ray's chord through the grid's own box, and whether both lie on the faces that are
     crossed most steeply, well away from their rims."""
     source = grid.index_of(rays.source_ras_mm)
-    way = ways(rays) @ np.linalg.inv(grid.affine_ras_mm[:3, :3]).T
+    direction = directions_of(rays) @ np.linalg.inv(grid.affine_ras_mm[:3, :3]).T
     high = np.array(grid.shape) - 0.5
-    near, far = np.sort(np.stack([(-0.5 - source) / way, (high - source) / way]), axis=0)
+    near, far = np.sort(np.stack([(-0.5 - source) / direction, (high - source) / direction]), axis=0)
     enter, leave = near.max(axis=-1), far.min(axis=-1)
-    steep = np.abs(way).argmax(axis=-1)
-    ends = source + np.stack([enter, leave])[..., None] * way
+    steep = np.abs(direction).argmax(axis=-1)
+    ends = source + np.stack([enter, leave])[..., None] * direction
     beside = np.arange(3) != steep[..., None]
     whole = (((ends > 0) & (ends < high - 0.5)) | ~beside).all(axis=(0, -1))
     return ends, whole & (near.argmax(axis=-1) == steep) & (far.argmin(axis=-1) == steep)
 
 
-@pytest.mark.parametrize("way", [(1.0, 0.2, -0.1), (0.1, -1.0, 0.2), (-0.15, 0.1, 1.0)])
-def test_a_linear_field_is_summed_to_the_last_digits(way):
+@pytest.mark.parametrize("direction", [(1.0, 0.2, -0.1), (0.1, -1.0, 0.2), (-0.15, 0.1, 1.0)])
+def test_a_linear_field_is_summed_to_the_last_digits(direction):
     """Of a field that grows evenly, a chord's integral is its length times the value at its middle."""
     grid = oblique_grid((9, 14, 11))
-    along = grid.affine_ras_mm[:3, :3] @ way
+    along = grid.affine_ras_mm[:3, :3] @ direction
     rays = spread(grid, toward=along, field_mm=5.0)
     slope, index = np.array([0.25, -0.5, 0.75]), np.moveaxis(np.indices(grid.shape), 0, -1)
     found = ray_sums(index @ slope + 40.0, grid, rays, zero=1.5, above=0.0)
@@ -133,7 +133,7 @@ def test_a_linear_field_is_summed_to_the_last_digits(way):
 
 @given(seed=st.integers(0, 2**32 - 1))
 def test_it_is_a_sum_over_voxels(seed):
-    """Any ray, any grid: linear in the voxels, blind to what is below zero, and never more than the longest way."""
+    """Any ray, any grid: linear in the voxels, blind to what is below zero, and never more than the longest path."""
     rng = np.random.default_rng(seed)
     grid = oblique_grid((6, 5, 7), rng.uniform(0.5, 2.0, 3), rng.uniform(-180, 180, 3), rng.uniform(-50, 50, 3))
     one, other = rng.uniform(0.0, 3.0, (2, *grid.shape))

@@ -21,7 +21,7 @@ from tests.workbench import toy
 MIDDLE = 255.5
 
 
-def laid(side):
+def planned_approach(side):
     """The usual start from one side, and its entry; the toy has no skin, so its pivot is taken for it."""
     approach, prepared = default_approach(toy.anatomy(), "L3-L4", side), prepared_level(toy.anatomy(), "L3-L4")
     entry = skin_entry_of(prepared.anatomy, approach, placed_phases(approach, toy.frame())[0], prepared.air_in_view)
@@ -29,21 +29,21 @@ def laid(side):
 
 
 def marked(side, view):
-    approach, entry = laid(side)
+    approach, entry = planned_approach(side)
     return {mark.name: mark for mark in marks_of(view, toy.anatomy().level("L3-L4"), approach, entry)}
 
 
 def within(polygon, point):
     """Is a point inside a closed outline? By the sum of the angles at which its edges are seen."""
-    way = polygon - point
-    turn = np.arctan2(*way[:, ::-1].T)
+    toward = polygon - point
+    turn = np.arctan2(*toward[:, ::-1].T)
     steps = np.diff(np.append(turn, turn[0]))
     return abs(((steps + np.pi) % (2 * np.pi) - np.pi).sum()) > np.pi
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_entry_needle_and_docking_point_lie_on_one_line(side):
-    approach, entry = laid(side)
+    approach, entry = planned_approach(side)
     for view in views_of(side):
         marks = marked(side, view)
         outer, docked = marks["needle"].pixels
@@ -78,7 +78,7 @@ def test_needle_comes_from_the_side_of_the_approach_and_from_dorsal(side):
 @pytest.mark.parametrize("view", [ap_view(), lateral_view("left")], ids=["AP", "lateral"])
 def test_outlines_hold_the_instrument_and_no_more(view):
     """Points on the instrument's surface are inside, points 2 % of its radius off its outline outside."""
-    approach, _ = laid("left")
+    approach, _ = planned_approach("left")
     marks = marked("left", view)
     for phase in placed_phases(approach, toy.frame()):
         pivot, axis = toy.frame().to_level_mm(phase.pivot_ras_mm), toy.frame().direction_level(phase.axis_ras)
@@ -93,7 +93,7 @@ def test_outlines_hold_the_instrument_and_no_more(view):
 
 
 def test_without_skin_in_view_the_pivot_is_marked():
-    approach, entry = laid("left")
+    approach, entry = planned_approach("left")
     marks = marks_of(ap_view(), toy.anatomy().level("L3-L4"), approach, entry | {"at": "pivot"})
     names = [mark.name for mark in marks]
     assert "pivot" in names
@@ -101,7 +101,7 @@ def test_without_skin_in_view_the_pivot_is_marked():
 
 
 def test_figures_say_what_they_are_and_are_the_same_every_time():
-    approach, entry = laid("right")
+    approach, entry = planned_approach("right")
     empty = np.zeros(toy.grid().shape, np.float32)
     taken = PlannedRemoval(toy.grid(), empty, empty)
     planned = PlannedCase(toy.scan(), toy.anatomy(), toy.anatomy().level("L3-L4"), approach, taken)

@@ -39,8 +39,8 @@ def test_projection_and_rays_are_one(view, rng):
     points = rng.uniform(-40, 40, (50, 3))
     for point, (column, row) in zip(frame.to_world_mm(points), view.on_picture(points), strict=True):
         pixel = rays.first_ras_mm + column * rays.across_ras_mm + row * rays.down_ras_mm
-        way = (pixel - rays.source_ras_mm) / np.linalg.norm(pixel - rays.source_ras_mm)
-        assert np.linalg.norm(np.cross(point - rays.source_ras_mm, way)) < 1e-9
+        direction = (pixel - rays.source_ras_mm) / np.linalg.norm(pixel - rays.source_ras_mm)
+        assert np.linalg.norm(np.cross(point - rays.source_ras_mm, direction)) < 1e-9
 
 
 @pytest.mark.parametrize("view", VIEWS.values(), ids=VIEWS)
@@ -70,12 +70,12 @@ def test_left_is_left_and_dorsal_is_up():
 
 
 def test_words_stand_where_the_directions_lie():
-    ways = {"patient's LEFT": (1, 0, 0), "patient's RIGHT": (-1, 0, 0), "cranial": (0, 0, 1), "caudal": (0, 0, -1),
-            "dorsal": (0, 1, 0), "ventral": (0, -1, 0)}  # fmt: skip
+    directions = {"patient's LEFT": (1, 0, 0), "patient's RIGHT": (-1, 0, 0), "cranial": (0, 0, 1),
+            "caudal": (0, 0, -1), "dorsal": (0, 1, 0), "ventral": (0, -1, 0)}  # fmt: skip
     for view in VIEWS.values():
         at = view.on_picture(np.array(view.aim_mm))
         for word, step in zip(view.words, ((-1, 0), (1, 0), (0, -1), (0, 1)), strict=True):
-            moved = view.on_picture(np.array(view.aim_mm) + 10 * np.array(ways[word])) - at
+            moved = view.on_picture(np.array(view.aim_mm) + 10 * np.array(directions[word])) - at
             assert np.allclose(moved / np.abs(moved).max(), step, atol=1e-9)
 
 
@@ -101,11 +101,13 @@ def marker_positions_ras(folder):
     for path in sorted(folder.iterdir()):
         header = pydicom.dcmread(path)
         rows, columns = np.nonzero(header.pixel_array * header.RescaleSlope + header.RescaleIntercept > 2000)
-        row_way, column_way = np.reshape(np.array(header.ImageOrientationPatient, float), (2, 3))
+        row_direction, column_direction = np.reshape(np.array(header.ImageOrientationPatient, float), (2, 3))
         between_rows, between_columns = map(float, header.PixelSpacing)
         for row, column in zip(rows, columns, strict=True):
             position = np.array(header.ImagePositionPatient, float)
-            found.append(LPS * (position + column * between_columns * row_way + row * between_rows * column_way))
+            found.append(
+                LPS * (position + column * between_columns * row_direction + row * between_rows * column_direction)
+            )
     return np.array(found)
 
 
@@ -141,7 +143,7 @@ def success_by_execution(view, point):
     return np.array([middle + scale * (from_source @ right), middle - scale * (from_source @ up)])
 
 
-def test_water_weakens_as_told():
+def test_water_weakens_as_stated():
     """Through 40 mm of water and through 40 mm of air."""
     grid = Grid((40, 40, 40), np.eye(4))
     frame = Frame(grid.world_mm([19.5, 19.5, 19.5]), np.diag([-1.0, -1.0, 1.0]))

@@ -36,7 +36,7 @@ def frame() -> Frame:
 
 
 def grid(flipped: bool = False) -> Grid:
-    """A grid square to the world, or one whose first axis runs the other way."""
+    """A grid square to the world, or one whose first axis runs in reverse."""
     shape, affine = (140, 190, 130), np.diag([*SPACING_MM, 1.0])
     if flipped:
         affine[0, 0] *= -1

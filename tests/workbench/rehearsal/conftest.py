@@ -1,4 +1,4 @@
-"""A rehearsal server in a thread, and clients that remember all they were told."""
+"""A rehearsal server in a thread, and clients that remember all they received."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ class Talker:
 
 
 @dataclass(frozen=True)
-class Told:
+class HttpAnswer:
     """A response."""
 
     status_code: int
@@ -101,17 +101,17 @@ class Served:
         """What a page of this server says it comes from."""
         return f"http://127.0.0.1:{self.address.port}"
 
-    def get(self, path: str = "", **headers) -> Told:
+    def get(self, path: str = "", **headers) -> HttpAnswer:
         """One request for a path under the token."""
         return self.request("GET", f"/{self.address.token}/{path}", **headers)
 
-    def request(self, method: str, target: str, **headers) -> Told:
+    def request(self, method: str, target: str, **headers) -> HttpAnswer:
         """One request for a target, exactly as it is written: most clients would tidy it up."""
         client = HTTPConnection("127.0.0.1", self.address.port, timeout=WAIT_S)
         try:
             client.request(method, target, headers=headers)
             got = client.getresponse()
-            reported = Told(got.status, {name.lower(): value for name, value in got.getheaders()}, got.read())
+            reported = HttpAnswer(got.status, {name.lower(): value for name, value in got.getheaders()}, got.read())
         finally:
             client.close()
         self.reported += [reported.content, str(reported.headers)]
@@ -163,7 +163,7 @@ def _cold():
 
 @pytest.fixture(scope="module")
 def rehearsal_case(tmp_path_factory) -> Path:
-    """A case folder of the toy segment, under a name that must not be told."""
+    """A case folder of the toy segment, under a name that must not be revealed."""
     folder = tmp_path_factory.mktemp("rehearsal") / FOLDER
     write_case(folder, toy.scan(), toy.pressed_anatomy())
     return folder

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from canalwise.estimator.execution.uncertainty_values import HandTrial
+from canalwise.estimator.execution.uncertainty_values import ExecutionTrial
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.workbench.rehearsal.handlers import execution
 from canalwise.workbench.rehearsal.server.registry import request_kinds
@@ -104,8 +104,8 @@ def reported(served: Served, toy_plan: dict[str, Any]) -> list[tuple[str, Any]]:
     case = served.get("case.json").json()
     level = toy_plan["level"]
     with pytest.MonkeyPatch.context() as patch, served.page() as page:
-        patch.setattr(execution, "USUAL_HANDS", HandTrial(2))
-        answers = [(name, page.ask(name, **asked)) for name, asked in questions(toy_plan)]
+        patch.setattr(execution, "USUAL_EXECUTIONS", ExecutionTrial(2))
+        answers = [(name, page.ask(name, **request)) for name, request in questions(toy_plan)]
         answers += lesson_questions(page, toy_plan, [lesson["name"] for lesson in case["lessons"]])
         answers.append(("removal", page.ask("removal", plan=toy_plan, task=TASK)))
         frame = page.frame()

@@ -41,13 +41,13 @@ PAIRS: dict[str, Callable[..., str]] = {
 """Functions of the page, and those they are to agree with."""
 
 
-def said(asked: list[list[Any]]) -> list[Any]:
+def said(calls: list[list[Any]]) -> list[Any]:
     """What the page's functions answer."""
     node = shutil.which("node", path=os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", "")]))
     if node is None or not (PAGE / "node_modules" / "esbuild").is_dir():
         pytest.skip("the page's tools are not installed: scripts/page_backend.py installs them")
     command = [node, "--input-type=module", "--eval", SAY]
-    reported = subprocess.run(command, cwd=PAGE, input=json.dumps(asked), capture_output=True, text=True, check=True)
+    reported = subprocess.run(command, cwd=PAGE, input=json.dumps(calls), capture_output=True, text=True, check=True)
     answers: list[Any] = json.loads(reported.stdout)
     return answers
 
@@ -72,20 +72,20 @@ def test_numbers_round_as_the_commands_round_them() -> None:
         *rng.uniform(-50, 3000, 2000),
         *rng.uniform(0, 1, 500),
     ]
-    asked: list[list[Any]] = []
+    calls: list[list[Any]] = []
     for index, value in enumerate(map(float, values)):
-        asked += [["number", value, index % 3], ["percent", value / 100], ["percent", abs(value) % 1]]
-        asked += [["chanceWords", abs(value) % 1], ["interval", [value, value + 1], index % 2, 100]]
-        asked += [["amount", value, "mm"], ["lateralWords", value, "left"]]
-    asked += [["number", None], ["percent", None], ["chanceWords", None], ["interval", None], ["amount", None, "mm"]]
-    assert said(asked) == [PAIRS[name](*arguments) for name, *arguments in asked]
+        calls += [["number", value, index % 3], ["percent", value / 100], ["percent", abs(value) % 1]]
+        calls += [["chanceWords", abs(value) % 1], ["interval", [value, value + 1], index % 2, 100]]
+        calls += [["amount", value, "mm"], ["lateralWords", value, "left"]]
+    calls += [["number", None], ["percent", None], ["chanceWords", None], ["interval", None], ["amount", None, "mm"]]
+    assert said(calls) == [PAIRS[name](*arguments) for name, *arguments in calls]
 
 
 def test_rows_and_sentences_are_those_of_the_command() -> None:
     """An estimate with a breach, a set out of view and a joint out of view."""
     reported = estimate()
     verdicts = [["verdictRow", verdict] for verdict in reported["verdicts"]]
-    asked = [
+    calls = [
         ["headlineRows", reported],
         ["taskRows", reported],
         *verdicts,
@@ -94,7 +94,7 @@ def test_rows_and_sentences_are_those_of_the_command() -> None:
     ]
     rows = [tables.headline_rows(reported), tables.task_rows(reported), *map(tables.verdict_row, reported["verdicts"])]
     wanted = [*rows, tables.chance_line(reported)[0], tables.reach_line(reported)]
-    assert said(asked) == json.loads(json.dumps(wanted))
+    assert said(calls) == json.loads(json.dumps(wanted))
 
 
 def estimate() -> dict[str, Any]:

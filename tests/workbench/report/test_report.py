@@ -61,7 +61,7 @@ def test_needs_no_other_file(toy_report, outline):
     assert not re.search(r"https?://|@import|url\(|<script", re.sub(r'src="data:[^"]+"', "", markup))
 
 
-def test_every_picture_is_told_in_words(outline):
+def test_every_picture_is_described_in_words(outline):
     assert len(outline.images) == 5 + 1 + 4 + 4 + 3  # slices, key, 3D, charts, what if
     assert all(image["alt"] for image in outline.images)
 

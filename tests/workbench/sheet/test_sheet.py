@@ -171,8 +171,8 @@ def test_command_writes_page_and_pdf(case, capsys):
     assert main(["sheet", str(case), "--level", "L3-L4", "--side", "left"]) == 0
     assert "Wrote sheet.html." in capsys.readouterr().out
     assert "L3-L4" in (case / "sheet.html").read_text(encoding="utf-8")
-    asked = ["--level", "L3-L4", "--side", "right", "--out", str(case / "s.pdf"), "--json"]
-    assert main(["sheet", str(case), *asked]) == 0
+    arguments = ["--level", "L3-L4", "--side", "right", "--out", str(case / "s.pdf"), "--json"]
+    assert main(["sheet", str(case), *arguments]) == 0
     assert '"side": "right"' in capsys.readouterr().out
     assert "RIGHT" in words_of_pdf((case / "s.pdf").read_bytes())
 

@@ -41,7 +41,7 @@ def test_every_array_starts_at_a_multiple_of_four_bytes(word):
         assert frame[start : start + ARRAYS[name].nbytes] == ARRAYS[name].tobytes()
 
 
-def test_frame_cut_short_is_told():
+def test_frame_cut_short_is_reported():
     with pytest.raises(BadFile, match="must hold 7 numbers"):
         frame_of(frame_bytes({}, {"part": ARRAYS["uint32"]})[:-4])
 

@@ -25,8 +25,8 @@ def plan_of(side):
     return default_approach(toy.anatomy(), "L3-L4", side)
 
 
-def asked(session, plan):
-    """The answer's header, and its volumes laid as the page lays them."""
+def answered(session, plan):
+    """The answer's header, and its volumes arranged as the page arranges them."""
     answer = removal(session, RemovalRequest(plan, NAMES), RequestJob())
     header, arrays = frame_of(answer.pop("binary"))
     assert answer == {name: header[name] for name in answer}
@@ -49,7 +49,7 @@ def bone_there_mm3(header):
 
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_shares_add_up_to_the_estimates_bone(session, side):
-    header, volumes = asked(session, plan_of(side))
+    header, volumes = answered(session, plan_of(side))
     estimate = session.exact(plan_of(side), NAMES)
     for name, cost in (("task", estimate.task), ("cone", estimate.cone)):
         taken_mm3 = float((volumes[name] / 255.0 * bone_there_mm3(header)).sum())
@@ -57,20 +57,20 @@ def test_shares_add_up_to_the_estimates_bone(session, side):
 
 
 def test_bone_beside_it_is_all_that_stands_there(session):
-    header, volumes = asked(session, plan_of("left"))
+    header, volumes = answered(session, plan_of("left"))
     assert volumes["bone"] / 255.0 == pytest.approx(bone_there_mm3(header) / toy.SPACING_MM**3, abs=0.01)
 
 
 @pytest.mark.parametrize(("side", "sign"), [("left", 1), ("right", -1)])
 def test_most_goes_on_the_side_of_the_entry(session, side, sign):
-    header, volumes = asked(session, plan_of(side))
+    header, volumes = answered(session, plan_of(side))
     x = level_points(header)[..., 0]
     assert sign * np.average(x, weights=volumes["cone"]) > 1.0
 
 
 def test_volume_ends_where_nothing_goes(session):
     """One voxel round it is empty, so that what is drawn fades out within it; inside, no plane is empty."""
-    _, volumes = asked(session, plan_of("left"))
+    _, volumes = answered(session, plan_of("left"))
     held = volumes["cone"] | volumes["task"]
     for axis in range(3):
         planes = held.any(axis=tuple(a for a in range(3) if a != axis))
@@ -85,6 +85,6 @@ def test_plan_that_meets_no_bone_gives_an_empty_volume(session):
         docking_point_mm=(8.0, 60.0, 0.0),
         phases=tuple(replace(p, tip_past_lamina_mm=0.0, medial_tilt_deg=0.0) for p in plan.phases),
     )
-    header, volumes = asked(session, away)
+    header, volumes = answered(session, away)
     assert header["shape"] == [0, 0, 0]
     assert volumes["task"].size == volumes["cone"].size == 0

@@ -22,7 +22,7 @@ LEVEL = "L3-L4"
 
 
 def opened(session):
-    """Header, and both volumes as the page lays them: first index fastest."""
+    """Header, and both volumes as the page arranges them: first index fastest."""
     header, arrays = frame_of(scan_frame(session.case, LEVEL))
     return header, *(arrays[name].reshape(header["shape"], order="F") for name in ("grey", "labels"))
 
@@ -90,7 +90,7 @@ def test_scan_of_broken_numbers_keeps_its_values():
     assert (same[0]["grey_step"], same[0]["grey_zero"], same[0]["outside"]) == (1.0, 0.0, -1000.0)
 
 
-def test_labels_on_a_grid_of_their_own_are_laid_on_the_scan():
+def test_labels_on_a_grid_of_their_own_are_placed_on_the_scan():
     """Labels of twice the spacing: each voxel of the scan takes the nearest label."""
     affine = np.diag([2.0, 2.0, 2.0, 1.0])
     affine[:3, :3] = toy.AXES_RAS.T * 2.0

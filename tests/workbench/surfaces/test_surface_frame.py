@@ -53,7 +53,7 @@ def part_of(scene, name, mesh="bone"):
 @pytest.mark.parametrize("mesh", ["bone", "bone_proxy"])
 @pytest.mark.parametrize(("name", "ball"), [("L3 lamina left", balls.LEFT), ("L4 lamina right", balls.RIGHT)])
 def test_balls_of_bone_have_their_size_place_and_name(scene, mesh, name, ball):
-    """Left and right are told apart: the balls differ in size, and each carries the name of its side."""
+    """Left and right are distinguished: the balls differ in size, and each carries the name of its side."""
     centre, radius_mm, _ = ball
     surface = part_of(scene, name, mesh)
     assert surface.watertight
@@ -188,7 +188,7 @@ def test_same_case_gives_the_same_bytes_and_asking_again_costs_nothing():
     assert scene_frame(balls.session_of(toy.anatomy(), toy.scan()), LEVEL) == frame
 
 
-def test_level_that_is_not_there_is_told():
+def test_level_that_is_not_there_is_reported():
     with pytest.raises(LevelNotInView):
         scene_frame(balls.session_of(toy.anatomy(), toy.scan()), "L4-L5")
 

@@ -30,7 +30,7 @@ def usual(prepared: PreparedLevel) -> Estimate:
 
 
 LOOKED: list[int] = []
-"""How many approaches the search told it had looked at, each time."""
+"""How many approaches the search reported to have looked at, each time."""
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +54,10 @@ def under(found: Estimate, **limits: float) -> Estimate:
 def test_what_is_freed_stands_first_and_the_verdict_leads(usual):
     found, reported = decompressed_by(usual), assessment_of(usual)
     assert found is not None
-    assert [name for name, _, _ in reported.verdicts[:2]] == ["freed on the near side", "freed on the far side"]
+    assert [name for name, _, _ in reported.verdicts[:2]] == [
+        "freed on the ipsilateral side",
+        "freed on the contralateral side",
+    ]
     assert len(reported.verdicts) == 2 + len(found.checks)
     assert reported.words.startswith(found.verdict.sentence)
     assert "No better plan that frees enough was found" in reported.words
@@ -74,7 +77,7 @@ def test_broken_limits_are_missed_with_number_and_limit(usual):
 
 def test_too_little_freed_is_missed_with_what_stops_it_and_never_called_good(short):
     reported = assessment_of(short)
-    missed = [words for words in reported.missed if "on the far side" in words]
+    missed = [words for words in reported.missed if "on the contralateral side" in words]
     assert len(missed) == 1
     assert "90 % would be enough; what stops the next of it" in missed[0]
     assert "all limits kept" not in reported.words.lower()

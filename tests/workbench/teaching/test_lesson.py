@@ -88,14 +88,14 @@ def test_no_steps_is_no_lesson():
         lesson_of(WHOLE.partition("[[steps]]")[0], "empty.toml")
 
 
-def test_every_fault_is_told_at_once():
+def test_every_fault_is_reported_at_once():
     ill = WHOLE.replace("{side}", "{sides}").replace("bone mm3", "bone cm3").replace("depth_mm = -3", "depth_mm = 99")
     with pytest.raises(BadFile) as caught:
         lesson_of(ill, "mine.toml")
     assert all(reported in str(caught.value) for reported in ("{sides}", "question.kind", "depth_mm"))
 
 
-def test_a_misspelt_placeholder_is_told_with_those_of_its_kind():
+def test_a_misspelt_placeholder_is_reported_with_those_of_its_kind():
     with pytest.raises(BadFile, match=r"known are \{clock:upper lamina\}"):
         lesson_of(WHOLE.replace("{clock:upper lamina}", "{clock:lamina}"), "mine.toml")
 
@@ -153,8 +153,8 @@ def test_the_lessons_that_come_along():
     assert all(step.danger for lesson in lessons.values() for step in lesson.steps)
     assert [lesson.blind for lesson in lessons.values()] == [False] * (len(lessons) - 1) + [True]
     assert blind.steps
-    asked = {step.question.kind for lesson in lessons.values() for step in lesson.steps if step.question}
-    assert asked == set(KINDS)
+    used = {step.question.kind for lesson in lessons.values() for step in lesson.steps if step.question}
+    assert used == set(KINDS)
     for path in Path(BUILT_IN).glob("*.toml"):
         assert "common practice, no source" in " ".join(path.read_text().replace("\n#", "").split())
 

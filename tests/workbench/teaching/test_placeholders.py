@@ -118,7 +118,7 @@ def test_what_the_case_does_not_show_is_said_so(facts):
 
 
 def test_what_a_blind_lesson_may_tell_is_the_same_for_every_tilt(facts):
-    """Of the plan, only level and side; hours about the window do not depend on how the far phase is laid."""
+    """Of the plan, only level and side; hours about the window do not depend on how the far phase is placed."""
     approach = facts.estimate.approach
     first, last = approach.phases
     steeper = replace(approach, phases=(first, replace(last, medial_tilt_deg=last.medial_tilt_deg + 8.0)))

@@ -37,7 +37,9 @@ from tests.workbench import toy
 BY_SEARCH = ("better side", "enough access")
 """Answered by searching plans, which takes too long to be asked of everything (see test_access_questions.py)."""
 
-ASKED = [(kind, of) for kind, about in KINDS.items() if kind not in BY_SEARCH for of in about.subjects or ("",)]
+KINDS_AND_SUBJECTS = [
+    (kind, of) for kind, about in KINDS.items() if kind not in BY_SEARCH for of in about.subjects or ("",)
+]
 SEEDS = range(20)
 
 
@@ -72,42 +74,45 @@ def number_in(words: str) -> float:
     return float(words.split()[0])
 
 
-def assert_fair(asked: LessonQuestion | UnanswerableQuestion) -> None:
-    """The right answer is among different choices, and why is told; or the reason is why nothing is asked."""
-    assert asked.because.endswith(".")
-    if isinstance(asked, LessonQuestion):
-        assert asked.correct in asked.choices
-        assert 2 <= len(set(asked.choices)) == len(asked.choices)
-        assert len(asked.choices) <= CHOICES or "limit" in asked.words
-        assert asked.words.endswith("?")
-        assert "nan" not in " ".join([asked.words, *asked.choices, asked.because])
+def assert_fair(question: LessonQuestion | UnanswerableQuestion) -> None:
+    """The right answer is among different choices, with the reason; or the reason says why there is no question."""
+    assert question.because.endswith(".")
+    if isinstance(question, LessonQuestion):
+        assert question.correct in question.choices
+        assert 2 <= len(set(question.choices)) == len(question.choices)
+        assert len(question.choices) <= CHOICES or "limit" in question.words
+        assert question.words.endswith("?")
+        assert "nan" not in " ".join([question.words, *question.choices, question.because])
 
 
-@pytest.mark.parametrize(("kind", "of"), ASKED)
+@pytest.mark.parametrize(("kind", "of"), KINDS_AND_SUBJECTS)
 def test_every_question_is_fair_on_the_toy(toy_facts, kind, of):
     for seed in SEEDS:
         assert_fair(question_of(toy_facts, kind, of, seed))
 
 
 @pytest.mark.parametrize("side", SIDES)
-@pytest.mark.parametrize(("kind", "of"), ASKED)
+@pytest.mark.parametrize(("kind", "of"), KINDS_AND_SUBJECTS)
 def test_every_question_is_fair_on_the_phantom(phantom, side, kind, of):
     assert_fair(question_of(phantom[side], kind, of, 1))
 
 
 def test_every_question_is_fair_on_a_real_scan(crop):
-    """And nearly all can be asked there."""
+    """And nearly all are possible there."""
     assert len(crop) == 4
-    asked = [question_of(facts, kind, of, 1) for facts in crop for kind, of in ASKED]
-    for one in asked:
+    question = [question_of(facts, kind, of, 1) for facts in crop for kind, of in KINDS_AND_SUBJECTS]
+    for one in question:
         assert_fair(one)
     single = {
-        kind for facts in crop for kind, of in ASKED if isinstance(question_of(facts, kind, of, 1), LessonQuestion)
+        kind
+        for facts in crop
+        for kind, of in KINDS_AND_SUBJECTS
+        if isinstance(question_of(facts, kind, of, 1), LessonQuestion)
     }
     assert single == set(KINDS)
 
 
-@pytest.mark.parametrize(("kind", "of"), ASKED)
+@pytest.mark.parametrize(("kind", "of"), KINDS_AND_SUBJECTS)
 def test_the_same_seed_asks_the_same_and_the_draw_moves_the_right_answer(phantom, kind, of):
     facts = phantom["left"]
     drawn = [question_of(facts, kind, of, seed) for seed in SEEDS]
@@ -134,25 +139,25 @@ def test_right_answers_are_the_estimates_numbers(phantom, side):
         ("entry lateral mm", ""): amount(document["skin_entry"]["lateral_mm"], "mm"),
     }
     for (kind, of), right in expected.items():
-        asked = question_of(facts, kind, of, 3)
-        assert isinstance(asked, LessonQuestion), (kind, asked)
-        assert asked.correct == right, kind
-        assert right in asked.because, kind
+        question = question_of(facts, kind, of, 3)
+        assert isinstance(question, LessonQuestion), (kind, question)
+        assert question.correct == right, kind
+        assert right in question.because, kind
 
 
 @pytest.mark.parametrize("side", SIDES)
 @pytest.mark.parametrize("kind", ["structure at clock", "structure over the top"])
-def test_only_the_right_structure_lies_at_the_hour_asked_for(phantom, side, kind):
+def test_only_the_right_structure_lies_at_the_hour_requested(phantom, side, kind):
     facts = phantom[side]
     hours = facts.near_hours if kind == "structure at clock" else facts.far_hours
     assert hours
     for of in hours:
         for seed in SEEDS:
-            asked = question_of(facts, kind, of, seed)
-            assert isinstance(asked, LessonQuestion)
-            assert asked.correct == of
-            assert clock_words(hours[of]) in asked.words
-            for wrong in set(asked.choices) - {of}:
+            question = question_of(facts, kind, of, seed)
+            assert isinstance(question, LessonQuestion)
+            assert question.correct == of
+            assert clock_words(hours[of]) in question.words
+            for wrong in set(question.choices) - {of}:
                 middle = MIDDLE in (hours[wrong], hours[of])
                 apart = min((hours[wrong] - hours[of]) % 12, (hours[of] - hours[wrong]) % 12)
                 assert middle or apart >= APART_HOURS
@@ -161,10 +166,10 @@ def test_only_the_right_structure_lies_at_the_hour_asked_for(phantom, side, kind
 @pytest.mark.parametrize("of", ["total", "spinous base"])
 def test_wrong_numbers_stand_apart_from_the_right_one(phantom, of):
     for seed in SEEDS:
-        asked = question_of(phantom["left"], "bone mm3", of, seed)
-        assert isinstance(asked, LessonQuestion)
-        numbers = sorted(number_in(choice) for choice in asked.choices)
-        assert [number_in(choice) for choice in asked.choices] == numbers
+        question = question_of(phantom["left"], "bone mm3", of, seed)
+        assert isinstance(question, LessonQuestion)
+        numbers = sorted(number_in(choice) for choice in question.choices)
+        assert [number_in(choice) for choice in question.choices] == numbers
         for low, high in pairwise(numbers):
             assert high - low >= APART_FRAC * low - 1.0  # shown to the whole mm3
 
@@ -177,35 +182,35 @@ def relimited(found: Estimate, **limits: float) -> PlanFacts:
 def test_the_first_limit_is_the_one_that_breaks(phantom):
     plain = phantom["left"].estimate
     strict = relimited(plain, lateral_removal_mm=5.0)
-    asked = question_of(strict, "first limit", "", 0)
-    assert isinstance(asked, LessonQuestion)
-    assert asked.correct == "farthest bone taken from the midline"
-    assert "does this plan break" in asked.words
-    assert {name for name in asked.choices} <= {verdict.name for verdict in verdicts_of(strict.estimate)}
+    question = question_of(strict, "first limit", "", 0)
+    assert isinstance(question, LessonQuestion)
+    assert question.correct == "farthest bone taken from the midline"
+    assert "does this plan break" in question.words
+    assert {name for name in question.choices} <= {verdict.name for verdict in verdicts_of(strict.estimate)}
     facts = phantom["left"]
-    asked = question_of(facts, "first limit", "", 0)
-    assert isinstance(asked, LessonQuestion)
-    assert "breaks first" in asked.words
+    question = question_of(facts, "first limit", "", 0)
+    assert isinstance(question, LessonQuestion)
+    assert "breaks first" in question.words
     assert facts.first_limit is not None
-    assert asked.correct == facts.first_limit.name
-    assert f"{facts.first_limit.wider_deg:.1f}\u00b0 more" in asked.because
+    assert question.correct == facts.first_limit.name
+    assert f"{facts.first_limit.wider_deg:.1f}\u00b0 more" in question.because
 
 
 def test_none_of_the_limits_is_an_answer_too(phantom):
     loose = relimited(phantom["left"].estimate, facet_area_kept_frac=0.0, facet_width_kept_frac=0.0,
                       pars_residual_mm=0.0, spinous_undercut_frac=2.0, spinous_bridge_mm=0.0,
                       lateral_removal_mm=500.0)  # fmt: skip
-    asked = question_of(loose, "first limit", "", 0)
-    assert isinstance(asked, LessonQuestion)
-    assert asked.correct == NONE_BREAKS
+    question = question_of(loose, "first limit", "", 0)
+    assert isinstance(question, LessonQuestion)
+    assert question.correct == NONE_BREAKS
 
 
-def test_the_limit_on_the_joint_is_told_beside_what_stays(phantom):
+def test_the_limit_on_the_joint_is_stated_beside_what_stays(phantom):
     facts = relimited(phantom["left"].estimate, facet_area_kept_frac=0.7)
-    asked = question_of(facts, "facet kept", "contralateral", 0)
-    assert isinstance(asked, LessonQuestion)
-    assert "70 %" in asked.because
-    assert percent(facet_kept_frac(facts, "contralateral")) in asked.because
+    question = question_of(facts, "facet kept", "contralateral", 0)
+    assert isinstance(question, LessonQuestion)
+    assert "70 %" in question.because
+    assert percent(facet_kept_frac(facts, "contralateral")) in question.because
 
 
 @pytest.mark.parametrize(
@@ -215,13 +220,13 @@ def test_the_limit_on_the_joint_is_told_beside_what_stays(phantom):
         (0.899, "90 % or more"), (1.0, "90 % or more"),
     ],
 )  # fmt: skip
-def test_the_share_of_a_joint_falls_into_the_band_it_is_told_in(phantom, kept, band):
+def test_the_share_of_a_joint_falls_into_the_band_it_is_reported_in(phantom, kept, band):
     found = phantom["left"].estimate
     facets = {side: replace(facet, area_frac=kept) for side, facet in found.cone.facets.items()}
     facts = PlanFacts(replace(found, cone=replace(found.cone, facets=facets)))
-    asked = question_of(facts, "facet kept", "ipsilateral", 0)
-    assert isinstance(asked, LessonQuestion)
-    assert (asked.correct, percent(kept) in asked.because) == (band, True)
+    question = question_of(facts, "facet kept", "ipsilateral", 0)
+    assert isinstance(question, LessonQuestion)
+    assert (question.correct, percent(kept) in question.because) == (band, True)
 
 
 @pytest.mark.parametrize(
@@ -234,17 +239,17 @@ def test_the_share_of_a_joint_falls_into_the_band_it_is_told_in(phantom, kept, b
         ("facet kept", "ipsilateral", {"joints": {}}),
     ],
 )
-def test_what_is_not_in_view_is_not_asked(toy_facts, kind, of, parts):
+def test_what_is_not_in_view_is_no_question(toy_facts, kind, of, parts):
     found = toy_facts.estimate
     level = replace(found.level, **parts)
     anatomy = replace(found.anatomy, levels=(level,))
     bare = PlanFacts(estimate_of(replace(found.prepared, anatomy=anatomy, level=level).ready(), found.approach))
-    asked = question_of(bare, kind, of, 0)
-    assert isinstance(asked, UnanswerableQuestion)
-    assert "not in view" in asked.because
+    question = question_of(bare, kind, of, 0)
+    assert isinstance(question, UnanswerableQuestion)
+    assert "not in view" in question.because
 
 
-def test_bone_that_stays_is_not_asked_for(phantom):
+def test_bone_that_stays_is_no_question(phantom):
     """The far pars loses nothing on this plan."""
     facts = phantom["left"]
     assert facts.task_mm3["pars contralateral"] == 0

@@ -64,17 +64,17 @@ class Archive:
         return self.status
 
     def find(self, event):
-        asked = event.identifier
-        if asked.get("AccessionNumber", "") not in ("", "4711"):
+        query = event.identifier
+        if query.get("AccessionNumber", "") not in ("", "4711"):
             return
         for uid in sorted({d.SeriesInstanceUID for d in self.datasets}):
             answer = Dataset()
-            answer.QueryRetrieveLevel, answer.StudyInstanceUID = asked.QueryRetrieveLevel, "1.2.3.4"
-            if asked.QueryRetrieveLevel == "SERIES":
+            answer.QueryRetrieveLevel, answer.StudyInstanceUID = query.QueryRetrieveLevel, "1.2.3.4"
+            if query.QueryRetrieveLevel == "SERIES":
                 answer.SeriesInstanceUID, answer.Modality, answer.SeriesDescription = uid, "CT", "bone"
                 answer.NumberOfSeriesRelatedInstances = 30
             yield 0xFF00, answer
-            if asked.QueryRetrieveLevel == "STUDY":
+            if query.QueryRetrieveLevel == "STUDY":
                 return
 
     def get(self, event):
@@ -164,7 +164,7 @@ def test_series_are_listed_without_names_and_chosen(series, tmp_path, capsys):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_nobody_there_a_refusal_and_silence_are_told_apart(series, capsys):
+def test_nobody_there_a_refusal_and_silence_are_distinguished(series, capsys):
     assert _send(series[0], _free_port()) == 3
     assert "no connection" in capsys.readouterr().err
     with listening(Archive(), reject=True) as port:
@@ -178,8 +178,8 @@ def test_nobody_there_a_refusal_and_silence_are_told_apart(series, capsys):
 def test_an_object_that_is_not_taken_is_named(series, capsys):
     with listening(Archive(status=0xA700)) as port:
         assert _send(series[0], port) == 3
-    told = capsys.readouterr().err
-    assert "A700, out of resources, for CT Image Storage after 0 of 30 objects" in told
+    error = capsys.readouterr().err
+    assert "A700, out of resources, for CT Image Storage after 0 of 30 objects" in error
     with listening(Archive(status=0xB000)) as port:
         assert _send(series[0], port) == 0
     assert "30 of them with a remark" in capsys.readouterr().out
@@ -196,7 +196,7 @@ def test_an_object_that_is_not_taken_is_named(series, capsys):
         (["--to", "archive:104", "--tls-ca", "none.pem"], "PEM"),
     ],
 )
-def test_wrong_use_is_told(series, argv, word, capsys):
+def test_wrong_use_is_reported(series, argv, word, capsys):
     assert main(["send", str(series[0]), "--called", "ARCHIVE", *argv]) == 2
     assert word in capsys.readouterr().err
 

@@ -13,7 +13,7 @@ from canalwise.workbench.validation import validation
 from canalwise.workbench.validation.page import validation_page, verdict, write_validation
 from canalwise.workbench.validation.round_trips import round_trip_rows
 from canalwise.workbench.validation.rows import ValidationRow, median_row, worst_row
-from canalwise.workbench.validation.validation import QUICK, Effort, validation_json
+from canalwise.workbench.validation.validation import QUICK, ValidationScope, validation_json
 
 
 def test_the_worst_error_decides_and_nothing_found_does_not_pass():
@@ -38,7 +38,7 @@ def test_labels_come_back_through_every_format():
 
 def test_the_command_writes_page_and_data_and_tells_failures(tmp_path, capsys, monkeypatch):
     rows = [worst_row("reach mm", [0.9], 0.5, "asked"), ValidationRow("round trip", "<SEG>", 0.0, 0.0, 0.0, 9, "map")]
-    monkeypatch.setattr(validation, "validated", lambda effort, say: rows)
+    monkeypatch.setattr(validation, "validated", lambda scope, say: rows)
     argv = ["validate", "--out", str(tmp_path / "v")]
     assert main([*argv, "--json", "--strict"]) == 4
     document = json.loads(capsys.readouterr().out)
@@ -53,15 +53,15 @@ def test_the_command_writes_page_and_data_and_tells_failures(tmp_path, capsys, m
 
 
 def test_what_is_worked_out_covers_every_kind(monkeypatch):
-    told = []
+    steps = []
     monkeypatch.setattr(validation, "round_trip_rows", list)
     monkeypatch.setattr(validation, "errors_of", lambda case: {"reach mm": [0.1], "facet area": [0.01]})
-    rows = validation.validated(Effort(2, (), 0), told.append)
+    rows = validation.validated(ValidationScope(2, (), 0), steps.append)
     assert [row.kind for row in rows].count("published") == len(validation.PUBLISHED_RANGES)
     assert {row.quantity for row in rows if row.passed} >= {"estimate: reach mm", "estimate: facet area"}
     # Nothing was found for the others, which therefore do not pass.
     assert not any(row.passed for row in rows if row.count == 0)
-    assert told[0].startswith("estimate 1 of 2: L3-L4")
+    assert steps[0].startswith("estimate 1 of 2: L3-L4")
 
 
 @pytest.mark.parametrize("force", [False, True])

@@ -13,6 +13,7 @@ from canalwise.estimator.charts.entry_map import EntryMap, entry_map
 from canalwise.estimator.charts.instrument_chart import DiameterCurve, InstrumentChart, instrument_chart, with_diameter
 from canalwise.estimator.charts.tilt_chart import TiltChart, tilt_chart, tilted_plans
 from canalwise.estimator.estimate.estimate_json import plain
+from canalwise.estimator.limit_rules import RELATIONS
 from canalwise.estimator.limits import Limit
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.grid import Float
@@ -23,13 +24,13 @@ from canalwise.workbench.style.palette import LEAST_STACKED_MM3, STACK
 STEPS = 2
 """Signs of progress that an entry map and an instrument chart give."""
 
-FREED = {"near side": "ipsilateral", "far side": "contralateral"}
+FREED = {f"{relation} side": relation for relation in RELATIONS}
 """What must be freed, as the page names it."""
 
 
 @dataclass(frozen=True)
 class TiltChartRequest:
-    """What another medial tilt of the entry would cost; `phase` is told back, a `task` decides nothing."""
+    """What another medial tilt of the entry would cost; `phase` is returned as sent, a `task` decides nothing."""
 
     plan: Approach
     phase: str = IPSILATERAL

@@ -10,7 +10,7 @@ from canalwise.estimator.estimate.estimate_json import plain
 from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.uncertain_json import uncertain_as_json
 from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.workbench.console.json_results import USUAL_HANDS
+from canalwise.workbench.console.json_results import USUAL_EXECUTIONS
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 
@@ -36,9 +36,9 @@ def answer(session: Session, message: ExecutionRequest, job: RequestJob) -> Json
     def each() -> None:
         if job.stop.is_set():
             raise Cancelled
-        job.tell(next(done), USUAL_HANDS.samples, "executions worked out")
+        job.tell(next(done), USUAL_EXECUTIONS.samples, "executions worked out")
 
-    document = plain(uncertain_as_json(found, resection_intervals(found, USUAL_HANDS, each)))
+    document = plain(uncertain_as_json(found, resection_intervals(found, USUAL_EXECUTIONS, each)))
     return {part: document[part] for part in PARTS}
 
 

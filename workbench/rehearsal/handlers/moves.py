@@ -1,6 +1,6 @@
 """Moves of a plan that need the anatomy: a start, another docking point, another skin entry.
 
-A move changes what it must and keeps what a hand has set. Where the planner would lay a plan otherwise from the new
+A move changes what it must and keeps what a person has set. Where the planner would plan otherwise from the new
 place than from the old one, in its tilts, depths and pivot, the plan is changed by that difference; so a move back
 undoes a move, a move of no length changes nothing, and a plan that the planner made stays one that it would make.
 """
@@ -33,7 +33,7 @@ FARTHEST_ENTRY_MM = 60.0
 (common practice, no source)."""
 
 ENTRY_TOL_MM = 1e-3
-"""The entry is as asked within this."""
+"""The entry is as requested within this."""
 
 ENTRY_ROUNDS = 40
 """Rounds in which the axis and the skin it runs through are brought together; two to five are the rule."""
@@ -42,7 +42,7 @@ LEAST_DISTANCE_MM = 1.0
 """A pivot is never nearer to its docking depth."""
 
 FOLLOWS = ("medial_tilt_deg", "cranial_tilt_deg", "sleeve_past_lamina_mm", "tip_past_lamina_mm")
-"""What of a phase follows a move; its sweep is the hand's own."""
+"""What of a phase follows a move; its sweep is the person's own."""
 
 
 @dataclass(frozen=True)
@@ -96,6 +96,8 @@ def enter(session: Session, message: EntryRequest, job: RequestJob) -> Json:
 def docked(anatomy: Anatomy, plan: Approach, point_mm: Float) -> Approach:
     """A plan with its sleeve lowered through a point of the level frame; instrument and sweeps stay.
 
+    `point_mm` (3,) array, mm.
+
     Raises
     ------
     WrongUse : the point lies across the midline, or too far from the interlaminar window
@@ -126,7 +128,7 @@ def entered(prepared: PreparedLevel, plan: Approach, entry_mm: tuple[float, floa
     """A plan through another skin entry, (lateral, cranial) mm as `estimator.planning.skin_entry` reports it.
 
     The first axis runs through the entry; pivot and docking depth stay in their own coronal planes, instrument and
-    sweeps stay, and each phase keeps its angle off the straight way to the near recess or the far targets.
+    sweeps stay, and each phase keeps its angle off the straight line to the near recess or the far targets.
 
     Raises
     ------
@@ -140,15 +142,15 @@ def entered(prepared: PreparedLevel, plan: Approach, entry_mm: tuple[float, floa
             got=(round(lateral_mm, 1), round(cranial_mm, 1)),
             do="Enter nearer to the level, or choose the other side first.",
         )
-    ground, (own_mm, by_skin) = entry_variation_of(prepared.level, plan), _entry_of(prepared, plan)
+    entry_variation, (own_mm, by_skin) = entry_variation_of(prepared.level, plan), _entry_of(prepared, plan)
     across = lateral_mm if plan.side == "left" else -lateral_mm
     place = np.array([across, own_mm[1], cranial_mm + landmark_z_mm(prepared.level, plan.side)])
     for _ in range(ENTRY_ROUNDS):
-        moved = _through(ground, own_mm, place)
+        moved = _through(entry_variation, own_mm, place)
         found, at_skin = _entry_of(prepared, moved)
         if np.abs(found - place).max() <= ENTRY_TOL_MM and at_skin == by_skin:
             return moved
-        # the axis met the skin further in or out than was thought: the entry is there, where it was asked for
+        # the axis met the skin further in or out than was thought: the entry is there, where it was requested
         place[1] = found[1]
     raise WrongUse(
         "the skin entry",
@@ -168,15 +170,15 @@ def _entry_of(prepared: PreparedLevel, plan: Approach) -> tuple[Float, bool]:
     return frame.to_level_mm(first.pivot_ras_mm if skin is None else skin), skin is not None
 
 
-def _through(ground: EntryVariation, own_mm: Float, entry_mm: Float) -> Approach:
+def _through(entry_variation: EntryVariation, own_mm: Float, entry_mm: Float) -> Approach:
     """The entry variation's plan with its first axis through another entry."""
-    turned = ground.aims_deg(np.stack([own_mm, entry_mm]))
-    angles = np.tile(ground.angles_deg, (2, 1))
+    turned = entry_variation.aims_deg(np.stack([own_mm, entry_mm]))
+    angles = np.tile(entry_variation.angles_deg, (2, 1))
     angles[1, [0, 1, 3, 4]] += turned[1] - turned[0]
-    laid = ground.laid(np.stack([own_mm, entry_mm]), angles)
-    moved = _changed_as(ground.plan, laid.approach(0), laid.approach(1))
-    back = moved.pivot_distance_mm * axes_level(laid)[1, 0]
-    place = pivots_level_mm(laid)[1, 0] + back - np.array(moved.phases[0].pivot_shift_mm)
+    placed = entry_variation.approaches_at(np.stack([own_mm, entry_mm]), angles)
+    moved = _changed_as(entry_variation.plan, placed.approach(0), placed.approach(1))
+    back = moved.pivot_distance_mm * axes_level(placed)[1, 0]
+    place = pivots_level_mm(placed)[1, 0] + back - np.array(moved.phases[0].pivot_shift_mm)
     return replace(moved, docking_point_mm=triple(place))
 
 

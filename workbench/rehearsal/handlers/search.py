@@ -65,7 +65,7 @@ def found(session: Session, message: SearchRequest, job: RequestJob) -> Json:
         return searched_json(search(prepared, question, _counted(job, question)))
 
 
-def ways(session: Session, message: AccessesRequest, job: RequestJob) -> Json:
+def accesses(session: Session, message: AccessesRequest, job: RequestJob) -> Json:
     """The accesses on their best plans, as `canalwise compare --json`."""
     question = SearchTask(
         breadth=check_breadth(message.breadth), budget=within_budget(message.budget), seed=message.seed
@@ -111,5 +111,5 @@ def _ended_early() -> Iterator[None]:
 
 ASKS: dict[str, RequestKind] = {
     "search": RequestKind(SearchRequest, found, long=True),
-    "ways": RequestKind(AccessesRequest, ways, long=True),
+    "ways": RequestKind(AccessesRequest, accesses, long=True),
 }

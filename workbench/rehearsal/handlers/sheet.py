@@ -111,7 +111,7 @@ def report(session: Session, message: ReportRequest, job: RequestJob) -> Json:
     from canalwise.workbench.report.pdf import report_pdf
     from canalwise.workbench.report.report import page_of
 
-    job.tell(0, 2, "estimating, and comparing the ways in")
+    job.tell(0, 2, "estimating, and comparing the accesses")
     case = session.case
     stamp = stamp_now(case.anatomy_sha256, message.name)
     reported = facts_of(case.scan, case.anatomy, message.plan, message.task, stamp)

@@ -24,7 +24,7 @@ UNANSWERED = 32
 """Questions of one page that may be unanswered at a time."""
 
 PROGRESS_S = 0.1
-"""Progress is told no more often than this."""
+"""Progress is reported no more often than this."""
 
 CLOSE_S = 3.0
 """How long a server that ends waits for what is being answered; autosave takes some hundredths of that."""
@@ -141,7 +141,7 @@ class Jobs:
         await self.send(problem_reply(question.seq, question.name, problem))
 
     async def _begin(self, opened: _Open) -> None:
-        """Starts it, or puts it next where one of its kind is under way and only the newest matters."""
+        """Starts it, or puts it next where one of its kind is running and only the newest matters."""
         key = _slot_key(opened.question)
         slot = self._slots.get(key) if key is not None else None
         if slot is not None:

@@ -1,7 +1,7 @@
 """Who may talk to the rehearsal server: this machine's own pages, with this run's token, and nobody else.
 
 Anyone may send requests to a port of the loopback, and any web page may make a browser send some. The token in the
-path keeps out who was not told the address. The Host check keeps out a foreign name made to point at the loopback,
+path keeps out who was not given the address. The Host check keeps out a foreign name made to point at the loopback,
 the Origin check a foreign page; the policies keep what we serve from loading or running anything that is not ours.
 """
 
@@ -135,7 +135,7 @@ class GuardedApp:
     async def _let_in(self, scope: Scope, receive: Receive, send: Send) -> None:
         try:
             await self._app(scope, receive, send)
-        except Exception as fault:  # the client has been told; a trace on the screen would tell paths
+        except Exception as fault:  # the client has been answered; a trace on the screen would show paths
             log_error(scope["type"], fault)
 
     def _refusal(self, scope: Scope, headers: Headers) -> int | None:

@@ -80,7 +80,7 @@ LAST_PORT = 65535
 """Ports are 16 bits."""
 
 EVERYWHERE = ("0.0.0.0", "::")
-"""Hosts that stand for every address: the server could not tell by which name it is rightly asked for."""
+"""Hosts that stand for every address: the server could not tell by which name it is rightly requested."""
 
 
 def _bound(host: str, port: int) -> socket.socket:

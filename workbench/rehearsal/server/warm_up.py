@@ -27,5 +27,5 @@ def _warm(session: Session, start: InitialPlan) -> None:
             try:
                 intervals_of(session.exact(default_approach(session.case.anatomy, name, side), NAMES))
             except CanalwiseError:
-                continue  # the page will be told when it asks
+                continue  # the page will learn it when it asks
             return

@@ -52,7 +52,7 @@ class LruCache(Generic[Key, Found]):
         try:
             answer.set_result(find())
         except BaseException as problem:
-            # what failed is not kept: it is tried again when it is asked for again
+            # what failed is not kept: it is tried again when it is requested again
             with self._lock:
                 if self._kept.get(key) is answer:
                     del self._kept[key]

@@ -21,7 +21,7 @@ GREATEST_SEQ = 2**53 - 1
 """Greatest whole number that a page can count to exactly."""
 
 TOLD = 200
-"""Characters of a wrong value that are told back."""
+"""Characters of a wrong value that are quoted back."""
 
 WHO = "the message"
 

@@ -36,9 +36,9 @@ class RequestKind:
     message : frozen dataclass that the message is read into; its fields are what the page must send, nothing else
     answer : gives the answer as JSON data, run in a worker thread; raises CanalwiseError for what the page got wrong.
         An answer may hold one key "binary", bytes that follow it as a frame of their own
-    newest_only : may an unanswered question of this kind be dropped when the same page asks another? What is under
-        way then has its `stop` set
-    apart : name of a field of the message; with `newest_only`, one question for each of its values may be under way
+    newest_only : may an unanswered question of this kind be dropped when the same page asks another? What is in
+        progress then has its `stop` set
+    apart : name of a field of the message; with `newest_only`, one question for each of its values may be running
     always : does it change the case? It is then carried out even if the page has gone meanwhile
     long : does it take seconds? Such questions wait for each other, and never keep an estimate waiting
     """

@@ -25,7 +25,7 @@ PREPARED = 2
 """Levels kept prepared at a time: what one surgeon goes back and forth between, in bounded memory."""
 
 ESTIMATES = 4
-"""Exact estimates kept: numbers, removal and picture of one plan are asked for one after the other."""
+"""Exact estimates kept: numbers, removal and picture of one plan are requested one after the other."""
 
 
 @dataclass(eq=False)

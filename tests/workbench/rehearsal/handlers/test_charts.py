@@ -1,4 +1,4 @@
-"""What a page is told of charts, searches and comparisons: the estimator's own numbers, ended when asked to."""
+"""Charts, searches and comparisons as a page gets them: the estimator's own numbers, ended on request."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ from canalwise.estimator.charts import tilt_chart as tilt_chart_module
 from canalwise.estimator.charts.tilt_chart import tilt_chart
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.estimator.outcome.plan_numbers import PlanNumbers, plan_numbers
+from canalwise.estimator.outcome.plan_numbers import plan_numbers
+from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.search_task import SearchTask
@@ -34,7 +35,7 @@ from canalwise.workbench.rehearsal.handlers.charts import (
     instruments,
 )
 from canalwise.workbench.rehearsal.handlers.compare import PlanTableRequest, plan_table_answer
-from canalwise.workbench.rehearsal.handlers.search import AccessesRequest, SearchRequest, found, ways
+from canalwise.workbench.rehearsal.handlers.search import AccessesRequest, SearchRequest, accesses, found
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob
 from canalwise.workbench.rehearsal.session.session import Session
 from tests.workbench import toy
@@ -79,7 +80,7 @@ def plan_of(data: Json) -> Approach:
     return cattrs.structure(data, Approach)
 
 
-def told(prepared: PreparedLevel, data: Json) -> PlanNumbers:
+def numbers_of_plan(prepared: PreparedLevel, data: Json) -> PlanNumbers:
     return plan_numbers(decompressed(prepared, plan_of(data)))
 
 
@@ -98,7 +99,7 @@ def test_an_angle_chart_is_the_estimators(tilts: Json, plan: Approach, prepared:
     assert tilts["bone_mm3"] == chart.numbers.bone_mm3.tolist()
     assert tilts["feasible"] == chart.feasible.tolist()
     assert tilts["reach_mm"] == chart.numbers.reach_mm.tolist()
-    assert tilts["targets_frac"]["far side"] == chart.numbers.freed_frac["contralateral"].tolist()
+    assert tilts["targets_frac"]["contralateral side"] == chart.numbers.freed_frac["contralateral"].tolist()
     assert np.sum(list(tilts["layers_mm3"].values()), axis=0) == pytest.approx(chart.numbers.bone_mm3, abs=30.0)
     assert [not broken for broken in tilts["breaks"]] == chart.numbers.kept.tolist()
 
@@ -108,7 +109,7 @@ def test_every_point_of_an_angle_chart_stands_for_its_plan(
 ) -> None:
     assert plan_of(tilts["plans"][tilts["plan"]]) == plan
     for row in (0, len(tilts["plans"]) - 1):
-        alone = told(prepared, tilts["plans"][row])
+        alone = numbers_of_plan(prepared, tilts["plans"][row])
         assert alone.bone_mm3 == tilts["bone_mm3"][row]
         assert alone.good == tilts["feasible"][row]
 
@@ -124,7 +125,7 @@ def test_an_entry_map_stands_for_its_plans(session: Session, plan: Approach, pre
         assert (bone is None) == (reason >= 0)
         reported = chart["reached_bone_mm3"][row][column]
         if reported is not None:
-            alone = told(prepared, chart["plans"][row][column])
+            alone = numbers_of_plan(prepared, chart["plans"][row][column])
             assert alone.bone_mm3 == reported
             assert alone.good == (bone is not None)
             seen += 1
@@ -141,7 +142,7 @@ def test_an_instrument_chart_stands_for_its_plans(session: Session, plan: Approa
         ):  # fmt: skip
             assert held["channel"][f"{curve['part']}_diameter_mm"] == mm
             assert held["phases"] == json.loads(json.dumps(chart_phases(plan)))
-            assert [told(prepared, one).bone_mm3 for one in (held, best)] == reported
+            assert [numbers_of_plan(prepared, one).bone_mm3 for one in (held, best)] == reported
 
 
 def chart_phases(plan: Approach) -> list[Json]:
@@ -173,35 +174,35 @@ def test_progress_grows_to_its_end(session: Session, plan: Approach) -> None:
     assert all(done <= total for done, total, _ in reported)
 
 
-def asked(**change: object) -> SearchRequest:
+def search_request(**change: object) -> SearchRequest:
     usual = {"level": LEVEL, "sides": SIDES, "instruments": ("interlaminar",), "budget": BUDGET, "seed": 0}
     return cattrs.structure(usual | change, SearchRequest)
 
 
 def test_a_search_is_the_estimators(session: Session, prepared: PreparedLevel) -> None:
     reported: list[tuple[int, int, str]] = []
-    document = found(session, asked(), RequestJob(lambda *sign: reported.append(sign)))
+    document = found(session, search_request(), RequestJob(lambda *sign: reported.append(sign)))
     same = searched_json(search(prepared, SearchTask(budget=BUDGET)))
     assert json_text(document) == json_text(same)
     assert reported[-1][0] == BUDGET
     assert {total for _, total, _ in reported} == {BUDGET}
 
 
-def test_one_side_only_is_searched_where_one_is_asked_for(session: Session) -> None:
-    document = found(session, asked(sides=("right",), instruments=("stenosis",)), RequestJob())
+def test_one_side_only_is_searched_where_one_is_requested(session: Session) -> None:
+    document = found(session, search_request(sides=("right",), instruments=("stenosis",)), RequestJob())
     assert {row["approach"]["side"] for row in document["pareto"]} == {"right"}
     assert {row["instrument"] for row in document["pareto"]} == {"stenosis"}
 
 
 def test_a_search_that_is_stopped_tells_what_it_found(session: Session) -> None:
-    document = found(session, asked(budget=9_000), stopped())
+    document = found(session, search_request(budget=9_000), stopped())
     assert document["stopped"]
     assert 0 < document["evaluated"] < 300
     assert document["best"]["approach"]["level"] == LEVEL
 
 
-def test_ways_that_are_stopped_tell_what_they_found(session: Session) -> None:
-    document = ways(session, AccessesRequest(LEVEL, 9_000, 0), stopped())
+def test_comparisons_that_are_stopped_tell_what_they_found(session: Session) -> None:
+    document = accesses(session, AccessesRequest(LEVEL, 9_000, 0), stopped())
     assert document["stopped"]
     assert [row["name"] for row in document["rows"]] == ["left", "right", "both sides", "midline laminectomy"]
 
@@ -211,10 +212,10 @@ def test_ways_that_are_stopped_tell_what_they_found(session: Session) -> None:
 )
 def test_what_cannot_be_searched_for_is_refused(session: Session, change: dict[str, object]) -> None:
     with pytest.raises(WrongUse):
-        found(session, asked(**change), RequestJob())
+        found(session, search_request(**change), RequestJob())
 
 
-def test_pinned_plans_are_told_row_by_row(session: Session, plan: Approach) -> None:
+def test_pinned_plans_are_reported_row_by_row(session: Session, plan: Approach) -> None:
     reported: list[tuple[int, int, str]] = []
     message = PlanTableRequest(
         (plan, default_approach(toy.pressed_anatomy(), LEVEL, "right")), TASK[:1], midline=True, both=False

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from canalwise.estimator.estimate.estimate_json import plain
-from canalwise.estimator.execution.uncertainty_values import HandTrial
+from canalwise.estimator.execution.uncertainty_values import ExecutionTrial
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.workbench.console.json_results import with_decompression
 from canalwise.workbench.rehearsal.handlers import execution
@@ -13,12 +13,12 @@ from canalwise.workbench.rehearsal.session.request import Cancelled, RequestJob
 from tests.workbench import toy
 from tests.workbench.rehearsal import balls
 
-FEW = HandTrial(2)
+FEW = ExecutionTrial(2)
 
 
 @pytest.fixture(autouse=True)
 def _few(monkeypatch):
-    monkeypatch.setattr(execution, "USUAL_HANDS", FEW)
+    monkeypatch.setattr(execution, "USUAL_EXECUTIONS", FEW)
 
 
 def test_they_add_what_the_command_says():
@@ -30,7 +30,7 @@ def test_they_add_what_the_command_says():
     bare = {"warnings": [], "geometry": {"definitions": {}, "phases": []}}
     whole = plain(with_decompression(bare, session.prepared("L3-L4"), plan, FEW))
     assert told == {part: whole[part] for part in execution.PARTS}
-    assert told["chances"]["hands"] == FEW.samples
+    assert told["chances"]["executions"] == FEW.samples
     assert sorted(done for done, _, _ in reported) == [1, 2]
     job.stop.set()
     with pytest.raises(Cancelled):

@@ -106,8 +106,8 @@ def test_facts_that_would_answer_are_held_back_everywhere_in_the_lesson(session,
 
 
 def test_a_mark_tells_the_steps_own_facts_and_still_not_those_of_others(session, plan, facts):
-    asked = reported(session, "secretive", plan)["steps"][0]
-    answer = marked(session, "secretive", 0, plan, asked["choices"][0])
+    first_step = reported(session, "secretive", plan)["steps"][0]
+    answer = marked(session, "secretive", 0, plan, first_step["choices"][0])
     assert set(answer) == {"right", "correct", "because", "told"}
     assert answer["told"]["aim"] == f"Reach {facts.reported('reach:far')}, stopped by {HELD_BACK}, from the left."
 
@@ -122,7 +122,7 @@ def test_just_one_choice_of_each_question_is_right(session, plan, name):
             assert answer["because"]
 
 
-def test_the_same_plan_is_asked_the_same(session, plan):
+def test_the_same_plan_gets_the_same_questions(session, plan):
     assert reported(session, "1-one-side-both-recesses", plan) == reported(session, "1-one-side-both-recesses", plan)
 
 
@@ -143,7 +143,7 @@ def test_the_pictures_phase_is_a_place_in_the_plan(session, plan):
         (2, "x", "the step must ask a question"),
     ],
 )
-def test_a_mark_for_what_was_not_asked_is_refused(session, plan, step, choice, rule):
+def test_a_mark_for_what_was_not_requested_is_refused(session, plan, step, choice, rule):
     with pytest.raises(WrongUse, match=rule):
         marked(session, "secretive", step, plan, choice)
 

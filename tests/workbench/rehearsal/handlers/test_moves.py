@@ -1,4 +1,4 @@
-"""Moves of a plan: they go where they are asked to, change what they must and keep what a hand has set."""
+"""Moves of a plan: they go where requested, change what they must and keep what a person has set."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def prepared(request):
     return prepared_level(with_skin() if request.param == "skin" else toy.anatomy(), LEVEL)
 
 
-def hands_plan(anatomy, side):
+def edited_plan(anatomy, side):
     """The usual start, then changed by hand in every way."""
     plan = default_approach(anatomy, LEVEL, side, INSTRUMENTS["wide interlaminar"].channel)
     near, far = plan.phases
@@ -63,8 +63,8 @@ def numbers_of(plan):
 
 @SIDES
 @pytest.mark.parametrize(("lateral_mm", "cranial_mm"), [(4.0, 0.0), (9.0, -6.0), (14.0, 5.0), (20.0, -12.0)])
-def test_entry_is_where_it_was_asked(prepared, side, sign, lateral_mm, cranial_mm):
-    moved = entered(prepared, hands_plan(prepared.anatomy, side), (lateral_mm, cranial_mm))
+def test_entry_is_where_it_was_requested(prepared, side, sign, lateral_mm, cranial_mm):
+    moved = entered(prepared, edited_plan(prepared.anatomy, side), (lateral_mm, cranial_mm))
     found = entry_of(prepared, moved)
     assert (found.lateral_mm, found.cranial_mm) == pytest.approx((lateral_mm, cranial_mm), abs=ENTRY_TOL_MM)
     assert found.at == ("skin" if prepared.air_in_view else "pivot")
@@ -72,9 +72,9 @@ def test_entry_is_where_it_was_asked(prepared, side, sign, lateral_mm, cranial_m
 
 
 @SIDES
-def test_entry_keeps_instrument_sweeps_and_what_the_hand_has_turned(prepared, side, sign):
-    """Each phase keeps its angle off the way the planner would take; so more lateral means more medially tilted."""
-    plan = hands_plan(prepared.anatomy, side)
+def test_entry_keeps_instrument_sweeps_and_what_a_person_has_turned(prepared, side, sign):
+    """Each phase keeps its angle off the axis the planner would take; so more lateral means more medially tilted."""
+    plan = edited_plan(prepared.anatomy, side)
     own = entry_of(prepared, plan)
     moved = entered(prepared, plan, (own.lateral_mm + 6.0, own.cranial_mm))
     assert (moved.channel, moved.side, moved.level) == (plan.channel, plan.side, plan.level)
@@ -87,7 +87,7 @@ def test_entry_keeps_instrument_sweeps_and_what_the_hand_has_turned(prepared, si
 
 @SIDES
 def test_entering_where_the_plan_enters_changes_nothing(prepared, side, sign):
-    plan = hands_plan(prepared.anatomy, side)
+    plan = edited_plan(prepared.anatomy, side)
     own = entry_of(prepared, plan)
     same = entered(prepared, plan, (own.lateral_mm, own.cranial_mm))
     assert numbers_of(same) == pytest.approx(numbers_of(plan), abs=ENTRY_TOL_MM)
@@ -95,7 +95,7 @@ def test_entering_where_the_plan_enters_changes_nothing(prepared, side, sign):
 
 @SIDES
 def test_moving_the_entry_back_undoes_it(prepared, side, sign):
-    plan = hands_plan(prepared.anatomy, side)
+    plan = edited_plan(prepared.anatomy, side)
     own = entry_of(prepared, plan)
     there = entered(prepared, plan, (own.lateral_mm + 5.0, own.cranial_mm + 4.0))
     back = entered(prepared, there, (own.lateral_mm, own.cranial_mm))
@@ -109,21 +109,21 @@ def test_moving_the_entry_back_undoes_it(prepared, side, sign):
 @pytest.mark.parametrize("entry_mm", [(-1.0, 0.0), (61.0, 0.0), (10.0, 75.0), (10.0, -75.0)])
 def test_entries_that_cannot_be_are_refused_with_what_to_do(prepared, entry_mm):
     with pytest.raises(WrongUse, match="skin entry") as refused:
-        entered(prepared, hands_plan(prepared.anatomy, "left"), entry_mm)
+        entered(prepared, edited_plan(prepared.anatomy, "left"), entry_mm)
     assert "other side" in refused.value.do
 
 
 def test_entry_where_the_scan_shows_no_skin_is_refused():
     prepared = prepared_level(with_skin(), LEVEL)
     with pytest.raises(WrongUse, match="skin entry"):
-        entered(prepared, hands_plan(prepared.anatomy, "left"), (40.0, -50.0))
+        entered(prepared, edited_plan(prepared.anatomy, "left"), (40.0, -50.0))
 
 
 @SIDES
 def test_docking_where_the_plan_docks_changes_nothing(side, sign):
     anatomy = toy.anatomy()
     plan = default_approach(anatomy, LEVEL, side)
-    turned = replace(plan, phases=hands_plan(anatomy, side).phases)
+    turned = replace(plan, phases=edited_plan(anatomy, side).phases)
     for each in (plan, turned):
         assert numbers_of(docked(anatomy, each, np.array(plan.docking_point_mm))) == pytest.approx(numbers_of(each))
 
@@ -160,7 +160,7 @@ def test_places_no_sleeve_can_dock_on_are_refused(point, words):
     assert refused.value.do
 
 
-def asked(name, **fields):
+def answered(name, **fields):
     """The plan a page is answered with, its message read as the socket reads it."""
     session = balls.session_of(toy.anatomy(), toy.scan())
     ask = ASKS[name]
@@ -173,21 +173,21 @@ def as_sent(plan):
 
 
 @pytest.mark.parametrize("instrument", list(INSTRUMENTS))
-def test_start_is_the_planners_with_the_instrument_asked(instrument):
+def test_start_is_the_planners_with_the_instrument_requested(instrument):
     channel = INSTRUMENTS[instrument].channel
-    reported = asked("start", level=LEVEL, side="right", instrument=instrument)
+    reported = answered("start", level=LEVEL, side="right", instrument=instrument)
     assert reported == as_sent(default_approach(toy.anatomy(), LEVEL, "right", channel))
 
 
 def test_unknown_instrument_is_refused_with_those_there_are():
     with pytest.raises(WrongUse, match="stenosis"):
-        asked("start", level=LEVEL, side="right", instrument="spoon")
+        answered("start", level=LEVEL, side="right", instrument="spoon")
 
 
 def test_moves_answer_over_the_wire():
     plan = default_approach(toy.anatomy(), LEVEL, "left")
     at = as_sent(docked(toy.anatomy(), plan, np.array([9.0, 20.0, 6.0])))
-    assert asked("dock", plan=as_sent(plan), point_mm=[9.0, 20.0, 6.0]) == at
+    assert answered("dock", plan=as_sent(plan), point_mm=[9.0, 20.0, 6.0]) == at
     prepared = prepared_level(toy.anatomy(), LEVEL)
     through = as_sent(entered(prepared, plan, (12.0, -3.0)))
-    assert asked("enter", plan=as_sent(plan), lateral_mm=12.0, cranial_mm=-3.0) == through
+    assert answered("enter", plan=as_sent(plan), lateral_mm=12.0, cranial_mm=-3.0) == through

@@ -27,7 +27,7 @@ def _coarse(monkeypatch):
     monkeypatch.setattr(ask_picture, "PIXEL_MM", 0.4)
 
 
-def asked(view, side="left", task=NAMES):
+def drawn(view, side="left", task=NAMES):
     """The pixels a page is answered with."""
     plan = asdict(default_approach(toy.anatomy(), "L3-L4", side))
     fields = json.loads(json.dumps({"plan": plan, "task": list(task), "view": view}))
@@ -48,21 +48,21 @@ def painted(pixels):
 
 
 def test_bone_that_goes_is_painted_before_and_gone_afterwards():
-    before, after = asked("planned"), asked("afterwards")
+    before, after = drawn("planned"), drawn("afterwards")
     assert before.shape == after.shape == (240, 240, 3)
     assert painted(before) > 20
     assert painted(after) == 0
     assert (before != after).any()
 
 
-def test_what_is_painted_is_the_task_that_was_asked():
+def test_what_is_painted_is_the_task_that_was_requested():
     """The near wall is reached through the open window, the near recess only through bone."""
-    wall, recess = (asked("planned", task=(name,)) for name in ("ipsilateral canal wall", "ipsilateral recess"))
+    wall, recess = (drawn("planned", task=(name,)) for name in ("ipsilateral canal wall", "ipsilateral recess"))
     assert painted(wall) < 5 < painted(recess)
 
 
 def test_picture_is_taken_from_the_side_of_the_entry():
-    left, right = asked("afterwards", "left"), asked("afterwards", "right")
+    left, right = drawn("afterwards", "left"), drawn("afterwards", "right")
     shapes = [(picture != 255).any(axis=-1) for picture in (left, right[:, ::-1])]
     assert (shapes[0] != shapes[1]).mean() < 0.05
     assert ((left != 255).any(axis=-1) != (right != 255).any(axis=-1)).mean() > 0.05
@@ -70,4 +70,4 @@ def test_picture_is_taken_from_the_side_of_the_entry():
 
 def test_other_views_are_refused():
     with pytest.raises(WrongUse):
-        asked("from within")
+        drawn("from within")

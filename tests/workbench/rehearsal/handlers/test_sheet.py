@@ -1,4 +1,4 @@
-"""Radiographs and pages to print, asked as a page asks them."""
+"""Radiographs and pages to print, requested as a page requests them."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from tests.workbench.surfaces.test_endoscope_png import url_of
 
 @pytest.fixture(autouse=True)
 def _coarse(coarse_pictures):
-    """Few pixels in 3D: these tests look at what is asked and answered."""
+    """Few pixels in 3D: these tests look at requests and answers."""
 
 
 def test_radiographs_are_those_of_the_library(page, toy_plan):
@@ -74,8 +74,8 @@ def test_sheet_is_a_page_under_a_policy_that_runs_nothing(page, served, toy_plan
 
 
 def test_report_as_page_and_as_pdf(page, served, toy_plan):
-    asked = {"plan": toy_plan, "task": list(NAMES)}
-    html, pdf = (served.get(page.ask("report", pdf=pdf, **asked)["url"]) for pdf in (False, True))
+    request = {"plan": toy_plan, "task": list(NAMES)}
+    html, pdf = (served.get(page.ask("report", pdf=pdf, **request)["url"]) for pdf in (False, True))
     assert html.headers["content-type"].startswith("text/html")
     assert b"canalwise rehearsal report" in html.content
     assert pdf.headers["content-type"] == "application/pdf"

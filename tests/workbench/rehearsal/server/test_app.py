@@ -106,7 +106,7 @@ def test_a_page_that_was_not_built_says_how_to_build_it(served, monkeypatch, tmp
         serving(served.session, served.kinds)
 
 
-def test_what_nobody_foresaw_is_told_without_a_trace(served, monkeypatch, capsys):
+def test_what_nobody_foresaw_is_reported_without_a_trace(served, monkeypatch, capsys):
     def broken(*_):
         raise RuntimeError(f"{FOLDER} is broken")
 

@@ -56,7 +56,7 @@ def test_a_foreign_host_is_refused(served, host):
 
 
 @pytest.mark.parametrize("token", ["", "x", "x" * 43, "%2e%2e", "\xfc"])
-def test_a_wrong_token_is_told_nothing(served, token):
+def test_a_wrong_token_is_given_nothing(served, token):
     for path in ("", "page.js", "case.json", "socket", "levels/L3-L4/scene.bin"):
         refused = served.request("GET", f"/{token}/{path}".encode().decode("latin-1").replace("\xc3\xbc", "%C3%BC"))
         assert refused.status_code == 404

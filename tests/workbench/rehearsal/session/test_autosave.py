@@ -131,7 +131,7 @@ def test_plans_are_shared_by_name(served, page, toy_plan):
     assert read_plan(served.folder / "plans" / "steep 2.toml").pivot_distance_mm == 50.0
 
 
-def test_a_plan_is_replaced_only_when_asked(page, toy_plan):
+def test_a_plan_is_replaced_only_when_requested(page, toy_plan):
     steeper = toy_plan | {"pivot_distance_mm": 50.0}
     page.ask("save", name="a", plan=toy_plan, replace=False)
     assert "other values" in page.refused("save", name="a", plan=steeper, replace=False)["rule"]

@@ -75,7 +75,7 @@ function resultOf(
     "more than the least (95 %)",
     "freed, side freed less",
     "joint kept, left / right",
-    "by hand",
+    "as executed",
   ];
   const table = tableOf(`${comparison.level}: each on the best plan found`, heads, comparison.rows.map(cellsOf));
   table.tHead?.rows[0]?.append(h("th", { scope: "col" }, "plan"));

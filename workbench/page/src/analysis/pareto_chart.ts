@@ -58,7 +58,7 @@ export function pareto(
     found.pareto.map((each) => [
       number(each.bone_removed_mm3, 0),
       percent(each.freed_frac),
-      percent(each.least_facet_kept_frac),
+      each.least_facet_kept_frac === null ? "not known" : percent(each.least_facet_kept_frac),
       each.approach.side,
       each.instrument,
     ]),
@@ -90,7 +90,7 @@ export function pareto(
   }
 
   function mark(each: ParetoCandidate, place: number, x: number, y: number): SVGElement {
-    const kept = Math.min(Math.max(2 * each.least_facet_kept_frac - 1, 0), 1);
+    const kept = Math.min(Math.max(2 * (each.least_facet_kept_frac ?? 1) - 1, 0), 1);
     const radius = SMALL_PX + kept * (LARGE_PX - SMALL_PX);
     const fill = SHADES[Math.min(Math.floor(kept * SHADES.length), SHADES.length - 1)];
     const shape =
@@ -178,6 +178,6 @@ function wordsOf(each: ParetoCandidate | undefined): string {
   const far = each.approach.phases.at(-1)?.medial_tilt_deg;
   return (
     `From the ${each.approach.side}, ${each.instrument}: ${number(each.bone_removed_mm3, 0)} mm\u00b3 of bone, ${percent(each.freed_frac)} freed on the side freed less, ` +
-    `at least ${percent(each.least_facet_kept_frac)} of each joint kept, ${number(far, 0)}\u00b0 over the top.`
+    `${each.least_facet_kept_frac === null ? "what is kept of the joints not known" : `at least ${percent(each.least_facet_kept_frac)} of each joint kept`}, ${number(far, 0)}\u00b0 over the top.`
   );
 }

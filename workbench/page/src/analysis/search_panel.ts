@@ -198,7 +198,7 @@ function ticks(
 function foundFace(context: Context, found: SearchResult): { element: HTMLElement; follow(): void } {
   const picks: [string, string, SearchPick | null][] = [
     ["B", "least bone", found.best],
-    ["L", "likeliest by hand", found.robust],
+    ["L", "likeliest as executed", found.robust],
     ["N", "next best", found.runner_up],
   ];
   const cards = picks.flatMap(([letter, words, pick]) => (pick ? [cardOf(context, letter, words, pick)] : []));

@@ -39,10 +39,10 @@ export function areaWords(areas: ThreeAreas | null | undefined, after?: Interval
 
 /** The chances that belong to the verdict; of the limits alone where no more is worked out. */
 export function outcomeChance({ chances }: Estimate): string {
-  const { freed, kept, both, hands, all_limits: limits } = chances;
+  const { freed, kept, both, executions, all_limits: limits } = chances;
   if (freed !== undefined && freed !== null) {
-    const words = [both, freed, kept].map((chance) => chanceWords(chance, hands));
-    return `chance of both ${words[0]} (freed ${words[1]}, kept ${words[2]}; ${hands} executions)`;
+    const words = [both, freed, kept].map((chance) => chanceWords(chance, executions));
+    return `chance of both ${words[0]} (freed ${words[1]}, kept ${words[2]}; ${executions} executions)`;
   }
   return limits === null ? "" : `chance that limits are kept: ${chanceWords(limits)}`;
 }

@@ -247,7 +247,7 @@ function reachTile() {
       point = blocker;
       show.hidden = !blocker;
       if (!reach) {
-        tile.show("not known", "", "no targets in view on the far side");
+        tile.show("not known", "", "no targets in view on the contralateral side");
         return;
       }
       const stops = limitWords(reach.limited_by);

@@ -102,7 +102,7 @@ function figures() {
       headline.show(headlineRows(estimate));
       // while the hand moves, the limits of the last resection stay, greyed with all the rest
       const judged = estimate.resection !== undefined;
-      if (judged) showLimits(limits, limitsOf(estimate), estimate.resection ? estimate.chances.hands : undefined);
+      if (judged) showLimits(limits, limitsOf(estimate), estimate.resection ? estimate.chances.executions : undefined);
       showLimits(swept, estimate.verdicts);
       if (estimate.resection) steps.show(estimate.resection.steps.map(stepRow));
       asked.show(taskRows(estimate));

@@ -19,7 +19,7 @@ import {
 const numbers = list(numeric);
 const maybeNumbers = list(maybeNumber);
 
-/** What a row of plans takes, keeps and frees (`targets_frac`: near and far side); one number a plan. */
+/** What a row of plans takes, keeps and frees (`targets_frac`: ipsilateral and contralateral side); one number a plan. */
 const outcomes = object({
   bone_mm3: numbers,
   facet_area_frac: record(RELATIONS, maybeNumbers),

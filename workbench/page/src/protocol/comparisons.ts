@@ -42,7 +42,8 @@ const paretoCandidate = object({
   approach: plan,
   bone_removed_mm3: numeric,
   freed_frac: numeric,
-  least_facet_kept_frac: numeric,
+  /** null where no joint was resolved */
+  least_facet_kept_frac: nullable(numeric),
 });
 export type ParetoCandidate = TypeOf<typeof paretoCandidate>;
 

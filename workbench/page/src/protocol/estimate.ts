@@ -74,7 +74,7 @@ const chances = object({
   kept: optional(maybeNumber),
   both: optional(maybeNumber),
   /** How many executions of the plan these rest on. */
-  hands: optional(numeric),
+  executions: optional(numeric),
 });
 export type Chances = TypeOf<typeof chances>;
 
@@ -139,7 +139,7 @@ export const executionAnswer = object({
   resection,
   freed,
   verdict: freedVerdict,
-  chances: object({ freed: maybeNumber, kept: maybeNumber, both: maybeNumber, hands: numeric }),
+  chances: object({ freed: maybeNumber, kept: maybeNumber, both: maybeNumber, executions: numeric }),
 });
 export type ExecutionAnswer = TypeOf<typeof executionAnswer>;
 
@@ -173,7 +173,7 @@ const estimate = object({
 });
 export type Estimate = TypeOf<typeof estimate>;
 
-/** What stops the next millimetre of reach on the far side. */
+/** What stops the next millimetre of reach on the contralateral side. */
 const blocker = object({
   point_mm: vec3,
   /** The target that is not reached for it. */

@@ -1,0 +1,213 @@
+"""Lines moved off their lattice: each chosen line's neighbours are looked at, closer and closer.
+
+A resection on a lattice depends on how the patient happens to lie in it: a tip a millimetre further on frees a cell
+more, a pivot a degree aside passes beside a lamina where the lattice's own would have to go through it. So
+
+1. lines are chosen on the lattice, zone after zone (`choice`);
+2. about every line chosen for a zone, tips a step aside in each direction and pivots between those of the window are
+   looked at, with what they take and the bone on their way;
+3. lines are exchanged for such neighbours as long as that saves bone, and what only neighbours can take is added;
+4. the same about the lines found, at half the step.
+
+Lines of earlier zones stay, so a broader room still takes no less than a narrower one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+import numpy.typing as npt
+
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.resection.bite import tips_taking
+from canalwise.estimator.resection.choice import LEAST_COST_MM3, Effort, completed, improved_lines, lines_of_zone
+from canalwise.estimator.resection.cover import cover_of
+from canalwise.estimator.resection.entry_window import EntryWindow
+from canalwise.estimator.resection.line_values import Tips, ToolLines, Tunnels
+from canalwise.estimator.resection.resection_level import ResectionLevel
+from canalwise.estimator.resection.tool_lines import clear_pairs
+from canalwise.estimator.resection.tunnels import tunnels_of
+from canalwise.recon.grid import Float
+
+STEPS_MM = (1.0, 0.5)
+"""How far aside neighbouring tips lie, round after round (scripts/why_resection.py)."""
+
+PIVOT_STEPS_MM = (2.0, 1.0)
+"""How far aside neighbouring pivots lie, lateral; along the spine twice as far."""
+
+AMONG_NEIGHBOURS = Effort((LEAST_COST_MM3,), (1, 3), 2)
+"""How hard lines are exchanged for neighbours."""
+
+Lines = npt.NDArray[np.int32]
+
+
+@dataclass(frozen=True, eq=False)
+class Candidates:
+    """Lines that can be gone, with what they take of bone and of the set."""
+
+    lines: ToolLines
+    tunnels: Tunnels
+    tips: Tips
+
+
+@dataclass(frozen=True, eq=False)
+class LineSite:
+    """Where lines are looked for: a level, an approach to it and its entry window."""
+
+    at: ResectionLevel
+    approach: Approach
+    window: EntryWindow
+
+    @property
+    def most(self) -> float:
+        """Weighted bone that a cubic millimetre of tissue is worth."""
+        return self.at.rules.value("bone_per_tissue")
+
+    def clear(self, pivots_mm: Float, tips_mm: Float) -> npt.NDArray[np.bool_]:
+        """(L,) array: which lines from (L, 3) pivots to (L, 3) tips can be gone."""
+        at, channel = self.at, self.approach.channel
+        how = (at.level.frame, channel, at.rules)
+        across = -1.0 if self.approach.side == "left" else 1.0
+        keep_out = at.keep_out(channel.tool_radius_mm)
+        return clear_pairs(self.window, (pivots_mm, tips_mm), at.cells, keep_out, how, across)
+
+    def tunnels(self, lines: ToolLines) -> Tunnels:
+        """What lines take of the bone."""
+        return tunnels_of(lines, self.window, self.at.cells.priced, self.approach.channel, self.at.rules)
+
+
+def chosen_and_refined(
+    site: LineSite, lattice: Candidates, steps_mm: tuple[float, ...] = STEPS_MM
+) -> tuple[Candidates, Lines]:
+    """All candidates, those found off the lattice after its own, and (n,) which of them are gone."""
+    wanted, candidates = site.at.set_cells, lattice
+    chosen = np.zeros(0, dtype=np.int32)
+    for zone in np.unique(wanted.zone):
+        weight = np.where(wanted.zone <= zone, wanted.mm3, 0.0)
+        kept = len(chosen)
+        cover = cover_of(candidates.lines, candidates.tunnels, candidates.tips, len(weight))
+        chosen = lines_of_zone(cover, weight, candidates.tips.places_mm, site.most, chosen)
+        for step_mm, aside_mm in zip(steps_mm, PIVOT_STEPS_MM, strict=False):
+            candidates, chosen = _moved(site, candidates, chosen, kept, weight, (step_mm, aside_mm))
+    return candidates, chosen
+
+
+def _moved(
+    site: LineSite, candidates: Candidates, chosen: Lines, kept: int, weight: Float, steps_mm: tuple[float, float]
+) -> tuple[Candidates, Lines]:
+    """Lines beyond the first `kept` exchanged for neighbours where that is cheaper, and completed by them."""
+    if len(chosen) == kept:
+        return candidates, chosen
+    own = some_candidates(candidates, chosen)
+    near = neighbours(site, some_candidates(candidates, chosen[kept:]), weight, steps_mm)
+    both = joined(own, near)
+    cover = cover_of(both.lines, both.tunnels, both.tips, len(weight))
+    first = completed(cover, weight, np.arange(len(chosen), dtype=np.int32), site.most)
+    found = improved_lines(cover, weight, both.tips.places_mm, site.most, first, kept, AMONG_NEIGHBOURS)
+    new = found[found >= len(chosen)]
+    grown = joined(candidates, some_candidates(both, new))
+    number = np.concatenate([chosen, np.full(len(near.lines.tip), -1, dtype=np.int32)])
+    number[new] = len(candidates.lines.tip) + np.arange(len(new), dtype=np.int32)
+    return grown, number[found]
+
+
+def neighbours(site: LineSite, some: Candidates, weight: Float, steps_mm: tuple[float, float]) -> Candidates:
+    """The lines beside some, tips and pivots a step aside in every direction."""
+    at, channel = site.at, site.approach.channel
+    step_mm, aside_mm = steps_mm
+    pivots, tips = some.lines.pivots_mm[some.lines.pivot], some.lines.tips_mm[some.lines.tip]
+    places, which = _moved_by(tips, step_mm * np.array(list(product((-1, 0, 1), repeat=3))), step_mm / 2)
+    takes = at.free_takes_at(places, channel)
+    useful = takes @ weight > 0
+    ends = site.window.within(_moved_places(pivots, _aside(aside_mm)))
+    pairs = np.array(list(product(range(which.shape[1]), range(ends.shape[1]))))
+    tip = which[:, pairs[:, 0]].reshape(-1)
+    pivot_mm = ends[:, pairs[:, 1]].reshape(-1, 3)
+    keys = np.concatenate([tip[:, None], np.rint(pivot_mm / 0.25).astype(np.int64)], axis=1)[useful[tip]]
+    _, first = np.unique(keys, axis=0, return_index=True)
+    rows = np.flatnonzero(useful[tip])[np.sort(first)]
+    tip, pivot_mm = tip[rows], np.ascontiguousarray(pivot_mm[rows])
+    clear = site.clear(pivot_mm, np.ascontiguousarray(places[tip]))
+    tip, pivot_mm = tip[clear], pivot_mm[clear]
+    used, own = np.unique(tip, return_inverse=True)
+    found = tips_taking(places[used], takes[used])
+    lines = ToolLines(
+        pivot_mm, found.places_mm, np.arange(len(pivot_mm), dtype=np.int32), own.astype(np.int32),
+        np.zeros((0, 0), dtype=np.uint8),
+    )  # fmt: skip
+    return Candidates(lines, site.tunnels(lines), found)
+
+
+def _aside(aside_mm: float) -> Float:
+    return np.array([(x * aside_mm, 0.0, 2 * z * aside_mm) for x, z in product((-1, 0, 1), repeat=2)])
+
+
+def _moved_places(places_mm: Float, by_mm: Float) -> Float:
+    return places_mm[:, None] + by_mm[None]
+
+
+def _moved_by(places_mm: Float, by_mm: Float, edge_mm: float) -> tuple[Float, npt.NDArray[np.intp]]:
+    """All (T, 3) places moved by each of (M, 3) vectors, each once, and an (N, M) array of which each is."""
+    moved = _moved_places(places_mm, by_mm)
+    keys = np.rint(moved.reshape(-1, 3) / (edge_mm / 2)).astype(np.int64)
+    _, first, which = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    return np.ascontiguousarray(moved.reshape(-1, 3)[first]), which.reshape(moved.shape[:2])
+
+
+def some_candidates(candidates: Candidates, which: Lines) -> Candidates:
+    """Those lines alone."""
+    lines, tunnels = candidates.lines, candidates.tunnels
+    tips, tip = np.unique(lines.tip[which], return_inverse=True)
+    pivots, pivot = np.unique(lines.pivot[which], return_inverse=True)
+    starts, entries = _rows(tunnels.starts, which)
+    return Candidates(
+        ToolLines(lines.pivots_mm[pivots], lines.tips_mm[tips], pivot.astype(np.int32), tip.astype(np.int32),
+                  lines.blocking_structures[:0]),
+        replace(tunnels, starts=starts, cells=tunnels.cells[entries], share=tunnels.share[entries]),
+        some_tips(candidates.tips, tips),
+    )  # fmt: skip
+
+
+def joined(one: Candidates, other: Candidates) -> Candidates:
+    """The lines of both, in that order; what is known of lines that cannot be gone is the first one's."""
+    a, b, p, q = one.lines, other.lines, one.tunnels, other.tunnels
+    lines = ToolLines(
+        np.concatenate([a.pivots_mm, b.pivots_mm]),
+        np.concatenate([a.tips_mm, b.tips_mm]),
+        np.concatenate([a.pivot, b.pivot + np.int32(len(a.pivots_mm))]),
+        np.concatenate([a.tip, b.tip + np.int32(len(a.tips_mm))]),
+        a.blocking_structures,
+    )
+    tunnels = replace(
+        p,
+        starts=np.concatenate([p.starts, p.starts[-1] + q.starts[1:]]),
+        cells=np.concatenate([p.cells, q.cells]),
+        share=np.concatenate([p.share, q.share]),
+    )
+    return Candidates(lines, tunnels, joined_tips(one.tips, other.tips))
+
+
+def some_tips(tips: Tips, which: npt.NDArray[np.integer]) -> Tips:
+    """Tips by their numbers."""
+    starts, entries = _rows(tips.starts, which)
+    return Tips(np.ascontiguousarray(tips.places_mm[which]), starts, tips.takes[entries])
+
+
+def joined_tips(one: Tips, other: Tips) -> Tips:
+    """The tips of both."""
+    return Tips(
+        np.concatenate([one.places_mm, other.places_mm]),
+        np.concatenate([one.starts, one.starts[-1] + other.starts[1:]]),
+        np.concatenate([one.takes, other.takes]),
+    )
+
+
+def _rows(
+    starts: npt.NDArray[np.int64], which: npt.NDArray[np.integer]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.intp]]:
+    """Starts of some rows of a ragged array put one after the other, and where their entries come from."""
+    sizes = np.diff(starts)[which]
+    new = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+    return new, np.repeat(starts[:-1][which] - new[:-1], sizes) + np.arange(new[-1])

@@ -1,0 +1,99 @@
+"""What a search found, as values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.outcome.plan_values import PlanNumbers
+from canalwise.estimator.planning.skin_entry import SkinEntry
+from canalwise.estimator.search.exploration import SearchBranch
+from canalwise.estimator.search.search_task import SearchTask
+from canalwise.recon.grid import Float
+
+
+@dataclass(frozen=True, eq=False)
+class PlanChance:
+    """Chances of one plan under execution errors.
+
+    Parameters
+    ----------
+    freed, kept, both : shares of the simulated executions that free enough, that keep every limit, that do both; where
+        a joint was not resolved `kept` is None, and `both` is that of `freed`
+    executions : that they are shares of
+    bone_mm3 : (COPIES,) array, bone of copies entered with execution errors; copies of all plans meet the same errors
+    bone95_mm3 : between which 95 % of these lie, the plan's own included
+    """
+
+    freed: float
+    kept: float | None
+    both: float
+    executions: int
+    bone_mm3: Float
+    bone95_mm3: tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A plan that was estimated exactly; `at_bounds` names the BOUNDS that it lies at an end of."""
+
+    branch: SearchBranch
+    approach: Approach
+    numbers: PlanNumbers
+    at_bounds: tuple[str, ...]
+    unit: Float
+
+    @property
+    def instrument(self) -> str:
+        """Name of the instrument's class."""
+        return self.branch.instrument
+
+
+@dataclass(frozen=True, eq=False)
+class Pick:
+    """A plan worth showing, with its chances under execution errors."""
+
+    candidate: Candidate
+    chance: PlanChance
+    skin_entry: SkinEntry
+
+    @property
+    def approach(self) -> Approach:
+        """The plan."""
+        return self.candidate.approach
+
+    @property
+    def numbers(self) -> PlanNumbers:
+        """What it frees, takes and keeps."""
+        return self.candidate.numbers
+
+
+@dataclass(frozen=True, eq=False)
+class SearchResult:
+    """What a search found; every number is that of an exact estimate.
+
+    Parameters
+    ----------
+    best : the least weighted bone that frees enough with all limits kept; where none was found, the most freed within
+        limits
+    robust : the likeliest to be carried out so
+    runner_up : the next best that is another plan to a hand; None if there is none
+    pareto : plans of which none frees more for less bone, limits kept, in rising order of bone
+    evaluated, exact : approaches looked at, and how many of them exactly
+    stopped : whether the search was ended before its budget was spent
+    """
+
+    question: SearchTask
+    level: str
+    enough_frac: float
+    best: Pick
+    robust: Pick
+    runner_up: Pick | None
+    pareto: tuple[Candidate, ...]
+    evaluated: int
+    exact: int
+    stopped: bool
+
+    def __repr__(self) -> str:
+        ended = ", stopped early" if self.stopped else ""
+        return f"<SearchResult {self.level}, {self.evaluated} approaches{ended}: {self.best.numbers.verdict.sentence}>"
