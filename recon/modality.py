@@ -26,9 +26,12 @@ Task = Literal["bone by density", "radiograph"]
 Shows = Literal["bone", "soft tissue"]
 """What a modality shows without a label map."""
 
+MR_ALONE_HEAD = "From MR alone:"
+"""How FROM_MR_ALONE begins: a case built by another version words the rest otherwise."""
+
 FROM_MR_ALONE = (
-    "From MR alone: angles and reach first, bone second: cortical bone, calcium and air are all dark on MR, so amounts "
-    "of bone are rough, and an ossified ligament cannot be distinguished from a thick one without a CT."
+    f"{MR_ALONE_HEAD} angles and reach first, bone second: cortical bone, calcium and air are all dark on MR, so "
+    "amounts of bone are rough, and an ossified ligament cannot be distinguished from a thick one without a CT."
 )
 """What stands beside every number of a case that was made from an MR without labels."""
 

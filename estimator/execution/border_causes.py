@@ -53,7 +53,7 @@ from canalwise.estimator.removal.structure_names import by_structure
 from canalwise.estimator.resection.resection import bitten_frac
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Tissue, canal_mask
-from canalwise.recon.modality import FROM_MR_ALONE
+from canalwise.recon.modality import MR_ALONE_HEAD
 from canalwise.recon.severity_bands import Threshold
 
 Found = dict[str, dict[str, float]]
@@ -142,7 +142,7 @@ def _of_bone(found: WorkedOut) -> Found:
             causes[share_of_structure(name)] = {
                 BONE: sd_of_shift(share, taken[name] / whole[name]), SPLIT: of_cut * share / mm3
             }  # fmt: skip
-    if FROM_MR_ALONE in found.prepared.anatomy.warnings:
+    if any(sentence.startswith(MR_ALONE_HEAD) for sentence in found.prepared.anatomy.warnings):
         _add_mr_bone(found, causes, whole)
     causes[UNDERCUT] = dict(causes.get(share_of_structure("spinous base"), {}))
     return causes

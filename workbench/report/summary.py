@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from canalwise.recon.modality import FROM_MR_ALONE
+from canalwise.recon.modality import MR_ALONE_HEAD
 from canalwise.workbench.console.freed_tables import chance_words
 from canalwise.workbench.console.json_results import breaches, limits_of
 from canalwise.workbench.style.phrases import amount, interval, joined, limit_words, number, percent
@@ -38,7 +38,7 @@ def from_mr_alone(estimate: Json) -> str:
     >>> from_mr_alone({"warnings": ["something else"]})
     ''
     """
-    return FROM_MR_ALONE if FROM_MR_ALONE in estimate["warnings"] else ""
+    return next((sentence for sentence in estimate["warnings"] if sentence.startswith(MR_ALONE_HEAD)), "")
 
 
 def _area_tile(estimate: Json) -> Tile:

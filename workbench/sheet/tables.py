@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from canalwise.recon.modality import FROM_MR_ALONE
+from canalwise.recon.modality import MR_ALONE_HEAD
 from canalwise.workbench.console.json_results import UNJUDGED, limits_of
 from canalwise.workbench.console.tables import stands
 from canalwise.workbench.images.planned_case import PlannedCase
@@ -133,7 +133,8 @@ def warning_sentences(planned: PlannedCase, estimate: Json) -> list[str]:
     modelled sac says so among them.
     """
     warnings = sorted(
-        estimate["warnings"], key=lambda sentence: (not sentence.startswith(UNJUDGED), sentence != FROM_MR_ALONE)
+        estimate["warnings"],
+        key=lambda sentence: (not sentence.startswith(UNJUDGED), not sentence.startswith(MR_ALONE_HEAD)),
     )
     sentences = [sure_sentence(planned.level), *warnings]
     reported: list[str] = []
