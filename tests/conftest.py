@@ -20,8 +20,22 @@ settings.load_profile("house")
 ROOT = Path(__file__).resolve().parents[1]
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """--thorough."""
+    parser.addoption("--thorough", action="store_true", help="run the slow repetitions of what other tests check too")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leaves the thorough tests out unless they are wanted, and says so."""
+    if not config.getoption("--thorough"):
+        for item in items:
+            if item.get_closest_marker("thorough"):
+                item.add_marker(pytest.mark.skip(reason="thorough: python3 scripts/test.py --thorough runs it"))
+
+
 def pytest_configure(config: pytest.Config) -> None:
     """Makes the folder of what this run's workers share, before they start."""
+    config.addinivalue_line("markers", "thorough: slow, of another side, level or door of what quicker tests check")
     if not hasattr(config, "workerinput"):
         os.environ[FOLDER] = tempfile.mkdtemp(prefix="canalwise-tests-")
 

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import tempfile
 import zipfile
 from pathlib import Path
 
 import pytest
+
+from tests.shared import shared
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -24,15 +27,21 @@ READ_AT_RUN_TIME = (
 )
 
 
+@shared
+def _packed() -> dict[str, bytes]:
+    """Built once for all workers: two builds at a time would meet in one folder."""
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", "pip", "wheel", "--no-deps", "--no-build-isolation", "-w", folder, str(ROOT)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+        (wheel,) = Path(folder).glob("*.whl")
+        with zipfile.ZipFile(wheel) as archive:
+            return {name: archive.read(name) for name in archive.namelist()}
+
+
 @pytest.fixture(scope="module")
-def packed(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("wheel")
-    command = [sys.executable, "-m", "pip", "wheel", "--no-deps", "--no-build-isolation", "-w", str(folder), str(ROOT)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    (wheel,) = folder.glob("*.whl")
-    with zipfile.ZipFile(wheel) as archive:
-        yield {name: archive.read(name) for name in archive.namelist()}
+def packed() -> dict[str, bytes]:
+    return _packed()
 
 
 def test_the_wheel_holds_what_is_read_at_run_time(packed):

@@ -60,7 +60,7 @@ def entry_window(
     >>> window.beside_from_mm
     18.0
     >>> window.pivots_mm[0].tolist(), window.pivots_mm.max(axis=0).tolist(), len(window.pivots_mm)
-    ([8.0, 52.0, 0.0], [16.0, 52.0, 15.0], 15)
+    ([8.0, 52.0, 0.0], [16.0, 52.0, 15.0], 25)
     """
     first = approach.phases[0]
     axis = axis_level(approach.side, first.medial_tilt_deg, first.cranial_tilt_deg)

@@ -46,8 +46,7 @@ def render_scan(
 ) -> PhantomScan:
     """CT, MR and labels of a spine on a grid; the keywords are those of `Scanner`.
 
-    >>> from canalwise.phantoms.imaging.grids import natural_grid
-    >>> tiny = natural_grid(SpineSpec(), 6.0, ("L3-L4",))
+    >>> tiny = Grid((3, 3, 3), np.diag([6.0, 6.0, 6.0, 1.0]))
     >>> render_scan(SpineSpec(), tiny).labels.shape == tiny.shape
     True
     """

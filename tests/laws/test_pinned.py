@@ -81,6 +81,7 @@ def test_a_plan_against_itself_differs_by_nothing_at_all(plain: Scene) -> None:
     assert {second.difference(first, name) for name in QUANTITIES} == {(0.0, (0.0, 0.0))}
 
 
+@pytest.mark.thorough
 def test_both_sides_are_given_the_task_of_the_plans(plain: Scene) -> None:
     """Where nothing was chosen, the recesses count for both sides too, and not every set there is."""
     prepared, plans = ready_level(plain.anatomy), (plain.approach, mirrored(plain.approach))

@@ -79,6 +79,7 @@ def rehearsal(plain: Scene) -> PlannedPhantom:
     return rehearsal_of(spine_of(SPEC), LEVEL, plain.document["geometry"])
 
 
+@pytest.mark.thorough
 def test_the_bone_taken_is_the_phantoms(plain: Scene, rehearsal: PlannedPhantom) -> None:
     truth = removed_volumes(for_task(rehearsal, plain.document["geometry"]))
     assert plain.estimate.task.removal.total_mm3 == pytest.approx(truth.total_mm3(), rel=VOLUME_TOL_FRAC)

@@ -35,6 +35,7 @@ def test_a_kept_plan_estimates_to_the_numbers_of_the_search(case, capsys):
     assert estimate["skin_entry"] == best["skin_entry"]
 
 
+@pytest.mark.thorough
 def test_plans_of_that_name_are_not_overwritten_unless_forced(case, capsys):
     assert main(["search", str(case), *SEARCH]) == 0
     capsys.readouterr()
@@ -93,6 +94,7 @@ def test_ctrl_c_before_anything_is_known_leaves_nothing(case, monkeypatch):
     assert sorted(case.rglob("*")) == before
 
 
+@pytest.mark.thorough
 def test_compare_concludes(case, capsys):
     assert main(["compare", str(case), "--level", "L3-L4", "--budget", "40"]) == 0
     out = capsys.readouterr().out

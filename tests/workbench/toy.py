@@ -140,7 +140,8 @@ LIGAMENT_MM = 9.0
 def pressed_anatomy(lowest_mm: float = 1.0) -> Anatomy:
     """The same segment with a ligament that presses on the sac from behind: what a decompression is for.
 
-    It reaches down to a height beside the sac; below 0 straight instruments with a bite of 2 mm free too little across.
+    It reaches down to a height beside the sac; from -4 mm on the usual plan frees too little across, with a bite of
+    2 mm from below 0 on.
     """
     x, y, z = np.moveaxis(LOW_MM + SPACING_MM * np.stack(np.indices(SHAPE), -1), -1, 0)
     values = labels().copy()

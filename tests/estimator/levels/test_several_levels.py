@@ -110,6 +110,7 @@ def test_nothing_stays_more_than_with_one_level_alone(both):
         assert all(cost.facets[side].area_frac <= one.cost.facets[side].area_frac for side in cost.facets)
 
 
+@pytest.mark.thorough
 def test_a_mirrored_patient_loses_the_same(spine, both):
     other = LevelsBench(mirrored(spine), LEVELS, decompressed)
     found = several_levels([other.found(default_approach(other.anatomy, name, "right")) for name in LEVELS])

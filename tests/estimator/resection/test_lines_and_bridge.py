@@ -64,7 +64,8 @@ def test_cells_of_the_choice_hold_the_same_tunnel(tilt_deg):
     tunnels = tunnels_of(lines, window, cells.priced, Channel(), rules)
     fine = removal_of(prepared.level_bone, LineRegion(prepared.level.frame, window, pivots, tips, Channel(), rules))
     coarse = float((tunnels.price[tunnels.cells] * tunnels.share).sum())
-    assert coarse == pytest.approx(fine.total_mm3, rel=0.08)
+    # a round tunnel of 7 mm on cells of 1 mm that are centred on it
+    assert coarse == pytest.approx(fine.total_mm3, rel=0.10)
 
 
 def spinous_base(thickness_mm: float = 8.0) -> tuple[Level, LevelBone]:

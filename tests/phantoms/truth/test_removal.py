@@ -122,6 +122,7 @@ def test_width_slab_falls_back_to_the_nearest_pairs() -> None:
     assert width_slab(np.array([-4.0, -5.0, -7.0])).tolist() == [True, True, False]
 
 
+@pytest.mark.thorough
 def test_parts_add_up_to_the_vertebra_within_the_claimed_error(normal: Spine) -> None:
     volumes = part_volumes(normal, "L3", fine=4)
     # the large parts meet the claim of 0.1 %; small ones with long borders stay within 0.5 %

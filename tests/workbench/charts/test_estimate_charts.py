@@ -60,7 +60,7 @@ def charts(prepared, plan, few):
 @pytest.fixture(scope="module")
 def hopeless(few):
     """And one in which none does."""
-    prepared = prepared_level(toy.pressed_anatomy(-2.0), "L3-L4")
+    prepared = prepared_level(toy.pressed_anatomy(-7.0), "L3-L4")
     start = default_approach(prepared.anatomy, "L3-L4", "left")
     return charts_of(prepared, start, ("entry", "instrument"), sparing=True)
 
@@ -148,6 +148,7 @@ def test_a_search_shows_its_picks_and_its_reason(prepared):
     assert "From the left" in by_relation
 
 
+@pytest.mark.thorough
 def test_a_comparison_shows_its_accesses_and_its_conclusion(prepared):
     by_relation = html_of(compared_accesses(prepared, SearchTask(budget=30)))
     assert all(f"<td>{access}" in by_relation for access in ("left", "right", "both sides", "midline"))

@@ -201,7 +201,7 @@ def test_damaged_plan_is_3(case, tmp_path, capsys):
 
 
 def test_strict_is_4_when_a_plan_frees_too_little(case, tmp_path, capsys):
-    write_case(tmp_path / "deep", toy.scan(), toy.pressed_anatomy(-2.0))
+    write_case(tmp_path / "deep", toy.scan(), toy.pressed_anatomy(-6.0))
     for folder, freed in ((case, True), (tmp_path / "deep", False)):
         argv = ["estimate", str(folder), "--level", "L3-L4", "--side", "left", "--json"]
         assert main(argv) == 0

@@ -133,7 +133,11 @@ def test_limits_sentence_counts_what_was_not_measured():
     assert limits_sentence({"verdicts": verdicts}).endswith("Not measured: pars.")
 
 
-def test_report_verb_writes_the_page_and_uses_the_kept_plan(case, coarse_pictures, capsys):
+def test_report_verb_writes_the_page_and_uses_the_kept_plan(case, toy_facts, capsys, monkeypatch):
+    def facts_of(scan, anatomy, approach, *_):
+        return replace(toy_facts, planned=replace(toy_facts.planned, approach=approach))
+
+    monkeypatch.setattr("canalwise.workbench.report.facts.facts_of", facts_of)
     start = ["--level", "L3-L4", "--side", "left"]
     assert main(["estimate", str(case), *start, "--sleeve-diameter-mm", "8.5", "--no-intervals"]) == 0
     assert main(["report", str(case), *start]) == 0

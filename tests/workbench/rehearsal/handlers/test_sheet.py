@@ -73,7 +73,8 @@ def test_sheet_is_a_page_under_a_policy_that_runs_nothing(page, served, toy_plan
     assert served.get("made/" + "x" * 32).status_code == 404
 
 
-def test_report_as_page_and_as_pdf(page, served, toy_plan):
+def test_report_as_page_and_as_pdf(page, served, toy_plan, toy_facts, monkeypatch):
+    monkeypatch.setattr("canalwise.workbench.report.facts.facts_of", lambda *_: toy_facts)
     request = {"plan": toy_plan, "task": list(NAMES)}
     html, pdf = (served.get(page.ask("report", pdf=pdf, **request)["url"]) for pdf in (False, True))
     assert html.headers["content-type"].startswith("text/html")
