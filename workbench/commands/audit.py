@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from canalwise.workbench.console.options import add_case, add_json
+from canalwise.workbench.console.options import add_case, add_json, add_label_maps, add_reading
 from canalwise.workbench.console.output import CommandOutput
 from canalwise.workbench.console.verb import Verb
 
@@ -37,19 +37,8 @@ def options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--level", metavar="L3-L4", help="the level operated on; a plan names its own")
     parser.add_argument("--plan", metavar="NAME", help="what was planned: a plan kept in the case, or a plan file")
     parser.add_argument("--days-after", type=int, metavar="N", help="days from the operation to the scan")
-    parser.add_argument(
-        "--labels",
-        type=Path,
-        action="extend",
-        nargs="+",
-        default=[],
-        metavar="FILE",
-        help="label maps on the grid of POST; a sac in them is measured",
-    )
-    parser.add_argument("--label-names", type=Path, metavar="TOML", help="file that maps their values to our names")
-    parser.add_argument("--series", type=int, metavar="N", help="which of several series in the folder")
-    parser.add_argument("--accept-thick", action="store_true", help="read slices over 5 mm apart all the same")
-    parser.add_argument("--accept-tilt", action="store_true", help="resample a leaning stack to right angles")
+    add_label_maps(parser, "label maps on the grid of POST; a sac in them is measured")
+    add_reading(parser)
     parser.add_argument("--save", action="store_true", help="keep the result and its picture in the case")
     add_json(parser)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from canalwise.workbench.console.options import add_corrections, add_json
+from canalwise.workbench.console.options import add_corrections, add_json, add_label_maps, add_reading
 from canalwise.workbench.console.output import CommandOutput
 from canalwise.workbench.console.verb import Verb
 
@@ -42,16 +42,7 @@ def options(parser: argparse.ArgumentParser) -> None:
         help="a scan file, folder or zip; of an MR examination several, a stack of slices in each",
     )
     parser.add_argument("--out", type=Path, required=True, metavar="CASE", help="the case folder to write")
-    parser.add_argument(
-        "--labels",
-        type=Path,
-        action="extend",
-        nargs="+",
-        default=[],
-        metavar="FILE",
-        help="label maps on the scan's grid",
-    )
-    parser.add_argument("--label-names", type=Path, metavar="TOML", help="file that maps their values to our names")
+    add_label_maps(parser, "label maps on the scan's grid")
     parser.add_argument(
         "--levels",
         type=vertebra_names,
@@ -65,22 +56,9 @@ def options(parser: argparse.ArgumentParser) -> None:
         metavar="MR",
         help="an MR of the same patient, registered to the CT; given again for each further stack of it",
     )
-    parser.add_argument(
-        "--mr-labels",
-        type=Path,
-        action="extend",
-        nargs="+",
-        default=[],
-        metavar="FILE",
-        help="label maps on the MR's grid, with its sac or ligament; found in it where left out",
-    )
-    parser.add_argument("--mr-label-names", type=Path, metavar="TOML", help="file that maps their values to our names")
+    add_label_maps(parser, "label maps on the MR's grid, with its sac or ligament; found in it where left out", "mr-")
     parser.add_argument("--modality", choices=("CT", "MR"), help="needed only when the file cannot say")
-    parser.add_argument("--series", type=int, metavar="N", help="which of several series in the folder")
-    parser.add_argument("--accept-thick", action="store_true", help="read slices over 5 mm apart all the same")
-    parser.add_argument(
-        "--accept-tilt", action="store_true", help="resample a leaning stack (gantry tilt) to right angles"
-    )
+    add_reading(parser)
     parser.add_argument(
         "--force", action="store_true", help="replace a case that is there; plans and files of your own are kept"
     )

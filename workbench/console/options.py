@@ -240,3 +240,20 @@ def checked_choice(args: argparse.Namespace) -> None:
             "must be given",
             do="Give --level and --side, such as --level L3-L4 --side left, or --plan FILE.",
         )
+
+
+def add_label_maps(parser: argparse.ArgumentParser, what: str, of: str = "") -> None:
+    """--labels and --label-names, or with `of` "mr-" those of an MR beside the scan."""
+    parser.add_argument(f"--{of}labels", type=Path, action="extend", nargs="+", default=[], metavar="FILE", help=what)
+    parser.add_argument(
+        f"--{of}label-names", type=Path, metavar="TOML", help="file that maps their values to our names"
+    )
+
+
+def add_reading(parser: argparse.ArgumentParser) -> None:
+    """--series, --accept-thick and --accept-tilt: how a scan is read."""
+    parser.add_argument("--series", type=int, metavar="N", help="which of several series in the folder")
+    parser.add_argument("--accept-thick", action="store_true", help="read slices over 5 mm apart all the same")
+    parser.add_argument(
+        "--accept-tilt", action="store_true", help="resample a leaning stack (gantry tilt) to right angles"
+    )
