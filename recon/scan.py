@@ -78,14 +78,14 @@ class Scan:
         """The longer pixel edge across the spine, of the finest stack that shows a RAS height.
 
         >>> voxel = Grid((1, 1, 1), np.eye(4))
-        >>> told = {ACQUIRED: "4.0 x 0.7 x 0.7", ACROSS: "0.60 -10.0 10.0"}
-        >>> both = Scan(np.zeros((1, 1, 1), np.int16), voxel, "MR", told)
+        >>> provenance = {ACQUIRED: "4.0 x 0.7 x 0.7", ACROSS: "0.60 -10.0 10.0"}
+        >>> both = Scan(np.zeros((1, 1, 1), np.int16), voxel, "MR", provenance)
         >>> both.across_mm(0.0), both.across_mm(20.0)
         (0.6, 4.0)
         """
         best = max(self.acquired_mm[:2])
-        for told in filter(None, self.provenance.get(ACROSS, "").split("; ")):
-            mm, low, high = (float(part) for part in told.split())
+        for stack in filter(None, self.provenance.get(ACROSS, "").split("; ")):
+            mm, low, high = (float(part) for part in stack.split())
             if low <= z_mm <= high:
                 best = min(best, mm)
         return best

@@ -1,6 +1,6 @@
 """A level on a coarse lattice of its own frame, on which lines are chosen: bone and its price, and how far it lies.
 
-The lattice turns with the patient, so that a choice does not depend on how the scan was laid; it is the same size for
+The lattice turns with the patient, so that a choice does not depend on how the scan was taken; it is the same size for
 every scan, so that its speed does not either. Numbers for people are counted on the scan's own voxels afterwards.
 """
 

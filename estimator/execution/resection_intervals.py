@@ -127,11 +127,11 @@ def _chances(
     limits = {check.name: _limit_kept(n, check, samples, noise) for n, check in enumerate(found.checks)}
     known = [flags for flags in limits.values() if flags is not None]
     kept = np.all(known, axis=0) if known else np.ones(len(samples), dtype=bool)
-    told = all_measured(found.checks)
+    measured = all_measured(found.checks)
     return ResectionChances(
         float(freed.mean()),
-        float(kept.mean()) if told else None,
-        float((freed & kept).mean()) if told else None,
+        float(kept.mean()) if measured else None,
+        float((freed & kept).mean()) if measured else None,
         {name: None if flags is None else float(flags.mean()) for name, flags in limits.items()},
         len(samples),
     )

@@ -73,7 +73,7 @@ def search(
 
     Parameters
     ----------
-    progress : told how many approaches have just been looked at
+    progress : called with how many approaches have just been looked at
     at : the level with another set to free than the breadth's own
 
     Raises
@@ -98,7 +98,7 @@ def search(
             raise
         stopped = True
         if not finds.exact:
-            finds.estimate(finds.promising()[:EXACT_LEAST], told=False)
+            finds.estimate(finds.promising()[:EXACT_LEAST], reported=False)
     return finds.answer(stopped)
 
 
@@ -156,7 +156,7 @@ class Finds:
         count = round(REFINED_SHARE * self.count)
         return [(best.branch, unit) for unit in steps_about(best.branch.space, best.unit[None], length, count, rng)]
 
-    def estimate(self, some: Sequence[tuple[SearchBranch, Float]], told: bool = True) -> None:
+    def estimate(self, some: Sequence[tuple[SearchBranch, Float]], reported: bool = True) -> None:
         """Estimates plans exactly, and at first each branch's usual plan."""
         plans = [branch.space.approaches(unit[None])[0] for branch, unit in some]
         owners = [(branch, unit) for branch, unit in some]
@@ -171,7 +171,7 @@ class Finds:
             owners, plans, numbers_of_plans(self.prepared, plans, at), strict=True
         ):
             self.exact.append(Candidate(branch, plan, numbers, at_bounds(unit), unit))
-            if told:
+            if reported:
                 branch.progress(1)
 
     def answer(self, stopped: bool) -> SearchResult:

@@ -20,15 +20,15 @@ from canalwise.estimator.search.search_values import PlanChance
 from canalwise.recon.grid import Float
 
 COPIES = 16
-"""Copies of a plan whose bone is told (choice)."""
+"""Copies of a plan whose bone is worked out (choice)."""
 
 
 def chance_of(found: DecompressedLevel, seed: int) -> PlanChance:
     """The chances of one plan; the same seed gives every plan the same errors."""
-    told = resection_intervals(found, ExecutionTrial(seed=seed)).chances
+    chances = resection_intervals(found, ExecutionTrial(seed=seed)).chances
     bone = bone_of_copies(found, seed)
-    both = told.freed if told.both is None else told.both
-    return PlanChance(told.freed, told.kept, both, told.samples, bone, ends95(bone, found.cost.total_mm3))
+    both = chances.freed if chances.both is None else chances.both
+    return PlanChance(chances.freed, chances.kept, both, chances.samples, bone, ends95(bone, found.cost.total_mm3))
 
 
 def bone_of_copies(found: DecompressedLevel, seed: int) -> Float:

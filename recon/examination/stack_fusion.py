@@ -27,7 +27,7 @@ from scipy import fft, ndimage
 
 from canalwise.recon.dicom.reader import ExaminationStack, read_dicom_stacks
 from canalwise.recon.errors import BadFile, BadGeometry, UnusableInput, WrongUse
-from canalwise.recon.examination.working_volume import on_grid, told, working_grid
+from canalwise.recon.examination.working_volume import acquired_words, on_grid, working_grid
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.volume import BUDGET_MB, canonical, right_angled
 from canalwise.recon.intake.checks import (
@@ -53,7 +53,7 @@ LEAST_AGREEMENT = 0.5
 """Correlation, where both show the place, below which another contrast or another patient is looked at (choice)."""
 
 MOST_SHIFT_MM, SHIFT_STEP_MM = 4.0, 1.6
-"""A patient who moved further between two series has to be told; the shift is sought this finely at first (choice)."""
+"""A patient who moved further between two series is reported; the shift is sought this finely at first (choice)."""
 
 FADE_MM = 3.0
 """Over this distance from its rim a stack's part fades in."""
@@ -145,7 +145,7 @@ def _volumes(files: Sequence[Path], budget_mb: float) -> tuple[list[ExaminationS
 
 
 def weighting_of(echo_ms: float | None, repetition_ms: float | None) -> str:
-    """'T2', 'T1' or 'PD' by a spin echo's times; empty where they are not told.
+    """'T2', 'T1' or 'PD' by a spin echo's times; empty where they are not stated.
 
     >>> weighting_of(102.0, 3500.0), weighting_of(10.0, 550.0), weighting_of(None, None)
     ('T2', 'T1', '')
@@ -236,7 +236,7 @@ def fused(
         used.append(f"{other.said}, moved by {moved_mm:.1f} mm")
         across.append(_across(other.scan.grid))
     # The others cover a part only: what is reckoned with everywhere is the reference's own voxel.
-    provenance = {**scan.provenance, ACQUIRED: told(scan), "stacks": "; ".join([reference.said, *used])}
+    provenance = {**scan.provenance, ACQUIRED: acquired_words(scan), "stacks": "; ".join([reference.said, *used])}
     provenance[ACROSS] = "; ".join(across)
     # whole numbers stay whole, so that a case of them is small; fractions of one must not be rounded away
     value = np.maximum(np.rint(value) if scan.voxels.dtype.kind in "iu" else value, 0).astype(np.float32)

@@ -1,7 +1,7 @@
 """The isotropic volume that an MR, or a CT of thick slices, is worked on.
 
 Slices of an MR are 3 to 5 mm thick and their pixels half a millimetre. All that follows asks for one grid on which a
-short step means the same along every axis; how coarse the image was stays told in the provenance, and intervals are
+short step means the same along every axis; how coarse the image was stays stated in the provenance, and intervals are
 as wide as that deserves. On a CT's own voxels of 3 mm the canal, round and ten voxels wide, came out a tenth too small
 at the pedicles: a mask of coarse voxels cuts corners, a network's answer on 1 mm does not.
 """
@@ -18,7 +18,7 @@ from canalwise.recon.memory_budget import check_memory
 from canalwise.recon.scan import ACQUIRED, Scan
 
 WORK_MM = 0.8
-"""Voxel edge: finer than the network's 1 mm, so that its borders are told within its voxels (choice)."""
+"""Voxel edge: finer than the network's 1 mm, so that its borders are found within its voxels (choice)."""
 
 LIKE_FRAC = 1.25
 """Voxels no longer than this times WORK_MM along every axis are kept as they are."""
@@ -61,11 +61,11 @@ def working_volume(scan: Scan) -> Scan:
     check_memory(grid.shape, np.float32)
     values = on_grid(scan, grid)
     voxels = values.astype(np.int16) if calibrated and scan.voxels.dtype.kind == "i" else values
-    return replace(scan, voxels=voxels, grid=grid, provenance={**scan.provenance, ACQUIRED: told(scan)})
+    return replace(scan, voxels=voxels, grid=grid, provenance={**scan.provenance, ACQUIRED: acquired_words(scan)})
 
 
-def told(scan: Scan) -> str:
-    """A scan's voxel edges as its provenance tells them."""
+def acquired_words(scan: Scan) -> str:
+    """A scan's voxel edges as its provenance states them."""
     return " x ".join(f"{mm:.3f}" for mm in scan.acquired_mm)
 
 

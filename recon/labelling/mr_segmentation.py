@@ -67,7 +67,7 @@ def segment_mr(
     scan : an MR on about isotropic voxels (`recon.examination.working_volume`), its third axis nearest to cranial
     levels : names of the vertebrae in view, cranial to caudal; the most probable ones when left out
     progress : called with the name of each step
-    seeds : points a person laid into the canal, vertebrae or discs
+    seeds : points a person placed in the canal, vertebrae or discs
 
     Raises
     ------

@@ -1,6 +1,6 @@
 """What fills the dural sac where it is narrowest, read in a T2 MR: fluid, rootlets, and fat behind it.
 
-Brightness is told between what is dark about the spine (cortical bone, ligament) and the fluid of the whole sac in
+Brightness is measured between what is dark about the spine (cortical bone, ligament) and the fluid of the whole sac in
 view, for an MR has no unit. Rootlets are a millimetre thick: where the pixels across the sac are longer than that, or
 fluid is not the brightest (T1), nothing is read.
 """

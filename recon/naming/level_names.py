@@ -43,7 +43,7 @@ CANDIDATES = 4
 """Ways to name the vertebrae that are shown."""
 
 ALIGNED_FRAC = 0.9
-"""A list of fewer names than vertebrae is laid where this share of its probability lies (choice)."""
+"""A list of fewer names than vertebrae is placed where this share of its probability lies (choice)."""
 
 CONDITIONS: Mapping[Evidence, str] = {
     "sacrum": "if there are five lumbar vertebrae: the ribs, which would tell, are not in view",

@@ -3,7 +3,8 @@
 Bayes' rule with the evidence of `recon.naming.cues`, the likelihoods of `recon.naming.likelihoods` and the countings of
 `recon.naming.countings`. Pieces of evidence share causes (one network, one column), so their joint log likelihood is
 shrunk by a factor; and there is always the chance that the column itself was miscounted, greater where its vertebrae
-are unevenly spaced: then no counting is right. Names are the most likely counting's; what is told is their probability.
+are unevenly spaced: then no counting is right. Names are the most likely counting's, stated with
+their probability.
 """
 
 from __future__ import annotations

@@ -20,8 +20,8 @@ MET = {True: "kept", False: "BREACHED", None: "not measured"}
 def verdict_lines(document: Json) -> list[str]:
     """The verdict's sentence, failure first, and the chances; nothing where there is none.
 
-    >>> told = {"verdict": {"freed": False, "sentence": "Frees 62 % on the contralateral side"}}
-    >>> verdict_lines(told | {"chances": {"freed": 0.1, "kept": 1.0, "both": 0.1, "executions": 40}})[0]
+    >>> document = {"verdict": {"freed": False, "sentence": "Frees 62 % on the contralateral side"}}
+    >>> verdict_lines(document | {"chances": {"freed": 0.1, "kept": 1.0, "both": 0.1, "executions": 40}})[0]
     'NOT FREED. Frees 62 % on the contralateral side.'
     >>> verdict_lines({})
     []
