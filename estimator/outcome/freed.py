@@ -158,5 +158,5 @@ def blocking_structures(resection: Resection, voxel: int) -> str:
         return "no place for the tool's tip within its bite"
     causes = np.bincount(stopped[:, mine].ravel(), minlength=6)
     if causes[0]:
-        return "its place at the edge of the bite, or more bone than it is worth"
+        return "edge of the bite, or the bone that more would cost"
     return STOPPED_BY[int(causes.argmax())]
