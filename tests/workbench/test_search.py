@@ -47,7 +47,14 @@ def test_plans_of_that_name_are_not_overwritten_unless_forced(case, capsys):
 def test_search_says_the_reason_and_shows_the_picks(case, capsys):
     assert main(["search", str(case), *SEARCH]) == 0
     out = capsys.readouterr().out
-    for word in ("least bone", "likeliest as executed", "next best", "frees more for less", "mm3", "freed near, far"):
+    for word in (
+        "least bone",
+        "likeliest as executed",
+        "next best",
+        "frees more for less",
+        "mm3",
+        "freed ipsilateral",
+    ):
         assert word in out
 
 

@@ -111,7 +111,7 @@ def pick_facts(pick: Json) -> dict[str, str]:
     """Name of a fact -> it in words."""
     plan, freed, entry = pick["approach"], pick["freed"], pick["skin_entry"]
     return {
-        "freed near, far": f"{percent(freed['ipsilateral'])}, {percent(freed['contralateral'])}",
+        "freed ipsilateral, contralateral": f"{percent(freed['ipsilateral'])}, {percent(freed['contralateral'])}",
         "least area before, needed, after": f"{areas_words(freed['least_area_mm2'])} mm2",
         "bone that must go": _bone(pick["bone_removed_mm3"]["resection"]),
         "facet kept ipsi, contra": " / ".join(percent(share) for share in pick["facet_area_frac"].values()),

@@ -279,7 +279,7 @@ function factsOf(pick: SearchPick): [string, string][] {
     ["free canal", areaWords(pick.freed?.least_area_mm2) || "not known"],
     ["freed, side freed less", percent(pick.freed_frac)],
     ["bone to remove", bone(resection)],
-    ["joints kept near, far", kept.join(", ")],
+    ["joints kept, ipsilateral, contralateral", kept.join(", ")],
     ["limits", broken],
     [
       "entry",
