@@ -56,7 +56,7 @@ class Interval:
     def sd(self) -> float:
         """Standard deviation of all causes together: the root of the sum of their squares.
 
-        >>> Interval(10.0, {"borders": 0.3, "hand": 0.4}).sd
+        >>> Interval(10.0, {"borders": 0.3, "execution": 0.4}).sd
         0.5
         """
         return float(np.sqrt(sum(sd**2 for sd in self.sd_by_cause.values())))
@@ -75,7 +75,7 @@ class Interval:
     def without(self, causes: Collection[str]) -> Interval:
         """The interval as it were without some causes; the others are taken to be normal.
 
-        >>> Interval(10.0, {"borders": 0.3, "hand": 0.4}).without(["hand"]).sd
+        >>> Interval(10.0, {"borders": 0.3, "execution": 0.4}).without(["execution"]).sd
         0.3
         """
         left = {cause: sd for cause, sd in self.sd_by_cause.items() if cause not in causes}

@@ -158,7 +158,7 @@ def resampled(
 
 
 @dataclass(frozen=True, eq=False)
-class CarriedOut:
+class ExecutedPlan:
     """A resection as a hand carried it out: its ways moved and tilted; asked about RAS points of the scan before."""
 
     resection: Resection
@@ -197,7 +197,7 @@ def near_level(case: Before, grid: Grid) -> npt.NDArray[np.bool_]:
     return np.asarray(near)
 
 
-def true_removal(prepared: PreparedLevel, done: CarriedOut) -> Removal:
+def true_removal(prepared: PreparedLevel, done: ExecutedPlan) -> Removal:
     """What was taken of the case's own bone."""
     level_bone = prepared.level_bone
     share = taken_share(level_bone.grid, done.holds, (level_bone.bone_mm3 > 0) & ~PROTECTED[level_bone.labels])
@@ -211,7 +211,7 @@ def records_of(number: int) -> Iterator[Record]:
     assert case.still is not None
     prepared = prepared_level(case.anatomy, case.level)
     plan = default_approach(case.anatomy, case.level, case.side)
-    done = CarriedOut(decompressed(prepared, plan).resection, hand(case.rng))
+    done = ExecutedPlan(decompressed(prepared, plan).resection, hand(case.rng))
     still, here = case.still, case.scan.grid
     for operated in (True, False):
         edge = float(case.rng.uniform(0.7, 1.0))
@@ -245,7 +245,7 @@ def _tried(*asked: Any) -> Record:
 
 
 def _judged(
-    case: Before, prepared: PreparedLevel, planned: tuple[Approach, CarriedOut], after: Scan, truth: RigidMotion,
+    case: Before, prepared: PreparedLevel, planned: tuple[Approach, ExecutedPlan], after: Scan, truth: RigidMotion,
     operated: bool, start: float,
 ) -> Record:  # fmt: skip
     plan, done = planned
@@ -353,7 +353,7 @@ def crop_records(number: int, folder: Path) -> Iterator[Record]:
     case = Before(None, None, scan, anatomy, level, side, rng)
     prepared = prepared_level(anatomy, level)
     plan = default_approach(anatomy, level, side)
-    done = CarriedOut(decompressed(prepared, plan).resection, hand(rng))
+    done = ExecutedPlan(decompressed(prepared, plan).resection, hand(rng))
     for operated in (True, False):
         voxels = scan.voxels.astype(np.float32)
         if operated:

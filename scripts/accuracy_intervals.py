@@ -36,7 +36,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np
 
 from canalwise.estimator.approach.approach import Approach, other_side, placed_phases
-from canalwise.estimator.approach.execution_errors import BY_HAND, ExecutionErrors, carried_out
+from canalwise.estimator.approach.execution_errors import BY_EXECUTION, ExecutionErrors, executed_approaches
 from canalwise.estimator.estimate.estimate import Estimate, estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.estimate.intervals import Intervals, intervals_of
@@ -148,7 +148,7 @@ def record_of(number: int, from_ct: bool) -> dict[str, Any]:
     except CanalwiseError as why:
         return out | {"refused": str(why)}
     reported = intervals_of(found)
-    executed = carried_out(found.approach, ExecutionErrors(), 1, case.rng).approach(0)
+    executed = executed_approaches(found.approach, ExecutionErrors(), 1, case.rng).approach(0)
     approaches = (executed, found.approach)
     try:
         known = truth_of(case.spine, scan, (found, reported), approaches)
@@ -166,7 +166,7 @@ def record_of(number: int, from_ct: bool) -> dict[str, Any]:
 
 def _row(name: str, interval: Interval, true: float, exact: float) -> dict[str, Any]:
     return {"name": name, "value": interval.value, "ends": list(interval.ends), "true": true,
-            "ends_as_planned": list(interval.without(BY_HAND).ends), "true_as_planned": exact}  # fmt: skip
+            "ends_as_planned": list(interval.without(BY_EXECUTION).ends), "true_as_planned": exact}  # fmt: skip
 
 
 def reported_intervals(found: Estimate, reported: Intervals) -> Iterator[tuple[str, Interval]]:

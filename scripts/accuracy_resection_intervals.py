@@ -43,10 +43,10 @@ import numpy as np
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.approach.error_presets import EXPERIENCES, GUIDANCES, USUAL
 from canalwise.estimator.approach.execution_errors import execution_errors_of
-from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
+from canalwise.estimator.execution.executed_resection import NORMALS, displacement_of, executed_resection
 from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.resection_numbers import numbers_of
-from canalwise.estimator.execution.uncertainty_values import HAND, ExecutionTrial
+from canalwise.estimator.execution.uncertainty_values import EXECUTION, ExecutionTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.outcome.cost import cost_of_resection
 from canalwise.estimator.outcome.decompressed import decompressed
@@ -179,7 +179,7 @@ def plan_record(
     exact, _ = outcome(truth, truly(truth, found.resection))
     rows = [
         {"name": name, "value": told.value, "ends": list(told.ends), "true": [true[name] for true, _ in done],
-         "as_planned": exact[name], "border_sd": told.without([HAND]).sd}
+         "as_planned": exact[name], "border_sd": told.without([EXECUTION]).sd}
         for name, told in reported.intervals.items()
         if name in exact and not np.isnan([told.value, exact[name]]).any()
     ]  # fmt: skip

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from canalwise.estimator.approach.approach import Approach, other_side
-from canalwise.estimator.approach.execution_errors import BY_HAND
+from canalwise.estimator.approach.execution_errors import BY_EXECUTION
 from canalwise.estimator.estimate.estimate import Estimate, estimate
 from canalwise.estimator.estimate.intervals import Intervals, intervals_of
 from canalwise.estimator.interval import Interval
@@ -361,6 +361,6 @@ def coverage(true: Estimate, reported: Intervals, approach: Approach) -> dict[st
     out: dict[str, list[bool]] = defaultdict(list)
     for name, interval, value in pairs:
         if np.isfinite([value, interval.value]).all():
-            low, high = interval.without(BY_HAND).ends  # the same approach on both anatomies
+            low, high = interval.without(BY_EXECUTION).ends  # the same approach on both anatomies
             out[name].append(bool(low - COVER_TOL <= value <= high + COVER_TOL))
     return dict(out)

@@ -20,7 +20,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.approach.execution_errors import BY_HAND
+from canalwise.estimator.approach.execution_errors import BY_EXECUTION
 from canalwise.estimator.estimate.estimate import Estimate, estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.estimate.intervals import Intervals, intervals_of
@@ -97,7 +97,7 @@ def main() -> None:
             case, grid_request=GridRequest(SPACINGS_MM[number % len(SPACINGS_MM)], case.grid_request.turn_deg)
         )
         for name, interval, true in compared(placed, noise_hu=20.0 + 20.0 * (number % 2)):
-            gathered[name].append((interval.value - true, interval.without(BY_HAND).sd))
+            gathered[name].append((interval.value - true, interval.without(BY_EXECUTION).sd))
         print(f"{case.name}: {gathered['bone removed, cone, mm3'][-1]}", file=sys.stderr, flush=True)
     print(f"{len(cases)} phantoms")
     print(f"{'number':26}{'n':>4}{'covered':>9}{'rms/sd':>8}{'median error':>14}{'half-width':>12}")

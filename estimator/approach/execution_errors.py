@@ -26,7 +26,7 @@ DEFAULTS: Mapping[str, Limit] = PRESETS[USUAL]
 """Standard deviations of normal errors of mean 0: those of the usual guidance and experience."""
 
 ENTRY, REGISTRATION, TILT, DEPTH = "entry", "registration", "tilt", "depth"
-BY_HAND = (ENTRY, REGISTRATION, TILT, DEPTH)
+BY_EXECUTION = (ENTRY, REGISTRATION, TILT, DEPTH)
 """Causes that leave a plan's own numbers alone, and only part it from what is carried out."""
 
 COMMON, PER_PHASE = (ENTRY, ENTRY, REGISTRATION, REGISTRATION, REGISTRATION), (TILT, TILT, DEPTH)
@@ -134,12 +134,14 @@ def _steered_by_sight(plan: ApproachTable, docked: ApproachTable, residual_mm: F
     return replace(docked, medial_deg=medial, cranial_deg=cranial)
 
 
-def carried_out(approach: Approach, errors: ExecutionErrors, count: int, rng: np.random.Generator) -> ApproachTable:
+def executed_approaches(
+    approach: Approach, errors: ExecutionErrors, count: int, rng: np.random.Generator
+) -> ApproachTable:
     """So many copies of an approach, each with random execution errors.
 
     >>> from canalwise.estimator.approach.approach import Phase
     >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
-    >>> len(carried_out(plan, ExecutionErrors(), 100, np.random.default_rng(1)))
+    >>> len(executed_approaches(plan, ExecutionErrors(), 100, np.random.default_rng(1)))
     100
     """
     return disturbed(approach, errors, rng.standard_normal((count, len(causes_of(len(approach.phases))))))

@@ -1,7 +1,7 @@
 """Every number the resection rests on that is a choice or a publication: value, unit, source, class of evidence.
 
 They are `estimator.limits.Limit` records, so that people see them beside the limits of a plan. Prices say what a
-cubic millimetre of bone is worth against one of lamina: they decide between ways to the same tissue, no number that
+cubic millimetre of bone is worth against one of lamina: they decide between paths to the same tissue, no number that
 is shown is multiplied by them.
 """
 
@@ -53,7 +53,7 @@ DEFAULTS: Mapping[str, Limit] = MappingProxyType(
         "price_spinous_process": Limit(
             4.0,
             "of lamina",
-            "the process is never a way in: passed beside, not through; the factor is a choice, no source",
+            "the process is never a path: passed beside, not through; the factor is a choice, no source",
             "PRACTICE",
         ),
         "bone_per_tissue": Limit(

@@ -126,7 +126,7 @@ Place = tuple[Float, str, str]
 def _at_sac(ray: TargetRay) -> Place:
     point = _nearest_to_sac_mm(ray)
     what = _soft_structure(ray, point)
-    return point, what, f"The way to the next target runs into the {what} {_where(ray, point)}."
+    return point, what, f"The path to the next target runs into the {what} {_where(ray, point)}."
 
 
 def _too_thick(ray: TargetRay) -> Place:
@@ -166,7 +166,7 @@ def _at_protected(ray: TargetRay) -> Place:
     first = int(np.argmax(PROTECTED[label]))
     what = bone_words(int(label[first]))
     where = _where(ray, points[first])
-    return points[first], what, f"The way to the next target runs into the {what}, which must stay, {where}."
+    return points[first], what, f"The path to the next target runs into the {what}, which must stay, {where}."
 
 
 def bone_words(label: int) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from canalwise.estimator.approach.approach import other_side
-from canalwise.estimator.approach.execution_errors import BY_HAND
+from canalwise.estimator.approach.execution_errors import BY_EXECUTION
 from canalwise.estimator.estimate.estimate import Cost, Estimate
 from canalwise.estimator.estimate.intervals import BoneIntervals, Intervals, intervals_of
 from canalwise.estimator.estimate.limit_checks import verdicts_of, warnings_of
@@ -124,7 +124,7 @@ def _ends(interval: Interval) -> list[float] | None:
 def _reported(interval: Interval) -> dict[str, Any]:
     return {
         "interval95": _ends(interval),
-        "interval95_as_planned": _ends(interval.without(BY_HAND)),
+        "interval95_as_planned": _ends(interval.without(BY_EXECUTION)),
         "interval_from": dict(interval.sd_by_cause),
     }
 

@@ -7,7 +7,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "carried_out": ["executed_resection"],
+        "executed_resection": ["executed_resection"],
         "resection_intervals": ["resection_intervals"],
         "uncertainty_values": ["ExecutionTrial", "ResectionIntervals"],
         "uncertain_json": ["uncertain_as_json"],

@@ -1,7 +1,7 @@
 """A resection's numbers with 95 % intervals, and how likely it frees enough and keeps every limit.
 
-Seeded samples of the hand are carried out (`carried_out`) and worked out exactly, each in full; borders that cannot be
-shifted sample by sample join as independent normal noise (`border_causes`). Every sample is drawn in to what the
+Seeded execution errors are simulated (`executed_resection`), each worked out exactly and in full; borders that cannot
+be shifted sample by sample join as independent normal noise (`border_causes`). Every sample is drawn in to what the
 numbers can be, so intervals are as lopsided as the samples are, and hold the plan's own number.
 """
 
@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from canalwise.estimator.execution.border_causes import border_causes
-from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
+from canalwise.estimator.execution.executed_resection import NORMALS, displacement_of, executed_resection
 from canalwise.estimator.execution.resection_numbers import FREED, Bounds, WorkedOut, bounds_of, numbers_of
 from canalwise.estimator.execution.uncertainty_values import (
-    HAND,
-    CarriedOut,
+    EXECUTION,
+    EachExecution,
     ExecutionTrial,
     ResectionChances,
     ResectionIntervals,
@@ -42,7 +42,7 @@ class _Sample:
 
 
 def resection_intervals(
-    found: WorkedOut, trial: ExecutionTrial | None = None, each: CarriedOut = lambda: None
+    found: WorkedOut, trial: ExecutionTrial | None = None, each: EachExecution = lambda: None
 ) -> ResectionIntervals:
     """Intervals and chances of what an approach comes to.
 
@@ -67,8 +67,8 @@ def resection_intervals(
     return ResectionIntervals(intervals, _chances(found, samples, drawn, noise), trial)
 
 
-def _samples(found: WorkedOut, trial: ExecutionTrial, each: CarriedOut) -> list[_Sample]:
-    """What each hand comes to; where all errors are nil they come to the plan, and none is carried out."""
+def _samples(found: WorkedOut, trial: ExecutionTrial, each: EachExecution) -> list[_Sample]:
+    """What each simulated execution comes to: the plan itself, not worked out again, where all errors are nil."""
     normals = np.random.default_rng(trial.seed).standard_normal((trial.samples, NORMALS))
     if all(record.value == 0 for record in trial.errors.records.values()):
         plan = _Sample(numbers_of(found.cost, found.freed, found.reach), found.checks)
@@ -104,11 +104,13 @@ def _disturbed(name: str, samples: list[_Sample], own: float, noise: Mapping[str
 
 
 def _interval(
-    value: float, by_hand: list[float], drawn: Float, borders: Mapping[str, float], bounds: Bounds
+    value: float, by_execution: list[float], drawn: Float, borders: Mapping[str, float], bounds: Bounds
 ) -> Interval:
     """The interval of one number; without causes where it is not a number or nothing moves it."""
-    hand = float(np.sqrt(np.mean((np.array(by_hand) - value) ** 2)))
-    causes = {cause: sd for cause, sd in borders.items() if sd > STILL} | ({HAND: hand} if hand > STILL else {})
+    executed = float(np.sqrt(np.mean((np.array(by_execution) - value) ** 2)))
+    causes = {cause: sd for cause, sd in borders.items() if sd > STILL} | (
+        {EXECUTION: executed} if executed > STILL else {}
+    )
     if np.isnan(value) or not causes:
         return Interval(value, {}, *bounds)
     # between the r-th least and greatest of N lie 1 - 2 r / (N + 1) of further draws: plotting positions of Weibull

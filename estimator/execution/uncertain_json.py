@@ -18,7 +18,7 @@ from canalwise.estimator.execution.resection_numbers import (
     bone_of_structure,
     share_of_structure,
 )
-from canalwise.estimator.execution.uncertainty_values import HAND, ResectionIntervals
+from canalwise.estimator.execution.uncertainty_values import EXECUTION, ResectionIntervals
 from canalwise.estimator.interval import Interval
 from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompression_as_json
 from canalwise.recon.labels import Side
@@ -59,7 +59,7 @@ class _IntervalJson:
         found = self._intervals.get(name)
         if found is None or not found.sd_by_cause:
             return {"interval95": None, "interval95_as_planned": None, "interval_from": {}}
-        planned = found.without([HAND])
+        planned = found.without([EXECUTION])
         return {
             "interval95": list(found.ends),
             "interval95_as_planned": list(planned.ends) if planned.sd_by_cause else None,

@@ -10,13 +10,13 @@ from canalwise.estimator.interval import Interval
 from canalwise.recon.errors import WrongUse
 
 SAMPLES = 40
-"""Hands drawn: between the least and the greatest of so many lie 95 % of further ones; a second or two."""
+"""Executions drawn: between the least and the greatest of so many lie 95 % of further ones; a second or two."""
 
-CarriedOut = Callable[[], None]
+EachExecution = Callable[[], None]
 """Called before each execution is worked out, from any thread; what it raises ends the trial."""
 
-HAND = "hand"
-"""Cause of what carrying out changes."""
+EXECUTION = "execution"
+"""Cause of what execution errors change."""
 
 
 @dataclass(frozen=True)

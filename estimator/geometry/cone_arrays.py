@@ -16,7 +16,7 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.recon.grid import Float
 
 WIDEST_HULL_RAD = 1.4
-"""Ways spread further apart than this about their mean have no cone about them that would spare any work."""
+"""Axes spread further apart than this about their mean have no cone about them that would spare any work."""
 
 SMALLEST_MM2 = 1e-12
 """A cone smaller than this is its apex."""
@@ -48,7 +48,7 @@ def cone_arrays_of_phases(phases: Iterable[PlacedPhase]) -> ConeArrays:
     >>> paths.cones[6].tolist(), paths.cones[9].tolist()
     ([60.0, 80.0], [4.0, 1.75])
     """
-    return united_ways([(phase.pivot_ras_mm, _swept(phase)) for phase in phases])
+    return united_solids([(phase.pivot_ras_mm, _swept(phase)) for phase in phases])
 
 
 def cone_arrays_of_lines(paths: Iterable[tuple[Float, Float]], channel: Channel) -> ConeArrays:
@@ -58,7 +58,7 @@ def cone_arrays_of_lines(paths: Iterable[tuple[Float, Float]], channel: Channel)
     >>> paths.cones[6].tolist(), paths.cones[9].tolist()
     ([35.0, 15.0], [3.5, 1.75])
     """
-    return united_ways([(pivot, _straight(pivot, targets, channel)) for pivot, targets in paths if len(targets)])
+    return united_solids([(pivot, _straight(pivot, targets, channel)) for pivot, targets in paths if len(targets)])
 
 
 def cone_rows(
@@ -94,11 +94,11 @@ def _straight(pivot_mm: Float, targets_mm: Float, channel: Channel) -> Float:
     return np.stack([scopes, tools], axis=1).reshape(-1, 10)
 
 
-def united_ways(paths: list[tuple[Float, Float]]) -> ConeArrays:
-    """Ways from pairs of a pivot (3,), RAS mm, and the (K, 10) cones of `cone_rows` on rays from it.
+def united_solids(paths: list[tuple[Float, Float]]) -> ConeArrays:
+    """Solids from pairs of a pivot (3,), RAS mm, and the (K, 10) cones of `cone_rows` on rays from it.
 
     >>> line = cone_rows(np.zeros(3), np.array([0.0, 0.0, 1.0]), [3.0], [0.0], [1.5])
-    >>> united_ways([(np.zeros(3), line), (np.zeros(3), np.concatenate([line, line]))]).starts.tolist()
+    >>> united_solids([(np.zeros(3), line), (np.zeros(3), np.concatenate([line, line]))]).starts.tolist()
     [0, 1, 3]
     """
     starts = np.cumsum([0, *(len(cones) for _, cones in paths)]).astype(np.int64)

@@ -15,7 +15,7 @@ AREAS = ("before", "needed", "after")
 
 @dataclass(frozen=True, eq=False)
 class PlanNumbers:
-    """What a way in frees, takes and keeps; sides are the patient's.
+    """What an approach, or two, frees, takes and keeps; sides are the patient's.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def numbers_from(
     freed: Freed,
     reach_mm: float = float("nan"),
 ) -> PlanNumbers:
-    """The numbers of any way in."""
+    """The numbers of any access."""
     areas = freed.areas
     curves = dict(zip(AREAS, (areas.before_mm2, areas.needed_mm2, areas.after_mm2), strict=True))
     return PlanNumbers(

@@ -30,20 +30,20 @@ class SightedRegion(ABC):
 
     @property
     @abstractmethod
-    def ways(self) -> ConeArrays:
+    def solids(self) -> ConeArrays:
         """The solids, as compiled loops take them."""
 
     def holds(self, points_mm: Float) -> Mask:
         """(N,) array: is each (N, 3) RAS point inside?"""
         out = np.empty(len(points_mm), dtype=bool)
-        held(self.ways, self.keep_out.field, np.ascontiguousarray(points_mm, dtype=float), out)
+        held(self.solids, self.keep_out.field, np.ascontiguousarray(points_mm, dtype=float), out)
         return out
 
     def covered(self, bricks: Bricks) -> Covered:
         """Share of each place that lies inside."""
         count = len(bricks.order)
         places, share = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.float32)
-        end = cover(bricks, self.ways, self.keep_out.field, places, share) if count else 0
+        end = cover(bricks, self.solids, self.keep_out.field, places, share) if count else 0
         return Covered(places[:end], share[:end])
 
 
@@ -55,8 +55,8 @@ class ConeRegion(SightedRegion):
     keep_out: KeepOut
 
     @cached_property
-    def ways(self) -> ConeArrays:
-        """One way per phase."""
+    def solids(self) -> ConeArrays:
+        """One path per phase."""
         return cone_arrays_of_phases(self.phases)
 
 
@@ -72,6 +72,6 @@ class TaskRegion(SightedRegion):
     keep_out: KeepOut
 
     @cached_property
-    def ways(self) -> ConeArrays:
-        """One way per pivot that has targets."""
+    def solids(self) -> ConeArrays:
+        """One path per pivot that has targets."""
         return cone_arrays_of_lines(self.paths, self.channel)

@@ -13,7 +13,7 @@ import numpy as np
 
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.rules import ResectionRules
-from canalwise.estimator.geometry.cone_arrays import ConeArrays, cone_rows, united_ways
+from canalwise.estimator.geometry.cone_arrays import ConeArrays, cone_rows, united_solids
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.removal.region import SightedRegion
 from canalwise.estimator.resection.entry_window import EntryWindow
@@ -57,8 +57,8 @@ class LineRegion(SightedRegion):
         return open_space(self.frame.origin_ras_mm)
 
     @cached_property
-    def ways(self) -> ConeArrays:
-        """One way per pivot that has lines."""
+    def solids(self) -> ConeArrays:
+        """One path per pivot that has lines."""
         pivots, which = np.unique(self.pivots_mm, axis=0, return_inverse=True)
         tubes = tubes_of(self.pivots_mm, self.tips_mm, self.window, self.channel, self.rules)
         tool = self._rows(tubes.tool_from_mm, tubes.tool_to_mm, tubes.tool_radius_mm)
@@ -68,7 +68,7 @@ class LineRegion(SightedRegion):
         for n, pivot in enumerate(self.frame.to_world_mm(pivots)):
             mine = which.ravel() == n
             found.append((pivot, np.concatenate([tool[mine], scope[mine & deep]])))
-        return united_ways(found)
+        return united_solids(found)
 
     def _rows(self, start_mm: Float, end_mm: Float, radius_mm: float) -> Float:
         way = end_mm - start_mm
@@ -89,8 +89,8 @@ class SleeveRegion(SightedRegion):
         return self.lines.keep_out
 
     @cached_property
-    def ways(self) -> ConeArrays:
-        """One way per pivot that has lines."""
+    def solids(self) -> ConeArrays:
+        """One path per pivot that has lines."""
         lines, found = self.lines, []
         for pivot in np.unique(lines.pivots_mm, axis=0):
             tips = lines.tips_mm[(lines.pivots_mm == pivot).all(axis=1)]
@@ -102,4 +102,4 @@ class SleeveRegion(SightedRegion):
             # the sleeve's end is flat: the ball at its end is left out
             flat = np.maximum(length - lines.channel.sleeve_radius_mm, 0.0)
             found.append((apex, cone_rows(apex, axis, flat, 0.0, lines.channel.sleeve_radius_mm)))
-        return united_ways(found)
+        return united_solids(found)

@@ -7,9 +7,9 @@ from canalwise.estimator.approach.approach import Approach, Phase, axis_level
 from canalwise.estimator.approach.error_presets import EXPERIENCES, GUIDANCES
 from canalwise.estimator.approach.execution_errors import (
     ExecutionErrors,
-    carried_out,
     causes_of,
     disturbed,
+    executed_approaches,
     execution_errors_of,
 )
 from canalwise.estimator.approach.table import COLUMNS, ApproachTable, axes_level, pivots_level_mm, table_of
@@ -85,7 +85,7 @@ def test_depth_moves_sleeve_and_tool_of_its_phase() -> None:
 
 def test_samples_follow_their_records() -> None:
     errors = ExecutionErrors()
-    table, plan = carried_out(PLAN, errors, SAMPLES, np.random.default_rng(4)), table_of([PLAN])
+    table, plan = executed_approaches(PLAN, errors, SAMPLES, np.random.default_rng(4)), table_of([PLAN])
     shift = table.docking_mm - plan.docking_mm
     wide = np.hypot(errors.value("entry_sd_mm"), errors.value("registration_sd_mm"))
     tilts = np.stack([(table.medial_deg - plan.medial_deg)[:, 0], (table.cranial_deg - plan.cranial_deg)[:, 0]], axis=1)
@@ -116,7 +116,9 @@ def test_what_is_not_known_as_guidance_is_refused() -> None:
 
 
 def test_the_seed_decides() -> None:
-    first, same, other = (carried_out(PLAN, ExecutionErrors(), 5, np.random.default_rng(seed)) for seed in (1, 1, 2))
+    first, same, other = (
+        executed_approaches(PLAN, ExecutionErrors(), 5, np.random.default_rng(seed)) for seed in (1, 1, 2)
+    )
     assert all(getattr(first, name).tobytes() == getattr(same, name).tobytes() for name in COLUMNS)
     assert not np.array_equal(first.docking_mm, other.docking_mm)
 

@@ -22,7 +22,7 @@ def paths(found):
     return tool_paths(found.resection)
 
 
-def carried_out(prepared, paths, motion: ToolMotion) -> Removal:
+def executed_removal(prepared, paths, motion: ToolMotion) -> Removal:
     """The bone that the plan takes when it is moved."""
     level_bone = prepared.level_bone
     voxels = level_bone.takeable.voxels
@@ -32,12 +32,12 @@ def carried_out(prepared, paths, motion: ToolMotion) -> Removal:
 
 
 def test_paths_that_are_not_moved_take_what_was_planned(prepared, found, paths):
-    planned, read = found.resection.removal, carried_out(prepared, paths, ToolMotion())
+    planned, read = found.resection.removal, executed_removal(prepared, paths, ToolMotion())
     assert read.total_mm3 == pytest.approx(planned.total_mm3, rel=0.1)
 
 
 def test_side_tilts_and_shift_of_a_disturbed_execution_are_found(prepared, found, paths):
-    taken = carried_out(prepared, paths, STRAYED)
+    taken = executed_removal(prepared, paths, STRAYED)
     fitted = fitted_approach(prepared, taken, found.resection.approach)
     assert fitted.approach.side == "left"
     assert fitted.reference == "plan"

@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from canalwise.estimator.approach.execution_errors import BY_HAND, ExecutionErrors
+from canalwise.estimator.approach.execution_errors import BY_EXECUTION, ExecutionErrors
 from canalwise.estimator.estimate.estimate import Estimate, estimate
 from canalwise.estimator.estimate.estimate_json import estimate_as_json
 from canalwise.estimator.estimate.intervals import Intervals, intervals_of, no_intervals
@@ -84,8 +84,8 @@ def test_no_uncertainty_about_borders_leaves_only_what_is_no_border() -> None:
     given = replace(toy.anatomy(), sources={**toy.anatomy().sources, "sac": "given", "flavum": "given"})
     anatomy = with_border(0.0, given)
     sure = intervals_of(estimate(anatomy, default_approach(anatomy, "L3-L4", "left")))
-    assert sure.cone.bone_mm3.without(BY_HAND).sd == 0
-    causes = sure.reach["right"]["lateral_mm"].without(BY_HAND).sd_by_cause
+    assert sure.cone.bone_mm3.without(BY_EXECUTION).sd == 0
+    causes = sure.reach["right"]["lateral_mm"].without(BY_EXECUTION).sd_by_cause
     assert {cause for cause, sd in causes.items() if sd} == {"canal border", "target spacing", "midline"}
     # one place of a wall is known to within a voxel, however sure the whole is; 0.4 of the toy's 1 mm
     assert border_uncertainty_of(anatomy, anatomy.levels[0]).canal_here_mm == pytest.approx(0.4)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from canalwise.estimator.approach.execution_errors import ExecutionErrors, carried_out
+from canalwise.estimator.approach.execution_errors import ExecutionErrors, executed_approaches
 from canalwise.estimator.estimate.estimate import estimate
 from canalwise.estimator.estimate.task_sensitivity import task_causes, task_cost_of, task_numbers
 from canalwise.estimator.interval import Interval
@@ -17,7 +17,7 @@ LEAST_HELD = 0.95 - 3 * np.sqrt(0.95 * 0.05 / SAMPLES)
 def test_steps_of_single_errors_hold_errors_drawn_together() -> None:
     found = estimate(toy.anatomy(), default_approach(toy.anatomy(), "L3-L4", "left"))
     causes = task_causes(found, ExecutionErrors())
-    table = carried_out(found.approach, ExecutionErrors(), SAMPLES, np.random.default_rng(11))
+    table = executed_approaches(found.approach, ExecutionErrors(), SAMPLES, np.random.default_rng(11))
     drawn = [task_numbers(task_cost_of(found, table.approach(row), 0.0)) for row in range(SAMPLES)]
     own = task_numbers(found.task)
     for name in ("bone_mm3", "undercut_frac", "bridge_mm"):

@@ -14,7 +14,7 @@ from canalwise.estimator.execution.border_causes import MR_ALONE, MR_BONE_FRAC
 from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.resection_numbers import BONE_MM3, FREED
 from canalwise.estimator.execution.uncertain_json import uncertain_as_json
-from canalwise.estimator.execution.uncertainty_values import HAND, ExecutionTrial, ResectionIntervals
+from canalwise.estimator.execution.uncertainty_values import EXECUTION, ExecutionTrial, ResectionIntervals
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.recon.errors import WrongUse
@@ -37,7 +37,7 @@ def still(found: DecompressedLevel) -> ResectionIntervals:
 
 
 def test_without_execution_errors_only_borders_are_left(still: ResectionIntervals) -> None:
-    assert all(HAND not in interval.sd_by_cause for interval in still.intervals.values())
+    assert all(EXECUTION not in interval.sd_by_cause for interval in still.intervals.values())
     # the joint's limits are far away and the canal is wide: nothing can fail
     assert still.chances.limits["ipsilateral facet area kept"] == 1.0
 
@@ -58,7 +58,7 @@ def test_intervals_hold_the_plan_and_lie_inside_what_can_be(usual: ResectionInte
 def test_a_less_exact_execution_is_less_sure(found: DecompressedLevel, usual: ResectionIntervals) -> None:
     trainee = resection_intervals(found, ExecutionTrial(SAMPLES, 0, execution_errors_of("free-hand", "trainee")))
     for name in (BONE_MM3, FREED):
-        assert trainee.intervals[name].sd_by_cause[HAND] > usual.intervals[name].sd_by_cause[HAND]
+        assert trainee.intervals[name].sd_by_cause[EXECUTION] > usual.intervals[name].sd_by_cause[EXECUTION]
     assert trainee.chances.freed <= usual.chances.freed
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.approach.execution_errors import ExecutionErrors, execution_errors_of
-from canalwise.estimator.execution.carried_out import NORMALS, displacement_of, executed_resection
+from canalwise.estimator.execution.executed_resection import NORMALS, displacement_of, executed_resection
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.resection.resection import Resection
 

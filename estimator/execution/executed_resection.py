@@ -1,21 +1,21 @@
-"""A planned resection as a hand carries it out.
+"""A planned resection executed with errors of entry, registration, tilt, sight and depth.
 
-What is carried out are the planned lines, displaced; no better lines are chosen anew, for the surgeon does not see the
+The planned lines are executed, displaced; no better lines are chosen anew, for the surgeon does not see the
 plan's bone but the tissue that is to go:
 
 1. Docking: the entry window lies off by the error at the bone, and by the tilt about the docking point. All pivots move
    alike, for skin and fascia hold the instrument.
-2. The line nearest the docking axis opens the way: it is gone blind, displaced and tilted as a whole.
+2. The line nearest the docking axis is the first: it is entered blind, displaced and tilted as a whole.
 3. All other lines are steered by sight: their pivots lie where they now lie, their tips are brought to the tissue seen,
    but for a residual. It is one for each place of work (near and far, canal and recess, in which the surgeon looks for
    one border), drawn anew for each, so that places do not err in unison.
-4. The keep-out holds: a line that would come too near the sac, or through bone that must stay, is not gone so. The tip
-   goes to its planned place instead, or from another place of the window; where no way is left it is not gone at all.
+4. The keep-out holds: a line that would come too near the sac, or through bone that must stay, is not taken so. The tip
+   goes to its planned place instead, or from another place of the window; where none is clear it is left out.
 5. What then still stands of the tissue that the plan takes is seen, and the surgeon goes on until it is gone: by the
    cheapest further lines from anywhere in the window as it now lies. What cannot be reached from there stays, and shows
    as freed less.
 
-So bone and joints vary, mostly toward more bone than the least, and the freed share falls only where a way is lost;
+So bone and joints vary, mostly toward more bone than the least, and the freed share falls only where a line is lost;
 it hardly rises above the plan's. Without errors the plan itself comes out, line for line.
 """
 
@@ -51,12 +51,12 @@ across the line and one along it."""
 
 
 CLOSE_PLACES = (5, 9)
-"""Pivots across and along the window from which the surgeon goes on: a hand is not bound to the plan's lattice."""
+"""Pivots across and along the window from which the surgeon goes on: surgeons are not bound to the plan's lattice."""
 
 
 @dataclass(frozen=True, eq=False)
-class HandDisplacement:
-    """One hand's errors, in the level frame.
+class ExecutionDisplacement:
+    """One execution's errors, in the level frame.
 
     Parameters
     ----------
@@ -73,15 +73,15 @@ class HandDisplacement:
 
 
 @dataclass(frozen=True, eq=False)
-class StrayedTips:
-    """(n, 3) tips, level frame, and (n,) pivots of the window from which each is gone."""
+class ExecutedTips:
+    """(n, 3) tips, level frame, and (n,) pivots of the window from which each is reached."""
 
     places_mm: Float
     pivot: npt.NDArray[np.int32]
 
 
-def displacement_of(approach: Approach, errors: ExecutionErrors, normals: Float) -> HandDisplacement:
-    """Errors of a hand from (NORMALS,) numbers in standard deviations.
+def displacement_of(approach: Approach, errors: ExecutionErrors, normals: Float) -> ExecutionDisplacement:
+    """Errors of one execution from (NORMALS,) numbers in standard deviations.
 
     >>> from canalwise.estimator.approach.approach import Phase
     >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 50.0, (Phase("ipsilateral", 0.0),))
@@ -96,7 +96,7 @@ def displacement_of(approach: Approach, errors: ExecutionErrors, normals: Float)
     planned = axis_level(approach.side, first.medial_tilt_deg, first.cranial_tilt_deg)
     tilted = axis_level(approach.side, first.medial_tilt_deg + medial, first.cranial_tilt_deg + cranial)
     sds = np.array([errors.value("sight_sd_mm"), errors.value("sight_sd_mm"), errors.value("depth_sd_mm")])
-    return HandDisplacement(
+    return ExecutionDisplacement(
         docking,
         docking + approach.pivot_distance_mm * (planned - tilted),
         _rotation(planned, tilted),
@@ -104,39 +104,39 @@ def displacement_of(approach: Approach, errors: ExecutionErrors, normals: Float)
     )
 
 
-def executed_resection(resection: Resection, hand: HandDisplacement) -> Resection:
-    """The resection that a hand makes of a planned one: its lines, what they take and the bone that goes."""
+def executed_resection(resection: Resection, errors: ExecutionDisplacement) -> Resection:
+    """What an execution makes of a planned resection: its lines, what they take and the bone that goes."""
     if not len(resection.chosen):
         return resection
-    window = replace(resection.window, pivots_mm=resection.window.pivots_mm + hand.pivot_mm)
-    pivots, tips = _lines_gone(resection, window, hand)
+    window = replace(resection.window, pivots_mm=resection.window.pivots_mm + errors.pivot_mm)
+    pivots, tips = _executed_lines(resection, window, errors)
     at, channel = resection.at, resection.approach.channel
     region = LineRegion(at.level.frame, window, pivots, tips.places_mm, channel, at.rules)
     taken, removal = taken_along(at, region, tips, np.arange(len(pivots), dtype=np.int32))
     return replace(resection, window=window, region=region, taken_frac=taken, removal=removal)
 
 
-def _lines_gone(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> tuple[Float, Tips]:
-    """Pivots of all lines gone, and their tips with what each takes."""
+def _executed_lines(resection: Resection, window: EntryWindow, errors: ExecutionDisplacement) -> tuple[Float, Tips]:
+    """Pivots of all lines executed, and their tips with what each takes."""
     at, channel = resection.at, resection.approach.channel
     # those of the window's lattice and those that the planned lines have off it
-    own = replace(window, pivots_mm=resection.lines.pivots_mm + hand.pivot_mm)
-    strayed = _tips_by_hand(resection, own, hand)
-    takes = at.takes_at(strayed.places_mm, channel)
+    own = replace(window, pivots_mm=resection.lines.pivots_mm + errors.pivot_mm)
+    executed = _executed_tips(resection, own, errors)
+    takes = at.takes_at(executed.places_mm, channel)
     left = _taken_cells(resection) & ~takes.any(axis=0)
     further = _tips_to(resection.tips, left)
-    first = tips_taking(strayed.places_mm, takes)
+    first = tips_taking(executed.places_mm, takes)
     if not len(further.places_mm):
-        return own.pivots_mm[strayed.pivot], first
-    close = _looked_at_closely(resection, window, hand)
-    ways = _ways(close, resection, further.places_mm)
-    tips, count, owned = joined_tips(first, further), len(strayed.pivot), np.int32(len(own.pivots_mm))
+        return own.pivots_mm[executed.pivot], first
+    close = _with_more_pivots(resection, window, errors)
+    onward = _lines_between(close, resection, further.places_mm)
+    tips, count, owned = joined_tips(first, further), len(executed.pivot), np.int32(len(own.pivots_mm))
     lines = ToolLines(
         np.concatenate([own.pivots_mm, close.pivots_mm]),
         tips.places_mm,
-        np.concatenate([strayed.pivot, ways.pivot + owned]),
-        np.concatenate([np.arange(count, dtype=np.int32), ways.tip + np.int32(count)]),
-        ways.blocking_structures,
+        np.concatenate([executed.pivot, onward.pivot + owned]),
+        np.concatenate([np.arange(count, dtype=np.int32), onward.tip + np.int32(count)]),
+        onward.blocking_structures,
     )
     tunnels = tunnels_of(lines, window, at.coarse_price, channel, at.rules, halves=False)
     wanted_mm3, most = np.where(left, at.set_cells.mm3, 0.0), at.rules.value("bone_per_tissue")
@@ -145,10 +145,10 @@ def _lines_gone(resection: Resection, window: EntryWindow, hand: HandDisplacemen
     return lines.pivots_mm[lines.pivot[gone]], some_tips(tips, lines.tip[gone])
 
 
-def _looked_at_closely(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> EntryWindow:
+def _with_more_pivots(resection: Resection, window: EntryWindow, errors: ExecutionDisplacement) -> EntryWindow:
     """The displaced window with more places in it."""
     at, approach = resection.at, resection.approach
-    close = entry_window(approach, at.lamina_mm(approach.side), at.rules, CLOSE_PLACES).pivots_mm + hand.pivot_mm
+    close = entry_window(approach, at.lamina_mm(approach.side), at.rules, CLOSE_PLACES).pivots_mm + errors.pivot_mm
     return replace(window, pivots_mm=close)
 
 
@@ -159,23 +159,23 @@ def _taken_cells(resection: Resection) -> Mask:
     return taken
 
 
-def _tips_by_hand(resection: Resection, window: EntryWindow, hand: HandDisplacement) -> StrayedTips:
-    """Where the planned lines' tips come to, and from which pivot; lines that cannot be gone are left out.
+def _executed_tips(resection: Resection, window: EntryWindow, errors: ExecutionDisplacement) -> ExecutedTips:
+    """Where the planned lines' tips come to, and from which pivot; lines that nothing clear leads to are left out.
 
     `window` holds the displaced pivots of all lines that the plan looked at.
     """
     own = resection.lines.pivot[resection.chosen]
-    aims = np.concatenate([_displaced_tips(resection, hand), resection.tips_mm])
-    clear = _ways(window, resection, aims).blocking_structures == 0
+    aims = np.concatenate([_displaced_tips(resection, errors), resection.tips_mm])
+    clear = _lines_between(window, resection, aims).blocking_structures == 0
     away = np.linalg.norm(window.pivots_mm[:, None] - window.pivots_mm[own][None], axis=2)
     pivot_of = np.where(clear, np.tile(away, 2), np.inf).argmin(axis=0)
     can = clear.any(axis=0).reshape(2, -1)
     lines = np.arange(len(own)) + np.where(can[0], 0, len(own))
     lines = lines[can.any(axis=0)]
-    return StrayedTips(np.ascontiguousarray(aims[lines]), pivot_of[lines].astype(np.int32))
+    return ExecutedTips(np.ascontiguousarray(aims[lines]), pivot_of[lines].astype(np.int32))
 
 
-def _ways(window: EntryWindow, resection: Resection, aims_mm: Float) -> ToolLines:
+def _lines_between(window: EntryWindow, resection: Resection, aims_mm: Float) -> ToolLines:
     """Which pivots of a window can be joined to which (T, 3) tips."""
     at, channel = resection.at, resection.approach.channel
     across = -1.0 if resection.approach.side == "left" else 1.0
@@ -190,16 +190,16 @@ def _tips_to(tips: Tips, bare: Mask) -> Tips:
     return some_tips(tips, np.flatnonzero(hits * (np.diff(tips.starts) > 0)))
 
 
-def _displaced_tips(resection: Resection, hand: HandDisplacement) -> Float:
+def _displaced_tips(resection: Resection, errors: ExecutionDisplacement) -> Float:
     """(n, 3) array: where tips are brought, the opening line's blind, the others' by sight."""
     tips = resection.tips_mm
-    way = tips - resection.pivots_mm
-    along = way / np.linalg.norm(way, axis=1, keepdims=True)
-    residual = hand.residual_mm[_places_of_work(resection)]
+    path = tips - resection.pivots_mm
+    along = path / np.linalg.norm(path, axis=1, keepdims=True)
+    residual = errors.residual_mm[_places_of_work(resection)]
     moved = tips + residual[:, 2:] * along
     moved[:, [0, 2]] += residual[:, :2]
     first, docking = _opening(resection), np.array(resection.approach.docking_point_mm)
-    moved[first] = tips[first] + hand.docking_mm + (hand.turn - np.eye(3)) @ (tips[first] - docking)
+    moved[first] = tips[first] + errors.docking_mm + (errors.turn - np.eye(3)) @ (tips[first] - docking)
     return moved
 
 
@@ -216,12 +216,12 @@ def _places_of_work(resection: Resection) -> npt.NDArray[np.intp]:
 
 
 def _opening(resection: Resection) -> int:
-    """The line that passes nearest the docking point: the first to be gone."""
+    """The line that passes nearest the docking point: the first to be executed."""
     docking = np.array(resection.approach.docking_point_mm)
-    way = resection.tips_mm - resection.pivots_mm
+    path = resection.tips_mm - resection.pivots_mm
     offset = docking - resection.pivots_mm
-    share = np.clip((offset * way).sum(axis=1) / (way**2).sum(axis=1), 0.0, 1.0)
-    return int(np.linalg.norm(offset - share[:, None] * way, axis=1).argmin())
+    share = np.clip((offset * path).sum(axis=1) / (path**2).sum(axis=1), 0.0, 1.0)
+    return int(np.linalg.norm(offset - share[:, None] * path, axis=1).argmin())
 
 
 def _rotation(start: Float, end: Float) -> Float:
