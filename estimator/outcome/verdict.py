@@ -17,11 +17,15 @@ from canalwise.estimator.limits import Limits
 from canalwise.estimator.outcome.outcome_values import DecompressionVerdict, Freed, LimitCheck, ResectionCost
 from canalwise.estimator.resection.resection import Resection
 from canalwise.recon.labels import SIDES, Side
+from canalwise.recon.measurement.kinds import SCALES
 
 ALL_KEPT = "all limits kept"
 ALL_MEASURED_KEPT = "all limits that could be measured are kept"
 BREAKS_NONE = "though it breaks no limit"
 """What is said of limits beside too little freed: no praise."""
+
+NARROW_SAC = SCALES["dural sac area"].thresholds[-1]
+"""The mildest published area of a narrow dural sac: above it nobody speaks of a stenosis."""
 
 
 Sides = Mapping[str, Side]
@@ -75,7 +79,7 @@ def verdict_with(
     enough = rules.value("freed_enough_frac")
     shares = [share for share in freed.by_side.values() if not np.isnan(share)]
     is_freed, broken = all(share >= enough for share in shares), [c.name for c in checks if c.met is False]
-    frees = _frees(sides, freed, is_freed, rules)
+    frees = _not_narrow(freed) + _frees(sides, freed, is_freed, rules)
     sentence = _sentence(frees, broken, is_freed, all_measured(checks))
     return DecompressionVerdict(is_freed, not broken, sentence[0].upper() + sentence[1:])
 
@@ -110,11 +114,23 @@ def _frees(sides: Sides, freed: Freed, is_freed: bool, rules: ResectionRules) ->
     return f"frees {_percent(by_relation[relation])} on the {relation} side: {narrow}"
 
 
+def _not_narrow(freed: Freed) -> str:
+    """What must be heard first of a sac that was wide before: there is little to operate for."""
+    least_mm2 = float(freed.areas.sac_before_mm2.min())
+    if least_mm2 < NARROW_SAC.value:
+        return ""
+    return f"the dural sac was not narrow before (least {least_mm2:.0f} mm2, narrow below {NARROW_SAC.value:g}); "
+
+
 def _narrow(rules: ResectionRules, freed: Freed, side: Side, relation: str) -> str:
-    """What stays narrow on a side: its recess, where its root has not the room it needs, or the canal."""
+    """What stays narrow on a side: its recess, where its root has not the room it needs, or the canal, if it is."""
     room, needed = freed.root_room_mm.get(side, float("nan")), 2 * rules.value("corridor_radius_mm")
     recess = not np.isnan(room) and room < rules.value("freed_enough_frac") * needed
-    return f"the {relation} recess stays narrow" if recess else f"the canal stays narrow on the {relation} side"
+    if recess:
+        return f"the {relation} recess stays narrow"
+    if freed.areas.sac_after_mm2.min() >= NARROW_SAC.value:
+        return "the rest stays in the room needed"
+    return f"the canal stays narrow on the {relation} side"
 
 
 def _percent(share: float) -> str:

@@ -1,0 +1,29 @@
+"""The first sentence: a sac that was wide before is never called narrow."""
+
+import numpy as np
+import pytest
+
+from canalwise.estimator.decompression.rules import ResectionRules
+from canalwise.estimator.outcome.outcome_values import Freed, StationAreas
+from canalwise.estimator.outcome.verdict import LEFT_AND_RIGHT, NARROW_SAC, verdict_with
+
+
+def freed_with(sac_before_mm2: float, sac_after_mm2: float, share: float) -> Freed:
+    """One station, both sides alike, roots with the room they need."""
+    areas = [np.array([mm2]) for mm2 in (300.0, 330.0, 310.0, 400.0, sac_before_mm2, 320.0, sac_after_mm2)]
+    both, room = {"left": share, "right": share}, {"left": 9.0, "right": 9.0}
+    return Freed(share, both, {}, {}, StationAreas(np.zeros(1), *areas), 0, room, room)
+
+
+@pytest.mark.parametrize("before_mm2", [NARROW_SAC.value, 240.0])
+def test_a_wide_sac_is_said_first_and_nothing_stays_narrow(before_mm2):
+    verdict = verdict_with(LEFT_AND_RIGHT, freed_with(before_mm2, 250.0, 0.7), (), ResectionRules())
+    assert verdict.sentence.startswith("The dural sac was not narrow before")
+    assert "stays narrow" not in verdict.sentence
+    assert not verdict.freed
+
+
+def test_a_narrow_sac_freed_too_little_stays_narrow():
+    verdict = verdict_with(LEFT_AND_RIGHT, freed_with(80.0, 100.0, 0.7), (), ResectionRules())
+    assert verdict.sentence.startswith("Frees 70 %")
+    assert "the canal stays narrow on the left side" in verdict.sentence
