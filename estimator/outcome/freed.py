@@ -105,13 +105,25 @@ def _standing_areas(at: ResectionLevel) -> StandingAreas:
 
 
 def _root_room_mm(wanted: DecompressionSet, taken_frac: Float, corridor: RootCorridor | None) -> float:
-    """Least over the stations of the free share of a corridor's section, times its height."""
+    """Least free height of a corridor over the stations."""
     if corridor is None:
         return float("nan")
     section, blocking = _corridor_sections(wanted, corridor)
     standing = wanted.by_station_mm2(blocking * (1 - taken_frac))
-    there = section > 0.5 * section.max()
-    return float(((1 - standing / np.maximum(section, 1e-9))[there]).min() * 2 * corridor.radius_mm)
+    return least_free_frac(section, standing) * 2 * corridor.radius_mm
+
+
+def least_free_frac(section_mm2: Float, standing_mm2: Float) -> float:
+    """Least free share of sections of which at least half is there; NaN where a corridor meets no station.
+
+    >>> least_free_frac(np.array([4.0, 10.0]), np.array([4.0, 1.0]))
+    0.9
+    >>> least_free_frac(np.zeros(2), np.zeros(2))
+    nan
+    """
+    there = section_mm2 > 0.5 * section_mm2.max()
+    free = 1 - standing_mm2[there] / section_mm2[there]
+    return float(free.min()) if there.any() else float("nan")
 
 
 @lru_cache(2 * LEVELS_KEPT)
