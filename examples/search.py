@@ -21,7 +21,7 @@ def main(anatomy: cw.Anatomy | None = None, budget: int = 800) -> dict[str, Any]
     found = cw.search(anatomy, LEVEL, SearchTask(budget=budget, seed=0)).to_json()
     for name in ("best", "robust"):
         pick = found[name]
-        entry, chance = pick["skin_entry"], pick["by_hand"]["both"]
+        entry, chance = pick["skin_entry"], pick["as_executed"]["both"]
         print(f"{name}: {pick['verdict']['sentence']}")
         print(f"  from the {pick['approach']['side']}, entry {entry['lateral_mm']:.0f} mm lateral, ", end="")
         print(f"{pick['bone_mm3']['total']:.0f} mm3 must go, {chance:.0%} as executed")

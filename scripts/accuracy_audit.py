@@ -6,7 +6,7 @@
     .venv/bin/python scripts/accuracy_audit.py --records FILE --mr-only [--cases 50]
 
 A narrow spine drawn at random (`phantoms.cases.stenotic`) is scanned, its labels given; the usual approach is planned
-and carried out with errors of the hand. Three scans are made afterwards, each in another pose (1 to 6 mm and degrees,
+and carried out with execution errors. Three scans are made afterwards, each in another pose (1 to 6 mm and degrees,
 and the table elsewhere), grid, noise and kernel: operated, untouched, and an MR in sagittal slices of 4 mm in which
 every vertebra has a motion of its own; where it lies is found from the truth's labels of it, and once more from what
 the network sees in it. With --crop the first two are made of the real crop of the tests, with a
@@ -58,7 +58,7 @@ from canalwise.recon.intake.label_maps import GivenLabels, read_given_labels
 from canalwise.recon.intake.reader import read_scan
 from canalwise.recon.labels import SIDES, Side
 from canalwise.recon.registration.blend import blended
-from canalwise.recon.registration.column import LabelledScan, laid_on
+from canalwise.recon.registration.column import LabelledScan, registered_on
 from canalwise.recon.registration.masks import bone_about_mm
 from canalwise.recon.registration.rigid_motion import RigidMotion
 from canalwise.recon.scan import Scan
@@ -70,7 +70,7 @@ LEVELS = ("L2-L3", "L3-L4", "L4-L5")
 NAMES = Path(__file__).resolve().parents[1] / "tests" / "recon" / "intake" / "label_names_example.toml"
 
 SHIFT_SD_MM, TILT_SD_DEG = 1.2, 2.5
-"""The hand's errors at the bone: between guided and free (docs/published-values.md)."""
+"""Execution errors at the bone: between guided and free (docs/published-values.md)."""
 
 REACH_MM = 40.0
 """No tool of these plans reaches further."""
@@ -159,7 +159,7 @@ def resampled(
 
 @dataclass(frozen=True, eq=False)
 class ExecutedPlan:
-    """A resection as a hand carried it out: its ways moved and tilted; asked about RAS points of the scan before."""
+    """A resection as executed: its paths moved and tilted; of RAS points of the scan before."""
 
     resection: Resection
     motion: ToolMotion
@@ -179,8 +179,8 @@ class ExecutedPlan:
         return inside
 
 
-def hand(rng: np.random.Generator) -> ToolMotion:
-    """Errors of a hand."""
+def execution_motion(rng: np.random.Generator) -> ToolMotion:
+    """Errors of one execution."""
     lateral, cranial = rng.normal(0, SHIFT_SD_MM, 2)
     tilts = rng.normal(0, TILT_SD_DEG, 4)
     return ToolMotion.of(np.array([lateral, cranial, rng.normal(0, 0.4), *tilts]))
@@ -211,7 +211,7 @@ def records_of(number: int) -> Iterator[Record]:
     assert case.still is not None
     prepared = prepared_level(case.anatomy, case.level)
     plan = default_approach(case.anatomy, case.level, case.side)
-    done = ExecutedPlan(decompressed(prepared, plan).resection, hand(case.rng))
+    done = ExecutedPlan(decompressed(prepared, plan).resection, execution_motion(case.rng))
     still, here = case.still, case.scan.grid
     for operated in (True, False):
         edge = float(case.rng.uniform(0.7, 1.0))
@@ -321,7 +321,7 @@ def mr_record(number: int, case: Before) -> Iterator[Record]:
     out = {"case": number, "level": case.level}
     for kind, moving in (("mr, labels found", None), ("mr", LabelledScan(mr, labels, grid))):
         try:
-            found = laid_on(fixed, moving or labelled_mr(mr, None))
+            found = registered_on(fixed, moving or labelled_mr(mr, None))
         except CanalwiseError as problem:
             yield out | {"kind": kind, "refused": str(problem)}
             continue
@@ -353,7 +353,7 @@ def crop_records(number: int, folder: Path) -> Iterator[Record]:
     case = Before(None, None, scan, anatomy, level, side, rng)
     prepared = prepared_level(anatomy, level)
     plan = default_approach(anatomy, level, side)
-    done = ExecutedPlan(decompressed(prepared, plan).resection, hand(rng))
+    done = ExecutedPlan(decompressed(prepared, plan).resection, execution_motion(rng))
     for operated in (True, False):
         voxels = scan.voxels.astype(np.float32)
         if operated:

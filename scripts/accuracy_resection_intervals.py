@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Do a resection's 95 % intervals hold the truth, and do its chances come true, when a hand carries it out?
+"""Do a resection's 95 % intervals hold the truth, and do its chances come true, when it is executed with errors?
 
     .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE [--first 0] [--cases 60] [--resume] [--mr]
     .venv/bin/python scripts/accuracy_resection_intervals.py --records FILE --report
@@ -16,9 +16,9 @@ shared, but the counting of what lines take is the estimator's own, which is hel
 Records are appended to FILE as they come, one JSON line a case, so that a bad one costs itself alone; --resume goes on
 where FILE ends, --report only reads it. Several processes may share the cases: each is given its own --first, --cases
 and FILE; their files put together are one. Printed for each number: the share of cases whose truth lies in the
-interval, its mean width, how the truth spreads over all and over the hands of one plan, and, were the plan carried out
-exactly, the root mean square error beside what borders are taken to do; then a reliability table of the chances and
-their Brier scores against that of always telling the mean.
+interval, its mean width, how the truth spreads over all and over the executions of one plan, and, were the plan
+executed exactly, the root mean square error beside what borders are taken to do; then a reliability table of the chances
+and their Brier scores against that of always stating the mean.
 """
 
 from __future__ import annotations
@@ -82,8 +82,8 @@ SPACING_MM, NOISE_HU, TURN_DEG, TRUE_MM = (0.7, 1.0), (10.0, 40.0), 10.0, 0.5
 MR_MM = 0.7
 """Voxels that a patient is painted on for an MR."""
 
-HANDS_A_PLAN = 6
-"""Hands that carry out each plan: they share the plan's borders, so plans count for more than hands."""
+EXECUTIONS_A_PLAN = 6
+"""Executions of each plan: they share its borders, so plans count for more than executions."""
 
 COVER_TOL = {"mm": TRUE_MM / 2, "mm3": 0.5, "mm2": 1.0, "frac": 2e-3}
 """Slack of an interval's ends by unit: what the truth's own grid, on which bone is all or nothing, takes off."""
@@ -169,19 +169,19 @@ def record_of(number: int, who: tuple[str, str], from_mr: bool) -> dict[str, Any
 def plan_record(
     prepared: PreparedLevel, truth: PreparedLevel, side: Side, who: tuple[str, str], rng: np.random.Generator
 ) -> dict[str, Any]:
-    """The usual plan from one side, with what some hands truly make of it."""
+    """The usual plan from one side, with what some executions truly make of it."""
     errors, seed = execution_errors_of(*who), int(rng.integers(2**31))
     plan = default_approach(prepared.anatomy, prepared.level.name, side)
     found = decompressed(prepared, plan)
     reported = resection_intervals(found, ExecutionTrial(errors=errors, seed=seed))
-    hands = [displacement_of(plan, errors, row) for row in rng.standard_normal((HANDS_A_PLAN, NORMALS))]
-    done = [outcome(truth, truly(truth, executed_resection(found.resection, hand))) for hand in hands]
+    executions = [displacement_of(plan, errors, row) for row in rng.standard_normal((EXECUTIONS_A_PLAN, NORMALS))]
+    done = [outcome(truth, truly(truth, executed_resection(found.resection, executed))) for executed in executions]
     exact, _ = outcome(truth, truly(truth, found.resection))
     rows = [
-        {"name": name, "value": told.value, "ends": list(told.ends), "true": [true[name] for true, _ in done],
-         "as_planned": exact[name], "border_sd": told.without([EXECUTION]).sd}
-        for name, told in reported.intervals.items()
-        if name in exact and not np.isnan([told.value, exact[name]]).any()
+        {"name": name, "value": stated.value, "ends": list(stated.ends), "true": [true[name] for true, _ in done],
+         "as_planned": exact[name], "border_sd": stated.without([EXECUTION]).sd}
+        for name, stated in reported.intervals.items()
+        if name in exact and not np.isnan([stated.value, exact[name]]).any()
     ]  # fmt: skip
     chances, verdicts = reported.chances, [verdict for _, verdict in done]
     came = {
@@ -189,9 +189,9 @@ def plan_record(
         "kept": [v.kept for v in verdicts],
         "both": [v.freed and v.kept for v in verdicts],
     }
-    told = {"freed": chances.freed, "kept": chances.kept, "both": chances.both}
+    stated = {"freed": chances.freed, "kept": chances.kept, "both": chances.both}
     planned = [found.verdict.freed, found.verdict.kept]
-    return {"side": side, "numbers": rows, "chances": told, "came_true": came, "planned": planned}
+    return {"side": side, "numbers": rows, "chances": stated, "came_true": came, "planned": planned}
 
 
 def outcome(truth: PreparedLevel, done: Resection) -> tuple[dict[str, float], DecompressionVerdict]:
@@ -213,8 +213,8 @@ def kind_of(name: str) -> str:
 def report(records: Sequence[Mapping[str, Any]]) -> str:
     """The tables of some records."""
     plans = [plan for record in records for plan in record.get("plans", ())]
-    hands = sum(len(plan["came_true"]["both"]) for plan in plans)
-    lines = [f"{len(records)} spines, {len(plans)} plans, {hands} hands that carried them out"]
+    executions = sum(len(plan["came_true"]["both"]) for plan in plans)
+    lines = [f"{len(records)} spines, {len(plans)} plans, {executions} executions of them"]
     lines += [f"  case {r['case']} refused: {r['refused']}" for r in records if "refused" in r]
     return "\n".join([*lines, "", *coverage_lines(plans), "", *chance_lines(plans)])
 
@@ -225,7 +225,7 @@ def coverage_lines(plans: Sequence[Mapping[str, Any]]) -> list[str]:
     for plan in plans:
         for row in plan["numbers"]:
             by_kind[kind_of(row["name"])].append(row)
-    heads = ("covered", "width", "below", "above", "planned", "true", "SD true", "SD hand", "error", "border")
+    heads = ("covered", "width", "below", "above", "planned", "true", "SD true", "SD exec", "error", "border")
     lines = [f"{'number':44}{'n':>5}" + "".join(f"{head:>9}" for head in heads)]
     for kind, rows in by_kind.items():
         low, high = (np.array([row["ends"][n] for row in rows])[:, None] for n in (0, 1))
@@ -233,34 +233,34 @@ def coverage_lines(plans: Sequence[Mapping[str, Any]]) -> list[str]:
         true = np.array([row["true"] for row in rows], dtype=float)
         slack = next((tol for unit, tol in COVER_TOL.items() if kind.endswith(unit)), COVER_TOL["frac"])
         below, above = true < low - slack, true > high + slack
-        hand = np.sqrt(np.mean(true.var(axis=1)))
+        executed = np.sqrt(np.mean(true.var(axis=1)))
         error = np.sqrt(np.mean((exact - value) ** 2))
         border = np.sqrt(np.mean([row["border_sd"] ** 2 for row in rows]))
         lines.append(
             f"{kind:44}{true.size:5}{100 * (~below & ~above).mean():8.1f}%{np.mean(high - low):9.3g}{below.sum():9}"
-            f"{above.sum():9}{value.mean():9.3g}{true.mean():9.3g}{true.std():9.3g}{hand:9.3g}{error:9.3g}{border:9.3g}"
+            f"{above.sum():9}{value.mean():9.3g}{true.mean():9.3g}{true.std():9.3g}{executed:9.3g}{error:9.3g}{border:9.3g}"
         )
     return lines
 
 
 def chance_lines(plans: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Reliability of the chances: told against came true, by bins, and Brier scores."""
+    """Reliability of the chances: stated against came true, by bins, and Brier scores."""
     lines = []
     for name in ("freed", "kept", "both"):
         known = [plan for plan in plans if plan["chances"][name] is not None]
         if not known:
             continue
         true = np.array([plan["came_true"][name] for plan in known], dtype=float)
-        told = np.repeat([plan["chances"][name] for plan in known], true.shape[1]).astype(float)
+        stated = np.repeat([plan["chances"][name] for plan in known], true.shape[1]).astype(float)
         true = true.ravel()
-        brier, base = float(np.mean((told - true) ** 2)), float(np.mean((true.mean() - true) ** 2))
-        means = f"told {told.mean():.3f} came true {true.mean():.3f}"
+        brier, base = float(np.mean((stated - true) ** 2)), float(np.mean((true.mean() - true) ** 2))
+        means = f"stated {stated.mean():.3f} came true {true.mean():.3f}"
         lines.append(f"{name:8}{len(true):4} {means} Brier {brier:.3f} (mean {base:.3f})")
         for low, high in pairwise(BINS):
-            mine = (told >= low) & ((told < high) | (high == 1.0))
+            mine = (stated >= low) & ((stated < high) | (high == 1.0))
             if mine.any():
-                means = f"mean told {told[mine].mean():.2f}, came true {true[mine].mean():.2f}"
-                lines.append(f"   told {low:.1f}-{high:.1f}: {mine.sum():3} hands, {means}")
+                means = f"mean stated {stated[mine].mean():.2f}, came true {true[mine].mean():.2f}"
+                lines.append(f"   stated {low:.1f}-{high:.1f}: {mine.sum():3} executions, {means}")
     return lines
 
 

@@ -158,7 +158,7 @@ def names_record(case: HardCase, found: Anatomy, matched: Mapping[str, str]) -> 
     wrong = {true: got for true, got in matched.items() if true != got}
     sure = found.naming
     unsure = sure is None or sure.transitional or not sure.confirmed
-    verdict = "told" if case.named else "right" if not wrong else "flagged" if unsure else "wrong"
+    verdict = "given" if case.named else "right" if not wrong else "flagged" if unsure else "wrong"
     if case.nameless:
         verdict = "guessed" if sure is None or sure.confirmed else "rightly asked"
     if case.named and wrong:

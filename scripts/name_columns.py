@@ -136,8 +136,8 @@ def main() -> None:
         named, probability = posterior.ranked()[0]
         by_number = {n: name for n, name in enumerate(named, start=1) if name}
         free = posterior.silent_probability <= SILENT_MOST.value
-        told = free and least_probability(posterior, by_number, usual=True) >= CONFIRMED.value
-        rows.append((probability, named == column.names, column.sacrum or column.ribs, column.usual, told))
+        stated = free and least_probability(posterior, by_number, usual=True) >= CONFIRMED.value
+        rows.append((probability, named == column.names, column.sacrum or column.ribs, column.usual, stated))
     reported, right, clear, usual, conditional = (np.array(values) for values in zip(*rows, strict=True))
     sure = reported >= CONFIRMED.value
     conditional &= ~sure

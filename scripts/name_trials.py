@@ -323,7 +323,7 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
     plain = [t for t in named if t.decidable]
     clear = [t for t in trials if t.decidable and (t.sacrum_whole or t.ribs_whole)]
     sure = [t for t in plain if t.confirmed]
-    told = [t for t in plain if t.probability >= CONFIRMED.value]
+    stated = [t for t in plain if t.probability >= CONFIRMED.value]
     bins = []
     for low in np.arange(10) / 10:
         own = [t for t in named if low <= t.probability < low + 0.1 or (low == 0.9 and t.probability >= 1.0)]
@@ -331,7 +331,7 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
             {
                 "from": round(float(low), 1),
                 "cuts": len(own),
-                "told": _mean([t.probability for t in own]),
+                "stated": _mean([t.probability for t in own]),
                 "right": _mean([float(t.right) for t in own]),
             }
         )
@@ -343,8 +343,8 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
         "wrong_and_confirmed": sum(not t.right for t in sure),
         "confirmed": len(sure),
         "under_a_condition": sum(bool(t.condition) for t in sure),
-        "told_0.95_or_more": len(told),
-        "told_0.95_or_more_and_wrong": sum(not t.right for t in told),
+        "stated_0.95_or_more": len(stated),
+        "stated_0.95_or_more_and_wrong": sum(not t.right for t in stated),
         "undecidable": len(hidden),
         "undecidable_wrong_and_confirmed": sum(t.confirmed and not t.right for t in hidden),
         "undecidable_wrong_without_a_condition": sum(t.confirmed and not t.right and not t.condition for t in hidden),

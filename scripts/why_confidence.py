@@ -2,7 +2,7 @@
 
 Each scan of a phantom is read twice: its labels given, and from the CT alone with only the vertebrae's names given.
 Prints a line per reading: confidence and its least reason, how far the borders of laminae and articular processes lie
-from the true ones (mean, mm), by how much the arch's border is off as a whole (mm) and the standard deviation told.
+from the true ones (mean, mm), by how much the arch's border is off as a whole (mm) and the standard deviation stated.
 Then: how the marked and the unmarked readings fare, and the share of offsets within 1.96 standard deviations.
 
 With --records (lines of `confidence_records.py`, or what `accuracy_hard.py --json` wrote) it prints instead how good
@@ -85,7 +85,7 @@ READINGS = (
 
 @dataclass(frozen=True)
 class Outcome:
-    """Confidence of a reading and its actual errors, mm; `offsets_sd` pairs each vertebra's offset with the SD told."""
+    """Confidence of a reading and its actual errors, mm; `offsets_sd` pairs each vertebra's offset and stated SD."""
 
     confidence: Confidence
     distance_mm: float

@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from canalwise.phantoms.imaging.operated import without
 from canalwise.recon.grid import Grid
-from canalwise.recon.registration.column import LabelledScan, laid_on
+from canalwise.recon.registration.column import LabelledScan, registered_on
 from canalwise.recon.registration.rigid_motion import RigidMotion
 from canalwise.recon.registration.vertebra_registration import VertebraRegistration
 from canalwise.recon.scan import Scan
@@ -110,6 +110,6 @@ def mr_pair() -> tuple[LabelledScan, LabelledScan]:
 
 
 @cache
-def mr_laid() -> dict[str, VertebraRegistration]:
-    """The MR laid on the CT."""
-    return laid_on(*mr_pair())
+def registered_mr() -> dict[str, VertebraRegistration]:
+    """The MR registered on the CT."""
+    return registered_on(*mr_pair())

@@ -54,14 +54,14 @@ PLANTED = {
 
 @pytest.mark.parametrize("reported", PLANTED)
 def test_every_planted_fault_is_found(reported):
-    target = fuzz_intake.Target(lambda folder, rng: None, lambda folder, laid: PLANTED[reported](folder), (0, 3))
+    target = fuzz_intake.Target(lambda folder, rng: None, lambda folder, placed: PLANTED[reported](folder), (0, 3))
     faults = fuzz_intake.faults_of(target, fuzz_intake.tried(target, Random(0), None))
     assert any(reported in fault for fault in faults)
 
 
 @pytest.mark.parametrize("go", [lambda folder: 0, lambda folder: _said("canalwise: the scan must be whole.", 3)])
 def test_what_is_as_it_should_be_is_no_finding(go):
-    target = fuzz_intake.Target(lambda folder, rng: None, lambda folder, laid: go(folder), (0, 3))
+    target = fuzz_intake.Target(lambda folder, rng: None, lambda folder, placed: go(folder), (0, 3))
     assert fuzz_intake.faults_of(target, fuzz_intake.tried(target, Random(0), None)) == []
 
 

@@ -33,7 +33,7 @@ class AccessResult:
     reference_side : side relative to which the structures of `numbers` are named
     numbers : what it frees, takes and keeps, exact
     bone_mm3 : (N,) array, bone in each simulated execution; of a midline laminectomy the exact number alone
-    by_hand : chances under execution errors; None where the access is not through a channel
+    as_executed : chances under execution errors; None where the access is not through a channel
     """
 
     name: str
@@ -41,7 +41,7 @@ class AccessResult:
     reference_side: Side
     numbers: PlanNumbers
     bone_mm3: Float
-    by_hand: AccessChances | None
+    as_executed: AccessChances | None
 
     @property
     def total_mm3(self) -> float:

@@ -14,7 +14,7 @@ from canalwise.estimator.comparison.access_results import (
     AccessResult,
 )
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.outcome.joined_outcome import TOLD_FROM, both_sides, midline
+from canalwise.estimator.outcome.joined_outcome import SIDES_NAMED_FROM, both_sides, midline
 from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.resection.resection import resection_of
 from canalwise.estimator.resection.resection_level import ResectionLevel, with_set
@@ -57,7 +57,7 @@ def compared_accesses(
         accesses_found.append(_from_both(prepared, at, halves))
     try:
         behind = midline(prepared, at)
-        accesses_found.append(AccessResult(MIDLINE, (), TOLD_FROM, behind, np.array([behind.bone_mm3]), None))
+        accesses_found.append(AccessResult(MIDLINE, (), SIDES_NAMED_FROM, behind, np.array([behind.bone_mm3]), None))
     except AnatomyNotFound:
         pass  # no lamina edges in view: there is no reference, as far as in view
     enough = at.rules.value("freed_enough_frac")
@@ -90,4 +90,6 @@ def _from_both(prepared: PreparedLevel, at: ResectionLevel, halves: list[SearchR
     apart = sum(pick.numbers.bone_mm3 for pick in best)
     bone = sum(pick.chance.bone_mm3 for pick in best) * numbers.bone_mm3 / max(apart, 1e-9)
     chances = AccessChances(freed, known, success)
-    return AccessResult(BOTH, tuple(pick.approach for pick in best), TOLD_FROM, numbers, np.asarray(bone), chances)
+    return AccessResult(
+        BOTH, tuple(pick.approach for pick in best), SIDES_NAMED_FROM, numbers, np.asarray(bone), chances
+    )

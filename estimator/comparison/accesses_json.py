@@ -57,7 +57,7 @@ def _row(access: AccessResult) -> dict[str, Any]:
         "canal_area_before_mm2": numbers.at_disc_area_mm2["before"],
         "canal_area_after_mm2": numbers.at_disc_area_mm2["after"],
         "limits_broken": shared["limits_broken"],
-        "by_hand": None if access.by_hand is None else asdict(access.by_hand),
+        "as_executed": None if access.as_executed is None else asdict(access.as_executed),
         "plans": [asdict(plan) for plan in access.plans],
     }
 

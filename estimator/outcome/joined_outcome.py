@@ -26,7 +26,7 @@ from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side
 
-TOLD_FROM: Side = "left"
+SIDES_NAMED_FROM: Side = "left"
 """Structures of what enters from no one side are named relative to this side: 'ipsilateral' is the patient's left."""
 
 
@@ -95,7 +95,7 @@ def _numbers(
     more: tuple[Float, float, float],
 ) -> PlanNumbers:
     taken, contact, weighted = more
-    cost = cost_of_removal(prepared, TOLD_FROM, taken_away, contact)
+    cost = cost_of_removal(prepared, SIDES_NAMED_FROM, taken_away, contact)
     freed = freed_with(at, taken)
     checks = limit_checks_of(LEFT_AND_RIGHT, cost, prepared.limits)
     return numbers_from(verdict_with(LEFT_AND_RIGHT, freed, checks, at.rules), checks, weighted, cost, freed)

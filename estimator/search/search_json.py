@@ -58,7 +58,7 @@ def _pick(pick: Pick) -> dict[str, Any]:
         "facet_width_frac": _by_relation(numbers.facet_width_frac, side),
         "reach_mm": known(numbers.reach_mm),
         "freed_frac": numbers.least_freed_frac,
-        "by_hand": chance_as_json(pick.chance),
+        "as_executed": chance_as_json(pick.chance),
     }
 
 
@@ -90,7 +90,7 @@ def _difference(other: Pick, best: Pick) -> dict[str, float]:
     return {
         "bone_removed_mm3": other.numbers.bone_mm3 - best.numbers.bone_mm3,
         "freed_frac": other.numbers.least_freed_frac - best.numbers.least_freed_frac,
-        "by_hand": other.chance.both - best.chance.both,
+        "as_executed": other.chance.both - best.chance.both,
     }
 
 

@@ -29,7 +29,7 @@ from canalwise.recon.grid import Float
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import Labels, Part, bone_mask, vertebrae_in
 from canalwise.recon.registration.carried_tissue import CarriedTissue, carried
-from canalwise.recon.registration.column import LabelledScan, laid_on
+from canalwise.recon.registration.column import LabelledScan, registered_on
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.mr_labels import labelled_mr
 from canalwise.recon.segmentation.seed_points import Seed, Seeds, check_canal_free
@@ -94,7 +94,7 @@ def with_mr(bones: BoneAnatomy, scan: Scan, mr: Scan, given: GivenLabels | None,
         FOUND_IN_MR if given is None else GIVEN_ON_MR,
     )
     fixed = LabelledScan(scan, bones.labels, scan.grid)
-    found = carried(fixed, moving, laid_on(fixed, moving, progress))
+    found = carried(fixed, moving, registered_on(fixed, moving, progress))
     return replace(bones, labels=found.labels, mr=MrTissue(found, source))
 
 

@@ -52,7 +52,7 @@ class LabelledScan:
     grid: Grid
 
 
-def laid_on(
+def registered_on(
     fixed: LabelledScan, moving: LabelledScan, progress: Progress | None = None
 ) -> dict[str, VertebraRegistration]:
     """Vertebra of a CT -> where it lies in an MR, failures included with their problem.

@@ -1,4 +1,4 @@
-"""A rehearsal page under a test's hand: what a person would do on it, and what the page then says."""
+"""A rehearsal page driven by a test: what a person would do on it, and what the page then says."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ WAIT_MS = 180_000
 """Longest wait for anything: a busy machine that draws in software is slow, and slowness is no failure."""
 
 RESTED = """() => {
-  const told = window.rehearsal && window.rehearsal.store.state;
-  return Boolean(told && told.fresh && !told.moving && told.answer && told.answer.estimate.samples > 0 && told.removal);
+  const now = window.rehearsal && window.rehearsal.store.state;
+  return Boolean(now && now.fresh && !now.moving && now.answer && now.answer.estimate.samples > 0 && now.removal);
 }"""
 
 BEGIN_ANEW = """async ([level, side]) => {

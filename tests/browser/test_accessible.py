@@ -106,7 +106,7 @@ def radiographs_drawn(page: Rehearsal) -> None:
     page.until("[...document.querySelectorAll('.film')].every((film) => film.getAttribute('aria-busy') === 'false')")
 
 
-def keys_told(page: Rehearsal) -> None:
+def keys_listed(page: Rehearsal) -> None:
     page.page.locator("#keys").click()
 
 
@@ -133,7 +133,7 @@ def stale(page: Rehearsal) -> None:
 
 SHOWN: dict[str, Callable[[Rehearsal], None]] = {
     "dark": lambda page: None, "light": light, "unfolded": unfolded, "charts": charts_drawn, "search": search_made,
-    "compare": pins_held, "lesson": question_asked, "sheet": radiographs_drawn, "keys": keys_told,
+    "compare": pins_held, "lesson": question_asked, "sheet": radiographs_drawn, "keys": keys_listed,
     "plans": plans_listed, "level": level_asked, "measured": measured, "stale": stale,
 }  # fmt: skip
 

@@ -254,7 +254,7 @@ def test_the_dials_of_the_endoscopes_view_change_no_plan(unfolded: Rehearsal) ->
 
 
 @pytest.mark.parametrize("reported", ENTRY, ids=["lateral", "cranial"])
-def test_the_entry_is_laid_where_it_is_set(unfolded: Rehearsal, reported: Dial) -> None:
+def test_the_entry_is_placed_where_it_is_set(unfolded: Rehearsal, reported: Dial) -> None:
     slider, field = dial(unfolded, reported)
     # beside the steps, so that an arrow key leads onto the next one
     typed, plan = math.floor(unfolded.state(reported.reads)) + 2.2, unfolded.state("plan")

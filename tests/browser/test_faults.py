@@ -36,7 +36,7 @@ def test_a_server_killed_in_a_move_comes_back_and_nothing_is_lost(opened, own_se
     page.wrong = [words for words in page.wrong if "WebSocket" not in words and "ERR_CONNECTION" not in words]
 
 
-def test_a_case_deleted_under_the_page_is_told_and_the_estimates_go_on(opened, own_server):
+def test_a_case_deleted_under_the_page_is_reported_and_the_estimates_go_on(opened, own_server):
     page = opened(own_server.url).confirm(LEVEL).rest()
     shutil.rmtree(own_server.folder)
     page.page.locator("#save").click()

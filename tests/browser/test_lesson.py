@@ -1,4 +1,4 @@
-"""A lesson on the page: led through by keyboard, questions marked, what was missed told, a blind plan judged."""
+"""A lesson on the page: led through by keyboard, questions marked, what was missed reported, a blind plan judged."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ RIGHT = """async ([name, step, choices]) => {
 
 
 class Taught:
-    """The lesson panel under a test's hand."""
+    """The lesson panel driven by a test."""
 
     def __init__(self, rehearsal: Rehearsal, name: str) -> None:
         self.rehearsal, self.name = rehearsal, name

@@ -22,7 +22,7 @@ EXECUTED = "store.state.fresh && store.state.answer.estimate.chances.freed !== n
 """Intervals and chances of the resection are there, which come last."""
 
 
-def told_by_command(folder: Path, name: str) -> dict[str, Any]:
+def reported_by_command(folder: Path, name: str) -> dict[str, Any]:
     """`canalwise estimate --json` of a plan that was saved on the page."""
     plan = folder / "plans" / f"{name}.toml"
     command = [
@@ -58,7 +58,7 @@ def test_numbers_are_those_of_the_command(own_server, opened, side):  # pages cl
     page.page.get_by_role("dialog").get_by_role("button", name="Save", exact=True).click()
     page.page.wait_for_function("() => window.rehearsal.store.state.name === 'held-against'")
 
-    reported = told_by_command(own_server.folder, "held-against")
+    reported = reported_by_command(own_server.folder, "held-against")
     reported.pop("geometry")
     # Which case it is of concerns files, not the page.
     reported.pop("anatomy_sha256")

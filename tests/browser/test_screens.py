@@ -52,14 +52,14 @@ SMALL = """() => [...document.querySelectorAll('button, select, summary, input:n
 
 LETTERS = """() => {
   const within = (a, b) => a.left >= b.left && a.right <= b.right && a.top >= b.top && a.bottom <= b.bottom;
-  const told = (letter, frame) => [
+  const described = (letter, frame) => [
     letter.className.split('letter-')[1],
     within(letter.getBoundingClientRect(), frame.getBoundingClientRect()) ? letter.textContent : '(cut off)',
   ];
   const name = (one) => one.closest('figure')?.querySelector('figcaption').textContent.split(/ [0-9]/)[0] ?? 'Scene';
   const shown = [...document.querySelectorAll('.picture .letters')].filter((one) => one.checkVisibility());
   return Object.fromEntries(shown.map((one) =>
-    [name(one), Object.fromEntries([...one.children].map((each) => told(each, one.closest('.picture'))))]));
+    [name(one), Object.fromEntries([...one.children].map((each) => described(each, one.closest('.picture'))))]));
 }"""
 
 
@@ -113,7 +113,7 @@ def test_letters_are_in_view_on_every_picture(screen: Rehearsal) -> None:
 
 
 def letters(page: Rehearsal) -> dict[str, dict[str, str]]:
-    """The letters of every picture by its name and edge; those that are not wholly on it are told as cut off."""
+    """The letters of every picture by its name and edge; those that are not wholly on it are reported as cut off."""
     reported: dict[str, dict[str, str]] = page.page.evaluate(LETTERS)
     return reported
 

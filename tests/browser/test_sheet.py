@@ -24,7 +24,7 @@ START = """
 const instrument = store.state.facts.instruments[0].name;
 store.look({turned: 'theatre', phase: 0});
 return link.ask({ask: 'start', level: store.state.plan.level, side: 'left', instrument})
-  .then(told => store.choose(told.answer.plan));
+  .then(sent => store.choose(sent.answer.plan));
 """
 
 LETTERS = ".film:nth-of-type({nth}) .film-letter"

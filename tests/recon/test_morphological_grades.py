@@ -46,8 +46,8 @@ def drawn(filling: str, fat: bool, pixel_mm: float = 0.7) -> tuple[Scan, np.ndar
         values[middle] = ROOT
     noise = np.random.default_rng(3).normal(0, 8.0, values.shape)
     blurred = ndimage.gaussian_filter(values, 0.4 * pixel_mm / 0.7)
-    told = {ACQUIRED: f"{pixel_mm} x {pixel_mm} x 4.0"}
-    return Scan(np.abs(blurred + noise).astype(np.float32), GRID, "MR", told), labels
+    provenance = {ACQUIRED: f"{pixel_mm} x {pixel_mm} x 4.0"}
+    return Scan(np.abs(blurred + noise).astype(np.float32), GRID, "MR", provenance), labels
 
 
 def test_quantities_are_those_measured():

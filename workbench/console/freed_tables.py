@@ -54,12 +54,12 @@ def chance_words(chance: float | None, samples: int = 1000) -> str:
     """A probability for people; certainty is never claimed from samples.
 
     >>> chance_words(0.974), chance_words(1.0), chance_words(0.0), chance_words(None)
-    ('97 %', '> 99 %', '< 1 %', 'not told')
+    ('97 %', '> 99 %', '< 1 %', 'withheld')
     >>> chance_words(1.0, 40), chance_words(0.0, 40)
     ('> 97 %', '< 3 %')
     """
     if chance is None:
-        return "not told"
+        return "withheld"
     sure = min(LEAST_SURE, 1 - 1 / (samples + 1))
     if chance > sure:
         return f"> {floor(100 * sure + ROUNDING)} %"

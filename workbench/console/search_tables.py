@@ -88,7 +88,7 @@ def access_row(row: Json) -> tuple[str, ...]:
         percent(row["facet_left_frac"]),
         percent(row["facet_right_frac"]),
         number(row["spinous_bridge_mm"]),
-        "" if row["by_hand"] is None else percent(row["by_hand"]["both"]),
+        "" if row["as_executed"] is None else percent(row["as_executed"]["both"]),
     )
 
 
@@ -116,7 +116,7 @@ def pick_facts(pick: Json) -> dict[str, str]:
         "bone that must go": _bone(pick["bone_removed_mm3"]["resection"]),
         "facet kept ipsi, contra": " / ".join(percent(share) for share in pick["facet_area_frac"].values()),
         "limits broken": ", ".join(pick["limits_broken"]) or "none",
-        "frees enough within limits as executed": percent(pick["by_hand"]["both"]),
+        "frees enough within limits as executed": percent(pick["as_executed"]["both"]),
         "side, instrument": f"{plan['side']}, {pick['instrument']}",
         "entry lateral, cranial": f"{number(entry['lateral_mm'])} mm, {number(entry['cranial_mm'])} mm ({entry['at']})",
         "pivot to docking point": f"{number(plan['pivot_distance_mm'])} mm",

@@ -117,7 +117,7 @@ def task_rows(document: Json) -> list[tuple[str, str, str]]:
     """(set of targets, share touched, chance that enough of it is).
 
     >>> task_rows({"task": {"targets": {"roof": 0.5, "canal wall": None}}, "chances": {"targets": {"roof": 0.25}}})
-    [('roof', '50 %', '25 %'), ('canal wall', 'not in view', 'not told')]
+    [('roof', '50 %', '25 %'), ('canal wall', 'not in view', 'withheld')]
     """
     chances = (document.get("chances") or {"targets": {}})["targets"]
     return [

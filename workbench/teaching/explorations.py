@@ -20,7 +20,7 @@ FAR_RECESS = "contralateral recess"
 
 @dataclass(frozen=True)
 class ExplorationMark:
-    """One thing asked for: whether the plans do it (None where it is told only), and the numbers in words."""
+    """One thing asked for: whether the plans do it (None where it is only stated), and the numbers in words."""
 
     name: str
     met: bool | None

@@ -28,7 +28,7 @@ PAIR = ("L3", "L4")
 
 def tissue() -> MrTissue:
     """The toy's MR on its CT."""
-    return MrTissue(carried(*pairs.mr_pair(), pairs.mr_laid()), GIVEN_ON_MR)
+    return MrTissue(carried(*pairs.mr_pair(), pairs.registered_mr()), GIVEN_ON_MR)
 
 
 def test_a_carried_sac_takes_the_place_of_a_modelled_one():
@@ -47,7 +47,7 @@ def test_a_carried_sac_takes_the_place_of_a_modelled_one():
 def test_residuals_and_levels_left_out_are_said():
     found = tissue()
     assert "residual L3 0." in mr_warnings(found, [PAIR])[0]
-    failed = {name: replace(one, problem="it failed") for name, one in pairs.mr_laid().items()}
+    failed = {name: replace(one, problem="it failed") for name, one in pairs.registered_mr().items()}
     refused = MrTissue(carried(*pairs.mr_pair(), failed), GIVEN_ON_MR)
     assert refused.carried.levels == ()
     assert not refused.carried.canal.any()

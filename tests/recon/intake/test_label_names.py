@@ -1,4 +1,4 @@
-"""The label-names file: what it may say, and every mistake told at once."""
+"""The label-names file: what it may say, and every mistake reported at once."""
 
 from pathlib import Path
 

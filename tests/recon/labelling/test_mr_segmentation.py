@@ -90,11 +90,11 @@ def test_it_says_what_it_rests_on(anatomy: Anatomy) -> None:
     assert (anatomy.sources["sac"], anatomy.sources["flavum"]) == ("measured", "measured")
     assert anatomy.longest_voxel_mm == pytest.approx(3.0)
     assert (anatomy.labels == Tissue.FLAVUM).any()
-    # slices of 3 mm blur the ligament: its thickness is told, not graded
+    # slices of 3 mm blur the ligament: its thickness is stated, not graded
     thick = [m for m in anatomy.level("L3-L4").measurements if m.name == "ligamentum flavum thickness"]
     assert thick
     assert all(m.band == "" and "too thick to grade" in m.source for m in thick)
-    # the slices do not resolve a joint gap of 1 to 2 mm: no number of a joint is told
+    # the slices do not resolve a joint gap of 1 to 2 mm: no number of a joint is stated
     structures = {m.structure for m in anatomy.level("L3-L4").measurements}
     assert not any("facet joint" in name for name in structures)
 

@@ -1,4 +1,4 @@
-"""How sure: a clean scan with right labels is, and each thing that can go wrong is told by its own reason."""
+"""How sure: a clean scan with right labels is, and each thing that can go wrong is reported by its own reason."""
 
 from dataclasses import replace
 from functools import cache

@@ -73,7 +73,7 @@ def test_names_sure_but_for_what_the_other_end_would_tell_carry_the_condition() 
 
 
 def test_the_scans_own_end_is_no_evidence() -> None:
-    """The same three vertebrae, cut off below or going on out of view, are told alike."""
+    """The same three vertebrae, cut off below or going on out of view, are named alike."""
     cut = names(column("LLL"))
     assert not cut.naming.confirmed
     # a free lowest vertebra is no L5 for being the lowest: no name of it reaches a half
@@ -100,7 +100,7 @@ def test_fourteen_vertebrae_have_names() -> None:
     assert names(column("SLLLLLRW"), ["T11", "T12", "L1", "L2", "L3", "L4", "L5", "S1"]).by_number[8] == "T11"
 
 
-def test_fewer_names_than_vertebrae_are_laid_where_the_evidence_puts_them() -> None:
+def test_fewer_names_than_vertebrae_are_placed_where_the_evidence_puts_them() -> None:
     found = names(column("SLLLLLRW"), ["L1", "L2", "L3", "L4", "L5", "S1"])
     assert found.by_number == {6: "L1", 5: "L2", 4: "L3", 3: "L4", 2: "L5", 1: "S1"}
     assert any("2 vertebrae" in warning for warning in found.warnings)
@@ -119,7 +119,7 @@ def test_names_in_order() -> None:
         names(column("??"), ["L4", "L3"])
 
 
-def test_given_names_win_and_a_contradiction_is_told() -> None:
+def test_given_names_win_and_a_contradiction_is_reported() -> None:
     agreed, against = (
         names(column("SLLLLLR"), ["T12", "L1", "L2", "L3", "L4", "L5", "S1"]),
         names(column("SLLLLLR"), ["T11", "T12", "L1", "L2", "L3", "L4", "L5"]),

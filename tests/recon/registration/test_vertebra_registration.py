@@ -10,7 +10,7 @@ from canalwise.recon.errors import UnusableInput
 from canalwise.recon.grid import Grid
 from canalwise.recon.registration.carried_tissue import carried
 from canalwise.recon.registration.coarse_search import coarse_places
-from canalwise.recon.registration.column import LabelledScan, laid_on, names_agree
+from canalwise.recon.registration.column import LabelledScan, names_agree, registered_on
 from canalwise.recon.registration.masks import bone_about_mm
 from canalwise.recon.registration.rigid_motion import RigidMotion
 from canalwise.recon.registration.vertebra_registration import registered
@@ -66,7 +66,7 @@ def test_a_piece_fits_nowhere_in_an_empty_scan():
 
 def test_an_mr_is_placed_on_a_ct_and_its_sac_carried_over():
     fixed, moving = pairs.mr_pair()
-    found = pairs.mr_laid()
+    found = pairs.registered_mr()
     assert list(found) == ["L3", "L4"]
     for name, one in found.items():
         assert not one.problem
@@ -83,4 +83,4 @@ def test_names_that_contradict_each_other_are_refused():
     shifted = np.where(moving.labels >= 100, moving.labels + 100, moving.labels).astype(np.uint16)
     assert names_agree(fixed, moving, pairs.motion())
     with pytest.raises(UnusableInput, match="name its vertebrae as the CT does"):
-        laid_on(fixed, LabelledScan(moving.scan, shifted, moving.grid))
+        registered_on(fixed, LabelledScan(moving.scan, shifted, moving.grid))

@@ -25,7 +25,7 @@ from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.teaching.lesson import built_in_lessons
 from tests.workbench import toy
 
-FOLDER = "told-to-nobody"
+FOLDER = "named-to-nobody"
 """The case's folder in these tests; no response may hold it."""
 
 WAIT_S = 60

@@ -28,8 +28,8 @@ const contents = ["answers", "case_facts", "frame_headers"].map((name) => `expor
 const entry = { contents: contents.join(""), resolveDir: process.cwd() };
 const { outputFiles } = buildSync({ stdin: entry, bundle: true, write: false, format: "esm" });
 const page = await import("data:text/javascript;base64," + Buffer.from(outputFiles[0].text).toString("base64"));
-const told = JSON.parse(readFileSync(0, "utf8"));
-console.log(JSON.stringify(told.map(([name, data]) => (page.ANSWERS[name] ?? page[name])(data, ""))));
+const sent = JSON.parse(readFileSync(0, "utf8"));
+console.log(JSON.stringify(sent.map(([name, data]) => (page.ANSWERS[name] ?? page[name])(data, ""))));
 """
 """Says of each (name, data) what is wrong with it, "" for nothing."""
 

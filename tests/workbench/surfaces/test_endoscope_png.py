@@ -15,7 +15,7 @@ from PIL.PngImagePlugin import PngInfo
 from canalwise.recon.errors import WrongUse
 from canalwise.workbench.surfaces.endoscope_png import MAGIC, SIDE_PIXELS, URL_CHARACTERS, png_pixels
 
-SECRET = "told to nobody"
+SECRET = "named to nobody"
 
 
 def url_of(content):

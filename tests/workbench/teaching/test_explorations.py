@@ -45,6 +45,6 @@ def test_a_thin_and_a_thick_tool_must_differ_and_come_from_one_side(plans):
 
 
 @pytest.mark.parametrize("kind", EXPLORATIONS)
-def test_the_task_is_told_in_the_words_of_the_plan(plans, kind):
+def test_the_task_is_stated_in_the_words_of_the_plan(plans, kind):
     assert "left" in exploration_words(kind, PlanFacts(plans["left"]))
     assert exploration_words("", PlanFacts(plans["left"])) == ""

@@ -42,7 +42,7 @@ test("what is not known is said so, without a unit", () => {
   for (const value of [null, undefined, NaN]) {
     for (const words of [number(value), percent(value), amount(value, "mm")]) assert.equal(words, "not known");
   }
-  assert.equal(chanceWords(null), "not told");
+  assert.equal(chanceWords(null), "withheld");
 });
 
 test("units are written as people write them", () => {

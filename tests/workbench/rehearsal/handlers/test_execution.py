@@ -26,11 +26,11 @@ def test_they_add_what_the_command_says():
     plan = default_approach(session.case.anatomy, "L3-L4", "left")
     reported: list[tuple[int, int, str]] = []
     job = RequestJob(lambda *words: reported.append(words))
-    told = execution.answer(session, execution.ExecutionRequest(plan), job)
+    answered = execution.answer(session, execution.ExecutionRequest(plan), job)
     bare = {"warnings": [], "geometry": {"definitions": {}, "phases": []}}
     whole = plain(with_decompression(bare, session.prepared("L3-L4"), plan, FEW))
-    assert told == {part: whole[part] for part in execution.PARTS}
-    assert told["chances"]["executions"] == FEW.samples
+    assert answered == {part: whole[part] for part in execution.PARTS}
+    assert answered["chances"]["executions"] == FEW.samples
     assert sorted(done for done, _, _ in reported) == [1, 2]
     job.stop.set()
     with pytest.raises(Cancelled):

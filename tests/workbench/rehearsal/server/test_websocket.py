@@ -41,11 +41,11 @@ def test_the_numbers_are_those_of_the_command(served, page, toy_plan, tmp_path, 
     if not intervals:
         assert [reported["chances"].pop(name) for name in ("freed", "kept", "both")] == [None] * 3
         reported["warnings"] = [said for said in reported["warnings"] if "what is freed" not in said]
-    told = answer["estimate"]
+    stated = answer["estimate"]
     if intervals:  # executions of the resection are asked for apart
         parts = page.ask("execution", plan=toy_plan)
-        told = told | parts | {"chances": told["chances"] | parts["chances"]}
-    assert told == reported
+        stated = stated | parts | {"chances": stated["chances"] | parts["chances"]}
+    assert stated == reported
     assert (answer["estimate"]["samples"] > 0) == intervals
 
 
@@ -340,7 +340,7 @@ def test_the_latest_wins(page, held):
     assert held.begun == [2, 8]
 
 
-def test_what_is_overtaken_is_told_to_stop(page, held):
+def test_what_is_overtaken_is_called_to_stop(page, held):
     first = page.say("newest", number=1)
     held.wait_for(1)
     second = page.say("newest", number=2)
@@ -349,7 +349,7 @@ def test_what_is_overtaken_is_told_to_stop(page, held):
     assert page.hear()["seq"] == second
 
 
-def test_kinds_told_apart_do_not_wait_for_each_other(page, held):
+def test_distinct_kinds_do_not_wait_for_each_other(page, held):
     page.say("newest_of_kind", number=2, kind="with")
     held.wait_for(2)
     page.say("newest_of_kind", number=4, kind="without")
@@ -446,7 +446,7 @@ def test_no_more_questions_than_can_wait(page, held):
     assert "plans" in page.ask("plans")
 
 
-def test_progress_is_told_before_the_answer_and_not_too_often(page, held):
+def test_progress_is_reported_before_the_answer_and_not_too_often(page, held):
     seq = page.say("count", number=5000)
     replies = [page.hear()]
     while "answer" not in replies[-1]:
@@ -467,7 +467,7 @@ def test_pictures_follow_their_answers(page, held):
         assert body == bytes(seqs[head["seq"]])
 
 
-def test_faults_of_handlers_are_told_without_a_trace(page, held, capsys):
+def test_faults_of_handlers_are_reported_without_a_trace(page, held, capsys):
     assert page.refused("fail", number=1)["rule"] == "must not be"
     assert page.refused("fail", number=2)["rule"] == "refused (Permission denied)"
     page.say("fail", number=3)

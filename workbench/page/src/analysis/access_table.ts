@@ -100,7 +100,7 @@ function cellsOf(access: AccessRow): string[] {
     moreOf(access),
     percent(access.freed_frac),
     `${percent(access.facet_left_frac)} / ${percent(access.facet_right_frac)}`,
-    access.by_hand ? chanceWords(access.by_hand.both) : "\u2013",
+    access.as_executed ? chanceWords(access.as_executed.both) : "\u2013",
   ];
 }
 

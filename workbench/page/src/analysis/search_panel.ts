@@ -275,7 +275,7 @@ function factsOf(pick: SearchPick): [string, string][] {
   const broken = pick.limits_broken.length ? `! broken: ${joined(pick.limits_broken)}` : "all kept";
   const tilts = pick.approach.phases.map((phase) => `${number(phase.medial_tilt_deg)}\u00b0`).join(" then ");
   return [
-    ["chance freed and kept", chanceWords(pick.by_hand.both, EXECUTIONS)],
+    ["chance freed and kept", chanceWords(pick.as_executed.both, EXECUTIONS)],
     ["free canal", areaWords(pick.freed?.least_area_mm2) || "not known"],
     ["freed, side freed less", percent(pick.freed_frac)],
     ["bone to remove", bone(resection)],

@@ -16,7 +16,7 @@ export const PHRASES = {
   leastSure: 0.99,
   surerThan: "> {value} %",
   lessThan: "< {value} %",
-  chanceUnknown: "not told",
+  chanceUnknown: "withheld",
   limitColumns: ["limit of the sweep", "value", "limit", "", "chance kept"],
   kept: "kept",
   breached: "BREACHED",

@@ -16,7 +16,7 @@ import {
   type TypeOf,
 } from "./validation";
 
-const byHand = object({ both: numeric });
+const asExecuted = object({ both: numeric });
 
 /** What a plan frees: free canal where it is narrowest. */
 const freedAreas = object({ least_area_mm2: threeAreas });
@@ -30,7 +30,7 @@ const searchPick = object({
   /** On the side freed less. */
   freed_frac: numeric,
   limits_broken: list(text),
-  by_hand: byHand,
+  as_executed: asExecuted,
   verdict: optional(nullable(freedVerdict)),
   freed: optional(freedAreas),
 });
@@ -69,7 +69,7 @@ const accessRow = object({
   facet_right_frac: maybeNumber,
   canal_area_after_mm2: maybeNumber,
   freed_frac: numeric,
-  by_hand: nullable(byHand),
+  as_executed: nullable(asExecuted),
   more_than_least: object({ bone_removed_mm3: numeric, interval95: pair(numeric), tie: flag }),
   /** One for each side; none for a midline laminectomy, which has no channel. */
   plans: list(plan),
