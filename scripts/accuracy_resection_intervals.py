@@ -17,8 +17,8 @@ Records are appended to FILE as they come, one JSON line a case, so that a bad o
 where FILE ends, --report only reads it. Several processes may share the cases: each is given its own --first, --cases
 and FILE; their files put together are one. Printed for each number: the share of cases whose truth lies in the
 interval, its mean width, how the truth spreads over all and over the executions of one plan, and, were the plan
-executed exactly, the root mean square error beside what borders are taken to do; then a reliability table of the chances
-and their Brier scores against that of always stating the mean.
+executed exactly, the root mean square error beside what borders are taken to do; then a reliability table of the
+chances and their Brier scores against that of always stating the mean.
 """
 
 from __future__ import annotations
