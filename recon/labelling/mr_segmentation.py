@@ -56,6 +56,10 @@ their brightness; and by how much fat must be the brighter of both (choices)."""
 LEAST_SAC_MM3, LEAST_FLAVUM_MM3 = 1000.0, 100.0
 """Less is none seen: a centimetre of a narrow sac, and the ligament of one side of a level (choice)."""
 
+LEAST_PIECE_MM3 = 500.0
+"""Smaller pieces beside the largest are no sac: half a centimetre of a narrow one (choice). Where a stenosis leaves no
+room at all the sac is seen above and below it, and both are kept."""
+
 
 def segment_mr(
     scan: Scan, levels: Sequence[str] | None = None, progress: Progress | None = None, *, seeds: Seeds | None = None
@@ -126,14 +130,14 @@ def _lay_canal(labels: Labels, found: VertebraInstances, seen: TissueClassMap, s
 
 
 def _lay_contents(labels: Labels, found: VertebraInstances, seen: TissueClassMap, scan: Scan) -> tuple[str, ...]:
-    """Sac and ligament written into the canal (in place), the sac its largest piece; the names of those seen."""
+    """Sac and ligament written into the canal (in place), the sac without crumbs; the names of those seen."""
     grid = scan.grid.cropped(found.box)
     part = labels[found.box]
     canal, sac, flavum = (
         linear_on(grid, seen.frac[one], seen.grid) for one in (TissueClass.CANAL, TissueClass.SAC, TissueClass.FLAVUM)
     )
     room = part == Tissue.CANAL
-    sac_mask = _largest(room & (sac >= SAC_FRAC) & (sac > flavum))
+    sac_mask = without_crumbs(room & (sac >= SAC_FRAC) & (sac > flavum), grid.voxel_mm3)
     # the ligament lies in the canal's own border, where the probability of both is shared with bone and muscle
     flavum_mask = (room | (part == Tissue.SOFT)) & ~sac_mask & (flavum >= FLAVUM_FRAC)
     flavum_mask &= ~_fat_in(flavum_mask, canal - sac - flavum >= EPIDURAL_FRAC, scan.voxels[found.box])
@@ -161,6 +165,17 @@ def _fat_in(ligament: Mask, epidural: Mask, values: Voxels) -> Mask:
         return np.zeros_like(ligament)
     light = ligament & (values >= (dark + bright) / 2)
     return np.asarray(ndimage.binary_propagation(ndimage.binary_opening(light), mask=light))
+
+
+def without_crumbs(mask: Mask, voxel_mm3: float) -> Mask:
+    """The largest piece of a mask, and all others of LEAST_PIECE_MM3 or more.
+
+    >>> pressed_shut = np.repeat([True, False, True, False, True], [3, 1, 2, 1, 1])[:, None, None]
+    >>> without_crumbs(pressed_shut, 300.0).ravel().astype(int).tolist()
+    [1, 1, 1, 0, 1, 1, 0, 0]
+    """
+    pieces = cc3d.dust(mask, threshold=LEAST_PIECE_MM3 / voxel_mm3, connectivity=6) > 0
+    return np.asarray(pieces | _largest(mask))
 
 
 def _largest(mask: Mask) -> Mask:

@@ -7,13 +7,14 @@ narrowest place need not lie at the disc.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
 from canalwise.recon.grid import Float
-from canalwise.recon.labels import Tissue
+from canalwise.recon.labels import Tissue, canal_mask
 from canalwise.recon.level.resampled_level import Float32, ResampledLevel, antialiased
 
 STATION_MM = 1.0
@@ -29,7 +30,11 @@ HALF_MM, PIXEL_MM = 20.0, 0.5
 """Half the edge of a section, wider than any sac, and its pixels."""
 
 LEAST_MM2 = 5.0
-"""A smaller section is a gap in what was seen, not a sac (choice)."""
+"""Layers of a level with less are no sac (choice)."""
+
+LEAST_CANAL_MM2 = 30.0
+"""Where the sac is interrupted and a canal of this size goes on, the sac is pressed shut; with less of a canal the labels
+have a gap (choice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,10 +57,14 @@ class SacSections:
 
 
 def sac_sections(view: ResampledLevel, low_mm: float, high_mm: float) -> SacSections | None:
-    """The sections between two heights of a level; None where no sac is in view there."""
+    """The sections between two heights of a level, as far as sac is seen above and below; None without any.
+
+    Where the sac is pressed shut sections of (nearly) no area stand between those of what is seen of it.
+    """
     sac = view.labels == Tissue.SAC
     z = view.low_mm[2] + np.arange(sac.shape[2]) * view.step_mm
-    layers = np.flatnonzero((z >= low_mm - HALF_MM) & (z <= high_mm + HALF_MM) & sac.any(axis=(0, 1)))
+    seen = sac.sum(axis=(0, 1)) * view.step_mm**2 >= LEAST_MM2
+    layers = np.flatnonzero((z >= low_mm - HALF_MM) & (z <= high_mm + HALF_MM) & seen)
     if len(layers) < 2:
         return None
     line = _line_mm(view, layers)
@@ -68,9 +77,12 @@ def sac_sections(view: ResampledLevel, low_mm: float, high_mm: float) -> SacSect
         [*(np.interp(heights, line[:, 2], slope[:, axis]) for axis in (0, 1)), np.ones(len(heights))]
     )
     normals /= np.linalg.norm(normals, axis=1, keepdims=True)
-    share = antialiased(sac)
-    areas = np.array([_area_mm2(view, share, m, n) for m, n in zip(middles, normals, strict=True)])
-    whole = np.array([_in_view(view, m, n) for m, n in zip(middles, normals, strict=True)]) & (areas >= LEAST_MM2)
+    share, room = antialiased(sac), antialiased(canal_mask(view.labels))
+    sections = list(zip(middles, normals, strict=True))
+    areas = np.array([_area_mm2(view, share, m, n) for m, n in sections])
+    shut = areas < LEAST_MM2
+    shut[shut] = [_area_mm2(view, room, *section) >= LEAST_CANAL_MM2 for section in compress(sections, shut)]
+    whole = np.array([_in_view(view, m, n) for m, n in sections]) & ((areas >= LEAST_MM2) | shut)
     if not whole.any():
         return None
     smooth = ndimage.gaussian_filter1d(areas[whole], MEAN_OVER_MM / STATION_MM, mode="nearest")

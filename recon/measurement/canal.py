@@ -34,24 +34,27 @@ def _canal_at_disc(scene: MeasurementContext) -> tuple[Measurement, ...]:
 
 
 def _sac_at_disc(scene: MeasurementContext) -> tuple[Measurement, ...]:
+    """Of a sac that was seen also its narrowest section, and 0 mm2 where it is pressed shut at the disc."""
     outline = region_contour(scene.view, antialiased(scene.view.labels == Tissue.SAC), 0.0)
-    if outline is None:
-        return ()
     # What was modelled from published values says nothing about this patient: it is given no severity.
     source, graded = f"sac {scene.sac_source}", scene.sac_source != "modelled"
-    area = measured("dural sac area", area_mm2(outline), source=source, graded=graded)
-    out = area + measured("dural sac diameter", midsagittal_mm(outline), source=source)
-    if not graded:
-        return out
+    out: tuple[Measurement, ...] = ()
+    if outline is not None:
+        out += measured("dural sac area", area_mm2(outline), source=source, graded=graded)
+        out += measured("dural sac diameter", midsagittal_mm(outline), source=source)
     ends = [pedicle_height_mm(scene, vertebra) for vertebra in (scene.view.lower, scene.view.upper)]
-    found = None if ends[0] is None or ends[1] is None else sac_sections(scene.view, ends[0], ends[1])
+    if not graded or ends[0] is None or ends[1] is None:
+        return out
+    found = sac_sections(scene.view, ends[0], ends[1])
     if found is None:
         return out
+    if outline is None and found.heights_mm[0] < 0 < found.heights_mm[-1]:
+        out += measured("dural sac area", 0.0, source=f"{source}, seen above and below, not here")
     at = found.narrowest
     out += measured(NARROWEST_SAC, float(found.areas_mm2[at]), source=source)
     contents = scene.contents(found.middles_mm[at], plane_directions(found.normals[at]))
-    said = "brightness between dark tissue and fluid; a reader confirms"
-    return out + tuple(m for key, value in contents.items() for m in measured(key, value, source=said))
+    explained = "brightness between dark tissue and fluid; a reader confirms"
+    return out + tuple(m for key, value in contents.items() for m in measured(key, value, source=explained))
 
 
 def _canal_at_pedicle(scene: MeasurementContext, vertebra: str) -> tuple[Measurement, ...]:

@@ -5,8 +5,9 @@ import pytest
 
 from canalwise.recon.anatomy import Level
 from canalwise.recon.case.motion_segments import frames_of, levels_of
-from canalwise.recon.labels import Part, label_of
+from canalwise.recon.labels import Part, Tissue, label_of
 from canalwise.recon.level.facet_joints import joints_of
+from canalwise.recon.measurement.kinds import NARROWEST_SAC
 from tests.recon.shapes import CANAL_HALF_DEPTH, CANAL_HALF_WIDTH, DISC_HEIGHT, case, level, view
 
 
@@ -27,6 +28,16 @@ def test_measurements_of_known_shapes(which: str) -> None:
     assert value(found, "interpedicular distance", structure="L3") == pytest.approx(16.0, abs=1.5)
     assert value(found, "spinous base width") == pytest.approx(8.0, abs=0.6)
     assert value(found, "pars width", structure="left") == pytest.approx(8.0, abs=1.0)
+
+
+def test_a_sac_pressed_shut_at_the_disc_measures_nothing_there_and_is_severe() -> None:
+    _, labels, share, grid = case("plain")
+    heights = level("plain").frame.to_level_mm(grid.voxel_centres_mm())[..., 2]
+    sac = np.where((labels == Tissue.CANAL) & (np.abs(heights) > 4.0), Tissue.SAC, labels).astype(np.uint16)
+    found = levels_of(sac, share, grid, sources={"canal": "given", "sac": "given", "flavum": "given"})[0]
+    assert value(found, "dural sac area") == 0.0
+    assert value(found, NARROWEST_SAC) == pytest.approx(0.0, abs=1.0)
+    assert [m.band for m in found.measurements if "dural sac area" in m.name] == ["severe stenosis"] * 2
 
 
 def test_every_area_names_its_structure_and_slice() -> None:

@@ -14,13 +14,13 @@ from canalwise.recon.level.sac_sections import MEAN_OVER_MM, narrowest_mm2, sac_
 UPRIGHT = Frame(np.zeros(3), np.diag([-1.0, -1.0, 1.0]))
 
 
-def view_of(radius_mm, lean):
-    """A tube of a radius that may depend on the height, leaning ventrally by `lean` mm per mm."""
+def view_of(radius_mm, lean, canal_mm=0.0):
+    """A tube of a radius that may depend on the height, leaning ventrally by `lean` mm per mm, in a canal about it."""
     grid = isotropic_grid((-20, -30, -30), (20, 30, 30), 0.5)
     x, y, z = np.moveaxis(grid.voxel_centres_mm(), -1, 0)
     # distance from the axis, across it
     off = np.hypot(x, (y - lean * z) / np.hypot(1.0, lean))
-    labels = np.where(off <= radius_mm(z), Tissue.SAC, 0).astype(np.uint16)
+    labels = np.where(off <= radius_mm(z), Tissue.SAC, np.where(off <= canal_mm, Tissue.CANAL, 0)).astype(np.uint16)
     return local_view(labels, np.zeros(labels.shape, np.float32), grid, UPRIGHT, ("L3", "L4"))
 
 
@@ -45,6 +45,13 @@ def test_the_narrowest_place_need_not_be_the_disc():
     weight = np.exp(-0.5 * ((z - 8.0) / MEAN_OVER_MM) ** 2)
     expected = float((weight * np.pi * waisted(z) ** 2).sum() / weight.sum())
     assert narrowest_mm2(view, -12.0, 12.0) == pytest.approx(expected, rel=0.05)
+
+
+@pytest.mark.parametrize(("canal_mm", "least_mm2"), [(9.0, 0.0), (0.0, np.pi * 49.0)])
+def test_a_sac_pressed_shut_has_no_area_where_its_canal_goes_on(canal_mm, least_mm2):
+    """Where the canal is missing too the labels have a gap, and only what is seen counts."""
+    shut = view_of(lambda z: np.where(np.abs(z - 2.0) < 4.0, -1.0, 7.0), 0.0, canal_mm)
+    assert narrowest_mm2(shut, -12.0, 12.0) == pytest.approx(least_mm2, rel=0.15, abs=2.0)
 
 
 def test_no_sac_no_area():
