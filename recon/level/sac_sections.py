@@ -33,7 +33,7 @@ LEAST_MM2 = 5.0
 """Layers of a level with less are no sac (choice)."""
 
 LEAST_CANAL_MM2 = 30.0
-"""Where the sac is interrupted and a canal of this size goes on, the sac is pressed shut; with less of a canal the labels
+"""Where the sac is interrupted and a canal of this size goes on, it is pressed shut; with less of a canal the labels
 have a gap (choice)."""
 
 
