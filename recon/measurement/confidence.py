@@ -175,6 +175,7 @@ def _seen(
     return {
         "calibrated": float(picture.calibrated),
         "voxel mm": picture.longest_mm,
+        "canal border mm": 0.0 if canal is None else canal.width_mm,
         "canal contrast over noise": over.get("canal", 0.0),
         "arch contrast over noise": min((v for name, v in over.items() if name != "canal"), default=0.0),
         "canal at the scan's end": 1.0 if canal is None else canal.end_frac,
