@@ -213,6 +213,8 @@ def record(own: Subject, scan: Scan) -> dict[str, Any]:
         found = anatomy_of(scan, vertebrae=names_in_view(labels))
     except CanalwiseError as why:
         return {"outcome": "refused", "message": str(why)}
+    except Exception as why:  # one to be mended, not the end of the trial
+        return {"outcome": "crashed", "message": repr(why)}
     same = matches(names, labels, on_grid_of(scan.grid, found))
     out = {"outcome": "built", "shifted": {a: b for a, b in same.items() if a != b}, **confidence_record(found)}
     return out | {"levels": {level.name: _errors(own, found, level.name) for level in found.levels}}
@@ -232,6 +234,8 @@ def _errors(own: Subject, found: Anatomy, level: str) -> dict[str, Any]:
             out |= {"true": true, "ours": effects(prepared_level(found, level).ready(), approach)}
         except CanalwiseError as why:
             out |= {"true": true, "no effect": str(why)[:200]}
+        except Exception as why:
+            out |= {"true": true, "effect crashed": repr(why)[:200]}
     return out
 
 

@@ -111,6 +111,8 @@ def _root_room_mm(wanted: DecompressionSet, taken_frac: Float, corridor: RootCor
     section, blocking = _corridor_sections(wanted, corridor)
     standing = wanted.by_station_mm2(blocking * (1 - taken_frac))
     there = section > 0.5 * section.max()
+    if not there.any():  # all of the corridor lies beyond what is in view
+        return float("nan")
     return float(((1 - standing / np.maximum(section, 1e-9))[there]).min() * 2 * corridor.radius_mm)
 
 

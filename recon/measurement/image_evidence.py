@@ -15,7 +15,7 @@ from scipy import ndimage
 from canalwise.recon.anatomy import Joint
 from canalwise.recon.grid import Box, Float, Grid
 from canalwise.recon.labels import Labels, Mask, bone_mask, canal_mask
-from canalwise.recon.level.resampled_level import trilinear
+from canalwise.recon.level.resampled_level import disc_mask, trilinear
 from canalwise.recon.scan import Scan
 
 NOISE_FROM_MAD = 1.4826
@@ -173,6 +173,39 @@ def borders_of(picture: ImageEvidence, structures: Mapping[str, tuple[int, ...]]
         mask = canal if name == "canal" else np.isin(picture.labels, values)
         found[name] = border_of(picture, mask, bone if name == "canal" else free)
     return found
+
+
+@dataclass(frozen=True)
+class LabelFit:
+    """How well a level's labels and its brightness agree, shares 0..1.
+
+    `bright_canal_frac`: canal that is as bright as bone; `open_canal_frac`: border of the canal that neither bone nor
+    disc forms; `bright_rest_frac`: soft tissue next to bone as bright as bone, over that bone; `dark_bone_frac`: bone as
+    dark as soft tissue.
+    """
+
+    bright_canal_frac: float
+    open_canal_frac: float
+    bright_rest_frac: float
+    dark_bone_frac: float
+
+
+def label_fit(picture: ImageEvidence) -> LabelFit:
+    """How well labels and brightness agree about a level of a CT; the border is the middle of bone and soft tissue."""
+    bone, canal = bone_mask(picture.labels), canal_mask(picture.labels)
+    rest = (picture.labels > 0) & ~bone & ~canal & ~disc_mask(picture.labels)
+    if min(bone.sum(), canal.sum(), rest.sum()) < FEWEST:
+        return LabelFit(1.0, 1.0, 1.0, 1.0)
+    smooth = ndimage.uniform_filter(picture.values, 3)
+    bright = smooth > (np.median(picture.values[bone]) + np.median(picture.values[rest])) / 2
+    near = rest & ndimage.binary_dilation(bone, iterations=SHELL + 1) & ~ndimage.binary_dilation(bone)
+    border = ndimage.binary_dilation(canal) & ~canal & (picture.labels > 0)
+    return LabelFit(
+        float(bright[canal].mean()),
+        float((border & rest).sum() / max(border.sum(), 1)),
+        float((bright & near).sum() / bone.sum()),
+        float((~bright)[bone].mean()),
+    )
 
 
 @dataclass(frozen=True)
