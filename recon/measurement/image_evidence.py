@@ -180,7 +180,7 @@ class LabelFit:
     """How well a level's labels and its brightness agree, shares 0..1.
 
     `bright_canal_frac`: canal that is as bright as bone; `open_canal_frac`: border of the canal that neither bone nor
-    disc forms; `bright_rest_frac`: soft tissue next to bone as bright as bone, over that bone; `dark_bone_frac`: bone as
+    disc forms; `bright_rest_frac`: soft tissue next to bone as bright as bone, over that; `dark_bone_frac`: bone as
     dark as soft tissue.
     """
 
