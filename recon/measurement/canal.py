@@ -14,6 +14,10 @@ from canalwise.recon.measurement.context import MeasurementContext
 from canalwise.recon.measurement.kinds import NARROWEST_SAC, measured
 from canalwise.recon.severity_bands import population_scale
 
+TALLEST_PEDICLE_MM = 22.0
+"""A sacrum's pedicle runs on into the mass beside it where its parts are found: its middle is sought within this of
+its cranial end (choice; mean heights are 14 to 20 mm, docs/published-values.md)."""
+
 
 def canal_measurements(scene: MeasurementContext) -> tuple[Measurement, ...]:
     """Canal and sac at the disc, canal at the pedicles of both vertebrae."""
@@ -83,7 +87,8 @@ def _interpedicular(scene: MeasurementContext, place: str, vertebra: str) -> tup
 def pedicle_height_mm(scene: MeasurementContext, vertebra: str) -> float | None:
     """Level z of the middle of a vertebra's pedicles (mean of the sides); None without any in view."""
     found = [scene.view.points_mm(scene.view.mask(vertebra, part)) for part in (Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT)]
-    middles = [float(points[:, 2].min() + points[:, 2].max()) / 2 for points in found if len(points)]
+    ends = [(float(points[:, 2].min()), float(points[:, 2].max())) for points in found if len(points)]
+    middles = [(max(low, high - TALLEST_PEDICLE_MM) + high) / 2 for low, high in ends]
     return float(np.mean(middles)) if middles else None
 
 

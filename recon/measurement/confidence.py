@@ -23,6 +23,7 @@ from canalwise.recon.measurement.image_evidence import (
     JointGap,
     borders_of,
     gap_of,
+    label_fit,
     picture_of,
 )
 from canalwise.recon.measurement.plausible_ranges import implausible
@@ -172,9 +173,17 @@ def _seen(
     canal = found.get("canal")
     dips = [_dip(gaps[side], picture) if side in gaps else (0.0, 0.0) for side in SIDES]
     alike = [_alike(name, borders)[0] for name in borders if "left" in name and _alike(name, borders)]
+    fit = label_fit(picture)
     return {
         "calibrated": float(picture.calibrated),
         "voxel mm": picture.longest_mm,
+        "canal as bright as bone": fit.bright_canal_frac,
+        "canal's border open": fit.open_canal_frac,
+        "soft tissue as bright as bone": fit.bright_rest_frac,
+        "bone as dark as soft tissue": fit.dark_bone_frac,
+        "canal mm2": canal_mm2(level),
+        "sacral": float(not level.lower.startswith("L")),
+        "canal border mm": 0.0 if canal is None else canal.width_mm,
         "canal contrast over noise": over.get("canal", 0.0),
         "arch contrast over noise": min((v for name, v in over.items() if name != "canal"), default=0.0),
         "canal at the scan's end": 1.0 if canal is None else canal.end_frac,
@@ -188,6 +197,11 @@ def _seen(
         "sides alike": min((frac for frac, _ in alike), default=0.0),
         "measurements out of range": float(len(implausible(level.measurements)[1])),
     }
+
+
+def canal_mm2(level: Level) -> float:
+    """The canal's least measured area; 0 where none was measured."""
+    return min((m.value for m in level.measurements if m.name == "canal area"), default=0.0)
 
 
 def _canal_at(labels: Labels, grid: Grid, level: Level) -> Labels:

@@ -15,7 +15,7 @@ from scipy import ndimage
 from canalwise.recon.anatomy import Joint
 from canalwise.recon.grid import Box, Float, Grid
 from canalwise.recon.labels import Labels, Mask, bone_mask, canal_mask
-from canalwise.recon.level.resampled_level import trilinear
+from canalwise.recon.level.resampled_level import disc_mask, trilinear
 from canalwise.recon.scan import Scan
 
 NOISE_FROM_MAD = 1.4826
@@ -29,6 +29,16 @@ INTO_BONE_MM, PROFILE_STEP_MM = 2.0, 0.25
 
 MOST_OF_HEIGHT = (5.0, 95.0)
 """Percentiles of a part's voxels between which its height is taken: a stray voxel makes no part tall."""
+
+APART_MM = 3.0
+"""How far apart the voxels lie whose difference tells the noise: nearer ones share the grain of kernel and blur, and
+seem smoother than they are (choice: over twice the width of a soft kernel's point spread)."""
+
+FINER = 1.25
+"""Voxels shorter than the acquired ones by this were put between them (choice)."""
+
+BETWEEN_SLICES = float(np.sqrt(2.0 / 3.0))
+"""Deviation left of noise between two samples, drawn at any place between them: the mean of (1 - t)^2 + t^2 is 2/3."""
 
 FEWEST = 8
 """Fewer voxels tell nothing."""
@@ -70,20 +80,30 @@ def picture_of(scan: Scan, labels: Labels, box: Box) -> ImageEvidence:
     for axis, (cut, length) in enumerate(zip(box, labels.shape, strict=True)):
         ends = [n for n, here in ((0, cut.start == 0), (-1, cut.stop == length)) if here]
         np.moveaxis(at_end, axis, 0)[ends] = True
-    noise = noise_of(values, (part < 100) & (part > 0))
+    lag = max(1, round(APART_MM / float(scan.grid.spacing_mm[0])))
+    noise = noise_of(values, (part < 100) & (part > 0), lag) / BETWEEN_SLICES ** resampled_axes(scan)
     return ImageEvidence(
         values, part, scan.grid.cropped(box), at_end, noise, max(scan.acquired_mm), scan.kind.calibrated
     )
 
 
-def noise_of(values: npt.NDArray[np.float32], soft: Mask) -> float:
-    """Noise of single voxels, from differences of neighbours that both lie in soft tissue; 0 where there are none.
+def resampled_axes(scan: Scan) -> int:
+    """Axes along which the scan's voxels were put between the acquired ones, which takes noise away.
+
+    >>> resampled_axes(Scan(np.zeros((3, 3, 3), np.int16), Grid((3, 3, 3), np.eye(4)), "CT"))
+    0
+    """
+    return int((np.array(scan.acquired_mm) > FINER * scan.grid.spacing_mm).sum())
+
+
+def noise_of(values: npt.NDArray[np.float32], soft: Mask, lag: int = 1) -> float:
+    """Noise of single voxels: differences along the first axis, `lag` voxels apart, both in soft tissue; 0 without any.
 
     >>> flat = np.random.default_rng(0).normal(0, 20, (30, 30, 30)).astype(np.float32)
     >>> round(noise_of(flat, np.ones(flat.shape, dtype=bool)))
     20
     """
-    step = np.diff(values, axis=0)[soft[1:] & soft[:-1]] / np.sqrt(2.0)
+    step = (values[lag:] - values[:-lag])[soft[lag:] & soft[:-lag]] / np.sqrt(2.0)
     return NOISE_FROM_MAD * float(np.median(np.abs(step))) if step.size else 0.0
 
 
@@ -92,13 +112,15 @@ class BorderContrast:
     """One structure's border in the image.
 
     `contrast`: how much brighter it is than what lies outside, in the scan's unit; `end_frac`: share of its border
-    that is the scan's own end; `mm3`: its volume; `height_mm`: its extent along the third axis, cranio-caudal.
+    that is the scan's own end; `mm3`: its volume; `height_mm`: its extent along the third axis, cranio-caudal;
+    `width_mm`: contrast over the median steepness at the border, which blur and long voxels widen; 0 where not seen.
     """
 
     contrast: float
     end_frac: float
     mm3: float
     height_mm: float
+    width_mm: float = 0.0
 
 
 def border_of(picture: ImageEvidence, mask: Mask, outside: Mask) -> BorderContrast | None:
@@ -126,7 +148,14 @@ def border_of(picture: ImageEvidence, mask: Mask, outside: Mask) -> BorderContra
         float(ends.sum() / max(edge.sum() + ends.sum(), 1)),
         float(own.sum()) * picture.grid.voxel_mm3,
         float(high - low),
+        contrast / max(_steepness(value, near, picture.grid), 1e-6) if seen else 0.0,
     )
+
+
+def _steepness(value: npt.NDArray[np.float32], near: Mask, grid: Grid) -> float:
+    """Median change of brightness over a mm, across a border."""
+    slopes = [np.gradient(value, float(mm), axis=axis)[near] for axis, mm in enumerate(grid.spacing_mm)]
+    return float(np.median(np.sqrt(np.sum(np.square(slopes), axis=0))))
 
 
 def _local_step(value: npt.NDArray[np.float32], near: Mask) -> float:
@@ -144,6 +173,39 @@ def borders_of(picture: ImageEvidence, structures: Mapping[str, tuple[int, ...]]
         mask = canal if name == "canal" else np.isin(picture.labels, values)
         found[name] = border_of(picture, mask, bone if name == "canal" else free)
     return found
+
+
+@dataclass(frozen=True)
+class LabelFit:
+    """How well a level's labels and its brightness agree, shares 0..1.
+
+    `bright_canal_frac`: canal that is as bright as bone; `open_canal_frac`: border of the canal that neither bone nor
+    disc forms; `bright_rest_frac`: soft tissue next to bone as bright as bone, over that; `dark_bone_frac`: bone as
+    dark as soft tissue.
+    """
+
+    bright_canal_frac: float
+    open_canal_frac: float
+    bright_rest_frac: float
+    dark_bone_frac: float
+
+
+def label_fit(picture: ImageEvidence) -> LabelFit:
+    """How well labels and brightness agree about a level of a CT; the border is the middle of bone and soft tissue."""
+    bone, canal = bone_mask(picture.labels), canal_mask(picture.labels)
+    rest = (picture.labels > 0) & ~bone & ~canal & ~disc_mask(picture.labels)
+    if min(bone.sum(), canal.sum(), rest.sum()) < FEWEST:
+        return LabelFit(1.0, 1.0, 1.0, 1.0)
+    smooth = ndimage.uniform_filter(picture.values, 3)
+    bright = smooth > (np.median(picture.values[bone]) + np.median(picture.values[rest])) / 2
+    near = rest & ndimage.binary_dilation(bone, iterations=SHELL + 1) & ~ndimage.binary_dilation(bone)
+    border = ndimage.binary_dilation(canal) & ~canal & (picture.labels > 0)
+    return LabelFit(
+        float(bright[canal].mean()),
+        float((border & rest).sum() / max(border.sum(), 1)),
+        float((bright & near).sum() / bone.sum()),
+        float((~bright)[bone].mean()),
+    )
 
 
 @dataclass(frozen=True)
