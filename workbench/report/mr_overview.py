@@ -107,16 +107,7 @@ def area_words(level: Level) -> str:
 
 def _draw_side(axes: Axes, scan: Scan, anatomy: Anatomy, sections: Sequence[DrawnSection]) -> None:
     """The scan along the sac's middle, from the side, with the sac's outline, level names and areas."""
-    line = _sac_line_mm(anatomy)
-    depth = np.arange(*DEPTH_MM, PIXEL_MM)
-    points = np.stack(
-        [
-            np.broadcast_to(line[:, None, 0], (len(line), len(depth))),
-            np.median(line[:, 1]) + np.broadcast_to(depth, (len(line), len(depth))),
-            np.broadcast_to(line[:, None, 2], (len(line), len(depth))),
-        ],
-        axis=-1,
-    )
+    line, points = side_points_mm(anatomy)
     y = points[0, :, 1]
     span = (y[0], y[-1], line[0, 2], line[-1, 2])
     _grey(axes, scan, points, span)
@@ -143,6 +134,19 @@ def _draw_side(axes: Axes, scan: Scan, anatomy: Anatomy, sections: Sequence[Draw
     axes.set_xticks([])
 
 
+def side_points_mm(anatomy: Anatomy) -> tuple[Float, Float]:
+    """The view from the side: (N, 3) RAS mm along the sac's middle, caudal first, and (N, M, 3) of its samples, which
+    run from dorsal to ventral.
+    """
+    line = _sac_line_mm(anatomy)
+    depth = np.arange(*DEPTH_MM, PIXEL_MM)
+    shape = len(line), len(depth)
+    y = np.broadcast_to(np.median(line[:, 1]) + depth, shape)
+    return line, np.stack(
+        [np.broadcast_to(line[:, None, 0], shape), y, np.broadcast_to(line[:, None, 2], shape)], axis=-1
+    )
+
+
 def _sac_line_mm(anatomy: Anatomy) -> Float:
     """(N, 3) RAS mm, rising in z by PIXEL_MM over the whole scan: the sac's middle, straight on beyond its ends."""
     sac, grid = anatomy.labels == Tissue.SAC, anatomy.grid
@@ -156,12 +160,17 @@ def _sac_line_mm(anatomy: Anatomy) -> Float:
     return np.column_stack([x, y, z])
 
 
-def _draw_section(axes: Axes, scan: Scan, anatomy: Anatomy, one: DrawnSection) -> None:
-    """The scan across the sac where it is narrowest, with the sac's and the ligament's outlines."""
+def section_points_mm(one: DrawnSection) -> tuple[Float, Float]:
+    """(N,) mm from the middle of a section, and (N, N, 3) RAS mm of its samples, dorsal last, the left first."""
     left, dorsal = one.level.frame.direction_ras(plane_directions(one.level.frame.direction_level(one.normal_ras)))
     at = np.arange(-HALF_MM, HALF_MM + PIXEL_MM / 2, PIXEL_MM)
     # columns run from the patient's left, so that it lies on the left
-    points = one.middle_ras_mm - at[None, :, None] * left + at[:, None, None] * dorsal
+    return at, one.middle_ras_mm - at[None, :, None] * left + at[:, None, None] * dorsal
+
+
+def _draw_section(axes: Axes, scan: Scan, anatomy: Anatomy, one: DrawnSection) -> None:
+    """The scan across the sac where it is narrowest, with the sac's and the ligament's outlines."""
+    at, points = section_points_mm(one)
     _grey(axes, scan, points, (-HALF_MM, HALF_MM, -HALF_MM, HALF_MM))
     for tissue, colour in ((Tissue.SAC, SAC), (Tissue.FLAVUM, LIGAMENT)):
         share = sampled((anatomy.labels == tissue).astype(np.float32), anatomy.grid, points)
