@@ -54,19 +54,10 @@ def planned(case: Case, name: str) -> KeptPlan:
     return read_kept_plan(path)
 
 
-def audit_name(level: str) -> str:
-    """Under which name a level's audit is kept.
-
-    >>> audit_name("L3-L4")
-    'L3-L4-audit'
-    """
-    return f"{level}-audit"
-
-
 def keep_audit(case: Case, audit: Audit, document: Mapping[str, Any]) -> tuple[str, str]:
     """Writes the result, its picture and its maps into the case, each whole or not at all; names of the first two."""
     from canalwise.workbench.charts.audit_picture import audit_figure
-    from canalwise.workbench.images.audit_maps import audit_maps, map_path
+    from canalwise.workbench.images.audit_maps import audit_maps, audit_name, map_path
     from canalwise.workbench.style.data_uris import drawing_style, png_bytes
 
     name = audit_name(audit.question.level)

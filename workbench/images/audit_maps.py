@@ -26,6 +26,15 @@ AFTER, TAKEN, PLANNED = "after", "taken", "planned"
 Map = tuple[Voxels, Grid]
 
 
+def audit_name(level: str) -> str:
+    """Under which name a level's audit is kept.
+
+    >>> audit_name("L3-L4")
+    'L3-L4-audit'
+    """
+    return f"{level}-audit"
+
+
 def map_path(case: Path, audit: str, what: str) -> Path:
     """Where a map of an audit lies in a case folder.
 

@@ -12,7 +12,6 @@ from canalwise.estimator.audit.audit_json import SCHEMA
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import BadFile
 from canalwise.recon.serialization import read_json, without_schema
-from canalwise.workbench.console.audit_request import audit_name
 from canalwise.workbench.console.audit_tables import (
     area_names,
     area_rows,
@@ -25,6 +24,7 @@ from canalwise.workbench.console.audit_tables import (
     registration_lines,
     taken_rows,
 )
+from canalwise.workbench.images.audit_maps import audit_name
 from canalwise.workbench.report.picture import ReportPicture
 from canalwise.workbench.style.data_uris import data_uri
 

@@ -9,8 +9,7 @@ from canalwise.recon.errors import BadFile
 from canalwise.recon.grid import Float
 from canalwise.recon.image.volume import BUDGET_MB, Voxels
 from canalwise.recon.intake.nifti_reader import stored_voxels
-from canalwise.workbench.console.audit_request import audit_name
-from canalwise.workbench.images.audit_maps import AFTER, PLANNED, TAKEN, map_path
+from canalwise.workbench.images.audit_maps import AFTER, PLANNED, TAKEN, audit_name, map_path
 from canalwise.workbench.style.palette import OUTSIDE_HU
 from canalwise.workbench.surfaces.binary_frames import frame_bytes, index_of_level
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from PIL import Image, ImageDraw
@@ -24,9 +24,13 @@ from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.report.audit_section import kept_audit
 from canalwise.workbench.style.palette import LIGAMENT, MARK, SAC
 from canalwise.workbench.surfaces.audit_frame import has_maps
-
-if TYPE_CHECKING:
-    from canalwise.workbench.report.mr_overview import DrawnSection
+from canalwise.workbench.surfaces.spine_overview import (
+    PIXEL_MM,
+    DrawnSection,
+    drawn_sections,
+    section_points_mm,
+    side_points_mm,
+)
 
 OUTLINES = ((Tissue.SAC, SAC), (Tissue.FLAVUM, LIGAMENT))
 
@@ -51,8 +55,6 @@ class CohortRequest:
 def overview(session: Session, message: OverviewRequest, job: RequestJob) -> Json:
     """The spine from the side, each level with a section, its area and its place in the proposal, and the kept plan of
     several levels."""
-    from canalwise.workbench.report.mr_overview import drawn_sections
-
     case = session.case
     anatomy = case.anatomy
     proposal = levels_proposal(anatomy.levels, anatomy.sources)
@@ -112,8 +114,6 @@ def cohort(session: Session, message: CohortRequest, job: RequestJob) -> Json:
 
 def _side(scan: Scan, anatomy: Anatomy, sections: Sequence[DrawnSection]) -> Json:
     """The scan along the middle of the sac, front on the left, with where each level's section crosses it."""
-    from canalwise.workbench.report.mr_overview import PIXEL_MM, side_points_mm
-
     line, points = side_points_mm(anatomy)
     picture = Image.fromarray(_pixels(scan, anatomy, points[::-1, ::-1], OUTLINES[:1]))
     draw = ImageDraw.Draw(picture)
@@ -130,8 +130,6 @@ def _side(scan: Scan, anatomy: Anatomy, sections: Sequence[DrawnSection]) -> Jso
 
 def _section(scan: Scan, anatomy: Anatomy, one: DrawnSection) -> str:
     """A level's narrowest section, seen from the feet, dorsal up, the patient's left on the left."""
-    from canalwise.workbench.report.mr_overview import section_points_mm
-
     return png_address(_pixels(scan, anatomy, section_points_mm(one)[1][::-1], OUTLINES))
 
 
@@ -152,7 +150,7 @@ def _pixels(scan: Scan, anatomy: Anatomy, points_mm: Float, outlines: Sequence[t
 
 
 ASKS: dict[str, RequestKind] = {
-    "overview": RequestKind(OverviewRequest, overview, newest_only=True, long=True),
+    "overview": RequestKind(OverviewRequest, overview, newest_only=True),
     "audit": RequestKind(AuditRequest, audit, newest_only=True),
     "cohort": RequestKind(CohortRequest, cohort),
 }

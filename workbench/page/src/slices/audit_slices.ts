@@ -5,7 +5,7 @@ import { button, freshId, h, setText } from "../dom/elements";
 import type { Frame } from "../protocol/binary_frame";
 import { auditHeader, scanHeader, type AuditHeader, type RemovalVolumes } from "../protocol/frame_headers";
 import type { Vec3 } from "../protocol/plan";
-import { BONE, CANAL, MARK, REMOVED } from "../pictures/palette";
+import { BONE, CANAL, MARK, REMOVED, SAC } from "../pictures/palette";
 import { FrameCache } from "../session/frame_cache";
 import type { VoxelVolume } from "./reslice";
 import { scanOf, type ScanVolume } from "./scan_volume";
@@ -58,7 +58,7 @@ export function auditSlices({ store }: Context): AuditSlices {
   const bar = h(
     "div",
     { class: "windowing swipe" },
-    h("label", { for: swipe.id }, "Swipe: before on the left, after on the right"),
+    h("label", { for: swipe.id }, "Swipe"),
     button("Before", () => to(100)),
     swipe,
     button("After", () => to(0)),
@@ -169,7 +169,7 @@ function named(to: CanvasRenderingContext2D, width: number, edge: number): void 
   to.lineWidth = 3;
   to.strokeStyle = "#000000";
   to.fillStyle = MARK;
-  const below = Math.max(width / 16, 16);
+  const below = 0.24 * width;
   for (const [words, room, at, align] of [
     ["before", edge, edge - 6, "right"],
     ["after", width - edge, edge + 6, "left"],
@@ -181,8 +181,10 @@ function named(to: CanvasRenderingContext2D, width: number, edge: number): void 
   }
   to.textAlign = "left";
   if (edge > 0 && edge < width) {
-    to.fillRect(edge - 1, 0, 2, width);
-    to.strokeRect(edge - 1.5, -2, 3, width + 4);
+    to.fillStyle = "#000000";
+    to.fillRect(edge - 1.5, 0, 3, width);
+    to.fillStyle = MARK;
+    to.fillRect(edge - 0.5, 0, 1, width);
   }
 }
 
@@ -196,6 +198,7 @@ const legend = (): HTMLElement =>
         ["planned to be taken", MARK],
         ["bone before", BONE],
         ["canal before", CANAL],
+        ["sac before", SAC],
       ] as const
     ).map(([words, colour]) => {
       const swatch = h("span", { class: "line-swatch" });
