@@ -20,6 +20,7 @@ from canalwise.estimator.audit.taken_bone import TakenBone, taken_bone_of
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.outcome.freed import freed_by
 from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.resection.resection import Resection
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
@@ -71,6 +72,7 @@ class Audit:
     Parameters
     ----------
     side : structures are named for an approach from here: the plan's side, else the fitted one
+    planned : bone that the plan takes; None without one
     compared : None without a plan
     areas : None where sac or ligament are not in view
     """
@@ -82,6 +84,7 @@ class Audit:
     taken: TakenBone
     kept: KeptStructures
     limits: tuple[KeptLimit, ...]
+    planned: Removal | None
     compared: PlannedAgainstAchieved | None
     fitted: FittedApproach | None
     areas: AuditedAreas | None
@@ -123,7 +126,8 @@ def audit_of(
     areas = _areas(prepared, planned, (pair, taken), question.after_labels)
     compared = None if planned is None else planned_against_achieved(pair.level, side, planned.removal, taken.removal)
     return Audit(
-        question, pair, side, change, taken, kept, kept_limits(prepared, kept), compared, fitted, areas,
+        question, pair, side, change, taken, kept, kept_limits(prepared, kept),
+        None if planned is None else planned.removal, compared, fitted, areas,
         () if areas is None else pass_criteria(areas),
         findings_of(pair, change, taken), time_caveats(question.days_after),
     )  # fmt: skip

@@ -1,8 +1,8 @@
 """Files of a case folder that are the tool's own, so that a rewrite keeps all others.
 
 Own are what `recon.case.folder` writes, the meshes that case.json names, the results of the anatomy that is replaced
-(JSON of one of our schemas, with pictures of the same name), and the pages drawn from it. Plans, autosaved sessions and
-whatever a person put into the folder are not.
+(JSON of one of our schemas, with pictures of the same name and maps whose names begin with it), and the pages drawn
+from it. Plans, autosaved sessions and whatever a person put into the folder are not.
 """
 
 from __future__ import annotations
@@ -64,9 +64,11 @@ def _is_own(folder: Path, path: Path, meshes: frozenset[str]) -> bool:
 
 
 def _is_result(path: Path) -> bool:
-    """Is it JSON of one of our schemas, or a picture beside one?"""
+    """Is it JSON of one of our schemas, or a picture beside one, or a map of one (NAME-WHAT.nii.gz)?"""
     if path.suffix in (".png", ".svg"):
         path = path.with_suffix(".json")
+    elif path.name.endswith(".nii.gz"):
+        path = path.with_name(f"{path.name.rpartition('-')[0]}.json")
     if path.suffix != ".json" or not path.is_file():
         return False
     with path.open("rb") as file:

@@ -56,6 +56,12 @@ class Rehearsal:
         asked.get_by_role("button", name=f"Yes, this is {level}").click()
         return self
 
+    def confirm_if_asked(self) -> Rehearsal:
+        """Confirms the plan's level and side where the page asks for them, as after a change of either."""
+        if self.page.locator("dialog#confirm[open]").count():
+            self.confirm(self.state("plan.level"))
+        return self
+
     def rest(self) -> Rehearsal:
         """Waits until numbers with intervals and the removal belong to the plan on the picture."""
         self.page.wait_for_function(RESTED)

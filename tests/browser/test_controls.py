@@ -71,6 +71,10 @@ LENS = (
     Dial("Endoscope's view", "Field of view", "looks.scope_view_deg", 1),
     Dial("Endoscope's view", "Turned about itself", "looks.scope_turn_deg", 5),
 )
+CUT = (
+    Dial("Cut open, see through, measure", "Place of the cut", "looks.clip_mm"),
+    Dial("Cut open, see through, measure", "Bone, opacity", "looks.bone_opacity"),
+)
 ENTRY = (
     Dial("Skin entry", "Entry lateral", "answer.estimate.skin_entry.lateral_mm"),
     Dial("Skin entry", "Entry cranial", "answer.estimate.skin_entry.cranial_mm"),
@@ -82,11 +86,12 @@ NO_SLIDER = {"Docking dorsal", "Docking cranial"}
 STRUCTURES = {
     "Bone": "bone", "Dural sac": "sac", "Canal": "canal", "Ligamentum flavum": "flavum", "Disc": "disc",
     "Facet joints": "joint_left", "Skin": "skin",
+    "Upper vertebra": "upper", "Lower vertebra": "lower",
 }  # fmt: skip
 BLIND = "Blind: plan first, numbers afterwards"
 FOLDS = (
     "Each phase", "Skin entry", "Docking point and pivot", "Instrument sizes", "What is to be touched",
-    "Endoscope's view", "Shown in 3D",
+    "Endoscope's view", "Shown in 3D", "Cut open, see through, measure",
 )  # fmt: skip
 NUMBER_FOLDS = (
     "Every limit", "Step by step", "What is touched", "Task and whole sweep", "Warnings", "Where it comes from",
@@ -97,9 +102,10 @@ VIEWS = {
     "From dorsal": {"top": "R", "bottom": "L", "left": "H", "right": "F"},
     "From the entry side": {"top": "P", "bottom": "A", "left": "H", "right": "F"},
     "Axial, from the feet": {"top": "P", "bottom": "A", "left": "L", "right": "R"},
+    "Through the level": None,
 }
 GROUND = "getComputedStyle(document.getElementById('controls')).backgroundColor"
-TABS = ("Slices", "Charts", "Search", "Compare", "Lesson", "Sheet")
+TABS = ("Slices", "Charts", "Search", "Compare", "Lesson", "Sheet", "Levels")
 KINDS = ("Axial", "Sagittal", "Coronal", "Along the channel")
 
 
@@ -182,7 +188,7 @@ def unfolded(at_start: Rehearsal) -> Rehearsal:
 
 
 def test_every_control_of_the_plan_is_tried(unfolded: Rehearsal) -> None:
-    dials = (FAR, *PHASE, *FAR_PHASE, *ENTRY, *DOCKING, *SIZES, *LENS)
+    dials = (FAR, *PHASE, *FAR_PHASE, *ENTRY, *DOCKING, *SIZES, *LENS, *CUT)
     listed = unfolded.page.evaluate(LISTED, "#controls")
     sliders = [reported.label for reported in dials if reported.label not in NO_SLIDER]
     assert sorted(name for name in listed if name.startswith("range: ")) == sorted(f"range: {name}" for name in sliders)
@@ -194,6 +200,7 @@ def test_every_control_of_the_plan_is_tried(unfolded: Rehearsal) -> None:
         *(f"checkbox: {name}" for name in ticks), *(f"summary: {name}" for name in FOLDS),
         *(f"radio: {name}" for name in ("Left", "Right", "ipsilateral", "over the top")),
         "select-one: Level", "select-one: Sleeve / scope / tool, mm", "button: Start over",
+        "select-one: Cut open", "select-one: Measure",
     }  # fmt: skip
 
 
@@ -215,14 +222,18 @@ def test_every_control_about_the_plan_is_tried(unfolded: Rehearsal) -> None:
 def test_every_control_of_the_pictures_is_tried(at_start: Rehearsal) -> None:
     level_bone, scope, slices = (at_start.page.evaluate(LISTED, one) for one in ("#bench", "#scope", "#panel-slices"))
     buttons, others = ([name for name in level_bone if name.startswith("button") == which] for which in (True, False))
-    assert buttons == [f"button: {name}" for name in (*VIEWS, "Afterwards")]
-    assert [name.partition(".")[0] for name in others] == ["application: The level in 3D"]
+    shown = ("Close: what stops the reach", *VIEWS, "Afterwards", "Play", "Still", "Video")
+    assert buttons == [f"button: {name}" for name in shown]
+    assert [name.partition(".")[0] for name in others] == [
+        "application: The level in 3D", "summary: Legend", "range: Steps done", "select-one: Speed",
+    ]  # fmt: skip
     assert [name.partition(": ")[0] for name in scope] == ["application", "button"]
     pictures = [name for name in slices if name.startswith("application: ")]
     assert [name.partition(" slice.")[0] for name in pictures] == [f"application: {kind}" for kind in KINDS]
     assert set(slices) - set(pictures) == {
         "number: Black (HU)", "number: White (HU)", "button: As opened", "button: Bone", "button: Soft tissue",
-        "button: To the docking point",
+        "button: To the docking point", "slider: Place along the canal",
+        *(f"button: Enlarge the {kind} slice" for kind in KINDS),
     }  # fmt: skip
 
 
@@ -250,6 +261,16 @@ def test_the_dials_of_the_endoscopes_view_change_no_plan(unfolded: Rehearsal) ->
     before = unfolded.state("plan")
     for reported in LENS:
         check_dial(unfolded, reported, plan=False)
+    assert unfolded.state("plan") == before
+
+
+def test_the_bone_is_seen_through_and_cut_open(unfolded: Rehearsal) -> None:
+    before = unfolded.state("plan")
+    _, opacity = dial(unfolded, CUT[1])
+    redrawn(unfolded, lambda: enter(opacity, 40.0))
+    assert unfolded.state("looks.bone_opacity") == pytest.approx(0.4)
+    redrawn(unfolded, lambda: unfolded.page.locator("#clip").select_option("axial"))
+    check_dial(unfolded, CUT[0], plan=False)
     assert unfolded.state("plan") == before
 
 
@@ -343,11 +364,11 @@ def test_every_fold_by_pointer_and_by_enter(at_start: Rehearsal) -> None:
 def test_side_level_and_class_lay_the_plan_out(at_start: Rehearsal) -> None:
     page, before = at_start.page, at_start.state("plan")
     page.locator("#controls").get_by_role("radio", name="Right", exact=True).click()
-    at_start.until("store.state.plan.side === 'right'")
+    at_start.until("store.state.plan.side === 'right'").confirm_if_asked()
     assert at_start.state("plan.docking_point_mm[0]") < 0 < before["docking_point_mm"][0]
     page.get_by_role("radio", name="Right", exact=True).focus()
     page.keyboard.press("ArrowLeft")
-    at_start.until("store.state.plan.side === 'left'")
+    at_start.until("store.state.plan.side === 'left'").confirm_if_asked()
     assert at_start.state("plan") == before
     page.get_by_label("Sleeve / scope / tool, mm").focus()
     page.keyboard.press("ArrowDown")
@@ -437,7 +458,7 @@ def test_tabs_by_pointer_and_by_arrow_keys(at_start: Rehearsal) -> None:
     page.keyboard.press("ArrowRight")
     assert at_start.state("looks.panel") == "slices"
     page.keyboard.press("End")
-    assert at_start.state("looks.panel") == "sheet"
+    assert at_start.state("looks.panel") == TABS[-1].lower()
     page.keyboard.press("Home")
     assert page.locator("#tab-slices").get_attribute("aria-selected") == "true"
 

@@ -11,7 +11,7 @@ from tests.browser.conftest import LEVEL, NO_GL
 pytestmark = pytest.mark.xdist_group("browser")
 
 
-def test_a_server_killed_in_a_move_comes_back_and_nothing_is_lost(opened, own_server):
+def test_a_server_killed_in_a_move_comes_back_and_nothing_is_lost(own_server, opened):
     page = opened(own_server.url).confirm(LEVEL).rest()
     page.do(
         "const p = store.state.plan; window.held = {...p, pivot_distance_mm: p.pivot_distance_mm + 2}; "
@@ -36,7 +36,7 @@ def test_a_server_killed_in_a_move_comes_back_and_nothing_is_lost(opened, own_se
     page.wrong = [words for words in page.wrong if "WebSocket" not in words and "ERR_CONNECTION" not in words]
 
 
-def test_a_case_deleted_under_the_page_is_reported_and_the_estimates_go_on(opened, own_server):
+def test_a_case_deleted_under_the_page_is_reported_and_the_estimates_go_on(own_server, opened):
     page = opened(own_server.url).confirm(LEVEL).rest()
     shutil.rmtree(own_server.folder)
     page.page.locator("#save").click()
@@ -53,12 +53,11 @@ def test_a_case_deleted_under_the_page_is_reported_and_the_estimates_go_on(opene
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
-def test_without_webgl_numbers_slices_and_a_picture_remain(opened, server, side):
+def test_without_webgl_numbers_slices_and_a_picture_remain(server, opened, side):
     page = opened(server.url, flags=NO_GL).confirm(LEVEL).rest()
     if side == "right":
         page.page.get_by_role("radio", name="Right").check(force=True)
-        page.page.wait_for_function("() => window.rehearsal.store.state.plan.side === 'right'")
-        page.rest()
+        page.until("store.state.plan.side === 'right'").confirm_if_asked().rest()
     assert page.page.evaluate("() => document.createElement('canvas').getContext('webgl2') === null")
     picture = page.page.locator("#bench img")
     picture.wait_for()
@@ -67,7 +66,7 @@ def test_without_webgl_numbers_slices_and_a_picture_remain(opened, server, side)
     assert page.page.locator("#numbers .figures").is_visible()
 
 
-def test_two_tabs_do_not_follow_each_other(opened, own_server):
+def test_two_tabs_do_not_follow_each_other(own_server, opened):
     one = opened(own_server.url).confirm(LEVEL).rest()
     other = opened(own_server.url).confirm(LEVEL).rest()
     before = other.state("plan")
@@ -77,7 +76,7 @@ def test_two_tabs_do_not_follow_each_other(opened, own_server):
     assert one.state("plan.pivot_distance_mm") == before["pivot_distance_mm"] + 3
 
 
-def test_the_page_may_be_framed_on_this_machine_alone(opened, server, browsers):
+def test_the_page_may_be_framed_on_this_machine_alone(server, opened, browsers):
     reported = opened(server.url).page.evaluate("() => fetch('').then(r => r.headers.get('content-security-policy'))")
     ancestors = next(rule for rule in reported.split(";") if "frame-ancestors" in rule).split()[1:]
     assert ancestors

@@ -64,8 +64,8 @@ def letters_on(page: Any, selector: str) -> list[str]:
 def choose_side(page: Any, side: str) -> None:
     """Lays a plan out from that side."""
     if page.state("plan.side") != side:
-        page.page.get_by_role("radio", name=side.capitalize()).check(force=True)
-        page.page.wait_for_function(f"() => window.rehearsal.store.state.plan.side === '{side}'")
+        page.page.locator("#controls").get_by_role("radio", name=side.capitalize()).check(force=True)
+        page.until("store.state.plan.side === argument", side).confirm_if_asked()
     page.rest()
 
 
@@ -78,11 +78,15 @@ def look_straight(page: Any, phase: int, past_mm: float) -> None:
 
 @pytest.mark.parametrize("side", ["right", "left"])
 def test_docked_view_shows_what_is_known_at_each_hour(rehearsal, side):
-    """Upper lamina, facet joint, lower lamina: 3, 6, 9 from the right, 9, 6, 3 from the left (common practice)."""
+    """Upper lamina, facet joint, lower lamina: 3, 6, 9 from the right, 9, 6, 3 from the left (common practice).
+
+    The lens leans 17 deg to the midline, so beside the upper lamina its articular process is seen too.
+    """
     choose_side(rehearsal, side)
     look_straight(rehearsal, 0, BEFORE_WINDOW_MM)
     upper, lower = (3, 9) if side == "right" else (9, 3)
-    assert mostly(rehearsal, upper) == f"L3 lamina {side}"
+    assert set(seen_at(rehearsal, upper)) == {f"L3 lamina {side}", f"L3 inferior articular {side}"}
+    assert seen_at(rehearsal, upper)[f"L3 lamina {side}"] >= 5
     assert mostly(rehearsal, lower) == f"L4 lamina {side}"
     assert mostly(rehearsal, 6) in {f"L3 inferior articular {side}", f"L4 superior articular {side}"}
 

@@ -34,7 +34,7 @@ LETTERS = ".film:nth-of-type({nth}) .film-letter"
 def films(rehearsal: Rehearsal) -> Rehearsal:
     """The page with both radiographs of the usual start from the left drawn, as in theatre."""
     rehearsal.do(START)
-    rehearsal.rest()
+    rehearsal.confirm_if_asked().rest()
     rehearsal.panel("Sheet")
     rehearsal.page.wait_for_function(FRESH)
     return rehearsal
@@ -73,6 +73,7 @@ def test_letters_and_needle_follow_side_and_way_of_looking(films: Rehearsal) -> 
 
 def test_from_the_other_side_the_lateral_is_turned_over(films: Rehearsal) -> None:
     films.do("const {plan} = store.state; const [x, y, z] = plan.docking_point_mm;"
+             "store.set({confirmed: {[`${plan.level} right`]: true}});"
              "store.choose({...plan, side: 'right', docking_point_mm: [-x, y, z]});")  # fmt: skip
     films.page.wait_for_function("() => document.querySelectorAll('.film-letter')[4].textContent === 'F'")
     films.page.wait_for_function(FRESH)

@@ -35,7 +35,7 @@ def all_kept(page: Rehearsal) -> bool:
 
 def choose_side(page: Rehearsal, side: str) -> None:
     page.page.locator("#controls").get_by_role("radio", name=side, exact=True).click()
-    page.until("store.state.plan.side === argument", side.lower()).rest()
+    page.until("store.state.plan.side === argument", side.lower()).confirm_if_asked().rest()
 
 
 def dock_by_hand(page: Rehearsal) -> None:

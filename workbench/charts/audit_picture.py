@@ -10,13 +10,12 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from canalwise.estimator.audit.audit import Audit
-from canalwise.estimator.level.prepared_level import prepared_level
-from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import canal_mask
 from canalwise.recon.registration.blend import BlendedMotion, blended
+from canalwise.workbench.images.audit_maps import bone_share
 from canalwise.workbench.images.planes import PlaneCut, cut_of, sampled
-from canalwise.workbench.style.palette import CANAL, IPSILATERAL, OUTSIDE_HU, REMOVED
+from canalwise.workbench.style.palette import CANAL, MARK, OUTSIDE_HU, REMOVED
 
 MID_DEPTH_MM = 14.0
 """Slices are centred this far dorsal of the level's origin where nothing was taken."""
@@ -37,7 +36,7 @@ def audit_figure(audit: Audit) -> Figure:
     rows = figure.subplots(2, 3)
     figure.subplots_adjust(left=0.01, right=0.99, top=0.94, bottom=0.07, wspace=0.02, hspace=0.08)
     blend = blended(audit.pair.anatomy.labels, audit.pair.anatomy.grid, audit.pair.motions)
-    planned = _planned(audit)
+    planned = None if audit.planned is None else audit.planned.taken_frac
     for column, cut in enumerate(audit_cuts(audit)):
         for row in (0, 1):
             axes = rows[row, column]
@@ -49,8 +48,8 @@ def audit_figure(audit: Audit) -> Figure:
         Line2D([], [], color=CANAL, label="canal before"),
     ]
     if planned is not None:
-        keys.append(Line2D([], [], color=IPSILATERAL, linestyle="dashed", label="bone planned to be taken"))
-    figure.legend(handles=keys, loc="lower center", ncols=3, frameon=False, fontsize=9)
+        keys.append(Line2D([], [], color=MARK, linestyle="dashed", label="bone planned to be taken"))
+    figure.legend(handles=keys, loc="lower center", ncols=3, fontsize=9, facecolor="#30363c", labelcolor=MARK)
     figure.suptitle(f"{audit.question.level}: before and after, the patient's left on the left", fontsize=10)
     return figure
 
@@ -71,13 +70,6 @@ def audit_cuts(audit: Audit) -> tuple[PlaneCut, PlaneCut, PlaneCut]:
     )
 
 
-def _planned(audit: Audit) -> npt.NDArray[np.float32] | None:
-    plan = audit.question.plan
-    if plan is None:
-        return None
-    return decompressed(prepared_level(audit.pair.anatomy, plan.level), plan).resection.removal.taken_frac
-
-
 def _grey(axes: Axes, audit: Audit, cut: PlaneCut, blend: BlendedMotion | None) -> None:
     pair = audit.pair
     points = pair.level.frame.to_world_mm(cut.level_mm())
@@ -96,18 +88,13 @@ def _grey(axes: Axes, audit: Audit, cut: PlaneCut, blend: BlendedMotion | None) 
 def _overlay(axes: Axes, audit: Audit, cut: PlaneCut, planned: npt.NDArray[np.float32] | None, filled: bool) -> None:
     frame, anatomy, taken = audit.pair.level.frame, audit.pair.anatomy, audit.taken.region
     columns, rows = cut.steps_mm
-    share = cut_of(taken.share * _bony(audit), taken.grid, cut, frame)
+    share = cut_of(taken.share * bone_share(audit), taken.grid, cut, frame)
     if share.max() > 0.5 and filled:
         axes.contourf(columns, rows, share, levels=[0.5, 1.01], colors=[REMOVED], alpha=0.6)
     _line(axes, cut, share, REMOVED, "solid")
     _line(axes, cut, cut_of(canal_mask(anatomy.labels), anatomy.grid, cut, frame), CANAL, "solid")
     if planned is not None:
-        _line(axes, cut, cut_of(planned * _bony(audit), taken.grid, cut, frame), IPSILATERAL, "dashed")
-
-
-def _bony(audit: Audit) -> npt.NDArray[np.float32]:
-    level_bone = audit.taken.removal.level_bone
-    return np.asarray(level_bone.bone_mm3 / np.float32(level_bone.grid.voxel_mm3))
+        _line(axes, cut, cut_of(planned * bone_share(audit), taken.grid, cut, frame), MARK, "dashed")
 
 
 def _line(axes: Axes, cut: PlaneCut, values: Float, colour: str, style: str) -> None:

@@ -12,6 +12,7 @@ from canalwise.estimator.audit.audit import AfterLabels, Audit, AuditQuestion
 from canalwise.recon.case.folder import Case, changing
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.intake.label_maps import read_given_labels
+from canalwise.recon.intake.nifti_writer import write_nifti
 from canalwise.recon.labels import level_vertebrae
 from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import write_bytes_atomic
@@ -53,24 +54,22 @@ def planned(case: Case, name: str) -> KeptPlan:
     return read_kept_plan(path)
 
 
-def audit_name(level: str) -> str:
-    """Under which name a level's audit is kept.
-
-    >>> audit_name("L3-L4")
-    'L3-L4-audit'
-    """
-    return f"{level}-audit"
-
-
 def keep_audit(case: Case, audit: Audit, document: Mapping[str, Any]) -> tuple[str, str]:
-    """Writes the result and its picture into the case, each whole or not at all; their names."""
+    """Writes the result, its picture and its maps into the case, each whole or not at all; names of the first two."""
     from canalwise.workbench.charts.audit_picture import audit_figure
+    from canalwise.workbench.images.audit_maps import audit_maps, audit_name, map_path
     from canalwise.workbench.style.data_uris import drawing_style, png_bytes
 
     name = audit_name(audit.question.level)
     with drawing_style():
         picture = png_bytes(audit_figure(audit))
+    maps = audit_maps(audit)
     keep_result(case, name, document)
     with changing(case) as folder:
         write_bytes_atomic(folder / "results" / f"{name}.png", picture)
+        for what, (voxels, grid) in maps.items():
+            path = map_path(folder, name, what)
+            part = path.with_name(f".{path.name}")
+            write_nifti(part, voxels, grid)
+            part.replace(path)
     return f"results/{name}.json", f"results/{name}.png"

@@ -12,7 +12,6 @@ from canalwise.estimator.audit.audit_json import SCHEMA
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import BadFile
 from canalwise.recon.serialization import read_json, without_schema
-from canalwise.workbench.console.audit_request import audit_name
 from canalwise.workbench.console.audit_tables import (
     area_names,
     area_rows,
@@ -25,6 +24,7 @@ from canalwise.workbench.console.audit_tables import (
     registration_lines,
     taken_rows,
 )
+from canalwise.workbench.images.audit_maps import audit_name
 from canalwise.workbench.report.picture import ReportPicture
 from canalwise.workbench.style.data_uris import data_uri
 
@@ -35,11 +35,12 @@ PLACE_COLUMNS = ("place to look at", "mm\u00b3", "left, mm", "dorsal, mm", "cran
 
 @dataclass(frozen=True)
 class AuditTable:
-    """One table of the section."""
+    """One table of the section; of a table of places also where each row lies."""
 
     title: str
     columns: tuple[str, ...]
     rows: Rows
+    places_level_mm: tuple[tuple[float, float, float], ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,7 +118,9 @@ def _tables(document: Mapping[str, Any]) -> list[AuditTable]:
     ]
     if document["against_plan"] is not None:
         tables.append(AuditTable("Against the plan", ("bone", "mm\u00b3"), plan_rows(document)))
-        tables.append(AuditTable("Places to look at", PLACE_COLUMNS, place_rows(document)))
+        found = document["against_plan"]
+        places = tuple(tuple(place["at_level_mm"]) for key in ("missed", "unplanned") for place in found[key])
+        tables.append(AuditTable("Places to look at", PLACE_COLUMNS, place_rows(document), places))
     if document["areas"] is not None:
         columns = ("free area, mm\u00b2", *area_names(document))
         tables.append(AuditTable("Areas", columns, area_rows(document)))

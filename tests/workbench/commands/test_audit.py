@@ -8,13 +8,24 @@ import re
 import numpy as np
 import pytest
 
+from canalwise.recon.case.case_files import carry_foreign
 from canalwise.recon.case.folder import read_case, write_case
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import BadFile
+from canalwise.recon.image.volume import BUDGET_MB
+from canalwise.recon.intake.nifti_reader import stored_voxels
 from canalwise.recon.intake.nifti_writer import write_nifti
+from canalwise.recon.labels import bone_mask
 from canalwise.workbench.commands.main import main
 from canalwise.workbench.console.audit_tables import audit_lines
+from canalwise.workbench.images.audit_maps import AFTER, map_path
+from canalwise.workbench.rehearsal.handlers.overview import AuditRequest, audit
+from canalwise.workbench.rehearsal.session.case_facts import InitialPlan, case_facts
+from canalwise.workbench.rehearsal.session.request import RequestJob
+from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.report.audit_section import audit_section, kept_audit, read_audit
+from canalwise.workbench.surfaces.audit_frame import audit_frame
+from canalwise.workbench.surfaces.binary_frames import frame_of
 from tests import pairs
 from tests.workbench import toy
 
@@ -106,3 +117,38 @@ def test_a_scan_of_another_patient_is_refused_with_3(audited, tmp_path, capsys):
     reported = capsys.readouterr()
     assert re.search(r"must show L[34] of the same patient", reported.err)
     assert reported.out == ""
+
+
+def test_the_maps_are_what_the_numbers_rest_on(audited):
+    parent, printed = audited
+    case = read_case(parent / "case")
+    header, arrays = frame_of(audit_frame(case, "L3-L4"))
+    total = json.loads(printed)["bone_taken_mm3"]["total"]
+    assert arrays["taken"].sum() / 255 * case.anatomy.grid.voxel_mm3 == pytest.approx(total, rel=0.01)
+    assert "planned" not in arrays
+    # the scan after, brought back onto the voxels before: alike but where bone was taken
+    grid = stored_voxels(map_path(case.folder, "L3-L4-audit", AFTER), BUDGET_MB)[1]
+    first = np.rint(case.scan.grid.index_of(grid.world_mm([0, 0, 0]))).astype(int)
+    box = tuple(slice(a, a + n) for a, n in zip(first, grid.shape, strict=True))
+    before, after = case.scan.voxels[box], arrays["after"].reshape(grid.shape, order="F")
+    seen = after > -900  # the scan after is shorter
+    kept = seen & bone_mask(case.anatomy.labels[box]) & (pairs.taken_box()[box] == 0)
+    assert np.corrcoef(before[kept], after[kept])[0, 1] > 0.9
+    gone = seen & (case.anatomy.occupancy[box] > 0.9) & (pairs.taken_box()[box] == 1)
+    assert np.median(after[gone]) < 100 < np.median(before[gone])
+    assert header["middle_mm"][0] > 0  # the patient's left
+
+
+def test_the_page_shows_the_audit_as_the_report_does(audited):
+    session = Session(read_case(audited[0] / "case"))
+    answer = audit(session, AuditRequest("L3-L4"), RequestJob())
+    section = kept_audit(session.case, "L3-L4", None)
+    assert answer["maps"]
+    assert answer["sentence"] == section.sentence
+    assert [[tuple(row) for row in table["rows"]] for table in answer["tables"]] == [t.rows for t in section.tables]
+    assert case_facts(session.case, InitialPlan(), {})["audits"] == ["L3-L4"]
+
+
+def test_an_anatomy_built_anew_leaves_no_map_behind(audited, tmp_path):
+    carry_foreign(audited[0] / "case", tmp_path)
+    assert not [*tmp_path.glob("results/*")]

@@ -77,6 +77,8 @@ def questions(plan: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
         ("keep", {"tab": "a" * 16, "state": {"plan": plan}}),
         ("recall", {"tab": "a" * 16}),
         ("radiographs", {"plan": plan}),
+        ("overview", {}),
+        ("audit", {"level": level}),
         ("stop", {"of": 1}),
     ]  # fmt: skip
 

@@ -26,7 +26,7 @@ import { playBar } from "./play/play_bar";
 import { endoscopeHandle, pastOf } from "./views/endoscope_view";
 import { slicesHandle } from "./slices/slices_panel";
 import { isConfirmed, type ViewSettings, type State, Store } from "./model/store";
-import { PANELS } from "./shell/panel_registry";
+import { panelsOf } from "./shell/panel_registry";
 import { tabs } from "./shell/tabs";
 import { followTheme } from "./dom/theme";
 import { header } from "./shell/header";
@@ -49,7 +49,7 @@ const looksOf = (facts: CaseFacts): ViewSettings => ({
   clip: "",
   clip_mm: 0,
   bone_opacity: 1,
-  panel: PANELS[0]?.id ?? "",
+  panel: panelsOf(facts)[0]?.id ?? "",
 });
 
 function stateOf(facts: CaseFacts, plan: Plan): State {
@@ -116,7 +116,10 @@ async function open(): Promise<void> {
 }
 
 function restore(store: Store, kept: SavedState, facts: CaseFacts): void {
-  const looks = { ...looksOf(facts), ...kept.looks };
+  const usual = looksOf(facts);
+  const looks = { ...usual, ...kept.looks };
+  // such as the audit of a case that was built anew since
+  if (!panelsOf(facts).some(({ id }) => id === looks.panel)) looks.panel = usual.panel;
   store.restore({ ...kept, looks });
 }
 
@@ -125,13 +128,14 @@ function mount(context: Context): void {
   window.rehearsal = { store, link, bench: sceneHandle, scope: endoscopeHandle, slices: slicesHandle };
   followTheme(store);
   const [plans, confirm] = [new SavedPlans(context), levelConfirmation(context)];
-  const shortcuts = shortcutsOf(context, { save: () => plans.save(), help: () => help() }, PANELS);
+  const records = panelsOf(store.state.facts);
+  const shortcuts = shortcutsOf(context, { save: () => plans.save(), help: () => help() }, records);
   const help = keyHelp(shortcuts);
   header(region("top"), context, { confirm, plans, help });
   region("foot").replaceChildren(h("p", {}, store.state.facts.caution));
   // first of all that follow the plan: its question is on its way before anything is drawn
   const estimates = new EstimateSync(context);
-  const panels = tabs(region("strip"), region("tabs"), context, PANELS);
+  const panels = tabs(region("strip"), region("tabs"), context, records);
   const parts: readonly (readonly [HTMLElement, Part])[] = [
     [region("outcome-bar"), verdictBar],
     [region("notices"), notices],
@@ -142,7 +146,7 @@ function mount(context: Context): void {
     [region("scope"), endoscopePanel],
   ];
   for (const [root, part] of parts) mountPart(root, () => part(root, context));
-  PANELS.forEach(({ id, build }, place) => {
+  records.forEach(({ id, build }, place) => {
     const root = panels[place];
     if (root) mountPart(root, () => build(root, context, ({ looks }) => looks.panel === id));
   });

@@ -49,6 +49,7 @@ def rehearsal_app(
         Route("/case.json", _reported(lambda _: JSONResponse(case_facts(session.case, start, session.lessons)))),
         Route("/levels/{level}/scene.bin", _reported(lambda request: _scene(session, request.path_params["level"]))),
         Route("/levels/{level}/scan.bin", _reported(lambda request: _scan(session, request.path_params["level"]))),
+        Route("/levels/{level}/audit.bin", _reported(lambda request: _maps(session, request.path_params["level"]))),
         Route("/made/{name}", _reported(lambda request: _made(session, request.path_params["name"]))),
         WebSocketRoute("/socket", room.talk),
     ]
@@ -102,6 +103,12 @@ def _scan(session: Session, level: str) -> Response:
     from canalwise.workbench.surfaces.scan_frame import scan_frame
 
     return _frame(scan_frame(session.case, level))
+
+
+def _maps(session: Session, level: str) -> Response:
+    from canalwise.workbench.surfaces.audit_frame import audit_frame
+
+    return _frame(audit_frame(session.case, level))
 
 
 def _frame(content: bytes) -> Response:

@@ -13,6 +13,7 @@ from canalwise.workbench.rehearsal.handlers import (
     execution,
     lesson,
     moves,
+    overview,
     picture,
     plans,
     removal,
@@ -22,7 +23,7 @@ from canalwise.workbench.rehearsal.handlers import (
 from canalwise.workbench.rehearsal.server.jobs import STOP
 from canalwise.workbench.rehearsal.session.request import RequestKind
 
-MODULES = (estimate, execution, plans, moves, removal, picture, charts, search, compare, sheet, lesson)
+MODULES = (estimate, execution, plans, moves, removal, picture, charts, search, compare, sheet, lesson, overview)
 
 
 @cache

@@ -59,7 +59,8 @@ const KEYS = [
 function chanceNow({ executions }: State, judged: Estimate | null): string {
   if (!judged) return WORKING;
   if (!executions) return outcomeChance(judged);
-  return `chance: ${executions.total ? `${executions.done} of ${executions.total} executions` : WORKING}`;
+  const { done, total } = executions;
+  return total ? `chance being worked out: execution ${done} of ${total}` : `chance ${WORKING}`;
 }
 
 function verdictSentence(estimate: Estimate): string {

@@ -2,6 +2,7 @@
 
 import { entryMap, instrumentChart, tiltChart } from "./charts";
 import { accessComparison, planComparison, searchResult } from "./comparisons";
+import { auditAnswer, overviewAnswer } from "./case_facts";
 import { estimateAnswer, executionAnswer } from "./estimate";
 import { exploreAnswer, judgeAnswer, lessonAnswer, markAnswer } from "./lessons";
 import type { RequestName } from "./messages";
@@ -25,6 +26,9 @@ export const ANSWERS = {
   entry_map: entryMap,
   instrument_chart: instrumentChart,
   search: searchResult,
+  overview: overviewAnswer,
+  audit: auditAnswer,
+  cohort: pageAnswer,
   stop: anything,
   pinned: planComparison,
   ways: accessComparison,

@@ -70,6 +70,16 @@ export const scanHeader = both(
 );
 export type ScanHeader = TypeOf<typeof scanHeader>;
 
+/**
+ * GET levels/LEVEL/audit.bin: "after" int16 HU, "taken" and, where there was a plan, "planned" uint8, 255ths of a voxel;
+ * `volumes` says where each lies, and `middle_mm` where the middle of what was taken is, level mm.
+ */
+export const auditHeader = both(
+  frameHeader,
+  object({ volumes: dictionary(volume), outside: numeric, middle_mm: vec3 }),
+);
+export type AuditHeader = TypeOf<typeof auditHeader>;
+
 /** The resection as the steps of an operation, and running numbers at instants counted in steps done. */
 const course = object({
   steps: list(text),

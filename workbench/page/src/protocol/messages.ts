@@ -24,6 +24,9 @@ export type ServerRequest =
       budget: number;
       seed: number;
     }
+  | { ask: "overview" } // the spine with its levels, and what is kept of several
+  | { ask: "audit"; level: string } // the one kept of that level
+  | { ask: "cohort" } // the summary of the case's cohort
   | { ask: "stop"; of: number } // of: the seq of the request to call off
   | { ask: "pinned"; plans: Plan[]; task: string[]; midline: boolean; both: boolean }
   | { ask: "ways"; level: string; budget: number; seed: number }

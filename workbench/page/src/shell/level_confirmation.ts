@@ -36,7 +36,11 @@ export function levelConfirmation(context: Context): LevelConfirmation {
     list,
     sides.element,
     caseWarnings(store.state.facts.warnings),
-    h("p", { class: "dialog-note" }, "Until both are confirmed no number is shown. A change of either asks again."),
+    h(
+      "p",
+      { class: "dialog-note" },
+      "Until both are confirmed no number of a plan is shown. A change of either asks again.",
+    ),
     h(
       "div",
       { class: "dialog-buttons" },

@@ -1,8 +1,8 @@
 // Paints one slice: grey values, and over them outlines, bone to be removed, channel and marks.
 
-import { contour, offPage, onPage, sampled, type SlicePlane } from "./reslice";
+import { contour, offPage, onPage, sampled, type SlicePlane, type VoxelVolume } from "./reslice";
 import { coneDistance, placedPhases, type PlacedPhase } from "../model/channel_geometry";
-import { BONE, CANAL, phaseColour, REMOVED, rgb, SAC } from "../pictures/palette";
+import { BONE, CANAL, MARK, phaseColour, REMOVED, rgb, SAC } from "../pictures/palette";
 import { measuredWords, type Measurement } from "../model/measuring";
 import type { Plan, Vec3 } from "../protocol/plan";
 import type { OutlinedStructure, ScanVolume } from "./scan_volume";
@@ -20,8 +20,13 @@ const SCALE_MM = 10;
 
 export interface SliceContent {
   scan: ScanVolume;
-  plan: Plan;
+  /** null: no channel is drawn. */
+  plan: Plan | null;
   removal: RemovalVolumes | null;
+  /** Only the removal's outline. */
+  outlined?: boolean;
+  /** What was planned to be removed, beside what was. */
+  planned?: VoxelVolume | null;
   window: [number, number];
   point: Vec3;
   phase: number;
@@ -92,7 +97,7 @@ export class SlicePainter {
     to: CanvasRenderingContext2D,
     width: number,
     cut: SlicePlane,
-    { removal, scan }: SliceContent,
+    { removal, scan, outlined, planned }: SliceContent,
   ): void {
     if (!removal || !removal.task.length || removal.header.level !== scan.level) return;
     const { shape, index_of_level } = removal.header;
@@ -100,8 +105,15 @@ export class SlicePainter {
     const taken = sampled({ values: removal.task, shape, index_of_level }, cut, size, 0);
     const bone = sampled(scan.outlined.bone, cut, size, 0);
     for (let i = 0; i < taken.length; i++) taken[i] = Math.min(taken[i]!, bone[i]!);
-    fillAbove(to, taken, width);
+    if (!outlined) fillAbove(to, taken, width);
     strokePieces(to, contour(taken, LINES, LINES, 127.5), width / (LINES - 1), REMOVED, 2);
+    if (!planned) return;
+    const pieces = contour(sampled(planned, cut, size, 0), LINES, LINES, 127.5);
+    for (const [colour, weight] of [
+      ["#000000", 3.5],
+      [MARK, 1.5],
+    ] as const)
+      strokePieces(to, pieces, width / (LINES - 1), colour, weight);
   }
 
   private drawPlan(
@@ -115,7 +127,7 @@ export class SlicePainter {
       const { right, up } = onPage(cut, p);
       return [width / 2 + right * scale, width / 2 - up * scale];
     };
-    placedPhases(plan).forEach((placed, index) => {
+    for (const [index, placed] of (plan ? placedPhases(plan) : []).entries()) {
       const values = channelOn(cut, placed);
       const weight = index === phase ? 2.5 : 1.2;
       strokePieces(to, contour(values, CHANNEL, CHANNEL, 0), width / (CHANNEL - 1), phaseColour(index), weight);
@@ -123,12 +135,13 @@ export class SlicePainter {
         (c, i) => c + placed.axis[i]! * (placed.tip_depth_mm + placed.tool_radius_mm),
       ) as Vec3;
       dashed(to, pixel(placed.pivot), pixel(tip), phaseColour(index), [5, 4]);
-    });
+    }
     const [x, y] = pixel(point);
     dashed(to, [x, 0], [x, width], "#ffffff90", [2, 5]);
     dashed(to, [0, y], [width, y], "#ffffff90", [2, 5]);
     if (measurement) drawMeasured(to, measurement, pixel, (p) => Math.abs(onPage(cut, p).off) < IN_SLICE_MM);
-    this.drawDock(to, pixel(plan.docking_point_mm), Math.abs(onPage(cut, plan.docking_point_mm).off) < IN_SLICE_MM);
+    if (plan)
+      this.drawDock(to, pixel(plan.docking_point_mm), Math.abs(onPage(cut, plan.docking_point_mm).off) < IN_SLICE_MM);
   }
 
   private drawDock(to: CanvasRenderingContext2D, [x, y]: [number, number], near: boolean): void {

@@ -59,11 +59,18 @@ export class SliceView {
     this.larger.setAttribute("aria-label", alone ? "Show all slices" : `Enlarge the ${CAPTIONS[this.kind]} slice`);
   }
 
-  draw(cut: SlicePlane, shown: SliceContent): void {
+  /** `over` draws on top, in pixels of the slice. */
+  draw(
+    cut: SlicePlane,
+    shown: SliceContent,
+    over: (to: CanvasRenderingContext2D, width: number) => void = () => undefined,
+  ): void {
     const width = Math.round(this.canvas.clientWidth * Math.min(window.devicePixelRatio, 2));
     if (!width) return;
     if (this.canvas.width !== width) this.canvas.width = this.canvas.height = width;
-    this.painter.paint(this.canvas.getContext("2d")!, width, cut, shown);
+    const to = this.canvas.getContext("2d")!;
+    this.painter.paint(to, width, cut, shown);
+    over(to, width);
     this.cut = cut;
     this.name(cut, shown);
   }
@@ -77,7 +84,7 @@ export class SliceView {
         .map((each) => SPOKEN[each] ?? each)
         .join(", ");
     }
-    const { words, whole } = captionOf(this.kind, point, plan.phases[phase]?.name ?? "");
+    const { words, whole } = captionOf(this.kind, point, plan?.phases[phase]?.name ?? "");
     setText(this.caption, words);
     this.caption.title = whole;
   }

@@ -400,7 +400,7 @@ export function softMaterial(
 
 /** Lets a material be cut by the clip plane, or not: a shader that may drop points is slower, so only where it is used. */
 export function clippable(material: RawShaderMaterial, on: boolean): void {
-  const defines = (material.defines ??= {});
+  const { defines } = material;
   if ("CLIPPED" in defines === on) return;
   if (on) defines["CLIPPED"] = 1;
   else delete defines["CLIPPED"];

@@ -1,0 +1,110 @@
+"""What came before has its place: an audit swiped between both scans, the spine with its levels; absent if not kept."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from canalwise.estimator.approach.plan_file import ANATOMY_KEY
+from canalwise.recon.case.folder import read_case
+from canalwise.recon.intake.nifti_writer import write_nifti
+from canalwise.workbench.images.audit_maps import AFTER, TAKEN, map_path
+from tests.browser.conftest import LEVEL
+from tests.browser.rehearsal import Rehearsal
+
+pytestmark = pytest.mark.xdist_group("browser")
+
+OTHER_LEVEL = "L4-L5"
+MIDDLE_MM, HALF_MM = (8.0, 14.0, 4.0), 5.0
+"""The box that is taken out, in the level frame."""
+
+SEEN = "canvas => [...canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data]"
+
+
+def keep_audit(folder: Path) -> dict[str, Any]:
+    """An audit planted in a case: a box that lost all its bone; gives its JSON."""
+    case = read_case(folder)
+    level, grid = case.anatomy.level(LEVEL), case.scan.grid
+    places = level.frame.to_level_mm(grid.voxel_centres_mm())
+    box = (np.abs(places - MIDDLE_MM) <= HALF_MM).all(axis=-1)
+    after = np.where(box, 45, case.scan.voxels).astype(np.int16)
+    taken = np.where(box, 255, 0).astype(np.uint8)
+    place = {"structure": "L3 lamina left", "mm3": 77.0, "at_level_mm": [9.0, 15.0, 6.0]}
+    document = {
+        "schema": "canalwise.audit/1", "level": LEVEL, "side": "left", "sentence": "321 mm3 of bone were taken",
+        "registration": {"L3": {"residual_mm": 0.05, "correlation": 0.99}},
+        "bone_taken_mm3": {"total": 321.0, "interval95": [300.0, 350.0], "by_structure": {"upper lamina": 321.0},
+                           "share_of_structure": {"upper lamina": 0.12}, "detection_limit_mm3": 25.0},
+        "facet_preserved": {"ipsilateral": {"area_frac": 0.83, "width_frac": 0.75, "volume_frac": 0.9}},
+        "limits": [], "areas": None, "criteria": [], "fitted_approach": None, "findings": [], "caveats": [],
+        "warnings": [], ANATOMY_KEY: case.anatomy_sha256,
+        "against_plan": {"planned_mm3": 400.0, "achieved_mm3": 321.0, "both_mm3": 300.0, "overlap_frac": 0.83,
+                         "missed_mm3": 100.0, "unplanned_mm3": 21.0, "missed": [place], "unplanned": []},
+    }  # fmt: skip
+    (folder / "results").mkdir(exist_ok=True)
+    (folder / "results" / f"{LEVEL}-audit.json").write_text(json.dumps(document))
+    for what, voxels in ((AFTER, after), (TAKEN, taken)):
+        write_nifti(map_path(folder, f"{LEVEL}-audit", what), voxels, grid)
+    return document
+
+
+@pytest.fixture
+def audited(own_case: Path) -> dict[str, Any]:
+    """The audit kept in a case of one's own, before its server starts."""
+    return keep_audit(own_case)
+
+
+def test_an_audit_opens_with_its_numbers_and_swipes_between_both_scans(
+    audited: dict[str, Any], own_server: Any, opened: Any
+) -> None:
+    page = opened(own_server.url).confirm(LEVEL).rest()
+    panel = page.panel("Audit")
+    panel.get_by_text("321 mm³ of bone were taken").wait_for()
+    cells = [row.inner_text().split("\t") for row in panel.locator("tbody tr").all()]
+    assert ["upper lamina", "321", "12 %"] in cells
+    assert ["ipsilateral facet", "83 %", "75 %", "90 %"] in cells
+    assert ["planned", "400 mm³"] in cells
+    canvas = panel.get_by_label("Axial slice.")
+    page.page.wait_for_function(
+        "() => document.querySelector('#panel-audit .swipe + .picture-words').textContent === ''"
+    )
+    panel.get_by_role("button", name="Before", exact=True).click()
+    before = shown(page, canvas)
+    panel.get_by_role("button", name="After", exact=True).click()
+    after = shown(page, canvas)
+    assert (before != after).any()
+    # orange fills what was taken on the scan before, and only bounds it on the one after
+    assert orange(before) > 2 * orange(after) > 0
+    caption = panel.locator("figcaption").first.text_content()
+    panel.get_by_role("button", name="Show place 1 on the slices").click()
+    shown(page, canvas)
+    assert panel.locator("figcaption").first.text_content() == "Axial 6.0 mm cranial" != caption
+
+
+def shown(page: Rehearsal, canvas: Any) -> np.ndarray:
+    """(N, 4) pixels of a slice, once it has been drawn."""
+    page.page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    return np.array(canvas.evaluate(SEEN), dtype=int).reshape(-1, 4)
+
+
+def orange(pixels: np.ndarray) -> int:
+    """How many pixels are of the hue of bone removed."""
+    red, green, blue, _ = pixels.T
+    return int(((red > green + 50) & (green > blue + 15)).sum())
+
+
+def test_the_spine_shows_every_level_and_opens_another(rehearsal: Rehearsal) -> None:
+    assert rehearsal.page.get_by_role("tab", name="Audit").count() == 0
+    panel = rehearsal.panel("Levels")
+    panel.get_by_role("article", name=LEVEL).wait_for()
+    assert [card.get_attribute("aria-label") for card in panel.get_by_role("article").all()] == [LEVEL, OTHER_LEVEL]
+    assert panel.locator(".spine-side button[aria-pressed=true]").text_content() == LEVEL
+    panel.locator(".spine-side").get_by_role("button", name=f"Open {OTHER_LEVEL}").click()
+    rehearsal.until("store.state.plan.level === argument", OTHER_LEVEL)
+    rehearsal.page.locator("dialog#confirm[open]").wait_for()
+    rehearsal.confirm(OTHER_LEVEL)
+    assert panel.locator(".spine-side button[aria-pressed=true]").text_content() == OTHER_LEVEL
