@@ -56,13 +56,13 @@ from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.intake.label_maps import GivenLabels, read_given_labels
 from canalwise.recon.intake.reader import read_scan
+from canalwise.recon.labelling.mr_labels import labelled_mr
 from canalwise.recon.labels import SIDES, Side
 from canalwise.recon.registration.blend import blended
 from canalwise.recon.registration.column import LabelledScan, registered_on
 from canalwise.recon.registration.masks import bone_about_mm
 from canalwise.recon.registration.rigid_motion import RigidMotion
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.mr_labels import labelled_mr
 
 SEED = 4242
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})

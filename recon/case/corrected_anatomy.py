@@ -27,11 +27,11 @@ from canalwise.recon.case.structure_names import structure_of
 from canalwise.recon.errors import UnusableInput, WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.intake.label_maps import GivenLabels
+from canalwise.recon.labelling.mr_labels import labelled_mr
 from canalwise.recon.labels import Labels, Part, bone_mask, vertebrae_in
 from canalwise.recon.registration.carried_tissue import CarriedTissue, carried
 from canalwise.recon.registration.column import LabelledScan, registered_on
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.mr_labels import labelled_mr
 from canalwise.recon.segmentation.seed_points import Seed, Seeds, check_canal_free
 from canalwise.recon.spine.arch_parts import divide_arches
 from canalwise.recon.steps import named_steps

@@ -17,6 +17,7 @@ from canalwise.recon.errors import UnusableInput
 from canalwise.recon.image.morphology import linear_on
 from canalwise.recon.image.skin import within_skin_of_mr
 from canalwise.recon.image.volume import Voxels
+from canalwise.recon.labelling.mr_sac import interruption_sentence, interruptions, sac_of
 from canalwise.recon.labels import Labels, Mask, Tissue, bone_mask
 from canalwise.recon.memory_budget import check_memory, whole_network_mb
 from canalwise.recon.modality import FROM_MR_ALONE
@@ -37,11 +38,6 @@ from canalwise.recon.spine.region_of_interest import coarse
 
 Progress = Callable[[str], None]
 
-SAC_FRAC = 0.3
-"""Probability from which a voxel is sac: rootlets at the rim look like fat, so at a half areas of made-up MR come out 9
-to 14 % low (medians over slices). At 0.35 the narrowest ones were 3.1 % low in the median of 484 levels; at 0.3 they
-were 0.3 instead of 4.0 % low on one examination, with an overlap of 0.906 for 0.910 (`scripts/accuracy_mr.py`)."""
-
 FLAVUM_FRAC = 0.4
 """Probability from which a voxel is ligament: at a half its thickness comes out low, Dice 0.841 against 0.856
 (`scripts/accuracy_mr.py`)."""
@@ -55,10 +51,6 @@ their brightness; and by how much fat must be the brighter of both (choices)."""
 
 LEAST_SAC_MM3, LEAST_FLAVUM_MM3 = 1000.0, 100.0
 """Less is none seen: a centimetre of a narrow sac, and the ligament of one side of a level (choice)."""
-
-LEAST_PIECE_MM3 = 500.0
-"""Smaller pieces beside the largest are no sac: half a centimetre of a narrow one (choice). Where a stenosis leaves no
-room at all the sac is seen above and below it, and both are kept."""
 
 
 def segment_mr(
@@ -102,9 +94,10 @@ def segment_mr(
     _lay_canal(labels, found, seen, scan)
     labels = divide_arches(labels, scan.grid, found.tube)
     measured = _lay_contents(labels, found, seen, scan)
+    gaps = [interruption_sentence(*gap) for gap in interruptions(labels == Tissue.SAC, scan.grid)]
     occupancy = np.zeros(scan.grid.shape, dtype=np.float32)
     occupancy[found.box] = found.occupancy
-    warnings = (FROM_MR_ALONE, *scan.warnings, *named.warnings)
+    warnings = (FROM_MR_ALONE, *scan.warnings, *gaps, *named.warnings)
     return Segmentation(labels, of_named(occupancy, labels), named.naming, warnings, measured)
 
 
@@ -130,17 +123,18 @@ def _lay_canal(labels: Labels, found: VertebraInstances, seen: TissueClassMap, s
 
 
 def _lay_contents(labels: Labels, found: VertebraInstances, seen: TissueClassMap, scan: Scan) -> tuple[str, ...]:
-    """Sac and ligament written into the canal (in place), the sac without crumbs; the names of those seen."""
+    """Sac and ligament written into the canal (in place), the sac as `mr_sac` finds it; the names of those seen."""
     grid = scan.grid.cropped(found.box)
     part = labels[found.box]
     canal, sac, flavum = (
         linear_on(grid, seen.frac[one], seen.grid) for one in (TissueClass.CANAL, TissueClass.SAC, TissueClass.FLAVUM)
     )
     room = part == Tissue.CANAL
-    sac_mask = without_crumbs(room & (sac >= SAC_FRAC) & (sac > flavum), grid.voxel_mm3)
+    values = scan.voxels[found.box]
+    sac_mask = sac_of(np.where(room & (sac > flavum), sac, 0.0), values, part, grid.voxel_mm3)
     # the ligament lies in the canal's own border, where the probability of both is shared with bone and muscle
     flavum_mask = (room | (part == Tissue.SOFT)) & ~sac_mask & (flavum >= FLAVUM_FRAC)
-    flavum_mask &= ~_fat_in(flavum_mask, canal - sac - flavum >= EPIDURAL_FRAC, scan.voxels[found.box])
+    flavum_mask &= ~_fat_in(flavum_mask, canal - sac - flavum >= EPIDURAL_FRAC, values)
     measured = []
     for name, mask, tissue, least_mm3 in (
         ("sac", sac_mask, Tissue.SAC, LEAST_SAC_MM3),
@@ -165,17 +159,6 @@ def _fat_in(ligament: Mask, epidural: Mask, values: Voxels) -> Mask:
         return np.zeros_like(ligament)
     light = ligament & (values >= (dark + bright) / 2)
     return np.asarray(ndimage.binary_propagation(ndimage.binary_opening(light), mask=light))
-
-
-def without_crumbs(mask: Mask, voxel_mm3: float) -> Mask:
-    """The largest piece of a mask, and all others of LEAST_PIECE_MM3 or more.
-
-    >>> pressed_shut = np.repeat([True, False, True, False, True], [3, 1, 2, 1, 1])[:, None, None]
-    >>> without_crumbs(pressed_shut, 300.0).ravel().astype(int).tolist()
-    [1, 1, 1, 0, 1, 1, 0, 0]
-    """
-    pieces = cc3d.dust(mask, threshold=LEAST_PIECE_MM3 / voxel_mm3, connectivity=6) > 0
-    return np.asarray(pieces | _largest(mask))
 
 
 def _largest(mask: Mask) -> Mask:

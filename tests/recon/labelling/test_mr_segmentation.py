@@ -16,8 +16,11 @@ from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.examination.working_volume import working_volume
+from canalwise.recon.grid import isotropic_grid
 from canalwise.recon.image.morphology import nearest_on
-from canalwise.recon.labels import Part, Tissue, bone_mask, canal_mask
+from canalwise.recon.intake.reader import read_scan
+from canalwise.recon.labelling.mr_sac import interruptions, sac_of
+from canalwise.recon.labels import Part, Tissue, bone_mask, canal_mask, label_of
 from canalwise.recon.level.resampled_level import local_view
 from canalwise.recon.level.sac_sections import narrowest_mm2
 from canalwise.recon.measurement.kinds import NARROWEST_SAC
@@ -83,6 +86,36 @@ def test_fat_between_the_halves_of_the_ligament_is_not_ligament() -> None:
     assert fat[12:18, 10:15].all()
     assert not fat[5:12, 5:15].any()
     assert not _fat_in(ligament, epidural, np.full_like(values, 10.0)).any()
+
+
+@pytest.mark.parametrize(("fluid", "interrupted"), [(200.0, True), (20.0, False)])
+def test_a_sac_as_dark_as_ligament_is_pressed_shut_on_a_t2(fluid: float, interrupted: bool) -> None:
+    """On a T1, where fluid is no brighter than marrow, darkness says nothing."""
+    labels = np.zeros((20, 20, 30), dtype=np.uint16)
+    labels[:, :6] = label_of("L3", Part.BODY)
+    frac = np.zeros(labels.shape, dtype=np.float32)
+    frac[5:15, 8:16] = 0.9
+    values = np.where(frac > 0, fluid, 60.0).astype(np.float32)
+    values[:, :2] = 5.0  # cortex
+    values[5:15, 8:16, 12:18] = 10.0
+    found = sac_of(frac, values, labels, 1.0)
+    assert found[10, 10, 11]
+    assert found[10, 10, 15] != interrupted
+    assert interruptions(found, isotropic_grid((0, 0, 0), (19, 19, 29), 1.0)) == ([(12.0, 17.0)] if interrupted else [])
+
+
+def test_a_canal_without_fluid_is_severe_whatever_the_network_bridges(data_dir: Path) -> None:
+    """A real T2 whose canal is made as dark as ligament over a centimetre; the network sees a sac through it."""
+    whole = working_volume(read_scan(data_dir / "mr_t2_crop_canal_label" / "t2.nii.gz", modality="MR"))
+    plain = anatomy_of(whole, vertebrae=("L2", "L3", "L4"))
+    height = plain.level("L2-L3").frame.to_level_mm(whole.grid.voxel_centres_mm())[..., 2]
+    dark = float(np.percentile(whole.voxels[plain.labels == Tissue.FLAVUM], 30))
+    shut = np.where(canal_mask(plain.labels) & (np.abs(height) < 6.0), dark, whole.voxels).astype(np.float32)
+    found = anatomy_of(replace(whole, voxels=shut), vertebrae=("L2", "L3", "L4"))
+    areas = {m.value for m in found.level("L2-L3").measurements if "dural sac area" in m.name}
+    assert max(areas) < 20.0
+    assert any("No fluid is seen in the dural sac" in sentence for sentence in found.warnings)
+    assert not any("No fluid is seen" in sentence for sentence in plain.warnings)
 
 
 def test_it_says_what_it_rests_on(anatomy: Anatomy) -> None:

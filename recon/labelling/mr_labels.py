@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from canalwise.recon.errors import UnusableInput
+from canalwise.recon.image.morphology import linear_on
+from canalwise.recon.labelling.mr_sac import sac_of
 from canalwise.recon.labels import Labels, Part, Tissue
 from canalwise.recon.registration.column import LabelledScan
 from canalwise.recon.scan import Scan
@@ -33,7 +35,11 @@ def labelled_mr(mr: Scan, given: Labels | None) -> LabelledScan:
         raise UnusableInput(
             "the MR", "shows no dural sac that could be found", do="Give its label map with --mr-labels."
         )
-    return LabelledScan(mr, labels_of_kinds(seen), seen.grid)
+    labels = labels_of_kinds(seen)
+    sac, values = labels == Tissue.SAC, linear_on(seen.grid, mr.voxels.astype(np.float32), mr.grid)
+    kept = sac_of(sac.astype(np.float32), values, labels, seen.grid.voxel_mm3)
+    labels[sac & ~kept] = Tissue.CANAL
+    return LabelledScan(mr, labels, seen.grid)
 
 
 def labels_of_kinds(seen: TissueClassMap) -> Labels:
