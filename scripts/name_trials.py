@@ -1,12 +1,14 @@
 """Accuracy of level names on made-up and real scans cut at random or at every slice.
 
-Each made-up scan (random size, lordosis, scoliosis, bone, bystanders, slices of 0.5 to 5 mm, four to six lumbar
-vertebrae) and each real CT is read whole once by the network; every cut is then segmented and named anew from the
-network's answer within the cut. `--full N` runs N of the cuts through everything, network included, and says whether
+Each made-up spine (random size, lordosis, scoliosis, bone, bystanders, four to six lumbar vertebrae) is painted once,
+and scans with slices of 0.5 to 5 mm and noise of their own are made of it. Each of them and each real CT is read whole
+once by the network; every cut is then segmented and named anew from the network's answer within the cut: what it would
+answer otherwise near a cut, for want of the margin it sees, is left out. The evidence is written too, so that other
+likelihoods can be tried on it. `--full N` runs N of the cuts through everything, network included, and says whether
 the names agree. A cut counts as unambiguous where it holds the whole of S1, or the whole of T12 with ribs that run
 on. Transitional anatomies whose telling end is out of view cannot be named by anybody; they are counted apart.
 
-    python scripts/name_trials.py --phantoms 25 --cuts 20 --seed 1 --data DATA --step 1 --cache CACHE --json OUT
+    python scripts/name_trials.py --phantoms 7 --scans 4 --cuts 20 --data DATA --step 1 --cache CACHE --json OUT
 
 DATA holds ct_whole_lumbar_3mm and ct_lumbar_crop_1p5mm (see the tests' `data_dir`); without it real scans are left out.
 """
@@ -16,18 +18,28 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
-from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
+import os
+import sys
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
+from typing import Any
+
+os.environ.setdefault("CANALWISE_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import nibabel as nib
 import numpy as np
 import numpy.typing as npt
+from confidence_records import slices_of
 
+from canalwise.phantoms.anatomy.intensities import Material, ct_table_hu, share_of
 from canalwise.phantoms.anatomy.spine import spine_of
+from canalwise.phantoms.imaging.artefacts import patches
 from canalwise.phantoms.imaging.grids import GridRequest
-from canalwise.phantoms.imaging.render import scan_of
-from canalwise.phantoms.imaging.scanner import Scanner
+from canalwise.phantoms.imaging.render import painted
+from canalwise.phantoms.imaging.scanner import Scanner, finished_scan
 from canalwise.phantoms.spec import Bystanders, SpineSpec
 from canalwise.recon.bone.occupancy import bone_model
 from canalwise.recon.errors import CanalwiseError
@@ -95,6 +107,7 @@ class Trial:
     transitional: bool
     failed: str = ""
     condition: str = ""
+    cues: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def decidable(self) -> bool:
@@ -102,24 +115,43 @@ class Trial:
         return not self.transitional or (self.sacrum_whole and self.ribs_whole)
 
 
-def phantom_subjects(count: int, seed: int, cache: Path | None, slices_mm: Sequence[float]) -> Iterator[Subject]:
-    """Made-up scans."""
+def phantom_subjects(
+    count: int, seed: int, cache: Path | None, slices_mm: Sequence[float], scans: int = 1
+) -> Iterator[Subject]:
+    """Made-up scans: of each spine, painted once without noise, some with slices and noise of their own."""
     for n in range(count):
         rng = np.random.default_rng([seed, n])
-        spec, wish, scanner = _drawn(rng, slices_mm[n % len(slices_mm)])
-        scan = scan_of(spine_of(spec), wish.grid(spec, *spec.level_names), scanner)
-        ct = working_volume(Scan(scan.ct_hu, scan.grid, "CT"))
-        labels = nearest_on(ct.grid, scan.labels, scan.grid)
-        own = {int(v): vertebra_name(int(v)) for v in np.unique(scan.labels[scan.labels >= 100] // 100)}
-        yield _subject(
-            f"phantom {seed}.{n}",
-            ct,
-            labels,
-            own,
-            cache,
-            spec.six_lumbar or spec.four_lumbar,
-            spec.bystanders.ribs,
-        )
+        wanted = [slices_mm[(scans * n + m) % len(slices_mm)] for m in range(scans)]
+        spec, wish, _ = _drawn(rng, wanted[0])
+        # the slices are means of whole layers of the finest that divide them all about evenly
+        finest = min(wanted) if min(wanted) > 1.0 else max(min(wanted), 0.5)
+        grid = replace(wish, spacing_mm=(*wish.spacing_mm[:2], finest)).grid(spec, *spec.level_names)
+        tables = np.stack([ct_table_hu(spec), share_of(Material.TRABECULAR)])
+        labels, (hu, marrow) = painted(spine_of(spec), grid, tables)
+        hu += marrow * patches(grid, spec.patchy_hu, seed) if spec.patchy_hu else 0.0
+        own = {int(v): vertebra_name(int(v)) for v in np.unique(labels[labels >= 100] // 100)}
+        for m, slice_mm in enumerate(wanted):
+            thick, placed = slices_of(hu, grid, max(round(slice_mm / finest), 1))
+            scan = finished_scan(thick, np.zeros_like(thick), np.zeros(placed.shape, np.uint16), placed, _scanner(rng))
+            ct = working_volume(Scan(scan.ct_hu, placed, "CT"))
+            odd = spec.six_lumbar or spec.four_lumbar
+            yield _subject(
+                f"phantom {seed}.{n}.{m}, {placed.spacing_mm[2]:.1f} mm",
+                ct,
+                nearest_on(ct.grid, labels, grid),
+                own,
+                cache,
+                odd,
+                spec.bystanders.ribs,
+            )
+
+
+def _scanner(rng: np.random.Generator) -> Scanner:
+    return Scanner(
+        seed=int(rng.integers(1 << 30)),
+        noise_hu=float(rng.uniform(8, 45)),
+        point_spread_fwhm_mm=float(rng.uniform(0.6, 1.4)),
+    )
 
 
 def _drawn(rng: np.random.Generator, slice_mm: float) -> tuple[SpineSpec, GridRequest, Scanner]:
@@ -149,15 +181,7 @@ def _drawn(rng: np.random.Generator, slice_mm: float) -> tuple[SpineSpec, GridRe
         half_width_mm=float(rng.choice([66.0, 90.0, 115.0])),
         ventral_mm=float(rng.uniform(10.0, 40.0)),
     )
-    return (
-        spec,
-        wish,
-        Scanner(
-            seed=int(rng.integers(1 << 30)),
-            noise_hu=float(rng.uniform(8, 45)),
-            point_spread_fwhm_mm=float(rng.uniform(0.6, 1.4)),
-        ),
-    )
+    return spec, wish, _scanner(rng)
 
 
 def real_subjects(data: Path, cache: Path | None) -> Iterator[Subject]:
@@ -232,7 +256,8 @@ def trial(subject: Subject, low: int, high: int) -> Trial:
     whole, part, seen = cut(subject, low, high)
     try:
         found = fine_instances(learnt_spine(seen), seen, part, bone_model(part))
-        named = names(column_of(found, column_cues(found, coarse(whole), seen)))
+        cues = column_cues(found, coarse(whole), seen)
+        named = names(column_of(found, cues))
     except CanalwiseError as why:
         return replace(blank, failed=str(why)[:120])
     true = true_names(subject, found.number, found.field.grid)
@@ -247,6 +272,7 @@ def trial(subject: Subject, low: int, high: int) -> Trial:
         right=right,
         confirmed=named.naming.confirmed,
         condition=named.naming.condition,
+        cues=asdict(cues),
     )
 
 
@@ -375,6 +401,8 @@ def main() -> None:
     parser.add_argument("--phantoms", type=int, default=25)
     parser.add_argument("--cuts", type=int, default=20, help="per made-up scan")
     parser.add_argument("--slices", type=float, nargs="+", default=SLICES_MM, help="mm, of the made-up scans in turn")
+    parser.add_argument("--scans", type=int, default=1, help="of each made-up spine, painted once")
+    parser.add_argument("--seconds", type=float, default=1e9, help="begin no further cut after this")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--data", type=Path)
     parser.add_argument("--step", type=int, default=1, help="every so many slices a real scan is cut")
@@ -389,11 +417,12 @@ def main() -> None:
         return
     if args.cache:
         args.cache.mkdir(parents=True, exist_ok=True)
+    start = time.perf_counter()
     groups: dict[str, list[Trial]] = {"made-up": [], "real": []}
     agreed: list[bool] = []
     lines = args.json.open("a") if args.json else None
     for group, subjects in (
-        ("made-up", phantom_subjects(args.phantoms, args.seed, args.cache, args.slices)),
+        ("made-up", phantom_subjects(args.phantoms, args.seed, args.cache, args.slices, args.scans)),
         ("real", real_subjects(args.data, args.cache) if args.data else iter(())),
     ):
         for subject in subjects:
@@ -402,6 +431,8 @@ def main() -> None:
             for n, (low, high) in enumerate(cuts):
                 if group == "real" and n % args.share[1] != args.share[0]:
                     continue
+                if time.perf_counter() - start > args.seconds:
+                    break
                 done = trial(subject, low, high)
                 groups[group].append(done)
                 if lines:
