@@ -54,7 +54,6 @@ from canalwise.estimator.outcome.freed import freed_by
 from canalwise.estimator.outcome.outcome_values import DecompressionVerdict, FarReach
 from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.resection.bite import tips_taking
 from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.resection import Resection, resection_level_of, taken_along
 from canalwise.phantoms.anatomy.spine import spine_of
@@ -138,7 +137,7 @@ def truly(prepared: PreparedLevel, executed: Resection) -> Resection:
         beside_from_mm=offset - float(normal @ frame.origin_ras_mm),
     )
     there = LineRegion(frame, window, pivots, tips, region.channel, region.rules)
-    takers = tips_taking(tips, at.takes_at(tips, region.channel))
+    takers = at.takes_at(tips, region.channel)
     taken, removal = taken_along(at, there, takers, np.arange(len(tips), dtype=np.int32))
     return replace(executed, at=at, window=window, region=there, taken_frac=taken, removal=removal)
 

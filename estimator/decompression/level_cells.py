@@ -7,6 +7,8 @@ every scan, so that its speed does not either. Numbers for people are counted on
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
 
 import edt
 import numpy as np
@@ -40,6 +42,21 @@ ANY_FRAC = 0.1
 Cells = npt.NDArray[np.float32]
 
 
+class BoneCells(NamedTuple):
+    """Cells with bone that may be taken, numbered from 0 along z, then y, then x.
+
+    Parameters
+    ----------
+    number : (nx, ny, nz) array, -1 where there is none
+    price : (P,) array, weighted mm3
+    spans : (nx, ny, 2) array, the first and last such cell along z; first beyond last where there is none
+    """
+
+    number: npt.NDArray[np.int32]
+    price: Cells
+    spans: npt.NDArray[np.int32]
+
+
 @dataclass(frozen=True, eq=False)
 class PricedCells:
     """What a level's bone is worth, cell by cell.
@@ -54,6 +71,20 @@ class PricedCells:
     origin_mm: Float
     edge_mm: float
     price: Cells
+
+    @cached_property
+    def bone(self) -> BoneCells:
+        """The cells that have a price.
+
+        >>> PricedCells(np.zeros(3), 1.0, np.array([[[0.0, 2.0, 3.0]]], dtype=np.float32)).bone.spans.tolist()
+        [[[1, 2]]]
+        """
+        there = self.price > 0
+        number = np.full(there.shape, -1, dtype=np.int32)
+        number[there] = np.arange(int(there.sum()), dtype=np.int32)
+        first, last = there.argmax(axis=2), there.shape[2] - 1 - there[:, :, ::-1].argmax(axis=2)
+        spans = np.stack([first, np.where(there.any(axis=2), last, -1)], axis=-1).astype(np.int32)
+        return BoneCells(number, self.price[there], spans)
 
     def gathered(self, count: int) -> PricedCells:
         """The same in cells of `count` edges a side; cells beyond the last whole one are added up with nothing.
@@ -89,7 +120,7 @@ class LevelCells:
     passing_mm: Cells
     protected_distance_mm: Cells
 
-    @property
+    @cached_property
     def priced(self) -> PricedCells:
         """The price alone."""
         return PricedCells(self.origin_mm, CELL_MM, self.price)

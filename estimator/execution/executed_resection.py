@@ -29,13 +29,13 @@ import numpy.typing as npt
 from canalwise.estimator.approach.approach import Approach, axis_level
 from canalwise.estimator.approach.execution_errors import ExecutionErrors
 from canalwise.estimator.decompression.room_needed import CENTRAL
-from canalwise.estimator.resection.bite import tips_taking
+from canalwise.estimator.resection.bite import some_tips
 from canalwise.estimator.resection.choice import completed
 from canalwise.estimator.resection.cover import cover_of
 from canalwise.estimator.resection.entry_window import EntryWindow, entry_window
 from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.line_values import Tips, ToolLines
-from canalwise.estimator.resection.refinement import joined_tips, some_tips
+from canalwise.estimator.resection.refinement import joined_tips
 from canalwise.estimator.resection.resection import Resection, taken_along
 from canalwise.estimator.resection.tool_lines import tool_lines
 from canalwise.estimator.resection.tunnels import tunnels_of
@@ -122,10 +122,10 @@ def _executed_lines(resection: Resection, window: EntryWindow, errors: Execution
     # those of the window's lattice and those that the planned lines have off it
     own = replace(window, pivots_mm=resection.lines.pivots_mm + errors.pivot_mm)
     executed = _executed_tips(resection, own, errors)
-    takes = at.takes_at(executed.places_mm, channel)
-    left = _taken_cells(resection) & ~takes.any(axis=0)
+    first = at.takes_at(executed.places_mm, channel)
+    left = _taken_cells(resection)
+    left[first.takes] = False
     further = _tips_to(resection.tips, left)
-    first = tips_taking(executed.places_mm, takes)
     if not len(further.places_mm):
         return own.pivots_mm[executed.pivot], first
     close = _with_more_pivots(resection, window, errors)
@@ -141,7 +141,7 @@ def _executed_lines(resection: Resection, window: EntryWindow, errors: Execution
     tunnels = tunnels_of(lines, window, at.coarse_price, channel, at.rules, halves=False)
     wanted_mm3, most = np.where(left, at.set_cells.mm3, 0.0), at.rules.value("bone_per_tissue")
     cover = cover_of(lines, tunnels, tips, len(wanted_mm3))
-    gone = completed(cover, wanted_mm3, np.arange(count, dtype=np.int32), most)
+    gone = completed(cover, wanted_mm3, tips.places_mm, np.arange(count, dtype=np.int32), most)
     return lines.pivots_mm[lines.pivot[gone]], some_tips(tips, lines.tip[gone])
 
 

@@ -237,12 +237,32 @@ def _cover_brick(
     return end
 
 
+def bricks_near(bricks: Bricks, paths: ConeArrays) -> npt.NDArray[np.intp]:
+    """Numbers of the bricks in a box about all paths: no other can lie in the region."""
+    cones = paths.cones
+    if not cones.shape[1]:
+        return np.zeros(0, dtype=np.intp)
+    ends, wide = cones[:3] + cones[3:6] * cones[6], cones[7] + cones[9]
+    low = np.minimum(cones[:3] - wide, ends - wide).min(axis=1)
+    high = np.maximum(cones[:3] + wide, ends + wide).max(axis=1)
+    radii = bricks.radii_mm[:, None]
+    return np.flatnonzero(((bricks.centres_mm + radii >= low) & (bricks.centres_mm - radii <= high)).all(axis=1))
+
+
 @njit(cache=True, nogil=True)
-def cover(bricks: Bricks, paths: ConeArrays, field: DistanceFieldArrays, places: Places, share: Share) -> int:
+def cover(
+    bricks: Bricks,
+    paths: ConeArrays,
+    field: DistanceFieldArrays,
+    some: npt.NDArray[np.intp],
+    places: Places,
+    share: Share,
+) -> int:
     """Lists in `places` those that the region holds, wholly or in part, and in `share` how much of each; their number.
 
-    Both have room for all N. A brick, then a place, whose ball lies wholly on one side of a solid's border or of what
-    is in sight is not tested again there; what is left is tested sample by sample.
+    `some` are the numbers of the bricks looked at; the others have room for all N. A brick, then a place, whose ball
+    lies wholly on one side of a solid's border or of what is in sight is not tested again there; what is left is tested
+    sample by sample.
     """
     count, samples = len(paths.pivots_mm), bricks.samples_mm.shape[1]
     most: Count = np.int64(0)
@@ -261,7 +281,7 @@ def cover(bricks: Bricks, paths: ConeArrays, field: DistanceFieldArrays, places:
         np.empty((2, paths.cones.shape[1])),
     )
     centres, radii, hulls, half = bricks.centres_mm, bricks.radii_mm, paths.hulls, bricks.half_mm
-    for b in range(len(radii)):
+    for b in some:
         met = False
         for w in range(count):
             met |= grown_distance(hulls, w, centres[b, 0], centres[b, 1], centres[b, 2]) <= radii[b]

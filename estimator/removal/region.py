@@ -16,7 +16,7 @@ from canalwise.estimator.approach.approach import PlacedPhase
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.geometry.bricks import Bricks
 from canalwise.estimator.geometry.cone_arrays import ConeArrays, cone_arrays_of_lines, cone_arrays_of_phases
-from canalwise.estimator.geometry.coverage import cover, held
+from canalwise.estimator.geometry.coverage import bricks_near, cover, held
 from canalwise.estimator.geometry.region_protocol import Covered
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.recon.grid import Float
@@ -43,7 +43,10 @@ class SightedRegion(ABC):
         """Share of each place that lies inside."""
         count = len(bricks.order)
         places, share = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.float32)
-        end = cover(bricks, self.solids, self.keep_out.field, places, share) if count else 0
+        if not count:
+            return Covered(places, share)
+        near = bricks_near(bricks, self.solids)
+        end = cover(bricks, self.solids, self.keep_out.field, near, places, share)
         return Covered(places[:end], share[:end])
 
 

@@ -24,6 +24,7 @@ from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.resection.line_values import SetCells, Tips
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Float
+from canalwise.recon.parallel import both
 
 Numbers = Any
 """An array of any kind of number; the compiler makes a version for each."""
@@ -45,18 +46,21 @@ def set_cells(wanted: DecompressionSet, cell_mm: float = CELL_MM) -> SetCells:
     """The set gathered in cells, of one zone each, so that a broader set holds a narrower one's; none where nothing
     presses."""
     if not len(wanted.voxels):
-        nothing = np.zeros(0, dtype=np.intp)
-        return SetCells(np.zeros((0, 3)), np.zeros(0), nothing.astype(np.uint8), nothing)
+        nothing, zero = np.zeros(0, dtype=np.intp), np.zeros(3, dtype=np.int64)
+        columns = np.zeros((1, 1, 2), dtype=np.int32)
+        return SetCells(np.zeros((0, 3)), np.zeros(0), nothing.astype(np.uint8), nothing, cell_mm, zero, columns)
     # halves are rounded to even numbers, on either side alike
     index = np.rint(wanted.level_mm / cell_mm).astype(np.int64)
-    index -= index.min(axis=0)
-    size = index.max(axis=0) + 1
-    keys = 4 * np.ravel_multi_index(tuple(index.T), tuple(size)) + wanted.zone
+    first = index.min(axis=0)
+    size = index.max(axis=0) + 1 - first
+    keys = 4 * np.ravel_multi_index(tuple((index - first).T), tuple(size)) + wanted.zone
     cells, of_voxel = np.unique(keys, return_inverse=True)
     mm3 = np.asarray(np.bincount(of_voxel, weights=wanted.mm3), dtype=float)
     centres = np.stack([np.bincount(of_voxel, weights=wanted.mm3 * x) for x in wanted.level_mm.T], axis=-1)
     zone = (cells % 4).astype(np.uint8)
-    return SetCells(centres / mm3[:, None], mm3, zone, of_voxel)
+    ends = np.searchsorted(cells // (4 * size[2]), np.arange(size[0] * size[1] + 1)).astype(np.int32)
+    columns = np.stack([ends[:-1], ends[1:]], axis=-1).reshape(size[0], size[1], 2)
+    return SetCells(centres / mm3[:, None], mm3, zone, of_voxel, cell_mm, first, columns)
 
 
 def tips_of(
@@ -79,11 +83,8 @@ def tips_of(
         return Tips(np.zeros((0, 3)), np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int32))
     bite, tool, step = sizes_mm
     places = _lattice(wanted.centres_mm, bite, step)
-    free = free_at(places, cells, keep_out, frame, tool)
-    places = places[free]
-    takes = takes_at(places, wanted, cells, solid, keep_out, frame, (bite, tool))
-    useful = takes.any(axis=1)
-    return tips_taking(places[useful], takes[useful])
+    every = takes_at(places, wanted, cells, solid, keep_out, frame, (bite, tool), standing=True)
+    return some_tips(every, np.flatnonzero(np.diff(every.starts)))
 
 
 def free_at(
@@ -98,12 +99,6 @@ def free_at(
     return free
 
 
-def tips_taking(places_mm: Float, takes: npt.NDArray[np.bool_]) -> Tips:
-    """Tips at (T, 3) places that take the cells of a (T, C) array."""
-    starts = np.concatenate([[0], np.cumsum(takes.sum(axis=1))]).astype(np.int64)
-    return Tips(np.ascontiguousarray(places_mm), starts, np.nonzero(takes)[1].astype(np.int32))
-
-
 def takes_at(
     places_mm: Float,
     wanted: SetCells,
@@ -112,21 +107,50 @@ def takes_at(
     keep_out: KeepOut,
     frame: Frame,
     sizes_mm: tuple[float, float],
-) -> npt.NDArray[np.bool_]:
-    """(T, C) array: does a tip at each of (T, 3) places take each cell? `sizes_mm` are bite and tool radius."""
+    standing: bool = False,
+) -> Tips:
+    """What a tip at each of (T, 3) places takes.
+
+    Parameters
+    ----------
+    sizes_mm : bite and tool radius
+    standing : a tip takes nothing where it cannot stand
+    """
     bite, tool = sizes_mm
-    takes = np.zeros((len(places_mm), len(wanted.mm3)), dtype=bool)
-    _taken(
-        np.ascontiguousarray(places_mm),
-        wanted.centres_mm,
-        np.array([bite - INSIDE_BITE_MM, *cells.origin_mm, tool + CELL_MM / 2]),
-        solid,
-        keep_out.distance_mm,
-        np.ascontiguousarray(keep_out.grid.index_of(frame.to_world_mm(places_mm))),
-        np.ascontiguousarray(np.linalg.inv(keep_out.grid.affine_ras_mm)[:3, :3] @ frame.axes_ras.T),
-        takes,
-    )
-    return takes
+    places = np.ascontiguousarray(places_mm)
+    free = free_at(places, cells, keep_out, frame, tool) if standing else np.ones(len(places), dtype=np.bool_)
+    reach = np.array([bite - INSIDE_BITE_MM, *cells.origin_mm, tool + CELL_MM / 2])
+    lattice = (wanted.centres_mm, wanted.columns, wanted.first, wanted.edge_mm)
+    turn = np.ascontiguousarray(np.linalg.inv(keep_out.grid.affine_ras_mm)[:3, :3] @ frame.axes_ras.T)
+    sac = (keep_out.distance_mm, np.ascontiguousarray(keep_out.grid.index_of(frame.to_world_mm(places))), turn)
+    half = len(places) // 2
+
+    def look(some: slice) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+        return _taken(places[some], free[some], lattice, reach, solid, (sac[0], sac[1][some], sac[2]))
+
+    one, other = both(lambda: look(slice(None, half)), lambda: look(slice(half, None)))
+    starts = np.concatenate([one[0], one[0][-1] + other[0][1:]])
+    return Tips(places, starts, np.concatenate([one[1], other[1]]))
+
+
+def some_tips(tips: Tips, which: npt.NDArray[np.integer]) -> Tips:
+    """Tips by their numbers."""
+    starts, entries = rows_of(tips.starts, which)
+    return Tips(np.ascontiguousarray(tips.places_mm[which]), starts, tips.takes[entries])
+
+
+def rows_of(
+    starts: npt.NDArray[np.int64], which: npt.NDArray[np.integer]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.intp]]:
+    """Starts of some rows of a ragged array put one after the other, and where their entries come from.
+
+    >>> starts, entries = rows_of(np.array([0, 2, 5, 6]), np.array([1, 0]))
+    >>> starts.tolist(), entries.tolist()
+    ([0, 3, 5], [2, 3, 4, 0, 1])
+    """
+    sizes = np.diff(starts)[which]
+    new = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+    return new, np.repeat(starts[:-1][which] - new[:-1], sizes) + np.arange(new[-1])
 
 
 def _lattice(centres_mm: Float, bite_mm: float, step_mm: float) -> Float:
@@ -163,50 +187,67 @@ def _free(index: Numbers, sac_index: Numbers, protected: Numbers, sac: Numbers, 
 
 @njit(cache=True, nogil=True)
 def _taken(
-    places: Numbers,
-    centres: Numbers,
-    reach: Numbers,
-    solid: Numbers,
-    sac: Numbers,
-    sac_index: Numbers,
-    sac_step: Numbers,
-    out: Numbers,
-) -> None:
-    """Cells within reach[0] of each tip that nothing shuts off.
+    places: Numbers, free: Numbers, lattice: Numbers, reach: Numbers, solid: Numbers, sac: Numbers
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+    """Cells within reach[0] of each free tip that nothing shuts off.
 
-    reach[1:4] is the lattice's origin, reach[4] the hollow that the tool has burred about its tip.
+    reach[1:4] is the origin of the cells of bone, reach[4] the hollow that the tool has burred about its tip. As far as
+    the sac lies off, nobody need look for it.
     """
-    bite, hollow, (nx, ny, nz) = reach[0], reach[4], solid.shape
-    m = sac_step
+    centres, columns, first, edge = lattice
+    distance, index, m = sac
+    bite, hollow, (nx, ny, _), (bx, by, bz) = reach[0], reach[4], columns.shape, solid.shape
+    starts, takes = np.zeros(len(places) + 1, dtype=np.int64), np.empty(64 * len(places) + 64, dtype=np.int32)
+    end, far = 0, bite + 0.5 * edge
     for t in range(len(places)):
+        starts[t + 1] = end
+        if not free[t]:
+            continue
         px, py, pz = places[t, 0], places[t, 1], places[t, 2]
         ox, oy, oz = (px - reach[1]) / CELL_MM, (py - reach[2]) / CELL_MM, (pz - reach[3]) / CELL_MM
-        u, v, w = sac_index[t, 0], sac_index[t, 1], sac_index[t, 2]
-        for c in range(len(centres)):
-            dz = centres[c, 2] - pz
-            if dz > bite or dz < -bite:
-                continue
-            dx, dy = centres[c, 0] - px, centres[c, 1] - py
-            squared = dx * dx + dy * dy + dz * dz
-            if squared > bite * bite:
-                continue
-            length = np.sqrt(squared)
-            steps = max(int(np.ceil(length / SIGHT_STEP_MM)), 1)
-            clear = True
-            for s in range(1, steps):
-                share = s / steps
-                x, y, z = share * dx, share * dy, share * dz
-                if share * length > hollow:
-                    i = int(np.rint(ox + x / CELL_MM))
-                    j = int(np.rint(oy + y / CELL_MM))
-                    k = int(np.rint(oz + z / CELL_MM))
-                    if 0 <= i < nx and 0 <= j < ny and 0 <= k < nz and solid[i, j, k] >= SOLID_FRAC:
-                        clear = False
-                        break
-                p = u + m[0, 0] * x + m[0, 1] * y + m[0, 2] * z
-                q = v + m[1, 0] * x + m[1, 1] * y + m[1, 2] * z
-                r = w + m[2, 0] * x + m[2, 1] * y + m[2, 2] * z
-                if trilinear(sac, p, q, r) <= 0.0:
-                    clear = False
-                    break
-            out[t, c] = clear
+        u, v, w = index[t, 0], index[t, 1], index[t, 2]
+        off_tip = trilinear(distance, u, v, w)
+        i0, i1 = int(np.ceil((px - far) / edge)) - first[0], int(np.floor((px + far) / edge)) - first[0]
+        j0, j1 = int(np.ceil((py - far) / edge)) - first[1], int(np.floor((py + far) / edge)) - first[1]
+        for i in range(max(i0, 0), min(i1, nx - 1) + 1):
+            for j in range(max(j0, 0), min(j1, ny - 1) + 1):
+                for c in range(columns[i, j, 0], columns[i, j, 1]):
+                    dx, dy, dz = centres[c, 0] - px, centres[c, 1] - py, centres[c, 2] - pz
+                    squared = dx * dx + dy * dy + dz * dz
+                    if squared > bite * bite:
+                        continue
+                    length = np.sqrt(squared)
+                    steps = max(int(np.ceil(length / SIGHT_STEP_MM)), 1)
+                    step, clear = max(length / steps, 1e-9), True
+                    for s in range(int(hollow / step) + 1, steps):
+                        part = s / (steps * CELL_MM)
+                        x, y, z = (
+                            int(np.rint(ox + part * dx)),
+                            int(np.rint(oy + part * dy)),
+                            int(np.rint(oz + part * dz)),
+                        )
+                        if 0 <= x < bx and 0 <= y < by and 0 <= z < bz and solid[x, y, z] >= SOLID_FRAC:
+                            clear = False
+                            break
+                    if not clear:
+                        continue
+                    p = m[0, 0] * dx + m[0, 1] * dy + m[0, 2] * dz
+                    q = m[1, 0] * dx + m[1, 1] * dy + m[1, 2] * dz
+                    r = m[2, 0] * dx + m[2, 1] * dy + m[2, 2] * dz
+                    s = max(int(off_tip / step), 1)
+                    while s < steps:
+                        part = s / steps
+                        off = trilinear(distance, u + part * p, v + part * q, w + part * r)
+                        if off <= 0.0:
+                            clear = False
+                            break
+                        s += max(int(off / step), 1)
+                    if clear:
+                        if end == len(takes):
+                            grown = np.empty(2 * end, dtype=np.int32)
+                            grown[:end] = takes
+                            takes = grown
+                        takes[end] = c
+                        end += 1
+        starts[t + 1] = end
+    return starts, takes[:end].copy()

@@ -3,15 +3,18 @@
 A cover with shared costs: each line takes some of the set at its tip and bone on its way, and bone that one line has
 taken is free for the next. The least of these is hard to find (set cover is a special case), so it is approached:
 
-1. Greedy: of all lines the one with the least bone still to pay for each mm3 of the set that it is the first to take;
-   costs are kept current through an index from cells to the lines that run through them. It ends where a mm3 would
-   cost more bone than it is worth (the record `bone_per_tissue`).
+1. Greedy: of all lines the one with the least bone still to pay for each mm3 of the set that it is the first to take.
+   It ends where a mm3 would cost more bone than it is worth (the record `bone_per_tissue`).
 2. Improve: each line in turn, and then each with its neighbours, is lifted out; what they alone took is covered anew as
    cheaply as the others leave it, the cell that fewest tips can take first, or left where that is not worth its bone.
    The cheaper of both is kept; rounds end when one brings nothing. A line whose tissue others take is dropped so too.
 3. More than one greedy beginning is tried, and the cheapest end kept.
 4. A zone at a time (the sac's section, recesses, foramina): lines of an earlier zone stay, so that a broader room
    never takes less than a narrower one.
+
+What each tip would gain and each line cost is kept current through indices from cells to tips and lines
+(`cover`), so that an exchange touches only what shares cells with it. A line that could not be exchanged is not
+tried again before one that ends near it was.
 
 Ties fall to the line that was listed first. `estimator.resection.bound` says how far from the least it can be.
 """
@@ -24,12 +27,24 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from canalwise.estimator.resection.cover import Cover
+from canalwise.estimator.resection.cover import (
+    ChoiceState,
+    Cover,
+    affordable_cost,
+    begun,
+    given_up_cell,
+    gone,
+    lifted_out,
+    repriced,
+    restored_cell,
+)
 from canalwise.estimator.resection.line_values import Tunnels
 from canalwise.recon.grid import Float
 
 Numbers = Any
 """An array of any kind of number; the compiler makes a version for each."""
+
+Lines = npt.NDArray[np.int32]
 
 
 class ChoiceEffort(NamedTuple):
@@ -48,7 +63,7 @@ class ChoiceEffort(NamedTuple):
     rounds: int
 
 
-THOROUGH = ChoiceEffort((0.05, 2.0), (1, 3), 3)
+THOROUGH = ChoiceEffort((0.5,), (1, 3), 3)
 """For the resection of one approach."""
 
 QUICK = ChoiceEffort((0.05,), (1,), 1)
@@ -60,24 +75,17 @@ LEAST_GAIN_MM3 = 1e-6
 LEAST_COST_MM3 = 0.05
 """Added to a line's cost when lines are exchanged: among those that cost nothing the one that takes most is best."""
 
-GIVEN_UP = 1 << 40
-"""Added to how often a cell is covered while lines are exchanged without it."""
-
 LEAST_SAVED = 1.0
 """An exchange of lines must save more weighted mm3 than this: a thousandth of a resection, so rounds end early."""
+
+NEAR_MM = 10.0
+"""Lines whose tips lie nearer than this to those exchanged are tried again: two bites and a tip's step."""
 
 
 def chosen_lines(
     cover: Cover, wanted_mm3: Float, zone: npt.NDArray[np.uint8], places_mm: Float, most: float, effort: ChoiceEffort
 ) -> npt.NDArray[np.int32]:
-    """(n,) array: the lines to go, in the order they were found.
-
-    Parameters
-    ----------
-    wanted_mm3, zone : (C,) arrays, tissue and zone of each cell of the set
-    places_mm : (T, 3) array, of the tips
-    most : weighted bone that a cubic millimetre of tissue is worth
-    """
+    """(n,) array: the lines to go."""
     chosen = np.zeros(0, dtype=np.int32)
     for z in np.unique(zone):
         chosen = lines_of_zone(cover, np.where(zone <= z, wanted_mm3, 0.0), places_mm, most, chosen, effort)
@@ -89,51 +97,42 @@ def lines_of_zone(
     weight: Float,
     places_mm: Float,
     most: float,
-    chosen: npt.NDArray[np.int32],
+    chosen: Lines,
     effort: ChoiceEffort = THOROUGH,
-) -> npt.NDArray[np.int32]:
-    """(n,) array: some lines, all of which stay, and those that take what is missing of the (C,) weighted cells."""
-    found = []
-    for start_mm3 in effort.starts_mm3:
-        begun = _greedy(cover, weight, chosen, most, start_mm3)
-        found.append(improved_lines(cover, weight, places_mm, most, begun, len(chosen), effort))
-    if len(found) == 1:
-        return found[0]
-    return found[int(np.argmin([_spent_and_left(cover, weight, each, most) for each in found]))]
+    kept: int | None = None,
+) -> Lines:
+    """(n,) array: the lines to go, those of some lines that stay first, in the order in which they were found.
+
+    Parameters
+    ----------
+    weight : (C,) array, tissue of each cell of the set
+    places_mm : (T, 3) array, of the tips
+    most : weighted bone that a cubic millimetre of tissue is worth
+    chosen : lines gone already
+    kept : so many of these stay whatever is found; all where left out
+    """
+    stay = len(chosen) if kept is None else kept
+    groups = np.array(effort.groups, dtype=np.int64)
+
+    def found(start_mm3: float) -> tuple[Lines, float]:
+        return _found(cover, weight, places_mm, chosen, (stay, groups, effort.rounds), (most, start_mm3))
+
+    every = [found(start_mm3) for start_mm3 in effort.starts_mm3]
+    return every[int(np.argmin([spent for _, spent in every]))][0]
 
 
-def improved_lines(
-    cover: Cover,
-    weight: Float,
-    places_mm: Float,
-    most: float,
-    chosen: npt.NDArray[np.int32],
-    kept: int,
-    effort: ChoiceEffort,
-) -> npt.NDArray[np.int32]:
-    """(n,) array: some lines, all but the first `kept` of them exchanged for cheaper ones."""
-    for group in effort.groups:
-        for _ in range(effort.rounds):
-            changed, chosen = _improved(cover, weight, chosen, kept, places_mm, group, most)
-            if not changed:
-                break
-    return np.asarray(chosen)
-
-
-def completed(cover: Cover, weight: Float, chosen: npt.NDArray[np.int32], most: float) -> npt.NDArray[np.int32]:
+def completed(cover: Cover, weight: Float, places_mm: Float, chosen: Lines, most: float) -> Lines:
     """(n,) array: some lines, and after them the cheapest ones to all that they leave and that is worth its bone."""
-    return np.asarray(_greedy(cover, weight, chosen, most, LEAST_COST_MM3))
+    return lines_of_zone(cover, weight, places_mm, most, chosen, ChoiceEffort((LEAST_COST_MM3,), (), 0))
 
 
-def bone_of(chosen: npt.NDArray[np.int32], tunnels: Tunnels) -> float:
+def bone_of(chosen: Lines, tunnels: Tunnels) -> float:
     """Weighted mm3 that lines take together."""
     return float(_union_cost(chosen, tunnels.starts, tunnels.cells, tunnels.share, tunnels.price))
 
 
 @njit(cache=True, nogil=True)
-def _union_cost(
-    chosen: npt.NDArray[np.int32], starts: Numbers, cells: Numbers, share: Numbers, price: Numbers
-) -> float:
+def _union_cost(chosen: Lines, starts: Numbers, cells: Numbers, share: Numbers, price: Numbers) -> float:
     taken = np.zeros(len(price), dtype=np.float32)
     total = 0.0
     for n in chosen:
@@ -146,154 +145,130 @@ def _union_cost(
 
 
 @njit(cache=True, nogil=True)
-def _extra(cover: Cover, n: int, taken: Numbers, most: float = np.inf) -> float:
-    """What line n costs when some bone is taken already; where it is beyond `most`, only that it is."""
-    total = 0.0
-    for e in range(cover.starts[n], cover.starts[n + 1]):
-        c = cover.cells[e]
-        more = cover.share[e] - taken[c]
-        if more > 0:
-            total += more * cover.price[c]
-            if total > most:
+def _found(
+    cover: Cover,
+    weight: Numbers,
+    places: Numbers,
+    chosen: Lines,
+    effort: tuple[int, Numbers, int],
+    prices: tuple[float, float],
+) -> tuple[Lines, float]:
+    """Lines found from one beginning; the weighted bone, and what the tissue left would be worth."""
+    kept, groups, rounds = effort
+    state = begun(cover, weight, chosen)
+    order = _greedy(cover, weight, state, chosen, prices)
+    for group in groups:
+        tried = np.zeros(len(cover.tip), dtype=np.bool_)
+        for _ in range(rounds):
+            before = len(order)
+            changed, order = _improved(cover, weight, state, (order, kept, tried), (places, group), prices[0])
+            if not changed and len(order) == before:
                 break
-    return total
-
-
-@njit(cache=True, nogil=True)
-def _go(cover: Cover, n: int, taken: Numbers, covered: Numbers) -> None:
-    """Line n is gone: its bone is taken and its tip's cells are covered once more."""
-    t = cover.tip[n]
-    for e in range(cover.tip_starts[t], cover.tip_starts[t + 1]):
-        covered[cover.takes[e]] += 1
-    for e in range(cover.starts[n], cover.starts[n + 1]):
-        taken[cover.cells[e]] = max(taken[cover.cells[e]], cover.share[e])
-
-
-@njit(cache=True, nogil=True)
-def _gains(cover: Cover, weight: Numbers, covered: Numbers) -> Numbers:
-    """(T,) array: mm3 that each tip would be the first to take."""
-    gain = np.zeros(len(cover.tip_starts) - 1)
-    for t in range(len(gain)):
-        for e in range(cover.tip_starts[t], cover.tip_starts[t + 1]):
-            if covered[cover.takes[e]] == 0:
-                gain[t] += weight[cover.takes[e]]
-    return gain
-
-
-@njit(cache=True, nogil=True)
-def _greedy(
-    cover: Cover, weight: Numbers, fixed: npt.NDArray[np.int32], most: float, start_mm3: float
-) -> npt.NDArray[np.int32]:
-    """The fixed lines and the cheapest for each mm3, one after the other, until none is worth its bone."""
-    taken = np.zeros(len(cover.price), dtype=np.float32)
-    covered = np.zeros(len(weight), dtype=np.int64)
-    for n in fixed:
-        _go(cover, n, taken, covered)
-    gain = _gains(cover, weight, covered)
-    cost = np.array([_extra(cover, n, taken) for n in range(len(cover.tip))])
-    chosen = [n for n in fixed]
-    while True:
-        best, least = -1, np.inf
-        for n in range(len(cost)):
-            got = gain[cover.tip[n]]
-            if got > LEAST_GAIN_MM3 and cost[n] <= most * got:
-                ratio = (cost[n] + start_mm3) / got
-                if ratio < least:
-                    best, least = n, ratio
-        if best < 0:
-            break
-        chosen.append(np.int32(best))
-        _pay(cover, best, (weight, covered, gain), (taken, cost))
-    return np.array(chosen, dtype=np.int32)
-
-
-@njit(cache=True, nogil=True)
-def _pay(cover: Cover, n: int, tissue: tuple[Numbers, Numbers, Numbers], bone: tuple[Numbers, Numbers]) -> None:
-    """Line n is gone, and what is still to gain and to pay elsewhere follows."""
-    weight, covered, gain = tissue
-    taken, cost = bone
-    t = cover.tip[n]
-    for e in range(cover.tip_starts[t], cover.tip_starts[t + 1]):
-        c = cover.takes[e]
-        covered[c] += 1
-        if covered[c] == 1:
-            for k in range(cover.by_cell[0][c], cover.by_cell[0][c + 1]):
-                gain[cover.by_cell[1][k]] -= weight[c]
-    for e in range(cover.starts[n], cover.starts[n + 1]):
-        c = cover.cells[e]
-        before, now = taken[c], cover.share[e]
-        if now > before:
-            taken[c] = now
-            for k in range(cover.through[0][c], cover.through[0][c + 1]):
-                paid = min(cover.through[2][k], now) - before
-                if paid > 0:
-                    cost[cover.through[1][k]] -= paid * cover.price[c]
-
-
-@njit(cache=True, nogil=True)
-def _spent_and_left(cover: Cover, weight: Numbers, chosen: npt.NDArray[np.int32], most: float) -> float:
-    """Weighted bone of some lines, and what the tissue they leave would be worth."""
-    covered = np.zeros(len(weight), dtype=np.bool_)
-    for n in chosen:
-        t = cover.tip[n]
-        for e in range(cover.tip_starts[t], cover.tip_starts[t + 1]):
-            covered[cover.takes[e]] = True
+    spent = _union_cost(order, cover.starts, cover.cells, cover.share, cover.price)
     left = 0.0
     for c in range(len(weight)):
-        if not covered[c] and cover.by_cell[0][c + 1] > cover.by_cell[0][c]:
+        if state.covered[c] == 0 and cover.by_cell[0][c + 1] > cover.by_cell[0][c]:
             left += weight[c]
-    return _union_cost(chosen, cover.starts, cover.cells, cover.share, cover.price) + (most * left if left > 0 else 0.0)
+    return order, spent + (prices[0] * left if left > 0 else 0.0)
+
+
+@njit(cache=True, nogil=True)
+def _greedy(cover: Cover, weight: Numbers, state: ChoiceState, fixed: Lines, prices: tuple[float, float]) -> Lines:
+    """The fixed lines and the cheapest for each mm3, one after the other, until none is worth its bone."""
+    most, start_mm3 = prices
+    count = len(fixed)
+    order = np.empty(count + len(cover.tip), dtype=np.int32)
+    order[:count] = fixed
+    while True:
+        best, least = -1, np.inf
+        for n in range(len(cover.tip)):
+            got = state.gain[cover.tip[n]]
+            if got > LEAST_GAIN_MM3:
+                spent = state.cost[n]
+                if spent + start_mm3 < least * got and spent <= most * got:
+                    best, least = n, (spent + start_mm3) / got
+        if best < 0:
+            return order[:count].copy()
+        order[count] = best
+        count += 1
+        gone(cover, weight, best, state)
+        repriced(cover, best, state)
 
 
 @njit(cache=True, nogil=True)
 def _improved(
     cover: Cover,
     weight: Numbers,
-    order: npt.NDArray[np.int32],
-    kept: int,
-    places: Numbers,
-    group: int,
+    state: ChoiceState,
+    lines: tuple[Lines, int, Numbers],
+    near: tuple[Numbers, int],
     worth: float,
-) -> tuple[bool, npt.NDArray[np.int32]]:
-    """One round: each line beyond the first `kept`, with those whose tips lie nearest, replaced by what is cheapest."""
-    best_cost = _union_cost(order, cover.starts, cover.cells, cover.share, cover.price)
+) -> tuple[bool, Lines]:
+    """One round: each line beyond the first `kept`, with those whose tips lie nearest, replaced by what is cheapest.
+
+    `lines` are those gone, how many of them stay, and (L,) which were tried since lines near them changed.
+    """
+    order, kept, tried = lines
+    places, group = near
     changed, position = False, kept
-    taken, covered = np.zeros(len(cover.price), dtype=np.float32), np.zeros(len(weight), dtype=np.int64)
     while position < len(order):
-        lifted = _nearest(cover, order, kept, position, places, group)
-        others, together = order[~lifted], order[lifted]
-        _clear(cover, order, taken, covered)
-        spent = 0.0
-        for n in others:
-            spent += _extra(cover, n, taken)
-            _go(cover, n, taken, covered)
-        allowed = best_cost - spent - LEAST_SAVED
-        added, more, left = _refilled(cover, together, (weight, covered, worth), (taken, allowed))
-        _clear(cover, np.array(added, dtype=np.int32), taken, covered)
-        if more < 0 or more + left > allowed + (LEAST_SAVED if len(added) < len(together) and left == 0 else 0.0):
+        if tried[order[position]]:
             position += 1
             continue
+        tried[order[position]] = True
+        lifted = _nearest(cover, order, kept, position, places, group)
+        together, others = order[lifted], order[~lifted]
+        freed = 0.0
+        for n in together:
+            freed += lifted_out(cover, weight, n, state)
+        allowed = freed - LEAST_SAVED
+        added, more, left = _refilled(cover, weight, together, state, (worth, allowed))
+        fewer = LEAST_SAVED if len(added) < len(together) and left == 0 else 0.0
+        if more < 0 or more + left > allowed + fewer:
+            for n in added:
+                lifted_out(cover, weight, n, state)
+            for n in together:
+                gone(cover, weight, n, state)
+            position += 1
+            continue
+        for n in together:
+            repriced(cover, n, state)
+            _try_again(cover, order, places, n, tried)
+        for n in added:
+            repriced(cover, n, state)
+            _try_again(cover, order, places, n, tried)
         joined = np.empty(len(added), dtype=np.int32)
         for a in range(len(added)):
             joined[a] = added[a]
-        order, best_cost, changed = np.concatenate((others, joined)), spent + more, True
-    _clear(cover, order, taken, covered)
+            tried[added[a]] = False
+        order, changed = np.concatenate((others, joined)), True
     return changed, order
 
 
 @njit(cache=True, nogil=True)
+def _try_again(cover: Cover, order: Lines, places: Numbers, line: int, tried: Numbers) -> None:
+    """Lines whose tips lie near that of one that changed are to be tried again."""
+    x, y, z = places[cover.tip[line]]
+    for n in order:
+        u, v, w = places[cover.tip[n]]
+        if (u - x) ** 2 + (v - y) ** 2 + (w - z) ** 2 < NEAR_MM**2:
+            tried[n] = False
+
+
+@njit(cache=True, nogil=True)
 def _nearest(
-    cover: Cover, order: npt.NDArray[np.int32], kept: int, position: int, places: Numbers, group: int
+    cover: Cover, order: Lines, kept: int, position: int, places: Numbers, group: int
 ) -> npt.NDArray[np.bool_]:
     """(n,) array: the line at a position and those with the tips nearest to its own, so many together."""
     lifted = np.zeros(len(order), dtype=np.bool_)
     lifted[position] = True
-    own = places[cover.tip[order[position]]]
+    x, y, z = places[cover.tip[order[position]]]
     for _ in range(group - 1):
         best, least = -1, np.inf
         for n in range(kept, len(order)):
             if not lifted[n]:
-                away = ((places[cover.tip[order[n]]] - own) ** 2).sum()
+                u, v, w = places[cover.tip[order[n]]]
+                away = (u - x) ** 2 + (v - y) ** 2 + (w - z) ** 2
                 if away < least:
                     best, least = n, away
         if best >= 0:
@@ -302,59 +277,47 @@ def _nearest(
 
 
 @njit(cache=True, nogil=True)
-def _clear(cover: Cover, lines: npt.NDArray[np.int32], taken: Numbers, covered: Numbers) -> None:
-    """Nothing is taken yet, where these lines run."""
-    for n in lines:
-        for e in range(cover.starts[n], cover.starts[n + 1]):
-            taken[cover.cells[e]] = 0.0
-        t = cover.tip[n]
-        for e in range(cover.tip_starts[t], cover.tip_starts[t + 1]):
-            covered[cover.takes[e]] = 0
-
-
-@njit(cache=True, nogil=True)
 def _refilled(
-    cover: Cover, lifted: npt.NDArray[np.int32], tissue: tuple[Numbers, Numbers, float], bone: tuple[Numbers, float]
+    cover: Cover, weight: Numbers, lifted: Lines, state: ChoiceState, bounds: tuple[float, float]
 ) -> tuple[list[Any], float, float]:
     """The lines that cover what some lifted ones alone took, what they cost, and what the tissue they leave is worth.
 
     The cell that fewest tips can take leads. A negative cost where it is beyond what may be spent.
     """
-    weight, covered, worth = tissue
-    taken, allowed = bone
+    worth, allowed = bounds
     added, given_up = [np.int32(n) for n in range(0)], [np.int32(n) for n in range(0)]
     spent = 0.0
-    while spent <= allowed + LEAST_SAVED:
-        lead = _hardest(cover, lifted, weight, covered)
+    while True:
+        lead = _hardest(cover, weight, lifted, state)
         if lead < 0:
-            left = 0.0
-            for c in given_up:
-                covered[c] -= GIVEN_UP
-                if covered[c] == 0:
-                    left += weight[c]
-            return added, spent, worth * left if left > 0 else 0.0
-        best, price, got = _cheapest_to(cover, lead, (weight, covered), taken)
-        if best < 0 or price > worth * got:
-            covered[lead] += GIVEN_UP
+            break
+        best, price = _cheapest_to(cover, lead, state)
+        if best < 0 or price > worth * state.gain[cover.tip[best]]:
+            given_up_cell(cover, weight, lead, state)
             given_up.append(np.int32(lead))
             continue
         spent += price
-        _go(cover, best, taken, covered)
         added.append(np.int32(best))
+        gone(cover, weight, best, state)
+        if spent > allowed + LEAST_SAVED:
+            spent = -1.0
+            break
+    left = 0.0
     for c in given_up:
-        covered[c] -= GIVEN_UP
-    return added, -1.0, 0.0
+        if restored_cell(cover, weight, int(c), state):
+            left += weight[c]
+    return added, spent, worth * left if left > 0 else 0.0
 
 
 @njit(cache=True, nogil=True)
-def _hardest(cover: Cover, lifted: npt.NDArray[np.int32], weight: Numbers, covered: Numbers) -> int:
+def _hardest(cover: Cover, weight: Numbers, lifted: Lines, state: ChoiceState) -> int:
     """Of the bare cells that lifted lines took, the one that fewest tips can take; -1 where none is bare."""
     lead, fewest = -1, 2**31
     for n in lifted:
         t = cover.tip[n]
         for e in range(cover.tip_starts[t], cover.tip_starts[t + 1]):
             c = cover.takes[e]
-            if covered[c] == 0 and weight[c] > 0:
+            if state.covered[c] == 0 and weight[c] > 0:
                 options = cover.by_cell[0][c + 1] - cover.by_cell[0][c]
                 if options < fewest:
                     lead, fewest = c, options
@@ -362,19 +325,18 @@ def _hardest(cover: Cover, lifted: npt.NDArray[np.int32], weight: Numbers, cover
 
 
 @njit(cache=True, nogil=True)
-def _cheapest_to(cover: Cover, cell: int, tissue: tuple[Numbers, Numbers], taken: Numbers) -> tuple[int, float, float]:
-    """The line to a cell with the least bone for each mm3 it is the first to take, that bone, and those mm3."""
-    weight, covered = tissue
-    best, least, price, most_got = -1, np.inf, 0.0, 0.0
+def _cheapest_to(cover: Cover, cell: int, state: ChoiceState) -> tuple[int, float]:
+    """The line to a cell with the least bone for each mm3 it is the first to take, and that bone."""
+    best, least, price = -1, np.inf, 0.0
     for k in range(cover.by_cell[0][cell], cover.by_cell[0][cell + 1]):
         t = cover.by_cell[1][k]
-        got = 0.0
-        for e in range(cover.tip_starts[t], cover.tip_starts[t + 1]):
-            if covered[cover.takes[e]] == 0:
-                got += weight[cover.takes[e]]
+        got = state.gain[t]
         for q in range(cover.by_tip[0][t], cover.by_tip[0][t + 1]):
             n = cover.by_tip[1][q]
-            extra = _extra(cover, n, taken, least * got)
-            if (extra + LEAST_COST_MM3) / got < least:
-                best, least, price, most_got = n, (extra + LEAST_COST_MM3) / got, extra, got
-    return best, price, most_got
+            # with lines lifted out a line costs at least what it costs beside all of them
+            if (state.cost[n] + LEAST_COST_MM3) >= least * got:
+                continue
+            extra = affordable_cost(cover, n, state, least * got)
+            if (extra + LEAST_COST_MM3) < least * got:
+                best, least, price = n, (extra + LEAST_COST_MM3) / got, extra
+    return best, price

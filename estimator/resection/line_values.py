@@ -39,12 +39,19 @@ class SetCells:
     mm3 : (C,) array
     zone : (C,) array, the zone it lies in
     of_voxel : (N,) array, cell of each of the set's voxels
+    edge_mm : of a cell
+    first : (3,) array, the least index of any cell; index times edge is its centre, level frame
+    columns : (nx, ny, 2) array; of the cells with an index (x, y) beyond the first, which lie side by side from caudal
+        to cranial, the first and the one after the last
     """
 
     centres_mm: Float
     mm3: Float
     zone: npt.NDArray[np.uint8]
     of_voxel: npt.NDArray[np.intp]
+    edge_mm: float
+    first: npt.NDArray[np.int64]
+    columns: npt.NDArray[np.int32]
 
 
 @dataclass(frozen=True, eq=False)

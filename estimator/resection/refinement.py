@@ -21,8 +21,8 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.resection.bite import tips_taking
-from canalwise.estimator.resection.choice import LEAST_COST_MM3, ChoiceEffort, completed, improved_lines, lines_of_zone
+from canalwise.estimator.resection.bite import rows_of, some_tips
+from canalwise.estimator.resection.choice import LEAST_COST_MM3, THOROUGH, ChoiceEffort, lines_of_zone
 from canalwise.estimator.resection.cover import cover_of
 from canalwise.estimator.resection.entry_window import EntryWindow
 from canalwise.estimator.resection.line_values import Tips, ToolLines, Tunnels
@@ -81,36 +81,46 @@ class LineSite:
 def chosen_and_refined(
     site: LineSite, lattice: Candidates, steps_mm: tuple[float, ...] = STEPS_MM
 ) -> tuple[Candidates, Lines]:
-    """All candidates, those found off the lattice after its own, and (n,) which of them are gone."""
-    wanted, candidates = site.at.set_cells, lattice
-    chosen = np.zeros(0, dtype=np.int32)
+    """All candidates, those of the lattice and after them the lines gone, and (n,) which these are."""
+    wanted, gone = site.at.set_cells, some_candidates(lattice, np.zeros(0, dtype=np.int32))
     for zone in np.unique(wanted.zone):
-        weight = np.where(wanted.zone <= zone, wanted.mm3, 0.0)
-        kept = len(chosen)
-        cover = cover_of(candidates.lines, candidates.tunnels, candidates.tips, len(weight))
-        chosen = lines_of_zone(cover, weight, candidates.tips.places_mm, site.most, chosen)
+        weight, kept = np.where(wanted.zone <= zone, wanted.mm3, 0.0), len(gone.lines.tip)
+        gone = _exchanged(site, gone, _useful(lattice, gone, weight), weight, kept, THOROUGH)
         for step_mm, aside_mm in zip(steps_mm, PIVOT_STEPS_MM, strict=False):
-            candidates, chosen = _moved(site, candidates, chosen, kept, weight, (step_mm, aside_mm))
-    return candidates, chosen
+            if len(gone.lines.tip) == kept:
+                break
+            own = some_candidates(gone, np.arange(kept, len(gone.lines.tip), dtype=np.int32))
+            beside = neighbours(site, own, weight, (step_mm, aside_mm))
+            gone = _exchanged(site, gone, beside, weight, kept, AMONG_NEIGHBOURS)
+    count = len(lattice.lines.tip)
+    return joined(lattice, gone), np.arange(count, count + len(gone.lines.tip), dtype=np.int32)
 
 
-def _moved(
-    site: LineSite, candidates: Candidates, chosen: Lines, kept: int, weight: Float, steps_mm: tuple[float, float]
-) -> tuple[Candidates, Lines]:
-    """Lines beyond the first `kept` exchanged for neighbours where that is cheaper, and completed by them."""
-    if len(chosen) == kept:
-        return candidates, chosen
-    own = some_candidates(candidates, chosen)
-    near = neighbours(site, some_candidates(candidates, chosen[kept:]), weight, steps_mm)
-    both = joined(own, near)
-    cover = cover_of(both.lines, both.tunnels, both.tips, len(weight))
-    first = completed(cover, weight, np.arange(len(chosen), dtype=np.int32), site.most)
-    found = improved_lines(cover, weight, both.tips.places_mm, site.most, first, kept, AMONG_NEIGHBOURS)
-    new = found[found >= len(chosen)]
-    grown = joined(candidates, some_candidates(both, new))
-    number = np.concatenate([chosen, np.full(len(near.lines.tip), -1, dtype=np.int32)])
-    number[new] = len(candidates.lines.tip) + np.arange(len(new), dtype=np.int32)
-    return grown, number[found]
+def _exchanged(
+    site: LineSite, gone: Candidates, others: Candidates, weight: Float, kept: int, effort: ChoiceEffort
+) -> Candidates:
+    """The lines gone when those beyond the first `kept` may be exchanged for others, and others added."""
+    every = joined(gone, others)
+    cover = cover_of(every.lines, every.tunnels, every.tips, len(weight))
+    first = np.arange(len(gone.lines.tip), dtype=np.int32)
+    found = lines_of_zone(cover, weight, every.tips.places_mm, site.most, first, effort, kept)
+    return some_candidates(every, found)
+
+
+def _useful(candidates: Candidates, gone: Candidates, weight: Float) -> Candidates:
+    """Those that take anything that lines gone leave: no other can be chosen beside them."""
+    if not len(gone.lines.tip):
+        return candidates
+    left = weight.copy()
+    left[gone.tips.takes] = 0.0
+    useful = np.flatnonzero(_gains(candidates.tips, left)[candidates.lines.tip] > 0)
+    return some_candidates(candidates, useful.astype(np.int32))
+
+
+def _gains(tips: Tips, weight: Float) -> Float:
+    """(T,) array: how much of the (C,) weights each tip takes."""
+    so_far = np.concatenate([[0.0], np.cumsum(weight[tips.takes])])
+    return np.asarray(so_far[tips.starts[1:]] - so_far[tips.starts[:-1]])
 
 
 def neighbours(site: LineSite, some: Candidates, weight: Float, steps_mm: tuple[float, float]) -> Candidates:
@@ -119,20 +129,22 @@ def neighbours(site: LineSite, some: Candidates, weight: Float, steps_mm: tuple[
     step_mm, aside_mm = steps_mm
     pivots, tips = some.lines.pivots_mm[some.lines.pivot], some.lines.tips_mm[some.lines.tip]
     places, which = _moved_by(tips, step_mm * np.array(list(product((-1, 0, 1), repeat=3))), step_mm / 2)
-    takes = at.free_takes_at(places, channel)
-    useful = takes @ weight > 0
+    takers = at.takes_at(places, channel, standing=True)
+    useful = _gains(takers, weight) > 1e-9
     ends = site.window.within(_moved_places(pivots, _aside(aside_mm)))
     pairs = np.array(list(product(range(which.shape[1]), range(ends.shape[1]))))
     tip = which[:, pairs[:, 0]].reshape(-1)
     pivot_mm = ends[:, pairs[:, 1]].reshape(-1, 3)
-    keys = np.concatenate([tip[:, None], np.rint(pivot_mm / 0.25).astype(np.int64)], axis=1)[useful[tip]]
-    _, first = np.unique(keys, axis=0, return_index=True)
-    rows = np.flatnonzero(useful[tip])[np.sort(first)]
+    rows = np.flatnonzero(useful[tip])
+    _, first = np.unique(
+        _keys(np.concatenate([0.25 * tip[rows, None], pivot_mm[rows]], axis=1), 0.25), return_index=True
+    )
+    rows = rows[np.sort(first)]
     tip, pivot_mm = tip[rows], np.ascontiguousarray(pivot_mm[rows])
     clear = site.clear(pivot_mm, np.ascontiguousarray(places[tip]))
     tip, pivot_mm = tip[clear], pivot_mm[clear]
     used, own = np.unique(tip, return_inverse=True)
-    found = tips_taking(places[used], takes[used])
+    found = some_tips(takers, used)
     lines = ToolLines(
         pivot_mm, found.places_mm, np.arange(len(pivot_mm), dtype=np.int32), own.astype(np.int32),
         np.zeros((0, 0), dtype=np.uint8),
@@ -151,9 +163,16 @@ def _moved_places(places_mm: Float, by_mm: Float) -> Float:
 def _moved_by(places_mm: Float, by_mm: Float, edge_mm: float) -> tuple[Float, npt.NDArray[np.intp]]:
     """All (T, 3) places moved by each of (M, 3) vectors, each once, and an (N, M) array of which each is."""
     moved = _moved_places(places_mm, by_mm)
-    keys = np.rint(moved.reshape(-1, 3) / (edge_mm / 2)).astype(np.int64)
-    _, first, which = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    keys = _keys(moved.reshape(-1, 3), edge_mm / 2)
+    _, first, which = np.unique(keys, return_index=True, return_inverse=True)
     return np.ascontiguousarray(moved.reshape(-1, 3)[first]), which.reshape(moved.shape[:2])
+
+
+def _keys(rows: Float, step: float) -> npt.NDArray[np.int64]:
+    """(N,) array: one number for each (N, M) row, the same for rows that are the same to the nearest step."""
+    index = np.rint(rows / step).astype(np.int64)
+    index -= index.min(axis=0, initial=2**31)
+    return np.asarray(np.ravel_multi_index(tuple(index.T), tuple(index.max(axis=0, initial=0) + 1)), dtype=np.int64)
 
 
 def some_candidates(candidates: Candidates, which: Lines) -> Candidates:
@@ -161,7 +180,7 @@ def some_candidates(candidates: Candidates, which: Lines) -> Candidates:
     lines, tunnels = candidates.lines, candidates.tunnels
     tips, tip = np.unique(lines.tip[which], return_inverse=True)
     pivots, pivot = np.unique(lines.pivot[which], return_inverse=True)
-    starts, entries = _rows(tunnels.starts, which)
+    starts, entries = rows_of(tunnels.starts, which)
     return Candidates(
         ToolLines(lines.pivots_mm[pivots], lines.tips_mm[tips], pivot.astype(np.int32), tip.astype(np.int32),
                   lines.blocking_structures[:0]),
@@ -189,12 +208,6 @@ def joined(one: Candidates, other: Candidates) -> Candidates:
     return Candidates(lines, tunnels, joined_tips(one.tips, other.tips))
 
 
-def some_tips(tips: Tips, which: npt.NDArray[np.integer]) -> Tips:
-    """Tips by their numbers."""
-    starts, entries = _rows(tips.starts, which)
-    return Tips(np.ascontiguousarray(tips.places_mm[which]), starts, tips.takes[entries])
-
-
 def joined_tips(one: Tips, other: Tips) -> Tips:
     """The tips of both."""
     return Tips(
@@ -202,12 +215,3 @@ def joined_tips(one: Tips, other: Tips) -> Tips:
         np.concatenate([one.starts, one.starts[-1] + other.starts[1:]]),
         np.concatenate([one.takes, other.takes]),
     )
-
-
-def _rows(
-    starts: npt.NDArray[np.int64], which: npt.NDArray[np.integer]
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.intp]]:
-    """Starts of some rows of a ragged array put one after the other, and where their entries come from."""
-    sizes = np.diff(starts)[which]
-    new = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
-    return new, np.repeat(starts[:-1][which] - new[:-1], sizes) + np.arange(new[-1])

@@ -41,6 +41,7 @@ from canalwise.estimator.resection.refinement import (
 from canalwise.estimator.resection.resection_level import LEVELS_KEPT, ResectionLevel
 from canalwise.estimator.resection.tool_lines import tool_lines
 from canalwise.recon.grid import Float
+from canalwise.recon.parallel import both
 
 Numbers = Any
 """An array of any kind of number; the compiler makes a version for each."""
@@ -132,9 +133,10 @@ def taken_along(
     at: ResectionLevel, region: LineRegion, tips: Tips, gone: npt.NDArray[np.int32]
 ) -> tuple[Float, Removal]:
     """How much of each voxel of the set lines take whose tips are `gone`, and all bone that goes with it."""
-    bitten = bitten_frac(at, tips, gone)
-    taken = np.maximum(bitten, _dense(region.covered(at.set_bricks), at.set_bricks.order))
-    return taken, _removal(at, region, taken)
+    _ = region.solids  # found once, before two threads ask for it
+    tissue, bone = both(lambda: region.covered(at.set_bricks), lambda: region.covered(at.level_bone.takeable.bricks))
+    taken = np.maximum(bitten_frac(at, tips, gone), _dense(tissue, at.set_bricks.order))
+    return taken, _removal(at, bone, taken)
 
 
 def bitten_frac(at: ResectionLevel, tips: Tips, gone: npt.NDArray[np.int32], longer_mm: float = 0.0) -> Float:
@@ -184,14 +186,13 @@ def _dense(covered: Covered, order: npt.NDArray[np.intp]) -> Float:
     return out
 
 
-def _removal(at: ResectionLevel, region: LineRegion, taken_frac: Float) -> Removal:
+def _removal(at: ResectionLevel, covered: Covered, taken_frac: Float) -> Removal:
     """Bone of the tubes, and the bony overhang that was bitten off, whichever is more in a voxel."""
-    bone, wanted = at.level_bone.takeable, at.wanted
-    covered = region.covered(bone.bricks)
-    share = np.zeros(at.level_bone.labels.size, dtype=np.float32)
-    share[bone.voxels[covered.places]] = covered.share
-    bony = wanted.bone_mm3 > 0
+    wanted, bony = at.wanted, at.wanted.bone_mm3 > 0
+    tubes = at.level_bone.takeable.voxels[covered.places]
     bitten = (taken_frac * wanted.share)[bony].astype(np.float32)
-    share[wanted.voxels[bony]] = np.maximum(share[wanted.voxels[bony]], bitten)
-    voxels = np.flatnonzero(share)
-    return Removal(at.level_bone, voxels, share[voxels])
+    voxels, place = np.unique(np.concatenate([tubes, wanted.voxels[bony]]), return_inverse=True)
+    share = np.zeros(len(voxels), dtype=np.float32)
+    share[place[: len(tubes)]] = covered.share
+    share[place[len(tubes) :]] = np.maximum(share[place[len(tubes) :]], bitten)
+    return Removal(at.level_bone, voxels[share > 0], share[share > 0])

@@ -18,11 +18,11 @@ from canalwise.estimator.decompression.set_values import DecompressionSet
 from canalwise.estimator.geometry.bricks import Bricks, bricks_of_voxels
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.level.level_bone import LevelBone
-from canalwise.estimator.resection.bite import TIP_STEP_MM, free_at, set_cells, takes_at, tips_of
+from canalwise.estimator.resection.bite import TIP_STEP_MM, set_cells, takes_at, tips_of
 from canalwise.estimator.resection.line_values import SetCells, Tips
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
-from canalwise.recon.labels import SIDES, Mask, Side, label_of, sided
+from canalwise.recon.labels import SIDES, Side, label_of, sided
 
 LEVELS_KEPT = 2
 """Levels kept ready: what one surgeon goes back and forth between."""
@@ -142,19 +142,11 @@ class ResectionLevel:
                 self._tips_of.pop(oldest, None)
         return found
 
-    def takes_at(self, places_mm: Float, channel: Channel) -> Mask:
-        """(T, C) array: which cells of the set a tip of an instrument's tool takes at each of (T, 3) places."""
+    def takes_at(self, places_mm: Float, channel: Channel, standing: bool = False) -> Tips:
+        """What a tip of an instrument's tool takes at each of (T, 3) places, nothing where it cannot be `standing`."""
         tool = channel.tool_radius_mm
-        sizes = (self.rules.value("bite_mm"), tool)
-        return takes_at(places_mm, self.set_cells, self.cells, self.solid, self.keep_out(tool), self.level.frame, sizes)
-
-    def free_takes_at(self, places_mm: Float, channel: Channel) -> Mask:
-        """The same, nothing where a tip cannot stand."""
-        tool = channel.tool_radius_mm
-        free = free_at(places_mm, self.cells, self.keep_out(tool), self.level.frame, tool)
-        takes = np.zeros((len(places_mm), len(self.set_cells.mm3)), dtype=bool)
-        takes[free] = self.takes_at(places_mm[free], channel)
-        return takes
+        sizes, keep_out = (self.rules.value("bite_mm"), tool), self.keep_out(tool)
+        return takes_at(places_mm, self.set_cells, self.cells, self.solid, keep_out, self.level.frame, sizes, standing)
 
 
 def with_set(at: ResectionLevel, wanted: DecompressionSet) -> ResectionLevel:

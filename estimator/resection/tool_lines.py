@@ -81,13 +81,13 @@ def clear_pairs(
 ) -> npt.NDArray[np.bool_]:
     """(L,) array: can the line from each of (L, 3) pivots to the tip of that number be gone? Else as `tool_lines`."""
     pivots, tips = ends_mm
-    stopped = np.empty((len(pivots), 1), dtype=np.uint8)
+    stopped = np.empty(len(pivots), dtype=np.uint8)
     look, half = _looker(window, cells, keep_out, how, toward_other_side), len(pivots) // 2
     both(
         lambda: _stopped_pairs(pivots[:half], tips[:half], look, stopped[:half]),
         lambda: _stopped_pairs(pivots[half:], tips[half:], look, stopped[half:]),
     )
-    return np.asarray(stopped[:, 0] == 0)
+    return np.asarray(stopped == 0)
 
 
 def _looker(
@@ -112,66 +112,61 @@ def _looker(
 
 
 @njit(cache=True, nogil=True)
-def _near(field: Numbers, at: Numbers, way: Numbers, length: float, end: float, least: float) -> bool:
-    """Does at + t way, t in 0..end, both in a distance field's indices, come nearer than `least`?"""
-    if end <= 0:
-        return False
-    found = least_below(
-        field, at[0], at[1], at[2], end * way[0], end * way[1], end * way[2], length * end, least, least
+def _why(px: float, py: float, pz: float, x: float, y: float, z: float, look: Numbers) -> int:
+    """What stops the line from a pivot to a tip that lies (x, y, z) from it: quick tests first."""
+    origin, bone, protected, sac, m, plane, numbers = look
+    length = np.sqrt(x * x + y * y + z * z)
+    medial, cranial = np.degrees(np.arctan2(numbers[9] * x, -y)), np.degrees(np.arcsin(z / length))
+    if not (numbers[0] <= medial <= numbers[1] and abs(cranial) <= numbers[2]):
+        return 1
+    if length > numbers[3]:
+        return 2
+    tool, scope, aside, clearance = numbers[5], numbers[6], numbers[7], numbers[8]
+    i, j, k = (px - origin[0]) / CELL_MM, (py - origin[1]) / CELL_MM, (pz - origin[2]) / CELL_MM
+    u, v, w = x / CELL_MM, y / CELL_MM, z / CELL_MM
+    scope_end = max(1.0 - numbers[4] / length, 0.0)
+    height, fall = (
+        plane[0] * px + plane[1] * py + plane[2] * pz - plane[3],
+        -(plane[0] * x + plane[1] * y + plane[2] * z),
     )
-    return bool(found < least)
-
-
-@njit(cache=True, nogil=True)
-def _to_index(turn: Numbers, x: float, y: float, z: float, out: Numbers) -> None:
-    for a in range(3):
-        out[a] = turn[a, 0] * x + turn[a, 1] * y + turn[a, 2] * z + turn[a, 3]
+    beside = min(scope_end, max(height, 0.0) / fall) if fall > 0 else scope_end
+    if (
+        beside > 0
+        and least_below(bone, i, j, k, beside * u, beside * v, beside * w, length * beside, aside, aside) < aside
+    ):
+        return 5
+    if least_below(protected, i, j, k, u, v, w, length, tool, tool) < tool:
+        return 4
+    if scope_end > 0:
+        end_u, end_v, end_w, end = scope_end * u, scope_end * v, scope_end * w, scope_end * length
+        if least_below(protected, i, j, k, end_u, end_v, end_w, end, scope, scope) < scope:
+            return 4
+    i = m[0, 0] * px + m[0, 1] * py + m[0, 2] * pz + m[0, 3]
+    j = m[1, 0] * px + m[1, 1] * py + m[1, 2] * pz + m[1, 3]
+    k = m[2, 0] * px + m[2, 1] * py + m[2, 2] * pz + m[2, 3]
+    u = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z
+    v = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z
+    w = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z
+    if least_below(sac, i, j, k, u, v, w, length, clearance, clearance) < clearance:
+        return 3
+    if scope_end > 0:
+        wide, end = clearance - tool + scope, scope_end * length
+        if least_below(sac, i, j, k, scope_end * u, scope_end * v, scope_end * w, end, wide, wide) < wide:
+            return 3
+    return 0
 
 
 @njit(cache=True, nogil=True)
 def _stopped(pivots: Numbers, tips: Numbers, look: Numbers, out: npt.NDArray[np.uint8]) -> None:
-    """Quick tests first; each line is left at the first that stops it."""
-    origin, bone, protected, sac, turn, plane, numbers = look
-    low, high, along, longest, beyond, tool, scope, aside, clearance_radius_mm, across = numbers
-    begin, step, start, end, turned = np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     for p in range(len(pivots)):
-        _to_index(turn, pivots[p, 0], pivots[p, 1], pivots[p, 2], start)
-        height = plane[0] * pivots[p, 0] + plane[1] * pivots[p, 1] + plane[2] * pivots[p, 2] - plane[3]
+        x, y, z = pivots[p, 0], pivots[p, 1], pivots[p, 2]
         for t in range(len(tips)):
-            x, y, z = tips[t, 0] - pivots[p, 0], tips[t, 1] - pivots[p, 1], tips[t, 2] - pivots[p, 2]
-            length = np.sqrt(x * x + y * y + z * z)
-            medial, cranial = np.degrees(np.arctan2(across * x, -y)), np.degrees(np.arcsin(z / length))
-            if not (low <= medial <= high and abs(cranial) <= along):
-                out[p, t] = 1
-                continue
-            if length > longest:
-                out[p, t] = 2
-                continue
-            for a in range(3):
-                begin[a], step[a] = (pivots[p, a] - origin[a]) / CELL_MM, (tips[t, a] - pivots[p, a]) / CELL_MM
-            scope_end = max(1.0 - beyond / length, 0.0)
-            fall = -(plane[0] * x + plane[1] * y + plane[2] * z)
-            beside = min(scope_end, max(height, 0.0) / fall) if fall > 0 else scope_end
-            _to_index(turn, tips[t, 0], tips[t, 1], tips[t, 2], end)
-            for a in range(3):
-                turned[a] = end[a] - start[a]
-            wide = clearance_radius_mm - tool + scope
-            if _near(bone, begin, step, length, beside, aside):
-                out[p, t] = 5
-            elif _near(protected, begin, step, length, 1.0, tool) or _near(
-                protected, begin, step, length, scope_end, scope
-            ):
-                out[p, t] = 4
-            elif _near(sac, start, turned, length, 1.0, clearance_radius_mm) or _near(
-                sac, start, turned, length, scope_end, wide
-            ):
-                out[p, t] = 3
-            else:
-                out[p, t] = 0
+            out[p, t] = _why(x, y, z, tips[t, 0] - x, tips[t, 1] - y, tips[t, 2] - z, look)
 
 
 @njit(cache=True, nogil=True)
 def _stopped_pairs(pivots: Numbers, tips: Numbers, look: Numbers, out: npt.NDArray[np.uint8]) -> None:
-    """The same for pairs, (L, 1)."""
+    """The same for pairs, (L,)."""
     for n in range(len(pivots)):
-        _stopped(pivots[n : n + 1], tips[n : n + 1], look, out[n : n + 1])
+        x, y, z = pivots[n, 0], pivots[n, 1], pivots[n, 2]
+        out[n] = _why(x, y, z, tips[n, 0] - x, tips[n, 1] - y, tips[n, 2] - z, look)

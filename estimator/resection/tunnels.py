@@ -72,25 +72,17 @@ def tunnels_of(
     """What every line takes; in two halves at once, unless the caller has other work for the processors."""
     tubes = tubes_of(lines.pivots_mm[lines.pivot], lines.tips_mm[lines.tip], window, channel, rules)
     radii, half = np.array([tubes.tool_radius_mm, tubes.scope_radius_mm]), len(lines.tip) // 2
+    place = (cells.origin_mm, cells.edge_mm, cells.bone.number, cells.bone.spans)
 
     def look(some: slice) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32], npt.NDArray[np.float32]]:
-        return _taken(
-            tubes.tool_from_mm[some],
-            tubes.tool_to_mm[some],
-            tubes.scope_from_mm[some],
-            radii,
-            cells.origin_mm,
-            cells.price,
-            cells.edge_mm,
-            CELLS_A_LINE,
-        )
+        return _taken(tubes.tool_from_mm[some], tubes.tool_to_mm[some], tubes.scope_from_mm[some], radii, place)
 
     if not halves:
-        return Tunnels(cells.price.reshape(-1), *look(slice(None)))
+        return Tunnels(cells.bone.price, *look(slice(None)))
     first, second = both(lambda: look(slice(None, half)), lambda: look(slice(half, None)))
     starts = np.concatenate([first[0], second[0][1:] + first[0][-1]])
     return Tunnels(
-        cells.price.reshape(-1), starts, np.concatenate([first[1], second[1]]), np.concatenate([first[2], second[2]])
+        cells.bone.price, starts, np.concatenate([first[1], second[1]]), np.concatenate([first[2], second[2]])
     )
 
 
@@ -102,69 +94,72 @@ def _grown(array: Any, size: int) -> Any:
     return out
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _depth(dx: float, dy: float, dz: float, wx: float, wy: float, wz: float, squared: float, radius: float) -> float:
-    """How far inside a tube about a way w, of that squared length, a point lies; d is its offset from the start."""
-    t = min(max((dx * wx + dy * wy + dz * wz) / squared, 0.0), 1.0)
-    dx, dy, dz = dx - t * wx, dy - t * wy, dz - t * wz
-    return radius - np.sqrt(dx * dx + dy * dy + dz * dz)
-
-
 @njit(cache=True, nogil=True)
 def _taken(
-    tool_from: Numbers,
-    tool_to: Numbers,
-    scope_from: Numbers,
-    radii: Numbers,
-    origin: Numbers,
-    price: Numbers,
-    edge: float,
-    guess: int,
+    tool_from: Numbers, tool_to: Numbers, scope_from: Numbers, radii: Numbers, place: Numbers
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32], npt.NDArray[np.float32]]:
-    """Layer by layer of y, along which every line runs: cells of some price within either tube."""
-    count = len(tool_from)
-    nx, ny, nz = price.shape
-    ox, oy, oz = origin[0], origin[1], origin[2]
-    thin, thick, half = radii[0], radii[1], 0.5 * edge
+    """Cells of some price within either tube, layer by layer of y, along which every line runs; lengths in cells.
+
+    Both tubes lie about one axis. A point at o from the tip lies at t = o . d along it and sqrt(o . o - t^2) aside; a
+    root is only drawn for cells on a tube's border.
+    """
+    origin, edge, number, spans = place
+    count, (nx, ny, nz) = len(tool_from), number.shape
+    thin, thick = radii[0] / edge, radii[1] / edge
+    thin_in, thin_out, thick_in, thick_out = (
+        (thin - 0.5) ** 2,
+        (thin + 0.5) ** 2,
+        (thick - 0.5) ** 2,
+        (thick + 0.5) ** 2,
+    )
     starts = np.zeros(count + 1, dtype=np.int64)
-    cells, share = np.empty(count * guess + 1, dtype=np.int32), np.empty(count * guess + 1, dtype=np.float32)
+    cells = np.empty(count * CELLS_A_LINE + 1, dtype=np.int32)
+    share = np.empty(len(cells), dtype=np.float32)
     end = 0
     for n in range(count):
-        fx, fy, fz = tool_from[n, 0], tool_from[n, 1], tool_from[n, 2]
         tx, ty, tz = tool_to[n, 0], tool_to[n, 1], tool_to[n, 2]
-        sx, sy, sz = scope_from[n, 0], scope_from[n, 1], scope_from[n, 2]
-        wx, wy, wz, ux, uy, uz = tx - fx, ty - fy, tz - fz, fx - sx, fy - sy, fz - sz
-        squared, scope_squared = wx * wx + wy * wy + wz * wz, ux * ux + uy * uy + uz * uz
-        deep = scope_squared > 1e-9
-        slope_x, slope_z = (tx - sx) / (ty - sy), (tz - sz) / (ty - sy)
-        longer = np.sqrt(1.0 + slope_x**2 + slope_z**2)
-        wide = thick if deep else thin
-        first = max(int(np.ceil((ty - thin - half - oy) / edge)), 0)
-        last = min(int(np.floor((sy + wide + half - oy) / edge)), ny - 1)
+        wx, wy, wz = (tool_from[n, 0] - tx) / edge, (tool_from[n, 1] - ty) / edge, (tool_from[n, 2] - tz) / edge
+        tool = np.sqrt(wx * wx + wy * wy + wz * wz)
+        dx, dy, dz = wx / tool, wy / tool, wz / tool
+        wx, wy, wz = (scope_from[n, 0] - tx) / edge, (scope_from[n, 1] - ty) / edge, (scope_from[n, 2] - tz) / edge
+        whole = np.sqrt(wx * wx + wy * wy + wz * wz)
+        tx, ty, tz = (tx - origin[0]) / edge, (ty - origin[1]) / edge, (tz - origin[2]) / edge
+        deep = whole - tool > 1e-5
+        across, along = dx / dy, dz / dy
+        longer_x, longer_z = np.sqrt(1.0 + across * across), np.sqrt(1.0 + along * along)
+        wide = (thick if deep else thin) + 0.5
+        first, last = max(int(np.ceil(ty - thin - 0.5)), 0), min(int(np.floor(ty + wy + wide)), ny - 1)
+        most = (last - first + 1) * int((2 * wide * longer_x + 2) * (2 * wide * longer_z + 2))
+        if end + most > len(cells):
+            cells, share = _grown(cells, 2 * len(cells) + most), _grown(share, 2 * len(share) + most)
         for j in range(first, last + 1):
-            y = oy + j * edge
-            reach = ((thick if deep and y >= fy - thick else thin) + half) * longer
-            on_line = min(max(y, ty), sy) - ty
-            x0, z0 = tx + slope_x * on_line, tz + slope_z * on_line
-            k0 = max(int(np.ceil((z0 - reach - oz) / edge)), 0)
-            k1 = min(int(np.floor((z0 + reach - oz) / edge)), nz - 1)
-            i0 = max(int(np.ceil((x0 - reach - ox) / edge)), 0)
-            i1 = min(int(np.floor((x0 + reach - ox) / edge)), nx - 1)
-            if end + (i1 - i0 + 1) * (k1 - k0 + 1) > len(cells):
-                cells, share = _grown(cells, 2 * len(cells) + 10000), _grown(share, 2 * len(share) + 10000)
+            b = j - ty
+            radius = (thick if deep and b >= tool * dy - thick - 0.5 else thin) + 0.5
+            up = min(max(b, 0.0), whole * dy)
+            middle, level = tx + across * up, tz + along * up
+            i0, i1 = max(int(middle - radius * longer_x) + 1, 0), min(int(middle + radius * longer_x), nx - 1)
+            low, high = max(int(level - radius * longer_z) + 1, 0), min(int(level + radius * longer_z), nz - 1)
             for i in range(i0, i1 + 1):
-                x = ox + i * edge
-                for k in range(k0, k1 + 1):
-                    if price[i, j, k] <= 0:
+                a = i - tx
+                s, square = a * dx + b * dy, a * a + b * b
+                for k in range(max(spans[i, j, 0], low), min(spans[i, j, 1], high) + 1):
+                    cell = number[i, j, k]
+                    if cell < 0:
                         continue
-                    z = oz + k * edge
-                    depth = _depth(x - fx, y - fy, z - fz, wx, wy, wz, squared, thin)
-                    if deep:
-                        depth = max(depth, _depth(x - sx, y - sy, z - sz, ux, uy, uz, scope_squared, thick))
-                    held = min(0.5 + depth / edge, 1.0)
-                    if held > 0:
-                        cells[end] = (i * ny + j) * nz + k
-                        share[end] = held
+                    c = k - tz
+                    t = s + c * dz
+                    aside = square + c * c - t * t
+                    over = max(-t, max(t - tool, 0.0))
+                    away, held = aside + over * over, 0.0
+                    if away < thin_out:
+                        held = 1.0 if away < thin_in else 0.5 + thin - np.sqrt(away)
+                    if deep and held < 1.0:
+                        over = max(tool - t, max(t - whole, 0.0))
+                        away = aside + over * over
+                        if away < thick_out:
+                            held = 1.0 if away < thick_in else max(held, 0.5 + thick - np.sqrt(away))
+                    if held > 0.0:
+                        cells[end], share[end] = cell, held
                         end += 1
         starts[n + 1] = end
     return starts, cells[:end].copy(), share[:end].copy()
