@@ -67,7 +67,6 @@ QUANTITIES = (
     "dural sac area",
     "canal area",
     "ligamentum flavum thickness",
-    "lateral recess height",
     "slip",
 )
 """Measured on the truth as well."""

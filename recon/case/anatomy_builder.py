@@ -38,7 +38,7 @@ from canalwise.recon.labels import (
     vertebrae_in,
 )
 from canalwise.recon.level.resampled_level import disc_mask, neighbours
-from canalwise.recon.level.unresolved import CANAL_ONLY, canal_only, is_canal_only
+from canalwise.recon.level.unresolved import CANAL_ONLY, canal_only, is_canal_only, without_recess
 from canalwise.recon.measurement.confidence import with_confidence
 from canalwise.recon.memory_budget import check_memory
 from canalwise.recon.naming.level_names import GIVEN
@@ -130,6 +130,8 @@ def anatomy_of_bones(scan: Scan, bones: BoneAnatomy, report_step: Progress) -> A
     acquired_mm = max(scan.acquired_mm)
     if is_canal_only(acquired_mm, sources, scan.kind.calibrated):
         sure, warnings = tuple(canal_only(level) for level in sure), (CANAL_ONLY, *warnings)
+    if not scan.kind.calibrated and sources.get("parts", "automatic") == "automatic":
+        sure = tuple(without_recess(level) for level in sure)
     resampled = acquired_mm > scan.grid.spacing_mm.max()
     return Anatomy(
         scan.grid,

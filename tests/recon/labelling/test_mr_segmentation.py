@@ -23,6 +23,7 @@ from canalwise.recon.labelling.mr_sac import interruptions, sac_of
 from canalwise.recon.labels import Part, Tissue, bone_mask, canal_mask, label_of
 from canalwise.recon.level.resampled_level import local_view
 from canalwise.recon.level.sac_sections import narrowest_mm2
+from canalwise.recon.level.unresolved import RECESS_WITHHELD
 from canalwise.recon.measurement.kinds import NARROWEST_SAC
 from canalwise.recon.modality import FROM_MR_ALONE
 from canalwise.recon.scan import Scan
@@ -130,6 +131,9 @@ def test_it_says_what_it_rests_on(anatomy: Anatomy) -> None:
     # the slices do not resolve a joint gap of 1 to 2 mm: no number of a joint is stated
     structures = {m.structure for m in anatomy.level("L3-L4").measurements}
     assert not any("facet joint" in name for name in structures)
+    # bone over a recess is as dark as the ligament
+    assert not any("lateral recess" in name for name in structures)
+    assert any(RECESS_WITHHELD in sentence for sentence in anatomy.level("L3-L4").warnings)
 
 
 def test_names_are_asked_where_no_sacrum_is_in_view(scan: Scan) -> None:
