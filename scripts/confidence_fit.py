@@ -1,12 +1,14 @@
 """Fits and checks the probabilities of `canalwise.recon.questions` on records of `confidence_records.py`.
 
 A record holds what the image showed of each level and how far off the answers were. `samples` turns records into one
-row an answer; `fitted` is logistic regression with a ridge and with signs that must hold; `reliability` and `rank` say
+row an answer; `fitted` regresses the logarithm of the error on what was seen, with a ridge and with signs that must
+hold; `held_out` gives each row the probability of a model that saw no scan of its spine; `reliability` and `rank` say
 how good probabilities are: ten bins, and Spearman's correlation of 1 - probability with the true error.
 """
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,36 +17,43 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, stats
 
-from canalwise.recon.questions import CANAL, FACET, REMOVAL, QuestionModel, features_of
+from canalwise.recon.questions import CANAL_AT_DISC, CANAL_AT_PEDICLE, FACET, QuestionModel, features_of
 
-LIMITS = {CANAL: 0.10, FACET: 0.10, REMOVAL: 0.25}
+REMOVAL, SWEEP = "resection within 25 %", "whole sweep within 25 %"
+"""Asked of the records too, though no model is kept of them: what was seen does not tell them."""
+
+LIMITS = {CANAL_AT_DISC: 0.10, CANAL_AT_PEDICLE: 0.10, FACET: 0.10, REMOVAL: 0.25, SWEEP: 0.25}
 """Question -> error up to which the answer counts as right."""
 
 SIGNS = {
-    "log voxel mm": -1,
-    "canal's contrast": 1,
-    "arch's contrast": 1,
-    "cut off": -1,
-    "missing": -1,
-    "gap darker": 1,
-    "gap over voxel": 1,
-    "joints": 1,
-    "windows": 1,
-    "alike": 1,
-    "out of range": -1,
+    "log canal mm2": -1,
+    "canal's border open": 1,
+    "gap over voxel": -1,
+    "windows": -1,
+    "alike": -1,
+    "out of range": 1,
+    "cut off": 1,
+    "sacral": 1,
 }
-"""Feature -> sign its weight must have."""
+"""Feature -> sign its weight must have: what makes the error greater or smaller."""
 
-OF_CANAL = ("log voxel mm", "canal's contrast", "cut off", "missing", "windows", "out of range")
-"""The canal's answer does not hang on joints."""
+NAMES = {
+    CANAL_AT_DISC: ("log canal mm2", "canal's border open", "gap over voxel", "alike", "out of range"),
+    CANAL_AT_PEDICLE: ("log canal mm2", "canal's border open", "gap over voxel", "windows", "sacral"),
+    FACET: ("log canal mm2", "canal's border open", "out of range", "cut off", "windows"),
+}
+"""Features of each question, few for the number of rows; all of them where none are named."""
 
-RIDGE = 1.0
-"""Penalty of a weight of 1 on features of unit spread."""
+FLOOR = 0.005
+"""Added to errors before the logarithm: half a per cent is as good as none (choice)."""
+
+RIDGE, FOLDS = 5.0, 5
+"""Penalty of a weight of 1 on features of unit spread, in rows; how many parts each spine's rows are tried in."""
 
 
 @dataclass(frozen=True)
 class Sample:
-    """One answer: question, features, true error (a fraction), and the case it is of."""
+    """One answer: question, features, true error (a fraction), and the spine it is of."""
 
     question: str
     features: Mapping[str, float]
@@ -61,45 +70,62 @@ def samples(records: Iterable[Mapping[str, Any]]) -> list[Sample]:
     """One row for each answer of the records; a joint without a number answers nothing."""
     found: list[Sample] = []
     for record in records:
-        case = f"{record.get('seed', '')} {record['name']}"
-        seen = record.get("seen") or record.get("features") or {}
-        for level, areas in (record.get("areas") or {}).get("by_level", {}).items():
-            if seen.get(level):
-                found += [Sample(CANAL, features_of(seen[level]), abs(error), case) for error in areas.values()]
-        effect, own = record.get("effect") or {}, seen.get(record.get("level", ""))
-        if not own:
-            continue
-        features = features_of(own)
-        kept = [
-            abs(effect[f"{word} facet area kept"])
-            for word in ("ipsilateral", "contralateral")
-            if f"{word} facet area kept" in effect
-        ]
-        if kept:
-            found.append(Sample(FACET, features, max(kept), case))
-        if "task bone removed %" in effect:
-            found.append(Sample(REMOVAL, features, abs(effect["task bone removed %"]) / 100.0, case))
+        # scans of one spine share their errors: they are kept together
+        case = str(record["seed"])
+        for level, own in record.get("levels", {}).items():
+            seen = record["seen"].get(level)
+            if not seen or not own:
+                continue
+            features = features_of(seen)
+            found += [
+                Sample(CANAL_AT_DISC if at == "canal at disc" else CANAL_AT_PEDICLE, features, abs(error), case)
+                for at, error in own.get("canal", {}).items()
+            ]
+            if "ours" in own:
+                found += _of_plan(own["ours"], own["true"], features, case)
     return found
 
 
+def _of_plan(
+    ours: Mapping[str, Any], true: Mapping[str, Any], features: Mapping[str, float], case: str
+) -> list[Sample]:
+    """Joints: the worst of both sides, kept by the sweep and by the resection. Bone: of either."""
+    kept = [
+        abs(ours[how][side] - true[how][side])
+        for how in ("sweep facets", "resection facets")
+        for side in ours[how].keys() & true[how].keys()
+    ]
+    taken = {how: abs(ours[f"{how} mm3"] / max(true[f"{how} mm3"], 1.0) - 1.0) for how in ("resection", "sweep")}
+    found = [Sample(REMOVAL, features, taken["resection"], case), Sample(SWEEP, features, taken["sweep"], case)]
+    return found + [Sample(FACET, features, worst, case) for worst in sorted(kept)[-1:]]
+
+
 def fitted(rows: Sequence[Sample], question: str) -> QuestionModel:
-    """The model of one question."""
+    """The model of one question: least squares of the log error, weights with their signs, and the scatter about it."""
     own = [row for row in rows if row.question == question]
-    names = OF_CANAL if question == CANAL else tuple(SIGNS)
+    names = NAMES.get(question, tuple(SIGNS))
     x = np.array([[row.features[name] for name in names] for row in own])
-    y = np.array([row.right for row in own], dtype=float)
     middle, spread = x.mean(axis=0), np.maximum(x.std(axis=0), 1e-3)
-    z = (x - middle) / spread
-
-    def loss(w: npt.NDArray[np.float64]) -> float:
-        odds = w[0] + z @ w[1:]
-        return float(np.logaddexp(0.0, np.where(y > 0, -odds, odds)).sum() + RIDGE * (w[1:] ** 2).sum())
-
-    bounds = [(None, None), *((0.0, None) if SIGNS[name] > 0 else (None, 0.0) for name in names)]
-    best = optimize.minimize(loss, np.zeros(len(names) + 1), method="L-BFGS-B", bounds=bounds).x
-    weights = best[1:] / spread
+    z, y = (x - middle) / spread, np.log(np.array([row.error for row in own]) + FLOOR)
+    signs = np.array([SIGNS[name] for name in names])
+    # the ridge as further rows, whose answer is no weight at all
+    left = np.vstack([z, np.sqrt(RIDGE) * np.eye(len(names))])
+    right = np.concatenate([y - y.mean(), np.zeros(len(names))])
+    bounds = (np.where(signs > 0, 0.0, -np.inf), np.where(signs > 0, np.inf, 0.0))
+    best = optimize.lsq_linear(left, right, bounds=bounds).x
+    scatter = np.sqrt(((y - y.mean() - z @ best) ** 2).sum() / max(len(y) - len(names) - 1, 1))
+    weights = best / spread
     kept = {name: round(float(w), 3) for name, w in zip(names, weights, strict=True) if abs(w) > 5e-4}
-    return QuestionModel(question, round(float(best[0] - (weights * middle).sum()), 3), kept)
+    start = float(y.mean() - (weights * middle).sum())
+    return QuestionModel(question, LIMITS[question], round(start, 3), kept, round(float(scatter), 3), FLOOR)
+
+
+def held_out(rows: Sequence[Sample], question: str) -> npt.NDArray[np.float64]:
+    """(N,) probabilities of a question's rows, each by a model fitted without any scan of its spine."""
+    own = [row for row in rows if row.question == question]
+    fold = np.array([zlib.crc32(row.case.encode()) % FOLDS for row in own])
+    models = [fitted([row for row, f in zip(own, fold, strict=True) if f != n], question) for n in range(FOLDS)]
+    return np.array([models[f].probability(row.features) for row, f in zip(own, fold, strict=True)])
 
 
 def reliability(probability: npt.NDArray[np.float64], right: npt.NDArray[np.bool_]) -> list[str]:
@@ -120,17 +146,13 @@ def rank(probability: npt.NDArray[np.float64], error: npt.NDArray[np.float64]) -
     return float(stats.spearmanr(1.0 - probability, error).statistic) if len(error) > 2 else float("nan")
 
 
-def tell(models: Sequence[QuestionModel], rows: Sequence[Sample]) -> None:
-    """Prints, a question: right on the whole, Brier score against that of the base rate, rank, ten bins."""
-    for model in models:
-        own = [row for row in rows if row.question == model.question]
-        if not own:
-            continue
-        stated = np.array([model.probability(row.features) for row in own])
-        right, error = np.array([row.right for row in own]), np.array([row.error for row in own])
-        brier, base = ((stated - right) ** 2).mean(), right.mean() * (1 - right.mean())
-        print(
-            f"{model.question}: {len(own)} answers, {right.mean():.2f} right, Brier {brier:.3f} (base {base:.3f}), "
-            f"Spearman with the error {rank(stated, error):.2f}"
-        )
-        print(*reliability(stated, right), sep="\n")
+def tell(question: str, rows: Sequence[Sample], stated: npt.NDArray[np.float64]) -> None:
+    """Prints a question's share right, Brier score against that of the base rate, rank, and ten bins."""
+    own = [row for row in rows if row.question == question]
+    right, error = np.array([row.right for row in own]), np.array([row.error for row in own])
+    brier, base = ((stated - right) ** 2).mean(), right.mean() * (1 - right.mean())
+    print(
+        f"{question}: {len(own)} answers of {len({row.case for row in own})} spines, {right.mean():.2f} right, "
+        f"Brier {brier:.3f} (base {base:.3f}), Spearman with the error {rank(stated, error):.2f}"
+    )
+    print(*reliability(stated, right), sep="\n")

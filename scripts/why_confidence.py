@@ -5,9 +5,9 @@ Prints a line per reading: confidence and its least reason, how far the borders 
 from the true ones (mean, mm), by how much the arch's border is off as a whole (mm) and the standard deviation stated.
 Then: how the marked and the unmarked readings fare, and the share of offsets within 1.96 standard deviations.
 
-With --records (lines of `confidence_records.py`, or what `accuracy_hard.py --json` wrote) it prints instead how good
-the probabilities of `canalwise.recon.questions` are, question by question: ten bins of reliability and the rank
-correlation with the true error. --fit first fits them anew on half of the cases, and checks on the other half.
+With --records (lines of `confidence_records.py`) it prints instead how good the probabilities of
+`canalwise.recon.questions` are, question by question: ten bins of reliability and the rank correlation with the true
+error. --fit fits them anew, and says how good models are on spines they did not see.
 
     python scripts/why_confidence.py --records FILE [--fit]
 """
@@ -17,7 +17,6 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import edt
 import numpy as np
-from confidence_fit import LIMITS, fitted, samples, tell
+from confidence_fit import LIMITS, fitted, held_out, samples, tell
 
 from canalwise.phantoms.cases.suite import stenosis
 from canalwise.phantoms.imaging.grids import GridRequest
@@ -156,17 +155,16 @@ def _offset_mm(anatomy: Anatomy, truth: np.ndarray, vertebra: str) -> float:
 
 
 def probabilities(files: list[Path], fit: bool) -> None:
-    """Prints how good the probabilities are on records, after fitting them on half of the cases where asked to."""
-    records = [record for file in files for record in records_in(file)]
-    rows = samples(records)
+    """Prints how good the probabilities are on records; where asked to, of models fitted on these anew."""
+    rows = samples(record for file in files for record in records_in(file))
     if not fit:
-        tell(MODELS, rows)
+        for model in MODELS:
+            own = [row for row in rows if row.question == model.question]
+            tell(model.question, rows, np.array([model.probability(row.features) for row in own]))
         return
-    first = [row for row in rows if zlib.crc32(row.case.encode()) % 2 == 0]
-    second = [row for row in rows if zlib.crc32(row.case.encode()) % 2 == 1]
-    half = [fitted(first, question) for question in LIMITS]
-    print("fitted on half of the cases, checked on the other half")
-    tell(half, second)
+    print("each answer by a model that saw no scan of its spine")
+    for question in LIMITS:
+        tell(question, rows, held_out(rows, question))
     print("fitted on all")
     for question in LIMITS:
         print(fitted(rows, question))
@@ -184,7 +182,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", default="", help="readings whose name holds this text")
     parser.add_argument("--records", type=Path, nargs="+", help="records of answers and their errors")
-    parser.add_argument("--fit", action="store_true", help="fit the probabilities on half of the records' cases")
+    parser.add_argument("--fit", action="store_true", help="fit the probabilities anew on the records")
     args = parser.parse_args()
     if args.records:
         probabilities(args.records, args.fit)

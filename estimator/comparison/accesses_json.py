@@ -109,7 +109,7 @@ def conclusion(comparison: AccessComparison) -> str:
 def _against(access: AccessResult, first: AccessResult) -> str:
     low, high = difference95_mm3(access, first)
     by = access.total_mm3 - first.total_mm3
-    more = f"{abs(by):.0f} mm3 {'more' if by >= 0 else 'less'} (95 %: {low:.0f} to {high:.0f})"
+    more = f"{abs(by):.0f} mm3 {'more' if by >= 0 else 'less'} (95 %: {round(low)} to {round(high)})"
     if not access.numbers.good:
         failing = f"frees {_percent(access)}" if not access.numbers.verdict.freed else "frees enough"
         broken = f" and breaks {', '.join(access.numbers.broken)}" if access.numbers.broken else ""

@@ -24,6 +24,7 @@ from canalwise.estimator.removal.structure_names import by_structure
 from canalwise.recon.anatomy import Level
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.labels import Side
+from canalwise.recon.questions import question_probabilities
 from canalwise.recon.serialization import to_data
 
 SCHEMA = "canalwise.estimate/1"
@@ -83,6 +84,7 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
         "ipsilateral_reach": _reach(estimate.reach.get(side), reported.reach.get(side)),
         "decompression": _decompression(estimate, reported),
         "confidence": _confidence(estimate.level),
+        "probabilities": question_probabilities(estimate.anatomy, estimate.level),
         "skin_entry": asdict(estimate.skin_entry),
         "limits": [{"name": name} | asdict(record) for name, record in estimate.limits.records.items()],
         "verdicts": _verdicts(estimate, reported, chances),

@@ -1,8 +1,8 @@
 """How sure a level and each of its structures is, from evidence in the image, each piece with a plain reason.
 
-Where questions have a fitted model (`recon.questions`; so far none has) a level found in a CT takes the least of their
-probabilities. Elsewhere its value is the *least* of its reasons, not their product: the pieces share causes (noise
-dims edges, gaps and symmetry alike, so a product would count it thrice), and a plan is as good as its worst structure.
+A level found in a CT takes the least of the probabilities that its answers are right (`recon.questions`). Elsewhere its
+value is the *least* of its reasons, not their product: the pieces share causes (noise dims edges, gaps and symmetry
+alike, so a product would count it thrice), and a plan is as good as its worst structure.
 The ramps that turn what is seen into 0..1 are choices; `scripts/why_confidence.py` holds them against true errors.
 """
 
@@ -23,7 +23,7 @@ from canalwise.recon.measurement.image_evidence import (
     JointGap,
     borders_of,
     gap_of,
-    label_fit,
+    open_border_frac,
     picture_of,
 )
 from canalwise.recon.measurement.plausible_ranges import implausible
@@ -173,17 +173,12 @@ def _seen(
     canal = found.get("canal")
     dips = [_dip(gaps[side], picture) if side in gaps else (0.0, 0.0) for side in SIDES]
     alike = [_alike(name, borders)[0] for name in borders if "left" in name and _alike(name, borders)]
-    fit = label_fit(picture)
     return {
         "calibrated": float(picture.calibrated),
         "voxel mm": picture.longest_mm,
-        "canal as bright as bone": fit.bright_canal_frac,
-        "canal's border open": fit.open_canal_frac,
-        "soft tissue as bright as bone": fit.bright_rest_frac,
-        "bone as dark as soft tissue": fit.dark_bone_frac,
+        "canal's border open": open_border_frac(picture),
         "canal mm2": canal_mm2(level),
         "sacral": float(not level.lower.startswith("L")),
-        "canal border mm": 0.0 if canal is None else canal.width_mm,
         "canal contrast over noise": over.get("canal", 0.0),
         "arch contrast over noise": min((v for name, v in over.items() if name != "canal"), default=0.0),
         "canal at the scan's end": 1.0 if canal is None else canal.end_frac,

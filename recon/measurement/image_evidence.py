@@ -112,15 +112,13 @@ class BorderContrast:
     """One structure's border in the image.
 
     `contrast`: how much brighter it is than what lies outside, in the scan's unit; `end_frac`: share of its border
-    that is the scan's own end; `mm3`: its volume; `height_mm`: its extent along the third axis, cranio-caudal;
-    `width_mm`: contrast over the median steepness at the border, which blur and long voxels widen; 0 where not seen.
+    that is the scan's own end; `mm3`: its volume; `height_mm`: its extent along the third axis, cranio-caudal.
     """
 
     contrast: float
     end_frac: float
     mm3: float
     height_mm: float
-    width_mm: float = 0.0
 
 
 def border_of(picture: ImageEvidence, mask: Mask, outside: Mask) -> BorderContrast | None:
@@ -148,14 +146,7 @@ def border_of(picture: ImageEvidence, mask: Mask, outside: Mask) -> BorderContra
         float(ends.sum() / max(edge.sum() + ends.sum(), 1)),
         float(own.sum()) * picture.grid.voxel_mm3,
         float(high - low),
-        contrast / max(_steepness(value, near, picture.grid), 1e-6) if seen else 0.0,
     )
-
-
-def _steepness(value: npt.NDArray[np.float32], near: Mask, grid: Grid) -> float:
-    """Median change of brightness over a mm, across a border."""
-    slopes = [np.gradient(value, float(mm), axis=axis)[near] for axis, mm in enumerate(grid.spacing_mm)]
-    return float(np.median(np.sqrt(np.sum(np.square(slopes), axis=0))))
 
 
 def _local_step(value: npt.NDArray[np.float32], near: Mask) -> float:
@@ -175,37 +166,20 @@ def borders_of(picture: ImageEvidence, structures: Mapping[str, tuple[int, ...]]
     return found
 
 
-@dataclass(frozen=True)
-class LabelFit:
-    """How well a level's labels and its brightness agree, shares 0..1.
+def open_border_frac(picture: ImageEvidence) -> float:
+    """Share of the canal's border that neither bone nor disc forms: there its place was filled in; 1 without a canal.
 
-    `bright_canal_frac`: canal that is as bright as bone; `open_canal_frac`: border of the canal that neither bone nor
-    disc forms; `bright_rest_frac`: soft tissue next to bone as bright as bone, over that; `dark_bone_frac`: bone as
-    dark as soft tissue.
+    >>> from canalwise.recon.labels import Part, Tissue, label_of
+    >>> labels = np.full((5, 5, 1), label_of("L3", Part.LAMINA_LEFT), np.uint16)
+    >>> labels[2, 2], labels[2, 1] = Tissue.CANAL, Tissue.SOFT
+    >>> scan = Scan(np.zeros(labels.shape, np.int16), Grid(labels.shape, np.eye(4)), "CT")
+    >>> open_border_frac(picture_of(scan, labels, (slice(0, 5), slice(0, 5), slice(0, 1))))
+    0.25
     """
-
-    bright_canal_frac: float
-    open_canal_frac: float
-    bright_rest_frac: float
-    dark_bone_frac: float
-
-
-def label_fit(picture: ImageEvidence) -> LabelFit:
-    """How well labels and brightness agree about a level of a CT; the border is the middle of bone and soft tissue."""
-    bone, canal = bone_mask(picture.labels), canal_mask(picture.labels)
-    rest = (picture.labels > 0) & ~bone & ~canal & ~disc_mask(picture.labels)
-    if min(bone.sum(), canal.sum(), rest.sum()) < FEWEST:
-        return LabelFit(1.0, 1.0, 1.0, 1.0)
-    smooth = ndimage.uniform_filter(picture.values, 3)
-    bright = smooth > (np.median(picture.values[bone]) + np.median(picture.values[rest])) / 2
-    near = rest & ndimage.binary_dilation(bone, iterations=SHELL + 1) & ~ndimage.binary_dilation(bone)
+    canal = canal_mask(picture.labels)
     border = ndimage.binary_dilation(canal) & ~canal & (picture.labels > 0)
-    return LabelFit(
-        float(bright[canal].mean()),
-        float((border & rest).sum() / max(border.sum(), 1)),
-        float((bright & near).sum() / bone.sum()),
-        float((~bright)[bone].mean()),
-    )
+    walled = bone_mask(picture.labels) | disc_mask(picture.labels)
+    return float((border & ~walled).sum() / border.sum()) if border.any() else 1.0
 
 
 @dataclass(frozen=True)

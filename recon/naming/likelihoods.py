@@ -10,6 +10,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import erfc
 from typing import Literal
 
 import numpy as np
@@ -42,14 +43,13 @@ class BinnedLikelihood:
     source: str = TRIAL
     evidence: EvidenceClass = "PRACTICE"
 
-    def of(self, value: float, sort: Sort, at_least: bool = False) -> float:
-        """Likelihood of a value, or of one at least as great.
+    def of(self, value: float, sort: Sort) -> float:
+        """Likelihood of a value.
 
-        >>> round(RIB.of(80.0, "short rib") / RIB.of(80.0, "lumbar"))
-        215
+        >>> SACRAL.of(0.9, "sacral") / SACRAL.of(0.9, "last")
+        45.0
         """
-        at, row = bisect_right(self.edges, value), self.by_sort[sort]
-        return sum(row[at:]) if at_least else row[at]
+        return self.by_sort[sort][bisect_right(self.edges, value)]
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class NormalLikelihood:
     Parameters
     ----------
     mean, sd, unit : of the value
-    stray_frac, stray_range : share of strays, and the width they spread over
+    stray_frac, stray_range, stray_from : share of strays, the width they spread over, and where that begins
     """
 
     quantity: str
@@ -70,14 +70,21 @@ class NormalLikelihood:
     stray_range: float
     source: str
     evidence: EvidenceClass
+    stray_from: float = 0.0
 
-    def of(self, value: float) -> float:
-        """Density at a value.
+    def of(self, value: float, at_least: bool = False) -> float:
+        """Density at a value; the probability of one at least as great where more is not known.
 
         >>> bend = BENDS["S1"]
         >>> bend.of(22.0) > 20 * bend.of(-10.0)
         True
+        >>> round(RIBS["short rib"].of(80.0) / RIBS["lumbar"].of(80.0)), round(RIBS["long rib"].of(0.0, True), 2)
+        (50, 1.0)
         """
+        if at_least:
+            beyond = 0.5 * erfc((value - self.mean) / self.sd / np.sqrt(2.0))
+            stray = np.clip((self.stray_from + self.stray_range - value) / self.stray_range, 0.0, 1.0)
+            return float((1 - self.stray_frac) * beyond + self.stray_frac * stray)
         peak = np.exp(-0.5 * ((value - self.mean) / self.sd) ** 2) / (self.sd * np.sqrt(2 * np.pi))
         return float((1 - self.stray_frac) * peak + self.stray_frac / self.stray_range)
 
@@ -130,21 +137,24 @@ LOPSIDED = BinnedLikelihood(
     },
 )
 
-RIB = BinnedLikelihood(
-    "reach of the longer strut from the midline",
-    "mm",
-    (58.0, 64.0, 104.0),
-    {
-        "sacral": (0.25, 0.25, 0.25, 0.25),
-        "transitional": (0.80, 0.15, 0.04, 0.01),
-        "last": (0.95, 0.04, 0.008, 0.002),
-        "lumbar": (0.98, 0.015, 0.004, 0.001),
-        "first": (0.96, 0.03, 0.009, 0.001),
-        "lumbar rib": (0.35, 0.25, 0.39, 0.01),
-        "short rib": (0.03, 0.05, 0.86, 0.06),
-        "long rib": (0.03, 0.03, 0.12, 0.82),
-    },
+RIB_REACHES: tuple[tuple[Sort, float, float], ...] = (
+    ("sacral", 60.0, 20.0),
+    ("transitional", 52.0, 8.0),
+    ("last", 48.0, 6.0),
+    ("lumbar", 46.0, 6.0),
+    ("first", 45.0, 6.0),
+    ("lumbar rib", 62.0, 14.0),
+    ("short rib", 85.0, 18.0),
+    ("long rib", 125.0, 18.0),
 )
+"""Sort, mean and standard deviation of a strut's reach, mm (choices, held against scripts/name_trials.py)."""
+
+RIBS: Mapping[Sort, NormalLikelihood] = {
+    sort: NormalLikelihood(f"reach of the longer strut, {sort}", mean, sd, "mm", 0.05, 120.0, TRIAL, "PRACTICE", 30.0)
+    for sort, mean, sd in RIB_REACHES
+}
+"""How far the longer strut beside a vertebra reaches from the midline. Twelfth ribs vary most, and overlap both the
+eleventh and a lumbar rib: a border between them would make a step of a millimetre decide."""
 
 ENDS_MM = 20.0
 """The column ends in view where the scan goes on this far below it (choice)."""

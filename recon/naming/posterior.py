@@ -26,7 +26,7 @@ from canalwise.recon.naming.likelihoods import (
     ENDS_OTHERWISE,
     FLANK,
     LOPSIDED,
-    RIB,
+    RIBS,
     SACRAL,
 )
 from canalwise.recon.severity_bands import Threshold
@@ -162,7 +162,7 @@ def vertebra_likelihoods(element: Element, own: VertebraCues) -> dict[str, float
         found["bend"] = 1 / 80.0 if element.place not in BENDS else BENDS[element.place].of(own.bend_deg)
     reach = own.rib.greater_mm
     if reach is not None:
-        found["rib"] = RIB.of(reach, element.sort, at_least=own.rib.runs_out)
+        found["rib"] = RIBS[element.sort].of(reach, at_least=own.rib.runs_out)
     return found
 
 

@@ -6,14 +6,13 @@ from collections.abc import Sequence
 
 from canalwise.recon.anatomy import NamesFrom
 from canalwise.recon.naming.column_cues import ColumnCues
-from canalwise.recon.naming.likelihoods import RIB
 from canalwise.recon.naming.posterior import NamesPosterior
 
 SACRUM_FRAC, ALA_FRAC = 0.3, 0.5
 """From these shares on a vertebra is said to look like a sacrum."""
 
-RIB_MM = RIB.edges[1]
-"""From this reach on a strut is said to be a rib."""
+RIB_MM = 64.0
+"""From this reach on a strut is said to be a rib: no transverse process is as long (choice)."""
 
 TRANSITIONAL_PROBABILITY = 0.15
 """Transitional anatomy is warned of from this probability on; about a tenth of people have it

@@ -1,33 +1,35 @@
 """Probabilities of a level's answers: what must lower and raise them, and where nothing is said."""
 
-import math
+from math import log
 
+import numpy as np
 import pytest
+from scipy import stats
 
 from canalwise.recon.questions import FACET, MODELS, QuestionModel, features_of, fitted_probabilities
 
 CLEAR = {
     "calibrated": 1.0,
     "voxel mm": 0.8,
-    "canal contrast over noise": 20.0,
-    "arch contrast over noise": 15.0,
+    "canal mm2": 320.0,
+    "canal's border open": 0.3,
     "canal at the scan's end": 0.0,
     "arch at the scan's end": 0.0,
-    "structures missing": 0.0,
-    "joint gap darker by": 0.6,
-    "joint gap darker over noise": 10.0,
     "joint gap mm": 1.5,
-    "joints": 2.0,
     "windows": 2.0,
     "sides alike": 0.9,
     "measurements out of range": 0.0,
+    "sacral": 0.0,
 }
 AUTOMATIC = {"parts": "automatic"}
 
 
-def test_log_odds_are_the_weighted_sum() -> None:
-    model = QuestionModel("toy", 0.5, {"joints": 1.0, "missing": -2.0})
-    assert model.probability({"joints": 2.0, "missing": 1.0}) == pytest.approx(1.0 / (1.0 + math.exp(-0.5)))
+def test_probability_is_the_share_of_log_errors_below_the_limit() -> None:
+    model = QuestionModel("toy", 0.1, -2.5, {"alike": -1.0, "sacral": 0.4}, 0.8, 0.01)
+    errors = np.exp(np.random.default_rng(0).normal(-2.5 - 0.5 + 0.4, 0.8, 200_000)) - 0.01
+    stated = model.probability({"alike": 0.5, "sacral": 1.0})
+    assert stated == pytest.approx((errors <= 0.1).mean(), abs=0.005)
+    assert stated == pytest.approx(stats.norm.cdf((log(0.11) + 2.6) / 0.8))
 
 
 @pytest.mark.parametrize("model", MODELS, ids=lambda model: model.question)
@@ -35,15 +37,18 @@ def test_a_worse_image_makes_no_answer_surer(model: QuestionModel) -> None:
     clear = model.probability(features_of(CLEAR))
     for worse in (
         {"voxel mm": 3.0},
-        {"canal contrast over noise": 2.0, "arch contrast over noise": 1.0},
-        {"structures missing": 2.0},
+        {"canal mm2": 120.0},
+        {"canal's border open": 0.6},
+        {"windows": 0.0},
+        {"sides alike": 0.2},
+        {"measurements out of range": 3.0},
         {"arch at the scan's end": 0.5},
-        {"measurements out of range": 2.0},
-        {"joints": 0.0, "joint gap darker by": 0.0, "joint gap mm": 0.0},
+        {"joint gap mm": 0.0},
+        {"sacral": 1.0},
     ):
         assert model.probability(features_of(CLEAR | worse)) <= clear + 1e-12
-    blind = CLEAR | {"voxel mm": 5.0, "canal contrast over noise": 1.0, "structures missing": 3.0, "windows": 0.0}
-    assert model.probability(features_of(blind)) < clear - 0.1
+    blind = CLEAR | {"voxel mm": 5.0, "canal mm2": 0.0, "canal's border open": 0.8, "windows": 0.0, "sides alike": 0.1}
+    assert model.probability(features_of(blind)) < clear - 0.3
 
 
 def test_nothing_is_said_of_what_was_not_fitted() -> None:

@@ -8,6 +8,7 @@ from typing import Any
 from canalwise.recon.anatomy import Anatomy, Confidence, Level, Naming
 from canalwise.recon.case.corrections import correction_sentences
 from canalwise.recon.measurement.confidence import CHECK_BELOW
+from canalwise.recon.questions import MODELS, NAME_RIGHT, question_probabilities
 from canalwise.workbench.style.phrases import number
 
 Json = Mapping[str, Any]
@@ -56,6 +57,15 @@ def reason_rows(sure: Confidence) -> list[tuple[str, str, str]]:
     [('joint gap', '0.50', 'it is narrow')]
     """
     return [(r.about, number(r.value_frac, 2), r.because) for r in sorted(sure.reasons, key=lambda r: r.value_frac)]
+
+
+def question_rows(anatomy: Anatomy, level: Level) -> list[tuple[str, str, str]]:
+    """(question, probability that the level's answer to it is right, what that probability rests on)."""
+    rests = {NAME_RIGHT: "all countings of the vertebrae", **{model.question: model.source for model in MODELS}}
+    return [
+        (question, number(probability, 2), rests[question])
+        for question, probability in question_probabilities(anatomy, level).items()
+    ]
 
 
 def structure_rows(sure: Confidence) -> list[tuple[str, str, str]]:

@@ -6,11 +6,13 @@ from typing import get_args
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from canalwise.recon.anatomy import Confidence, Level, Measurement, Naming
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.evidence import EvidenceClass
-from canalwise.recon.grid import isotropic_grid
+from canalwise.recon.examination.working_volume import working_volume
+from canalwise.recon.grid import Grid, isotropic_grid
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import Labels, Part, label_of
 from canalwise.recon.measurement.confidence import CHECK_BELOW, border_sd_mm, confidence_of, structures_of
@@ -21,6 +23,7 @@ from tests.recon.shapes import case
 
 GIVEN = {"parts": "given", "canal": "given", "sac": "modelled", "flavum": "modelled"}
 SURE = Naming("both", 0.95, "five counted")
+GRID_3_MM = Grid((40, 40, 12), np.diag([1.0, 1.0, 3.0, 1.0]))
 
 
 @cache
@@ -147,3 +150,19 @@ def test_noise_is_that_of_soft_tissue() -> None:
     values_hu[20:] += 1000
     assert noise_of(values_hu, np.indices((40, 40, 20))[0] < 20) == pytest.approx(30, rel=0.05)
     assert noise_of(values_hu, np.zeros((40, 40, 20), dtype=bool)) == 0.0
+
+
+def test_noise_with_grain_is_not_read_too_low() -> None:
+    grain = ndimage.gaussian_filter(np.random.default_rng(5).normal(size=(40, 40, 24)).astype(np.float32), 1.5)
+    grain *= 20.0 / grain.std()
+    soft = np.ones(grain.shape, dtype=bool)
+    assert noise_of(grain, soft, 6) == pytest.approx(20.0, rel=0.1)
+    assert noise_of(grain, soft) < 12.0  # neighbours share their grain
+
+
+def test_noise_of_slices_put_between_others_is_that_of_the_slices() -> None:
+    thick = Scan(np.random.default_rng(6).normal(40, 20, (40, 40, 12)).astype(np.int16), GRID_3_MM, "CT")
+    thin = working_volume(thick)
+    everywhere = tuple(slice(0, n) for n in thin.grid.shape)
+    picture = picture_of(thin, np.full(thin.grid.shape, 9, np.uint16), everywhere)
+    assert picture.noise == pytest.approx(20.0, rel=0.1)
