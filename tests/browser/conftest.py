@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ from canalwise.phantoms.spec import demo_spec
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.case.folder import write_case
 from canalwise.workbench.demonstration import phantom_case
-from tests.browser.rehearsal import Rehearsal
+from tests.browser.rehearsal import WAIT_MS, Rehearsal
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 QUIET = (
@@ -27,6 +28,11 @@ QUIET = (
 )  # fmt: skip
 SOFTWARE_GL = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader")
 NO_GL = ("--disable-gpu", "--disable-3d-apis")
+
+FIREFOX = os.environ.get("CANALWISE_FIREFOX", "")
+"""A Firefox to try the page in instead of Chromium; one that draws in software needs a display (such as Xvfb)."""
+
+FIREFOX_PREFERENCES = {"webgl.force-enabled": True, "webgl.forbid-software": False}
 
 LEVEL = "L3-L4"
 ALWAYS = ("test_numbers.py", "test_report_page.py")
@@ -52,6 +58,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.fixture(scope="session")
 def browser_path() -> str:
     """A browser on this machine; skips where there is none."""
+    if FIREFOX:
+        return FIREFOX
     found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
     if found is None:
         pytest.skip("no Chromium on this machine; install the package 'chromium' to try the page")
@@ -67,6 +75,14 @@ def browsers(browser_path: str) -> Iterator[Any]:
         opened: dict[tuple[str, ...], Any] = {}
 
         def browser(*flags: str) -> Any:
+            if FIREFOX:
+                flags = flags if flags == NO_GL else ()  # the only one that means anything there
+            if flags not in opened and FIREFOX:
+                without = {"webgl.disabled": flags == NO_GL}
+                opened[flags] = driver.firefox.launch(
+                    channel="moz-firefox", executable_path=browser_path, headless=not os.environ.get("DISPLAY"),
+                    firefox_user_prefs=FIREFOX_PREFERENCES | without,
+                )  # fmt: skip
             if flags not in opened:
                 arguments = ["--no-sandbox", *QUIET, *flags]
                 opened[flags] = driver.chromium.launch(executable_path=browser_path, args=arguments)
@@ -75,6 +91,21 @@ def browsers(browser_path: str) -> Iterator[Any]:
         yield browser
         for each in opened.values():
             each.close()
+
+
+def new_page(session: Any) -> Any:
+    """A page; Firefox, whose driver waits by what the page's policy forbids, is asked again and again instead."""
+    page = session.new_page()
+    if FIREFOX:
+
+        def asked(script: str, arg: Any = None) -> None:
+            end = time.monotonic() + WAIT_MS / 1000
+            while not page.evaluate(script, arg):
+                assert time.monotonic() < end, script
+                page.wait_for_timeout(50)
+
+        page.wait_for_function = asked
+    return page
 
 
 @pytest.fixture(scope="session")
@@ -117,7 +148,7 @@ def opened(browsers: Any) -> Iterator[Any]:
     def page_at(url: str, screen: str = "desk", flags: tuple[str, ...] = SOFTWARE_GL) -> Rehearsal:
         session = browsers(*flags).new_context(viewport=SCREENS[screen])
         sessions.append(session)
-        pages.append(Rehearsal(session.new_page()).open(url))
+        pages.append(Rehearsal(new_page(session)).open(url))
         return pages[-1]
 
     yield page_at
@@ -137,7 +168,7 @@ def rehearsal(server: Served, opened: Any) -> Rehearsal:
 def open_page(server: Served, browsers: Any) -> Iterator[Rehearsal]:
     """A page that the tests of a module share, drawn and with its level confirmed."""
     session = browsers(*SOFTWARE_GL).new_context(viewport=SCREENS["desk"])
-    yield Rehearsal(session.new_page()).open(server.url).confirm(LEVEL).begin_anew(LEVEL).rest().drawn()
+    yield Rehearsal(new_page(session)).open(server.url).confirm(LEVEL).begin_anew(LEVEL).rest().drawn()
     session.close()
 
 

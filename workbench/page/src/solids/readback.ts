@@ -3,12 +3,29 @@
 import type { WebGLRenderer, WebGLRenderTarget } from "three";
 import type { Edge } from "../pictures/orientation_letters";
 
-/** Rows begin at the bottom on the card, at the top on a canvas. */
+/** Waits until the picture is drawn, and copies it. */
 export function readInto(canvas: HTMLCanvasElement, renderer: WebGLRenderer, target: WebGLRenderTarget): void {
   const { width, height } = target;
-  if (canvas.width !== width || canvas.height !== height) [canvas.width, canvas.height] = [width, height];
   const rows = new Uint8Array(4 * width * height);
   renderer.readRenderTargetPixels(target, 0, 0, width, height, rows);
+  putRows(canvas, rows, width, height);
+}
+
+/** Copies the picture once it is drawn; the page goes on meanwhile. The target must stay as it is until then. */
+export async function readSoon(
+  canvas: HTMLCanvasElement,
+  renderer: WebGLRenderer,
+  target: WebGLRenderTarget,
+): Promise<void> {
+  const { width, height } = target;
+  const rows = new Uint8Array(4 * width * height);
+  await renderer.readRenderTargetPixelsAsync(target, 0, 0, width, height, rows);
+  putRows(canvas, rows, width, height);
+}
+
+/** Rows begin at the bottom on the card, at the top on a canvas. */
+function putRows(canvas: HTMLCanvasElement, rows: Uint8Array, width: number, height: number): void {
+  if (canvas.width !== width || canvas.height !== height) [canvas.width, canvas.height] = [width, height];
   const image = new ImageData(width, height);
   for (let row = 0; row < height; row++) {
     image.data.set(rows.subarray(4 * width * (height - 1 - row), 4 * width * (height - row)), 4 * width * row);

@@ -4,7 +4,7 @@ import { Color, PerspectiveCamera, WebGLRenderTarget, type WebGLRenderer } from 
 import type { LevelScene } from "../solids/level_scene";
 import { aimLens } from "../solids/camera";
 import type { EndoscopeLens } from "../solids/endoscope_optics";
-import { readInto } from "../solids/readback";
+import { readSoon } from "../solids/readback";
 
 /** Muscle and fat about the window, of which the scan's model holds nothing. */
 export const NOT_MODELLED = "#4a241d";
@@ -17,12 +17,12 @@ export class EndoscopePicture {
   /** `smooth`: have the card smooth edges, which it does for little; the processor does not. */
   constructor(private readonly smooth: boolean) {}
 
-  /** Draws a square picture of that many pixels a side. */
+  /** Draws a square picture of that many pixels a side; one at a time. */
   draw(
     renderer: WebGLRenderer,
     scene: LevelScene,
     view: { lens: EndoscopeLens; size: number; afterwards: boolean; plain: boolean },
-  ): void {
+  ): Promise<void> {
     const target = this.fitted(view.size);
     aimLens(this.camera, view.lens);
     const ground = renderer.getClearColor(new Color());
@@ -30,7 +30,7 @@ export class EndoscopePicture {
     renderer.setClearColor(view.plain ? "#000000" : NOT_MODELLED);
     scene.drawScope(renderer, this.camera, target, view.afterwards);
     renderer.setClearColor(ground);
-    readInto(this.canvas, renderer, target);
+    return readSoon(this.canvas, renderer, target);
   }
 
   private fitted(size: number): WebGLRenderTarget {

@@ -50,6 +50,9 @@ export class EndoscopeView {
   /** Bone that the plan takes left out, by phase; where it is not chosen, from the second phase on. */
   private readonly after = new Map<number, boolean>();
   private place: { hour: number; radius_frac: number } | null = null;
+  /** Is a picture being drawn, and is another wanted after it? */
+  private busy = false;
+  private again = false;
 
   constructor(
     root: HTMLElement,
@@ -171,21 +174,39 @@ export class EndoscopeView {
   private draw(detail: MeshDetail): void {
     const [lens, { scene }] = [this.lens(), this.stage];
     if (!lens || !scene || !this.canvas.clientWidth) return;
+    if (this.busy) {
+      this.again = true;
+      return;
+    }
+    const began_ms = performance.now();
     const size = Math.min(Math.round(this.canvas.clientWidth * ratioOf(this.drawing, detail)), MOST_PX);
     scene.detail(detail);
     scene.lens(this.store.state.plan, lens);
-    this.picture.draw(this.drawing.renderer, scene, {
+    const drawn = this.picture.draw(this.drawing.renderer, scene, {
       lens,
       size,
       afterwards: this.afterwards,
       plain: isShown(this.store.state.looks.shown, "plain"),
     });
-    this.face();
+    this.busy = true;
+    this.again = false;
+    void drawn.finally(() => this.finished(performance.now() - began_ms, detail));
     this.tellColours();
     setText(this.bone, this.afterwards ? "Bone shown as planned away" : "Bone shown as it stands");
     this.bone.setAttribute("aria-pressed", String(this.afterwards));
     this.tell();
+  }
+
+  /** The picture is there. While something moves, the scene has as long to itself as this one took. */
+  private finished(took_ms: number, detail: MeshDetail): void {
+    this.face();
     endoscopeHandle.drawn++;
+    const next = () => {
+      this.busy = false;
+      if (this.again) this.stage.scheduler.redraw("scope");
+    };
+    if (detail === "proxy") setTimeout(next, took_ms);
+    else next();
   }
 
   /** What each colour in the lens is. */
