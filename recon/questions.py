@@ -62,13 +62,32 @@ class QuestionModel:
         return 0.5 * erfc((mean - log(self.limit + self.floor)) / self.scatter / sqrt(2.0))
 
 
-def features_of(seen: Mapping[str, float]) -> Features:
-    """What the image shows of a level as features of about equal range; empty where nothing was judged.
+SEEN_NAMES = frozenset(
+    {
+        "canal mm2",
+        "canal's border open",
+        "joint gap mm",
+        "voxel mm",
+        "windows",
+        "sides alike",
+        "measurements out of range",
+        "arch at the scan's end",
+        "canal at the scan's end",
+        "sacral",
+    }
+)
+"""What of `Confidence.seen` features are made of."""
 
-    >>> features_of({})
-    {}
+
+def features_of(seen: Mapping[str, float]) -> Features:
+    """What the image shows of a level as features of about equal range; empty where not all of it was judged.
+
+    A case of an earlier version lacks some.
+
+    >>> features_of({}), features_of({"windows": 1.0})
+    ({}, {})
     """
-    if not seen:
+    if not seen.keys() >= SEEN_NAMES:
         return {}
     return {
         "log canal mm2": float(np.log(max(seen["canal mm2"], LEAST_CANAL_MM2) / USUAL_CANAL_MM2)),

@@ -51,6 +51,7 @@ def freed_with(at: ResectionLevel, taken: Float) -> Freed:
         at_disc=wanted.room.stations.at_disc,
         root_room_mm={side: _root_room_mm(wanted, taken, corridors.get(side)) for side in SIDES},
         root_room_before_mm={side: _root_room_mm(wanted, nothing, corridors.get(side)) for side in SIDES},
+        sac_seen=at.anatomy.sources.get("sac", "modelled") != "modelled",
     )
 
 

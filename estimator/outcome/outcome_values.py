@@ -45,6 +45,7 @@ class Freed:
     at_disc : the station at the disc's mid-plane
     root_room_mm : side -> least free height of the traversing root's corridor; NaN without a corridor
     root_room_before_mm : the same before
+    sac_seen : was the dural sac seen, not modelled?
     """
 
     share: float
@@ -55,6 +56,7 @@ class Freed:
     at_disc: int
     root_room_mm: Mapping[Side, float]
     root_room_before_mm: Mapping[Side, float]
+    sac_seen: bool
 
     def released(self, end: str) -> bool:
         """Is the ligament's insertion at that end released?"""

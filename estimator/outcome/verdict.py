@@ -115,10 +115,12 @@ def _frees(sides: Sides, freed: Freed, is_freed: bool, rules: ResectionRules) ->
 
 
 def _not_narrow(freed: Freed) -> str:
-    """What must be heard first of a sac that was wide before: there is little to operate for."""
+    """What must be heard first of a sac that was wide before: there is little to operate for, as far as it was seen."""
     least_mm2 = float(freed.areas.sac_before_mm2.min())
     if least_mm2 < NARROW_SAC.value:
         return ""
+    if not freed.sac_seen:
+        return "whether the dural sac is narrow is not known, for it was not seen but modelled; "
     return f"the dural sac was not narrow before (least {least_mm2:.0f} mm2, narrow below {NARROW_SAC.value:g}); "
 
 

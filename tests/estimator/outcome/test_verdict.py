@@ -8,11 +8,11 @@ from canalwise.estimator.outcome.outcome_values import Freed, StationAreas
 from canalwise.estimator.outcome.verdict import LEFT_AND_RIGHT, NARROW_SAC, verdict_with
 
 
-def freed_with(sac_before_mm2: float, sac_after_mm2: float, share: float) -> Freed:
+def freed_with(sac_before_mm2: float, sac_after_mm2: float, share: float, seen: bool = True) -> Freed:
     """One station, both sides alike, roots with the room they need."""
     areas = [np.array([mm2]) for mm2 in (300.0, 330.0, 310.0, 400.0, sac_before_mm2, 320.0, sac_after_mm2)]
     both, room = {"left": share, "right": share}, {"left": 9.0, "right": 9.0}
-    return Freed(share, both, {}, {}, StationAreas(np.zeros(1), *areas), 0, room, room)
+    return Freed(share, both, {}, {}, StationAreas(np.zeros(1), *areas), 0, room, room, seen)
 
 
 @pytest.mark.parametrize("before_mm2", [NARROW_SAC.value, 240.0])
@@ -21,6 +21,13 @@ def test_a_wide_sac_is_said_first_and_nothing_stays_narrow(before_mm2):
     assert verdict.sentence.startswith("The dural sac was not narrow before")
     assert "stays narrow" not in verdict.sentence
     assert not verdict.freed
+
+
+def test_a_modelled_sac_is_neither_wide_nor_narrow():
+    verdict = verdict_with(LEFT_AND_RIGHT, freed_with(240.0, 250.0, 0.7, seen=False), (), ResectionRules())
+    assert verdict.sentence.startswith("Whether the dural sac is narrow is not known")
+    assert "stays narrow" not in verdict.sentence
+    assert "not narrow" not in verdict.sentence
 
 
 def test_a_narrow_sac_freed_too_little_stays_narrow():
