@@ -1,6 +1,7 @@
 """The keep-out of the channel: the dural sac and labelled roots, less the retraction they allow.
 
-A root yields like the sac does, so one thinner than twice the retraction stops nothing.
+A root yields like the sac does, so one thinner than twice the retraction stops nothing. Where the sac is interrupted,
+for a stenosis presses it shut or the scan does not show it, its roots pass all the same: a straight piece joins both.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float, Grid, box_of
 from canalwise.recon.labels import Mask, Tissue
 from canalwise.recon.parallel import thread_count
+from canalwise.recon.severity_bands import Threshold
 
 FIELD_SPACING_MM = 0.3
 """Coarsest spacing of the distance field; its zero is off by less than half of this."""
@@ -32,6 +34,11 @@ SMOOTHING_VOXELS = 0.7
 
 LEVEL_REACH_MM = 30.0
 """Sac further than this from the level's origin stops nothing at that level."""
+
+
+PRESSED_SAC_MM = Threshold(
+    "radius of a sac that is pressed shut", 3.0, "mm", "choice: about 28 mm2 of roots without fluid", "PRACTICE"
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,18 +94,39 @@ def keep_out_of(anatomy: Anatomy, centre_ras_mm: Float, rules_mm: tuple[float, f
     retraction_mm, clearance_mm, tool_radius_mm = rules_mm
     near = anatomy.grid.box_around(centre_ras_mm[None], LEVEL_REACH_MM)
     labels, grid = anatomy.labels[near], anatomy.grid.cropped(near)
-    kept_out = (labels == Tissue.SAC) | (labels == Tissue.ROOT)
-    if not (labels == Tissue.SAC).any():
+    sac = labels == Tissue.SAC
+    if not sac.any():
         raise AnatomyNotFound(
             "dural sac", "must be labelled or modelled at the level", do="Build the case again with a label map."
         )
-    i, j, k = ndimage.find_objects(kept_out.astype(np.uint8))[0]
-    labels, grid = labels[i, j, k], grid.cropped((i, j, k))
-    sac, fine = _finely(labels == Tissue.SAC, grid)
-    blocked = _shrunk(sac, fine, retraction_mm)
+    sac = joined_sac(sac, grid)
+    i, j, k = ndimage.find_objects((sac | (labels == Tissue.ROOT)).astype(np.uint8))[0]
+    labels, sac, grid = labels[i, j, k], sac[i, j, k], grid.cropped((i, j, k))
+    finely, fine = _finely(sac, grid)
+    blocked = _shrunk(finely, fine, retraction_mm)
     if (labels == Tissue.ROOT).any():
         blocked |= _shrunk(_finely(labels == Tissue.ROOT, grid)[0], fine, retraction_mm)
     return KeepOut(fine, _distance_mm(blocked, fine), clearance_mm + tool_radius_mm)
+
+
+def joined_sac(sac: Mask, grid: Grid) -> Mask:
+    """(same shape) array: the sac, and where it is interrupted along the patient a straight round piece of
+    PRESSED_SAC_MM from the middle of one end to that of the other."""
+    points = grid.world_mm(np.argwhere(sac))
+    layer = np.floor(points[:, 2] / (1.01 * float(grid.spacing_mm.max()))).astype(int)
+    seen = np.unique(layer)
+    gaps = np.flatnonzero(np.diff(seen) > 1)
+    if not len(gaps):
+        return sac
+    out = sac.copy()
+    for gap in gaps:
+        low, high = (points[layer == seen[end]].mean(axis=0) for end in (gap, gap + 1))
+        box = grid.box_around(np.stack([low, high]), PRESSED_SAC_MM.value)
+        centres = grid.cropped(box).voxel_centres_mm()
+        along = np.clip((centres - low) @ (high - low) / float((high - low) @ (high - low)), 0.0, 1.0)
+        away = np.linalg.norm(centres - low - along[..., None] * (high - low), axis=-1)
+        out[box] |= away <= PRESSED_SAC_MM.value
+    return out
 
 
 def _shrunk(mask: Mask, grid: Grid, by_mm: float) -> Mask:

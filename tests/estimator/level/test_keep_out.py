@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import ndimage
 
 from canalwise.estimator.geometry.field_sampling import above_half
-from canalwise.estimator.level.keep_out import keep_out_of
+from canalwise.estimator.level.keep_out import PRESSED_SAC_MM, keep_out_of
+from canalwise.recon.grid import Grid
+from canalwise.recon.labels import Tissue
 from canalwise.recon.parallel import THREADS_VARIABLE
 from tests.estimator.toys import round_sac_anatomy
 
@@ -45,3 +49,20 @@ def test_distance_from_a_round_sac_less_its_retraction():
     off = np.abs(keep_out.distance_mm - expected)[beside]
     assert off.max() < VOXEL_MM
     assert off.mean() < VOXEL_MM / 3
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_where_the_sac_is_pressed_shut_its_roots_are_kept_clear_all_the_same(turned):
+    anatomy = round_sac_anatomy(7.0, 10.0)
+    heights = anatomy.grid.voxel_centres_mm()[..., 2]
+    labels = np.where((anatomy.labels == Tissue.SAC) & (np.abs(heights) < 4), Tissue.CANAL, anatomy.labels)
+    grid = anatomy.grid
+    if turned:  # an image whose first axis runs cranially
+        affine = grid.affine_ras_mm[:, [2, 1, 0, 3]]
+        labels, grid = np.ascontiguousarray(np.swapaxes(labels, 0, 2)), Grid(labels.shape[::-1], affine)
+    shut = replace(anatomy, labels=labels, occupancy=np.zeros(labels.shape, np.float32), grid=grid)
+    keep_out = keep_out_of(shut, np.zeros(3), RULES_MM)
+    index = np.rint(keep_out.grid.index_of(np.array([[0.0, 0.0, 0.0], [PRESSED_SAC_MM.value + 1.0, 0.0, 0.0]])))
+    inside, beside = (float(keep_out.distance_mm[tuple(at.astype(int))]) for at in index)
+    assert inside == 0.0
+    assert beside == pytest.approx(1.0 + RULES_MM[0], abs=VOXEL_MM)
