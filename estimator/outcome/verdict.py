@@ -14,9 +14,16 @@ from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.limit_rules import BRIDGE, FACET_AREA, FACET_WIDTH, LATERAL, PARS, UNDERCUT, LimitRule
 from canalwise.estimator.limits import Limits
-from canalwise.estimator.outcome.outcome_values import DecompressionVerdict, Freed, LimitCheck, ResectionCost
+from canalwise.estimator.outcome.outcome_values import (
+    DecompressionVerdict,
+    Freed,
+    LimitCheck,
+    ResectionCost,
+    StationAreas,
+)
 from canalwise.estimator.resection.resection import Resection
 from canalwise.recon.labels import SIDES, Side
+from canalwise.recon.level.sac_sections import LEAST_CANAL_MM2, LEAST_MM2
 from canalwise.recon.measurement.kinds import SCALES
 
 ALL_KEPT = "all limits kept"
@@ -78,7 +85,8 @@ def verdict_with(
     """The same of any access."""
     enough = rules.value("freed_enough_frac")
     shares = [share for share in freed.by_side.values() if not np.isnan(share)]
-    is_freed, broken = all(share >= enough for share in shares), [c.name for c in checks if c.met is False]
+    is_freed = all(share >= enough for share in shares) and not filled_by_unknown(freed.areas, freed.sac_seen)
+    broken = [c.name for c in checks if c.met is False]
     frees = _not_narrow(freed) + _frees(sides, freed, is_freed, rules)
     sentence = _sentence(frees, broken, is_freed, all_measured(checks))
     return DecompressionVerdict(is_freed, not broken, sentence[0].upper() + sentence[1:])
@@ -104,6 +112,8 @@ def _frees(sides: Sides, freed: Freed, is_freed: bool, rules: ResectionRules) ->
     """The part of the sentence that says what is freed, by the side that is freed least."""
     if np.isnan(freed.share):
         return "nothing presses on the room needed"
+    if filled_by_unknown(freed.areas, freed.sac_seen):
+        return "no dural sac is seen at the narrowest place; what fills the canal there is not known, nor what frees it"
     by_relation = {name: freed.by_side[side] for name, side in sides.items()}
     relation = min(by_relation, key=lambda name: np.inf if np.isnan(by_relation[name]) else by_relation[name])
     if is_freed:
@@ -112,6 +122,12 @@ def _frees(sides: Sides, freed: Freed, is_freed: bool, rules: ResectionRules) ->
         )
     narrow = _narrow(rules, freed, sides[relation], relation)
     return f"frees {_percent(by_relation[relation])} on the {relation} side: {narrow}"
+
+
+def filled_by_unknown(areas: StationAreas, sac_seen: bool) -> bool:
+    """Is there no sac at a station, though one was seen, and no ligament or calcium that fills the canal there?"""
+    shut = areas.sac_before_mm2 < LEAST_MM2
+    return sac_seen and bool((areas.before_mm2[shut] >= LEAST_CANAL_MM2).any())
 
 
 def _not_narrow(freed: Freed) -> str:

@@ -30,6 +30,12 @@ def test_a_modelled_sac_is_neither_wide_nor_narrow():
     assert "not narrow" not in verdict.sentence
 
 
+def test_nothing_is_freed_where_nobody_knows_what_presses_the_sac_shut():
+    verdict = verdict_with(LEFT_AND_RIGHT, freed_with(0.0, 300.0, 1.0), (), ResectionRules())
+    assert verdict.sentence.startswith("No dural sac is seen at the narrowest place")
+    assert not verdict.freed
+
+
 def test_a_narrow_sac_freed_too_little_stays_narrow():
     verdict = verdict_with(LEFT_AND_RIGHT, freed_with(80.0, 100.0, 0.7), (), ResectionRules())
     assert verdict.sentence.startswith("Frees 70 %")
