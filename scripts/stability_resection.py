@@ -101,19 +101,42 @@ def record_of(seed: int, spacing_mm: float) -> dict[str, Any]:
     return out
 
 
+def is_own(record: Any) -> bool:
+    """Is this a line that this script wrote, whole?
+
+    >>> is_own({"seed": 3, "freed": True}), is_own(7)
+    (False, False)
+    """
+    parts = {"plan", "mirrored", "turned", "shifted"}
+    return isinstance(record, dict) and all(
+        isinstance(record.get(f"{worth:g}"), dict) and parts <= set(record[f"{worth:g}"]) for worth in WORTHS
+    )
+
+
+def records_in(paths: Sequence[Path]) -> list[Any]:
+    """Every line of some files; a last one cut short is left out."""
+    lines = [line for path in paths for line in path.read_text().splitlines()]
+    return [json.loads(line) for line in lines if line.endswith("}")]
+
+
 def report(records: Sequence[dict[str, Any]]) -> str:
     """The table."""
-    lines = [f"{len(records)} spines; bone and freed of the plan, then difference: median, 90th percentile"]
-    for worth in (key for key in records[0] if key != "case"):
+    own = [record for record in records if is_own(record)]
+    lines = [f"{len(own)} spines; bone and freed of the plan, then difference: median, 90th percentile"]
+    if len(own) < len(records):
+        lines.append(f"{len(records) - len(own)} lines of other kinds are left out")
+    records = own
+    for worth in (f"{worth:g}" for worth in WORTHS) if own else ():
         plans = [r[worth]["plan"] for r in records]
-        whole = np.mean([[p["bone"], p["near"], p["far"]] for p in plans], axis=0)
-        lines.append(f"worth {worth}: bone {whole[0]:.0f} mm3, near {whole[1]:.3f}, far {whole[2]:.3f}")
+        bone, near, far = np.nanmean([[p["bone"], p["near"], p["far"]] for p in plans], axis=0)
+        lines.append(f"worth {worth}: bone {bone:.0f} mm3, near {near:.3f}, far {far:.3f}")
         for name in ("mirrored", "turned", "shifted"):
             rows = [(r[worth]["plan"], other) for r in records for other in r[worth][name]]
             shares = []
             for key in ("bone", "weighted", "near", "far"):
-                off = np.array([abs(b[key] - a[key]) / (a[key] if key in ("bone", "weighted") else 1) for a, b in rows])
-                shares.append(f"{key} {np.median(off):.3f} {np.percentile(off, 90):.3f}")
+                per = [max(a[key], 1.0) if key in ("bone", "weighted") else 1.0 for a, _ in rows]
+                off = np.array([abs(b[key] - a[key]) / whole for (a, b), whole in zip(rows, per, strict=True)])
+                shares.append(f"{key} {np.nanmedian(off):.3f} {np.nanpercentile(off, 90):.3f}")
             lines.append(f"  {name:9s} " + "   ".join(shares))
     return "\n".join(lines)
 
@@ -128,7 +151,7 @@ def main() -> None:
     parser.add_argument("--report", type=Path, nargs="+", metavar="FILE")
     options = parser.parse_args()
     if options.report:
-        print(report([json.loads(line) for path in options.report for line in path.read_text().splitlines()]))
+        print(report(records_in(options.report)))
         return
     records = []
     for seed in range(options.first, options.first + options.cases):

@@ -32,7 +32,7 @@ from canalwise.estimator.resection import (
     bound,
     choice,
     coarse,
-    entry_window,
+    line_values,
     refinement,
     resection,
     resection_level,
@@ -98,9 +98,9 @@ def tables(cases: Cases) -> None:
     print("tilt of the usual entry (plan.ENTRY_TILT_DEG)")
     for plan.ENTRY_TILT_DEG in (0.0, 10.0, 15.0, 25.0, 20.0):
         row(f"  {plan.ENTRY_TILT_DEG:g} deg", cases, usual)
-    print("pivots across and along (entry_window.PLACES)")
+    print("pivots across and along (line_values.PLACES)")
     for places in ((3, 3), (3, 5), (5, 9), (5, 5)):
-        setattr(resection, "entry_window", partial(entry_window.entry_window, places=places))  # noqa: B010
+        setattr(resection, "entry_window", partial(line_values.entry_window, places=places))  # noqa: B010
         row(f"  {places[0]} x {places[1]}", cases, usual)
     print("beginnings, groups and rounds (choice.THOROUGH)")
     for effort in (((0.05,), (1,), 1), ((0.05,), (1, 3), 3), ((0.05, 0.5, 2.0, 8.0), (1, 2, 4, 8), 3), choice.THOROUGH):

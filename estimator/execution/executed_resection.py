@@ -32,9 +32,8 @@ from canalwise.estimator.decompression.room_needed import CENTRAL
 from canalwise.estimator.resection.bite import some_tips
 from canalwise.estimator.resection.choice import completed
 from canalwise.estimator.resection.cover import cover_of
-from canalwise.estimator.resection.entry_window import EntryWindow, entry_window
 from canalwise.estimator.resection.line_region import LineRegion
-from canalwise.estimator.resection.line_values import Tips, ToolLines
+from canalwise.estimator.resection.line_values import EntryWindow, Tips, ToolLines, entry_window
 from canalwise.estimator.resection.refinement import joined_tips
 from canalwise.estimator.resection.resection import Resection, taken_along
 from canalwise.estimator.resection.tool_lines import tool_lines

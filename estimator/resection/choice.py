@@ -66,9 +66,6 @@ class ChoiceEffort(NamedTuple):
 THOROUGH = ChoiceEffort((0.5,), (1, 3), 3)
 """For the resection of one approach."""
 
-QUICK = ChoiceEffort((0.05,), (1,), 1)
-"""For many."""
-
 LEAST_GAIN_MM3 = 1e-6
 """Less than this is rounding, not tissue."""
 
@@ -80,16 +77,6 @@ LEAST_SAVED = 1.0
 
 NEAR_MM = 10.0
 """Lines whose tips lie nearer than this to those exchanged are tried again: two bites and a tip's step."""
-
-
-def chosen_lines(
-    cover: Cover, wanted_mm3: Float, zone: npt.NDArray[np.uint8], places_mm: Float, most: float, effort: ChoiceEffort
-) -> npt.NDArray[np.int32]:
-    """(n,) array: the lines to go."""
-    chosen = np.zeros(0, dtype=np.int32)
-    for z in np.unique(zone):
-        chosen = lines_of_zone(cover, np.where(zone <= z, wanted_mm3, 0.0), places_mm, most, chosen, effort)
-    return chosen
 
 
 def lines_of_zone(
@@ -115,7 +102,11 @@ def lines_of_zone(
     groups = np.array(effort.groups, dtype=np.int64)
 
     def found(start_mm3: float) -> tuple[Lines, float]:
-        return _found(cover, weight, places_mm, chosen, (stay, groups, effort.rounds), (most, start_mm3))
+        state = begun(cover, weight, chosen)
+        order, spent, left = found_from(
+            cover, weight, places_mm, chosen, state, (stay, groups, effort.rounds), (most, start_mm3)
+        )
+        return order, spent + left
 
     every = [found(start_mm3) for start_mm3 in effort.starts_mm3]
     return every[int(np.argmin([spent for _, spent in every]))][0]
@@ -145,17 +136,21 @@ def _union_cost(chosen: Lines, starts: Numbers, cells: Numbers, share: Numbers, 
 
 
 @njit(cache=True, nogil=True)
-def _found(
+def found_from(
     cover: Cover,
     weight: Numbers,
     places: Numbers,
     chosen: Lines,
+    state: ChoiceState,
     effort: tuple[int, Numbers, int],
     prices: tuple[float, float],
-) -> tuple[Lines, float]:
-    """Lines found from one beginning; the weighted bone, and what the tissue left would be worth."""
+) -> tuple[Lines, float, float]:
+    """Lines found from those chosen, their weighted bone, and what the tissue that they leave would be worth.
+
+    `state` is that of the lines chosen, and then of those found. `effort` is how many of the chosen stay, the groups
+    and the rounds; `prices` are what a cubic millimetre of tissue is worth, and what is added to each line's cost.
+    """
     kept, groups, rounds = effort
-    state = begun(cover, weight, chosen)
     order = _greedy(cover, weight, state, chosen, prices)
     for group in groups:
         tried = np.zeros(len(cover.tip), dtype=np.bool_)
@@ -169,7 +164,7 @@ def _found(
     for c in range(len(weight)):
         if state.covered[c] == 0 and cover.by_cell[0][c + 1] > cover.by_cell[0][c]:
             left += weight[c]
-    return order, spent + (prices[0] * left if left > 0 else 0.0)
+    return order, spent, prices[0] * left if left > 0 else 0.0
 
 
 @njit(cache=True, nogil=True)

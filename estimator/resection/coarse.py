@@ -1,20 +1,20 @@
 """Resections of many approaches at once, for search and charts: the same choice on a coarser lattice.
 
 The set and the price of bone are gathered in cells of twice the edge, lines are improved once and stay on the lattice,
-and nothing is counted on the scan's voxels; to screen, tips and pivots lie further apart too (`CoarseForm`). Where
-lines can be gone is asked on the fine lattice, for there a millimetre counts. What can be freed and the weighted bone
-follow the fine form from the dear side (`tests/estimator/resection/test_coarse.py` holds them together); a find is
-worked out anew by `resection_of`.
+and nothing is counted on the scan's voxels. What can be freed and the weighted bone follow the fine form from the dear
+side (`tests/estimator/resection/test_coarse.py` holds them together); a find is worked out anew by `resection_of`.
 
-Approaches share all that an instrument has at a level (`CoarseLevel`), and are gone through on several processors;
-each one's numbers are its own, so they are the same however many there are.
+Approaches share what they can (`pivot_lines`): their pivots are moved to a lattice, along their own axes to planes and
+then sideways to the nearest place, and the lines from each such pivot, with the bone they take and where they first
+come too near to bone beside them, are found once. Of these an approach picks those that pass beside its own laminae.
+A compiled loop goes through many approaches; each one's numbers are its own, however many there are and in however
+many threads.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -22,22 +22,29 @@ import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.instrument import Channel
-from canalwise.estimator.decompression.level_cells import PricedCells
-from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.resection.bite import set_cells, tips_of
-from canalwise.estimator.resection.choice import QUICK, bone_of, chosen_lines
-from canalwise.estimator.resection.cover import cover_of
-from canalwise.estimator.resection.entry_window import entry_window
-from canalwise.estimator.resection.line_values import SetCells, Tips
+from canalwise.estimator.resection.choice import ChoiceEffort
+from canalwise.estimator.resection.line_values import SetCells, Tips, dorsal_surface_mm, entry_axis
+from canalwise.estimator.resection.pivot_lines import LinePool, PivotSite, lines_from, resected
 from canalwise.estimator.resection.resection_level import ResectionLevel
-from canalwise.estimator.resection.tool_lines import tool_lines
-from canalwise.estimator.resection.tunnels import tunnels_of
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side
-from canalwise.recon.parallel import WORKERS
+from canalwise.recon.parallel import both
 
 COARSE_CELLS = 2
 """Edge of a cell of price and set, in cells of the fine lattice."""
+
+PLANE_MM = 8.0
+"""Pivots are moved along their axes to planes so far apart: by 4 mm at most of some 50."""
+
+ALONG_MM = 2.5
+"""Pivots are moved to multiples of this along the spine."""
+
+DIRECTION_STEP = 0.02
+"""The laminae's dorsal surface is found anew for directions so far apart: about 1 deg."""
+
+QUICK = ChoiceEffort((0.05,), (1,), 1)
+"""How hard lines are looked for."""
 
 
 @dataclass(frozen=True)
@@ -55,15 +62,16 @@ class CoarseForm:
 
 
 SCREEN = CoarseForm(2.5, (4, 3))
-"""Tells what cannot free enough: it frees 0.06 less than the fine form in the mean, 0.25 at most, for a third more
-bone, in the order of its bone (rank correlation 0.88, 24 plans of two levels; scripts/why_search.py)."""
+"""Tells what cannot free enough (scripts/why_search.py)."""
 
 CLOSE = CoarseForm(2.0, (5, 5))
-"""Ranks what may: the fine form's tips and pivots before lines are moved off the lattice. It frees 0.02 less in the
-mean, 0.11 at most, for a quarter more bone (rank correlation 0.84 on the same plans)."""
+"""Ranks what may: the fine form's tips and as many pivots, before lines are moved off the lattice."""
 
 LEVELS_KEPT = 8
-"""Levels and instruments kept ready."""
+"""Levels, sides and instruments kept ready."""
+
+POOL_MB = 96.0
+"""Lines kept of each; beyond it they are found anew."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,73 +104,97 @@ class CoarseResections:
         return np.asarray(shares.min(axis=0))
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class CoarseLevel:
-    """A level and an instrument made ready for coarse resections.
+    """A level, a side and an instrument made ready for coarse resections; lines are added as pivots are asked for.
 
     Parameters
     ----------
     wanted : the set in coarse cells
-    tips, keep_out : of the instrument's tool
-    priced : bone in coarse cells
+    tips : of the instrument's tool
+    pool : lines of the pivots asked for so far; an approach's choice is made among these
     """
 
     at: ResectionLevel
     channel: Channel
     form: CoarseForm
+    side: Side
     wanted: SetCells
     tips: Tips
-    keep_out: KeepOut
-    priced: PricedCells
+    pool: LinePool
+    site: PivotSite
+    surfaces: dict[tuple[int, ...], float] = field(default_factory=dict)
 
-    def one(self, approach: Approach) -> tuple[float, npt.NDArray[np.bool_]]:
-        """Weighted bone, and which cells of the set are taken."""
-        at, channel = self.at, self.channel
-        window = entry_window(approach, at.lamina_mm(approach.side), at.rules, self.form.places)
-        across = -1.0 if approach.side == "left" else 1.0
-        how = (at.level.frame, channel, at.rules)
-        lines = tool_lines(window, self.tips.places_mm, at.cells, self.keep_out, how, across, halves=False)
-        tunnels = tunnels_of(lines, window, self.priced, channel, at.rules, halves=False)
-        wanted, tips, most = self.wanted, self.tips, at.rules.value("bone_per_tissue")
-        cover = cover_of(lines, tunnels, tips, len(wanted.mm3))
-        chosen = chosen_lines(cover, wanted.mm3, wanted.zone, tips.places_mm, most, QUICK)
-        return bone_of(chosen, tunnels), self._taken_by(lines.tip[chosen])
+    @property
+    def across_mm(self) -> float:
+        """Between pivots across the window."""
+        return self.at.rules.value("window_lateral_mm") / (self.form.places[0] - 1)
 
-    def _taken_by(self, gone: npt.NDArray[np.int32]) -> npt.NDArray[np.bool_]:
-        taken, tips = np.zeros(len(self.wanted.mm3), dtype=bool), self.tips
-        for tip in gone:
-            taken[tips.takes[tips.starts[tip] : tips.starts[tip + 1]]] = True
-        return taken
+    def windows(self, approaches: Sequence[Approach]) -> tuple[npt.NDArray[np.int64], Float]:
+        """(A, P, 3) array of pivots' places on the lattice; (A, 4) array, direction outward and dorsal surface."""
+        axes = [entry_axis(approach) for approach in approaches]
+        docking, pivot, outward = (np.array(each) for each in zip(*axes, strict=True))
+        plane = np.rint(pivot[:, 1] / PLANE_MM)
+        moved = pivot + outward * ((plane * PLANE_MM - pivot[:, 1]) / outward[:, 1])[:, None]
+        steps = np.array([self.across_mm, PLANE_MM, ALONG_MM])
+        middle = np.stack([np.rint(moved[:, 0] / steps[0]), plane, np.rint(moved[:, 2] / steps[2])], axis=-1)
+        toward, (across, along) = 1 if self.side == "left" else -1, self.form.places
+        rise = self.at.rules.value("window_along_mm") / ALONG_MM
+        shifts = [(toward * x, 0, int(np.rint(z))) for x in range(across) for z in np.linspace(-rise, rise, along)]
+        docked = (docking * outward).sum(axis=1)
+        surface = np.maximum([self._surface_mm(each) for each in outward], docked)
+        nodes = middle.astype(np.int64)[:, None] + np.array(shifts, dtype=np.int64)
+        return nodes, np.concatenate([outward, surface[:, None]], axis=1)
+
+    def _surface_mm(self, outward: Float) -> float:
+        lamina = self.at.lamina_mm(self.side)
+        if not len(lamina):
+            return -np.inf
+        key = tuple(np.rint(outward / DIRECTION_STEP).astype(int).tolist())
+        if key not in self.surfaces:
+            direction = np.array(key) * DIRECTION_STEP
+            self.surfaces[key] = dorsal_surface_mm(lamina, direction / np.linalg.norm(direction))
+        return self.surfaces[key]
+
+    def resections(self, approaches: Sequence[Approach]) -> Float:
+        """(A, 3) array: weighted bone, and mm3 of the set taken on the left and on the right."""
+        nodes, planes = self.windows(approaches)
+        pool = self.pool
+        found = pool.with_pivots(np.unique(nodes.reshape(-1, 3), axis=0), lambda new: lines_from(self.site, new))
+        self.pool = found if found.size_mb < POOL_MB else LinePool.empty(found.steps_mm)
+        out, numbers = np.empty((len(approaches), 3)), found.numbers(nodes)
+        half = len(approaches) // 2
+
+        def some(rows: slice) -> None:
+            resected(self.site, found, numbers[rows], planes[rows], QUICK, out[rows])
+
+        both(lambda: some(slice(None, half)), lambda: some(slice(half, None)))
+        return out
 
 
 @lru_cache(LEVELS_KEPT)
-def coarse_level_of(at: ResectionLevel, channel: Channel, form: CoarseForm = SCREEN) -> CoarseLevel:
-    """A level made ready for coarse resections with one instrument, once."""
+def coarse_level_of(
+    at: ResectionLevel, channel: Channel, form: CoarseForm = SCREEN, side: Side = "left"
+) -> CoarseLevel:
+    """A level made ready for coarse resections from one side with one instrument, once."""
     wanted, keep_out = set_cells(at.wanted, COARSE_CELLS * at.cells.priced.edge_mm), at.keep_out(channel.tool_radius_mm)
     sizes = (at.rules.value("bite_mm"), channel.tool_radius_mm, form.step_mm)
     tips = tips_of(wanted, at.cells, at.solid, keep_out, at.level.frame, sizes)
-    return CoarseLevel(at, channel, form, wanted, tips, keep_out, at.cells.priced.gathered(COARSE_CELLS))
+    site = PivotSite.of(at, channel, side, wanted, tips)
+    across_mm = at.rules.value("window_lateral_mm") / (form.places[0] - 1)
+    return CoarseLevel(at, channel, form, side, wanted, tips, LinePool.empty((across_mm, PLANE_MM, ALONG_MM)), site)
 
 
 def coarse_resections(
     at: ResectionLevel, approaches: Sequence[Approach], form: CoarseForm = SCREEN
 ) -> CoarseResections:
     """What each approach to a level would take and free, coarsely."""
-    ready = [coarse_level_of(at, approach.channel, form) for approach in approaches]
-    for side in {approach.side for approach in approaches}:
-        at.lamina_mm(side)  # found once, before threads ask for it
-    with ThreadPoolExecutor(WORKERS) as pool:
-        found = list(pool.map(lambda level, approach: level.one(approach), ready, approaches))
-    freed = np.array([_shares(level.wanted, taken) for level, (_, taken) in zip(ready, found, strict=True)])
-    freed = freed.reshape(len(found), len(SIDES))
-    return CoarseResections(
-        np.array([weighted for weighted, _ in found]), {side: freed[:, s] for s, side in enumerate(SIDES)}
-    )
-
-
-def _shares(wanted: SetCells, taken: npt.NDArray[np.bool_]) -> list[float]:
-    """Share taken of the set on the patient's left and right."""
-    on_left = np.clip(0.5 + wanted.centres_mm[:, 0] / COARSE_CELLS, 0.0, 1.0)
-    whole = [float(wanted.mm3 @ mine) for mine in (on_left, 1 - on_left)]
-    part = [float(wanted.mm3[taken] @ mine[taken]) for mine in (on_left, 1 - on_left)]
-    return [got / of if of > 0 else float("nan") for got, of in zip(part, whole, strict=True)]
+    ready = [coarse_level_of(at, approach.channel, form, approach.side) for approach in approaches]
+    found, whole = np.empty((len(ready), 3)), np.empty((len(ready), 2))
+    for level in dict.fromkeys(ready):
+        mine = [n for n, each in enumerate(ready) if each is level]
+        found[mine] = level.resections([approaches[n] for n in mine])
+        whole[mine] = level.site.sides_mm3.sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        freed = np.where(whole > 0, found[:, 1:] / whole, np.nan)
+    return CoarseResections(found[:, 0], {side: freed[:, s] for s, side in enumerate(SIDES)})

@@ -55,10 +55,10 @@ def cover_of(lines: ToolLines, tunnels: Tunnels, tips: Tips, cells: int) -> Cove
     """The question for a number of cells of the set."""
     return Cover(
         tip=lines.tip, tip_starts=tips.starts, takes=tips.takes,
-        by_cell=_pattern(tips.starts, tips.takes, cells),
-        by_tip=_pattern(np.arange(len(lines.tip) + 1), lines.tip, len(tips.places_mm)),
+        by_cell=pattern(tips.starts, tips.takes, cells),
+        by_tip=pattern(np.arange(len(lines.tip) + 1), lines.tip, len(tips.places_mm)),
         starts=tunnels.starts, cells=tunnels.cells, share=tunnels.share, price=tunnels.price,
-        through=_transposed(tunnels.starts, tunnels.cells, tunnels.share, len(tunnels.price)),
+        through=transposed(tunnels.starts, tunnels.cells, tunnels.share, len(tunnels.price)),
     )  # fmt: skip
 
 
@@ -74,7 +74,7 @@ def _begins(columns: npt.NDArray[np.int32], count: int) -> Index:
 
 
 @njit(cache=True, nogil=True)
-def _pattern(starts: Numbers, columns: npt.NDArray[np.int32], count: int) -> Pattern:
+def pattern(starts: Numbers, columns: npt.NDArray[np.int32], count: int) -> Pattern:
     """Where a sparse matrix, given by rows, is not 0, by its columns."""
     where = _begins(columns, count)
     rows, at = np.empty(len(columns), dtype=np.int32), where[:-1].copy()
@@ -86,7 +86,7 @@ def _pattern(starts: Numbers, columns: npt.NDArray[np.int32], count: int) -> Pat
 
 
 @njit(cache=True, nogil=True)
-def _transposed(
+def transposed(
     starts: Numbers, columns: npt.NDArray[np.int32], values: npt.NDArray[np.float32], count: int
 ) -> Transposed:
     """A sparse matrix, given by rows, by its columns."""
@@ -149,6 +149,15 @@ def begun(cover: Cover, weight: Numbers, chosen: npt.NDArray[np.int32]) -> Choic
 
 
 @njit(cache=True, nogil=True)
+def widened(cover: Cover, before: Numbers, after: Numbers, state: ChoiceState) -> None:
+    """The (C,) tissue to be taken grows."""
+    for c in range(len(after)):
+        if after[c] > before[c] and state.covered[c] == 0:
+            for k in range(cover.by_cell[0][c], cover.by_cell[0][c + 1]):
+                state.gain[cover.by_cell[1][k]] += after[c] - before[c]
+
+
+@njit(cache=True, nogil=True, inline="always")
 def affordable_cost(cover: Cover, n: int, state: ChoiceState, most: float) -> float:
     """What line n costs beside the bone taken; where it is beyond `most`, only that it is."""
     total = 0.0

@@ -16,7 +16,7 @@ from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.geometry.cone_arrays import ConeArrays, cone_rows, united_solids
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.removal.region import SightedRegion
-from canalwise.estimator.resection.entry_window import EntryWindow
+from canalwise.estimator.resection.line_values import EntryWindow
 from canalwise.estimator.resection.tunnels import tubes_of
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Float, Grid

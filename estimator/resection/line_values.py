@@ -1,4 +1,10 @@
-"""Tool lines as values: from which pivot to which tip, what they take of the set and what of the bone."""
+"""Tool lines as values: where they enter, from which pivot to which tip, what they take of the set and of the bone.
+
+The approach gives the pivot; from there skin and fascia let it move lateral, away from the midline, and along the spine
+either way, within the records' bounds: the entry window. It is looked at on a small lattice whose corners are the
+bounds themselves. Ventral of the dorsal surface of the near laminae the burr clears the way; dorsal of it instruments
+pass beside bone.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from canalwise.estimator.approach.approach import Approach, axis_level
+from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.recon.grid import Float
+
+PLACES = (5, 5)
+"""Pivots across and along the window (scripts/why_resection.py)."""
+
+DORSAL_PERCENT = 99
+"""This percentile of the laminae's bone is their dorsal surface: strays of the labels do not move it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,3 +99,68 @@ class Tunnels:
     starts: npt.NDArray[np.int64]
     cells: npt.NDArray[np.int32]
     share: npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class EntryWindow:
+    """Where the instrument enters, level frame.
+
+    Parameters
+    ----------
+    pivots_mm : (P, 3) array, the approach's own first
+    outward : (3,) unit array, from the docking point to the pivot
+    beside_from_mm : how far outward, from the level's origin, the laminae's dorsal surface lies: from there on sleeve
+        and scope pass beside bone
+    """
+
+    pivots_mm: Float
+    outward: Float
+    beside_from_mm: float
+
+    def within(self, pivots_mm: Float) -> Float:
+        """(..., 3) array: pivots drawn in to the window's bounds."""
+        return np.clip(pivots_mm, self.pivots_mm.min(axis=0), self.pivots_mm.max(axis=0))
+
+
+def entry_window(
+    approach: Approach, lamina_mm: Float, rules: ResectionRules, places: tuple[int, int] = PLACES
+) -> EntryWindow:
+    """The window of an approach.
+
+    Parameters
+    ----------
+    lamina_mm : (N, 3) array, level frame: bone of both laminae of the approach's side, along the stations; where none
+        is in view the docking point stands for it
+    places : how many pivots across and along
+
+    >>> from canalwise.estimator.approach.approach import Phase
+    >>> plan = Approach("L3-L4", "left", (8.0, 12.0, 0.0), 40.0, (Phase("ipsilateral", 0.0),))
+    >>> window = entry_window(plan, np.array([[8.0, 18.0, 0.0]]), ResectionRules())
+    >>> window.beside_from_mm
+    18.0
+    >>> window.pivots_mm[0].tolist(), window.pivots_mm.max(axis=0).tolist(), len(window.pivots_mm)
+    ([8.0, 52.0, 0.0], [16.0, 52.0, 15.0], 25)
+    """
+    docking, pivot, outward = entry_axis(approach)
+    toward_side = 1.0 if approach.side == "left" else -1.0
+    lateral = np.linspace(0.0, rules.value("window_lateral_mm"), places[0])
+    along = np.linspace(-1.0, 1.0, places[1]) * rules.value("window_along_mm")
+    along = along[np.argsort(np.abs(along), kind="stable")]
+    shifts = [[toward_side * x, 0.0, z] for x in lateral for z in along]
+    docked = float(docking @ outward)
+    surface = dorsal_surface_mm(lamina_mm, outward) if len(lamina_mm) else docked
+    return EntryWindow(pivot + np.array(shifts), outward, max(surface, docked))
+
+
+def entry_axis(approach: Approach) -> tuple[Float, Float, Float]:
+    """Docking point, pivot and the unit vector from the one to the other, (3,) arrays of the level frame."""
+    first = approach.phases[0]
+    docking = np.array(approach.docking_point_mm)
+    axis = axis_level(approach.side, first.medial_tilt_deg, first.cranial_tilt_deg)
+    pivot = docking - approach.pivot_distance_mm * axis + np.array(first.pivot_shift_mm)
+    return docking, pivot, (pivot - docking) / np.linalg.norm(pivot - docking)
+
+
+def dorsal_surface_mm(lamina_mm: Float, outward: Float) -> float:
+    """How far outward from the level's origin the dorsal surface of (N, 3) places of the laminae lies."""
+    return float(np.percentile(lamina_mm @ outward, DORSAL_PERCENT))

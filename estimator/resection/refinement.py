@@ -24,8 +24,7 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.resection.bite import rows_of, some_tips
 from canalwise.estimator.resection.choice import LEAST_COST_MM3, THOROUGH, ChoiceEffort, lines_of_zone
 from canalwise.estimator.resection.cover import cover_of
-from canalwise.estimator.resection.entry_window import EntryWindow
-from canalwise.estimator.resection.line_values import Tips, ToolLines, Tunnels
+from canalwise.estimator.resection.line_values import EntryWindow, Tips, ToolLines, Tunnels
 from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.resection.tool_lines import clear_pairs
 from canalwise.estimator.resection.tunnels import tunnels_of

@@ -25,9 +25,8 @@ from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.resection.bound import least_bone
 from canalwise.estimator.resection.choice import bone_of
-from canalwise.estimator.resection.entry_window import EntryWindow, entry_window
 from canalwise.estimator.resection.line_region import LineRegion
-from canalwise.estimator.resection.line_values import Tips, ToolLines, Tunnels
+from canalwise.estimator.resection.line_values import EntryWindow, Tips, ToolLines, Tunnels, entry_window
 from canalwise.estimator.resection.refinement import (
     PIVOT_STEPS_MM,
     STEPS_MM,

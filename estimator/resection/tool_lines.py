@@ -24,8 +24,7 @@ from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells
 from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.geometry.cone_formulas import least_below
 from canalwise.estimator.level.keep_out import KeepOut
-from canalwise.estimator.resection.entry_window import EntryWindow
-from canalwise.estimator.resection.line_values import ToolLines
+from canalwise.estimator.resection.line_values import EntryWindow, ToolLines
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Float
 from canalwise.recon.parallel import both

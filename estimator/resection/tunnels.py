@@ -17,8 +17,7 @@ from numba import njit
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.level_cells import PricedCells
 from canalwise.estimator.decompression.rules import ResectionRules
-from canalwise.estimator.resection.entry_window import EntryWindow
-from canalwise.estimator.resection.line_values import ToolLines, Tunnels
+from canalwise.estimator.resection.line_values import EntryWindow, ToolLines, Tunnels
 from canalwise.recon.grid import Float
 from canalwise.recon.parallel import both
 
