@@ -275,9 +275,10 @@ def _diameter_panels(panels: Sequence[Axes], curve: DiameterCurve, chart: Instru
         if curve.stops_mm is not None:
             axes.axvline(curve.stops_mm, color=INK, linewidth=2.0)
     if curve.stops_mm is not None:
+        late = curve.stops_mm > 0.5 * (mm[0] + mm[-1])  # words beside the line that would leave the axes
         panels[0].annotate(f"frees too little\nfrom {curve.stops_mm:g} mm", (curve.stops_mm, 0.96), fontsize=9,
-                           xycoords=("data", "axes fraction"), xytext=(4, 0), textcoords="offset points",
-                           va="top")  # fmt: skip
+                           xycoords=("data", "axes fraction"), xytext=(-4 if late else 4, 0),
+                           textcoords="offset points", ha="right" if late else "left", va="top")  # fmt: skip
     if not curve.bands_mm:
         panels[0].annotate("none frees enough\nwithin the limits", (0.98, 0.04), xycoords="axes fraction", fontsize=9,
                            ha="right")  # fmt: skip
