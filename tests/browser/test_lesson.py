@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -210,10 +214,27 @@ def test_a_blind_plan_is_judged_when_it_is_done(rehearsal: Rehearsal) -> None:
     assert rows.count() == 2 + len(estimate["resection"]["limits"])
     bone = blind.panel.locator(".lesson-table").first.locator("tr", has_text="bone to free it").locator("td").first
     assert bone.text_content() == f"{estimate['resection']['bone_removed_mm3']['total']:.0f} mm\u00b3"
+    assert_score_files(blind, rows.count())
     blind.panel.get_by_role("button", name="Take that plan over").click()
     assert rehearsal.state("plan") != before
     rehearsal.do("store.undo()")
     assert rehearsal.state("plan") == before
+
+
+def assert_score_files(blind: Taught, judged: int) -> None:
+    """A class's score file of a judged plan, as CSV and as JSON, says what the page says."""
+    files = {}
+    for kind in ("CSV", "JSON"):
+        with blind.rehearsal.page.expect_download() as handed:
+            blind.panel.get_by_role("button", name=f"Save the score ({kind})").click()
+        assert handed.value.suggested_filename == f"score-{blind.name}.{kind.lower()}"
+        files[kind] = Path(handed.value.path()).read_text()
+    (row,) = csv.DictReader(io.StringIO(files["CSV"]))
+    whole = json.loads(files["JSON"])
+    broken = blind.panel.locator(".lesson-table").last.locator("tr.breached").count()
+    assert (int(row["judged"]), int(row["not_met"])) == (len(whole["verdicts"]), broken) == (judged, broken)
+    assert row["case_mark"] == whole["case_mark"] == blind.rehearsal.state("facts.mark")
+    assert "Not a medical device" in whole["caution"]
 
 
 def test_a_level_that_is_not_confirmed_is_not_taught(server: Any, opened: Any) -> None:

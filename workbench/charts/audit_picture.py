@@ -106,6 +106,6 @@ def _line(axes: Axes, cut: PlaneCut, values: Float, colour: str, style: str) -> 
 def _words(axes: Axes, cut: PlaneCut, title: str) -> None:
     left, right, up, down = EDGES[cut.kind]
     for x, y, word in ((0.02, 0.5, left), (0.98, 0.5, right), (0.5, 0.94, up), (0.5, 0.03, down)):
-        axes.text(x, y, word, transform=axes.transAxes, color="white", fontsize=7, ha="center" if x == 0.5 else
+        axes.text(x, y, word, transform=axes.transAxes, color="white", fontsize=9, ha="center" if x == 0.5 else
                   "left" if x < 0.5 else "right")  # fmt: skip
-    axes.text(0.02, 0.94, title, transform=axes.transAxes, color="white", fontsize=8.5, fontweight="bold")
+    axes.text(0.02, 0.94, title, transform=axes.transAxes, color="white", fontsize=9.5, fontweight="bold")

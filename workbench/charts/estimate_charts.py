@@ -141,7 +141,7 @@ def comparison_chart(rows: Sequence[Json]) -> Figure:
         ("bone_removed_mm3", 1.0, "bone removed, mm\u00b3", REMOVED),
         ("facet_left_frac", 100.0, "left joint kept, %", KEPT),
         ("facet_right_frac", 100.0, "right joint kept, %", KEPT),
-        ("freed_frac", 100.0, "freed, side freed less, %", KEPT),
+        ("freed_frac", 100.0, "side freed less, %", KEPT),
     )
     for axes, (key, scale, words, colour) in zip(figure.subplots(1, len(panels), sharey=True), panels, strict=True):
         values = [row.get(key) for row in rows]

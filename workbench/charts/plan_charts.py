@@ -44,7 +44,7 @@ HATCHES = ("////", "....", "\\\\\\\\", "xxxx", "----", "||||", "oooo", "++++")
 DARK_FRAC = 0.55
 """Cells darker than this share of the scale carry light numbers."""
 
-CAPTION_COLUMNS = 150
+CAPTION_COLUMNS = 108
 
 
 @singledispatch
@@ -74,8 +74,8 @@ def captioned_figure(chart: TiltChart | EntryMap | InstrumentChart) -> Figure:
     figure = figure_of(chart)
     width, height = figure.get_size_inches()
     caption = "\n".join(fill(text, CAPTION_COLUMNS) for text in (caption_of(chart), CAUTION))
-    figure.set_size_inches(width, height + 0.14 * (caption.count("\n") + 2))
-    figure.supxlabel(caption, x=0.01, ha="left", fontsize=6.5, color=QUIET)
+    figure.set_size_inches(width, height + 0.19 * (caption.count("\n") + 2))
+    figure.supxlabel(caption, x=0.01, ha="left", fontsize=9, color=QUIET)
     figure.suptitle(f"{chart.level}, entry on the patient's {chart.side}", x=0.01, ha="left", fontsize=9)
     return figure
 
@@ -123,8 +123,8 @@ def _angle_figure(chart: TiltChart) -> Figure:
     for axes in panels:
         _banded(axes, chart.bands_deg, float(tilt[chart.plan]))
         axes.set_xlim(tilt[0], tilt[-1])
-        axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.05), fontsize=6.5, handlelength=1.8)
-    panels[0].annotate(f"plan {number(float(tilt[chart.plan]))}\u00b0", (tilt[chart.plan], 1.0), fontsize=7.5,
+        axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.05), fontsize=9, handlelength=1.8)
+    panels[0].annotate(f"plan {number(float(tilt[chart.plan]))}\u00b0", (tilt[chart.plan], 1.0), fontsize=9.5,
                        xycoords=("data", "axes fraction"), ha="center", va="bottom", annotation_clip=False)  # fmt: skip
     return figure
 
@@ -157,7 +157,7 @@ def _by_relation(
 
 def _limit_line(axes: Axes, value: float, words: str) -> None:
     axes.axhline(value, color=LIMIT, linewidth=1.0, linestyle=(0, (2, 2)))
-    axes.annotate(words, (0.002, value), xycoords=("axes fraction", "data"), fontsize=6.5, va="bottom")
+    axes.annotate(words, (0.002, value), xycoords=("axes fraction", "data"), fontsize=9, va="bottom")
 
 
 def _banded(axes: Axes, bands: Iterable[tuple[float, float]], plan: float) -> None:
@@ -192,7 +192,7 @@ def _entry_figure(chart: EntryMap) -> Figure:
         row, column = chart.best_place
         corner = (chart.lateral_mm[column] - step / 2, chart.cranial_mm[row] - step / 2)
         keys.append(axes.add_patch(_square(corner, step)))
-    axes.legend(handles=keys, loc="upper left", bbox_to_anchor=(0.0, -0.1), fontsize=7, ncols=2, handleheight=1.6)
+    axes.legend(handles=keys, loc="upper left", bbox_to_anchor=(0.0, -0.1), fontsize=9, ncols=2, handleheight=1.6)
     axes.set(aspect="equal", xlabel=f"mm lateral of the midline, toward the patient's {chart.side}")
     axes.set_ylabel(f"mm cranial of the\n{chart.landmark}")
     if chart.side == "left":  # as seen in theatre, prone, head up: the patient's left on the left
@@ -226,7 +226,7 @@ def _write_cells(axes: Axes, chart: EntryMap) -> None:
             failed += f"\n{chart.freed_bone_mm3[row, column]:.0f}"
         dark = np.isfinite(bone) and (bone - low) > DARK_FRAC * max(high - low, 1.0)
         words = axes.text(at[0][column], at[1][row], failed if np.isnan(bone) else f"{bone:.0f}",
-                          ha="center", va="center", fontsize=6.5, color=PAPER if dark else INK)  # fmt: skip
+                          ha="center", va="center", fontsize=9, color=PAPER if dark else INK)  # fmt: skip
         if np.isnan(bone) and failed:
             words.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 0.6})
 
@@ -256,7 +256,7 @@ def _instrument_figure(chart: InstrumentChart) -> Figure:
         _diameter_panels(grid[:, column], curve, chart)
     for row, words in enumerate(("bone removed\nmm\u00b3", "joint surface\nkept, %", "freed\n%")):
         grid[row, 0].set(ylabel=words, ylim=(0, None if row == 0 else 105))
-        grid[row, 1].legend(loc="upper left", bbox_to_anchor=(1.0, 1.05), fontsize=6.5)
+        grid[row, 1].legend(loc="upper left", bbox_to_anchor=(1.0, 1.05), fontsize=9)
     return figure
 
 
@@ -275,13 +275,14 @@ def _diameter_panels(panels: Sequence[Axes], curve: DiameterCurve, chart: Instru
         if curve.stops_mm is not None:
             axes.axvline(curve.stops_mm, color=INK, linewidth=2.0)
     if curve.stops_mm is not None:
-        panels[0].annotate(f"frees too little\nfrom {curve.stops_mm:g} mm", (curve.stops_mm, 0.96), fontsize=7,
-                           xycoords=("data", "axes fraction"), xytext=(4, 0), textcoords="offset points",
-                           va="top")  # fmt: skip
+        late = curve.stops_mm > 0.5 * (mm[0] + mm[-1])  # words beside the line that would leave the axes
+        panels[0].annotate(f"frees too little\nfrom {curve.stops_mm:g} mm", (curve.stops_mm, 0.96), fontsize=9,
+                           xycoords=("data", "axes fraction"), xytext=(-4 if late else 4, 0),
+                           textcoords="offset points", ha="right" if late else "left", va="top")  # fmt: skip
     if not curve.bands_mm:
-        panels[0].annotate("none frees enough\nwithin the limits", (0.98, 0.04), xycoords="axes fraction", fontsize=7,
+        panels[0].annotate("none frees enough\nwithin the limits", (0.98, 0.04), xycoords="axes fraction", fontsize=9,
                            ha="right")  # fmt: skip
-    panels[0].annotate("plan", (curve.plan_mm, 1.0), xycoords=("data", "axes fraction"), fontsize=7.5, ha="center",
+    panels[0].annotate("plan", (curve.plan_mm, 1.0), xycoords=("data", "axes fraction"), fontsize=9.5, ha="center",
                        va="bottom", annotation_clip=False)  # fmt: skip
 
 

@@ -71,7 +71,7 @@ def _draw_side(axes: Axes, scan: Scan, anatomy: Anatomy, sections: Sequence[Draw
             (ends[0, 1], ends[0, 2]),
             xytext=(y[0] + 2.0, one.middle_ras_mm[2]),
             color=MARK,
-            fontsize=8,
+            fontsize=9,
             va="center",
             ha="right",
             bbox={"facecolor": "black", "alpha": 0.55, "edgecolor": "none", "pad": 1.5},
@@ -90,9 +90,9 @@ def _draw_section(axes: Axes, scan: Scan, anatomy: Anatomy, one: DrawnSection) -
         share = sampled((anatomy.labels == tissue).astype(np.float32), anatomy.grid, points)
         if share.max() > 0.5:
             axes.contour(at, at, share, [0.5], colors=[colour], linewidths=0.9)
-    axes.set_title(f"{one.level.name}: {one.words}", fontsize=8)
-    axes.text(-HALF_MM + 1, 0, "L", color=LINE, fontsize=8, va="center")
-    axes.text(HALF_MM - 1, 0, "R", color=LINE, fontsize=8, va="center", ha="right")
+    axes.set_title(f"{one.level.name}: {one.words}", fontsize=9)
+    axes.text(-HALF_MM + 1, 0, "L", color=LINE, fontsize=9, va="center")
+    axes.text(HALF_MM - 1, 0, "R", color=LINE, fontsize=9, va="center", ha="right")
     axes.set_axis_off()
 
 

@@ -83,7 +83,7 @@ def overview_uri(scan: Scan, levels: SeveralLevels, order: Sequence[str]) -> str
             name, number = one.prepared.level.name, order.index(one.prepared.level.name)
             axes.plot([pivot[1], dock[1]], [pivot[2], dock[2]], color=phase_colour(number), linewidth=3, zorder=4)
             axes.annotate(f"{number + 1}: {name} {one.resection.approach.side}", (pivot[1], pivot[2]), (2, 4),
-                          textcoords="offset points", fontsize=7, color=PAPER, ha="left")  # fmt: skip
+                          textcoords="offset points", fontsize=9, color=PAPER, ha="left")  # fmt: skip
         # head up, dorsal to the right, as on a lateral film of a patient who looks left
         axes.set(xlim=(high[1], low[1]), ylim=(low[2], high[2]))
         axes.set_axis_off()

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 STYLE: dict[str, Any] = {
     "font.family": "DejaVu Sans",
-    "font.size": 8.0,
+    "font.size": 9.0,
     "text.color": INK,
     "axes.labelcolor": INK,
     "axes.edgecolor": QUIET,

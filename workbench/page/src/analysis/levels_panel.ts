@@ -12,6 +12,12 @@ type Overview = AnswerTo<"overview">;
 
 const SAC_WORDS: Record<string, string> = { modelled: "modelled from the canal", measured: "measured", given: "given" };
 
+/** Width of the spine from the side, and between the middles of its buttons at least, px. */
+const [SIDE_PX, LEAST_APART_PX] = [300, 28];
+
+/** After every level with a rank. */
+const UNRANKED = 99;
+
 export const levelsPanel: PanelPart = (root, context, isOpen) => {
   const { store } = context;
   const frame = h(
@@ -65,15 +71,19 @@ function overview(context: Context, told: Overview): HTMLElement[] {
     ...several.map((sentence) => h("p", {}, written(sentence))),
     facts.cohort ? cohortLink(context) : null,
   );
-  const cards = h("div", { class: "level-cards" }, ...told.levels.map((one) => card(context, one)));
+  const ranked = [...told.levels].sort((a, b) => (a.rank ?? UNRANKED) - (b.rank ?? UNRANKED));
+  const cards = h("div", { class: "level-cards" }, ...ranked.map((one) => card(context, one)));
   return [...(told.side ? [fromTheSide(context, told.side)] : []), h("div", {}, words, cards)];
 }
 
 /** The spine with a button at each level. */
 function fromTheSide(context: Context, { png, width, height, at }: NonNullable<Overview["side"]>): HTMLElement {
+  let above = -Infinity;
   const marks = Object.entries(at).map(([name, down]) => {
     const mark = button(name, () => open(context, name), { "aria-label": `Open ${name}`, ...pressed(context, name) });
-    mark.style.top = `${100 * down}%`;
+    // neighbours that lie close keep apart
+    above = Math.max(100 * down, above + (100 * LEAST_APART_PX) / ((SIDE_PX * height) / width));
+    mark.style.top = `${above}%`;
     return mark;
   });
   const image = h("img", { src: png, width, height, alt: "The spine from the side, front on the left" });
@@ -87,7 +97,12 @@ function card(context: Context, { name, section, words, rank, reasons, planned, 
     "article",
     { class: "level-card", "aria-label": name },
     section ? h("img", { src: section, alt: `${name} in section where the sac is narrowest` }) : null,
-    h("h3", {}, name, rank === null ? "" : h("span", { class: "quiet" }, ` ${rank === 1 ? "narrowest" : `${rank}.`}`)),
+    h(
+      "h3",
+      {},
+      name,
+      rank === null ? "" : h("span", { class: "quiet" }, ` ${rank === 1 ? "narrowest" : `no. ${rank} by area`}`),
+    ),
     h("p", {}, words),
     reasons.length
       ? h("details", {}, h("summary", {}, "why"), ...reasons.map((each) => h("p", {}, written(each))))

@@ -1,6 +1,6 @@
 // How a lesson went: counts of questions asked, answered right, wrong and not at all.
 
-import type { LessonStep, MarkAnswer } from "../protocol/lessons";
+import type { JudgeAnswer, LessonStep, MarkAnswer } from "../protocol/lessons";
 
 /** A choice that was marked. */
 export interface MarkedChoice {
@@ -48,10 +48,23 @@ function missedWords(mark: MarkedChoice | undefined): string {
   return `you said ${mark.choice}; it is ${mark.answer.correct}`;
 }
 
+/** What a line of a class's score file is about. */
+export type ScoreSubject = Record<"lesson" | "case_mark" | "level" | "side", string>;
+
 /** One line of a class's score file, with its heading. */
-export function scoreCsv(score: LessonScore, about: Record<"lesson" | "case_mark" | "level" | "side", string>): string {
+export function scoreCsv(score: LessonScore, about: ScoreSubject): string {
   const { asked, right, wrong, unanswered } = score;
-  const row = { ...about, asked, right, wrong, unanswered };
+  return csvOf({ ...about, asked, right, wrong, unanswered });
+}
+
+/** The same of a plan that was made blind: how many of what it is held against it meets. */
+export function judgementCsv({ verdicts, missed }: JudgeAnswer, about: ScoreSubject): string {
+  const count = (met: boolean | null) => verdicts.filter((one) => one.met === met).length;
+  const counts = { judged: verdicts.length, met: count(true), not_met: count(false), not_measured: count(null) };
+  return csvOf({ ...about, ...counts, missed: missed.join("; ") });
+}
+
+function csvOf(row: Record<string, string | number>): string {
   const quoted = (value: string | number) =>
     /[",\n]/.test(String(value)) ? `"${String(value).replaceAll('"', '""')}"` : value;
   return `${Object.keys(row).join(",")}\n${Object.values(row).map(quoted).join(",")}\n`;

@@ -6,7 +6,7 @@ import { button, type Child, h, selectField, setText } from "../dom/elements";
 import { heading, judgementPage, note, questionForm, scorePage, stepList, stepWords } from "./lesson_views";
 import type { JudgeAnswer, LessonAnswer, LessonStep } from "../protocol/lessons";
 import type { Plan } from "../protocol/plan";
-import { scoreCsv, type LessonScore, type MarkedChoice } from "../model/lesson_score";
+import { judgementCsv, scoreCsv, type MarkedChoice, type ScoreSubject } from "../model/lesson_score";
 import { readStored, writeStored } from "../dom/browser_storage";
 import { savedText } from "../dom/files";
 import { savedProgress } from "../protocol/lessons";
@@ -96,11 +96,12 @@ class LessonPlayer {
     writeStored("localStorage", this.place, JSON.stringify(saved));
   }
 
-  private saveScore(score: LessonScore, kind: "csv" | "json"): void {
+  private saveScore(csv: (about: ScoreSubject) => string, whole: object, kind: "csv" | "json"): void {
     const { facts, plan } = this.context.store.state;
     const about = { lesson: this.name, case_mark: facts.mark, level: plan.level, side: plan.side };
-    const told = kind === "csv" ? scoreCsv(score, about) : `${JSON.stringify({ ...about, ...score }, null, 2)}\n`;
-    savedText(told, `score-${this.name}.${kind}`, kind === "csv" ? "text/csv" : "application/json");
+    const text =
+      kind === "csv" ? csv(about) : `${JSON.stringify({ caution: facts.caution, ...about, ...whole }, null, 2)}\n`;
+    savedText(text, `score-${this.name}.${kind}`, kind === "csv" ? "text/csv" : "application/json");
   }
 
   /** Asks anew for what has changed under the lesson, once the plan has come to rest and only while it is looked at. */
@@ -249,7 +250,7 @@ class LessonPlayer {
           this.mine.marks,
           (back) => this.go(back),
           () => this.again(),
-          (score, kind) => this.saveScore(score, kind),
+          (score, kind) => this.saveScore((about) => scoreCsv(score, about), score, kind),
         );
   }
 
@@ -401,7 +402,10 @@ class LessonPlayer {
         note("It is held against the limits and against a good plan \u2026"),
         again,
       ];
-    return [...judgementPage(judged, judged.good ? () => store.choose(judged.good!.plan) : null), h("p", {}, again)];
+    const { good } = judged;
+    const take = good ? () => store.choose(good.plan) : null;
+    const save = (kind: "csv" | "json") => this.saveScore((about) => judgementCsv(judged, about), judged, kind);
+    return [...judgementPage(judged, take, save), h("p", {}, again)];
   }
 
   private async judge(): Promise<void> {

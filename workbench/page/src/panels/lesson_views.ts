@@ -132,18 +132,25 @@ export function scorePage(
       : score.asked
         ? h("p", {}, "Nothing was missed.")
         : null,
-    h(
-      "p",
-      { class: "score-files" },
-      button("Start again", again),
-      button("Save the score (CSV)", () => save(score, "csv")),
-      button("Save the score (JSON)", () => save(score, "json")),
-    ),
+    scoreFiles((kind) => save(score, kind), button("Start again", again)),
   ];
 }
 
+const scoreFiles = (save: (kind: "csv" | "json") => void, ...before: HTMLElement[]): HTMLElement =>
+  h(
+    "p",
+    { class: "score-files" },
+    ...before,
+    button("Save the score (CSV)", () => save("csv")),
+    button("Save the score (JSON)", () => save("json")),
+  );
+
 /** The judgement on a plan that was made blind. */
-export function judgementPage(judged: JudgeAnswer, take: (() => void) | null): Child[] {
+export function judgementPage(
+  judged: JudgeAnswer,
+  take: (() => void) | null,
+  save: (kind: "csv" | "json") => void,
+): Child[] {
   const { missed, verdicts, numbers, good } = judged;
   const rows = numbers.map((row) =>
     h(
@@ -176,6 +183,7 @@ export function judgementPage(judged: JudgeAnswer, take: (() => void) | null): C
     ),
     take && good ? button("Take that plan over", take) : null,
     take && good ? h("span", { class: "quiet" }, " Undo brings yours back.") : null,
+    scoreFiles(save),
   ];
 }
 

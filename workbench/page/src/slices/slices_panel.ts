@@ -234,7 +234,8 @@ class SlicePanel {
   private atCross(scan: ScanVolume): string {
     const { structure, grey } = scan.at(slicesHandle.point);
     const unit = this.context.store.state.facts.modality === "CT" ? " HU" : "";
-    return `At the cross: ${structure || "outside the patient"}, ${Math.round(grey)}${unit}`;
+    const words = structure === "soft" ? "soft tissue" : structure || "outside the patient";
+    return `At the cross: ${words}, ${String(Math.round(grey)).replace("-", "\u2212")}${unit}`;
   }
 
   /** While the plan moves the slices follow at a distance, for the solids come first. */
