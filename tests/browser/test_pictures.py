@@ -226,6 +226,9 @@ def look_from_dorsal(page: Any) -> None:
     choose_side(page, "left")
     page.do("store.look({turned: 'theatre'});")
     page.page.locator("[data-view='dorsal']").click()
+    page.until(
+        "document.querySelector('#bench .letter-top').textContent === argument", LETTERS["theatre", "dorsal", "left"][0]
+    )
 
 
 def drag(page: Any, mark: str, by: tuple[float, float]) -> None:
