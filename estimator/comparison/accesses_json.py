@@ -49,7 +49,8 @@ def _row(access: AccessResult) -> dict[str, Any]:
         "freed": shared["freed"],
         "freed_frac": numbers.least_freed_frac,
         "bone_removed_mm3": access.total_mm3,
-        "interval95": list(access.interval95_mm3),
+        # no executions of a midline access are simulated
+        "interval95": None if access.as_executed is None else list(access.interval95_mm3),
         "bone_by_structure_mm3": by_patient_side(access),
         **joints,
         **pars,

@@ -95,7 +95,8 @@ def table(
 
     made = Table(title=title or None, title_justify="left", box=box.SIMPLE_HEAD)
     for place, name in enumerate(columns):
-        made.add_column(name, justify="right" if place in right else "left")
+        # what does not fit goes on in the next line: a number cut off is none
+        made.add_column(name, justify="right" if place in right else "left", overflow="fold")
     for row in rows:
         made.add_row(*row)
     return made

@@ -110,6 +110,11 @@ def test_intervals_hold_the_number_they_are_of():
         assert low <= one.total_mm3 <= high
 
 
+def test_no_interval_is_claimed_where_no_execution_is_simulated():
+    for row in comparison_as_json(compared())["rows"]:
+        assert (row["interval95"] is None) == (row["name"] == MIDLINE)
+
+
 def test_every_pinned_plan_meets_the_same_samples():
     one, other = (samples_of(prepared(), 3) for _ in range(2))
     assert (one.border_mm == other.border_mm).all()
