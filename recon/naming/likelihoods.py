@@ -46,8 +46,8 @@ class BinnedLikelihood:
     def of(self, value: float, sort: Sort) -> float:
         """Likelihood of a value.
 
-        >>> SACRAL.of(0.9, "sacral") / SACRAL.of(0.9, "last")
-        45.0
+        >>> round(SACRAL.of(0.9, "sacral") / SACRAL.of(0.9, "last"), 1)
+        141.7
         """
         return self.by_sort[sort][bisect_right(self.edges, value)]
 
@@ -92,17 +92,18 @@ class NormalLikelihood:
 SACRAL = BinnedLikelihood(
     "share of a vertebra taken for sacrum",
     "fraction",
-    (0.05, 0.3),
+    (0.05, 0.3, 0.75),
     {
-        "sacral": (0.03, 0.07, 0.90),
-        "transitional": (0.35, 0.25, 0.40),
-        "last": (0.93, 0.05, 0.02),
-        "lumbar": (0.97, 0.02, 0.01),
-        "first": (0.97, 0.02, 0.01),
-        "lumbar rib": (0.97, 0.02, 0.01),
-        "short rib": (0.97, 0.02, 0.01),
-        "long rib": (0.97, 0.02, 0.01),
+        "sacral": (0.03, 0.04, 0.08, 0.85),
+        "transitional": (0.35, 0.25, 0.20, 0.20),
+        "last": (0.93, 0.05, 0.014, 0.006),
+        "lumbar": (0.97, 0.02, 0.007, 0.003),
+        "first": (0.97, 0.02, 0.007, 0.003),
+        "lumbar rib": (0.97, 0.02, 0.007, 0.003),
+        "short rib": (0.97, 0.02, 0.007, 0.003),
+        "long rib": (0.97, 0.02, 0.007, 0.003),
     },
+    "choice; of 97 first sacral vertebrae in trials 92 had over 0.75, of 107 last lumbar ones none (name_trials.py)",
 )
 
 FLANK = BinnedLikelihood(
