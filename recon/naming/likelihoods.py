@@ -79,7 +79,7 @@ class NormalLikelihood:
         >>> bend.of(22.0) > 20 * bend.of(-10.0)
         True
         >>> round(RIBS["short rib"].of(80.0) / RIBS["lumbar"].of(80.0)), round(RIBS["long rib"].of(0.0, True), 2)
-        (50, 1.0)
+        (84, 1.0)
         """
         if at_least:
             beyond = 0.5 * erfc((value - self.mean) / self.sd / np.sqrt(2.0))
@@ -151,7 +151,7 @@ RIB_REACHES: tuple[tuple[Sort, float, float], ...] = (
 """Sort, mean and standard deviation of a strut's reach, mm (choices, held against scripts/name_trials.py)."""
 
 RIBS: Mapping[Sort, NormalLikelihood] = {
-    sort: NormalLikelihood(f"reach of the longer strut, {sort}", mean, sd, "mm", 0.05, 120.0, TRIAL, "PRACTICE", 30.0)
+    sort: NormalLikelihood(f"reach of the longer strut, {sort}", mean, sd, "mm", 0.03, 120.0, TRIAL, "PRACTICE", 30.0)
     for sort, mean, sd in RIB_REACHES
 }
 """How far the longer strut beside a vertebra reaches from the midline. Twelfth ribs vary most, and overlap both the
