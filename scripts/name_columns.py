@@ -141,8 +141,10 @@ def main() -> None:
         by_number = {n: name for n, name in enumerate(named, start=1) if name}
         free = posterior.silent_probability <= SILENT_MOST.value
         stated = free and least_probability(posterior, by_number, usual=True) >= CONFIRMED.value
-        rows.append((probability, named == column.names, column.sacrum or column.ribs, column.usual, stated))
-    reported, right, clear, usual, conditional = (np.array(values) for values in zip(*rows, strict=True))
+        rows.append(
+            (probability, named == column.names, column.sacrum or column.ribs, column.usual, stated, column.sacrum)
+        )
+    reported, right, clear, usual, conditional, sacrum = (np.array(values) for values in zip(*rows, strict=True))
     sure = reported >= CONFIRMED.value
     conditional &= ~sure
     print(
@@ -150,6 +152,9 @@ def main() -> None:
         f"{(conditional & usual & ~right).sum()}, on another {(conditional & ~usual & ~right).sum()}"
     )
     print(f"sacrum or ribs in view, usual anatomy: asked {(clear & usual & ~sure & ~conditional).sum()} after that")
+    asked = clear & usual & ~sure & ~conditional
+    for which, own in (("sacrum in view", clear & usual & sacrum), ("ribs only", clear & usual & ~sacrum)):
+        print(f"  {which}: asked {(asked & own).sum()} of {own.sum()}")
     print(
         f"columns {len(reported)}, confirmed {sure.sum()}, of these wrong {(sure & ~right).sum()} "
         f"(usual anatomy: {(sure & ~right & usual).sum()} of {(sure & usual).sum()})"

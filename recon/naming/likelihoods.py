@@ -46,8 +46,8 @@ class BinnedLikelihood:
     def of(self, value: float, sort: Sort) -> float:
         """Likelihood of a value.
 
-        >>> SACRAL.of(0.9, "sacral") / SACRAL.of(0.9, "last")
-        45.0
+        >>> round(SACRAL.of(0.9, "sacral") / SACRAL.of(0.9, "last"), 1)
+        141.7
         """
         return self.by_sort[sort][bisect_right(self.edges, value)]
 
@@ -79,7 +79,7 @@ class NormalLikelihood:
         >>> bend.of(22.0) > 20 * bend.of(-10.0)
         True
         >>> round(RIBS["short rib"].of(80.0) / RIBS["lumbar"].of(80.0)), round(RIBS["long rib"].of(0.0, True), 2)
-        (50, 1.0)
+        (84, 1.0)
         """
         if at_least:
             beyond = 0.5 * erfc((value - self.mean) / self.sd / np.sqrt(2.0))
@@ -92,17 +92,18 @@ class NormalLikelihood:
 SACRAL = BinnedLikelihood(
     "share of a vertebra taken for sacrum",
     "fraction",
-    (0.05, 0.3),
+    (0.05, 0.3, 0.75),
     {
-        "sacral": (0.03, 0.07, 0.90),
-        "transitional": (0.35, 0.25, 0.40),
-        "last": (0.93, 0.05, 0.02),
-        "lumbar": (0.97, 0.02, 0.01),
-        "first": (0.97, 0.02, 0.01),
-        "lumbar rib": (0.97, 0.02, 0.01),
-        "short rib": (0.97, 0.02, 0.01),
-        "long rib": (0.97, 0.02, 0.01),
+        "sacral": (0.03, 0.04, 0.08, 0.85),
+        "transitional": (0.35, 0.25, 0.20, 0.20),
+        "last": (0.93, 0.05, 0.014, 0.006),
+        "lumbar": (0.97, 0.02, 0.007, 0.003),
+        "first": (0.97, 0.02, 0.007, 0.003),
+        "lumbar rib": (0.97, 0.02, 0.007, 0.003),
+        "short rib": (0.97, 0.02, 0.007, 0.003),
+        "long rib": (0.97, 0.02, 0.007, 0.003),
     },
+    "choice; of 97 first sacral vertebrae in trials 92 had over 0.75, of 107 last lumbar ones none (name_trials.py)",
 )
 
 FLANK = BinnedLikelihood(
@@ -150,7 +151,7 @@ RIB_REACHES: tuple[tuple[Sort, float, float], ...] = (
 """Sort, mean and standard deviation of a strut's reach, mm (choices, held against scripts/name_trials.py)."""
 
 RIBS: Mapping[Sort, NormalLikelihood] = {
-    sort: NormalLikelihood(f"reach of the longer strut, {sort}", mean, sd, "mm", 0.05, 120.0, TRIAL, "PRACTICE", 30.0)
+    sort: NormalLikelihood(f"reach of the longer strut, {sort}", mean, sd, "mm", 0.03, 120.0, TRIAL, "PRACTICE", 30.0)
     for sort, mean, sd in RIB_REACHES
 }
 """How far the longer strut beside a vertebra reaches from the midline. Twelfth ribs vary most, and overlap both the
