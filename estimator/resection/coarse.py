@@ -37,7 +37,7 @@ COARSE_CELLS = 2
 PLANE_MM = 8.0
 """Pivots are moved along their axes to planes so far apart: by 4 mm at most of some 50."""
 
-ALONG_MM = 2.5
+ALONG_MM = 5.0
 """Pivots are moved to multiples of this along the spine."""
 
 DIRECTION_STEP = 0.02

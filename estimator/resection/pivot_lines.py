@@ -128,10 +128,11 @@ class PivotSite:
         """The site of a level."""
         outward, lamina = np.array([0.0, 1.0, 0.0]), at.lamina_mm(side)
         surface = dorsal_surface_mm(lamina, outward) if len(lamina) else 0.0
+        zones = np.unique(wanted.zone) if len(wanted.zone) else [0]
         on_left = np.clip(0.5 + wanted.centres_mm[:, 0] / wanted.edge_mm, 0.0, 1.0)
         return PivotSite(
             at, channel, side, tips, EntryWindow(np.zeros((0, 3)), outward, surface),
-            np.array([np.where(wanted.zone <= zone, wanted.mm3, 0.0) for zone in np.unique(wanted.zone)]),
+            np.array([np.where(wanted.zone <= zone, wanted.mm3, 0.0) for zone in zones]),
             wanted.mm3[:, None] * np.stack([on_left, 1 - on_left], axis=-1),
             pattern(tips.starts, tips.takes, len(wanted.mm3)),
         )  # fmt: skip

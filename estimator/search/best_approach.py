@@ -231,13 +231,14 @@ def _coarse_front(branch: SearchBranch, count: int) -> Float:
 def front_of(found: Sequence[Candidate]) -> tuple[Candidate, ...]:
     """Plans with limits kept of which none frees more for less bone, in rising order of bone; some where many.
 
-    Differences of less than LEAST_DIFFERENCE count for nothing.
+    Differences of less than LEAST_DIFFERENCE count for nothing: of plans alike the one with least bone is shown.
     """
-    kept = [one for one in found if one.numbers.verdict.kept]
+    kept = sorted((one for one in found if one.numbers.verdict.kept), key=lambda one: one.numbers.bone_mm3)
     if not kept:
         return ()
     losses = np.array([[one.numbers.bone_mm3, -one.numbers.least_freed_frac] for one in kept])
-    front = np.flatnonzero(non_dominated(np.rint(losses / LEAST_DIFFERENCE)))
+    alike, first = np.unique(np.rint(losses / LEAST_DIFFERENCE), axis=0, return_index=True)
+    front = np.sort(first[non_dominated(alike)])
     return tuple(kept[front[i]] for i in thinned(losses[front], SHOWN))
 
 
