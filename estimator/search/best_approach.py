@@ -45,14 +45,14 @@ TRIED = 4
 """Plans among which the likeliest is looked for."""
 
 ALIKE = 3
-"""No more than so many plans that a hand takes for the same are estimated exactly at first."""
+"""No more than so many plans that a surgeon would take for the same are estimated exactly at first."""
 
 CHANCE_SHARE = 0.12
 """Share of the budget spent on chances, as far as it goes."""
 
 OTHER_MM, OTHER_PIVOT_MM = 3.0, 5.0
-"""Two plans are not the same to a hand when docked this far apart, or held by pivots this far apart (about two standard
-deviations of the hand's errors)."""
+"""Two plans are not the same to a surgeon when docked this far apart, or held by pivots this far apart (about two standard
+deviations of the execution errors)."""
 
 LEAST_DIFFERENCE = (5.0, 0.005)
 """mm3 of bone and share freed that make a difference."""
@@ -253,7 +253,7 @@ def at_bounds(unit: Float) -> tuple[str, ...]:
 
 
 def same_plan(one: Candidate, other: Candidate) -> bool:
-    """Would a hand take one for the other?"""
+    """Would a surgeon take one for the other?"""
     if one.branch is not other.branch:
         return False
     (docking, pivot), (docking2, pivot2) = (_places(candidate.approach) for candidate in (one, other))

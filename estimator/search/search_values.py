@@ -77,7 +77,7 @@ class SearchResult:
     best : the least weighted bone that frees enough with all limits kept; where none was found, the most freed within
         limits
     robust : the likeliest to be carried out so
-    runner_up : the next best that is another plan to a hand; None if there is none
+    runner_up : the next best that is another plan to a surgeon; None if there is none
     pareto : plans of which none frees more for less bone, limits kept, in rising order of bone
     evaluated, exact : approaches looked at, and how many of them exactly
     stopped : whether the search was ended before its budget was spent

@@ -216,7 +216,7 @@ const DEFINITIONS: readonly (readonly [string, string])[] = [
   ],
   [
     "95 % interval",
-    "From errors of the borders in the scan and of the hand: entry, tilt, depth, registration. Their sizes are assumptions.",
+    "From errors of the borders in the scan and of execution: entry, tilt, depth, registration. Their sizes are assumptions.",
   ],
 ];
 
