@@ -51,8 +51,8 @@ CHANCE_SHARE = 0.12
 """Share of the budget spent on chances, as far as it goes."""
 
 OTHER_MM, OTHER_PIVOT_MM = 3.0, 5.0
-"""Two plans are not the same to a surgeon when docked this far apart, or held by pivots this far apart (about two standard
-deviations of the execution errors)."""
+"""Two plans are not the same to a surgeon when docked this far apart, or held by pivots this far apart (about two
+standard deviations of the execution errors)."""
 
 LEAST_DIFFERENCE = (5.0, 0.005)
 """mm3 of bone and share freed that make a difference."""
