@@ -14,10 +14,12 @@ import cc3d
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.recon.grid import Float, Grid
+from canalwise.recon.grid import Grid
 from canalwise.recon.image.volume import Voxels
 from canalwise.recon.labels import Labels, Mask, Part
 from canalwise.recon.severity_bands import Threshold
+
+Float32 = npt.NDArray[np.float32]
 
 SAC_FRAC = 0.3
 """Probability from which a voxel is sac: rootlets at the rim look like fat, so at a half areas of made-up MR come out 9
@@ -61,7 +63,7 @@ def sac_of(frac: npt.NDArray[np.floating], values: Voxels, labels: Labels, voxel
     return without_crumbs(seen, voxel_mm3)
 
 
-def brightness_of(values: Voxels, sac: Mask, labels: Labels) -> Float | None:
+def brightness_of(values: Voxels, sac: Mask, labels: Labels) -> Float32 | None:
     """Values as shares of the way from the darkest bone to fluid; None where fluid is not the brightest (a T1)."""
     bone = labels >= 100
     body = bone & (labels % 100 == Part.BODY)
@@ -70,10 +72,10 @@ def brightness_of(values: Voxels, sac: Mask, labels: Labels) -> Float | None:
     fluid, dark = float(np.percentile(values[sac], 95)), float(np.percentile(values[bone], 2))
     if fluid <= FLUID_OVER_MARROW * float(np.median(values[body])) or fluid <= dark:
         return None
-    return np.asarray((values - dark) / (fluid - dark), dtype=float)
+    return np.asarray((values - np.float32(dark)) / np.float32(fluid - dark), dtype=np.float32)
 
 
-def dark_layers(sac: Mask, bright_frac: Float) -> Mask:
+def dark_layers(sac: Mask, bright_frac: npt.NDArray[np.floating]) -> Mask:
     """(nz,) array: layers with sac in them, but as dark as ligament.
 
     >>> bright = np.array([0.9, 0.05, 0.5]) * np.ones((5, 5, 1))
