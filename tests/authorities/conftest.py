@@ -43,7 +43,7 @@ def mean_anatomy(mean_pair: tuple[PhantomScan, Anatomy]) -> Anatomy:
     return mean_pair[1]
 
 
-@pytest.fixture(scope="session", params=["L3-L4", "L4-L5"])
+@pytest.fixture(scope="session", params=["L3-L4", pytest.param("L4-L5", marks=pytest.mark.thorough)])
 def phantom_level(request: pytest.FixtureRequest) -> tuple[Anatomy, str]:
     """A moderately narrow phantom with its own labels, and the level to operate on."""
     case = next(c for c in phantom_suite() if c.name == f"{request.param} moderate, from the left")
