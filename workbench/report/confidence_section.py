@@ -50,13 +50,15 @@ def weak_sentences(level: Level) -> list[str]:
 
 
 def reason_rows(sure: Confidence) -> list[tuple[str, str, str]]:
-    """(what was looked at, how sure, why), the least sure first.
+    """(what was looked at, how sure, why), the least sure first; without the probabilities of `question_rows`.
 
     >>> from canalwise.recon.anatomy import Reason
     >>> reason_rows(Confidence(0.5, False, (Reason("joint gap", 0.5, "it is narrow"),), ()))
     [('joint gap', '0.50', 'it is narrow')]
     """
-    return [(r.about, number(r.value_frac, 2), r.because) for r in sorted(sure.reasons, key=lambda r: r.value_frac)]
+    questions = {model.question for model in MODELS}
+    seen = sorted((r for r in sure.reasons if r.about not in questions), key=lambda r: r.value_frac)
+    return [(r.about, number(r.value_frac, 2), r.because) for r in seen]
 
 
 def question_rows(anatomy: Anatomy, level: Level) -> list[tuple[str, str, str]]:
