@@ -63,7 +63,8 @@ def reason_rows(sure: Confidence) -> list[tuple[str, str, str]]:
 
 def question_rows(anatomy: Anatomy, level: Level) -> list[tuple[str, str, str]]:
     """(question, probability that the level's answer to it is right, what that probability rests on)."""
-    rests = {NAME_RIGHT: "all countings of the vertebrae", **{model.question: model.source for model in MODELS}}
+    named = "" if anatomy.naming is None else anatomy.naming.because
+    rests = {NAME_RIGHT: named, **{model.question: model.source for model in MODELS}}
     return [
         (question, number(probability, 2), rests[question])
         for question, probability in question_probabilities(anatomy, level).items()
