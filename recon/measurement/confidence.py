@@ -153,11 +153,14 @@ def confidence_of(
     seen = _seen(level, picture, borders, gaps)
     sure = Confidence(least, least < CHECK_BELOW.value, reasons, structures, seen)
     left = set(level.joints) - set(unresolved_sides(level, sure, sources))
-    fitted = list(fitted_probabilities(seen, sources, bool(left)).values())
-    if not fitted:
+    answers = tuple(
+        Reason(question, frac, f"{question} in {100 * frac:.0f} % of made-up levels that looked like this one")
+        for question, frac in fitted_probabilities(seen, sources, bool(left)).items()
+    )
+    if not answers:
         return sure
-    value = min([*fitted, *(reason.value_frac for reason in _names_reason(naming, level.name))])
-    return replace(sure, value_frac=value, check_by_eye=value < CHECK_BELOW.value)
+    value = min(reason.value_frac for reason in (*answers, *_names_reason(naming, level.name)))
+    return replace(sure, value_frac=value, check_by_eye=value < CHECK_BELOW.value, reasons=(*answers, *reasons))
 
 
 def _seen(

@@ -208,7 +208,7 @@ def naming_lines(naming: Json | None) -> list[str]:
 
 
 def sure_row(level: str, confidence: Json | None) -> tuple[str, str, str, str]:
-    """(level, confidence, CHECK BY EYE or nothing, the least reason).
+    """(level, confidence, CHECK BY EYE or nothing, the reason it is no greater).
 
     >>> weak = {"about": "joint gap left", "value_frac": 0.2, "because": "no joint was found"}
     >>> sure_row("L3-L4", {"value_frac": 0.2, "check_by_eye": True, "reasons": [weak]})
@@ -216,6 +216,8 @@ def sure_row(level: str, confidence: Json | None) -> tuple[str, str, str, str]:
     """
     if confidence is None:
         return level, "not judged", "", ""
-    least = min(confidence["reasons"], key=lambda reason: reason["value_frac"])
+    value = confidence["value_frac"]
+    # where answers have probabilities the least of these counts, however little single pieces of evidence say
+    least = min(confidence["reasons"], key=lambda reason: (reason["value_frac"] != value, reason["value_frac"]))
     marked = "CHECK BY EYE" if confidence["check_by_eye"] else ""
     return level, f"{confidence['value_frac']:.2f}", marked, least["because"]

@@ -50,18 +50,21 @@ def weak_sentences(level: Level) -> list[str]:
 
 
 def reason_rows(sure: Confidence) -> list[tuple[str, str, str]]:
-    """(what was looked at, how sure, why), the least sure first.
+    """(what was looked at, how sure, why), the least sure first; without the probabilities of `question_rows`.
 
     >>> from canalwise.recon.anatomy import Reason
     >>> reason_rows(Confidence(0.5, False, (Reason("joint gap", 0.5, "it is narrow"),), ()))
     [('joint gap', '0.50', 'it is narrow')]
     """
-    return [(r.about, number(r.value_frac, 2), r.because) for r in sorted(sure.reasons, key=lambda r: r.value_frac)]
+    questions = {model.question for model in MODELS}
+    seen = sorted((r for r in sure.reasons if r.about not in questions), key=lambda r: r.value_frac)
+    return [(r.about, number(r.value_frac, 2), r.because) for r in seen]
 
 
 def question_rows(anatomy: Anatomy, level: Level) -> list[tuple[str, str, str]]:
     """(question, probability that the level's answer to it is right, what that probability rests on)."""
-    rests = {NAME_RIGHT: "all countings of the vertebrae", **{model.question: model.source for model in MODELS}}
+    named = "" if anatomy.naming is None else anatomy.naming.because
+    rests = {NAME_RIGHT: named, **{model.question: model.source for model in MODELS}}
     return [
         (question, number(probability, 2), rests[question])
         for question, probability in question_probabilities(anatomy, level).items()
