@@ -327,7 +327,7 @@ def _cheapest_to(cover: Cover, cell: int, state: ChoiceState) -> tuple[int, floa
         t = cover.by_cell[1][k]
         got = state.gain[t]
         for q in range(cover.by_tip[0][t], cover.by_tip[0][t + 1]):
-            n = cover.by_tip[1][q]
+            n = int(cover.by_tip[1][q])
             # with lines lifted out a line costs at least what it costs beside all of them
             if (state.cost[n] + LEAST_COST_MM3) >= least * got:
                 continue
