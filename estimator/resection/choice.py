@@ -299,7 +299,7 @@ def _refilled(
             break
     left = 0.0
     for c in given_up:
-        if restored_cell(cover, weight, c, state):
+        if restored_cell(cover, weight, int(c), state):
             left += weight[c]
     return added, spent, worth * left if left > 0 else 0.0
 
