@@ -112,7 +112,8 @@ def _useful(candidates: Candidates, gone: Candidates, weight: Float) -> Candidat
         return candidates
     left = weight.copy()
     left[gone.tips.takes] = 0.0
-    return some_candidates(candidates, np.flatnonzero(_gains(candidates.tips, left)[candidates.lines.tip] > 0))
+    useful = np.flatnonzero(_gains(candidates.tips, left)[candidates.lines.tip] > 0)
+    return some_candidates(candidates, useful.astype(np.int32))
 
 
 def _gains(tips: Tips, weight: Float) -> Float:
