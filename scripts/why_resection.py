@@ -103,8 +103,13 @@ def tables(cases: Cases) -> None:
         setattr(resection, "entry_window", partial(line_values.entry_window, places=places))  # noqa: B010
         row(f"  {places[0]} x {places[1]}", cases, usual)
     print("beginnings, groups and rounds (choice.THOROUGH)")
-    for effort in (((0.05,), (1,), 1), ((0.05,), (1, 3), 3), ((0.05, 0.5, 2.0, 8.0), (1, 2, 4, 8), 3), choice.THOROUGH):
-        setattr(refinement, "lines_of_zone", partial(choice.lines_of_zone, effort=choice.ChoiceEffort(*effort)))  # noqa: B010
+    for effort in (
+        ((0.05,), (1,), 1),
+        ((0.05, 2.0), (1, 3), 3),
+        ((0.05, 0.5, 2.0, 8.0), (1, 2, 4, 8), 3),
+        choice.THOROUGH,
+    ):
+        setattr(refinement, "THOROUGH", choice.ChoiceEffort(*effort))  # noqa: B010
         row(f"  {effort[0]} {effort[1]} {effort[2]}", cases, usual)
     print("steps off the lattice, mm (refinement.STEPS_MM)")
     for steps in ((), (1.0,), (1.0, 0.5)):
