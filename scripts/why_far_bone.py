@@ -45,8 +45,8 @@ NARROWINGS_MM = (2.5, 4.0)
 """By which the bony canal's side walls and roof are moved inward."""
 
 CONCLUSION = """
-On four spines, eight plans: the room ends 1.1 mm short of the far lamina, no lamina stands in it, and a bite reaches
-what lies beneath. Nothing tried takes more than half a per cent of the far lamina: not the whole ligament to its
+On four spines, eight plans (two and four where the tool goes 4 mm beyond the scope and for narrowed canals): the room
+ends 1.1 mm short of the far lamina, no lamina stands in it, and a bite reaches what lies beneath. Nothing tried takes more than half a per cent of the far lamina: not the whole ligament to its
 attachment (0.0 %), not a scope that follows the tool to 4 mm over the top (0.1 %, both together 0.4), not a bony canal
 narrower by 4 mm (0.1). So neither tissue that presses nor the passage of instruments explains 8.8 %; what is left is
 undercutting for sight, which is not modelled, and where the paper let laminae end. Far joints are a matter of bone that
