@@ -244,13 +244,20 @@ def drag(page: Any, mark: str, by: tuple[float, float]) -> None:
     mouse.up()
 
 
+def height_of_bench(page: Any) -> int:
+    return int(page.do("return bench.canvas.clientHeight"))
+
+
 def test_docking_point_is_dragged_over_bone(rehearsal):
     look_from_dorsal(rehearsal)
-    before = rehearsal.state("plan")
+    before, room = rehearsal.state("plan"), height_of_bench(rehearsal)
+    rehearsal.do("store.subscribe(() => { window.heights = [...(window.heights ?? []), bench.canvas.clientHeight]; });")
     drag(rehearsal, "dock", (-12.0, 8.0))
     rehearsal.page.wait_for_function("() => !window.rehearsal.store.state.moving")
     rehearsal.rest()
     after = rehearsal.state("plan")
+    # a picture that grew under the pointer would drag the mark off by as much
+    assert set(rehearsal.page.evaluate("window.heights")) == {room}
     moved = np.subtract(after["docking_point_mm"], before["docking_point_mm"])
     assert rehearsal.state("problem") == ""
     assert moved[2] > 0.5

@@ -14,6 +14,9 @@ from pathlib import Path
 import pytest
 from websockets.sync.client import ClientConnection, connect
 
+from canalwise.estimator.charts import entry_map as entry_map_module
+from canalwise.estimator.charts import instrument_chart as instrument_chart_module
+from canalwise.estimator.charts import tilt_chart as tilt_chart_module
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.case.folder import read_case, write_case
 from canalwise.workbench.rehearsal.server import app
@@ -158,6 +161,19 @@ def _cold():
     """Servers that prepare nothing of themselves: most tests ask for no number."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(app, "warmed_up", lambda *_: None)
+        yield
+
+
+@pytest.fixture(scope="module")
+def few_chart_points() -> Iterator[None]:
+    """Charts of wide steps and few instruments, so that what asks for them stays quick."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(entry_map_module, "STEP_MM", 16.0)
+        patch.setattr(tilt_chart_module, "STEP_DEG", 15.0)
+        patch.setattr(entry_map_module.entry_map, "__defaults__", (16.0, lambda _: None))
+        patch.setattr(tilt_chart_module.usual_tilts_deg, "__defaults__", (15.0,))
+        diameters = {"sleeve": (8.0, 12.0), "tool": (3.5, 6.0)}
+        patch.setattr(instrument_chart_module.instrument_chart, "__defaults__", (diameters, lambda _: None))
         yield
 
 

@@ -7,6 +7,7 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,9 @@ import pytest
 
 from canalwise.estimator.execution.uncertainty_values import ExecutionTrial
 from canalwise.estimator.level.target_names import NAMES
-from canalwise.workbench.rehearsal.handlers import execution
+from canalwise.workbench.rehearsal.handlers import execution, overview
 from canalwise.workbench.rehearsal.server.registry import request_kinds
+from canalwise.workbench.report.audit_section import PLACE_COLUMNS, AuditSection, AuditTable
 from canalwise.workbench.surfaces.binary_frames import frame_of
 from tests.workbench.rehearsal.conftest import Served, Talker
 
@@ -79,6 +81,7 @@ def questions(plan: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
         ("radiographs", {"plan": plan}),
         ("overview", {}),
         ("audit", {"level": level}),
+        ("cohort", {}),
         ("stop", {"of": 1}),
     ]  # fmt: skip
 
@@ -101,7 +104,23 @@ def lesson_questions(page: Talker, plan: dict[str, Any], lessons: list[str]) -> 
 
 
 @pytest.fixture(scope="module")
-def reported(served: Served, toy_plan: dict[str, Any]) -> list[tuple[str, Any]]:
+def earlier_results(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """An audit with every kind of table, and the summary of a cohort, as if other commands had left them."""
+    summary = tmp_path_factory.mktemp("cohort") / "summary.html"
+    summary.write_text("<p>the cohort</p>")
+    taken = AuditTable("Bone taken", ("structure", "mm\u00b3"), [("L3 lamina left", "12")])
+    places = AuditTable("Places to look at", PLACE_COLUMNS, [("missed", "3", "5", "9", "-1")], ((5.0, 9.0, -1.0),))
+    with pytest.MonkeyPatch.context() as patch:
+        found = AuditSection("Freed as planned.", (taken, places), ("One joint is opened.",))
+        patch.setattr(overview, "kept_audit", lambda *_: found)
+        patch.setattr(overview, "cohort_summary", lambda _: summary)
+        yield
+
+
+@pytest.fixture(scope="module")
+def reported(
+    served: Served, toy_plan: dict[str, Any], few_chart_points: None, earlier_results: None
+) -> list[tuple[str, Any]]:
     """(name of a shape, data) of everything that the server says to a page."""
     case = served.get("case.json").json()
     level = toy_plan["level"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from threading import Event
 
 import cattrs
@@ -11,9 +10,6 @@ import numpy as np
 import pytest
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.charts import entry_map as entry_map_module
-from canalwise.estimator.charts import instrument_chart as instrument_chart_module
-from canalwise.estimator.charts import tilt_chart as tilt_chart_module
 from canalwise.estimator.charts.tilt_chart import tilt_chart
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.decompressed import decompressed
@@ -44,16 +40,8 @@ LEVEL, TASK, BUDGET = "L3-L4", ("ipsilateral recess", "contralateral recess"), 4
 
 
 @pytest.fixture(scope="module", autouse=True)
-def few() -> Iterator[None]:
+def few(few_chart_points: None) -> None:
     """Wide steps, so that the tests stay quick."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(entry_map_module, "STEP_MM", 16.0)
-        patch.setattr(tilt_chart_module, "STEP_DEG", 15.0)
-        patch.setattr(entry_map_module.entry_map, "__defaults__", (16.0, lambda _: None))
-        patch.setattr(tilt_chart_module.usual_tilts_deg, "__defaults__", (15.0,))
-        diameters = {"sleeve": (8.0, 12.0), "tool": (3.5, 6.0)}
-        patch.setattr(instrument_chart_module.instrument_chart, "__defaults__", (diameters, lambda _: None))
-        yield
 
 
 @pytest.fixture(scope="module")

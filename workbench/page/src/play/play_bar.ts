@@ -20,7 +20,7 @@ export const playBar: Part = (root, context) => {
   const { store } = context;
   const toggle = button("Play", () => (player.playing ? player.pause() : player.play()), { id: "play" });
   const line = h("input", { type: "range", id: "play-line", min: 0, max: 5, step: 0.02, "aria-label": "Steps done" });
-  const words = h("p", { id: "play-words", class: "play-words" });
+  const words = h("p", { id: "play-words", class: "play-words" }, "\u2026");
   const speed = selectField("Speed", (value) => (player.speed = Number(value)));
   speed.show("1", SPEEDS);
   const still = button("Still", () => saved(stillPicture(context, words.textContent), "canalwise-still.png"), {
@@ -61,7 +61,9 @@ export const playBar: Part = (root, context) => {
 
   function show(state: State): void {
     const removal = player.removal;
-    element.hidden = !removal?.resection || !numbersShown(state);
+    // While the steps are worked out they keep their room: the picture above must not grow under a pointer that drags.
+    element.classList.toggle("waiting", state.removal === null);
+    element.hidden = (state.removal !== null && !removal) || !numbersShown(state);
     if (!removal?.resection) return;
     const { steps } = removal.resection.course;
     line.max = String(steps.length);
