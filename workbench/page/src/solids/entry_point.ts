@@ -11,10 +11,16 @@ function firstAxis(plan: Plan): Vec3 {
   return first ? axisOf(plan.side, first.medial_tilt_deg, first.cranial_tilt_deg) : [0, -1, 0];
 }
 
+/** Where the first phase's axis passes the docking depth: a shifted pivot shifts the whole axis. */
+export function throughPoint(plan: Plan): Vec3 {
+  return add(plan.docking_point_mm, plan.phases[0]?.pivot_shift_mm ?? [0, 0, 0]);
+}
+
 /** Where the first phase's axis passes the skin; the pivot where no skin is in view. */
 export function entryPoint(plan: Plan, anatomy: Anatomy | null): Vec3 {
   const out = scaled(firstAxis(plan), -1);
   const skin = anatomy?.surfaces["skin"];
-  const hit = skin ? firstHit(skin, plan.docking_point_mm, out, { inside: true }) : null;
-  return hit ? hit.point : add(plan.docking_point_mm, scaled(out, plan.pivot_distance_mm));
+  const start = throughPoint(plan);
+  const hit = skin ? firstHit(skin, start, out, { inside: true }) : null;
+  return hit ? hit.point : add(start, scaled(out, plan.pivot_distance_mm));
 }

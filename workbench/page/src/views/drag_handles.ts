@@ -4,7 +4,7 @@
 import type { Anatomy } from "../solids/surface_meshes";
 import type { SightLine } from "./scene_view";
 import type { Context } from "../session/context";
-import { entryPoint } from "../solids/entry_point";
+import { entryPoint, throughPoint } from "../solids/entry_point";
 import { add, scaled, sub, unit } from "../model/channel_geometry";
 import type { DragHandler } from "../dom/gestures";
 import { firstHit } from "../solids/ray_picking";
@@ -84,7 +84,7 @@ function onPlane(from: Vec3, way: Vec3, height_mm: number): Vec3 | null {
 
 /** The plan leant about its docking point so that its first axis comes from the entry; a picture until it is laid out. */
 function leaningTo(plan: Plan, entry: Vec3): Plan {
-  const [x, y, z] = unit(sub(plan.docking_point_mm, entry));
+  const [x, y, z] = unit(sub(throughPoint(plan), entry));
   const across = plan.side === "right" ? 1 : -1;
   const medial = (Math.atan2(across * x, -y) * 180) / Math.PI;
   const cranial = (Math.asin(Math.min(Math.max(z, -1), 1)) * 180) / Math.PI;
