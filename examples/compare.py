@@ -19,9 +19,10 @@ def main(anatomy: cw.Anatomy | None = None, budget: int = 1_200) -> dict[str, An
         anatomy = cw.build(scan, labels=labels)
     found = cw.compare(anatomy, LEVEL, SearchTask(budget=budget, seed=0)).to_json()
     for row in found["rows"]:
-        low, high = row["interval95"]
+        # nothing simulates how a midline access is executed
+        ends = row["interval95"] and " ({:.0f} to {:.0f})".format(*row["interval95"])
         print(f"{row['name']:22} {row['verdict']['sentence']}")
-        print(f"  {row['bone_removed_mm3']:6.0f} mm3 ({low:.0f} to {high:.0f}), ", end="")
+        print(f"  {row['bone_removed_mm3']:6.0f} mm3{ends or ''}, ", end="")
         print(f"joints left {row['facet_left_frac']}, right {row['facet_right_frac']}; ", end="")
         area = row["freed"]["least_area_mm2"]
         print(f"least free canal {area['before']:.0f} to {area['after']:.0f} of {area['needed']:.0f} mm2")

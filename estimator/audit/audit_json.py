@@ -13,11 +13,9 @@ from canalwise.estimator.audit.areas import AuditedAreas
 from canalwise.estimator.audit.audit import Audit
 from canalwise.estimator.audit.comparison import PlaceToCheck, PlannedAgainstAchieved
 from canalwise.estimator.audit.fitted_approach import FittedApproach
-from canalwise.estimator.audit.rules import RULES
+from canalwise.estimator.audit.rules import AUDIT_SCHEMA, RULES
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.labels import Side
-
-SCHEMA = "canalwise.audit/1"
 
 DEFINITIONS = {
     "motion_ras": "4x4 matrix, RAS mm of the case's scan -> RAS mm of the scan after, one a vertebra",
@@ -40,7 +38,7 @@ def audit_as_json(audit: Audit) -> dict[str, Any]:
     sides: dict[str, Side] = {"ipsilateral": audit.side, "contralateral": other_side(audit.side)}
     kept = audit.kept
     return {
-        "schema": SCHEMA,
+        "schema": AUDIT_SCHEMA,
         "level": audit.question.level,
         "side": audit.side,
         "planned": audit.question.plan is not None,

@@ -7,6 +7,9 @@ from types import MappingProxyType
 
 from canalwise.estimator.limits import Limit
 
+AUDIT_SCHEMA = "canalwise.audit/1"
+"""Of an audit's JSON; here, for who only looks whether one is kept loads nothing that makes one."""
+
 MEASURED = "made-up pairs of scans (scripts/accuracy_audit.py)"
 NORDSTEN = "Hermansen E et al. Eur Spine J 2020 (10.1007/s00586-020-06499-0)"
 

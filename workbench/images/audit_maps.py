@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.estimator.audit.audit import Audit
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.volume import Voxels
 from canalwise.recon.registration.blend import blended
 from canalwise.workbench.images.planes import sampled
 from canalwise.workbench.style.palette import OUTSIDE_HU
+
+if TYPE_CHECKING:  # what makes an audit loads registration, which a server that only finds maps has no need of
+    from canalwise.estimator.audit.audit import Audit
 
 ABOUT_MM = 56.0
 """The maps reach this far from the level's origin, along each axis of the level: what slices of it show."""

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from canalwise.estimator.approach.plan_file import ANATOMY_KEY
-from canalwise.estimator.audit.audit_json import SCHEMA
+from canalwise.estimator.audit.rules import AUDIT_SCHEMA
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import BadFile
 from canalwise.recon.serialization import read_json, without_schema
@@ -64,7 +64,7 @@ class AuditSection:
 def read_audit(path: Path) -> Mapping[str, Any]:
     """An audit's JSON; raises BadFile for anything else."""
     document = read_json(path, who="the audit", error=BadFile)
-    without_schema(SCHEMA, document, who="the audit")
+    without_schema(AUDIT_SCHEMA, document, who="the audit")
     return dict(document)
 
 

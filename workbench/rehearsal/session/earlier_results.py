@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from canalwise.estimator.approach.plan_file import ANATOMY_KEY
-from canalwise.estimator.audit import audit_json
+from canalwise.estimator.audit.rules import AUDIT_SCHEMA
 from canalwise.estimator.levels import levels_json
 from canalwise.recon.case.folder import Case
 from canalwise.recon.errors import BadFile, CanalwiseError
@@ -20,7 +20,7 @@ which is not imported here for what it loads)."""
 
 def audited_levels(case: Case) -> list[str]:
     """Levels whose audit is kept and was made on the anatomy the case has now."""
-    return [each.name for each in case.anatomy.levels if _kept(case, audit_name(each.name), audit_json.SCHEMA)]
+    return [each.name for each in case.anatomy.levels if _kept(case, audit_name(each.name), AUDIT_SCHEMA)]
 
 
 def kept_levels_plan(case: Case) -> dict[str, Any] | None:
