@@ -26,7 +26,7 @@ from canalwise.estimator.interval import ENDS, Interval
 from canalwise.estimator.outcome.cost import cost_of_resection
 from canalwise.estimator.outcome.freed import far_reach, freed_by
 from canalwise.estimator.outcome.outcome_values import LimitCheck
-from canalwise.estimator.outcome.verdict import all_measured, limit_checks
+from canalwise.estimator.outcome.verdict import all_measured, filled_by_unknown, limit_checks
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask
 from canalwise.recon.parallel import side_by_side
@@ -126,6 +126,8 @@ def _chances(
     freed: Mask = np.ones(len(samples), dtype=bool)
     for side in pressed:
         freed &= drawn[f"{side} {FREED}"] >= enough
+    # a plan is no likelier to free what nobody has seen than its verdict says
+    freed &= not filled_by_unknown(found.freed.areas, found.freed.sac_seen)
     limits = {check.name: _limit_kept(n, check, samples, noise) for n, check in enumerate(found.checks)}
     known = [flags for flags in limits.values() if flags is not None]
     kept = np.all(known, axis=0) if known else np.ones(len(samples), dtype=bool)

@@ -137,7 +137,7 @@ def _not_narrow(freed: Freed) -> str:
         return ""
     if not freed.sac_seen:
         return "whether the dural sac is narrow is not known, for it was not seen but modelled; "
-    return f"the dural sac was not narrow before (least {least_mm2:.0f} mm2, narrow below {NARROW_SAC.value:g}); "
+    return f"the dural sac was not narrow before (least {least_mm2:.0f} mm2, narrow below {NARROW_SAC.value:g} mm2); "
 
 
 def _narrow(rules: ResectionRules, freed: Freed, side: Side, relation: str) -> str:

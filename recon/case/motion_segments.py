@@ -17,7 +17,7 @@ from canalwise.recon.level.frame import level_frame
 from canalwise.recon.level.interlaminar_window import windows_of
 from canalwise.recon.level.landmarks import NAMES, landmarks_of, mid_lamina
 from canalwise.recon.level.resampled_level import Share, local_view, neighbours
-from canalwise.recon.level.sac_contents import contents_of, fluid_brightness
+from canalwise.recon.level.sac_contents import brightness_of_scan, contents_of
 from canalwise.recon.level.targets import NAMES as TARGET_NAMES
 from canalwise.recon.level.targets import targets_of
 from canalwise.recon.measurement.all_measurements import measurements_of
@@ -120,7 +120,7 @@ def level_of(
 
 def _contents_reader(scan: Scan | None, labels: Labels, frame: Frame) -> Callable[[Float, Float], Mapping[str, float]]:
     """What tells a section's middle and directions what fills the sac there; nothing where the image does not show."""
-    brightness = fluid_brightness(scan, labels)
+    brightness = brightness_of_scan(scan, labels)
 
     def contents(middle_mm: Float, directions: Float) -> Mapping[str, float]:
         found = None

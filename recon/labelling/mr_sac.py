@@ -15,11 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.recon.grid import Grid
+from canalwise.recon.image.fluid_brightness import fluid_brightness
 from canalwise.recon.image.volume import Voxels
-from canalwise.recon.labels import Labels, Mask, Part
+from canalwise.recon.labels import Labels, Mask
 from canalwise.recon.severity_bands import Threshold
-
-Float32 = npt.NDArray[np.float32]
 
 SAC_FRAC = 0.3
 """Probability from which a voxel is sac: rootlets at the rim look like fat, so at a half areas of made-up MR come out 9
@@ -37,12 +36,6 @@ DARK_FRAC = Threshold(
 BRIGHT_PERCENTILE = 80.0
 """Of a layer of the sac: roots and the void of a pulse of fluid fill no layer (choice)."""
 
-FLUID_OVER_MARROW = 1.3
-"""Fluid is brighter than marrow by this on a T2; on a T1 the sac is dark and no layer is judged (choice)."""
-
-LEAST_VOXELS = 50
-"""Fewer tell nothing of their brightness (choice)."""
-
 LEAST_PIECE_MM3 = 500.0
 """Smaller pieces beside the largest are no sac: half a centimetre of a narrow one (choice)."""
 
@@ -57,22 +50,10 @@ def sac_of(frac: npt.NDArray[np.floating], values: Voxels, labels: Labels, voxel
         is cranial
     """
     seen = frac >= SAC_FRAC
-    bright = brightness_of(values, seen, labels)
-    if bright is not None:
-        seen &= ~dark_layers(seen, bright)
+    bright = fluid_brightness(values, seen, labels)
+    if bright is not None:  # on a T1 the sac is dark, and no layer is judged
+        seen &= ~dark_layers(seen, bright.frac(values))
     return without_crumbs(seen, voxel_mm3)
-
-
-def brightness_of(values: Voxels, sac: Mask, labels: Labels) -> Float32 | None:
-    """Values as shares of the way from the darkest bone to fluid; None where fluid is not the brightest (a T1)."""
-    bone = labels >= 100
-    body = bone & (labels % 100 == Part.BODY)
-    if min(sac.sum(), body.sum()) < LEAST_VOXELS:
-        return None
-    fluid, dark = float(np.percentile(values[sac], 95)), float(np.percentile(values[bone], 2))
-    if fluid <= FLUID_OVER_MARROW * float(np.median(values[body])) or fluid <= dark:
-        return None
-    return np.asarray((values - np.float32(dark)) / np.float32(fluid - dark), dtype=np.float32)
 
 
 def dark_layers(sac: Mask, bright_frac: npt.NDArray[np.floating]) -> Mask:

@@ -15,15 +15,13 @@ from scipy import ndimage
 
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Float, Grid
+from canalwise.recon.image.fluid_brightness import Brightness, fluid_brightness
 from canalwise.recon.image.sampling import linear_at
-from canalwise.recon.labels import Labels, Part, Tissue
+from canalwise.recon.labels import Labels, Tissue
 from canalwise.recon.scan import Scan
 
 LONGEST_ACROSS_MM = 1.0
 """Longer pixels across the sac show no rootlet apart (a rootlet is about 1 mm thick; choice)."""
-
-FLUID_OVER_MARROW = 1.3
-"""Fluid must be brighter than marrow by this to be T2 (choice)."""
 
 FLUID_FRAC = 0.65
 """Brightness from which a place is fluid: half-way between rootlets and fluid at usual echo times
@@ -38,22 +36,6 @@ KEYS = ("fluid in the sac", "spread in the sac", "fat behind the sac")
 
 LEAST_PIXELS = 30
 """Fewer tell nothing: 5 mm2."""
-
-
-@dataclass(frozen=True)
-class Brightness:
-    """What is drawn 0 and 1: dark tissue and fluid."""
-
-    dark: float
-    fluid: float
-
-    def frac(self, values: Float) -> Float:
-        """Values as shares of fluid's brightness.
-
-        >>> Brightness(10.0, 110.0).frac(np.array([60.0])).tolist()
-        [0.5]
-        """
-        return (values - self.dark) / (self.fluid - self.dark)
 
 
 @dataclass(frozen=True)
@@ -82,17 +64,11 @@ class SacContents:
         return {key: 100 * share for key, share in zip(KEYS, shares, strict=True)}
 
 
-def fluid_brightness(scan: Scan | None, labels: Labels) -> Brightness | None:
+def brightness_of_scan(scan: Scan | None, labels: Labels) -> Brightness | None:
     """The brightness of fluid and of what is dark in a T2 MR; None of a CT or a T1."""
     if scan is None or scan.kind.calibrated:
         return None
-    sac, body = labels == Tissue.SAC, (labels >= 100) & (labels % 100 == Part.BODY)
-    near = (labels >= 100) | (labels == Tissue.FLAVUM)
-    if sac.sum() < LEAST_PIXELS or not body.any():
-        return None
-    fluid, dark = float(np.percentile(scan.voxels[sac], 95)), float(np.percentile(scan.voxels[near], 2))
-    marrow = float(np.median(scan.voxels[body]))
-    return Brightness(dark, fluid) if fluid > FLUID_OVER_MARROW * marrow and fluid > dark else None
+    return fluid_brightness(scan.voxels, labels == Tissue.SAC, labels)
 
 
 def contents_of(

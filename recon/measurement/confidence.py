@@ -154,7 +154,7 @@ def confidence_of(
     sure = Confidence(least, least < CHECK_BELOW.value, reasons, structures, seen)
     left = set(level.joints) - set(unresolved_sides(level, sure, sources))
     answers = tuple(
-        Reason(question, frac, f"{question} in {100 * frac:.0f} % of made-up levels that looked like this one")
+        Reason(question, frac, f"{question}: probability {100 * frac:.0f} %, by a model fitted to made-up levels")
         for question, frac in fitted_probabilities(seen, sources, bool(left)).items()
     )
     if not answers:

@@ -25,7 +25,7 @@ import cc3d
 import edt
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
+from scipy import ndimage, signal
 
 from canalwise.recon.canal.tube import canal_along, line_through
 from canalwise.recon.canal.wall import Stations
@@ -36,7 +36,7 @@ from canalwise.recon.labels import Mask, Part, sided
 from canalwise.recon.segmentation.instances import NetworkSpine
 from canalwise.recon.segmentation.tissue_classes import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
 from canalwise.recon.spine.arches import pedicle_heights_mm
-from canalwise.recon.spine.axial_profile import BIN_MM, PEDICLE_DISTANCE_MM, USUAL_DISC_MM, SpineProfile, peaks_of
+from canalwise.recon.spine.axial_profile import BIN_MM, PEDICLE_DISTANCE_MM, USUAL_DISC_MM, SpineProfile
 from canalwise.recon.spine.bodies import flooded
 from canalwise.recon.spine.canal_coordinates import SpineField
 from canalwise.recon.spine.spine_field import spine_field
@@ -124,7 +124,7 @@ def _profile(field: SpineField, kind: npt.NDArray[np.uint8]) -> SpineProfile:
     """Heights of the pedicles and discs the network sees."""
     section = _layers(field, kind == TissueClass.PEDICLE) * field.grid.voxel_mm3 / BIN_MM
     smooth = np.concatenate([[0.0], ndimage.gaussian_filter1d(section, 2.0 / BIN_MM, mode="nearest"), [0.0]])
-    peaks = peaks_of(smooth, PEDICLE_DISTANCE_MM / BIN_MM, PEDICLE_LEAST_MM2)
+    peaks, _ = signal.find_peaks(smooth, distance=PEDICLE_DISTANCE_MM / BIN_MM, height=PEDICLE_LEAST_MM2)
     if not len(peaks):
         raise AnatomyNotFound(
             "pedicles",

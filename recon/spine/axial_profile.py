@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
+from scipy import ndimage, signal
 
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float
@@ -117,7 +117,9 @@ def _pedicles_mm(field: SpineField, wall: Mask) -> list[float]:
     smooth = ndimage.gaussian_filter1d(share, 2.0 / BIN_MM, mode="nearest")
     # Zeros beyond both ends let a pedicle that the scan cuts still stand out.
     padded = np.concatenate([[0.0], smooth, [0.0]])
-    peaks = peaks_of(padded, PEDICLE_DISTANCE_MM / BIN_MM, PEDICLE_LEAST_FRAC, PEDICLE_RISE_FRAC)
+    peaks, _ = signal.find_peaks(
+        padded, distance=PEDICLE_DISTANCE_MM / BIN_MM, prominence=PEDICLE_RISE_FRAC, height=PEDICLE_LEAST_FRAC
+    )
     if not len(peaks):
         raise AnatomyNotFound(
             "pedicles",
@@ -125,36 +127,6 @@ def _pedicles_mm(field: SpineField, wall: Mask) -> list[float]:
             do="Use a scan that shows at least one vertebra's pedicles.",
         )
     return [(_half_height_middle(padded, int(p)) - 1 + 0.5) * BIN_MM for p in peaks]
-
-
-def peaks_of(values: Float, apart: float, least: float, prominence: float = 0.0) -> npt.NDArray[np.intp]:
-    """Places of a profile's peaks, in order: local maxima of at least a height, and of those nearer than `apart` places
-    to a higher one none; then those that rise by a prominence above the higher of the two valleys beside them.
-
-    The middle stands for a flat top; ends are no peaks. As SciPy's `find_peaks`, whose package takes longer to load
-    than a level's frame to find.
-
-    >>> peaks_of(np.array([0.0, 3.0, 1.0, 2.0, 0.0, 0.0, 4.0, 4.0, 4.0, 0.0]), 3, 1.0).tolist()
-    [1, 7]
-    """
-    turn = np.flatnonzero(np.diff(values)) + 1
-    starts, ends = np.concatenate([[0], turn]), np.concatenate([turn, [len(values)]])
-    level = values[starts]
-    top = np.flatnonzero((level[1:-1] > level[:-2]) & (level[1:-1] > level[2:]) & (level[1:-1] >= least)) + 1
-    places, height, kept = (starts[top] + ends[top] - 1) // 2, level[top], np.ones(len(top), dtype=bool)
-    for n in np.argsort(height)[::-1]:
-        if kept[n]:
-            kept &= (np.abs(places - places[n]) >= np.ceil(apart)) | (np.arange(len(top)) == n)
-    return np.array([p for p in places[kept] if _prominence(values, int(p)) >= prominence], dtype=np.intp)
-
-
-def _prominence(values: Float, peak: int) -> float:
-    """How far a peak rises above the higher of the valleys that part it from higher places, or from the ends."""
-    valleys = []
-    for side in (values[peak::-1], values[peak:]):
-        higher = np.flatnonzero(side > values[peak])
-        valleys.append(side[: higher[0]].min() if len(higher) else side.min())
-    return float(values[peak] - max(valleys))
 
 
 def _half_height_middle(profile: Float, peak: int) -> float:

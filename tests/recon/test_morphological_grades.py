@@ -11,7 +11,7 @@ from scipy import ndimage
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Tissue
-from canalwise.recon.level.sac_contents import contents_of, fluid_brightness
+from canalwise.recon.level.sac_contents import brightness_of_scan, contents_of
 from canalwise.recon.measurement.kinds import KINDS, measured
 from canalwise.recon.morphological_grades import FAT, FLUID, SPREAD, WITHHELD, grades_sentence, morphological_grades
 from canalwise.recon.scan import ACQUIRED, Scan
@@ -56,7 +56,7 @@ def test_quantities_are_those_measured():
 
 def grades(filling: str, fat: bool) -> dict[str, float]:
     scan, labels = drawn(filling, fat)
-    brightness = fluid_brightness(scan, labels)
+    brightness = brightness_of_scan(scan, labels)
     assert brightness is not None
     found = contents_of(scan, labels, PLACE, brightness)
     assert found is not None
@@ -83,10 +83,10 @@ def test_drawn_examples_get_the_grade_of_their_definition(filling, fat, letter, 
 
 def test_pixels_too_long_for_rootlets_or_no_t2_give_no_grade():
     scan, labels = drawn("rootlets throughout", True, pixel_mm=1.4)
-    brightness = fluid_brightness(scan, labels)
+    brightness = brightness_of_scan(scan, labels)
     assert brightness is not None
     assert contents_of(scan, labels, PLACE, brightness) is None
     assert grades_sentence(morphological_grades([])) == WITHHELD
     t1 = replace(scan, voxels=np.where(labels == Tissue.SAC, 60.0, scan.voxels).astype(np.float32))
-    assert fluid_brightness(t1, labels) is None
-    assert fluid_brightness(replace(scan, modality="CT"), labels) is None
+    assert brightness_of_scan(t1, labels) is None
+    assert brightness_of_scan(replace(scan, modality="CT"), labels) is None

@@ -76,7 +76,7 @@ def _freed_tiles(estimate: Json) -> list[Tile]:
         f"ligament's {joined(bound)} insertion NOT released" if bound else "both insertions of the ligament released"
     )
     shares = f"{percent(freed['ipsilateral'])} / {percent(freed['contralateral'])}"
-    return [("Freed, ipsilateral / contralateral", shares, f"of what presses; {remark}")]
+    return [("Freed, ipsilateral / contralateral", shares, f"of what is seen to press; {remark}")]
 
 
 def outcome_words(estimate: Json) -> str:

@@ -2,11 +2,9 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis.strategies import floats, integers, lists
 
 from canalwise.recon.errors import AnatomyNotFound
-from canalwise.recon.spine.axial_profile import SpineProfile, peaks_of, spine_profile
+from canalwise.recon.spine.axial_profile import SpineProfile, spine_profile
 from tests.recon.blocks import BODY_HALF_MM, COUNT, PEDICLE_HIGH_MM, PEDICLE_LOW_MM, STEP_MM, blocks, middles_mm
 
 
@@ -51,11 +49,3 @@ def test_spans_and_pedicles_of_a_written_profile() -> None:
     assert profile.pedicle_of(0) == 20.0
     # a sacrum is bony beside the canal for long: the cranial one counts
     assert profile.pedicle_of(1) == 61.0
-
-
-@given(lists(integers(0, 6), min_size=3, max_size=40), floats(1.0, 9.0), floats(0.0, 4.0), floats(0.0, 3.0))
-def test_peaks_are_those_of_scipy(values: list[int], apart: float, least: float, prominence: float) -> None:
-    signal = pytest.importorskip("scipy.signal")
-    profile = np.array(values, dtype=float)
-    theirs, _ = signal.find_peaks(profile, distance=apart, height=least, prominence=prominence)
-    assert peaks_of(profile, apart, least, prominence).tolist() == theirs.tolist()

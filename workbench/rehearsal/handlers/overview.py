@@ -130,7 +130,11 @@ def _side(scan: Scan, anatomy: Anatomy, sections: Sequence[DrawnSection]) -> Jso
 
 def _section(scan: Scan, anatomy: Anatomy, one: DrawnSection) -> str:
     """A level's narrowest section, seen from the feet, dorsal up, the patient's left on the left."""
-    return png_address(_pixels(scan, anatomy, section_points_mm(one)[1][::-1], OUTLINES))
+    picture = Image.fromarray(_pixels(scan, anatomy, section_points_mm(one)[1][::-1], OUTLINES))
+    draw, middle = ImageDraw.Draw(picture), picture.height / 2
+    for letter, x, anchor in (("L", 2, "lm"), ("R", picture.width - 2, "rm")):
+        draw.text((x, middle), letter, fill=MARK, font_size=15, anchor=anchor)
+    return png_address(np.asarray(picture))
 
 
 def _pixels(scan: Scan, anatomy: Anatomy, points_mm: Float, outlines: Sequence[tuple[Tissue, str]]) -> Any:
