@@ -21,7 +21,7 @@ MOST_LINES = 39
 COARSE_MM = 2.0
 """Voxels of the phantom: coarse, so that it is read in seconds."""
 
-BUDGET = 400
+BUDGET = 120
 """Approaches that are searched: enough to run through every stage, not to find much."""
 
 

@@ -186,7 +186,7 @@ def _signed_mm(frac: Cells, least: float = BONE_FRAC) -> Cells:
     if not inside.any():
         return np.full(cells, 1e3, dtype=np.float32)
     step = CELL_MM / SUB
-    outward = edt.edt(~inside, anisotropy=(step,) * 3, parallel=thread_count())
-    inward = edt.edt(inside, anisotropy=(step,) * 3, parallel=thread_count())
-    signed = np.where(inside, step / 2 - inward, outward - step / 2)
+    # two labels without background: from each sample to the nearest of the other, both ways at once
+    away = edt.edt(inside.view(np.uint8) + np.uint8(1), anisotropy=(step,) * 3, parallel=thread_count())
+    signed = np.where(inside, step / 2 - away, away - step / 2)
     return np.asarray(block_sums(signed, (SUB,) * 3) / SUB**3, dtype=np.float32)

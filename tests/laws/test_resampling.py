@@ -23,7 +23,7 @@ def _uneven(grid: Grid) -> Grid:
     return Grid((i, j, k), affine)
 
 
-@pytest.fixture(scope="module", params=["0.6 mm", "uneven"])
+@pytest.fixture(scope="module", params=[pytest.param("0.6 mm", marks=pytest.mark.thorough), "uneven"])
 def resampled(plain: Scene, request: pytest.FixtureRequest) -> Scene:
     """The patient on other voxels."""
     grid = grid_of(SPEC, 0.6) if request.param == "0.6 mm" else _uneven(plain.anatomy.grid)

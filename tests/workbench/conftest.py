@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
+from importlib import import_module
+
 import pytest
 
 from canalwise.estimator.charts import all_charts
 from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.search import best_approach
 from canalwise.recon.case.folder import write_case
 from canalwise.workbench.images import solids as scene
 from canalwise.workbench.report import facts as report_facts
@@ -14,6 +19,26 @@ from canalwise.workbench.report.report import Report, page_of
 from canalwise.workbench.style import data_uris
 from tests.shared import shared
 from tests.workbench import toy
+
+EXECUTIONS = 5
+"""Simulated executions worked out here; more are these again. Whether intervals cover is tested in tests/estimator."""
+
+
+@pytest.fixture(scope="session", autouse=True)
+def small_studies() -> Iterator[None]:
+    """Few executions, and few plans of a search estimated exactly: here is tested how results are kept and shown."""
+    # the room hands out the function under the module's name
+    resection_intervals = import_module("canalwise.estimator.execution.resection_intervals")
+    worked_out = resection_intervals._samples
+
+    def few(found, trial, each):
+        some = worked_out(found, replace(trial, samples=min(trial.samples, EXECUTIONS)), each)
+        return [some[n % len(some)] for n in range(trial.samples)]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(resection_intervals, "_samples", few)
+        patch.setattr(best_approach, "ON_FRONT", 2)
+        yield
 
 
 @pytest.fixture

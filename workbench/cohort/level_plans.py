@@ -45,5 +45,5 @@ def audit_level(case: Case, plan: KeptPlan, after: Scan) -> None:
 def estimate_level(case: Case, plan: KeptPlan, name: str, options: CohortOptions) -> None:
     """Keeps plans/NAME.toml and results/NAME.json."""
     trial = MonteCarloOptions(options.samples, options.seed) if options.samples else None
-    document = of_anatomy(case, estimated_json(noted_anatomy(case, plan), plan.approach, NAMES, trial))
+    document = of_anatomy(case, estimated_json(noted_anatomy(case, plan), plan.approach, NAMES, trial)[0])
     keep_estimate(case, name, plan.approach, document)

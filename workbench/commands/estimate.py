@@ -69,10 +69,11 @@ def run(args: argparse.Namespace) -> int:
     with voice.busy("estimating"):
         errors = execution_errors_of(args.guidance, args.experience)
         trial = None if args.no_intervals else MonteCarloOptions(args.samples, args.seed, errors)
-        document = of_anatomy(case, estimated_json(noted_anatomy(case, plan), approach, task, trial))
+        numbers, freed = estimated_json(noted_anatomy(case, plan), approach, task, trial)
+        document = of_anatomy(case, numbers)
     keep_estimate(case, name, approach, document)
-    if document["freed"] is not None:
-        keep_freed_maps(case, name, approach)
+    if freed is not None:
+        keep_freed_maps(case, name, freed.resection)
     voice.result(document, estimate_lines(document))
     voice.warn([*case.notes, *document["warnings"]])
     return exit_status([document], args.strict)

@@ -151,8 +151,8 @@ def is_good(document: Mapping[str, Any]) -> bool:
 
 def estimated_json(
     anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES, trial: MonteCarloOptions | None = USUAL_TRIAL
-) -> dict[str, Any]:
-    """One approach's estimate as JSON data.
+) -> tuple[dict[str, Any], DecompressedLevel | None]:
+    """One approach's estimate as JSON data, and the level as it leaves it; None where that cannot be said.
 
     Parameters
     ----------
@@ -161,7 +161,11 @@ def estimated_json(
     """
     found = estimate(anatomy, approach, task=task)
     document = estimate_as_json(found, no_intervals(found) if trial is None else intervals_of(found, trial))
-    return with_decompression(document, found.prepared, approach, execution_trial_of(trial))
+    try:
+        freed = decompressed(found.prepared, approach)
+    except AnatomyNotFound:
+        freed = None
+    return with_decompression(document, found.prepared, approach, execution_trial_of(trial), freed), freed
 
 
 def execution_trial_of(trial: MonteCarloOptions | None) -> ExecutionTrial | None:

@@ -10,10 +10,9 @@ from typing import Any
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.plan_file import ANATOMY_KEY, KeptPlan, plan_text, read_kept_plan, read_plan
-from canalwise.estimator.level.prepared_level import prepared_level
-from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.outcome.label_maps import resection_map, room_map
 from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.resection.resection import Resection
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.folder import Case, changing
 from canalwise.recon.errors import CanalwiseError, WrongUse
@@ -167,10 +166,9 @@ def keep_estimate(case: Case, name: str, approach: Approach, estimate: Mapping[s
     keep_result(case, name, estimate)
 
 
-def keep_freed_maps(case: Case, name: str, approach: Approach) -> None:
+def keep_freed_maps(case: Case, name: str, resection: Resection) -> None:
     """Writes results/NAME-room.nii.gz and results/NAME-resection.nii.gz, each whole or not at all."""
-    found = decompressed(prepared_level(case.anatomy, approach.level), approach).resection
-    for what, voxels in (("room", room_map(found.at)), ("resection", resection_map(found))):
+    for what, voxels in (("room", room_map(resection.at)), ("resection", resection_map(resection))):
         path = case.folder / "results" / f"{name}-{what}.nii.gz"
         part = path.with_name(f".{path.name}")
         write_nifti(part, voxels, case.anatomy.grid)

@@ -71,13 +71,13 @@ def test_metal_is_the_brightest() -> None:
     spec = SpineSpec(metal=("L3",))
     grid = natural_grid(spec, 5.0, ("L3-L4",), half_width_mm=24.0)
     assert render_scan(spec, grid, **QUIET).ct_hu.max() > 2000
-    assert render_scan(SpineSpec(), grid, **QUIET).ct_hu.max() < 1500
 
 
 def test_natural_grid_holds_both_vertebrae_and_air_behind_the_skin() -> None:
     scan = render_scan(SpineSpec(), natural_grid(SpineSpec(), 3.0, ("L4-L5",), half_width_mm=24.0), **QUIET)
     assert {"L4", "L5"} <= set(vertebrae_in(scan.labels))
     assert (scan.ct_hu[:, 0] < -900).all()
+    assert scan.ct_hu.max() < 1500  # no metal
     assert is_bone(scan.labels).any()
 
 
