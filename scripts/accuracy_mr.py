@@ -57,6 +57,9 @@ from canalwise.recon.scan import Scan
 FINE_MM, HALF_WIDTH_MM = 0.8, 38.0
 """Voxels that patients are painted on, and half the width of what is painted: a sagittal stack of 76 mm."""
 
+SETTLED_SHARE = 0.6
+"""Of the patients: their rootlets lie on the back of the sac, up to a fifth to three fifths of its depth (choice)."""
+
 Record = dict[str, Any]
 
 NO_ARCH = (Part.BODY, Part.DISC)
@@ -97,7 +100,9 @@ def examination(seed: int, axial: bool, keep: Path | None) -> Examination:
     else:
         grid = natural_grid(spec, FINE_MM, None, half_width_mm=HALF_WIDTH_MM)
         roots = float(rng.uniform(0.1, 0.5))
-        patient = magnetic_patient(spine_of(spec), grid, sequence, rootlets_frac=roots, seed=seed)
+        lying = np.random.default_rng([seed, 8])
+        settled = float(lying.uniform(0.2, 0.6)) if lying.random() < SETTLED_SHARE else 0.0
+        patient = magnetic_patient(spine_of(spec), grid, sequence, rootlets_frac=roots, settled_frac=settled, seed=seed)
         if file is not None:
             np.savez_compressed(
                 file, labels=patient.labels, signal=patient.signal.astype(np.float16), affine=grid.affine_ras_mm

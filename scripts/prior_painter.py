@@ -437,11 +437,33 @@ class Painter:
         rootlets = self.field((64, 64, 5))[0] > self.uniform(-0.6, 1.6)
         flowing = value * torch.where(sac, 1.0 + self.uniform(0, 0.2) * mid, 1.0)
         value = torch.where(sac & rootlets, values[ROOT], flowing)
-        if self.chance(0.4):
+        if self.chance(0.65):
+            value = self.with_settled_roots(value, sac, values)
+        elif self.chance(0.5):
             _, _, z = self.axes_mm()
             cord = sac & (cored(sac, 0.5, 0.9) > self.uniform(0.2, 0.7)) & (z > self.uniform(-50, 40))
             value = torch.where(cord, values[ROOT] * self.uniform(0.8, 1.4), value)
         return value
+
+    def with_settled_roots(self, value: torch.Tensor, sac: torch.Tensor, values: list[float]) -> torch.Tensor:
+        """Roots that lie on the back of the sac, as in a patient on the back: dark up to a level that changes along
+        the spine, thinly or densely, over the whole width or, as the cord does, in the middle of it.
+
+        Without these a network takes the fluid for the sac: on a real T2 half of the cord lay outside it.
+        """
+        x, y, z = self.axes_mm()
+        back, front = torch.where(sac, y, 1e3).amin((0, 1)), torch.where(sac, y, -1e3).amax((0, 1))
+        share = (self.uniform(0.1, 0.75) + 0.15 * self.field((2, 2, 7))[0].mean((0, 1))).clamp(0.0, 0.95)
+        level = back + share * (front - back)  # where there is no sac, of no matter
+        ripple = self.uniform(0.0, 1.2) * self.field((20, 20, 6))[0]
+        settled = sac & (y < level[None, None] + ripple)
+        if self.chance(0.3):
+            middle = (torch.where(sac, x, 0.0).sum((0, 1)) / sac.sum((0, 1)).clamp(min=1))[None, None]
+            settled = settled & ((x - middle).abs() < self.uniform(2.5, 6.0) + ripple)
+        if self.chance(0.4):
+            settled = settled & (z > self.uniform(-50, 40))
+        dense = self.field((64, 64, 5))[0] > self.uniform(-2.5, 0.3)
+        return torch.where(settled & dense, values[ROOT] * self.uniform(0.4, 1.3), value)
 
     def shifted_fat(self, value: torch.Tensor, codes: torch.Tensor) -> torch.Tensor:
         """Chemical shift: the fat's part of the image lies a little aside along one axis."""

@@ -20,12 +20,15 @@ from canalwise.phantoms.imaging.render import painted
 from canalwise.phantoms.imaging.scanner import FWHM_PER_SIGMA
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float, Grid
-from canalwise.recon.labels import Labels
+from canalwise.recon.labels import Labels, Mask
 
 Image = npt.NDArray[np.float32]
 
 ROOTLET_MM = (1.0, 1.0, 12.0)
 """Deviations of the field whose crests are the rootlets: thin across the sac, long along it (choice)."""
+
+SETTLED_FRAC = 0.85
+"""Share of the section that rootlets fill where they have settled (choice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,9 +88,19 @@ class Coil:
 
 
 def magnetic_patient(
-    spine: Spine, grid: Grid, sequence: SpinEcho = T2_WEIGHTED, *, rootlets_frac: float = 0.3, seed: int = 0
+    spine: Spine,
+    grid: Grid,
+    sequence: SpinEcho = T2_WEIGHTED,
+    *,
+    rootlets_frac: float = 0.3,
+    settled_frac: float = 0.0,
+    seed: int = 0,
 ) -> MagneticPatient:
-    """A phantom painted on a fine grid, its sac holding rootlets in a share of its section."""
+    """A phantom painted on a fine grid, its sac holding rootlets in a share of its section.
+
+    `settled_frac` : up to this share of the sac's depth, from the back, rootlets lie close together, as in a patient
+    on the back whose sac is wide: the sedimentation sign (Barz et al., Spine 2010;35:892, from memory)
+    """
     tables = np.stack([signal_table(sequence), share_of(Material.FLUID)])
     labels, (signal, fluid) = painted(spine, grid, tables)
     root = float(signal_table(sequence)[Material.ROOT])
@@ -97,8 +110,18 @@ def magnetic_patient(
     inside = fluid > 0.99
     if inside.any() and rootlets_frac > 0:
         crest = field >= np.quantile(field[inside], 1.0 - rootlets_frac)
-        signal = np.where(inside & crest, np.float32(root), signal)
+        close = field >= np.quantile(field[inside], 1.0 - SETTLED_FRAC)
+        at_back = _back_part(inside, grid, settled_frac)
+        signal = np.where(inside & (crest | (close & at_back)), np.float32(root), signal)
     return MagneticPatient(labels, np.asarray(signal, dtype=np.float32), grid)
+
+
+def _back_part(sac: Mask, grid: Grid, depth_frac: float) -> Mask:
+    """(same shape) array: the hindmost share of every layer of the sac's depth; the grid's axis 1 is front to back."""
+    y = (np.arange(grid.shape[1]) * np.sign(grid.affine_ras_mm[1, 1]))[None, :, None]
+    far = grid.shape[1]
+    back, front = np.where(sac, y, far).min(axis=(0, 1)), np.where(sac, y, -far).max(axis=(0, 1))
+    return np.asarray(sac & (y < back + depth_frac * (front - back)))
 
 
 def stack_grid(grid: Grid, stack: SliceStack) -> Grid:
