@@ -131,10 +131,12 @@ def _lay_contents(labels: Labels, found: VertebraInstances, seen: TissueClassMap
     )
     room = part == Tissue.CANAL
     values = scan.voxels[found.box]
-    sac_mask = sac_of(np.where(room & (sac > flavum), sac, 0.0), values, part, grid.voxel_mm3)
+    fat_value = _fat_value(flavum >= FLAVUM_FRAC, canal - sac - flavum >= EPIDURAL_FRAC, values)
+    fat = room & (values >= fat_value)
+    sac_mask = sac_of(np.where(room & (sac > flavum), sac, 0.0), values, part, fat, float(grid.spacing_mm[1]))
     # the ligament lies in the canal's own border, where the probability of both is shared with bone and muscle
     flavum_mask = (room | (part == Tissue.SOFT)) & ~sac_mask & (flavum >= FLAVUM_FRAC)
-    flavum_mask &= ~_fat_in(flavum_mask, canal - sac - flavum >= EPIDURAL_FRAC, values)
+    flavum_mask &= ~_fat_in(flavum_mask, values, fat_value)
     measured = []
     for name, mask, tissue, least_mm3 in (
         ("sac", sac_mask, Tissue.SAC, LEAST_SAC_MM3),
@@ -146,18 +148,24 @@ def _lay_contents(labels: Labels, found: VertebraInstances, seen: TissueClassMap
     return tuple(measured)
 
 
-def _fat_in(ligament: Mask, epidural: Mask, values: Voxels) -> Mask:
-    """(same shape) array: what is as bright as epidural fat of what the network takes for ligament, but for thin rims.
+def _fat_value(ligament: Mask, epidural: Mask, values: Voxels) -> float:
+    """The value from which what lies in the canal is fat; infinite where fat and ligament are not told apart.
 
-    Between the two halves of the ligament lies a triangle of fat, which no shape that the network learnt from has. A
-    ligament is dark on T1 and T2; where fat is not twice as bright (its signal suppressed), nothing is told apart.
+    A ligament is dark on T1 and T2; where fat is not twice as bright, its signal is suppressed. Of what the network
+    takes for neither sac nor ligament the brighter half is fat, the rest rims and roots.
     """
     if ligament.sum() < LEAST_SEEN or epidural.sum() < LEAST_SEEN:
-        return np.zeros_like(ligament)
-    dark, bright = float(np.percentile(values[ligament], 25)), float(np.median(values[epidural]))
-    if bright < FAT_OVER_LIGAMENT * dark:
-        return np.zeros_like(ligament)
-    light = ligament & (values >= (dark + bright) / 2)
+        return np.inf
+    dark, bright = float(np.percentile(values[ligament], 25)), float(np.percentile(values[epidural], 75))
+    return np.inf if bright < FAT_OVER_LIGAMENT * dark else (dark + bright) / 2
+
+
+def _fat_in(ligament: Mask, values: Voxels, fat_value: float) -> Mask:
+    """(same shape) array: what is as bright as fat of what the network takes for ligament, but for thin rims.
+
+    Between the two halves of the ligament lies a triangle of fat, which no shape that the network learnt from has.
+    """
+    light = ligament & (values >= fat_value)
     return np.asarray(ndimage.binary_propagation(ndimage.binary_opening(light), mask=light))
 
 

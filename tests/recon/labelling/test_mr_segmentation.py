@@ -74,7 +74,7 @@ def test_sac_is_measured_graded_and_near_the_truth(anatomy: Anatomy, patient: Ma
 
 
 def test_fat_between_the_halves_of_the_ligament_is_not_ligament() -> None:
-    from canalwise.recon.labelling.mr_segmentation import _fat_in
+    from canalwise.recon.labelling.mr_segmentation import _fat_in, _fat_value
 
     ligament = np.zeros((30, 30, 20), dtype=bool)
     ligament[5:25, 5:15] = True
@@ -83,10 +83,10 @@ def test_fat_between_the_halves_of_the_ligament_is_not_ligament() -> None:
     values[5:25, 5] = 200.0  # a rim one voxel thick shared with what is bright beside it
     epidural = np.zeros_like(ligament)
     epidural[5:25, 20:28] = True
-    fat = _fat_in(ligament, epidural, values)
+    fat = _fat_in(ligament, values, _fat_value(ligament, epidural, values))
     assert fat[12:18, 10:15].all()
     assert not fat[5:12, 5:15].any()
-    assert not _fat_in(ligament, epidural, np.full_like(values, 10.0)).any()
+    assert _fat_value(ligament, epidural, np.full_like(values, 10.0)) == np.inf
 
 
 @pytest.mark.parametrize(("fluid", "interrupted"), [(200.0, True), (20.0, False)])
@@ -99,10 +99,28 @@ def test_a_sac_as_dark_as_ligament_is_pressed_shut_on_a_t2(fluid: float, interru
     values = np.where(frac > 0, fluid, 60.0).astype(np.float32)
     values[:, :2] = 5.0  # cortex
     values[5:15, 8:16, 12:18] = 10.0
-    found = sac_of(frac, values, labels, 1.0)
+    found = sac_of(frac, values, labels, np.zeros_like(frac, bool), 1.0)
     assert found[10, 10, 11]
     assert found[10, 10, 15] != interrupted
     assert interruptions(found, isotropic_grid((0, 0, 0), (19, 19, 29), 1.0)) == ([(12.0, 17.0)] if interrupted else [])
+
+
+@pytest.mark.parametrize(("fluid", "settled_mm"), [(200.0, 4), (200.0, 8), (20.0, 4)])
+def test_what_is_dark_between_fluid_and_fat_is_sac_on_a_t2(fluid: float, settled_mm: int) -> None:
+    """Roots settle on the back of the sac; fat lies on the dura, so in front of it there is no ligament."""
+    labels = np.full((20, 30, 20), Tissue.CANAL, dtype=np.uint16)
+    labels[:, 24:] = label_of("L3", Part.BODY)
+    frac = np.zeros(labels.shape, dtype=np.float32)
+    frac[5:15, 14:22] = 0.9
+    fat = np.zeros(labels.shape, dtype=bool)
+    fat[7:13, : 14 - settled_mm] = True
+    values = np.where(fat, 100.0, np.where(frac > 0, fluid, 30.0)).astype(np.float32)
+    values[:, 28:] = 5.0  # cortex
+    found = sac_of(frac, values, labels, fat, 1.0)
+    before_fat = found[7:13, 14 - settled_mm : 14]
+    assert before_fat.all() if (fluid, settled_mm) == (200.0, 4) else not before_fat.any()
+    assert not found[:7, :14].any()
+    assert not (found & fat).any()
 
 
 def test_a_canal_without_fluid_is_severe_whatever_the_network_bridges(data_dir: Path) -> None:
