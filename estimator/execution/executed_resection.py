@@ -111,8 +111,8 @@ def executed_resection(resection: Resection, errors: ExecutionDisplacement) -> R
     pivots, tips = _executed_lines(resection, window, errors)
     at, channel = resection.at, resection.approach.channel
     region = LineRegion(at.level.frame, window, pivots, tips.places_mm, channel, at.rules)
-    taken, removal = taken_along(at, region, tips, np.arange(len(pivots), dtype=np.int32))
-    return replace(resection, window=window, region=region, taken_frac=taken, removal=removal)
+    taken = taken_along(at, region, tips, np.arange(len(pivots), dtype=np.int32))
+    return replace(resection, window=window, region=region, taken_frac=taken.taken_frac, removal=taken.removal)
 
 
 def _executed_lines(resection: Resection, window: EntryWindow, errors: ExecutionDisplacement) -> tuple[Float, Tips]:

@@ -1,6 +1,7 @@
 """The part of space that chosen lines hollow out, as the region that bone and joints are counted in.
 
-The tool's tube from the scope's end to the tip, and the scope's where the burr has cleared its way (`tunnels`). No
+The tool's tube from the scope's end to the tip, and the scope's where the burr has cleared its way (`tunnels`); and
+what stands between tubes and is narrower than the tool, which a burr does not leave standing. No
 sight is asked: every line was chosen clear of the keep-out by its own radius.
 """
 
@@ -13,13 +14,17 @@ import numpy as np
 
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.rules import ResectionRules
+from canalwise.estimator.geometry.bricks import Bricks, bricks_of_points
 from canalwise.estimator.geometry.cone_arrays import ConeArrays, cone_rows, united_solids
+from canalwise.estimator.geometry.region_protocol import Covered
 from canalwise.estimator.level.keep_out import KeepOut
+from canalwise.estimator.removal.narrow_gaps import DIRECTIONS, with_narrow_gaps
 from canalwise.estimator.removal.region import SightedRegion
 from canalwise.estimator.resection.line_values import EntryWindow
 from canalwise.estimator.resection.tunnels import tubes_of
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Float, Grid
+from canalwise.recon.labels import Mask
 
 SHORTEST_MM = 1e-6
 """A scope that passes the docking depth by less has no tube."""
@@ -69,6 +74,31 @@ class LineRegion(SightedRegion):
             mine = which.ravel() == n
             found.append((pivot, np.concatenate([tool[mine], scope[mine & deep]])))
         return united_solids(found)
+
+    @property
+    def gap_radius_mm(self) -> float:
+        """Of the largest ball that does not fit where bone between lines goes with them."""
+        return self.rules.value("gap_of_tool") * self.channel.tool_radius_mm
+
+    def covered(self, bricks: Bricks) -> Covered:
+        """Share of each place that lies in a tube, or between tubes too close to each other to leave it."""
+        return self.with_gaps(self.in_tubes(bricks), bricks)
+
+    def in_tubes(self, bricks: Bricks) -> Covered:
+        """Share of each place that lies in a tube."""
+        return super().covered(bricks)
+
+    def with_gaps(self, tubes: Covered, bricks: Bricks) -> Covered:
+        """That, and what lies between tubes."""
+        directions = np.ascontiguousarray(self.frame.direction_ras(DIRECTIONS))
+        return with_narrow_gaps(tubes, bricks, self.solids, self.gap_radius_mm, directions)
+
+    def holds(self, points_mm: Float) -> Mask:
+        """(N,) array: does each (N, 3) RAS point lie in a tube, or in a narrow gap between tubes?"""
+        bricks = bricks_of_points(points_mm)
+        out = np.zeros(len(points_mm), dtype=bool)
+        out[bricks.order[self.covered(bricks).places]] = True
+        return out
 
     def _rows(self, start_mm: Float, end_mm: Float, radius_mm: float) -> Float:
         way = end_mm - start_mm
