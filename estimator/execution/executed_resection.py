@@ -36,7 +36,7 @@ from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.line_values import EntryWindow, Tips, ToolLines, entry_window
 from canalwise.estimator.resection.refinement import joined_tips
 from canalwise.estimator.resection.resection import Resection, taken_along
-from canalwise.estimator.resection.tool_lines import tool_lines
+from canalwise.estimator.resection.tool_lines import nearest_clear, tool_lines
 from canalwise.estimator.resection.tunnels import tunnels_of
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Mask
@@ -163,15 +163,20 @@ def _executed_tips(resection: Resection, window: EntryWindow, errors: ExecutionD
 
     `window` holds the displaced pivots of all lines that the plan looked at.
     """
-    own = resection.lines.pivot[resection.chosen]
-    aims = np.concatenate([_displaced_tips(resection, errors), resection.tips_mm])
-    clear = _lines_between(window, resection, aims).blocking_structures == 0
-    away = np.linalg.norm(window.pivots_mm[:, None] - window.pivots_mm[own][None], axis=2)
-    pivot_of = np.where(clear, np.tile(away, 2), np.inf).argmin(axis=0)
-    can = clear.any(axis=0).reshape(2, -1)
-    lines = np.arange(len(own)) + np.where(can[0], 0, len(own))
-    lines = lines[can.any(axis=0)]
-    return ExecutedTips(np.ascontiguousarray(aims[lines]), pivot_of[lines].astype(np.int32))
+    at, channel = resection.at, resection.approach.channel
+    near_mm = window.pivots_mm[resection.lines.pivot[resection.chosen]]
+
+    def pivots_of(aims_mm: Float, places_mm: Float) -> npt.NDArray[np.int64]:
+        across = -1.0 if resection.approach.side == "left" else 1.0
+        how, keep_out = (at.level.frame, channel, at.rules), at.keep_out(channel.tool_radius_mm)
+        return nearest_clear(window, aims_mm, places_mm, at.cells, keep_out, how, across)
+
+    aims = _displaced_tips(resection, errors)
+    pivot = pivots_of(aims, near_mm)
+    lost = np.flatnonzero(pivot < 0)
+    aims[lost], pivot[lost] = resection.tips_mm[lost], pivots_of(resection.tips_mm[lost], near_mm[lost])
+    left = pivot >= 0
+    return ExecutedTips(np.ascontiguousarray(aims[left]), pivot[left].astype(np.int32))
 
 
 def _lines_between(window: EntryWindow, resection: Resection, aims_mm: Float) -> ToolLines:

@@ -115,7 +115,7 @@ DEFINITIONS = {
     "beside_plane": "points p with p . normal_ras = offset_mm: the dorsal surface of the near laminae; sleeve and "
     "scope pass beside bone where they lie beyond it",
     "freed": "share of the tissue in the room needed (its label map) that lies within bite_mm of a tip of a line, the "
-    "piece between them clear of sac and remaining bone, or within a line's tubes or between them",
+    "piece between them clear of sac and remaining bone, or within a line's tubes; bone between them too",
     "area_mm2": "bony canal less ligament and calcification in slabs of 1 mm across the level's z, at stations_mm; "
     "needed: if all of the set were taken; after: with what is taken",
     "weights": "prices of bone decide between lines and multiply no number shown",

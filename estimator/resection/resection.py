@@ -3,7 +3,7 @@
 1. The entry window gives the pivots, the set the tips; lines that can be gone join them (`tool_lines`).
 2. Lines are chosen so that everything takeable is taken that is worth its bone, and the least weighted bone goes
    (`choice`); they are then moved off the lattice where that saves bone or takes more (`refinement`).
-3. What then stands between two tunnels and is narrower than the tool goes too (`estimator.removal.narrow_gaps`).
+3. What then stands between two tunnels and is narrower than the tool goes too (`estimator.removal.tunnel_region`).
 4. On the scan's own voxels the chosen lines' tubes, what stood between, and what their tips bite off, are counted: bone
    removed is occupancy times the share of the voxel that is hollowed, as in every other removal of the estimator.
 
@@ -148,16 +148,21 @@ def resection_of(at: ResectionLevel, approach: Approach) -> Resection:
 
 def taken_along(at: ResectionLevel, region: LineRegion, tips: Tips, gone: npt.NDArray[np.int32]) -> Taken:
     """What lines take whose tips are `gone`."""
-    _ = region.solids  # found once, before two threads ask for it
+    _ = region.tunnels, region.gap_directions  # found once, before two threads ask for it
     bricks = at.level_bone.takeable.bricks
-
-    def of_bone() -> tuple[Covered, Covered]:
-        tubes = region.in_tubes(bricks)
-        return tubes, region.with_gaps(tubes, bricks)
-
-    tissue, (tubes, bone) = both(lambda: region.covered(at.set_bricks), of_bone)
-    frac = np.maximum(bitten_frac(at, tips, gone), _dense(tissue, at.set_bricks.order))
+    (frac, tubes), bone = both(
+        lambda: (_tissue_frac(at, region, tips, gone), region.in_tunnels(bricks)), lambda: region.covered(bricks)
+    )
+    voxels = at.level_bone.takeable.voxels[bone.places]
+    _, there, place = np.intersect1d(at.overhang_voxels, voxels, assume_unique=True, return_indices=True)
+    overhang = at.overhang[there]
+    frac[overhang] = np.maximum(frac[overhang], bone.share[place])
     return Taken(frac, _removal(at, bone, frac), _weighted_mm3(at, bone) - _weighted_mm3(at, tubes))
+
+
+def _tissue_frac(at: ResectionLevel, region: LineRegion, tips: Tips, gone: npt.NDArray[np.int32]) -> Float:
+    """(N,) array: how much of each voxel of the set lies within bites and tubes."""
+    return np.maximum(bitten_frac(at, tips, gone), _dense(region.in_tunnels(at.set_bricks), at.set_bricks.order))
 
 
 def _weighted_mm3(at: ResectionLevel, covered: Covered) -> float:

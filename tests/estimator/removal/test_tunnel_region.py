@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 import pytest
 
 from canalwise.estimator.geometry.bricks import bricks_of_voxels
-from canalwise.estimator.geometry.cone_arrays import cone_rows, united_solids
-from canalwise.estimator.removal.narrow_gaps import DIRECTIONS, with_narrow_gaps
-from canalwise.estimator.removal.region import SightedRegion
-from canalwise.estimator.resection.line_region import open_space
+from canalwise.estimator.removal.tunnel_region import TunnelArrays, TunnelRegion
 from canalwise.recon.grid import Grid
 
 RADIUS_MM, LONG_MM, EDGE_MM = 1.75, 20.0, 0.5
@@ -22,32 +18,28 @@ BRICKS = bricks_of_voxels(CUBE, np.argwhere(np.ones(CUBE.shape)))
 
 
 @dataclass(frozen=True)
-class ParallelTubes(SightedRegion):
+class ParallelTunnels(TunnelRegion):
     """Tunnels along z at some places."""
 
     middles_mm: np.ndarray
-    keep_out = open_space(np.zeros(3))
+    radius_mm: float
 
-    @cached_property
-    def solids(self):
-        """Each from a pivot of its own."""
-        return united_solids(
-            [
-                (
-                    np.array([x, y, -60.0]),
-                    cone_rows(np.array([x, y, 0.0]), np.array([0.0, 0, 1]), LONG_MM, 0.0, RADIUS_MM),
-                )
-                for x, y in self.middles_mm
-            ]
-        )
+    @property
+    def tunnels(self):
+        """All as long."""
+        starts = np.column_stack([self.middles_mm, np.zeros(len(self.middles_mm))])
+        return TunnelArrays.between(starts, starts + np.array([0.0, 0.0, LONG_MM]), RADIUS_MM)
+
+    @property
+    def gap_radius_mm(self):
+        """As given."""
+        return self.radius_mm
 
 
 def shares(middles_mm, radius_mm=RADIUS_MM):
     """Share of every voxel within tunnels, and within them or between them."""
-    tubes, found = ParallelTubes(middles_mm), np.zeros((2, len(BRICKS.order)))
-    alone = tubes.covered(BRICKS)
-    for out, covered in zip(found, (alone, with_narrow_gaps(alone, BRICKS, tubes.solids, radius_mm, DIRECTIONS)),
-                            strict=True):  # fmt: skip
+    region, found = ParallelTunnels(np.array(middles_mm, dtype=float), radius_mm), np.zeros((2, len(BRICKS.order)))
+    for out, covered in zip(found, (region.in_tunnels(BRICKS), region.covered(BRICKS)), strict=True):
         out[BRICKS.order[covered.places]] = covered.share
     return found.reshape(2, *CUBE.shape)
 
