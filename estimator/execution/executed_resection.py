@@ -29,7 +29,7 @@ import numpy.typing as npt
 from canalwise.estimator.approach.approach import Approach, axis_level
 from canalwise.estimator.approach.execution_errors import ExecutionErrors
 from canalwise.estimator.decompression.room_needed import CENTRAL
-from canalwise.estimator.resection.bite import some_tips
+from canalwise.estimator.resection.bite import rows_of, some_tips
 from canalwise.estimator.resection.choice import completed
 from canalwise.estimator.resection.cover import cover_of
 from canalwise.estimator.resection.line_region import LineRegion
@@ -211,10 +211,11 @@ def _places_of_work(resection: Resection) -> npt.NDArray[np.intp]:
     """(n,) array: the place of work of each line, by the side of its tip and the zone of most that it takes."""
     tips, cells = resection.tips, resection.at.set_cells
     gone = resection.lines.tip[resection.chosen]
-    beyond = np.array([
-        cells.mm3[mine] @ (cells.zone[mine] != CENTRAL) > cells.mm3[mine].sum() / 2
-        for mine in (tips.takes[tips.starts[t] : tips.starts[t + 1]] for t in gone)
-    ])  # fmt: skip
+    starts, entries = rows_of(tips.starts, gone)
+    mm3, outside = cells.mm3[tips.takes[entries]], cells.zone[tips.takes[entries]] != CENTRAL
+    line = np.repeat(np.arange(len(gone)), np.diff(starts))
+    whole = np.bincount(line, mm3, len(gone))
+    beyond = np.bincount(line, mm3 * outside, len(gone)) > whole / 2
     near = (resection.tips_mm[:, 0] >= 0) == (resection.approach.side == "left")
     return np.asarray(2 * (~near).astype(np.intp) + beyond.astype(np.intp))
 

@@ -49,7 +49,7 @@ class LineRegion(TunnelRegion):
         return tubes_of(self.pivots_mm, self.tips_mm, self.window, self.channel, self.rules)
 
     @cached_property
-    def tunnels(self) -> TunnelArrays:  # type: ignore[override]
+    def tunnels(self) -> TunnelArrays:
         """The tool's tubes and the scopes'."""
         tubes, world = self.tubes, self.frame.to_world_mm
         deep = np.linalg.norm(tubes.scope_to_mm - tubes.scope_from_mm, axis=1) > SHORTEST_MM
@@ -64,7 +64,7 @@ class LineRegion(TunnelRegion):
         return self.rules.value("gap_of_tool") * self.channel.tool_radius_mm
 
     @cached_property
-    def gap_directions(self) -> Float:  # type: ignore[override]
+    def gap_directions(self) -> Float:
         """Those of the level's own axes."""
         return self.frame.direction_ras(DIRECTIONS)
 
@@ -76,7 +76,7 @@ class SleeveRegion(TunnelRegion):
     lines: LineRegion
 
     @cached_property
-    def tunnels(self) -> TunnelArrays:  # type: ignore[override]
+    def tunnels(self) -> TunnelArrays:
         """One for each line."""
         lines, radius = self.lines, self.lines.channel.sleeve_radius_mm
         way = lines.tubes.scope_from_mm - lines.pivots_mm

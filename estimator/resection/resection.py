@@ -55,12 +55,12 @@ class Taken:
     ----------
     taken_frac : (N,) array, of each voxel of the set
     removal : all bone removed
-    gaps_weighted_mm3 : bone at its price that goes because it stood between lines too close to each other to leave it
+    hollowed : share of each place of the bone that goes with the tubes or between them
     """
 
     taken_frac: Float
     removal: Removal
-    gaps_weighted_mm3: float
+    hollowed: Covered
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +140,8 @@ def resection_of(at: ResectionLevel, approach: Approach) -> Resection:
         at.level.frame, window, lines.pivots_mm[lines.pivot[chosen]], lines.tips_mm[lines.tip[chosen]], channel, rules
     )
     taken = taken_along(at, region, tips, lines.tip[chosen])
-    weighted_mm3 = bone_of(chosen, tunnels) + taken.gaps_weighted_mm3
+    between = _weighted_mm3(at, taken.hollowed) - _weighted_mm3(at, region.in_tunnels(at.level_bone.takeable.bricks))
+    weighted_mm3 = bone_of(chosen, tunnels) + between
     return Resection(
         at, approach, window, lines, tunnels, tips, chosen, weighted_mm3, region, taken.taken_frac, taken.removal
     )
@@ -150,14 +151,12 @@ def taken_along(at: ResectionLevel, region: LineRegion, tips: Tips, gone: npt.ND
     """What lines take whose tips are `gone`."""
     _ = region.tunnels, region.gap_directions  # found once, before two threads ask for it
     bricks = at.level_bone.takeable.bricks
-    (frac, tubes), bone = both(
-        lambda: (_tissue_frac(at, region, tips, gone), region.in_tunnels(bricks)), lambda: region.covered(bricks)
-    )
+    frac, bone = both(lambda: _tissue_frac(at, region, tips, gone), lambda: region.covered(bricks))
     voxels = at.level_bone.takeable.voxels[bone.places]
     _, there, place = np.intersect1d(at.overhang_voxels, voxels, assume_unique=True, return_indices=True)
     overhang = at.overhang[there]
     frac[overhang] = np.maximum(frac[overhang], bone.share[place])
-    return Taken(frac, _removal(at, bone, frac), _weighted_mm3(at, bone) - _weighted_mm3(at, tubes))
+    return Taken(frac, _removal(at, bone, frac), bone)
 
 
 def _tissue_frac(at: ResectionLevel, region: LineRegion, tips: Tips, gone: npt.NDArray[np.int32]) -> Float:
@@ -170,7 +169,7 @@ def _weighted_mm3(at: ResectionLevel, covered: Covered) -> float:
     bench = at.level_bone
     voxels = bench.takeable.voxels[covered.places]
     bone_mm3 = bench.bone_mm3.reshape(-1)[voxels].astype(float) * covered.share
-    return float(bone_mm3 @ at.rules.prices()[bench.labels.reshape(-1)[voxels] % 100])
+    return float(bone_mm3 @ at.prices[bench.labels.reshape(-1)[voxels] % 100])
 
 
 def bitten_frac(at: ResectionLevel, tips: Tips, gone: npt.NDArray[np.int32], longer_mm: float = 0.0) -> Float:

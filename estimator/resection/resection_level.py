@@ -80,6 +80,11 @@ class ResectionLevel:
         return bricks_of_voxels(self.level_bone.grid, index)
 
     @cached_property
+    def prices(self) -> Float:
+        """(100,) array: what a mm3 of each part of a vertebra is worth."""
+        return self.rules.prices()
+
+    @cached_property
     def overhang(self) -> npt.NDArray[np.intp]:
         """Numbers of the set's voxels that are bone for the most part."""
         return np.flatnonzero(self.wanted.kind == OVERHANG)
@@ -102,7 +107,7 @@ class ResectionLevel:
             self.level,
             self.level_bone,
             self.room.stations,
-            self.rules.prices(),
+            self.prices,
             self.rules.value("contact_mm"),
         )
 
