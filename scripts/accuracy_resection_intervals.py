@@ -138,8 +138,8 @@ def truly(prepared: PreparedLevel, executed: Resection) -> Resection:
     )
     there = LineRegion(frame, window, pivots, tips, region.channel, region.rules)
     takers = at.takes_at(tips, region.channel)
-    taken, removal = taken_along(at, there, takers, np.arange(len(tips), dtype=np.int32))
-    return replace(executed, at=at, window=window, region=there, taken_frac=taken, removal=removal)
+    taken = taken_along(at, there, takers, np.arange(len(tips), dtype=np.int32))
+    return replace(executed, at=at, window=window, region=there, taken_frac=taken.taken_frac, removal=taken.removal)
 
 
 def reach_of(resection: Resection) -> FarReach:

@@ -107,6 +107,9 @@ CHANGES: dict[str, Change] = {
     "tool 10 mm beyond the scope": lambda at: ruled(at, tool_beyond_scope_mm=10.0),
     "tool 4 mm beyond the scope": lambda at: ruled(at, tool_beyond_scope_mm=4.0),
     "bite of 2 mm": lambda at: ruled(at, bite_mm=2.0),
+    "all of the ligament, bite of 2 mm, tool 4 mm": lambda at: ruled(
+        whole_ligament(at), bite_mm=2.0, tool_beyond_scope_mm=4.0
+    ),
     "joints as dear as laminae": unpriced,
     "nothing left": lambda at: ruled(at, bone_per_tissue=1e6),
 }
@@ -155,7 +158,7 @@ def table(cases: Sequence[PreparedLevel], changes: Mapping[str, Change]) -> None
     print("median (range), %: near lamina | far lamina | near joint | far joint | bone, mm3 | freed far, %")
     for name, change in changes.items():
         rows = np.array([taken(p, change(resection_level_of(p)), plan) for p, plan in plans])
-        print(f"{name:28s} " + " | ".join(spread(column) for column in rows.T), flush=True)
+        print(f"{name:44s} " + " | ".join(spread(column) for column in rows.T), flush=True)
 
 
 def spread(values: Float) -> str:

@@ -27,7 +27,15 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
-from canalwise.estimator.resection.coarse import CLOSE, SCREEN, CoarseForm, coarse_level_of, coarse_resections
+from canalwise.estimator.resection.coarse import (
+    CLOSE,
+    GREEDY,
+    QUICK,
+    SCREEN,
+    CoarseForm,
+    coarse_level_of,
+    coarse_resections,
+)
 from canalwise.estimator.resection.resection import resection_level_of
 from canalwise.estimator.search import best_approach, exploration
 from canalwise.estimator.search.best_approach import search
@@ -37,10 +45,11 @@ from canalwise.workbench.validation.published_resections import prepared_case
 
 NAMES = {
     "screen": SCREEN,
-    "screen, 3 x 3 pivots": CoarseForm(2.5, (3, 3)),
-    "screen, tips 3 mm apart": CoarseForm(3.0, (4, 3)),
+    "screen, 3 x 3 pivots": CoarseForm(2.5, (3, 3), GREEDY),
+    "screen, tips 3 mm apart": CoarseForm(3.0, (4, 3), GREEDY),
+    "screen, lines exchanged": CoarseForm(2.5, (4, 3), QUICK),
     "close": CLOSE,
-    "close, 3 x 5 pivots": CoarseForm(2.0, (3, 5)),
+    "close, lines as first found": CoarseForm(2.0, (5, 5), GREEDY),
 }
 
 NEAR_LOW, NEAR_HIGH = np.array([0.0, 0.2, 0.0, 0.5, 0.35]), np.array([1.0, 0.8, 1.0, 0.95, 0.9])

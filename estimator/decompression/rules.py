@@ -62,6 +62,13 @@ DEFAULTS: Mapping[str, Limit] = MappingProxyType(
             "tissue that costs more bone is left; a choice, no source (scripts/stability_resection.py)",
             "PRACTICE",
         ),
+        "gap_of_tool": Limit(
+            1.0,
+            "tool diameters",
+            "a burr takes what stands between two of its passages and is narrower than itself; common practice, no "
+            "source",
+            "PRACTICE",
+        ),
         "freed_enough_frac": Limit(
             0.90, "fraction", "share of the decompression set, each side; choice, no source", "PRACTICE"
         ),

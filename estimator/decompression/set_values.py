@@ -81,4 +81,9 @@ class DecompressionSet:
 
     def by_station_mm2(self, amount_mm3: Float) -> Float:
         """(S,) array: area at each station that (N,) amounts of the set's voxels make up."""
-        return self.room.stations.sums(self.level_mm[:, 2], self.half_height_mm, amount_mm3)
+        return np.asarray(self.station_shares @ amount_mm3)
+
+    @cached_property
+    def station_shares(self) -> Float:
+        """(S, N) array: how much of each voxel lies at each station."""
+        return self.room.stations.shares(self.level_mm[:, 2], self.half_height_mm)

@@ -78,12 +78,18 @@ class CanalStations:
         >>> CanalStations(np.array([0.5, -0.5])).sums(np.array([0.0, 0.5]), 0.5, np.array([2.0, 1.0])).tolist()
         [2.0, 1.0]
         """
+        return np.asarray(self.shares(z_mm, half_height_mm) @ amount)
+
+    def shares(self, z_mm: Float, half_height_mm: float) -> Float:
+        """(S, N) array: how much of each voxel, given as for `sums`, lies in each slab.
+
+        >>> CanalStations(np.array([0.5, -0.5])).shares(np.array([0.0, 0.5]), 0.5).tolist()
+        [[0.5, 1.0], [0.5, 0.0]]
+        """
         low, high = z_mm - half_height_mm, z_mm + half_height_mm
-        out = np.zeros(len(self.z_mm))
-        for s, middle in enumerate(self.z_mm):
-            overlap = np.minimum(high, middle + STATION_MM / 2) - np.maximum(low, middle - STATION_MM / 2)
-            out[s] = float(np.maximum(overlap, 0.0) @ amount)
-        return out / (2 * half_height_mm)
+        ends = self.z_mm[:, None] + STATION_MM / 2, self.z_mm[:, None] - STATION_MM / 2
+        overlap = np.minimum(high, ends[0]) - np.maximum(low, ends[1])
+        return np.maximum(overlap, 0.0) / (2 * half_height_mm)
 
     def share_within(self, z_mm: Float, half_height_mm: float) -> Float:
         """(N,) array: how much of each voxel's height lies between both insertions.

@@ -29,14 +29,14 @@ import numpy.typing as npt
 from canalwise.estimator.approach.approach import Approach, axis_level
 from canalwise.estimator.approach.execution_errors import ExecutionErrors
 from canalwise.estimator.decompression.room_needed import CENTRAL
-from canalwise.estimator.resection.bite import some_tips
+from canalwise.estimator.resection.bite import rows_of, some_tips
 from canalwise.estimator.resection.choice import completed
 from canalwise.estimator.resection.cover import cover_of
 from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.line_values import EntryWindow, Tips, ToolLines, entry_window
 from canalwise.estimator.resection.refinement import joined_tips
 from canalwise.estimator.resection.resection import Resection, taken_along
-from canalwise.estimator.resection.tool_lines import tool_lines
+from canalwise.estimator.resection.tool_lines import nearest_clear, tool_lines
 from canalwise.estimator.resection.tunnels import tunnels_of
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Mask
@@ -111,8 +111,8 @@ def executed_resection(resection: Resection, errors: ExecutionDisplacement) -> R
     pivots, tips = _executed_lines(resection, window, errors)
     at, channel = resection.at, resection.approach.channel
     region = LineRegion(at.level.frame, window, pivots, tips.places_mm, channel, at.rules)
-    taken, removal = taken_along(at, region, tips, np.arange(len(pivots), dtype=np.int32))
-    return replace(resection, window=window, region=region, taken_frac=taken, removal=removal)
+    taken = taken_along(at, region, tips, np.arange(len(pivots), dtype=np.int32))
+    return replace(resection, window=window, region=region, taken_frac=taken.taken_frac, removal=taken.removal)
 
 
 def _executed_lines(resection: Resection, window: EntryWindow, errors: ExecutionDisplacement) -> tuple[Float, Tips]:
@@ -163,15 +163,20 @@ def _executed_tips(resection: Resection, window: EntryWindow, errors: ExecutionD
 
     `window` holds the displaced pivots of all lines that the plan looked at.
     """
-    own = resection.lines.pivot[resection.chosen]
-    aims = np.concatenate([_displaced_tips(resection, errors), resection.tips_mm])
-    clear = _lines_between(window, resection, aims).blocking_structures == 0
-    away = np.linalg.norm(window.pivots_mm[:, None] - window.pivots_mm[own][None], axis=2)
-    pivot_of = np.where(clear, np.tile(away, 2), np.inf).argmin(axis=0)
-    can = clear.any(axis=0).reshape(2, -1)
-    lines = np.arange(len(own)) + np.where(can[0], 0, len(own))
-    lines = lines[can.any(axis=0)]
-    return ExecutedTips(np.ascontiguousarray(aims[lines]), pivot_of[lines].astype(np.int32))
+    at, channel = resection.at, resection.approach.channel
+    near_mm = window.pivots_mm[resection.lines.pivot[resection.chosen]]
+
+    def pivots_of(aims_mm: Float, places_mm: Float) -> npt.NDArray[np.int64]:
+        across = -1.0 if resection.approach.side == "left" else 1.0
+        how, keep_out = (at.level.frame, channel, at.rules), at.keep_out(channel.tool_radius_mm)
+        return nearest_clear(window, aims_mm, places_mm, at.cells, keep_out, how, across)
+
+    aims = _displaced_tips(resection, errors)
+    pivot = pivots_of(aims, near_mm)
+    lost = np.flatnonzero(pivot < 0)
+    aims[lost], pivot[lost] = resection.tips_mm[lost], pivots_of(resection.tips_mm[lost], near_mm[lost])
+    left = pivot >= 0
+    return ExecutedTips(np.ascontiguousarray(aims[left]), pivot[left].astype(np.int32))
 
 
 def _lines_between(window: EntryWindow, resection: Resection, aims_mm: Float) -> ToolLines:
@@ -206,10 +211,11 @@ def _places_of_work(resection: Resection) -> npt.NDArray[np.intp]:
     """(n,) array: the place of work of each line, by the side of its tip and the zone of most that it takes."""
     tips, cells = resection.tips, resection.at.set_cells
     gone = resection.lines.tip[resection.chosen]
-    beyond = np.array([
-        cells.mm3[mine] @ (cells.zone[mine] != CENTRAL) > cells.mm3[mine].sum() / 2
-        for mine in (tips.takes[tips.starts[t] : tips.starts[t + 1]] for t in gone)
-    ])  # fmt: skip
+    starts, entries = rows_of(tips.starts, gone)
+    mm3, outside = cells.mm3[tips.takes[entries]], cells.zone[tips.takes[entries]] != CENTRAL
+    line = np.repeat(np.arange(len(gone)), np.diff(starts))
+    whole = np.bincount(line, mm3, len(gone))
+    beyond = np.bincount(line, mm3 * outside, len(gone)) > whole / 2
     near = (resection.tips_mm[:, 0] >= 0) == (resection.approach.side == "left")
     return np.asarray(2 * (~near).astype(np.intp) + beyond.astype(np.intp))
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from canalwise.estimator.geometry.region_protocol import Region
-from canalwise.estimator.level.level_bone import bone_bricks
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.base_bridge import base_bridge
 from canalwise.estimator.outcome.outcome_values import ResectionCost
@@ -16,7 +15,7 @@ from canalwise.estimator.removal.structure_names import by_structure
 from canalwise.estimator.resection.line_region import SleeveRegion
 from canalwise.estimator.resection.resection import Resection
 from canalwise.recon.anatomy import Level
-from canalwise.recon.labels import SIDES, Part, Side, label_of
+from canalwise.recon.labels import SIDES, Side
 
 TAKEN_FRAC = 0.5
 """A voxel counts as gone, for how far lateral bone was taken, when at least this share is."""
@@ -48,9 +47,7 @@ def cost_of_removal(
 
 def contact_mm3(resection: Resection) -> float:
     """Bone of both spinous processes within the sleeve's tubes dorsal of the docking depth."""
-    level, level_bone = resection.at.level, resection.at.level_bone
-    labels = tuple(label_of(v, Part.SPINOUS_PROCESS) for v in (level.upper, level.lower))
-    bone = bone_bricks(level_bone, only=labels)
+    level_bone, bone = resection.at.level_bone, resection.at.processes
     if not len(bone.voxels) or not len(resection.chosen):
         return 0.0
     covered = SleeveRegion(resection.region).covered(bone.bricks)

@@ -107,12 +107,15 @@ def decompressed_or_none(prepared: PreparedLevel, approach: Approach) -> Decompr
 
 DEFINITIONS = {
     "resection": "takeable bone within tool_radius_mm of the piece from scope end to tip of any line, or within "
-    "scope_radius_mm of the piece from the beside plane to the scope end where that lies ventral of it, or in the "
-    "room and within bite_mm of a tip that takes it; the scope end lies tool_beyond_scope_mm short of the tip",
+    "scope_radius_mm of the piece from the beside plane to the scope end where that lies ventral of it, or between "
+    "these tubes, or in the room and within bite_mm of a tip that takes it; the scope end lies tool_beyond_scope_mm "
+    "short of the tip",
+    "between": "points that no ball of gap_radius_mm holds and is clear of all tubes: their morphological closing; a "
+    "burr takes what stands between two passages and is narrower than itself",
     "beside_plane": "points p with p . normal_ras = offset_mm: the dorsal surface of the near laminae; sleeve and "
     "scope pass beside bone where they lie beyond it",
     "freed": "share of the tissue in the room needed (its label map) that lies within bite_mm of a tip of a line, the "
-    "piece between them clear of sac and remaining bone, or within a line's tubes",
+    "piece between them clear of sac and remaining bone, or within a line's tubes; bone between them too",
     "area_mm2": "bony canal less ligament and calcification in slabs of 1 mm across the level's z, at stations_mm; "
     "needed: if all of the set were taken; after: with what is taken",
     "weights": "prices of bone decide between lines and multiply no number shown",
@@ -221,7 +224,8 @@ def _geometry(found: DecompressedLevel) -> dict[str, Any]:
         ],
         "tool": {"bite_mm": rules.value("bite_mm"), "tool_beyond_scope_mm": rules.value("tool_beyond_scope_mm"),
                  "tool_radius_mm": channel.tool_radius_mm, "scope_radius_mm": channel.scope_radius_mm,
-                 "sleeve_radius_mm": channel.sleeve_radius_mm, "contact_mm": rules.value("contact_mm")},
+                 "sleeve_radius_mm": channel.sleeve_radius_mm, "gap_radius_mm": resection.region.gap_radius_mm,
+                 "contact_mm": rules.value("contact_mm")},
         "beside_plane": {"normal_ras": normal,
                          "offset_mm": window.beside_from_mm + float(normal @ frame.origin_ras_mm)},
         "definitions": DEFINITIONS,

@@ -21,7 +21,7 @@ from canalwise.estimator.resection.resection import Resection
 from canalwise.estimator.resection.resection_level import LEVELS_KEPT, ResectionLevel
 from canalwise.estimator.resection.tool_lines import STOPPED_BY
 from canalwise.recon.grid import Float
-from canalwise.recon.labels import SIDES, Tissue, canal_mask
+from canalwise.recon.labels import SIDES, Side, Tissue, canal_mask
 
 INSERTION_MM = 3
 """CanalStations at either end that make up an insertion of the ligament (choice)."""
@@ -40,8 +40,6 @@ def freed_with(at: ResectionLevel, taken: Float) -> Freed:
         "cranial": wanted.level_mm[:, 2] > stations[0] - INSERTION_MM + 0.5,
         "caudal": wanted.level_mm[:, 2] < stations[-1] + INSERTION_MM - 0.5,
     }
-    corridors = {c.side: c for c in wanted.room.corridors if c.kind == "recess"}
-    nothing = np.zeros_like(taken)
     return Freed(
         share=taken_share(wanted, taken, np.ones(len(taken))),
         by_side={side: taken_share(wanted, taken, wanted.share_on_side(side)) for side in SIDES},
@@ -49,8 +47,8 @@ def freed_with(at: ResectionLevel, taken: Float) -> Freed:
         insertions={end: taken_share(wanted, taken, 1.0 * mine) for end, mine in ends.items()},
         areas=_areas(at, taken),
         at_disc=wanted.room.stations.at_disc,
-        root_room_mm={side: _root_room_mm(wanted, taken, corridors.get(side)) for side in SIDES},
-        root_room_before_mm={side: _root_room_mm(wanted, nothing, corridors.get(side)) for side in SIDES},
+        root_room_mm=_root_rooms_mm(wanted, taken),
+        root_room_before_mm=dict(_standing_areas(at).root_room_mm),
         sac_seen=at.anatomy.sources.get("sac", "modelled") != "modelled",
     )
 
@@ -73,13 +71,14 @@ def _areas(at: ResectionLevel, taken: Float) -> StationAreas:
 
 
 class StandingAreas(NamedTuple):
-    """(S,) arrays, areas at every station that no resection changes."""
+    """(S,) arrays, areas at every station that no resection changes; and the roots' room as it is."""
 
     before_mm2: Float
     needed_mm2: Float
     bony_mm2: Float
     sac_mm2: Float
     unpressed_mm2: Float
+    root_room_mm: dict[Side, float]
 
 
 @lru_cache(LEVELS_KEPT)
@@ -102,7 +101,13 @@ def _standing_areas(at: ResectionLevel) -> StandingAreas:
         bony + wanted.by_station_mm2(wanted.bone_mm3),
         stations.sums(z, wanted.half_height_mm, whole * (kinds == Tissue.SAC)),
         section.area_mm2(stations.z_mm),
+        _root_rooms_mm(wanted, np.zeros(len(wanted.mm3))),
     )
+
+
+def _root_rooms_mm(wanted: DecompressionSet, taken_frac: Float) -> dict[Side, float]:
+    corridors = {c.side: c for c in wanted.room.corridors if c.kind == "recess"}
+    return {side: _root_room_mm(wanted, taken_frac, corridors.get(side)) for side in SIDES}
 
 
 def _root_room_mm(wanted: DecompressionSet, taken_frac: Float, corridor: RootCorridor | None) -> float:

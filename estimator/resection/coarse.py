@@ -44,8 +44,11 @@ among plans fell from 0.47 to 0.30 (`scripts/why_search.py`)."""
 DIRECTION_STEP = 0.02
 """The laminae's dorsal surface is found anew for directions so far apart: about 1 deg."""
 
+GREEDY = ChoiceEffort((0.05,), (), 0)
+"""Lines as they are first found."""
+
 QUICK = ChoiceEffort((0.05,), (1,), 1)
-"""How hard lines are looked for."""
+"""Each line is exchanged once."""
 
 
 @dataclass(frozen=True)
@@ -56,16 +59,19 @@ class CoarseForm:
     ----------
     step_mm : between tips; a bite of 4 mm still takes everything between eight of them at 2.5 mm
     places : pivots across and along the window
+    effort : how hard lines are looked for
     """
 
     step_mm: float
     places: tuple[int, int]
+    effort: ChoiceEffort
 
 
-SCREEN = CoarseForm(2.5, (4, 3))
-"""Tells what cannot free enough (scripts/why_search.py)."""
+SCREEN = CoarseForm(2.5, (4, 3), GREEDY)
+"""Tells what cannot free enough (scripts/why_search.py); exchanging lines costs half as much again, tells no more of
+what is freed, and ranks bone no better."""
 
-CLOSE = CoarseForm(2.0, (5, 5))
+CLOSE = CoarseForm(2.0, (5, 5), QUICK)
 """Ranks what may: the fine form's tips and as many pivots, before lines are moved off the lattice."""
 
 LEVELS_KEPT = 8
@@ -167,7 +173,7 @@ class CoarseLevel:
         half = len(approaches) // 2
 
         def some(rows: slice) -> None:
-            resected(self.site, found, numbers[rows], planes[rows], QUICK, out[rows])
+            resected(self.site, found, numbers[rows], planes[rows], self.form.effort, out[rows])
 
         both(lambda: some(slice(None, half)), lambda: some(slice(half, None)))
         return out

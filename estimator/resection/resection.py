@@ -3,8 +3,9 @@
 1. The entry window gives the pivots, the set the tips; lines that can be gone join them (`tool_lines`).
 2. Lines are chosen so that everything takeable is taken that is worth its bone, and the least weighted bone goes
    (`choice`); they are then moved off the lattice where that saves bone or takes more (`refinement`).
-3. On the scan's own voxels the chosen lines' tubes, and what their tips bite off, are counted: bone removed is
-   occupancy times the share of the voxel that is hollowed, as in every other removal of the estimator.
+3. What then stands between two tunnels and is narrower than the tool goes too (`estimator.removal.tunnel_region`).
+4. On the scan's own voxels the chosen lines' tubes, what stood between, and what their tips bite off, are counted: bone
+   removed is occupancy times the share of the voxel that is hollowed, as in every other removal of the estimator.
 
 Deterministic: the same level and approach give the same lines.
 """
@@ -47,6 +48,22 @@ Numbers = Any
 
 
 @dataclass(frozen=True, eq=False)
+class Taken:
+    """What lines take.
+
+    Parameters
+    ----------
+    taken_frac : (N,) array, of each voxel of the set
+    removal : all bone removed
+    hollowed : share of each place of the bone that goes with the tubes or between them
+    """
+
+    taken_frac: Float
+    removal: Removal
+    hollowed: Covered
+
+
+@dataclass(frozen=True, eq=False)
 class Resection:
     """What an approach takes to free a level.
 
@@ -56,7 +73,7 @@ class Resection:
     approach, window : where the instrument comes from
     lines, tunnels, tips : all that could be gone
     chosen : (n,) array, the lines gone, in the order in which they were found
-    weighted_mm3 : bone at its price, on the lattice of the choice
+    weighted_mm3 : bone at its price, on the lattice of the choice, and what goes between lines
     taken_frac : (N,) array, how much of each voxel of the set within the room is taken
     removal : all bone removed
     """
@@ -122,20 +139,37 @@ def resection_of(at: ResectionLevel, approach: Approach) -> Resection:
     region = LineRegion(
         at.level.frame, window, lines.pivots_mm[lines.pivot[chosen]], lines.tips_mm[lines.tip[chosen]], channel, rules
     )
-    taken, removal = taken_along(at, region, tips, lines.tip[chosen])
+    taken = taken_along(at, region, tips, lines.tip[chosen])
+    between = _weighted_mm3(at, taken.hollowed) - _weighted_mm3(at, region.in_tunnels(at.level_bone.takeable.bricks))
+    weighted_mm3 = bone_of(chosen, tunnels) + between
     return Resection(
-        at, approach, window, lines, tunnels, tips, chosen, bone_of(chosen, tunnels), region, taken, removal
+        at, approach, window, lines, tunnels, tips, chosen, weighted_mm3, region, taken.taken_frac, taken.removal
     )
 
 
-def taken_along(
-    at: ResectionLevel, region: LineRegion, tips: Tips, gone: npt.NDArray[np.int32]
-) -> tuple[Float, Removal]:
-    """How much of each voxel of the set lines take whose tips are `gone`, and all bone that goes with it."""
-    _ = region.solids  # found once, before two threads ask for it
-    tissue, bone = both(lambda: region.covered(at.set_bricks), lambda: region.covered(at.level_bone.takeable.bricks))
-    taken = np.maximum(bitten_frac(at, tips, gone), _dense(tissue, at.set_bricks.order))
-    return taken, _removal(at, bone, taken)
+def taken_along(at: ResectionLevel, region: LineRegion, tips: Tips, gone: npt.NDArray[np.int32]) -> Taken:
+    """What lines take whose tips are `gone`."""
+    _ = region.tunnels, region.gap_directions  # found once, before two threads ask for it
+    bricks = at.level_bone.takeable.bricks
+    frac, bone = both(lambda: _tissue_frac(at, region, tips, gone), lambda: region.covered(bricks))
+    voxels = at.level_bone.takeable.voxels[bone.places]
+    _, there, place = np.intersect1d(at.overhang_voxels, voxels, assume_unique=True, return_indices=True)
+    overhang = at.overhang[there]
+    frac[overhang] = np.maximum(frac[overhang], bone.share[place])
+    return Taken(frac, _removal(at, bone, frac), bone)
+
+
+def _tissue_frac(at: ResectionLevel, region: LineRegion, tips: Tips, gone: npt.NDArray[np.int32]) -> Float:
+    """(N,) array: how much of each voxel of the set lies within bites and tubes."""
+    return np.maximum(bitten_frac(at, tips, gone), _dense(region.in_tunnels(at.set_bricks), at.set_bricks.order))
+
+
+def _weighted_mm3(at: ResectionLevel, covered: Covered) -> float:
+    """Bone at its price."""
+    bench = at.level_bone
+    voxels = bench.takeable.voxels[covered.places]
+    bone_mm3 = bench.bone_mm3.reshape(-1)[voxels].astype(float) * covered.share
+    return float(bone_mm3 @ at.prices[bench.labels.reshape(-1)[voxels] % 100])
 
 
 def bitten_frac(at: ResectionLevel, tips: Tips, gone: npt.NDArray[np.int32], longer_mm: float = 0.0) -> Float:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.instrument import Channel
-from canalwise.estimator.decompression.decompression_set import decompression_set
+from canalwise.estimator.decompression.decompression_set import OVERHANG, decompression_set
 from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells, PricedCells, level_cells
 from canalwise.estimator.decompression.room import Breadth, RoomNeeded
 from canalwise.estimator.decompression.room_needed import room_needed
@@ -17,12 +17,12 @@ from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.decompression.set_values import DecompressionSet
 from canalwise.estimator.geometry.bricks import Bricks, bricks_of_voxels
 from canalwise.estimator.level.keep_out import KeepOut
-from canalwise.estimator.level.level_bone import LevelBone
+from canalwise.estimator.level.level_bone import BoneBricks, LevelBone, bone_bricks
 from canalwise.estimator.resection.bite import TIP_STEP_MM, set_cells, takes_at, tips_of
 from canalwise.estimator.resection.line_values import SetCells, Tips
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
-from canalwise.recon.labels import SIDES, Side, label_of, sided
+from canalwise.recon.labels import SIDES, Part, Side, label_of, sided
 
 LEVELS_KEPT = 2
 """Levels kept ready: what one surgeon goes back and forth between."""
@@ -80,13 +80,34 @@ class ResectionLevel:
         return bricks_of_voxels(self.level_bone.grid, index)
 
     @cached_property
+    def prices(self) -> Float:
+        """(100,) array: what a mm3 of each part of a vertebra is worth."""
+        return self.rules.prices()
+
+    @cached_property
+    def overhang(self) -> npt.NDArray[np.intp]:
+        """Numbers of the set's voxels that are bone for the most part."""
+        return np.flatnonzero(self.wanted.kind == OVERHANG)
+
+    @cached_property
+    def overhang_voxels(self) -> npt.NDArray[np.intp]:
+        """Which voxels these are."""
+        return self.wanted.voxels[self.overhang]
+
+    @cached_property
+    def processes(self) -> BoneBricks:
+        """Bone of both spinous processes."""
+        labels = tuple(label_of(v, Part.SPINOUS_PROCESS) for v in (self.level.upper, self.level.lower))
+        return bone_bricks(self.level_bone, only=labels)
+
+    @cached_property
     def cells(self) -> LevelCells:
         """The lattice on which lines are chosen."""
         return level_cells(
             self.level,
             self.level_bone,
             self.room.stations,
-            self.rules.prices(),
+            self.prices,
             self.rules.value("contact_mm"),
         )
 

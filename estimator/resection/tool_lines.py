@@ -89,6 +89,24 @@ def clear_pairs(
     return np.asarray(stopped == 0)
 
 
+def nearest_clear(
+    window: EntryWindow,
+    tips_mm: Float,
+    near_mm: Float,
+    cells: LevelCells,
+    keep_out: KeepOut,
+    how: tuple[Frame, Channel, ResectionRules],
+    toward_other_side: float,
+) -> npt.NDArray[np.int64]:
+    """(T,) array: of the window's pivots the one nearest to each of (T, 3) places from which the tip of that number
+    can be reached; -1 where none is."""
+    away = np.linalg.norm(window.pivots_mm[:, None] - near_mm[None], axis=2)
+    order, out = np.argsort(away, axis=0, kind="stable"), np.empty(len(tips_mm), dtype=np.int64)
+    look = _looker(window, cells, keep_out, how, toward_other_side)
+    _nearest_clear(window.pivots_mm, np.ascontiguousarray(tips_mm), np.ascontiguousarray(order.T), look, out)
+    return out
+
+
 def _looker(
     window: EntryWindow,
     cells: LevelCells,
@@ -161,6 +179,17 @@ def _stopped(pivots: Numbers, tips: Numbers, look: Numbers, out: npt.NDArray[np.
         x, y, z = pivots[p, 0], pivots[p, 1], pivots[p, 2]
         for t in range(len(tips)):
             out[p, t] = _why(x, y, z, tips[t, 0] - x, tips[t, 1] - y, tips[t, 2] - z, look)
+
+
+@njit(cache=True, nogil=True)
+def _nearest_clear(pivots: Numbers, tips: Numbers, order: Numbers, look: Numbers, out: Numbers) -> None:
+    for t in range(len(tips)):
+        out[t] = -1
+        for p in order[t]:
+            x, y, z = pivots[p, 0], pivots[p, 1], pivots[p, 2]
+            if _why(x, y, z, tips[t, 0] - x, tips[t, 1] - y, tips[t, 2] - z, look) == 0:
+                out[t] = p
+                break
 
 
 @njit(cache=True, nogil=True)

@@ -21,6 +21,9 @@ from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.labels import Part
 from tests.labelled_phantoms import LEVEL, labelled
 
+BALLS = 100
+"""In a spiral about a point, 20 deg apart."""
+
 STRANGER_FRAC, STRANGER_MM = 0.02, 0.5  # the stranger marches by 0.3 mm on whole voxels
 
 
@@ -166,6 +169,30 @@ class Stranger:
                 held |= np.linalg.norm(self.points - start - along[:, None] * way, axis=1) <= radius
         return held
 
+    def off_tubes(self, points: np.ndarray) -> np.ndarray:
+        """(N,) array: signed distances of points from the nearest tube."""
+        least = np.full(len(points), np.inf)
+        for pivot, tip in self.lines:
+            for start, end, radius in self.piece(pivot, tip):
+                way = end - start
+                offset = points - start
+                along = offset @ way
+                square = np.einsum("ij,ij->i", offset, offset) - 2 * (t := np.clip(along / (way @ way), 0, 1)) * along
+                least = np.minimum(least, np.sqrt(np.maximum(square + t**2 * (way @ way), 0)) - radius)
+        return least
+
+    def between_tubes(self) -> np.ndarray:
+        """(N,) array: which of its points none of many balls of the gap's radius holds clear of all tubes."""
+        radius, off = self.geometry["tool"]["gap_radius_mm"], self.off_tubes(self.points)
+        beside = np.flatnonzero((off > 0) & (off < radius) & (self.labels[tuple(self.index.T)] >= 100))
+        turn = (np.arange(BALLS) + 0.5) / BALLS
+        flat, around = np.sqrt(1 - (1 - 2 * turn) ** 2), np.pi * (1 + 5**0.5) * np.arange(BALLS)
+        spiral = np.stack([flat * np.cos(around), flat * np.sin(around), 1 - 2 * turn], axis=-1)
+        clear = self.off_tubes((self.points[beside, None] + radius * spiral).reshape(-1, 3)).reshape(-1, BALLS)
+        out = np.zeros(len(self.points), dtype=bool)
+        out[beside] = clear.max(axis=1) < radius
+        return out
+
     def label_at(self, points: np.ndarray) -> np.ndarray:
         """Labels nearest to points; 0 outside the map."""
         index = np.rint(points @ self.to_index[:3, :3].T + self.to_index[:3, 3]).astype(int)
@@ -196,7 +223,7 @@ def test_stranger_finds_the_bone_and_the_share(stranger, narrow, found):
             (int(Part.BODY), int(Part.PEDICLE_LEFT), int(Part.PEDICLE_RIGHT)),
         )
     )
-    removed = (stranger.in_tubes() & bone).sum() * narrow.grid.voxel_mm3
+    removed = ((stranger.in_tubes() | stranger.between_tubes()) & bone).sum() * narrow.grid.voxel_mm3
     assert removed == pytest.approx(found.cost.total_mm3, rel=0.06)
     wanted = stranger.room[tuple(stranger.index.T)] > 1
     share = stranger.taken().sum() / wanted.sum()
