@@ -27,6 +27,9 @@ PREPARED = 2
 ESTIMATES = 4
 """Exact estimates kept: numbers, removal and picture of one plan are requested one after the other."""
 
+RESECTIONS = 2
+"""Resections kept, of 10 to 15 MB each: that of the plan on the page and the one before it, to go back to."""
+
 
 @dataclass(eq=False)
 class Session:
@@ -45,8 +48,8 @@ class Session:
     _estimates: LruCache[tuple[Approach, tuple[str, ...]], Estimate] = field(
         default_factory=lambda: LruCache(ESTIMATES)
     )
-    _resections: LruCache[Approach, DecompressedLevel | None] = field(default_factory=lambda: LruCache(ESTIMATES))
-    frames: LruCache[tuple[str, str], bytes] = field(default_factory=lambda: LruCache(2 * PREPARED))
+    _resections: LruCache[Approach, DecompressedLevel | None] = field(default_factory=lambda: LruCache(RESECTIONS))
+    frames: LruCache[tuple[str, str], bytes] = field(default_factory=lambda: LruCache(PREPARED))
     radiographs: LruCache[tuple[str, RadiographView], Radiograph] = field(
         default_factory=lambda: LruCache(3 * PREPARED)
     )
