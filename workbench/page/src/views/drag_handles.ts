@@ -63,7 +63,11 @@ export function entryDrag(context: Context, anatomy: Anatomy, sight: SightLine):
       store.move(leaningTo(start, hit));
     },
     end: (kept) =>
-      void placed(context, start, kept && at ? { ask: "enter", plan: start, ...entryTerms(at, start.side, anatomy) } : null),
+      void placed(
+        context,
+        start,
+        kept && at ? { ask: "enter", plan: start, ...entryTerms(at, start.side, anatomy) } : null,
+      ),
   };
 }
 
