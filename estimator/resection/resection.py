@@ -96,7 +96,7 @@ class Resection:
         return least_bone(every.lines, every.tunnels, every.tips, wanted, taken)
 
     def settled(self) -> Resection:
-        """The same with its lower bound worked out, and without all lines' tunnels: half of its memory, for no other use."""
+        """The same with its lower bound worked out, and without all lines' tunnels: half of its memory."""
         all_of = self.tunnels
         starts, cells, share = all_of.starts[:1].copy(), all_of.cells[:0].copy(), all_of.share[:0].copy()
         light = replace(self, tunnels=replace(all_of, starts=starts, cells=cells, share=share))

@@ -49,7 +49,7 @@ export const comparePanel: PanelPart = (root, context, isOpen) => {
     table,
     views.element,
   );
-  root.append(h("div", { class: "compare-frame" }, held, accessSection(context, pins.add)));
+  root.append(h("div", { class: "compare-frame" }, accessSection(context, pins.add), held));
   let worked = "";
   let timer = 0;
 

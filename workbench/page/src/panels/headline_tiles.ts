@@ -75,7 +75,7 @@ export function headlineTiles(): HeadlineTiles {
   const outcome = h(
     "div",
     { class: "tiles outcome-tiles" },
-    ...[freed, bone, area, facets, reach, pars, bridge].map((tile) => tile.element),
+    ...[freed, facets, bone, area, reach, pars, bridge].map((tile) => tile.element),
   );
   const element = h("div", {}, outcome, h("div", { class: "tiles" }, skin.element, sweep.element));
   let last: EstimateAnswer | null = null;
