@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from nibabel.orientations import aff2axcodes, apply_orientation, inv_ornt_aff, io_orientation
 from scipy import ndimage
 
 from canalwise.recon.errors import BadFile, BadGeometry
 from canalwise.recon.grid import ORTHOGONAL_TOL, Float
+from canalwise.recon.image.nifti_library import orientations
 from canalwise.recon.modality import ModalityName
 
 Voxels = npt.NDArray[Any]
@@ -133,10 +133,10 @@ def canonical(volume: Volume) -> Volume:
     ([4, 0], [1.0, 0.0, 0.0, -1.0])
     """
     _check_placed(volume.affine_ras_mm)
-    axes = io_orientation(volume.affine_ras_mm)
-    voxels = row_major(apply_orientation(volume.voxels, axes))
-    affine = volume.affine_ras_mm @ inv_ornt_aff(axes, volume.voxels.shape)
-    stored_axes = "".join(str(code) for code in aff2axcodes(volume.affine_ras_mm))
+    axes = orientations.io_orientation(volume.affine_ras_mm)
+    voxels = row_major(orientations.apply_orientation(volume.voxels, axes))
+    affine = volume.affine_ras_mm @ orientations.inv_ornt_aff(axes, volume.voxels.shape)
+    stored_axes = "".join(str(code) for code in orientations.aff2axcodes(volume.affine_ras_mm))
     return replace(
         volume, voxels=voxels, affine_ras_mm=affine + 0.0, provenance={**volume.provenance, "stored_axes": stored_axes}
     )

@@ -8,13 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from canalwise.recon.dicom.contour_object import contour_layers, is_contour_object, missing_planes, read_contours
-from canalwise.recon.dicom.segmentation_object import (
-    is_segmentation,
-    read_segmentation,
-    segmentation_grid,
-    segmentation_layers,
-)
 from canalwise.recon.errors import BadLabels, WrongUse
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.surface_reader import is_surface, read_surface, voxelised
@@ -74,6 +67,10 @@ def label_source(path: Path, grid: Grid | None) -> LabelSource:
 
     Raises BadFile, BadGeometry or BadLabels.
     """
+    # What reads DICOM takes 30 MB: whoever only opens a case need not hold it.
+    from canalwise.recon.dicom.contour_object import is_contour_object
+    from canalwise.recon.dicom.segmentation_object import is_segmentation
+
     if is_segmentation(path):
         return _segmentation(path, grid)
     if is_contour_object(path):
@@ -101,12 +98,16 @@ def _needed(grid: Grid | None, what: str) -> Grid:
 
 
 def _segmentation(path: Path, grid: Grid | None) -> LabelSource:
+    from canalwise.recon.dicom.segmentation_object import read_segmentation, segmentation_grid, segmentation_layers
+
     segmentation = read_segmentation(path, BUDGET_MB)
     own = grid or segmentation_grid(segmentation)
     return LabelSource(segmentation_layers(segmentation, own), own, segmentation.names, segmentation.warnings)
 
 
 def _contours(path: Path, grid: Grid) -> LabelSource:
+    from canalwise.recon.dicom.contour_object import contour_layers, missing_planes, read_contours
+
     contours = read_contours(path, BUDGET_MB)
     layers = contour_layers(contours, grid)
     gaps = {contours.names[number]: count for number, count in missing_planes(contours, grid).items()}

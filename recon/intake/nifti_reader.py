@@ -12,15 +12,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import cast
 
-import nibabel as nib
 import numpy as np
-from nibabel.arrayproxy import ArrayProxy
-from nibabel.filebasedimages import ImageFileError
-from nibabel.imageglobals import ErrorLevel, logger
-from nibabel.spatialimages import HeaderDataError
 
 from canalwise.recon.errors import BadFile, BadGeometry
 from canalwise.recon.grid import Float, Grid
+from canalwise.recon.image.nifti_library import arrayproxy, filebasedimages, imageglobals, nib, spatialimages
 from canalwise.recon.image.volume import Volume, Voxels, check_budget, rescaled, volume_shape
 
 FORM_TOL_MM = 0.1
@@ -37,7 +33,8 @@ MENDED = 30
 """Header faults of this level, such as a negative edge or an unknown form code, nibabel would mend by a guess and log
 (nibabel.batteryrunners); here the header is refused."""
 
-READ_FAILURES = (OSError, EOFError, ValueError, OverflowError, MemoryError, zlib.error, ImageFileError, HeaderDataError)
+READ_FAILURES = (OSError, EOFError, ValueError, OverflowError, MemoryError, zlib.error,
+                 filebasedimages.ImageFileError, spatialimages.HeaderDataError)  # fmt: skip
 
 
 def read_nifti(path: Path, budget_mb: float) -> Volume:
@@ -93,12 +90,12 @@ def _opened(path: Path) -> nib.Nifti1Image:
 @contextmanager
 def _nothing_mended() -> Iterator[None]:
     """nibabel raises where it would mend, and says nothing of its own on stderr."""
-    was, logger.disabled = logger.disabled, True
+    was, imageglobals.logger.disabled = imageglobals.logger.disabled, True
     try:
-        with ErrorLevel(MENDED):
+        with imageglobals.ErrorLevel(MENDED):
             yield
     finally:
-        logger.disabled = was
+        imageglobals.logger.disabled = was
 
 
 def _placement(header: nib.Nifti1Header, shape: tuple[int, int, int]) -> Float:
@@ -153,9 +150,9 @@ def _voxels(image: nib.Nifti1Image) -> tuple[Voxels, str]:
     return rescaled(_stored(image), slope, intercept), f"slope {slope:g}, intercept {intercept:g}"
 
 
-def _proxy(image: nib.Nifti1Image) -> ArrayProxy:
+def _proxy(image: nib.Nifti1Image) -> arrayproxy.ArrayProxy:
     """The voxels still on disk; a loaded image always has this kind."""
-    return cast(ArrayProxy, image.dataobj)
+    return cast(arrayproxy.ArrayProxy, image.dataobj)
 
 
 def _stored(image: nib.Nifti1Image) -> Voxels:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import gzip
 from pathlib import Path
 
-import nibabel as nib
-
 from canalwise.recon.grid import Grid
+from canalwise.recon.image.nifti_library import nib
 from canalwise.recon.image.volume import Voxels
 
 GZIP_LEVEL = 1

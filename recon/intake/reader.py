@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 
-from canalwise.recon.dicom.reader import read_dicom
 from canalwise.recon.errors import BadFile, UnusableInput, WrongUse
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.volume import BUDGET_MB, Volume, canonical, right_angled
@@ -86,6 +85,8 @@ def read_volume(path: Path, *, series: int | None = None, budget_mb: float = BUD
         return read_nrrd(path, budget_mb)
     if name.endswith(metaimage.SUFFIXES):
         return read_metaimage(path, budget_mb)
+    from canalwise.recon.dicom.reader import read_dicom  # what reads DICOM takes 30 MB: only where it is needed
+
     return read_dicom(path, budget_mb, series)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
@@ -12,6 +13,10 @@ from tests.browser.rehearsal import Rehearsal
 pytestmark = pytest.mark.xdist_group("browser")
 
 TILT_STEP_DEG = 2.5
+
+AIMED_MM = 2.0
+"""An entry of the map lies on the line from docking point to pivot. The first phase is then turned to its own side's
+recess about that pivot, so its axis leaves the skin a little beside it: by less than half a step of the map."""
 
 CHART = "#panel-charts .chart.angle"
 FRESH_CHART = f"() => document.querySelector('{CHART}').getAttribute('aria-busy') === 'false'"
@@ -103,11 +108,13 @@ def test_an_entry_is_chosen_on_the_map_by_keys(tilts: Rehearsal) -> None:
     cell.focus()
     tilts.page.keyboard.press("ArrowUp")
     chosen = tilts.page.locator("#panel-charts [role=gridcell]:focus").get_attribute("aria-label")
+    steps = tilts.steps_back
     tilts.page.keyboard.press("Enter")
-    tilts.rest()
+    tilts.until("store.kept().past.length > argument", steps).rest()
     entry = tilts.state("answer.estimate.skin_entry")
-    words = f"{entry['lateral_mm']:.0f} mm lateral of the midline, {abs(entry['cranial_mm']):.0f} mm "
-    assert chosen.startswith(words)
+    lateral, cranial = map(float, re.findall(r"(\d+) mm", chosen)[:2])
+    assert entry["lateral_mm"] == pytest.approx(lateral, abs=AIMED_MM)
+    assert abs(entry["cranial_mm"]) == pytest.approx(cranial, abs=AIMED_MM)
     assert tilts.page.locator("#panel-charts [role=gridcell][aria-selected=true]").get_attribute("aria-label") == chosen
 
 
@@ -124,7 +131,8 @@ def test_a_search_can_be_stopped_and_what_it_found_looked_through(rehearsal: Reh
     panel, before = rehearsal.panel("Search"), rehearsal.state("plan")
     panel.get_by_role("radio", name="thorough").check(force=True)
     panel.get_by_role("button", name="Search", exact=True).click()
-    panel.get_by_text("approaches looked at").wait_for()
+    # stopped sooner, a search may not have met a plan that keeps all limits, and then has no front
+    panel.get_by_text(re.compile(r"\d{3} approaches looked at")).wait_for()
     panel.get_by_role("button", name="Stop").click()
     panel.get_by_role("article").first.wait_for()
     assert "Stopped early" in panel.text_content()

@@ -67,12 +67,12 @@ def funnel_chart(points: Sequence[FunnelPoint], words: str) -> str:
         axes.axhline(overall, color=INK, linewidth=1.0)
         axes.scatter([p.count for p in points], [p.share for p in points], s=26, color=IPSILATERAL, zorder=3)
         for p in points:
-            axes.annotate(f"surgeon {p.surgeon}", (p.count, p.share), (4, 4), textcoords="offset points", fontsize=7)
+            axes.annotate(f"surgeon {p.surgeon}", (p.count, p.share), (4, 4), textcoords="offset points", fontsize=9)
         axes.set_ylim(-0.05, 1.08)
         axes.set_xlabel("levels")
         _whole_numbers(axes.xaxis)
         axes.set_ylabel(words)
-        axes.legend(fontsize=7, loc="lower right")
+        axes.legend(fontsize=9, loc="lower right")
 
     return _chart(draw, (4.6, 2.8))
 
@@ -85,10 +85,10 @@ def learning_chart(curve: LearningCurve, words: str) -> str:
         above.scatter(curve.order, curve.values, s=12, color=KEPT, linewidths=0)
         above.plot(curve.order, curve.running_median, color=INK, linewidth=1.3, label="running median")
         above.set_ylabel(words)
-        above.legend(fontsize=7)
+        above.legend(fontsize=9)
         below.step(curve.order, curve.cumulative, where="post", color=IPSILATERAL, linewidth=1.0)
         below.axhline(0.0, color=QUIET, linewidth=0.7)
-        below.set_ylabel("summed", fontsize=7)
+        below.set_ylabel("summed", fontsize=9)
         below.set_xlabel("order of the operation")
         _whole_numbers(below.xaxis)
         return chart_uri(figure)

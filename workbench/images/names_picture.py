@@ -87,7 +87,7 @@ def _mark(axes: Axes, places: npt.NDArray[np.float64], axis: int, naming: Naming
                 xytext=(14, 0),
                 textcoords="offset points",
                 color=MARK,
-                fontsize=8,
+                fontsize=9,
                 va="center",
             )
     axes.set_ylabel("RAS z, mm")

@@ -67,4 +67,4 @@ def _drawn(axes: Axes, shown: tuple[Scan, BlendedMotion | None], anatomy: Anatom
         if values.min() < 0.5 < values.max():  # contour warns when there is nothing to draw
             axes.contour(columns, rows, values, levels=[0.5], colors=[colour], linewidths=0.9)
     title = f"{level.name}, {'MR' if blend else 'CT'}, {cut.kind}"
-    axes.text(0.02, 0.93, title, transform=axes.transAxes, color="white", fontsize=8, fontweight="bold")
+    axes.text(0.02, 0.93, title, transform=axes.transAxes, color="white", fontsize=9, fontweight="bold")

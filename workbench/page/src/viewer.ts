@@ -118,11 +118,11 @@ function depth(store: SceneStore): HTMLElement {
   const phases = store.state.plan.phases.map((phase, index) => h("option", { value: index }, phase.name));
   const phase = h("select", { id: "viewer-phase" }, ...phases);
   const slider = h("input", { type: "range", id: "viewer-depth", min: LEAST_PAST_MM, max: MOST_PAST_MM, step: 0.5 });
-  const told = h("output", { for: slider.id });
+  const reading = h("output", { for: slider.id });
   const show = ({ looks }: SceneState) => {
     phase.value = String(looks.phase);
     slider.value = String(looks.scope_past_mm);
-    told.textContent = `${looks.scope_past_mm} mm past the docking point`;
+    reading.textContent = `${looks.scope_past_mm} mm past the docking point`;
   };
   phase.addEventListener("change", () => store.look({ phase: Number(phase.value) }));
   slider.addEventListener("input", () => store.look({ scope_past_mm: slider.valueAsNumber }));
@@ -135,7 +135,7 @@ function depth(store: SceneStore): HTMLElement {
     phase,
     h("label", { for: slider.id }, "Endoscope's tip"),
     slider,
-    told,
+    reading,
   );
 }
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from canalwise.recon.errors import CanalwiseError, UnusableInput, WrongUse
 from canalwise.workbench.rehearsal.server.error_log import log_error
+from canalwise.workbench.rehearsal.server.malloc_trim import released_heap
 from canalwise.workbench.rehearsal.session.messages import PageMessage, problem_json
 from canalwise.workbench.rehearsal.session.request import Cancelled, Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
@@ -28,6 +29,9 @@ PROGRESS_S = 0.1
 
 CLOSE_S = 3.0
 """How long a server that ends waits for what is being answered; autosave takes some hundredths of that."""
+
+HEAVY_S = 0.5
+"""What takes longer has used much memory, and what it let go of is given back at once."""
 
 _LANES = itertools.count()
 
@@ -208,6 +212,7 @@ class _ProgressReporter:
 
 def answered(session: Session, question: PageMessage, job: RequestJob) -> Reply:
     """The reply to a question, worked out here and now."""
+    begun_s = time.monotonic()
     try:
         if job.stop.is_set():
             raise Cancelled
@@ -222,6 +227,9 @@ def answered(session: Session, question: PageMessage, job: RequestJob) -> Reply:
     except Exception as fault:
         log_error(question.name, fault)
         problem = UnusableInput("the question", "could not be answered", do="Change the plan, or ask again.")
+    finally:
+        if time.monotonic() - begun_s > HEAVY_S:
+            released_heap()
     return problem_reply(question.seq, question.name, problem)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from canalwise.estimator.approach.approach import Approach
@@ -27,6 +27,12 @@ PREPARED = 2
 ESTIMATES = 4
 """Exact estimates kept: numbers, removal and picture of one plan are requested one after the other."""
 
+FRAMES = 1
+"""Scenes kept, of 7 MB each, for a page that is loaded again; an open page keeps the levels it has shown."""
+
+RESECTIONS = 2
+"""Resections kept, of some 8 MB each: that of the plan on the page and the one before it, to go back to."""
+
 
 @dataclass(eq=False)
 class Session:
@@ -45,8 +51,8 @@ class Session:
     _estimates: LruCache[tuple[Approach, tuple[str, ...]], Estimate] = field(
         default_factory=lambda: LruCache(ESTIMATES)
     )
-    _resections: LruCache[Approach, DecompressedLevel | None] = field(default_factory=lambda: LruCache(ESTIMATES))
-    frames: LruCache[tuple[str, str], bytes] = field(default_factory=lambda: LruCache(2 * PREPARED))
+    _resections: LruCache[Approach, DecompressedLevel | None] = field(default_factory=lambda: LruCache(RESECTIONS))
+    frames: LruCache[tuple[str, str], bytes] = field(default_factory=lambda: LruCache(FRAMES))
     radiographs: LruCache[tuple[str, RadiographView], Radiograph] = field(
         default_factory=lambda: LruCache(3 * PREPARED)
     )
@@ -91,7 +97,12 @@ class Session:
     def resected(self, plan: Approach) -> DecompressedLevel | None:
         """What a plan frees and takes for it; None where its level has no sac or no ligament. Raises as `prepared`."""
         prepared = self.prepared(plan.level)
-        return self._resections.found(plan, lambda: decompressed_or_none(prepared, plan))
+        return self._resections.found(plan, lambda: _settled(decompressed_or_none(prepared, plan)))
+
+
+def _settled(found: DecompressedLevel | None) -> DecompressedLevel | None:
+    """What is kept of a resection: all but what its lower bound was worked out from."""
+    return None if found is None else replace(found, resection=found.resection.settled())
 
 
 def _anatomy_on_disk(folder: Path) -> tuple[int, int] | None:

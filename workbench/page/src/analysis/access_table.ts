@@ -33,10 +33,10 @@ export function accessSection(context: Context, pin: (name: string, plan: Plan) 
   let level = "";
 
   async function ask(): Promise<void> {
-    const asked = store.state.plan.level;
-    const comparison = await doing.run({ ask: "ways", level: asked, budget: EFFORTS[effort], seed: 0 });
+    const requested = store.state.plan.level;
+    const comparison = await doing.run({ ask: "ways", level: requested, budget: EFFORTS[effort], seed: 0 });
     if (!comparison) return;
-    level = asked;
+    level = requested;
     results.replaceChildren(resultOf(context, comparison, pin));
     results.scrollIntoView({ block: "start" });
     follow();
@@ -113,8 +113,8 @@ function areaOf({ freed, canal_area_after_mm2: atDisc }: AccessRow): string {
 
 function moreOf({ more_than_least: more }: AccessRow): string {
   if (more.bone_removed_mm3 === 0) return "the least";
-  const told = `${number(more.bone_removed_mm3, 0)} (${number(more.interval95[0], 0)} to ${number(more.interval95[1], 0)})`;
-  return more.tie ? `a tie, ${told}` : told;
+  const words = `${number(more.bone_removed_mm3, 0)} (${number(more.interval95[0], 0)} to ${number(more.interval95[1], 0)})`;
+  return more.tie ? `a tie, ${words}` : words;
 }
 
 function buttonsOf(context: Context, access: AccessRow, pin: (name: string, plan: Plan) => void): HTMLElement[] {

@@ -12,23 +12,23 @@ export const auditPanel: PanelPart = (root, context, isOpen) => {
   const { store } = context;
   const { audits } = store.state.facts;
   const slices = auditSlices(context);
-  const told = h("div", { class: "audit-told", tabindex: "0", role: "region", "aria-label": "What was done" });
-  const frame = h("div", { class: "audit-frame" }, slices.element, told);
+  const report = h("div", { class: "audit-told", tabindex: "0", role: "region", "aria-label": "What was done" });
+  const frame = h("div", { class: "audit-frame" }, slices.element, report);
   const elsewhere = h("div", { class: "cover" });
   root.append(frame, elsewhere);
-  let asked = "";
+  let requested = "";
 
   async function ask(level: string): Promise<void> {
-    asked = level;
+    requested = level;
     const answered = await context.ask({ ask: "audit", level }, { lane: "audit" });
     if (!answered) {
-      asked = "";
+      requested = "";
       return;
     }
     const { answer } = answered;
     if (answer.level !== store.state.plan.level) return;
     slices.element.hidden = !answer.maps;
-    told.replaceChildren(
+    report.replaceChildren(
       h("h2", {}, `Audit of ${answer.level}`),
       h("p", { class: "audit-sentence" }, written(answer.sentence)),
       ...(answer.picture ? [h("img", { src: answer.picture, alt: "Before and after, with the bone taken" })] : []),
@@ -66,7 +66,7 @@ export const auditPanel: PanelPart = (root, context, isOpen) => {
           button(`Open ${name}, which was audited`, () => void startPlan(context, { level: name })),
         ),
       );
-    } else if (asked !== level && isOpen(store.state) && numbersShown(store.state)) void ask(level);
+    } else if (requested !== level && isOpen(store.state) && numbersShown(store.state)) void ask(level);
     else if (isOpen(store.state)) slices.redraw();
   }
 

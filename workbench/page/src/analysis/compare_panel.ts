@@ -25,7 +25,7 @@ export const comparePanel: PanelPart = (root, context, isOpen) => {
   const against = { midline: false, both: false };
   const midline = checkbox("a midline laminectomy, as a reference", (on) => change({ midline: on }));
   const both = checkbox(
-    "both sides: the near phases of the first left and the first right plan, each asked for its own side",
+    "both sides: the near phases of the first left and the first right plan, each for its own side",
     (on) => change({ both: on }),
   );
   const note = h("p", { class: "quiet" });
@@ -49,7 +49,7 @@ export const comparePanel: PanelPart = (root, context, isOpen) => {
     table,
     views.element,
   );
-  root.append(h("div", { class: "compare-frame" }, held, accessSection(context, pins.add)));
+  root.append(h("div", { class: "compare-frame" }, accessSection(context, pins.add), held));
   let worked = "";
   let timer = 0;
 
@@ -59,7 +59,7 @@ export const comparePanel: PanelPart = (root, context, isOpen) => {
   }
 
   const sides = () => new Set(here().map((pin) => pin.plan.side));
-  const asked = () => ({
+  const wanted = () => ({
     plans: here().map((pin) => pin.plan),
     task: store.state.task,
     midline: against.midline,
@@ -83,10 +83,10 @@ export const comparePanel: PanelPart = (root, context, isOpen) => {
     setText(
       note,
       count
-        ? `Differences are told against the first.${elsewhere}`
+        ? `Differences are compared against the first.${elsewhere}`
         : `Pin the plan that is shown, change it, and pin it again: up to ${MOST} are held against each other.${elsewhere}`,
     );
-    const stale = worked !== JSON.stringify(asked());
+    const stale = worked !== JSON.stringify(wanted());
     table.classList.toggle("stale", stale);
     table.setAttribute("aria-busy", String(stale && count > 0));
     doing.element.hidden = count === 0;
@@ -97,7 +97,7 @@ export const comparePanel: PanelPart = (root, context, isOpen) => {
   }
 
   async function ask(): Promise<void> {
-    const question = asked();
+    const question = wanted();
     if (!question.plans.length) return;
     const answer = await doing.run({ ask: "pinned", ...question });
     if (!answer) return;
@@ -106,13 +106,13 @@ export const comparePanel: PanelPart = (root, context, isOpen) => {
     follow();
   }
 
-  let told: PlanComparison | null = null;
+  let compared: PlanComparison | null = null;
   function draw(answer: PlanComparison | null): void {
-    told = answer;
-    if (told)
+    compared = answer;
+    if (compared)
       table.replaceChildren(
         planTable(
-          told,
+          compared,
           here().map((pin, place) => nameOf(pin, place)),
         ),
       );
@@ -121,7 +121,7 @@ export const comparePanel: PanelPart = (root, context, isOpen) => {
   store.subscribe((_, changed) => {
     if (["pins", "plan", "task", "looks", "confirmed", "blind", "link"].some((name) => changed.has(name as "pins")))
       follow();
-    if (changed.has("pins") && worked === JSON.stringify(asked())) draw(told);
+    if (changed.has("pins") && worked === JSON.stringify(wanted())) draw(compared);
   });
   follow();
 };

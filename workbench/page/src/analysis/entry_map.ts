@@ -74,7 +74,7 @@ export function entryMap(context: Context): HTMLElement {
       "aria-label",
       `Skin entries of ${chart.level} from the ${chart.side}; arrow keys move, Enter chooses`,
     );
-    above.replaceChildren(...ends(chart, columns).map((told) => h("span", {}, told)));
+    above.replaceChildren(...ends(chart, columns).map((words) => h("span", {}, words)));
     grid.replaceChildren(...rows.map((row) => rowOf(chart, row, columns)), foot(chart, columns));
     keyed(key, chart);
     table.fill(`${chart.level}, ${chart.side}: bone for each skin entry, mm\u00b3`, ...asRows(chart));

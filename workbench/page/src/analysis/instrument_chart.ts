@@ -116,21 +116,21 @@ function curveFace(
   const at = () => (own() >= 0 ? own() : nearestTo(curve.diameter_mm, curve.plan_mm));
 
   function show(): void {
-    const told = curve.diameter_mm[at()] ?? 0;
+    const diameter = curve.diameter_mm[at()] ?? 0;
     element.classList.toggle("stale", !fresh());
     const sentence = fresh()
-      ? sentenceAt(curve, at(), own() < 0 && told !== curve.plan_mm ? curve.plan_mm : null)
+      ? sentenceAt(curve, at(), own() < 0 && diameter !== curve.plan_mm ? curve.plan_mm : null)
       : `! Worked out for another plan: ${curve.part}s may differ for this one.`;
     setText(readout, sentence);
     const { low, high } = { low: curve.diameter_mm[0] ?? 0, high: curve.diameter_mm.at(-1) ?? 0 };
     for (const [name, value] of [
       ["min", low],
       ["max", high],
-      ["now", told],
+      ["now", diameter],
     ] as const)
       stage.setAttribute(`aria-value${name}`, String(value));
     stage.setAttribute("aria-valuetext", sentence);
-    const mm = own() >= 0 ? told : curve.plan_mm;
+    const mm = own() >= 0 ? diameter : curve.plan_mm;
     drawing
       .querySelector(".plan-mark")
       ?.replaceChildren(
@@ -151,7 +151,7 @@ function curveFace(
   });
   onWidth(stage, (width) => {
     drawing.setAttribute("viewBox", `0 0 ${width} ${HEIGHT}`);
-    panels = laid(curve, width);
+    panels = panelAxes(curve, width);
     drawing.replaceChildren(...background(chart, curve, panels), s("g", { class: "plan-mark" }));
     show();
   });
@@ -172,7 +172,7 @@ const nearestPixel = (curve: InstrumentCurve, panel: PlotAxes | undefined, x: nu
     : 0;
 
 /** Bone above, reach of the wanted targets below. */
-function laid(curve: InstrumentCurve, width: number): PlotAxes[] {
+function panelAxes(curve: InstrumentCurve, width: number): PlotAxes[] {
   const x = scale(curve.diameter_mm[0] ?? 0, curve.diameter_mm.at(-1) ?? 1, LEFT, width - RIGHT);
   const most = roundUp(Math.max(...curve.held.bone_mm3, ...curve.best.bone_mm3));
   return [
@@ -192,7 +192,7 @@ function background(chart: InstrumentChart, curve: InstrumentCurve, [bone, reach
         ),
       ),
     });
-  const freed = (told: Outcomes) => curve.diameter_mm.map((_, place) => 100 * leastFreed(told, place));
+  const freed = (outcomes: Outcomes) => curve.diameter_mm.map((_, place) => 100 * leastFreed(outcomes, place));
   return [
     ...[bone, reach].flatMap((panel) => curve.bands_mm.map(([low, high]) => band(panel, low, high))),
     axisLeft(bone.y, bone.x, "bone removed, mm\u00b3"),
@@ -206,8 +206,8 @@ function background(chart: InstrumentChart, curve: InstrumentCurve, [bone, reach
   ];
 }
 
-const leastFreed = (told: Outcomes, place: number): number =>
-  Math.min(...Object.values(told.targets_frac).map((shares) => shares[place] ?? 0));
+const leastFreed = (outcomes: Outcomes, place: number): number =>
+  Math.min(...Object.values(outcomes.targets_frac).map((shares) => shares[place] ?? 0));
 
 function passesWords(chart: InstrumentChart, curve: InstrumentCurve): string {
   const what = `free enough on ${joined(chart.wanted)} within all limits`;
@@ -224,12 +224,12 @@ function passesWords(chart: InstrumentChart, curve: InstrumentCurve): string {
 }
 
 function sentenceAt(curve: InstrumentCurve, at: number, own_mm: number | null): string {
-  const told = (way: Outcomes) =>
+  const wordsOf = (way: Outcomes) =>
     `${amount(way.bone_mm3[at], "mm3", 0)}, ${percent(leastFreed(way, at))} freed on the side freed less`;
   const stands = curve.held_feasible[at] ? "enough freed, all limits kept" : "too little freed or a limit broken";
   const between = own_mm === null ? "" : ` The plan's own is ${number(own_mm)} mm.`;
   return (
-    `${curve.part} ${number(curve.diameter_mm[at])} mm: from this entry ${told(curve.held)} (${stands}); entered anew ${told(curve.best)}` +
+    `${curve.part} ${number(curve.diameter_mm[at])} mm: from this entry ${wordsOf(curve.held)} (${stands}); entered anew ${wordsOf(curve.best)}` +
     `${curve.best_feasible[at] ? "" : " (still not within all limits with enough freed)"}.${between}`
   );
 }
@@ -243,12 +243,12 @@ const keyOf = (): HTMLElement =>
         ["held", "this plan, other instrument"],
         ["best", "entered anew, least bone"],
       ] as const
-    ).map(([kind, told]) =>
+    ).map(([kind, words]) =>
       h(
         "li",
         {},
         s("svg", { width: 24, height: 14, "aria-hidden": "true" }, s("path", { class: `line ${kind}`, d: "M0 7H24" })),
-        told,
+        words,
       ),
     ),
   );
@@ -266,10 +266,10 @@ function rowsOf(curve: InstrumentCurve): [string[], string[][]] {
   ];
   const rows = curve.diameter_mm.map((mm, at) => [
     number(mm),
-    ...[curve.held, curve.best].flatMap((told) => [
-      number(told.bone_mm3[at], 0),
-      percent(leastFreed(told, at)),
-      number(told.reach_mm[at]),
+    ...[curve.held, curve.best].flatMap((outcomes) => [
+      number(outcomes.bone_mm3[at], 0),
+      percent(leastFreed(outcomes, at)),
+      number(outcomes.reach_mm[at]),
     ]),
     curve.best_feasible[at] ? "yes" : "no",
   ]);

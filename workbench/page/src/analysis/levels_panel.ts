@@ -26,26 +26,26 @@ export const levelsPanel: PanelPart = (root, context, isOpen) => {
     h("p", { class: "quiet", role: "status" }, "The overview is on its way."),
   );
   root.append(frame);
-  let told: Overview | null = null;
-  let asked = false;
+  let found: Overview | null = null;
+  let requested = false;
   let drawn = "";
 
   async function ask(): Promise<void> {
-    asked = true;
+    requested = true;
     const answered = await context.ask({ ask: "overview" }, { lane: "overview" });
-    told = answered?.answer ?? null;
-    asked = told !== null;
+    found = answered?.answer ?? null;
+    requested = found !== null;
     follow();
   }
 
   function follow(): void {
     const { state } = store;
     if (!isOpen(state)) return;
-    if (!asked) void ask();
-    const now = `${state.plan.level} ${numbersShown(state)} ${told !== null}`;
-    if (!told || now === drawn) return;
+    if (!requested) void ask();
+    const now = `${state.plan.level} ${numbersShown(state)} ${found !== null}`;
+    if (!found || now === drawn) return;
     drawn = now;
-    frame.replaceChildren(...overview(context, told));
+    frame.replaceChildren(...overview(context, found));
   }
 
   store.subscribe((_, changed) => {
@@ -54,14 +54,14 @@ export const levelsPanel: PanelPart = (root, context, isOpen) => {
   follow();
 };
 
-function overview(context: Context, told: Overview): HTMLElement[] {
+function overview(context: Context, found: Overview): HTMLElement[] {
   const { facts } = context.store.state;
-  const several = numbersShown(context.store.state) ? told.several : [];
-  const sac = SAC_WORDS[told.sac] ?? told.sac;
+  const several = numbersShown(context.store.state) ? found.several : [];
+  const sac = SAC_WORDS[found.sac] ?? found.sac;
   const words = h(
     "div",
     { class: "levels-words" },
-    h("p", {}, written(told.proposal)),
+    h("p", {}, written(found.proposal)),
     h(
       "p",
       { class: "quiet" },
@@ -71,9 +71,9 @@ function overview(context: Context, told: Overview): HTMLElement[] {
     ...several.map((sentence) => h("p", {}, written(sentence))),
     facts.cohort ? cohortLink(context) : null,
   );
-  const ranked = [...told.levels].sort((a, b) => (a.rank ?? UNRANKED) - (b.rank ?? UNRANKED));
+  const ranked = [...found.levels].sort((a, b) => (a.rank ?? UNRANKED) - (b.rank ?? UNRANKED));
   const cards = h("div", { class: "level-cards" }, ...ranked.map((one) => card(context, one)));
-  return [...(told.side ? [fromTheSide(context, told.side)] : []), h("div", {}, words, cards)];
+  return [...(found.side ? [fromTheSide(context, found.side)] : []), h("div", {}, words, cards)];
 }
 
 /** The spine with a button at each level. */

@@ -42,6 +42,8 @@ export function pareto(
     },
     drawing,
   );
+  // a search that ended before any plan kept all limits has no front: a list of nothing would only puzzle
+  stage.hidden = !found.pareto.length;
   const readout = h("p", { class: "readout", "aria-live": "polite" });
   const table = chartTable("The approaches as a table");
   const key = h(

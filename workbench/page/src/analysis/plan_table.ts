@@ -50,11 +50,11 @@ export function planTable(answer: PlanComparison, names: readonly string[]): HTM
 }
 
 function cellOf(row: ComparedPlan, name: string, unit: ComparedUnit): HTMLElement {
-  const told = row.numbers[name];
-  if (!told) return h("td", { class: "quiet" }, "\u2013");
+  const found = row.numbers[name];
+  if (!found) return h("td", { class: "quiet" }, "\u2013");
   const scale = unit === "fraction" ? 100 : 1;
-  const value = unit === "fraction" ? percent(told.value) : `${number(told.value, DIGITS[unit])} ${WRITTEN[unit]}`;
-  const between = interval(told.interval95, DIGITS[unit], scale);
+  const value = unit === "fraction" ? percent(found.value) : `${number(found.value, DIGITS[unit])} ${WRITTEN[unit]}`;
+  const between = interval(found.interval95, DIGITS[unit], scale);
   const cell = h(
     "td",
     {},

@@ -71,5 +71,5 @@ export function planViews(context: Context, pins: () => PinnedPlan[], isOpen: (s
   };
 }
 
-const picture = (url: string, told: string): HTMLElement | null =>
-  url ? h("img", { src: url, alt: told, width: WIDTH, height: HEIGHT }) : null;
+const picture = (url: string, words: string): HTMLElement | null =>
+  url ? h("img", { src: url, alt: words, width: WIDTH, height: HEIGHT }) : null;

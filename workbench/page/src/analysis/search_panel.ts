@@ -37,7 +37,7 @@ export const searchPanel: PanelPart = (root, context) => {
 
   async function ask(): Promise<void> {
     const level = store.state.plan.level;
-    const answer = await doing.run({ ask: "search", level, ...form.asked() });
+    const answer = await doing.run({ ask: "search", level, ...form.settings() });
     if (!answer) return;
     found = answer;
     const shown = foundFace(context, answer);
@@ -72,18 +72,18 @@ export const searchPanel: PanelPart = (root, context) => {
 
 interface SearchForm {
   element: HTMLElement;
-  asked(): { sides: Side[]; instruments: string[]; breadth: string; budget: number; seed: number };
+  settings(): { sides: Side[]; instruments: string[]; breadth: string; budget: number; seed: number };
   /** What is missing, "" when it can be asked. */
   wrong(): string;
-  changed(told: () => void): void;
+  changed(listener: () => void): void;
   show(): void;
 }
 
 function formOf({ store }: Context): SearchForm {
   const { facts } = store.state;
-  let told: () => void = () => undefined;
+  let notify: () => void = () => undefined;
   let effort: SearchEffort = "quick";
-  const changed = () => told();
+  const changed = () => notify();
   const sides = ticks(
     "From",
     [
@@ -136,7 +136,7 @@ function formOf({ store }: Context): SearchForm {
       breadths.element,
       fold("Instruments, seed", false, classes.element, seedField),
     ),
-    asked: () => ({
+    settings: () => ({
       sides: sides.chosen().filter((side) => here().includes(side as Side)) as Side[],
       instruments: classes.chosen(),
       breadth,
@@ -151,7 +151,7 @@ function formOf({ store }: Context): SearchForm {
         : "! The seed must be a whole number of 0 or more.";
     },
     changed: (listener) => {
-      told = listener;
+      notify = listener;
     },
     show,
   };
@@ -245,7 +245,7 @@ function cardOf(
     "Show this plan",
   );
   const mark = h("span", { class: "shown-mark", hidden: true }, "shown");
-  const rows = factsOf(pick).map(([name, told]) => h("div", {}, h("dt", {}, name), h("dd", {}, told)));
+  const rows = factsOf(pick).map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, value)));
   const heading = h("h3", {}, h("span", { class: "letter-mark", "aria-hidden": "true" }, letter), words, mark);
   const outcome = h(
     "p",
@@ -269,8 +269,8 @@ function cardOf(
 
 function factsOf(pick: SearchPick): [string, string][] {
   const { resection } = pick.bone_removed_mm3;
-  const bone = (told: { total: number; interval95: Interval95 }) =>
-    withInterval(`${number(told.total, 0)} mm\u00b3`, told.interval95);
+  const bone = (bone: { total: number; interval95: Interval95 }) =>
+    withInterval(`${number(bone.total, 0)} mm\u00b3`, bone.interval95);
   const kept = (["ipsilateral", "contralateral"] as const).map((relation) => percent(pick.facet_area_frac[relation]));
   const broken = pick.limits_broken.length ? `! broken: ${joined(pick.limits_broken)}` : "all kept";
   const tilts = pick.approach.phases.map((phase) => `${number(phase.medial_tilt_deg)}\u00b0`).join(" then ");

@@ -1,4 +1,4 @@
-// One phase's medial tilt against bone, joints and reach; moving the plan's mark on it moves the plan.
+// The medial tilt of the entry, pivot to docking point, against bone, joints and reach; moving the plan's mark on it moves the plan.
 
 import type { TiltChart } from "../protocol/charts";
 import type { Context } from "../session/context";
@@ -85,10 +85,8 @@ export function tiltChart(context: Context, seen: () => boolean): TiltChartView 
   let panels: PlotAxes[] = [];
   let timer = 0;
 
-  const phaseName = () =>
-    store.state.plan.phases[store.state.looks.phase]?.name ?? store.state.plan.phases[0]?.name ?? "";
   const here = () => (chart ? chart.plans.findIndex((plan) => same(plan, store.state.plan)) : -1);
-  const fresh = () => chart !== null && here() >= 0 && chart.phase === phaseName() && same(task, store.state.task);
+  const fresh = () => chart !== null && here() >= 0 && same(task, store.state.task);
 
   function refresh(): void {
     const stale = !fresh();
@@ -104,13 +102,13 @@ export function tiltChart(context: Context, seen: () => boolean): TiltChartView 
   }
 
   async function ask(): Promise<void> {
-    const { plan, task: asked } = store.state;
+    const { plan, task: requested } = store.state;
     const answered = await context.ask(
-      { ask: "angle_chart", plan, phase: phaseName(), task: asked },
+      { ask: "angle_chart", plan, phase: plan.phases[0]?.name ?? "", task: requested },
       { lane: "angle_chart" },
     );
     if (!answered) return;
-    [chart, task] = [answered.answer, asked];
+    [chart, task] = [answered.answer, requested];
     stage.hidden = false;
     draw();
     refresh();
@@ -118,13 +116,13 @@ export function tiltChart(context: Context, seen: () => boolean): TiltChartView 
 
   function draw(): void {
     if (!chart || !width) return;
-    const { height, placed } = laid(chart, width, room());
+    const { height, placed } = panelAxes(chart, width, room());
     panels = placed;
     drawing.setAttribute("viewBox", `0 0 ${width} ${height}`);
     drawing.setAttribute("height", String(height));
     drawing.replaceChildren(...background(chart, panels, prefix), s("g", { class: "plan-mark" }));
     setText(bands, bandWords(chart));
-    table.fill(`${chart.level}, ${chart.side}, ${chart.phase}: another medial tilt`, ...rowsOf(chart));
+    table.fill(`${chart.level}, ${chart.side}: another medial tilt of the entry`, ...rowsOf(chart));
     mark();
   }
 
@@ -138,17 +136,17 @@ export function tiltChart(context: Context, seen: () => boolean): TiltChartView 
 
   function mark(): void {
     const at = here();
-    const told = chart?.tilts_deg[at];
-    if (!chart || told === undefined) return;
+    const tilt = chart?.tilts_deg[at];
+    if (!chart || tilt === undefined) return;
     const place = drawing.querySelector(".plan-mark");
     place?.replaceChildren(
-      ...panels.map(({ x, y }) => s("line", { x1: x.at(told), x2: x.at(told), y1: y.from, y2: y.to - 4 })),
-      ...panels.slice(0, 1).map(({ x, y }) => handle(x.at(told), y.to)),
+      ...panels.map(({ x, y }) => s("line", { x1: x.at(tilt), x2: x.at(tilt), y1: y.from, y2: y.to - 4 })),
+      ...panels.slice(0, 1).map(({ x, y }) => handle(x.at(tilt), y.to)),
     );
-    stage.setAttribute("aria-label", `Medial tilt, ${chart.phase}`);
+    stage.setAttribute("aria-label", "Medial tilt of the entry");
     stage.setAttribute("aria-valuemin", spoken(chart.tilts_deg[0]));
     stage.setAttribute("aria-valuemax", spoken(chart.tilts_deg.at(-1)));
-    stage.setAttribute("aria-valuenow", spoken(told));
+    stage.setAttribute("aria-valuenow", spoken(tilt));
     const sentence = sentenceAt(chart, at);
     stage.setAttribute("aria-valuetext", sentence);
     setText(readout, sentence);
@@ -240,7 +238,7 @@ function nearest(chart: TiltChart | null, panels: readonly PlotAxes[], x: number
 }
 
 /** Bone on the left, joints over reach beside it; all below each other where there is little room. */
-function laid(chart: TiltChart, width: number, room: number): { height: number; placed: PlotAxes[] } {
+function panelAxes(chart: TiltChart, width: number, room: number): { height: number; placed: PlotAxes[] } {
   const [low, high] = [chart.tilts_deg[0] ?? 0, chart.tilts_deg.at(-1) ?? 1];
   const most = {
     bone: roundUp(Math.max(...chart.bone_mm3)),
@@ -279,7 +277,7 @@ function laid(chart: TiltChart, width: number, room: number): { height: number; 
 function background(chart: TiltChart, [bone, joints, reach]: PlotAxes[], prefix: string): SVGElement[] {
   if (!bone || !joints || !reach) return [];
   const all = [bone, joints, reach];
-  const meaning = `medial tilt, \u00b0 (0 = straight ventral)`;
+  const meaning = "tilt of the entry, pivot to docking point, \u00b0";
   const below = bone.x.from === reach.x.from ? [reach] : [bone, reach];
   return [
     s("defs", {}, ...LAYERS.map(([, colour], index) => hatch(`${prefix}-${index}`, colour, index))),
@@ -301,12 +299,12 @@ export function band({ x, y }: PlotAxes, low: number, high: number): SVGElement 
   return s("rect", { class: "band", x: x.at(low), width: wide, y: y.to, height: y.from - y.to });
 }
 
-export function limitLine({ x, y }: PlotAxes, value: number, told: string): SVGElement {
+export function limitLine({ x, y }: PlotAxes, value: number, label: string): SVGElement {
   return s(
     "g",
     { class: "limit" },
     s("line", { x1: x.from, x2: x.to, y1: y.at(value), y2: y.at(value) }),
-    words(told, x.to, y.at(value) + 13, { "text-anchor": "end" }),
+    words(label, x.to, y.at(value) + 13, { "text-anchor": "end" }),
   );
 }
 
@@ -358,11 +356,11 @@ function stands(chart: TiltChart, at: number): string {
 }
 
 function bandWords(chart: TiltChart): string {
-  const told = chart.bands_deg.map(([low, high]) =>
+  const bands = chart.bands_deg.map(([low, high]) =>
     low === high ? `${number(low)}\u00b0` : `${number(low)}\u00b0 to ${number(high)}\u00b0`,
   );
   const meant = `all limits kept and at least ${percent(chart.enough_frac)} freed on ${joined(chart.wanted)}`;
-  const shaded = told.length ? `Shaded: ${meant} (${joined(told)}).` : `No tilt shown has ${meant}.`;
+  const shaded = bands.length ? `Shaded: ${meant} (${joined(bands)}).` : `No tilt shown has ${meant}.`;
   return `${shaded} The entry tilted about its docking point; each tilt estimated exactly.`;
 }
 
@@ -383,8 +381,8 @@ function keyed(list: HTMLElement, chart: TiltChart, at: number, prefix: string):
   );
 }
 
-const keyLine = (swatch: SVGElement, told: string): HTMLElement =>
-  h("li", {}, s("svg", { width: 20, height: 14, "aria-hidden": "true" }, swatch), told);
+const keyLine = (swatch: SVGElement, label: string): HTMLElement =>
+  h("li", {}, s("svg", { width: 20, height: 14, "aria-hidden": "true" }, swatch), label);
 
 function rowsOf(chart: TiltChart): [string[], string[][]] {
   const heads = [

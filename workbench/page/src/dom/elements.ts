@@ -82,7 +82,7 @@ export function selectField(words: string, chosen: (value: string) => void, id =
     element: h("div", { class: "field" }, h("label", { for: id }, words), list),
     show(value, options) {
       const key = JSON.stringify(options);
-      if (key !== shown) list.replaceChildren(...options.map(([each, told]) => h("option", { value: each }, told)));
+      if (key !== shown) list.replaceChildren(...options.map(([each, words]) => h("option", { value: each }, words)));
       shown = key;
       list.value = value;
     },

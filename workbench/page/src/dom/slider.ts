@@ -53,7 +53,7 @@ export class Slider {
 
   constructor(
     private readonly quantity: Quantity,
-    private readonly hand: SliderTarget,
+    private readonly target: SliderTarget,
   ) {
     this.field = fieldOf(quantity, this.words.id);
     this.slider = quantity.ends && sliderOf(quantity.ends, this.words.id);
@@ -90,7 +90,7 @@ export class Slider {
     this.under = true;
     this.refusal = "";
     this.value = value;
-    this.hand.move(value);
+    this.target.move(value);
   }
 
   /** Ends the movement after a pause; a hand that holds the slider still has not let go. */
@@ -101,7 +101,7 @@ export class Slider {
 
   private end(): void {
     clearTimeout(this.pause);
-    if (this.under) this.hand.settle();
+    if (this.under) this.target.settle();
     this.under = false;
   }
 

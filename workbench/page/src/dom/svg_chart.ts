@@ -61,7 +61,7 @@ export function roundUp(value: number): number {
   return most >= value ? most : most + step;
 }
 
-const told = (value: number): string => String(value).replace("-", "\u2212");
+const markText = (value: number): string => String(value).replace("-", "\u2212");
 
 /** Pixels between ticks across and up, at least. */
 const [ACROSS_PX, UP_PX] = [52, 44];
@@ -79,7 +79,7 @@ export function axisBelow(
     s("line", { x1: x.from, x2: x.to, y1: y, y2: y }),
     ...marks.flatMap((mark) => [
       s("line", { x1: x.at(mark), x2: x.at(mark), y1: y, y2: y + 4 }),
-      words(told(mark), x.at(mark), y + 16, { "text-anchor": "middle" }),
+      words(markText(mark), x.at(mark), y + 16, { "text-anchor": "middle" }),
     ]),
     words(meaning, (x.from + x.to) / 2, y + 32, { "text-anchor": "middle", class: "meaning" }),
   );
@@ -97,7 +97,7 @@ export function axisLeft(
     { class: "axis" },
     ...marks.flatMap((mark) => [
       s("line", { class: "across", x1: x.from, x2: x.to, y1: y.at(mark), y2: y.at(mark) }),
-      words(told(mark), x.from - 6, y.at(mark) + 4, { "text-anchor": "end" }),
+      words(markText(mark), x.from - 6, y.at(mark) + 4, { "text-anchor": "end" }),
     ]),
     words(meaning, x.from - 34, y.to - 9, { class: "meaning" }),
   );

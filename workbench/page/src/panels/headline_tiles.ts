@@ -75,7 +75,7 @@ export function headlineTiles(): HeadlineTiles {
   const outcome = h(
     "div",
     { class: "tiles outcome-tiles" },
-    ...[freed, bone, area, facets, reach, pars, bridge].map((tile) => tile.element),
+    ...[freed, facets, bone, area, reach, pars, bridge].map((tile) => tile.element),
   );
   const element = h("div", {}, outcome, h("div", { class: "tiles" }, skin.element, sweep.element));
   let last: EstimateAnswer | null = null;
@@ -89,14 +89,14 @@ export function headlineTiles(): HeadlineTiles {
       const stale = !judged || !fresh;
       outcome.classList.toggle("stale", stale);
       outcome.setAttribute("aria-busy", String(stale));
-      const told = last ?? answer;
-      freed.show(told.estimate);
-      showBone(bone, told.estimate);
-      showArea(area, told.estimate);
-      facets.show(told.estimate);
-      reach.show(told);
-      showPars(pars, told.estimate);
-      showBridge(bridge, told.estimate);
+      const judgedLast = last ?? answer;
+      freed.show(judgedLast.estimate);
+      showBone(bone, judgedLast.estimate);
+      showArea(area, judgedLast.estimate);
+      facets.show(judgedLast.estimate);
+      reach.show(judgedLast);
+      showPars(pars, judgedLast.estimate);
+      showBridge(bridge, judgedLast.estimate);
       showSkin(skin, estimate);
       const swept = estimate.cone.bone_removed_mm3;
       const ends = between(estimate, interval(swept.interval95));
@@ -109,8 +109,8 @@ const between = (estimate: Estimate, words: string): string =>
   words ? `(${words})` : hasIntervals(estimate) ? "" : WAITING;
 
 /** An interval in brackets where there is one. */
-const ends = (told: Interval95 | undefined, digits = 0, scale = 1): string => {
-  const words = interval(told ?? null, digits, scale);
+const ends = (interval95: Interval95 | undefined, digits = 0, scale = 1): string => {
+  const words = interval(interval95 ?? null, digits, scale);
   return words ? `(${words})` : "";
 };
 
@@ -168,10 +168,10 @@ function insertionWords(insertions: Record<string, boolean>): string {
 
 function showBone(tile: Tile, estimate: Estimate): void {
   const bone = estimate.resection?.bone_removed_mm3;
-  const told = bone ?? estimate.task.bone_removed_mm3;
+  const total = bone ?? estimate.task.bone_removed_mm3;
   tile.show(
-    `${number(told.total, 0)} mm\u00b3`,
-    ends(told.interval95),
+    `${number(total.total, 0)} mm\u00b3`,
+    ends(total.interval95),
     bone ? "the least that frees this much" : "task",
   );
 }
@@ -231,8 +231,8 @@ function facetRow(relation: Relation) {
 
 /** The worse of several verdicts, in words. */
 function worstOf(verdicts: (Verdict | undefined)[]): string {
-  const told = verdicts.filter((verdict) => verdict !== undefined);
-  return limitOf(told.find((one) => one.met === false) ?? told.find((one) => one.within_error) ?? told[0]);
+  const known = verdicts.filter((verdict) => verdict !== undefined);
+  return limitOf(known.find((one) => one.met === false) ?? known.find((one) => one.within_error) ?? known[0]);
 }
 
 function reachTile() {
@@ -305,6 +305,6 @@ export function summary(estimate: Estimate): string {
   const far = reach ? `Reach ${amount(reach.lateral_mm, "mm")}, ${limitWords(reach.limited_by)}.` : "";
   const bone = estimate.resection?.bone_removed_mm3 ?? estimate.task.bone_removed_mm3;
   const area = areaWords(estimate.freed?.least_area_mm2);
-  const said = [freedWords(estimate.verdict), outcomeChance(estimate), area && `Free canal ${area}.`].filter(Boolean);
-  return `${said.join(" ")} Bone to remove ${number(bone.total, 0)} cubic millimetres. ${far}`.trim();
+  const parts = [freedWords(estimate.verdict), outcomeChance(estimate), area && `Free canal ${area}.`].filter(Boolean);
+  return `${parts.join(" ")} Bone to remove ${number(bone.total, 0)} cubic millimetres. ${far}`.trim();
 }

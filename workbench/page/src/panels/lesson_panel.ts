@@ -38,12 +38,12 @@ class LessonPlayer {
   private readonly steps = h("div", { class: "lesson-way" });
   private readonly progress = new Map<string, LessonProgress>();
   private name: string;
-  private told: LessonAnswer | null = null;
+  private filled: LessonAnswer | null = null;
   /** The plan and the task that `told` tells of. */
   private plan: Plan | null = null;
   private task: string[] = [];
   /** How often it was asked for: an answer that was overtaken changes nothing. */
-  private asked = 0;
+  private requests = 0;
   /** Is the newest of these still without its answer? */
   private awaited = false;
   /** The step for which a person has shown the numbers that its open question hides. */
@@ -128,7 +128,7 @@ class LessonPlayer {
   private veil(): void {
     const { store } = this.context;
     const { at, marks } = this.mine;
-    const open = this.isOpen(store.state) && Boolean(this.told?.steps[at]?.question) && !marks.has(at);
+    const open = this.isOpen(store.state) && Boolean(this.filled?.steps[at]?.question) && !marks.has(at);
     if (open && !store.state.blind && this.unveiled !== at) {
       store.veiled = true;
       store.set({ blind: true });
@@ -146,7 +146,7 @@ class LessonPlayer {
   private forget(): void {
     const some = [...this.progress.values()].some((each) => each.marks.size > 0);
     this.progress.clear();
-    this.told = this.plan = null;
+    this.filled = this.plan = null;
     if (some) setText(this.status, "The level or the side has changed: the lesson starts anew.");
     this.show();
   }
@@ -158,7 +158,7 @@ class LessonPlayer {
 
   private open(name: string): void {
     this.name = name;
-    this.told = this.plan = null;
+    this.filled = this.plan = null;
     this.veil();
     this.show();
     void this.ask();
@@ -166,16 +166,16 @@ class LessonPlayer {
 
   private async ask(): Promise<void> {
     const { plan, task } = this.context.store.state;
-    const number = ++this.asked;
+    const number = ++this.requests;
     this.awaited = true;
     [this.plan, this.task] = [plan, task];
     const answered = await this.context.ask({ ask: "lesson", name: this.name, plan, task }, { lane: "lesson" });
-    if (number === this.asked) this.awaited = false;
+    if (number === this.requests) this.awaited = false;
     if (!answered) {
-      if (number === this.asked) this.plan = null;
+      if (number === this.requests) this.plan = null;
       return;
     }
-    this.told = answered.answer;
+    this.filled = answered.answer;
     this.veil();
     this.stale(!same(plan, this.context.store.state.plan));
     this.show();
@@ -187,8 +187,8 @@ class LessonPlayer {
     this.mine.at = at;
     this.keep();
     this.unveiled = -1;
-    const step = this.told?.steps[at];
-    if (step && this.told?.blind && !this.mine.judged) {
+    const step = this.filled?.steps[at];
+    if (step && this.filled?.blind && !this.mine.judged) {
       this.context.store.set({ blind: true });
       // who plans blind begins with a plan that gives nothing away
       if (before < 0) this.context.store.choose(neutral(this.context.store.state.plan));
@@ -205,13 +205,13 @@ class LessonPlayer {
   }
 
   private show(): void {
-    const { told } = this;
+    const { filled } = this;
     const cover = this.cover();
     const { at, marks } = this.mine;
-    this.moving.replaceChildren(...(told && !cover ? this.moves(told, at) : []));
-    this.steps.replaceChildren(...(told && !cover ? [stepList(told, at, marks, (step) => this.go(step))] : []));
+    this.moving.replaceChildren(...(filled && !cover ? this.moves(filled, at) : []));
+    this.steps.replaceChildren(...(filled && !cover ? [stepList(filled, at, marks, (step) => this.go(step))] : []));
     this.body.replaceChildren(
-      ...(cover ?? (told ? this.page(told) : [note("The lesson is being filled in \u2026")])).filter(
+      ...(cover ?? (filled ? this.page(filled) : [note("The lesson is being filled in \u2026")])).filter(
         (child) => child !== null,
       ),
     );
@@ -227,7 +227,7 @@ class LessonPlayer {
       });
       return [note(`${plan.level} ${plan.side} is not confirmed yet. Its lessons are shown once it is.`, confirm)];
     }
-    if (blind && !this.context.store.veiled && this.told && !this.told.blind) {
+    if (blind && !this.context.store.veiled && this.filled && !this.filled.blind) {
       return [
         note(
           "Blind: this lesson tells numbers.",
@@ -238,15 +238,15 @@ class LessonPlayer {
     return null;
   }
 
-  private page(told: LessonAnswer): Child[] {
+  private page(filled: LessonAnswer): Child[] {
     const { at } = this.mine;
-    const step = told.steps[at];
-    if (at < 0) return [heading(told.title), h("p", { class: "lesson-intro" }, told.intro)];
-    if (step) return this.step(told, step, at);
-    return told.blind
+    const step = filled.steps[at];
+    if (at < 0) return [heading(filled.title), h("p", { class: "lesson-intro" }, filled.intro)];
+    if (step) return this.step(filled, step, at);
+    return filled.blind
       ? this.judgement()
       : scorePage(
-          told,
+          filled,
           this.mine.marks,
           (back) => this.go(back),
           () => this.again(),
@@ -254,19 +254,19 @@ class LessonPlayer {
         );
   }
 
-  private step(told: LessonAnswer, step: LessonStep, at: number): Child[] {
+  private step(filled: LessonAnswer, step: LessonStep, at: number): Child[] {
     const mark = this.mine.marks.get(at);
     const words = mark && this.plan && same(mark.plan, this.plan) ? mark.answer.told : step;
     const left = h(
       "div",
       { class: "lesson-left" },
-      heading(`${at + 1} of ${told.steps.length}: ${step.title}`),
+      heading(`${at + 1} of ${filled.steps.length}: ${step.title}`),
       stepWords(words),
       this.picture(step),
     );
     const form = questionForm(step, mark, (choice) => void this.mark(at, choice));
     const explore = step.explore ? this.exploring(step, at) : null;
-    const right = h("div", {}, form, explore, told.blind ? this.unhidden() : this.hiding());
+    const right = h("div", {}, form, explore, filled.blind ? this.unhidden() : this.hiding());
     return [h("div", { class: "lesson-page" }, left, right)];
   }
 
@@ -275,7 +275,7 @@ class LessonPlayer {
     const { store } = this.context;
     const phase = store.state.plan.phases[step.phase]?.name ?? "";
     const past = step.depth_mm < 0 ? `drawn back ${-step.depth_mm} mm from` : `${step.depth_mm} mm past`;
-    const told = {
+    const filled = {
       scope: `Look through the endoscope: ${phase}, its tip ${past} the docking depth.`,
       bench: `Look at the scene: ${phase}, the scope's tip ${past} the docking depth.`,
       axial: "Look at the axial slice.",
@@ -285,7 +285,7 @@ class LessonPlayer {
     return h(
       "p",
       { class: "quiet lesson-picture" },
-      told,
+      filled,
       " ",
       button("Set the picture again", () => this.aim(step)),
       panel ? button(panel === "slices" ? "Go to the slices" : "Go to the sheet", () => store.look({ panel })) : null,
@@ -351,11 +351,11 @@ class LessonPlayer {
     );
   }
 
-  private moves(told: LessonAnswer, at: number): HTMLElement[] {
-    const last = told.steps.length - 1;
-    const onward = at < 0 ? "Begin" : at < last ? "Next" : told.blind ? "I am done" : "How it went";
+  private moves(filled: LessonAnswer, at: number): HTMLElement[] {
+    const last = filled.steps.length - 1;
+    const onward = at < 0 ? "Begin" : at < last ? "Next" : filled.blind ? "I am done" : "How it went";
     const back = button("Back", () => this.go(at - 1), { id: "lesson-back", disabled: at < 0 });
-    const next = button(onward, () => void this.onward(told, at), {
+    const next = button(onward, () => void this.onward(filled, at), {
       class: "primary",
       id: "lesson-next",
       hidden: at > last,
@@ -363,14 +363,14 @@ class LessonPlayer {
     return [back, next];
   }
 
-  private async onward(told: LessonAnswer, at: number): Promise<void> {
-    if (at < told.steps.length - 1 || !told.blind) {
+  private async onward(filled: LessonAnswer, at: number): Promise<void> {
+    if (at < filled.steps.length - 1 || !filled.blind) {
       this.go(at + 1);
       return;
     }
     this.mine.judged = null;
     this.context.store.set({ blind: false });
-    this.go(told.steps.length);
+    this.go(filled.steps.length);
     await this.judge();
   }
 

@@ -50,8 +50,8 @@ const PARTS: readonly (readonly [keyof StepTexts, string])[] = [
 ];
 
 export function stepWords(words: StepTexts): HTMLElement {
-  const told = PARTS.filter(([part]) => words[part] !== "");
-  const rows = told.flatMap(([part, name]) => [h("dt", { class: part }, name), h("dd", {}, words[part])]);
+  const present = PARTS.filter(([part]) => words[part] !== "");
+  const rows = present.flatMap(([part, name]) => [h("dt", { class: part }, name), h("dd", {}, words[part])]);
   return h("dl", { class: "lesson-words" }, ...rows);
 }
 

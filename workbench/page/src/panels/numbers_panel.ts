@@ -76,7 +76,7 @@ function figures() {
   const limits = figureTable("limits", "Limits", PHRASES.limitColumns);
   const swept = figureTable("sweep-limits", "Limits, whole sweep", PHRASES.limitColumns);
   const steps = figureTable("steps", "Steps", ["", "bone", "area gained"]);
-  const asked = figureTable("task", "What is asked to be touched", ["", "touched", "chance of enough"]);
+  const targets = figureTable("task", "What is asked to be touched", ["", "touched", "chance of enough"]);
   const [reach, chance] = [h("p", { id: "reach-line" }), h("p", { id: "chance-line" })];
   const [sources, warnings] = [h("dl", { class: "sources" }), h("ul", { class: "warnings" })];
   const element = h(
@@ -85,7 +85,7 @@ function figures() {
     head.element,
     fold("Every limit", false, limits.element),
     fold("Step by step", false, steps.element),
-    fold("What is touched", false, asked.element, reach, chance),
+    fold("What is touched", false, targets.element, reach, chance),
     fold("Task and whole sweep", false, headline.element, swept.element),
     fold("Warnings", false, warnings),
     fold("Where it comes from", false, sources),
@@ -105,7 +105,7 @@ function figures() {
       if (judged) showLimits(limits, limitsOf(estimate), estimate.resection ? estimate.chances.executions : undefined);
       showLimits(swept, estimate.verdicts);
       if (estimate.resection) steps.show(estimate.resection.steps.map(stepRow));
-      asked.show(taskRows(estimate));
+      targets.show(taskRows(estimate));
       setText(reach, reachLine(estimate));
       setText(chance, chanceLine(estimate));
       fillSources(sources, answer);
@@ -174,13 +174,13 @@ function fillSources(list: HTMLElement, { estimate, took_s }: EstimateAnswer): v
       [name, `${source} (${(PHRASES.evidence as Record<string, string>)[evidence] ?? evidence})`] as const,
   );
   const took = [["worked out in", `${(1000 * took_s).toFixed(0)} ms`]] as const;
-  const told: Child[] = [...rows, ...limits, ...took].flatMap(([name, source]) => [
+  const entries: Child[] = [...rows, ...limits, ...took].flatMap(([name, source]) => [
     h("dt", {}, name),
     h("dd", {}, source),
   ]);
   if (list.dataset["shown"] === keyOf(estimate)) return;
   list.dataset["shown"] = keyOf(estimate);
-  list.replaceChildren(...told.filter((child) => child !== null));
+  list.replaceChildren(...entries.filter((child) => child !== null));
 }
 
 const keyOf = (estimate: Estimate): string => JSON.stringify([estimate.level, estimate.samples, estimate.sources]);

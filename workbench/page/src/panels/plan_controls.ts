@@ -42,18 +42,18 @@ const LENGTHS: readonly [number, number] = [-100, 100];
 export function farTilt(context: Context): ControlGroup {
   const { store } = context;
   const edited = (plan: Plan, value: number) => tilted(plan, farPhase(plan), { medial_tilt_deg: value });
-  const told = {
+  const tilt = {
     ...quantity(store.state.facts, "far_medial_tilt_deg", "Over the top: medial tilt", [5, 40], TILTS),
     large: true,
   };
-  const hand = handOf(context, edited);
-  const one = new Slider(told, {
+  const target = handOf(context, edited);
+  const one = new Slider(tilt, {
     move(value) {
       // the endoscope's view and the cut along the channel follow what is moved
       if (store.state.looks.phase !== farPhase(store.state.plan)) store.look({ phase: farPhase(store.state.plan) });
-      hand.move(value);
+      target.move(value);
     },
-    settle: hand.settle,
+    settle: target.settle,
   });
   one.element.id = "far-tilt";
   return {
@@ -81,11 +81,11 @@ type SliderRow = [Quantity, (plan: Plan) => number | null, (plan: Plan, value: n
 function phaseRows(facts: CaseFacts, place: number, far: boolean): SliderRow[] {
   const at = (plan: Plan) => plan.phases[place];
   const row = (
-    told: Quantity,
+    quantity: Quantity,
     key: keyof Omit<Phase, "name" | "pivot_shift_mm">,
     words: (value: number, plan: Plan) => string,
   ): SliderRow => [
-    told,
+    quantity,
     (plan) => at(plan)?.[key] ?? null,
     (plan, value) => tilted(plan, place, { [key]: value }),
     (plan) => words(at(plan)?.[key] ?? 0, plan),
@@ -160,8 +160,8 @@ export function phaseGroup(context: Context): ControlGroup {
 }
 
 function rowSet(context: Context, label: string, rows: SliderRow[]) {
-  const dials = rows.map(([told, value, edited, words]) => ({
-    one: new Slider(told, handOf(context, edited)),
+  const dials = rows.map(([quantity, value, edited, words]) => ({
+    one: new Slider(quantity, handOf(context, edited)),
     value,
     words,
   }));
@@ -174,15 +174,18 @@ function rowSet(context: Context, label: string, rows: SliderRow[]) {
 /** Where the channel enters the skin. The server says where that is, and lays the plan through another entry. */
 export function entryGroup(context: Context): ControlGroup {
   const { facts } = context.store.state;
-  const hand = entrySync(context);
+  const target = entrySync(context);
   const across = quantity(facts, "entry_lateral_mm", "Entry lateral", [0, 40], LENGTHS, MM);
   const along: Quantity = { ...MM, label: "Entry cranial", ends: [-50, 30], bound: false, takes: LENGTHS };
-  const dials: [Slider, Slider] = [new Slider(across, hand.of("lateral_mm")), new Slider(along, hand.of("cranial_mm"))];
+  const dials: [Slider, Slider] = [
+    new Slider(across, target.of("lateral_mm")),
+    new Slider(along, target.of("cranial_mm")),
+  ];
   const element = h("div", {}, ...dials.map((one) => one.element));
   return {
     element,
     show(state) {
-      const entry = hand.shown(state);
+      const entry = target.shown(state);
       const [stale, words] = [!state.fresh, entry.at === "pivot" ? "at the pivot: no skin is in view" : ""];
       const upper = facts.levels.find((one) => one.name === state.plan.level)?.upper ?? "";
       dials[0].show(entry.lateral_mm, words || `of the midline, toward the ${state.plan.side}`, stale);

@@ -41,15 +41,15 @@ function bothFilms(context: Context, isOpen: (state: State) => boolean) {
   let drawn: State["plan"] | null = null;
   let pair: RadiographPair | null = null;
   let orientation: State["looks"]["turned"] = "theatre";
-  let asked: State["plan"] | null = null;
+  let requested: State["plan"] | null = null;
   let resting = 0;
 
   async function draw(): Promise<void> {
     const { plan, moving } = context.store.state;
-    if (moving || asked === plan) return;
-    asked = plan;
+    if (moving || requested === plan) return;
+    requested = plan;
     const answered = await context.ask({ ask: "radiographs", plan }, { lane: "radiographs" });
-    if (asked === plan) asked = null;
+    if (requested === plan) requested = null;
     if (!answered || context.store.state.plan !== plan) return;
     [drawn, pair] = [plan, answered.answer];
     lay(plan.level);
@@ -92,8 +92,8 @@ function entryReadout() {
   const value = () => h("output", { class: "large" });
   const [across, along, deep] = [value(), value(), value()];
   const [where, landmark, from] = [h("span", {}), h("span", {}), h("span", {})];
-  const row = (label: Child, told: HTMLElement, of: Child) =>
-    h("div", {}, h("dt", {}, label), h("dd", {}, told, h("span", { class: "quiet" }, of)));
+  const row = (label: Child, value: HTMLElement, of: Child) =>
+    h("div", {}, h("dt", {}, label), h("dd", {}, value, h("span", { class: "quiet" }, of)));
   const element = h(
     "dl",
     { class: "entry-readout" },

@@ -93,9 +93,9 @@ export class Connection {
 
   private hear(data: string | ArrayBuffer): void {
     if (typeof data !== "string") {
-      const told = this.expecting;
+      const expected = this.expecting;
       this.expecting = null;
-      if (told) this.settle(told.seq, told.answer, data);
+      if (expected) this.settle(expected.seq, expected.answer, data);
       return;
     }
     const reply = checked(replyShape, JSON.parse(data), "A message of the server");

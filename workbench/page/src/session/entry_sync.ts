@@ -28,11 +28,11 @@ export function entrySync(context: Context): EntrySync {
   const run = async () => {
     if (asking) return;
     asking = true;
-    for (let asked: EntryPosition | null = null; wanted && wanted !== asked;) {
-      asked = wanted;
-      const plan = await laidThrough(context, from ?? store.state.plan, asked);
+    for (let requested: EntryPosition | null = null; wanted && wanted !== requested;) {
+      requested = wanted;
+      const plan = await planThrough(context, from ?? store.state.plan, requested);
       if (!plan) break;
-      last = { entry: asked, plan };
+      last = { entry: requested, plan };
       store.move(plan);
     }
     asking = false;
@@ -61,7 +61,7 @@ export function entrySync(context: Context): EntrySync {
   };
 }
 
-async function laidThrough(
+async function planThrough(
   context: Context,
   plan: Plan,
   { lateral_mm, cranial_mm }: EntryPosition,

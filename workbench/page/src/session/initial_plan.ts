@@ -37,8 +37,8 @@ export async function startPlan(context: Context, wanted: Partial<Start>): Promi
   const { facts, plan } = context.store.state;
   const level = wanted.level ?? plan.level;
   const sides = facts.levels.find((one) => one.name === level)?.sides ?? [];
-  const asked = wanted.side ?? plan.side;
-  const side = sides.includes(asked) ? asked : (sides[0] ?? asked);
+  const requested = wanted.side ?? plan.side;
+  const side = sides.includes(requested) ? requested : (sides[0] ?? requested);
   const instrument = wanted.instrument ?? (instrumentOf(facts, plan) || (facts.instruments[0]?.name ?? ""));
   const answered = await context.ask({ ask: "start", level, side, instrument }, { lane: "start" });
   if (!answered) return;

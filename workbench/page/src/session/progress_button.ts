@@ -19,18 +19,18 @@ const LEAST_S = 1;
 export function progressButton(context: Context, label: string, lane: string, begun: () => void): ProgressButton {
   const start = button(label, begun, { class: "primary" });
   const bar = h("progress", { max: "1", value: "0", "aria-label": label });
-  const told = h("span", { class: "quiet" });
+  const status = h("span", { class: "quiet" });
   const stop = button("Stop", () => calledOff());
-  const doing = h("div", { class: "working-doing", hidden: true }, bar, told, stop);
+  const doing = h("div", { class: "working-doing", hidden: true }, bar, status, stop);
   const ended = h("span", { class: "unseen", role: "status" });
-  let asked: number | null = null;
+  let running: number | null = null;
   let turn = 0;
 
   function calledOff(): void {
-    if (asked === null) return;
+    if (running === null) return;
     stop.disabled = true;
-    setText(told, "stopping \u2026");
-    void context.ask({ ask: "stop", of: asked });
+    setText(status, "stopping \u2026");
+    void context.ask({ ask: "stop", of: running });
   }
 
   async function run<R extends ServerRequest>(question: R): Promise<AnswerTo<R["ask"]> | null> {
@@ -38,11 +38,11 @@ export function progressButton(context: Context, label: string, lane: string, be
     show(true);
     const answered = await context.ask(question, {
       lane,
-      started: (seq) => (asked = seq),
+      started: (seq) => (running = seq),
       progress: (done, total, words) => {
         bar.max = total;
         bar.value = done;
-        if (!stop.disabled) setText(told, `${words}${left(performance.now() - began, done, total)}`);
+        if (!stop.disabled) setText(status, `${words}${left(performance.now() - began, done, total)}`);
       },
     });
     // one that was overtaken leaves what is shown to the newer one
@@ -52,12 +52,12 @@ export function progressButton(context: Context, label: string, lane: string, be
   }
 
   function show(busy: boolean): void {
-    if (!busy) asked = null;
+    if (!busy) running = null;
     doing.hidden = !busy;
     start.disabled = busy;
     stop.disabled = false;
     bar.value = 0;
-    setText(told, busy ? "beginning \u2026" : "");
+    setText(status, busy ? "beginning \u2026" : "");
   }
 
   return {
@@ -65,7 +65,7 @@ export function progressButton(context: Context, label: string, lane: string, be
     start,
     run,
     get busy() {
-      return asked !== null;
+      return running !== null;
     },
   };
 }

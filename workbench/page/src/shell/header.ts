@@ -49,7 +49,7 @@ export function header(root: HTMLElement, context: Context, { confirm, plans, he
     sure,
     ...restsOn(store.state.facts.warnings),
     h("div", { class: "group" }, name, save),
-    plans.told,
+    plans.status,
     h("div", { class: "group" }, back, again),
     h("span", { class: "spring" }),
     turned.element,

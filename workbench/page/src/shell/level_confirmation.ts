@@ -57,7 +57,7 @@ export function levelConfirmation(context: Context): LevelConfirmation {
   };
   const settle = () => {
     box.close();
-    asked = placeOf(chosen);
+    requested = placeOf(chosen);
     store.set({ confirmed: { [placeOf(chosen)]: true } });
     if (placeOf(store.state.plan) !== placeOf(chosen)) void startPlan(context, chosen);
   };
@@ -72,12 +72,12 @@ export function levelConfirmation(context: Context): LevelConfirmation {
   };
   store.subscribe((state, changed) => {
     const place = placeOf(state.plan);
-    if (changed.has("plan") && place !== asked) {
-      asked = place;
+    if (changed.has("plan") && place !== requested) {
+      requested = place;
       if (!isConfirmed(state)) ask();
     }
   });
-  let asked = placeOf(store.state.plan);
+  let requested = placeOf(store.state.plan);
   return { ask };
 }
 

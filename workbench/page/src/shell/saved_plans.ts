@@ -12,7 +12,7 @@ const UNANSWERED = "The server did not answer. Nothing is lost; try again.";
 
 export class SavedPlans {
   /** Says to those who listen what was done. */
-  readonly told = h("span", { role: "status", class: "unseen" });
+  readonly status = h("span", { role: "status", class: "unseen" });
   /** What the case holds under the plan's name, as far as this page knows. */
   private saved: Plan | null = null;
   private readonly rows = h("ul", { class: "plan-list" });
@@ -45,7 +45,7 @@ export class SavedPlans {
     const files = h(
       "div",
       { class: "plan-files" },
-      button("Save this plan as a file", () => this.hand(), { id: "plan-out" }),
+      button("Save this plan as a file", () => this.saveAsFile(), { id: "plan-out" }),
       h("label", { for: file.id }, "Open a plan from a file"),
       file,
     );
@@ -83,7 +83,7 @@ export class SavedPlans {
   }
 
   /** Hands the plan over as a file. */
-  private hand(): void {
+  private saveAsFile(): void {
     const { name, plan, facts } = this.state;
     const called = name || `${plan.level}-${plan.side}`;
     savedText(planFileOf(called, plan, facts), `${called}.plan.json`, "application/json");
@@ -132,7 +132,7 @@ export class SavedPlans {
     }
     this.saved = plan;
     this.known(answered.answer.plans, answered.answer.name);
-    setText(this.told, `Saved as ${answered.answer.name}.`);
+    setText(this.status, `Saved as ${answered.answer.name}.`);
     this.box.close();
   }
 

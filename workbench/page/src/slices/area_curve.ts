@@ -49,16 +49,16 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
     areaKey(),
     h("figcaption", { class: "slice-caption" }, "Free canal"),
   );
-  let told: { freed: Freed; z_mm: number } | null = null;
+  let drawn: { freed: Freed; z_mm: number } | null = null;
   let [wide, high] = [0, 0];
   let across: Scale | null = null;
 
   function draw(): void {
-    if (!told || wide < 80 || high < 60) {
+    if (!drawn || wide < 80 || high < 60) {
       chart.replaceChildren();
       return;
     }
-    const { freed, z_mm } = told;
+    const { freed, z_mm } = drawn;
     const { stations_mm: z, area_mm2: area } = freed;
     const values = [...area.before, ...area.needed, ...area.after].filter((each) => each !== null);
     across = scale(Math.min(...z), Math.max(...z), LEFT, wide - RIGHT);
@@ -87,20 +87,20 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
   }
 
   const to = (z_mm: number) => {
-    const ends = told?.freed.stations_mm ?? [];
+    const ends = drawn?.freed.stations_mm ?? [];
     if (ends.length) goTo(Math.min(Math.max(z_mm, Math.min(...ends)), Math.max(...ends)));
   };
   chart.addEventListener("click", (event) => {
-    if (!across || !told) return;
+    if (!across || !drawn) return;
     const part = (event.offsetX - across.from) / (across.to - across.from);
     to(across.low + part * (across.high - across.low));
   });
   chart.addEventListener("keydown", (event) => {
     const step = { ArrowRight: STEP_MM, ArrowUp: STEP_MM, ArrowLeft: -STEP_MM, ArrowDown: -STEP_MM }[event.key];
-    if (step === undefined || !told) return;
+    if (step === undefined || !drawn) return;
     event.preventDefault();
     event.stopPropagation();
-    to(told.z_mm + step);
+    to(drawn.z_mm + step);
   });
   onWidth(chart, (width) => {
     [wide, high] = [width, chart.clientHeight];
@@ -111,8 +111,8 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
     show(freed, z_mm, stale) {
       element.hidden = freed === null;
       element.classList.toggle("stale", stale);
-      if (told?.freed === freed && told.z_mm === z_mm) return;
-      told = freed && { freed, z_mm };
+      if (drawn?.freed === freed && drawn.z_mm === z_mm) return;
+      drawn = freed && { freed, z_mm };
       draw();
     },
   };

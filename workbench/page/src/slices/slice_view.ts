@@ -172,8 +172,11 @@ export function snapshotOf(cut: SlicePlane, shown: SliceContent, [width, height]
   return canvas.toDataURL("image/png");
 }
 
-const distance = (value_mm: number, plus: string, minus: string): string =>
-  `${Math.abs(value_mm).toFixed(1)} mm ${value_mm < 0 ? minus : plus}`;
+const distance = (value_mm: number, plus: string, minus: string, digits = 1): string =>
+  `${Math.abs(value_mm).toFixed(digits)} mm ${value_mm < 0 ? minus : plus}`;
+
+/** From here on a tenth is left out under the slice, where the words would be cut off. */
+const LONG_MM = 9.95;
 
 /** Short under the slice, whole where one asks for it. */
 function captionOf(kind: SliceKind, [x, y, z]: Vec3, phase: string): { words: string; whole: string } {
@@ -184,6 +187,6 @@ function captionOf(kind: SliceKind, [x, y, z]: Vec3, phase: string): { words: st
     sagittal: [x, "left", "right", "of the midline"] as const,
     coronal: [y, "dorsal", "ventral", "of the canal's middle"] as const,
   }[kind];
-  const short = `${words} ${distance(value, plus, minus)}`;
-  return { words: short, whole: `${short} ${from}` };
+  const short = distance(value, plus, minus, Math.abs(value) < LONG_MM ? 1 : 0);
+  return { words: `${words} ${short}`, whole: `${words} ${distance(value, plus, minus)} ${from}` };
 }

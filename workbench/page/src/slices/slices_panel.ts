@@ -54,7 +54,7 @@ class SlicePanel {
   private readonly scans = new FrameCache("scan.bin", scanHeader, scanOf);
   private readonly views: SliceView[];
   private readonly words = h("p", { class: "picture-words", role: "status" }, "The scan is on its way.");
-  private readonly told = h("span", { class: "quiet" });
+  private readonly placeWords = h("span", { class: "quiet" });
   private readonly row = h("div", { class: "slices", title: HINT });
   private readonly curve = areaCurve((z_mm) => {
     const [x, y] = slicesHandle.point;
@@ -226,7 +226,7 @@ class SlicePanel {
       button("As opened", () => this.window(facts.grey_window)),
       ...presets.map(([words, window]) => button(words, () => this.window(window))),
       button("To the docking point", () => this.goTo(this.context.store.state.plan.docking_point_mm)),
-      this.told,
+      this.placeWords,
     );
   }
 
@@ -260,7 +260,7 @@ class SlicePanel {
     const shown = { scan, plan, removal, window, point, phase: looks.phase, measurement };
     const turning = { plan, phase: looks.phase, turned: looks.turned };
     for (const view of this.views) view.draw(cutOf(view.kind, slicesHandle.point, turning, this.off_mm), shown);
-    setText(this.told, this.atCross(scan));
+    setText(this.placeWords, this.atCross(scan));
     const { answer, fresh } = context.store.state;
     const { freed } = answer?.estimate ?? {};
     if (freed !== undefined) this.freed = freed && numbersShown(context.store.state) ? freed : null;

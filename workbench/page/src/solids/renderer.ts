@@ -46,8 +46,8 @@ function rendererOrNull(slow: boolean): WebGLRenderer | null {
 /** Does this browser draw on the processor? Asked of a context of its own, for edges cannot be chosen later. */
 function drawnOnProcessor(): boolean {
   const context = document.createElement("canvas").getContext("webgl2");
-  const told = context?.getExtension("WEBGL_debug_renderer_info");
-  const name = context && told ? String(context.getParameter(told.UNMASKED_RENDERER_WEBGL)) : "";
+  const info = context?.getExtension("WEBGL_debug_renderer_info");
+  const name = context && info ? String(context.getParameter(info.UNMASKED_RENDERER_WEBGL)) : "";
   context?.getExtension("WEBGL_lose_context")?.loseContext();
   return SOFTWARE.test(name);
 }

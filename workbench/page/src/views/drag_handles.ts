@@ -1,13 +1,13 @@
 // Dragging the docking point over bone and the skin entry over skin. The plan follows at once as it is; on
 // release the server lays it out on the anatomy.
 
-import type { Anatomy } from "../solids/surface_meshes";
+import type { Anatomy, SurfaceMesh } from "../solids/surface_meshes";
 import type { SightLine } from "./scene_view";
 import type { Context } from "../session/context";
 import { entryPoint, throughPoint } from "../solids/entry_point";
 import { add, scaled, sub, unit } from "../model/channel_geometry";
 import type { DragHandler } from "../dom/gestures";
-import { firstHit } from "../solids/ray_picking";
+import { firstHit, type RayHit } from "../solids/ray_picking";
 import type { ServerRequest } from "../protocol/messages";
 import type { Plan, Side, Vec3 } from "../protocol/plan";
 
@@ -16,21 +16,36 @@ export function dockDrag(context: Context, anatomy: Anatomy, sight: SightLine): 
   const bone = anatomy.surfaces["bone_proxy"] ?? anatomy.surfaces["bone"];
   const start = store.state.plan;
   let at: Vec3 | null = null;
+  let refused = false;
   return {
     move(x, y) {
       const { from, way } = sight(x, y);
       const [, depth_mm] = start.docking_point_mm;
-      const met = bone ? firstHit(bone, from, way)?.point : null;
-      const hit = met && depth_mm - met[1] < BEHIND_MM ? met : onPlane(from, way, depth_mm);
+      const met = bone ? firstHit(bone, from, way) : null;
+      refused = bone !== undefined && met !== null && partOf(anatomy, bone, met).endsWith(SPINOUS_PROCESS);
+      // the mark waits beside it for the pointer to come off
+      if (refused) return;
+      const hit = met && depth_mm - met.point[1] < BEHIND_MM ? met.point : onPlane(from, way, depth_mm);
       if (!hit) return;
       at = hit;
       store.move({ ...start, docking_point_mm: hit });
     },
-    end: (kept) => void laid(context, start, kept && at ? { ask: "dock", plan: start, point_mm: at } : null),
+    end(kept) {
+      // said only now: a notice that opens while the pointer moves would shift the picture under it
+      if (refused || store.state.problem === NO_REST) store.set({ problem: refused ? NO_REST : "" });
+      void placed(context, start, kept && at ? { ask: "dock", plan: start, point_mm: at } : null);
+    },
   };
 }
 
-/** Bone met this far ventral of where a drag began lies behind the window: the hand moves over the window itself then. */
+/** Bone that carries no sleeve, by the end of its name; and what is said to a pointer over it. */
+const SPINOUS_PROCESS = "spinous process";
+const NO_REST = "No sleeve comes to rest on a spinous process. Dock beside it: on lamina, facet joint or window.";
+
+const partOf = (anatomy: Anatomy, surface: SurfaceMesh, hit: RayHit): string =>
+  anatomy.parts[surface.part?.[surface.triangles[hit.corner]!] ?? -1] ?? "";
+
+/** Bone met this far ventral of where a drag began lies behind the window: the pointer is over the window itself then. */
 const BEHIND_MM = 15;
 
 export function entryDrag(context: Context, anatomy: Anatomy, sight: SightLine): DragHandler {
@@ -48,15 +63,19 @@ export function entryDrag(context: Context, anatomy: Anatomy, sight: SightLine):
       store.move(leaningTo(start, hit));
     },
     end: (kept) =>
-      void laid(context, start, kept && at ? { ask: "enter", plan: start, ...told(at, start.side, anatomy) } : null),
+      void placed(
+        context,
+        start,
+        kept && at ? { ask: "enter", plan: start, ...entryTerms(at, start.side, anatomy) } : null,
+      ),
   };
 }
 
-/** An entry this little dorsal of the docking point is a slip of the hand. */
+/** An entry this little dorsal of the docking point is a slip. */
 const LEAST_RISE_MM = 10;
 
 /** Ends a drag: the plan that the server lays out, or the one before where it is refused or was let go. */
-async function laid(
+async function placed(
   context: Context,
   start: Plan,
   question: Extract<ServerRequest, { ask: "dock" | "enter" }> | null,
@@ -64,14 +83,14 @@ async function laid(
   const { store } = context;
   const shown = store.state.plan;
   const answered = question && (await context.ask(question, { lane: "drag" }));
-  // another hand may have moved the plan meanwhile: what it did stands
+  // the plan may have been moved otherwise meanwhile: that stands
   if (store.state.plan !== shown) return;
   store.move(answered ? answered.answer.plan : start);
   store.settle();
 }
 
-/** An entry as the estimate tells it: from the midline toward the side, and from the upper lamina's caudal edge. */
-function told(at: Vec3, side: Side, anatomy: Anatomy): { lateral_mm: number; cranial_mm: number } {
+/** An entry as the estimate states it: from the midline toward the side, and from the upper lamina's caudal edge. */
+function entryTerms(at: Vec3, side: Side, anatomy: Anatomy): { lateral_mm: number; cranial_mm: number } {
   const landmark = anatomy.landmarks[`upper_lamina_caudal_edge_${side}`];
   return { lateral_mm: side === "left" ? at[0] : -at[0], cranial_mm: at[2] - (landmark?.[2] ?? 0) };
 }

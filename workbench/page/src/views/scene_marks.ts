@@ -123,7 +123,8 @@ export class SceneMarks {
 
   /** The callout stands in a corner, off the spine; a line leads from it to its place. */
   private placeCallout(at: [number, number] | null): void {
-    const shown = at !== null && !this.callout.hidden;
+    // a scene too low for words has no box for them either
+    const shown = at !== null && !this.callout.hidden && this.callout.getClientRects().length > 0;
     this.leader.setAttribute("visibility", shown ? "visible" : "hidden");
     this.callout.style.visibility = shown ? "visible" : "hidden";
     if (!shown) return;

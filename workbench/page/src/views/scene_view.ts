@@ -271,8 +271,11 @@ export class SceneView {
   private grabbed(x: number, y: number): DragHandler | null {
     const kind = this.under(x, y);
     const anatomy = this.stage.scene?.anatomy;
-    if (!kind || !anatomy) return null;
-    return this.grab?.(kind, anatomy, (px, py) => this.sight(px, py)) ?? null;
+    const at = kind && this.marks.seen(kind, this.camera, ...this.size);
+    if (!kind || !anatomy || !at) return null;
+    // a mark taken hold of beside its middle must not jump under the pointer
+    const [aside, below] = [at[0] - x, at[1] - y];
+    return this.grab?.(kind, anatomy, (px, py) => this.sight(px + aside, py + below)) ?? null;
   }
 
   /** The line of sight through a pixel. */
