@@ -6,7 +6,7 @@ import numpy as np
 
 from canalwise.recon.errors import UnusableInput
 from canalwise.recon.image.morphology import linear_on
-from canalwise.recon.labelling.mr_sac import sac_of
+from canalwise.recon.labelling.mr_contents import contents_of
 from canalwise.recon.labels import Labels, Part, Tissue
 from canalwise.recon.registration.column import LabelledScan
 from canalwise.recon.scan import Scan
@@ -36,27 +36,23 @@ def labelled_mr(mr: Scan, given: Labels | None) -> LabelledScan:
             "the MR", "shows no dural sac that could be found", do="Give its label map with --mr-labels."
         )
     labels = labels_of_kinds(seen)
-    sac, values = labels == Tissue.SAC, linear_on(seen.grid, mr.voxels.astype(np.float32), mr.grid)
-    kept = sac_of(sac.astype(np.float32), values, labels, seen.grid.voxel_mm3)
-    labels[sac & ~kept] = Tissue.CANAL
+    values = linear_on(seen.grid, mr.voxels.astype(np.float32), mr.grid)
+    contents = contents_of(lambda one: seen.frac[one], values, labels, seen.grid)
+    labels[contents.sac], labels[contents.flavum] = Tissue.SAC, Tissue.FLAVUM
     return LabelledScan(mr, labels, seen.grid)
 
 
 def labels_of_kinds(seen: TissueClassMap) -> Labels:
-    """(grid shape) array: what the network sees in our numbers, vertebrae without names.
+    """(grid shape) array: what the network sees in our numbers, vertebrae without names, the canal as a whole.
 
     >>> from canalwise.recon.grid import Grid
     >>> detail = np.array([[[0, 1, 2, 3, 6, 12, 13]]], dtype=np.uint8)
     >>> grid = Grid((1, 1, 7), np.eye(4))
     >>> labels_of_kinds(TissueClassMap(grid, detail, np.zeros((1, 1, 7), np.float32), detail)).ravel().tolist()
-    [0, 1, 150, 101, 120, 2, 3]
+    [9, 1, 150, 101, 120, 1, 1]
     """
-    table = np.zeros(256, dtype=np.uint16)
-    table[TissueClass.CANAL], table[TissueClass.SAC], table[TissueClass.FLAVUM] = (
-        Tissue.CANAL,
-        Tissue.SAC,
-        Tissue.FLAVUM,
-    )
+    table = np.full(256, Tissue.SOFT, dtype=np.uint16)
+    table[[TissueClass.CANAL, TissueClass.SAC, TissueClass.FLAVUM]] = Tissue.CANAL
     table[TissueClass.DISC] = UNNAMED + Part.DISC
     table[TissueClass.PEDICLE : TissueClass.SACRUM + 1] = UNNAMED + Part.UNDIVIDED
     table[TissueClass.BODY] = UNNAMED + Part.BODY

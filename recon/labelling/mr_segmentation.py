@@ -11,13 +11,12 @@ from collections.abc import Callable, Sequence
 
 import cc3d
 import numpy as np
-from scipy import ndimage
 
 from canalwise.recon.errors import UnusableInput
 from canalwise.recon.image.morphology import linear_on
 from canalwise.recon.image.skin import within_skin_of_mr
-from canalwise.recon.image.volume import Voxels
-from canalwise.recon.labelling.mr_sac import interruption_sentence, interruptions, sac_of
+from canalwise.recon.labelling.mr_contents import contents_of
+from canalwise.recon.labelling.mr_sac import interruption_sentence, interruptions
 from canalwise.recon.labels import Labels, Mask, Tissue, bone_mask
 from canalwise.recon.memory_budget import check_memory, whole_network_mb
 from canalwise.recon.modality import FROM_MR_ALONE
@@ -38,16 +37,8 @@ from canalwise.recon.spine.region_of_interest import coarse
 
 Progress = Callable[[str], None]
 
-FLAVUM_FRAC = 0.4
-"""Probability from which a voxel is ligament: at a half its thickness comes out low, Dice 0.841 against 0.856
-(`scripts/accuracy_mr.py`)."""
-
 CANAL_FRAC = 0.5
 """Probability from which a voxel is canal."""
-
-EPIDURAL_FRAC, LEAST_SEEN, FAT_OVER_LIGAMENT = 0.5, 50, 2.0
-"""Probability from which a voxel is canal and neither sac nor ligament; fewer voxels of fat or ligament tell nothing of
-their brightness; and by how much fat must be the brighter of both (choices)."""
 
 LEAST_SAC_MM3, LEAST_FLAVUM_MM3 = 1000.0, 100.0
 """Less is none seen: a centimetre of a narrow sac, and the ligament of one side of a level (choice)."""
@@ -123,50 +114,19 @@ def _lay_canal(labels: Labels, found: VertebraInstances, seen: TissueClassMap, s
 
 
 def _lay_contents(labels: Labels, found: VertebraInstances, seen: TissueClassMap, scan: Scan) -> tuple[str, ...]:
-    """Sac and ligament written into the canal (in place), the sac as `mr_sac` finds it; the names of those seen."""
+    """Sac and ligament written into the canal (in place); the names of those seen."""
     grid = scan.grid.cropped(found.box)
     part = labels[found.box]
-    canal, sac, flavum = (
-        linear_on(grid, seen.frac[one], seen.grid) for one in (TissueClass.CANAL, TissueClass.SAC, TissueClass.FLAVUM)
-    )
-    room = part == Tissue.CANAL
-    values = scan.voxels[found.box]
-    fat_value = _fat_value(flavum >= FLAVUM_FRAC, canal - sac - flavum >= EPIDURAL_FRAC, values)
-    fat = room & (values >= fat_value)
-    sac_mask = sac_of(np.where(room & (sac > flavum), sac, 0.0), values, part, fat, float(grid.spacing_mm[1]))
-    # the ligament lies in the canal's own border, where the probability of both is shared with bone and muscle
-    flavum_mask = (room | (part == Tissue.SOFT)) & ~sac_mask & (flavum >= FLAVUM_FRAC)
-    flavum_mask &= ~_fat_in(flavum_mask, values, fat_value)
+    contents = contents_of(lambda one: linear_on(grid, seen.frac[one], seen.grid), scan.voxels[found.box], part, grid)
     measured = []
     for name, mask, tissue, least_mm3 in (
-        ("sac", sac_mask, Tissue.SAC, LEAST_SAC_MM3),
-        ("flavum", flavum_mask, Tissue.FLAVUM, LEAST_FLAVUM_MM3),
+        ("sac", contents.sac, Tissue.SAC, LEAST_SAC_MM3),
+        ("flavum", contents.flavum, Tissue.FLAVUM, LEAST_FLAVUM_MM3),
     ):
         if mask.sum() * grid.voxel_mm3 >= least_mm3:
             part[mask & ~bone_mask(part)] = tissue
             measured.append(name)
     return tuple(measured)
-
-
-def _fat_value(ligament: Mask, epidural: Mask, values: Voxels) -> float:
-    """The value from which what lies in the canal is fat; infinite where fat and ligament are not told apart.
-
-    A ligament is dark on T1 and T2; where fat is not twice as bright, its signal is suppressed. Of what the network
-    takes for neither sac nor ligament the brighter half is fat, the rest rims and roots.
-    """
-    if ligament.sum() < LEAST_SEEN or epidural.sum() < LEAST_SEEN:
-        return np.inf
-    dark, bright = float(np.percentile(values[ligament], 25)), float(np.percentile(values[epidural], 75))
-    return np.inf if bright < FAT_OVER_LIGAMENT * dark else (dark + bright) / 2
-
-
-def _fat_in(ligament: Mask, values: Voxels, fat_value: float) -> Mask:
-    """(same shape) array: what is as bright as fat of what the network takes for ligament, but for thin rims.
-
-    Between the two halves of the ligament lies a triangle of fat, which no shape that the network learnt from has.
-    """
-    light = ligament & (values >= fat_value)
-    return np.asarray(ndimage.binary_propagation(ndimage.binary_opening(light), mask=light))
 
 
 def _largest(mask: Mask) -> Mask:

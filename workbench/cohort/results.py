@@ -13,10 +13,9 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.serialization import write_bytes_atomic
 from canalwise.workbench.cohort.row_record import RowRecord
 from canalwise.workbench.cohort.summary_page import summary_page
+from canalwise.workbench.console.cohort_folder import FAILURES, SUMMARY, TABLE
 
 TABLE_SCHEMA = "canalwise.cohort-table/1"
-
-CASES, FAILURES, SUMMARY = "cases.parquet", "failures.csv", "summary.html"
 
 KEYS = {
     "case": ("text", "name of the case in the list"),
@@ -35,7 +34,7 @@ FAILURE_COLUMNS = ("case", "level", "step", "kind", "exit_status", "message")
 def write_results(out: Path, records: Sequence[RowRecord]) -> None:
     """Writes all three, each whole or not at all."""
     rows = table_rows(records)
-    write_bytes_atomic(out / CASES, parquet_bytes(rows))
+    write_bytes_atomic(out / TABLE, parquet_bytes(rows))
     write_bytes_atomic(out / FAILURES, failures_text(records).encode())
     write_bytes_atomic(out / SUMMARY, summary_page(rows, records).encode())
 

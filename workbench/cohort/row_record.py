@@ -17,6 +17,7 @@ from canalwise.recon.errors import BadFile, CanalwiseError, UnusableInput, Wrong
 from canalwise.recon.serialization import from_data, read_json, to_data, with_schema, without_schema, write_json_atomic
 from canalwise.recon.version import VERSION
 from canalwise.workbench.cohort.case_list import CaseLine
+from canalwise.workbench.console.cohort_folder import ROWS
 
 SCHEMA = "canalwise.cohort-row/1"
 
@@ -88,7 +89,7 @@ class RowRecord:
 
 def record_path(out: Path, case: str) -> Path:
     """Where a row's record lies."""
-    return out / "rows" / f"{case}.json"
+    return out / ROWS / f"{case}.json"
 
 
 def write_record(out: Path, record: RowRecord) -> None:

@@ -20,6 +20,7 @@ from canalwise.workbench.cohort.row_record import (
 )
 from canalwise.workbench.cohort.rows import rows_of
 from canalwise.workbench.cohort.steps import CaseWork, CohortStep
+from canalwise.workbench.console.cohort_folder import case_folder
 
 
 @dataclass(frozen=True)
@@ -28,11 +29,6 @@ class FinishedRow:
 
     record: RowRecord
     reused: bool = False
-
-
-def case_folder(out: Path, case: str) -> Path:
-    """Where a row's case folder lies."""
-    return out / "cases" / case
 
 
 def finished_row(out: Path, line: CaseLine, options: CohortOptions, steps: Sequence[CohortStep]) -> FinishedRow:

@@ -19,6 +19,7 @@ from canalwise.workbench.cohort.row_record import CohortOptions, RowRecord, fail
 from canalwise.workbench.cohort.row_work import FinishedRow, finished_row
 from canalwise.workbench.cohort.steps import STEPS, CohortStep
 from canalwise.workbench.cohort.worker_memory import worker_share
+from canalwise.workbench.console.cohort_folder import CASES, ROWS
 
 SCHEMA = "canalwise.cohort/1"
 
@@ -149,7 +150,7 @@ def _make_ready(out: Path, lines: Sequence[CaseLine | RefusedLine], options: Coh
         raise WrongUse("--out", "must be a folder")
     if out.is_dir() and any(out.iterdir()) and not (out / MARK).is_file():
         raise WrongUse("--out", "must be new, empty or the folder of a cohort", do="Give another folder.")
-    for folder in (out, out / "cases", out / "rows"):
+    for folder in (out, out / CASES, out / ROWS):
         folder.mkdir(parents=True, exist_ok=True)
     about: dict[str, Any] = {
         "version": VERSION,

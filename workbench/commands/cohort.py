@@ -112,8 +112,9 @@ def run(args: argparse.Namespace) -> int:
 def cohort_json(found: CohortResult) -> dict[str, Any]:
     """What became of the rows, as JSON data."""
     from canalwise.recon.disclaimer import CAUTION
-    from canalwise.workbench.cohort.results import CASES, FAILURES, SUMMARY, table_rows
+    from canalwise.workbench.cohort.results import table_rows
     from canalwise.workbench.cohort.whole_cohort import SCHEMA
+    from canalwise.workbench.console.cohort_folder import FAILURES, SUMMARY, TABLE
 
     rows = table_rows(found.records)
     failures = [
@@ -129,7 +130,7 @@ def cohort_json(found: CohortResult) -> dict[str, Any]:
         "rows": len(rows),
         "freed_and_kept": sum(bool(row["freed"] and row["kept"]) for row in rows),
         "failures": failures,
-        "files": [CASES, FAILURES, SUMMARY],
+        "files": [TABLE, FAILURES, SUMMARY],
         "caution": CAUTION,
     }
 

@@ -74,7 +74,7 @@ def test_sac_is_measured_graded_and_near_the_truth(anatomy: Anatomy, patient: Ma
 
 
 def test_fat_between_the_halves_of_the_ligament_is_not_ligament() -> None:
-    from canalwise.recon.labelling.mr_segmentation import _fat_in, _fat_value
+    from canalwise.recon.labelling.mr_contents import _fat_in, _fat_value
 
     ligament = np.zeros((30, 30, 20), dtype=bool)
     ligament[5:25, 5:15] = True

@@ -113,7 +113,7 @@ def earlier_results(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         found = AuditSection("Freed as planned.", (taken, places), ("One joint is opened.",))
         patch.setattr(overview, "kept_audit", lambda *_: found)
-        patch.setattr(overview, "cohort_summary", lambda _: summary)
+        patch.setattr(overview, "summary_beside", lambda _: summary)
         yield
 
 

@@ -15,10 +15,11 @@ from canalwise.recon.grid import Float
 from canalwise.recon.labels import Tissue
 from canalwise.recon.proposed_levels import levels_proposal
 from canalwise.recon.scan import Scan
+from canalwise.workbench.console.cohort_folder import summary_beside
 from canalwise.workbench.console.levels_tables import bridge_lines, level_row
 from canalwise.workbench.images.planes import sampled
 from canalwise.workbench.rehearsal.handlers.picture import png_address
-from canalwise.workbench.rehearsal.session.earlier_results import cohort_summary, kept_levels_plan
+from canalwise.workbench.rehearsal.session.earlier_results import kept_levels_plan
 from canalwise.workbench.rehearsal.session.request import Json, RequestJob, RequestKind
 from canalwise.workbench.rehearsal.session.session import Session
 from canalwise.workbench.report.audit_section import kept_audit
@@ -106,7 +107,7 @@ def audit(session: Session, message: AuditRequest, job: RequestJob) -> Json:
 
 def cohort(session: Session, message: CohortRequest, job: RequestJob) -> Json:
     """The address of the summary."""
-    path = cohort_summary(session.case)
+    path = summary_beside(session.case.folder)
     if path is None:
         raise BadFile("the cohort's summary", "must lie beside its cases", do="Run 'canalwise cohort' again.")
     return {"url": f"made/{session.made.put('text/html', path.read_bytes())}"}

@@ -14,8 +14,9 @@ from canalwise.recon.case.folder import Case
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.labels import SIDES, Side
 from canalwise.recon.measurement.confidence import check_sentence
+from canalwise.workbench.console.cohort_folder import summary_beside
 from canalwise.workbench.console.plan_store import plan_names
-from canalwise.workbench.rehearsal.session.earlier_results import audited_levels, cohort_summary, kept_levels_plan
+from canalwise.workbench.rehearsal.session.earlier_results import audited_levels, kept_levels_plan
 from canalwise.workbench.rehearsal.session.request import Json
 from canalwise.workbench.report.confidence_section import names_sentence
 from canalwise.workbench.style.stamp import case_mark
@@ -50,7 +51,7 @@ def case_facts(case: Case, start: InitialPlan, lessons: Mapping[str, Lesson]) ->
         "plans": plan_names(case),
         "audits": audited_levels(case),
         "several": kept_levels_plan(case) is not None,
-        "cohort": cohort_summary(case) is not None,
+        "cohort": summary_beside(case.folder) is not None,
         "lessons": [{"name": name, "title": lesson.title} for name, lesson in lessons.items()],
         "bounds": {name: asdict(bound) for name, bound in (*BOUNDS.items(), *PHASE_BOUNDS.items())},
         "grey_window": list(case.scan.kind.display_window(case.scan.voxels)),

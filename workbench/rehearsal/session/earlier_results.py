@@ -1,8 +1,7 @@
-"""Results that other commands left with a case: audits, a plan of several levels, the summary of its cohort."""
+"""Results that other commands left with a case: audits, a plan of several levels."""
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 from canalwise.estimator.approach.plan_file import ANATOMY_KEY
@@ -13,10 +12,6 @@ from canalwise.recon.errors import BadFile, CanalwiseError
 from canalwise.recon.serialization import read_json, without_schema
 from canalwise.workbench.images.audit_maps import audit_name
 
-COHORT_CASES, SUMMARY = "cases", "summary.html"
-"""The folder of a cohort that holds its cases, and its summary, which lies beside that (as `cohort.results` names it,
-which is not imported here for what it loads)."""
-
 
 def audited_levels(case: Case) -> list[str]:
     """Levels whose audit is kept and was made on the anatomy the case has now."""
@@ -26,13 +21,6 @@ def audited_levels(case: Case) -> list[str]:
 def kept_levels_plan(case: Case) -> dict[str, Any] | None:
     """The plan of several levels, as its JSON; None where none of this anatomy is kept that can be read."""
     return _kept(case, "levels", levels_json.SCHEMA)
-
-
-def cohort_summary(case: Case) -> Path | None:
-    """The summary of the cohort that the case was built in; None for a case of its own."""
-    path = case.folder.resolve().parent
-    summary = path.parent / SUMMARY
-    return summary if path.name == COHORT_CASES and summary.is_file() else None
 
 
 def _kept(case: Case, name: str, schema: str) -> dict[str, Any] | None:

@@ -11,8 +11,7 @@ import pytest
 from PIL import Image
 
 from canalwise.estimator.approach.plan_file import ANATOMY_KEY
-from canalwise.workbench.cohort import results
-from canalwise.workbench.rehearsal.session import earlier_results
+from canalwise.workbench.console import cohort_folder
 from canalwise.workbench.rehearsal.session.case_facts import InitialPlan, case_facts
 
 
@@ -70,10 +69,9 @@ def test_several_levels_planned_together(page, served, planned_levels):
 
 
 def test_a_case_of_a_cohort_leads_to_its_summary(page, served, monkeypatch):
-    assert results.SUMMARY == earlier_results.SUMMARY
-    summary = served.folder.parent / "summary.html"
-    monkeypatch.setattr(earlier_results, "COHORT_CASES", served.folder.parent.name)
-    beside = served.folder.parent.parent / "summary.html"
+    summary = served.folder.parent / cohort_folder.SUMMARY
+    monkeypatch.setattr(cohort_folder, "CASES", served.folder.parent.name)
+    beside = served.folder.parent.parent / cohort_folder.SUMMARY
     beside.write_text("<p>the cohort</p>")
     try:
         given = served.get(page.ask("cohort")["url"])
