@@ -49,8 +49,9 @@ ENCLOSED_FRAC = 0.35
 LEAST_AREA_MM2 = 30.0
 """Smaller sections are no canal: a third of the mean of severely stenotic ones (docs/published-values.md#canal)."""
 
-SLAB = 8
-"""Voxel slices treated at a time when the tube is rasterised; bounds memory."""
+SLAB, SLAB_MARGIN = 8, 2.0
+"""Voxel slices treated at a time when the tube is rasterised, which bounds memory, and how far beyond them walls count
+that slices may meet, voxels."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -296,9 +297,15 @@ def _with_mask(tube: CanalTube, bone: npt.NDArray[np.float32], grid: Grid) -> Ca
     # Where the wall is bone, bone itself bounds the canal: reach half a voxel further, so no voxel is left between.
     reach = tube.radius_mm + tube.bony * (0.5 * float(grid.spacing_mm.max()))
     wide = CanalTube(tube.stations, reach, tube.bony, tube.mask)
+    walls_mm = wide.contours_ras_mm()
+    height = grid.index_of(walls_mm)[..., 2]
+    low, high = height.min(axis=1) - SLAB_MARGIN, height.max(axis=1) + SLAB_MARGIN
     for start in range(box[2].start, box[2].stop, SLAB):
-        part = (box[0], box[1], slice(start, min(start + SLAB, box[2].stop)))
-        mask[part] = wide.contains(grid.cropped(part).voxel_centres_mm())
+        layers = slice(start, min(start + SLAB, box[2].stop))
+        met = (low <= layers.stop) & (high >= layers.start)
+        if met.any():
+            part = (*grid.box_around(walls_mm[met].reshape(-1, 3), 1.0)[:2], layers)
+            mask[part] = wide.contains(grid.cropped(part).voxel_centres_mm())
     mask &= bone < 0.5
     largest = cc3d.largest_k(mask, k=1, connectivity=6) > 0
     return CanalTube(tube.stations, tube.radius_mm, tube.bony, largest)

@@ -132,7 +132,8 @@ def confidence_of(
     >>> CHECK_BELOW.value
     0.5
     """
-    picture = picture_of(scan, _canal_at(labels, scan.grid, level), _box_about(labels, scan.grid, level))
+    box = _box_about(labels, scan.grid, level)
+    picture = picture_of(scan, _canal_at(labels[box], scan.grid.cropped(box), level), box)
     borders = borders_of(picture, structures_of(level))
     gaps = {side: gap_of(picture, joint) for side, joint in level.joints.items()}
     structures = tuple(_structure(name, border, borders, picture, sources) for name, border in borders.items())
@@ -368,11 +369,9 @@ def _joint_reason(side: Side, gap: JointGap | None, picture: ImageEvidence) -> R
 
 def _dip(gap: JointGap, picture: ImageEvidence) -> tuple[float, float]:
     """By how much a gap is darker than its faces: as a share of their brightness, and over the noise."""
-    soft = picture.values[picture.labels == Tissue.SOFT]
-    soft_hu = float(np.median(soft)) if soft.size else 0.0
     # cartilage and fluid are darker than both faces; where noise or blur has filled the gap, no split can be trusted
     dip = gap.faces - gap.between if picture.calibrated else abs(gap.faces - gap.between)
-    return dip / max(gap.faces - soft_hu, 1.0), dip / max(picture.noise, 1e-6)
+    return dip / max(gap.faces - picture.soft, 1.0), dip / max(picture.noise, 1e-6)
 
 
 def _too_narrow(joint: Joint, picture: ImageEvidence) -> Reason:

@@ -16,11 +16,15 @@ from scipy import ndimage, optimize
 from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.canal.wall import ray_angles_rad
 from canalwise.recon.errors import AnatomyNotFound
-from canalwise.recon.grid import Float, Grid
+from canalwise.recon.grid import Float, Grid, box_of
+from canalwise.recon.image.sampling import mirrored_overlap
 from canalwise.recon.labels import Labels, Mask, Part, vertebra_mask, vertebra_number
 
 FACING_MM = 5.0
 """Bone of two vertebrae nearer than this may bear a joint's faces (the joint itself is cut at 4 mm)."""
+
+CANAL_NEAR_MM = 12.0
+"""Distances to the canal are worked out this far: the spinous base ends at 7 mm."""
 
 MIRROR_POINTS = 3000
 """Bone points whose mirror image is compared when the mid-sagittal plane is sought."""
@@ -129,9 +133,17 @@ def _widened(box: tuple[slice, ...], grid: Grid, margin_mm: float) -> tuple[slic
 
 
 def _canal_mm(tube: CanalTube, grid: Grid, box: tuple[slice, slice, slice]) -> Float:
-    """Distance in mm of every voxel of a box to the canal's border, half a voxel outside its last voxels' centres."""
-    away = edt.edt(np.asfortranarray(~tube.mask[box]), anisotropy=tuple(grid.spacing_mm))
-    return np.asarray(away, dtype=float) - 0.5 * float(grid.spacing_mm.min())
+    """Distance in mm of every voxel of a box to the canal's border, half a voxel outside its last voxels' centres.
+
+    Infinite further off than CANAL_NEAR_MM.
+    """
+    canal = tube.mask[box]
+    away = np.full(canal.shape, np.inf)
+    near = box_of(canal, np.ceil(CANAL_NEAR_MM / grid.spacing_mm))
+    if near is not None:
+        away[near] = edt.edt(np.asfortranarray(~canal[near]), anisotropy=tuple(grid.spacing_mm))
+    away[away > CANAL_NEAR_MM] = np.inf
+    return away - 0.5 * float(grid.spacing_mm.min())
 
 
 def _distance_to(labels: Labels, grid: Grid, number: int) -> Float:
@@ -162,14 +174,16 @@ def _midplane(own: Mask, grid: Grid, tube: CanalTube, local: Float, parts: Float
     flat = points.copy()
     flat[:, 2] = (points[:, 2] - row) * tube.stations.step_mm
 
+    weights, (i, j, k) = np.ones(len(flat)), grid.shape
+
     def mismatch(plane: Float) -> float:
-        x, y = _turned(flat[:, 0], flat[:, 1], np.radians(plane[0]), plane[1])
-        cos, sin = np.cos(np.radians(plane[0])), np.sin(np.radians(plane[0]))
-        image = np.column_stack([cos * (plane[1] - x) - sin * y, sin * (plane[1] - x) + cos * y, flat[:, 2]])
-        at = grid.index_of(centre + image @ axes)
-        seen = ((at >= 0) & (at <= np.array(grid.shape) - 1)).all(axis=1)
-        met = ndimage.map_coordinates(field, at[seen].T, order=1, mode="nearest")
-        return -float(met.mean()) if seen.sum() > len(flat) // 4 else 0.0
+        normal = np.array([np.cos(np.radians(plane[0])), np.sin(np.radians(plane[0])), 0.0])
+        turn = np.eye(3) - 2 * np.outer(normal, normal)
+        # Images of the origin and of a step along each axis: what lies between follows.
+        start, *ends = grid.index_of(centre + (np.vstack([np.zeros(3), turn]) + 2 * plane[1] * normal) @ axes)
+        at = np.column_stack([*(end - start for end in ends), start])
+        met, seen = mirrored_overlap(field, flat, weights, at, at - [0, 0, 0, 0.5], (i - 1, j - 1, k - 1))
+        return -met / seen if seen > len(flat) // 4 else 0.0
 
     start = min((mismatch(np.array([t, d])), t, d) for t in TURNS_DEG for d in SHIFTS_MM)[1:]
     simplex = np.array([start, (start[0] + 3, start[1]), (start[0], start[1] + 1)])
