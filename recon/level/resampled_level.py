@@ -16,6 +16,7 @@ from scipy import ndimage
 
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Box, Float, Grid, box_of
+from canalwise.recon.image.label_boxes import label_boxes
 from canalwise.recon.image.morphology import dilated, eroded
 from canalwise.recon.image.sampling import linear_at, linear_box, nearest_box
 from canalwise.recon.labels import VERTEBRAE, Labels, Mask, Part, bone_mask, canal_mask, vertebra_number
@@ -64,15 +65,14 @@ class ResampledLevel:
         base = 100 * vertebra_number(vertebra)
         found = np.zeros(self.labels.shape, dtype=bool)
         for value in range(base + 1, base + Part.DISC) if not parts else [base + part for part in parts]:
-            box = self._boxes[value - 1] if value <= len(self._boxes) else None
-            if box is not None:
+            if (box := self._boxes.get(value)) is not None:
                 found[box] |= self.labels[box] == value
         return found
 
     @cached_property
-    def _boxes(self) -> list[tuple[slice, ...]]:
-        """The index box of each label from 1, None where it is absent: a part fills little of the whole."""
-        return ndimage.find_objects(self.labels)
+    def _boxes(self) -> dict[int, Box]:
+        """Where each part lies: it fills little of the whole."""
+        return label_boxes(self.labels)
 
     def points_mm(self, mask: Mask) -> Float:
         """(N, 3) array of level coordinates of the voxel centres in a mask."""

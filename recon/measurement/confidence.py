@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from canalwise.recon.anatomy import Confidence, Joint, Level, Naming, Reason, Source, StructureConfidence
-from canalwise.recon.grid import Box, Grid, box_of
-from canalwise.recon.labels import SIDES, Labels, Part, Side, Tissue, label_of, sided, vertebra_mask, vertebra_number
+from canalwise.recon.grid import Box, Grid
+from canalwise.recon.image.label_boxes import vertebra_boxes
+from canalwise.recon.labels import SIDES, Labels, Part, Side, Tissue, label_of, sided, vertebra_number
 from canalwise.recon.level.unresolved import unresolved_sides, without_unresolved
 from canalwise.recon.measurement.image_evidence import (
     BorderContrast,
@@ -276,10 +277,16 @@ def border_sd_mm(longest_voxel_mm: float, edge_over_noise: float, source: Source
 
 
 def _box_about(labels: Labels, grid: Grid, level: Level) -> Box:
-    numbers = [vertebra_number(name) for name in (level.upper, level.lower)]
-    where = vertebra_mask(labels, numbers[0]) | vertebra_mask(labels, numbers[1])
-    box = box_of(where, np.maximum(np.ceil(NEAR_MM / grid.spacing_mm), 1))
-    return box or (slice(None), slice(None), slice(None))
+    found = vertebra_boxes(labels)
+    boxes = [found[n] for n in map(vertebra_number, (level.upper, level.lower)) if n in found]
+    if not boxes:
+        return slice(None), slice(None), slice(None)
+    margin = np.maximum(np.ceil(NEAR_MM / grid.spacing_mm), 1).astype(int).tolist()
+    i, j, k = (
+        slice(max(min(s.start for s in spans) - wide, 0), min(max(s.stop for s in spans) + wide, length))
+        for *spans, wide, length in zip(*boxes, margin, labels.shape, strict=True)
+    )
+    return i, j, k
 
 
 def _structure(
