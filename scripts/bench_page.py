@@ -7,7 +7,9 @@ A drag begins at rest and moves MOVES times, as a pointer does; no further drag 
 
 moves          measured, first_ms the 3D picture of the first move of each drag, from rest
 picture_ms     medial tilt moved -> the 3D picture is drawn anew, all of it done; median and 95th percentile
+move_cpu_ms    processor time of page, graphics and server for one move: says as much on a busy machine
 numbers_ms     the same move -> numbers of that plan stand on the page, less the estimator's own time
+orbit_cpu_ms   processor time for one picture of an orbit
 orbit_per_s    pictures a second while the view is turned by one small step after another
 bone_triangles of the full mesh; proxy_triangles of the one shown while moving
 server_mb      resident memory of the server afterwards, with a second level worked out where there is one
@@ -21,6 +23,7 @@ import json
 import os
 import shutil
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -32,12 +35,15 @@ from page_server import served
 MOVES = 8
 """Of one drag."""
 
+TURNS = 60
+"""Pictures of an orbit."""
+
 SCREEN: Any = {"width": 1440, "height": 900}
 FLAGS = ["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--disable-background-networking"]
 
-MEASURE = """
-async ({drags, moves, seconds, level}) => {
-  const {store, bench} = window.rehearsal;
+TIMING = """
+() => {
+  const {store, bench, link} = window.rehearsal;
   const frame = () => new Promise((done) => requestAnimationFrame(done));
   // what was requested of the graphics is done only when this returns
   const graphics = bench.canvas.getContext("webgl2");
@@ -48,58 +54,57 @@ async ({drags, moves, seconds, level}) => {
   const rest = async () => { while (!store.state.fresh || !resting()) await frame(); drawnOut(); await quiet(400); };
   const turned = (plan, by) => ({...plan, phases: plan.phases.map((phase, i) =>
     i === plan.phases.length - 1 ? {...phase, medial_tilt_deg: phase.medial_tilt_deg + by} : phase)});
-  const out = {first_ms: [], picture_ms: [], numbers_ms: [], orbit_ms: []};
   const moved = async (by) => {
     const drawn = bench.drawn;
     const start = performance.now();
     store.move(turned(store.state.plan, by));
-    let picture = 0, numbers = 0;
-    while (!picture || !numbers) {
+    let picture_ms = 0, numbers_ms = 0;
+    while (!picture_ms || !numbers_ms) {
       await frame();
-      if (!picture && bench.drawn > drawn) {
+      if (!picture_ms && bench.drawn > drawn) {
         drawnOut();
-        picture = performance.now() - start;
+        picture_ms = performance.now() - start;
       }
-      if (!numbers && store.state.fresh) numbers = performance.now() - start - 1000 * store.state.answer.took_s;
+      if (!numbers_ms && store.state.fresh)
+        numbers_ms = performance.now() - start - 1000 * store.state.answer.took_s;
     }
-    out.picture_ms.push(picture);
-    out.numbers_ms.push(numbers);
-    return picture;
+    return {picture_ms, numbers_ms};
   };
-  const begun = performance.now();
-  for (let drag = 0; drag < drags && performance.now() - begun < 1000 * seconds; drag++) {
-    await rest();
-    for (let move = 0; move < moves; move++) {
-      const picture = await moved(drag % 2 ? -1 : 1);
-      if (move === 0) out.first_ms.push(picture);
+  const drag = async ([moves, by]) => {
+    const out = [];
+    for (let move = 0; move < moves; move++) out.push(await moved(by));
+    return out;
+  };
+  const orbit = async (turns) => {
+    const out = [];
+    for (let turn = 0; turn < turns; turn++) {
+      const [start, drawn] = [performance.now(), bench.drawn];
+      bench.canvas.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowLeft", bubbles: true}));
+      while (bench.drawn === drawn) await frame();
+      drawnOut();
+      out.push(performance.now() - start);
     }
-    store.settle();
-  }
-  await rest();
-  for (let turn = 0; turn < 60; turn++) {
-    const [start, drawn] = [performance.now(), bench.drawn];
-    bench.canvas.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowLeft", bubbles: true}));
-    while (bench.drawn === drawn) await frame();
-    drawnOut();
-    out.orbit_ms.push(performance.now() - start);
-  }
+    return out;
+  };
   // a second level worked out as the page would, for the server's memory with both
-  const other = store.state.facts.levels.map(({name}) => name).find((name) => name !== level);
-  if (other) {
-    const {link} = window.rehearsal;
+  const other = async (level) => {
+    const name = store.state.facts.levels.map((one) => one.name).find((one) => one !== level);
+    if (!name) return;
     const instrument = store.state.facts.instruments[0].name;
-    const {plan} = (await link.ask({ask: "start", level: other, side: "left", instrument})).answer;
+    const {plan} = (await link.ask({ask: "start", level: name, side: "left", instrument})).answer;
     const {task} = store.state;
-    await fetch(`levels/${other}/scene.bin`);
+    await fetch(`levels/${name}/scene.bin`);
     await link.ask({ask: "estimate", plan, task, intervals: true});
     await link.ask({ask: "removal", plan, task});
     await link.ask({ask: "execution", plan}).catch(() => null);
-  }
-  const scene = await (await fetch(`levels/${level}/scene.bin`)).arrayBuffer();
-  const length = new DataView(scene).getUint32(0, true);
-  const {arrays} = JSON.parse(new TextDecoder().decode(new Uint8Array(scene, 4, length)));
-  const triangles = (name) => arrays[`${name}.triangles`].shape[0];
-  return {...out, bone_triangles: triangles("bone"), proxy_triangles: triangles("bone_proxy")};
+  };
+  const triangles = async (level) => {
+    const scene = await (await fetch(`levels/${level}/scene.bin`)).arrayBuffer();
+    const length = new DataView(scene).getUint32(0, true);
+    const {arrays} = JSON.parse(new TextDecoder().decode(new Uint8Array(scene, 4, length)));
+    return ["bone", "bone_proxy"].map((name) => arrays[`${name}.triangles`].shape[0]);
+  };
+  window.timing = {rest, drag, orbit, other, triangles, settle: () => store.settle()};
 }
 """
 
@@ -132,17 +137,71 @@ def page_figures(case: Path, level: str, bounds: tuple[int, float]) -> dict[str,
             page.goto(server.url)
             confirm_level(page, level)
             page.wait_for_function("() => window.rehearsal && window.rehearsal.store.state.fresh", timeout=120_000)
-            reported = page.evaluate(
-                MEASURE, {"drags": bounds[0], "moves": MOVES, "seconds": bounds[1], "level": level}
-            )
+            page.evaluate(TIMING)
+            figures = _drags(page, bounds) | _orbit(page) | _triangles(page, level)
+            page.evaluate("level => window.timing.other(level)", level)
             browser.close()
         memory_mb = resident_mb(server.process.pid)
     finally:
         server.stop()
-    return _summary(reported) | {
-        "server_mb": round(memory_mb),
-        "load": [round(before, 1), round(os.getloadavg()[0], 1)],
+    return figures | {"server_mb": round(memory_mb), "load": [round(before, 1), round(os.getloadavg()[0], 1)]}
+
+
+def _drags(page: Any, bounds: tuple[int, float]) -> dict[str, Any]:
+    """So many drags, or those that begin in time; the processor's time is that of page, graphics and server."""
+    drags, seconds = bounds
+    until_s, moves, first, used_s = time.monotonic() + seconds, [], [], 0.0
+    for number in range(drags):
+        if time.monotonic() > until_s:
+            break
+        page.evaluate("() => window.timing.rest()")
+        before_s = _processor_s()
+        found = page.evaluate("given => window.timing.drag(given)", [MOVES, -1 if number % 2 else 1])
+        used_s += _processor_s() - before_s
+        page.evaluate("() => window.timing.settle()")
+        moves += found
+        first.append(found[0]["picture_ms"])
+    return {
+        "moves": len(moves),
+        "first_ms": percentiles(first),
+        "picture_ms": percentiles([one["picture_ms"] for one in moves]),
+        "numbers_ms": percentiles([one["numbers_ms"] for one in moves]),
+        "move_cpu_ms": round(1000 * used_s / max(len(moves), 1)),
     }
+
+
+def _orbit(page: Any) -> dict[str, Any]:
+    page.evaluate("() => window.timing.rest()")
+    before_s = _processor_s()
+    found = page.evaluate("turns => window.timing.orbit(turns)", TURNS)
+    used_s = _processor_s() - before_s
+    return {"orbit_per_s": round(1000 / float(np.median(found)), 1), "orbit_cpu_ms": round(1000 * used_s / TURNS)}
+
+
+def _triangles(page: Any, level: str) -> dict[str, int]:
+    bone, proxy = page.evaluate("level => window.timing.triangles(level)", level)
+    return {"bone_triangles": bone, "proxy_triangles": proxy}
+
+
+def _processor_s() -> float:
+    """Processor time of all that this process has started, without its own."""
+    parents, used = {}, {}
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = stat.read_text().rpartition(")")[2].split()
+        except OSError:  # it has ended meanwhile
+            continue
+        pid = int(stat.parent.name)
+        parents[pid], used[pid] = int(fields[1]), int(fields[11]) + int(fields[12])
+
+    def is_ours(pid: int) -> bool:
+        while pid in parents:
+            pid = parents[pid]
+            if pid == os.getpid():
+                return True
+        return False
+
+    return sum(ticks for pid, ticks in used.items() if is_ours(pid)) / os.sysconf("SC_CLK_TCK")
 
 
 def confirm_level(page: Any, level: str) -> None:
@@ -158,19 +217,9 @@ def resident_mb(pid: int) -> float:
     return float(next(line.split()[1] for line in status.splitlines() if line.startswith("VmRSS"))) / 1024
 
 
-def _summary(reported: dict[str, Any]) -> dict[str, Any]:
-    def percentiles(values: list[float]) -> dict[str, float]:
-        return {"p50": round(float(np.percentile(values, 50))), "p95": round(float(np.percentile(values, 95)))}
-
-    return {
-        "moves": len(reported["picture_ms"]),
-        "first_ms": percentiles(reported["first_ms"]),
-        "picture_ms": percentiles(reported["picture_ms"]),
-        "numbers_ms": percentiles(reported["numbers_ms"]),
-        "orbit_per_s": round(1000 / float(np.median(reported["orbit_ms"])), 1),
-        "bone_triangles": reported["bone_triangles"],
-        "proxy_triangles": reported["proxy_triangles"],
-    }
+def percentiles(values: list[float]) -> dict[str, float]:
+    """Median and 95th percentile."""
+    return {"p50": round(float(np.percentile(values, 50))), "p95": round(float(np.percentile(values, 95)))}
 
 
 if __name__ == "__main__":

@@ -260,7 +260,7 @@ def trial(subject: Subject, low: int, high: int) -> Trial:
         named = names(column_of(found, cues))
     except CanalwiseError as why:
         return replace(blank, failed=str(why)[:120])
-    true = true_names(subject, found.number, found.field.grid)
+    true = true_names(subject, found.number, found.grid)
     reported = {n: name for n, name in named.by_number.items() if n in true}
     right = all(true[n] == name for n, name in reported.items())
     low_first = sorted(reported)

@@ -45,16 +45,16 @@ NARROWINGS_MM = (2.5, 4.0)
 """By which the bony canal's side walls and roof are moved inward."""
 
 CONCLUSION = """
-On four spines, eight plans (two and four where the tool goes 4 mm beyond the scope and for narrowed canals): the room
-ends 1.1 mm short of the far lamina, no lamina stands in it, and a bite reaches what lies beneath. Nothing tried takes
-more than half a per cent of the far lamina: not the whole ligament to its attachment (0.0 %), not a scope that
-follows the tool to 4 mm over the top (0.1 %, both together 0.4), not a bony canal narrower by 4 mm (0.1). So neither
-tissue that presses nor the passage of instruments explains 8.8 %; what is left is undercutting for sight, which is
-not modelled, and where the paper let laminae end. Far joints are a matter of bone that overhangs: 0.8 % as the spines
-are drawn, 2.7 with the foramen, 3.5 and 5.4 with a bony canal narrower by 2.5 and 4 mm (published 4.3, 2.2 to 6.4).
-The near lamina's 6.7 % is so little because bites are long and the scope stays back: 9.9 with all of the ligament,
-11.7 with the tool 10 mm beyond the scope, 13.9 with the burr alone (published 15.5). Those lengths are trade figures
-from memory; none was set by this."""
+On two spines, four plans, what stands between tunnels taken with them: the room ends 0.9 mm short of the far lamina,
+next to no lamina stands in it, and a bite reaches what lies beneath. Nothing tried takes more than half a per cent of
+the far lamina: not the whole ligament to its attachment (0.0 %), not a scope that follows the tool to 4 mm over the top
+(0.1 %), not both with the burr's bite alone (0.2), not a bony canal narrower by 4 mm (0.1). So neither tissue that
+presses nor the passage of instruments explains 8.8 %; what is left is undercutting for sight, which is not modelled,
+and where the paper let laminae end. Far joints are a matter of bone that overhangs: 1.8 % as the spines are drawn, 3.4
+with the foramen, 4.3 and 6.0 with a bony canal narrower by 2.5 and 4 mm (published 4.3, 2.2 to 6.4). The near lamina's
+7.8 % is so little because bites are long and the scope stays back: 12.0 with all of the ligament, 10.5 and 13.7 with
+the tool 10 and 4 mm beyond the scope, 14.1 with the burr alone (published 15.5). Those lengths are trade figures from
+memory; none was set by this."""
 
 Change = Callable[[ResectionLevel], ResectionLevel]
 

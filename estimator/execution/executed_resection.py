@@ -31,7 +31,7 @@ from canalwise.estimator.approach.execution_errors import ExecutionErrors
 from canalwise.estimator.decompression.room_needed import CENTRAL
 from canalwise.estimator.resection.bite import rows_of, some_tips
 from canalwise.estimator.resection.choice import completed
-from canalwise.estimator.resection.cover import cover_of
+from canalwise.estimator.resection.cover import cover_begun
 from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.line_values import EntryWindow, Tips, ToolLines, entry_window
 from canalwise.estimator.resection.refinement import joined_tips
@@ -139,8 +139,8 @@ def _executed_lines(resection: Resection, window: EntryWindow, errors: Execution
     )
     tunnels = tunnels_of(lines, window, at.coarse_price, channel, at.rules, halves=False)
     wanted_mm3, most = np.where(left, at.set_cells.mm3, 0.0), at.rules.value("bone_per_tissue")
-    cover = cover_of(lines, tunnels, tips, len(wanted_mm3))
-    gone = completed(cover, wanted_mm3, tips.places_mm, np.arange(count, dtype=np.int32), most)
+    cover, state = cover_begun(lines, tunnels, tips, wanted_mm3, np.arange(count, dtype=np.int32))
+    gone = completed(cover, wanted_mm3, tips.places_mm, np.arange(count, dtype=np.int32), most, state)
     return lines.pivots_mm[lines.pivot[gone]], some_tips(tips, lines.tip[gone])
 
 

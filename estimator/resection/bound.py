@@ -61,36 +61,57 @@ def _far_apart(points_mm: Float, count: int) -> npt.NDArray[np.intp]:
 
 @njit(cache=True, nogil=True)
 def _ascent(cover: Cover, witnesses: Numbers, local: Numbers, price: Numbers, steps: int, rate: float) -> float:
-    """Best bound over some steps; `local` are the bone cells of every line, numbered from 0."""
-    count = len(witnesses)
-    score = np.zeros((len(price), count), dtype=np.float32)
-    part = np.full((len(price), count), 1.0 / count, dtype=np.float32)
+    """Best bound over some steps; `local` are the bone cells of every line, numbered from 0.
+
+    Shares of a bone cell are worked out anew only where a line ran through it, and the line that was a witness's
+    cheapest before is looked at first: it lets most of the others be given up early.
+    """
+    count, cells = len(witnesses), len(price)
+    score = np.zeros((count, cells), dtype=np.float32)
+    part = np.full((count, cells), 1.0 / count, dtype=np.float32)
+    paid, before = np.empty(len(local), dtype=np.float32), np.full(count, -1)
+    for e in range(len(local)):
+        paid[e] = cover.share[e] * price[local[e]]
     best = 0.0
     for step in range(steps):
         total, moved = 0.0, rate / np.sqrt(step + 1.0)
+        touched = np.zeros(cells, dtype=np.bool_)
         for w in range(count):
-            line, least = -1, np.inf
+            line, least, mine = before[w], np.inf, part[w]
+            if line >= 0:
+                least = _share_of_line(cover, line, local, paid, mine, np.inf)
             cell = witnesses[w]
             for k in range(cover.by_cell[0][cell], cover.by_cell[0][cell + 1]):
                 t = cover.by_cell[1][k]
                 for q in range(cover.by_tip[0][t], cover.by_tip[0][t + 1]):
-                    n, cost = cover.by_tip[1][q], 0.0
-                    for e in range(cover.starts[n], cover.starts[n + 1]):
-                        cost += cover.share[e] * part[local[e], w] * price[local[e]]
-                        if cost >= least:
-                            break
+                    n = int(cover.by_tip[1][q])
+                    cost = _share_of_line(cover, n, local, paid, mine, least)
                     if cost < least:
                         line, least = n, cost
+            before[w] = line
             if line >= 0:
                 total += least
                 for e in range(cover.starts[line], cover.starts[line + 1]):
-                    score[local[e], w] += moved * cover.share[e]
+                    score[w, local[e]] += moved * cover.share[e]
+                    touched[local[e]] = True
         best = max(best, total)
-        for c in range(len(price)):
-            top, whole = score[c].max(), 0.0
-            for w in range(count):
-                part[c, w] = np.exp(score[c, w] - top)
-                whole += part[c, w]
-            for w in range(count):
-                part[c, w] /= whole
+        for c in range(cells):
+            if touched[c]:
+                top, whole = score[:, c].max(), 0.0
+                for w in range(count):
+                    part[w, c] = np.exp(score[w, c] - top)
+                    whole += part[w, c]
+                for w in range(count):
+                    part[w, c] /= whole
     return best
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _share_of_line(cover: Cover, n: int, local: Numbers, paid: Numbers, part: Numbers, enough: float) -> float:
+    """What one witness pays of a line; where it is at least `enough`, only that it is."""
+    cost = 0.0
+    for e in range(cover.starts[n], cover.starts[n + 1]):
+        cost += paid[e] * part[local[e]]
+        if cost >= enough:
+            break
+    return cost

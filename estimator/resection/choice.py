@@ -87,6 +87,7 @@ def lines_of_zone(
     chosen: Lines,
     effort: ChoiceEffort = THOROUGH,
     kept: int | None = None,
+    state: ChoiceState | None = None,
 ) -> Lines:
     """(n,) array: the lines to go, those of some lines that stay first, in the order in which they were found.
 
@@ -97,24 +98,31 @@ def lines_of_zone(
     most : weighted bone that a cubic millimetre of tissue is worth
     chosen : lines gone already
     kept : so many of these stay whatever is found; all where left out
+    state : with those lines gone, where it is known; it is used up
     """
     stay = len(chosen) if kept is None else kept
     groups = np.array(effort.groups, dtype=np.int64)
 
-    def found(start_mm3: float) -> tuple[Lines, float]:
-        state = begun(cover, weight, chosen)
+    def found(start_mm3: float, state: ChoiceState) -> tuple[Lines, float]:
         order, spent, left = found_from(
             cover, weight, places_mm, chosen, state, (stay, groups, effort.rounds), (most, start_mm3)
         )
         return order, spent + left
 
-    every = [found(start_mm3) for start_mm3 in effort.starts_mm3]
+    states = [begun(cover, weight, chosen) if n or state is None else state for n in range(len(effort.starts_mm3))]
+    every = [found(start_mm3, each) for start_mm3, each in zip(effort.starts_mm3, states, strict=True)]
     return every[int(np.argmin([spent for _, spent in every]))][0]
 
 
-def completed(cover: Cover, weight: Float, places_mm: Float, chosen: Lines, most: float) -> Lines:
-    """(n,) array: some lines, and after them the cheapest ones to all that they leave and that is worth its bone."""
-    return lines_of_zone(cover, weight, places_mm, most, chosen, ChoiceEffort((LEAST_COST_MM3,), (), 0))
+def completed(
+    cover: Cover, weight: Float, places_mm: Float, chosen: Lines, most: float, state: ChoiceState | None = None
+) -> Lines:
+    """(n,) array: some lines, and after them the cheapest ones to all that they leave and that is worth its bone.
+
+    `state` is as for `lines_of_zone`.
+    """
+    effort = ChoiceEffort((LEAST_COST_MM3,), (), 0)
+    return lines_of_zone(cover, weight, places_mm, most, chosen, effort, state=state)
 
 
 def bone_of(chosen: Lines, tunnels: Tunnels) -> float:

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from numba import njit
 
 from canalwise.estimator.resection.line_values import Tips, ToolLines, Tunnels
+from canalwise.recon.parallel import both
 
 Numbers = Any
 """An array of any kind of number; the compiler makes a version for each."""
@@ -53,13 +54,30 @@ class Cover(NamedTuple):
 
 def cover_of(lines: ToolLines, tunnels: Tunnels, tips: Tips, cells: int) -> Cover:
     """The question for a number of cells of the set."""
+    return _without_through(lines, tunnels, tips, cells)._replace(through=_through(tunnels))
+
+
+def cover_begun(
+    lines: ToolLines, tunnels: Tunnels, tips: Tips, weight: npt.NDArray[np.float64], chosen: npt.NDArray[np.int32]
+) -> tuple[Cover, ChoiceState]:
+    """The question for (C,) tissue, and its state when some lines are gone; both at once, for they share little."""
+    cover = _without_through(lines, tunnels, tips, len(weight))
+    through, state = both(lambda: _through(tunnels), lambda: begun(cover, weight, chosen))
+    return cover._replace(through=through), state
+
+
+def _without_through(lines: ToolLines, tunnels: Tunnels, tips: Tips, cells: int) -> Cover:
+    nothing = np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int32), np.zeros(0, dtype=np.float32)
     return Cover(
         tip=lines.tip, tip_starts=tips.starts, takes=tips.takes,
         by_cell=pattern(tips.starts, tips.takes, cells),
         by_tip=pattern(np.arange(len(lines.tip) + 1), lines.tip, len(tips.places_mm)),
-        starts=tunnels.starts, cells=tunnels.cells, share=tunnels.share, price=tunnels.price,
-        through=transposed(tunnels.starts, tunnels.cells, tunnels.share, len(tunnels.price)),
+        starts=tunnels.starts, cells=tunnels.cells, share=tunnels.share, price=tunnels.price, through=nothing,
     )  # fmt: skip
+
+
+def _through(tunnels: Tunnels) -> Transposed:
+    return transposed(tunnels.starts, tunnels.cells, tunnels.share, len(tunnels.price))
 
 
 @njit(cache=True, nogil=True)

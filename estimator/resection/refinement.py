@@ -23,7 +23,7 @@ import numpy.typing as npt
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.resection.bite import rows_of, some_tips
 from canalwise.estimator.resection.choice import LEAST_COST_MM3, THOROUGH, ChoiceEffort, lines_of_zone
-from canalwise.estimator.resection.cover import cover_of
+from canalwise.estimator.resection.cover import cover_begun
 from canalwise.estimator.resection.line_values import EntryWindow, Tips, ToolLines, Tunnels
 from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.resection.tool_lines import clear_pairs
@@ -100,9 +100,9 @@ def _exchanged(
 ) -> Candidates:
     """The lines gone when those beyond the first `kept` may be exchanged for others, and others added."""
     every = joined(gone, others)
-    cover = cover_of(every.lines, every.tunnels, every.tips, len(weight))
     first = np.arange(len(gone.lines.tip), dtype=np.int32)
-    found = lines_of_zone(cover, weight, every.tips.places_mm, site.most, first, effort, kept)
+    cover, state = cover_begun(every.lines, every.tunnels, every.tips, weight, first)
+    found = lines_of_zone(cover, weight, every.tips.places_mm, site.most, first, effort, kept, state)
     return some_candidates(every, found)
 
 

@@ -22,7 +22,7 @@ from numba import njit
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells
 from canalwise.estimator.decompression.rules import ResectionRules
-from canalwise.estimator.geometry.cone_formulas import least_below
+from canalwise.estimator.geometry.cone_formulas import SMALLEST_STEP_MM, span_in_box, trilinear
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.resection.line_values import EntryWindow, ToolLines
 from canalwise.recon.anatomy import Frame
@@ -116,9 +116,11 @@ def _looker(
 ) -> Numbers:
     """What the compiled loops look at: one tuple."""
     frame, channel, rules = how
+    bounds = [rules.value(f"{name}_tilt_deg") for name in ("least_medial", "greatest_medial", "greatest_cranial")]
+    # a line leads ventral, whatever a user's bounds allow
+    tilts = np.radians(np.clip(bounds, -89.9, 89.9))
     numbers = np.array([
-        rules.value("least_medial_tilt_deg"), rules.value("greatest_medial_tilt_deg"),
-        rules.value("greatest_cranial_tilt_deg"), channel.working_length_mm, rules.value("tool_beyond_scope_mm"),
+        *np.tan(tilts[:2]), np.sin(tilts[2]), channel.working_length_mm, rules.value("tool_beyond_scope_mm"),
         channel.tool_radius_mm, channel.scope_radius_mm, channel.sleeve_radius_mm,
         keep_out.clearance_radius_mm, toward_other_side,
     ])  # fmt: skip
@@ -128,13 +130,36 @@ def _looker(
     return cells.origin_mm, passing, protected, keep_out.distance_mm, turn, plane, numbers
 
 
+@njit(cache=True)
+def _nearer(
+    field: Numbers, start: Numbers, way: Numbers, length: float, ends: tuple[float, float], berths: tuple[float, float]
+) -> bool:
+    """Does a line come nearer to what a field is the distance to than one berth up to one share of it, then another?
+
+    The first berth is no narrower, so how far a value lies above it is a step that cannot miss anything.
+    """
+    (i, j, k), (u, v, w), (middle, end), (wide, narrow) = start, way, ends, berths
+    t, leave = span_in_box(field, i, j, k, u, v, w)
+    leave = min(leave, end)
+    while t <= leave:
+        berth = wide if t <= middle and middle > 0 else narrow
+        value = trilinear(field, i + t * u, j + t * v, k + t * w) - berth
+        if value < 0:
+            return True
+        if t == leave:
+            break
+        stop = middle if t < middle < leave else leave
+        t = min(stop, t + max(value, SMALLEST_STEP_MM) / length)
+    return False
+
+
 @njit(cache=True, nogil=True)
 def _why(px: float, py: float, pz: float, x: float, y: float, z: float, look: Numbers) -> int:
     """What stops the line from a pivot to a tip that lies (x, y, z) from it: quick tests first."""
     origin, bone, protected, sac, m, plane, numbers = look
     length = np.sqrt(x * x + y * y + z * z)
-    medial, cranial = np.degrees(np.arctan2(numbers[9] * x, -y)), np.degrees(np.arcsin(z / length))
-    if not (numbers[0] <= medial <= numbers[1] and abs(cranial) <= numbers[2]):
+    # tilts as a tangent and a sine: bounds lie within a quarter turn of straight ventral
+    if y >= 0 or not (numbers[0] * -y <= numbers[9] * x <= numbers[1] * -y and abs(z) <= numbers[2] * length):
         return 1
     if length > numbers[3]:
         return 2
@@ -147,29 +172,18 @@ def _why(px: float, py: float, pz: float, x: float, y: float, z: float, look: Nu
         -(plane[0] * x + plane[1] * y + plane[2] * z),
     )
     beside = min(scope_end, max(height, 0.0) / fall) if fall > 0 else scope_end
-    if (
-        beside > 0
-        and least_below(bone, i, j, k, beside * u, beside * v, beside * w, length * beside, aside, aside) < aside
-    ):
+    if beside > 0 and _nearer(bone, (i, j, k), (u, v, w), length, (beside, beside), (aside, aside)):
         return 5
-    if least_below(protected, i, j, k, u, v, w, length, tool, tool) < tool:
+    if _nearer(protected, (i, j, k), (u, v, w), length, (scope_end, 1.0), (scope, tool)):
         return 4
-    if scope_end > 0:
-        end_u, end_v, end_w, end = scope_end * u, scope_end * v, scope_end * w, scope_end * length
-        if least_below(protected, i, j, k, end_u, end_v, end_w, end, scope, scope) < scope:
-            return 4
     i = m[0, 0] * px + m[0, 1] * py + m[0, 2] * pz + m[0, 3]
     j = m[1, 0] * px + m[1, 1] * py + m[1, 2] * pz + m[1, 3]
     k = m[2, 0] * px + m[2, 1] * py + m[2, 2] * pz + m[2, 3]
     u = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z
     v = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z
     w = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z
-    if least_below(sac, i, j, k, u, v, w, length, clearance, clearance) < clearance:
+    if _nearer(sac, (i, j, k), (u, v, w), length, (scope_end, 1.0), (clearance - tool + scope, clearance)):
         return 3
-    if scope_end > 0:
-        wide, end = clearance - tool + scope, scope_end * length
-        if least_below(sac, i, j, k, scope_end * u, scope_end * v, scope_end * w, end, wide, wide) < wide:
-            return 3
     return 0
 
 

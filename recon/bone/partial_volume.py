@@ -15,7 +15,8 @@ import numpy.typing as npt
 from scipy import ndimage, special
 
 from canalwise.recon.grid import Float, Grid
-from canalwise.recon.image.sampling import block_sums, linear_box
+from canalwise.recon.image.morphology import dilated, eroded, linear_on
+from canalwise.recon.image.sampling import block_sums, layer_sums
 from canalwise.recon.labels import Mask
 from canalwise.recon.parallel import side_by_side
 from canalwise.recon.scan import Scan
@@ -108,9 +109,11 @@ def bordered(bone: Mask, scan: Scan) -> Float32:
     """
     value, depth = scan.voxels.astype(np.float32), depth_voxels(bone)
     wall = _wall(depth, value, scan.grid)
-    share = (value - wall.soft_hu) / wall.level_hu
+    # In place: whole scans in floating point are the most that a build holds.
+    share = np.subtract(value, wall.soft_hu, out=value)
+    share /= wall.level_hu
     kept = _carved(bone, np.asarray(ndimage.gaussian_filter(share, SMOOTH_VOXELS)), scan.grid)
-    rim = ndimage.binary_dilation(kept) & ~ndimage.binary_erosion(kept, border_value=1)
+    rim = dilated(kept) & ~eroded(kept)
     # Past the crest of a thin wall the value falls again, but all is bone.
     share[kept & (depth >= wall.crest_voxels)] = 1.0
     occupancy = kept.astype(np.float32)
@@ -128,16 +131,19 @@ def depth_voxels(mask: Mask) -> Float32:
     np.True_
     """
     blurred = ndimage.gaussian_filter(mask.astype(np.float32), DEPTH_BLUR_VOXELS, mode="nearest")
-    return np.asarray(DEPTH_BLUR_VOXELS * special.ndtri(np.clip(blurred, 1e-3, 1 - 1e-3)), dtype=np.float32)
+    low, high = np.float32(1e-3), np.float32(1 - 1e-3)
+    near = (blurred > low) & (blurred < high)
+    depth = np.where(blurred > 0.5, *(np.float32(DEPTH_BLUR_VOXELS * special.ndtri(end)) for end in (high, low)))
+    depth[near] = DEPTH_BLUR_VOXELS * special.ndtri(blurred[near])
+    return np.asarray(depth, dtype=np.float32)
 
 
 def _wall(depth: Float32, value: Float32, grid: Grid) -> _Wall:
     """The wall's values: averaged in blocks, blurred there, and read between them."""
-    blocks = _Blocks(np.maximum((COARSE_MM / grid.spacing_mm).astype(int), 1), value, grid)
-    soft = blocks.mean((depth > OUTSIDE[0]) & (depth <= OUTSIDE[1]), SOFT_BLUR_MM)
-    layers = np.stack(
-        list(side_by_side(lambda layer: blocks.mean((depth > layer[0]) & (depth <= layer[1]), LEVEL_BLUR_MM), LAYERS))
-    )
+    blocks = _Blocks(np.maximum((COARSE_MM / grid.spacing_mm).astype(int), 1), grid)
+    count, total = layer_sums(depth, value, np.array([OUTSIDE, *LAYERS]), blocks.size)
+    soft = blocks.mean(count[0], total[0], SOFT_BLUR_MM)
+    layers = np.stack([blocks.mean(*sums, LEVEL_BLUR_MM) for sums in zip(count[1:], total[1:], strict=True)])
     crest = np.maximum(layers.max(axis=0) - soft, LEAST_LEVEL_HU)
     near = blocks.sums(depth > 0) > 0
     full = max(float(np.percentile(crest[near], CORTICAL_PERCENTILE)), LEAST_CORTICAL_HU) if near.any() else 1.0
@@ -151,28 +157,29 @@ class _Blocks:
     """A volume seen in blocks of `size` (3,) voxels, for means that need no finer grid."""
 
     size: npt.NDArray[np.intp]
-    value: Float32
     grid: Grid
 
     def sums(self, field: npt.NDArray[np.generic]) -> Float:
         """Sum of a field over each block."""
         return block_sums(field, self.size)
 
-    def mean(self, where: Mask, blur_mm: float) -> Float:
-        """Gaussian mean of the values at `where`, per block; far from any, the mean of all of them."""
+    def mean(self, count: Float, total: Float, blur_mm: float) -> Float:
+        """Gaussian mean, per block, of values of which each holds `count` of sum `total`; far from any, that of all."""
         sigma = blur_mm / (self.grid.spacing_mm * self.size)
-        weight, total = self.sums(where), self.sums(np.where(where, self.value, np.float32(0.0)))
-        overall = float(total.sum() / max(weight.sum(), 1.0))
+        overall = float(total.sum() / max(count.sum(), 1.0))
         few = 1e-4 * float(self.size.prod())
-        blurred = [ndimage.gaussian_filter(field, sigma) for field in (total, weight)]
+        blurred = [ndimage.gaussian_filter(field, sigma) for field in (total, count)]
         return np.asarray((blurred[0] + few * overall) / (blurred[1] + few))
 
     def spread(self, field: Float) -> Float32:
         """(nx, ny, nz) float32 array: a field of the blocks read at every voxel, linearly between their middles."""
         if (self.size == 1).all():
             return field.astype(np.float32)
-        padded = np.pad(field.astype(np.float32), 1, mode="edge")
-        return linear_box(padded, np.diag(1.0 / self.size), 0.5 / self.size + 0.5, self.value.shape)
+        affine = self.grid.affine_ras_mm.copy()
+        affine[:3, :3] *= self.size
+        affine[:3, 3] = self.grid.world_mm((self.size - 1) / 2)
+        i, j, k = field.shape
+        return linear_on(self.grid, field.astype(np.float32), Grid((i, j, k), affine))
 
 
 def _carved(bone: Mask, share: Float32, grid: Grid) -> Mask:
@@ -180,14 +187,14 @@ def _carved(bone: Mask, share: Float32, grid: Grid) -> Mask:
     outside = ~bone
     pale = share < CARVE_FRAC
     for _ in range(max(round(HALO_MM / float(grid.spacing_mm.min())), 1)):
-        outside |= ndimage.binary_dilation(outside) & pale
+        outside |= dilated(outside) & pale
     return ~outside
 
 
 def _within_bounds(share: Float32, rim: Mask, grid: Grid) -> Float32:
     """(N,) shares of the rim's voxels brought into 0..1, their local sum kept."""
     shift, field = np.zeros_like(share), np.zeros(rim.shape, dtype=np.float32)
-    blocks = _Blocks(np.maximum((COARSE_MM / grid.spacing_mm).astype(int), 1), field, grid)
+    blocks = _Blocks(np.maximum((COARSE_MM / grid.spacing_mm).astype(int), 1), grid)
 
     def around(values: npt.NDArray[np.generic]) -> Float32:
         field[rim] = values

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import cc3d
+import edt
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
@@ -71,8 +72,10 @@ def calcified_mask(labels: Labels, scan: Scan) -> Mask:
     if (bright & canal).sum() > MOST_FRAC * canal.sum():
         return np.zeros_like(canal)
     spacing = scan.grid.spacing_mm
-    clear = np.asarray(ndimage.distance_transform_edt(~bone, sampling=spacing)) > CLEAR_MM
-    aside = np.asarray(ndimage.distance_transform_edt(~canal, sampling=spacing))
+    away, aside = (
+        edt.edt(np.asfortranarray(~mask), anisotropy=tuple(spacing), black_border=False) for mask in (bone, canal)
+    )
+    clear = away > CLEAR_MM
     pieces = cc3d.connected_components(bright & (clear | canal), connectivity=6)
     count = int(pieces.max()) + 1
     seeds, beyond = (np.bincount(pieces[where], minlength=count) for where in (clear & canal, aside > BESIDE_MM))

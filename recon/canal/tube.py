@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import cc3d
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 from scipy import ndimage
 
 from canalwise.recon.bone.ring_centres import canal_seeds_mm
@@ -49,8 +50,9 @@ ENCLOSED_FRAC = 0.35
 LEAST_AREA_MM2 = 30.0
 """Smaller sections are no canal: a third of the mean of severely stenotic ones (docs/published-values.md#canal)."""
 
-SLAB = 8
-"""Voxel slices treated at a time when the tube is rasterised; bounds memory."""
+SLAB, SLAB_MARGIN = 8, 2.0
+"""Voxel slices treated at a time when the tube is rasterised, which bounds memory, and how far beyond them walls count
+that slices may meet, voxels."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,21 +112,20 @@ class CanalTube:
 
     def station_of(self, points_ras_mm: npt.ArrayLike) -> Float:
         """(...,) array: fractional station whose plane holds each point, beyond the ends too."""
-        points = np.asarray(points_ras_mm, dtype=float)
-        station = _nearest_station(points, self.stations)
-        for _ in range(2):
-            centre, axes = _interpolated(self.stations, station)
-            station = station + ((points - centre) * axes[..., 2, :]).sum(-1) / self.stations.step_mm
-        return station
+        return self.local_mm(points_ras_mm)[..., 2]
 
     def local_mm(self, points_ras_mm: npt.ArrayLike) -> Float:
         """(..., 3) array: mm left and dorsal of the centreline, and the fractional station."""
         points = np.asarray(points_ras_mm, dtype=float)
-        station = self.station_of(points)
-        centre, axes = _interpolated(self.stations, station)
-        offset = points - centre
-        left, dorsal = (offset * axes[..., 0, :]).sum(-1), (offset * axes[..., 1, :]).sum(-1)
-        return np.stack([left, dorsal, station], axis=-1)
+        line, flat = self.stations, np.ascontiguousarray(points.reshape(-1, 3))
+        axis = line.centre_ras_mm[-1] - line.centre_ras_mm[0]
+        axis = axis / np.linalg.norm(axis)
+        height, number = line.centre_ras_mm @ axis, np.arange(len(line.centre_ras_mm), dtype=float)
+        out = np.empty_like(flat)
+        # The station whose height along the mean axis fits best is the first guess.
+        first = np.interp(flat @ axis, height, number)
+        _local(flat, line.centre_ras_mm, np.ascontiguousarray(line.axes_ras), line.step_mm, first, out)
+        return out.reshape(points.shape)
 
     def wall_at_mm(self, station: Float, angle_rad: Float) -> Float:
         """Wall radius at fractional stations and angles (bilinear).
@@ -146,24 +147,26 @@ class CanalTube:
         return np.asarray((radius <= wall) & between_ends)
 
 
-def _nearest_station(points: Float, stations: Stations) -> Float:
-    """(...,) array: station whose height along the mean axis fits best."""
-    axis = stations.centre_ras_mm[-1] - stations.centre_ras_mm[0]
-    axis = axis / np.linalg.norm(axis)
-    height = stations.centre_ras_mm @ axis
-    return np.asarray(np.interp(points @ axis, height, np.arange(len(height), dtype=float)))
-
-
-def _interpolated(stations: Stations, station: Float) -> tuple[Float, Float]:
-    """Centres and axes at fractional stations; straight on beyond the ends."""
-    last = len(stations.centre_ras_mm) - 1
-    low = np.clip(np.floor(station), 0, max(last - 1, 0)).astype(int)
-    share = station - low
-    high = np.minimum(low + 1, last)
-    line = stations.centre_ras_mm
-    centre = line[low] + share[..., None] * (line[high] - line[low])
-    axes = stations.axes_ras[np.clip(np.rint(station), 0, last).astype(int)]
-    return centre, axes
+@njit(cache=True, nogil=True)
+def _local(points: Float, line: Float, axes: Float, step_mm: float, first: Float, out: Float) -> None:
+    """`CanalTube.local_mm` of (N, 3) points, each near a station `first` (N,); past its ends the line is straight."""
+    last, place = len(line) - 1, np.empty(3)
+    for n in range(len(points)):
+        station = first[n]
+        for turn in range(3):
+            low = min(max(int(np.floor(station)), 0), max(last - 1, 0))
+            row = min(max(int(np.rint(station)), 0), last)
+            ahead = 0.0
+            for a in range(3):
+                start = line[low, a]
+                place[a] = points[n, a] - (start + (station - low) * (line[min(low + 1, last), a] - start))
+                ahead += place[a] * axes[row, 2, a]
+            if turn < 2:
+                station += ahead / step_mm
+            else:
+                for b in range(2):
+                    out[n, b] = place[0] * axes[row, b, 0] + place[1] * axes[row, b, 1] + place[2] * axes[row, b, 2]
+                out[n, 2] = station
 
 
 def _stations(centres_mm: Float, weights: Float, axis: Float, heights_mm: Float, lean_frac: float) -> Stations:
@@ -296,9 +299,15 @@ def _with_mask(tube: CanalTube, bone: npt.NDArray[np.float32], grid: Grid) -> Ca
     # Where the wall is bone, bone itself bounds the canal: reach half a voxel further, so no voxel is left between.
     reach = tube.radius_mm + tube.bony * (0.5 * float(grid.spacing_mm.max()))
     wide = CanalTube(tube.stations, reach, tube.bony, tube.mask)
+    walls_mm = wide.contours_ras_mm()
+    height = grid.index_of(walls_mm)[..., 2]
+    low, high = height.min(axis=1) - SLAB_MARGIN, height.max(axis=1) + SLAB_MARGIN
     for start in range(box[2].start, box[2].stop, SLAB):
-        part = (box[0], box[1], slice(start, min(start + SLAB, box[2].stop)))
-        mask[part] = wide.contains(grid.cropped(part).voxel_centres_mm())
+        layers = slice(start, min(start + SLAB, box[2].stop))
+        met = (low <= layers.stop) & (high >= layers.start)
+        if met.any():
+            part = (*grid.box_around(walls_mm[met].reshape(-1, 3), 1.0)[:2], layers)
+            mask[part] = wide.contains(grid.cropped(part).voxel_centres_mm())
     mask &= bone < 0.5
     largest = cc3d.largest_k(mask, k=1, connectivity=6) > 0
     return CanalTube(tube.stations, tube.radius_mm, tube.bony, largest)

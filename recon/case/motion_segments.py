@@ -10,7 +10,7 @@ import numpy as np
 from canalwise.recon.anatomy import Frame, Level, Source
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float, Grid
-from canalwise.recon.image.skin import skin_point_mm
+from canalwise.recon.image.skin import air_in_view, skin_point_mm
 from canalwise.recon.labels import SIDES, Labels, Side, vertebrae_in
 from canalwise.recon.level.facet_joints import joints_of
 from canalwise.recon.level.frame import level_frame
@@ -136,9 +136,10 @@ def _skin_depths_mm(
 ) -> dict[Side, float]:
     """Depth of each side's upper lamina edge under the skin, straight dorsal; empty without air in view."""
     depths: dict[Side, float] = {}
+    shows_air = air_in_view(labels)
     for side in SIDES:
         edge = landmarks_ras_mm.get(f"upper_lamina_caudal_edge_{side}")
-        skin = None if edge is None else skin_point_mm(labels, grid, edge, frame.axes_ras[1])
+        skin = None if edge is None else skin_point_mm(labels, grid, edge, frame.axes_ras[1], shows_air=shows_air)
         if edge is not None and skin is not None:
             depths[side] = float(np.linalg.norm(skin - edge))
     return depths

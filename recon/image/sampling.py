@@ -11,19 +11,25 @@ from numba import njit
 from canalwise.recon.grid import Float, Index3
 
 Float32 = npt.NDArray[np.float32]
+Indices = npt.NDArray[np.int64]
 Shown = npt.NDArray[Any]
 
 
-def linear_box(field: Shown, matrix: Float, offset: Float, shape: Index3) -> Float32:
+def linear_box(
+    field: Shown, matrix: Float, offset: Float, shape: Index3, within: tuple[Indices, Indices] | None = None
+) -> Float32:
     """(shape) array: the trilinear value of a field at index `matrix @ (i, j, k) + offset`, 0 outside.
 
-    `field` is (nx, ny, nz), each 2 or more; worked out in single precision.
+    `field` is (nx, ny, nz), each 2 or more; worked out in single precision. `within`, two (3,) arrays, are the first
+    indices of the answer and those past its last that are worked out, where the field is known to be 0 elsewhere.
 
     >>> linear_box(np.arange(8.0).reshape(2, 2, 2), np.eye(3) / 2, np.zeros(3), (3, 1, 1)).ravel().tolist()
     [0.0, 2.0, 4.0]
     """
-    out = np.empty(shape, dtype=np.float32)
-    _linear_box(np.ascontiguousarray(field, dtype=np.float32), np.ascontiguousarray(matrix), np.asarray(offset), out)
+    out = np.zeros(shape, dtype=np.float32)
+    first, past = (np.zeros(3, dtype=np.int64), np.array(shape, dtype=np.int64)) if within is None else within
+    values = np.ascontiguousarray(field, dtype=np.float32)
+    _linear_box(values, np.ascontiguousarray(matrix), np.asarray(offset), first, past, out)
     return out
 
 
@@ -79,6 +85,76 @@ def block_sums(field: Shown, size: npt.ArrayLike) -> Float:
     out = np.zeros(tuple(int(n) for n in -(-np.array(field.shape) // blocks)))
     _block_sums(np.ascontiguousarray(field), blocks, out)
     return out
+
+
+def layer_sums(depth: Shown, value: Shown, layers: Float, size: npt.ArrayLike) -> tuple[Float, Float]:
+    """(L, blocks) arrays: how many voxels of each block lie in each layer, and the sum of their values.
+
+    `layers` (L, 2): a voxel belongs to the first whose ends hold its depth, the lower end left out.
+
+    >>> layer_sums(np.array([[[0.0, 1.0, 2.0]]]), np.array([[[5.0, 6.0, 7.0]]]), np.array([[0.5, 2.0]]), (1, 1, 3))
+    (array([[[[2.]]]]), array([[[[13.]]]]))
+    """
+    blocks = np.asarray(size, dtype=np.int64)
+    shape = (len(layers), *(int(n) for n in -(-np.array(depth.shape) // blocks)))
+    count, total = np.zeros(shape), np.zeros(shape)
+    _layer_sums(np.ascontiguousarray(depth), np.ascontiguousarray(value), layers, blocks, count, total)
+    return count, total
+
+
+def cubic_at(coefficients: Shown, index: Float) -> Float32:
+    """(...,) array: a cubic spline of (nx, ny, nz) coefficients at (..., 3) fractional indices, its ends going on.
+
+    >>> even = np.ones((3, 3, 3), dtype=np.float32)
+    >>> cubic_at(even, np.array([[1.2, 0.5, 9.0]])).tolist()
+    [1.0]
+    """
+    flat = np.ascontiguousarray(index, dtype=np.float64).reshape(-1, 3)
+    out = np.empty(len(flat), dtype=np.float32)
+    _cubic_at(np.ascontiguousarray(coefficients), flat, out)
+    return out.reshape(index.shape[:-1])
+
+
+@njit(cache=True, nogil=True)
+def _layer_sums(
+    depth: Shown, value: Shown, layers: Float, size: npt.NDArray[np.int64], count: Float, total: Float
+) -> None:
+    low, high = layers.min(), layers.max()
+    for i in range(depth.shape[0]):
+        for j in range(depth.shape[1]):
+            row, column = i // size[0], j // size[1]
+            for k in range(depth.shape[2]):
+                here = depth[i, j, k]
+                if low < here <= high:
+                    for n in range(len(layers)):
+                        if layers[n, 0] < here <= layers[n, 1]:
+                            count[n, row, column, k // size[2]] += 1.0
+                            total[n, row, column, k // size[2]] += value[i, j, k]
+                            break
+
+
+@njit(cache=True, nogil=True)
+def _cubic_at(coefficients: Shown, index: Float, out: Float32) -> None:
+    at, share = np.empty((3, 4), dtype=np.int64), np.empty((3, 4))
+    for n in range(len(index)):
+        for axis in range(3):
+            last = coefficients.shape[axis] - 1
+            low = int(np.floor(index[n, axis]))
+            u = index[n, axis] - low
+            share[axis, 0] = (1.0 - u) ** 3 / 6.0
+            share[axis, 1] = (4.0 - 6.0 * u**2 + 3.0 * u**3) / 6.0
+            share[axis, 2] = (1.0 + 3.0 * u + 3.0 * u**2 - 3.0 * u**3) / 6.0
+            share[axis, 3] = u**3 / 6.0
+            for tap in range(4):
+                at[axis, tap] = min(max(low - 1 + tap, 0), last)
+        total = 0.0
+        for a in range(4):
+            for b in range(4):
+                row = 0.0
+                for c in range(4):
+                    row += share[2, c] * coefficients[at[0, a], at[1, b], at[2, c]]
+                total += share[0, a] * share[1, b] * row
+        out[n] = total
 
 
 @njit(cache=True, nogil=True)
@@ -144,14 +220,14 @@ def _linear_within(field: Float32, x: float, y: float, z: float) -> np.float32:
 
 
 @njit(cache=True, nogil=True)
-def _linear_box(field: Float32, m: Float, start: Float, out: Float32) -> None:
+def _linear_box(field: Float32, m: Float, start: Float, first: Indices, past: Indices, out: Float32) -> None:
     nx, ny, nz = field.shape
-    for i in range(out.shape[0]):
-        for j in range(out.shape[1]):
+    for i in range(first[0], past[0]):
+        for j in range(first[1], past[1]):
             x0 = m[0, 0] * i + m[0, 1] * j + start[0]
             y0 = m[1, 0] * i + m[1, 1] * j + start[1]
             z0 = m[2, 0] * i + m[2, 1] * j + start[2]
-            for k in range(out.shape[2]):
+            for k in range(first[2], past[2]):
                 x, y, z = x0 + m[0, 2] * k, y0 + m[1, 2] * k, z0 + m[2, 2] * k
                 inside = x >= 0 and y >= 0 and z >= 0 and x <= nx - 1 and y <= ny - 1 and z <= nz - 1
                 out[i, j, k] = _linear_within(field, x, y, z) if inside else np.float32(0)

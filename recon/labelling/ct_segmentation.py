@@ -64,7 +64,7 @@ def segment(
     (found, seen), inside = both(lambda: _instances(scan, model, points.canal_mm()), lambda: within_skin(scan))
     report_step("names")
     shown = column_of(found, column_cues(found, coarse(scan) if wide is None else wide, seen))
-    named = names(shown, levels, points.numbers(found.number, found.disc, found.field.grid))
+    named = names(shown, levels, points.numbers(found.number, found.disc, found.grid))
     labels = np.where(inside, np.uint16(Tissue.SOFT), np.uint16(Tissue.OUTSIDE))
     lay_vertebrae(labels[found.box], found, named.by_number)
     labels[found.tube.mask & (labels < 100)] = Tissue.CANAL

@@ -76,7 +76,7 @@ def segment_mr(
     found = fine_instances(spine, seen, scan)
     say("names")
     shown = column_of(found, column_cues(found, coarse(scan), seen))
-    named = names(shown, levels, points.numbers(found.number, found.disc, found.field.grid))
+    named = names(shown, levels, points.numbers(found.number, found.disc, found.grid))
     say("parts")
     tissue = seen.kind > TissueClass.OTHER
     inside = within_skin_of_mr(scan, linear_on(scan.grid, tissue.astype(np.float32), seen.grid) >= 0.5)

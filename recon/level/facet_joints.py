@@ -81,6 +81,26 @@ class _Face:
 
 
 @dataclass(frozen=True, eq=False)
+class _Process:
+    """A vertebra about a joint and its articular process: triangles near the other vertebra, and its surface's parts.
+
+    `field` (nx, ny, nz) 0.5 at the surface; `centres_mm`, `vectors` (N, 3); `rim_parts` (M,) of the `rim` points.
+    """
+
+    part: Part
+    field: Float32
+    centres_mm: Float
+    vectors: Float
+    rim: spatial.cKDTree
+    rim_parts: Labels
+
+    def part_at(self, points_mm: Float) -> Labels:
+        """(N,) part of the vertebra's voxel nearest to each point: a rim's own voxel may be a neighbour's."""
+        found: Labels = self.rim_parts[np.asarray(self.rim.query(points_mm)[1], dtype=int)]
+        return found
+
+
+@dataclass(frozen=True, eq=False)
 class _Across:
     """Points midway across a joint and the (unnormalised) direction across at each, level mm."""
 
@@ -157,8 +177,8 @@ def _of_image(view: ResampledLevel, side: Side, seen: SeenJoint) -> Joint:
 
 def _of_labels(part: ResampledLevel, side: Side, across: _Across) -> Joint | None:
     """The joint between the labelled faces, each carrying its process's name."""
-    own = part.upper, sided("inferior_articular", side)
-    other = part.lower, sided("superior_articular", side)
+    own = _process(part, part.upper, sided("inferior_articular", side), part.lower)
+    other = _process(part, part.lower, sided("superior_articular", side), part.upper)
     first = _face(part, own, other, across, toward=1.0)
     if len(first.areas_mm2) < FEWEST:
         return None
@@ -203,43 +223,38 @@ def _across(view: ResampledLevel, side: Side) -> _Across:
     return _Across(view.points_mm(midway), slopes)
 
 
+def _process(view: ResampledLevel, vertebra: str, part: Part, other: str) -> _Process:
+    """The articular process `part` of a vertebra as its joint with the other vertebra needs it."""
+    field, own = view.vertebra_field(vertebra), view.mask(vertebra)
+    centres, vectors = _triangles(view, field)
+    # What is further from the other vertebra than the widest gap cannot face it: most of the triangles.
+    other_mm = edt.edt(~view.mask(other), anisotropy=(view.step_mm,) * 3, black_border=False)
+    near = view.at(other_mm, centres) <= WIDEST_GAP_MM + 2 * view.step_mm
+    own &= ~eroded(own)  # the nearest voxel to a surface is itself one of the surface
+    rim = spatial.cKDTree(view.points_mm(own))
+    return _Process(part, field, centres[near], vectors[near], rim, view.labels[own] % 100)
+
+
 def _face(
-    view: ResampledLevel,
-    own: tuple[str, Part],
-    other: tuple[str, Part],
-    across: _Across | JointMidsurface,
-    toward: float,
+    view: ResampledLevel, own: _Process, other: _Process, across: _Across | JointMidsurface, toward: float
 ) -> _Face:
     """The triangles of one articular process that see the other within the widest gap, straight across the joint.
 
-    `own` and `other` are (vertebra, articular process); both faces must carry their process's label.
+    Both faces must carry their process's label.
     """
-    centres, vectors = _triangles(view, view.vertebra_field(own[0]))
-    # What is further from the other vertebra than the widest gap cannot face it: most of the triangles.
-    other_mm = edt.edt(~view.mask(other[0]), anisotropy=(view.step_mm,) * 3, black_border=False)
-    near = view.at(other_mm, centres) <= WIDEST_GAP_MM + 2 * view.step_mm
-    centres, vectors = centres[near], vectors[near]
+    centres, vectors = own.centres_mm, own.vectors
     direction = toward * across.at(centres)
     # seen along the direction: voxel steps then add no area
     areas = (vectors * direction).sum(axis=1)
-    distance = _distance_along(view, view.vertebra_field(other[0]), centres, direction)
+    distance = _distance_along(view, other.field, centres, direction)
     kept = (areas > 0) & np.isfinite(distance)
     centres, areas, direction = centres[kept], areas[kept], direction[kept]
     distance = distance[kept]
     facing = centres + distance[:, None] * direction
-    named = (_nearest_part(view, own[0], centres) == own[1]) & (_nearest_part(view, other[0], facing) == other[1])
+    named = (own.part_at(centres) == own.part) & (other.part_at(facing) == other.part)
     if named.any():
         named &= distance <= widest_mm(weighted_median(distance[named], areas[named]))
     return _Face(centres[named], areas[named], facing[named])
-
-
-def _nearest_part(view: ResampledLevel, vertebra: str, points_mm: Float) -> Labels:
-    """(N,) part of the vertebra's voxel nearest to each point: a rim's own voxel may be a neighbour's."""
-    own = view.mask(vertebra)
-    own &= ~eroded(own)  # the nearest voxel to a surface is itself one of the surface
-    _, index = spatial.cKDTree(view.points_mm(own)).query(points_mm)
-    parts: Labels = view.labels[own][np.asarray(index, dtype=int)] % 100
-    return parts
 
 
 def _triangles(view: ResampledLevel, field: Float32) -> tuple[Float, Float]:

@@ -15,7 +15,7 @@ from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.morphology import dilated
 from canalwise.recon.image.sampling import mirrored_overlap
 from canalwise.recon.labels import Labels, Mask, Part, canal_mask, label_of, vertebra_number
-from canalwise.recon.level.resampled_level import ResampledLevel, Share, local_view
+from canalwise.recon.level.resampled_level import ResampledLevel, Share, local_view, source_about
 
 COLUMN_STEP_MM = 1.0
 """Step of the columns along which the end plates are found."""
@@ -31,6 +31,9 @@ FEWEST_COLUMNS = 60
 
 PLATES_LOW_MM, PLATES_HIGH_MM = (-32.0, -48.0, -24.0), (32.0, 8.0, 24.0)
 """The box about a disc's middle that holds both its end plates, level mm."""
+
+SETTLED_MM = 5.0
+"""How far that box's corners may still move after the first pass: more than 5 deg (choice)."""
 
 PASSES = 4
 """Passes of end-plate fit; the plane moves by less than 0.01 deg after three on phantoms."""
@@ -77,18 +80,13 @@ def level_frame(labels: Labels, grid: Grid, upper: str, lower: str, occupancy: S
     """
     share = (labels >= 100).astype(np.float32) if occupancy is None else occupancy
     frame = _rough_frame(labels, grid, upper, lower)
-    for _ in range(PASSES):
-        view = local_view(
-            labels,
-            share,
-            grid,
-            frame,
-            (upper, lower),
-            step_mm=COLUMN_STEP_MM,
-            low_mm=PLATES_LOW_MM,
-            high_mm=PLATES_HIGH_MM,
-        )
-        frame = _on_disc(frame, end_plates(view))
+    box = np.array([PLATES_LOW_MM, PLATES_HIGH_MM])
+    # The first pass turns the frame by degrees, the others hardly: they read from one box a little larger.
+    for passes, room_mm in ((1, 0.0), (PASSES - 1, SETTLED_MM)):
+        source = source_about(labels, share, grid, frame, box[0] - room_mm, box[1] + room_mm)
+        for _ in range(passes):
+            view = source.view(frame, (upper, lower), COLUMN_STEP_MM, *box)
+            frame = _on_disc(frame, end_plates(view))
     return _on_midline(labels, share, grid, frame, (upper, lower))
 
 
@@ -212,7 +210,7 @@ def _on_midline(labels: Labels, share: Share, grid: Grid, frame: Frame, pair: tu
 
 def _centroid_y_mm(labels: Labels, grid: Grid, frame: Frame) -> float:
     """y of the centroid of the canal region's largest piece in the plane z = 0."""
-    empty = np.zeros(labels.shape, dtype=np.float32)
+    empty = np.broadcast_to(np.float32(0.0), labels.shape)
     view = local_view(labels, empty, grid, frame, ("", ""), low_mm=(-25, -30, 0), high_mm=(25, 30, 0))
     pieces, count = ndimage.label(view.canal[:, :, 0] >= 0.5)
     if not count:

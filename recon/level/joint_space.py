@@ -29,6 +29,7 @@ from scipy import ndimage
 
 from canalwise.recon.bone.occupancy import SOFT_RANGE_HU
 from canalwise.recon.grid import Float, Grid
+from canalwise.recon.image.sampling import cubic_at
 from canalwise.recon.labels import Mask
 from canalwise.recon.level.joint_midsurface import JointMidsurface, refitted
 from canalwise.recon.level.resampled_level import ResampledLevel
@@ -119,8 +120,7 @@ class JointImage:
 
     def share_at(self, level_mm: Float) -> Float:
         """(...,) array at (..., 3) level points: 0 soft tissue, 1 bone of the joint's faces."""
-        index = np.moveaxis(self.grid.index_of(self.view.frame.to_world_mm(level_mm)), -1, 0)
-        value = ndimage.map_coordinates(self.coefficients, index, order=3, prefilter=False, mode="nearest")
+        value = cubic_at(self.coefficients, self.grid.index_of(self.view.frame.to_world_mm(level_mm)))
         return np.asarray((value - self.soft_hu) / (self.bone_hu - self.soft_hu), dtype=float)
 
 

@@ -7,6 +7,7 @@ works here is free of the scan's own axes, spacings and signs.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -14,7 +15,8 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from canalwise.recon.anatomy import Frame
-from canalwise.recon.grid import Box, Float, Grid
+from canalwise.recon.grid import Box, Float, Grid, box_of
+from canalwise.recon.image.label_boxes import label_boxes
 from canalwise.recon.image.morphology import dilated, eroded
 from canalwise.recon.image.sampling import linear_at, linear_box, nearest_box
 from canalwise.recon.labels import VERTEBRAE, Labels, Mask, Part, bone_mask, canal_mask, vertebra_number
@@ -61,12 +63,16 @@ class ResampledLevel:
     def mask(self, vertebra: str, *parts: Part) -> Mask:
         """(nx, ny, nz) bool array: the named parts of a vertebra, or all its bone when none is named."""
         base = 100 * vertebra_number(vertebra)
-        if not parts:
-            return (self.labels > base) & (self.labels < base + Part.DISC)
-        found = self.labels == base + parts[0]
-        for part in parts[1:]:
-            found |= self.labels == base + part
+        found = np.zeros(self.labels.shape, dtype=bool)
+        for value in range(base + 1, base + Part.DISC) if not parts else [base + part for part in parts]:
+            if (box := self._boxes.get(value)) is not None:
+                found[box] |= self.labels[box] == value
         return found
+
+    @cached_property
+    def _boxes(self) -> dict[int, Box]:
+        """Where each part lies: it fills little of the whole."""
+        return label_boxes(self.labels)
 
     def points_mm(self, mask: Mask) -> Float:
         """(N, 3) array of level coordinates of the voxel centres in a mask."""
@@ -112,7 +118,10 @@ class ResampledLevel:
     def vertebra_field(self, vertebra: str) -> Float32:
         """(nx, ny, nz) float32 array: share of each voxel that is this vertebra; 0.5 is its surface."""
         own = self.mask(vertebra)
-        return refined(own, self.bone, bone_mask(self.labels) & ~own)
+        field, box = np.zeros(own.shape, dtype=np.float32), box_of(own, 2)
+        if box is not None:
+            field[box] = refined(own[box], self.bone[box], bone_mask(self.labels[box]) & ~own[box])
+        return field
 
 
 def trilinear(field: Share, index: Float) -> Float:
@@ -159,6 +168,68 @@ def antialiased(mask: Mask, sigma_voxels: float = 0.6) -> Float32:
     return share
 
 
+@dataclass(frozen=True, eq=False)
+class LevelSource:
+    """Labels and fields about a level on the scan's own voxels, from which views of it are resampled.
+
+    Parameters
+    ----------
+    labels, bone, canal : (nx, ny, nz) arrays, as those of `ResampledLevel`
+    grid : of the arrays
+    """
+
+    labels: Labels
+    bone: Float32
+    canal: Float32
+    grid: Grid
+
+    def view(
+        self,
+        frame: Frame,
+        pair: tuple[str, str],
+        step_mm: float = STEP_MM,
+        low_mm: npt.ArrayLike = LOW_MM,
+        high_mm: npt.ArrayLike = HIGH_MM,
+    ) -> ResampledLevel:
+        """The box between two corners in a level frame."""
+        low, high = np.asarray(low_mm, dtype=float), np.asarray(high_mm, dtype=float)
+        counts = np.ceil((high - low) / step_mm).astype(int) + 1
+        matrix = np.linalg.inv(self.grid.affine_ras_mm[:3, :3]) @ frame.axes_ras.T * step_mm
+        offset = self.grid.index_of(frame.to_world_mm(low))
+        size = (int(counts[0]), int(counts[1]), int(counts[2]))
+        near = nearest_box(self.labels, matrix, offset, size)
+        bone, canal = linear_box(self.bone, matrix, offset, size), np.zeros(size, dtype=np.float32)
+        if (about := box_of(self.canal > 0.0, 1)) is not None:
+            ends = np.array(np.meshgrid(*((span.start, span.stop) for span in about))).reshape(3, -1)
+            index = np.linalg.solve(matrix, ends - offset[:, None])
+            low_index = np.clip(np.floor(index.min(axis=1)), 0, size).astype(int)
+            high_index = np.clip(np.ceil(index.max(axis=1)) + 1, 0, size).astype(int)
+            canal = linear_box(self.canal, matrix, offset, size, (low_index, high_index))
+        return ResampledLevel(*pair, frame, low, step_mm, near, bone, canal, self.grid)
+
+
+def source_about(
+    labels: Labels,
+    occupancy: Share,
+    grid: Grid,
+    frame: Frame,
+    low_mm: npt.ArrayLike = LOW_MM,
+    high_mm: npt.ArrayLike = HIGH_MM,
+) -> LevelSource:
+    """What a view of the box between two corners in a level frame is resampled from, and no more; as `local_view`."""
+    ends = zip(np.asarray(low_mm, dtype=float), np.asarray(high_mm, dtype=float), strict=True)
+    corners = np.stack(np.meshgrid(*ends, indexing="ij"), axis=-1).reshape(-1, 3)
+    box = grid.box_around(frame.to_world_mm(corners), margin_mm=2 * float(grid.spacing_mm.max()))
+    part = labels[box]
+    bone = bone_mask(part)
+    return LevelSource(
+        part,
+        refined(bone, occupancy[box], np.zeros_like(bone)),
+        antialiased(canal_mask(part)),
+        grid.cropped(box),
+    )
+
+
 def local_view(
     labels: Labels,
     occupancy: Share,
@@ -178,20 +249,8 @@ def local_view(
     pair : names of the upper and lower vertebra
     low_mm, high_mm : (3,) arrays, opposite corners in the level frame
     """
-    low, high = np.asarray(low_mm, dtype=float), np.asarray(high_mm, dtype=float)
-    corners = np.stack(np.meshgrid(*zip(low, high, strict=True), indexing="ij"), axis=-1).reshape(-1, 3)
-    box = grid.box_around(frame.to_world_mm(corners), margin_mm=2 * float(grid.spacing_mm.max()))
-    part, part_grid, share = labels[box], grid.cropped(box), occupancy[box]
-    bone = bone_mask(part)
-    fields = refined(bone, share, np.zeros_like(bone)), antialiased(canal_mask(part))
-    counts = np.ceil((high - low) / step_mm).astype(int) + 1
-    to_index = np.linalg.inv(part_grid.affine_ras_mm[:3, :3])
-    matrix = to_index @ frame.axes_ras.T * step_mm
-    offset = part_grid.index_of(frame.to_world_mm(low))
-    size = (int(counts[0]), int(counts[1]), int(counts[2]))
-    near = nearest_box(part, matrix, offset, size)
-    bone_field, canal_field = (linear_box(field, matrix, offset, size) for field in fields)
-    return ResampledLevel(*pair, frame, low, step_mm, near, bone_field, canal_field, part_grid)
+    source = source_about(labels, occupancy, grid, frame, low_mm, high_mm)
+    return source.view(frame, pair, step_mm, low_mm, high_mm)
 
 
 def neighbours(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:

@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from canalwise.recon.anatomy import Confidence, Joint, Level, Naming, Reason, Source, StructureConfidence
-from canalwise.recon.grid import Box, Grid, box_of
-from canalwise.recon.labels import SIDES, Labels, Part, Side, Tissue, label_of, sided, vertebra_mask, vertebra_number
+from canalwise.recon.grid import Box, Grid
+from canalwise.recon.image.label_boxes import vertebra_boxes
+from canalwise.recon.labels import SIDES, Labels, Part, Side, Tissue, label_of, sided, vertebra_number
 from canalwise.recon.level.unresolved import unresolved_sides, without_unresolved
 from canalwise.recon.measurement.image_evidence import (
     BorderContrast,
@@ -132,7 +133,8 @@ def confidence_of(
     >>> CHECK_BELOW.value
     0.5
     """
-    picture = picture_of(scan, _canal_at(labels, scan.grid, level), _box_about(labels, scan.grid, level))
+    box = _box_about(labels, scan.grid, level)
+    picture = picture_of(scan, _canal_at(labels[box], scan.grid.cropped(box), level), box)
     borders = borders_of(picture, structures_of(level))
     gaps = {side: gap_of(picture, joint) for side, joint in level.joints.items()}
     structures = tuple(_structure(name, border, borders, picture, sources) for name, border in borders.items())
@@ -275,10 +277,16 @@ def border_sd_mm(longest_voxel_mm: float, edge_over_noise: float, source: Source
 
 
 def _box_about(labels: Labels, grid: Grid, level: Level) -> Box:
-    numbers = [vertebra_number(name) for name in (level.upper, level.lower)]
-    where = vertebra_mask(labels, numbers[0]) | vertebra_mask(labels, numbers[1])
-    box = box_of(where, np.maximum(np.ceil(NEAR_MM / grid.spacing_mm), 1))
-    return box or (slice(None), slice(None), slice(None))
+    found = vertebra_boxes(labels)
+    boxes = [found[n] for n in map(vertebra_number, (level.upper, level.lower)) if n in found]
+    if not boxes:
+        return slice(None), slice(None), slice(None)
+    margin = np.maximum(np.ceil(NEAR_MM / grid.spacing_mm), 1).astype(int).tolist()
+    i, j, k = (
+        slice(max(min(s.start for s in spans) - wide, 0), min(max(s.stop for s in spans) + wide, length))
+        for *spans, wide, length in zip(*boxes, margin, labels.shape, strict=True)
+    )
+    return i, j, k
 
 
 def _structure(
@@ -368,11 +376,9 @@ def _joint_reason(side: Side, gap: JointGap | None, picture: ImageEvidence) -> R
 
 def _dip(gap: JointGap, picture: ImageEvidence) -> tuple[float, float]:
     """By how much a gap is darker than its faces: as a share of their brightness, and over the noise."""
-    soft = picture.values[picture.labels == Tissue.SOFT]
-    soft_hu = float(np.median(soft)) if soft.size else 0.0
     # cartilage and fluid are darker than both faces; where noise or blur has filled the gap, no split can be trusted
     dip = gap.faces - gap.between if picture.calibrated else abs(gap.faces - gap.between)
-    return dip / max(gap.faces - soft_hu, 1.0), dip / max(picture.noise, 1e-6)
+    return dip / max(gap.faces - picture.soft, 1.0), dip / max(picture.noise, 1e-6)
 
 
 def _too_narrow(joint: Joint, picture: ImageEvidence) -> Reason:

@@ -7,14 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
 from canalwise.recon.anatomy import Joint
-from canalwise.recon.grid import Box, Float, Grid
-from canalwise.recon.labels import Labels, Mask, bone_mask, canal_mask
+from canalwise.recon.grid import Box, Float, Grid, box_of
+from canalwise.recon.image.morphology import dilated, eroded
+from canalwise.recon.labels import Labels, Mask, Tissue, bone_mask, canal_mask
 from canalwise.recon.level.resampled_level import disc_mask, trilinear
 from canalwise.recon.scan import Scan
 
@@ -66,18 +68,24 @@ class ImageEvidence:
     longest_mm: float
     calibrated: bool = True
 
+    @cached_property
+    def soft(self) -> float:
+        """Median of the soft tissue; 0 without any."""
+        soft = self.values[self.labels == Tissue.SOFT]
+        return float(np.median(soft)) if soft.size else 0.0
 
-def picture_of(scan: Scan, labels: Labels, box: Box) -> ImageEvidence:
-    """The box of a scan, its labels and its noise.
+
+def picture_of(scan: Scan, part: Labels, box: Box) -> ImageEvidence:
+    """The box of a scan with its noise, and the box's own labels.
 
     >>> values = np.arange(27, dtype=np.int16).reshape(3, 3, 3)
     >>> scan = Scan(values, Grid((3, 3, 3), np.eye(4)), "CT")
-    >>> picture_of(scan, np.full((3, 3, 3), 9, np.uint16), (slice(1, 3), slice(1, 3), slice(1, 2))).at_end.sum()
+    >>> picture_of(scan, np.full((2, 2, 1), 9, np.uint16), (slice(1, 3), slice(1, 3), slice(1, 2))).at_end.sum()
     np.int64(3)
     """
-    values, part = scan.voxels[box].astype(np.float32), labels[box]
+    values = scan.voxels[box].astype(np.float32)
     at_end = np.zeros(part.shape, dtype=bool)
-    for axis, (cut, length) in enumerate(zip(box, labels.shape, strict=True)):
+    for axis, (cut, length) in enumerate(zip(box, scan.grid.shape, strict=True)):
         ends = [n for n, here in ((0, cut.start == 0), (-1, cut.stop == length)) if here]
         np.moveaxis(at_end, axis, 0)[ends] = True
     lag = max(1, round(APART_MM / float(scan.grid.spacing_mm[0])))
@@ -123,16 +131,16 @@ class BorderContrast:
 
 def border_of(picture: ImageEvidence, mask: Mask, outside: Mask) -> BorderContrast | None:
     """The border of a structure against `outside`, both (nx, ny, nz) arrays of the picture's box; None when absent."""
-    found = ndimage.find_objects(mask.astype(np.uint8))
-    if not found or mask[found[0]].sum() < FEWEST:
+    box = box_of(mask, SHELL + 1)
+    if box is None or mask[box].sum() < FEWEST:
         return None
-    i, j, k = (slice(max(s.start - SHELL - 1, 0), s.stop + SHELL + 1) for s in found[0])
+    i, j, k = box
     # eroded with a border of bone, so that where the scan ends is not taken for the structure's own border
     own, free, value = mask[i, j, k], outside[i, j, k], picture.values[i, j, k]
-    edge = own & ~ndimage.binary_erosion(own, border_value=1)
-    near = own & ndimage.binary_dilation(free)
+    edge = own & ~eroded(own)
+    near = own & dilated(free)
     # the voxels that touch the structure are partly filled by it, so the next ones are compared
-    shell = free & ndimage.binary_dilation(own, iterations=SHELL) & ~ndimage.binary_dilation(own)
+    shell = free & dilated(own, SHELL) & ~dilated(own)
     seen = near.sum() >= FEWEST and shell.sum() >= FEWEST
     contrast = 0.0
     if seen and picture.calibrated:
@@ -159,9 +167,13 @@ def borders_of(picture: ImageEvidence, structures: Mapping[str, tuple[int, ...]]
     """Name -> border of structures given as labels: bone against what is not bone, canal contents against bone."""
     bone, canal = bone_mask(picture.labels), canal_mask(picture.labels)
     free = ~bone & (picture.labels > 0)
+    boxes = ndimage.find_objects(picture.labels)
     found: dict[str, BorderContrast | None] = {}
     for name, values in structures.items():
-        mask = canal if name == "canal" else np.isin(picture.labels, values)
+        mask = canal if name == "canal" else np.zeros_like(canal)
+        for value in values if name != "canal" else ():
+            if value <= len(boxes) and (box := boxes[value - 1]) is not None:
+                mask[box] |= picture.labels[box] == value
         found[name] = border_of(picture, mask, bone if name == "canal" else free)
     return found
 
@@ -177,7 +189,7 @@ def open_border_frac(picture: ImageEvidence) -> float:
     0.25
     """
     canal = canal_mask(picture.labels)
-    border = ndimage.binary_dilation(canal) & ~canal & (picture.labels > 0)
+    border = dilated(canal) & ~canal & (picture.labels > 0)
     walled = bone_mask(picture.labels) | disc_mask(picture.labels)
     return float((border & ~walled).sum() / border.sum()) if border.any() else 1.0
 

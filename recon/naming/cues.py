@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.recon.bone.occupancy import bone_model
+from canalwise.recon.image.morphology import nearest_on
 from canalwise.recon.labels import Part
 from canalwise.recon.naming.column_cues import UNSEEN_RIBS, ColumnCues, RibReach, VertebraCues
 from canalwise.recon.naming.disc_slopes import bends_deg, disc_slopes_deg
@@ -58,7 +59,7 @@ def column_cues(found: VertebraInstances, wide: Scan, seen: TissueClassMap | Non
     spine = straightened(wide, found.tube)
     kind = None if seen is None else spine.sampled(seen.kind, seen.grid)
     flanks = [None if kind is None else _flank_frac(spine, kind, p) for p in pedicles]
-    bends = bends_deg(disc_slopes_deg(found.disc, found.field.grid, count))
+    bends = bends_deg(disc_slopes_deg(found.disc, found.grid, count))
     ribs, crest = _ribs_and_crest(found, wide, spine, pedicles)
     sacral = _sacral_frac(found, seen, count)
     each = tuple(VertebraCues(n, sacral[n - 1], flanks[n - 1], bends[n - 1], ribs[n - 1]) for n in range(1, count + 1))
@@ -109,29 +110,25 @@ def _sacral_frac(found: VertebraInstances, seen: TissueClassMap | None, count: i
     """Share of each vertebra's bone that the network takes for sacrum."""
     if seen is None:
         return [None] * count
-    index = np.argwhere(found.number > 0)
-    number = found.number[tuple(index.T)]
-    at = np.clip(
-        np.rint(seen.grid.index_of(found.field.grid.world_mm(index))).astype(int), 0, np.array(seen.kind.shape) - 1
-    )
-    sacral = np.bincount(number, weights=seen.kind[tuple(at.T)] == TissueClass.SACRUM, minlength=count + 1)[1:]
+    own = found.number > 0
+    number, sacrum = found.number[own], nearest_on(found.grid, seen.kind == TissueClass.SACRUM, seen.grid)[own]
+    sacral = np.bincount(number[sacrum], minlength=count + 1)[1:]
     total = np.bincount(number, minlength=count + 1)[1:]
-    enough = total * found.field.grid.voxel_mm3 >= SACRAL_LEAST_MM3
+    enough = total * found.grid.voxel_mm3 >= SACRAL_LEAST_MM3
     return [float(part / whole) if much else None for part, whole, much in zip(sacral, total, enough, strict=True)]
 
 
 def _number_at(found: VertebraInstances, pedicles_mm: Sequence[float], z_mm: float) -> float | None:
     """The vertebra number, with a fraction, whose body's middle lies at a RAS height; None outside the column."""
+    body = np.argwhere(found.part == Part.BODY)
+    at = tuple(body.T)
+    number, along = found.number[at], found.along_mm[at]
     numbers, heights = [], []
     for n, pedicle in enumerate(pedicles_mm, start=1):
-        near = (
-            (found.number == n)
-            & (found.part == Part.BODY)
-            & (np.abs(found.field.along_mm - pedicle) <= NEAR_PEDICLE_MM)
-        )
+        near = (number == n) & (np.abs(along - pedicle) <= NEAR_PEDICLE_MM)
         if near.any():
             numbers.append(float(n))
-            heights.append(float(found.field.grid.world_mm(np.argwhere(near).mean(axis=0))[2]))
+            heights.append(float(found.grid.world_mm(body[near].mean(axis=0))[2]))
     inside = len(heights) >= 2 and heights[0] <= z_mm <= heights[-1]
     return float(np.interp(z_mm, heights, numbers)) if inside else None
 
@@ -141,6 +138,6 @@ def _below_mm(found: VertebraInstances, wide: Scan) -> float:
     layers = np.flatnonzero((found.number == 1).any(axis=(0, 1)))
     if not len(layers):
         return 0.0
-    lowest = found.field.grid.world_mm([[0, 0, layers[0]], [0, 0, layers[-1]]])[:, 2].min()
+    lowest = found.grid.world_mm([[0, 0, layers[0]], [0, 0, layers[-1]]])[:, 2].min()
     ends = wide.grid.world_mm([[0, 0, 0], [0, 0, wide.grid.shape[2] - 1]])[:, 2]
     return float(max(lowest - ends.min(), 0.0))

@@ -14,6 +14,7 @@ import numpy as np
 
 from canalwise.recon.anatomy import NamesCandidate, NamesFrom, Naming
 from canalwise.recon.errors import WrongUse
+from canalwise.recon.grid import box_of
 from canalwise.recon.labels import VERTEBRAE, Part, vertebra_number
 from canalwise.recon.naming.column_cues import ColumnCues
 from canalwise.recon.naming.posterior import (
@@ -107,11 +108,12 @@ def column_of(found: VertebraInstances, cues: ColumnCues) -> Column:
 
 def _place(found: VertebraInstances, number: int) -> VertebraPlace:
     """The middle of a vertebra's body; of a sacrum's upper end."""
-    index = np.argwhere((found.number == number) & (found.part == Part.BODY))
+    box = box_of(found.number == number) or (slice(0, 0),) * 3
+    index = np.argwhere((found.number[box] == number) & (found.part[box] == Part.BODY)) + [s.start for s in box]
     heights = index[:, 2]
     # a sacrum is long: what lies within a lumbar body's height of its top stands for it
-    near = index[np.abs(heights - np.percentile(heights, 90)) * found.field.grid.spacing_mm[2] <= 20.0]
-    x, y, z = (float(value) for value in found.field.grid.world_mm(near.mean(axis=0)))
+    near = index[np.abs(heights - np.percentile(heights, 90)) * found.grid.spacing_mm[2] <= 20.0]
+    x, y, z = (float(value) for value in found.grid.world_mm(near.mean(axis=0)))
     return VertebraPlace((x, y, z), found.box[2].start + round(float(near[:, 2].mean())) + 1)
 
 

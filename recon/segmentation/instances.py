@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.recon.canal.tube import CanalTube
-from canalwise.recon.grid import Box
-from canalwise.recon.labels import Mask, Part
+from canalwise.recon.grid import Box, Grid
+from canalwise.recon.labels import Part
 from canalwise.recon.spine.axial_profile import SpineProfile
 from canalwise.recon.spine.canal_coordinates import SpineField
 
@@ -28,8 +28,9 @@ class VertebraInstances:
     part : (nx, ny, nz) uint8 array of `recon.labels.Part` where there is a number; UNDIVIDED where not yet known
     disc : (nx, ny, nz) uint8 array: n the disc above the n-th vertebra
     occupancy : (nx, ny, nz) float32 array of the spine's bone
-    field, profile, tube : what they were found with; the tube is that of the final bone
-    wall : (nx, ny, nz) array, bright enough to be bone
+    grid : of the box
+    along_mm : (nx, ny, nz) float32 array, height along the canal, as the profile's
+    profile, tube : what they were found with; the tube is that of the final bone
     """
 
     box: Box
@@ -37,15 +38,15 @@ class VertebraInstances:
     part: npt.NDArray[np.uint8]
     disc: npt.NDArray[np.uint8]
     occupancy: npt.NDArray[np.float32]
-    field: SpineField
+    grid: Grid
+    along_mm: npt.NDArray[np.float32]
     profile: SpineProfile
     tube: CanalTube
-    wall: Mask
 
     def bodies_mm3(self) -> dict[int, float]:
         """Number -> body in view, for the vertebrae with enough of it, caudal to cranial."""
         body = self.number[self.part == Part.BODY]
-        volumes = np.bincount(body, minlength=self.profile.count + 1) * self.field.grid.voxel_mm3
+        volumes = np.bincount(body, minlength=self.profile.count + 1) * self.grid.voxel_mm3
         return {n: float(v) for n, v in enumerate(volumes) if n and v >= LEAST_BODY_MM3}
 
 

@@ -50,6 +50,9 @@ less sharply (`scripts/accuracy_network.py`)."""
 SLAB, OVERLAP = 128, 32
 """Most layers along the spine that are kept of each pass, and further ones on either side that it also sees."""
 
+AT_ONCE = 6_500_000
+"""Voxels of a CT that pass in one piece, 0.9 GB (the network for MR needs more): layers seen twice cost time."""
+
 ACROSS_MM, ALONG_MM, STRAY = (-56.0, 56.0), (-74.0, 54.0), (0.1, 0.5)
 """How far from the canal the network looks, along the scan's first and second axis (right and dorsal are negative):
 transverse and spinous processes and bodies, with a margin, and what the canal may bend beyond its seen ends."""
@@ -88,7 +91,7 @@ def prior_kinds(scan: Scan) -> TissueClassMap | None:
     soft = () if scan.kind.calibrated else SOFT_KINDS
     frac = {one: np.zeros(grid.shape, dtype=np.float32) for one in soft}
     line = canal_line_mm(coarse(scan))
-    for seen, kept, inner in _slabs(grid.shape[2]):
+    for seen, kept, inner in _slabs(grid.shape[2], _most_layers(scan, line, grid)):
         i, j = _about(line, grid, seen)
         share = _shares(session, value[i, j, seen], inner)
         detail[i, j, kept] = share.argmax(axis=0)
@@ -145,9 +148,16 @@ def _about(line_mm: Float | None, grid: Grid, layers: slice) -> tuple[slice, sli
     return spans[0], spans[1]
 
 
-def _slabs(layers: int) -> Iterator[tuple[slice, slice, slice]]:
+def _most_layers(scan: Scan, line_mm: Float | None, grid: Grid) -> int:
+    """Layers that are kept of each pass: all of a CT that is not too large for one."""
+    whole = (*_about(line_mm, grid, slice(0, grid.shape[2])), slice(0, grid.shape[2]))
+    sides = [-(-(span.stop - span.start) // MULTIPLE) * MULTIPLE for span in whole]
+    return grid.shape[2] if scan.kind.calibrated and np.prod(sides) <= AT_ONCE else SLAB
+
+
+def _slabs(layers: int, most: int) -> Iterator[tuple[slice, slice, slice]]:
     """(layers the network sees, layers kept of them, the same counted within what it sees)."""
-    edges = np.linspace(0, layers, -(-layers // SLAB) + 1).astype(int).tolist()
+    edges = np.linspace(0, layers, -(-layers // most) + 1).astype(int).tolist()
     for start, stop in pairwise(edges):
         low, high = max(start - OVERLAP, 0), min(stop + OVERLAP, layers)
         yield slice(low, high), slice(start, stop), slice(start - low, stop - low)

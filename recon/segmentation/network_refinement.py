@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from canalwise.recon.bone.occupancy import BoneModel, occupancy_within, wall_mask
+from canalwise.recon.bone.occupancy import BoneModel, occupancy_within
 from canalwise.recon.canal.tube import canal_along
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.morphology import grown_into, linear_on, nearest_on
@@ -16,7 +16,7 @@ from canalwise.recon.parallel import both
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.instances import NetworkSpine, VertebraInstances
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
-from canalwise.recon.spine.spine_field import field_box, spine_field
+from canalwise.recon.spine.spine_field import along_canal_mm, field_box
 
 BONE_FRAC = 0.4
 """The network's probability from which a voxel may be bone; the scan's own values then carve the border (choice)."""
@@ -50,32 +50,21 @@ def fine_instances(
     spine : on the grid of `seen`
     scan, model : the CT and its tissue levels; an MR has none, its bone is what the network takes for bone
     """
-    part, coarse = scan.cropped(field_box(scan.grid, spine.tube)), spine.field.grid
-    occupancy, (field, bright) = both(
-        lambda: _occupancy(linear_on(part.grid, seen.bone_frac, seen.grid), part, model),
-        lambda: (spine_field(scan.grid, spine.tube), None if model is None else wall_mask(part, model)),
-    )
-    number = refined_numbers(spine.number, coarse, occupancy >= 0.5, field.grid)
-    disc = np.where((number == 0) & _disc_seen(seen, field.grid), nearest_on(field.grid, spine.disc, coarse), 0)
+    box, coarse = field_box(scan.grid, spine.tube), spine.field.grid
+    part = scan.cropped(box)
+    occupancy = _occupancy(linear_on(part.grid, seen.bone_frac, seen.grid), part, model)
+    number = refined_numbers(spine.number, coarse, occupancy >= 0.5, part.grid)
+    disc = np.where((number == 0) & _disc_seen(seen, part.grid), nearest_on(part.grid, spine.disc, coarse), 0)
     disc = disc.astype(np.uint8)
     occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
     # A disc is wall too: where it bulges the canal is narrower than the bones around it.
     wall = np.zeros(scan.grid.shape, dtype=np.float32)
-    wall[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)
+    wall[box] = np.where(disc > 0, np.float32(1.0), occupancy)
     tube, parts = both(
-        lambda: canal_along(wall, scan.grid, spine.tube.stations), lambda: _parts(spine, coarse, number, field.grid)
+        lambda: canal_along(wall, scan.grid, spine.tube.stations), lambda: _parts(spine, coarse, number, part.grid)
     )
-    return VertebraInstances(
-        field.box,
-        number,
-        parts,
-        disc,
-        occupancy,
-        field,
-        spine.profile,
-        tube,
-        occupancy >= 0.5 if bright is None else bright,
-    )
+    along_mm = along_canal_mm(part.grid, spine.tube)
+    return VertebraInstances(box, number, parts, disc, occupancy, part.grid, along_mm, spine.profile, tube)
 
 
 def _disc_seen(seen: TissueClassMap, grid: Grid) -> Mask:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from canalwise.recon.anatomy import Naming
 from canalwise.recon.image.morphology import dilated
@@ -38,11 +39,14 @@ def lay_vertebrae(labels: Labels, found: VertebraInstances, by_number: dict[int,
 
     `labels` (nx, ny, nz), of the shape of `found.number`.
     """
+    boxes, disc_boxes = ndimage.find_objects(found.number), ndimage.find_objects(found.disc)
     for n, name in by_number.items():
         base = 100 * vertebra_number(name)
-        own = found.number == n
-        labels[own] = base + found.part[own].astype(np.uint16)
-        labels[(found.disc == n - 1) & (found.disc > 0)] = base + Part.DISC
+        if n <= len(boxes) and (box := boxes[n - 1]) is not None:
+            own = found.number[box] == n
+            labels[box][own] = base + found.part[box][own].astype(np.uint16)
+        if 1 < n <= len(disc_boxes) + 1 and (box := disc_boxes[n - 2]) is not None:
+            labels[box][found.disc[box] == n - 1] = base + Part.DISC
 
 
 def of_named(occupancy: npt.NDArray[np.float32], labels: Labels) -> npt.NDArray[np.float32]:

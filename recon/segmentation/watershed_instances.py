@@ -11,7 +11,7 @@ from canalwise.recon.bone.occupancy import BoneModel, bone_model, occupancy_with
 from canalwise.recon.bone.solid_mask import solid
 from canalwise.recon.canal.tube import canal_along, canal_from_bone
 from canalwise.recon.grid import Float, Grid
-from canalwise.recon.image.morphology import eroded, nearest_on
+from canalwise.recon.image.morphology import eroded, linear_on, nearest_on
 from canalwise.recon.image.working_copy import refined_numbers, working_copy
 from canalwise.recon.labels import Mask, Part
 from canalwise.recon.scan import Scan
@@ -20,7 +20,7 @@ from canalwise.recon.spine.arches import arches
 from canalwise.recon.spine.axial_profile import spine_profile
 from canalwise.recon.spine.bodies import bodies, discs
 from canalwise.recon.spine.canal_coordinates import SpineField
-from canalwise.recon.spine.spine_field import spine_field
+from canalwise.recon.spine.spine_field import field_box, spine_field
 
 BODY_CODE = 64
 """Added to a vertebra's number in its body, so that number and body are refined as one."""
@@ -62,9 +62,8 @@ def _instances(scan: Scan, model: BoneModel, through_mm: Float | None) -> Verteb
     whole = np.zeros(scan.grid.shape, dtype=np.float32)
     whole[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)  # where a disc bulges the canal is narrower
     final = canal_from_bone(whole, scan.grid, through_mm=through_mm)
-    return VertebraInstances(
-        field.box, number, body_or_undivided(number, body), disc, occupancy, field, profile, final, near_wall
-    )
+    part = body_or_undivided(number, body)
+    return VertebraInstances(field.box, number, part, disc, occupancy, field.grid, field.along_mm, profile, final)
 
 
 def body_or_undivided(number: npt.NDArray[np.uint8], body: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
@@ -79,8 +78,9 @@ def body_or_undivided(number: npt.NDArray[np.uint8], body: npt.NDArray[np.uint8]
 
 def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel) -> VertebraInstances:
     """Vertebrae found on a coarser copy of a scan, their bone bounded anew in the scan itself."""
-    field = spine_field(scan.grid, found.tube)
-    part, grid, coarse = Scan(scan.voxels[field.box], field.grid, "CT"), field.grid, work.cropped(found.box)
+    box = field_box(scan.grid, found.tube)
+    grid, coarse = scan.grid.cropped(box), work.cropped(found.box)
+    part, along_mm = Scan(scan.voxels[box], grid, "CT"), linear_on(grid, found.along_mm, coarse)
     wall = wall_mask(part, model)
     # What lies well inside on the copy is bone, however pale; the scan itself decides about the rim only.
     canal = nearest_on(grid, found.tube.mask, work)
@@ -93,12 +93,11 @@ def _refined(found: VertebraInstances, work: Grid, scan: Scan, model: BoneModel)
     disc = np.where(number == 0, nearest_on(grid, found.disc, coarse), 0).astype(np.uint8)
     occupancy = np.where((number > 0) | (occupancy < 0.5), occupancy, np.float32(0.0))
     whole = np.zeros(scan.grid.shape, dtype=np.float32)
-    whole[field.box] = np.where(disc > 0, np.float32(1.0), occupancy)  # where a disc bulges the canal is narrower
+    whole[box] = np.where(disc > 0, np.float32(1.0), occupancy)  # where a disc bulges the canal is narrower
     # The line does not change with the voxels; its wall is read again.
     tube = canal_along(whole, scan.grid, found.tube.stations)
-    return VertebraInstances(
-        field.box, number, body_or_undivided(number, body), disc, occupancy, field, found.profile, tube, wall
-    )
+    parts = body_or_undivided(number, body)
+    return VertebraInstances(box, number, parts, disc, occupancy, grid, along_mm, found.profile, tube)
 
 
 def _filled(number: npt.NDArray[np.uint8], field: SpineField, canal: Mask) -> npt.NDArray[np.uint8]:

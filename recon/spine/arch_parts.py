@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from canalwise.recon.canal.tube import CanalTube, canal_from_bone
 from canalwise.recon.grid import Grid
+from canalwise.recon.image.label_boxes import vertebra_boxes
 from canalwise.recon.labels import SIDES, Labels, Mask, Part, Side, bone_mask, sided, vertebra_number, vertebrae_in
 from canalwise.recon.parallel import side_by_side
 from canalwise.recon.spine.arch_landmarks import SideMarks, side_marks, side_mask
@@ -48,10 +49,10 @@ def divide_arches(labels: Labels, grid: Grid, tube: CanalTube | None = None) -> 
     AnatomyNotFound : no tube is given and the bone shows no canal
     """
     canal = canal_from_bone(bone_mask(labels), grid) if tube is None else tube
-    divided = labels.copy()
+    divided, boxes = labels.copy(), vertebra_boxes(labels)
 
     def divide(name: str) -> None:
-        view = vertebra_view(labels, grid, canal, name)
+        view = vertebra_view(labels, grid, canal, name, boxes)
         parts = view.parts.copy()
         parts[view.parts == Part.UNDIVIDED] = _named(view)[view.parts == Part.UNDIVIDED]
         _cut_spinous_base(view, parts)

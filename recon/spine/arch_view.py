@@ -6,7 +6,9 @@ measured from the vertebra's own mid-sagittal plane, found as the plane about wh
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import edt
 import numpy as np
@@ -16,11 +18,16 @@ from scipy import ndimage, optimize
 from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.canal.wall import ray_angles_rad
 from canalwise.recon.errors import AnatomyNotFound
-from canalwise.recon.grid import Float, Grid
+from canalwise.recon.grid import Box, Float, Grid, box_of
+from canalwise.recon.image.label_boxes import vertebra_boxes
+from canalwise.recon.image.sampling import mirrored_overlap
 from canalwise.recon.labels import Labels, Mask, Part, vertebra_mask, vertebra_number
 
 FACING_MM = 5.0
 """Bone of two vertebrae nearer than this may bear a joint's faces (the joint itself is cut at 4 mm)."""
+
+NEAR_MM = 12.0
+"""Distances are worked out this far: a joint is cut at 4 mm, the spinous base ends 7 mm from the canal."""
 
 MIRROR_POINTS = 3000
 """Bone points whose mirror image is compared when the mid-sagittal plane is sought."""
@@ -77,31 +84,40 @@ class VertebraView:
 
     def border(self, name: str) -> Float:
         """(n,) array: a border of the canal beside each voxel ('ventral', 'dorsal', 'left' or 'right')."""
-        values = getattr(self.borders, f"{name}_mm")
-        return np.asarray(np.interp(self.s_mm / self.step_mm, np.arange(len(values)), values))
+        if name not in self._beside:
+            values = getattr(self.borders, f"{name}_mm")
+            self._beside[name] = np.interp(self.s_mm / self.step_mm, np.arange(len(values)), values)
+        return self._beside[name]
+
+    @cached_property
+    def _beside(self) -> dict[str, Float]:
+        """Borders that were read once, for they are read often."""
+        return {}
 
     def half_width_mm(self) -> Float:
         """(n,) array: the canal's half-width on each voxel's own side."""
         return np.where(self.x_mm >= 0, self.border("left"), self.border("right"))
 
 
-def vertebra_view(labels: Labels, grid: Grid, tube: CanalTube, name: str) -> VertebraView:
+def vertebra_view(
+    labels: Labels, grid: Grid, tube: CanalTube, name: str, boxes: Mapping[int, Box] | None = None
+) -> VertebraView:
     """The view of one vertebra of a label map; raises AnatomyNotFound when it has no bone there.
 
-    `labels` (nx, ny, nz) on `grid`.
+    `labels` (nx, ny, nz) on `grid`; `boxes` of `vertebra_boxes`, where they are known.
     """
     number = vertebra_number(name)
-    own = vertebra_mask(labels, number)
-    found = ndimage.find_objects(own.view(np.uint8))
-    if not found:
+    found = (vertebra_boxes(labels) if boxes is None else boxes).get(number)
+    if found is None:
         raise AnatomyNotFound(name, "has no bone in the label map")
-    box = _widened(found[0], grid, FACING_MM)
+    box = _widened(found, grid, FACING_MM)
     sub = labels[box]
-    index = np.array(np.nonzero(own[box]))
+    own = vertebra_mask(sub, number)
+    index = np.array(np.nonzero(own))
     where = grid.cropped(box).world_mm(index.T)
     local = tube.local_mm(where)
     step = tube.stations.step_mm
-    turn, shift = _midplane(own[box], grid.cropped(box), tube, local, sub[tuple(index)] % 100)
+    turn, shift = _midplane(own, grid.cropped(box), tube, local, sub[tuple(index)] % 100)
     x, y = _turned(local[:, 0], local[:, 1], turn, shift)
     above, below = (_distance_to(sub, grid, n)[tuple(index)] for n in (number - 1, number + 1))
     return VertebraView(
@@ -130,16 +146,22 @@ def _widened(box: tuple[slice, ...], grid: Grid, margin_mm: float) -> tuple[slic
 
 def _canal_mm(tube: CanalTube, grid: Grid, box: tuple[slice, slice, slice]) -> Float:
     """Distance in mm of every voxel of a box to the canal's border, half a voxel outside its last voxels' centres."""
-    away = edt.edt(np.asfortranarray(~tube.mask[box]), anisotropy=tuple(grid.spacing_mm))
-    return np.asarray(away, dtype=float) - 0.5 * float(grid.spacing_mm.min())
+    return _near_mm(tube.mask[box], grid) - 0.5 * float(grid.spacing_mm.min())
 
 
 def _distance_to(labels: Labels, grid: Grid, number: int) -> Float:
     """Distance in mm of every voxel to the bone of a vertebra, inf when it is not there."""
-    bone = vertebra_mask(labels, number)
-    if not bone.any():
-        return np.full(labels.shape, np.inf)
-    return np.asarray(edt.edt(np.asfortranarray(~bone), anisotropy=tuple(grid.spacing_mm)), dtype=float)
+    return _near_mm(vertebra_mask(labels, number), grid)
+
+
+def _near_mm(mask: Mask, grid: Grid) -> Float:
+    """Distance in mm of every voxel to a mask; infinite further off than NEAR_MM."""
+    away = np.full(mask.shape, np.inf)
+    near = box_of(mask, np.ceil(NEAR_MM / grid.spacing_mm))
+    if near is not None:
+        away[near] = edt.edt(np.asfortranarray(~mask[near]), anisotropy=tuple(grid.spacing_mm))
+    away[away > NEAR_MM] = np.inf
+    return away
 
 
 def _turned(left_mm: Float, dorsal_mm: Float, turn_rad: float, shift_mm: float) -> tuple[Float, Float]:
@@ -162,14 +184,16 @@ def _midplane(own: Mask, grid: Grid, tube: CanalTube, local: Float, parts: Float
     flat = points.copy()
     flat[:, 2] = (points[:, 2] - row) * tube.stations.step_mm
 
+    weights, (i, j, k) = np.ones(len(flat)), grid.shape
+
     def mismatch(plane: Float) -> float:
-        x, y = _turned(flat[:, 0], flat[:, 1], np.radians(plane[0]), plane[1])
-        cos, sin = np.cos(np.radians(plane[0])), np.sin(np.radians(plane[0]))
-        image = np.column_stack([cos * (plane[1] - x) - sin * y, sin * (plane[1] - x) + cos * y, flat[:, 2]])
-        at = grid.index_of(centre + image @ axes)
-        seen = ((at >= 0) & (at <= np.array(grid.shape) - 1)).all(axis=1)
-        met = ndimage.map_coordinates(field, at[seen].T, order=1, mode="nearest")
-        return -float(met.mean()) if seen.sum() > len(flat) // 4 else 0.0
+        normal = np.array([np.cos(np.radians(plane[0])), np.sin(np.radians(plane[0])), 0.0])
+        turn = np.eye(3) - 2 * np.outer(normal, normal)
+        # Images of the origin and of a step along each axis: what lies between follows.
+        start, *ends = grid.index_of(centre + (np.vstack([np.zeros(3), turn]) + 2 * plane[1] * normal) @ axes)
+        at = np.column_stack([*(end - start for end in ends), start])
+        met, seen = mirrored_overlap(field, flat, weights, at, at - [0, 0, 0, 0.5], (i - 1, j - 1, k - 1))
+        return -met / seen if seen > len(flat) // 4 else 0.0
 
     start = min((mismatch(np.array([t, d])), t, d) for t in TURNS_DEG for d in SHIFTS_MM)[1:]
     simplex = np.array([start, (start[0] + 3, start[1]), (start[0], start[1] + 1)])

@@ -7,6 +7,7 @@ wall of the bodies, height along the canal) and interpolated linearly to the vox
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.grid import Box, Float, Grid
@@ -33,6 +34,13 @@ def spine_field(grid: Grid, tube: CanalTube) -> SpineField:
     return SpineField(
         box, part, *side_by_side(lambda values: linear_on(part, values.astype(np.float32), lattice), coordinates)
     )
+
+
+def along_canal_mm(part: Grid, tube: CanalTube) -> npt.NDArray[np.float32]:
+    """(nx, ny, nz) array: the field's heights along the canal alone, on a grid cut from a scan's."""
+    lattice = _lattice(part)
+    station = tube.station_of(lattice.voxel_centres_mm())
+    return linear_on(part, (station * tube.stations.step_mm).astype(np.float32), lattice)
 
 
 def field_box(grid: Grid, tube: CanalTube) -> Box:

@@ -101,7 +101,10 @@ def test_the_spine_shows_every_level_and_opens_another(rehearsal: Rehearsal) -> 
     assert rehearsal.page.get_by_role("tab", name="Audit").count() == 0
     panel = rehearsal.panel("Levels")
     panel.get_by_role("article", name=LEVEL).wait_for()
-    assert [card.get_attribute("aria-label") for card in panel.get_by_role("article").all()] == [LEVEL, OTHER_LEVEL]
+    cards = panel.get_by_role("article").all()
+    assert {card.get_attribute("aria-label") for card in cards} == {LEVEL, OTHER_LEVEL}
+    # where areas are known the narrowest stands first, whichever it is
+    assert "narrowest" in cards[0].text_content()
     assert panel.locator(".spine-side button[aria-pressed=true]").text_content() == LEVEL
     panel.locator(".spine-side").get_by_role("button", name=f"Open {OTHER_LEVEL}").click()
     rehearsal.until("store.state.plan.level === argument", OTHER_LEVEL)

@@ -63,7 +63,7 @@ def dock_by_hand(page: Rehearsal) -> None:
 
 def enter_until_freed(page: Rehearsal) -> list[float]:
     """From an entry too near the midline, 5 mm at a time until the plan frees and keeps; the entries passed, mm."""
-    page.page.locator("#controls summary").filter(has_text="Skin entry").click()
+    page.page.locator("#controls summary").filter(has_text="Skin entry").evaluate("one => (one.parentNode.open = true)")
     field = page.page.locator("#controls").get_by_label("Entry lateral, in ")
     steps = page.steps_back
     field.fill(str(MEDIAL_MM))

@@ -63,7 +63,7 @@ def test_without_its_file_the_network_answers_none(monkeypatch: pytest.MonkeyPat
 @given(layers=st.integers(1, 700))
 def test_slabs_keep_every_layer_once_and_see_what_they_keep(layers: int) -> None:
     kept = np.zeros(layers, dtype=int)
-    for seen, own, inner in prior._slabs(layers):
+    for seen, own, inner in prior._slabs(layers, prior.SLAB):
         kept[own] += 1
         assert np.arange(layers)[seen][inner].tolist() == np.arange(layers)[own].tolist()
     assert (kept == 1).all()

@@ -39,12 +39,12 @@ const PAGE_STEPS = 10;
 
 export class Slider {
   readonly element: HTMLElement;
-  private readonly words = h("span", { id: freshId("told"), class: "dial-words" });
+  private readonly words = h("span", { id: freshId("words"), class: "dial-words" });
   private readonly field: HTMLInputElement;
   private readonly slider: HTMLInputElement | null;
   private value: number | null = null;
   private typing = false;
-  /** Why what was typed last was not taken; told until another value comes from this hand. */
+  /** Why what was typed last was not taken; shown until another value comes from here. */
   private refusal = "";
   /** Is a movement under way, and does a pointer hold the slider? */
   private under = false;
