@@ -17,8 +17,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from canalwise.recon.canal.fluid_brightness import fluid_brightness
 from canalwise.recon.grid import Grid
-from canalwise.recon.image.fluid_brightness import fluid_brightness
 from canalwise.recon.image.volume import Voxels
 from canalwise.recon.labels import Labels, Mask, Tissue
 from canalwise.recon.severity_bands import Threshold

@@ -38,6 +38,9 @@ WIDEST_GAP_MM = 4.0
 STEP_ALONG_MM = 0.25
 """Step at which the other face is sought; the crossing is then interpolated."""
 
+FAR_MM = 1000.0
+"""Stands for the distance to what is not there: farther than any view of a level is wide."""
+
 DIRECTION_BLUR_VOXELS = 1.0
 """Blur of the distance difference before its gradient is read."""
 
@@ -210,10 +213,13 @@ def _across(view: ResampledLevel, side: Side) -> _Across:
     x = view.low_mm[0] + np.arange(view.labels.shape[0]) * view.step_mm
     own_side = (x > LEAST_LATERAL_MM if side == "left" else x < -LEAST_LATERAL_MM)[:, None, None]
     to_upper, to_lower = (
-        edt.edt(
-            ~(view.mask(name) & ~view.mask(name, *NO_FACE) & own_side),
-            anisotropy=(view.step_mm,) * 3,
-            black_border=False,
+        np.minimum(
+            edt.edt(
+                ~(view.mask(name) & ~view.mask(name, *NO_FACE) & own_side),
+                anisotropy=(view.step_mm,) * 3,
+                black_border=False,
+            ),
+            FAR_MM,  # where a vertebra shows nothing on this side, which lies infinitely far
         )
         for name in (view.upper, view.lower)
     )

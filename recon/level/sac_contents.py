@@ -14,8 +14,8 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from canalwise.recon.anatomy import Frame
+from canalwise.recon.canal.fluid_brightness import Brightness, fluid_brightness
 from canalwise.recon.grid import Float, Grid
-from canalwise.recon.image.fluid_brightness import Brightness, fluid_brightness
 from canalwise.recon.image.sampling import linear_at
 from canalwise.recon.labels import Labels, Tissue
 from canalwise.recon.scan import Scan
