@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from canalwise.recon.grid import Grid
 
@@ -25,7 +26,15 @@ def disc_slopes_deg(disc: npt.NDArray[np.uint8], grid: Grid, count: int) -> tupl
     ----------
     disc : (nx, ny, nz) array on `grid`, n the disc above the n-th vertebra
     """
-    return tuple(_slope_deg(np.argwhere(disc == n), grid) for n in range(1, count + 1))
+    boxes = ndimage.find_objects(disc, max_label=count)
+    return tuple(_slope_deg(_where(disc, box, n), grid) for n, box in enumerate(boxes, start=1))
+
+
+def _where(disc: npt.NDArray[np.uint8], box: tuple[slice, ...] | None, number: int) -> npt.NDArray[np.intp]:
+    """(N, 3) indices of the voxels of a number, all of which lie in a box."""
+    if box is None:
+        return np.zeros((0, 3), dtype=np.intp)
+    return np.argwhere(disc[box] == number) + [span.start for span in box]
 
 
 def _slope_deg(index: npt.NDArray[np.intp], grid: Grid) -> float | None:

@@ -102,7 +102,7 @@ def prior_kinds(scan: Scan) -> TissueClassMap | None:
             frac[one][i, j, kept] = share[one]
     if not scan.kind.calibrated:
         _clear_far(grid, kind, detail, bone, *frac.values())
-    return TissueClassMap(grid, kind, bone, detail, frac)
+    return TissueClassMap(grid, kind, bone, detail, frac, value)
 
 
 def _clear_far(grid: Grid, kind: npt.NDArray[np.uint8], *others: npt.NDArray[np.generic]) -> None:

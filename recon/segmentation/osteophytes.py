@@ -14,7 +14,7 @@ import numpy as np
 from canalwise.recon.bone.occupancy import BoneModel
 from canalwise.recon.image.morphology import dilated, grown_into
 from canalwise.recon.scan import Scan
-from canalwise.recon.segmentation.network_grid import GRAIN_MM, resampled
+from canalwise.recon.segmentation.network_grid import GRAIN_MM, SCALE_HU, network_input
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 
 BRIGHT_FRAC = 0.5
@@ -46,7 +46,8 @@ def with_spurs(seen: TissueClassMap, scan: Scan, model: BoneModel) -> TissueClas
     """
     named = seen.kind >= TissueClass.DISC
     bearing = np.where(np.isin(seen.kind, BEARING), seen.kind, 0)
-    bright = resampled(scan, seen.grid) >= model.soft_hu + BRIGHT_FRAC * (model.wall_hu - model.soft_hu)
+    image = network_input(scan, seen.grid) if seen.image is None else seen.image
+    bright = image * SCALE_HU >= model.soft_hu + BRIGHT_FRAC * (model.wall_hu - model.soft_hu)
     joint = dilated(seen.kind == TissueClass.SUPERIOR, _steps(GAP_MM)) & dilated(
         seen.kind == TissueClass.INFERIOR, _steps(GAP_MM)
     )

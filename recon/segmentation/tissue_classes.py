@@ -65,6 +65,7 @@ class TissueClassMap:
     bone_frac : (nx, ny, nz) float32 array, probability of any bone of the spine
     detail : (nx, ny, nz) uint8 array of every `TissueClass`; None where the map was made elsewhere
     frac : kind -> (nx, ny, nz) float32 array, its probability, of the SOFT_KINDS of an MR; CANAL holds sac and ligament
+    image : (nx, ny, nz) float32 array, the scan as the network took it; None where the map was made elsewhere
     """
 
     grid: Grid
@@ -72,3 +73,4 @@ class TissueClassMap:
     bone_frac: npt.NDArray[np.float32]
     detail: npt.NDArray[np.uint8] | None = None
     frac: Mapping[TissueClass, npt.NDArray[np.float32]] = field(default_factory=dict)
+    image: npt.NDArray[np.float32] | None = None
