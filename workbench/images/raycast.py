@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from edt import edt
-from scipy.ndimage import gaussian_filter, map_coordinates
+from scipy.ndimage import gaussian_filter
 
 from canalwise.recon.grid import Float
+from canalwise.recon.image.sampling import linear_at
 
 Distance = Callable[[Float], Float]
 
@@ -146,7 +147,7 @@ class SampledField:
         """(N,) array of values at (N, 3) level points; beyond the grid, those of its nearest face."""
         last = np.array(self.values.shape) - 1
         index = np.clip((level_mm - self.low_level_mm) / self.spacing_mm, 0, last)
-        return np.asarray(map_coordinates(self.values, index.T, order=1, mode="nearest"), dtype=float)
+        return linear_at(self.values, index)
 
     def off_grid_mm(self, level_mm: Float) -> Float:
         """(N,) array: distance of (N, 3) level points from the grid's box, 0 inside."""
