@@ -115,9 +115,9 @@ def _share_of_line(cover: Cover, n: int, local: Numbers, paid: Numbers, part: Nu
         one = paid[e] * part[local[e]] + paid[e + 1] * part[local[e + 1]]
         cost += one + (paid[e + 2] * part[local[e + 2]] + paid[e + 3] * part[local[e + 3]])
         if cost >= enough:
-            return cost
+            return float(cost)
         e += 4
     while e < end:
         cost += paid[e] * part[local[e]]
         e += 1
-    return cost
+    return float(cost)
