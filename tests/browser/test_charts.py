@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tests.browser.conftest import LEVEL, SCREENS
-from tests.browser.rehearsal import Rehearsal
+from tests.browser.rehearsal import LONG_WAIT_MS, Rehearsal
 
 pytestmark = pytest.mark.xdist_group("browser")
 
@@ -132,7 +132,7 @@ def test_a_search_can_be_stopped_and_what_it_found_looked_through(rehearsal: Reh
     panel.get_by_role("radio", name="thorough").check(force=True)
     panel.get_by_role("button", name="Search", exact=True).click()
     # stopped sooner, a search may not have met a plan that keeps all limits, and then has no front
-    panel.get_by_text(re.compile(r"\d{3} approaches looked at")).wait_for()
+    panel.get_by_text(re.compile(r"\d{3} approaches looked at")).wait_for(timeout=LONG_WAIT_MS)
     panel.get_by_role("button", name="Stop").click()
     panel.get_by_role("article").first.wait_for()
     assert "Stopped early" in panel.text_content()
