@@ -84,6 +84,14 @@ def test_bound_lies_below(found):
     assert 0 <= found.resection.gap_to_bound_frac < 0.5
 
 
+def test_settled_says_the_same_and_holds_no_tunnels(found):
+    settled = replace(found, resection=found.resection.settled())
+    assert settled.resection.gap_to_bound_frac == found.resection.gap_to_bound_frac
+    assert settled.verdict == found.verdict
+    assert settled.cost.total_mm3 == found.cost.total_mm3
+    assert not len(settled.resection.tunnels.cells)
+
+
 def test_longer_thin_tool_frees_no_less(prepared, found):
     at, shares = resection_level_of(prepared), []
     for beyond in (15.0, 25.0):
