@@ -109,9 +109,15 @@ def _ascent(cover: Cover, witnesses: Numbers, local: Numbers, price: Numbers, st
 @njit(cache=True, nogil=True, inline="always")
 def _share_of_line(cover: Cover, n: int, local: Numbers, paid: Numbers, part: Numbers, enough: float) -> float:
     """What one witness pays of a line; where it is at least `enough`, only that it is."""
-    cost = 0.0
-    for e in range(cover.starts[n], cover.starts[n + 1]):
-        cost += paid[e] * part[local[e]]
+    e, end, cost = cover.starts[n], cover.starts[n + 1], np.float32(0.0)
+    # four at a time: sums that do not wait for each other, and one question for all of them
+    while e + 4 <= end:
+        one = paid[e] * part[local[e]] + paid[e + 1] * part[local[e + 1]]
+        cost += one + (paid[e + 2] * part[local[e + 2]] + paid[e + 3] * part[local[e + 3]])
         if cost >= enough:
-            break
-    return cost
+            return float(cost)
+        e += 4
+    while e < end:
+        cost += paid[e] * part[local[e]]
+        e += 1
+    return float(cost)

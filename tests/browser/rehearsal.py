@@ -8,6 +8,9 @@ from typing import Any
 WAIT_MS = 180_000
 """Longest wait for anything: a busy machine that draws in software is slow, and slowness is no failure."""
 
+LONG_WAIT_MS = 900_000
+"""The same for a search or a comparison, which look at hundreds of approaches."""
+
 RESTED = """() => {
   const now = window.rehearsal && window.rehearsal.store.state;
   return Boolean(now && now.fresh && !now.moving && now.answer && now.answer.estimate.samples > 0 && now.removal);

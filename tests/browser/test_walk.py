@@ -14,7 +14,7 @@ import pytest
 
 from canalwise.workbench.report.summary import outcome_words
 from tests.browser.conftest import LEVEL
-from tests.browser.rehearsal import Rehearsal
+from tests.browser.rehearsal import LONG_WAIT_MS, Rehearsal
 
 pytestmark = pytest.mark.xdist_group("browser")
 
@@ -106,7 +106,7 @@ def compare_with_both_sides(page: Rehearsal) -> None:
     panel.get_by_role("button", name="Pin this plan").click()
     panel.get_by_role("button", name="Find the best plan of each way in").click()
     rows = panel.get_by_role("region", name="Table of the ways in").locator("tbody tr")
-    rows.first.wait_for()
+    rows.first.wait_for(timeout=LONG_WAIT_MS)
     reported = [row.locator("th, td").first.text_content() for row in rows.all()]
     assert {"left", "right", "both sides"} <= set(reported)
     assert any("midline" in name for name in reported)

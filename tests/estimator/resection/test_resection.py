@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 import pytest
@@ -84,6 +85,14 @@ def test_bound_lies_below(found):
     assert 0 <= found.resection.gap_to_bound_frac < 0.5
 
 
+def test_settled_says_the_same_and_holds_no_tunnels(found):
+    settled = replace(found, resection=found.resection.settled())
+    assert settled.resection.gap_to_bound_frac == found.resection.gap_to_bound_frac
+    assert settled.verdict == found.verdict
+    assert settled.cost.total_mm3 == found.cost.total_mm3
+    assert not len(settled.resection.tunnels.cells)
+
+
 def test_longer_thin_tool_frees_no_less(prepared, found):
     at, shares = resection_level_of(prepared), []
     for beyond in (15.0, 25.0):
@@ -161,13 +170,12 @@ class Stranger:
 
     def in_tubes(self) -> np.ndarray:
         """(N,) array: which of its points lie in any tube."""
-        held = np.zeros(len(self.points), dtype=bool)
-        for pivot, tip in self.lines:
-            for start, end, radius in self.piece(pivot, tip):
-                way = end - start
-                along = np.clip((self.points - start) @ way / (way @ way), 0, 1)
-                held |= np.linalg.norm(self.points - start - along[:, None] * way, axis=1) <= radius
-        return held
+        return self.off <= 0
+
+    @cached_property
+    def off(self) -> np.ndarray:
+        """(N,) array: how far off the nearest tube each of its points lies."""
+        return self.off_tubes(self.points)
 
     def off_tubes(self, points: np.ndarray) -> np.ndarray:
         """(N,) array: signed distances of points from the nearest tube."""
@@ -183,7 +191,7 @@ class Stranger:
 
     def between_tubes(self) -> np.ndarray:
         """(N,) array: which of its points none of many balls of the gap's radius holds clear of all tubes."""
-        radius, off = self.geometry["tool"]["gap_radius_mm"], self.off_tubes(self.points)
+        radius, off = self.geometry["tool"]["gap_radius_mm"], self.off
         beside = np.flatnonzero((off > 0) & (off < radius) & (self.labels[tuple(self.index.T)] >= 100))
         turn = (np.arange(BALLS) + 0.5) / BALLS
         flat, around = np.sqrt(1 - (1 - 2 * turn) ** 2), np.pi * (1 + 5**0.5) * np.arange(BALLS)

@@ -66,7 +66,7 @@ export function tiltChart(context: Context, seen: () => boolean): TiltChartView 
     },
     drawing,
   );
-  const readout = h("p", { class: "readout", "aria-live": "off" });
+  const readout = h("p", { class: "readout", "aria-live": "off" }, "The chart is being worked out \u2026");
   const key = h("ul", { class: "chart-key" });
   const bands = h("p", { class: "quiet" });
   const table = chartTable("The chart as a table");

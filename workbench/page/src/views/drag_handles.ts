@@ -8,10 +8,17 @@ import { entryPoint, throughPoint } from "../solids/entry_point";
 import { add, scaled, sub, unit } from "../model/channel_geometry";
 import type { DragHandler } from "../dom/gestures";
 import { firstHit, type RayHit } from "../solids/ray_picking";
+import type { Store } from "../model/store";
 import type { ServerRequest } from "../protocol/messages";
 import type { Plan, Side, Vec3 } from "../protocol/plan";
 
-export function dockDrag(context: Context, anatomy: Anatomy, sight: SightLine): DragHandler {
+/** What a drag needs of the page. */
+export interface DragContext {
+  readonly store: Pick<Store, "state" | "move" | "set" | "settle">;
+  ask: Context["ask"];
+}
+
+export function dockDrag(context: DragContext, anatomy: Anatomy, sight: SightLine): DragHandler {
   const { store } = context;
   const bone = anatomy.surfaces["bone_proxy"] ?? anatomy.surfaces["bone"];
   const start = store.state.plan;
@@ -48,7 +55,7 @@ const partOf = (anatomy: Anatomy, surface: SurfaceMesh, hit: RayHit): string =>
 /** Bone met this far ventral of where a drag began lies behind the window: the pointer is over the window itself then. */
 const BEHIND_MM = 15;
 
-export function entryDrag(context: Context, anatomy: Anatomy, sight: SightLine): DragHandler {
+export function entryDrag(context: DragContext, anatomy: Anatomy, sight: SightLine): DragHandler {
   const { store } = context;
   const skin = anatomy.surfaces["skin"];
   const start = store.state.plan;
@@ -76,7 +83,7 @@ const LEAST_RISE_MM = 10;
 
 /** Ends a drag: the plan that the server lays out, or the one before where it is refused or was let go. */
 async function placed(
-  context: Context,
+  context: DragContext,
   start: Plan,
   question: Extract<ServerRequest, { ask: "dock" | "enter" }> | null,
 ): Promise<void> {
