@@ -488,7 +488,8 @@ def letters(page: Rehearsal) -> dict[str, str]:
 
 
 def redrawn(page: Rehearsal, act: Callable[[], None]) -> None:
-    """Does something after which the scene is drawn anew."""
+    """Does something after which the scene is drawn anew; what was being drawn before comes to its end first."""
+    page.until("bench.mode === 'full'")
     drawn = page.do("return bench.drawn")
     act()
     page.until("bench.drawn > argument", drawn)
