@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from canalwise.estimator.approach.approach import Phase
-from canalwise.workbench.console.freed_tables import LEAST_SURE, MET, chance_words
+from canalwise.workbench.console.freed_tables import LEAST_SURE, MET, UNLIKELY, UNLIKELY_FRAC, chance_words
 from canalwise.workbench.console.tables import (
     LIMIT_COLUMNS,
     chance_line,
@@ -125,6 +125,8 @@ def _numbers() -> Phrases:
         "listLast": gapped(joined(["@first", "@last"]), first="@first", last="@last"),
         "listComma": joined(["@a", "@b", "@c"]).removeprefix("@a").partition("@b")[0],
         "leastSure": LEAST_SURE,
+        "unlikelyFrac": UNLIKELY_FRAC,
+        "unlikely": UNLIKELY,
         "surerThan": gapped(chance_words(1.0), value="99"),
         "lessThan": gapped(chance_words(0.0), value="1"),
         "chanceUnknown": chance_words(None),

@@ -69,6 +69,10 @@ def chance_words(chance: float | None, samples: int = 1000) -> str:
 LEAST_SURE = 0.99
 """Beyond this a chance is reported as more than this; from N samples none is surer than 1 - 1 / (N + 1)."""
 
+UNLIKELY_FRAC, UNLIKELY = 0.5, "UNLIKELY TO BE FREED AND KEPT"
+"""A plan that frees and keeps as drawn, but in fewer than this share of its simulated executions, and what is said of
+it first: a surgeon carries out no plan to the line (choice)."""
+
 ROUNDING = 1e-9
 """Of a sum of fractions."""
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from canalwise.recon.modality import MR_ALONE_HEAD
-from canalwise.workbench.console.freed_tables import chance_words
+from canalwise.workbench.console.freed_tables import UNLIKELY, UNLIKELY_FRAC, chance_words
 from canalwise.workbench.console.json_results import breaches, limits_of
 from canalwise.workbench.style.phrases import amount, interval, joined, limit_words, number, percent
 
@@ -84,6 +84,8 @@ def outcome_words(estimate: Json) -> str:
 
     >>> outcome_words({"verdict": {"freed": False, "kept": True}}), outcome_words({})
     ('NOT FREED', 'NOT JUDGED')
+    >>> outcome_words({"verdict": {"freed": True, "kept": True}, "chances": {"both": 0.32}})
+    'UNLIKELY TO BE FREED AND KEPT'
     """
     verdict = estimate.get("verdict")
     if not verdict:
@@ -91,7 +93,25 @@ def outcome_words(estimate: Json) -> str:
     kept = verdict["kept"] is not False
     if not verdict["freed"]:
         return "NOT FREED" if kept else "NOT FREED, NOT KEPT"
-    return "FREED AND KEPT" if kept else "FREED, NOT KEPT"
+    if not kept:
+        return "FREED, NOT KEPT"
+    return UNLIKELY if _is_unlikely(estimate) else "FREED AND KEPT"
+
+
+def is_outcome_good(estimate: Json) -> bool:
+    """Is the plan freed and kept as drawn, and more often than not as executed?
+
+    >>> good = {"verdict": {"freed": True, "kept": True}}
+    >>> is_outcome_good(good), is_outcome_good(good | {"chances": {"both": 0.32}}), is_outcome_good({})
+    (True, False, False)
+    """
+    verdict = estimate.get("verdict")
+    return bool(verdict and verdict["freed"] and verdict["kept"]) and not _is_unlikely(estimate)
+
+
+def _is_unlikely(estimate: Json) -> bool:
+    chance = (estimate.get("chances") or {}).get("both")
+    return chance is not None and chance < UNLIKELY_FRAC
 
 
 def outcome_chance(estimate: Json) -> str:

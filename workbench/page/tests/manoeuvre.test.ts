@@ -84,12 +84,14 @@ test("failure is said first, and never called good", () => {
   assert.equal(outcomeWords(verdict(false, false)), "NOT FREED, NOT KEPT");
   assert.equal(outcomeWords(verdict(true, false)), "FREED, NOT KEPT");
   assert.equal(outcomeWords(null), "NOT JUDGED");
-  assert.deepEqual([verdict(true, true), verdict(true, false), verdict(false, true), null].map(outcomeOf), [
-    "good",
-    "bad",
-    "bad",
-    "unknown",
-  ]);
+  assert.equal(outcomeWords(verdict(true, true), 0.32), "UNLIKELY TO BE FREED AND KEPT");
+  assert.equal(outcomeWords(verdict(true, true), 0.5), "FREED AND KEPT");
+  assert.deepEqual([outcomeOf(verdict(true, true), 0.32), outcomeOf(verdict(true, true), 0.9)], ["bad", "good"]);
+  const plans = [verdict(true, true), verdict(true, false), verdict(false, true), null];
+  assert.deepEqual(
+    plans.map((one) => outcomeOf(one)),
+    ["good", "bad", "bad", "unknown"],
+  );
 });
 
 test("areas and instruments in words", () => {

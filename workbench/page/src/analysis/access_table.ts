@@ -94,7 +94,7 @@ function resultOf(
 function cellsOf(access: AccessRow): string[] {
   return [
     access.name,
-    access.verdict ? outcomeWords(access.verdict) : "not judged",
+    access.verdict ? outcomeWords(access.verdict, access.as_executed?.both) : "not judged",
     areaOf(access),
     withInterval(number(access.bone_removed_mm3, 0), access.interval95),
     moreOf(access),

@@ -250,11 +250,11 @@ function cardOf(
   const outcome = h(
     "p",
     { class: "card-outcome" },
-    h("strong", {}, outcomeWords(pick.verdict)),
+    h("strong", {}, outcomeWords(pick.verdict, pick.as_executed.both)),
     " ",
     pick.verdict?.sentence ?? "",
   );
-  outcome.dataset["outcome"] = outcomeOf(pick.verdict);
+  outcome.dataset["outcome"] = outcomeOf(pick.verdict, pick.as_executed.both);
   const element = h("article", { class: "card" }, heading, outcome, h("dl", {}, ...rows), show);
   return {
     element,

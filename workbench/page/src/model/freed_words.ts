@@ -2,6 +2,7 @@
 
 import type { Estimate, Verdict } from "../protocol/estimate";
 import type { FreedVerdict, Interval95, ThreeAreas } from "../protocol/plan";
+import { PHRASES } from "./phrases.generated";
 import { amount, chanceWords, number, withInterval } from "./number_format";
 
 type MaybeVerdict = FreedVerdict | null | undefined;
@@ -9,14 +10,18 @@ type MaybeVerdict = FreedVerdict | null | undefined;
 /** How a plan stands, for a mark beside its words. */
 export type Outcome = "good" | "bad" | "unknown";
 
-export const outcomeOf = (verdict: MaybeVerdict): Outcome =>
-  verdict ? (verdict.freed && verdict.kept !== false ? "good" : "bad") : "unknown";
+export const outcomeOf = (verdict: MaybeVerdict, both?: number | null): Outcome =>
+  verdict ? (verdict.freed && verdict.kept !== false && !isUnlikely(both) ? "good" : "bad") : "unknown";
 
-/** The verdict in two or three words, to be read from afar. */
-export function outcomeWords(verdict: MaybeVerdict): string {
+/** Are there fewer executions that free and keep than a plan must have to be called good? */
+const isUnlikely = (both?: number | null): boolean => typeof both === "number" && both < PHRASES.unlikelyFrac;
+
+/** The verdict in a few words, to be read from afar; `both` is the chance that an execution frees and keeps. */
+export function outcomeWords(verdict: MaybeVerdict, both?: number | null): string {
   if (!verdict) return "NOT JUDGED";
   if (!verdict.freed) return verdict.kept === false ? "NOT FREED, NOT KEPT" : "NOT FREED";
-  return verdict.kept === false ? "FREED, NOT KEPT" : "FREED AND KEPT";
+  if (verdict.kept === false) return "FREED, NOT KEPT";
+  return isUnlikely(both) ? PHRASES.unlikely : "FREED AND KEPT";
 }
 
 /** Failure first; nothing where it is not known. */

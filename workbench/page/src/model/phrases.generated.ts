@@ -14,6 +14,8 @@ export const PHRASES = {
   listLast: "{first} and {last}",
   listComma: ", ",
   leastSure: 0.99,
+  unlikelyFrac: 0.5,
+  unlikely: "UNLIKELY TO BE FREED AND KEPT",
   surerThan: "> {value} %",
   lessThan: "< {value} %",
   chanceUnknown: "withheld",

@@ -32,8 +32,8 @@ export const verdictBar: Part = (root, { store }) => {
       setText(area, "");
       return;
     }
-    root.dataset["outcome"] = stale ? "unknown" : outcomeOf(kept?.verdict);
-    setText(head, stale ? "\u2026" : outcomeWords(kept?.verdict));
+    root.dataset["outcome"] = stale ? "unknown" : outcomeOf(kept?.verdict, kept?.chances.both);
+    setText(head, stale ? "\u2026" : outcomeWords(kept?.verdict, kept?.chances.both));
     setText(words, kept ? verdictSentence(kept) : WORKING);
     setText(chance, chanceNow(state, stale ? null : kept));
     const freed = kept?.freed;
