@@ -99,7 +99,7 @@ MR_ALONE = "MR alone"
 """Cause: bone that overhangs the canal looks on an MR as the ligament does, dark."""
 
 MR_BONE_FRAC = Threshold(
-    "bone that must go, told from an MR alone, as a share of it",
+    "bone that must go, read from an MR alone, as a share of it",
     0.45,
     "fraction",
     "choice after a few made-up spines, of which half the bone was missed (scripts/accuracy_resection_intervals.py)",
@@ -109,7 +109,7 @@ MR_STRUCTURE_MM3 = Threshold(
     "... and of each structure, even where none must go",
     100.0,
     "mm3",
-    "choice after the same: 60 to 130 mm3 of a structure of which the plan told none",
+    "choice after the same: 60 to 130 mm3 of a structure of which the plan reported none",
     "PRACTICE",
 )
 

@@ -281,7 +281,7 @@ function keyed(list: HTMLElement, chart: EntryMap): void {
   const axes = h(
     "li",
     {},
-    `across: mm lateral of the midline; up: mm cranial of the ${chart.landmark}${chart.at === "pivot" ? "; told at the pivot, as no skin is in view" : ""}`,
+    `across: mm lateral of the midline; up: mm cranial of the ${chart.landmark}${chart.at === "pivot" ? "; given at the pivot, as no skin is in view" : ""}`,
   );
   list.replaceChildren(...scale, ...marks, ...reasons, axes);
 }

@@ -15,7 +15,7 @@ export function planTable(answer: PlanComparison, names: readonly string[]): HTM
       "th",
       { scope: "col" },
       h("span", { class: "pin-name" }, name),
-      h("span", { class: "quiet" }, place === 0 ? "the others are told against it" : ""),
+      h("span", { class: "quiet" }, place === 0 ? "the others are compared with it" : ""),
     ),
   );
   const lines = answer.quantities.map((quantity) =>

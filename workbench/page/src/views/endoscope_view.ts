@@ -62,7 +62,7 @@ export class EndoscopeView {
     this.picture = new EndoscopePicture(!drawing.slow);
     this.canvas.setAttribute(
       "aria-label",
-      "The endoscope's view as a clock face. Left and right arrow keys go round the clock, up and down toward the rim and the middle; what lies there is told.",
+      "The endoscope's view as a clock face. Left and right arrow keys go round the clock, up and down toward the rim and the middle; what lies there is read out.",
     );
     this.bone = button("Bone shown as it stands", () => this.flip(), { class: "scope-bone" });
     root.append(
