@@ -116,12 +116,11 @@ def _frees(sides: Sides, freed: Freed, is_freed: bool, rules: ResectionRules) ->
         return "no dural sac is seen at the narrowest place; what fills the canal there is not known, nor what frees it"
     by_relation = {name: freed.by_side[side] for name, side in sides.items()}
     relation = min(by_relation, key=lambda name: np.inf if np.isnan(by_relation[name]) else by_relation[name])
+    enough = rules.value("freed_enough_frac")
+    least = _percent(by_relation[relation], enough)
     if is_freed:
-        return (
-            f"frees {_percent(freed.share)} of what presses, {_percent(by_relation[relation])} on the {relation} side"
-        )
-    narrow = _narrow(rules, freed, sides[relation], relation)
-    return f"frees {_percent(by_relation[relation])} on the {relation} side: {narrow}"
+        return f"frees {_percent(freed.share, enough)} of what presses, {least} on the {relation} side"
+    return f"frees {least} on the {relation} side: {_narrow(rules, freed, sides[relation], relation)}"
 
 
 def filled_by_unknown(areas: StationAreas, sac_seen: bool) -> bool:
@@ -151,13 +150,14 @@ def _narrow(rules: ResectionRules, freed: Freed, side: Side, relation: str) -> s
     return f"the canal stays narrow on the {relation} side"
 
 
-def _percent(share: float) -> str:
-    """Whole percent, rounded down, so that what is short of a mark never reads as the mark.
+def _percent(share: float, enough_frac: float) -> str:
+    """Whole percent as in the tables, but what is short of enough never reads as enough.
 
-    >>> _percent(0.899)
-    '89 %'
+    >>> _percent(0.899, 0.9), _percent(0.7296, 0.9)
+    ('89 %', '73 %')
     """
-    return f"{int(np.floor(100 * share + 1e-9))} %"
+    whole = round(100 * share)
+    return f"{whole - 1 if share < enough_frac <= whole / 100 else whole} %"
 
 
 def _check(limits: Limits, rule: LimitRule, name: str, quantity: str, value: float) -> LimitCheck:
