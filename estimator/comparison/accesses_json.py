@@ -14,6 +14,7 @@ from canalwise.estimator.comparison.access_results import (
 )
 from canalwise.estimator.interval import ends95
 from canalwise.estimator.outcome.numbers_json import known, numbers_as_json
+from canalwise.estimator.outcome.outcome_values import freed_percent
 from canalwise.estimator.ties import SAME_MM3, is_tie
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.labels import SIDES
@@ -100,24 +101,24 @@ def conclusion(comparison: AccessComparison) -> str:
     enough = f"{100 * comparison.enough_frac:.0f} %"
     if best is None:
         said = [f"No access through a channel frees {enough} on each side within the limits; {first.name} frees "
-                f"{_percent(first)} there, the most"]  # fmt: skip
+                f"{_freed(first, comparison)} there, the most"]  # fmt: skip
     else:
         said = [f"Least bone that frees {enough} on each side: {best.name}, {best.total_mm3:.0f} mm3"]
-    said += [_against(access, first) for access in comparison.accesses if access is not first]
+    said += [_against(access, first, comparison) for access in comparison.accesses if access is not first]
     return "; ".join(said) + "."
 
 
-def _against(access: AccessResult, first: AccessResult) -> str:
+def _against(access: AccessResult, first: AccessResult, comparison: AccessComparison) -> str:
     low, high = difference95_mm3(access, first)
     by = access.total_mm3 - first.total_mm3
     more = f"{abs(by):.0f} mm3 {'more' if by >= 0 else 'less'} (95 %: {round(low)} to {round(high)})"
     if not access.numbers.good:
-        failing = f"frees {_percent(access)}" if not access.numbers.verdict.freed else "frees enough"
+        failing = f"frees {_freed(access, comparison)}" if not access.numbers.verdict.freed else "frees enough"
         broken = f" and breaks {', '.join(access.numbers.broken)}" if access.numbers.broken else ""
         return f"{access.name} {failing}{broken}, for {more}"
     return f"{access.name} a tie, {more}" if ties_with(access, first) else f"{access.name} takes {more}"
 
 
-def _percent(access: AccessResult) -> str:
-    """Freed on the side freed less, rounded down."""
-    return f"{int(100 * access.numbers.least_freed_frac + 1e-9)} %"
+def _freed(access: AccessResult, comparison: AccessComparison) -> str:
+    """Freed on the side freed less."""
+    return freed_percent(access.numbers.least_freed_frac, comparison.enough_frac)

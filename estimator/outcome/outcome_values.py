@@ -139,3 +139,13 @@ class DecompressionVerdict:
     freed: bool
     kept: bool
     sentence: str
+
+
+def freed_percent(share: float, enough_frac: float) -> str:
+    """Whole percent as in the tables, but what is short of enough never reads as enough.
+
+    >>> freed_percent(0.899, 0.9), freed_percent(0.7296, 0.9)
+    ('89 %', '73 %')
+    """
+    whole = round(100 * share)
+    return f"{whole - 1 if share < enough_frac <= whole / 100 else whole} %"

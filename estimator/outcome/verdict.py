@@ -20,6 +20,7 @@ from canalwise.estimator.outcome.outcome_values import (
     LimitCheck,
     ResectionCost,
     StationAreas,
+    freed_percent,
 )
 from canalwise.estimator.resection.resection import Resection
 from canalwise.recon.labels import SIDES, Side
@@ -117,9 +118,9 @@ def _frees(sides: Sides, freed: Freed, is_freed: bool, rules: ResectionRules) ->
     by_relation = {name: freed.by_side[side] for name, side in sides.items()}
     relation = min(by_relation, key=lambda name: np.inf if np.isnan(by_relation[name]) else by_relation[name])
     enough = rules.value("freed_enough_frac")
-    least = _percent(by_relation[relation], enough)
+    least = freed_percent(by_relation[relation], enough)
     if is_freed:
-        return f"frees {_percent(freed.share, enough)} of what presses, {least} on the {relation} side"
+        return f"frees {freed_percent(freed.share, enough)} of what presses, {least} on the {relation} side"
     return f"frees {least} on the {relation} side: {_narrow(rules, freed, sides[relation], relation)}"
 
 
@@ -148,16 +149,6 @@ def _narrow(rules: ResectionRules, freed: Freed, side: Side, relation: str) -> s
     if freed.areas.sac_after_mm2.min() >= NARROW_SAC.value:
         return "the rest stays in the room needed"
     return f"the canal stays narrow on the {relation} side"
-
-
-def _percent(share: float, enough_frac: float) -> str:
-    """Whole percent as in the tables, but what is short of enough never reads as enough.
-
-    >>> _percent(0.899, 0.9), _percent(0.7296, 0.9)
-    ('89 %', '73 %')
-    """
-    whole = round(100 * share)
-    return f"{whole - 1 if share < enough_frac <= whole / 100 else whole} %"
 
 
 def _check(limits: Limits, rule: LimitRule, name: str, quantity: str, value: float) -> LimitCheck:

@@ -11,6 +11,7 @@ import numpy as np
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.approach.search_bounds import BOUNDS, ENTRY_LATERAL_MM, INSTRUMENTS
 from canalwise.estimator.outcome.numbers_json import known, numbers_as_json
+from canalwise.estimator.outcome.outcome_values import freed_percent
 from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.search.search_values import Candidate, Pick, PlanChance, SearchResult
 from canalwise.estimator.ties import SAME_MM3
@@ -104,7 +105,8 @@ def reason(found: SearchResult) -> str:
     best = found.best
     if np.isnan(best.numbers.freed_frac):
         return "Nothing presses on the room needed: no bone has to go."
-    said = f"{_plan_words(best)} frees {_percent(best.numbers.least_freed_frac)} on the side freed less and takes "
+    freed = freed_percent(best.numbers.least_freed_frac, found.enough_frac)
+    said = f"{_plan_words(best)} frees {freed} on the side freed less and takes "
     said += f"{best.numbers.bone_mm3:.0f} mm3"
     parts = [said, *_than_runner_up(found), _as_executed(found)]
     return _failure(found) + "; ".join(parts) + "."
@@ -112,7 +114,7 @@ def reason(found: SearchResult) -> str:
 
 def _failure(found: SearchResult) -> str:
     """What is wrong with the best, in a sentence of its own; nothing where it is freed and kept."""
-    numbers, requested = found.best.numbers, _percent(found.enough_frac)
+    numbers, requested = found.best.numbers, freed_percent(found.enough_frac, found.enough_frac)
     if numbers.good:
         return ""
     none = f"NOT FREED: no plan found frees {requested} of what presses on each side within the limits"
@@ -140,7 +142,7 @@ def _than_runner_up(found: SearchResult) -> list[str]:
     if found.best.numbers.good and not other.numbers.good:
         return [f"{which} is not good: {other.numbers.verdict.sentence[0].lower()}{other.numbers.verdict.sentence[1:]}"]
     more = other.numbers.bone_mm3 - found.best.numbers.bone_mm3
-    freed = f"frees {_percent(other.numbers.least_freed_frac)} and "
+    freed = f"frees {freed_percent(other.numbers.least_freed_frac, found.enough_frac)} and "
     if abs(more) < SAME_MM3:
         return [f"{which} {freed}takes as much within {SAME_MM3:.0f} mm3"]
     return [f"{which} {freed}takes {abs(more):.0f} mm3 {'more' if more > 0 else 'less'}"]
@@ -152,8 +154,3 @@ def _as_executed(found: SearchResult) -> str:
     if robust.chance.both <= best.chance.both:
         return f"{said}, as many as any tried"
     return f"{said}, the likeliest plan in {100 * robust.chance.both:.0f} % for {robust.numbers.bone_mm3:.0f} mm3"
-
-
-def _percent(share: float) -> str:
-    """Whole percent, rounded down, so that what is short of a mark never reads as the mark."""
-    return f"{int(100 * share + 1e-9)} %"
