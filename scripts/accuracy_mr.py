@@ -102,7 +102,9 @@ def examination(seed: int, axial: bool, keep: Path | None) -> Examination:
         roots = float(rng.uniform(0.1, 0.5))
         lying = np.random.default_rng([seed, 8])
         settled = float(lying.uniform(0.2, 0.6)) if lying.random() < SETTLED_SHARE else 0.0
-        patient = magnetic_patient(spine_of(spec), grid, sequence, rootlets_frac=roots, settled_frac=settled, seed=seed)
+        patient = magnetic_patient(
+            spine_of(spec), grid, sequence, rootlets_frac=roots, settled_depth_frac=settled, seed=seed
+        )
         if file is not None:
             np.savez_compressed(
                 file, labels=patient.labels, signal=patient.signal.astype(np.float16), affine=grid.affine_ras_mm

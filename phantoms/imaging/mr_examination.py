@@ -27,7 +27,7 @@ Image = npt.NDArray[np.float32]
 ROOTLET_MM = (1.0, 1.0, 12.0)
 """Deviations of the field whose crests are the rootlets: thin across the sac, long along it (choice)."""
 
-SETTLED_FRAC = 0.85
+SETTLED_DENSITY_FRAC = 0.85
 """Share of the section that rootlets fill where they have settled (choice)."""
 
 
@@ -93,12 +93,12 @@ def magnetic_patient(
     sequence: SpinEcho = T2_WEIGHTED,
     *,
     rootlets_frac: float = 0.3,
-    settled_frac: float = 0.0,
+    settled_depth_frac: float = 0.0,
     seed: int = 0,
 ) -> MagneticPatient:
     """A phantom painted on a fine grid, its sac holding rootlets in a share of its section.
 
-    `settled_frac` : up to this share of the sac's depth, from the back, rootlets lie close together, as in a patient
+    `settled_depth_frac` : up to this share of the sac's depth, from the back, rootlets lie close together, as in a patient
     on the back whose sac is wide: the sedimentation sign (Barz et al., Spine 2010;35:892, from memory)
     """
     tables = np.stack([signal_table(sequence), share_of(Material.FLUID)])
@@ -108,11 +108,13 @@ def magnetic_patient(
         np.random.default_rng([seed, 3]).standard_normal(grid.shape, dtype=np.float32), ROOTLET_MM / grid.spacing_mm
     )
     inside = fluid > 0.99
-    if inside.any() and rootlets_frac > 0:
-        crest = field >= np.quantile(field[inside], 1.0 - rootlets_frac)
-        close = field >= np.quantile(field[inside], 1.0 - SETTLED_FRAC)
-        at_back = _back_part(inside, grid, settled_frac)
-        signal = np.where(inside & (crest | (close & at_back)), np.float32(root), signal)
+    for frac, where in (
+        (rootlets_frac, inside),
+        (SETTLED_DENSITY_FRAC, _back_part(inside, grid, settled_depth_frac)),
+    ):
+        if where.any() and frac > 0:
+            crest = field >= np.quantile(field[inside], 1.0 - frac)
+            signal = np.where(where & crest, np.float32(root), signal)
     return MagneticPatient(labels, np.asarray(signal, dtype=np.float32), grid)
 
 

@@ -43,7 +43,7 @@ LEAST_PIECE_MM3 = 500.0
 """Smaller pieces beside the largest are no sac: half a centimetre of a narrow one (choice)."""
 
 
-SETTLED_MM = Threshold(
+SETTLED_ROOTS_MM = Threshold(
     "roots settled between fluid and epidural fat",
     5.0,
     "mm",
@@ -103,7 +103,7 @@ def without_crumbs(mask: Mask, voxel_mm3: float) -> Mask:
 
 
 def with_settled_roots(sac: Mask, room: Mask, fat: Mask, voxel_mm: float) -> Mask:
-    """The sac with what lies between it and fat straight behind it, up to SETTLED_MM.
+    """The sac with what lies between it and fat straight behind it, up to SETTLED_ROOTS_MM.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def with_settled_roots(sac: Mask, room: Mask, fat: Mask, voxel_mm: float) -> Mas
     >>> with_settled_roots(sac, sac | True, fat, 1.0)[2, :, 2].astype(int).tolist()
     [0, 0, 1, 1, 1, 1]
     """
-    deep, most = max(round(LEAST_FAT_MM / voxel_mm), 1), round(SETTLED_MM.value / voxel_mm)
+    deep, most = max(round(LEAST_FAT_MM / voxel_mm), 1), round(SETTLED_ROOTS_MM.value / voxel_mm)
     # from front to back, layer by layer of the coronal plane
     there, within, fatty = (np.moveaxis(np.flip(mask, axis=1), 1, 0) for mask in (sac, room, fat))
     found = np.zeros_like(there)
