@@ -98,8 +98,8 @@ def magnetic_patient(
 ) -> MagneticPatient:
     """A phantom painted on a fine grid, its sac holding rootlets in a share of its section.
 
-    `settled_depth_frac` : up to this share of the sac's depth, from the back, rootlets lie close together, as in a patient
-    on the back whose sac is wide: the sedimentation sign (Barz et al., Spine 2010;35:892, from memory)
+    `settled_depth_frac` : up to this share of the sac's depth, from the back, rootlets lie close together, as in a
+    patient on the back whose sac is wide: the sedimentation sign (Barz et al., Spine 2010;35:892, from memory)
     """
     tables = np.stack([signal_table(sequence), share_of(Material.FLUID)])
     labels, (signal, fluid) = painted(spine, grid, tables)
