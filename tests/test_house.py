@@ -52,6 +52,7 @@ SHOWS_OR_TALKS = (
 
 IMPORTED_AS = {
     "connected-components-3d": "cc3d",
+    "cosmic-ray": "cosmic_ray",
     "lazy-loader": "lazy_loader",
     "fast-simplification": "fast_simplification",
     "scikit-image": "skimage",
@@ -295,7 +296,7 @@ def test_declared_dependencies_are_those_imported():
 
 def test_tests_and_scripts_import_nothing_undeclared():
     optional = PROJECT["optional-dependencies"]
-    named = [*PROJECT["dependencies"], *optional["dev"], *optional["train"], "setuptools"]
+    named = [*PROJECT["dependencies"], *optional["dev"], *optional["train"], *optional["mutation"], "setuptools"]
     declared = {IMPORTED_AS.get(d, d) for d in named}
     ours = {"canalwise", "tests", *(path.stem for path in (ROOT / "scripts").glob("*.py"))}
     for path in [*(ROOT / "tests").rglob("*.py"), *(ROOT / "scripts").rglob("*.py")]:
