@@ -42,9 +42,20 @@ values (limits, intervals) are the last."""
 WORDS_ONLY = ("_json", "rules", "limits", "_values", "__init__")
 """Ends of modules that hold records, field names and words, of which a mutant says little."""
 
-OPERATORS = ("ReplaceBinaryOperator", "ReplaceComparisonOperator", "ReplaceUnaryOperator", "NumberReplacer")
-OPERATORS += ("ReplaceTrueWithFalse", "ReplaceFalseWithTrue", "ReplaceAndWithOr", "ReplaceOrWithAnd", "AddNot")
-OPERATORS += ("ZeroIterationForLoop", "ReplaceBreakWithContinue", "ReplaceContinueWithBreak")
+OPERATORS = (
+    "ReplaceBinaryOperator",
+    "ReplaceComparisonOperator",
+    "ReplaceUnaryOperator",
+    "NumberReplacer",
+    "ReplaceTrueWithFalse",
+    "ReplaceFalseWithTrue",
+    "ReplaceAndWithOr",
+    "ReplaceOrWithAnd",
+    "AddNot",
+    "ZeroIterationForLoop",
+    "ReplaceBreakWithContinue",
+    "ReplaceContinueWithBreak",
+)
 """Starts of the names of the operators used: sums, comparisons, signs, constants, conditions, loops."""
 
 PLAIN_FAILURES = (
