@@ -41,7 +41,7 @@ from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_lev
 from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.cases.stenotic import stenotic_spec

@@ -50,7 +50,7 @@ from canalwise.estimator.removal.facet_interval import joint_sds, split_frac
 from canalwise.estimator.removal.facet_preservation import volume_kept_frac
 from canalwise.estimator.removal.pars_and_spinous_base import pars_of
 from canalwise.estimator.removal.structure_names import by_structure
-from canalwise.estimator.resection.resection import bitten_frac
+from canalwise.estimator.resection.taken_tissue import bitten_frac
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Tissue, canal_mask
 from canalwise.recon.modality import MR_ALONE_HEAD

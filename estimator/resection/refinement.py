@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.resection.bite import rows_of, some_tips
+from canalwise.estimator.resection.bite import joined_tips, rows_of, some_tips
 from canalwise.estimator.resection.choice import LEAST_COST_MM3, THOROUGH, ChoiceEffort, lines_of_zone
 from canalwise.estimator.resection.cover import cover_begun
 from canalwise.estimator.resection.line_values import EntryWindow, Tips, ToolLines, Tunnels
@@ -205,12 +205,3 @@ def joined(one: Candidates, other: Candidates) -> Candidates:
         share=np.concatenate([p.share, q.share]),
     )
     return Candidates(lines, tunnels, joined_tips(one.tips, other.tips))
-
-
-def joined_tips(one: Tips, other: Tips) -> Tips:
-    """The tips of both."""
-    return Tips(
-        np.concatenate([one.places_mm, other.places_mm]),
-        np.concatenate([one.starts, one.starts[-1] + other.starts[1:]]),
-        np.concatenate([one.takes, other.takes]),
-    )

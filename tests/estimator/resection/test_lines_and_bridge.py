@@ -12,10 +12,9 @@ from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.level.pars_and_base_samples import _sampled_part
 from canalwise.estimator.outcome.base_bridge import base_bridge
 from canalwise.estimator.removal.bone_removal import Removal, removal_of
-from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.line_values import EntryWindow, ToolLines
 from canalwise.estimator.resection.resection import resection_level_of
-from canalwise.estimator.resection.tunnels import tunnels_of
+from canalwise.estimator.resection.tunnels import LineRegion, tunnels_of
 from canalwise.recon.anatomy import Frame, Level
 from canalwise.recon.labels import Part, label_of
 from tests.estimator.resection.toy_canal import ROOF_MM, toy_level

@@ -11,7 +11,8 @@ from scipy import ndimage
 
 from canalwise.estimator.decompression.room_needed import BREADTHS
 from canalwise.estimator.level.prepared_level import prepared_level
-from canalwise.estimator.outcome.decompressed import decompressed, decompression_as_json
+from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.outcome.decompression_json import decompression_as_json
 from canalwise.estimator.outcome.label_maps import resection_map, room_map
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection.resection import resection_level_of, resection_of
@@ -81,13 +82,13 @@ def test_half_of_the_set_takes_no_more(prepared, found):
 
 
 def test_bound_lies_below(found):
-    assert 0 < found.resection.least_weighted_mm3 <= found.resection.weighted_mm3
-    assert 0 <= found.resection.gap_to_bound_frac < 0.5
+    assert 0 < found.least_weighted_mm3 <= found.resection.weighted_mm3
+    assert 0 <= found.gap_to_bound_frac < 0.5
 
 
 def test_settled_says_the_same_and_holds_no_tunnels(found):
-    settled = replace(found, resection=found.resection.settled())
-    assert settled.resection.gap_to_bound_frac == found.resection.gap_to_bound_frac
+    settled = found.settled()
+    assert settled.gap_to_bound_frac == found.gap_to_bound_frac
     assert settled.verdict == found.verdict
     assert settled.cost.total_mm3 == found.cost.total_mm3
     assert not len(settled.resection.tunnels.cells)
