@@ -1,4 +1,4 @@
-"""Ways in held against each other on the best plans found: each side, both sides, and a midline laminectomy."""
+"""Accesses compared on the best plans found: each side, both sides, and a midline laminectomy."""
 
 from __future__ import annotations
 

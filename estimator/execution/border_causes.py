@@ -228,7 +228,7 @@ def _of_tissue(found: WorkedOut) -> Found:
     resection, borders = found.resection, found.prepared.border_uncertainty
     if not len(resection.chosen):
         return {}
-    # a modelled ligament is of one doubtful thickness all over; the canal's wall differs from place to place
+    # a modelled ligament is of one uncertain thickness all over; the canal's wall differs from place to place
     sd_mm = float(np.hypot(borders.ligament_mm, borders.canal_mm))
     own = numbers_of(found.cost, found.freed, found.reach)
     others = []

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from canalwise.estimator.approach.approach import IPSILATERAL, other_side
+from canalwise.estimator.approach.approach import IPSILATERAL, far_phase, other_side
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.outcome.outcome_values import Freed
 from canalwise.recon.labels import Side
@@ -141,8 +141,8 @@ def _geometry(found: DecompressedLevel) -> dict[str, Any]:
 
 
 def _phase(found: DecompressedLevel, tip_mm: np.ndarray) -> str:
-    """The phase of the plan in which a line is gone: the first on its own side, the last across."""
+    """The phase of the plan in which a line is gone: the first on its own side, the one over the top across."""
     approach = found.resection.approach
     near = (tip_mm[0] >= 0) == (approach.side == "left")
     names = [phase.name for phase in approach.phases]
-    return names[0] if near else names[-1] if len(names) > 1 else IPSILATERAL
+    return names[0] if near else names[far_phase(names)] if len(names) > 1 else IPSILATERAL

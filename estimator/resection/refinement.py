@@ -5,7 +5,7 @@ more, a pivot a degree aside passes beside a lamina where the lattice's own woul
 
 1. lines are chosen on the lattice, zone after zone (`choice`);
 2. about every line chosen for a zone, tips a step aside in each direction and pivots between those of the window are
-   looked at, with what they take and the bone on their way;
+   looked at, with what they take and the bone on their path;
 3. lines are exchanged for such neighbours as long as that saves bone, and what only neighbours can take is added;
 4. the same about the lines found, at half the step.
 

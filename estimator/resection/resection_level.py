@@ -36,7 +36,7 @@ TOOLS_KEPT = 4
 
 @dataclass(frozen=True, eq=False)
 class ResectionLevel:
-    """What every resection of a level shares; each part is found when it is first asked for.
+    """What every resection of a level shares; each part is found when first needed.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ class ResectionLevel:
 
     @cached_property
     def set_bricks(self) -> Bricks:
-        """The same, as places a region is asked about."""
+        """The same, as places in bricks, for a region to say which it holds."""
         index = np.stack(np.unravel_index(self.wanted.voxels, self.level_bone.grid.shape), axis=-1)
         return bricks_of_voxels(self.level_bone.grid, index)
 
@@ -160,7 +160,7 @@ class ResectionLevel:
             sizes = (self.rules.value("bite_mm"), *tool)
             keep_out = self.keep_out(channel.tool_radius_mm)
             found = tips_of(self.set_cells, self.cells, self.solid, keep_out, self.level.frame, sizes)
-            # those of the tools last asked for are kept: a search tries few instruments, but each very often
+            # those of the tools last used are kept: a search tries few instruments, but each very often
             self._tips_of[tool] = found
             for oldest in list(self._tips_of)[:-TOOLS_KEPT]:
                 self._tips_of.pop(oldest, None)

@@ -1,11 +1,11 @@
-"""The bone each line takes, cell by cell: the hollow of its tool, and of its scope where the burr clears its way.
+"""The bone each line takes, cell by cell: the hollow of its tool, and of its scope where the burr clears the path.
 
 A line is two round tubes: the tool's from the scope's end to the tip, and the scope's from the dorsal surface of the
 laminae to its end, where that lies beyond. Dorsal of that `tool_lines` keeps the scope beside bone. A cell's share is
 read from its signed depth in the tube, so borders are not stepped.
 
 `LineRegion` is the same part of space as a region in which the scan's bone and joints are counted. What stands between
-tubes and is narrower than the tool belongs to it, which a burr does not leave standing. No sight is asked: every line
+tubes and is narrower than the tool belongs to it, which a burr does not leave standing. Sight plays no part: every line
 was chosen clear of the keep-out by its own radius.
 """
 
@@ -59,14 +59,14 @@ class Tubes:
 
 def tubes_of(pivots_mm: Float, tips_mm: Float, window: EntryWindow, channel: Channel, rules: ResectionRules) -> Tubes:
     """The tubes of lines from (L, 3) pivots to (L, 3) tips."""
-    way = tips_mm - pivots_mm
-    length = np.linalg.norm(way, axis=1)
+    path = tips_mm - pivots_mm
+    length = np.linalg.norm(path, axis=1)
     scope_end = np.maximum(1.0 - rules.value("tool_beyond_scope_mm") / length, 0.0)
     height = pivots_mm @ window.outward - window.beside_from_mm
-    fall = -(way @ window.outward)
+    fall = -(path @ window.outward)
     cleared_from = np.clip(height / np.maximum(fall, 1e-9), 0.0, 1.0)
-    ends = pivots_mm + scope_end[:, None] * way
-    scope_from = pivots_mm + np.minimum(cleared_from, scope_end)[:, None] * way
+    ends = pivots_mm + scope_end[:, None] * path
+    scope_from = pivots_mm + np.minimum(cleared_from, scope_end)[:, None] * path
     return Tubes(ends, tips_mm, scope_from, ends, channel.tool_radius_mm, channel.scope_radius_mm)
 
 
@@ -125,12 +125,12 @@ class SleeveRegion(TunnelRegion):
     def tunnels(self) -> TunnelArrays:
         """One for each line."""
         lines, radius = self.lines, self.lines.channel.sleeve_radius_mm
-        way = lines.tubes.scope_from_mm - lines.pivots_mm
-        length = np.linalg.norm(way, axis=1)
+        path = lines.tubes.scope_from_mm - lines.pivots_mm
+        length = np.linalg.norm(path, axis=1)
         # the sleeve's end is flat: the ball at its end is left out
         flat = np.maximum(length - radius, 0.0) / np.maximum(length, SHORTEST_MM)
         world = lines.frame.to_world_mm
-        return TunnelArrays.between(world(lines.pivots_mm), world(lines.pivots_mm + flat[:, None] * way), radius)
+        return TunnelArrays.between(world(lines.pivots_mm), world(lines.pivots_mm + flat[:, None] * path), radius)
 
 
 def tunnels_of(

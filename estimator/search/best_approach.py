@@ -75,16 +75,16 @@ def search(
 
     Raises
     ------
-    AnatomyNotFound : no side asked for can be docked on, or there is no dural sac or no ligament
+    AnatomyNotFound : no requested side can be docked on, or there is no dural sac or no ligament
     """
-    asked = question or SearchTask()
-    ready = at or level_for(prepared, asked.breadth)
-    branches = [SearchBranch(name, space, ready, progress) for name, space in spaces_of(prepared, asked)]
-    finds, stopped = Finds(prepared, branches, asked), False
-    coarse = (1.0 - CHANCE_SHARE) / (1.0 + (1.0 + len(REFINED_STEPS) * REFINED_SHARE) * EXACT_SHARE) * asked.budget
+    task = question or SearchTask()
+    ready = at or level_for(prepared, task.breadth)
+    branches = [SearchBranch(name, space, ready, progress) for name, space in spaces_of(prepared, task)]
+    finds, stopped = Finds(prepared, branches, task), False
+    coarse = (1.0 - CHANCE_SHARE) / (1.0 + (1.0 + len(REFINED_STEPS) * REFINED_SHARE) * EXACT_SHARE) * task.budget
     try:
         for number, branch in enumerate(branches):
-            explore(branch, max(round(coarse / len(branches)), 1), np.random.default_rng([asked.seed, number]))
+            explore(branch, max(round(coarse / len(branches)), 1), np.random.default_rng([task.seed, number]))
         finds.estimate(finds.promising())
         if not any(one.numbers.good for one in finds.exact):
             finds.estimate(finds.most_freed())

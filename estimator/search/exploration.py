@@ -39,7 +39,7 @@ CLOSE_STEP, CLOSE_ELITE, AGAIN_FRAC = 0.035, 6, 0.6
 
 SHORT_MM3 = 10_000.0
 """What a side that is freed by all less than enough costs: 1000 mm3 for a tenth, so that a plan that frees what is
-required is nearly always the cheaper one, and a doubtful one is still looked at (choice)."""
+required is nearly always the cheaper one, and one that may be good is still looked at (choice)."""
 
 TRIES = 64
 """Chunks drawn at most to fill one with entries within their bound."""

@@ -26,8 +26,8 @@ FAR_ABOVE = 200.0
 def one_line(tilt_deg: float, beside_from_mm: float = FAR_ABOVE) -> tuple[EntryWindow, np.ndarray, np.ndarray]:
     """A line through the roof, its tip on the canal's axis, 5 mm left of the midline."""
     tip = np.array([5.0, 0.0, 1.0])
-    way = np.array([np.sin(np.radians(tilt_deg)), np.cos(np.radians(tilt_deg)), 0.0])
-    window = EntryWindow((tip + 60.0 * way)[None], np.array([0.0, 1.0, 0.0]), beside_from_mm)
+    outward = np.array([np.sin(np.radians(tilt_deg)), np.cos(np.radians(tilt_deg)), 0.0])
+    window = EntryWindow((tip + 60.0 * outward)[None], np.array([0.0, 1.0, 0.0]), beside_from_mm)
     return window, window.pivots_mm, tip[None]
 
 

@@ -183,11 +183,11 @@ class Stranger:
         least = np.full(len(points), np.inf)
         for pivot, tip in self.lines:
             for start, end, radius in self.piece(pivot, tip):
-                way = end - start
+                path = end - start
                 offset = points - start
-                along = offset @ way
-                square = np.einsum("ij,ij->i", offset, offset) - 2 * (t := np.clip(along / (way @ way), 0, 1)) * along
-                least = np.minimum(least, np.sqrt(np.maximum(square + t**2 * (way @ way), 0)) - radius)
+                along = offset @ path
+                square = np.einsum("ij,ij->i", offset, offset) - 2 * (t := np.clip(along / (path @ path), 0, 1)) * along
+                least = np.minimum(least, np.sqrt(np.maximum(square + t**2 * (path @ path), 0)) - radius)
         return least
 
     def between_tubes(self) -> np.ndarray:
@@ -267,9 +267,9 @@ def test_stranger_finds_every_freed_element_by_a_line_past_no_remaining_bone(str
     reached = np.zeros(len(points), dtype=bool)
     for pivot, tip in stranger.lines:
         for start, end, radius in stranger.piece(pivot, tip):
-            way = end - start
-            along = np.clip((points - start) @ way / (way @ way), 0, 1)
-            reached |= np.linalg.norm(points - start - along[:, None] * way, axis=1) <= radius
+            path = end - start
+            along = np.clip((points - start) @ path / (path @ path), 0, 1)
+            reached |= np.linalg.norm(points - start - along[:, None] * path, axis=1) <= radius
         near = np.flatnonzero(
             ~reached & (np.linalg.norm(points - tip, axis=1) <= stranger.tool["bite_mm"] + STRANGER_MM)
         )
