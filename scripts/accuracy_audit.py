@@ -41,7 +41,7 @@ from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_lev
 from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.cases.stenotic import stenotic_spec
@@ -236,10 +236,10 @@ def mr_records(number: int, case: Before | None = None) -> Iterator[Record]:
         yield {"case": number, "kind": "mr", "refused": str(problem)}
 
 
-def _tried(*asked: Any) -> Record:
+def _tried(*arguments: Any) -> Record:
     """What is judged, or why it was refused."""
     try:
-        return _judged(*asked)
+        return _judged(*arguments)
     except CanalwiseError as problem:
         return {"refused": str(problem)}
 
@@ -339,7 +339,7 @@ def mr_record(number: int, case: Before) -> Iterator[Record]:
 def placed_labels(
     labels: npt.NDArray[np.uint16], grid: Grid, onto: Grid, back: Callable[[Float], Float]
 ) -> npt.NDArray[np.float32]:
-    """As `laid`, nearest voxel."""
+    """As `resampled`, nearest voxel."""
     return resampled(labels, grid, onto, back, 0)
 
 

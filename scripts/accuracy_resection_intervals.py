@@ -54,8 +54,10 @@ from canalwise.estimator.outcome.freed import freed_by
 from canalwise.estimator.outcome.outcome_values import DecompressionVerdict, FarReach
 from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.resection.line_region import LineRegion
-from canalwise.estimator.resection.resection import Resection, resection_level_of, taken_along
+from canalwise.estimator.resection.resection import resection_level_of
+from canalwise.estimator.resection.resection_level import Resection
+from canalwise.estimator.resection.taken_tissue import taken_along
+from canalwise.estimator.resection.tunnels import LineRegion
 from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.cases.hard_case import names_in_view
 from canalwise.phantoms.cases.stenotic import stenotic_spec

@@ -28,26 +28,33 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from canalwise.estimator.approach.approach import Approach
+from canalwise.estimator.execution.uncertainty_values import ExecutionTrial, ResectionChances, ResectionIntervals
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.outcome.decompressed import DecompressedLevel
-from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.outcome.decompressed import DecompressedLevel, numbers_of_plans
 from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.search import best_approach
 from canalwise.estimator.search.best_approach import search
 from canalwise.estimator.search.chance import COPIES
 from canalwise.estimator.search.exploration import spread, usual_plan
-from canalwise.estimator.search.search_task import SearchTask, spaces_of
+from canalwise.estimator.search.search_space import spaces_of
+from canalwise.estimator.search.search_task import SearchTask
 from canalwise.estimator.search.search_values import PlanChance, SearchResult
 from canalwise.recon.errors import CanalwiseError
 from canalwise.workbench.validation.published_resections import prepared_case
 
 
-def no_chance(found: DecompressedLevel, seed: int) -> PlanChance:
+def no_executions(_found: DecompressedLevel, trial: ExecutionTrial) -> ResectionIntervals:
+    """Stands for the simulated executions of a pick."""
+    return ResectionIntervals({}, ResectionChances(float("nan"), None, None, {}, 0), trial)
+
+
+def no_chance(found: DecompressedLevel, _chances: ResectionChances, _seed: int) -> PlanChance:
     """Stands for the chances of a pick."""
     bone = found.cost.total_mm3
     return PlanChance(float("nan"), None, float("nan"), 0, np.full(COPIES, bone), (bone, bone))
 
 
+setattr(best_approach, "resection_intervals", no_executions)  # noqa: B010
 setattr(best_approach, "chance_of", no_chance)  # noqa: B010
 
 

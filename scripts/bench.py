@@ -66,7 +66,6 @@ from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.level.level_bone import LevelBone, bone_bricks
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.estimator.outcome.plan_numbers import plan_numbers
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.bone_removal import removal_of
 from canalwise.estimator.removal.region import ConeRegion
@@ -173,7 +172,7 @@ def resection_figures(prepared: PreparedLevel) -> dict[str, float]:
     searched_s = time.perf_counter() - start_s
     return {
         "resection_ms": 1e3 * least_seconds(lambda: resection_of(at, start))[0],
-        "plan_ms": 1e3 * least_seconds(lambda: plan_numbers(decompressed(prepared, start)))[0],
+        "plan_ms": 1e3 * least_seconds(lambda: decompressed(prepared, start).numbers)[0],
         "screen_per_s": len(plans) / least_seconds(lambda: coarse_resections(at, plans, SCREEN))[1],
         "close_per_s": len(plans) / least_seconds(lambda: coarse_resections(at, plans, CLOSE))[1],
         "search_s": searched_s,

@@ -21,11 +21,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
-from canalwise.estimator.resection.resection import resection_level_of, resection_of
+from canalwise.estimator.outcome.decompressed import decompressed, numbers_of_plans
 from canalwise.estimator.search.best_approach import search
-from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
-from canalwise.estimator.search.search_task import SearchTask, spaces_of
+from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace, spaces_of
+from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.grid import Float
 from canalwise.workbench.validation.published_resections import prepared_case
@@ -95,7 +94,7 @@ def compared(seed: int, nodes: Float, options: argparse.Namespace) -> None:
     ends = [followed(space, some[row], float(costs[row]), rng) for row in order if np.isfinite(costs[row])]
     least, tried = min((end for end, _ in ends), default=np.inf), len(some) + sum(count for _, count in ends)
     own = found.best.numbers.weighted_mm3 if found.best.numbers.good else np.inf
-    gap = resection_of(resection_level_of(prepared), found.best.approach).gap_to_bound_frac
+    gap = decompressed(prepared, found.best.approach).gap_to_bound_frac
     line = f"{seed:3d} search {own:6.0f} ({found.evaluated} looked at, {found.exact} exactly, {searched_s:.1f} s)"
     line += f"  lattice {costs.min():6.0f} ({len(some)})  followed {least:6.0f} ({tried} exactly,"
     line += f" {time.perf_counter() - start - searched_s:.0f} s)  ratio {own / least:.3f}, bound {gap:.3f} below"

@@ -152,9 +152,9 @@ def main() -> None:
         f"{(conditional & usual & ~right).sum()}, on another {(conditional & ~usual & ~right).sum()}"
     )
     print(f"sacrum or ribs in view, usual anatomy: asked {(clear & usual & ~sure & ~conditional).sum()} after that")
-    asked = clear & usual & ~sure & ~conditional
+    unsure = clear & usual & ~sure & ~conditional
     for which, own in (("sacrum in view", clear & usual & sacrum), ("ribs only", clear & usual & ~sacrum)):
-        print(f"  {which}: asked {(asked & own).sum()} of {own.sum()}")
+        print(f"  {which}: asked {(unsure & own).sum()} of {own.sum()}")
     print(
         f"columns {len(reported)}, confirmed {sure.sum()}, of these wrong {(sure & ~right).sum()} "
         f"(usual anatomy: {(sure & ~right & usual).sum()} of {(sure & usual).sum()})"

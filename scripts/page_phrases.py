@@ -78,7 +78,7 @@ def hues_source() -> str:
 
 
 def hues_style() -> str:
-    """The style sheet that names the colours: as paint, and as lines on the ground of the theme."""
+    """The style sheet that names the colours: as paint, and as lines on the background of the theme."""
     dark = [f"  --{name}: {hue.paint};\n  --{name}-paint: {hue.paint};" for name, hue in HUES.items()]
     light = [f"  --{name}: {hue.line};" for name, hue in HUES.items()]
     themed = [":root {", *dark, "}", ':root[data-theme="light"] {', *light, "}"]

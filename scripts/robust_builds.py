@@ -110,9 +110,11 @@ def reoriented(source: Source, rng: Random) -> Source:
     """Axes in any order and direction."""
     code = [str(rng.choice(list(pair))) for pair in ("RL", "AP", "IS")]
     code = [code[n] for n in rng.permutation(3)]
-    way = nib.orientations.axcodes2ornt(code)
+    orientation = nib.orientations.axcodes2ornt(code)
     image = nib.Nifti1Image(source.hu, source.affine)
-    turned = image.as_reoriented(nib.orientations.ornt_transform(nib.orientations.io_orientation(image.affine), way))
+    turned = image.as_reoriented(
+        nib.orientations.ornt_transform(nib.orientations.io_orientation(image.affine), orientation)
+    )
     return source.with_done("".join(code), hu=np.asarray(turned.dataobj), affine=np.asarray(turned.affine))
 
 

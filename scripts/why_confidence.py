@@ -91,14 +91,14 @@ class Outcome:
     offsets_sd: tuple[tuple[float, float], ...]
 
 
-def readings(asked: Reading) -> Iterator[tuple[str, PhantomScan, Anatomy | CanalwiseError]]:
+def readings(reading: Reading) -> Iterator[tuple[str, PhantomScan, Anatomy | CanalwiseError]]:
     """(how, phantom scan, anatomy or why there is none) with labels given and from the CT alone."""
-    spec = SpineSpec(levels={LEVEL: asked.knobs}, trabecular_hu=asked.trabecular_hu)
+    spec = SpineSpec(levels={LEVEL: reading.knobs}, trabecular_hu=reading.trabecular_hu)
     phantom = render_scan(
         spec,
-        GridRequest(asked.spacing_mm).grid(spec, LEVEL),
-        noise_hu=asked.noise_hu,
-        point_spread_fwhm_mm=asked.blur_mm,
+        GridRequest(reading.spacing_mm).grid(spec, LEVEL),
+        noise_hu=reading.noise_hu,
+        point_spread_fwhm_mm=reading.blur_mm,
     )
     scan = Scan(phantom.ct_hu, phantom.grid, "CT")
     yield "given", phantom, anatomy_of(scan, given=GivenLabels(phantom.labels, GIVEN))
@@ -189,14 +189,14 @@ def main() -> None:
         return
     rows: list[tuple[str, Outcome]] = []
     print(f"{'reading':20}{'labels':10}{'sure':>6}{'off mm':>8}{'offset mm':>18}{'sd mm':>7}  least reason")
-    for asked in (r for r in READINGS if args.only in r.name):
-        for how, phantom, anatomy in readings(asked):
+    for reading in (r for r in READINGS if args.only in r.name):
+        for how, phantom, anatomy in readings(reading):
             if isinstance(anatomy, CanalwiseError) or LEVEL not in [level.name for level in anatomy.levels]:
-                print(f"{asked.name:20}{how:10}{'refused':>6}", flush=True)
+                print(f"{reading.name:20}{how:10}{'refused':>6}", flush=True)
                 continue
             found = outcome_of(phantom, anatomy)
             rows.append((how, found))
-            print(_line(asked.name, how, found), flush=True)
+            print(_line(reading.name, how, found), flush=True)
     for how in ("given", "CT alone"):
         _tell(how, [found for kind, found in rows if kind == how])
 

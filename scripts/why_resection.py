@@ -26,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning import default_approach as plan
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection import (
@@ -37,7 +38,8 @@ from canalwise.estimator.resection import (
     resection,
     resection_level,
 )
-from canalwise.estimator.resection.resection import Resection, resection_level_of, resection_of
+from canalwise.estimator.resection.resection import resection_level_of, resection_of
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.workbench.validation.published_resections import prepared_case
 
 Cases = Sequence[PreparedLevel]
@@ -139,7 +141,7 @@ def bounds(cases: Cases) -> None:
     for bound.WITNESSES, bound.STEPS in ((40, 120), (80, 120), (150, 300), (150, 60)):
         gaps, start = [], time.process_time()
         for prepared in cases:
-            gaps.append(usual(prepared).gap_to_bound_frac)
+            gaps.append(decompressed(prepared, approach_of(prepared)).gap_to_bound_frac)
         print(
             f"  {bound.WITNESSES:4d} {bound.STEPS:4d}  {np.mean(gaps):5.3f} [{min(gaps):.3f}-{max(gaps):.3f}]"
             f"  {(time.process_time() - start) / len(cases):6.2f} s",

@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.outcome.decompressed import numbers_of_plans
 from canalwise.estimator.resection.coarse import (
     CLOSE,
     GREEDY,

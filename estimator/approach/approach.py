@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -31,7 +31,28 @@ LONGEST_NAME = 64
 """Characters of a phase's name: what a table shows (choice)."""
 
 PHASE_RELATION: Mapping[str, str] = MappingProxyType({IPSILATERAL: "ipsilateral", OVER_THE_TOP: "contralateral"})
-"""Phases of the usual plan, in their order -> side that each works on, relative to the side of the skin entry."""
+"""Phases of the usual plan, in their order -> side that each works on, relative to the side of the skin entry.
+
+A plan may hold others, as many as MOST_PHASES in all; `works_across` and `far_phase` say what is taken of those.
+"""
+
+
+def works_across(name: str) -> bool:
+    """Does a phase of that name work on the side opposite the skin entry? All do but the ipsilateral one.
+
+    >>> works_across("ipsilateral"), works_across("over the top"), works_across("far foramen")
+    (False, True, True)
+    """
+    return PHASE_RELATION.get(name) != PHASE_RELATION[IPSILATERAL]
+
+
+def far_phase(names: Sequence[str]) -> int:
+    """The place of the phase that goes over the top: the one of that name, else the last.
+
+    >>> far_phase(("ipsilateral", "over the top", "far foramen")), far_phase(("ipsilateral", "steep"))
+    (1, 1)
+    """
+    return names.index(OVER_THE_TOP) if OVER_THE_TOP in names else len(names) - 1
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_lev
 from canalwise.estimator.outcome.freed import freed_by
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.grid import Float, Grid

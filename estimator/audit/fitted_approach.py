@@ -24,7 +24,8 @@ from canalwise.estimator.geometry.bricks import bricks_of_voxels
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.estimator.resection.resection import Resection, resection_level_of, resection_of
+from canalwise.estimator.resection.resection import resection_level_of, resection_of
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.grid import Float, Grid, triple
 from canalwise.recon.image.sampling import linear_at

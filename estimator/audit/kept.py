@@ -10,9 +10,9 @@ import numpy as np
 from canalwise.estimator.audit.taken_bone import TakenBone
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
-from canalwise.estimator.outcome.base_bridge import BaseBridge, base_bridge
+from canalwise.estimator.outcome.base_bridge import base_bridge
 from canalwise.estimator.removal.facet_preservation import FacetPreservation, facet_kept
-from canalwise.estimator.removal.pars_and_spinous_base import Pars, pars_of
+from canalwise.estimator.removal.pars_and_spinous_base import BaseBridge, Pars, pars_of
 from canalwise.estimator.removal.structure_names import by_structure
 from canalwise.recon.labels import SIDES, Side
 

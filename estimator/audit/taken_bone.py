@@ -28,7 +28,7 @@ HALF = 0.5
 ABOUT_VOXELS = 2
 """How far beyond a piece what the average has spread is gathered."""
 
-DOUBTS = 1.0
+LEAST_SDS = 1.0
 """A share smaller than this many of its own standard deviations is none."""
 
 CLOSED_MM = 1.5
@@ -166,7 +166,7 @@ def _share(change: BoneChange, pieces: list[_LostPiece]) -> Field:
     frac = change.difference_hu / np.minimum(change.expected_hu, -1.0)
     relative_sd = change.sd_hu / np.maximum(-change.expected_hu, 1.0)
     # an average shares a border out to both sides of it: summed as it is, it keeps the volume
-    read = np.where(frac > DOUBTS * relative_sd, np.clip(frac, 0, 1), 0)
+    read = np.where(frac > LEAST_SDS * relative_sd, np.clip(frac, 0, 1), 0)
     clear = -change.expected_hu >= CLEAR_SIGMAS * change.sd_hu
     # marrow hardly denser than soft tissue went with the bone about it
     reach = np.maximum(np.rint(CLOSED_MM / change.level_bone.grid.spacing_mm), 1).astype(int)

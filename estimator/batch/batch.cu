@@ -69,13 +69,13 @@ __device__ __forceinline__ float trilinear(const Field &f, float i, float j, flo
     return low * (ONE - w) + high * w;
 }
 
-__device__ __forceinline__ float entered(float start, float way, float last) {
-    if (way == ZERO) return (ZERO <= start && start <= last) ? ZERO : 2.0f;
-    return fminf(-start / way, (last - start) / way);
+__device__ __forceinline__ float entered(float start, float path, float last) {
+    if (path == ZERO) return (ZERO <= start && start <= last) ? ZERO : 2.0f;
+    return fminf(-start / path, (last - start) / path);
 }
 
-__device__ __forceinline__ float left_at(float start, float way, float last) {
-    return way == ZERO ? ONE : fmaxf(-start / way, (last - start) / way);
+__device__ __forceinline__ float left_at(float start, float path, float last) {
+    return path == ZERO ? ONE : fmaxf(-start / path, (last - start) / path);
 }
 
 __device__ __forceinline__ float least_below(
@@ -96,7 +96,7 @@ __device__ __forceinline__ float least_below(
     return least;
 }
 
-// ---- batch_kernels.py: points
+// ---- batch_loops.py: points
 
 __device__ __forceinline__ Phase phase_at(const float *n) {
     return {__ldg(n), __ldg(n + 1), __ldg(n + 2), __ldg(n + 3), __ldg(n + 4), __ldg(n + 5), __ldg(n + 6), __ldg(n + 7),
@@ -117,7 +117,7 @@ __device__ __forceinline__ float depth_of(const Phase &f, float x, float y, floa
                  cone_distance(t, rho, f.tool_length, f.tool_base, f.tool_inverse) - f.tool_radius);
 }
 
-// Least distance to the sac, mm, on the way from a phase's pivot to point n, from the point's own table.
+// Least distance to the sac, mm, on the path from a phase's pivot to point n, from the point's own table.
 __device__ __forceinline__ float seen_from(const int8 *sights, int n, float x, float y, float z, const Phase &f) {
     float scale = ONE / (fmaxf(f.py - y, ONE) * LOOK_STEP);
     float u = (f.px - x) * scale + float(MEDIAL_LOOKS / 2), v = (f.pz - z) * scale + float(CRANIAL_LOOKS / 2);
@@ -132,7 +132,7 @@ __device__ __forceinline__ float seen_from(const int8 *sights, int n, float x, f
     return (low * (ONE - fu) + high * fu) * SIGHT_MM;
 }
 
-// Does every way from a phase's pivot into a sphere pass the sac by the berth?
+// Does every path from a phase's pivot into a sphere pass the sac by the berth?
 __device__ __forceinline__ bool all_seen(const Spheres &s, int n, float4 ball, const Phase &f, float berth) {
     float wanted = berth + SLACK * ball.w;
     return __ldg(s.floor + n) >= wanted || seen_from(s.sight, n, ball.x, ball.y, ball.z, f) >= wanted;
@@ -156,16 +156,16 @@ __device__ __forceinline__ float cover_of(
 }
 
 // Which phases come near a sphere (bits of `near`) and see all of it (`seen`); true if one of these takes all of it.
-// Phases not in `asked` are known not to come near.
+// Phases not in `possible` are known not to come near.
 __device__ __forceinline__ bool sphere_taken(
-    const Spheres &s, int n, float4 ball, word asked, const Phase *phases, float berth, float half, word &near,
+    const Spheres &s, int n, float4 ball, word possible, const Phase *phases, float berth, float half, word &near,
     word &seen
 ) {
     bool whole = false;
     near = seen = 0;
 #pragma unroll
     for (int p = 0; p < PHASES; p++) {
-        if (!(asked >> p & 1)) continue;
+        if (!(possible >> p & 1)) continue;
         float margin = ball.w + half, depth = depth_of(phases[p], ball.x, ball.y, ball.z);
         if (depth > margin) continue;
         near |= 1u << p;
@@ -528,7 +528,7 @@ extern "C" __global__ void __launch_bounds__(WARPS * 32) goals_touched(
     const float *__restrict__ shade_turn, const float *__restrict__ guard_value, int guard_nx, int guard_ny,
     int guard_nz, const float *__restrict__ guard_turn, const float *__restrict__ packed,
     const float *__restrict__ berths, const float *__restrict__ outwards, int count, float *__restrict__ counts,
-    float *__restrict__ told
+    float *__restrict__ reached
 ) {
     extern __shared__ word room[];
     const int lane = threadIdx.x % LANES, a = blockIdx.x * WARPS + threadIdx.x / LANES;
@@ -598,8 +598,8 @@ extern "C" __global__ void __launch_bounds__(WARPS * 32) goals_touched(
     for (int side = 0; side < 2; side++) {
         float far = most_of_warp(lateral[side]), clear = least_of_warp(least[side]);
         if (lane == 0) {
-            told[4 * size_t(a) + 2 * side] = far;
-            told[4 * size_t(a) + 2 * side + 1] = clear;
+            reached[4 * size_t(a) + 2 * side] = far;
+            reached[4 * size_t(a) + 2 * side + 1] = clear;
         }
     }
 }

@@ -14,7 +14,7 @@ from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
 from canalwise.estimator.charts.chart_numbers import RELATIONS, wanted_words
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
-from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.outcome.decompressed import numbers_of_plans
 from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.planning.entry_plans import PlanEntry, entry_of
 from canalwise.estimator.planning.skin_entry import skin_entry_of
@@ -39,7 +39,7 @@ CRANIAL_MM = 20.0
 DOCKED_MM = ((0.0, 0.0), (-4.0, 0.0), (4.0, 0.0), (0.0, -5.0), (0.0, 5.0))
 """From each entry the plan's docking point is tried, and points this far (lateral, cranial) of it (choice)."""
 
-DOUBTFUL_FRAC = 0.15
+UNSURE_FRAC = 0.15
 """An entry whose best falls short by more than this in the screening form is not estimated exactly: the screen is off
 by 0.06 (`estimator.resection.coarse`)."""
 
@@ -151,10 +151,8 @@ def entry_map(
     screened = _screened(prepared.level, at, entry, entries.points_mm.reshape(-1, 3))
     say(f"{screened.evaluated} approaches screened")
     enough = at.rules.value("freed_enough_frac")
-    doubtful = np.flatnonzero(screened.freed.min(axis=1) >= enough - DOUBTFUL_FRAC)
-    found = dict(
-        zip(doubtful.tolist(), numbers_of_plans(prepared, [screened.plans[n] for n in doubtful], at), strict=True)
-    )
+    unsure = np.flatnonzero(screened.freed.min(axis=1) >= enough - UNSURE_FRAC)
+    found = dict(zip(unsure.tolist(), numbers_of_plans(prepared, [screened.plans[n] for n in unsure], at), strict=True))
     say(f"{len(found)} estimated exactly")
     return _mapped(prepared, plan, entries, screened, found)
 

@@ -15,7 +15,7 @@ from canalwise.estimator.charts.chart_json import chart_as_json, chart_of_json
 from canalwise.estimator.charts.chart_numbers import ChartNumbers, chart_numbers, runs, wanted_words
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limits import Limit
-from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.outcome.decompressed import numbers_of_plans
 from canalwise.estimator.outcome.plan_values import rank_of
 from canalwise.estimator.planning.entry_plans import PlanEntry, entry_of
 from canalwise.estimator.resection.coarse import SCREEN, coarse_resections

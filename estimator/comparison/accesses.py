@@ -1,4 +1,4 @@
-"""Ways in held against each other on the best plans found: each side, both sides, and a midline laminectomy."""
+"""Accesses compared on the best plans found: each side, both sides, and a midline laminectomy."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from canalwise.estimator.comparison.access_results import (
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.joined_outcome import SIDES_NAMED_FROM, both_sides, midline
 from canalwise.estimator.planning.canal_entry import canal_entry_of
-from canalwise.estimator.resection.resection import resection_of
+from canalwise.estimator.resection.resection import level_for, resection_of
 from canalwise.estimator.resection.resection_level import ResectionLevel, with_set
 from canalwise.estimator.search.best_approach import search
-from canalwise.estimator.search.search_task import Progress, SearchTask, level_for
+from canalwise.estimator.search.search_task import Progress, SearchTask
 from canalwise.estimator.search.search_values import SearchResult
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.labels import SIDES, Side

@@ -29,7 +29,6 @@ from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import FROM_TARGETS, chosen, of_both_halves
 from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.outcome.joined_outcome import both_sides, midline
-from canalwise.estimator.outcome.plan_numbers import plan_numbers
 from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.removal.midline_laminectomy import laminectomy
 from canalwise.estimator.resection.resection import resection_level_of, resection_of
@@ -74,7 +73,7 @@ def _row_of_plan(prepared: PreparedLevel, plan: Approach, pinning: PlanTableTask
     values = values_of(exact) | {name: float(of.mean()) for name, of in chances.items() if of is not None}
     ends = _ends(exact, reported) | {name: share95(of) for name, of in chances.items() if of is not None}
     row = PlanRow(plan.side, (plan,), known(values), ends, shared, flags)
-    return with_freed(row, lambda: plan_numbers(decompressed(prepared, plan)))
+    return with_freed(row, lambda: decompressed(prepared, plan).numbers)
 
 
 def _row_of_both(prepared: PreparedLevel, pinning: PlanTableTask, samples: PairedSamples) -> PlanRow:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from canalwise.estimator.approach.approach import IPSILATERAL, Approach, other_side, placed_phases
+from canalwise.estimator.approach.approach import Approach, other_side, placed_phases, works_across
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.level.target_names import FROM_TARGETS
 from canalwise.estimator.removal.reach import touch_of
@@ -37,7 +37,7 @@ def blocking_structures(prepared: PreparedLevel, approach: Approach, set_name: s
     if points is None or len(points) == 0:
         return NOTHING
     placed = placed_phases(approach, prepared.level.frame)
-    meant = tuple(p for p in placed if (p.name == IPSILATERAL) != across) or placed
+    meant = tuple(p for p in placed if works_across(p.name) == across) or placed
     touch = touch_of(prepared.anatomy, meant, prepared.keep_out(approach.channel.tool_radius_mm), points)
     missed = ~touch.touched.any(axis=0)
     causes = {

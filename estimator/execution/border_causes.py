@@ -50,7 +50,7 @@ from canalwise.estimator.removal.facet_interval import joint_sds, split_frac
 from canalwise.estimator.removal.facet_preservation import volume_kept_frac
 from canalwise.estimator.removal.pars_and_spinous_base import pars_of
 from canalwise.estimator.removal.structure_names import by_structure
-from canalwise.estimator.resection.resection import bitten_frac
+from canalwise.estimator.resection.taken_tissue import bitten_frac
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Tissue, canal_mask
 from canalwise.recon.modality import MR_ALONE_HEAD
@@ -228,7 +228,7 @@ def _of_tissue(found: WorkedOut) -> Found:
     resection, borders = found.resection, found.prepared.border_uncertainty
     if not len(resection.chosen):
         return {}
-    # a modelled ligament is of one doubtful thickness all over; the canal's wall differs from place to place
+    # a modelled ligament is of one uncertain thickness all over; the canal's wall differs from place to place
     sd_mm = float(np.hypot(borders.ligament_mm, borders.canal_mm))
     own = numbers_of(found.cost, found.freed, found.reach)
     others = []

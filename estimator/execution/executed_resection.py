@@ -29,15 +29,14 @@ import numpy.typing as npt
 from canalwise.estimator.approach.approach import Approach, axis_level
 from canalwise.estimator.approach.execution_errors import ExecutionErrors
 from canalwise.estimator.decompression.room_needed import CENTRAL
-from canalwise.estimator.resection.bite import rows_of, some_tips
+from canalwise.estimator.resection.bite import joined_tips, rows_of, some_tips
 from canalwise.estimator.resection.choice import completed
 from canalwise.estimator.resection.cover import cover_begun
-from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.line_values import EntryWindow, Tips, ToolLines, entry_window
-from canalwise.estimator.resection.refinement import joined_tips
-from canalwise.estimator.resection.resection import Resection, taken_along
+from canalwise.estimator.resection.resection_level import Resection
+from canalwise.estimator.resection.taken_tissue import taken_along
 from canalwise.estimator.resection.tool_lines import nearest_clear, tool_lines
-from canalwise.estimator.resection.tunnels import tunnels_of
+from canalwise.estimator.resection.tunnels import LineRegion, tunnels_of
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Mask
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.outcome_values import FarReach, Freed, LimitCheck, ResectionCost
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.recon.labels import SIDES
 
 BONE_MM3, FREED, REACH = "bone_mm3", "freed", "reach_mm"

@@ -20,7 +20,8 @@ from canalwise.estimator.execution.resection_numbers import (
 )
 from canalwise.estimator.execution.uncertainty_values import EXECUTION, ResectionIntervals
 from canalwise.estimator.interval import Interval
-from canalwise.estimator.outcome.decompressed import DecompressedLevel, decompression_as_json
+from canalwise.estimator.outcome.decompressed import DecompressedLevel
+from canalwise.estimator.outcome.decompression_json import decompression_as_json
 from canalwise.recon.labels import Side
 
 Json = dict[str, Any]

@@ -7,7 +7,7 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "decompressed": ["decompression_as_json"],
+        "decompression_json": ["decompression_as_json"],
         "label_maps": ["resection_map", "room_map"],
     },
 )

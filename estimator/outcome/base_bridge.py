@@ -6,31 +6,17 @@ were there before can only fall, and a row cut through counts nothing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.level.pars_and_base_samples import SampledPart
 from canalwise.estimator.level.sample_spacing import SAMPLE_MM
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.estimator.removal.pars_and_spinous_base import remaining_widths
+from canalwise.estimator.removal.pars_and_spinous_base import BaseBridge, remaining_widths
 from canalwise.recon.grid import Float
 
 ENDS_FRAC = 0.10
 """This share of the section's bone at its cranial and caudal ends is left out: there it only tapers (choice)."""
-
-
-@dataclass(frozen=True)
-class BaseBridge:
-    """Least thickness, front to back, of the spinous base's mid-sagittal section, and the share of the base removed.
-
-    NaN where the scan does not show the base.
-    """
-
-    bridge_mm: float
-    bridge_before_mm: float
-    undercut_frac: float
 
 
 def base_bridge(part: SampledPart | None, removal: Removal) -> BaseBridge:

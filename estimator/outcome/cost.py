@@ -12,8 +12,8 @@ from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.removal.facet_preservation import facet_kept
 from canalwise.estimator.removal.pars_and_spinous_base import pars_of
 from canalwise.estimator.removal.structure_names import by_structure
-from canalwise.estimator.resection.line_region import SleeveRegion
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
+from canalwise.estimator.resection.tunnels import SleeveRegion
 from canalwise.recon.anatomy import Level
 from canalwise.recon.labels import SIDES, Side
 

@@ -17,7 +17,7 @@ from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.limit_rules import RELATIONS
 from canalwise.estimator.outcome.outcome_values import ResectionCost
 from canalwise.estimator.outcome.steps import NEAR, STEP_NAMES, area_of_each_mm2, removed_level_mm, step_of_each
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Part, Side
 

@@ -1,15 +1,16 @@
-"""All that an approach comes to when it is used to free a level, and that as JSON data."""
+"""All that an approach comes to when it is used to free a level, of one plan or of many.
+
+A `DecompressedLevel` holds every line that could be gone, some megabytes; of many plans only the numbers are kept.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
-import numpy as np
-
-from canalwise.estimator.approach.approach import IPSILATERAL, Approach, other_side
+from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.geometry.region_protocol import Region
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.cost import cost_of_resection
@@ -21,14 +22,15 @@ from canalwise.estimator.outcome.outcome_values import (
     LimitCheck,
     ResectionCost,
 )
+from canalwise.estimator.outcome.plan_values import PlanNumbers, numbers_from
 from canalwise.estimator.outcome.steps import Step, steps_of
 from canalwise.estimator.outcome.verdict import limit_checks, verdict_of
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.removal.facet_preservation import facet_kept
-from canalwise.estimator.resection.resection import Resection, resection_level_of, resection_of
-from canalwise.estimator.resection.resection_level import ResectionLevel
+from canalwise.estimator.resection.resection import least_weighted_mm3, resection_level_of, resection_of
+from canalwise.estimator.resection.resection_level import Resection, ResectionLevel
 from canalwise.recon.errors import AnatomyNotFound
-from canalwise.recon.labels import Side
+from canalwise.recon.parallel import WORKERS
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +64,29 @@ class DecompressedLevel:
     def checks(self) -> tuple[LimitCheck, ...]:
         """Every limit held against it."""
         return limit_checks(self.resection, self.cost, self.prepared.limits)
+
+    @cached_property
+    def numbers(self) -> PlanNumbers:
+        """The same as plain numbers, which many plans can be ranked, drawn and written by."""
+        weighted_mm3, reach_mm = self.resection.weighted_mm3, self.reach.lateral_mm
+        return numbers_from(self.verdict, self.checks, weighted_mm3, self.cost, self.freed, reach_mm)
+
+    @cached_property
+    def least_weighted_mm3(self) -> float:
+        """Lower bound of the weighted bone; it takes longer than the resection itself."""
+        return least_weighted_mm3(self.resection)
+
+    @property
+    def gap_to_bound_frac(self) -> float:
+        """By how much the weighted bone exceeds its lower bound, as a share of itself; 0 where none is taken."""
+        weighted_mm3 = self.resection.weighted_mm3
+        return max(0.0, 1.0 - self.least_weighted_mm3 / weighted_mm3) if weighted_mm3 > 0 else 0.0
+
+    def settled(self) -> DecompressedLevel:
+        """The same with its lower bound worked out, and without all lines' tunnels: half of its memory."""
+        light = replace(self, resection=self.resection.without_tunnels())
+        vars(light)["least_weighted_mm3"] = self.least_weighted_mm3
+        return light
 
     def cost_with(self, removal: Removal, region: Region) -> ResectionCost:
         """Bone taken and structures kept if `removal` were carried out instead, as with other levels' beside its own.
@@ -105,136 +130,18 @@ def decompressed_or_none(prepared: PreparedLevel, approach: Approach) -> Decompr
         return None
 
 
-DEFINITIONS = {
-    "resection": "takeable bone within tool_radius_mm of the piece from scope end to tip of any line, or within "
-    "scope_radius_mm of the piece from the beside plane to the scope end where that lies ventral of it, or between "
-    "these tubes, or in the room and within bite_mm of a tip that takes it; the scope end lies tool_beyond_scope_mm "
-    "short of the tip",
-    "between": "points that no ball of gap_radius_mm holds and is clear of all tubes: their morphological closing; a "
-    "burr takes what stands between two passages and is narrower than itself",
-    "beside_plane": "points p with p . normal_ras = offset_mm: the dorsal surface of the near laminae; sleeve and "
-    "scope pass beside bone where they lie beyond it",
-    "freed": "share of the tissue in the room needed (its label map) that lies within bite_mm of a tip of a line, the "
-    "piece between them clear of sac and remaining bone, or within a line's tubes; bone between them too",
-    "area_mm2": "bony canal less ligament and calcification in slabs of 1 mm across the level's z, at stations_mm; "
-    "needed: if all of the set were taken; after: with what is taken",
-    "weights": "prices of bone decide between lines and multiply no number shown",
-    "gap_to_bound_frac": "share of the weighted bone by which a better choice of lines could at most be below it",
-}
+def numbers_of_plans(
+    prepared: PreparedLevel, plans: Sequence[Approach], at: ResectionLevel | None = None
+) -> Iterator[PlanNumbers]:
+    """The numbers of plans of one level, in their order, several processors at work.
 
-
-def decompression_as_json(found: DecompressedLevel, with_bound: bool = True) -> dict[str, Any]:
-    """The keys `resection`, `freed`, `verdict`, `spinous_process` and `geometry` of an estimate's JSON.
-
-    `with_bound` works out the lower bound, which takes longer than the resection itself.
+    Raises
+    ------
+    AnatomyNotFound : no dural sac or no ligament there
     """
-    resection, cost = found.resection, found.cost
-    side = resection.approach.side
-    sides: dict[str, Side] = {"ipsilateral": side, "contralateral": other_side(side)}
-    return {
-        "resection": {
-            "breadth": resection.at.room.breadth,
-            "bone_removed_mm3": {
-                "total": cost.total_mm3,
-                "interval95": None,
-                "by_structure": dict(cost.by_structure_mm3),
-            },
-            "share_of_structure": dict(cost.share_of_structure),
-            "weighted_mm3": resection.weighted_mm3,
-            "least_weighted_mm3": resection.least_weighted_mm3 if with_bound else None,
-            "gap_to_bound_frac": resection.gap_to_bound_frac if with_bound else None,
-            "steps": [asdict(step) for step in found.steps],
-            "facet_preserved": {r: asdict(cost.facets[s]) if s in cost.facets else None for r, s in sides.items()},
-            "facet_unresolved": {r: found.prepared.unresolved_joints.get(s) for r, s in sides.items()},
-            "pars_residual_mm": {r: cost.pars[s].residual_mm for r, s in sides.items()},
-            "spinous_base": asdict(cost.base),
-            "farthest_bone_mm": cost.lateral_mm,
-            "contralateral_reach": _reach(found),
-            "limits": [_check(check) for check in found.checks],
-            "rules": [{"name": name} | asdict(record) for name, record in resection.at.rules.records.items()],
-        },
-        "freed": _freed(found.freed, sides) | {"set_mm3": _set(found), "sac_section": resection.at.room.section.source},
-        "verdict": asdict(found.verdict),
-        "spinous_process": {"contact_mm3": cost.contact_mm3},
-        "geometry": _geometry(found),
-    }
-
-
-def _check(check: Any) -> dict[str, Any]:
-    return {"name": check.name, "value": check.value, "met": check.met} | {
-        "limit": check.limit.value, "unit": check.limit.unit, "source": check.limit.source,
-        "evidence": check.limit.evidence,
-    }  # fmt: skip
-
-
-def _reach(found: DecompressedLevel) -> dict[str, Any]:
-    reach, frame = found.reach, found.resection.at.level.frame
-    next_ras = None if reach.next_mm is None else frame.to_world_mm(np.array(reach.next_mm))
-    return {
-        "lateral_mm": reach.lateral_mm,
-        "at_disc_mm": reach.at_disc_mm,
-        "limited_by": reach.limited_by,
-        "next_ras_mm": next_ras,
-    }
-
-
-def _freed(freed: Freed, sides: Mapping[str, Side]) -> dict[str, Any]:
-    areas = freed.areas
-    curves = {
-        "before": areas.before_mm2,
-        "needed": areas.needed_mm2,
-        "after": areas.after_mm2,
-        "bony_canal": areas.bony_canal_mm2,
-    }
-    sac = {"before": areas.sac_before_mm2, "needed": areas.sac_needed_mm2, "after": areas.sac_after_mm2}
-    return {
-        "share": freed.share,
-        **{relation: freed.by_side[s] for relation, s in sides.items()},
-        "by_kind": dict(freed.by_kind),
-        "insertions": {end: freed.released(end) for end in freed.insertions},
-        "insertions_frac": dict(freed.insertions),
-        "stations_mm": areas.z_mm,
-        "area_mm2": curves,
-        "least_area_mm2": {name: float(curve.min()) for name, curve in curves.items()},
-        "at_disc_area_mm2": {name: float(curve[freed.at_disc]) for name, curve in curves.items()},
-        "sac_room_mm2": sac,
-        "root_room_mm": {relation: freed.root_room_mm[s] for relation, s in sides.items()},
-        "root_room_before_mm": {relation: freed.root_room_before_mm[s] for relation, s in sides.items()},
-    }
-
-
-def _set(found: DecompressedLevel) -> dict[str, Any]:
-    """How much is to be taken, and what stands in the room and is not."""
-    wanted = found.resection.at.wanted
-    return {"total": wanted.total_mm3, "standing": dict(wanted.standing_mm3)}
-
-
-def _geometry(found: DecompressedLevel) -> dict[str, Any]:
-    resection, rules = found.resection, found.resection.at.rules
-    frame, window, channel = resection.at.level.frame, resection.window, resection.approach.channel
-    normal = frame.direction_ras(window.outward)
-    return {
-        "lines": [
-            {
-                "phase": _phase(found, tip),
-                "pivot_ras_mm": frame.to_world_mm(pivot),
-                "tip_ras_mm": frame.to_world_mm(tip),
-            }
-            for pivot, tip in zip(resection.pivots_mm, resection.tips_mm, strict=True)
-        ],
-        "tool": {"bite_mm": rules.value("bite_mm"), "tool_beyond_scope_mm": rules.value("tool_beyond_scope_mm"),
-                 "tool_radius_mm": channel.tool_radius_mm, "scope_radius_mm": channel.scope_radius_mm,
-                 "sleeve_radius_mm": channel.sleeve_radius_mm, "gap_radius_mm": resection.region.gap_radius_mm,
-                 "contact_mm": rules.value("contact_mm")},
-        "beside_plane": {"normal_ras": normal,
-                         "offset_mm": window.beside_from_mm + float(normal @ frame.origin_ras_mm)},
-        "definitions": DEFINITIONS,
-    }  # fmt: skip
-
-
-def _phase(found: DecompressedLevel, tip_mm: np.ndarray) -> str:
-    """The phase of the plan in which a line is gone: the first on its own side, the last across."""
-    approach = found.resection.approach
-    near = (tip_mm[0] >= 0) == (approach.side == "left")
-    names = [phase.name for phase in approach.phases]
-    return names[0] if near else names[-1] if len(names) > 1 else IPSILATERAL
+    ready = at or resection_level_of(prepared)
+    if len(plans) > 1:
+        yield decompressed(prepared, plans[0], ready).numbers  # finds what all plans share, before threads ask
+        plans = plans[1:]
+    with ThreadPoolExecutor(WORKERS) as pool:
+        yield from pool.map(lambda plan: decompressed(prepared, plan, ready).numbers, plans)

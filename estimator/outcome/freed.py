@@ -17,8 +17,7 @@ from canalwise.estimator.decompression.decompression_set import KIND_NAMES
 from canalwise.estimator.decompression.room import RootCorridor
 from canalwise.estimator.decompression.set_values import DecompressionSet
 from canalwise.estimator.outcome.outcome_values import FarReach, Freed, StationAreas
-from canalwise.estimator.resection.resection import Resection
-from canalwise.estimator.resection.resection_level import LEVELS_KEPT, ResectionLevel
+from canalwise.estimator.resection.resection_level import LEVELS_KEPT, Resection, ResectionLevel
 from canalwise.estimator.resection.tool_lines import STOPPED_BY
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Side, Tissue, canal_mask

@@ -21,8 +21,7 @@ from canalwise.estimator.outcome.plan_values import PlanNumbers, numbers_from
 from canalwise.estimator.outcome.verdict import LEFT_AND_RIGHT, limit_checks_of, verdict_with
 from canalwise.estimator.removal.bone_removal import Removal, removal_of
 from canalwise.estimator.removal.midline_laminectomy import laminectomy
-from canalwise.estimator.resection.resection import Resection
-from canalwise.estimator.resection.resection_level import ResectionLevel
+from canalwise.estimator.resection.resection_level import Resection, ResectionLevel
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Mask, Side
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from canalwise.estimator.resection.resection import Resection
-from canalwise.estimator.resection.resection_level import ResectionLevel
+from canalwise.estimator.resection.resection_level import Resection, ResectionLevel
 
 ROOM, LIGAMENT, CALCIFICATION, OVERHANG = 1, 2, 3, 4
 """Values of the room's map: room that is free, and the three kinds of tissue that stand in it."""

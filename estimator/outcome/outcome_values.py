@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 from canalwise.estimator.limit_rules import LimitRule
 from canalwise.estimator.limits import Limit
-from canalwise.estimator.outcome.base_bridge import BaseBridge
 from canalwise.estimator.removal.facet_preservation import FacetPreservation
-from canalwise.estimator.removal.pars_and_spinous_base import Pars
+from canalwise.estimator.removal.pars_and_spinous_base import BaseBridge, Pars
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Side
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from canalwise.estimator.decompression.decompression_set import OVERHANG
 from canalwise.estimator.decompression.room_needed import CENTRAL
 from canalwise.estimator.decompression.stations import STATION_MM
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Part
 

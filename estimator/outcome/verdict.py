@@ -22,7 +22,7 @@ from canalwise.estimator.outcome.outcome_values import (
     StationAreas,
     freed_percent,
 )
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.recon.labels import SIDES, Side
 from canalwise.recon.level.sac_sections import LEAST_CANAL_MM2, LEAST_MM2
 from canalwise.recon.measurement.kinds import SCALES

@@ -12,10 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from canalwise.estimator.approach.approach import (
-    OVER_THE_TOP,
     Approach,
-    PlacedPhase,
     axis_level,
+    far_phase,
     other_side,
     placed_phases,
     tilts_deg,
@@ -166,13 +165,10 @@ def far_clock(prepared: PreparedLevel, approach: Approach) -> dict[str, float]:
 
 def far_view(level: Level, approach: Approach) -> EndoscopeView:
     """The view down the channel over the top; of the last phase where none is named so."""
-    phase = _far_phase(placed_phases(approach, level.frame))
+    phases = placed_phases(approach, level.frame)
+    phase = phases[far_phase([one.name for one in phases])]
     tilts = tilts_deg(approach.side, level.frame.direction_level(phase.axis_ras))
     return EndoscopeView(approach.side, tilts, level.frame.to_level_mm(phase.pivot_ras_mm))
-
-
-def _far_phase(phases: tuple[PlacedPhase, ...]) -> PlacedPhase:
-    return next((phase for phase in phases if phase.name == OVER_THE_TOP), phases[-1])
 
 
 def _far_things_mm(prepared: PreparedLevel, far: Side) -> dict[str, Float]:

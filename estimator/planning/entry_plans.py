@@ -1,4 +1,7 @@
-"""Plans like a given one from another pivot: tilted about its docking point, or through another skin entry."""
+"""Plans like a given one from another pivot: tilted about its docking point, or through another skin entry.
+
+The usual phases are aimed anew from there; further ones keep their tilts and how far their pivot lies from the first.
+"""
 
 from __future__ import annotations
 
@@ -65,7 +68,9 @@ class PlanEntry:
         return other._planned(level, self.docking_mm, self.pivot_mm + shift_mm)
 
     def _planned(self, level: Level, docking_mm: Float, pivot_mm: Float) -> Approach:
-        return entered_approach(level, self.plan.side, docking_mm, pivot_mm, self.plan.channel)
+        planned = entered_approach(level, self.plan.side, docking_mm, pivot_mm, self.plan.channel)
+        usual = {phase.name for phase in planned.phases}
+        return replace(planned, phases=(*planned.phases, *(p for p in self.plan.phases if p.name not in usual)))
 
 
 def entry_of(plan: Approach) -> PlanEntry:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from canalwise.estimator.approach.approach import PHASE_RELATION, Approach, other_side
+from canalwise.estimator.approach.approach import Approach, other_side, works_across
 from canalwise.estimator.approach.table import ApproachTable, axes_level, pivots_level_mm, table_of
 from canalwise.estimator.planning.default_approach import depths_mm
 from canalwise.recon.anatomy import Level
@@ -72,7 +72,7 @@ def with_depths(level: Level, table: ApproachTable, phases: Sequence[int]) -> Ap
         for side in SIDES:
             mine = table.from_left == (side == "left")
             if mine.any():
-                on = side if PHASE_RELATION.get(table.phase_names[p]) == "ipsilateral" else other_side(side)
+                on = other_side(side) if works_across(table.phase_names[p]) else side
                 sleeve[mine, p], tip[mine, p] = depths_mm(
                     level, on, pivots[mine, p], axes[mine, p], table.working_distance_mm[mine],
                     table.pivot_distance_mm[mine],

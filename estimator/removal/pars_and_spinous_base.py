@@ -30,6 +30,18 @@ class Pars:
     residual_mm: float
 
 
+@dataclass(frozen=True)
+class BaseBridge:
+    """Least thickness, front to back, of the spinous base's mid-sagittal section, and the share of the base removed.
+
+    NaN where the scan does not show the base.
+    """
+
+    bridge_mm: float
+    bridge_before_mm: float
+    undercut_frac: float
+
+
 @dataclass(frozen=True, eq=False)
 class RemainingWidths:
     """What a removal leaves of a part at the samples of an index `box`, and takes from each sagittal section of it.

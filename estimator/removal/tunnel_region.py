@@ -67,9 +67,9 @@ class TunnelArrays(NamedTuple):
         >>> tunnels.axes.ravel().tolist(), tunnels.lengths_mm.tolist(), tunnels.radii_mm.tolist()
         ([0.0, 0.0, 1.0], [5.0], [2.0])
         """
-        way = ends_mm - starts_mm
-        length = np.sqrt((way**2).sum(axis=1))
-        axes = way / np.maximum(length, 1e-9)[:, None]
+        path = ends_mm - starts_mm
+        length = np.sqrt((path**2).sum(axis=1))
+        axes = path / np.maximum(length, 1e-9)[:, None]
         radii = np.ascontiguousarray(np.broadcast_to(np.asarray(radii_mm, dtype=float), length.shape))
         return TunnelArrays(np.ascontiguousarray(starts_mm.T), np.ascontiguousarray(axes.T), length, radii)
 

@@ -7,9 +7,9 @@ import lazy_loader
 __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
-        "line_region": ["SleeveRegion"],
-        "resection": ["Resection", "resection_level_of", "resection_of"],
-        "resection_level": ["ResectionLevel"],
+        "resection": ["resection_level_of", "resection_of"],
+        "resection_level": ["Resection", "ResectionLevel"],
         "tool_lines": ["STOPPED_BY"],
+        "tunnels": ["SleeveRegion"],
     },
 )

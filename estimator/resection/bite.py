@@ -139,6 +139,15 @@ def some_tips(tips: Tips, which: npt.NDArray[np.integer]) -> Tips:
     return Tips(np.ascontiguousarray(tips.places_mm[which]), starts, tips.takes[entries])
 
 
+def joined_tips(one: Tips, other: Tips) -> Tips:
+    """The tips of both."""
+    return Tips(
+        np.concatenate([one.places_mm, other.places_mm]),
+        np.concatenate([one.starts, one.starts[-1] + other.starts[1:]]),
+        np.concatenate([one.takes, other.takes]),
+    )
+
+
 def rows_of(
     starts: npt.NDArray[np.int64], which: npt.NDArray[np.integer]
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.intp]]:

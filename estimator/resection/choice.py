@@ -1,6 +1,6 @@
 """Which lines to go, so that all that can be taken is taken and the least weighted bone goes with it.
 
-A cover with shared costs: each line takes some of the set at its tip and bone on its way, and bone that one line has
+A cover with shared costs: each line takes some of the set at its tip and bone on its path, and bone that one line has
 taken is free for the next. The least of these is hard to find (set cover is a special case), so it is approached:
 
 1. Greedy: of all lines the one with the least bone still to pay for each mm3 of the set that it is the first to take.

@@ -113,13 +113,13 @@ class CoarseResections:
 
 @dataclass(eq=False)
 class CoarseLevel:
-    """A level, a side and an instrument made ready for coarse resections; lines are added as pivots are asked for.
+    """A level, a side and an instrument made ready for coarse resections; lines are added as pivots are needed.
 
     Parameters
     ----------
     wanted : the set in coarse cells
     tips : of the instrument's tool
-    pool : lines of the pivots asked for so far; an approach's choice is made among these
+    pool : lines of the pivots needed so far; an approach's choice is made among these
     """
 
     at: ResectionLevel

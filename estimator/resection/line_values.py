@@ -2,7 +2,7 @@
 
 The approach gives the pivot; from there skin and fascia let it move lateral, away from the midline, and along the spine
 either way, within the records' bounds: the entry window. It is looked at on a small lattice whose corners are the
-bounds themselves. Ventral of the dorsal surface of the near laminae the burr clears the way; dorsal of it instruments
+bounds themselves. Ventral of the dorsal surface of the near laminae the burr clears the path; dorsal of it instruments
 pass beside bone.
 """
 

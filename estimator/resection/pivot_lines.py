@@ -1,7 +1,7 @@
 """Lines from pivots of a lattice, found once for all approaches that share them, and resections chosen among them.
 
 Of each line is kept which tip it leads to, where along it a sleeve first comes too near to bone beside it, and which
-coarse cells of bone it takes. None of that depends on the approach: how far the sleeve passes beside bone is asked
+coarse cells of bone it takes. None of that depends on the approach: how far the sleeve passes beside bone is decided
 when an approach says where its laminae's dorsal surface lies. Bone dorsal of that surface is counted with the line's,
 as far as a sleeve may press on it.
 """
@@ -48,7 +48,7 @@ class LinePool:
     place_of : place on the lattice -> number of the pivot
     starts : (N + 1,) array; pivot n has the lines starts[n]:starts[n + 1]
     tip : (L,) array
-    met : (L,) array, share of the way to the tip at which bone beside first comes too near; beyond 1 where it never is
+    met : (L,) array, share of the length at which bone beside first comes too near; beyond 1 where it never is
     begins : (L + 1,) array; line l takes of the cells cells[begins[l]:begins[l + 1]]
     cells, share : (K,) arrays, the share in 255ths
     pivots_mm : (N, 3) array

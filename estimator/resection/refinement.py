@@ -5,7 +5,7 @@ more, a pivot a degree aside passes beside a lamina where the lattice's own woul
 
 1. lines are chosen on the lattice, zone after zone (`choice`);
 2. about every line chosen for a zone, tips a step aside in each direction and pivots between those of the window are
-   looked at, with what they take and the bone on their way;
+   looked at, with what they take and the bone on their path;
 3. lines are exchanged for such neighbours as long as that saves bone, and what only neighbours can take is added;
 4. the same about the lines found, at half the step.
 
@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.resection.bite import rows_of, some_tips
+from canalwise.estimator.resection.bite import joined_tips, rows_of, some_tips
 from canalwise.estimator.resection.choice import LEAST_COST_MM3, THOROUGH, ChoiceEffort, lines_of_zone
 from canalwise.estimator.resection.cover import cover_begun
 from canalwise.estimator.resection.line_values import EntryWindow, Tips, ToolLines, Tunnels
@@ -205,12 +205,3 @@ def joined(one: Candidates, other: Candidates) -> Candidates:
         share=np.concatenate([p.share, q.share]),
     )
     return Candidates(lines, tunnels, joined_tips(one.tips, other.tips))
-
-
-def joined_tips(one: Tips, other: Tips) -> Tips:
-    """The tips of both."""
-    return Tips(
-        np.concatenate([one.places_mm, other.places_mm]),
-        np.concatenate([one.starts, one.starts[-1] + other.starts[1:]]),
-        np.concatenate([one.takes, other.takes]),
-    )

@@ -1,4 +1,4 @@
-"""A level made ready for resections: what is to be freed there, and all that no approach changes."""
+"""A level made ready for resections: what is to be freed there, and all that no approach changes; a resection of it."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.decompression_set import OVERHANG, decompression_set
 from canalwise.estimator.decompression.level_cells import CELL_MM, LevelCells, PricedCells, level_cells
@@ -18,8 +19,10 @@ from canalwise.estimator.decompression.set_values import DecompressionSet
 from canalwise.estimator.geometry.bricks import Bricks, bricks_of_voxels
 from canalwise.estimator.level.keep_out import KeepOut
 from canalwise.estimator.level.level_bone import BoneBricks, LevelBone, bone_bricks
+from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.resection.bite import TIP_STEP_MM, set_cells, takes_at, tips_of
-from canalwise.estimator.resection.line_values import SetCells, Tips
+from canalwise.estimator.resection.line_values import EntryWindow, SetCells, Tips, ToolLines, Tunnels
+from canalwise.estimator.resection.tunnels import LineRegion
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import SIDES, Part, Side, label_of, sided
@@ -33,7 +36,7 @@ TOOLS_KEPT = 4
 
 @dataclass(frozen=True, eq=False)
 class ResectionLevel:
-    """What every resection of a level shares; each part is found when it is first asked for.
+    """What every resection of a level shares; each part is found when first needed.
 
     Parameters
     ----------
@@ -75,7 +78,7 @@ class ResectionLevel:
 
     @cached_property
     def set_bricks(self) -> Bricks:
-        """The same, as places a region is asked about."""
+        """The same, as places in bricks, for a region to say which it holds."""
         index = np.stack(np.unravel_index(self.wanted.voxels, self.level_bone.grid.shape), axis=-1)
         return bricks_of_voxels(self.level_bone.grid, index)
 
@@ -157,7 +160,7 @@ class ResectionLevel:
             sizes = (self.rules.value("bite_mm"), *tool)
             keep_out = self.keep_out(channel.tool_radius_mm)
             found = tips_of(self.set_cells, self.cells, self.solid, keep_out, self.level.frame, sizes)
-            # those of the tools last asked for are kept: a search tries few instruments, but each very often
+            # those of the tools last used are kept: a search tries few instruments, but each very often
             self._tips_of[tool] = found
             for oldest in list(self._tips_of)[:-TOOLS_KEPT]:
                 self._tips_of.pop(oldest, None)
@@ -173,3 +176,47 @@ class ResectionLevel:
 def with_set(at: ResectionLevel, wanted: DecompressionSet) -> ResectionLevel:
     """The same level with another set to take, such as one a person has edited."""
     return replace(at, edited=wanted)
+
+
+@dataclass(frozen=True, eq=False)
+class Resection:
+    """What an approach takes to free a level.
+
+    Parameters
+    ----------
+    at : the level, and what is to be freed there
+    approach, window : where the instrument comes from
+    lines, tunnels, tips : all that could be gone
+    chosen : (n,) array, the lines gone, in the order in which they were found
+    weighted_mm3 : bone at its price, on the lattice of the choice, and what goes between lines
+    taken_frac : (N,) array, how much of each voxel of the set within the room is taken
+    removal : all bone removed
+    """
+
+    at: ResectionLevel
+    approach: Approach
+    window: EntryWindow
+    lines: ToolLines
+    tunnels: Tunnels
+    tips: Tips
+    chosen: npt.NDArray[np.int32]
+    weighted_mm3: float
+    region: LineRegion
+    taken_frac: Float
+    removal: Removal
+
+    @property
+    def pivots_mm(self) -> Float:
+        """(n, 3) array, level frame, of each line gone."""
+        return self.region.pivots_mm
+
+    @property
+    def tips_mm(self) -> Float:
+        """(n, 3) array, level frame, of each line gone."""
+        return self.region.tips_mm
+
+    def without_tunnels(self) -> Resection:
+        """The same without all lines' tunnels: half of its memory."""
+        all_of = self.tunnels
+        starts, cells, share = all_of.starts[:1].copy(), all_of.cells[:0].copy(), all_of.share[:0].copy()
+        return replace(self, tunnels=replace(all_of, starts=starts, cells=cells, share=share))

@@ -6,7 +6,7 @@ A line from a pivot to a tip can be gone where
 2. every point of it keeps the clearance and the tool's radius (the scope's, where the scope is) from the retracted sac
    and roots, and the same radius from bone that is never taken;
 3. dorsal of the laminae sleeve and scope pass beside bone: they may press on it by the contact allowed, on a spinous
-   process not at all. Ventral of the laminae's dorsal surface the burr clears their way, which costs bone.
+   process not at all. Ventral of the laminae's dorsal surface the burr clears their path, which costs bone.
 
 The thin tool passes `tool_beyond_scope_mm` beyond the scope, so the scope's end lies that far short of the tip.
 """
@@ -132,13 +132,13 @@ def _looker(
 
 @njit(cache=True)
 def _nearer(
-    field: Numbers, start: Numbers, way: Numbers, length: float, ends: tuple[float, float], berths: tuple[float, float]
+    field: Numbers, start: Numbers, path: Numbers, length: float, ends: tuple[float, float], berths: tuple[float, float]
 ) -> bool:
     """Does a line come nearer to what a field is the distance to than one berth up to one share of it, then another?
 
     The first berth is no narrower, so how far a value lies above it is a step that cannot miss anything.
     """
-    (i, j, k), (u, v, w), (middle, end), (wide, narrow) = start, way, ends, berths
+    (i, j, k), (u, v, w), (middle, end), (wide, narrow) = start, path, ends, berths
     t, leave = span_in_box(field, i, j, k, u, v, w)
     leave = min(leave, end)
     while t <= leave:

@@ -1,13 +1,18 @@
-"""The bone each line takes, cell by cell: the hollow of its tool, and of its scope where the burr clears its way.
+"""The bone each line takes, cell by cell: the hollow of its tool, and of its scope where the burr clears the path.
 
 A line is two round tubes: the tool's from the scope's end to the tip, and the scope's from the dorsal surface of the
 laminae to its end, where that lies beyond. Dorsal of that `tool_lines` keeps the scope beside bone. A cell's share is
 read from its signed depth in the tube, so borders are not stepped.
+
+`LineRegion` is the same part of space as a region in which the scan's bone and joints are counted. What stands between
+tubes and is narrower than the tool belongs to it, which a burr does not leave standing. Sight plays no part: every line
+was chosen clear of the keep-out by its own radius.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -17,7 +22,9 @@ from numba import njit
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.decompression.level_cells import PricedCells
 from canalwise.estimator.decompression.rules import ResectionRules
+from canalwise.estimator.removal.tunnel_region import DIRECTIONS, TunnelArrays, TunnelRegion
 from canalwise.estimator.resection.line_values import EntryWindow, ToolLines, Tunnels
+from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Float
 from canalwise.recon.parallel import both
 
@@ -26,6 +33,9 @@ Numbers = Any
 
 CELLS_A_LINE = 160
 """Room that is first set aside for each line; more is found when it is needed."""
+
+SHORTEST_MM = 1e-6
+"""A scope that passes the docking depth by less has no tube."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,15 +59,78 @@ class Tubes:
 
 def tubes_of(pivots_mm: Float, tips_mm: Float, window: EntryWindow, channel: Channel, rules: ResectionRules) -> Tubes:
     """The tubes of lines from (L, 3) pivots to (L, 3) tips."""
-    way = tips_mm - pivots_mm
-    length = np.linalg.norm(way, axis=1)
+    path = tips_mm - pivots_mm
+    length = np.linalg.norm(path, axis=1)
     scope_end = np.maximum(1.0 - rules.value("tool_beyond_scope_mm") / length, 0.0)
     height = pivots_mm @ window.outward - window.beside_from_mm
-    fall = -(way @ window.outward)
+    fall = -(path @ window.outward)
     cleared_from = np.clip(height / np.maximum(fall, 1e-9), 0.0, 1.0)
-    ends = pivots_mm + scope_end[:, None] * way
-    scope_from = pivots_mm + np.minimum(cleared_from, scope_end)[:, None] * way
+    ends = pivots_mm + scope_end[:, None] * path
+    scope_from = pivots_mm + np.minimum(cleared_from, scope_end)[:, None] * path
     return Tubes(ends, tips_mm, scope_from, ends, channel.tool_radius_mm, channel.scope_radius_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class LineRegion(TunnelRegion):
+    """The tubes of lines.
+
+    Parameters
+    ----------
+    frame : of the level
+    window : where they come from
+    pivots_mm, tips_mm : (n, 3) arrays, level frame, of each line
+    channel, rules : the instrument
+    """
+
+    frame: Frame
+    window: EntryWindow
+    pivots_mm: Float
+    tips_mm: Float
+    channel: Channel
+    rules: ResectionRules
+
+    @cached_property
+    def tubes(self) -> Tubes:
+        """Of each line, level frame."""
+        return tubes_of(self.pivots_mm, self.tips_mm, self.window, self.channel, self.rules)
+
+    @cached_property
+    def tunnels(self) -> TunnelArrays:
+        """The tool's tubes and the scopes'."""
+        tubes, world = self.tubes, self.frame.to_world_mm
+        deep = np.linalg.norm(tubes.scope_to_mm - tubes.scope_from_mm, axis=1) > SHORTEST_MM
+        scope = world(tubes.scope_from_mm[deep]), world(tubes.scope_to_mm[deep])
+        return TunnelArrays.between(world(tubes.tool_from_mm), world(tubes.tool_to_mm), tubes.tool_radius_mm).joined(
+            TunnelArrays.between(*scope, tubes.scope_radius_mm)
+        )
+
+    @property
+    def gap_radius_mm(self) -> float:
+        """Of the tool, as the record says."""
+        return self.rules.value("gap_of_tool") * self.channel.tool_radius_mm
+
+    @cached_property
+    def gap_directions(self) -> Float:
+        """Those of the level's own axes."""
+        return self.frame.direction_ras(DIRECTIONS)
+
+
+@dataclass(frozen=True, eq=False)
+class SleeveRegion(TunnelRegion):
+    """The sleeve's tube of every line, from the pivot to where the burr begins or the scope ends."""
+
+    lines: LineRegion
+
+    @cached_property
+    def tunnels(self) -> TunnelArrays:
+        """One for each line."""
+        lines, radius = self.lines, self.lines.channel.sleeve_radius_mm
+        path = lines.tubes.scope_from_mm - lines.pivots_mm
+        length = np.linalg.norm(path, axis=1)
+        # the sleeve's end is flat: the ball at its end is left out
+        flat = np.maximum(length - radius, 0.0) / np.maximum(length, SHORTEST_MM)
+        world = lines.frame.to_world_mm
+        return TunnelArrays.between(world(lines.pivots_mm), world(lines.pivots_mm + flat[:, None] * path), radius)
 
 
 def tunnels_of(

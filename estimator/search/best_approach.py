@@ -9,23 +9,20 @@ import numpy as np
 from canalwise.estimator.approach.approach import Approach, placed_phases
 from canalwise.estimator.approach.search_bounds import BOUNDS
 from canalwise.estimator.approach.table import pivots_level_mm, table_of
+from canalwise.estimator.execution.resection_intervals import resection_intervals
+from canalwise.estimator.execution.uncertainty_values import ExecutionTrial
 from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.estimator.outcome.plan_numbers import numbers_of_plans
+from canalwise.estimator.outcome.decompressed import decompressed, numbers_of_plans
 from canalwise.estimator.outcome.plan_values import rank_of
 from canalwise.estimator.planning.skin_entry import skin_entry_of
+from canalwise.estimator.resection.resection import level_for
 from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.search.chance import COPIES, chance_of
-from canalwise.estimator.search.exploration import (
-    SearchBranch,
-    coarse_cost,
-    explore,
-    steps_about,
-    usual_plan,
-)
+from canalwise.estimator.search.exploration import coarse_cost, explore, steps_about, usual_plan
 from canalwise.estimator.search.pareto import non_dominated, thinned
-from canalwise.estimator.search.search_task import Progress, SearchTask, level_for, spaces_of
-from canalwise.estimator.search.search_values import Candidate, Pick, SearchResult
+from canalwise.estimator.search.search_space import spaces_of
+from canalwise.estimator.search.search_task import Progress, SearchTask
+from canalwise.estimator.search.search_values import Candidate, Pick, SearchBranch, SearchResult
 from canalwise.recon.grid import Float
 
 EXACT_SHARE, EXACT_LEAST, EXACT_MOST = 0.04, 6, 64
@@ -78,16 +75,16 @@ def search(
 
     Raises
     ------
-    AnatomyNotFound : no side asked for can be docked on, or there is no dural sac or no ligament
+    AnatomyNotFound : no requested side can be docked on, or there is no dural sac or no ligament
     """
-    asked = question or SearchTask()
-    ready = at or level_for(prepared, asked.breadth)
-    branches = [SearchBranch(name, space, ready, progress) for name, space in spaces_of(prepared, asked)]
-    finds, stopped = Finds(prepared, branches, asked), False
-    coarse = (1.0 - CHANCE_SHARE) / (1.0 + (1.0 + len(REFINED_STEPS) * REFINED_SHARE) * EXACT_SHARE) * asked.budget
+    task = question or SearchTask()
+    ready = at or level_for(prepared, task.breadth)
+    branches = [SearchBranch(name, space, ready, progress) for name, space in spaces_of(prepared, task)]
+    finds, stopped = Finds(prepared, branches, task), False
+    coarse = (1.0 - CHANCE_SHARE) / (1.0 + (1.0 + len(REFINED_STEPS) * REFINED_SHARE) * EXACT_SHARE) * task.budget
     try:
         for number, branch in enumerate(branches):
-            explore(branch, max(round(coarse / len(branches)), 1), np.random.default_rng([asked.seed, number]))
+            explore(branch, max(round(coarse / len(branches)), 1), np.random.default_rng([task.seed, number]))
         finds.estimate(finds.promising())
         if not any(one.numbers.good for one in finds.exact):
             finds.estimate(finds.most_freed())
@@ -208,7 +205,8 @@ class Finds:
     def _pick(self, one: Candidate) -> Pick:
         self.copies += COPIES
         plan, anatomy, level = one.approach, self.prepared.anatomy, self.prepared.level
-        chance = chance_of(decompressed(self.prepared, plan, one.branch.at), self.question.seed)
+        found, seed = decompressed(self.prepared, plan, one.branch.at), self.question.seed
+        chance = chance_of(found, resection_intervals(found, ExecutionTrial(seed=seed)).chances, seed)
         first = placed_phases(plan, level.frame)[0]
         return Pick(one, chance, skin_entry_of(anatomy, plan, first, self.prepared.air_in_view))
 

@@ -11,10 +11,9 @@ import numpy as np
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.execution_errors import ExecutionErrors, causes_of, disturbed
-from canalwise.estimator.execution.resection_intervals import resection_intervals
-from canalwise.estimator.execution.uncertainty_values import ExecutionTrial
+from canalwise.estimator.execution.resection_numbers import WorkedOut
+from canalwise.estimator.execution.uncertainty_values import ResectionChances
 from canalwise.estimator.interval import ends95
-from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.resection.coarse import CLOSE, coarse_resections
 from canalwise.estimator.search.search_values import PlanChance
 from canalwise.recon.grid import Float
@@ -23,15 +22,14 @@ COPIES = 16
 """Copies of a plan whose bone is worked out (choice)."""
 
 
-def chance_of(found: DecompressedLevel, seed: int) -> PlanChance:
-    """The chances of one plan; the same seed gives every plan the same errors."""
-    chances = resection_intervals(found, ExecutionTrial(seed=seed)).chances
+def chance_of(found: WorkedOut, chances: ResectionChances, seed: int) -> PlanChance:
+    """The chances of one plan, those of its resection given; the same seed gives every plan the same errors."""
     bone = bone_of_copies(found, seed)
     both = chances.freed if chances.both is None else chances.both
     return PlanChance(chances.freed, chances.kept, both, chances.samples, bone, ends95(bone, found.cost.total_mm3))
 
 
-def bone_of_copies(found: DecompressedLevel, seed: int) -> Float:
+def bone_of_copies(found: WorkedOut, seed: int) -> Float:
     """(COPIES,) array: bone of copies, by how much more of it at its price the coarse form takes than of the plan."""
     plan, at = found.resection.approach, found.resection.at
     weighted = coarse_resections(at, [plan, *copies_of(plan, seed)], CLOSE).weighted_mm3

@@ -11,16 +11,14 @@ is not sure enough to forbid anything.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection.coarse import CLOSE, SCREEN, CoarseForm, coarse_resections
-from canalwise.estimator.resection.resection_level import ResectionLevel
 from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
-from canalwise.estimator.search.search_task import Progress
+from canalwise.estimator.search.search_values import SearchBranch, Seen
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.grid import Float
 
@@ -41,7 +39,7 @@ CLOSE_STEP, CLOSE_ELITE, AGAIN_FRAC = 0.035, 6, 0.6
 
 SHORT_MM3 = 10_000.0
 """What a side that is freed by all less than enough costs: 1000 mm3 for a tenth, so that a plan that frees what is
-required is nearly always the cheaper one, and a doubtful one is still looked at (choice)."""
+required is nearly always the cheaper one, and one that may be good is still looked at (choice)."""
 
 TRIES = 64
 """Chunks drawn at most to fill one with entries within their bound."""
@@ -56,69 +54,22 @@ def coarse_cost(weighted_mm3: Float, least_freed_frac: Float, enough_frac: float
     return np.asarray(weighted_mm3 + SHORT_MM3 * np.maximum(enough_frac - least_freed_frac, 0.0))
 
 
-@dataclass(eq=False)
-class Seen:
-    """Approaches looked at in one form, in that order; every list one array a chunk."""
-
-    units: list[Float] = field(default_factory=list)
-    weighted: list[Float] = field(default_factory=list)
-    freed: list[Float] = field(default_factory=list)
-
-    def __len__(self) -> int:
-        return sum(len(unit) for unit in self.units)
-
-    @property
-    def unit(self) -> Float:
-        """(A, D) array: coordinates."""
-        return np.concatenate([np.empty((0, DIMENSIONS)), *self.units])
-
-    @property
-    def weighted_mm3(self) -> Float:
-        """(A,) array."""
-        return np.concatenate([np.empty(0), *self.weighted])
-
-    @property
-    def freed_frac(self) -> Float:
-        """(A,) array: share freed on the side that is freed less."""
-        return np.concatenate([np.empty(0), *self.freed])
+def look(branch: SearchBranch, unit: Float, form: CoarseForm) -> None:
+    """Looks at the approaches at (A, D) coordinates; the branch keeps what was seen."""
+    seen = branch.close if form is CLOSE else branch.screened
+    for start in range(0, len(unit), CHUNK):
+        some = np.clip(unit[start : start + CHUNK], 0.0, 1.0)
+        found = coarse_resections(branch.at, branch.space.approaches(some), form)
+        seen.units.append(some)
+        seen.weighted.append(found.weighted_mm3)
+        seen.freed.append(found.least_frac)
+        branch.progress(len(some))
 
 
-@dataclass(eq=False)
-class SearchBranch:
-    """One side with one instrument, and all that was looked at there."""
-
-    instrument: str
-    space: SearchSpace
-    at: ResectionLevel
-    progress: Progress = lambda _: None
-    screened: Seen = field(default_factory=Seen)
-    close: Seen = field(default_factory=Seen)
-
-    @property
-    def enough_frac(self) -> float:
-        """Share of each side that must be freed."""
-        return self.at.rules.value("freed_enough_frac")
-
-    @property
-    def evaluations(self) -> int:
-        """Approaches looked at."""
-        return len(self.screened) + len(self.close)
-
-    def look(self, unit: Float, form: CoarseForm) -> None:
-        """Looks at the approaches at (A, D) coordinates; kept."""
-        seen = self.close if form is CLOSE else self.screened
-        for start in range(0, len(unit), CHUNK):
-            some = np.clip(unit[start : start + CHUNK], 0.0, 1.0)
-            found = coarse_resections(self.at, self.space.approaches(some), form)
-            seen.units.append(some)
-            seen.weighted.append(found.weighted_mm3)
-            seen.freed.append(found.least_frac)
-            self.progress(len(some))
-
-    def cheapest(self, seen: Seen, count: int) -> Float:
-        """(count, D) array: coordinates of the cheapest seen, the earlier first where two cost the same."""
-        cost = coarse_cost(seen.weighted_mm3, seen.freed_frac, self.enough_frac)
-        return np.asarray(seen.unit[np.argsort(cost, kind="stable")[:count]])
+def cheapest(branch: SearchBranch, seen: Seen, count: int) -> Float:
+    """(count, D) array: coordinates of the cheapest seen, the earlier first where two cost the same."""
+    cost = coarse_cost(seen.weighted_mm3, seen.freed_frac, branch.enough_frac)
+    return np.asarray(seen.unit[np.argsort(cost, kind="stable")[:count]])
 
 
 def explore(branch: SearchBranch, budget: int, rng: np.random.Generator) -> None:
@@ -126,15 +77,15 @@ def explore(branch: SearchBranch, budget: int, rng: np.random.Generator) -> None
     counts = {stage: max(round(share * budget), 1) for stage, share in STAGES.items()}
     usual = usual_plan(branch.space)
     start = np.empty((0, DIMENSIONS)) if usual is None else branch.space.unit_of(usual)[None]
-    branch.look(np.concatenate([start, spread(branch.space, counts["everywhere"] - len(start), rng)]), SCREEN)
+    look(branch, np.concatenate([start, spread(branch.space, counts["everywhere"] - len(start), rng)]), SCREEN)
     for length in STEPS:
-        about = steps_about(branch.space, branch.cheapest(branch.screened, ELITE), length,
+        about = steps_about(branch.space, cheapest(branch, branch.screened, ELITE), length,
                             counts["about the best"] // len(STEPS), rng)  # fmt: skip
-        branch.look(about, SCREEN)
+        look(branch, about, SCREEN)
     again = max(round(AGAIN_FRAC * counts["closely"]), 1)
-    branch.look(branch.cheapest(branch.screened, again), CLOSE)
-    best = branch.cheapest(branch.close, CLOSE_ELITE)
-    branch.look(steps_about(branch.space, best, CLOSE_STEP, counts["closely"] - again, rng), CLOSE)
+    look(branch, cheapest(branch, branch.screened, again), CLOSE)
+    best = cheapest(branch, branch.close, CLOSE_ELITE)
+    look(branch, steps_about(branch.space, best, CLOSE_STEP, counts["closely"] - again, rng), CLOSE)
 
 
 def usual_plan(space: SearchSpace) -> Approach | None:

@@ -1,7 +1,8 @@
-"""The space a search goes through: coordinates in [0, 1] to approaches."""
+"""The spaces a search goes through, one for each side with each instrument: coordinates in [0, 1] to approaches."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,9 +13,11 @@ from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.approach.search_bounds import BOUNDS, ENTRY_LATERAL_MM
 from canalwise.estimator.approach.table import pivots_level_mm, table_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
+from canalwise.estimator.planning.canal_entry import canal_entry_of
 from canalwise.estimator.planning.default_approach import entered_approach
 from canalwise.estimator.planning.docking import DockingMap, docking_map
-from canalwise.recon.errors import WrongUse
+from canalwise.estimator.search.search_task import SearchTask
+from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.grid import Float
 from canalwise.recon.image.skin import skin_point_mm
 from canalwise.recon.labels import Mask, Side
@@ -84,3 +87,21 @@ class SearchSpace:
         ])  # fmt: skip
         low, high = self.ends
         return np.clip((values - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)
+
+
+def spaces_of(prepared: PreparedLevel, question: SearchTask) -> Sequence[tuple[str, SearchSpace]]:
+    """Instrument and space of every side that can be docked on with every instrument.
+
+    Raises
+    ------
+    AnatomyNotFound : no requested side can be docked on
+    """
+    sides = [side for side in question.sides if canal_entry_of(prepared.level, side) is not None]
+    if not sides:
+        raise AnatomyNotFound(
+            f"interlaminar window {prepared.level.name}",
+            "or the lamina edges must be in view on a requested side",
+            do="Ask for the other side, or correct the labels of this level.",
+        )
+    return [(name, SearchSpace(prepared, side, channel))
+            for side in sides for name, channel in question.instruments.items()]  # fmt: skip

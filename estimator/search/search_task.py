@@ -1,20 +1,15 @@
-"""The task of a search, and the accesses it goes through: a side with an instrument each."""
+"""The task of a search."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import get_args
 
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.approach.search_bounds import INSTRUMENTS, instruments_named
 from canalwise.estimator.decompression.room import Breadth
-from canalwise.estimator.level.prepared_level import PreparedLevel
-from canalwise.estimator.planning.canal_entry import canal_entry_of
-from canalwise.estimator.resection.resection import resection_level_of
-from canalwise.estimator.resection.resection_level import ResectionLevel
-from canalwise.estimator.search.search_space import SearchSpace
-from canalwise.recon.errors import AnatomyNotFound, WrongUse
+from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import SIDES, Side
 
 BREADTHS: tuple[Breadth, ...] = get_args(Breadth)
@@ -69,27 +64,3 @@ def check_breadth(name: str) -> Breadth:
         if name == known:
             return known
     raise WrongUse("the breadth", f"must be one of {', '.join(BREADTHS)}", got=name)
-
-
-def level_for(prepared: PreparedLevel, breadth: Breadth) -> ResectionLevel:
-    """The level made ready for resections of that breadth."""
-    usual = resection_level_of(prepared)
-    return usual if breadth == usual.breadth else replace(usual, breadth=breadth)
-
-
-def spaces_of(prepared: PreparedLevel, question: SearchTask) -> Sequence[tuple[str, SearchSpace]]:
-    """Instrument and space of every side that can be docked on with every instrument.
-
-    Raises
-    ------
-    AnatomyNotFound : no requested side can be docked on
-    """
-    sides = [side for side in question.sides if canal_entry_of(prepared.level, side) is not None]
-    if not sides:
-        raise AnatomyNotFound(
-            f"interlaminar window {prepared.level.name}",
-            "or the lamina edges must be in view on a requested side",
-            do="Ask for the other side, or correct the labels of this level.",
-        )
-    return [(name, SearchSpace(prepared, side, channel))
-            for side in sides for name, channel in question.instruments.items()]  # fmt: skip

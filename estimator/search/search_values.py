@@ -1,15 +1,67 @@
-"""What a search found, as values."""
+"""What a search looks at and what it finds, as values."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+import numpy as np
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.planning.skin_entry import SkinEntry
-from canalwise.estimator.search.exploration import SearchBranch
-from canalwise.estimator.search.search_task import SearchTask
+from canalwise.estimator.resection.resection_level import ResectionLevel
+from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
+from canalwise.estimator.search.search_task import Progress, SearchTask
 from canalwise.recon.grid import Float
+
+
+@dataclass(eq=False)
+class Seen:
+    """Approaches looked at in one form, in that order; every list one array a chunk."""
+
+    units: list[Float] = field(default_factory=list)
+    weighted: list[Float] = field(default_factory=list)
+    freed: list[Float] = field(default_factory=list)
+
+    def __len__(self) -> int:
+        return sum(len(unit) for unit in self.units)
+
+    @property
+    def unit(self) -> Float:
+        """(A, D) array: coordinates."""
+        return np.concatenate([np.empty((0, DIMENSIONS)), *self.units])
+
+    @property
+    def weighted_mm3(self) -> Float:
+        """(A,) array."""
+        return np.concatenate([np.empty(0), *self.weighted])
+
+    @property
+    def freed_frac(self) -> Float:
+        """(A,) array: share freed on the side that is freed less."""
+        return np.concatenate([np.empty(0), *self.freed])
+
+
+@dataclass(eq=False)
+class SearchBranch:
+    """One side with one instrument, and all that was looked at there."""
+
+    instrument: str
+    space: SearchSpace
+    at: ResectionLevel
+    progress: Progress = lambda _: None
+    screened: Seen = field(default_factory=Seen)
+    close: Seen = field(default_factory=Seen)
+
+    @property
+    def enough_frac(self) -> float:
+        """Share of each side that must be freed."""
+        return self.at.rules.value("freed_enough_frac")
+
+    @property
+    def evaluations(self) -> int:
+        """Approaches looked at."""
+        return len(self.screened) + len(self.close)
 
 
 @dataclass(frozen=True, eq=False)

@@ -124,9 +124,9 @@ def read_examination(
             budget_mb=budget_mb,
         )
         return replace(scan, warnings=(*scan.warnings, *left_out))
-    asked = len(files) > 1
-    stacks, unfit = _stacks(volumes, modality, accept_tilt, budget_mb, asked)
-    return fused(stacks, [*left_out, *unfit], asked=asked, accept_thick=accept_thick)
+    requested = len(files) > 1
+    stacks, unfit = _stacks(volumes, modality, accept_tilt, budget_mb, requested)
+    return fused(stacks, [*left_out, *unfit], requested=requested, accept_thick=accept_thick)
 
 
 def _volumes(files: Sequence[Path], budget_mb: float) -> tuple[list[ExaminationStack], list[str]]:
@@ -158,16 +158,20 @@ def weighting_of(echo_ms: float | None, repetition_ms: float | None) -> str:
 
 
 def _stacks(
-    volumes: Sequence[ExaminationStack], modality: ModalityName | None, accept_tilt: bool, budget_mb: float, asked: bool
+    volumes: Sequence[ExaminationStack],
+    modality: ModalityName | None,
+    accept_tilt: bool,
+    budget_mb: float,
+    requested: bool,
 ) -> tuple[list[Stack], list[str]]:
-    """The volumes as scans, and sentences about those that are no image to work on; of stacks asked for none may be."""
+    """The volumes as scans, and sentences about those that are no image to work on; of requested stacks none may be."""
     found: list[Stack] = []
     left_out: list[str] = []
     for one in volumes:
         try:
             found.append(_stack(one, modality, accept_tilt, budget_mb))
         except UnusableInput as why:
-            if asked:
+            if requested:
                 raise
             left_out.append(f"A series was left out ({one.said}): {why.who} {why.rule}.")
     if not found:
@@ -194,19 +198,19 @@ def _stack(one: ExaminationStack, modality: ModalityName | None, accept_tilt: bo
 
 
 def fused(
-    stacks: Sequence[Stack], left_out: Sequence[str] = (), *, asked: bool = False, accept_thick: bool = False
+    stacks: Sequence[Stack], left_out: Sequence[str] = (), *, requested: bool = False, accept_thick: bool = False
 ) -> Scan:
     """The stacks put together on the axes of the reference.
 
     Parameters
     ----------
     left_out : sentences about what could not be read
-    asked : did a person name every stack? Then one that cannot be used is refused, not left out
+    requested : did a person name every stack? Then one that cannot be used is refused, not left out
 
     Raises
     ------
-    BadGeometry : the reference is too small or its slices too thick; stacks asked for that do not overlap
-    UnusableInput : stacks asked for that show something else
+    BadGeometry : the reference is too small or its slices too thick; requested stacks that do not overlap
+    UnusableInput : requested stacks that show something else
     """
     reference = max(stacks, key=_rank)
     spacing, scan = reference.scan.grid.spacing_mm, reference.scan
@@ -228,7 +232,7 @@ def fused(
                 got=f"{other.said}, which agrees too little with {reference.said}",
                 do="Give stacks of one weighting of one patient, or one stack alone.",
             )
-            if asked:
+            if requested:
                 raise why
             warnings.append(f"A series was left out ({other.said}): {why.got}.")
             continue

@@ -400,7 +400,7 @@ def _unresolved(joint: Joint, picture: ImageEvidence) -> Reason:
 
 
 def _no_window(level: Level) -> tuple[Reason, ...]:
-    """A reason where a dorsal view sees no way into the canal, which few levels lack."""
+    """A reason where a dorsal view sees no gap into the canal, which few levels lack."""
     closed = [side for side in SIDES if side not in level.windows]
     if not closed:
         return ()

@@ -44,7 +44,7 @@ class SpineAnatomy:
 
 @dataclass(frozen=True)
 class Counting:
-    """One way to count a column: the elements its vertebrae are, caudal to cranial, and its prior probability."""
+    """One counting of a column: the elements its vertebrae are, caudal to cranial, and its prior probability."""
 
     anatomy: str
     prior: float

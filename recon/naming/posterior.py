@@ -114,16 +114,16 @@ def names_posterior(cues: ColumnCues) -> NamesPosterior:
     >>> names_posterior(column).best
     ('S1', 'L5', 'L4', 'L3', 'L2', 'L1', 'T12')
     """
-    ways = list(countings(len(cues.vertebrae)))
-    logs = np.array([TEMPER * _log_likelihood(way.elements, cues) for way in ways])
-    priors = np.log([way.prior for way in ways])
+    every = list(countings(len(cues.vertebrae)))
+    logs = np.array([TEMPER * _log_likelihood(one.elements, cues) for one in every])
+    priors = np.log([one.prior for one in every])
     missed = miscounted(cues.spacing_frac)
     each = logs + priors - logsumexp(priors)
     # Sacrum and ribs look the same beside a vertebra that was missed: the evidence does not tell a miscount.
     joint = np.append(each + np.log1p(-missed), logsumexp(each) + np.log(missed))
     share = np.exp(joint - logsumexp(joint))[:-1]
     order = np.argsort(-share, kind="stable")
-    return NamesPosterior(tuple((ways[n], float(share[n])) for n in order))
+    return NamesPosterior(tuple((every[n], float(share[n])) for n in order))
 
 
 def miscounted(spacing_frac: Sequence[float]) -> float:

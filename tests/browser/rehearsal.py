@@ -19,8 +19,8 @@ RESTED = """() => {
 BEGIN_ANEW = """async ([level, side]) => {
   const {store, link, bench} = window.rehearsal;
   const {facts} = store.state;
-  const asked = {ask: 'start', level, side, instrument: facts.instruments[0].name};
-  const {plan} = (await link.ask(asked)).answer;
+  const request = {ask: 'start', level, side, instrument: facts.instruments[0].name};
+  const {plan} = (await link.ask(request)).answer;
   document.querySelectorAll('dialog[open]').forEach((box) => box.close());
   store.settle();
   const shown = {bone: true, sac: true, disc: true, joint_left: true, joint_right: true};
@@ -54,9 +54,9 @@ class Rehearsal:
 
     def confirm(self, level: str) -> Rehearsal:
         """Says which level is meant."""
-        asked = self.page.get_by_role("dialog")
-        asked.locator(f"input[value='{level}']").check()
-        asked.get_by_role("button", name=f"Yes, this is {level}").click()
+        dialog = self.page.get_by_role("dialog")
+        dialog.locator(f"input[value='{level}']").check()
+        dialog.get_by_role("button", name=f"Yes, this is {level}").click()
         return self
 
     def confirm_if_asked(self) -> Rehearsal:

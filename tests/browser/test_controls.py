@@ -104,7 +104,7 @@ VIEWS = {
     "Axial, from the feet": {"top": "P", "bottom": "A", "left": "L", "right": "R"},
     "Through the level": None,
 }
-GROUND = "getComputedStyle(document.getElementById('controls')).backgroundColor"
+BACKGROUND = "getComputedStyle(document.getElementById('controls')).backgroundColor"
 TABS = ("Slices", "Charts", "Search", "Compare", "Lesson", "Sheet", "Levels")
 KINDS = ("Axial", "Sagittal", "Coronal", "Along the channel")
 
@@ -413,9 +413,9 @@ def test_the_buttons_at_the_top(at_start: Rehearsal, how: str) -> None:
         assert page.evaluate("'#' + document.activeElement.id") == name
     use(at_start, page.locator("#theme"), how)
     assert page.locator("html").get_attribute("data-theme") == at_start.state("looks.theme") == "light"
-    ground = page.evaluate(GROUND)
+    background = page.evaluate(BACKGROUND)
     use(at_start, page.locator("#theme"), how)
-    assert page.evaluate(GROUND) != ground
+    assert page.evaluate(BACKGROUND) != background
 
 
 def test_how_views_are_turned_by_pointer_keys_and_letter(at_start: Rehearsal) -> None:
@@ -683,7 +683,7 @@ def test_what_charts_search_and_comparison_offer_is_tried(at_start: Rehearsal) -
         "radio: central", "radio: with recesses", "radio: with foramen", "number: Seed of the random numbers",
         "button: Search", "button: Stop",
     }  # fmt: skip
-    assert compare >= {"button: Pin this plan", "button: Find the best plan of each way in"}
+    assert compare >= {"button: Pin this plan", "button: Find the best plan of each access"}
     assert "select-one: Choose a lesson" in lesson
 
 

@@ -20,7 +20,7 @@ def test_a_server_killed_in_a_move_comes_back_and_nothing_is_lost(own_server, op
     own_server.stop()
     page.page.wait_for_function("() => window.rehearsal.store.state.link === 'down'")
     assert page.page.get_by_text("Connection lost").is_visible()
-    # the hand goes on while nobody answers
+    # the drag goes on while nobody answers
     page.do("store.move({...window.held, pivot_distance_mm: window.held.pivot_distance_mm + 1}); store.settle();")
     moved = page.state("plan")
     assert not page.state("fresh")

@@ -24,7 +24,7 @@ LOOK_MS = 5
 
 
 def slide_far_tilt(page: Rehearsal, keys: int = 3) -> None:
-    """Moves the tilt over the top by arrow keys, and waits until the hand has let go."""
+    """Moves the tilt over the top by arrow keys, and waits until the movement has ended."""
     page.page.locator("#far-tilt input[type=range]").focus()
     for _ in range(keys):
         page.page.keyboard.press("ArrowRight")

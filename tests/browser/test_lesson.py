@@ -91,8 +91,8 @@ def short(rehearsal: Rehearsal) -> Taught:
 
 def test_a_perfect_walk_scores_everything_and_misses_nothing(whole: Taught) -> None:
     score = whole.walk(lambda step: True)
-    asked = sum(step.question is not None for step in built_in_lessons()[WHOLE].steps)
-    assert score == f"{asked} of {asked} right."
+    questions = sum(step.question is not None for step in built_in_lessons()[WHOLE].steps)
+    assert score == f"{questions} of {questions} right."
     assert "Nothing was missed." in whole.panel.text_content()
     assert whole.panel.locator(".lesson-missed button").count() == 0
 

@@ -47,7 +47,7 @@ def test_numbers_are_those_of_the_command(own_server, opened, side):  # pages cl
         page.page.get_by_role("radio", name="Right").check(force=True)
         page.page.wait_for_function("() => window.rehearsal.store.state.plan.side === 'right'")
         page.confirm(LEVEL)
-    # a plan of no round numbers, so that a digit lost on the way would show
+    # a plan of no round numbers, so that a digit that is lost would show
     page.do(
         "const p = store.state.plan; store.choose({...p, phases: p.phases.map(x => "
         "({...x, medial_tilt_deg: x.medial_tilt_deg + 1.2345678}))});"

@@ -32,15 +32,15 @@ def report_file(made_case, tmp_path_factory):
 
 def opened_offline(browsers, path, flags):
     session = browsers(*flags).new_context(viewport={"width": 1100, "height": 900}, offline=True)
-    page, asked, wrong = session.new_page(), [], []
-    page.on("request", lambda request: asked.append(request.url))
+    page, requested, wrong = session.new_page(), [], []
+    page.on("request", lambda request: requested.append(request.url))
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.goto(path.as_uri())
-    return session, page, asked, wrong
+    return session, page, requested, wrong
 
 
 def test_the_scene_turns_and_the_endoscope_moves_without_a_network(browsers, report_file):
-    session, page, asked, wrong = opened_offline(browsers, report_file, SOFTWARE_GL)
+    session, page, requested, wrong = opened_offline(browsers, report_file, SOFTWARE_GL)
     canvas = page.locator("#viewer .viewer-bench canvas").first
     canvas.wait_for(timeout=60_000)
     depth = page.locator("#viewer-depth")
@@ -58,7 +58,7 @@ def test_the_scene_turns_and_the_endoscope_moves_without_a_network(browsers, rep
     depth.fill("10")
     page.wait_for_timeout(1500)
     assert scope.screenshot() != before
-    assert [url for url in asked if not url.startswith(("file:", "data:", "blob:"))] == []
+    assert [url for url in requested if not url.startswith(("file:", "data:", "blob:"))] == []
     assert wrong == []
     session.close()
 

@@ -139,8 +139,8 @@ DIFFERENCES = """() => {
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_letters_and_pictures_swap_between_theatre_and_reading(at_start: Rehearsal, side: str) -> None:
     at_start.begin_anew(LEVEL, side).until("slices.drawn > 0")
-    for way, wanted in (("As in theatre", IN_THEATRE), ("As read", AS_READ)):
-        at_start.page.locator("#turned").get_by_role("radio", name=way).click()
+    for turned, wanted in (("As in theatre", IN_THEATRE), ("As read", AS_READ)):
+        at_start.page.locator("#turned").get_by_role("radio", name=turned).click()
         at_start.until("JSON.stringify(slices.point) === JSON.stringify(store.state.plan.docking_point_mm)")
         at_start.page.wait_for_function(
             "([picture, left]) => [...document.querySelectorAll('figure.slice')].some((one) => "
@@ -149,6 +149,6 @@ def test_letters_and_pictures_swap_between_theatre_and_reading(at_start: Rehears
         )
         reported = letters(at_start)
         assert {picture: reported[picture] for picture in wanted} == wanted
-        at_start.do(f"(window.turned ??= {{}})['{way}'] = slices.values('axial').grey.slice()")
+        at_start.do(f"(window.turned ??= {{}})['{turned}'] = slices.values('axial').grey.slice()")
     half_round, as_it_is = at_start.page.evaluate(DIFFERENCES)
     assert half_round < 0.2 * as_it_is

@@ -104,8 +104,8 @@ def test_a_newcomer_frees_the_far_side_within_limits_and_prints_the_sheet(server
 def compare_with_both_sides(page: Rehearsal) -> None:
     panel = page.panel("Compare")
     panel.get_by_role("button", name="Pin this plan").click()
-    panel.get_by_role("button", name="Find the best plan of each way in").click()
-    rows = panel.get_by_role("region", name="Table of the ways in").locator("tbody tr")
+    panel.get_by_role("button", name="Find the best plan of each access").click()
+    rows = panel.get_by_role("region", name="Table of the accesses").locator("tbody tr")
     rows.first.wait_for(timeout=LONG_WAIT_MS)
     reported = [row.locator("th, td").first.text_content() for row in rows.all()]
     assert {"left", "right", "both sides"} <= set(reported)

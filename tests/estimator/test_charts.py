@@ -16,7 +16,6 @@ from canalwise.estimator.charts.instrument_chart import instrument_chart, instru
 from canalwise.estimator.charts.tilt_chart import tilt_chart, tilt_chart_of_json, tilted_plans
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.estimator.outcome.plan_numbers import plan_numbers
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.planning.entry_plans import entry_of
 from canalwise.estimator.planning.pivot_constraint import repeated, with_depths
@@ -60,7 +59,7 @@ def instruments(prepared, plan):
 
 
 def numbers_of(prepared, approach):
-    return plan_numbers(decompressed(prepared, approach))
+    return decompressed(prepared, approach).numbers
 
 
 def test_each_tilt_is_that_plan_alone(prepared, plan, tilts):

@@ -15,7 +15,7 @@ from canalwise.recon.labels import Side
 from canalwise.workbench.style.palette import INK, QUIET
 from canalwise.workbench.style.phrases import clock_words
 
-WAYS = {"cranial": (0.0, 0.0, 1.0), "caudal": (0.0, 0.0, -1.0), "patient's LEFT": (1.0, 0.0, 0.0),
+DIRECTIONS = {"cranial": (0.0, 0.0, 1.0), "caudal": (0.0, 0.0, -1.0), "patient's LEFT": (1.0, 0.0, 0.0),
         "patient's RIGHT": (-1.0, 0.0, 0.0)}  # fmt: skip
 """Directions in the level frame that are written round the clock."""
 
@@ -32,9 +32,9 @@ def clock_figure(hours: Mapping[str, float], side: Side, tilts_deg: tuple[float,
     for whole in range(1, 13):
         x, y = _at(whole, 1.1)
         axes.text(x, y, str(whole), ha="center", va="center", fontsize=13, color=QUIET)
-    for way, direction in WAYS.items():
+    for name, direction in DIRECTIONS.items():
         hour = clock_hour(side, tilts_deg, np.array(direction))
-        _write(axes, way, hour, WORD_RADIUS, color=QUIET, rotation=-30 * round(hour) if round(hour) % 6 else 0)
+        _write(axes, name, hour, WORD_RADIUS, color=QUIET, rotation=-30 * round(hour) if round(hour) % 6 else 0)
     for name, hour in hours.items():
         if hour:
             axes.plot(*zip(_at(hour, 0.06), _at(hour, 0.36), strict=True), color=QUIET, linewidth=1.0)

@@ -15,7 +15,7 @@ from canalwise.recon.case.folder import Case
 from canalwise.recon.labels import Side
 from canalwise.recon.scan import Scan
 from canalwise.workbench.cohort.row_record import CohortOptions
-from canalwise.workbench.console.json_results import estimated_json, searched_json
+from canalwise.workbench.console.json_results import json_and_decompressed_level, searched_json
 from canalwise.workbench.console.plan_store import keep_estimate, keep_result, noted_anatomy, of_anatomy
 
 
@@ -45,5 +45,5 @@ def audit_level(case: Case, plan: KeptPlan, after: Scan) -> None:
 def estimate_level(case: Case, plan: KeptPlan, name: str, options: CohortOptions) -> None:
     """Keeps plans/NAME.toml and results/NAME.json."""
     trial = MonteCarloOptions(options.samples, options.seed) if options.samples else None
-    document = of_anatomy(case, estimated_json(noted_anatomy(case, plan), plan.approach, NAMES, trial)[0])
+    document = of_anatomy(case, json_and_decompressed_level(noted_anatomy(case, plan), plan.approach, NAMES, trial)[0])
     keep_estimate(case, name, plan.approach, document)

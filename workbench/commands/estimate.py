@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.estimator.approach.execution_errors import execution_errors_of
     from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
     from canalwise.recon.case.folder import read_case
-    from canalwise.workbench.console.json_results import estimated_json, exit_status
+    from canalwise.workbench.console.json_results import exit_status, json_and_decompressed_level
     from canalwise.workbench.console.plan_store import (
         check_plan_free,
         keep_estimate,
@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     with voice.busy("estimating"):
         errors = execution_errors_of(args.guidance, args.experience)
         trial = None if args.no_intervals else MonteCarloOptions(args.samples, args.seed, errors)
-        numbers, freed = estimated_json(noted_anatomy(case, plan), approach, task, trial)
+        numbers, freed = json_and_decompressed_level(noted_anatomy(case, plan), approach, task, trial)
         document = of_anatomy(case, numbers)
     keep_estimate(case, name, approach, document)
     if freed is not None:

@@ -149,15 +149,20 @@ def is_good(document: Mapping[str, Any]) -> bool:
     return bool(verdict["freed"] and verdict["kept"]) if verdict else not breaches(document)
 
 
-def estimated_json(
+def json_and_decompressed_level(
     anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES, trial: MonteCarloOptions | None = USUAL_TRIAL
 ) -> tuple[dict[str, Any], DecompressedLevel | None]:
-    """One approach's estimate as JSON data, and the level as it leaves it; None where that cannot be said.
+    """One approach's estimate as JSON data, and the level decompressed by it, which that data was made of.
 
     Parameters
     ----------
     task : the sets of targets that are to be touched
     trial : how the samples of intervals and chances are drawn; without one there are none
+
+    Returns
+    -------
+    document : the estimate with what the approach frees
+    freed : its resection and outcome; None where no sac or no ligament is known, as the document's warnings say
     """
     found = estimate(anatomy, approach, task=task)
     document = estimate_as_json(found, no_intervals(found) if trial is None else intervals_of(found, trial))

@@ -12,7 +12,7 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.plan_file import ANATOMY_KEY, KeptPlan, plan_text, read_kept_plan, read_plan
 from canalwise.estimator.outcome.label_maps import resection_map, room_map
 from canalwise.estimator.planning.default_approach import default_approach
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.folder import Case, changing
 from canalwise.recon.errors import CanalwiseError, WrongUse

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.estimator.outcome.label_maps import HALF
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.meshes import decimated_mesh, structure_meshes, vertebra_share, without_specks
 from canalwise.recon.errors import AnatomyNotFound

@@ -210,7 +210,7 @@ def key_figure(planned: PlannedCase) -> Figure:
         Line2D([], [], color=REMOVED, linestyle="dotted", label="bone within the sweep"),
     ]
     figure = Figure(figsize=(7.3, 0.55))
-    # on the slices' own dark ground, on which the colours are made to be told apart
+    # on the slices' own dark background, on which the colours are made to be told apart
     figure.legend(
         handles=lines, loc="center", ncols=5, fontsize=9, handlelength=1.6, columnspacing=1.0, facecolor=INK,
         labelcolor=PAPER, framealpha=1.0, frameon=True,

@@ -1,10 +1,10 @@
 """One set of colours for every picture: each stands for one thing, on the page, in charts, report, sheet and exports.
 
-`HUES` is the one table. Every hue has two forms: `paint` for surfaces, scans and dark ground, `line` for lines and bars
-on a light one. Which hues are too alike, for readers who see two kinds of colour too, and how they stand out from their
-ground, `tests/workbench/style/test_palette.py` works out. A scale of one quantity is a scale of one hue. Red against
-green is never used to say bad against good; a breached limit is said in words and by a heavy outline. The page's copies
-of the table are made by `scripts/page_phrases.py`.
+`HUES` is the one table. Every hue has two forms: `paint` for surfaces, scans and dark backgrounds, `line` for lines
+and bars on a light one. Which hues are too alike, for readers who see two kinds of colour too, and how they stand out
+from their background, `tests/workbench/style/test_palette.py` works out. A scale of one quantity is a scale of one
+hue. Red against green is never used to say bad against good; a breached limit is said in words and by a heavy
+outline. The page's copies of the table are made by `scripts/page_phrases.py`.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ class Hue:
     ----------
     meaning : what it stands for
     word : what people call the colour
-    paint, line : '#rrggbb' on a dark and on a light ground
+    paint, line : '#rrggbb' on a dark and on a light background
     """
 
     meaning: str

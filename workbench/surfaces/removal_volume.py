@@ -13,7 +13,7 @@ from canalwise.estimator.outcome.course import Course, course_as_json, course_of
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.estimator.outcome.steps import STEP_NAMES
 from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
 from canalwise.estimator.resection.tunnels import tubes_of
 from canalwise.recon.grid import Box, Float, Index3
 from canalwise.workbench.surfaces.binary_frames import frame_bytes, index_of_level

@@ -20,7 +20,7 @@ FAR_RECESS = "contralateral recess"
 
 @dataclass(frozen=True)
 class ExplorationMark:
-    """One thing asked for: whether the plans do it (None where it is only stated), and the numbers in words."""
+    """One thing required: whether the plans do it (None where it is only stated), and the numbers in words."""
 
     name: str
     met: bool | None
@@ -29,7 +29,7 @@ class ExplorationMark:
 
 @dataclass(frozen=True)
 class Exploration:
-    """What is asked for, in words with the plan's facts, and how plans are marked."""
+    """What is required, in words with the plan's facts, and how plans are marked."""
 
     words: Callable[[PlanFacts], str]
     marks: Callable[[Sequence[Estimate]], Iterator[ExplorationMark]]

@@ -1,4 +1,4 @@
-"""Ways in on their best plans: what both sides come to, and a conclusion that never praises what frees too little."""
+"""Accesses on their best plans: what both sides come to, and a conclusion that never praises what frees too little."""
 
 from __future__ import annotations
 

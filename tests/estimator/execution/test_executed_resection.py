@@ -8,7 +8,7 @@ import pytest
 from canalwise.estimator.approach.execution_errors import ExecutionErrors, execution_errors_of
 from canalwise.estimator.execution.executed_resection import NORMALS, displacement_of, executed_resection
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
-from canalwise.estimator.resection.resection import Resection
+from canalwise.estimator.resection.resection_level import Resection
 
 EXECUTIONS = 4
 

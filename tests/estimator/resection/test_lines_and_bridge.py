@@ -12,10 +12,9 @@ from canalwise.estimator.level.level_bone import LevelBone
 from canalwise.estimator.level.pars_and_base_samples import _sampled_part
 from canalwise.estimator.outcome.base_bridge import base_bridge
 from canalwise.estimator.removal.bone_removal import Removal, removal_of
-from canalwise.estimator.resection.line_region import LineRegion
 from canalwise.estimator.resection.line_values import EntryWindow, ToolLines
 from canalwise.estimator.resection.resection import resection_level_of
-from canalwise.estimator.resection.tunnels import tunnels_of
+from canalwise.estimator.resection.tunnels import LineRegion, tunnels_of
 from canalwise.recon.anatomy import Frame, Level
 from canalwise.recon.labels import Part, label_of
 from tests.estimator.resection.toy_canal import ROOF_MM, toy_level
@@ -27,8 +26,8 @@ FAR_ABOVE = 200.0
 def one_line(tilt_deg: float, beside_from_mm: float = FAR_ABOVE) -> tuple[EntryWindow, np.ndarray, np.ndarray]:
     """A line through the roof, its tip on the canal's axis, 5 mm left of the midline."""
     tip = np.array([5.0, 0.0, 1.0])
-    way = np.array([np.sin(np.radians(tilt_deg)), np.cos(np.radians(tilt_deg)), 0.0])
-    window = EntryWindow((tip + 60.0 * way)[None], np.array([0.0, 1.0, 0.0]), beside_from_mm)
+    outward = np.array([np.sin(np.radians(tilt_deg)), np.cos(np.radians(tilt_deg)), 0.0])
+    window = EntryWindow((tip + 60.0 * outward)[None], np.array([0.0, 1.0, 0.0]), beside_from_mm)
     return window, window.pivots_mm, tip[None]
 
 

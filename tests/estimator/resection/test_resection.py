@@ -11,7 +11,8 @@ from scipy import ndimage
 
 from canalwise.estimator.decompression.room_needed import BREADTHS
 from canalwise.estimator.level.prepared_level import prepared_level
-from canalwise.estimator.outcome.decompressed import decompressed, decompression_as_json
+from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.outcome.decompression_json import decompression_as_json
 from canalwise.estimator.outcome.label_maps import resection_map, room_map
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection.resection import resection_level_of, resection_of
@@ -81,13 +82,13 @@ def test_half_of_the_set_takes_no_more(prepared, found):
 
 
 def test_bound_lies_below(found):
-    assert 0 < found.resection.least_weighted_mm3 <= found.resection.weighted_mm3
-    assert 0 <= found.resection.gap_to_bound_frac < 0.5
+    assert 0 < found.least_weighted_mm3 <= found.resection.weighted_mm3
+    assert 0 <= found.gap_to_bound_frac < 0.5
 
 
 def test_settled_says_the_same_and_holds_no_tunnels(found):
-    settled = replace(found, resection=found.resection.settled())
-    assert settled.resection.gap_to_bound_frac == found.resection.gap_to_bound_frac
+    settled = found.settled()
+    assert settled.gap_to_bound_frac == found.gap_to_bound_frac
     assert settled.verdict == found.verdict
     assert settled.cost.total_mm3 == found.cost.total_mm3
     assert not len(settled.resection.tunnels.cells)
@@ -182,11 +183,11 @@ class Stranger:
         least = np.full(len(points), np.inf)
         for pivot, tip in self.lines:
             for start, end, radius in self.piece(pivot, tip):
-                way = end - start
+                path = end - start
                 offset = points - start
-                along = offset @ way
-                square = np.einsum("ij,ij->i", offset, offset) - 2 * (t := np.clip(along / (way @ way), 0, 1)) * along
-                least = np.minimum(least, np.sqrt(np.maximum(square + t**2 * (way @ way), 0)) - radius)
+                along = offset @ path
+                square = np.einsum("ij,ij->i", offset, offset) - 2 * (t := np.clip(along / (path @ path), 0, 1)) * along
+                least = np.minimum(least, np.sqrt(np.maximum(square + t**2 * (path @ path), 0)) - radius)
         return least
 
     def between_tubes(self) -> np.ndarray:
@@ -266,9 +267,9 @@ def test_stranger_finds_every_freed_element_by_a_line_past_no_remaining_bone(str
     reached = np.zeros(len(points), dtype=bool)
     for pivot, tip in stranger.lines:
         for start, end, radius in stranger.piece(pivot, tip):
-            way = end - start
-            along = np.clip((points - start) @ way / (way @ way), 0, 1)
-            reached |= np.linalg.norm(points - start - along[:, None] * way, axis=1) <= radius
+            path = end - start
+            along = np.clip((points - start) @ path / (path @ path), 0, 1)
+            reached |= np.linalg.norm(points - start - along[:, None] * path, axis=1) <= radius
         near = np.flatnonzero(
             ~reached & (np.linalg.norm(points - tip, axis=1) <= stranger.tool["bite_mm"] + STRANGER_MM)
         )

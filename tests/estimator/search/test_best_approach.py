@@ -24,15 +24,14 @@ from canalwise.estimator.approach.search_bounds import (
 from canalwise.estimator.decompression.rules import ResectionRules
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.estimator.outcome.plan_numbers import plan_numbers
 from canalwise.estimator.planning.default_approach import default_approach, docking_point_mm
 from canalwise.estimator.planning.entry_plans import entry_of
-from canalwise.estimator.resection.resection import resection_level_of
+from canalwise.estimator.resection.resection import level_for, resection_level_of
 from canalwise.estimator.resection.resection_level import ResectionLevel, with_set
 from canalwise.estimator.search.best_approach import rank, same_plan, search
 from canalwise.estimator.search.search_json import search_as_json
 from canalwise.estimator.search.search_space import DIMENSIONS, SearchSpace
-from canalwise.estimator.search.search_task import SearchTask, level_for
+from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.errors import AnatomyNotFound, WrongUse
 from canalwise.recon.labels import SIDES
 from canalwise.recon.serialization import json_text
@@ -158,14 +157,14 @@ def test_no_plan_that_frees_too_little_beats_one_that_frees_enough_within_limits
 
 def test_the_best_is_what_an_estimate_of_its_plan_says():
     best = found().best
-    again = plan_numbers(decompressed(prepared(), best.approach))
+    again = decompressed(prepared(), best.approach).numbers
     assert again.verdict == best.numbers.verdict
     assert again.bone_mm3 == best.numbers.bone_mm3
     assert again.freed_by_side == best.numbers.freed_by_side
 
 
 def test_the_best_is_no_worse_than_the_usual_plan():
-    usual = [plan_numbers(decompressed(prepared(), default_approach(prepared().anatomy, LEVEL, s))) for s in SIDES]
+    usual = [decompressed(prepared(), default_approach(prepared().anatomy, LEVEL, s)).numbers for s in SIDES]
     best = rank(SimpleNamespace(numbers=found().best.numbers))
     assert all(best <= rank(SimpleNamespace(numbers=one)) for one in usual)
 
@@ -190,7 +189,7 @@ def test_where_nothing_frees_enough_that_is_said_first_and_the_most_freed_shown(
 def test_a_narrower_room_costs_no_more():
     plans = space("left").approaches(some_units(4, seed=3))
     central, broader = (
-        [plan_numbers(decompressed(prepared(), plan, level_for(prepared(), breadth))) for plan in plans]
+        [decompressed(prepared(), plan, level_for(prepared(), breadth)).numbers for plan in plans]
         for breadth in ("central", "with foramen")
     )
     for narrow, broad in zip(central, broader, strict=True):

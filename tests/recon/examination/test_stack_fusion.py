@@ -71,13 +71,13 @@ def test_what_shows_something_else_is_left_out_with_a_word_or_refused():
     assert np.array_equal(alone.voxels, kept.voxels)
     assert any("A series was left out (a stack of something else)" in sentence for sentence in kept.warnings)
     with pytest.raises(UnusableInput, match="must show the same place alike"):
-        fused((stack(truth, 0), other), asked=True)
+        fused((stack(truth, 0), other), requested=True)
 
 
 def test_stacks_that_do_not_overlap_are_refused():
     truth = pattern()
     with pytest.raises(BadGeometry, match="must overlap"):
-        fused((stack(truth, 0), stack(truth, 2, shift_mm=500.0)), asked=True)
+        fused((stack(truth, 0), stack(truth, 2, shift_mm=500.0)), requested=True)
 
 
 def test_another_weighting_or_place_is_left_out():

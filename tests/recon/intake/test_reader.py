@@ -136,10 +136,10 @@ def test_real_ct_crop_without_air_is_ct(data_dir):
     assert scan.provenance["stored_axes"] == "PIR"
 
 
-@pytest.mark.parametrize("asked", [None, "CT"])
-def test_real_mr_is_not_ct_whoever_says_so(data_dir, asked):
+@pytest.mark.parametrize("modality", [None, "CT"])
+def test_real_mr_is_not_ct_whoever_says_so(data_dir, modality):
     with pytest.raises(UnusableInput, match="look like MR"):
-        read_scan(data_dir / "mr_t2_crop_canal_label" / "t2.nii.gz", modality=asked)
+        read_scan(data_dir / "mr_t2_crop_canal_label" / "t2.nii.gz", modality=modality)
 
 
 def test_real_mr_is_mr_when_said(data_dir):

@@ -112,9 +112,9 @@ def test_unlikely_measurements_and_names_count() -> None:
     odd = tuple(Measurement("lamina thickness", 30.0, "mm", f"lamina {n}", "mid-lamina") for n in range(3))
     assert values(assessment_of(level=replace(level, measurements=odd)))["published ranges"] == pytest.approx(0.1)
     scan, labels, _ = found()
-    doubtful = confidence_of(scan, labels, level, GIVEN, Naming("ribs", 0.2, "transitional", True))
-    assert doubtful.value_frac == pytest.approx(0.2)
-    assert doubtful.check_by_eye
+    unsure = confidence_of(scan, labels, level, GIVEN, Naming("ribs", 0.2, "transitional", True))
+    assert unsure.value_frac == pytest.approx(0.2)
+    assert unsure.check_by_eye
 
 
 def test_ranges_say_where_they_come_from() -> None:

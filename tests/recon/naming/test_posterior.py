@@ -30,16 +30,24 @@ def test_shares_of_anatomies_sum_to_one_and_hold_the_published_transitional_ones
 
 def test_no_evidence_leaves_the_prior() -> None:
     posterior = names_posterior(ColumnCues((VertebraCues(1),)))
-    total = sum(way.prior for way in countings(1))
-    one = next(p for way, p in posterior.countings if way.anatomy == "five lumbar vertebrae" and way.names == ("L3",))
-    prior = next(way.prior for way in countings(1) if way.anatomy == "five lumbar vertebrae" and way.names == ("L3",))
+    total = sum(counting.prior for counting in countings(1))
+    one = next(
+        p
+        for counting, p in posterior.countings
+        if counting.anatomy == "five lumbar vertebrae" and counting.names == ("L3",)
+    )
+    prior = next(
+        counting.prior
+        for counting in countings(1)
+        if counting.anatomy == "five lumbar vertebrae" and counting.names == ("L3",)
+    )
     assert one == pytest.approx((1 - miscounted(())) * prior / total, rel=1e-6)
 
 
 def test_two_countings_are_weighed_by_their_likelihood_ratio() -> None:
     """One vertebra with a short rib: T12 against L3, by the table's ratio and how rare scans without L1 are."""
     posterior = names_posterior(ColumnCues((VertebraCues(1, rib=RibReach(80.0, 82.0)),)))
-    share = {way.names[0]: p for way, p in posterior.countings if way.anatomy == "five lumbar vertebrae"}
+    share = {counting.names[0]: p for counting, p in posterior.countings if counting.anatomy == "five lumbar vertebrae"}
     ratio = (RIBS["short rib"].of(82.0) / RIBS["lumbar"].of(82.0)) ** TEMPER * WITHOUT_LUMBAR_FRAC
     assert share["T12"] / share["L3"] == pytest.approx(ratio, rel=1e-6)
 
@@ -71,8 +79,8 @@ def test_a_missed_vertebra_leaves_no_name_sure() -> None:
 
 
 def test_crests_speak_for_l4() -> None:
-    five = next(way.elements for way in countings(4) if way.names == ("S1", "L5", "L4", "L3"))
-    four = next(way.elements for way in countings(4) if way.names == ("L5", "L4", "L3", "L2"))
+    five = next(counting.elements for counting in countings(4) if counting.names == ("S1", "L5", "L4", "L3"))
+    four = next(counting.elements for counting in countings(4) if counting.names == ("L5", "L4", "L3", "L2"))
     assert crest_likelihood(five, 2.8) == pytest.approx(CREST.of(-0.2))
     assert crest_likelihood(five, 2.8) > 3 * crest_likelihood(four, 2.8)
 

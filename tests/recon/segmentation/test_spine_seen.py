@@ -1,4 +1,4 @@
-"""Which way up a spine lies is told by its sacrum, where one is in view."""
+"""Which way up a spine lies is seen from its sacrum, where one is in view."""
 
 from __future__ import annotations
 

@@ -70,7 +70,7 @@ def questions(plan: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
         ("entry_map", of),
         ("instrument_chart", of),
         ("search", searched | {"sides": ["left", "right"], "instruments": ["interlaminar"]}),
-        ("ways", searched),
+        ("accesses", searched),
         ("pinned", {"plans": [plan, right], "task": TASK, "midline": True, "both": True}),
         ("save", {"name": "mine", "plan": plan, "replace": True}),
         ("plans", {}),

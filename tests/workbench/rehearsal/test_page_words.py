@@ -25,8 +25,8 @@ const contents = ["number_format", "estimate_rows"].map((name) => `export * from
 const entry = { contents, resolveDir: process.cwd() };
 const { outputFiles } = buildSync({ stdin: entry, bundle: true, write: false, format: "esm" });
 const said = await import("data:text/javascript;base64," + Buffer.from(outputFiles[0].text).toString("base64"));
-const asked = JSON.parse(readFileSync(0, "utf8"));
-console.log(JSON.stringify(asked.map(([name, ...values]) => said[name](...values))));
+const requested = JSON.parse(readFileSync(0, "utf8"));
+console.log(JSON.stringify(requested.map(([name, ...values]) => said[name](...values))));
 """
 """Calls functions of the page's own modules by name."""
 

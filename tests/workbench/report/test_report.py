@@ -208,8 +208,8 @@ def doubtful_anatomy():
 
 def test_a_level_to_check_by_eye_is_shown_with_its_slices(toy_facts, toy_report):
     anatomy = doubtful_anatomy()
-    doubtful = replace(toy_facts.planned, anatomy=anatomy, level=anatomy.levels[0])
-    report = replace(toy_report, html=page_of(replace(toy_facts, planned=doubtful)))
+    unsure = replace(toy_facts.planned, anatomy=anatomy, level=anatomy.levels[0])
+    report = replace(toy_report, html=page_of(replace(toy_facts, planned=unsure)))
     text = words_of(report)
     assert "CHECK BY EYE: confidence 0.20 of 1." in text
     assert text.index("The left gap is not seen.") < text.index("Whole sweep (cone)")

@@ -1,4 +1,4 @@
-"""Colours: one thing each, told apart by every reader, seen on their ground; the page's copies are the table's."""
+"""Colours: one thing each, told apart by every reader, seen on their background; the page's copies are the table's."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from canalwise.workbench.style.palette import BONE_SHADES, HUES, KEPT_SHADES, PH
 DARK, LIGHT = "#14181c", "#ffffff"
 
 LEAST_CONTRAST = 3.0
-"""Of lines and symbols against their ground (WCAG 2.1, 1.4.11)."""
+"""Of lines and symbols against their background (WCAG 2.1, 1.4.11)."""
 
 LEAST_APART, LEAST_APART_TWO_CONES = 25.0, 11.0
 """Least distances in CIELAB (CIE 1976), for all readers and for those without one kind of cone (choice)."""

@@ -1,4 +1,4 @@
-"""Questions that compare ways in: searched for only once somebody has chosen, and answered by verdicts, then bone."""
+"""Questions that compare accesses: searched for only once somebody has chosen, and answered by verdicts, then bone."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from canalwise.workbench.teaching.placeholders import PlanFacts
 from tests.workbench import toy
 
 
-def way(bone_mm3: float, freed: bool = True, kept: bool = True) -> dict:
+def row(bone_mm3: float, freed: bool = True, kept: bool = True) -> dict:
     return {"verdict": {"freed": freed, "kept": kept, "sentence": "Frees some"}, "bone_removed_mm3": bone_mm3}
 
 
@@ -28,16 +28,16 @@ def facts() -> PlanFacts:
 @pytest.mark.parametrize(
     ("left", "right", "both", "side", "access"),
     [
-        (way(300), way(200), way(250), "from the right", ONE),
-        (way(200), way(210), way(250), EITHER, ONE),
-        (way(200), way(100, freed=False), way(250), "from the left", ONE),
-        (way(200, kept=False), way(100, freed=False), way(250), NEITHER, BOTH),
-        (way(200, kept=False), way(100, freed=False), way(250, kept=False), NEITHER, NONE),
+        (row(300), row(200), row(250), "from the right", ONE),
+        (row(200), row(210), row(250), EITHER, ONE),
+        (row(200), row(100, freed=False), row(250), "from the left", ONE),
+        (row(200, kept=False), row(100, freed=False), row(250), NEITHER, BOTH),
+        (row(200, kept=False), row(100, freed=False), row(250, kept=False), NEITHER, NONE),
     ],
 )
 def test_the_answer_follows_the_verdicts_then_bone(monkeypatch, facts, left, right, both, side, access):
-    ways = {"left": left, "right": right, "both sides": both, "midline": way(900)}
-    monkeypatch.setattr(access_questions, "_ways", lambda _: ways)
+    rows = {"left": left, "right": right, "both sides": both, "midline": row(900)}
+    monkeypatch.setattr(access_questions, "_rows", lambda _: rows)
     for ask, answer in ((better_side, side), (enough_access, access)):
         question = ask(facts, "", Random(0))
         assert isinstance(question, LessonQuestion)

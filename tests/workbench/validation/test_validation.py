@@ -17,9 +17,9 @@ from canalwise.workbench.validation.validation import QUICK, ValidationScope, va
 
 
 def test_the_worst_error_decides_and_nothing_found_does_not_pass():
-    assert worst_row("a", [0.4, -0.5], 0.5, "asked").passed
-    assert not worst_row("a", [0.4, -0.51], 0.5, "asked").passed
-    none = worst_row("a", [], 0.5, "asked")
+    assert worst_row("a", [0.4, -0.5], 0.5, "required").passed
+    assert not worst_row("a", [0.4, -0.51], 0.5, "required").passed
+    none = worst_row("a", [], 0.5, "required")
     assert not none.passed
     assert none.as_json()["found"] is None
 
@@ -37,7 +37,10 @@ def test_labels_come_back_through_every_format():
 
 
 def test_the_command_writes_page_and_data_and_tells_failures(tmp_path, capsys, monkeypatch):
-    rows = [worst_row("reach mm", [0.9], 0.5, "asked"), ValidationRow("round trip", "<SEG>", 0.0, 0.0, 0.0, 9, "map")]
+    rows = [
+        worst_row("reach mm", [0.9], 0.5, "required"),
+        ValidationRow("round trip", "<SEG>", 0.0, 0.0, 0.0, 9, "map"),
+    ]
     monkeypatch.setattr(validation, "validated", lambda scope, say: rows)
     argv = ["validate", "--out", str(tmp_path / "v")]
     assert main([*argv, "--json", "--strict"]) == 4

@@ -73,7 +73,7 @@ function stateOf(facts: CaseFacts, plan: Plan): State {
   };
 }
 
-/** Connects; gives the link once it is up. Later changes are told to `changed`. */
+/** Connects; gives the link once it is up. Later changes are reported to `changed`. */
 function connected(changed: (up: boolean) => void): Promise<Connection> {
   const url = new URL("socket", document.baseURI);
   url.protocol = url.protocol === "https:" ? "wss:" : "ws:";
@@ -87,7 +87,7 @@ function connected(changed: (up: boolean) => void): Promise<Connection> {
 
 async function fetchedFacts(): Promise<CaseFacts> {
   const response = await fetch("case.json");
-  if (!response.ok) throw new Error(`The server answered ${response.status} when asked for the case.`);
+  if (!response.ok) throw new Error(`The server answered ${response.status} to the request for the case.`);
   return checked(caseFacts, await response.json(), "The case");
 }
 
@@ -133,7 +133,7 @@ function mount(context: Context): void {
   const help = keyHelp(shortcuts);
   header(region("top"), context, { confirm, plans, help });
   region("foot").replaceChildren(h("p", {}, store.state.facts.caution));
-  // first of all that follow the plan: its question is on its way before anything is drawn
+  // first of all that follow the plan: its request is sent before anything is drawn
   const estimates = new EstimateSync(context);
   const panels = tabs(region("strip"), region("tabs"), context, records);
   const parts: readonly (readonly [HTMLElement, Part])[] = [

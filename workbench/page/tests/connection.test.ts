@@ -36,11 +36,11 @@ Object.assign(globalThis, { WebSocket: FakeSocket });
 
 let connection: Connection;
 let socket: FakeSocket;
-let told: boolean[];
+let changes: boolean[];
 
 beforeEach(() => {
-  told = [];
-  connection = new Connection("ws://here/socket", (up) => told.push(up));
+  changes = [];
+  connection = new Connection("ws://here/socket", (up) => changes.push(up));
   socket = FakeSocket.last;
   socket.open();
 });
@@ -48,63 +48,63 @@ beforeEach(() => {
 const start = () => connection.ask({ ask: "start", level: "L4-L5", side: "left", instrument: "usual" });
 
 test("a request is sent with its number, and its answer comes back", async () => {
-  const asked = start();
+  const request = start();
   assert.deepEqual(socket.sent, [{ ask: "start", level: "L4-L5", side: "left", instrument: "usual", seq: 1 }]);
   socket.reply({ seq: 1, ask: "start", answer: { plan: PLAN }, binary: false });
-  assert.deepEqual(await asked, { seq: 1, answer: { plan: PLAN }, binary: null });
-  assert.deepEqual(told, [true]);
+  assert.deepEqual(await request, { seq: 1, answer: { plan: PLAN }, binary: null });
+  assert.deepEqual(changes, [true]);
 });
 
 test("an answer that is not of its request's shape never reaches who asked", async () => {
-  const asked = start();
+  const request = start();
   socket.reply({ seq: 1, ask: "start", answer: { plan: { ...PLAN, pivot_distance_mm: "50" } }, binary: false });
   await assert.rejects(
-    asked,
+    request,
     (why: unknown) => why instanceof RequestFailed && /'start'.*plan\.pivot_distance_mm/.test(why.message),
   );
 });
 
 test("a message that is none is an error, and the connection goes on", async () => {
-  const asked = start();
+  const request = start();
   assert.throws(() => socket.reply({ seq: "1", answer: {} }), /message of the server/);
   socket.reply({ seq: 1, ask: "start", answer: { plan: PLAN }, binary: false });
-  assert.equal((await asked).seq, 1);
+  assert.equal((await request).seq, 1);
 });
 
-test("a refusal is told in the server's words", async () => {
-  const asked = start();
+test("a refusal is reported in the server's words", async () => {
+  const request = start();
   socket.reply({
     seq: 1,
     ask: "start",
     problem: { who: "the level", rule: "must be in view", got: "'L9'", do: "Choose another." },
   });
   await assert.rejects(
-    asked,
+    request,
     (why: unknown) => why instanceof Refused && why.message === "the level must be in view (got 'L9'). Choose another.",
   );
 });
 
 test("the next binary frame belongs to the answer that announced it", async () => {
-  const asked = connection.ask({ ask: "removal", plan: PLAN, task: [] });
+  const request = connection.ask({ ask: "removal", plan: PLAN, task: [] });
   const other = start();
   socket.reply({ seq: 1, ask: "removal", answer: {}, binary: true });
   const frame = new ArrayBuffer(8);
   socket.onmessage({ data: frame });
   socket.reply({ seq: 2, ask: "start", answer: { plan: PLAN }, binary: false });
-  assert.equal((await asked).binary, frame);
+  assert.equal((await request).binary, frame);
   assert.equal((await other).binary, null);
 });
 
-test("progress is passed on, and the number of the request is told at once", async () => {
+test("progress is passed on, and the number of the request is passed on at once", async () => {
   const heard: unknown[] = [];
-  const asked = connection.ask(
-    { ask: "ways", level: "L4-L5", task: [], budget: 100, seed: 0 },
+  const request = connection.ask(
+    { ask: "accesses", level: "L4-L5", task: [], budget: 100, seed: 0 },
     { progress: (...all) => heard.push(all), started: (seq) => heard.push(seq) },
   );
-  socket.reply({ seq: 1, ask: "ways", progress: { done: 5, total: 100, words: "looking" } });
+  socket.reply({ seq: 1, ask: "accesses", progress: { done: 5, total: 100, words: "looking" } });
   assert.deepEqual(heard, [1, [5, 100, "looking"]]);
-  socket.reply({ seq: 1, ask: "ways", dropped: true });
-  await assert.rejects(asked, Superseded);
+  socket.reply({ seq: 1, ask: "accesses", dropped: true });
+  await assert.rejects(request, Superseded);
 });
 
 test("in one lane a newer request supersedes the one under way; others go on", async () => {
@@ -119,14 +119,14 @@ test("in one lane a newer request supersedes the one under way; others go on", a
 
 test("when the connection breaks, what was asked is given up, and it is made anew", async (context) => {
   context.mock.timers.enable({ apis: ["setTimeout"] });
-  const asked = start();
+  const request = start();
   socket.readyState = 3;
   socket.onclose();
-  await assert.rejects(asked, Superseded);
+  await assert.rejects(request, Superseded);
   await assert.rejects(start(), Superseded);
-  assert.deepEqual(told, [true, false]);
+  assert.deepEqual(changes, [true, false]);
   context.mock.timers.tick(250);
   assert.notEqual(FakeSocket.last, socket);
   FakeSocket.last.open();
-  assert.deepEqual(told, [true, false, true]);
+  assert.deepEqual(changes, [true, false, true]);
 });

@@ -27,7 +27,7 @@ const anatomy = {
 function dragged(...places: number[]) {
   const start: Plan = { ...PLAN, docking_point_mm: [-8, 0, 0] };
   const state: State = { ...STATE, plan: start };
-  const asked: unknown[] = [];
+  const requests: unknown[] = [];
   const store = {
     state,
     move: (moved: Plan) => void (state.plan = moved),
@@ -35,22 +35,22 @@ function dragged(...places: number[]) {
     settle: () => undefined,
   };
   const ask = (question: unknown) => {
-    asked.push(question);
+    requests.push(question);
     return Promise.resolve(null);
   };
-  const sight = (x: number, y: number) => ({ from: [x, 100, y] as Vec3, way: [0, -1, 0] as Vec3 });
+  const sight = (x: number, y: number) => ({ from: [x, 100, y] as Vec3, direction: [0, -1, 0] as Vec3 });
   const drag = dockDrag({ store, ask }, anatomy, sight);
   for (const x of places) drag.move(x, 0);
   const shown = state.plan.docking_point_mm;
   drag.end(true);
-  return { shown, problem: state.problem, asked };
+  return { shown, problem: state.problem, requests };
 }
 
 test("a docking point is dragged over bone", () => {
-  const { shown, problem, asked } = dragged(-9, -11);
+  const { shown, problem, requests } = dragged(-9, -11);
   assert.deepEqual(shown, [-11, 0, 0]);
   assert.equal(problem, "");
-  assert.equal(asked.length, 1);
+  assert.equal(requests.length, 1);
 });
 
 test("over a spinous process it stays where it was, and that is said", () => {
@@ -60,7 +60,7 @@ test("over a spinous process it stays where it was, and that is said", () => {
 });
 
 test("a drag over the spinous process alone moves nothing", () => {
-  const { shown, asked } = dragged(10, 11);
+  const { shown, requests } = dragged(10, 11);
   assert.deepEqual(shown, [-8, 0, 0]);
-  assert.equal(asked.length, 0);
+  assert.equal(requests.length, 0);
 });

@@ -1,4 +1,4 @@
-// A plan as a file: it comes back as it went, and one of another case or of nothing is told.
+// A plan as a file: it comes back as it went, and one of another case or of nothing is reported.
 
 import assert from "node:assert/strict";
 import { test } from "node:test";

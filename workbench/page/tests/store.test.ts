@@ -14,7 +14,7 @@ beforeEach(() => {
 
 const tilt = () => store.state.plan.phases[1]?.medial_tilt_deg;
 
-test("listeners are told of the keys that changed, and of nothing else", () => {
+test("listeners hear of the keys that changed, and of nothing else", () => {
   store.set({ name: "", blind: false });
   assert.deepEqual(heard, []);
   store.set({ name: "mine", blind: false });

@@ -91,12 +91,12 @@ def mark_answer(session: Session, message: MarkRequest, job: RequestJob) -> Json
         "right": message.choice == question.correct,
         "correct": question.correct,
         "because": question.because,
-        "told": reported,
+        "revealed": reported,
     }
 
 
 def exploration_answer(session: Session, message: ExplorationRequest, job: RequestJob) -> Json:
-    """Each thing that is asked for, whether the plans do it, and the numbers."""
+    """Each thing that is required, whether the plans do it, and the numbers."""
     lesson = lesson_named(session, message.lesson)
     if not 0 <= message.step < len(lesson.steps) or not lesson.steps[message.step].explore:
         raise WrongUse("the step", "must be one that asks to explore", got=message.step)

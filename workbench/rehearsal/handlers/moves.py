@@ -174,7 +174,8 @@ def _through(entry_variation: EntryVariation, own_mm: Float, entry_mm: Float) ->
     """The entry variation's plan with its first axis through another entry."""
     turned = entry_variation.aims_deg(np.stack([own_mm, entry_mm]))
     angles = np.tile(entry_variation.angles_deg, (2, 1))
-    angles[1, [0, 1, 3, 4]] += turned[1] - turned[0]
+    tilts = [n for n in range(angles.shape[1]) if n % 3 < 2]
+    angles[1, tilts] += turned[1] - turned[0]
     placed = entry_variation.approaches_at(np.stack([own_mm, entry_mm]), angles)
     moved = _changed_as(entry_variation.plan, placed.approach(0), placed.approach(1))
     back = moved.pivot_distance_mm * axes_level(placed)[1, 0]

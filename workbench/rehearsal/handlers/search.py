@@ -111,5 +111,5 @@ def _ended_early() -> Iterator[None]:
 
 ASKS: dict[str, RequestKind] = {
     "search": RequestKind(SearchRequest, found, long=True),
-    "ways": RequestKind(AccessesRequest, accesses, long=True),
+    "accesses": RequestKind(AccessesRequest, accesses, long=True),
 }

@@ -20,7 +20,7 @@ MESSAGE_BYTES = 1 << 20
 GREATEST_SEQ = 2**53 - 1
 """Greatest whole number that a page can count to exactly."""
 
-TOLD = 200
+LONGEST_QUOTED = 200
 """Characters of a wrong value that are quoted back."""
 
 WHO = "the message"
@@ -107,7 +107,7 @@ def _is_text(data: Any) -> bool:
 
 
 def _short(text: str) -> str:
-    return text if len(text) <= TOLD else text[: TOLD - 3] + "..."
+    return text if len(text) <= LONGEST_QUOTED else text[: LONGEST_QUOTED - 3] + "..."
 
 
 class _Unreadable(ValueError):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from canalwise.estimator.approach.approach import Approach
@@ -102,7 +102,7 @@ class Session:
 
 def _settled(found: DecompressedLevel | None) -> DecompressedLevel | None:
     """What is kept of a resection: all but what its lower bound was worked out from."""
-    return None if found is None else replace(found, resection=found.resection.settled())
+    return None if found is None else found.settled()
 
 
 def _anatomy_on_disk(folder: Path) -> tuple[int, int] | None:

@@ -13,7 +13,6 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.charts.tilt_chart import tilt_chart
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.decompressed import decompressed
-from canalwise.estimator.outcome.plan_numbers import plan_numbers
 from canalwise.estimator.outcome.plan_values import PlanNumbers
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.search.best_approach import search
@@ -69,7 +68,7 @@ def plan_of(data: Json) -> Approach:
 
 
 def numbers_of_plan(prepared: PreparedLevel, data: Json) -> PlanNumbers:
-    return plan_numbers(decompressed(prepared, plan_of(data)))
+    return decompressed(prepared, plan_of(data)).numbers
 
 
 def stopped() -> RequestJob:

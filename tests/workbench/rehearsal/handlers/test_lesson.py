@@ -108,8 +108,8 @@ def test_facts_that_would_answer_are_held_back_everywhere_in_the_lesson(session,
 def test_a_mark_tells_the_steps_own_facts_and_still_not_those_of_others(session, plan, facts):
     first_step = reported(session, "secretive", plan)["steps"][0]
     answer = marked(session, "secretive", 0, plan, first_step["choices"][0])
-    assert set(answer) == {"right", "correct", "because", "told"}
-    assert answer["told"]["aim"] == f"Reach {facts.reported('reach:far')}, stopped by {HELD_BACK}, from the left."
+    assert set(answer) == {"right", "correct", "because", "revealed"}
+    assert answer["revealed"]["aim"] == f"Reach {facts.reported('reach:far')}, stopped by {HELD_BACK}, from the left."
 
 
 @pytest.mark.parametrize("name", LESSONS)

@@ -22,12 +22,12 @@ def pixels(png: str) -> np.ndarray:
 
 
 def test_the_spine_with_its_levels(page):
-    told = page.ask("overview")
-    (level,) = told["levels"]
+    overview = page.ask("overview")
+    (level,) = overview["levels"]
     assert (level["name"], level["planned"], level["plan"]) == ("L3-L4", [], "")
-    side = pixels(told["side"]["png"])
-    assert side.shape == (told["side"]["height"], told["side"]["width"], 3)
-    assert 0.2 < told["side"]["at"]["L3-L4"] < 0.8
+    side = pixels(overview["side"]["png"])
+    assert side.shape == (overview["side"]["height"], overview["side"]["width"], 3)
+    assert 0.2 < overview["side"]["at"]["L3-L4"] < 0.8
     coloured = np.ptp(pixels(level["section"]).astype(int), axis=-1) > 60
     assert coloured.any()  # the sac's outline
 
@@ -59,10 +59,10 @@ def planned_levels(served):
 
 
 def test_several_levels_planned_together(page, served, planned_levels):
-    told = page.ask("overview")
-    assert told["several"] == ["Frees every level"]
-    assert told["levels"][0]["plan"] == "L3-L4-right-of-several"
-    assert told["levels"][0]["planned"][:2] == ["right", "97 %"]
+    overview = page.ask("overview")
+    assert overview["several"] == ["Frees every level"]
+    assert overview["levels"][0]["plan"] == "L3-L4-right-of-several"
+    assert overview["levels"][0]["planned"][:2] == ["right", "97 %"]
     other = json.loads(planned_levels.read_text()) | {ANATOMY_KEY: "another"}
     planned_levels.write_text(json.dumps(other))
     assert page.ask("overview")["several"] == []

@@ -28,11 +28,11 @@ TASK = list(NAMES)
 @pytest.mark.parametrize("intervals", [False, True])
 def test_the_numbers_are_those_of_the_command(served, page, toy_plan, tmp_path, task, intervals, capsys):
     answer = page.ask("estimate", plan=toy_plan, task=task, intervals=intervals)
-    page.ask("save", name="asked", plan=toy_plan, replace=True)
+    page.ask("save", name="requested", plan=toy_plan, replace=True)
     words = [] if intervals else ["--no-intervals"]
-    plan = served.folder / "plans" / "asked.toml"
-    asked = ["--plan", str(plan), "--task", ",".join(task).replace(" ", "-"), "--force"]
-    assert main(["estimate", str(served.folder), *asked, "--json", *words]) == 0
+    plan = served.folder / "plans" / "requested.toml"
+    options = ["--plan", str(plan), "--task", ",".join(task).replace(" ", "-"), "--force"]
+    assert main(["estimate", str(served.folder), *options, "--json", *words]) == 0
     reported = json.loads(capsys.readouterr().out)
     # Which case it is of concerns files; what is freed comes once the slider rests, with the intervals.
     freed = ("resection", "freed", "verdict", "spinous_process")
@@ -42,7 +42,7 @@ def test_the_numbers_are_those_of_the_command(served, page, toy_plan, tmp_path, 
         assert [reported["chances"].pop(name) for name in ("freed", "kept", "both")] == [None] * 3
         reported["warnings"] = [said for said in reported["warnings"] if "what is freed" not in said]
     stated = answer["estimate"]
-    if intervals:  # executions of the resection are asked for apart
+    if intervals:  # executions of the resection are requested apart
         parts = page.ask("execution", plan=toy_plan)
         stated = stated | parts | {"chances": stated["chances"] | parts["chances"]}
     assert stated == reported

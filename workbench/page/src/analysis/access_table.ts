@@ -9,14 +9,14 @@ import { notFreedWords, outcomeWords } from "../model/freed_words";
 import { chanceWords, number, percent, withInterval } from "../model/number_format";
 import { progressButton } from "../session/progress_button";
 
-/** Approaches looked at, all ways together. */
+/** Approaches looked at, all accesses together. */
 const EFFORTS = { quick: 600, thorough: 2_400 } as const;
 type AccessEffort = keyof typeof EFFORTS;
 
 export function accessSection(context: Context, pin: (name: string, plan: Plan) => void): HTMLElement {
   const { store } = context;
   let effort: AccessEffort = "quick";
-  const doing = progressButton(context, "Find the best plan of each way in", "ways", () => void ask());
+  const doing = progressButton(context, "Find the best plan of each access", "accesses", () => void ask());
   const efforts = radioChoice<AccessEffort>(
     "How long",
     [
@@ -34,7 +34,7 @@ export function accessSection(context: Context, pin: (name: string, plan: Plan) 
 
   async function ask(): Promise<void> {
     const requested = store.state.plan.level;
-    const comparison = await doing.run({ ask: "ways", level: requested, budget: EFFORTS[effort], seed: 0 });
+    const comparison = await doing.run({ ask: "accesses", level: requested, budget: EFFORTS[effort], seed: 0 });
     if (!comparison) return;
     level = requested;
     results.replaceChildren(resultOf(context, comparison, pin));
@@ -53,7 +53,7 @@ export function accessSection(context: Context, pin: (name: string, plan: Plan) 
   );
   return h(
     "section",
-    { class: "ways", "aria-label": "Ways in" },
+    { class: "accesses", "aria-label": "Accesses" },
     h("h2", {}, "Left, right, both sides, midline"),
     note,
     efforts.element,
@@ -68,7 +68,7 @@ function resultOf(
   pin: (name: string, plan: Plan) => void,
 ): HTMLElement {
   const heads = [
-    "way in",
+    "access",
     "verdict",
     "free canal, mm\u00b2",
     "bone to remove, mm\u00b3 (95 %)",
@@ -86,7 +86,7 @@ function resultOf(
   return h(
     "div",
     {},
-    h("div", { class: "scrolls whole", tabindex: "0", role: "region", "aria-label": "Table of the ways in" }, table),
+    h("div", { class: "scrolls whole", tabindex: "0", role: "region", "aria-label": "Table of the accesses" }, table),
     h("p", {}, `${notFreedWords(comparison.rows)}${stopped}${written(comparison.conclusion)}`),
   );
 }

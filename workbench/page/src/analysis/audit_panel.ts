@@ -12,7 +12,7 @@ export const auditPanel: PanelPart = (root, context, isOpen) => {
   const { store } = context;
   const { audits } = store.state.facts;
   const slices = auditSlices(context);
-  const report = h("div", { class: "audit-told", tabindex: "0", role: "region", "aria-label": "What was done" });
+  const report = h("div", { class: "audit-report", tabindex: "0", role: "region", "aria-label": "What was done" });
   const frame = h("div", { class: "audit-frame" }, slices.element, report);
   const elsewhere = h("div", { class: "cover" });
   root.append(frame, elsewhere);

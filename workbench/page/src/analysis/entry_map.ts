@@ -214,7 +214,7 @@ function cellWords(chart: EntryMap, place: MapCell): string {
   return `${where}: not possible (${reason}); within the limits ${best}.`;
 }
 
-/** The plan's own cell: that of the approach the map tells of, else the one its entry lies in, as far as that is told. */
+/** The plan's own cell: that of the approach the map was made of, else the one its entry lies in, as far as known. */
 function planPlace(chart: EntryMap, { plan, answer, fresh }: State): MapCell | null {
   for (const [row, plans] of chart.plans.entries()) {
     const column = plans.findIndex((each) => same(each, plan));
@@ -234,8 +234,8 @@ function cellOf(centres: readonly number[], value: number): number {
 /** What the map holds of a plan, coarse enough for rounding: another of it needs another map. */
 function heldParts(plan: Plan, task: string[]): string {
   const coarse = (value: number) => Math.round(value * SAME);
-  const [near, far] = placedPhases(plan);
-  const apart = near && far ? far.pivot.map((value, axis) => coarse(value - (near.pivot[axis] ?? 0))) : [];
+  const [near, ...others] = placedPhases(plan);
+  const apart = others.map(({ pivot }) => pivot.map((value, axis) => coarse(value - (near?.pivot[axis] ?? 0))));
   const depths = [near?.pivot[1] ?? 0, plan.docking_point_mm[1]].map(coarse);
   return JSON.stringify([plan.level, plan.side, plan.channel, depths, apart, task]);
 }
@@ -254,7 +254,7 @@ function foot(chart: EntryMap, columns: number[]): HTMLElement {
   return h(
     "div",
     { role: "row", class: "entry-row entry-foot" },
-    h("span", { role: "columnheader", class: "entry-label way" }, "Ca"),
+    h("span", { role: "columnheader", class: "entry-label direction" }, "Ca"),
     ...labels,
   );
 }

@@ -23,7 +23,7 @@ export function instrumentChart(context: Context): HTMLElement {
     { class: "quiet" },
     "What sleeves and tools of other diameters take and free from the planned entry: some seconds of work.",
   );
-  const ways = radioChoice<CurveKind>(
+  const choice = radioChoice<CurveKind>(
     "Choosing a diameter",
     [
       ["held", "keeps the tilts"],
@@ -37,16 +37,16 @@ export function instrumentChart(context: Context): HTMLElement {
     { class: "chart instrument", "aria-label": "Instrument chart" },
     doing.element,
     note,
-    ways.element,
+    choice.element,
     faces,
   );
-  ways.element.hidden = true;
-  let way: CurveKind = "held";
+  choice.element.hidden = true;
+  let kind: CurveKind = "held";
   let follow: (() => void)[] = [];
 
   function turn(chosen: CurveKind): void {
-    way = chosen;
-    ways.show(way);
+    kind = chosen;
+    choice.show(kind);
     for (const each of follow) each();
   }
 
@@ -56,11 +56,11 @@ export function instrumentChart(context: Context): HTMLElement {
     if (!chart) return;
     setText(doing.start, "Work out anew");
     note.hidden = true;
-    ways.element.hidden = false;
-    const made = chart.curves.map((curve) => curveFace(context, chart, curve, { plan, task, way: () => way }));
+    choice.element.hidden = false;
+    const made = chart.curves.map((curve) => curveFace(context, chart, curve, { plan, task, kind: () => kind }));
     faces.replaceChildren(...made.map((face) => face.element));
     follow = made.map((face) => face.show);
-    turn(way);
+    turn(kind);
   }
 
   store.subscribe((_, changed) => {
@@ -72,7 +72,7 @@ export function instrumentChart(context: Context): HTMLElement {
 interface PlotBase {
   plan: Plan;
   task: string[];
-  way(): CurveKind;
+  kind(): CurveKind;
 }
 
 function curveFace(
@@ -143,7 +143,7 @@ function curveFace(
     last: () => curve.diameter_mm.length - 1,
     near: (x) => nearestPixel(curve, panels[0], x - stage.getBoundingClientRect().left),
     to: (place) => {
-      const plans = base.way() === "held" ? curve.held_plans : curve.best_plans;
+      const plans = base.kind() === "held" ? curve.held_plans : curve.best_plans;
       const plan = plans[Math.min(Math.max(place, 0), plans.length - 1)];
       if (fresh() && plan && !same(plan, store.state.plan)) store.move(plan);
     },
@@ -224,8 +224,8 @@ function passesWords(chart: InstrumentChart, curve: InstrumentCurve): string {
 }
 
 function sentenceAt(curve: InstrumentCurve, at: number, own_mm: number | null): string {
-  const wordsOf = (way: Outcomes) =>
-    `${amount(way.bone_mm3[at], "mm3", 0)}, ${percent(leastFreed(way, at))} freed on the side freed less`;
+  const wordsOf = (outcomes: Outcomes) =>
+    `${amount(outcomes.bone_mm3[at], "mm3", 0)}, ${percent(leastFreed(outcomes, at))} freed on the side freed less`;
   const stands = curve.held_feasible[at] ? "enough freed, all limits kept" : "too little freed or a limit broken";
   const between = own_mm === null ? "" : ` The plan's own is ${number(own_mm)} mm.`;
   return (

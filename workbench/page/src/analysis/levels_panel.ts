@@ -23,7 +23,7 @@ export const levelsPanel: PanelPart = (root, context, isOpen) => {
   const frame = h(
     "div",
     { class: "levels-frame" },
-    h("p", { class: "quiet", role: "status" }, "The overview is on its way."),
+    h("p", { class: "quiet", role: "status" }, "The overview is being drawn."),
   );
   root.append(frame);
   let found: Overview | null = null;

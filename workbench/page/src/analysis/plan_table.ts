@@ -29,11 +29,11 @@ export function planTable(answer: PlanComparison, names: readonly string[]): HTM
   const note = h(
     "p",
     { class: "quiet" },
-    `${answer.level}: each number with its 95 % interval; below it the difference from ${columns[0] ?? "the first"}, from samples in which all meet the same borders and, from one side, the same hand.`,
+    `${answer.level}: each number with its 95 % interval; below it the difference from ${columns[0] ?? "the first"}, from samples in which all meet the same borders and, from one side, the same execution errors.`,
   );
   const table = h(
     "table",
-    { class: "told pinned", "aria-label": `Pinned plans at ${answer.level}` },
+    { class: "data pinned", "aria-label": `Pinned plans at ${answer.level}` },
     h("thead", {}, h("tr", {}, h("td", {}), ...heads)),
     h("tbody", {}, ...lines),
   );

@@ -73,7 +73,7 @@ export const searchPanel: PanelPart = (root, context) => {
 interface SearchForm {
   element: HTMLElement;
   settings(): { sides: Side[]; instruments: string[]; breadth: string; budget: number; seed: number };
-  /** What is missing, "" when it can be asked. */
+  /** What is missing, "" when it can be searched. */
   wrong(): string;
   changed(listener: () => void): void;
   show(): void;

@@ -30,7 +30,7 @@ export function tableOf(
 ): HTMLTableElement {
   return h(
     "table",
-    { class: "told" },
+    { class: "data" },
     h("caption", {}, caption),
     h("thead", {}, h("tr", {}, ...heads.map((head) => h("th", { scope: "col" }, head)))),
     h(

@@ -1,10 +1,10 @@
-// Pointer, touch, wheel and keyboard on a picture, told as turn, shift, zoom, drag and hover.
+// Pointer, touch, wheel and keyboard on a picture, reported as turn, shift, zoom, drag and hover.
 
 export interface GestureHandlers {
   turn(right_px: number, down_px: number): void;
   shift(right_px: number, down_px: number): void;
   zoom(by: number): void;
-  /** May what is under the pointer be dragged? What is returned is told of each movement and of the end. */
+  /** May what is under the pointer be dragged? What is returned hears of each movement and of the end. */
   grab?(x: number, y: number): DragHandler | null;
   /** A press and release in one place. */
   click?(x: number, y: number): void;
@@ -108,10 +108,10 @@ class GestureListener {
 
   private key(event: KeyboardEvent): void {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
-    const way = ARROWS[event.key];
-    if (way) {
+    const direction = ARROWS[event.key];
+    if (direction) {
       const act = event.shiftKey ? this.handlers.shift : this.handlers.turn;
-      act.call(this.handlers, way[0] * KEY_PX, way[1] * KEY_PX);
+      act.call(this.handlers, direction[0] * KEY_PX, direction[1] * KEY_PX);
     } else if (event.key === "+" || event.key === "=") this.handlers.zoom(KEY_ZOOM);
     else if (event.key === "-") this.handlers.zoom(1 / KEY_ZOOM);
     else return;

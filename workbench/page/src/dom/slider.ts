@@ -14,7 +14,7 @@ export interface Quantity {
   step: number;
   /** The ends of the slider; without them there is a number field only. */
   ends: NumberRange | null;
-  /** Are the ends a range that someone stands for, so that a value beyond them is told in words? */
+  /** Are the ends a range that someone stands for, so that a value beyond them is stated in words? */
   bound: boolean;
   /** What the number field takes at all. */
   takes: NumberRange;
@@ -46,7 +46,7 @@ export class Slider {
   private typing = false;
   /** Why what was typed last was not taken; shown until another value comes from here. */
   private refusal = "";
-  /** Is a movement under way, and does a pointer hold the slider? */
+  /** Is a movement going on, and does a pointer hold the slider? */
   private under = false;
   private held = false;
   private pause = 0;
@@ -93,7 +93,7 @@ export class Slider {
     this.target.move(value);
   }
 
-  /** Ends the movement after a pause; a hand that holds the slider still has not let go. */
+  /** Ends the movement after a pause; a slider that is held still has not been let go. */
   private soon(): void {
     clearTimeout(this.pause);
     if (!this.held) this.pause = window.setTimeout(() => this.end(), PAUSE_MS);
@@ -222,7 +222,7 @@ const shown = (value: number): string => String(tenth(value));
 
 function beyondWords({ ends, bound, unit }: Quantity, value: number): string {
   if (!ends || !bound) return "";
-  // what a field shows as the end itself is not told as beyond it
+  // what a field shows as the end itself is not stated as beyond it
   if (tenth(value) >= ends[0] && tenth(value) <= ends[1]) return "";
   return `! beyond the planner's range, ${ends.map((end) => number(end, 0)).join(" to ")}${unit === "°" ? unit : ` ${unit}`}`;
 }

@@ -24,7 +24,7 @@ export function axisOf(side: Side, medial_deg: number, cranial_deg: number): Vec
   return [across * Math.sin(m) * Math.cos(c), -Math.cos(m) * Math.cos(c), Math.sin(c)];
 }
 
-/** One phase laid into the level frame. Depths are lengths from the pivot to the last sphere's centre. */
+/** One phase placed in the level frame. Depths are lengths from the pivot to the last sphere's centre. */
 export interface PlacedPhase {
   name: string;
   pivot: Vec3;

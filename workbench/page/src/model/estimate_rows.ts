@@ -72,7 +72,7 @@ export function verdictRow(verdict: Verdict, samples?: number): [string, string,
   return [verdict.name, amount(value, unit), amount(limit, unit), stands(verdict), chance];
 }
 
-/** How likely the plan keeps what it must and reaches what it is made for; "" when not told. */
+/** How likely the plan keeps what it must and reaches what it is made for; "" when not stated. */
 export function chanceLine(estimate: Estimate): string {
   const { chances } = estimate;
   if (chances.all_limits === null) return "";

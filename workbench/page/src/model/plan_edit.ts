@@ -26,7 +26,7 @@ export function shifted(plan: Plan, place: number, lateral_mm: number): Plan {
   return tilted(plan, place, { pivot_shift_mm: [towardSide(plan) * lateral_mm, y, z] });
 }
 
-/** The docking point as told to people: lateral toward the side of the approach, dorsal, cranial. */
+/** The docking point as shown to people: lateral toward the side of the approach, dorsal, cranial. */
 export function dockedAt(plan: Plan): Vec3 {
   const [x, y, z] = plan.docking_point_mm;
   return [towardSide(plan) * x, y, z];

@@ -1,5 +1,5 @@
 // The headline numbers as tiles, legible at arm's length, each with its interval and limit. What the resection takes,
-// frees and keeps stands first; while the hand moves it stays, greyed, and the numbers of the sweep follow the hand.
+// frees and keeps stands first; during a drag it stays, greyed, and the numbers of the sweep follow the drag.
 
 import { areaWords, freedWords, limitsOf, outcomeChance } from "../model/freed_words";
 import { sceneHandle } from "../views/scene_view";
@@ -100,7 +100,7 @@ export function headlineTiles(): HeadlineTiles {
       showSkin(skin, estimate);
       const swept = estimate.cone.bone_removed_mm3;
       const ends = between(estimate, interval(swept.interval95));
-      sweep.show(`${number(swept.total, 0)} mm\u00b3`, ends, "if all bone in the cones of both phases were taken");
+      sweep.show(`${number(swept.total, 0)} mm\u00b3`, ends, "if all bone in the cones of all phases were taken");
     },
   };
 }

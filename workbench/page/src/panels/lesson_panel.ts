@@ -35,14 +35,14 @@ class LessonPlayer {
   private readonly status = h("p", { class: "unseen", role: "status" });
   private readonly choose = selectField("Choose a lesson", (name) => this.open(name), "lesson-name");
   private readonly moving = h("div", { class: "lesson-moves" });
-  private readonly steps = h("div", { class: "lesson-way" });
+  private readonly steps = h("div", { class: "lesson-place" });
   private readonly progress = new Map<string, LessonProgress>();
   private name: string;
   private filled: LessonAnswer | null = null;
-  /** The plan and the task that `told` tells of. */
+  /** The plan and the task that `revealed` belongs to. */
   private plan: Plan | null = null;
   private task: string[] = [];
-  /** How often it was asked for: an answer that was overtaken changes nothing. */
+  /** How often it was requested: an answer that was overtaken changes nothing. */
   private requests = 0;
   /** Is the newest of these still without its answer? */
   private awaited = false;
@@ -256,7 +256,7 @@ class LessonPlayer {
 
   private step(filled: LessonAnswer, step: LessonStep, at: number): Child[] {
     const mark = this.mine.marks.get(at);
-    const words = mark && this.plan && same(mark.plan, this.plan) ? mark.answer.told : step;
+    const words = mark && this.plan && same(mark.plan, this.plan) ? mark.answer.revealed : step;
     const left = h(
       "div",
       { class: "lesson-left" },

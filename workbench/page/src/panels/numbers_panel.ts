@@ -15,7 +15,7 @@ export const numbersPanel: Part = (root, context) => {
   const { store } = context;
   const shown = figures();
   const gate = gated(context);
-  const live = h("p", { class: "unseen", "aria-live": "polite", id: "numbers-told" });
+  const live = h("p", { class: "unseen", "aria-live": "polite", id: "numbers-announced" });
   root.append(h("h2", {}, "Numbers"), gate.element, shown.element, live);
   const show = (state: State) => {
     const open = gate.show(state);
@@ -26,7 +26,7 @@ export const numbersPanel: Part = (root, context) => {
     }
     shown.show(state);
     const rested = state.fresh && !state.moving && state.answer;
-    // told once the numbers have come to rest, so that a drag is not read out
+    // announced once the numbers have come to rest, so that a drag is not read out
     if (rested && hasIntervals(rested.estimate) && !state.executions) setText(live, summary(rested.estimate));
   };
   store.subscribe((state, changed) => {
@@ -76,7 +76,7 @@ function figures() {
   const limits = figureTable("limits", "Limits", PHRASES.limitColumns);
   const swept = figureTable("sweep-limits", "Limits, whole sweep", PHRASES.limitColumns);
   const steps = figureTable("steps", "Steps", ["", "bone", "area gained"]);
-  const targets = figureTable("task", "What is asked to be touched", ["", "touched", "chance of enough"]);
+  const targets = figureTable("task", "What is to be touched", ["", "touched", "chance of enough"]);
   const [reach, chance] = [h("p", { id: "reach-line" }), h("p", { id: "chance-line" })];
   const [sources, warnings] = [h("dl", { class: "sources" }), h("ul", { class: "warnings" })];
   const element = h(
@@ -100,7 +100,7 @@ function figures() {
       const { estimate } = answer;
       head.show(answer, fresh);
       headline.show(headlineRows(estimate));
-      // while the hand moves, the limits of the last resection stay, greyed with all the rest
+      // during a drag the limits of the last resection stay, greyed with all the rest
       const judged = estimate.resection !== undefined;
       if (judged) showLimits(limits, limitsOf(estimate), estimate.resection ? estimate.chances.executions : undefined);
       showLimits(swept, estimate.verdicts);
@@ -196,7 +196,7 @@ const DEFINITIONS: readonly (readonly [string, string])[] = [
   ],
   [
     "task",
-    "Only the bone that must go so that a straight, rigid tool from the pivot can touch every point asked for that it can reach.",
+    "Only the bone that must go so that a straight, rigid tool from the pivot can touch every requested point that it can reach.",
   ],
   [
     "whole sweep",

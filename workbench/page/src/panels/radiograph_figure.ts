@@ -25,7 +25,7 @@ export interface RadiographFigure {
   show(made: Radiograph, level: string, turned: ViewSettings["turned"]): void;
 }
 
-/** A way to lay the picture on the page: its class, and which of its own edges then are left, right, up and down. */
+/** How the picture lies on the page: its class, and which of its own edges then are left, right, up and down. */
 interface FilmOrientation {
   name: string;
   edges: readonly [PictureEdge, PictureEdge, PictureEdge, PictureEdge];
@@ -112,7 +112,7 @@ function pointPath({ name, pixels }: RadiographMark): string {
   return `M${x - SIGN} ${y}h${2 * SIGN}M${x} ${y - SIGN}v${2 * SIGN}`;
 }
 
-/** What the lines mean, told apart without colour too. */
+/** What the lines mean, distinct without colour too. */
 export function radiographKey(): { element: HTMLElement; show(phases: readonly string[], atSkin: boolean): void } {
   const element = h("ul", { class: "film-key" });
   const row = (shape: SVGElement, words: string): HTMLElement => {

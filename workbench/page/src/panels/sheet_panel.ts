@@ -10,7 +10,7 @@ import type { State } from "../model/store";
 import { cranialWords, lateralWords, number } from "../model/number_format";
 import { progressButton } from "../session/progress_button";
 
-/** How long the plan has to stand still before radiographs are asked for, ms. */
+/** How long the plan has to stand still before radiographs are requested, ms. */
 const REST_MS = 200;
 
 export const sheetPanel: PanelPart = (root, context, isOpen) => {
@@ -34,7 +34,7 @@ export const sheetPanel: PanelPart = (root, context, isOpen) => {
   show();
 };
 
-/** Both pictures, asked for when the hand rests and the panel is open; greyed until they show the plan. */
+/** Both pictures, requested when the plan rests and the panel is open; greyed until they show the plan. */
 function bothFilms(context: Context, isOpen: (state: State) => boolean) {
   const [ap, lateral, key] = [radiographFigure("AP"), radiographFigure("lateral"), radiographKey()];
   const element = h("div", { class: "films" }, ap.element, lateral.element);
@@ -87,7 +87,7 @@ function bothFilms(context: Context, isOpen: (state: State) => boolean) {
   };
 }
 
-/** The entry as a hand and an intensifier find it. */
+/** The entry as palpation and an intensifier find it. */
 function entryReadout() {
   const value = () => h("output", { class: "large" });
   const [across, along, deep] = [value(), value(), value()];
@@ -133,7 +133,7 @@ function firstView(state: State): string {
   return small.toDataURL("image/png");
 }
 
-/** The pages to print: each made when asked for, then opened beside this one. */
+/** The pages to print: each made when requested, then opened beside this one. */
 function printing(context: Context): HTMLElement {
   const { store } = context;
   const plan = () => ({ plan: store.state.plan, task: store.state.task, name: store.state.name });

@@ -19,7 +19,7 @@ export const verdictBar: Part = (root, { store }) => {
     const now = state.answer?.estimate ?? null;
     const judged = now?.verdict !== undefined;
     if (judged) last = now;
-    // while the hand moves the last verdict on the same side of the same level stays, greyed
+    // during a drag the last verdict on the same side of the same level stays, greyed
     const kept = last && last.level === state.plan.level && last.side === state.plan.side ? last : null;
     const stale = !(judged && state.fresh);
     root.classList.toggle("stale", stale);

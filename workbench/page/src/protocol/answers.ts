@@ -31,7 +31,7 @@ export const ANSWERS = {
   cohort: pageAnswer,
   stop: anything,
   pinned: planComparison,
-  ways: accessComparison,
+  accesses: accessComparison,
   plans: planNames,
   open: object({ name: text, plan, note: optional(text) }),
   save: object({ name: text, plans: list(text) }),

@@ -1,4 +1,4 @@
-// What the page is told of a case once: when it opens (GET case.json) levels, instruments, lessons, bounds; when asked,
+// What the page hears of a case once: when it opens (GET case.json) levels, instruments, lessons, bounds; on request,
 // what other commands left with it: the spine with its levels, several planned together, an audit.
 
 import { channel, maybeNumber, side, vec3 } from "./plan";
@@ -42,7 +42,7 @@ export const caseFacts = object({
   warnings: list(text),
   /** Named plans kept in the case. */
   plans: list(text),
-  /** What the command line asked to start with. */
+  /** What the command line requested to start with. */
   start: object({ level: nullable(text), side: nullable(side), plan: nullable(text) }),
   /** Levels whose audit is kept. */
   audits: list(text),

@@ -1,4 +1,4 @@
-// A lesson as it is told of a plan, a choice marked, and a plan judged that was made blind.
+// A lesson filled in for a plan, a choice marked, and a plan judged that was made blind.
 
 import { plan } from "./plan";
 import { both, flag, list, nullable, numeric, object, oneOf, text, type TypeOf } from "./validation";
@@ -37,11 +37,11 @@ export type LessonStep = TypeOf<typeof lessonStep>;
 export const lessonAnswer = object({ name: text, title: text, intro: text, blind: flag, steps: list(lessonStep) });
 export type LessonAnswer = TypeOf<typeof lessonAnswer>;
 
-/** `told`: the step's texts with nothing held back. */
-export const markAnswer = object({ right: flag, correct: text, because: text, told: stepTexts });
+/** `revealed`: the step's texts with nothing held back. */
+export const markAnswer = object({ right: flag, correct: text, because: text, revealed: stepTexts });
 export type MarkAnswer = TypeOf<typeof markAnswer>;
 
-/** What pinned plans come to of a task to explore; `met` null where it is told only. */
+/** What pinned plans come to of a task to explore; `met` null where it is stated only. */
 export const exploreAnswer = object({ marks: list(object({ name: text, met: nullable(flag), words: text })) });
 export type ExploreAnswer = TypeOf<typeof exploreAnswer>;
 

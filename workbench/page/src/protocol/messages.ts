@@ -29,7 +29,7 @@ export type ServerRequest =
   | { ask: "cohort" } // the summary of the case's cohort
   | { ask: "stop"; of: number } // of: the seq of the request to call off
   | { ask: "pinned"; plans: Plan[]; task: string[]; midline: boolean; both: boolean }
-  | { ask: "ways"; level: string; budget: number; seed: number }
+  | { ask: "accesses"; level: string; budget: number; seed: number }
   | { ask: "plans" }
   | { ask: "open"; name: string }
   | { ask: "save"; name: string; plan: Plan; replace: boolean }

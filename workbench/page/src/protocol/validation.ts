@@ -115,7 +115,7 @@ export const both =
   (value, path) =>
     first(value, path) || second(value, path);
 
-/** What fits one shape at least; the fault told is that of the first. */
+/** What fits one shape at least; the fault reported is that of the first. */
 export const either =
   <A, B>(first: Shape<A>, second: Shape<B>): Shape<A | B> =>
   (value, path) =>

@@ -90,8 +90,8 @@ function claimed(tab: string): Promise<boolean> {
 }
 
 /**
- * What was kept: this tab's mirror, which is the newest there is, else what the case holds unless the command line asked
- * to start elsewhere; null for a fresh start.
+ * What was kept: this tab's mirror, which is the newest there is, else what the case holds unless the command line
+ * requested to start elsewhere; null for a fresh start.
  */
 export async function restoredState(link: Connection, tab: string, facts: CaseFacts): Promise<SavedState | null> {
   const mirrored = readStored("sessionStorage", mirror());
@@ -108,7 +108,7 @@ export async function restoredState(link: Connection, tab: string, facts: CaseFa
   return kept && { ...kept, confirmed: {} };
 }
 
-/** What was kept, if it is of this case as far as can be told. */
+/** What was kept, if it is of this case as far as is known. */
 function fitting(kept: unknown, facts: CaseFacts): SavedState | null {
   if (!fits(savedState, kept)) return null;
   const level = facts.levels.find((one) => one.name === kept.plan.level);

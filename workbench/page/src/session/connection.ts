@@ -4,7 +4,7 @@ import { type AnswerTo, checkedAnswer } from "../protocol/answers";
 import { type Problem, reply as replyShape, type RequestName, type ServerRequest } from "../protocol/messages";
 import { checked, MalformedData } from "../protocol/validation";
 
-/** A request that came to nothing, for reasons that people must be told. */
+/** A request that came to nothing, for reasons that people must hear of. */
 export class RequestFailed extends Error {}
 
 export class Refused extends RequestFailed {
@@ -23,10 +23,10 @@ export interface ServerAnswer<T> {
 }
 
 export interface RequestOptions {
-  /** Questions of one lane: an unanswered one is dropped when the next is asked. */
+  /** Questions of one lane: an unanswered one is dropped when the next is sent. */
   lane?: string;
   progress?: (done: number, total: number, words: string) => void;
-  /** Told the question's number, to call it off with. */
+  /** Hears the question's number, to call it off with. */
   started?: (seq: number) => void;
 }
 
@@ -47,7 +47,7 @@ export class Connection {
   private expecting: { seq: number; answer: unknown } | null = null;
   private wait_ms = SOON_MS;
 
-  /** `changed` is told when the connection comes up and when it breaks. */
+  /** `changed` hears when the connection comes up and when it breaks. */
   constructor(
     private readonly url: string,
     private readonly changed: (up: boolean) => void,

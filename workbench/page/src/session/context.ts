@@ -8,11 +8,11 @@ import type { State, Store } from "../model/store";
 /** A part of the page: fills its element once and follows the store from then on. */
 export type Part = (root: HTMLElement, context: Context) => void;
 
-/** A panel of the strip below the scene: a part that is also told whether it is the one that is open. */
+/** A panel of the strip below the scene: a part that also hears whether it is the one that is open. */
 export type PanelPart = (root: HTMLElement, context: Context, isOpen: (state: State) => boolean) => void;
 
 export class Context {
-  /** What the question was of which a refusal is told; the answer to another does not take it back. */
+  /** What the question was that a refusal belongs to; the answer to another does not take it back. */
   private refused: RequestName | null = null;
 
   constructor(
@@ -20,7 +20,7 @@ export class Context {
     readonly link: Connection,
   ) {}
 
-  /** The answer, or null where the question was overtaken or refused; a refusal is told at the top of the page. */
+  /** The answer, or null where the question was overtaken or refused; a refusal is shown at the top of the page. */
   async ask<R extends ServerRequest>(
     question: R,
     options: RequestOptions = {},

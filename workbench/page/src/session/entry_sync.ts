@@ -21,7 +21,7 @@ export function entrySync(context: Context): EntrySync {
   const { store } = context;
   let from: Plan | null = null;
   let wanted: EntryPosition | null = null;
-  /** The entry last asked for and the plan that goes through it: shown until the server tells that plan's own. */
+  /** The entry last requested and the plan that goes through it: shown until the server tells that plan's own. */
   let last: { entry: EntryPosition; plan: Plan } | null = null;
   let asking = false;
   let letGo = false;

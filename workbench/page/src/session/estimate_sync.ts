@@ -12,14 +12,14 @@ import type { State } from "../model/store";
 import { hasExecutions, hasIntervals, withExecutions } from "../model/estimate_rows";
 import { removalOf } from "../model/manoeuvre";
 
-/** How long the plan has to stand still before the slower questions are asked, and before the slowest is, ms. */
+/** How long the plan has to stand still before the slower requests are sent, and before the slowest is, ms. */
 const [REST_MS, LONG_REST_MS] = [150, 900];
 
 export class EstimateSync {
   private asking = false;
   private resting = 0;
   private restingLong = 0;
-  /** The numbers of the questions for intervals and for executions that are on their way; 0 for none. */
+  /** The numbers of the questions for intervals and for executions that are not answered yet; 0 for none. */
   private slow = 0;
   private slowest = 0;
   /** What this loop was refused for, so that it takes back its own words only. */
@@ -61,7 +61,7 @@ export class EstimateSync {
     this.asking = false;
     const current = this.current(plan, task);
     const { state } = this.context.store;
-    // the numbers of a plan that the hand has left already follow it, greyed; those with intervals are not taken back
+    // the numbers of a plan that a drag has left already follow it, greyed; those with intervals are not taken back
     const better = current && state.fresh && state.answer !== null && hasIntervals(state.answer.estimate);
     if (answer && !better && answer.estimate.level === state.plan.level)
       this.context.store.set({ answer, fresh: current });
@@ -123,7 +123,7 @@ export class EstimateSync {
     this.context.store.set({ removal: removalOf(frame, frame.header) });
   }
 
-  /** Intervals take seconds: the server is told when they are no longer wanted. */
+  /** Intervals take seconds: the server hears when they are no longer wanted. */
   private callOff(): void {
     const unwanted = [this.slow, this.slowest].filter(Boolean);
     this.slow = this.slowest = 0;

@@ -31,7 +31,7 @@ export class FrameCache<H extends FrameHeader, T> {
         return response.arrayBuffer();
       })
       .then((buffer) => this.made(frameOf(buffer, this.shape)));
-    // a failed fetch is tried again when it is next asked for
+    // a failed fetch is tried again when it is next requested
     promise.catch(() => this.kept.delete(level));
     return promise;
   }

@@ -15,7 +15,7 @@ export interface Start {
 export const instrumentOf = (facts: CaseFacts, plan: Plan): string =>
   facts.instruments.find((one) => same(one.channel, plan.channel))?.name ?? "";
 
-/** What to start with: what the command line asked for, else the usual or the first of the levels that are sure, else the surest. */
+/** What to start with: what the command line names, else the usual or the first of the levels that are sure, else the surest. */
 export function firstStart(facts: CaseFacts): Start | null {
   const open = facts.levels.filter((level) => level.sides.length > 0);
   const sure = open.filter((level) => !level.check_by_eye);
@@ -32,7 +32,7 @@ export const startAsked = ({ start }: CaseFacts): boolean => Boolean(start.level
 /** The level most often decompressed (common practice, no source). */
 const USUAL_LEVEL = "L4-L5";
 
-/** Lays the plan out anew; what is not named stays as it is. Sizes of one's own give way to the first class. */
+/** Makes the plan anew; what is not named stays as it is. Sizes of one's own give way to the first class. */
 export async function startPlan(context: Context, wanted: Partial<Start>): Promise<void> {
   const { facts, plan } = context.store.state;
   const level = wanted.level ?? plan.level;

@@ -13,7 +13,7 @@ export interface ProgressButton {
   readonly busy: boolean;
 }
 
-/** Before this many seconds no time left is told: it would jump. */
+/** Before this many seconds no time left is stated: it would jump. */
 const LEAST_S = 1;
 
 export function progressButton(context: Context, label: string, lane: string, begun: () => void): ProgressButton {

@@ -112,7 +112,7 @@ function levelChoice(level: LevelFacts, checked: boolean, mark: (name: string) =
       h("span", { class: "quiet" }, ` ${level.upper} over ${level.lower}; ${sure}`),
       level.sides.length
         ? null
-        : h("span", { class: "because mark" }, "! cannot be docked on: no way in, or no targets, in view"),
+        : h("span", { class: "because mark" }, "! cannot be docked on: no access, or no targets, in view"),
       level.check_by_eye ? h("em", { class: "mark" }, "! check by eye") : null,
       h("span", { class: "because" }, level.because),
       ...[...new Set(level.warnings)].map((warning) => h("span", { class: "because mark" }, `! ${warning}`)),

@@ -119,9 +119,9 @@ export class SavedPlans {
       this.report("Give it a name.");
       return;
     }
-    const doubt = replacing ? "" : await this.doubt(name);
-    if (doubt) {
-      this.ask(doubt);
+    const objection = replacing ? "" : await this.objection(name);
+    if (objection) {
+      this.ask(objection);
       return;
     }
     const replace = replacing || name === this.state.name;
@@ -137,16 +137,16 @@ export class SavedPlans {
   }
 
   /** Why a plan should not be written under a name without asking; "" where nothing speaks against it. */
-  private async doubt(name: string): Promise<string> {
+  private async objection(name: string): Promise<string> {
     if (!this.state.facts.plans.includes(name)) return "";
     if (name !== this.state.name) return `'${name}' is already in the case.`;
     const held = await heldUnder(this.context, name);
     return held && !same(held, this.saved) ? `'${name}' was changed by another page.` : "";
   }
 
-  private ask(doubt: string): void {
+  private ask(objection: string): void {
     if (!this.box.open) this.list();
-    this.report(doubt, true);
+    this.report(objection, true);
     this.replace.focus();
   }
 

@@ -8,7 +8,7 @@ import type { Store } from "../model/store";
 import { writeStored, readStored } from "../dom/browser_storage";
 
 export interface Shortcut {
-  /** As told in the help. */
+  /** As shown in the help. */
   keys: string;
   does: string;
   /** A single letter or sign, which can be turned off. */
@@ -18,6 +18,9 @@ export interface Shortcut {
 }
 
 const SINGLES = "canalwise-single-keys";
+
+/** Phases with a key of their own; a plan that has fewer shows its last. */
+const NTH = ["first", "second", "third", "fourth"];
 
 export const singlesOn = (): boolean => readStored("localStorage", SINGLES) !== "off";
 export const turnSingles = (on: boolean): void => writeStored("localStorage", SINGLES, on ? "on" : "off");
@@ -66,9 +69,10 @@ export function shortcutsOf(context: Context, actions: ShortcutActions, panels: 
     { keys: "Ctrl+S", does: "save the plan in the case", single: false, fits: withCtrl("s"), act: actions.save },
     single("[", "over the top: half a degree less medial tilt", () => nudge(context, "ArrowDown")),
     single("]", "over the top: half a degree more medial tilt", () => nudge(context, "ArrowUp")),
-    single("1", "look at the first phase", () => store.look({ phase: 0 })),
-    single("2", "look at the second phase", () =>
-      store.look({ phase: Math.min(1, store.state.plan.phases.length - 1) }),
+    ...NTH.map((nth, place) =>
+      single(String(place + 1), `look at the ${nth} phase`, () =>
+        store.look({ phase: Math.min(place, store.state.plan.phases.length - 1) }),
+      ),
     ),
     single("t", "turn every view: as in theatre, or as radiologists read", () => turn(context)),
     ...panels

@@ -48,7 +48,7 @@ export function auditSlices({ store }: Context): AuditSlices {
   const audits = new FrameCache("audit.bin", auditHeader, mapsOf);
   let shown: { scan: ScanVolume; after: ScanVolume; maps: AuditMaps } | null = null;
   let point: Vec3 = [0, 0, 0];
-  const words = h("p", { class: "picture-words", role: "status" }, "Both scans are on their way.");
+  const words = h("p", { class: "picture-words", role: "status" }, "Both scans are being fetched.");
   const swipe = h("input", { id: freshId("swipe"), type: "range", min: "0", max: "100", value: "50" });
   swipe.addEventListener("input", () => redraw());
   const to = (value: number) => {

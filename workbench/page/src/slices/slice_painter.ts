@@ -37,7 +37,7 @@ export class SlicePainter {
   grey: Float32Array = new Float32Array();
   private readonly image = document.createElement("canvas");
   /** Grey values, outlines and bone to be removed, and what they were drawn of. */
-  private readonly ground = document.createElement("canvas");
+  private readonly base = document.createElement("canvas");
   private about: unknown[] = [];
   private lines: { colour: string; pieces: number[] }[] = [];
   private key = "";
@@ -48,18 +48,18 @@ export class SlicePainter {
 
   /** Draws the slice; what the plan does not change is kept as a picture of its own while it stays the same. */
   paint(to: CanvasRenderingContext2D, width: number, cut: SlicePlane, shown: SliceContent): void {
-    this.drawGround(cut, shown, width);
-    to.drawImage(this.ground, 0, 0);
+    this.drawBase(cut, shown, width);
+    to.drawImage(this.base, 0, 0);
     this.drawPlan(to, width, cut, shown);
   }
 
-  private drawGround(cut: SlicePlane, shown: SliceContent, width: number): void {
+  private drawBase(cut: SlicePlane, shown: SliceContent, width: number): void {
     const about = [shown.scan, JSON.stringify(cut), ...shown.window, shown.removal, width];
     if (about.every((each, place) => each === this.about[place])) return;
     this.about = about;
     this.follow(cut, shown.scan);
-    this.ground.width = this.ground.height = width;
-    const to = this.ground.getContext("2d")!;
+    this.base.width = this.base.height = width;
+    const to = this.base.getContext("2d")!;
     this.shade(shown.window);
     to.imageSmoothingQuality = "high";
     to.drawImage(this.image, 0, 0, width, width);

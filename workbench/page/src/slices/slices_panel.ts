@@ -53,7 +53,7 @@ export const slicesPanel: PanelPart = (root, context) => new SlicePanel(root, co
 class SlicePanel {
   private readonly scans = new FrameCache("scan.bin", scanHeader, scanOf);
   private readonly views: SliceView[];
-  private readonly words = h("p", { class: "picture-words", role: "status" }, "The scan is on its way.");
+  private readonly words = h("p", { class: "picture-words", role: "status" }, "The scan is being fetched.");
   private readonly placeWords = h("span", { class: "quiet" });
   private readonly row = h("div", { class: "slices", title: HINT });
   private readonly curve = areaCurve((z_mm) => {

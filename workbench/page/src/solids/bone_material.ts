@@ -24,7 +24,7 @@ import type { RemovalVolumes } from "../protocol/frame_headers";
 /** Phases that the shader takes; a plan has two, and others are drawn without their sweep on the bone. */
 const MOST_PHASES = 4;
 
-/** How far below the surface of bone it is asked whether it goes, mm. */
+/** How far below the surface of bone its removal is looked up, mm. */
 export const BELOW_MM = 0.2;
 
 const VERTEX = /* glsl */ `
@@ -148,7 +148,7 @@ uniform float painted;
 
 const float BELOW_MM = ${BELOW_MM.toFixed(2)};
 
-// paint that stands in stripes, so that it is told from the solid kind without its hue
+// paint that stands in stripes, so that it differs from the solid kind without its hue
 float stripes(vec3 p) {
   float s = abs(fract((p.x + p.y + p.z) / 2.4) - 0.5) * 2.0;
   return smoothstep(0.35, 0.55, s);

@@ -17,13 +17,13 @@ import { phaseColour, TOOL } from "../pictures/palette";
 import type { Plan } from "../protocol/plan";
 import { faced } from "./endoscope_tool";
 
-/** How much of the channel is drawn outside the skin, mm: enough to see which way it leans. */
+/** How much of the channel is drawn outside the skin, mm: enough to see to which side it leans. */
 const OUTSIDE_MM = 30;
 
 /** Corners of the drawn circles. */
 const ROUND = 40;
 
-/** Opacity of the phase under the hand, and of the others. */
+/** Opacity of the phase that is edited, and of the others. */
 const [NEAR, FAR] = [0.3, 0.1];
 
 const DOWN = new Vector3(0, -1, 0);

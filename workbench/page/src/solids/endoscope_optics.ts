@@ -63,7 +63,7 @@ export interface SeenStructure {
   hit: RayHit;
 }
 
-/** What the bone's shader leaves out of the picture, asked of the same volume. */
+/** What the bone's shader leaves out of the picture, read from the same volume. */
 export const goneIn = (removal: RemovalVolumes): ((point: Vec3) => boolean) => above(removal, removal.task, 127);
 
 /** Where bone stood before. */
@@ -92,21 +92,21 @@ export interface RemovedStructures {
 export function seenAlong(
   anatomy: Anatomy,
   from: Vec3,
-  way: Vec3,
+  direction: Vec3,
   gone: RemovedStructures | null,
 ): SeenStructure | null {
   const seen: SeenStructure[] = [];
   const found = (name: string, hit: RayHit | null) => hit && seen.push({ name, hit });
   const bone = anatomy.surfaces["bone"] ?? anatomy.surfaces["bone_proxy"];
-  const below = scaled(way, BELOW_MM);
-  const outside = bone && firstHit(bone, from, way, { there: (point) => !gone?.bone(add(point, below)) });
+  const below = scaled(direction, BELOW_MM);
+  const outside = bone && firstHit(bone, from, direction, { there: (point) => !gone?.bone(add(point, below)) });
   if (bone && outside) found(partOf(anatomy, bone, bone.triangles[outside.corner]!), outside);
-  const cut = bone && gone && firstHit(gone.face, from, way, { there: (point) => gone.stands(point) });
+  const cut = bone && gone && firstHit(gone.face, from, direction, { there: (point) => gone.stands(point) });
   if (bone && cut) found(partOf(anatomy, bone, nearestPoint(bone, cut.point)), cut);
   for (const name of SEEN_IN_SCOPE) {
     const surface = anatomy.surfaces[name];
     const there = (point: Vec3) => name !== "flavum" || !gone?.ligament(point);
-    if (surface) found(name, firstHit(surface, from, way, { there, inside: true }));
+    if (surface) found(name, firstHit(surface, from, direction, { there, inside: true }));
   }
   return seen.sort((a, b) => a.hit.distance_mm - b.hit.distance_mm)[0] ?? null;
 }

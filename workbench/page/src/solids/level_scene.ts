@@ -59,7 +59,7 @@ export class LevelScene {
   private removed = false;
   private clipped = false;
   private veiled = false;
-  /** Which vertebrae are shown, as `showVertebrae` was last told. */
+  /** Which vertebrae are shown, as `showVertebrae` was last given. */
   private vertebrae = "true true";
 
   constructor(readonly anatomy: Anatomy) {

@@ -24,22 +24,22 @@ export interface RayOptions {
 export function firstHit(
   surface: SurfaceMesh,
   from: Vec3,
-  way: Vec3,
+  direction: Vec3,
   { there, inside = false }: RayOptions = {},
 ): RayHit | null {
   let best: RayHit | null = null;
   const { triangles } = surface;
   for (let t = 0; t < triangles.length; t += 3) {
-    const distance = distanceTo(surface, t, from, way, inside);
+    const distance = distanceTo(surface, t, from, direction, inside);
     if (distance <= 0 || (best && distance >= best.distance_mm)) continue;
-    const point: Vec3 = [from[0] + distance * way[0], from[1] + distance * way[1], from[2] + distance * way[2]];
+    const point = from.map((start, axis) => start + distance * direction[axis]!) as Vec3;
     if (!there || there(point)) best = { distance_mm: distance, point, corner: t };
   }
   return best;
 }
 
 /** Along the ray to one triangle, -1 where it is missed (Moeller and Trumbore 1997, from memory). */
-function distanceTo(surface: SurfaceMesh, t: number, from: Vec3, way: Vec3, inside: boolean): number {
+function distanceTo(surface: SurfaceMesh, t: number, from: Vec3, direction: Vec3, inside: boolean): number {
   const { points, triangles } = surface;
   const [a, b, c] = [3 * triangles[t]!, 3 * triangles[t + 1]!, 3 * triangles[t + 2]!];
   const ax = points[a]!,
@@ -51,9 +51,9 @@ function distanceTo(surface: SurfaceMesh, t: number, from: Vec3, way: Vec3, insi
   const vx = points[c]! - ax,
     vy = points[c + 1]! - ay,
     vz = points[c + 2]! - az;
-  const px = way[1] * vz - way[2] * vy,
-    py = way[2] * vx - way[0] * vz,
-    pz = way[0] * vy - way[1] * vx;
+  const px = direction[1] * vz - direction[2] * vy,
+    py = direction[2] * vx - direction[0] * vz,
+    pz = direction[0] * vy - direction[1] * vx;
   const det = ux * px + uy * py + uz * pz;
   if (inside ? Math.abs(det) < FLAT : det < FLAT) return -1;
   const sx = from[0] - ax,
@@ -64,7 +64,7 @@ function distanceTo(surface: SurfaceMesh, t: number, from: Vec3, way: Vec3, insi
   const qx = sy * uz - sz * uy,
     qy = sz * ux - sx * uz,
     qz = sx * uy - sy * ux;
-  const v = (way[0] * qx + way[1] * qy + way[2] * qz) / det;
+  const v = (direction[0] * qx + direction[1] * qy + direction[2] * qz) / det;
   if (v < 0 || u + v > 1) return -1;
   return (vx * qx + vy * qy + vz * qz) / det;
 }

@@ -28,7 +28,7 @@ export function ratioOf({ slow }: Drawing, detail: MeshDetail): number {
 }
 
 function rendererOrNull(slow: boolean): WebGLRenderer | null {
-  // three.js tells of a missing WebGL2 on the console too: asked for here first, to stay quiet
+  // three.js tells of a missing WebGL2 on the console too: requested here first, to stay quiet
   const canvas = document.createElement("canvas");
   // on the processor, smoothing edges makes every triangle cost three times as much (measured): it is done by size there
   const context = canvas.getContext("webgl2", {
@@ -43,7 +43,7 @@ function rendererOrNull(slow: boolean): WebGLRenderer | null {
   return renderer;
 }
 
-/** Does this browser draw on the processor? Asked of a context of its own, for edges cannot be chosen later. */
+/** Does this browser draw on the processor? Tried on a context of its own, for edges cannot be chosen later. */
 function drawnOnProcessor(): boolean {
   const context = document.createElement("canvas").getContext("webgl2");
   const info = context?.getExtension("WEBGL_debug_renderer_info");

@@ -7,7 +7,7 @@ export const ROUND_FRAC = 0.84;
 
 export interface ClockFace {
   ink: string;
-  ground: string;
+  background: string;
   font_px: number;
 }
 
@@ -19,7 +19,7 @@ export function drawFace(
   face: ClockFace,
 ): void {
   const [middle, radius] = [size / 2, (size * ROUND_FRAC) / 2];
-  to.fillStyle = face.ground;
+  to.fillStyle = face.background;
   to.fillRect(0, 0, size, size);
   to.save();
   to.beginPath();

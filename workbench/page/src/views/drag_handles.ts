@@ -26,13 +26,13 @@ export function dockDrag(context: DragContext, anatomy: Anatomy, sight: SightLin
   let refused = false;
   return {
     move(x, y) {
-      const { from, way } = sight(x, y);
+      const { from, direction } = sight(x, y);
       const [, depth_mm] = start.docking_point_mm;
-      const met = bone ? firstHit(bone, from, way) : null;
+      const met = bone ? firstHit(bone, from, direction) : null;
       refused = bone !== undefined && met !== null && partOf(anatomy, bone, met).endsWith(SPINOUS_PROCESS);
       // the mark waits beside it for the pointer to come off
       if (refused) return;
-      const hit = met && depth_mm - met.point[1] < BEHIND_MM ? met.point : onPlane(from, way, depth_mm);
+      const hit = met && depth_mm - met.point[1] < BEHIND_MM ? met.point : onPlane(from, direction, depth_mm);
       if (!hit) return;
       at = hit;
       store.move({ ...start, docking_point_mm: hit });
@@ -63,8 +63,8 @@ export function entryDrag(context: DragContext, anatomy: Anatomy, sight: SightLi
   let at: Vec3 | null = null;
   return {
     move(x, y) {
-      const { from, way } = sight(x, y);
-      const hit = (skin ? firstHit(skin, from, way)?.point : null) ?? onPlane(from, way, height_mm);
+      const { from, direction } = sight(x, y);
+      const hit = (skin ? firstHit(skin, from, direction)?.point : null) ?? onPlane(from, direction, height_mm);
       if (!hit || hit[1] - start.docking_point_mm[1] < LEAST_RISE_MM) return;
       at = hit;
       store.move(leaningTo(start, hit));
@@ -103,12 +103,12 @@ function entryTerms(at: Vec3, side: Side, anatomy: Anatomy): { lateral_mm: numbe
 }
 
 /** Where a line of sight meets the coronal plane at a height. */
-function onPlane(from: Vec3, way: Vec3, height_mm: number): Vec3 | null {
-  const distance = (height_mm - from[1]) / way[1];
-  return distance > 0 && Number.isFinite(distance) ? add(from, scaled(way, distance)) : null;
+function onPlane(from: Vec3, direction: Vec3, height_mm: number): Vec3 | null {
+  const distance = (height_mm - from[1]) / direction[1];
+  return distance > 0 && Number.isFinite(distance) ? add(from, scaled(direction, distance)) : null;
 }
 
-/** The plan leant about its docking point so that its first axis comes from the entry; a picture until it is laid out. */
+/** The plan leant about its docking point so that its first axis comes from the entry; a picture until it is planned. */
 function leaningTo(plan: Plan, entry: Vec3): Plan {
   const [x, y, z] = unit(sub(throughPoint(plan), entry));
   const across = plan.side === "right" ? 1 : -1;

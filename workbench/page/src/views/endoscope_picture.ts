@@ -25,11 +25,11 @@ export class EndoscopePicture {
   ): Promise<void> {
     const target = this.fitted(view.size);
     aimLens(this.camera, view.lens);
-    const ground = renderer.getClearColor(new Color());
+    const background = renderer.getClearColor(new Color());
     // what is not modelled, muscle and fat, is never black
     renderer.setClearColor(view.plain ? "#000000" : NOT_MODELLED);
     scene.drawScope(renderer, this.camera, target, view.afterwards);
-    renderer.setClearColor(ground);
+    renderer.setClearColor(background);
     return readSoon(this.canvas, renderer, target);
   }
 

@@ -228,7 +228,7 @@ export class EndoscopeView {
     if (!to || !lens) return;
     const style = getComputedStyle(this.canvas);
     const { width } = this.canvas;
-    const face: ClockFace = { ink: style.color, ground: style.backgroundColor, font_px: width / 26 };
+    const face: ClockFace = { ink: style.color, background: style.backgroundColor, font_px: width / 26 };
     drawFace(to, this.picture.canvas, width, face);
     drawScale(to, width, lens, this.store.state.plan.channel.working_distance_mm, face);
     if (this.place) drawPlace(to, width, this.place.hour, this.place.radius_frac);
@@ -259,7 +259,7 @@ function wordsOf(seen: SeenStructure | null): string {
   return `${STRUCTURES[seen.name]?.words ?? seen.name}, ${seen.hit.distance_mm.toFixed(0)} mm from the lens`;
 }
 
-const WAYS: Record<string, string> = {
+const DIRECTION_WORDS: Record<string, string> = {
   L: "the patient's left",
   R: "the patient's right",
   P: "posterior",
@@ -268,4 +268,4 @@ const WAYS: Record<string, string> = {
   F: "the feet",
 };
 
-const upWords = (lens: EndoscopeLens): string => WAYS[letterOf(lens.up).split(" ")[0] ?? ""] ?? "";
+const upWords = (lens: EndoscopeLens): string => DIRECTION_WORDS[letterOf(lens.up).split(" ")[0] ?? ""] ?? "";

@@ -1,4 +1,4 @@
-// The level in 3D: camera gestures, marks laid over it, snapshots. Knows nothing of the server.
+// The level in 3D: camera gestures, marks drawn over it, snapshots. Knows nothing of the server.
 
 import { PerspectiveCamera, WebGLRenderTarget } from "three";
 import type { Anatomy } from "../solids/surface_meshes";
@@ -55,7 +55,7 @@ export const sceneHandle: SceneHandle = {
 };
 
 /** The line of sight through a pixel. */
-export type SightLine = (x: number, y: number) => { from: Vec3; way: Vec3 };
+export type SightLine = (x: number, y: number) => { from: Vec3; direction: Vec3 };
 
 /** What happens when a mark is taken hold of; null where it cannot be moved. */
 export type GrabHandler = (kind: "dock" | "entry", anatomy: Anatomy, sight: SightLine) => DragHandler | null;
@@ -155,8 +155,8 @@ export class SceneView {
     const surfaces = this.stage.scene?.anatomy.surfaces;
     const bone = surfaces?.["bone_proxy"] ?? surfaces?.["bone"];
     if (!this.store.state.measurement || !bone) return;
-    const { from, way } = this.sight(x, y);
-    const hit = firstHit(bone, from, way, { there: (point) => this.isDrawn(point) });
+    const { from, direction } = this.sight(x, y);
+    const hit = firstHit(bone, from, direction, { there: (point) => this.isDrawn(point) });
     if (hit) this.store.point(hit.point);
   }
 
@@ -279,13 +279,13 @@ export class SceneView {
   }
 
   /** The line of sight through a pixel. */
-  private sight(x: number, y: number): { from: Vec3; way: Vec3 } {
+  private sight(x: number, y: number): { from: Vec3; direction: Vec3 } {
     const [width, height] = this.size;
     const { right, up, toward } = axesOf(this.view);
     const high = Math.tan((this.camera.fov * Math.PI) / 360);
     const [u, v] = [((2 * x) / width - 1) * high * this.camera.aspect, (1 - (2 * y) / height) * high];
-    const way = [0, 1, 2].map((i) => u * right[i]! + v * up[i]! - toward[i]!) as Vec3;
-    const long = Math.hypot(...way);
-    return { from: this.camera.position.toArray(), way: way.map((each) => each / long) as Vec3 };
+    const direction = [0, 1, 2].map((i) => u * right[i]! + v * up[i]! - toward[i]!) as Vec3;
+    const long = Math.hypot(...direction);
+    return { from: this.camera.position.toArray(), direction: direction.map((each) => each / long) as Vec3 };
   }
 }

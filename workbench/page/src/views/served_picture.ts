@@ -4,7 +4,7 @@ import type { Context } from "../session/context";
 import { h } from "../dom/elements";
 import { isShown } from "../pictures/palette";
 
-/** Stillness after which a picture is asked for, ms: the server takes a second or two to make one. */
+/** Stillness after which a picture is requested, ms: the server takes a second or two to make one. */
 const REST_MS = 400;
 
 export const NO_SOLIDS =

@@ -42,7 +42,7 @@ export class Stage {
     void this.load(store.state.plan.level);
   }
 
-  /** Told when another level's solids stand on the stage, or why they cannot. */
+  /** Hears when another level's solids stand on the stage, or why they cannot. */
   changed(listener: () => void): void {
     this.listeners.push(listener);
     if (this.scene) listener();
