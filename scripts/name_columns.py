@@ -25,6 +25,9 @@ from canalwise.recon.naming.countings import ANATOMIES, Element
 from canalwise.recon.naming.posterior import CONFIRMED, SILENT_MOST, least_probability, names_posterior
 
 BEND_DEG = {"S1": 22.0, "L5": 14.0, "L4": 9.0, "L3": 6.0, "L2": 4.0, "L1": 2.0}
+HALF_SPAN_MM = {"L1": 36.0, "L2": 38.0, "L3": 43.0, "L4": 40.0, "L5": 46.0}
+"""Half the span of the transverse processes (docs/published-values.md#vertebrae)."""
+
 FAILS = 0.03
 """Share of each cue that is read wrongly, to any value."""
 
@@ -101,18 +104,18 @@ def _vertebra(
         float(share),
         (low, high) if half_view_mm >= 45 else None,
         float(bend) if rng.random() < 0.8 else None,
-        _rib(sort, rng, half_view_mm),
+        _rib(element, rng, half_view_mm),
     )
 
 
-def _rib(sort: str, rng: np.random.Generator, half_view_mm: float) -> RibReach:
+def _rib(element: Element, rng: np.random.Generator, half_view_mm: float) -> RibReach:
     if half_view_mm < 60.0:
         return UNSEEN_RIBS
     reach = {
         "short rib": rng.normal(84.0, 12.0),
         "long rib": rng.normal(125.0, 15.0),
         "lumbar rib": rng.normal(60.0, 12.0),
-    }.get(sort, rng.normal(44.0, 5.0))
+    }.get(element.sort, max(rng.normal(HALF_SPAN_MM.get(element.place, 46.0), 5.0), 32.0))
     if rng.random() < FAILS:
         reach = rng.uniform(34.0, 105.0)
     return RibReach(float(min(reach, half_view_mm)), float(min(reach - 2.0, half_view_mm)), reach > half_view_mm)

@@ -6,7 +6,9 @@ once by the network; every cut is then segmented and named anew from the network
 answer otherwise near a cut, for want of the margin it sees, is left out. The evidence is written too, so that other
 likelihoods can be tried on it. `--full N` runs N of the cuts through everything, network included, and says whether
 the names agree. A cut counts as unambiguous where it holds the whole of S1, or the whole of T12 with ribs that run
-on. Transitional anatomies whose telling end is out of view cannot be named by anybody; they are counted apart.
+on; counted apart are cuts that hold the whole of S1 or T12's ribs to their tips. Six or four lumbar vertebrae cannot be
+named from a scan by anybody: one end tells nothing, and between both a missing or an additional rib looks the same;
+they are counted apart.
 
     python scripts/name_trials.py --phantoms 7 --scans 4 --cuts 20 --data DATA --step 1 --cache CACHE --json OUT
 
@@ -66,6 +68,11 @@ TRANSITIONAL_FRAC = 0.099
 (docs/published-values.md#vertebrae)."""
 
 LEAST_CUT_MM = 70.0
+
+RIB_VIEW_MM, RIB_TIP_MM, RIB_LOW_MM = 170.0, 206.0, 70.0
+"""Width of the view in which T12's ribs run on, and in which a made-up spine's are seen to their tips, which lie this
+far below T12's upper end (`canalwise.phantoms.anatomy.bystanders`)."""
+
 REAL = {
     "ct_whole_lumbar_3mm": {26: "S1", 27: "L5", 28: "L4", 29: "L3", 30: "L2", 31: "L1", 32: "T12", 33: "T11"},
     "ct_lumbar_crop_1p5mm": {21: "L2", 22: "L3", 23: "L4"},
@@ -107,12 +114,13 @@ class Trial:
     transitional: bool
     failed: str = ""
     condition: str = ""
+    tips_whole: bool = False
     cues: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def decidable(self) -> bool:
-        """Can the names be known at all: usual anatomy, or both ends that tell another one are in view?"""
-        return not self.transitional or (self.sacrum_whole and self.ribs_whole)
+        """Can the names be known at all?"""
+        return not self.transitional
 
 
 def phantom_subjects(
@@ -242,6 +250,7 @@ def cut(subject: Subject, low: int, high: int) -> tuple[Scan, Scan, TissueClassM
 
 def trial(subject: Subject, low: int, high: int) -> Trial:
     """One cut segmented, named, and held against the truth."""
+    sacrum, ribs, tips = _whole(subject, low, high)
     blank = Trial(
         subject.name,
         *_ends_mm(subject, low, high),
@@ -250,8 +259,10 @@ def trial(subject: Subject, low: int, high: int) -> Trial:
         0.0,
         False,
         False,
-        *_whole(subject, low, high),
+        sacrum,
+        ribs,
         subject.transitional,
+        tips_whole=tips,
     )
     whole, part, seen = cut(subject, low, high)
     try:
@@ -297,16 +308,19 @@ def _ends_mm(subject: Subject, low: int, high: int) -> tuple[float, float]:
     return float(z[0]), float(z[1])
 
 
-def _whole(subject: Subject, low: int, high: int) -> tuple[bool, bool]:
-    """Does the cut hold all of S1, and all of T12 with ribs that run on?"""
+def _whole(subject: Subject, low: int, high: int) -> tuple[bool, bool, bool]:
+    """Does the cut hold all of S1, all of T12 with ribs that run on, and these to their tips?"""
     value = np.where(subject.truth % 100 == Part.DISC, 0, subject.truth // 100)
     ends = {}
     for number, name in subject.names.items():
         layers = np.flatnonzero((value == number).any(axis=(0, 1)))
         ends[name] = (int(layers[0]), int(layers[-1])) if len(layers) else (0, 0)
     inside = {name: low <= first and last < high for name, (first, last) in ends.items()}
-    wide = subject.whole.grid.shape[0] * subject.whole.grid.spacing_mm[0] >= 170.0
-    return inside.get("S1", False), inside.get("T12", False) and subject.ribs and bool(wide)
+    layer_mm = float(subject.whole.grid.spacing_mm[2])
+    width_mm = float(subject.whole.grid.shape[0] * subject.whole.grid.spacing_mm[0])
+    ribs = inside.get("T12", False) and subject.ribs and width_mm >= RIB_VIEW_MM
+    tips = ribs and width_mm >= RIB_TIP_MM and (ends["T12"][1] - low) * layer_mm >= RIB_LOW_MM
+    return inside.get("S1", False), ribs, tips
 
 
 def cuts_of(subject: Subject, count: int, rng: np.random.Generator) -> Iterator[tuple[int, int]]:
@@ -348,6 +362,8 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
     named = [t for t in trials if t.reported]
     plain = [t for t in named if t.decidable]
     clear = [t for t in trials if t.decidable and (t.sacrum_whole or t.ribs_whole)]
+    whole = [t for t in trials if t.decidable and (t.sacrum_whole or t.tips_whole)]
+    both = [t for t in trials if not t.decidable and t.sacrum_whole and t.ribs_whole]
     sure = [t for t in plain if t.confirmed]
     stated = [t for t in plain if t.probability >= CONFIRMED.value]
     bins = []
@@ -376,6 +392,10 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
         "undecidable_wrong_without_a_condition": sum(t.confirmed and not t.right and not t.condition for t in hidden),
         "unambiguous": len(clear),
         "unambiguous_asked_or_failed": sum(not t.confirmed for t in clear),
+        "sacrum_or_rib_tips": len(whole),
+        "sacrum_or_rib_tips_asked_or_failed": sum(not t.confirmed for t in whole),
+        "undecidable_with_sacrum_and_ribs": len(both),
+        "undecidable_with_sacrum_and_ribs_asked_or_failed": sum(not t.confirmed for t in both),
         "reliability": bins,
     }
 

@@ -94,32 +94,35 @@ SACRAL = BinnedLikelihood(
     "fraction",
     (0.05, 0.3, 0.75),
     {
-        "sacral": (0.03, 0.04, 0.08, 0.85),
+        "sacral": (0.02, 0.03, 0.05, 0.90),
         "transitional": (0.35, 0.25, 0.20, 0.20),
-        "last": (0.93, 0.05, 0.014, 0.006),
+        "last": (0.92, 0.05, 0.024, 0.006),
         "lumbar": (0.97, 0.02, 0.007, 0.003),
         "first": (0.97, 0.02, 0.007, 0.003),
         "lumbar rib": (0.97, 0.02, 0.007, 0.003),
         "short rib": (0.97, 0.02, 0.007, 0.003),
         "long rib": (0.97, 0.02, 0.007, 0.003),
     },
-    "choice; of 97 first sacral vertebrae in trials 92 had over 0.75, of 107 last lumbar ones none (name_trials.py)",
+    "choice; of 425 first sacral vertebrae in trials 98 % had over 0.75, of 474 last lumbar ones 2 % over 0.3, none "
+    "over 0.66 (name_trials.py)",
 )
 
 FLANK = BinnedLikelihood(
     "bone beside the body, lesser side",
     "fraction",
-    (0.2, 0.5, 0.75),
+    (0.12, 0.2, 0.35, 0.5, 0.75),
     {
-        "sacral": (0.05, 0.08, 0.17, 0.70),
-        "transitional": (0.25, 0.30, 0.25, 0.20),
-        "last": (0.50, 0.40, 0.07, 0.03),
-        "lumbar": (0.94, 0.04, 0.01, 0.01),
-        "first": (0.95, 0.03, 0.01, 0.01),
-        "lumbar rib": (0.95, 0.03, 0.01, 0.01),
-        "short rib": (0.95, 0.03, 0.01, 0.01),
-        "long rib": (0.95, 0.03, 0.01, 0.01),
+        "sacral": (0.02, 0.04, 0.18, 0.20, 0.13, 0.43),
+        "transitional": (0.15, 0.10, 0.15, 0.15, 0.25, 0.20),
+        "last": (0.30, 0.20, 0.33, 0.11, 0.04, 0.02),
+        "lumbar": (0.90, 0.04, 0.03, 0.01, 0.01, 0.01),
+        "first": (0.90, 0.04, 0.03, 0.01, 0.01, 0.01),
+        "lumbar rib": (0.90, 0.04, 0.03, 0.01, 0.01, 0.01),
+        "short rib": (0.90, 0.04, 0.03, 0.01, 0.01, 0.01),
+        "long rib": (0.90, 0.04, 0.03, 0.01, 0.01, 0.01),
     },
+    "choice between trials: 0.88 to 0.95 at S1 and 0.14 to 0.30 at L5 of the real CT, 0.15 to 0.60 and 0 to 0.08 on "
+    "made-up spines, whose alae are slender (name_trials.py)",
 )
 
 LOPSIDED = BinnedLikelihood(
@@ -139,16 +142,17 @@ LOPSIDED = BinnedLikelihood(
 )
 
 RIB_REACHES: tuple[tuple[Sort, float, float], ...] = (
-    ("sacral", 60.0, 20.0),
-    ("transitional", 52.0, 8.0),
-    ("last", 48.0, 6.0),
-    ("lumbar", 46.0, 6.0),
-    ("first", 45.0, 6.0),
+    ("sacral", 50.0, 12.0),
+    ("transitional", 50.0, 8.0),
+    ("last", 46.0, 6.0),
+    ("lumbar", 44.0, 6.0),
+    ("first", 39.0, 6.5),
     ("lumbar rib", 62.0, 14.0),
     ("short rib", 85.0, 18.0),
     ("long rib", 125.0, 18.0),
 )
-"""Sort, mean and standard deviation of a strut's reach, mm (choices, held against scripts/name_trials.py)."""
+"""Sort, mean and standard deviation of a strut's reach, mm (choices, held against scripts/name_trials.py: in the median
+52 and 44 at S1, made-up and real, 44 and 48 at L5, 36 and 36 at L1)."""
 
 RIBS: Mapping[Sort, NormalLikelihood] = {
     sort: NormalLikelihood(f"reach of the longer strut, {sort}", mean, sd, "mm", 0.03, 120.0, TRIAL, "PRACTICE", 30.0)
