@@ -31,13 +31,13 @@ ROOMS = {
     "decompression": ("resection", "outcome"),
     "outcome": ("outcome", "resection", "execution"),
     "execution": ("execution",),
-    "estimate": ("estimate",),
-    "level": ("level", "estimate"),
+    "estimate": ("estimate", "../laws/test_first_limit.py", "../laws/test_task.py"),
+    "level": ("level", "estimate", "batch", "../laws/test_task.py"),
     "planning": ("planning",),
     ".": ("estimate", "test_interval.py"),
 }
-"""Rooms of the estimator that are changed, and the tests of the estimator that are asked about each; the floor's own
-values (limits, intervals) are the last."""
+"""Rooms of the estimator that are changed, and the tests of the estimator, beside the module's own examples, that are
+asked about each; the floor's own values (limits, intervals) are the last."""
 
 WORDS_ONLY = ("_json", "rules", "limits", "_values", "__init__")
 """Ends of modules that hold records, field names and words, of which a mutant says little."""
@@ -81,7 +81,7 @@ def modules() -> Iterator[tuple[Path, tuple[str, ...]]]:
     """(module, names of its tests) of each module that is changed."""
     for room, tests in ROOMS.items():
         for path in sorted((ROOT / "estimator" / room).glob("*.py")):
-            if not path.stem.endswith(WORDS_ONLY) and "@kernel" not in path.read_text():
+            if not path.stem.endswith(WORDS_ONLY) and "@njit" not in path.read_text():
                 yield path, tests
 
 
@@ -118,9 +118,9 @@ def changed(path: Path, operator: str, occurrence: int) -> Iterator[tuple[str, s
         path.write_text(before)
 
 
-def is_noticed(tests: tuple[str, ...]) -> bool:
-    """Whether one of the tests fails."""
-    places = [str(ROOT / "tests" / "estimator" / one) for one in tests]
+def is_noticed(module: str, tests: tuple[str, ...]) -> bool:
+    """Whether one of the tests, or an example of the module's own, fails."""
+    places = [f"canalwise/{module}", *(str(ROOT / "tests" / "estimator" / one) for one in tests)]
     command = [sys.executable, "-m", "pytest", "-x", "-q", "-W", "error", "-n0", "-p", "no:cacheprovider", *places]
     try:
         done = subprocess.run(command, cwd=ROOT, capture_output=True, timeout=TIMEOUT_S, check=False)
@@ -146,7 +146,7 @@ def run(count: int, seed: int, share: tuple[int, int], records: Path, seconds: f
         with changed(ROOT / module, operator, occurrence) as (before, after):
             if after == before:
                 continue
-            noticed = is_noticed(tests)
+            noticed = is_noticed(module, tests)
         line = {"module": module, "operator": operator, "noticed": noticed, "line": line_changed(before, after)}
         with records.open("a") as file:
             file.write(json.dumps(line) + "\n")

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.estimate.estimate import Estimate, estimate, estimate_of
+from canalwise.estimator.approach.approach import Approach, placed_phases
+from canalwise.estimator.estimate.estimate import Estimate, estimate, estimate_of, paths_to
 from canalwise.estimator.level.level_bone import PROTECTED
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.planning.default_approach import default_approach
@@ -90,3 +90,12 @@ def test_lines_meet_protected_bone_where_the_labels_say(order):
         plain = [plain_free(guarded, phase.pivot_ras_mm, point, phase.tool_radius_mm) for point in points]
         assert free.tolist() == plain
         assert 0.1 < np.mean(plain) < 0.9
+
+
+def test_a_target_is_approached_by_the_first_phase_that_touches_it() -> None:
+    points = np.arange(12.0).reshape(4, 3)
+    touched = np.array([[True, False, True, False], [True, True, False, False], [True, True, True, False]])
+    phases = tuple(placed_phases(default_approach(toy.anatomy(), "L3-L4", "left"), toy.anatomy().levels[0].frame))
+    paths = paths_to((*phases, phases[0]), points, touched)
+    assert [targets.tolist() for _, targets in paths] == [points[[0, 2]].tolist(), points[[1]].tolist(), []]
+    assert [pivot.tolist() for pivot, _ in paths] == [p.pivot_ras_mm.tolist() for p in (*phases, phases[0])]

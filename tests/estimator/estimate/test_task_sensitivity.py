@@ -2,10 +2,16 @@
 
 import numpy as np
 
-from canalwise.estimator.approach.execution_errors import ExecutionErrors, executed_approaches
+from canalwise.estimator.approach.execution_errors import (
+    TILT,
+    ExecutionErrors,
+    causes_of,
+    disturbed,
+    executed_approaches,
+)
 from canalwise.estimator.estimate.estimate import estimate
-from canalwise.estimator.estimate.task_sensitivity import task_causes, task_cost_of, task_numbers
-from canalwise.estimator.interval import Interval
+from canalwise.estimator.estimate.task_sensitivity import task_causes, task_cost_of, task_numbers, with_registration
+from canalwise.estimator.interval import SD_OF_95, Interval
 from canalwise.estimator.planning.default_approach import default_approach
 from tests.workbench import toy
 
@@ -33,3 +39,20 @@ def test_registration_and_entry_share_what_a_shifted_pivot_does() -> None:
     errors = ExecutionErrors().changed(entry_sd_mm=1.2, registration_sd_mm=0.6)
     bone = task_causes(found, errors)["bone_mm3"]
     assert bone["entry"] == 2 * bone["registration"] > 0
+
+
+def test_the_larger_of_a_step_up_and_a_step_down_counts() -> None:
+    found = estimate(toy.anatomy(), default_approach(toy.anatomy(), "L3-L4", "left"))
+    errors = ExecutionErrors()
+    names = causes_of(len(found.approach.phases))
+    tilt = names.index(TILT)
+    ends = []
+    for sign in (1.0, -1.0):
+        step = np.zeros((1, len(names)))
+        step[0, tilt] = sign * SD_OF_95
+        moved = disturbed(found.approach, with_registration(errors), step).approach(0)
+        ends.append(
+            abs(task_numbers(task_cost_of(found, moved, 0.0))["bone_mm3"] - task_numbers(found.task)["bone_mm3"])
+        )
+    assert ends[0] != ends[1]
+    assert task_causes(found, errors)["bone_mm3"][TILT] >= max(ends) / SD_OF_95

@@ -11,6 +11,7 @@ from canalwise.estimator.level.target_names import MIDLINE, NAMES, chosen, named
 from canalwise.estimator.level.target_points import PLANE_STEP_MM, STEP_MM, TaskTargets, task_targets
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.errors import WrongUse
+from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Tissue
 from tests.estimator.toys import LEVEL_AXES, round_sac_anatomy
 
@@ -54,6 +55,14 @@ def test_the_roof_lies_on_the_dorsal_border_of_the_middle_third(found: TaskTarge
     assert np.abs(roof[:, 0]).max() <= CANAL_MM / 3 + CONTOUR_TOL_MM
     assert roof[:, 1] == pytest.approx(np.sqrt(CANAL_MM**2 - roof[:, 0] ** 2), abs=CONTOUR_TOL_MM)
     assert sorted(set(roof[:, 0].round(6))) == pytest.approx(np.arange(-2.0, 3.0) * STEP_MM)
+
+
+def test_the_roof_of_a_wide_canal_is_a_third_of_its_own_width(anatomy: Anatomy) -> None:
+    stretch, level = 1.5, anatomy.levels[0]
+    affine = np.diag([stretch, 1.0, 1.0, 1.0]) @ anatomy.grid.affine_ras_mm
+    wide = replace(anatomy, grid=Grid(anatomy.grid.shape, affine))
+    roof = local(task_targets(wide, level), "roof")
+    assert np.abs(roof[:, 0]).max() == pytest.approx(np.floor(stretch * CANAL_MM / 3 / STEP_MM) * STEP_MM)
 
 
 def test_the_roof_spans_lower_laminae_edge_to_upper_laminae_middle(found: TaskTargets) -> None:
