@@ -130,6 +130,10 @@ def level_vertebrae(level: str) -> tuple[str, str]:
 def vertebrae_in(labels: Labels) -> tuple[str, ...]:
     """Names of the vertebrae with any bone in the map, cranial to caudal.
 
+    Parameters
+    ----------
+    labels : (...) array
+
     >>> vertebrae_in(np.array([0, label_of("L3", Part.BODY), label_of("L4", Part.BODY)]))
     ('L3', 'L4')
     """

@@ -301,7 +301,15 @@ def _add_border(cloud: PointCloud, found: int, work: BatchScratch, taken: F64, s
 
 @njit(cache=True, nogil=True)
 def joints_kept(pairs: JointPairArrays, phases: F32, clearance_radius_mm: Real, cell: Real, kept: F64) -> None:
-    """Adds to `kept` (2 sides, 2) the mm2 of joint surface, all and in the disc-level slice, that stay."""
+    """Adds to `kept` (2 sides, 2) the mm2 of joint surface, all and in the disc-level slice, that stay.
+
+    Parameters
+    ----------
+    phases : (P, 14) array, of one approach, packed
+    clearance_radius_mm : clearance of the sac and the tool's radius
+    cell : edge of a mass point's cell, mm
+    kept : (2, 2) array, by side (left, right); added to
+    """
     count = len(pairs.side)
     near = np.empty((len(phases), count), dtype=np.float32)
     far = np.empty((len(phases), count), dtype=np.float32)
@@ -390,6 +398,13 @@ def goals_touched(
     """Adds to `counts` (2 sides, sets) the targets touched; fills `reported` (2 sides, 2): lateral and clearance, mm.
 
     `outward` moves every target away from the midline by so much.
+
+    Parameters
+    ----------
+    phases : (P, 14) array, of one approach, packed
+    clearance_radius_mm : clearance of the sac and the tool's radius
+    counts : (2, S) array, by side and set; added to
+    reported : (2, 2) array, by side; filled
     """
     reported[:, 0] = 0.0
     reported[:, 1] = np.inf

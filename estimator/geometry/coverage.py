@@ -238,7 +238,17 @@ def _cover_brick(
 
 
 def bricks_near(bricks: Bricks, paths: ConeArrays) -> npt.NDArray[np.intp]:
-    """Numbers of the bricks in a box about all paths: no other can lie in the region."""
+    """Numbers of the bricks in a box about all paths: no other can lie in the region.
+
+    Parameters
+    ----------
+    bricks : B of them
+    paths : pivots and cones of the region, RAS mm
+
+    Returns
+    -------
+    some : (M,) array, rising numbers of bricks, 0 to B - 1
+    """
     cones = paths.cones
     if not cones.shape[1]:
         return np.zeros(0, dtype=np.intp)
@@ -263,6 +273,16 @@ def cover(
     `some` are the numbers of the bricks looked at; the others have room for all N. A brick, then a place, whose ball
     lies wholly on one side of a solid's border or of what is in sight is not tested again there; what is left is tested
     sample by sample.
+
+    Parameters
+    ----------
+    some : (M,) array, numbers of the bricks looked at
+    places : (N,) array, filled from its start with numbers of places, as in `Bricks.points_mm`
+    share : (N,) array, filled beside it, 0 to 1
+
+    Returns
+    -------
+    count : how many were listed
     """
     count, samples = len(paths.pivots_mm), bricks.samples_mm.shape[1]
     most: Count = np.int64(0)

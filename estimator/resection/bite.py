@@ -134,7 +134,12 @@ def takes_at(
 
 
 def some_tips(tips: Tips, which: npt.NDArray[np.integer]) -> Tips:
-    """Tips by their numbers."""
+    """Tips by their numbers.
+
+    Parameters
+    ----------
+    which : (M,) array, numbers of tips, 0 to T - 1
+    """
     starts, entries = rows_of(tips.starts, which)
     return Tips(np.ascontiguousarray(tips.places_mm[which]), starts, tips.takes[entries])
 
@@ -152,6 +157,16 @@ def rows_of(
     starts: npt.NDArray[np.int64], which: npt.NDArray[np.integer]
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.intp]]:
     """Starts of some rows of a ragged array put one after the other, and where their entries come from.
+
+    Parameters
+    ----------
+    starts : (R + 1,) array; row r holds the entries starts[r]:starts[r + 1]
+    which : (M,) array, numbers of rows
+
+    Returns
+    -------
+    new : (M + 1,) array, starts of the chosen rows
+    entries : (K,) array, where their entries stood
 
     >>> starts, entries = rows_of(np.array([0, 2, 5, 6]), np.array([1, 0]))
     >>> starts.tolist(), entries.tolist()

@@ -40,7 +40,13 @@ RATE = 4.0
 def least_bone(
     lines: ToolLines, tunnels: Tunnels, tips: Tips, wanted: SetCells, taken: npt.NDArray[np.integer]
 ) -> float:
-    """Weighted mm3 below which no choice of these lines takes the cells of the set numbered in `taken`."""
+    """Weighted mm3 below which no choice of these lines takes the cells of the set numbered in `taken`.
+
+    Parameters
+    ----------
+    wanted : the set in C cells
+    taken : (M,) array, numbers of the cells that must be taken, 0 to C - 1
+    """
     if not len(taken):
         return 0.0
     cover = cover_of(lines, tunnels, tips, len(wanted.mm3))

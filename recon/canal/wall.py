@@ -184,6 +184,14 @@ def _near_quartile_mm(hit_mm: Float, step_mm: float) -> Float:
 def rough_wall_mm(hit_mm: Float) -> tuple[Float, npt.NDArray[np.bool_]]:
     """A quick wall for centring: every station's own hits, cut off at CENTRING_REACH_MM, and which are within it.
 
+    Parameters
+    ----------
+    hit_mm : (S, ANGLES) array, how far each station's rays run until they meet bone, infinite where none
+
+    Returns
+    -------
+    radius_mm, met : (S, ANGLES) arrays
+
     >>> radius, met = rough_wall_mm(np.array([[3.0, np.inf]]))
     >>> float(radius.max()) == CENTRING_REACH_MM, met.tolist()
     (True, [[True, False]])

@@ -323,6 +323,10 @@ def line_angle_deg(points_mm: Float, normals: Float, weights: Float) -> float:
 def weighted_median(values: Float, weights: Float) -> float:
     """The value below which half of the weight lies.
 
+    Parameters
+    ----------
+    values, weights : (N,) arrays; weights are not negative and not all 0
+
     >>> weighted_median(np.array([3.0, 1.0, 2.0]), np.array([1.0, 1.0, 5.0]))
     2.0
     """

@@ -216,7 +216,13 @@ def source_about(
     low_mm: npt.ArrayLike = LOW_MM,
     high_mm: npt.ArrayLike = HIGH_MM,
 ) -> LevelSource:
-    """What a view of the box between two corners in a level frame is resampled from, and no more; as `local_view`."""
+    """What a view of the box between two corners in a level frame is resampled from, and no more; as `local_view`.
+
+    Parameters
+    ----------
+    labels, occupancy : (nx, ny, nz) arrays on `grid`
+    low_mm, high_mm : (3,) corners of the box, level frame
+    """
     ends = zip(np.asarray(low_mm, dtype=float), np.asarray(high_mm, dtype=float), strict=True)
     corners = np.stack(np.meshgrid(*ends, indexing="ij"), axis=-1).reshape(-1, 3)
     box = grid.box_around(frame.to_world_mm(corners), margin_mm=2 * float(grid.spacing_mm.max()))
