@@ -132,6 +132,7 @@ def _meet_brick(paths: ConeArrays, field: DistanceFieldArrays, ball: Ball, half:
     end: Count = np.int64(0)
     for w in range(len(paths.pivots_mm)):
         first, solid, seen = end, OUT, OUT
+        # one cone about the whole path tells most bricks from it, before its own cones are looked at
         if grown_distance(paths.hulls, w, x, y, z) <= radius:
             solid, end = _list_cones(paths, w, ball, near, first)
         if solid != OUT:
@@ -141,6 +142,7 @@ def _meet_brick(paths: ConeArrays, field: DistanceFieldArrays, ball: Ball, half:
             seen = _looked(field, line, radius, enter, leave)
         near.spans[w, 0], near.spans[w, 1] = first, end
         near.stands[w, 0], near.stands[w, 1] = solid, seen
+        # one path that holds all of a brick is enough: no other is looked at
         if solid == IN and seen == IN:
             return IN
         if solid != OUT and seen != OUT:

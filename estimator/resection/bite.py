@@ -222,6 +222,7 @@ def _taken(
     distance, index, m = sac
     bite, hollow, (nx, ny, _), (bx, by, bz) = reach[0], reach[4], columns.shape, solid.shape
     starts, takes = np.zeros(len(places) + 1, dtype=np.int64), np.empty(64 * len(places) + 64, dtype=np.int32)
+    # a cell is placed by the centroid of its tissue, which lies up to half an edge off its index
     end, far = 0, bite + 0.5 * edge
     for t in range(len(places)):
         starts[t + 1] = end

@@ -267,6 +267,7 @@ def lifted_out(cover: Cover, weight: Numbers, n: int, state: ChoiceState) -> flo
     freed = 0.0
     for e in range(cover.starts[n], cover.starts[n + 1]):
         c = cover.cells[e]
+        # what stays taken of a cell is the most that any other line gone takes of it: only those hang in its list
         most, before, k = np.float32(0.0), -1, state.first[c]
         while k >= 0:
             after = state.following[k]
@@ -290,6 +291,7 @@ def repriced(cover: Cover, n: int, state: ChoiceState) -> None:
     for e in range(cover.starts[n], cover.starts[n + 1]):
         c = cover.cells[e]
         before, now = state.priced[c], state.taken[c]
+        # a line pays for what it takes beyond the widest tunnel gone; where that stays, its price does too
         if before != now:
             state.priced[c] = now
             for k in range(cover.through[0][c], cover.through[0][c + 1]):
