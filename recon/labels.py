@@ -69,7 +69,6 @@ VERTEBRAE = {
 """Names from cranial to caudal with their numbers."""
 
 CANAL_CONTENTS = (Tissue.CANAL, Tissue.SAC, Tissue.FLAVUM, Tissue.CALCIFIED, Tissue.ROOT)
-POSTERIOR_PARTS = tuple(p for p in Part if p not in (Part.BODY, Part.DISC, Part.UNDIVIDED))
 
 
 def vertebra_number(name: str) -> int:

@@ -6,7 +6,7 @@ for a stenosis presses it shut or the scan does not show it, its roots pass all 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import edt
@@ -55,6 +55,10 @@ class KeepOut:
     grid: Grid
     distance_mm: npt.NDArray[np.float32]
     clearance_radius_mm: float
+
+    def of_tool(self, radius_mm: float) -> KeepOut:
+        """What the axis of a tool must keep out of, where this is for one of no width."""
+        return replace(self, clearance_radius_mm=self.clearance_radius_mm + radius_mm)
 
     @cached_property
     def field(self) -> DistanceFieldArrays:

@@ -103,6 +103,7 @@ def _ascent(cover: Cover, witnesses: Numbers, local: Numbers, price: Numbers, st
         best = max(best, total)
         for c in range(cells):
             if touched[c]:
+                # the greatest is taken off first, so that no exponential overflows
                 top, whole = score[:, c].max(), 0.0
                 for w in range(count):
                     part[w, c] = np.exp(score[w, c] - top)

@@ -137,7 +137,7 @@ class ResectionLevel:
 
     def keep_out(self, tool_radius_mm: float) -> KeepOut:
         """What a tool of that radius must keep out of."""
-        return replace(self.sac, clearance_radius_mm=self.sac.clearance_radius_mm + tool_radius_mm)
+        return self.sac.of_tool(tool_radius_mm)
 
     def lamina_mm(self, side: Side) -> Float:
         """(N, 3) array, level frame: bone of both laminae of a side along the stations."""

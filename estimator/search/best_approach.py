@@ -81,6 +81,7 @@ def search(
     ready = at or level_for(prepared, task.breadth)
     branches = [SearchBranch(name, space, ready, progress) for name, space in spaces_of(prepared, task)]
     finds, stopped = Finds(prepared, branches, task), False
+    # coarse looks, a share of these estimated exactly with what refines them, and chances make up the budget together
     coarse = (1.0 - CHANCE_SHARE) / (1.0 + (1.0 + len(REFINED_STEPS) * REFINED_SHARE) * EXACT_SHARE) * task.budget
     try:
         for number, branch in enumerate(branches):
