@@ -85,6 +85,11 @@ class Interval:
 def ends95(samples: Float, value: float) -> tuple[float, float]:
     """Between which 95 % of samples lie, the value they are about included.
 
+    Parameters
+    ----------
+    samples : (N,) array
+    value : in the same unit
+
     >>> ends95(np.linspace(1.0, 2.0, 401), 0.5)
     (0.5, 1.975)
     """

@@ -69,7 +69,6 @@ VERTEBRAE = {
 """Names from cranial to caudal with their numbers."""
 
 CANAL_CONTENTS = (Tissue.CANAL, Tissue.SAC, Tissue.FLAVUM, Tissue.CALCIFIED, Tissue.ROOT)
-POSTERIOR_PARTS = tuple(p for p in Part if p not in (Part.BODY, Part.DISC, Part.UNDIVIDED))
 
 
 def vertebra_number(name: str) -> int:
@@ -129,6 +128,10 @@ def level_vertebrae(level: str) -> tuple[str, str]:
 
 def vertebrae_in(labels: Labels) -> tuple[str, ...]:
     """Names of the vertebrae with any bone in the map, cranial to caudal.
+
+    Parameters
+    ----------
+    labels : (...) array
 
     >>> vertebrae_in(np.array([0, label_of("L3", Part.BODY), label_of("L4", Part.BODY)]))
     ('L3', 'L4')

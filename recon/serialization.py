@@ -129,6 +129,21 @@ def write_bytes_atomic(path: Path, content: bytes) -> None:
         raise
 
 
+def exactly(kind: type, reported: str) -> Any:
+    """A hook of a converter that takes a value of just one kind, said as `reported` where it is another.
+
+    >>> exactly(int, "a whole number")(3, int)
+    3
+    """
+
+    def checked(value: Any, _: Any) -> Any:
+        if type(value) is not kind:
+            raise ValueError(f"must be {reported}")
+        return value
+
+    return checked
+
+
 def _is_array(kind: Any) -> bool:
     return kind is np.ndarray or get_origin(kind) is np.ndarray
 
@@ -167,15 +182,6 @@ def _number(value: Any, _: Any) -> float:
     return float(value)
 
 
-def _exactly(kind: type, reported: str) -> Any:
-    def checked(value: Any, _: Any) -> Any:
-        if type(value) is not kind:
-            raise ValueError(f"must be {reported}")
-        return value
-
-    return checked
-
-
 def _problems(problem: BaseException, path: str) -> Iterator[str]:
     """One line per wrong field, with its path."""
     if isinstance(problem, cattrs.ForbiddenExtraKeysError):
@@ -208,9 +214,9 @@ def _converter() -> cattrs.Converter:
     converter.register_unstructure_hook(float, _float_data)
     converter.register_structure_hook_func(_is_array, _array)
     converter.register_structure_hook(float, _number)
-    converter.register_structure_hook(int, _exactly(int, "a whole number"))
-    converter.register_structure_hook(str, _exactly(str, "text"))
-    converter.register_structure_hook(bool, _exactly(bool, "true or false"))
+    converter.register_structure_hook(int, exactly(int, "a whole number"))
+    converter.register_structure_hook(str, exactly(str, "text"))
+    converter.register_structure_hook(bool, exactly(bool, "true or false"))
     return converter
 
 

@@ -39,22 +39,22 @@ class FreeAreas(Protocol):
 
     @property
     def z_mm(self) -> Float:
-        """Middles of the stations, level frame."""
+        """(S,) array: middles of the stations, level frame."""
         ...
 
     @property
     def before_mm2(self) -> Float:
-        """Free canal before."""
+        """(S,) array: free canal before."""
         ...
 
     @property
     def after_mm2(self) -> Float:
-        """With all that the approach takes."""
+        """(S,) array: with all that the approach takes."""
         ...
 
     @property
     def sac_before_mm2(self) -> Float:
-        """The sac before."""
+        """(S,) array: the sac before."""
         ...
 
 

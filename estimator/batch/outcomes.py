@@ -25,13 +25,49 @@ class Device(Protocol):
     """
 
     def removals(self, scene: LevelArrays, phases: F32, clearance_radii_mm: F32) -> tuple[F64, F64, F64]:
-        """What is taken."""
+        """Bone that is taken.
+
+        Parameters
+        ----------
+        phases : (A, P, 14) array, packed phases (`estimator.approach.table.packed_phases`)
+        clearance_radii_mm : (A,) array, clearance of the sac and the tool's radius
+
+        Returns
+        -------
+        weight : (A, B) array, what is taken of each bucket of the scene
+        per_mm : (A, B) array, how much less for each mm by which all bone borders lie further in
+        lateral_mm : (A,) array, farthest from the midline that bone is mostly taken
+        """
 
     def keepings(self, scene: LevelArrays, phases: F32, clearance_radii_mm: F32) -> tuple[F64, F64, F64]:
-        """What is kept."""
+        """Joints, partes and spinous base that are kept.
+
+        Parameters
+        ----------
+        phases : (A, P, 14) array, packed phases (`estimator.approach.table.packed_phases`)
+        clearance_radii_mm : (A,) array, clearance of the sac and the tool's radius
+
+        Returns
+        -------
+        joints_mm2 : (A, 2, 2) array, by side (left, right): joint surface kept, all and in the disc-level slice
+        pars_mm : (A, 2) array, by side: least width kept
+        bridge_mm : (A,) array, thickness kept of the spinous base
+        """
 
     def reaches(self, scene: LevelArrays, phases: F32, clearance_radii_mm: F32, outward_mm: F32) -> tuple[F64, F64]:
-        """What is reached."""
+        """Targets that are reached.
+
+        Parameters
+        ----------
+        phases : (A, P, 14) array, packed phases (`estimator.approach.table.packed_phases`)
+        clearance_radii_mm : (A,) array, clearance of the sac and the tool's radius
+        outward_mm : (A,) array, by how much all targets lie further from the midline
+
+        Returns
+        -------
+        counts : (A, 2, S) array, by side: targets of each set that are touched
+        by_side : (A, 2, 2) array, by side, mm: farthest touched at disc level, and least clearance beyond the berth
+        """
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,6 +150,11 @@ def reached_by_all(
 
     (A, 2, S) share of each side's target set that is touched, (A, 2, 2) farthest touched at disc level and least
     clearance beyond the berth, mm.
+
+    Returns
+    -------
+    reached_frac : (A, 2, S) array, by side (left, right): share of each target set that is touched
+    by_side : (A, 2, 2) array, by side, mm: farthest touched at disc level, and least clearance beyond the berth
     """
     outward = np.zeros(len(table)) if shifts is None else shifts.targets_mm
     clearance_radii_mm = _clearance_radii_mm(scene, table, shifts)

@@ -190,23 +190,3 @@ def margins_frac(by_relation: OutcomesByRelation, limits: Limits, pars_before: M
     for rule in OF_THE_MIDLINE:
         kept[rule.name] = rule.margin_frac(getattr(by_relation, rule.quantity), limits.value(rule.limit))
     return kept
-
-
-def excess_frac(margins: Mapping[str, Float]) -> Float:
-    """(A,) array: by which share of its limit the worst limit is broken; 0 where all that were measured are kept.
-
-    >>> excess_frac({"pars": np.array([0.2, -0.25]), "bridge": np.array([np.nan, 0.1])}).tolist()
-    [0.0, 0.25]
-    """
-    worst = np.min([np.nan_to_num(margin, nan=np.inf) for margin in margins.values()], axis=0)
-    return np.asarray(np.maximum(-worst, 0.0))
-
-
-def runs(flags: Sequence[bool] | npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last index of each unbroken run of True.
-
-    >>> runs([True, False, True, True])
-    [(0, 0), (2, 3)]
-    """
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.asarray(flags, dtype=int), [0]])))
-    return [(int(start), int(end) - 1) for start, end in edges.reshape(-1, 2)]

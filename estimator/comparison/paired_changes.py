@@ -50,6 +50,11 @@ def paired_changes(
     """Every number of one or two plans in each of the shared samples, and in which of them they succeed.
 
     `wanted` : as for `estimator.estimate.probabilities.successes_of`.
+
+    Returns
+    -------
+    changes : name of a number -> (N,) array, its value in each of N samples
+    succeeds : name of a chance -> (N,) array, does that sample succeed?
     """
     prepared, nothing = exact.prepared, np.zeros(1)
     copies = copies_of(plans, ExecutionErrors(), samples.execution_normals_of)

@@ -77,6 +77,11 @@ def known(values: Mapping[str, float]) -> dict[str, float]:
 def within(name: str, samples: F64) -> F64:
     """Samples drawn in to what the quantity can be at all.
 
+    Parameters
+    ----------
+    name : of QUANTITIES
+    samples : (N,) array, in the quantity's unit
+
     >>> within("freed", np.array([-0.1, 0.9, 1.2])).tolist()
     [0.0, 0.9, 1.0]
     """

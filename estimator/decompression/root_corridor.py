@@ -45,7 +45,14 @@ def recess_corridor(
 def foramen_corridor(
     level: Level, side: Side, canal_mm: Float, radius_mm: float, beyond_wall_mm: float
 ) -> RootCorridor | None:
-    """The exiting root's, from under the upper pedicle to the foramen's entrance; None where a pedicle is missing."""
+    """The exiting root's, from under the upper pedicle to the foramen's entrance; None where a pedicle is missing.
+
+    Parameters
+    ----------
+    canal_mm : (N, 3) array, level frame, every voxel of the bony canal near the level
+    radius_mm : of the corridor
+    beyond_wall_mm : how far lateral of the pedicle's medial wall it ends
+    """
     marks = level.landmarks_ras_mm
     names = ("upper_pedicle_medial", "upper_pedicle_lower_edge", "lower_pedicle_upper_edge")
     found = [marks.get(f"{name}_{side}") for name in names]

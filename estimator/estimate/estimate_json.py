@@ -83,7 +83,7 @@ def estimate_as_json(estimate: Estimate, intervals: Intervals | None = None) -> 
         "contralateral_reach": _reach(estimate.reach.get(far), reported.reach.get(far)),
         "ipsilateral_reach": _reach(estimate.reach.get(side), reported.reach.get(side)),
         "decompression": _decompression(estimate, reported),
-        "confidence": _confidence(estimate.level),
+        "confidence": confidence_json(estimate.level),
         "probabilities": question_probabilities(estimate.anatomy, estimate.level),
         "skin_entry": asdict(estimate.skin_entry),
         "limits": [{"name": name} | asdict(record) for name, record in estimate.limits.records.items()],
@@ -131,7 +131,14 @@ def _reported(interval: Interval) -> dict[str, Any]:
     }
 
 
-def _confidence(level: Level) -> dict[str, Any] | None:
+def confidence_json(level: Level) -> dict[str, Any] | None:
+    """How sure a level is, with its reasons and structures; None where it was not judged.
+
+    >>> import numpy as np
+    >>> from canalwise.recon.anatomy import Frame
+    >>> confidence_json(Level("L3-L4", "L3", "L4", Frame(np.zeros(3), np.eye(3)), {}, {}, {}, {})) is None
+    True
+    """
     return None if level.confidence is None else dict(to_data(level.confidence))
 
 

@@ -89,6 +89,11 @@ def _within(verdict: Verdict) -> bool:
 def first_broken(wider_deg: Float, margins: dict[str, Float]) -> FirstLimit | None:
     """The limit whose margin first falls below zero along rising sweeps; NaN margins were not measured.
 
+    Parameters
+    ----------
+    wider_deg : (K,) array, rising, added to every phase's half-angle of sweep
+    margins : name of a limit -> (K,) array, by which share of it that sweep keeps it
+
     >>> first_broken(np.array([0.0, 1.0, 2.0]), {"a": np.array([1.0, 0.5, -0.5]), "b": np.array([1.0, 1.0, -1.0])})
     FirstLimit(name='a', wider_deg=1.5)
     """

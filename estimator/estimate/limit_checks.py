@@ -9,13 +9,9 @@ import numpy as np
 from canalwise.estimator.approach.approach import other_side
 from canalwise.estimator.estimate.estimate import Estimate
 from canalwise.estimator.limit_rules import BRIDGE, FACET_AREA, FACET_WIDTH, LATERAL, PARS, RELATIONS, UNDERCUT, rule_of
-from canalwise.estimator.removal.bone_removal import Removal
-from canalwise.recon.anatomy import Level
+from canalwise.estimator.removal.bone_removal import farthest_taken_mm
 from canalwise.recon.evidence import EvidenceClass
 from canalwise.recon.labels import Side
-
-TAKEN_FRAC = 0.5
-"""A voxel counts as gone, for how far lateral bone was taken, when at least this share is."""
 
 
 @dataclass(frozen=True)
@@ -45,14 +41,6 @@ def verdicts_of(estimate: Estimate) -> tuple[Verdict, ...]:
     found.append(_verdict(estimate, BRIDGE.name, BRIDGE.worse(*(base.bridge_mm for base in bases))))
     found.append(_verdict(estimate, LATERAL.name, LATERAL.worse(*lateral)))
     return tuple(found)
-
-
-def farthest_taken_mm(removal: Removal, level: Level) -> float:
-    """Greatest distance from the mid-sagittal plane of a voxel whose bone is mostly taken, mm."""
-    mostly = removal.voxels[(removal.share >= TAKEN_FRAC) & (removal.taken_mm3 > 0)]
-    index = np.stack(np.unravel_index(mostly, removal.level_bone.grid.shape), axis=-1)
-    x = level.frame.to_level_mm(removal.level_bone.grid.world_mm(index))[:, 0]
-    return float(np.abs(x).max(initial=0.0))
 
 
 def warnings_of(estimate: Estimate) -> tuple[str, ...]:

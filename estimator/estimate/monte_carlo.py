@@ -97,6 +97,7 @@ def with_noise(spread: SampledChanges, causes: Causes, seed: int) -> SampledChan
     """The spread with more causes of some numbers, added to each sample as normal noise, independent of all else."""
     names = tuple(spread.change)
     size = (len(names), len(spread.change[names[0]]))
+    # a stream of its own, so that the samples of all else stay the same with and without it
     noise = dict(zip(names, np.random.default_rng([seed, 1]).standard_normal(size), strict=True))
     total = {name: float(np.linalg.norm(list(more.values()))) for name, more in causes.items() if more}
     change = {name: values + total.get(name, 0.0) * noise[name] for name, values in spread.change.items()}

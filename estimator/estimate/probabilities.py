@@ -51,21 +51,23 @@ class Successes:
 
     @property
     def all_limits(self) -> Mask | None:
-        """All limits together; None where what is left of a joint is not known. Any other number that is nowhere to be
-        measured belongs to bone that is not there and cannot be broken."""
+        """(N,) array: all limits together; None where what is left of a joint is not known.
+
+        Any other number that is nowhere to be measured belongs to bone that is not there and cannot be broken.
+        """
         if any(flags is None and rule_of(name) in (FACET_AREA, FACET_WIDTH) for name, flags in self.limits.items()):
             return None
         return _together([flags for flags in self.limits.values() if flags is not None])
 
     @property
     def all_targets(self) -> Mask | None:
-        """All that is wanted together; a target that is not in view cannot be reached."""
+        """(N,) array: all that is wanted together; a target that is not in view cannot be reached."""
         wanted = [self.targets[name] for name in self.wanted]
         return None if any(flags is None for flags in wanted) else _together(wanted)
 
     @property
     def all(self) -> Mask | None:
-        """Both together."""
+        """(N,) array: both together; None where either is not known."""
         kept, reached = self.all_limits, self.all_targets
         return None if kept is None or reached is None else kept & reached
 

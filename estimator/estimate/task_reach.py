@@ -1,10 +1,9 @@
-"""Share of the requested targets that an exact estimate reaches, and by how much it falls short."""
+"""Share of the requested targets that an exact estimate reaches."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from canalwise.estimator.batch.outcomes_by_relation import ENOUGH_FRAC
 from canalwise.estimator.estimate.estimate import Estimate
 
 
@@ -12,9 +11,3 @@ def reached_exactly(estimate: Estimate) -> float:
     """Mean over the requested sets in view of the share touched; 0 where none is in view."""
     shares = [share for share in estimate.task_reached_frac.values() if share == share]
     return float(np.mean(shares)) if shares else 0.0
-
-
-def missed_exactly(estimate: Estimate) -> float:
-    """By how much the requested sets in view fall short of ENOUGH_FRAC, summed."""
-    shares = [share for share in estimate.task_reached_frac.values() if share == share]
-    return float(np.maximum(ENOUGH_FRAC - np.array(shares), 0.0).sum())

@@ -136,6 +136,7 @@ def _executed_lines(resection: Resection, window: EntryWindow, errors: Execution
         np.concatenate([np.arange(count, dtype=np.int32), onward.tip + np.int32(count)]),
         onward.blocking_structures,
     )
+    # further lines are many and only rank each other; what they take is counted on the scan's voxels in the end
     tunnels = tunnels_of(lines, window, at.coarse_price, channel, at.rules, halves=False)
     wanted_mm3, most = np.where(left, at.set_cells.mm3, 0.0), at.rules.value("bone_per_tissue")
     cover, state = cover_begun(lines, tunnels, tips, wanted_mm3, np.arange(count, dtype=np.int32))
@@ -173,6 +174,7 @@ def _executed_tips(resection: Resection, window: EntryWindow, errors: ExecutionD
     aims = _displaced_tips(resection, errors)
     pivot = pivots_of(aims, near_mm)
     lost = np.flatnonzero(pivot < 0)
+    # where the tip cannot be brought to where it is seen, the planned place may still be clear
     aims[lost], pivot[lost] = resection.tips_mm[lost], pivots_of(resection.tips_mm[lost], near_mm[lost])
     left = pivot >= 0
     return ExecutedTips(np.ascontiguousarray(aims[left]), pivot[left].astype(np.int32))

@@ -91,6 +91,7 @@ def _noise(
     own: Mapping[str, float], borders: Mapping[str, Mapping[str, float]], trial: ExecutionTrial
 ) -> dict[str, Float]:
     """Name -> (N,) array: what borders add to each sample."""
+    # a stream of its own: what borders add does not depend on how many numbers an execution draws
     rng = np.random.default_rng([trial.seed, 1])
     drawn = dict(zip(own, rng.standard_normal((len(own), trial.samples)), strict=True))
     sds = {name: float(np.linalg.norm(list(borders.get(name, {}).values()))) for name in own}

@@ -118,9 +118,11 @@ def _least(
 @njit(cache=True, inline="always")
 def _seen(sight: I8, xyz: F32, n: int, phases: F32, p: int) -> Real:
     """Least distance to the sac, mm, on the line from phase p's pivot to point n, from the point's own table."""
+    # a pivot lies far dorsal of all bone; whatever a plan says, nothing is divided by none
     dorsal = max(phases[p, 1] - xyz[1, n], ONE)
     u = (phases[p, 0] - xyz[0, n]) / (dorsal * LOOK_STEP) + np.float32(MEDIAL_LOOKS // 2)
     v = (phases[p, 2] - xyz[2, n]) / (dorsal * LOOK_STEP) + np.float32(CRANIAL_LOOKS // 2)
+    # beyond 56 deg medial and 37 deg cranial the table's rim is read: no bound of a search leans so far
     u = min(max(u, ZERO), np.float32(MEDIAL_LOOKS - 1) - LAST)
     v = min(max(v, ZERO), np.float32(CRANIAL_LOOKS - 1) - LAST)
     i, j = int(u), int(v)
@@ -156,6 +158,7 @@ def fill_sight(shade: KeepOutField, xyz: F32, sight: I8) -> None:
 def _all_seen(spheres: Spheres, n: int, phases: F32, p: int, clearance_radius_mm: Real) -> bool:
     """Does every line from phase p's pivot into a sphere pass the sac by the berth?"""
     wanted = clearance_radius_mm + SLACK * spheres.radius[n]
+    # far from the sac the least of all looks decides, without a look-up
     return spheres.floor[n] >= wanted or _seen(spheres.sight, spheres.xyz, n, phases, p) >= wanted
 
 
@@ -301,7 +304,15 @@ def _add_border(cloud: PointCloud, found: int, work: BatchScratch, taken: F64, s
 
 @njit(cache=True, nogil=True)
 def joints_kept(pairs: JointPairArrays, phases: F32, clearance_radius_mm: Real, cell: Real, kept: F64) -> None:
-    """Adds to `kept` (2 sides, 2) the mm2 of joint surface, all and in the disc-level slice, that stay."""
+    """Adds to `kept` (2 sides, 2) the mm2 of joint surface, all and in the disc-level slice, that stay.
+
+    Parameters
+    ----------
+    phases : (P, 14) array, of one approach, packed
+    clearance_radius_mm : clearance of the sac and the tool's radius
+    cell : edge of a mass point's cell, mm
+    kept : (2, 2) array, by side (left, right); added to
+    """
     count = len(pairs.side)
     near = np.empty((len(phases), count), dtype=np.float32)
     far = np.empty((len(phases), count), dtype=np.float32)
@@ -317,6 +328,7 @@ def joints_kept(pairs: JointPairArrays, phases: F32, clearance_radius_mm: Real, 
         also = _leaf_taken(
             facing.xyz, facing.sight, facing.leaf, leaf, phases, far, leaf, clearance_radius_mm, cell, other
         )
+        # surface is kept where both of its faces stand
         if reported == 2 or also == 2:
             continue
         if reported == 0 and also == 0:
@@ -338,6 +350,7 @@ def rows_left(rows: SampleRows, phases: F32, clearance_radius_mm: Real, cell: Re
     for p in range(len(phases)):
         _depths(rows.sphere.xyz, 0, count, phases, p, depth, p)
     for r in range(count):
+        # most rows lie far from any approach: what they hold untouched is summed once a level
         run[r], left[r] = rows.before_run[r], rows.before_sum[r]
         near = False
         for p in range(len(phases)):
@@ -366,6 +379,7 @@ def _touched(goals: TargetArrays, n: int, x: Real, shade: KeepOutField, phase: F
     ox, oy, oz = x - phase[0], y - phase[1], z - phase[2]
     t = ox * phase[3] + oy * phase[4] + oz * phase[5]
     rho = np.sqrt(max(ox * ox + oy * oy + oz * oz - t * t, ZERO))
+    # cheapest first: most targets lie outside a phase's cone, and no ray need be followed to them
     if cone_distance(t, rho, phase[10], phase[11], phase[12]) > tool + TOUCH_TOL_MM:
         return -ONE
     clear = (
@@ -390,6 +404,13 @@ def goals_touched(
     """Adds to `counts` (2 sides, sets) the targets touched; fills `reported` (2 sides, 2): lateral and clearance, mm.
 
     `outward` moves every target away from the midline by so much.
+
+    Parameters
+    ----------
+    phases : (P, 14) array, of one approach, packed
+    clearance_radius_mm : clearance of the sac and the tool's radius
+    counts : (2, S) array, by side and set; added to
+    reported : (2, 2) array, by side; filled
     """
     reported[:, 0] = 0.0
     reported[:, 1] = np.inf

@@ -132,6 +132,7 @@ def _meet_brick(paths: ConeArrays, field: DistanceFieldArrays, ball: Ball, half:
     end: Count = np.int64(0)
     for w in range(len(paths.pivots_mm)):
         first, solid, seen = end, OUT, OUT
+        # one cone about the whole path tells most bricks from it, before its own cones are looked at
         if grown_distance(paths.hulls, w, x, y, z) <= radius:
             solid, end = _list_cones(paths, w, ball, near, first)
         if solid != OUT:
@@ -141,6 +142,7 @@ def _meet_brick(paths: ConeArrays, field: DistanceFieldArrays, ball: Ball, half:
             seen = _looked(field, line, radius, enter, leave)
         near.spans[w, 0], near.spans[w, 1] = first, end
         near.stands[w, 0], near.stands[w, 1] = solid, seen
+        # one path that holds all of a brick is enough: no other is looked at
         if solid == IN and seen == IN:
             return IN
         if solid != OUT and seen != OUT:
@@ -238,7 +240,17 @@ def _cover_brick(
 
 
 def bricks_near(bricks: Bricks, paths: ConeArrays) -> npt.NDArray[np.intp]:
-    """Numbers of the bricks in a box about all paths: no other can lie in the region."""
+    """Numbers of the bricks in a box about all paths: no other can lie in the region.
+
+    Parameters
+    ----------
+    bricks : B of them
+    paths : pivots and cones of the region, RAS mm
+
+    Returns
+    -------
+    some : (M,) array, rising numbers of bricks, 0 to B - 1
+    """
     cones = paths.cones
     if not cones.shape[1]:
         return np.zeros(0, dtype=np.intp)
@@ -263,6 +275,16 @@ def cover(
     `some` are the numbers of the bricks looked at; the others have room for all N. A brick, then a place, whose ball
     lies wholly on one side of a solid's border or of what is in sight is not tested again there; what is left is tested
     sample by sample.
+
+    Parameters
+    ----------
+    some : (M,) array, numbers of the bricks looked at
+    places : (N,) array, filled from its start with numbers of places, as in `Bricks.points_mm`
+    share : (N,) array, filled beside it, 0 to 1
+
+    Returns
+    -------
+    count : how many were listed
     """
     count, samples = len(paths.pivots_mm), bricks.samples_mm.shape[1]
     most: Count = np.int64(0)

@@ -127,7 +127,14 @@ def canal_extent_mm(anatomy: Anatomy, level: Level) -> tuple[float, float, float
 
 
 def disc_plane(anatomy: Anatomy, level: Level) -> tuple[Float, Float, Labels, Float]:
-    """Samples of the disc's mid-plane: x, y in the level frame, nearest label, RAS mm."""
+    """Samples of the disc's mid-plane.
+
+    Returns
+    -------
+    x_mm, y_mm : (n, n) arrays, level frame, PLANE_STEP_MM apart
+    labels : (n, n) array, of the nearest voxels
+    world_mm : (n, n, 3) array, RAS mm
+    """
     steps = np.arange(-25.0, 25.0 + PLANE_STEP_MM, PLANE_STEP_MM)
     x, y = np.meshgrid(steps, steps, indexing="ij")
     world = level.frame.to_world_mm(np.stack([x, y, np.zeros_like(x)], axis=-1))

@@ -6,7 +6,7 @@ for a stenosis presses it shut or the scan does not show it, its roots pass all 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import edt
@@ -55,6 +55,10 @@ class KeepOut:
     grid: Grid
     distance_mm: npt.NDArray[np.float32]
     clearance_radius_mm: float
+
+    def of_tool(self, radius_mm: float) -> KeepOut:
+        """What the axis of a tool must keep out of, where this is for one of no width."""
+        return replace(self, clearance_radius_mm=self.clearance_radius_mm + radius_mm)
 
     @cached_property
     def field(self) -> DistanceFieldArrays:
@@ -113,6 +117,7 @@ def joined_sac(sac: Mask, grid: Grid) -> Mask:
     """(same shape) array: the sac, and where it is interrupted along the patient a straight round piece of
     PRESSED_SAC_MM from the middle of one end to that of the other."""
     points = grid.world_mm(np.argwhere(sac))
+    # layers thicker than any edge of a voxel: thinner ones would be empty between slices and pass for gaps
     layer = np.floor(points[:, 2] / (1.01 * float(grid.spacing_mm.max()))).astype(int)
     seen = np.unique(layer)
     gaps = np.flatnonzero(np.diff(seen) > 1)
@@ -131,6 +136,7 @@ def joined_sac(sac: Mask, grid: Grid) -> Mask:
 
 def _shrunk(mask: Mask, grid: Grid, by_mm: float) -> Mask:
     """(same shape) array: what lies deeper than `by_mm` in the mask."""
+    # with a margin: depth is measured from the voxels outside
     out, box = np.zeros_like(mask), box_of(mask, margin=1)
     if box is not None:
         out[box] = _distance_mm(~mask[box], grid) > by_mm

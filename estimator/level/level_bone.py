@@ -94,6 +94,10 @@ def bone_bricks(
 def sums_by_label(labels: Labels, amount: npt.NDArray[np.float32]) -> dict[int, float]:
     """Label -> sum of the amounts of its voxels; labels with none are left out.
 
+    Parameters
+    ----------
+    labels, amount : arrays of one shape
+
     >>> sums_by_label(np.array([0, 2001, 2001], dtype=np.uint16), np.array([0.0, 0.5, 0.25], dtype=np.float32))
     {2001: 0.75}
     """
@@ -140,11 +144,16 @@ PROTECTED: Mask = np.asarray(np.isin(_EVERY % 100, PROTECTED_PARTS) & bone_mask(
 
 
 def protected_field(anatomy: Anatomy, level_bone: LevelBone) -> tuple[np.ndarray, Grid]:
-    """Signed distance, mm, to the border of protected bone, negative inside it, and the grid it lies on.
+    """Signed distance to the border of protected bone, and the grid it lies on.
 
     The border runs midway between voxel centres, by the anatomy's own labels as in `estimator.removal.reach`: those of
     the crop's bone include every partly filled voxel, which would let the pedicle stand up to a voxel too wide. Where
     the crop holds no such bone all is far away.
+
+    Returns
+    -------
+    distance_mm : (nx, ny, nz) array, negative inside protected bone
+    grid : it lies on
     """
     bone = PROTECTED[anatomy.labels[level_bone.box]]
     spacing = [float(s) for s in level_bone.grid.spacing_mm]

@@ -107,7 +107,12 @@ def thickness_mm(section: Samples) -> float:
 
 
 def least_width_mm(bone: Samples) -> float:
-    """Shortest, over the axial planes, of the longest unbroken runs along x."""
+    """Shortest, over the axial planes, of the longest unbroken runs along x.
+
+    Parameters
+    ----------
+    bone : (nx, ny, nz) array, share of bone at samples SAMPLE_MM apart
+    """
     runs = np.zeros(bone.shape[2], dtype=np.int64)
     longest_runs(np.ascontiguousarray(bone), BONE_FRAC, runs)
     return float(runs.min()) * SAMPLE_MM

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 from canalwise.estimator.geometry.bricks import Bricks
@@ -63,7 +63,7 @@ class PreparedLevel:
 
     def keep_out(self, tool_radius_mm: float) -> KeepOut:
         """The keep-out of a tool of that radius."""
-        return replace(self.sac, clearance_radius_mm=self.sac.clearance_radius_mm + tool_radius_mm)
+        return self.sac.of_tool(tool_radius_mm)
 
     @cached_property
     def pars_and_base_samples(self) -> ParsAndBaseSamples:

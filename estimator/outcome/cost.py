@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from canalwise.estimator.geometry.region_protocol import Region
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.outcome.base_bridge import base_bridge
 from canalwise.estimator.outcome.outcome_values import ResectionCost
-from canalwise.estimator.removal.bone_removal import Removal
+from canalwise.estimator.removal.bone_removal import Removal, farthest_taken_mm
 from canalwise.estimator.removal.facet_preservation import facet_kept
 from canalwise.estimator.removal.pars_and_spinous_base import pars_of
 from canalwise.estimator.removal.structure_names import by_structure
 from canalwise.estimator.resection.resection_level import Resection
 from canalwise.estimator.resection.tunnels import SleeveRegion
-from canalwise.recon.anatomy import Level
 from canalwise.recon.labels import SIDES, Side
-
-TAKEN_FRAC = 0.5
-"""A voxel counts as gone, for how far lateral bone was taken, when at least this share is."""
 
 
 def cost_of_resection(prepared: PreparedLevel, resection: Resection, with_contact: bool = True) -> ResectionCost:
@@ -41,7 +35,7 @@ def cost_of_removal(
         {s: pars_of(weak.pars[s], removal) for s in SIDES},
         base_bridge(weak.base, removal),
         contact,
-        _lateral_mm(level, removal),
+        farthest_taken_mm(removal, level),
     )
 
 
@@ -52,10 +46,3 @@ def contact_mm3(resection: Resection) -> float:
         return 0.0
     covered = SleeveRegion(resection.region).covered(bone.bricks)
     return float(level_bone.bone_mm3.reshape(-1)[bone.voxels[covered.places]] @ covered.share)
-
-
-def _lateral_mm(level: Level, removal: Removal) -> float:
-    mostly = removal.voxels[(removal.share >= TAKEN_FRAC) & (removal.taken_mm3 > 0)]
-    index = np.stack(np.unravel_index(mostly, removal.level_bone.grid.shape), axis=-1)
-    x = level.frame.to_level_mm(removal.level_bone.grid.world_mm(index))[:, 0]
-    return float(np.abs(x).max(initial=0.0))

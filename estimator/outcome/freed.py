@@ -156,6 +156,7 @@ def far_reach(resection: Resection) -> FarReach:
     reach = float(border.max(initial=0.0))
     missed = far & (taken < 0.5) & (wanted.mm3 > 0.1 * wanted.level_bone.grid.voxel_mm3)
     beyond = np.flatnonzero(missed & (lateral >= reach - edge)) if missed.any() else np.zeros(0, dtype=int)
+    # what lies next beyond the border tells what stops the reach; tissue missed short of it only where there is none
     candidates = beyond if len(beyond) else np.flatnonzero(missed)
     at_disc = float(border[disc].max(initial=0.0))
     if not len(candidates):

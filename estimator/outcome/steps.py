@@ -42,7 +42,13 @@ def steps_of(resection: Resection) -> tuple[Step, ...]:
 
 
 def step_of_each(resection: Resection) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """In which step each voxel of the removal goes, and each of the decompression set."""
+    """In which step each voxel of the removal goes, and each of the decompression set.
+
+    Returns
+    -------
+    of_bone : (n,) array, place in STEP_NAMES of each of the removal's voxels
+    of_tissue : (N,) array, the same of the set's
+    """
     removal, wanted = resection.removal, resection.at.wanted
     of_bone = _step_of_bone(resection, removal.labels % 100, removed_level_mm(resection)[:, 0])
     at_roots = np.isin(removal.voxels, wanted.voxels[(wanted.zone != CENTRAL) & (wanted.kind == OVERHANG)])

@@ -72,9 +72,13 @@ class EndoscopeView:
 
 
 def view_axes_level(side: Side, medial_tilt_deg: float, cranial_tilt_deg: float) -> tuple[Float, Float, Float]:
-    """(forward, up, right) unit vectors of the view, in the level frame.
+    """Axes of the view along a channel.
 
     Up is the direction across the patient made perpendicular to the line of view.
+
+    Returns
+    -------
+    forward, up, right : (3,) unit arrays, level frame
 
     >>> forward, up, right = view_axes_level("left", 0.0, 0.0)
     >>> forward.round(6).tolist(), up.round(6).tolist(), right.round(6).tolist()

@@ -10,7 +10,11 @@ import numpy.typing as npt
 
 from canalwise.estimator.geometry.region_protocol import Region, Share
 from canalwise.estimator.level.level_bone import BoneBricks, LevelBone, sums_by_label
+from canalwise.recon.anatomy import Level
 from canalwise.recon.labels import Labels
+
+TAKEN_FRAC = 0.5
+"""A voxel counts as gone, for how far lateral bone was taken, when at least this share is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,3 +64,11 @@ def removal_of(level_bone: LevelBone, region: Region, bone: BoneBricks | None = 
     bone = bone or level_bone.takeable
     places, share = region.covered(bone.bricks)
     return Removal(level_bone, bone.voxels[places], share)
+
+
+def farthest_taken_mm(removal: Removal, level: Level) -> float:
+    """Greatest distance from the mid-sagittal plane of a voxel whose bone is mostly taken, mm."""
+    mostly = removal.voxels[(removal.share >= TAKEN_FRAC) & (removal.taken_mm3 > 0)]
+    index = np.stack(np.unravel_index(mostly, removal.level_bone.grid.shape), axis=-1)
+    x = level.frame.to_level_mm(removal.level_bone.grid.world_mm(index))[:, 0]
+    return float(np.abs(x).max(initial=0.0))

@@ -10,7 +10,7 @@ from canalwise.estimator.interval import SD_OF_95, sd_of_shift
 from canalwise.estimator.level.border_uncertainty import FacetUncertainty
 from canalwise.estimator.level.joint_faces import disc_slice
 from canalwise.estimator.level.level_bone import LevelBone
-from canalwise.estimator.removal.facet_preservation import pairs_kept
+from canalwise.estimator.removal.facet_preservation import pairs_kept, share_kept
 from canalwise.recon.anatomy import Joint, Level
 from canalwise.recon.grid import Float
 from canalwise.recon.labels import Mask, Side, label_of, sided
@@ -42,7 +42,7 @@ def joint_sds(
     reported = {}
     for name, where in (("area_frac", everywhere), ("width_frac", at_disc)):
         weight = np.where(where, joint.area_mm2, 0.0)
-        border = sd_of_shift(_share(weight, kept), *(_share(weight, flags) for flags in moved))
+        border = sd_of_shift(share_kept(weight, kept), *(share_kept(weight, flags) for flags in moved))
         reported[name] = {
             "bone border": border,
             "joint extent": _extent_sd(rims, weight, kept) * border_uncertainty.extent_mm,
@@ -69,10 +69,10 @@ def _extent_sd(rims: list[tuple[Mask, Mask]], weight: Float, kept: Mask) -> floa
 
     A joint that ends sooner loses the rim; one that goes on gains as much again, as far as the region leaves that.
     """
-    share, changes = _share(weight, kept), []
+    share, changes = share_kept(weight, kept), []
     for rim, beyond in rims:
-        sooner = _share(np.where(rim, 0.0, weight), kept)
-        later = _share(np.concatenate([weight, weight[rim]]), np.concatenate([kept, beyond]))
+        sooner = share_kept(np.where(rim, 0.0, weight), kept)
+        later = share_kept(np.concatenate([weight, weight[rim]]), np.concatenate([kept, beyond]))
         changes.append(np.nanmax(np.abs([sooner - share, later - share, 0.0])))
     return float(np.sqrt(np.sum(np.square(changes)))) / RIM_MM
 
@@ -118,7 +118,3 @@ def split_frac(level: Level, side: Side, level_bone: LevelBone) -> float:
     )
     whole = sum(level_bone.whole_by_label_mm3.get(label, 0.0) for label in labels)
     return float(level.joints[side].area_mm2.sum()) / whole if whole > 0 else 0.0
-
-
-def _share(weight: Float, kept: Mask) -> float:
-    return float(weight[kept].sum() / weight.sum()) if weight.sum() > 0 else float("nan")

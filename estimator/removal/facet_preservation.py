@@ -39,15 +39,15 @@ def facet_kept(
     kept = pairs_kept(joint, region, faces)
     at_disc = disc_slice(joint, level.frame)
     return FacetPreservation(
-        area_frac=_share(joint.area_mm2, kept),
-        width_frac=_share(joint.area_mm2[at_disc], kept[at_disc]),
+        area_frac=share_kept(joint.area_mm2, kept),
+        width_frac=share_kept(joint.area_mm2[at_disc], kept[at_disc]),
         volume_frac=volume_kept_frac(level, side, removal),
     )
 
 
 def area_kept_frac(joint: Joint, region: Region, faces: Bricks | None = None) -> float:
     """Share of a joint's surface that a region leaves with bone on both sides; NaN where it has none."""
-    return _share(joint.area_mm2, pairs_kept(joint, region, faces))
+    return share_kept(joint.area_mm2, pairs_kept(joint, region, faces))
 
 
 def pairs_kept(joint: Joint, region: Region, faces: Bricks | None = None) -> Mask:
@@ -60,7 +60,12 @@ def pairs_kept(joint: Joint, region: Region, faces: Bricks | None = None) -> Mas
     return np.asarray(~lost.reshape(2, -1).any(axis=0))
 
 
-def _share(weight: Float, kept: Mask) -> float:
+def share_kept(weight: Float, kept: Mask) -> float:
+    """Share of (N,) weights that is kept, (N,) flags; NaN where there is no weight.
+
+    >>> share_kept(np.array([3.0, 1.0]), np.array([True, False]))
+    0.75
+    """
     return float(weight[kept].sum() / weight.sum()) if weight.sum() > 0 else float("nan")
 
 

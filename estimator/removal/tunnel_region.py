@@ -128,6 +128,7 @@ def _squared(tunnels: TunnelArrays, k: int, x: float, y: float, z: float) -> flo
     wx, wy, wz = x - tunnels.starts_mm[0, k], y - tunnels.starts_mm[1, k], z - tunnels.starts_mm[2, k]
     s = wx * tunnels.axes[0, k] + wy * tunnels.axes[1, k] + wz * tunnels.axes[2, k]
     t = min(max(s, 0.0), tunnels.lengths_mm[k])
+    # |w - t a|^2 about a unit axis a with s = w . a: one root fewer for each of very many pairs
     return wx * wx + wy * wy + wz * wz - t * (2.0 * s - t)
 
 

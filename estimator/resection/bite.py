@@ -134,7 +134,12 @@ def takes_at(
 
 
 def some_tips(tips: Tips, which: npt.NDArray[np.integer]) -> Tips:
-    """Tips by their numbers."""
+    """Tips by their numbers.
+
+    Parameters
+    ----------
+    which : (M,) array, numbers of tips, 0 to T - 1
+    """
     starts, entries = rows_of(tips.starts, which)
     return Tips(np.ascontiguousarray(tips.places_mm[which]), starts, tips.takes[entries])
 
@@ -152,6 +157,16 @@ def rows_of(
     starts: npt.NDArray[np.int64], which: npt.NDArray[np.integer]
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.intp]]:
     """Starts of some rows of a ragged array put one after the other, and where their entries come from.
+
+    Parameters
+    ----------
+    starts : (R + 1,) array; row r holds the entries starts[r]:starts[r + 1]
+    which : (M,) array, numbers of rows
+
+    Returns
+    -------
+    new : (M + 1,) array, starts of the chosen rows
+    entries : (K,) array, where their entries stood
 
     >>> starts, entries = rows_of(np.array([0, 2, 5, 6]), np.array([1, 0]))
     >>> starts.tolist(), entries.tolist()
@@ -207,6 +222,7 @@ def _taken(
     distance, index, m = sac
     bite, hollow, (nx, ny, _), (bx, by, bz) = reach[0], reach[4], columns.shape, solid.shape
     starts, takes = np.zeros(len(places) + 1, dtype=np.int64), np.empty(64 * len(places) + 64, dtype=np.int32)
+    # a cell is placed by the centroid of its tissue, which lies up to half an edge off its index
     end, far = 0, bite + 0.5 * edge
     for t in range(len(places)):
         starts[t + 1] = end

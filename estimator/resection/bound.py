@@ -40,7 +40,13 @@ RATE = 4.0
 def least_bone(
     lines: ToolLines, tunnels: Tunnels, tips: Tips, wanted: SetCells, taken: npt.NDArray[np.integer]
 ) -> float:
-    """Weighted mm3 below which no choice of these lines takes the cells of the set numbered in `taken`."""
+    """Weighted mm3 below which no choice of these lines takes the cells of the set numbered in `taken`.
+
+    Parameters
+    ----------
+    wanted : the set in C cells
+    taken : (M,) array, numbers of the cells that must be taken, 0 to C - 1
+    """
     if not len(taken):
         return 0.0
     cover = cover_of(lines, tunnels, tips, len(wanted.mm3))
@@ -97,6 +103,7 @@ def _ascent(cover: Cover, witnesses: Numbers, local: Numbers, price: Numbers, st
         best = max(best, total)
         for c in range(cells):
             if touched[c]:
+                # the greatest is taken off first, so that no exponential overflows
                 top, whole = score[:, c].max(), 0.0
                 for w in range(count):
                     part[w, c] = np.exp(score[w, c] - top)

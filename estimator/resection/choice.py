@@ -126,7 +126,13 @@ def completed(
 
 
 def bone_of(chosen: Lines, tunnels: Tunnels) -> float:
-    """Weighted mm3 that lines take together."""
+    """Weighted mm3 that lines take together.
+
+    Parameters
+    ----------
+    chosen : (n,) array, numbers of lines, 0 to L - 1
+    tunnels : of all L
+    """
     return float(_union_cost(chosen, tunnels.starts, tunnels.cells, tunnels.share, tunnels.price))
 
 
@@ -155,8 +161,14 @@ def found_from(
 ) -> tuple[Lines, float, float]:
     """Lines found from those chosen, their weighted bone, and what the tissue that they leave would be worth.
 
-    `state` is that of the lines chosen, and then of those found. `effort` is how many of the chosen stay, the groups
-    and the rounds; `prices` are what a cubic millimetre of tissue is worth, and what is added to each line's cost.
+    Parameters
+    ----------
+    weight : (C,) array, tissue of each cell of the set, mm3
+    places : (T, 3) array of the tips, level frame, mm
+    chosen : (n,) array, lines gone already
+    state : of the lines chosen, and then of those found
+    effort : how many of the chosen stay, the sizes of groups, and the rounds
+    prices : what a mm3 of tissue is worth, and what is added to each line's cost, weighted mm3
     """
     kept, groups, rounds = effort
     order = _greedy(cover, weight, state, chosen, prices)

@@ -159,6 +159,7 @@ class CoarseLevel:
             return -np.inf
         key = tuple(np.rint(outward / DIRECTION_STEP).astype(int).tolist())
         if key not in self.surfaces:
+            # that of the rounded direction, so that the answer does not depend on which approach came first
             direction = np.array(key) * DIRECTION_STEP
             self.surfaces[key] = dorsal_surface_mm(lamina, direction / np.linalg.norm(direction))
         return self.surfaces[key]
@@ -198,6 +199,7 @@ def coarse_resections(
     """What each approach to a level would take and free, coarsely."""
     ready = [coarse_level_of(at, approach.channel, form, approach.side) for approach in approaches]
     found, whole = np.empty((len(ready), 3)), np.empty((len(ready), 2))
+    # those of one side and instrument together: they share pivots, and a compiled loop goes through them
     for level in dict.fromkeys(ready):
         mine = [n for n, each in enumerate(ready) if each is level]
         found[mine] = level.resections([approaches[n] for n in mine])

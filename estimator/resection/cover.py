@@ -60,7 +60,13 @@ def cover_of(lines: ToolLines, tunnels: Tunnels, tips: Tips, cells: int) -> Cove
 def cover_begun(
     lines: ToolLines, tunnels: Tunnels, tips: Tips, weight: npt.NDArray[np.float64], chosen: npt.NDArray[np.int32]
 ) -> tuple[Cover, ChoiceState]:
-    """The question for (C,) tissue, and its state when some lines are gone; both at once, for they share little."""
+    """The question for some tissue, and its state when some lines are gone; both at once, for they share little.
+
+    Parameters
+    ----------
+    weight : (C,) array, tissue of each cell of the set, mm3
+    chosen : (n,) array, numbers of the lines gone
+    """
     cover = _without_through(lines, tunnels, tips, len(weight))
     through, state = both(lambda: _through(tunnels), lambda: begun(cover, weight, chosen))
     return cover._replace(through=through), state
@@ -93,7 +99,19 @@ def _begins(columns: npt.NDArray[np.int32], count: int) -> Index:
 
 @njit(cache=True, nogil=True)
 def pattern(starts: Numbers, columns: npt.NDArray[np.int32], count: int) -> Pattern:
-    """Where a sparse matrix, given by rows, is not 0, by its columns."""
+    """Where a sparse matrix, given by rows, is not 0, by its columns.
+
+    Parameters
+    ----------
+    starts : (R + 1,) array; row r holds the entries starts[r]:starts[r + 1]
+    columns : (K,) array, column of each entry
+    count : of columns
+
+    Returns
+    -------
+    where : (count + 1,) array, where each column's entries begin
+    rows : (K,) array, row of each entry, column after column
+    """
     where = _begins(columns, count)
     rows, at = np.empty(len(columns), dtype=np.int32), where[:-1].copy()
     for n in range(len(starts) - 1):
@@ -107,7 +125,20 @@ def pattern(starts: Numbers, columns: npt.NDArray[np.int32], count: int) -> Patt
 def transposed(
     starts: Numbers, columns: npt.NDArray[np.int32], values: npt.NDArray[np.float32], count: int
 ) -> Transposed:
-    """A sparse matrix, given by rows, by its columns."""
+    """A sparse matrix, given by rows, by its columns.
+
+    Parameters
+    ----------
+    starts : (R + 1,) array; row r holds the entries starts[r]:starts[r + 1]
+    columns : (K,) array, column of each entry
+    values : (K,) array
+    count : of columns
+
+    Returns
+    -------
+    where : (count + 1,) array, where each column's entries begin
+    rows, moved : (K,) arrays, row and value of each entry, column after column
+    """
     where = _begins(columns, count)
     rows, moved = np.empty(len(columns), dtype=np.int32), np.empty(len(columns), dtype=np.float32)
     at = where[:-1].copy()
@@ -147,7 +178,13 @@ class ChoiceState(NamedTuple):
 
 @njit(cache=True, nogil=True)
 def begun(cover: Cover, weight: Numbers, chosen: npt.NDArray[np.int32]) -> ChoiceState:
-    """The state when some lines are gone, all lines priced."""
+    """The state when some lines are gone, all lines priced.
+
+    Parameters
+    ----------
+    weight : (C,) array, tissue of each cell of the set, mm3
+    chosen : (n,) array, numbers of the lines gone
+    """
     tips, bone = len(cover.tip_starts) - 1, len(cover.price)
     gain = np.zeros(tips)
     for t in range(tips):
@@ -191,7 +228,13 @@ def affordable_cost(cover: Cover, n: int, state: ChoiceState, most: float) -> fl
 
 @njit(cache=True, nogil=True)
 def gone(cover: Cover, weight: Numbers, n: int, state: ChoiceState) -> None:
-    """Line n goes; nothing is priced anew."""
+    """Line n goes; nothing is priced anew.
+
+    Parameters
+    ----------
+    weight : (C,) array, tissue of each cell of the set, mm3
+    state : changed
+    """
     t = cover.tip[n]
     for e in range(cover.tip_starts[t], cover.tip_starts[t + 1]):
         c = cover.takes[e]
@@ -208,7 +251,13 @@ def gone(cover: Cover, weight: Numbers, n: int, state: ChoiceState) -> None:
 
 @njit(cache=True, nogil=True)
 def lifted_out(cover: Cover, weight: Numbers, n: int, state: ChoiceState) -> float:
-    """Line n is lifted out: the weighted bone that it alone took. Nothing is priced anew."""
+    """Line n is lifted out: the weighted bone that it alone took. Nothing is priced anew.
+
+    Parameters
+    ----------
+    weight : (C,) array, tissue of each cell of the set, mm3
+    state : changed
+    """
     t = cover.tip[n]
     for e in range(cover.tip_starts[t], cover.tip_starts[t + 1]):
         c = cover.takes[e]
@@ -218,6 +267,7 @@ def lifted_out(cover: Cover, weight: Numbers, n: int, state: ChoiceState) -> flo
     freed = 0.0
     for e in range(cover.starts[n], cover.starts[n + 1]):
         c = cover.cells[e]
+        # what stays taken of a cell is the most that any other line gone takes of it: only those hang in its list
         most, before, k = np.float32(0.0), -1, state.first[c]
         while k >= 0:
             after = state.following[k]
@@ -241,6 +291,7 @@ def repriced(cover: Cover, n: int, state: ChoiceState) -> None:
     for e in range(cover.starts[n], cover.starts[n + 1]):
         c = cover.cells[e]
         before, now = state.priced[c], state.taken[c]
+        # a line pays for what it takes beyond the widest tunnel gone; where that stays, its price does too
         if before != now:
             state.priced[c] = now
             for k in range(cover.through[0][c], cover.through[0][c + 1]):

@@ -145,6 +145,7 @@ def entry_window(
     toward_side = 1.0 if approach.side == "left" else -1.0
     lateral = np.linspace(0.0, rules.value("window_lateral_mm"), places[0])
     along = np.linspace(-1.0, 1.0, places[1]) * rules.value("window_along_mm")
+    # the middle first: the first pivot of a window is the approach's own
     along = along[np.argsort(np.abs(along), kind="stable")]
     shifts = [[toward_side * x, 0.0, z] for x in lateral for z in along]
     docked = float(docking @ outward)

@@ -142,6 +142,7 @@ def lines_from(site: PivotSite, pivots_mm: Float) -> LinePool:
     """The lines from (N, 3) pivots that can be gone but for bone beside the sleeve."""
     at, channel, tips = site.at, site.channel, site.tips
     how, across = (at.level.frame, channel, at.rules), -1.0 if site.side == "left" else 1.0
+    # a surface beyond all pivots: bone beside the sleeve stops no line yet, for that depends on the approach
     anywhere = replace(site.window, pivots_mm=np.ascontiguousarray(pivots_mm), beside_from_mm=BEYOND_MM)
     lines = tool_lines(anywhere, tips.places_mm, at.cells, at.keep_out(channel.tool_radius_mm), how, across)
     tunnels = tunnels_of(lines, site.window, at.coarse_price, channel, at.rules)
@@ -156,6 +157,7 @@ def lines_from(site: PivotSite, pivots_mm: Float) -> LinePool:
 
     both(lambda: look(slice(None, half)), lambda: look(slice(half, None)))
     starts = np.searchsorted(lines.pivot, np.arange(len(pivots_mm) + 1)).astype(np.int64)
+    # a byte each: these shares are most of what a pool keeps, and its size bounds how many lines are kept
     share = np.rint(FULL * tunnels.share).astype(np.uint8)
     return LinePool(
         (0.0, 0.0, 0.0), {}, starts, lines.tip, met, tunnels.starts, tunnels.cells, share, anywhere.pivots_mm
@@ -265,6 +267,7 @@ def _cover(tips: Numbers, lines: Numbers, price: Numbers, numbers: Numbers, plan
         for n in range(starts[p], starts[p + 1]):
             q = places[tip[n]]
             fall = height - (plane[0] * q[0] + plane[1] * q[1] + plane[2] * q[2])
+            # bone beside counts only dorsal of the approach's own laminae, which the line passes at height over fall
             if met[n] > 1.0 or (fall > 0.0 and met[n] * fall >= max(height - plane[3], 0.0)):
                 own[size] = n
                 size += 1

@@ -80,7 +80,18 @@ class LineSite:
 def chosen_and_refined(
     site: LineSite, lattice: Candidates, steps_mm: tuple[float, ...] = STEPS_MM
 ) -> tuple[Candidates, Lines]:
-    """All candidates, those of the lattice and after them the lines gone, and (n,) which these are."""
+    """The lines gone, chosen on the lattice and moved off it.
+
+    Parameters
+    ----------
+    lattice : L candidates
+    steps_mm : how far aside neighbouring tips lie, round after round
+
+    Returns
+    -------
+    candidates : those of the lattice, and after them the n lines gone
+    gone : (n,) array, which these are
+    """
     wanted, gone = site.at.set_cells, some_candidates(lattice, np.zeros(0, dtype=np.int32))
     for zone in np.unique(wanted.zone):
         weight, kept = np.where(wanted.zone <= zone, wanted.mm3, 0.0), len(gone.lines.tip)
@@ -123,7 +134,14 @@ def _gains(tips: Tips, weight: Float) -> Float:
 
 
 def neighbours(site: LineSite, some: Candidates, weight: Float, steps_mm: tuple[float, float]) -> Candidates:
-    """The lines beside some, tips and pivots a step aside in every direction."""
+    """The lines beside some, tips and pivots a step aside in every direction.
+
+    Parameters
+    ----------
+    some : the lines beside which others are looked for
+    weight : (C,) array, tissue of each cell of the set, mm3; tips that take none are left out
+    steps_mm : how far aside tips and pivots lie
+    """
     at, channel = site.at, site.approach.channel
     step_mm, aside_mm = steps_mm
     pivots, tips = some.lines.pivots_mm[some.lines.pivot], some.lines.tips_mm[some.lines.tip]
@@ -175,7 +193,12 @@ def _keys(rows: Float, step: float) -> npt.NDArray[np.int64]:
 
 
 def some_candidates(candidates: Candidates, which: Lines) -> Candidates:
-    """Those lines alone."""
+    """Those lines alone.
+
+    Parameters
+    ----------
+    which : (n,) array, numbers of lines
+    """
     lines, tunnels = candidates.lines, candidates.tunnels
     tips, tip = np.unique(lines.tip[which], return_inverse=True)
     pivots, pivot = np.unique(lines.pivot[which], return_inverse=True)

@@ -71,7 +71,13 @@ class ResectionLevel:
 
     @cached_property
     def voxels_by_cell(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-        """Voxels of the set ordered by their cells, and where each cell's begin."""
+        """Voxels of the set ordered by their cells, and where each cell's begin.
+
+        Returns
+        -------
+        by_cell : (N,) array, numbers of the set's voxels
+        starts : (C + 1,) array; cell c holds the voxels by_cell[starts[c]:starts[c + 1]]
+        """
         of_voxel = self.set_cells.of_voxel
         by_cell = np.argsort(of_voxel, kind="stable")
         return by_cell, np.searchsorted(of_voxel[by_cell], np.arange(len(self.set_cells.mm3) + 1))
@@ -89,12 +95,12 @@ class ResectionLevel:
 
     @cached_property
     def overhang(self) -> npt.NDArray[np.intp]:
-        """Numbers of the set's voxels that are bone for the most part."""
+        """(M,) array: numbers of the set's voxels that are bone for the most part."""
         return np.flatnonzero(self.wanted.kind == OVERHANG)
 
     @cached_property
     def overhang_voxels(self) -> npt.NDArray[np.intp]:
-        """Which voxels these are."""
+        """(M,) array: flat indices of these into the bench's arrays."""
         return self.wanted.voxels[self.overhang]
 
     @cached_property
@@ -131,7 +137,7 @@ class ResectionLevel:
 
     def keep_out(self, tool_radius_mm: float) -> KeepOut:
         """What a tool of that radius must keep out of."""
-        return replace(self.sac, clearance_radius_mm=self.sac.clearance_radius_mm + tool_radius_mm)
+        return self.sac.of_tool(tool_radius_mm)
 
     def lamina_mm(self, side: Side) -> Float:
         """(N, 3) array, level frame: bone of both laminae of a side along the stations."""

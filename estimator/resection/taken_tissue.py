@@ -38,7 +38,14 @@ class Taken:
 
 
 def taken_along(at: ResectionLevel, region: LineRegion, tips: Tips, gone: npt.NDArray[np.int32]) -> Taken:
-    """What lines take whose tips are `gone`."""
+    """What lines take: tissue of the set, and bone on the scan's own voxels.
+
+    Parameters
+    ----------
+    region : the part of space that the lines hollow out
+    tips : T places of tips, and what each takes
+    gone : (n,) array, numbers of the tips that the lines lead to
+    """
     _ = region.tunnels, region.gap_directions  # found once, before two threads ask for it
     bricks = at.level_bone.takeable.bricks
     frac, bone = both(lambda: _tissue_frac(at, region, tips, gone), lambda: region.covered(bricks))

@@ -111,7 +111,7 @@ class LineRegion(TunnelRegion):
 
     @cached_property
     def gap_directions(self) -> Float:
-        """Those of the level's own axes."""
+        """(D, 3) array of unit vectors, RAS: those of the level's own axes."""
         return self.frame.direction_ras(DIRECTIONS)
 
 

@@ -81,6 +81,7 @@ def search(
     ready = at or level_for(prepared, task.breadth)
     branches = [SearchBranch(name, space, ready, progress) for name, space in spaces_of(prepared, task)]
     finds, stopped = Finds(prepared, branches, task), False
+    # coarse looks, a share of these estimated exactly with what refines them, and chances make up the budget together
     coarse = (1.0 - CHANCE_SHARE) / (1.0 + (1.0 + len(REFINED_STEPS) * REFINED_SHARE) * EXACT_SHARE) * task.budget
     try:
         for number, branch in enumerate(branches):
@@ -113,7 +114,12 @@ class Finds:
         return int(np.clip(round(EXACT_SHARE * self.question.budget), EXACT_LEAST, EXACT_MOST))
 
     def promising(self) -> list[tuple[SearchBranch, Float]]:
-        """The usual plan of each branch, the cheapest of all branches, at least two of each, and some of the front."""
+        """The usual plan of each branch, the cheapest of all branches, at least two of each, and some of the front.
+
+        Returns
+        -------
+        some : branch and (D,) coordinates of each plan
+        """
         ranked: list[tuple[float, int, int]] = []
         for number, branch in enumerate(self.branches):
             seen = branch.close if len(branch.close) else branch.screened
@@ -139,7 +145,12 @@ class Finds:
         return chosen
 
     def most_freed(self) -> list[tuple[SearchBranch, Float]]:
-        """What frees most as far as seen closely, whatever bone it takes: where nothing cheap frees enough."""
+        """What frees most as far as seen closely, whatever bone it takes: where nothing cheap frees enough.
+
+        Returns
+        -------
+        some : branch and (D,) coordinates of each plan
+        """
         ranked: list[tuple[float, int, int]] = []
         for number, branch in enumerate(self.branches):
             ranked += [(-float(share), number, row) for row, share in enumerate(branch.close.freed_frac)]
@@ -147,14 +158,29 @@ class Finds:
         return [(branch, branch.close.unit[row]) for branch, row in chosen]
 
     def about_best(self, length: float) -> list[tuple[SearchBranch, Float]]:
-        """Steps from the best so far."""
+        """Steps from the best so far.
+
+        Parameters
+        ----------
+        length : standard deviation of a step, as a share of each bound's width
+
+        Returns
+        -------
+        some : branch and (D,) coordinates of each plan
+        """
         best = min(self.exact, key=rank)
         rng = np.random.default_rng([self.question.seed, len(self.branches), len(self.exact)])
         count = round(REFINED_SHARE * self.count)
         return [(best.branch, unit) for unit in steps_about(best.branch.space, best.unit[None], length, count, rng)]
 
     def estimate(self, some: Sequence[tuple[SearchBranch, Float]], reported: bool = True) -> None:
-        """Estimates plans exactly, and at first each branch's usual plan."""
+        """Estimates plans exactly, and at first each branch's usual plan.
+
+        Parameters
+        ----------
+        some : branch and (D,) coordinates of each plan
+        reported : is progress reported?
+        """
         plans = [branch.space.approaches(unit[None])[0] for branch, unit in some]
         owners = [(branch, unit) for branch, unit in some]
         if not self.exact:

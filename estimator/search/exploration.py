@@ -48,6 +48,15 @@ TRIES = 64
 def coarse_cost(weighted_mm3: Float, least_freed_frac: Float, enough_frac: float) -> Float:
     """Weighted bone, and more the more a side falls short of enough.
 
+    Parameters
+    ----------
+    weighted_mm3 : (A,) array, bone at its price
+    least_freed_frac : (A,) array, share freed on the side that is freed less
+
+    Returns
+    -------
+    cost : (A,) array, weighted mm3
+
     >>> coarse_cost(np.array([900.0, 500.0]), np.array([0.95, 0.8]), 0.9).round().tolist()
     [900.0, 1500.0]
     """

@@ -10,7 +10,7 @@ from canalwise.phantoms.anatomy.joint import JointSurface
 from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.solid.pose import Pose
 from canalwise.recon.grid import Float
-from canalwise.recon.labels import Part, Side, label_of, level_vertebrae, sided
+from canalwise.recon.labels import Side, label_of, level_vertebrae, sided
 
 PAIR_STEP_MM = 0.3
 """Spacing of the pairs along and across the joint."""
@@ -88,12 +88,3 @@ def _has_both_faces(spine: Spine, level: str, joint: JointSurface, turn_rad: Flo
         under = joint.points_mm(turn_rad, z_mm, sign * (joint.gap_mm / 2 + UNDER_SURFACE_MM))
         both &= spine.label_and_depth(joint.pose.to_world_mm(under))[0] == label
     return both
-
-
-ARTICULAR = (
-    Part.INFERIOR_ARTICULAR_LEFT,
-    Part.INFERIOR_ARTICULAR_RIGHT,
-    Part.SUPERIOR_ARTICULAR_LEFT,
-    Part.SUPERIOR_ARTICULAR_RIGHT,
-)
-"""Parts that bear joint faces."""

@@ -102,8 +102,10 @@ def _model(smooth: Float32, voxels: npt.NDArray[np.generic]) -> BoneModel:
             do="Check the rescale slope and intercept of the series.",
         )
     soft = float(edges[ndimage.gaussian_filter1d(counts.astype(float), 3.0).argmax()] + 1.0)
+    # noise is read in soft tissue alone: elsewhere neighbouring voxels differ for what they show
     flat = np.abs(smooth - soft) < 60.0
     step = np.diff(voxels.astype(np.float32), axis=0)[flat[1:] & flat[:-1]] / np.sqrt(2.0)
+    # the median of absolute values as a standard deviation, were they normal: borders that slipped in do not move it
     noise = 1.4826 * float(np.median(np.abs(step))) if step.size else 0.0
     # White noise of standard deviation 1 keeps 1 / (2 sqrt(pi) s)^1.5 of it through a Gaussian of s voxels (3-D).
     kept = (2.0 * np.sqrt(np.pi) * SMOOTH_VOXELS) ** -1.5

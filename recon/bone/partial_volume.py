@@ -79,6 +79,14 @@ def edge_level_frac(peak_frac: npt.ArrayLike) -> Float:
     deviation s has the crest erf(t / (2 sqrt2 s)) and at its edge erf(t / (sqrt2 s)) / 2, so that twice the edge's
     value is erf(2 erfinv(crest)), whatever the blur. (Derived here; trabecular bone is taken to look like soft tissue.)
 
+    Parameters
+    ----------
+    peak_frac : (...) values at crests
+
+    Returns
+    -------
+    level_frac : (...) array
+
     >>> edge_level_frac([0.1, 0.7, 1.0]).round(2).tolist()
     [0.2, 0.96, 1.0]
     """

@@ -21,7 +21,16 @@ def solid(wall: Mask, grid: Grid, never: Mask | None = None) -> Mask:
     """The wall and what it encloses on all sides when gaps up to 2 HAIRLINE_MM are bridged.
 
     The canal stays open through windows, foramina and both ends. A body cut by the scan's end counts as
-    closed there. `never` (nx, ny, nz) is kept open whatever encloses it.
+    closed there.
+
+    Parameters
+    ----------
+    wall : (nx, ny, nz) array on `grid`, the bright wall of bones
+    never : (nx, ny, nz) array, kept open whatever encloses it
+
+    Returns
+    -------
+    solid : (nx, ny, nz) array
 
     >>> shell = np.zeros((20, 20, 20), dtype=bool)
     >>> shell[4:16, 4:16, 4:16] = True

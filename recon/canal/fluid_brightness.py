@@ -27,6 +27,14 @@ class Brightness:
     def frac(self, values: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:
         """Values as shares of fluid's brightness.
 
+        Parameters
+        ----------
+        values : (...) array, in the scan's own unit
+
+        Returns
+        -------
+        share : (...) array, 0 dark, 1 fluid, beyond both where darker or brighter
+
         >>> Brightness(10.0, 110.0).frac(np.array([60.0])).tolist()
         [0.5]
         """

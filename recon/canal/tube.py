@@ -161,6 +161,7 @@ def _local(points: Float, line: Float, axes: Float, step_mm: float, first: Float
                 start = line[low, a]
                 place[a] = points[n, a] - (start + (station - low) * (line[min(low + 1, last), a] - start))
                 ahead += place[a] * axes[row, 2, a]
+            # each step along the tangent corrects the last: planes turn little from one station to the next
             if turn < 2:
                 station += ahead / step_mm
             else:
@@ -172,6 +173,7 @@ def _local(points: Float, line: Float, axes: Float, step_mm: float, first: Float
 def _stations(centres_mm: Float, weights: Float, axis: Float, heights_mm: Float, lean_frac: float) -> Stations:
     """Stations at the heights along `axis`, on the locally straight smooth line through the weighted centres."""
     along = centres_mm @ axis
+    # a hair of far centres: where none is near, the line goes on from the nearest there are
     near = np.exp(-0.5 * ((heights_mm[:, None] - along) / LINE_WIDTH_MM) ** 2) + 1e-9 * np.exp(
         -np.abs(heights_mm[:, None] - along) / (6 * LINE_WIDTH_MM)
     )
@@ -183,6 +185,7 @@ def _stations(centres_mm: Float, weights: Float, axis: Float, heights_mm: Float,
     lean = lean_frac * LINE_WIDTH_MM**2 * total
     run = (near * spread**2).sum(axis=1, keepdims=True) + lean
     slope = ((near * spread) @ centres_mm + lean * _overall_slope(centres_mm, weights, axis)) / run
+    # run per height: exactly one mm along the axis for each mm of it
     slope = slope + (1.0 - slope @ axis)[:, None] * axis
     centre = mean_centre + (heights_mm[:, None] - mean_height) * slope
     centre = centre + (heights_mm - centre @ axis)[:, None] * axis
@@ -212,6 +215,7 @@ def _middle_mm(stations: Stations, radius_mm: Float) -> Float:
     """(N, 3) array: centroid of each station's contour."""
     angle = ray_angles_rad()
     area = np.maximum((radius_mm**2).sum(axis=1), 1e-6)
+    # a sector's centroid lies at two thirds of its radius, and counts by its area, which goes with the square
     left = (radius_mm**3 * np.cos(angle)).sum(axis=1) * (2 / 3) / area
     dorsal = (radius_mm**3 * np.sin(angle)).sum(axis=1) * (2 / 3) / area
     offset = left[:, None] * stations.axes_ras[:, 0] + dorsal[:, None] * stations.axes_ras[:, 1]

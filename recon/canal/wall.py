@@ -122,6 +122,7 @@ def bone_distance_mm(occupancy: npt.NDArray[np.float32], grid: Grid, stations: S
     radius = np.arange(0.0, REACH_MM + RAY_STEP_MM, RAY_STEP_MM)
     points = stations.centre_ras_mm[:, None, None] + radius[:, None] * ray_directions(stations)[:, :, None]
     index = np.moveaxis(grid.index_of(points), -1, 0)
+    # nothing bony lies beyond the scan: a ray that leaves it escapes, as one through a window does
     value = ndimage.map_coordinates(occupancy, index, order=1, mode="constant", cval=0.0, output=np.float32)
     solid = value >= 0.5
     first = solid.argmax(axis=2)
@@ -129,6 +130,7 @@ def bone_distance_mm(occupancy: npt.NDArray[np.float32], grid: Grid, stations: S
     here = np.take_along_axis(value, first[..., None], 2)[..., 0]
     share = np.divide(0.5 - before, here - before, out=np.ones_like(here), where=here > before)
     distance = (np.maximum(first - 1, 0) + share) * RAY_STEP_MM
+    # the line itself has run into bone: no step before the first could be interpolated from
     distance[first == 0] = 0.0
     return np.where(solid.any(axis=2), distance, np.inf).astype(float)
 
@@ -137,6 +139,8 @@ def _difference(count: int, wrap: bool) -> sparse.csr_array:
     ahead = sparse.eye_array(count, k=1, format="lil")
     if wrap:
         ahead[count - 1, 0] = 1.0
+    # differences from one cell to the next: times their own transpose they are a second difference, free at both ends
+    # of the canal and closed round it
     full = sparse.csr_array(ahead - sparse.eye_array(count))
     return full if wrap else full[: count - 1]
 
@@ -184,6 +188,14 @@ def _near_quartile_mm(hit_mm: Float, step_mm: float) -> Float:
 def rough_wall_mm(hit_mm: Float) -> tuple[Float, npt.NDArray[np.bool_]]:
     """A quick wall for centring: every station's own hits, cut off at CENTRING_REACH_MM, and which are within it.
 
+    Parameters
+    ----------
+    hit_mm : (S, ANGLES) array, how far each station's rays run until they meet bone, infinite where none
+
+    Returns
+    -------
+    radius_mm, met : (S, ANGLES) arrays
+
     >>> radius, met = rough_wall_mm(np.array([[3.0, np.inf]]))
     >>> float(radius.max()) == CENTRING_REACH_MM, met.tolist()
     (True, [[True, False]])
@@ -209,19 +221,24 @@ def wall_mm(hit_mm: Float, step_mm: float) -> tuple[Float, npt.NDArray[np.bool_]
     finite = np.where(np.isfinite(hit_mm), hit_mm, REACH_MM)
     weight = ((finite <= rough + FIRST_TOL_MM) & np.isfinite(hit_mm)).astype(float)
     within = np.where(np.sin(ray_angles_rad()) < -0.5, FLOOR_TOL_MM, WALL_TOL_MM)
+    # one arc length for all cells: the stiffness then stays the same in every round, and only its diagonal takes the
+    # weights
     mean_mm = float(np.median(rough))
     slopes = _slopes((hit_mm.shape[0], hit_mm.shape[1]), step_mm, mean_mm * 2 * np.pi / ANGLES)
     stiffness = _banded(SLOPE_WEIGHT * slopes + BEND_WEIGHT * (slopes @ slopes))
     radius = rough
     for _ in range(ROUNDS):
         system = stiffness.copy()
+        # a hair of data everywhere settles stretches where no ray meets bone; without it the matrix is singular there
         system[0] += weight.ravel() + 1e-6
         rest = _straight_per_mm(radius, mean_mm).ravel()
         known = weight.ravel() * finite.ravel() + 1e-6 * rough.ravel()
+        # the minimum has zero slope: `slopes` is minus the Laplacian, hence the sign of both terms of rest
         known -= SLOPE_WEIGHT * rest + BEND_WEIGHT * (slopes @ rest)
         radius = linalg.solveh_banded(system, known, overwrite_ab=True, lower=True).reshape(hit_mm.shape)
         radius = np.clip(radius, LEAST_RADIUS_MM, REACH_MM)
         outside = finite - radius
         weight = np.where(outside < 0, 3.0, 1.0) * (outside < within) * np.isfinite(hit_mm)
     bony = np.isfinite(hit_mm) & (finite - radius < within)
+    # where bone is seen the image says where, more finely than the membrane; elsewhere no wall lies behind a hit
     return np.where(bony, finite, np.minimum(radius, finite)), bony

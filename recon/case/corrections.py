@@ -62,6 +62,10 @@ class Replacement:
         """The mask on another grid of the same lattice; False where it does not reach.
 
         Raises BadLabels where the two do not share their voxels.
+
+        Returns
+        -------
+        mask : (nx, ny, nz) array on `grid`
         """
         # nothing is resampled in silence: half a voxel's shift would move every border by as much
         start = self.grid.index_of(grid.world_mm([0, 0, 0]))
@@ -202,6 +206,14 @@ def _give_up(labels: Labels, where: Mask, to: int) -> None:
 def with_canal_in(labels: Labels, mask: Mask) -> Labels:
     """Labels whose canal is the mask: sac and other contents stay inside it, and become soft tissue outside.
 
+    Parameters
+    ----------
+    labels, mask : (nx, ny, nz) arrays on one grid
+
+    Returns
+    -------
+    labels : (nx, ny, nz) array
+
     >>> with_canal_in(np.array([1, 2, 2, 9], dtype=np.uint16), np.array([False, False, True, True])).tolist()
     [9, 9, 2, 1]
     """
@@ -288,6 +300,15 @@ def bone_changed(labels: Labels, before: Labels) -> bool:
 
 def without_modelled(labels: Labels, sources: Mapping[str, str]) -> Labels:
     """Labels whose modelled ligament and sac are plain canal again, to be modelled anew.
+
+    Parameters
+    ----------
+    labels : (nx, ny, nz) array
+    sources : of the anatomy; what is modelled goes
+
+    Returns
+    -------
+    labels : (nx, ny, nz) array
 
     >>> without_modelled(np.array([2, 3], dtype=np.uint16), {"sac": "modelled", "flavum": "given"}).tolist()
     [1, 3]

@@ -85,6 +85,10 @@ def contour_layers(contours: ContourObject, grid: Grid) -> list[Labels]:
     """Label maps of region numbers on a grid: one, or as many as overlapping regions need.
 
     Raises BadLabels when contours do not lie in planes of the grid.
+
+    Returns
+    -------
+    layers : (nx, ny, nz) arrays on `grid`, 0 where there is no region
     """
     layers: list[Labels] = []
     for number, outlines in sorted(contours.outlines.items()):

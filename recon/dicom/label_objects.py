@@ -38,6 +38,11 @@ def dicom_class(path: Path) -> str:
 def with_room(layers: list[Labels], values: npt.NDArray[Any], number: int) -> None:
     """Adds `number` times the values to the first layer with room for them, or to a new one.
 
+    Parameters
+    ----------
+    layers : arrays of one shape; changed in place
+    values : array of that shape, 0 or False where nothing is to be added
+
     >>> layers = [np.array([1, 0], np.uint16)]
     >>> with_room(layers, np.array([False, True]), 2); with_room(layers, np.array([True, False]), 3)
     >>> [layer.tolist() for layer in layers]

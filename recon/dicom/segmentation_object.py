@@ -118,6 +118,10 @@ def segmentation_layers(segmentation: SegmentationObject, grid: Grid) -> list[La
     """Label maps of segment numbers on a grid: one, or as many as overlapping segments need.
 
     Frames may be fewer than the grid has slices, and in any order. Raises BadLabels when they do not lie on the grid.
+
+    Returns
+    -------
+    layers : (nx, ny, nz) arrays on `grid`, 0 where there is no segment
     """
     layers: list[Labels] = []
     for segment in np.unique(segmentation.segments):

@@ -97,7 +97,12 @@ def tamed(scan: Scan, metal: Implants) -> Scan:
 
 
 def metal_warning(metal: Implants, labels: Labels, grid: Grid, levels: Mapping[str, tuple[str, str]]) -> str:
-    """A sentence about the implants that names the levels (name -> upper and lower vertebra) their streaks reach."""
+    """A sentence about the implants that names the levels (name -> upper and lower vertebra) their streaks reach.
+
+    Parameters
+    ----------
+    labels : (nx, ny, nz) array on `grid`, as the masks of `metal`
+    """
     reached = {int(n) for n in np.unique(labels[metal.streaked] // 100)}
     blind = [name for name, pair in levels.items() if reached & {vertebra_number(v) for v in pair}]
     volume = float(metal.mask.sum()) * grid.voxel_mm3

@@ -71,6 +71,11 @@ def check_size(shape: tuple[int, ...], spacing_mm: Float) -> None:
 def thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str, ...]:
     """Warnings about coarse voxels; raises BadGeometry over THICK_REFUSE_MM along one axis unless accepted.
 
+    Parameters
+    ----------
+    spacing_mm : (3,) array, edges of a voxel
+    accept_thick : did a person accept coarser voxels?
+
     >>> thickness_warnings(np.array([0.4, 0.4, 1.0]), accept_thick=False)
     ()
     """
@@ -92,6 +97,11 @@ def mr_thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str
     """Warnings about an MR's slices; raises BadGeometry over THICK_REFUSE_MM along one axis unless accepted.
 
     The other two axes are held to what a CT's are.
+
+    Parameters
+    ----------
+    spacing_mm : (3,) array, edges of a voxel
+    accept_thick : did a person accept thicker slices?
 
     >>> mr_thickness_warnings(np.array([4.0, 0.6, 0.6]), accept_thick=False)
     ('Slices are 4.00 mm apart: what is thinner across them, such as laminae and facet gaps, is not resolved.',)
@@ -115,6 +125,10 @@ def mr_thickness_warnings(spacing_mm: Float, *, accept_thick: bool) -> tuple[str
 
 def check_magnitude(voxels: Voxels) -> None:
     """Refuse a CT offered as an MR; raises UnusableInput.
+
+    Parameters
+    ----------
+    voxels : (...) array, in the scan's own unit
 
     >>> check_magnitude(np.array([0, 3, 250, 900]))
     """
@@ -179,6 +193,10 @@ def check_not_label_map(voxels: Voxels) -> None:
 
 def check_hounsfield(voxels: Voxels) -> None:
     """Refuse values that cannot be Hounsfield units of a spine, whoever says they are; raises UnusableInput.
+
+    Parameters
+    ----------
+    voxels : (...) array, said to be HU
 
     >>> check_hounsfield(np.array([-1000, -90, 40, 50, 700]))
     """

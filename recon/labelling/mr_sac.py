@@ -92,6 +92,15 @@ def dark_layers(sac: Mask, bright_frac: npt.NDArray[np.floating]) -> Mask:
 def without_crumbs(mask: Mask, voxel_mm3: float) -> Mask:
     """The largest piece of a mask, and all others of LEAST_PIECE_MM3 or more.
 
+    Parameters
+    ----------
+    mask : (nx, ny, nz) array
+    voxel_mm3 : volume of one of its voxels
+
+    Returns
+    -------
+    mask : (nx, ny, nz) array
+
     >>> pressed_shut = np.repeat([True, False, True, False, True], [3, 1, 2, 1, 1])[:, None, None]
     >>> without_crumbs(pressed_shut, 300.0).ravel().astype(int).tolist()
     [1, 1, 1, 0, 1, 1, 0, 0]

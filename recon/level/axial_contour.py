@@ -29,7 +29,17 @@ def canal_contour(view: ResampledLevel, z_mm: float) -> Float | None:
 
 
 def region_contour(view: ResampledLevel, field: Float32, z_mm: float) -> Float | None:
-    """As `canal_contour`, for any share field of the view (0.5 is the border)."""
+    """As `canal_contour`, for any share field of the view (0.5 is the border).
+
+    Parameters
+    ----------
+    field : (nx, ny, nz) array over the view
+    z_mm : height, level frame
+
+    Returns
+    -------
+    outline : (N, 2) array of level x, y mm; None where not whole in view
+    """
     index = (z_mm - view.low_mm[2]) / view.step_mm
     if not 0 <= index <= field.shape[2] - 1:
         return None
@@ -118,6 +128,11 @@ def evenly(outline: Float, step_mm: float) -> Float:
 
 def border_mm(outline: Float, x_mm: float, which: Literal["ventral", "dorsal"]) -> float | None:
     """y of the outermost crossing of an outline with the sagittal line at `x_mm`; None where it does not cross.
+
+    Parameters
+    ----------
+    outline : (N, 2) array of level x, y mm, closed
+    x_mm : of the sagittal line, level frame
 
     >>> border_mm(np.array([[-1, 0], [1, 0], [1, 3], [-1, 3], [-1, 0.0]]), 0.0, "dorsal")
     3.0

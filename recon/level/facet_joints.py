@@ -192,6 +192,7 @@ def _of_labels(part: ResampledLevel, side: Side, across: _Across) -> Joint | Non
     area = (above.areas_mm2.sum() + below.areas_mm2.sum()) / 2
     if area < SMALLEST_MM2 or not len(above.areas_mm2):
         return None
+    # the pairs are those of the upper face; their areas are made to sum to the mean of both faces
     near, facing, areas = _merged(above)
     middle = (near + facing) / 2
     return Joint(
@@ -278,6 +279,7 @@ def _distance_along(view: ResampledLevel, field: Float32, points_mm: Float, dire
     steps = np.arange(0.0, WIDEST_GAP_MM + STEP_ALONG_MM, STEP_ALONG_MM)
     share = view.at(field, points_mm[:, None] + steps[:, None] * directions[:, None])
     met = share >= 0.5
+    # a point that starts within the other bone has no step before it to interpolate from
     first = np.maximum(met.argmax(axis=1), 1)
     rows = np.arange(len(points_mm))
     before, after = share[rows, first - 1], share[rows, first]
@@ -322,6 +324,10 @@ def line_angle_deg(points_mm: Float, normals: Float, weights: Float) -> float:
 
 def weighted_median(values: Float, weights: Float) -> float:
     """The value below which half of the weight lies.
+
+    Parameters
+    ----------
+    values, weights : (N,) arrays; weights are not negative and not all 0
 
     >>> weighted_median(np.array([3.0, 1.0, 2.0]), np.array([1.0, 1.0, 5.0]))
     2.0

@@ -37,6 +37,10 @@ def windows_of(view: ResampledLevel, landmarks_ras_mm: Mapping[str, Float]) -> d
     A ray sees the canal when it meets the canal region (0.5 of its share) before it has met bone (0.5 of
     any vertebra). Left is x > 0. A side's window is its largest open piece among those that reach between this
     level's lamina edges: openings of other levels and stray slits do not count.
+
+    Parameters
+    ----------
+    landmarks_ras_mm : name -> (3,) array, as `landmarks_of` finds them
     """
     upper = mean_mm(landmarks_ras_mm, "upper_lamina_caudal_edge")
     lower = mean_mm(landmarks_ras_mm, "lower_lamina_cranial_edge")

@@ -206,10 +206,12 @@ def _upright(points_mm: Float) -> list[JointMidsurface]:
 def _lines(image: JointImage, sheet: JointMidsurface, points_mm: Float, step_mm: float) -> _Lines:
     spans = []
     for along in sheet.flat_mm(points_mm)[:2]:
+        # a few strays of the labels do not stretch the lattice
         low, high = np.percentile(along, (2, 98))
         spans.append(np.arange(low - MARGIN_MM, high + MARGIN_MM + step_mm, step_mm, dtype=np.float64))
     points, normals, stretch = sheet.over(*np.meshgrid(*spans, indexing="ij"))
     share = image.share_at(points[:, :, None] + _steps_mm()[:, None] * normals[:, :, None])
+    # along the sheet only: across it a blur would fill the gap that is to be read
     blurred = ndimage.gaussian_filter(share, (BLUR_MM / step_mm, BLUR_MM / step_mm, 0), mode="nearest")
     return _Lines(points, normals, stretch, blurred)
 
@@ -217,6 +219,7 @@ def _lines(image: JointImage, sheet: JointMidsurface, points_mm: Float, step_mm:
 def _crests(share: Float) -> tuple[Float, Float]:
     """(same shape) arrays: highest share within CREST_MM before and after each step."""
     reach = round(CREST_MM / ACROSS_STEP_MM)
+    # moves the window wholly to one side of each step: a crest must stand before the line, and another after
     shift = reach // 2
     before = ndimage.maximum_filter1d(share, reach + 1, axis=-1, origin=shift, mode="nearest")
     after = ndimage.maximum_filter1d(share[..., ::-1], reach + 1, axis=-1, origin=shift, mode="nearest")[..., ::-1]
@@ -227,6 +230,7 @@ def _dips(share: Float) -> Float:
     """(same shape) array: how far each step lies under the lower of the crests beside it; 0 where there is no bone."""
     before, after = _crests(share)
     crest = np.minimum(before, after)
+    # a crest of very dense cortex alone makes no deeper line
     return np.where(crest >= BOTH_SIDES_FRAC, np.minimum(crest, 1.5) - share, 0.0)
 
 
@@ -245,6 +249,7 @@ def _on_the_line(
         valley = lines.points_mm[kept] + centre[:, None] * lines.normals[kept]
         # A joint is a slit of even width: the marrow of a process is a wider hollow.
         wide = np.maximum(gap - np.median(gap), 0.0) / RIM_SLACK_MM + np.maximum(gap - USUAL_GAP_MM, 0.0)
+        # a deep line counts no more than a whole one, or the densest spots would place the sheet
         weights = np.minimum(dip[kept], 1.0) * np.exp(-wide)
         sheet = refitted(sheet, valley, weights)
         total = float(weights[np.abs(sheet.height_mm(valley)) < NEAR_MM].sum())
@@ -255,6 +260,7 @@ def _darkest(share: Float, capture_mm: float) -> tuple[Indices, Float]:
     """Index of the deepest dip within the capture range on each line, and its depth."""
     steps = _steps_mm()
     dips = _dips(share)
+    # of two lines alike the one nearer to the sheet: further out may lie the marrow of a process
     score = dips - STRAY_COST * (steps / capture_mm) ** 2
     score[..., np.abs(steps) > capture_mm] = -np.inf
     index = score.argmax(axis=-1)

@@ -86,7 +86,7 @@ class ResampledLevel:
 
     def at(self, field: Share, level_mm: npt.ArrayLike) -> Float:
         """(...,) array: trilinear value of a field of this box at (..., 3) level points, 0 outside."""
-        return trilinear(field, self.index_of(level_mm))
+        return linear_at(field, self.index_of(level_mm))
 
     def label_at(self, level_mm: npt.ArrayLike) -> Labels:
         """(...,) array of the nearest label, 0 outside."""
@@ -122,15 +122,6 @@ class ResampledLevel:
         if box is not None:
             field[box] = refined(own[box], self.bone[box], bone_mask(self.labels[box]) & ~own[box])
         return field
-
-
-def trilinear(field: Share, index: Float) -> Float:
-    """(...,) array: linear interpolation of a (nx, ny, nz) field at (..., 3) fractional indices, 0 outside.
-
-    >>> trilinear(np.arange(8.0).reshape(2, 2, 2), np.array([[0.5, 0.5, 0.5]])).tolist()
-    [3.5]
-    """
-    return linear_at(field, index)
 
 
 def refined(mask: Mask, occupancy: Share, other: Mask) -> Float32:
@@ -216,7 +207,13 @@ def source_about(
     low_mm: npt.ArrayLike = LOW_MM,
     high_mm: npt.ArrayLike = HIGH_MM,
 ) -> LevelSource:
-    """What a view of the box between two corners in a level frame is resampled from, and no more; as `local_view`."""
+    """What a view of the box between two corners in a level frame is resampled from, and no more; as `local_view`.
+
+    Parameters
+    ----------
+    labels, occupancy : (nx, ny, nz) arrays on `grid`
+    low_mm, high_mm : (3,) corners of the box, level frame
+    """
     ends = zip(np.asarray(low_mm, dtype=float), np.asarray(high_mm, dtype=float), strict=True)
     corners = np.stack(np.meshgrid(*ends, indexing="ij"), axis=-1).reshape(-1, 3)
     box = grid.box_around(frame.to_world_mm(corners), margin_mm=2 * float(grid.spacing_mm.max()))

@@ -65,7 +65,12 @@ class SacContents:
 
 
 def brightness_of_scan(scan: Scan | None, labels: Labels) -> Brightness | None:
-    """The brightness of fluid and of what is dark in a T2 MR; None of a CT or a T1."""
+    """The brightness of fluid and of what is dark in a T2 MR; None of a CT or a T1.
+
+    Parameters
+    ----------
+    labels : (nx, ny, nz) array on the scan's own grid
+    """
     if scan is None or scan.kind.calibrated:
         return None
     return fluid_brightness(scan.voxels, labels == Tissue.SAC, labels)

@@ -95,6 +95,10 @@ def pedicle_height_mm(scene: MeasurementContext, vertebra: str) -> float | None:
 def midsagittal_mm(outline: Float) -> float | None:
     """Ventral to dorsal border of an outline in the midline x = 0; None when it does not cross it.
 
+    Parameters
+    ----------
+    outline : (N, 2) array of level x, y mm, closed
+
     >>> midsagittal_mm(np.array([[-1, 0], [1, 0], [1, 3], [-1, 3], [-1, 0.0]]))
     3.0
     """

@@ -216,7 +216,12 @@ def _canal_at(labels: Labels, grid: Grid, level: Level) -> Labels:
 def with_confidence(
     levels: tuple[Level, ...], scan: Scan, labels: Labels, sources: Mapping[str, Source], naming: Naming | None
 ) -> tuple[Level, ...]:
-    """The levels, each with how sure it is and, where that is little, a warning that says why."""
+    """The levels, each with how sure it is and, where that is little, a warning that says why.
+
+    Parameters
+    ----------
+    labels : (nx, ny, nz) array on the scan's own grid
+    """
 
     def reported(level: Level) -> Level:
         sure = confidence_of(scan, labels, level, sources, naming)

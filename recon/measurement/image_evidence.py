@@ -16,8 +16,9 @@ from scipy import ndimage
 from canalwise.recon.anatomy import Joint
 from canalwise.recon.grid import Box, Float, Grid, box_of
 from canalwise.recon.image.morphology import dilated, eroded
+from canalwise.recon.image.sampling import linear_at
 from canalwise.recon.labels import Labels, Mask, Tissue, bone_mask, canal_mask
-from canalwise.recon.level.resampled_level import disc_mask, trilinear
+from canalwise.recon.level.resampled_level import disc_mask
 from canalwise.recon.scan import Scan
 
 NOISE_FROM_MAD = 1.4826
@@ -222,4 +223,4 @@ def gap_of(picture: ImageEvidence, joint: Joint) -> JointGap:
 
 
 def _median(picture: ImageEvidence, points_mm: Float) -> float:
-    return float(np.median(trilinear(picture.values, picture.grid.index_of(points_mm))))
+    return float(np.median(linear_at(picture.values, picture.grid.index_of(points_mm))))

@@ -55,7 +55,13 @@ class Straightened:
     along_mm: Float
 
     def span(self, axis: Float, low: float, high: float) -> slice:
-        """The slice of an axis between two heights, both included."""
+        """The slice of an axis between two heights, both included.
+
+        Parameters
+        ----------
+        axis : (n,) array, rising, mm
+        low, high : mm along it
+        """
         index = np.flatnonzero((axis >= low) & (axis <= high))
         return slice(int(index[0]), int(index[-1]) + 1) if len(index) else slice(0, 0)
 

@@ -28,7 +28,17 @@ Spacing = tuple[float, float, float]
 
 
 def untouched_mask(labels: Labels, grid: Grid, vertebra: str) -> tuple[Mask, Box] | None:
-    """(mask, index box it lies in): what a vertebra is registered by after an operation; None without its body."""
+    """What a vertebra is registered by after an operation; None without its body.
+
+    Parameters
+    ----------
+    labels : (nx, ny, nz) array on `grid`
+
+    Returns
+    -------
+    mask : array of the box's shape
+    box : index box it lies in
+    """
     return _about_body(labels, grid, vertebra, RIM_MM, False)
 
 

@@ -87,6 +87,7 @@ OTHER = 255
 def learnt_spine(seen: TissueClassMap) -> NetworkSpine:
     """Separate the vertebrae the network sees; raises AnatomyNotFound without a canal or a pedicle."""
     bone = _spine_bone(seen)
+    # a disc closes the canal in front as a body does
     wall = (bone | (seen.kind == TissueClass.DISC)).astype(np.float32)
     tube = canal_along(wall, seen.grid, _line(seen))
     field = spine_field(seen.grid, tube)
@@ -123,6 +124,7 @@ def _layers(field: SpineField, where: Mask) -> Float:
 def _profile(field: SpineField, kind: npt.NDArray[np.uint8]) -> SpineProfile:
     """Heights of the pedicles and discs the network sees."""
     section = _layers(field, kind == TissueClass.PEDICLE) * field.grid.voxel_mm3 / BIN_MM
+    # a pedicle cut by the scan's end is a peak too, which wants lower layers on both sides
     smooth = np.concatenate([[0.0], ndimage.gaussian_filter1d(section, 2.0 / BIN_MM, mode="nearest"), [0.0]])
     peaks, _ = signal.find_peaks(smooth, distance=PEDICLE_DISTANCE_MM / BIN_MM, height=PEDICLE_LEAST_MM2)
     if not len(peaks):
@@ -172,6 +174,7 @@ def _disc_heights(
     for n, (a, b) in enumerate(pairwise(edges)):
         found = _disc_between(share, bony, a, b)
         if found is None and 0 < n < len(edges) - 2:
+            # two pedicles have a disc between them, whether the network sees it or not
             middle = 0.5 * (a + b) + 2.0
             found = (middle - USUAL_DISC_MM / 2, middle + USUAL_DISC_MM / 2)
         if found is not None:
@@ -208,7 +211,9 @@ def _numbers(
         below = pedicles[n - 2] if n > 1 else None
         layers = _layers_between(reach, _marked_span_mm((low, high), pedicle, below))
         _mark(markers[:, :, layers], n, field, kind, layers, (low, high), pedicle, below)
+    # what is not bone floods itself, so that no vertebra's flood leaks through it into another
     markers[~bone] = OTHER
+    # at many scans' voxel size the two processes touch: the voxels where they meet belong to neither
     joint = dilated(kind == TissueClass.SUPERIOR) & dilated(kind == TissueClass.INFERIOR)
     # The deep bone is flooded first, so that two vertebrae that touch meet at the neck between them.
     depth_mm = edt.edt(np.asfortranarray(bone & ~joint), anisotropy=tuple(field.grid.spacing_mm))

@@ -52,6 +52,14 @@ def lay_vertebrae(labels: Labels, found: VertebraInstances, by_number: dict[int,
 def of_named(occupancy: npt.NDArray[np.float32], labels: Labels) -> npt.NDArray[np.float32]:
     """Occupancy kept on the labelled bone and the voxels that touch it.
 
+    Parameters
+    ----------
+    occupancy, labels : (nx, ny, nz) arrays on one grid
+
+    Returns
+    -------
+    occupancy : (nx, ny, nz) array
+
     >>> labels = np.zeros((5, 1, 1), dtype=np.uint16)
     >>> labels[0] = 2001
     >>> of_named(np.ones(labels.shape, dtype=np.float32), labels).ravel().tolist()

@@ -51,6 +51,14 @@ def bodies(
 def flooded(landscape: npt.NDArray[np.float32], markers: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
     """Watershed of a landscape from markers (0 = not marked): every voxel gets the marker that floods it first.
 
+    Parameters
+    ----------
+    landscape, markers : (nx, ny, nz) arrays; the lowest is flooded first
+
+    Returns
+    -------
+    marker : (nx, ny, nz) array
+
     >>> crest = np.array([[[0, 1, 9, 1, 0]]], np.float32)
     >>> flooded(crest, np.array([[[1, 0, 0, 0, 2]]], np.uint8))[0, 0, [0, 1, 3, 4]].tolist()
     [1, 1, 2, 2]

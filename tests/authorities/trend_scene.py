@@ -42,10 +42,11 @@ from canalwise.phantoms.imaging.stenosis import narrowed
 from canalwise.recon.anatomy import Anatomy, Level
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.grid import Float, triple
+from canalwise.recon.image.sampling import linear_at
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import SIDES, Labels, Side
 from canalwise.recon.level.axial_contour import border_mm, canal_contour
-from canalwise.recon.level.resampled_level import local_view, trilinear
+from canalwise.recon.level.resampled_level import local_view
 from canalwise.recon.scan import Scan
 
 LIGAMENT_EXTRA_MM = 1.2
@@ -212,4 +213,4 @@ def _bone_left(prepared: PreparedLevel, removal: Removal | None, level_mm: Float
     share = np.asarray(level_bone.bone_mm3 / level_bone.grid.voxel_mm3, dtype=np.float32)
     if removal is not None:
         share = share * (1 - removal.taken_frac)
-    return trilinear(share, level_bone.grid.index_of(prepared.level.frame.to_world_mm(level_mm)))
+    return linear_at(share, level_bone.grid.index_of(prepared.level.frame.to_world_mm(level_mm)))

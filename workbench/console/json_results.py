@@ -9,7 +9,7 @@ from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.comparison.accesses import compared_accesses
 from canalwise.estimator.comparison.accesses_json import comparison_as_json
 from canalwise.estimator.estimate.estimate import estimate
-from canalwise.estimator.estimate.estimate_json import estimate_as_json, plain
+from canalwise.estimator.estimate.estimate_json import confidence_json, estimate_as_json, plain
 from canalwise.estimator.estimate.intervals import intervals_of, no_intervals
 from canalwise.estimator.estimate.monte_carlo import MonteCarloOptions
 from canalwise.estimator.execution.resection_intervals import resection_intervals
@@ -84,17 +84,6 @@ def level_json(anatomy: Anatomy, level: Level) -> dict[str, Any]:
         "measurements": [to_data(m) for m in level.measurements],
         "warnings": list(level.warnings),
     }
-
-
-def confidence_json(level: Level) -> dict[str, Any] | None:
-    """How sure a level is, with its reasons and structures; None where it was not judged.
-
-    >>> import numpy as np
-    >>> from canalwise.recon.anatomy import Frame
-    >>> confidence_json(Level("L3-L4", "L3", "L4", Frame(np.zeros(3), np.eye(3)), {}, {}, {}, {})) is None
-    True
-    """
-    return None if level.confidence is None else dict(to_data(level.confidence))
 
 
 def _case_json(anatomy: Anatomy) -> dict[str, Any]:

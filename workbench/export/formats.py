@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-import numpy as np
 from pydicom.dataset import Dataset
 
 from canalwise.estimator.approach.approach import Approach
@@ -285,13 +284,3 @@ def export_files(job: ExportJob, formats: tuple[str, ...], say: Callable[[str], 
         say(name)
         for made in FORMATS[name].files(job):
             yield ExportedFile(made.name, made.content, {"format": name, **made.about})
-
-
-def extent_of(files: list[Mapping[str, Any]]) -> list[float]:
-    """Size of all surfaces together, mm, x, y and z; empty where there are none.
-
-    >>> extent_of([{"extent_mm": [[0, 0, 0], [10, 20, 30]]}, {"extent_mm": [[-5, 0, 0], [1, 2, 3]]}, {}])
-    [15, 20, 30]
-    """
-    ends = np.array([one["extent_mm"] for one in files if "extent_mm" in one])
-    return [] if not len(ends) else np.round(ends[:, 1].max(axis=0) - ends[:, 0].min(axis=0), 1).tolist()

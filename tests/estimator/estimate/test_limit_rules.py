@@ -10,13 +10,14 @@ import pytest
 
 from canalwise.estimator.batch.outcomes_by_relation import ENOUGH_FRAC
 from canalwise.estimator.estimate.estimate import Cost, Estimate, estimate
-from canalwise.estimator.estimate.limit_checks import farthest_taken_mm, limits_broken, verdicts_of, warnings_of
+from canalwise.estimator.estimate.limit_checks import limits_broken, verdicts_of, warnings_of
 from canalwise.estimator.estimate.monte_carlo import SampledChanges
 from canalwise.estimator.estimate.probabilities import sampled_name, successes_of
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.limit_rules import OF_BOTH_SIDES, OF_THE_MIDLINE, rule_of
 from canalwise.estimator.limits import DEFAULTS, Limits
 from canalwise.estimator.planning.default_approach import default_approach
+from canalwise.estimator.removal.bone_removal import farthest_taken_mm
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.labels import Side
 from tests.workbench import toy

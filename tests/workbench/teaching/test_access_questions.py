@@ -47,7 +47,7 @@ def test_the_answer_follows_the_verdicts_then_bone(monkeypatch, facts, left, rig
 
 
 def test_nothing_is_searched_before_a_choice(monkeypatch, facts):
-    monkeypatch.setattr(access_questions, "_ways", lambda _: pytest.fail("searched too early"))
+    monkeypatch.setattr(access_questions, "_rows", lambda _: pytest.fail("searched too early"))
     assert isinstance(better_side(facts, "", Random(0)), LessonQuestion)
 
 

@@ -12,6 +12,7 @@ from typing import Any, NoReturn, get_args, get_origin
 import cattrs
 
 from canalwise.recon.errors import CanalwiseError, WrongUse
+from canalwise.recon.serialization import exactly
 from canalwise.workbench.rehearsal.session.request import RequestKind
 
 MESSAGE_BYTES = 1 << 20
@@ -149,15 +150,6 @@ def _number(value: Any, _: Any) -> float:
     return float(value)
 
 
-def _exactly(kind: type, reported: str) -> Any:
-    def checked(value: Any, _: Any) -> Any:
-        if type(value) is not kind:
-            raise ValueError(f"must be {reported}")
-        return value
-
-    return checked
-
-
 def _tuple_hook(kind: Any) -> Any:
     """Only a list is read as a tuple: a text would be taken apart into its letters, an object into its keys."""
     inner, *rest = get_args(kind)
@@ -181,9 +173,9 @@ def _is_tuple(kind: Any) -> bool:
 def _converter() -> cattrs.Converter:
     converter = cattrs.Converter(forbid_extra_keys=True)
     converter.register_structure_hook(float, _number)
-    converter.register_structure_hook(int, _exactly(int, "a whole number"))
-    converter.register_structure_hook(str, _exactly(str, "text"))
-    converter.register_structure_hook(bool, _exactly(bool, "true or false"))
+    converter.register_structure_hook(int, exactly(int, "a whole number"))
+    converter.register_structure_hook(str, exactly(str, "text"))
+    converter.register_structure_hook(bool, exactly(bool, "true or false"))
     converter.register_structure_hook_factory(_is_tuple, _tuple_hook)
     return converter
 

@@ -2,7 +2,7 @@
 
 import { tableOf, written } from "../dom/data_table";
 import type { Context } from "../session/context";
-import { button, radioChoice, h } from "../dom/elements";
+import { button, EFFORT_CHOICES, h, keptChoice } from "../dom/elements";
 import type { AccessComparison, AccessRow } from "../protocol/comparisons";
 import type { Plan } from "../protocol/plan";
 import { notFreedWords, outcomeWords } from "../model/freed_words";
@@ -11,30 +11,17 @@ import { progressButton } from "../session/progress_button";
 
 /** Approaches looked at, all accesses together. */
 const EFFORTS = { quick: 600, thorough: 2_400 } as const;
-type AccessEffort = keyof typeof EFFORTS;
 
 export function accessSection(context: Context, pin: (name: string, plan: Plan) => void): HTMLElement {
   const { store } = context;
-  let effort: AccessEffort = "quick";
   const doing = progressButton(context, "Find the best plan of each access", "accesses", () => void ask());
-  const efforts = radioChoice<AccessEffort>(
-    "How long",
-    [
-      ["quick", "quick"],
-      ["thorough", "thorough"],
-    ],
-    (value) => {
-      effort = value;
-      efforts.show(effort);
-    },
-  );
-  efforts.show(effort);
+  const effort = keptChoice("How long", EFFORT_CHOICES, "quick");
   const results = h("div", {});
   let level = "";
 
   async function ask(): Promise<void> {
     const requested = store.state.plan.level;
-    const comparison = await doing.run({ ask: "accesses", level: requested, budget: EFFORTS[effort], seed: 0 });
+    const comparison = await doing.run({ ask: "accesses", level: requested, budget: EFFORTS[effort.value()], seed: 0 });
     if (!comparison) return;
     level = requested;
     results.replaceChildren(resultOf(context, comparison, pin));
@@ -56,7 +43,7 @@ export function accessSection(context: Context, pin: (name: string, plan: Plan) 
     { class: "accesses", "aria-label": "Accesses" },
     h("h2", {}, "Left, right, both sides, midline"),
     note,
-    efforts.element,
+    effort.element,
     doing.element,
     results,
   );

@@ -1,7 +1,7 @@
 // The panel of the search for better plans: its form, its progress, and what it found as cards and points.
 
 import type { Context, PanelPart } from "../session/context";
-import { radioChoice, fold, freshId, h, setText, checkbox } from "../dom/elements";
+import { EFFORT_CHOICES, fold, freshId, h, keptChoice, setText, checkbox } from "../dom/elements";
 import { pareto } from "./pareto_chart";
 import { written } from "../dom/data_table";
 import type { SearchPick, SearchResult } from "../protocol/comparisons";
@@ -14,7 +14,6 @@ import { progressButton } from "../session/progress_button";
 
 /** Approaches looked at. */
 const EFFORTS = { quick: 400, thorough: 1_600 } as const;
-type SearchEffort = keyof typeof EFFORTS;
 
 /** Executions that the chance of a pick rests on (estimator/execution/uncertainty_values.py). */
 const EXECUTIONS = 40;
@@ -82,7 +81,6 @@ interface SearchForm {
 function formOf({ store }: Context): SearchForm {
   const { facts } = store.state;
   let notify: () => void = () => undefined;
-  let effort: SearchEffort = "quick";
   const changed = () => notify();
   const sides = ticks(
     "From",
@@ -99,28 +97,12 @@ function formOf({ store }: Context): SearchForm {
     [facts.instruments[0]?.name ?? ""],
     changed,
   );
-  let breadth: Breadth = "with recesses";
-  const breadths = radioChoice<Breadth>(
+  const breadth = keptChoice<Breadth>(
     "To be freed",
     BREADTHS.map((name) => [name, name] as const),
-    (value) => {
-      breadth = value;
-      breadths.show(breadth);
-    },
+    "with recesses",
   );
-  breadths.show(breadth);
-  const efforts = radioChoice<SearchEffort>(
-    "How long",
-    [
-      ["quick", "quick"],
-      ["thorough", "thorough"],
-    ],
-    (value) => {
-      effort = value;
-      efforts.show(effort);
-    },
-  );
-  efforts.show(effort);
+  const effort = keptChoice("How long", EFFORT_CHOICES, "quick");
   const id = freshId("seed");
   const seed = h("input", { type: "number", id, min: "0", max: "999999", step: "1", value: "0", oninput: changed });
   const seedField = h("div", { class: "field seed" }, h("label", { for: id }, "Seed of the random numbers"), seed);
@@ -132,15 +114,15 @@ function formOf({ store }: Context): SearchForm {
       "div",
       { class: "search-choices" },
       sides.element,
-      efforts.element,
-      breadths.element,
+      effort.element,
+      breadth.element,
       fold("Instruments, seed", false, classes.element, seedField),
     ),
     settings: () => ({
       sides: sides.chosen().filter((side) => here().includes(side as Side)) as Side[],
       instruments: classes.chosen(),
-      breadth,
-      budget: EFFORTS[effort],
+      breadth: breadth.value(),
+      budget: EFFORTS[effort.value()],
       seed: seed.valueAsNumber,
     }),
     wrong: () => {

@@ -69,6 +69,27 @@ export function radioChoice<T extends string>(
   };
 }
 
+/** A radio choice that keeps what is chosen. */
+export function keptChoice<T extends string>(
+  legend: string,
+  options: readonly (readonly [T, string])[],
+  first: T,
+): { element: HTMLElement; value(): T } {
+  let value = first;
+  const choice = radioChoice<T>(legend, options, (chosen) => {
+    value = chosen;
+    choice.show(value);
+  });
+  choice.show(value);
+  return { element: choice.element, value: () => value };
+}
+
+/** How long to search. */
+export const EFFORT_CHOICES = [
+  ["quick", "quick"],
+  ["thorough", "thorough"],
+] as const;
+
 /** A labelled native list; `show` fills it anew only when its options have changed. */
 export interface SelectField {
   element: HTMLElement;
