@@ -1,12 +1,17 @@
 """How well a cohort uses two workers, and what becomes of faults among its cases; on made-up spines.
 
-    python scripts/bench_cohort.py --cases 12                    efficiency: one worker against two
+    python scripts/bench_cohort.py --cases 12                    efficiency: one after the other against two workers
     python scripts/bench_cohort.py --cases 40 --faults 20        faults among good cases: rows counted
     python scripts/bench_cohort.py --cases 4 --tcp               a scheduler of its own, over TCP on loopback
+    python scripts/bench_cohort.py --same ONE OTHER ...          do cohorts kept with --out hold the same bytes?
 
-Efficiency is the time of one worker over twice the time of two, both with the start of their processes; the machine's
-load stands beside it, for on a shared machine it falls with what others do. Faults are torn files, files that are
-none, cases that kill their worker and cases that ask for more memory than there is.
+Efficiency is the time of one process without Dask over that of the workers times their number, both with the start of
+their processes, workers, scheduler and command on as many processors as there are workers (where the system can pin
+them); the machine's load stands beside it, for on a shared machine efficiency falls with what others do. Faults are
+torn files, files that are none, cases whose worker is killed whenever it comes to them, and cases that take more and
+more memory; beside them every tenth good case loses its worker once and must come out good all the same. A large
+cohort is done in parts, each a process: `--serial --first 40 --cases 20 --out FOLDER`, on scans that `--scans FOLDER`
+keeps.
 """
 
 from __future__ import annotations
@@ -16,6 +21,7 @@ import gzip
 import os
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
@@ -25,19 +31,23 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
 import numpy as np
 
 from canalwise.phantoms.cases.stenotic import stenotic_spec
 from canalwise.phantoms.imaging.grids import natural_grid
 from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.imaging.write import write_scan
+from canalwise.recon.labels import vertebra_number
 from canalwise.workbench.cohort.case_list import CaseLine
 from canalwise.workbench.cohort.row_record import CohortOptions
 from canalwise.workbench.cohort.steps import STEPS, CaseWork, CohortStep
 from canalwise.workbench.cohort.whole_cohort import CohortResult, Workers, cohort
+from canalwise.workbench.console.cohort_folder import CASES, ROWS
 
-SPACING_MM = 1.4
-"""Coarse: a case takes seconds."""
+SPACING_MM = 2.0
+"""Coarse, and one level alone in view: a case takes seconds."""
 
 DIFFERENT = 3
 """Phantoms that are rendered; cases share them."""
@@ -46,14 +56,35 @@ WORKER_MB = 2500.0
 
 FAULTS = ("torn", "no scan", "kill -9", "memory hog")
 
+ONCE = "lost_once"
+"""In the name of a case whose first worker is killed; it is no fault, for its row must be good."""
+
+ONCE_EVERY = 10
+
+PROGRESS_ROWS = 10
+
+HOG_MB = 100
+"""What a hog takes at a time, until it is refused."""
+
+
+def made_up_scans(folder: Path) -> list[tuple[Path, str]]:
+    """(scan's folder, its level) of each phantom, rendered unless they lie there."""
+    found = []
+    for seed in range(1, DIFFERENT + 1):
+        spec, level = stenotic_spec(seed)
+        place = folder / f"phantom{seed}"
+        if not (place / "labels.nii.gz").is_file():
+            scan = render_scan(spec, natural_grid(spec, SPACING_MM, (level,)))
+            wanted = [vertebra_number(name) for name in level.split("-")]
+            others = (scan.labels >= 100) & ~np.isin(scan.labels // 100, wanted)
+            write_scan(replace(scan, labels=np.where(others, 0, scan.labels).astype(scan.labels.dtype)), place)
+        found.append((place, level))
+    return found
+
 
 def made_up_cases(folder: Path, count: int) -> list[CaseLine]:
     """Cases of a few phantoms' scans and label maps."""
-    sources = []
-    for seed in range(1, DIFFERENT + 1):
-        spec, level = stenotic_spec(seed)
-        place = write_scan(render_scan(spec, natural_grid(spec, SPACING_MM, (level,))), folder / f"phantom{seed}")
-        sources.append((place, level))
+    sources = made_up_scans(folder)
     lines = []
     for n in range(count):
         place, level = sources[n % DIFFERENT]
@@ -69,7 +100,7 @@ def spoilt(lines: Sequence[CaseLine], folder: Path, faults: int) -> list[CaseLin
     out, left = [], faults
     for n, line in enumerate(lines):
         if n % every or not left:
-            out.append(line)
+            out.append(replace(line, case=f"{line.case}+{ONCE}") if n % ONCE_EVERY == 1 else line)
             continue
         kind, left = FAULTS[left % len(FAULTS)], left - 1
         scan = line.scan
@@ -82,90 +113,157 @@ def spoilt(lines: Sequence[CaseLine], folder: Path, faults: int) -> list[CaseLin
 
 
 def faulty(work: CaseWork) -> None:
-    """A step that kills its worker or asks for too much memory where the case's name says so."""
-    if work.line.case.endswith("kill_-9"):
+    """A step that kills its worker or takes more and more memory where the case's name says so."""
+    name = work.line.case
+    if name.endswith("kill_-9"):
         os.kill(os.getpid(), signal.SIGKILL)
-    if work.line.case.endswith("memory_hog"):
-        np.ones(int(1e12))
+    if name.endswith(ONCE):
+        mark = work.folder.parent.parent / f"{name}.lost"
+        if not mark.exists():
+            mark.touch()
+            os.kill(os.getpid(), signal.SIGKILL)
+    if name.endswith("memory_hog"):
+        taken = []
+        while True:
+            taken.append(np.ones(HOG_MB * 1_000_000 // 8))
 
 
 def timed(lines: Sequence[CaseLine], out: Path, workers: Workers) -> tuple[float, CohortResult]:
-    """Seconds and rows of a cohort."""
+    """Seconds and rows of a cohort; how far it is, every so many rows, on stderr."""
     shutil.rmtree(out, ignore_errors=True)
-    start = time.perf_counter()
-    found = cohort(lines, out, CohortOptions(samples=100), workers, steps=(CohortStep("fault", faulty), *STEPS))
+    start, done = time.perf_counter(), 0
+
+    def one_more(count: int) -> None:
+        nonlocal done
+        done += count
+        if done % PROGRESS_ROWS == 0:
+            print(f"{out.name}: {done} rows in {time.perf_counter() - start:.1f} s", file=sys.stderr, flush=True)
+
+    steps = (CohortStep("fault", faulty), *STEPS)
+    found = cohort(lines, out, CohortOptions(samples=0), workers, steps=steps, progress=one_more)
     return time.perf_counter() - start, found
+
+
+def results_of(out: Path, whole: bool) -> dict[str, bytes]:
+    """Path -> bytes of what a cohort left: all of it, or its cases and rows alone."""
+    parts = [out] if whole else [out / CASES, out / ROWS]
+    return {str(p.relative_to(out)): p.read_bytes() for part in parts for p in part.rglob("*") if p.is_file()}
 
 
 def same_bytes(one: Path, other: Path) -> bool:
     """Do two cohorts' folders hold the same files with the same bytes?"""
-    files = [{str(p.relative_to(f)): p.read_bytes() for p in f.rglob("*") if p.is_file()} for f in (one, other)]
-    return files[0] == files[1]
+    return results_of(one, True) == results_of(other, True)
 
 
-def efficiency(lines: Sequence[CaseLine], folder: Path) -> None:
-    """One worker against two, and the bytes of two against one after the other."""
-    load = []
-    took = {}
-    for count in (1, 2):
-        load.append(os.getloadavg()[0])
-        took[count], found = timed(lines, folder / f"on{count}", Workers(count=count, memory_mb=WORKER_MB))
-        print(f"{count} workers: {took[count]:.1f} s for {len(lines)} cases, {len(found.failed)} failed")
+def compare(whole: Path, parts: Sequence[Path]) -> None:
+    """Prints in how many files of cases that a cohort shares with others' bytes differ."""
+    mine = results_of(whole, False)
+    theirs = {name: held for part in parts for name, held in results_of(part, False).items()}
+    shared = mine.keys() & theirs.keys()
+    cases = {Path(name).parts[1] for name in shared if name.startswith(ROWS)}
+    unlike = sorted(name for name in shared if mine[name] != theirs[name])
+    print(f"{whole.name}: {len(cases)} cases also in {', '.join(part.name for part in parts)}; {len(shared)} files, "
+          f"{len(unlike)} differ {unlike[:3] or ''}", flush=True)  # fmt: skip
+
+
+def pinned(count: int) -> None:
+    """This process and those it starts run on so many processors."""
+    if hasattr(os, "sched_setaffinity"):
+        os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[:count])
+
+
+def efficiency(lines: Sequence[CaseLine], folder: Path, count: int) -> None:
+    """One case after the other against workers, on as many processors, and the bytes of both."""
+    there = os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else set()
+    load = [os.getloadavg()[0]]
+    pinned(1)
+    alone, found = timed(lines, folder / "serial", Workers(serial=True))
+    said("one after the other", alone, found)
     load.append(os.getloadavg()[0])
-    print(f"efficiency on 2 workers: {took[1] / (2 * took[2]):.3f}")
+    if there:
+        os.sched_setaffinity(0, there)
+    pinned(count)
+    together, found = timed(lines, folder / "workers", Workers(count=count, memory_mb=WORKER_MB))
+    said(f"{count} workers", together, found)
+    load.append(os.getloadavg()[0])
+    print(f"efficiency on {count} workers: {alone / (count * together):.3f}")
     print(f"load of the machine before, between, after: {', '.join(f'{one:.1f}' for one in load)}")
-    print(f"same bytes: {same_bytes(folder / 'on1', folder / 'on2')}")
+    print(f"same bytes: {same_bytes(folder / 'serial', folder / 'workers')}", flush=True)
 
 
-def faults(lines: Sequence[CaseLine], folder: Path, count: int) -> None:
+def said(how: str, took_s: float, found: CohortResult) -> None:
+    """Prints a cohort's time and rows."""
+    count = len(found.records)
+    print(f"{how}: {took_s:.1f} s for {count} cases, {took_s / max(count, 1):.2f} s a case, "
+          f"{len(found.failed)} failed", flush=True)  # fmt: skip
+
+
+def faults(lines: Sequence[CaseLine], out: Path, put: int, count: int) -> None:
     """Good and failed rows beside the faults put in."""
-    bad = spoilt(lines, folder, count)
+    out.parent.mkdir(parents=True, exist_ok=True)
+    bad = spoilt(lines, out.parent, put)
     put_in = Counter(line.case.partition("-")[2] for line in bad if "-" in line.case)
-    took, found = timed(bad, folder / "faults", Workers(count=2, memory_mb=WORKER_MB))
-    kinds = Counter(one.kind for record in found.failed for one in record.failures)
+    once = sum(ONCE in line.case for line in bad)
+    took, found = timed(bad, out, Workers(count=count, memory_mb=WORKER_MB))
+    said(f"{count} workers", took, found)
+    kinds = Counter((record.case.partition("-")[2], one.kind) for record in found.failed for one in record.failures)
     wrong = [record.case for record in found.records if ("-" in record.case) != bool(record.failures)]
-    print(f"{len(bad)} cases, faults put in: {dict(put_in)}; {took:.1f} s")
+    print(f"faults put in: {dict(put_in)}; cases that lose their first worker: {once}")
     print(f"good rows {len(bad) - len(found.failed)}, failed rows {len(found.failed)}: {dict(kinds)}")
-    print(f"rows that are not as put in: {wrong or 'none'}")
+    print(f"rows that are not as put in: {wrong or 'none'}", flush=True)
 
 
-def over_tcp(lines: Sequence[CaseLine], folder: Path) -> None:
-    """A scheduler and a worker as processes of their own, spoken to by address."""
-    port = 38786
+def over_tcp(lines: Sequence[CaseLine], out: Path, count: int) -> None:
+    """A scheduler and workers as processes of their own, addressed over TCP."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
     address = f"tcp://127.0.0.1:{port}"
-    commands = (
-        ["scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"],
-        ["worker", address, "--nthreads", "1", "--no-dashboard", "--memory-limit", f"{WORKER_MB:.0f}MB"],
-    )
-    quiet = subprocess.DEVNULL
-    started = [subprocess.Popen([sys.executable, "-m", "dask", *one], stdout=quiet, stderr=quiet) for one in commands]
+    worker = ["worker", address, "--nthreads", "1", "--no-dashboard", "--memory-limit", f"{WORKER_MB:.0f}MB"]
+    commands = (["scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"], *([worker] * count))
+    quiet, root = subprocess.DEVNULL, Path(__file__).resolve().parents[1]
+    started = [
+        subprocess.Popen([sys.executable, "-m", "dask", *one], stdout=quiet, stderr=quiet, cwd=root) for one in commands
+    ]
     try:
-        took, found = timed(lines, folder / "tcp", Workers(scheduler=address))
+        said(f"{count} workers over {address.rpartition(':')[0]}", *timed(lines, out, Workers(scheduler=address)))
     finally:
         for one in reversed(started):
             one.terminate()
             one.wait(30)
-    timed(lines, folder / "serial", Workers(serial=True))
-    print(f"over {address}: {len(found.records) - len(found.failed)} of {len(lines)} cases good in {took:.1f} s")
-    print(f"same bytes as one after the other: {same_bytes(folder / 'tcp', folder / 'serial')}")
 
 
 def main() -> None:
-    """Runs what is requested in a folder that is removed afterwards."""
+    """Runs what is requested, in a folder that is removed afterwards unless it is named."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--cases", type=int, default=12)
+    parser.add_argument("--first", type=int, default=0, help="leave out so many cases before")
+    parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--faults", type=int, default=0)
+    parser.add_argument("--serial", action="store_true", help="one after the other, nothing else")
+    parser.add_argument("--alone", action="store_true", help="workers of this machine, nothing else")
     parser.add_argument("--tcp", action="store_true")
+    parser.add_argument("--scans", type=Path, help="folder of the made-up scans, kept")
+    parser.add_argument("--out", type=Path, help="folder of the cohort, kept")
+    parser.add_argument("--same", type=Path, nargs="+", help="folders of cohorts: compare the first with the others")
     args = parser.parse_args()
+    if args.same:
+        compare(args.same[0], args.same[1:])
+        return
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        lines = made_up_cases(folder, args.cases)
+        out = args.out or folder / "cohort"
+        lines = made_up_cases(args.scans or folder, args.first + args.cases)[args.first :]
         if args.faults:
-            faults(lines, folder, args.faults)
+            faults(lines, out, args.faults, args.workers)
         elif args.tcp:
-            over_tcp(lines, folder)
+            over_tcp(lines, out, args.workers)
+        elif args.serial:
+            said("one after the other", *timed(lines, out, Workers(serial=True)))
+        elif args.alone:
+            said(f"{args.workers} workers", *timed(lines, out, Workers(count=args.workers, memory_mb=WORKER_MB)))
         else:
-            efficiency(lines, folder)
+            efficiency(lines, folder, args.workers)
 
 
 if __name__ == "__main__":
