@@ -40,6 +40,10 @@ OFF_MIDDLE_MM = 40.0
 LEAST_HOLES = 4
 """Fewer rings make no chain: one vertebra's pedicles span five blocks (common practice, no source)."""
 
+ASIDE_MM, ASIDE_SLOPE = 6.0, 0.6
+"""A link that runs further aside than this, and than this for each mm along, leaves the canal: even a curved spine
+leans by less than 31 degrees over a stretch without rings (choice)."""
+
 CHAINS = 5
 """Chains that are compared."""
 
@@ -121,11 +125,23 @@ def _chain_mm(bone: Mask, patient: Mask, grid: Grid) -> Float:
             break
         # The longest chain may be another bone's: what it used is taken away, and the next longest is looked at.
         chain = left[longest_chain(centres[left], areas[left], np.array([0.0, 0.0, 1.0]))]
-        best = max(best, chain, key=lambda found: float(worth[found].sum()))
+        parts = [chain[part] for part in _straight_parts(centres[chain])]
+        best = max(best, *parts, key=lambda found: float(worth[found].sum()))
         left = np.setdiff1d(left, chain)
     if len(best) < LEAST_HOLES:
         raise AnatomyNotFound("canal", "shows no chain of bony rings on the coarse scan")
     return centres[best]
+
+
+def _straight_parts(chain_mm: Float) -> list[npt.NDArray[np.intp]]:
+    """Indices of the parts of a chain, (K, 3), between links that leap aside: from an iliac wing into the canal.
+
+    >>> [part.tolist() for part in _straight_parts(np.array([[-70.0, 0, 0], [-70, 0, 4], [0, 0, 60], [0, 0, 64]]))]
+    [[0, 1], [2, 3]]
+    """
+    step = np.abs(np.diff(chain_mm, axis=0))
+    leaps = np.flatnonzero(step[:, 0] > ASIDE_MM + ASIDE_SLOPE * step[:, 2]) + 1
+    return np.split(np.arange(len(chain_mm)), leaps)
 
 
 def _bone_in_front(bone: Mask, grid: Grid, centres_mm: Float) -> Float:
