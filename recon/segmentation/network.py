@@ -20,13 +20,14 @@ Method:
 3. Long scans pass in slabs that also see a margin on either side; only the inner layers of each are kept, so the memory
    of a pass does not grow with the scan.
 4. Where the canal's line is known, only the box that can hold the spine about it is looked at. An MR has none: all of
-   it is looked at, and what lies further from the canal seen than that box is set to nothing.
+   it is looked at for the canal first, then the box about that, as it is and mirrored, and both are averaged: on two
+   real MR, discs of one came out 4 % of Dice better so, arches of the other 1 % (`scripts/accuracy_network.py`).
 5. One fixed number of threads and no arena: the same input gives the same bytes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -88,40 +89,74 @@ def prior_kinds(scan: Scan) -> TissueClassMap | None:
         return None
     grid = grain_grid(scan.grid)
     value = network_input(scan, grid)
+    if scan.kind.calibrated:
+        line = canal_line_mm(coarse(scan))
+        return _seen(session, value, grid, line, _most_layers(line, grid))
+    line = _canal_middle_mm(_seen(session, value, grid, None, SLAB))
+    seen = _seen(session, value, grid, line, SLAB, mirrored=True, soft=SOFT_KINDS)
+    if line is not None:
+        _clear_far(seen, line)
+    return seen
+
+
+def _seen(
+    session: Any,
+    value: npt.NDArray[np.float32],
+    grid: Grid,
+    line_mm: Float | None,
+    most_layers: int,
+    *,
+    mirrored: bool = False,
+    soft: Sequence[TissueClass] = (),
+) -> TissueClassMap:
+    """What the network makes of the box about a line, nothing elsewhere; of everything without a line.
+
+    Parameters
+    ----------
+    value : (grid's shape) array, as the network takes it
+    line_mm : (N, 3) array, RAS mm: the canal's middle
+    most_layers : that are kept of one pass
+    mirrored : the mean of what it makes of the patient and of the mirror image
+    soft : kinds whose probabilities are kept too
+    """
     kind, detail = np.zeros(grid.shape, dtype=np.uint8), np.zeros(grid.shape, dtype=np.uint8)
     bone = np.zeros(grid.shape, dtype=np.float32)
-    soft = () if scan.kind.calibrated else SOFT_KINDS
     frac = {one: np.zeros(grid.shape, dtype=np.float32) for one in soft}
-    line = canal_line_mm(coarse(scan))
-    for seen, kept, inner in _slabs(grid.shape[2], _most_layers(scan, line, grid)):
-        i, j = _about(line, grid, seen)
-        share = _shares(session, value[i, j, seen], inner)
+    for layers, kept, inner in _slabs(grid.shape[2], most_layers):
+        i, j = _about(line_mm, grid, layers)
+        share = _shares(session, value[i, j, layers], inner)
+        if mirrored:
+            share += _shares(session, value[i, j, layers][::-1], inner)[:, ::-1]
+            share /= 2.0
         detail[i, j, kept] = share.argmax(axis=0)
         bone[i, j, kept] = share[TissueClass.BODY : TissueClass.SACRUM + 1].sum(axis=0)
-        folded = _folded(share)
-        kind[i, j, kept] = folded.argmax(axis=0)
+        # Adds the finer kinds to the coarser ones in place: what follows sees the canal whole.
+        kind[i, j, kept] = _folded(share).argmax(axis=0)
         for one in frac:
             frac[one][i, j, kept] = share[one]
-    if not scan.kind.calibrated:
-        _clear_far(grid, kind, detail, bone, *frac.values())
     return TissueClassMap(grid, kind, bone, detail, frac, value)
 
 
-def _clear_far(grid: Grid, kind: npt.NDArray[np.uint8], *others: npt.NDArray[np.generic]) -> None:
-    """Set to nothing what lies further from the canal seen than the network looks elsewhere (in place).
-
-    The network looks at all of an MR, and takes some organs at its sides, of which it learnt little, for bone.
-    """
-    canal = cc3d.largest_k(kind == TissueClass.CANAL, k=1, connectivity=6) > 0
+def _canal_middle_mm(seen: TissueClassMap) -> Float | None:
+    """(N, 3) array, RAS mm: the middle of the canal seen in each layer that holds some; None where none does."""
+    canal = cc3d.largest_k(seen.kind == TissueClass.CANAL, k=1, connectivity=6) > 0
     layers = np.flatnonzero(canal.any(axis=(0, 1)))
     if not len(layers):
-        return
-    line = grid.world_mm([[*np.argwhere(canal[:, :, k]).mean(axis=0), k] for k in layers])
-    for k in range(grid.shape[2]):
-        far = np.ones(grid.shape[:2], dtype=bool)
-        far[_about(line, grid, slice(k, k + 1))] = False
-        for array in (kind, *others):
-            array[far, k] = 0
+        return None
+    return seen.grid.world_mm([[*np.argwhere(canal[:, :, k]).mean(axis=0), k] for k in layers])
+
+
+def _clear_far(seen: TissueClassMap, line_mm: Float) -> None:
+    """Set to nothing what lies further from the canal, layer by layer, than the network looks elsewhere (in place).
+
+    Some organs at the sides of an MR, of which it learnt little, it takes for bone.
+    """
+    for k in range(seen.grid.shape[2]):
+        far = np.ones(seen.grid.shape[:2], dtype=bool)
+        far[_about(line_mm, seen.grid, slice(k, k + 1))] = False
+        for array in (seen.kind, seen.detail, seen.bone_frac, *seen.frac.values()):
+            if array is not None:
+                array[far, k] = 0
 
 
 def _folded(share: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
@@ -150,10 +185,10 @@ def _about(line_mm: Float | None, grid: Grid, layers: slice) -> tuple[slice, sli
     return spans[0], spans[1]
 
 
-def _most_layers(scan: Scan, line_mm: Float | None, grid: Grid) -> int:
-    """Layers that are kept of each pass: of a CT in as few passes as none is too large."""
+def _most_layers(line_mm: Float | None, grid: Grid) -> int:
+    """Layers of a CT that are kept of each pass: in as few passes as none is too large."""
     layers = grid.shape[2]
-    for passes in range(1, -(-layers // SLAB)) if scan.kind.calibrated else ():
+    for passes in range(1, -(-layers // SLAB)):
         most = -(-layers // passes)
         if all(_passed(line_mm, grid, seen) <= AT_ONCE for seen, _, _ in _slabs(layers, most)):
             return most

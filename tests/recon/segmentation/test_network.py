@@ -113,7 +113,11 @@ def test_of_an_mr_only_what_lies_near_the_canal_is_kept() -> None:
     kind[98:103, 98:103] = TissueClass.CANAL
     kind[60:66, 120:126] = kind[5:11, 120:126] = kind[60:66, 185:191] = TissueClass.BODY
     bone = (kind == TissueClass.BODY).astype(np.float32)
-    prior._clear_far(grid, kind, bone)
+    seen = TissueClassMap(grid, kind, bone)
+    line_mm = prior._canal_middle_mm(seen)
+    assert line_mm is not None
+    assert np.allclose(line_mm[:, :2], 100.0)
+    prior._clear_far(seen, line_mm)
     assert (kind[60:66, 120:126] == TissueClass.BODY).all()
     assert (kind == TissueClass.BODY).sum() == bone.sum() == 6 * 6 * 4
     assert (kind == TissueClass.CANAL).sum() == 5 * 5 * 4
