@@ -51,7 +51,7 @@ FARTHEST = (8.0, 8.0, 4.0, 16.0, 16.0, 16.0, 16.0)
 """Largest execution error from the reference (mm, deg): about four standard deviations of a trainee's."""
 
 
-HAND_SD = np.array([2.0, 2.0, 1.0, 4.0, 4.0, 4.0, 4.0])
+EXECUTION_SDS = np.array([2.0, 2.0, 1.0, 4.0, 4.0, 4.0, 4.0])
 """Standard deviations of execution errors (mm, deg; docs/published-values.md#execution-errors), widened."""
 
 UNLIKELY = 0.003
@@ -274,7 +274,7 @@ def _walked(paths: ToolPaths, taken: Removal) -> _Fit:
 
     def misfit(numbers: Float) -> float:
         left = float(amount @ (seen.share_at(points, ToolMotion.of(numbers)) - achieved) ** 2) / max(whole, 1e-9)
-        return left + UNLIKELY * float(np.sum((numbers / HAND_SD) ** 2))
+        return left + UNLIKELY * float(np.sum((numbers / EXECUTION_SDS) ** 2))
 
     best, least = _least(misfit)
     motion = ToolMotion.of(best)

@@ -501,7 +501,7 @@ extern "C" __global__ void __launch_bounds__(WARPS * 32) bridge_left(
 // ---- what is reached
 
 // Least value of a field on the line from a phase's pivot to a level point, ending `short_mm` before it.
-__device__ __forceinline__ float least_on_way(
+__device__ __forceinline__ float least_on_path(
     const Field &field, const Phase &f, float x, float y, float z, float short_mm, float give_up, float care
 ) {
     const float *m = field.turn;
@@ -565,9 +565,9 @@ extern "C" __global__ void __launch_bounds__(WARPS * 32) goals_touched(
         float4 goal = __ldg(goals + n);
         float x = goal.x + (side ? -outward : outward);
         const Phase f = phase_at(packed + (a * PHASES + int(list[m] >> NEAR)) * PHASE_NUMBERS);
-        float clear = least_on_way(shade, f, x, goal.y, goal.z, f.tool_radius, berth, WITHOUT_END) - berth;
+        float clear = least_on_path(shade, f, x, goal.y, goal.z, f.tool_radius, berth, WITHOUT_END) - berth;
         if (clear < ZERO) continue;
-        if (least_on_way(guard, f, x, goal.y, goal.z, f.tool_radius, ZERO, ZERO) <= ZERO) continue;
+        if (least_on_path(guard, f, x, goal.y, goal.z, f.tool_radius, ZERO, ZERO) <= ZERO) continue;
         touched[n] = 1;
         if (side) least[1] = fminf(least[1], clear);
         else least[0] = fminf(least[0], clear);

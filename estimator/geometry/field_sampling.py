@@ -51,6 +51,7 @@ def take_from(frac: Share, voxels: npt.NDArray[np.int64], share: Share, near: Ma
     for n in range(voxels.shape[1]):
         i, j, k = voxels[0, n], voxels[1, n], voxels[2, n]
         frac[i, j, k] *= np.float32(1.0) - share[n]
+        # a voxel's centre is a corner of the eight cells around it
         near[max(i - 1, 0) : i + 1, max(j - 1, 0) : j + 1, max(k - 1, 0) : k + 1] = True
 
 
@@ -112,6 +113,7 @@ def labels_along_line(
             j = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
             k = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
             if 0 <= i <= nx - 1 and 0 <= j <= ny - 1 and 0 <= k <= nz - 1:
+                # no index is negative here, so that cutting off rounds to the nearest
                 out[n] = kinds[labels[int(i + 0.5), int(j + 0.5), int(k + 0.5)]]
             step += 1
 

@@ -131,6 +131,7 @@ def _plane_points(anatomy: Anatomy, level: Level) -> WeightedPoints:
 def _drawn_together(points: WeightedPoints) -> WeightedPoints:
     """The points of one bucket in one cell drawn together, by bucket."""
     widths = points.cell.max(axis=0) + 1
+    # bucket in the high bits and cell in the low ones: one sort gathers by both
     key = (points.bucket.astype(np.int64) << 40) | np.ravel_multi_index(tuple(points.cell.T), tuple(widths))
     keys, first, which = np.unique(key, return_index=True, return_inverse=True)
     mass, slope = _sums(which, points.weight), _sums(which, points.slope)
@@ -167,6 +168,7 @@ def _padded(bucket: npt.NDArray[np.intp], xyz: Float) -> npt.NDArray[np.intp]:
     places = []
     for b in np.unique(bucket):
         rows = np.flatnonzero(bucket == b)
+        # neighbours side by side make small spheres, and whole groups of one bucket are added by one number
         rows = rows[close_order(xyz[rows])]
         places += [rows, np.full(-len(rows) % LEAF**2, -1, dtype=np.intp)]
     return np.concatenate(places)

@@ -80,6 +80,7 @@ def _touch_by(
 ) -> tuple[Mask, Mask, Float, Mask]:
     radius = phase.tool_radius_mm
     reached = cone_distance_mm(points_mm, phase, phase.tip_depth_mm) <= radius + TOUCH_TOL_MM
+    # the cone of a tool without end: what lies in it and is not reached, the length alone keeps out
     longer = cone_distance_mm(points_mm, phase, phase.tip_depth_mm + 1000.0) <= radius + TOUCH_TOL_MM
     sight = keep_out.sight_mm(phase.pivot_ras_mm, points_mm, short_of_mm=radius)
     return longer, reached | ~longer, sight, ~_meets_protected(anatomy, phase.pivot_ras_mm, points_mm, radius)

@@ -109,6 +109,7 @@ def lines_of_zone(
         )
         return order, spent + left
 
+    # a choice uses its state up: the one that is known serves the first, the others begin anew
     states = [begun(cover, weight, chosen) if n or state is None else state for n in range(len(effort.starts_mm3))]
     every = [found(start_mm3, each) for start_mm3, each in zip(effort.starts_mm3, states, strict=True)]
     return every[int(np.argmin([spent for _, spent in every]))][0]
@@ -198,6 +199,7 @@ def _greedy(cover: Cover, weight: Numbers, state: ChoiceState, fixed: Lines, pri
         best, least = -1, np.inf
         for n in range(len(cover.tip)):
             got = state.gain[cover.tip[n]]
+            # rounding leaves a hair of gain where nothing is left to take
             if got > LEAST_GAIN_MM3:
                 spent = state.cost[n]
                 if spent + start_mm3 < least * got and spent <= most * got:

@@ -95,6 +95,7 @@ def chosen_and_refined(
     wanted, gone = site.at.set_cells, some_candidates(lattice, np.zeros(0, dtype=np.int32))
     for zone in np.unique(wanted.zone):
         weight, kept = np.where(wanted.zone <= zone, wanted.mm3, 0.0), len(gone.lines.tip)
+        # lines of earlier zones stay: a broader room then never takes less than a narrower one
         gone = _exchanged(site, gone, _useful(lattice, gone, weight), weight, kept, THOROUGH)
         for step_mm, aside_mm in zip(steps_mm, PIVOT_STEPS_MM, strict=False):
             if len(gone.lines.tip) == kept:
@@ -145,6 +146,7 @@ def neighbours(site: LineSite, some: Candidates, weight: Float, steps_mm: tuple[
     at, channel = site.at, site.approach.channel
     step_mm, aside_mm = steps_mm
     pivots, tips = some.lines.pivots_mm[some.lines.pivot], some.lines.tips_mm[some.lines.tip]
+    # tips stand near each other: most of their neighbours are shared, and are looked at once
     places, which = _moved_by(tips, step_mm * np.array(list(product((-1, 0, 1), repeat=3))), step_mm / 2)
     takers = at.takes_at(places, channel, standing=True)
     useful = _gains(takers, weight) > 1e-9
@@ -153,6 +155,7 @@ def neighbours(site: LineSite, some: Candidates, weight: Float, steps_mm: tuple[
     tip = which[:, pairs[:, 0]].reshape(-1)
     pivot_mm = ends[:, pairs[:, 1]].reshape(-1, 3)
     rows = np.flatnonzero(useful[tip])
+    # pivots drawn in to the window's bounds fall together, and so do their lines to one tip
     _, first = np.unique(
         _keys(np.concatenate([0.25 * tip[rows, None], pivot_mm[rows]], axis=1), 0.25), return_index=True
     )

@@ -62,7 +62,7 @@ two slices are of one patient."""
 LEFT_OUT_FRAC = 0.25
 """Of more damaged files than this share of the good slices a series is refused without a look at the rest (choice)."""
 
-TOLD_FILES = 4
+FILES_NAMED = 4
 """A message names at most this many files."""
 
 LPS_TO_RAS = np.array([-1.0, -1.0, 1.0])
@@ -181,8 +181,8 @@ def damaged_files(left_out: Sequence[str], without: str = "") -> BadFile:
     >>> damaged_files(["1.dcm", "2.dcm"]).got
     '1.dcm, 2.dcm'
     """
-    more = f" and {len(left_out) - TOLD_FILES} more" if len(left_out) > TOLD_FILES else ""
-    named = ", ".join(left_out[:TOLD_FILES]) + more
+    more = f" and {len(left_out) - FILES_NAMED} more" if len(left_out) > FILES_NAMED else ""
+    named = ", ".join(left_out[:FILES_NAMED]) + more
     return BadFile(
         "a DICOM file",
         "must have a whole header that says where its slice lies",

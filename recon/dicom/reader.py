@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import cast
 
 from canalwise.recon.dicom.copies import without_copies
-from canalwise.recon.dicom.headers import TOLD_FILES, Group, Headers, damaged_files, read_headers
+from canalwise.recon.dicom.headers import FILES_NAMED, Group, Headers, damaged_files, read_headers
 from canalwise.recon.dicom.pixels import StoredSlices, slice_voxels
 from canalwise.recon.dicom.series import check_one_patient, chosen_group, description, volume_groups
 from canalwise.recon.dicom.sources import DicomSource, dicom_sources
@@ -142,7 +142,7 @@ def _stacked(group: Group, left_out: tuple[str, ...]) -> tuple[Group, Float]:
 def _left_out(files: tuple[str, ...]) -> tuple[str, ...]:
     if not files:
         return ()
-    named = ", ".join(files[:TOLD_FILES]) + (" and more" if len(files) > TOLD_FILES else "")
+    named = ", ".join(files[:FILES_NAMED]) + (" and more" if len(files) > FILES_NAMED else "")
     return (
         f"Left out, counted in the order of file names: {named}. The other slices follow each other without a gap, "
         "but the stack may end early.",

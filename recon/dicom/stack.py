@@ -22,10 +22,10 @@ SAME_PLACE_TOL_MM = 0.01
 UNIT_TOL = 1e-3
 """Largest deviation of a slice's two directions from perpendicular unit vectors."""
 
-LEAN_TOLD_DEG = 0.1
+LEAN_REPORTED_DEG = 0.1
 """A lean beyond this is mentioned beside uneven gaps."""
 
-TOLD_GAPS = 4
+GAPS_NAMED = 4
 """A message names at most this many gaps."""
 
 
@@ -68,7 +68,7 @@ def _check_spread(heights: Float) -> None:
         )
     same = np.flatnonzero(np.diff(heights) < SAME_PLACE_TOL_MM) + 1
     if same.size:
-        pairs = ", ".join(f"{k} and {k + 1}" for k in same[:TOLD_GAPS]) + (" ..." if same.size > TOLD_GAPS else "")
+        pairs = ", ".join(f"{k} and {k + 1}" for k in same[:GAPS_NAMED]) + (" ..." if same.size > GAPS_NAMED else "")
         raise BadGeometry(
             "the slices",
             "must each have a place of their own",
@@ -100,7 +100,7 @@ def _check_regular(positions: Float, normal: Float, affine: Float) -> None:
     missing = bool((whole >= 2).all() and (np.abs(gaps[odd] - whole * usual) <= tolerance * whole).all())
     lean_deg = tilt_deg(affine)
     reported = f"{_reported(odd, gaps)} where {usual:.2f} mm is usual"
-    if lean_deg > LEAN_TOLD_DEG:
+    if lean_deg > LEAN_REPORTED_DEG:
         reported += f"; the stack also leans by {lean_deg:.1f} deg"
     if missing:
         raise BadGeometry(
@@ -115,8 +115,8 @@ def _check_regular(positions: Float, normal: Float, affine: Float) -> None:
 
 
 def _reported(odd: npt.NDArray[np.intp], gaps: Float) -> str:
-    named = [f"slices {k + 1} and {k + 2} are {gaps[k]:.2f} mm apart" for k in odd[:TOLD_GAPS]]
-    return ", ".join(named) + (f" and {len(odd) - TOLD_GAPS} gaps more" if len(odd) > TOLD_GAPS else "")
+    named = [f"slices {k + 1} and {k + 2} are {gaps[k]:.2f} mm apart" for k in odd[:GAPS_NAMED]]
+    return ", ".join(named) + (f" and {len(odd) - GAPS_NAMED} gaps more" if len(odd) > GAPS_NAMED else "")
 
 
 def _affine(first: SliceHeader, origin_ras_mm: Float, step_ras_mm: Float) -> Float:

@@ -59,7 +59,7 @@ class Rehearsal:
         dialog.get_by_role("button", name=f"Yes, this is {level}").click()
         return self
 
-    def confirm_if_asked(self) -> Rehearsal:
+    def confirm_if_requested(self) -> Rehearsal:
         """Confirms the plan's level and side where the page asks for them, as after a change of either."""
         if self.page.locator("dialog#confirm[open]").count():
             self.confirm(self.state("plan.level"))

@@ -91,7 +91,7 @@ def pins_held(page: Rehearsal) -> None:
                " && document.querySelectorAll('.pin-views img').length === 4")  # fmt: skip
 
 
-def question_asked(page: Rehearsal) -> None:
+def question_shown(page: Rehearsal) -> None:
     panel = page.panel("Lesson")
     panel.locator("#lesson-next").click()
     for _ in range(12):
@@ -114,7 +114,7 @@ def plans_listed(page: Rehearsal) -> None:
     page.page.locator("#plan-name").click()
 
 
-def level_asked(page: Rehearsal) -> None:
+def level_confirmation_shown(page: Rehearsal) -> None:
     page.page.locator("#level-badge").click()
     page.page.locator("#confirm summary").click()
 
@@ -133,8 +133,8 @@ def stale(page: Rehearsal) -> None:
 
 SHOWN: dict[str, Callable[[Rehearsal], None]] = {
     "dark": lambda page: None, "light": light, "unfolded": unfolded, "charts": charts_drawn, "search": search_made,
-    "compare": pins_held, "lesson": question_asked, "sheet": radiographs_drawn, "keys": keys_listed,
-    "plans": plans_listed, "level": level_asked, "measured": measured, "stale": stale,
+    "compare": pins_held, "lesson": question_shown, "sheet": radiographs_drawn, "keys": keys_listed,
+    "plans": plans_listed, "level": level_confirmation_shown, "measured": measured, "stale": stale,
 }  # fmt: skip
 
 

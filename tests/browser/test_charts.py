@@ -139,12 +139,12 @@ def test_a_search_can_be_stopped_and_what_it_found_looked_through(rehearsal: Reh
     panel.get_by_role("listbox").focus()
     rehearsal.page.keyboard.press("End")
     rehearsal.page.keyboard.press("Enter")
-    rehearsal.until("store.kept().past.length > 0").confirm_if_asked()  # it may be one from the other side
+    rehearsal.until("store.kept().past.length > 0").confirm_if_requested()  # it may be one from the other side
     last = panel.get_by_role("option").last
     assert last.get_attribute("aria-selected") == "true"
     assert f"From the {rehearsal.state('plan.side')}" in last.get_attribute("aria-label")
     panel.get_by_role("button", name="Show this plan: least bone").click()
-    rehearsal.confirm_if_asked()
+    rehearsal.confirm_if_requested()
     assert rehearsal.state("plan") != before
     rehearsal.do("store.undo(); store.undo();")
     assert rehearsal.state("plan") == before

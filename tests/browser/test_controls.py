@@ -365,11 +365,11 @@ def test_every_fold_by_pointer_and_by_enter(at_start: Rehearsal) -> None:
 def test_side_level_and_class_lay_the_plan_out(at_start: Rehearsal) -> None:
     page, before = at_start.page, at_start.state("plan")
     page.locator("#controls").get_by_role("radio", name="Right", exact=True).click()
-    at_start.until("store.state.plan.side === 'right'").confirm_if_asked()
+    at_start.until("store.state.plan.side === 'right'").confirm_if_requested()
     assert at_start.state("plan.docking_point_mm[0]") < 0 < before["docking_point_mm"][0]
     page.get_by_role("radio", name="Right", exact=True).focus()
     page.keyboard.press("ArrowLeft")
-    at_start.until("store.state.plan.side === 'left'").confirm_if_asked()
+    at_start.until("store.state.plan.side === 'left'").confirm_if_requested()
     assert at_start.state("plan") == before
     page.get_by_label("Sleeve / scope / tool, mm").focus()
     page.keyboard.press("ArrowDown")

@@ -57,7 +57,7 @@ def test_without_webgl_numbers_slices_and_a_picture_remain(server, opened, side)
     page = opened(server.url, flags=NO_GL).confirm(LEVEL).rest()
     if side == "right":
         page.page.get_by_role("radio", name="Right").check(force=True)
-        page.until("store.state.plan.side === 'right'").confirm_if_asked().rest()
+        page.until("store.state.plan.side === 'right'").confirm_if_requested().rest()
     assert page.page.evaluate("() => document.createElement('canvas').getContext('webgl2') === null")
     picture = page.page.locator("#bench img")
     picture.wait_for()

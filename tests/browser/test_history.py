@@ -60,11 +60,11 @@ def test_tilt_docking_and_level_are_undone_and_redone_in_turn(at_start: Rehearsa
     assert at_start.steps_back == 3
     for plan in passed[-2::-1]:
         at_start.page.locator("#undo").click()
-        assert at_start.confirm_if_asked().state("plan") == plan
+        assert at_start.confirm_if_requested().state("plan") == plan
     assert at_start.page.locator("#undo").is_disabled()
     for plan in passed[1:]:
         at_start.page.keyboard.press("Control+Shift+Z")
-        assert at_start.confirm_if_asked().state("plan") == plan
+        assert at_start.confirm_if_requested().state("plan") == plan
     assert at_start.page.locator("#redo").is_disabled()
     assert at_start.rest().state("answer.estimate.level") == OTHER_LEVEL
 

@@ -65,7 +65,7 @@ def choose_side(page: Any, side: str) -> None:
     """Lays a plan out from that side."""
     if page.state("plan.side") != side:
         page.page.locator("#controls").get_by_role("radio", name=side.capitalize()).check(force=True)
-        page.until("store.state.plan.side === argument", side).confirm_if_asked()
+        page.until("store.state.plan.side === argument", side).confirm_if_requested()
     page.rest()
 
 

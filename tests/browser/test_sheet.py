@@ -34,7 +34,7 @@ LETTERS = ".film:nth-of-type({nth}) .film-letter"
 def films(rehearsal: Rehearsal) -> Rehearsal:
     """The page with both radiographs of the usual start from the left drawn, as in theatre."""
     rehearsal.do(START)
-    rehearsal.confirm_if_asked().rest()
+    rehearsal.confirm_if_requested().rest()
     rehearsal.panel("Sheet")
     rehearsal.page.wait_for_function(FRESH)
     return rehearsal

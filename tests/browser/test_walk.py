@@ -44,10 +44,10 @@ def reported_first(page: Rehearsal) -> str:
 
 def choose_side(page: Rehearsal, side: str) -> None:
     page.page.locator("#controls").get_by_role("radio", name=side, exact=True).click()
-    page.until("store.state.plan.side === argument", side.lower()).confirm_if_asked().rest()
+    page.until("store.state.plan.side === argument", side.lower()).confirm_if_requested().rest()
 
 
-def dock_by_hand(page: Rehearsal) -> None:
+def dock_by_pointer(page: Rehearsal) -> None:
     """Drags the docking mark a little, seen from dorsal, and waits until the plan lies there."""
     drawn = page.do("return bench.drawn")
     page.page.get_by_role("button", name="From dorsal").click()
@@ -88,7 +88,7 @@ def test_a_newcomer_frees_the_far_side_within_limits_and_prints_the_sheet(server
     choose_side(page, "Right")
     choose_side(page, "Left")
     docked = page.state("plan.docking_point_mm")
-    dock_by_hand(page)
+    dock_by_pointer(page)
     assert page.state("plan.docking_point_mm") != docked
 
     passed = enter_until_freed(page)

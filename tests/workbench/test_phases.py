@@ -12,11 +12,14 @@ from rich.console import Console
 from canalwise.estimator.approach.approach import Phase
 from canalwise.estimator.approach.plan_file import plan_of, plan_text
 from canalwise.estimator.charts.tilt_chart import tilt_chart, tilted_plans
+from canalwise.estimator.estimate.estimate import estimate
+from canalwise.estimator.estimate.estimate_json import estimate_as_json
+from canalwise.estimator.estimate.intervals import no_intervals
 from canalwise.estimator.level.prepared_level import prepared_level
 from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.workbench.charts.plan_charts import figure_of
-from canalwise.workbench.console.json_results import json_and_decompressed_level
+from canalwise.workbench.console.json_results import with_decompression
 from canalwise.workbench.console.tables import estimate_lines
 from canalwise.workbench.rehearsal.handlers.moves import docked, entered
 from tests.workbench import toy
@@ -41,8 +44,11 @@ def plan(two):
 
 
 @pytest.fixture(scope="module")
-def estimated(plan):
-    return json_and_decompressed_level(toy.pressed_anatomy(), plan, trial=None)
+def estimated(prepared, plan):
+    freed = decompressed(prepared, plan)
+    vars(freed)["least_weighted_mm3"] = 0.0  # takes longest, and knows of no phase
+    found = estimate(toy.pressed_anatomy(), plan)
+    return with_decompression(estimate_as_json(found, no_intervals(found)), prepared, plan, None, freed), freed
 
 
 def names_of(plan):

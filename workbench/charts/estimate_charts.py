@@ -23,7 +23,7 @@ FACET_MEASURES = (
 LEAST_SHOWN_MM3 = 0.5
 """Structures that lose less are left out of the bar chart (they stay in the table)."""
 
-NOT_TOLD = "\u2013"
+NOT_KNOWN = "\u2013"
 """Stands for a value that there is none of."""
 
 INSIDE_BAR_FRAC = 0.25
@@ -150,7 +150,7 @@ def comparison_chart(rows: Sequence[Json]) -> Figure:
             axes.text(
                 0 if value is None else scale * value,
                 place,
-                f" {NOT_TOLD}" if value is None else f" {scale * value:.0f}",
+                f" {NOT_KNOWN}" if value is None else f" {scale * value:.0f}",
                 va="center",
                 fontsize=9,
             )

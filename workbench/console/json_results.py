@@ -37,7 +37,7 @@ USUAL_TRIAL = MonteCarloOptions()
 """A thousand samples from the first seed."""
 
 EXECUTIONS, USUAL_EXECUTIONS = SAMPLES, ExecutionTrial()
-"""Hands that carry out a resection at most, and as a rule: each is worked out in full."""
+"""Simulated executions of a resection at most, and as a rule: each is worked out in full."""
 
 UNJUDGED = "Nothing is said of what is freed"
 """How the warning begins that tells why a plan has no verdict."""

@@ -8,7 +8,7 @@ from typing import Any
 from canalwise.estimator.approach.approach import other_side
 from canalwise.recon.anatomy import Level
 from canalwise.recon.measurement.kinds import SCALES
-from canalwise.workbench.charts.estimate_charts import NOT_TOLD
+from canalwise.workbench.charts.estimate_charts import NOT_KNOWN
 from canalwise.workbench.console.json_results import limits_of
 from canalwise.workbench.console.search_tables import access_row
 from canalwise.workbench.console.tables import chance_line, task_rows, verdict_row
@@ -39,7 +39,7 @@ def level_rows(level: Level) -> list[tuple[str, str, str, str, str]]:
             m.name,
             amount(m.value, m.unit),
             f"{m.structure}, {m.at}",
-            m.band or NOT_TOLD,
+            m.band or NOT_KNOWN,
             str(notes.index(m.source) + 1) if m.source else "",
         )
         for m in level.measurements

@@ -192,7 +192,7 @@ def test_error_bars_are_shown_when_there_are_any(toy_report):
     assert remarks[3] == "no joint in view on this side"
 
 
-def doubtful_anatomy():
+def unsure_anatomy():
     """The toy with a joint that cannot be seen, a name that may be wrong and a sac that a person drew."""
     whole = toy.anatomy()
     reasons = (Reason("joint gap left", 0.2, "the left gap is not seen"), Reason("labels", 0.8, "found automatically"))
@@ -207,7 +207,7 @@ def doubtful_anatomy():
 
 
 def test_a_level_to_check_by_eye_is_shown_with_its_slices(toy_facts, toy_report):
-    anatomy = doubtful_anatomy()
+    anatomy = unsure_anatomy()
     unsure = replace(toy_facts.planned, anatomy=anatomy, level=anatomy.levels[0])
     report = replace(toy_report, html=page_of(replace(toy_facts, planned=unsure)))
     text = words_of(report)

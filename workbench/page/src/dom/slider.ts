@@ -57,7 +57,7 @@ export class Slider {
   ) {
     this.field = fieldOf(quantity, this.words.id);
     this.slider = quantity.ends && sliderOf(quantity.ends, this.words.id);
-    this.element = laidOut(quantity, this.field, this.slider, this.words);
+    this.element = arranged(quantity, this.field, this.slider, this.words);
     this.followField();
     if (this.slider) this.followSlider(this.slider);
   }
@@ -184,7 +184,7 @@ const fieldOf = ({ label, spoken, takes }: Quantity, words: string): HTMLInputEl
 const sliderOf = ([low, high]: NumberRange, words: string): HTMLInputElement =>
   h("input", { type: "range", id: freshId("dial"), min: low, max: high, step: "any", "aria-describedby": words });
 
-function laidOut(
+function arranged(
   { label, unit, large, ...rest }: Quantity,
   field: HTMLElement,
   slider: HTMLElement | null,

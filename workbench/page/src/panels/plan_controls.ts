@@ -28,7 +28,7 @@ function quantity(
   return { label, ...unit, ends: [known.low, known.high], bound: true, takes, source: known.source };
 }
 
-const handOf = ({ store }: Context, edited: (plan: Plan, value: number) => Plan): SliderTarget => ({
+const targetOf = ({ store }: Context, edited: (plan: Plan, value: number) => Plan): SliderTarget => ({
   move: (value) => store.move(edited(store.state.plan, value)),
   settle: () => store.settle(),
 });
@@ -46,7 +46,7 @@ export function farTilt(context: Context): ControlGroup {
     ...quantity(store.state.facts, "far_medial_tilt_deg", "Over the top: medial tilt", [5, 40], TILTS),
     large: true,
   };
-  const target = handOf(context, edited);
+  const target = targetOf(context, edited);
   const one = new Slider(tilt, {
     move(value) {
       // the endoscope's view and the cut along the channel follow what is moved
@@ -161,7 +161,7 @@ export function phaseGroup(context: Context): ControlGroup {
 
 function rowSet(context: Context, label: string, rows: SliderRow[]) {
   const dials = rows.map(([quantity, value, edited, words]) => ({
-    one: new Slider(quantity, handOf(context, edited)),
+    one: new Slider(quantity, targetOf(context, edited)),
     value,
     words,
   }));

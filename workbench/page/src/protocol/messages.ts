@@ -55,8 +55,8 @@ const answered = object({ seq: numeric, answer: anything, binary: flag });
 const refused = object({ seq: numeric, problem });
 /** No answer will come: overtaken by a newer request, or called off. */
 const dropped = object({ seq: numeric, dropped: flag });
-const underWay = object({ seq: numeric, progress: object({ done: numeric, total: numeric, words: text }) });
+const inProgress = object({ seq: numeric, progress: object({ done: numeric, total: numeric, words: text }) });
 
 /** What any reply of the server is. */
-export const reply = either(either(answered, refused), either(dropped, underWay));
+export const reply = either(either(answered, refused), either(dropped, inProgress));
 export type Reply = TypeOf<typeof reply>;

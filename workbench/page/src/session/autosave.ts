@@ -1,7 +1,7 @@
 // Autosave: the page's state is kept in the case, and mirrored in the tab, so that neither a reload nor a server that
 // has died loses anything. Each tab keeps its own.
 
-import { startAsked } from "./initial_plan";
+import { startRequested } from "./initial_plan";
 import { type Connection, RequestFailed } from "./connection";
 import type { CaseFacts } from "../protocol/case_facts";
 import { plan } from "../protocol/plan";
@@ -99,7 +99,7 @@ export async function restoredState(link: Connection, tab: string, facts: CaseFa
     const kept = fitting(JSON.parse(mirrored), facts);
     if (kept) return kept;
   }
-  if (startAsked(facts)) return null;
+  if (startRequested(facts)) return null;
   const answered = await link.ask({ ask: "recall", tab }).catch(() => null);
   const kept = fitting(answered?.answer.state, facts);
   // the page shows the case's warnings: one of them, for as long as it is open

@@ -27,7 +27,7 @@ export function firstStart(facts: CaseFacts): Start | null {
 }
 
 /** Did the command line ask for anything to start with? */
-export const startAsked = ({ start }: CaseFacts): boolean => Boolean(start.level ?? start.side ?? start.plan);
+export const startRequested = ({ start }: CaseFacts): boolean => Boolean(start.level ?? start.side ?? start.plan);
 
 /** The level most often decompressed (common practice, no source). */
 const USUAL_LEVEL = "L4-L5";
