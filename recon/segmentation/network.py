@@ -98,8 +98,7 @@ def prior_kinds(scan: Scan) -> TissueClassMap | None:
         share = _shares(session, value[i, j, seen], inner)
         detail[i, j, kept] = share.argmax(axis=0)
         bone[i, j, kept] = share[TissueClass.BODY : TissueClass.SACRUM + 1].sum(axis=0)
-        folded = _folded(share)
-        kind[i, j, kept] = folded.argmax(axis=0)
+        kind[i, j, kept] = _folded(share).argmax(axis=0) if len(share) > TissueClass.SACRUM + 1 else detail[i, j, kept]
         for one in frac:
             frac[one][i, j, kept] = share[one]
     if not scan.kind.calibrated:
