@@ -20,7 +20,7 @@ from canalwise.recon.segmentation.network import prior_kinds
 from canalwise.recon.segmentation.network_instances import learnt_spine
 from canalwise.recon.segmentation.network_refinement import fine_instances
 from canalwise.recon.segmentation.osteophytes import with_spurs
-from canalwise.recon.segmentation.placed_labels import Segmentation, lay_vertebrae, of_named
+from canalwise.recon.segmentation.placed_labels import Segmentation, lay_vertebrae, of_named, without_ribs
 from canalwise.recon.segmentation.seed_points import Seeds, check_canal_free
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
 from canalwise.recon.segmentation.watershed_instances import vertebra_instances
@@ -70,6 +70,7 @@ def segment(
     labels[found.tube.mask & (labels < 100)] = Tissue.CANAL
     report_step("parts")
     labels = divide_arches(labels, scan.grid, found.tube)
+    without_ribs(labels, scan.grid, found.tube)
     occupancy = np.zeros(scan.grid.shape, dtype=np.float32)
     occupancy[found.box] = found.occupancy
     return Segmentation(labels, of_named(occupancy, labels), named.naming, (*scan.warnings, *named.warnings))

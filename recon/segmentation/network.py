@@ -131,7 +131,8 @@ def _seen(
         detail[i, j, kept] = share.argmax(axis=0)
         bone[i, j, kept] = share[TissueClass.BODY : TissueClass.SACRUM + 1].sum(axis=0)
         # Adds the finer kinds to the coarser ones in place: what follows sees the canal whole.
-        kind[i, j, kept] = _folded(share).argmax(axis=0)
+        finer = len(share) > TissueClass.SACRUM + 1
+        kind[i, j, kept] = _folded(share).argmax(axis=0) if finer else detail[i, j, kept]
         for one in frac:
             frac[one][i, j, kept] = share[one]
     return TissueClassMap(grid, kind, bone, detail, frac, value)

@@ -9,9 +9,21 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from canalwise.recon.anatomy import Naming
+from canalwise.recon.canal.tube import CanalTube
+from canalwise.recon.grid import Grid
 from canalwise.recon.image.morphology import dilated
-from canalwise.recon.labels import Labels, Part, vertebra_number
+from canalwise.recon.labels import VERTEBRAE, Labels, Part, Tissue, vertebra_number
 from canalwise.recon.segmentation.instances import VertebraInstances
+from canalwise.recon.severity_bands import Threshold
+
+PROCESS_END = Threshold(
+    "end of thoracic transverse processes, aside of the canal's middle",
+    27.0,
+    "mm",
+    "half spans of 23 mm at T12 and 26 at T11, from memory of Panjabi et al., Spine 1991;16:888; verify",
+    "MEM",
+)
+"""What runs on from there is a rib."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +59,19 @@ def lay_vertebrae(labels: Labels, found: VertebraInstances, by_number: dict[int,
             labels[box][own] = base + found.part[box][own].astype(np.uint16)
         if 1 < n <= len(disc_boxes) + 1 and (box := disc_boxes[n - 2]) is not None:
             labels[box][found.disc[box] == n - 1] = base + Part.DISC
+
+
+def without_ribs(labels: Labels, grid: Grid, tube: CanalTube) -> None:
+    """Take ribs away from thoracic vertebrae, whose transverse processes they seem to prolong (in place).
+
+    `labels` (nx, ny, nz) on `grid`, arches divided; `tube` is the canal.
+    """
+    thoracic = (labels >= 100 * VERTEBRAE["T1"]) & (labels < 100 * (VERTEBRAE["T12"] + 1))
+    at = np.unravel_index(np.flatnonzero(thoracic), labels.shape)
+    process = np.isin(labels[at] % 100, (Part.TRANSVERSE_LEFT, Part.TRANSVERSE_RIGHT))
+    index = np.column_stack(at)[process]
+    aside_mm = np.abs(tube.local_mm(grid.world_mm(index))[:, 0])
+    labels[tuple(index[aside_mm > PROCESS_END.value].T)] = Tissue.SOFT
 
 
 def of_named(occupancy: npt.NDArray[np.float32], labels: Labels) -> npt.NDArray[np.float32]:
