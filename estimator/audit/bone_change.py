@@ -20,11 +20,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage, special
 
+from canalwise.estimator.audit.deblurring import point_spread_mm
 from canalwise.estimator.audit.scan_pair import ScanPair
 from canalwise.estimator.level.level_bone import PROTECTED, LevelBone
 from canalwise.recon.bone.occupancy import BoneModel, bone_model
 from canalwise.recon.errors import UnusableInput
-from canalwise.recon.grid import Grid
+from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.sampling import linear_box
 from canalwise.recon.labels import Mask, bone_mask, vertebra_number
 from canalwise.recon.registration.rigid_motion import RigidMotion
@@ -67,6 +68,9 @@ NEIGHBOURS_MM, NEIGHBOURS_SAY, ROUNDS = 1.2, 4.0, 16
 GAINS = (0.8, 1.25)
 """Bone differs by less between tube voltages."""
 
+HALO_VOXELS = 2
+"""How far beyond its last partly filled voxel bone's blur is gathered."""
+
 CLIP_HU = (-150.0, 1600.0)
 """Gas and metal are drawn in to here."""
 
@@ -82,6 +86,9 @@ class BoneChange:
     difference_hu : averaged values after less before, after's brought to before's
     expected_hu : what that would be were all bone about a voxel taken
     sd_hu : what it is without any operation
+    over_hu : by how much each place about bone that can be taken stood above soft tissue before
+    psf_mm : standard deviation of the point spread of the scan before
+    average_mm : (3,) array, standard deviation along each axis of what it was blurred by for the difference
     lost_frac : (nx, ny, nz) array, probability that bone was taken; 0 where there is none, or where it cannot be taken
     gained_frac : the same of bone that came, were the scans in the other order
     seen : does the scan after show the voxel?
@@ -93,6 +100,9 @@ class BoneChange:
     difference_hu: Field
     expected_hu: Field
     sd_hu: Field
+    over_hu: Field
+    psf_mm: float
+    average_mm: Float
     lost_frac: Field
     gained_frac: Field
     seen: Mask
@@ -107,12 +117,9 @@ def bone_change_of(pair: ScanPair, level_bone: LevelBone) -> BoneChange:
     model = bone_model(pair.before)
     untouched = PROTECTED[level_bone.labels] & seen & (level_bone.bone_mm3 > 0)
     rim = ndimage.binary_dilation(untouched, iterations=2) & seen & ~_takeable(level_bone)
-    wide = LINE_BLUR_MM / grid.spacing_mm
-    gain, offset = _line(*(np.asarray(ndimage.gaussian_filter(each, wide))[rim] for each in (after, before)))
-    after = gain * after + offset
+    after, before_mm, after_mm = _alike(before, after, rim, grid)
     blur = np.maximum(BLUR_MM / grid.spacing_mm, BLUR_VOXELS)
     smooth = np.asarray(ndimage.gaussian_filter(before, blur))
-    before_mm, after_mm = _kernels_mm(before, after, rim, grid)
     difference = _blurred(
         _blurred(after, after_mm, grid) - _blurred(before, before_mm, grid), blur * grid.spacing_mm, grid
     )
@@ -122,7 +129,8 @@ def bone_change_of(pair: ScanPair, level_bone: LevelBone) -> BoneChange:
     # the arch lies further from what is registered than the body does: its border may be off by the residual
     sd = np.hypot(_measured_sd(difference, steep, rim), np.float32(pair.residual_mm) * steep)
     return BoneChange(
-        level_bone, model.soft_hu, difference, expected, sd,
+        level_bone, model.soft_hu, difference, expected, sd, _over(before, level_bone, model),
+        point_spread_mm(pair.before, level_bone.box[2]), np.hypot(blur * grid.spacing_mm, before_mm),
         _probability(difference, expected, sd, bone, grid), _probability(-difference, expected, sd, bone, grid),
         seen, bone,
     )  # fmt: skip
@@ -169,6 +177,21 @@ def carried(voxels: npt.NDArray[np.generic], grid: Grid, onto: Grid, motion: Rig
     return read, np.asarray(inside)
 
 
+def _alike(before: Field, after: Field, rim: Mask, grid: Grid) -> tuple[Field, float, float]:
+    """(values after brought to those before, blur before, blur after): by bone that no operation touches.
+
+    The line between both is found anew once they are as sharp as each other: a sharper scan shows thin bone brighter.
+    """
+    wide = LINE_BLUR_MM / grid.spacing_mm
+    kernels_mm = (0.0, 0.0)
+    for _ in range(2):
+        found = (_blurred(each, mm, grid) for each, mm in zip((after, before), kernels_mm[::-1], strict=True))
+        gain, offset = _line(*(np.asarray(ndimage.gaussian_filter(each, wide))[rim] for each in found))
+        line = gain * after + offset
+        kernels_mm = _kernels_mm(before, line, rim, grid)
+    return line, *kernels_mm
+
+
 def _line(after: Field, before: Field) -> tuple[float, float]:
     """Gain and offset that bring values after to those before, noise in both (the line of the principal axis)."""
     if len(after) < 100:
@@ -210,6 +233,14 @@ def _expected(before: Field, level_bone: LevelBone, model: BoneModel, blur: npt.
     frac = np.where(_takeable(level_bone), frac, 0)
     change = np.where(frac > 0, np.float32(model.soft_hu) - before, 0)
     return np.asarray(ndimage.gaussian_filter(np.minimum(change, 0).astype(np.float32), blur))
+
+
+def _over(before: Field, level_bone: LevelBone, model: BoneModel) -> Field:
+    """HU by which bone that can be taken, and the blur about it, stand above soft tissue; 0 elsewhere."""
+    there = level_bone.bone_mm3 > 0
+    about = ndimage.binary_dilation(_takeable(level_bone) & there, iterations=HALO_VOXELS)
+    about &= ~(PROTECTED[level_bone.labels] & there)
+    return np.where(about, np.maximum(before - np.float32(model.soft_hu), 0), 0).astype(np.float32)
 
 
 def _steepness(smooth: Field, grid: Grid) -> Field:

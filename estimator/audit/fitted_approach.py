@@ -1,10 +1,12 @@
 """Fit of an approach to the bone taken: side, entry and tilts.
 
-1. A reference for each side: the plan, or the usual start. Its tools' paths are read on a lattice, those of its own
-   side and those across apart.
+1. A reference for each side: the plan, or the usual start. Its tools' paths and the bites of their tips are read on a
+   lattice, those of its own side and those across apart.
 2. Both are moved at the bone and tilted about the docking point, each with its own tilts, until what they would take
-   differs least (squares) from the bone taken: first on a coarse grid, then by steps that are halved. They are blurred
-   as the bone taken was (`bone_change`).
+   differs least (squares) from the bone taken: paths take all bone that they pass through, bites what stands in the
+   room needed, which stays where it is. First on a coarse grid, then by the method of Gauss and Newton with a trust
+   region (`scipy.optimize.least_squares`): shifts and tilts pull the same way, so one after the other they do not
+   settle.
 3. The side that explains more is reported, and how much of its bone and the bone taken is the same (Dice).
 """
 
@@ -17,9 +19,10 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
+from scipy.optimize import least_squares
+from scipy.spatial import cKDTree
 
 from canalwise.estimator.approach.approach import Approach, Phase, axis_level, tilts_deg
-from canalwise.estimator.audit.bone_change import BLUR_MM, BLUR_VOXELS
 from canalwise.estimator.geometry.bricks import bricks_of_voxels
 from canalwise.estimator.level.prepared_level import PreparedLevel
 from canalwise.estimator.planning.default_approach import default_approach
@@ -30,6 +33,8 @@ from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.grid import Float, Grid, triple
 from canalwise.recon.image.sampling import linear_at
 from canalwise.recon.labels import SIDES, Side
+
+Cells = npt.NDArray[np.float32]
 
 LATTICE_MM = 1.0
 """Spacing of the lattice on which a reference's paths are read."""
@@ -43,19 +48,27 @@ REACH_CELLS = 17
 FIRST_GRID = (-4.0, 0.0, 4.0)
 """Shifts, mm, and common medial tilts, twice as many degrees, of the coarse grid."""
 
-FIRST_STEPS, LAST_STEP_MM = (2.0, 2.0, 2.0, 4.0, 4.0, 4.0, 4.0), 0.2
-"""First steps of the walk: lateral, cranial, deeper shift (mm), then medial and cranial tilt of either part (deg)."""
+STARTS = 2
+"""So many of the coarse grid are followed downhill."""
 
+SLOPE_STEPS = np.array([0.4, 0.4, 0.4, 0.8, 0.8, 0.8, 0.8])
+"""Differences from which slopes are taken: lateral, cranial, deeper shift (mm), medial and cranial tilt (deg) of
+either part; finer ones see the lattice."""
 
-FARTHEST = (8.0, 8.0, 4.0, 16.0, 16.0, 16.0, 16.0)
+SETTLED_FRAC, MOST_STEPS = 1e-4, 30
+"""A walk ends where the misfit falls by less than this share, or after so many steps."""
+
+FARTHEST = np.array([8.0, 8.0, 4.0, 16.0, 16.0, 16.0, 16.0])
 """Largest execution error from the reference (mm, deg): about four standard deviations of a trainee's."""
-
 
 EXECUTION_SDS = np.array([2.0, 2.0, 1.0, 4.0, 4.0, 4.0, 4.0])
 """Standard deviations of execution errors (mm, deg; docs/published-values.md#execution-errors), widened."""
 
-UNLIKELY = 0.003
+UNLIKELY = 0.006
 """What a standard deviation squared costs, as a share of the misfit: of motions that explain the same, the lesser."""
+
+BLUR_MM = 0.4
+"""Blur of both paths and bites: that of the lattice and of the bone taken (`deblurring`), about."""
 
 
 @dataclass(frozen=True)
@@ -190,17 +203,38 @@ def moved_approach(reference: Approach, motion: ToolMotion) -> Approach:
 
 @dataclass(frozen=True, eq=False)
 class ToolPaths:
-    """A reference's tool paths on a lattice: share of each cell that tools of the own side and across hollow out."""
+    """A reference's tools on a lattice.
+
+    Parameters
+    ----------
+    parts : share of each cell that the paths of tools of the own side and across hollow out
+    bites : the same of what their tips can bite off
+    overhang : share of each of the case's voxels that is bone in the room needed
+    """
 
     approach: Approach
     grid: Grid
-    parts: tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]
+    parts: tuple[Cells, Cells]
+    bites: tuple[Cells, Cells]
+    overhang: Cells
     resection: Resection
 
     def share_at(self, points_mm: Float, motion: ToolMotion) -> Float:
-        """(N,) array: how much is hollowed out at (N, 3) RAS points by the reference so moved."""
-        read = [linear_at(field, self._index(points_mm, motion, part)) for part, field in enumerate(self.parts)]
-        return np.maximum(*read)
+        """(N,) array: how much is taken at (N, 3) RAS points by the reference so moved."""
+        return self.share_of(points_mm, self.overhang_at(points_mm), motion)
+
+    def overhang_at(self, points_mm: Float) -> Float:
+        """(N,) array: how much of what lies at (N, 3) RAS points stands in the room needed."""
+        return np.asarray(linear_at(self.overhang, self.resection.removal.level_bone.grid.index_of(points_mm)))
+
+    def share_of(self, points_mm: Float, overhang: Float, motion: ToolMotion) -> Float:
+        """As `share_at`, where the overhang at the points is known."""
+        share = np.zeros(len(points_mm))
+        for part, (path, bite) in enumerate(zip(self.parts, self.bites, strict=True)):
+            index = self._index(points_mm, motion, part)
+            bitten = np.minimum(linear_at(bite, index), overhang)
+            share = np.maximum(share, np.maximum(linear_at(path, index), bitten))
+        return share
 
     def _index(self, points_mm: Float, motion: ToolMotion, part: int) -> Float:
         """(N, 3) array: lattice index of where each point lay before the motion; one matrix for all steps."""
@@ -212,37 +246,53 @@ class ToolPaths:
 
     def blurred(self, sigma_mm: float) -> ToolPaths:
         """The same as an average over a Gaussian sees it."""
-        near, across = (np.asarray(ndimage.gaussian_filter(field, sigma_mm / LATTICE_MM)) for field in self.parts)
-        return replace(self, parts=(near, across))
+        return replace(self, parts=_all_blurred(self.parts, sigma_mm), bites=_all_blurred(self.bites, sigma_mm))
+
+
+def _all_blurred(fields: tuple[Cells, Cells], sigma_mm: float) -> tuple[Cells, Cells]:
+    near, across = (np.asarray(ndimage.gaussian_filter(field, sigma_mm / LATTICE_MM)) for field in fields)
+    return near, across
 
 
 def tool_paths(resection: Resection) -> ToolPaths:
-    """The tool paths of a resection, near and across apart, with what its tips bite off."""
-    frame, approach = resection.at.level.frame, resection.approach
-    low = np.array([-LATERAL_MM, -VENTRAL_MM, -ALONG_MM])
-    shape = np.rint((np.array([LATERAL_MM, DORSAL_MM, ALONG_MM]) - low) / LATTICE_MM).astype(int) + 1
-    affine = np.eye(4)
-    affine[:3, :3] = frame.axes_ras.T * LATTICE_MM
-    affine[:3, 3] = frame.to_world_mm(low)
-    i, j, k = (int(n) for n in shape)
-    grid = Grid((i, j, k), affine)
+    """The tool paths of a resection, near and across apart, with what its tips can bite off."""
+    grid, approach = _lattice(resection), resection.approach
     near = (resection.tips_mm[:, 0] >= 0) == (approach.side == "left")
     index = np.argwhere(np.ones(grid.shape, dtype=bool))
     bricks = bricks_of_voxels(grid, index)
-    bitten = linear_at(
-        resection.removal.taken_frac, resection.removal.level_bone.grid.index_of(grid.world_mm(index))
-    ).astype(np.float32)
-    own_side = (low[0] + index[:, 0] * LATTICE_MM >= 0) == (approach.side == "left")
-    parts = []
-    for mine, half in ((near, own_side), (~near, ~own_side)):
-        field = np.where(half, bitten, np.float32(0))
+    level_mm = resection.at.level.frame.to_level_mm(grid.world_mm(index))
+    parts, bites = [], []
+    for mine in (near, ~near):
+        part, bite = np.zeros(len(index), dtype=np.float32), np.zeros(len(index), dtype=np.float32)
         if mine.any():
             region = replace(resection.region, pivots_mm=resection.pivots_mm[mine], tips_mm=resection.tips_mm[mine])
             covered = region.covered(bricks)
-            at = bricks.order[covered.places]
-            field[at] = np.maximum(field[at], covered.share)
-        parts.append(field.reshape(grid.shape))
-    return ToolPaths(approach, grid, (parts[0], parts[1]), resection)
+            part[bricks.order[covered.places]] = covered.share
+            away_mm = cKDTree(resection.tips_mm[mine]).query(level_mm)[0]
+            bite[:] = np.clip(0.5 + (resection.at.rules.value("bite_mm") - away_mm) / LATTICE_MM, 0, 1)
+        parts.append(part.reshape(grid.shape))
+        bites.append(bite.reshape(grid.shape))
+    return ToolPaths(approach, grid, (parts[0], parts[1]), (bites[0], bites[1]), _overhang(resection), resection)
+
+
+def _lattice(resection: Resection) -> Grid:
+    """The lattice about a level, along its frame."""
+    frame = resection.at.level.frame
+    low = np.array([-LATERAL_MM, -VENTRAL_MM, -ALONG_MM])
+    i, j, k = (int(n) for n in np.rint((np.array([LATERAL_MM, DORSAL_MM, ALONG_MM]) - low) / LATTICE_MM) + 1)
+    affine = np.eye(4)
+    affine[:3, :3] = frame.axes_ras.T * LATTICE_MM
+    affine[:3, 3] = frame.to_world_mm(low)
+    return Grid((i, j, k), affine)
+
+
+def _overhang(resection: Resection) -> Cells:
+    """(nx, ny, nz) array: share of each voxel of the case that is bone in the room needed."""
+    wanted = resection.at.wanted
+    bony = wanted.bone_mm3 > 0
+    out = np.zeros(resection.removal.level_bone.grid.shape, dtype=np.float32)
+    out.reshape(-1)[wanted.voxels[bony]] = wanted.share[bony]
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -259,44 +309,43 @@ class _Fit:
 
 def _walked(paths: ToolPaths, taken: Removal) -> _Fit:
     """The best fit of a reference's tool paths."""
-    level_bone = taken.level_bone
-    sigma_mm = float(np.maximum(BLUR_MM, BLUR_VOXELS * level_bone.grid.spacing_mm).mean())
-    seen = paths.blurred(sigma_mm)
+    level_bone, seen = taken.level_bone, paths.blurred(BLUR_MM)
     bone = level_bone.takeable.voxels
     points = level_bone.grid.world_mm(np.stack(np.unravel_index(bone, level_bone.grid.shape), axis=-1))
     achieved = taken.taken_frac.reshape(-1)[bone].astype(float)
     # bone that neither was taken nor can be met by the reference however it is moved decides nothing
-    wide = [np.asarray(ndimage.maximum_filter(part, REACH_CELLS)) for part in paths.parts]
+    wide = [np.asarray(ndimage.maximum_filter(np.maximum(part, bite), REACH_CELLS))
+            for part, bite in zip(paths.parts, paths.bites, strict=True)]  # fmt: skip
     reached = (replace(paths, parts=(wide[0], wide[1])).share_at(points, ToolMotion()) > 0) | (achieved > 0)
     points, achieved = points[reached], achieved[reached]
     amount = level_bone.bone_mm3.reshape(-1)[bone[reached]].astype(float)
-    whole = float(amount @ achieved**2)
+    weight = np.sqrt(amount / max(float(amount @ achieved**2), 1e-9))
+    overhang = paths.overhang_at(points)
 
-    def misfit(numbers: Float) -> float:
-        left = float(amount @ (seen.share_at(points, ToolMotion.of(numbers)) - achieved) ** 2) / max(whole, 1e-9)
-        return left + UNLIKELY * float(np.sum((numbers / EXECUTION_SDS) ** 2))
+    def apart(numbers: Float) -> Float:
+        left = weight * (seen.share_of(points, overhang, ToolMotion.of(numbers)) - achieved)
+        return np.concatenate([left, np.sqrt(UNLIKELY) * numbers / EXECUTION_SDS])
 
-    best, least = _least(misfit)
+    best, least = _least(apart)
     motion = ToolMotion.of(best)
-    share = paths.share_at(points, motion)
+    share = paths.share_of(points, overhang, motion)
     both = float(amount @ np.minimum(share, achieved))
     return _Fit(motion, least, 2 * both / max(float(amount @ share) + taken.total_mm3, 1e-9))
 
 
-def _least(misfit: Callable[[Float], float]) -> tuple[Float, float]:
-    """(numbers of a motion, misfit): best of a coarse grid, then downhill by steps that are halved."""
+def _least(apart: Callable[[Float], Float]) -> tuple[Float, float]:
+    """(numbers of a motion, sum of squares): best of a coarse grid, then downhill."""
     tried = [np.array([x, z, 0.0, 2 * m, 0.0, 2 * m, 0.0]) for x, z, m in product(FIRST_GRID, repeat=3)]
-    found = [misfit(numbers) for numbers in tried]
-    best, value = tried[int(np.argmin(found))], min(found)
-    steps = np.array(FIRST_STEPS)
-    while steps[0] > LAST_STEP_MM:
-        moved = False
-        for axis, sign in product(range(len(steps)), (1.0, -1.0)):
-            there = best.copy()
-            there[axis] = np.clip(there[axis] + sign * steps[axis], -FARTHEST[axis], FARTHEST[axis])
-            now = misfit(there)
-            if now < value - 1e-9:
-                best, value, moved = there, now, True
-        if not moved:
-            steps = steps / 2
-    return best, value
+    misfits = [float(np.sum(apart(numbers) ** 2)) for numbers in tried]
+
+    def slopes(numbers: Float) -> Float:
+        here = apart(numbers)
+        return np.stack([apart(numbers + step) - here for step in np.diag(SLOPE_STEPS)], axis=1) / SLOPE_STEPS
+
+    ends = [
+        least_squares(apart, tried[n], slopes, (-FARTHEST, FARTHEST), x_scale=EXECUTION_SDS, ftol=SETTLED_FRAC,
+                      max_nfev=MOST_STEPS)
+        for n in np.argsort(misfits, kind="stable")[:STARTS]
+    ]  # fmt: skip
+    best = min(ends, key=lambda end: float(end.cost))
+    return np.asarray(best.x), 2 * float(best.cost)

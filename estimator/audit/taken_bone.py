@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import cc3d
 import edt
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
 from canalwise.estimator.audit.bone_change import BoneChange, Field
+from canalwise.estimator.audit.deblurring import shares_lost, sharpened
 from canalwise.estimator.audit.rules import rule
 from canalwise.estimator.audit.scan_pair import ScanPair
 from canalwise.estimator.geometry.bricks import Bricks
@@ -18,7 +18,7 @@ from canalwise.estimator.geometry.region_protocol import Covered
 from canalwise.estimator.interval import SD_OF_95
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.recon.errors import UnusableInput
-from canalwise.recon.grid import Float, Grid
+from canalwise.recon.grid import Float, Grid, box_of
 from canalwise.recon.image.sampling import linear_at
 from canalwise.recon.labels import Mask, canal_mask
 
@@ -33,6 +33,9 @@ LEAST_SDS = 1.0
 
 CLOSED_MM = 1.5
 """Marrow is filled in between bone taken on either side of it within twice this."""
+
+BLUR_REACH_VOXELS = 6
+"""Beyond this, blur carries nothing over."""
 
 CLEAR_SIGMAS = 4.0
 """Where an expected change stands out of the noise by this much, its share is read off; else the odds decide."""
@@ -165,14 +168,32 @@ def _share(change: BoneChange, pieces: list[_LostPiece]) -> Field:
     about = ndimage.binary_dilation(inside, iterations=ABOUT_VOXELS) & change.bone
     frac = change.difference_hu / np.minimum(change.expected_hu, -1.0)
     relative_sd = change.sd_hu / np.maximum(-change.expected_hu, 1.0)
-    # an average shares a border out to both sides of it: summed as it is, it keeps the volume
     read = np.where(frac > LEAST_SDS * relative_sd, np.clip(frac, 0, 1), 0)
     clear = -change.expected_hu >= CLEAR_SIGMAS * change.sd_hu
     # marrow hardly denser than soft tissue went with the bone about it
     reach = np.maximum(np.rint(CLOSED_MM / change.level_bone.grid.spacing_mm), 1).astype(int)
     ball = np.ones(tuple(int(n) for n in 2 * reach + 1), dtype=bool)
     within = inside | (ndimage.binary_closing(inside | (about & (read >= HALF)), ball) & change.bone)
-    share: npt.NDArray[np.float32] = np.where(clear, np.where(about, read, 0), within).astype(np.float32)
+    first = np.where(clear, np.where(about, read, 0), within).astype(np.float32)
+    return _sharp(change, first, inside, clear)
+
+
+def _sharp(change: BoneChange, first: Field, inside: Mask, clear: Mask) -> Field:
+    """The shares without the blur, where the change is clear; the blur about bone takes its part of the loss."""
+    near = ndimage.binary_dilation(inside, iterations=ABOUT_VOXELS)
+    box = box_of(near, BLUR_REACH_VOXELS)
+    if box is None:
+        return first
+    spacing = change.level_bone.grid.spacing_mm
+    psf = change.psf_mm / spacing
+    held = np.where(change.over_hu[box] > 0, sharpened(change.over_hu[box], psf), 0).astype(np.float32)
+    halo = (change.over_hu[box] > 0) & ~change.bone[box]
+    where = near[box] & (halo | (change.bone & clear)[box])
+    lost = np.maximum(-change.difference_hu[box], 0), LEAST_SDS / 2 * change.sd_hu[box]
+    begun = np.where(halo, np.float32(HALF), first[box])
+    found = shares_lost(lost, held, begun, where, np.hypot(change.average_mm / spacing, psf))
+    share = first.copy()
+    share[box] = np.where(change.bone[box], found, 0)
     return share
 
 
