@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import base64
 import gzip
+import io
 import json
 import re
 import zipfile
-import zlib
 
 import numpy as np
 import pydicom
+import pypdf
 import pytest
 from pydicom.dataset import Dataset
 from pydicom.sequence import Sequence
+from pypdf.generic import StreamObject
+from reportlab.pdfgen.canvas import Canvas
 
 from canalwise.estimator.execution.uncertainty_values import ExecutionTrial
 from canalwise.recon.case.folder import read_case
@@ -22,7 +25,9 @@ from canalwise.recon.intake.reader import read_scan
 from canalwise.workbench.commands.main import main
 from canalwise.workbench.dicom.identity import case_key
 from canalwise.workbench.dicom.source_series import source_series
-from canalwise.workbench.export import shared_page
+from canalwise.workbench.export import formats, shared_page
+from canalwise.workbench.sheet import sheet
+from canalwise.workbench.style.pdf import letters
 
 UIDS = {name: f"1.2.826.0.1.77.{n}.4711" for n, name in enumerate(("study", "series", "frame", "instance"), start=1)}
 
@@ -111,11 +116,20 @@ def _unpacked(path) -> bytes:
             content += b"".join(package.read(name) for name in package.namelist())
     for packed in re.findall(rb'octet-stream"[^>]*>([^<]+)<', content):
         content += gzip.decompress(base64.b64decode(packed))
-    for stream in re.findall(rb"stream\n(.*?)endstream", content, re.DOTALL) if b"%PDF" in content else ():
-        # reportlab writes its streams deflated, and those as text of base 85
-        packed = base64.a85decode(stream.strip().removesuffix(b"~>")) if stream.strip().endswith(b"~>") else stream
-        content += zlib.decompressobj().decompress(packed)
+    if (start := content.find(b"%PDF")) >= 0:  # of its own, or encapsulated in a DICOM file
+        content += _pdf_content(content[start:])
     return content
+
+
+def _pdf_content(content: bytes) -> bytes:
+    """What a PDF shows and holds: its text, whose fonts number letters in their own way, and every stream unpacked."""
+    reader = pypdf.PdfReader(io.BytesIO(content))
+    text = "".join(page.extract_text() for page in reader.pages) + str(reader.metadata)
+    streams = [
+        held.get_data() for number in reader.xref[0] if isinstance(held := reader.get_object(number), StreamObject)
+    ]
+    assert any(len(stream) > 1000 for stream in streams)
+    return b"".join([text.encode(), "".join(text.split()).encode(), *streams])
 
 
 def _found(folder, words) -> dict[str, list[bytes]]:
@@ -126,6 +140,32 @@ def _found(folder, words) -> dict[str, list[bytes]]:
         if hits := [word for word in words if word.lower() in content]:
             found[path.name] = hits
     return found
+
+
+def test_the_search_finds_what_stands_in_a_pdf():
+    buffer = io.BytesIO()
+    page = Canvas(buffer)
+    page.setFont(letters(), 5)
+    for n, word in enumerate(sorted(_words())):
+        page.drawString(30, 10 + 8 * n, word.decode())
+    page.save()
+    found = _pdf_content(buffer.getvalue()).lower()
+    assert [word for word in _words() if word.lower() not in found] == []
+    assert sum(word.lower() in buffer.getvalue().lower() for word in _words()) == 0  # packed, none shows
+
+
+def test_no_sheet_shows_the_patient(source, built, tmp_path, monkeypatch):
+    plan, drawn = ["--level", "L3-L4", "--side", "left"], []
+    draw = sheet.sheet_of
+    monkeypatch.setattr(sheet, "sheet_of", lambda *given, **more: drawn.append(draw(*given, **more)) or drawn[0])
+    assert main(["sheet", str(built), *plan, "--out", str(tmp_path / "sheet.pdf")]) == 0
+    monkeypatch.setattr(formats, "estimate_of", lambda *_: None)
+    monkeypatch.setattr(formats, "sheet_of", lambda *_: drawn[0])  # drawn once for both
+    argv = ["export", str(built), "--out", str(tmp_path / "out"), "--format", "sheet", *plan]
+    assert main([*argv, "--source", str(source), "--new-uids"]) == 0
+    written = [tmp_path / "sheet.pdf", tmp_path / "out" / "dicom" / "L3-L4-left-sheet.dcm"]
+    assert all(b"L3-L4" in _unpacked(path) and b"LEFT" in _unpacked(path) for path in written)
+    assert _found(tmp_path, _words()) == {}
 
 
 FORMATS = "stl,ply,3mf,glb,nifti,seg,seg-label-map,rtstruct,images,page"
