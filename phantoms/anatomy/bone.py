@@ -114,12 +114,12 @@ class Bone:
 
     def _process_parts_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> list[Piece]:
         """Head and stem of an articular process with the parts they belong to: an inferior process's stem is lamina."""
-        head, stem = (self.superior if superior else self.inferior)[level, side]
+        _, stem = (self.superior if superior else self.inferior)[level, side]
         cut = self._joint_cut_mm(level, side, batch, superior=superior)
         head_part = sided("superior_articular" if superior else "inferior_articular", side)
         stem_part = head_part if superior else sided("lamina", side)
         return [
-            (head_part, np.maximum(self._head_mm(level, side, batch, head), cut), True),
+            (head_part, np.maximum(self._head_mm(level, side, batch, superior=superior), cut), True),
             (stem_part, np.maximum(batch.distance_mm(stem), cut), False),
         ]
 
@@ -134,47 +134,58 @@ class Bone:
         for (level, side), joint in self.joints.items():
             if name in level_vertebrae(level):
                 facing = self.process_mm(level, side, batch, superior=name == level_vertebrae(level)[0])
-                z = joint.pose.to_local_mm(batch.points_mm)[:, 2] if joint.fused_frac else np.zeros(1)
+                z = self._in_joint_mm(level, side, batch)[:, 2] if joint.fused_frac else np.zeros(1)
                 clear = np.maximum(clear, joint.gap_at_mm(z) - facing)
         return clear
 
     def process_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
         """(N,) array: signed distance bound to one articular process, cut half the gap from the joint's mid-surface."""
-        key = (level, side, superior)
-        if key not in batch.known:
-            batch.known[key] = self._process_mm(level, side, batch, superior=superior)
-        return batch.known[key]
+        return batch.once(
+            ("process", level, side, superior), lambda: self._process_mm(level, side, batch, superior=superior)
+        )
 
     def _process_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
         if self._far_from_process(level, side, batch, superior=superior):
             return batch.far()
-        head, stem = (self.superior if superior else self.inferior)[level, side]
-        blob = smooth_min(self._head_mm(level, side, batch, head), batch.distance_mm(stem), UNION_MM)
+        _, stem = (self.superior if superior else self.inferior)[level, side]
+        blob = smooth_min(self._head_mm(level, side, batch, superior=superior), batch.distance_mm(stem), UNION_MM)
         return np.maximum(blob, self._joint_cut_mm(level, side, batch, superior=superior))
 
-    def _head_mm(self, level: str, side: Side, batch: Batch, head: RoundedBox) -> Float:
+    def _head_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
+        return batch.once(
+            ("head", level, side, superior), lambda: self._uncut_head_mm(level, side, batch, superior=superior)
+        )
+
+    def _uncut_head_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
         """(N,) array: a process's head, with what the canal lost to it where its overgrowth is bony.
 
         That is the normal canal's dorsolateral rim at the joint's height; the wall as encroached on cuts it later.
         """
-        found = batch.distance_mm(head)
+        found = batch.distance_mm((self.superior if superior else self.inferior)[level, side][0])
         joint = self.joints[level, side]
         if not self.canal.levels[level].knobs.bony:
             return found
-        local = joint.pose.to_local_mm(batch.points_mm)
+        local = self._in_joint_mm(level, side, batch)
         lateral = local[:, 0] if side == "left" else -local[:, 0]
         rim = np.maximum(self.canal.walls_mm(batch)[0] - RIM_MM, np.maximum(RIM_X_MM - lateral, RIM_Y_MM - local[:, 1]))
         rim = np.maximum(rim, np.abs(local[:, 2] - joint.centre_mm[2]) - joint.half_height_mm)
         return smooth_min(found, np.minimum(rim, FAR_MM), UNION_MM)
 
     def _joint_cut_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
+        return batch.once(("cut", level, side, superior), lambda: self._cut_mm(level, side, batch, superior=superior))
+
+    def _cut_mm(self, level: str, side: Side, batch: Batch, *, superior: bool) -> Float:
         """(N,) array, positive where a process would cross the joint's face, to BELOW_JOINT_MM beyond its ends."""
         joint = self.joints[level, side]
-        local = joint.pose.to_local_mm(batch.points_mm)
+        local = self._in_joint_mm(level, side, batch)
         sign = 1.0 if superior else -1.0
         beyond = joint.half_height_mm + BELOW_JOINT_MM + sign * (local[:, 2] - joint.centre_mm[2])
         found: Float = np.minimum(joint.gap_at_mm(local[:, 2]) / 2 - sign * joint.height_mm(local), beyond)
         return found
+
+    def _in_joint_mm(self, level: str, side: Side, batch: Batch) -> Float:
+        """(N, 3) array: the batch in a joint's frame."""
+        return batch.once(("joint", level, side), lambda: self.joints[level, side].pose.to_local_mm(batch.points_mm))
 
 
 def _with_spinous_base(part: Parts, local_mm: Float, wall_mm: Float) -> Parts:

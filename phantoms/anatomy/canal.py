@@ -54,6 +54,9 @@ class Canal:
 
     def near_levels(self, batch: Batch) -> dict[str, Float]:
         """Levels that may affect a batch, with the batch's points in the disc's frame."""
+        return batch.once("levels", lambda: self._near_levels(batch))
+
+    def _near_levels(self, batch: Batch) -> dict[str, Float]:
         return {
             level: self.poses[level].to_local_mm(batch.points_mm)
             for level, box in self.level_boxes.items()
@@ -62,6 +65,9 @@ class Canal:
 
     def walls_mm(self, batch: Batch) -> tuple[Float, Float]:
         """Distance bounds to the normal canal's wall and to the wall as encroached on, (N,) arrays, FAR_MM at most."""
+        return batch.once("walls", lambda: self._walls_mm(batch))
+
+    def _walls_mm(self, batch: Batch) -> tuple[Float, Float]:
         if all(batch.far_from(box) for box in self.tube_boxes.values()):
             return batch.far(), batch.far()
         normal = self._blended(batch, "distance_mm")

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
+from typing import Any, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
 
 from canalwise.phantoms.solid.signed_distance import Solid
 from canalwise.recon.grid import Float
+
+T = TypeVar("T")
 
 FAR_MM = 9.0
 """No distance is reported beyond this: solids whose box is farther from every point need not be evaluated."""
@@ -30,12 +34,23 @@ def box_around(points_mm: npt.ArrayLike, margin_mm: float = 0.0) -> Box:
 
 @dataclass(frozen=True, eq=False)
 class Batch:
-    """(N, 3) world points with their box; `known` keeps fields already computed for them."""
+    """(N, 3) world points with their box; `known` keeps what was already computed for them, for reading only."""
 
     points_mm: Float
     low_mm: Float
     high_mm: Float
-    known: dict[tuple[str, str, bool], Float] = field(default_factory=dict)
+    known: dict[Hashable, Any] = field(default_factory=dict)
+
+    def once(self, key: Hashable, compute: Callable[[], T]) -> T:
+        """What `compute` gives, computed the first time that a key is asked for.
+
+        >>> batch = batch_of(np.zeros((1, 3)))
+        >>> batch.once("answer", lambda: 42), batch.once("answer", lambda: 0)
+        (42, 42)
+        """
+        if key not in self.known:
+            self.known[key] = compute()
+        return cast(T, self.known[key])
 
     def far_from(self, box: Box) -> bool:
         """Is the batch's box farther than FAR_MM from another along some axis?"""
