@@ -22,8 +22,9 @@ from canalwise.workbench.console.freed_tables import step_rows
 from canalwise.workbench.console.json_results import USUAL_EXECUTIONS, with_decompression
 from canalwise.workbench.images.planned_case import PlannedCase, planned_removal
 from canalwise.workbench.report import confidence_section, plan_section, summary
-from canalwise.workbench.report.viewer_data import VIEWER, VIEWER_STYLE, viewer_data
+from canalwise.workbench.report.viewer_data import viewer_data
 from canalwise.workbench.sheet import tables
+from canalwise.workbench.style.page_bundle import VIEWER, VIEWER_STYLE, page_text
 from canalwise.workbench.style.palette import HUES
 from canalwise.workbench.style.stamp import stamp_now
 from canalwise.workbench.style.templates import resource, template
@@ -45,8 +46,8 @@ def shared_page(case: Case, prepared: PreparedLevel, approach: Approach) -> byte
         caution=CAUTION,
         policy=POLICY,
         style=resource("report/report.css"),
-        viewer_style=resource(VIEWER_STYLE),
-        viewer=resource(VIEWER),
+        viewer_style=page_text(VIEWER_STYLE),
+        viewer=page_text(VIEWER),
         level=found.level,
         approach=approach,
         estimate=estimate,

@@ -23,8 +23,9 @@ from canalwise.workbench.report import tables as report_facts
 from canalwise.workbench.report.audit_section import AuditSection
 from canalwise.workbench.report.facts import JOB, ReportFacts, facts_of
 from canalwise.workbench.report.pictures import all_pictures
-from canalwise.workbench.report.viewer_data import VIEWER, VIEWER_STYLE, viewer_data
+from canalwise.workbench.report.viewer_data import viewer_data
 from canalwise.workbench.report.what_if_section import NO_CHARTS, WhatIfCharts, what_if_pictures
+from canalwise.workbench.style.page_bundle import VIEWER, VIEWER_STYLE, page_file, page_text
 from canalwise.workbench.style.palette import phase_colour_word
 from canalwise.workbench.style.stamp import NO_STAMP, SIGNATURE, STICKER, Stamp
 from canalwise.workbench.style.templates import resource, template
@@ -42,8 +43,10 @@ class Report:
 def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> Report:
     """The report about one approach and what it is to touch: estimates it, compares the accesses, draws everything.
 
-    Raises what `estimator.estimate.estimate.estimate` and `estimator.comparison.accesses.compared_accesses` raise.
+    Raises what `estimator.estimate.estimate.estimate` and `estimator.comparison.accesses.compared_accesses` raise, and
+    BadFile, before the long work, where the page it quotes was never built.
     """
+    page_file(VIEWER)
     reported = facts_of(scan, anatomy, approach, task)
     return Report(page_of(reported), reported.estimate, reported.comparison)
 
@@ -94,8 +97,8 @@ def page(
         stamp=stamp,
         sticker=STICKER,
         signature=SIGNATURE,
-        viewer=resource(VIEWER) if scene else "",
-        viewer_style=resource(VIEWER_STYLE) if scene else "",
+        viewer=page_text(VIEWER) if scene else "",
+        viewer_style=page_text(VIEWER_STYLE) if scene else "",
     )
 
 

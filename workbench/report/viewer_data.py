@@ -21,9 +21,6 @@ from canalwise.workbench.surfaces.binary_frames import frame_bytes, frame_of
 from canalwise.workbench.surfaces.removal_volume import removal_of_estimate
 from canalwise.workbench.surfaces.surface_frame import level_scene
 
-VIEWER, VIEWER_STYLE = "page/dist/viewer.js", "page/dist/viewer.css"
-"""What draws it, among the workbench's resources."""
-
 BONE_TRIANGLES = 90_000
 """Of the bone in a report: a file of about a megabyte that still shows a facet gap (choice)."""
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
-from importlib.resources import files
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -24,6 +23,7 @@ from canalwise.workbench.rehearsal.session.messages import problem_json
 from canalwise.workbench.rehearsal.session.request import RequestKind
 from canalwise.workbench.rehearsal.session.scene_frame import scene_frame
 from canalwise.workbench.rehearsal.session.session import Session
+from canalwise.workbench.style.page_bundle import page_file
 
 PAGE = {
     "": ("page.html", "text/html"),
@@ -35,14 +35,12 @@ PAGE = {
 MADE = {"text/html": MADE_POLICY, "application/pdf": PRINT_POLICY}
 """Kind of a page made to print -> the policy it is shown under; no other kind is given out."""
 
-BUILD = "Install canalwise again, or in a checkout run 'npm ci' and 'node build.mjs' in workbench/page."
-
 
 def rehearsal_app(
     session: Session, address: ServerEndpoint, start: InitialPlan, kinds: Mapping[str, RequestKind]
 ) -> ASGIApp:
     """The application, which answers requests of the given kinds; raises BadFile where the page was not built."""
-    page = {path: Response(_page_file(name), media_type=kind) for path, (name, kind) in PAGE.items()}
+    page = {path: Response(page_file(name), media_type=kind) for path, (name, kind) in PAGE.items()}
     room = ServerState(session, kinds, WorkerThreads())
     routes = [
         *(Route(f"/{path}", _always(response)) for path, response in page.items()),
@@ -64,13 +62,6 @@ def rehearsal_app(
         room.lanes.close()
 
     return GuardedApp(Starlette(routes=[Mount(f"/{address.token}", app=inside)], lifespan=alive), address)
-
-
-def _page_file(name: str) -> bytes:
-    file = files("canalwise.workbench").joinpath("page", "dist", name)
-    if not file.is_file():
-        raise BadFile("the rehearsal page", "must have been built", got=f"no {name}", do=BUILD)
-    return file.read_bytes()
 
 
 def _always(response: Response) -> Callable[[Request], Awaitable[Response]]:

@@ -19,6 +19,7 @@ from canalwise.workbench.commands.main import main
 from canalwise.workbench.console.plan_store import keep_plan
 from canalwise.workbench.rehearsal.server import app, registry
 from canalwise.workbench.rehearsal.server.server import ServerAddress, serving
+from canalwise.workbench.style import page_bundle
 from canalwise.workbench.surfaces.binary_frames import frame_of
 from tests.workbench.rehearsal.conftest import FOLDER
 
@@ -101,7 +102,7 @@ def test_what_is_neither_page_nor_pdf_is_not_given_out(served):
 
 
 def test_a_page_that_was_not_built_says_how_to_build_it(served, monkeypatch, tmp_path):
-    monkeypatch.setattr(app, "files", lambda _: tmp_path)
+    monkeypatch.setattr(page_bundle, "files", lambda _: tmp_path)
     with pytest.raises(BadFile, match=r"node build\.mjs"):
         serving(served.session, served.kinds)
 
