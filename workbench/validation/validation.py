@@ -62,8 +62,8 @@ are of other patients, so a row outside asks a question and is no proof of an er
 
 KNOWN_REASONS: Mapping[str, str] = MappingProxyType(
     {
-        "estimate: task's targets": "the smallest sets hold 7 and 8 points, of which one at the border of what is reached "
-        "is 0.14 and 0.125; more than that is an error",
+        "estimate: task's targets": "the smallest sets hold 7 and 8 points, of which one at the border of what is "
+        "reached is 0.14 and 0.125; more than that is an error",
         "resection: near lamina taken, %": "the plan is the least bone that frees enough; surgeons took more of it",
         "resection: far lamina taken, %": "the room needed ends short of the far lamina, which no plan therefore takes",
         "resection: near facet taken, %": "the made-up levels all have bone that overhangs the recess",
