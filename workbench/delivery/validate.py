@@ -55,8 +55,9 @@ def run(args: argparse.Namespace) -> int:
          str(r["count"]), verdict(r))
         for r in document["rows"]
     ]  # fmt: skip
+    reasons = [f"{r['quantity']}: {r['note']}." for r in document["rows"] if r["note"]]
     passed = f"{document['passed']} of {len(rows)} rows pass. Wrote validation.html."
-    voice.result(document, [table(columns, rows, right=(1, 3)), passed, CAUTION])
+    voice.result(document, [table(columns, rows, right=(1, 3)), *reasons, passed, CAUTION])
     return BREACHED if args.strict and document["passed"] < len(rows) else 0
 
 

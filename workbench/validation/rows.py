@@ -23,6 +23,7 @@ class ValidationRow:
     low, high : what passes
     count : how many values it rests on; with none nothing was found, and the row does not pass
     source : where what passes comes from
+    note : what is known of why it does not pass; empty where nothing is
     """
 
     kind: Kind
@@ -32,6 +33,7 @@ class ValidationRow:
     high: float
     count: int
     source: str
+    note: str = ""
 
     @property
     def passed(self) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -60,6 +60,19 @@ PUBLISHED_RANGES: Mapping[str, tuple[tuple[float, float], str]] = MappingProxyTy
 are of other patients, so a row outside asks a question and is no proof of an error."""
 
 
+KNOWN_REASONS: Mapping[str, str] = MappingProxyType(
+    {
+        "estimate: task's targets": "the smallest sets hold 7 and 8 points, of which one at the border of what is "
+        "reached is 0.14 and 0.125; more than that is an error",
+        "resection: near lamina taken, %": "the plan is the least bone that frees enough; surgeons took more of it",
+        "resection: far lamina taken, %": "the room needed ends short of the far lamina, which no plan therefore takes",
+        "resection: near facet taken, %": "the made-up levels all have bone that overhangs the recess",
+        "resection: far facet taken, %": "only what overhangs is taken of the far joint",
+    }
+)
+"""Quantity -> what is known of why it does not pass (docs/accuracy.md)."""
+
+
 @dataclass(frozen=True)
 class ValidationScope:
     """How much is worked out.
@@ -83,7 +96,8 @@ THOROUGH = ValidationScope(len(phantom_suite()), tuple(SPECS), 30)
 
 def validated(scope: ValidationScope, say: Callable[[str], None]) -> list[ValidationRow]:
     """All rows; `say` is called with what is being worked out."""
-    return [*_estimates(scope, say), *_anatomies(scope, say), *_resections(scope, say), *_round_trips(say)]
+    rows = [*_estimates(scope, say), *_anatomies(scope, say), *_resections(scope, say), *_round_trips(say)]
+    return [row if row.passed else replace(row, note=KNOWN_REASONS.get(row.quantity, "")) for row in rows]
 
 
 def validation_json(rows: list[ValidationRow], scope: ValidationScope) -> dict[str, Any]:

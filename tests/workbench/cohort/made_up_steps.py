@@ -29,6 +29,8 @@ def act(work: CaseWork) -> None:
         np.ones(HOG_MB * 1_000_000 // 8)
     if what == "corrupt":
         raise UnusableInput("the scan", "must be whole", do="Copy it anew.")
+    if what == "keeps" and "MALLOC_TRIM_THRESHOLD_" in os.environ:
+        raise UnusableInput("the worker", "must keep the memory that it had: every page would be asked for again")
     if what == "bug":
         raise KeyError("Doe, John")
     if what == "slow":

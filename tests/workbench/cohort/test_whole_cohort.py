@@ -109,7 +109,15 @@ def test_memory_that_does_not_feed_the_workers_is_refused():
 def test_two_workers_give_the_bytes_of_one_by_one_and_faults_are_rows(listed, tmp_path):
     """One cluster for all: killed workers, a memory hog and a corrupt scan stand beside good rows."""
     once = tmp_path / "died"
-    acts = {"a": "aa", "die": "die", "b": "bbb", "hog": "hog", "torn": "corrupt", "once": f"die-once {once}", "c": "cc"}
+    acts = {
+        "a": "aa",
+        "die": "die",
+        "b": "keeps",
+        "hog": "hog",
+        "torn": "corrupt",
+        "once": f"die-once {once}",
+        "c": "cc",
+    }
     lines = listed(**acts)
     found = cohort(lines, tmp_path / "dask", workers=TWO, steps=STEPS)
     assert [record.case for record in found.failed] == ["die", "hog", "torn"]

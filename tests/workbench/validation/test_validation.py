@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -38,7 +39,7 @@ def test_labels_come_back_through_every_format():
 
 def test_the_command_writes_page_and_data_and_tells_failures(tmp_path, capsys, monkeypatch):
     rows = [
-        worst_row("reach mm", [0.9], 0.5, "required"),
+        replace(worst_row("reach mm", [0.9], 0.5, "required"), note="a <known> reason"),
         ValidationRow("round trip", "<SEG>", 0.0, 0.0, 0.0, 9, "map"),
     ]
     monkeypatch.setattr(validation, "validated", lambda scope, say: rows)
@@ -50,6 +51,7 @@ def test_the_command_writes_page_and_data_and_tells_failures(tmp_path, capsys, m
     page = (tmp_path / "v" / "validation.html").read_text()
     assert CAUTION in page
     assert "&lt;SEG&gt;" in page
+    assert "a &lt;known&gt; reason" in page
     assert "<strong>failed</strong>" in page
     assert main(argv) == 2
     assert "--force" in capsys.readouterr().err
@@ -62,6 +64,8 @@ def test_what_is_worked_out_covers_every_kind(monkeypatch):
     rows = validation.validated(ValidationScope(2, (), 0), steps.append)
     assert [row.kind for row in rows].count("published") == len(validation.PUBLISHED_RANGES)
     assert {row.quantity for row in rows if row.passed} >= {"estimate: reach mm", "estimate: facet area"}
+    assert {row.quantity for row in rows} >= set(validation.KNOWN_REASONS)
+    assert all(bool(row.note) == (not row.passed) for row in rows if row.quantity in validation.KNOWN_REASONS)
     # Nothing was found for the others, which therefore do not pass.
     assert not any(row.passed for row in rows if row.count == 0)
     assert steps[0].startswith("estimate 1 of 2: L3-L4")
