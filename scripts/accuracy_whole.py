@@ -30,7 +30,7 @@ from canalwise.recon.labels import Labels, bone_mask, vertebra_mask, vertebra_nu
 def labels_on(anatomy: Anatomy, grid: Grid) -> Labels:
     """(same shape as `grid`) array: the anatomy's nearest label, 0 outside it."""
     at = np.rint(anatomy.grid.index_of(grid.voxel_centres_mm())).astype(int)
-    inside = ((at >= 0) & (at < anatomy.grid.shape)).all(axis=-1)
+    inside = np.asarray(((at >= 0) & (at < anatomy.grid.shape)).all(axis=-1))
     found = anatomy.labels[tuple(np.moveaxis(np.where(inside[..., None], at, 0), -1, 0))]
     return np.where(inside, found, 0).astype(np.uint16)
 
