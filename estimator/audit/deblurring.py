@@ -46,8 +46,10 @@ SHARPENING_ROUNDS, SHARE_ROUNDS = 8, 10
 FLOOR_HU = 5.0
 """What is smaller is not divided by."""
 
-RAMP = 0.25
-"""Shares this near to none or all are none or all: a cut is sharp, what is left beside it is blur and noise."""
+RAMP, FINE_MM, COARSE_MM = 0.25, 0.75, 1.5
+"""On voxels of FINE_MM shares this near to none or all are none or all: a cut is sharp, what is left beside it is blur
+and noise. Voxels of COARSE_MM are mostly cut through and keep their shares; between, in proportion (choice, on four
+made-up spines and a real crop: scripts/accuracy_audit.py)."""
 
 TRUNCATE_SIGMAS = 3.0
 
@@ -91,7 +93,12 @@ def sharpened(values: Field, sigma_voxels: npt.ArrayLike) -> Field:
 
 
 def shares_lost(
-    lost: tuple[Field, Field], held: Field, first: Field, where: Mask, sigma_voxels: npt.ArrayLike
+    lost: tuple[Field, Field],
+    held: Field,
+    first: Field,
+    where: Mask,
+    sigma_mm: npt.ArrayLike,
+    spacing_mm: npt.ArrayLike,
 ) -> Field:
     """Share that each place lost of what it held.
 
@@ -100,15 +107,27 @@ def shares_lost(
     lost : (loss seen, its noise's deviation), HU, positive; both fields have the shape of the others
     held : what each place held, HU, before it was blurred
     first : shares to begin with; they stay as they are outside `where`
-    sigma_voxels : of the blur between what a place lost and the loss seen
+    sigma_mm : of the blur between what a place lost and the loss seen, along each axis
+    spacing_mm : of the voxels
     """
+    sigma_voxels = np.asarray(sigma_mm) / np.asarray(spacing_mm)
     seen, noise = lost
     share = np.where(where, np.clip(first, 0.05, 1), first).astype(np.float32)
     for _ in range(SHARE_ROUNDS):
         ratio = (seen + noise) / (_blur(held * share, sigma_voxels) + noise)
         share = np.where(where, np.clip(share * _blur(ratio, sigma_voxels), 0, 1), share)
-    sharp = np.clip((share - RAMP) / (1 - 2 * RAMP), 0, 1)
+    ramp = ramp_of(float(np.prod(np.broadcast_to(spacing_mm, 3)) ** (1 / 3)))
+    sharp = np.clip((share - ramp) / (1 - 2 * ramp), 0, 1)
     return np.where(where, sharp, share).astype(np.float32)
+
+
+def ramp_of(edge_mm: float) -> float:
+    """Shares nearer than this to none or all are none or all, for voxels of some edge.
+
+    >>> ramp_of(0.5), ramp_of(1.5)
+    (0.25, 0.0)
+    """
+    return RAMP * float(np.clip((COARSE_MM - edge_mm) / (COARSE_MM - FINE_MM), 0, 1))
 
 
 def _blur(field: Field, sigma_voxels: npt.ArrayLike) -> Field:

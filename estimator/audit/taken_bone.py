@@ -191,7 +191,7 @@ def _sharp(change: BoneChange, first: Field, inside: Mask, clear: Mask) -> Field
     where = near[box] & (halo | (change.bone & clear)[box])
     lost = np.maximum(-change.difference_hu[box], 0), LEAST_SDS / 2 * change.sd_hu[box]
     begun = np.where(halo, np.float32(HALF), first[box])
-    found = shares_lost(lost, held, begun, where, np.hypot(change.average_mm / spacing, psf))
+    found = shares_lost(lost, held, begun, where, np.hypot(change.average_mm, change.psf_mm), spacing)
     share = first.copy()
     share[box] = np.where(change.bone[box], found, 0)
     return share

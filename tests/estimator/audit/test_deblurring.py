@@ -40,7 +40,14 @@ def lost_of(taken: slice) -> tuple[np.ndarray, np.ndarray]:
     bone = slab() > 0
     divided = np.where(bone, np.clip(seen / np.maximum(ndimage.gaussian_filter(before, AVERAGE), 1), 0, 1), 0)
     held = sharpened(before, PSF)
-    found = shares_lost((seen, np.full(SHAPE, 4.0, np.float32)), held, divided, before > 1, np.hypot(PSF, AVERAGE))
+    found = shares_lost(
+        (seen, np.full(SHAPE, 4.0, np.float32)),
+        held,
+        divided,
+        before > 1,
+        SPACING_MM * np.hypot(PSF, AVERAGE),
+        SPACING_MM,
+    )
     return divided, np.where(bone, found, 0)
 
 
