@@ -47,7 +47,7 @@ class BinnedLikelihood:
         """Likelihood of a value.
 
         >>> round(SACRAL.of(0.9, "sacral") / SACRAL.of(0.9, "last"), 1)
-        141.7
+        150.0
         """
         return self.by_sort[sort][bisect_right(self.edges, value)]
 
