@@ -38,7 +38,7 @@ from scipy.spatial import cKDTree
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.audit.audit import AuditQuestion, audit_of
-from canalwise.estimator.audit.fitted_approach import ToolMotion, fitted_approach
+from canalwise.estimator.audit.fitted_approach import ToolMotion, fitted_approach, overhang_of
 from canalwise.estimator.level.level_bone import PROTECTED
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.outcome.decompressed import decompressed
@@ -177,11 +177,7 @@ class ExecutedPlan:
     @cached_property
     def overhang(self) -> npt.NDArray[np.float32]:
         """(nx, ny, nz) array: share of each voxel of the level that is bone in the room needed."""
-        wanted = self.resection.at.wanted
-        bony = wanted.bone_mm3 > 0
-        out = np.zeros(self.resection.removal.level_bone.grid.shape, dtype=np.float32)
-        out.reshape(-1)[wanted.voxels[bony]] = wanted.share[bony]
-        return out
+        return overhang_of(self.resection)
 
     def holds(self, points_mm: Float) -> npt.NDArray[np.bool_]:
         """(N,) array: was what lies there taken?"""

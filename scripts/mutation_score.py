@@ -7,8 +7,9 @@
 Needs the package cosmic-ray, whose operators change the code (`pip install .[mutation]`). Each mutant is written into
 the checkout this script lies in and taken back afterwards: run it on a copy. `--share` i/n takes every n-th mutant from
 the i-th on, so that n copies share the work. A mutant counts as noticed when a test fails or takes longer than
-TIMEOUT_S. Modules with compiled kernels are left out: what other modules compiled would still hold the kernel before
-the change.
+TIMEOUT_S. Before any of them the tests are asked about the code as it is; where they fail nothing is counted, for then
+every mutant would seem to be noticed. Modules with compiled kernels are left out: what other modules compiled would
+still hold the kernel before the change.
 """
 
 from __future__ import annotations
@@ -135,14 +136,21 @@ def line_changed(before: str, after: str) -> str:
     return next((f"{a.strip()} -> {b.strip()}" for a, b in pairs if a != b), "")
 
 
-def run(count: int, seed: int, share: tuple[int, int], records: Path, seconds: float) -> None:
+def run(count: int, seed: int, share: tuple[int, int], records: Path, seconds: float, room: str) -> None:
     """Try this share of the mutants drawn, writing a record of each as it comes."""
-    mutants = all_mutants()
+    sound: dict[tuple[str, ...], bool] = {}
+    mutants = [one for one in all_mutants() if one[0].startswith(f"estimator/{room}")]
     drawn = random.Random(seed).sample(mutants, min(count, len(mutants)))
     start = time.monotonic()
     for module, tests, operator, occurrence in drawn[share[0] :: share[1]]:
         if time.monotonic() - start > seconds:
             return
+        if tests not in sound:
+            sound[tests] = not is_noticed(module, tests)
+        if not sound[tests]:
+            sys.exit(
+                f"The tests {', '.join(tests)} fail, or take too long, on the code as it is: nothing can be counted."
+            )
         with changed(ROOT / module, operator, occurrence) as (before, after):
             if after == before:
                 continue
@@ -173,6 +181,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--share", default="0/1", help="i/n: every n-th of them from the i-th on")
     parser.add_argument("--records", type=Path, default=Path("mutants.jsonl"))
+    parser.add_argument("--room", default="", help="only modules whose place in estimator begins so")
     parser.add_argument("--seconds", type=float, default=1e9, help="begin no mutant after that")
     parser.add_argument("--report", type=Path, help="only print what these records say")
     options = parser.parse_args()
@@ -180,7 +189,7 @@ def main() -> None:
         report(options.report)
     else:
         first, of = (int(part) for part in options.share.split("/"))
-        run(options.count, options.seed, (first, of), options.records, options.seconds)
+        run(options.count, options.seed, (first, of), options.records, options.seconds, options.room)
 
 
 if __name__ == "__main__":

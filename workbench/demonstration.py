@@ -21,6 +21,7 @@ from canalwise.recon.labels import Side
 from canalwise.recon.scan import Scan
 from canalwise.workbench.console.plan_store import keep_estimate, keep_result, of_anatomy, plan_name
 from canalwise.workbench.report.report import report_of, write_report
+from canalwise.workbench.style.page_bundle import check_page_built
 
 SPACING_MM = 0.8
 """Voxel size of the demonstration's scan: fine enough to plan on, coarse enough to take a minute."""
@@ -52,11 +53,13 @@ def demonstration(
     """Works through the whole job and leaves a case in `folder`; returns the estimate's JSON data.
 
     Everything is computed before the case is written, so that a failure leaves nothing behind.
-    Raises WrongUse for a level the phantom does not have.
+    Raises WrongUse for a level the phantom does not have, BadFile where the page that the report quotes was never
+    built.
     """
     spec = demo_spec()
     if level not in spec.level_names:
         raise WrongUse("--level", f"must be one of the phantom's, {', '.join(spec.level_names)}", got=level)
+    check_page_built()
     # the page is drawn before the case is written: what takes longest and can fail leaves no folder behind
     scan, given = phantom_case(spec, level)
     anatomy = anatomy_of(scan, given=given)

@@ -41,7 +41,7 @@ PSF_RANGE_MM = (0.1, 0.65)
 """No point spread is taken for narrower or wider (choice)."""
 
 SHARPENING_ROUNDS, SHARE_ROUNDS = 8, 10
-"""Rounds of either iteration (scripts/accuracy_audit.py: twice as many change a volume by less than 1 %)."""
+"""Rounds of either iteration (choice)."""
 
 FLOOR_HU = 5.0
 """What is smaller is not divided by."""

@@ -272,7 +272,7 @@ def tool_paths(resection: Resection) -> ToolPaths:
             bite[:] = np.clip(0.5 + (resection.at.rules.value("bite_mm") - away_mm) / LATTICE_MM, 0, 1)
         parts.append(part.reshape(grid.shape))
         bites.append(bite.reshape(grid.shape))
-    return ToolPaths(approach, grid, (parts[0], parts[1]), (bites[0], bites[1]), _overhang(resection), resection)
+    return ToolPaths(approach, grid, (parts[0], parts[1]), (bites[0], bites[1]), overhang_of(resection), resection)
 
 
 def _lattice(resection: Resection) -> Grid:
@@ -286,7 +286,7 @@ def _lattice(resection: Resection) -> Grid:
     return Grid((i, j, k), affine)
 
 
-def _overhang(resection: Resection) -> Cells:
+def overhang_of(resection: Resection) -> Cells:
     """(nx, ny, nz) array: share of each voxel of the case that is bone in the room needed."""
     wanted = resection.at.wanted
     bony = wanted.bone_mm3 > 0

@@ -20,17 +20,13 @@ from canalwise.recon.grid import Float
 class Device(Protocol):
     """What counts a batch: the processor (`estimator.batch.cpu.CPU`) or a graphics card (`estimator.batch.gpu.Gpu`).
 
-    `phases` (A, P, 14) are packed phases, `clearance_radii_mm` and `outward_mm` (A,) mm; `Processor` says what comes
-    back.
+    Of all that it counts: `phases` (A, P, 14), packed phases (`estimator.approach.table.packed_phases`);
+    `clearance_radii_mm` (A,), clearance of the sac and the tool's radius; `outward_mm` (A,), by how much all targets
+    lie further from the midline.
     """
 
     def removals(self, scene: LevelArrays, phases: F32, clearance_radii_mm: F32) -> tuple[F64, F64, F64]:
         """Bone that is taken.
-
-        Parameters
-        ----------
-        phases : (A, P, 14) array, packed phases (`estimator.approach.table.packed_phases`)
-        clearance_radii_mm : (A,) array, clearance of the sac and the tool's radius
 
         Returns
         -------
@@ -42,11 +38,6 @@ class Device(Protocol):
     def keepings(self, scene: LevelArrays, phases: F32, clearance_radii_mm: F32) -> tuple[F64, F64, F64]:
         """Joints, partes and spinous base that are kept.
 
-        Parameters
-        ----------
-        phases : (A, P, 14) array, packed phases (`estimator.approach.table.packed_phases`)
-        clearance_radii_mm : (A,) array, clearance of the sac and the tool's radius
-
         Returns
         -------
         joints_mm2 : (A, 2, 2) array, by side (left, right): joint surface kept, all and in the disc-level slice
@@ -56,12 +47,6 @@ class Device(Protocol):
 
     def reaches(self, scene: LevelArrays, phases: F32, clearance_radii_mm: F32, outward_mm: F32) -> tuple[F64, F64]:
         """Targets that are reached.
-
-        Parameters
-        ----------
-        phases : (A, P, 14) array, packed phases (`estimator.approach.table.packed_phases`)
-        clearance_radii_mm : (A,) array, clearance of the sac and the tool's radius
-        outward_mm : (A,) array, by how much all targets lie further from the midline
 
         Returns
         -------

@@ -52,9 +52,12 @@ def run(args: argparse.Namespace) -> int:
     from canalwise.workbench.report.facts import facts_of
     from canalwise.workbench.report.pdf import report_pdf
     from canalwise.workbench.report.report import page_of
+    from canalwise.workbench.style.page_bundle import check_page_built
     from canalwise.workbench.style.stamp import stamp_now
 
     voice = CommandOutput(args.json)
+    if not args.pdf:
+        check_page_built()
     case = read_case(args.case)
     task = task_of(args)
     kept = kept_approach(case, args)

@@ -24,7 +24,7 @@ from canalwise.workbench.images.planned_case import PlannedCase, planned_removal
 from canalwise.workbench.report import confidence_section, plan_section, summary
 from canalwise.workbench.report.viewer_data import viewer_data
 from canalwise.workbench.sheet import tables
-from canalwise.workbench.style.page_bundle import VIEWER, VIEWER_STYLE, page_text
+from canalwise.workbench.style.page_bundle import VIEWER, VIEWER_STYLE, check_page_built, page_text
 from canalwise.workbench.style.palette import HUES
 from canalwise.workbench.style.stamp import stamp_now
 from canalwise.workbench.style.templates import resource, template
@@ -35,7 +35,8 @@ POLICY = "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inli
 
 
 def shared_page(case: Case, prepared: PreparedLevel, approach: Approach) -> bytes:
-    """The page of a plan; raises as `estimate_of`."""
+    """The page of a plan; raises as `estimate_of`, and BadFile where the page was never built."""
+    check_page_built()
     found = estimate_of(prepared, approach)
     resected = decompressed_or_none(prepared, approach)
     reported = intervals_of(found)

@@ -25,7 +25,7 @@ from canalwise.workbench.report.facts import JOB, ReportFacts, facts_of
 from canalwise.workbench.report.pictures import all_pictures
 from canalwise.workbench.report.viewer_data import viewer_data
 from canalwise.workbench.report.what_if_section import NO_CHARTS, WhatIfCharts, what_if_pictures
-from canalwise.workbench.style.page_bundle import VIEWER, VIEWER_STYLE, page_file, page_text
+from canalwise.workbench.style.page_bundle import VIEWER, VIEWER_STYLE, page_text
 from canalwise.workbench.style.palette import phase_colour_word
 from canalwise.workbench.style.stamp import NO_STAMP, SIGNATURE, STICKER, Stamp
 from canalwise.workbench.style.templates import resource, template
@@ -43,10 +43,8 @@ class Report:
 def report_of(scan: Scan, anatomy: Anatomy, approach: Approach, task: Sequence[str] = NAMES) -> Report:
     """The report about one approach and what it is to touch: estimates it, compares the accesses, draws everything.
 
-    Raises what `estimator.estimate.estimate.estimate` and `estimator.comparison.accesses.compared_accesses` raise, and
-    BadFile, before the long work, where the page it quotes was never built.
+    Raises what `estimator.estimate.estimate.estimate` and `estimator.comparison.accesses.compared_accesses` raise.
     """
-    page_file(VIEWER)
     reported = facts_of(scan, anatomy, approach, task)
     return Report(page_of(reported), reported.estimate, reported.comparison)
 

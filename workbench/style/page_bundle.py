@@ -28,6 +28,11 @@ def page_file(name: str) -> bytes:
     return file.read_bytes()
 
 
+def check_page_built() -> None:
+    """Raises BadFile where the page was never built: asked before the long work whose result quotes it."""
+    page_file(VIEWER)
+
+
 def page_text(name: str) -> str:
     """The same as text.
 

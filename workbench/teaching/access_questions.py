@@ -23,7 +23,7 @@ APART_FRAC = 0.1
 """Two sides that need bone within this share of each other hardly differ (choice)."""
 
 EITHER, NEITHER = "either: hardly a difference", "neither frees enough within the limits"
-ONE, BOTH, NONE = "one side is enough", "both sides are needed", "no way in frees enough within the limits"
+ONE, BOTH, NONE = "one side is enough", "both sides are needed", "no access frees enough within the limits"
 
 AccessRow = dict[str, Any]
 

@@ -60,17 +60,20 @@ PUBLISHED_RANGES: Mapping[str, tuple[tuple[float, float], str]] = MappingProxyTy
 are of other patients, so a row outside asks a question and is no proof of an error."""
 
 
-KNOWN_REASONS: Mapping[str, str] = MappingProxyType(
+KNOWN_REASONS: Mapping[str, tuple[float, float, str]] = MappingProxyType(
     {
-        "estimate: task's targets": "the smallest sets hold 7 and 8 points, of which one at the border of what is "
-        "reached is 0.14 and 0.125; more than that is an error",
-        "resection: near lamina taken, %": "the plan is the least bone that frees enough; surgeons took more of it",
-        "resection: far lamina taken, %": "the room needed ends short of the far lamina, which no plan therefore takes",
-        "resection: near facet taken, %": "the made-up levels all have bone that overhangs the recess",
-        "resection: far facet taken, %": "only what overhangs is taken of the far joint",
+        "estimate: task's targets": (0.0, 0.143, "the smallest sets hold 7 and 8 points, of which one at the border "
+                                     "of what is reached is 0.14 and 0.125"),
+        "resection: near lamina taken, %": (5.0, 11.2, "the plan is the least bone that frees enough; surgeons took "
+                                            "more of it"),
+        "resection: far lamina taken, %": (0.0, 1.0, "the room needed ends short of the far lamina, which no plan "
+                                           "therefore takes"),
+        "resection: near facet taken, %": (6.4, 8.0, "the made-up levels all have bone that overhangs the recess"),
+        "resection: far facet taken, %": (0.3, 2.2, "only what overhangs is taken of the far joint"),
     }
-)
-"""Quantity -> what is known of why it does not pass (docs/accuracy.md)."""
+)  # fmt: skip
+"""Quantity -> lowest and highest value that it explains, and what is known of why such a value does not pass
+(docs/accuracy.md). A value beyond these has no known reason."""
 
 
 @dataclass(frozen=True)
@@ -97,7 +100,18 @@ THOROUGH = ValidationScope(len(phantom_suite()), tuple(SPECS), 30)
 def validated(scope: ValidationScope, say: Callable[[str], None]) -> list[ValidationRow]:
     """All rows; `say` is called with what is being worked out."""
     rows = [*_estimates(scope, say), *_anatomies(scope, say), *_resections(scope, say), *_round_trips(say)]
-    return [row if row.passed else replace(row, note=KNOWN_REASONS.get(row.quantity, "")) for row in rows]
+    return [replace(row, note=known_reason(row)) for row in rows]
+
+
+def known_reason(row: ValidationRow) -> str:
+    """What is known of why a row does not pass; empty where it passes, or where nothing is known.
+
+    >>> row = ValidationRow("published", "resection: far lamina taken, %", 0.2, 5.7, 11.8, 30, "")
+    >>> known_reason(row)[:34], known_reason(replace(row, found=3.0))
+    ('the room needed ends short of the ', '')
+    """
+    low, high, words = KNOWN_REASONS.get(row.quantity, (0.0, -1.0, ""))
+    return words if not row.passed and row.found is not None and low <= row.found <= high else ""
 
 
 def validation_json(rows: list[ValidationRow], scope: ValidationScope) -> dict[str, Any]:

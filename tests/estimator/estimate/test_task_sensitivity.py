@@ -1,6 +1,7 @@
 """The task's intervals, made of steps of each error alone, against exact answers for errors drawn all at once."""
 
 import numpy as np
+import pytest
 
 from canalwise.estimator.approach.execution_errors import (
     TILT,
@@ -43,16 +44,17 @@ def test_registration_and_entry_share_what_a_shifted_pivot_does() -> None:
 
 def test_the_larger_of_a_step_up_and_a_step_down_counts() -> None:
     found = estimate(toy.anatomy(), default_approach(toy.anatomy(), "L3-L4", "left"))
-    errors = ExecutionErrors()
-    names = causes_of(len(found.approach.phases))
-    tilt = names.index(TILT)
-    ends = []
-    for sign in (1.0, -1.0):
-        step = np.zeros((1, len(names)))
-        step[0, tilt] = sign * SD_OF_95
+    errors, names = ExecutionErrors(), causes_of(len(found.approach.phases))
+    own = task_numbers(found.task)["bone_mm3"]
+
+    def change_mm3(cause: int, sign: float) -> float:
+        step = sign * SD_OF_95 * np.eye(len(names))[[cause]]
         moved = disturbed(found.approach, with_registration(errors), step).approach(0)
-        ends.append(
-            abs(task_numbers(task_cost_of(found, moved, 0.0))["bone_mm3"] - task_numbers(found.task)["bone_mm3"])
-        )
-    assert ends[0] != ends[1]
-    assert task_causes(found, errors)["bone_mm3"][TILT] >= max(ends) / SD_OF_95
+        return abs(task_numbers(task_cost_of(found, moved, 0.0))["bone_mm3"] - own)
+
+    tilts = [n for n, name in enumerate(names) if name == TILT]
+    up, down = (np.array([change_mm3(cause, sign) for cause in tilts]) for sign in (1.0, -1.0))
+    assert (up > down).any()
+    assert (down > up).any()
+    expected = np.linalg.norm(np.maximum(up, down) / SD_OF_95)
+    assert task_causes(found, errors)["bone_mm3"][TILT] == pytest.approx(expected)
