@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from threading import Event
 from typing import Any
 
 from canalwise.estimator.approach.approach import Approach
@@ -16,10 +17,12 @@ from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import AnatomyNotFound
+from canalwise.recon.parallel import both
 from canalwise.recon.scan import Scan
 from canalwise.workbench.console.json_results import compared_json, with_decompression
 from canalwise.workbench.images.planned_case import PlannedCase, planned_removal
 from canalwise.workbench.report.audit_section import AuditSection
+from canalwise.workbench.report.pictures import PlanPictures, plan_pictures
 from canalwise.workbench.report.what_if_section import WhatIfCharts, what_if
 from canalwise.workbench.style.stamp import NO_STAMP, Stamp
 
@@ -31,10 +34,15 @@ more."""
 JOB = "Rehearsal of a one-sided, over-the-top decompression of lumbar central stenosis on the patient's own scan."
 
 
-def _compared(prepared: PreparedLevel) -> Mapping[str, Any]:
+def _compared(prepared: PreparedLevel, halted: Event) -> Mapping[str, Any]:
     """The accesses; none, and why, where what is in view does not allow them."""
+
+    def go_on(_: int) -> None:
+        if halted.is_set():
+            raise KeyboardInterrupt
+
     try:
-        return compared_json(prepared, SearchTask(budget=COMPARED))
+        return compared_json(prepared, SearchTask(budget=COMPARED), go_on)
     except AnatomyNotFound as problem:
         return {"level": prepared.level.name, "rows": [], "conclusion": f"Not compared: {problem}", "caution": CAUTION}
 
@@ -45,6 +53,7 @@ class ReportFacts:
 
     found: Estimate
     planned: PlannedCase
+    pictures: PlanPictures
     estimate: Mapping[str, Any]
     comparison: Mapping[str, Any]
     what_if: WhatIfCharts
@@ -62,5 +71,16 @@ def facts_of(
     resected = decompressed_or_none(prepared, approach)
     planned = PlannedCase(scan, anatomy, anatomy.level(approach.level), approach, planned_removal(found, resected))
     document = with_decompression(estimate_as_json(found), prepared, approach, known=resected)
-    charts = what_if(prepared, approach)
-    return ReportFacts(found, planned, document, _compared(prepared), charts, None, stamp, resected)
+    halted = Event()
+
+    def drawn() -> PlanPictures:
+        try:
+            return plan_pictures(planned)
+        except BaseException:
+            # the comparison, which runs beside, is not waited for by who presses Ctrl-C
+            halted.set()
+            raise
+
+    # drawing keeps to one processor, and what is compiled leaves the other free
+    pictures, (charts, comparison) = both(drawn, lambda: (what_if(prepared, approach), _compared(prepared, halted)))
+    return ReportFacts(found, planned, pictures, document, comparison, charts, None, stamp, resected)

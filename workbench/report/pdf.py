@@ -21,7 +21,7 @@ from canalwise.workbench.report import summary as report_glance
 from canalwise.workbench.report import tables as report_facts
 from canalwise.workbench.report.facts import JOB, ReportFacts
 from canalwise.workbench.report.picture import ReportPicture
-from canalwise.workbench.report.pictures import all_pictures
+from canalwise.workbench.report.pictures import charts
 from canalwise.workbench.report.what_if_section import what_if_pictures
 from canalwise.workbench.style.data_uris import chart_pixels_uri
 from canalwise.workbench.style.pdf import (
@@ -49,10 +49,10 @@ Body = list[Flowable]
 
 @dataclass(frozen=True, eq=False)
 class IllustratedReport:
-    """A report's facts and its pictures."""
+    """A report's facts and its charts."""
 
     reported: ReportFacts
-    pictures: Mapping[str, Any]
+    charts: Mapping[str, ReportPicture]
 
     @property
     def estimate(self) -> Mapping[str, Any]:
@@ -64,7 +64,7 @@ def report_pdf(reported: ReportFacts) -> bytes:
     """The report; the same bytes for the same case."""
     letters()
     planned = reported.planned
-    drawn = IllustratedReport(reported, all_pictures(planned, reported.estimate, reported.comparison, chart_pixels_uri))
+    drawn = IllustratedReport(reported, charts(planned, reported.estimate, reported.comparison, chart_pixels_uri))
     where = f"{planned.level.name}, {planned.approach.side}"
     buffer = io.BytesIO()
     document = SimpleDocTemplate(
@@ -137,14 +137,14 @@ def _head(drawn: IllustratedReport) -> Body:
 
 def _overview(drawn: IllustratedReport) -> Body:
     """All levels of an MR and which of them it speaks for; nothing of a CT."""
-    if not drawn.pictures["overview"]:
+    if not drawn.reported.pictures.overview:
         return []
     anatomy = drawn.reported.planned.anatomy
     proposal = levels_proposal(anatomy.levels, anatomy.sources)
     ranked = [f"{each.rank}. {each.level}: {'; '.join(each.reasons)}" for each in proposal.levels]
     return [
         _heading("All levels on the MR"),
-        *_picture_rows(drawn.pictures["overview"], 1, 120),
+        *_picture_rows(drawn.reported.pictures.overview, 1, 120),
         text(proposal.sentence, style(8, after=2)),
         *_notes(ranked),
         *([_note(proposal.caution)] if ranked else []),
@@ -185,12 +185,12 @@ def _plan(drawn: IllustratedReport) -> Body:
 
 
 def _slices(drawn: IllustratedReport) -> Body:
-    slices, name = drawn.pictures["slices"], drawn.reported.planned.level.name
+    slices, name = drawn.reported.pictures.slices, drawn.reported.planned.level.name
     return [
         PageBreak(),
         _heading("Slices through the channel"),
         *_picture_rows(slices[:2], 2),
-        *_picture_rows([drawn.pictures["key"]], 1),
+        *_picture_rows([drawn.reported.pictures.key], 1),
         *_picture_rows(slices[2:], 3),
         _note(
             "Axial slices are shown as in theatre: patient prone, dorsal up, seen from the feet, so the patient's left "
@@ -205,7 +205,7 @@ def _solids(drawn: IllustratedReport) -> Body:
     return [
         PageBreak(),
         _heading("The bone in 3D"),
-        *_picture_rows(drawn.pictures["solids"], 2),
+        *_picture_rows(drawn.reported.pictures.solids, 2),
         _note(
             "Seen from behind, head up, a little from below. Orange: bone the task takes. Blue: dural sac or canal "
             f"({sac}). Translucent: the channel along the axis of each phase, without its sweep."
@@ -218,7 +218,7 @@ def _bone(drawn: IllustratedReport) -> Body:
     return [
         PageBreak(),
         _heading("Bone removed"),
-        *_picture_rows([drawn.pictures["charts"]["bone"]], 1, 90),
+        *_picture_rows([drawn.charts["bone"]], 1, 90),
         rows_table(columns, report_facts.bone_rows(drawn.estimate), (70, 40, 36, 38)),
     ]
 
@@ -228,7 +228,7 @@ def _stays(drawn: IllustratedReport) -> Body:
     return [
         PageBreak(),
         _heading("What must stay"),
-        *_picture_rows([drawn.pictures["charts"]["facets"]], 1, 80),
+        *_picture_rows([drawn.charts["facets"]], 1, 80),
         pairs_table(report_facts.weak_place_facts(drawn.estimate), (40, WIDTH_MM - 40)),
         Spacer(0, 4),
         rows_table(columns, report_facts.limit_rows(drawn.estimate), (38, 17, 16, 24, 16, 53, 20)),
@@ -241,7 +241,7 @@ def _stays(drawn: IllustratedReport) -> Body:
 
 
 def _reach(drawn: IllustratedReport) -> Body:
-    estimate, charts = drawn.estimate, drawn.pictures["charts"]
+    estimate, charts = drawn.estimate, drawn.charts
     touched = ("target touched by the tool's tip", "ipsilateral", "contralateral")
     columns = ("requested targets", "touched", "chance of enough")
     return [
@@ -297,7 +297,7 @@ def _others(drawn: IllustratedReport) -> Body:
     return [
         PageBreak(),
         _heading("Other accesses, same room needed"),
-        *_picture_rows([drawn.pictures["charts"]["compare"]], 1, 90),
+        *_picture_rows([drawn.charts["compare"]], 1, 90),
         text(comparison["conclusion"], style(8, after=3)),
         rows_table(ACCESS_COLUMNS, report_facts.compared_rows(comparison), (30, 17, 17, 26, 26, 17, 17, 17, 18)),
         _note(
@@ -324,7 +324,7 @@ def _sure(drawn: IllustratedReport) -> Body:
         *reported,
         rows_table(("looked at", "confidence", "why"), report_sure.reason_rows(sure), (44, 22, WIDTH_MM - 66)),
         Spacer(0, 4),
-        *_picture_rows(drawn.pictures["look"], 2, 80),
+        *_picture_rows(drawn.reported.pictures.look, 2, 80),
         rows_table(STRUCTURE_COLUMNS, report_sure.structure_rows(sure), (84, 50, 50)),
     ]
 

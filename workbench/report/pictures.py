@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,29 @@ OVERVIEW_CAPTION = (
     "All levels on the MR: from the side along the sac's middle, and across the sac where each level is narrowest. "
     "Blue: dural sac. Yellow: ligamentum flavum."
 )
+
+
+@dataclass(frozen=True)
+class PlanPictures:
+    """Pictures that scan and plan alone decide: through the channel, of what is to be checked, of all levels, in 3D."""
+
+    slices: Sequence[ReportPicture]
+    key: ReportPicture
+    look: Sequence[ReportPicture]
+    overview: Sequence[ReportPicture]
+    solids: Sequence[ReportPicture]
+
+
+def plan_pictures(planned: PlannedCase) -> PlanPictures:
+    """The pictures of a plan."""
+    with drawing_style():
+        return PlanPictures(
+            slice_pictures(planned),
+            ReportPicture(slice_uri(key_figure(planned)), "Key to the slices"),
+            pictures_to_look_at(planned),
+            overview_pictures(planned),
+            solid_pictures(planned),
+        )
 
 
 def slice_pictures(planned: PlannedCase) -> list[ReportPicture]:
@@ -65,27 +89,28 @@ def solid_pictures(planned: PlannedCase) -> list[ReportPicture]:
 def charts(
     planned: PlannedCase, estimate: Json, comparison: Json, uri: Callable[[Figure], str] = chart_uri
 ) -> dict[str, ReportPicture]:
-    """The charts by their place on the page, each kept by `uri`; call inside `drawing_style`."""
+    """The charts by their place on the page; `uri` keeps each, as drawing or as pixels."""
     cone, least, reach = (
         estimate["cone"],
         estimate.get("resection") or estimate["task"],
         estimate["contralateral_reach"],
     )
     limit_frac = planned_limit(estimate, "facet_area_kept_frac")
-    made = {
-        "bone": (
-            bone_chart(least["bone_removed_mm3"], cone["bone_removed_mm3"]),
-            "Bone removed by structure, mm\u00b3",
-        ),
-        "facets": (
-            facet_chart(least["facet_preserved"], estimate["facet_preserved"], limit_frac),
-            "What stays of both facet joints, percent",
-        ),
-        "compare": (comparison_chart(comparison["rows"]), "Bone removed and joints kept for each access"),
-    }
-    if reach is not None:
-        made["reach"] = (reach_chart(reach, far_wall_mm(planned)), "Reach past the midline, mm")
-    return {place: ReportPicture(uri(figure), caption) for place, (figure, caption) in made.items()}
+    with drawing_style():
+        made = {
+            "bone": (
+                bone_chart(least["bone_removed_mm3"], cone["bone_removed_mm3"]),
+                "Bone removed by structure, mm\u00b3",
+            ),
+            "facets": (
+                facet_chart(least["facet_preserved"], estimate["facet_preserved"], limit_frac),
+                "What stays of both facet joints, percent",
+            ),
+            "compare": (comparison_chart(comparison["rows"]), "Bone removed and joints kept for each access"),
+        }
+        if reach is not None:
+            made["reach"] = (reach_chart(reach, far_wall_mm(planned)), "Reach past the midline, mm")
+        return {place: ReportPicture(uri(figure), caption) for place, (figure, caption) in made.items()}
 
 
 def planned_limit(estimate: Json, name: str) -> float:
@@ -104,17 +129,3 @@ def far_wall_mm(planned: PlannedCase) -> float | None:
     if points is None or len(points) == 0:
         return None
     return float(np.abs(planned.level.frame.to_level_mm(points)[:, 0]).max())
-
-
-def all_pictures(
-    planned: PlannedCase, estimate: Json, comparison: Json, uri: Callable[[Figure], str] = chart_uri
-) -> dict[str, Any]:
-    """The pictures by their place on the page; `uri` keeps a chart, as drawing or as pixels."""
-    with drawing_style():
-        flat: dict[str, Any] = {
-            "slices": slice_pictures(planned),
-            "key": ReportPicture(slice_uri(key_figure(planned)), "Key to the slices"),
-        }
-        flat["look"] = pictures_to_look_at(planned)
-        flat["overview"] = overview_pictures(planned)
-        return flat | {"solids": solid_pictures(planned), "charts": charts(planned, estimate, comparison, uri)}

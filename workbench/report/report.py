@@ -22,7 +22,7 @@ from canalwise.workbench.report import summary as report_glance
 from canalwise.workbench.report import tables as report_facts
 from canalwise.workbench.report.audit_section import AuditSection
 from canalwise.workbench.report.facts import JOB, ReportFacts, facts_of
-from canalwise.workbench.report.pictures import all_pictures
+from canalwise.workbench.report.pictures import PlanPictures, charts
 from canalwise.workbench.report.viewer_data import viewer_data
 from canalwise.workbench.report.what_if_section import NO_CHARTS, WhatIfCharts, what_if_pictures
 from canalwise.workbench.style.page_bundle import VIEWER, VIEWER_STYLE, page_text
@@ -56,6 +56,7 @@ def page_of(reported: ReportFacts) -> str:
         reported.planned,
         reported.estimate,
         reported.comparison,
+        reported.pictures,
         reported.what_if,
         scene,
         reported.audit,
@@ -67,6 +68,7 @@ def page(
     planned: PlannedCase,
     estimate: Mapping[str, Any],
     comparison: Mapping[str, Any],
+    pictures: PlanPictures,
     what_if: WhatIfCharts = NO_CHARTS,
     scene: str = "",
     audit: AuditSection | None = None,
@@ -86,7 +88,8 @@ def page(
         access_columns=ACCESS_COLUMNS,
         sure=report_sure,
         phase_colour_word=phase_colour_word,
-        pictures=all_pictures(planned, estimate, comparison),
+        pictures=pictures,
+        charts=charts(planned, estimate, comparison),
         proposal=levels_proposal(planned.anatomy.levels, planned.anatomy.sources),
         what_if=what_if,
         what_if_pictures=what_if_pictures(what_if),

@@ -16,6 +16,8 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.commands.main import main
 from canalwise.workbench.images.planned_case import PlannedCase, PlannedRemoval
 from canalwise.workbench.images.slices import cuts_to_look_at
+from canalwise.workbench.report.picture import ReportPicture
+from canalwise.workbench.report.pictures import PlanPictures, plan_pictures
 from canalwise.workbench.report.report import page, page_of, report_of
 from canalwise.workbench.report.summary import glance, limits_sentence, outcome_words
 from tests.workbench import toy
@@ -95,30 +97,30 @@ def test_same_case_same_bytes(toy_report, coarse_pictures):
 
 
 def test_text_from_outside_is_escaped(toy_report, coarse_pictures, monkeypatch):
-    monkeypatch.setattr("canalwise.workbench.report.report.all_pictures", lambda *_: NO_PICTURES)
+    monkeypatch.setattr("canalwise.workbench.report.report.charts", lambda *_: NO_CHARTS)
     scan = replace(toy.scan(), provenance={"format": "<script>alert(1)</script>"})
-    made = page(planned(scan), toy_report.estimate, toy_report.comparison)
+    made = page(planned(scan), toy_report.estimate, toy_report.comparison, NO_PICTURES)
     assert "<script>" not in made
     assert "&lt;script&gt;" in made
 
 
 def test_breached_limit_is_said_in_words_at_the_head(toy_report, monkeypatch):
-    monkeypatch.setattr("canalwise.workbench.report.report.all_pictures", lambda *_: NO_PICTURES)
+    monkeypatch.setattr("canalwise.workbench.report.report.charts", lambda *_: NO_CHARTS)
     estimate = toy_report.estimate
     broken = {**estimate["verdict"], "kept": False, "sentence": "Frees 98 % of what presses; breaks a limit"}
-    judged = page(planned(toy.scan()), {**estimate, "verdict": broken}, toy_report.comparison)
+    judged = page(planned(toy.scan()), {**estimate, "verdict": broken}, toy_report.comparison, NO_PICTURES)
     assert 0 < judged.index("FREED, NOT KEPT") < judged.index("The plan")
     assert 0 < judged.index("breaks a limit") < judged.index("The plan")
     breached = [{**v, "met": False} for v in estimate["verdicts"]]
     unjudged = {**estimate, "verdict": None, "resection": None, "freed": None, "verdicts": breached}
-    made = page(planned(toy.scan()), unjudged, toy_report.comparison)
+    made = page(planned(toy.scan()), unjudged, toy_report.comparison, NO_PICTURES)
     assert 0 < made.index("Limits BREACHED") < made.index("The plan")
 
 
 @pytest.mark.parametrize("missing", ["ipsilateral_reach", "contralateral_reach"])
 def test_a_side_without_targets_is_said_not_guessed(toy_report, monkeypatch, missing):
-    monkeypatch.setattr("canalwise.workbench.report.report.all_pictures", lambda *_: NO_PICTURES)
-    made = page(planned(toy.scan()), {**toy_report.estimate, missing: None}, toy_report.comparison)
+    monkeypatch.setattr("canalwise.workbench.report.report.charts", lambda *_: NO_CHARTS)
+    made = page(planned(toy.scan()), {**toy_report.estimate, missing: None}, toy_report.comparison, NO_PICTURES)
     assert "not known" in made
 
 
@@ -150,7 +152,7 @@ def test_report_that_fails_leaves_no_page(case, toy_facts, monkeypatch):
         raise KeyboardInterrupt
 
     monkeypatch.setattr("canalwise.workbench.report.facts.facts_of", lambda *_: toy_facts)
-    monkeypatch.setattr("canalwise.workbench.report.report.all_pictures", stop)
+    monkeypatch.setattr("canalwise.workbench.report.report.charts", stop)
     assert main(["report", str(case), "--level", "L3-L4", "--side", "left"]) == 130
     assert not list(case.glob("*.html"))
 
@@ -167,15 +169,9 @@ def planned(scan):
     )
 
 
-BLANK = {"uri": "data:image/png;base64,", "caption": "blank"}
-NO_PICTURES = {
-    "look": [],
-    "overview": [],
-    "slices": [BLANK] * 5,
-    "key": BLANK,
-    "solids": [BLANK] * 4,
-    "charts": {"bone": BLANK, "facets": BLANK, "compare": BLANK},
-}
+BLANK = ReportPicture("data:image/png;base64,", "blank")
+NO_PICTURES = PlanPictures([BLANK] * 5, BLANK, [], [], [BLANK] * 4)
+NO_CHARTS = {"bone": BLANK, "facets": BLANK, "compare": BLANK}
 
 
 def test_error_bars_are_shown_when_there_are_any(toy_report):
@@ -209,7 +205,7 @@ def unsure_anatomy():
 def test_a_level_to_check_by_eye_is_shown_with_its_slices(toy_facts, toy_report):
     anatomy = unsure_anatomy()
     unsure = replace(toy_facts.planned, anatomy=anatomy, level=anatomy.levels[0])
-    report = replace(toy_report, html=page_of(replace(toy_facts, planned=unsure)))
+    report = replace(toy_report, html=page_of(replace(toy_facts, planned=unsure, pictures=plan_pictures(unsure))))
     text = words_of(report)
     assert "CHECK BY EYE: confidence 0.20 of 1." in text
     assert text.index("The left gap is not seen.") < text.index("Whole sweep (cone)")
