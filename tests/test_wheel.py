@@ -22,6 +22,7 @@ READ_AT_RUN_TIME = (
     "recon/segmentation/network.onnx",
     "recon/segmentation/network_mr.onnx",
     "estimator/batch/batch.cu",
+    "estimator/batch/coarse.cu",
     "workbench/report/report.css",
     "workbench/sheet/theatre_sheet.css",
 )

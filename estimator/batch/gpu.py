@@ -72,7 +72,7 @@ class Gpu:
     """
 
     def __init__(self, shared: Mapping[str, float] | None = None) -> None:
-        self.cupy = _cupy()
+        self.cupy = card_library()
         self._shared = dict(shared or constants())
         self._loaded: WeakKeyDictionary[LevelArrays, GpuLevelArrays] = WeakKeyDictionary()
 
@@ -106,7 +106,7 @@ class Gpu:
         return [np.concatenate(answers).astype(float) for answers in zip(*found, strict=True)]
 
 
-def _cupy() -> Any:
+def card_library() -> Any:
     """The library that speaks to the card."""
     try:
         cupy = importlib.import_module("cupy")

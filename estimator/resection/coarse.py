@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -73,6 +74,29 @@ what is freed, and ranks bone no better."""
 
 CLOSE = CoarseForm(2.0, (5, 5), QUICK)
 """Ranks what may: the fine form's tips and as many pivots, before lines are moved off the lattice."""
+
+
+class Chooser(Protocol):
+    """What chooses the lines of approaches: `pivot_lines.resected`, or a graphics card."""
+
+    def __call__(
+        self, site: PivotSite, pool: LinePool, numbers: npt.NDArray[np.int64], planes: Float, effort: ChoiceEffort,
+        out: Float,
+    ) -> None:  # fmt: skip
+        """As `pivot_lines.resected`."""
+
+
+def in_halves(
+    site: PivotSite, pool: LinePool, numbers: npt.NDArray[np.int64], planes: Float, effort: ChoiceEffort, out: Float
+) -> None:
+    """As `pivot_lines.resected`, on two processors at once."""
+    half = len(numbers) // 2
+
+    def some(rows: slice) -> None:
+        resected(site, pool, numbers[rows], planes[rows], effort, out[rows])
+
+    both(lambda: some(slice(None, half)), lambda: some(slice(half, None)))
+
 
 LEVELS_KEPT = 8
 """Levels, sides and instruments kept ready."""
@@ -164,19 +188,14 @@ class CoarseLevel:
             self.surfaces[key] = dorsal_surface_mm(lamina, direction / np.linalg.norm(direction))
         return self.surfaces[key]
 
-    def resections(self, approaches: Sequence[Approach]) -> Float:
+    def resections(self, approaches: Sequence[Approach], on: Chooser = in_halves) -> Float:
         """(A, 3) array: weighted bone, and mm3 of the set taken on the left and on the right."""
         nodes, planes = self.windows(approaches)
         pool = self.pool
         found = pool.with_pivots(np.unique(nodes.reshape(-1, 3), axis=0), lambda new: lines_from(self.site, new))
         self.pool = found if found.size_mb < POOL_MB else LinePool.empty(found.steps_mm)
-        out, numbers = np.empty((len(approaches), 3)), found.numbers(nodes)
-        half = len(approaches) // 2
-
-        def some(rows: slice) -> None:
-            resected(self.site, found, numbers[rows], planes[rows], self.form.effort, out[rows])
-
-        both(lambda: some(slice(None, half)), lambda: some(slice(half, None)))
+        out = np.empty((len(approaches), 3))
+        on(self.site, found, found.numbers(nodes), planes, self.form.effort, out)
         return out
 
 
@@ -194,15 +213,20 @@ def coarse_level_of(
 
 
 def coarse_resections(
-    at: ResectionLevel, approaches: Sequence[Approach], form: CoarseForm = SCREEN
+    at: ResectionLevel, approaches: Sequence[Approach], form: CoarseForm = SCREEN, on: Chooser = in_halves
 ) -> CoarseResections:
-    """What each approach to a level would take and free, coarsely."""
+    """What each approach to a level would take and free, coarsely.
+
+    Parameters
+    ----------
+    on : what chooses the lines; `estimator.batch.coarse_gpu.GpuChoice()` has a graphics card choose those of SCREEN
+    """
     ready = [coarse_level_of(at, approach.channel, form, approach.side) for approach in approaches]
     found, whole = np.empty((len(ready), 3)), np.empty((len(ready), 2))
     # those of one side and instrument together: they share pivots, and a compiled loop goes through them
     for level in dict.fromkeys(ready):
         mine = [n for n, each in enumerate(ready) if each is level]
-        found[mine] = level.resections([approaches[n] for n in mine])
+        found[mine] = level.resections([approaches[n] for n in mine], on)
         whole[mine] = level.site.sides_mm3.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
         freed = np.where(whole > 0, found[:, 1:] / whole, np.nan)
