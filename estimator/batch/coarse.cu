@@ -11,6 +11,8 @@ typedef long long whole;
 
 const int THREADS = 256, LANES = 32, WARPS = THREADS / LANES;
 const unsigned EVERYONE = 0xffffffffu;
+const int NO_LINE = 0x7fffffff;
+#define WITHOUT_END __longlong_as_double(0x7ff0000000000000ll)
 
 struct Best {
     double ratio;
@@ -109,7 +111,7 @@ extern "C" __global__ void __launch_bounds__(THREADS) greedy(
                     gain[t] = got;
                 }
                 __syncthreads();
-                Best best = {1.0 / 0.0, 0x7fffffff};
+                Best best = {WITHOUT_END, NO_LINE};
                 for (int n = warp; n < size; n += WARPS) {
                     double got = gain[tip[own[n]]];
                     if (got <= least_gain) continue;
@@ -125,11 +127,11 @@ extern "C" __global__ void __launch_bounds__(THREADS) greedy(
                 __syncthreads();
                 for (int w = 0; w < WARPS; w++) best = better(best, bests[w]);
                 __syncthreads();
-                if (best.line == 0x7fffffff) break;
+                if (best.line == NO_LINE) break;
                 int line = own[best.line], t = tip[line];
                 for (whole e = tip_starts[t] + threadIdx.x; e < tip_starts[t + 1]; e += THREADS) covered[takes[e]] = 1;
                 for (whole e = begins[line] + threadIdx.x; e < begins[line + 1]; e += THREADS)
-                    taken[cells[e]] = max(taken[cells[e]], share[e]);
+                    if (share[e] > taken[cells[e]]) taken[cells[e]] = share[e];
                 __syncthreads();
             }
         }
