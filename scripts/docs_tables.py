@@ -9,24 +9,32 @@ With --check nothing is written, and the exit status is 1 where a page is not cu
 
 from __future__ import annotations
 
+import ast
 import importlib
+import inspect
 import pkgutil
 import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import fields, is_dataclass
+from functools import singledispatch
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import canalwise
 from canalwise.estimator import limits
 from canalwise.estimator.approach import error_presets, search_bounds
+from canalwise.estimator.approach.search_bounds import Instrument
 from canalwise.estimator.cohort.columns import COLUMNS
 from canalwise.estimator.level import border_uncertainty
 from canalwise.estimator.levels.rules import RULES
 from canalwise.estimator.limits import Limit
 from canalwise.recon import proposed_levels
 from canalwise.recon.measurement.kinds import KINDS, SCALES
+from canalwise.recon.naming.countings import SpineAnatomy
+from canalwise.recon.naming.likelihoods import BinnedLikelihood, NormalLikelihood
+from canalwise.recon.questions import QuestionModel
 from canalwise.recon.severity_bands import (
     FLAVUM_THICKNESS_MM,
     POPULATION_DIAMETER_MM,
@@ -173,17 +181,15 @@ def _errors() -> str:
 
 
 def _registry() -> str:
-    """Every record of every module, by module and name; those of other sorts of value carry their range or none."""
-    rows, seen = [], set()
-    # a room only re-exports what its modules hold, and which of it is loaded depends on earlier imports
+    """Every record of every module, by module and name, with its amount in words where it is no single number."""
+    rows, home = [], dict[int, str]()
     modules = (m.name for m in pkgutil.walk_packages(canalwise.__path__, "canalwise.") if not m.ispkg)
     for name in sorted(module for module in modules if not _skipped(module)):
-        for path, record in _sourced_records(vars(importlib.import_module(name))):
-            key = (_sourced_amount(record), record.source, record.evidence, path.partition(".")[2] or path)
-            if key not in seen:
-                seen.add(key)
-                room = name.removeprefix("canalwise.")
-                rows.append((f"`{room}`", f"`{path}`", key[0], getattr(record, "unit", ""), *key[1:3]))
+        for path, record in _sourced_records(_assigned(importlib.import_module(name))):
+            # what one module makes of another's records is shown there
+            if home.setdefault(id(record), name) == name:
+                words = (_amount(record), getattr(record, "unit", None) or "", record.source, record.evidence)
+                rows.append((f"`{name.removeprefix('canalwise.')}`", f"`{path}`", *words))
     return table(("module", "name", "value", "unit", "source", "class"), rows)
 
 
@@ -192,11 +198,19 @@ def _skipped(module: str) -> bool:
     return module.endswith((".gpu", ".pyvista_scene", ".worker_start"))
 
 
+def _assigned(module: ModuleType) -> dict[str, Any]:
+    """The public names that a module assigns, not those it imports."""
+    body = ast.parse(inspect.getsource(module)).body
+    targets = (node.targets if isinstance(node, ast.Assign) else [node.target] for node in body
+               if isinstance(node, ast.Assign | ast.AnnAssign))  # fmt: skip
+    names = (name.id for some in targets for target in some for name in ast.walk(target) if isinstance(name, ast.Name))
+    return {name: vars(module)[name] for name in names if name[:1].isupper() and name in vars(module)}
+
+
 def _sourced_records(names: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
-    """(path, record) of each record among a module's values, in its mappings and tuples, and in what these hold."""
+    """(path, record) of each record among values, in their mappings and tuples, and in what these hold."""
     for name, value in names.items():
-        if name.isupper() or name[:1].isupper():
-            yield from _sourced_within(name, value, 0)
+        yield from _sourced_within(name, value, 0)
 
 
 def _sourced_within(path: str, value: Any, depth: int) -> Iterator[tuple[str, Any]]:
@@ -210,20 +224,54 @@ def _sourced_within(path: str, value: Any, depth: int) -> Iterator[tuple[str, An
             yield from _sourced_within(f"{path}.{words}", inner, depth + 1)
     elif isinstance(value, tuple):
         for number, inner in enumerate(value):
-            yield from _sourced_within(f"{path}.{number}", inner, depth + 1)
+            # a record of a list goes by its own name, where it has one, and else by its place
+            word = getattr(inner, "name", None) or getattr(inner, "question", None) or number
+            yield from _sourced_within(f"{path}.{word}", inner, depth + 1)
     elif is_dataclass(value):
         for field in fields(value):
             yield from _sourced_within(f"{path}.{field.name}", getattr(value, field.name), depth + 1)
 
 
-def _sourced_amount(record: Any) -> str:
+@singledispatch
+def _amount(record: Any) -> str:
     if hasattr(record, "value"):
         return f"{record.value:g}" if isinstance(record.value, int | float) else str(record.value)
     if hasattr(record, "low") and hasattr(record, "high"):
         return f"{record.low:g} to {record.high:g}"
-    if isinstance(getattr(record, "values", None), Mapping):
-        return ", ".join(f"{key} {number:g}" for key, number in record.values.items())
-    return ""
+    return _listed(record.values)
+
+
+@_amount.register
+def _(instrument: Instrument) -> str:
+    channel = instrument.channel
+    widths = (channel.sleeve_diameter_mm, channel.scope_diameter_mm, channel.tool_diameter_mm)
+    return "sleeve {:g}, scope {:g}, tool {:g} mm".format(*widths)
+
+
+@_amount.register
+def _(anatomy: SpineAnatomy) -> str:
+    return f"share {anatomy.frac:.3g}"
+
+
+@_amount.register
+def _(normal: NormalLikelihood) -> str:
+    return f"mean {normal.mean:g}, SD {normal.sd:g}, strays {normal.stray_frac:g} over {normal.stray_range:g}"
+
+
+@_amount.register
+def _(binned: BinnedLikelihood) -> str:
+    bins = ", ".join(f"{edge:g}" for edge in binned.edges)
+    rows = (f"{sort} {' / '.join(f'{share:g}' for share in shares)}" for sort, shares in binned.by_sort.items())
+    return f"bins parted at {bins}: {'; '.join(rows)}"
+
+
+@_amount.register
+def _(model: QuestionModel) -> str:
+    return f"{model.intercept:g}; {_listed(model.weights)}; scatter {model.scatter:g}"
+
+
+def _listed(values: Mapping[str, float]) -> str:
+    return ", ".join(f"{key} {number:g}" for key, number in values.items())
 
 
 TABLES: Mapping[str, Callable[[], str]] = {
