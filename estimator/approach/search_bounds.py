@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -72,27 +73,23 @@ class Instrument:
 
 INSTRUMENTS: Mapping[str, Instrument] = MappingProxyType(
     {
-        "interlaminar": Instrument(Channel(), "7 mm scope in an 8 mm sleeve, 3.5 mm burr: trade ranges", "MEM"),
-        "wide interlaminar": Instrument(
-            Channel(9.0, 7.9, 4.0), "7.9 mm scope in a 9 mm sleeve, 4 mm burr: trade ranges", "MEM"
-        ),
-        "stenosis": Instrument(
-            Channel(12.0, 10.0, 5.0), "10 mm scope in a 12 mm sleeve, 5 mm burr: trade ranges", "MEM"
-        ),
+        "8 mm": Instrument(Channel(), "7 mm scope in an 8 mm sleeve, 3.5 mm burr: trade ranges", "MEM"),
+        "9 mm": Instrument(Channel(9.0, 7.9, 4.0), "7.9 mm scope in a 9 mm sleeve, 4 mm burr: trade ranges", "MEM"),
+        "12 mm": Instrument(Channel(12.0, 10.0, 5.0), "10 mm scope in a 12 mm sleeve, 5 mm burr: trade ranges", "MEM"),
     }
 )
-"""From the narrowest to the widest; the first is the usual one."""
+"""By the outer diameter of the sleeve, from the narrowest to the widest; the first is the usual one."""
 
 ANY = "any"
 
 
 def instruments_named(name: str) -> dict[str, Channel]:
-    """Class name -> channel: one class, or every class for 'any'; WrongUse for another name.
+    """Sleeve diameter -> channel: one class of instrument, or every one for 'any'; WrongUse for another name.
 
-    >>> list(instruments_named("stenosis")), len(instruments_named("any"))
-    (['stenosis'], 3)
+    >>> list(instruments_named("12mm")), len(instruments_named("any"))
+    (['12 mm'], 3)
     """
-    plain = name.replace("-", " ")
+    plain = re.sub(r"(?<=\d)mm$", " mm", name)
     if plain != ANY and plain not in INSTRUMENTS:
         raise WrongUse("the instrument", f"must be one of {', '.join(INSTRUMENTS)}, {ANY}", got=name)
     return {known: one.channel for known, one in INSTRUMENTS.items() if plain in (known, ANY)}

@@ -61,7 +61,7 @@ def test_search_says_the_reason_and_shows_the_picks(case, capsys):
 @pytest.mark.parametrize(
     ("argv", "word"),
     [
-        (["--instrument", "shovel"], "interlaminar"),
+        (["--instrument", "shovel"], "12 mm"),
         (["--breadth", "floor"], "with-recesses"),
         (["--budget", "0"], "budget"),
         (["--name", "../x"], "plain file name"),

@@ -39,9 +39,9 @@ def options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--side", choices=SIDES, help="search from this side of the patient only (usual: both)")
     parser.add_argument(
         "--instrument",
-        default="interlaminar",
-        metavar="NAME",
-        help="class of instrument: interlaminar, wide-interlaminar, stenosis or any (usual: interlaminar)",
+        default="8mm",
+        metavar="SLEEVE",
+        help="instrument by the outer diameter of its sleeve: 8mm, 9mm, 12mm or any (usual: 8mm)",
     )
     add_breadth(parser)
     parser.add_argument("--budget", type=int, metavar="N", help="approaches looked at (usual: 800)")

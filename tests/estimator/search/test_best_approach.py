@@ -91,8 +91,8 @@ def test_the_usual_plan_lies_within_the_bounds(side):
 
 
 def test_instruments_by_name():
-    assert instruments_named("wide-interlaminar")["wide interlaminar"].sleeve_diameter_mm == 9.0
-    with pytest.raises(WrongUse, match="interlaminar, wide interlaminar, stenosis, any"):
+    assert instruments_named("9mm")["9 mm"].sleeve_diameter_mm == 9.0
+    with pytest.raises(WrongUse, match="8 mm, 9 mm, 12 mm, any"):
         instruments_named("shovel")
 
 

@@ -162,7 +162,7 @@ def test_progress_grows_to_its_end(session: Session, plan: Approach) -> None:
 
 
 def search_request(**change: object) -> SearchRequest:
-    usual = {"level": LEVEL, "sides": SIDES, "instruments": ("interlaminar",), "budget": BUDGET, "seed": 0}
+    usual = {"level": LEVEL, "sides": SIDES, "instruments": ("8 mm",), "budget": BUDGET, "seed": 0}
     return cattrs.structure(usual | change, SearchRequest)
 
 
@@ -176,9 +176,9 @@ def test_a_search_is_the_estimators(session: Session, prepared: PreparedLevel) -
 
 
 def test_one_side_only_is_searched_where_one_is_requested(session: Session) -> None:
-    document = found(session, search_request(sides=("right",), instruments=("stenosis",)), RequestJob())
+    document = found(session, search_request(sides=("right",), instruments=("12 mm",)), RequestJob())
     assert {row["approach"]["side"] for row in document["pareto"]} == {"right"}
-    assert {row["instrument"] for row in document["pareto"]} == {"stenosis"}
+    assert {row["instrument"] for row in document["pareto"]} == {"12 mm"}
 
 
 def test_a_search_that_is_stopped_tells_what_it_found(session: Session) -> None:

@@ -42,7 +42,7 @@ def prepared(request):
 
 def edited_plan(anatomy, side):
     """The usual start, then changed by hand in every way."""
-    plan = default_approach(anatomy, LEVEL, side, INSTRUMENTS["wide interlaminar"].channel)
+    plan = default_approach(anatomy, LEVEL, side, INSTRUMENTS["9 mm"].channel)
     near, far = plan.phases
     near = replace(near, medial_tilt_deg=near.medial_tilt_deg + 3.0, sweep_half_angle_deg=2.5)
     far = replace(far, cranial_tilt_deg=far.cranial_tilt_deg - 2.0, tip_past_lamina_mm=far.tip_past_lamina_mm + 4.0)
@@ -180,7 +180,7 @@ def test_start_is_the_planners_with_the_instrument_requested(instrument):
 
 
 def test_unknown_instrument_is_refused_with_those_there_are():
-    with pytest.raises(WrongUse, match="stenosis"):
+    with pytest.raises(WrongUse, match="12 mm"):
         answered("start", level=LEVEL, side="right", instrument="spoon")
 
 
