@@ -33,6 +33,7 @@ from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float
 from canalwise.recon.image.morphology import dilated
 from canalwise.recon.labels import Mask, Part, sided
+from canalwise.recon.parallel import both
 from canalwise.recon.segmentation.instances import NetworkSpine
 from canalwise.recon.segmentation.tissue_classes import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
 from canalwise.recon.spine.arches import pedicle_heights_mm
@@ -93,8 +94,8 @@ def learnt_spine(seen: TissueClassMap) -> NetworkSpine:
     field = spine_field(seen.grid, tube)
     kind, bone = seen.kind[field.box], bone[field.box]
     profile = _profile(field, kind)
-    number = _numbers(field, kind, bone, profile)
-    return NetworkSpine(field, profile, tube, number, _parts(field, kind, number), _discs(field, kind, profile))
+    number, disc = both(lambda: _numbers(field, kind, bone, profile), lambda: _discs(field, kind, profile))
+    return NetworkSpine(field, profile, tube, number, _parts(field, kind, number), disc)
 
 
 def _spine_bone(seen: TissueClassMap) -> Mask:
