@@ -136,9 +136,19 @@ def vertebrae_in(labels: Labels) -> tuple[str, ...]:
     >>> vertebrae_in(np.array([0, label_of("L3", Part.BODY), label_of("L4", Part.BODY)]))
     ('L3', 'L4')
     """
-    values = np.unique(labels)
+    values = _values_in(labels)
     bony = values[(values >= 100) & (values % 100 != Part.DISC)]
     return tuple(vertebra_name(int(n)) for n in np.unique(bony // 100))
+
+
+def _values_in(labels: npt.NDArray[np.integer]) -> npt.NDArray[np.integer]:
+    """(n,) array, rising: the numbers in a map; of small ones several times faster than by the library."""
+    if labels.dtype != np.uint16:
+        return np.unique(labels)
+    there = np.zeros(2**16, dtype=bool)
+    for layer in labels if labels.ndim > 1 else labels[None]:
+        there[layer] = True
+    return np.flatnonzero(there)
 
 
 def bone_mask(labels: Labels) -> Mask:
@@ -169,6 +179,8 @@ def canal_mask(labels: Labels) -> Mask:
     >>> canal_mask(np.array([Tissue.OUTSIDE, Tissue.CANAL, label_of("L3", Part.BODY)])).tolist()
     [False, True, False]
     """
+    if labels.dtype.kind == "u":  # below the first the difference wraps round to the greatest numbers
+        return np.asarray(labels - labels.dtype.type(Tissue.CANAL) <= Tissue.ROOT - Tissue.CANAL)
     mask: Mask = (labels >= Tissue.CANAL) & (labels <= Tissue.ROOT)
     return mask
 

@@ -48,5 +48,8 @@ def side_by_side(task: Callable[[One], Found], items: Iterable[One]) -> Iterator
     >>> list(side_by_side(abs, [-3, 2, -1]))
     [3, 2, 1]
     """
+    if thread_count() == 1:
+        yield from map(task, items)
+        return
     with ThreadPoolExecutor(thread_count()) as pool:
         yield from pool.map(task, items)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import tempfile
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -26,11 +25,10 @@ Record = TypeVar("Record")
 WRITING = ".writing-"
 """Begins the name of what is being written, until it is whole and gets its own."""
 
-NUMBER = r'(?:[-+.\deE]+|"(?:nan|-?inf)")'
-NUMBER_LISTS = re.compile(rf"\[\n\s*({NUMBER}(?:,\n\s*{NUMBER})*)\n\s*\]")
-"""Innermost lists of numbers, which `json_text` keeps on one line; no JSON text holds a bare line break."""
+TEXT_NUMBERS = ("nan", "inf", "-inf")
+"""Numbers that are written as text."""
 
-LINE_BREAKS = re.compile(r"\n\s*")
+_COMPACT = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
 def to_data(record: Any) -> Any:
@@ -92,8 +90,30 @@ def json_text(data: Any) -> str:
      "a": [1.0, 2.5]
     }
     """
-    spread = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
-    return NUMBER_LISTS.sub(lambda found: "[" + LINE_BREAKS.sub(" ", found[1]) + "]", spread) + "\n"
+    return _spread(data, 0) + "\n"
+
+
+def _spread(data: Any, depth: int) -> str:
+    """One line an entry, but for lists of numbers: the library's own encoder makes whole lines, many times faster."""
+    start, end = "\n" + " " * (depth + 1), "\n" + " " * depth
+    if isinstance(data, dict) and data:
+        entries = (f"{_key(key)}: {_spread(value, depth + 1)}" for key, value in data.items())
+        return "{" + start + f",{start}".join(entries) + end + "}"
+    if not isinstance(data, list | tuple) or not data or all(map(_is_number, data)):
+        return _COMPACT.encode(data)
+    if all(type(row) is list and row and {*map(type, row)} <= {int, float} for row in data):
+        return "[" + start + _COMPACT.encode(data)[1:-1].replace("], [", f"],{start}[") + end + "]"
+    return "[" + start + f",{start}".join(_spread(item, depth + 1) for item in data) + end + "]"
+
+
+def _key(key: Any) -> str:
+    return _COMPACT.encode(key if isinstance(key, str) else _COMPACT.encode(key))
+
+
+def _is_number(value: Any) -> bool:
+    if isinstance(value, str):
+        return value in TEXT_NUMBERS
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def read_json(path: Path, *, who: str, error: type[CanalwiseError] = BadFile) -> Any:

@@ -12,6 +12,7 @@ from scipy import ndimage
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.grid import Box, Float, Grid
 from canalwise.recon.labels import Labels, Mask, Part, Tissue, canal_mask, label_of
+from canalwise.recon.parallel import side_by_side
 from canalwise.recon.severity_bands import Threshold, flavum_thickness_mm
 
 SAC_RATIO = Threshold(
@@ -62,8 +63,9 @@ def with_modelled_tissue(labels: Labels, grid: Grid, frames: Mapping[tuple[str, 
     out = labels.copy()
     modelled = not (labels == Tissue.FLAVUM).any()
     if modelled:
-        for (upper, lower), frame in frames.items():
-            _model_flavum(out, grid, frame, (upper, lower))
+        # Each level turns free canal to ligament and looks at nothing that another turns: any order gives the same.
+        for _ in side_by_side(lambda pair: _model_flavum(out, grid, frames[pair], pair), frames):
+            pass
     if not (labels == Tissue.SAC).any():
         if modelled:
             _make_room(out, grid)

@@ -87,11 +87,12 @@ def bones_of_scan(
     """The part of the scan that holds the spine, and its bones, given or found."""
     through_mm = None if seeds is None else seeds.canal_mm()
     whole = unpadded(scan)
-    scan, given = _located(whole, given, through_mm, report_step)
+    wide = coarse(whole)
+    scan, given = _located(whole, wide, given, through_mm, report_step)
     metal = metal_of(scan)
     shown = scan if metal is None else tamed(scan, metal)
     bones = (
-        _bones_found(shown, whole, vertebrae, report_step, seeds)
+        _bones_found(shown, wide, vertebrae, report_step, seeds)
         if given is None
         else bones_given(shown, given, report_step, through_mm)
     )
@@ -162,11 +163,11 @@ def in_order(levels: Sequence[Level]) -> tuple[Level, ...]:
 
 
 def _located(
-    scan: Scan, given: GivenLabels | None, through_mm: Float | None, report_step: Progress
+    scan: Scan, wide: Scan, given: GivenLabels | None, through_mm: Float | None, report_step: Progress
 ) -> tuple[Scan, GivenLabels | None]:
     """Scan and labels cropped to the spine; reports the memory that the rest needs, and raises where there is less."""
     report_step("locating the spine")
-    box = spine_box(scan, through_mm)
+    box = spine_box(scan, through_mm, wide)
     if box is not None and given is not None:
         bone = np.argwhere(bone_mask(given.labels))
         box = _widened(box, bone.min(axis=0), bone.max(axis=0)) if len(bone) else box
@@ -225,11 +226,11 @@ def _given_sources(given: GivenLabels) -> dict[str, Source]:
 
 
 def _bones_found(
-    scan: Scan, whole: Scan, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None
+    scan: Scan, wide: Scan, vertebrae: Sequence[str] | None, say: Progress, seeds: Seeds | None
 ) -> BoneAnatomy:
-    """Bones from the scan itself; ribs and iliac crests, which names rest on, lie in the whole scan."""
+    """Bones from the scan itself; ribs and iliac crests, which names rest on, lie in the whole one's coarse copy."""
     if scan.kind.calibrated:
-        found = segment(scan, vertebrae, say, seeds=seeds, wide=coarse(whole))
+        found = segment(scan, vertebrae, say, seeds=seeds, wide=wide)
     else:
         found = segment_mr(scan, vertebrae, say, seeds=seeds)
     sources: dict[str, Source] = {

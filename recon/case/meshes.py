@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import ndimage, sparse
 
 from canalwise.recon.anatomy import Anatomy
-from canalwise.recon.grid import Box
+from canalwise.recon.grid import Box, box_of
 from canalwise.recon.image.isosurface import VOLUME_TOL_FRAC, ClosedSurface, decimated, mesh_of, write_stl
 from canalwise.recon.labels import (
     Labels,
@@ -155,5 +155,6 @@ def _soft_edged(mask: Mask) -> Float32:
 
 def _box_of(mask: Mask) -> Box:
     """The index box of a mask with MARGIN round it, clipped to the array."""
-    i, j, k = (slice(max(s.start - MARGIN, 0), s.stop + MARGIN) for s in ndimage.find_objects(mask.astype(np.uint8))[0])
-    return i, j, k
+    box = box_of(mask, MARGIN)
+    assert box is not None
+    return box

@@ -20,12 +20,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from canalwise.recon.dicom.reader import ExaminationStack, read_dicom_stacks
 from canalwise.recon.errors import BadFile, BadGeometry, UnusableInput, WrongUse
 from canalwise.recon.examination.working_volume import acquired_words, on_grid, working_grid
 from canalwise.recon.grid import Float, Grid
@@ -42,6 +42,9 @@ from canalwise.recon.intake.reader import is_dicom, read_scan, read_volume, scan
 from canalwise.recon.memory_budget import check_memory
 from canalwise.recon.modality import MODALITIES, ModalityName
 from canalwise.recon.scan import ACQUIRED, ACROSS, Scan
+
+if TYPE_CHECKING:
+    from canalwise.recon.dicom.reader import ExaminationStack
 
 T2_ECHO_MS, T1_REPETITION_MS = 60.0, 1200.0
 """Echoes later than the first make T2, repetitions faster than the second T1 (common practice, no source)."""
@@ -131,6 +134,9 @@ def read_examination(
 
 def _volumes(files: Sequence[Path], budget_mb: float) -> tuple[list[ExaminationStack], list[str]]:
     """What the files hold, and sentences about what was left out."""
+    # What reads DICOM takes 30 MB and half a second: only where it is needed.
+    from canalwise.recon.dicom.reader import ExaminationStack, read_dicom_stacks
+
     found: list[ExaminationStack] = []
     left_out: list[str] = []
     for number, path in enumerate(files, start=1):

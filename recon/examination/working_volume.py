@@ -14,6 +14,7 @@ import numpy as np
 from scipy import ndimage
 
 from canalwise.recon.grid import Grid
+from canalwise.recon.image.morphology import linear_on
 from canalwise.recon.memory_budget import check_memory
 from canalwise.recon.scan import ACQUIRED, Scan
 
@@ -32,6 +33,9 @@ SLAB = 32
 
 TOL_MM = 1e-3
 """Slack, for spacings kept as single-precision numbers."""
+
+ALIGNED_TOL = 1e-9
+"""Voxels that an index moves aside for each along another axis, where two grids share their axes."""
 
 CT_MOST_VOXELS = 150_000_000
 """A CT that would be larger on those voxels is kept as it is (choice: 0.3 GB)."""
@@ -78,6 +82,10 @@ def on_grid(
     """
     to_index = np.linalg.inv(scan.grid.affine_ras_mm) @ grid.affine_ras_mm
     whole = scan.voxels.dtype.kind in "iu"
+    if outside is None and np.abs(to_index[:3, :3] - np.diag(np.diag(to_index[:3, :3]))).max() <= ALIGNED_TOL:
+        # one axis after the other: several times faster
+        between = linear_on(grid, scan.voxels.astype(np.float32), scan.grid)
+        return np.rint(between, out=between) if whole else between
     out = np.empty(grid.shape, dtype=np.float32)
     for start in range(0, grid.shape[2], SLAB):
         # a slab at a time: the whole would be held several times over

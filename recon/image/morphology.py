@@ -81,8 +81,11 @@ def nearest_on(target: Grid, values: Array, grid: Grid) -> Array:
     >>> nearest_on(fine, np.array([[[7]], [[9]]]), coarse).ravel().tolist()
     [7, 7, 9]
     """
-    at = [np.clip(np.rint(_places(target, grid, axis)), 0, grid.shape[axis] - 1).astype(int) for axis in range(3)]
-    return np.asarray(values[np.ix_(*at)])
+    # The last axis first: only at the end, where whole planes are copied, is the array at its full size.
+    for axis in (2, 1, 0):
+        at = np.clip(np.rint(_places(target, grid, axis)), 0, grid.shape[axis] - 1).astype(int)
+        values = values.take(at, axis=axis)
+    return values
 
 
 def linear_on(target: Grid, values: npt.NDArray[np.float32], grid: Grid) -> npt.NDArray[np.float32]:

@@ -15,6 +15,10 @@ Indices = npt.NDArray[np.int64]
 Shown = npt.NDArray[Any]
 
 
+BLOCK_BITS = 3
+"""Blocks of 8 voxels an edge that hold nothing are not read voxel by voxel: bone fills a small part of any box."""
+
+
 def linear_box(
     field: Shown, matrix: Float, offset: Float, shape: Index3, within: tuple[Indices, Indices] | None = None
 ) -> Float32:
@@ -29,7 +33,9 @@ def linear_box(
     out = np.zeros(shape, dtype=np.float32)
     first, past = (np.zeros(3, dtype=np.int64), np.array(shape, dtype=np.int64)) if within is None else within
     values = np.ascontiguousarray(field, dtype=np.float32)
-    _linear_box(values, np.ascontiguousarray(matrix), np.asarray(offset), first, past, out)
+    held = np.zeros(tuple((n >> BLOCK_BITS) + 1 for n in values.shape), dtype=np.bool_)
+    _find_held(values, held)
+    _linear_box(values, held, np.ascontiguousarray(matrix), np.asarray(offset), first, past, out)
     return out
 
 
@@ -220,7 +226,28 @@ def _linear_within(field: Float32, x: float, y: float, z: float) -> np.float32:
 
 
 @njit(cache=True, nogil=True)
-def _linear_box(field: Float32, m: Float, start: Float, first: Indices, past: Indices, out: Float32) -> None:
+def _find_held(field: Float32, held: npt.NDArray[np.bool_]) -> None:
+    """Marks each block of voxels from which, or from the next beyond whose ends, anything but 0 may be read."""
+    for i in range(field.shape[0]):
+        for j in range(field.shape[1]):
+            for k in range(field.shape[2]):
+                if field[i, j, k] != 0:
+                    for a in (max(i - 1, 0) >> BLOCK_BITS, i >> BLOCK_BITS):
+                        for b in (max(j - 1, 0) >> BLOCK_BITS, j >> BLOCK_BITS):
+                            held[a, b, max(k - 1, 0) >> BLOCK_BITS] = True
+                            held[a, b, k >> BLOCK_BITS] = True
+
+
+@njit(cache=True, nogil=True)
+def _linear_box(
+    field: Float32,
+    held: npt.NDArray[np.bool_],
+    m: Float,
+    start: Float,
+    first: Indices,
+    past: Indices,
+    out: Float32,
+) -> None:
     nx, ny, nz = field.shape
     for i in range(first[0], past[0]):
         for j in range(first[1], past[1]):
@@ -230,7 +257,8 @@ def _linear_box(field: Float32, m: Float, start: Float, first: Indices, past: In
             for k in range(first[2], past[2]):
                 x, y, z = x0 + m[0, 2] * k, y0 + m[1, 2] * k, z0 + m[2, 2] * k
                 inside = x >= 0 and y >= 0 and z >= 0 and x <= nx - 1 and y <= ny - 1 and z <= nz - 1
-                out[i, j, k] = _linear_within(field, x, y, z) if inside else np.float32(0)
+                if inside and held[int(x) >> BLOCK_BITS, int(y) >> BLOCK_BITS, int(z) >> BLOCK_BITS]:
+                    out[i, j, k] = _linear_within(field, x, y, z)
 
 
 @njit(cache=True, nogil=True)

@@ -6,6 +6,7 @@ Meaning of sform, qform and the unit codes: the NIfTI-1 header definition
 
 from __future__ import annotations
 
+import math
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,6 +19,7 @@ from canalwise.recon.errors import BadFile, BadGeometry
 from canalwise.recon.grid import Float, Grid
 from canalwise.recon.image.nifti_library import arrayproxy, filebasedimages, imageglobals, nib, spatialimages
 from canalwise.recon.image.volume import Volume, Voxels, check_budget, rescaled, volume_shape
+from canalwise.recon.intake.raw_voxels import inflated
 
 FORM_TOL_MM = 0.1
 """Largest distance between a corner placed by the sform and by the qform: far below a voxel, above float32 rounding."""
@@ -157,7 +159,7 @@ def _proxy(image: nib.Nifti1Image) -> arrayproxy.ArrayProxy:
 
 def _stored(image: nib.Nifti1Image) -> Voxels:
     try:
-        stored: Voxels = _proxy(image).get_unscaled()
+        stored = _unpacked(image) if str(image.get_filename()).lower().endswith(".gz") else _proxy(image).get_unscaled()
     except READ_FAILURES:
         raise BadFile(
             "the NIfTI file",
@@ -166,3 +168,11 @@ def _stored(image: nib.Nifti1Image) -> Voxels:
             do="Export or copy the file again.",
         ) from None
     return stored
+
+
+def _unpacked(image: nib.Nifti1Image) -> Voxels:
+    """The voxels of a compressed file, unpacked in long pieces; raises one of READ_FAILURES where some are missing."""
+    proxy = _proxy(image)
+    size_bytes = proxy.dtype.itemsize * math.prod(proxy.shape)
+    packed = inflated(Path(str(image.get_filename())), 0, proxy.offset + size_bytes)
+    return np.frombuffer(packed, proxy.dtype, offset=proxy.offset).reshape(proxy.shape, order="F")

@@ -78,7 +78,7 @@ def beside(header: Path, name: str, who: str) -> Path:
 def read_raw(raw: RawVoxels) -> Voxels:
     """(nx, ny, nz) array in the machine's byte order; raises BadFile where the numbers are not all there."""
     try:
-        packed = _inflated(raw) if raw.deflated else _plain(raw)
+        packed = inflated(raw.path, max(raw.begin, 0), raw.size_bytes) if raw.deflated else _plain(raw)
     except (OSError, zlib.error, MemoryError):
         packed = b""
     if len(packed) != raw.size_bytes:
@@ -104,15 +104,19 @@ def _plain(raw: RawVoxels) -> bytes:
         return file.read(raw.size_bytes)
 
 
-def _inflated(raw: RawVoxels) -> bytearray:
+def inflated(path: Path, begin: int, size_bytes: int) -> bytearray:
+    """The first bytes that a file's compressed ones, which begin at a place, stand for; fewer where it ends before.
+
+    Raises OSError and zlib.error.
+    """
     out, unpack = bytearray(), zlib.decompressobj(EITHER_KIND)
-    with raw.path.open("rb") as file:
-        file.seek(max(raw.begin, 0))
-        while len(out) < raw.size_bytes:
+    with path.open("rb") as file:
+        file.seek(begin)
+        while len(out) < size_bytes:
             waiting = unpack.unconsumed_tail or unpack.unused_data or file.read(CHUNK_BYTES)
             if not waiting:
                 break
             if unpack.eof:
                 unpack = zlib.decompressobj(EITHER_KIND)
-            out += unpack.decompress(waiting, min(raw.size_bytes - len(out), CHUNK_BYTES))
+            out += unpack.decompress(waiting, min(size_bytes - len(out), CHUNK_BYTES))
     return out

@@ -61,7 +61,9 @@ def segment(
     points = seeds or Seeds()
     points.check_in(scan.grid)
     check_canal_free(points.canal_mm(), wall_mask(scan, model) if len(points.canal_mm()) else None, scan.grid)
-    (found, seen), inside = both(lambda: _instances(scan, model, points.canal_mm()), lambda: within_skin(scan))
+    # The network alone: it computes with two threads, and holds the most memory of all.
+    prior = prior_kinds(scan)
+    (found, seen), inside = both(lambda: _instances(scan, model, prior, points.canal_mm()), lambda: within_skin(scan))
     report_step("names")
     shown = column_of(found, column_cues(found, coarse(scan) if wide is None else wide, seen))
     named = names(shown, levels, points.numbers(found.number, found.disc, found.grid))
@@ -76,9 +78,10 @@ def segment(
     return Segmentation(labels, of_named(occupancy, labels), named.naming, (*scan.warnings, *named.warnings))
 
 
-def _instances(scan: Scan, model: BoneModel, canal_mm: Float) -> tuple[VertebraInstances, TissueClassMap | None]:
+def _instances(
+    scan: Scan, model: BoneModel, seen: TissueClassMap | None, canal_mm: Float
+) -> tuple[VertebraInstances, TissueClassMap | None]:
     """The vertebrae the network sees, and what it sees; by rings, sheets and basins where it misses a point."""
-    seen = prior_kinds(scan)
     if seen is not None:
         check_canal_free(canal_mm, seen.kind >= TissueClass.BODY, seen.grid)
         seen = with_spurs(seen, scan, model)

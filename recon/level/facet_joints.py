@@ -26,7 +26,8 @@ from skimage.measure import marching_cubes
 from canalwise.recon.anatomy import Joint
 from canalwise.recon.grid import Float
 from canalwise.recon.image.morphology import eroded
-from canalwise.recon.labels import SIDES, Labels, Part, Side, sided
+from canalwise.recon.image.sampling import block_sums
+from canalwise.recon.labels import SIDES, Labels, Mask, Part, Side, sided
 from canalwise.recon.level.joint_midsurface import JointMidsurface, sheet_through
 from canalwise.recon.level.joint_space import SeenJoint, image_about, seen_joint, widest_mm
 from canalwise.recon.level.resampled_level import Float32, ResampledLevel
@@ -37,6 +38,9 @@ WIDEST_GAP_MM = 4.0
 
 STEP_ALONG_MM = 0.25
 """Step at which the other face is sought; the crossing is then interpolated."""
+
+PRUNE_VOXELS = 2
+"""Edge of the blocks in which what may face a joint is told from what lies too far."""
 
 FAR_MM = 1000.0
 """Stands for the distance to what is not there: farther than any view of a level is wide."""
@@ -234,12 +238,20 @@ def _process(view: ResampledLevel, vertebra: str, part: Part, other: str) -> _Pr
     """The articular process `part` of a vertebra as its joint with the other vertebra needs it."""
     field, own = view.vertebra_field(vertebra), view.mask(vertebra)
     centres, vectors = _triangles(view, field)
-    # What is further from the other vertebra than the widest gap cannot face it: most of the triangles.
-    other_mm = edt.edt(~view.mask(other), anisotropy=(view.step_mm,) * 3, black_border=False)
-    near = view.at(other_mm, centres) <= WIDEST_GAP_MM + 2 * view.step_mm
+    near = _may_face(view, view.mask(other), centres)
     own &= ~eroded(own)  # the nearest voxel to a surface is itself one of the surface
     rim = spatial.cKDTree(view.points_mm(own))
     return _Process(part, field, centres[near], vectors[near], rim, view.labels[own] % 100)
+
+
+def _may_face(view: ResampledLevel, other: Mask, points_mm: Float) -> Mask:
+    """(N,) array: no more points than lie within the widest gap of a mask, and those about: most triangles do not."""
+    coarse = block_sums(other, (PRUNE_VOXELS,) * 3) > 0
+    step_mm = PRUNE_VOXELS * view.step_mm
+    away_mm = edt.edt(~coarse, anisotropy=(step_mm,) * 3, black_border=False)
+    block = (np.rint(view.index_of(points_mm)).astype(int) // PRUNE_VOXELS).T
+    # two voxels lie further apart than the middles of their blocks by less than a block's diagonal
+    return np.asarray(away_mm[tuple(block)] <= WIDEST_GAP_MM + np.sqrt(3.0) * (step_mm + view.step_mm))
 
 
 def _face(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -12,6 +13,7 @@ from scipy import ndimage, optimize, spatial
 from canalwise.recon.anatomy import Frame
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float, Grid
+from canalwise.recon.image.label_boxes import label_boxes
 from canalwise.recon.image.morphology import dilated
 from canalwise.recon.image.sampling import mirrored_overlap
 from canalwise.recon.labels import Labels, Mask, Part, canal_mask, label_of, vertebra_number
@@ -25,6 +27,9 @@ RIM_MM = 4.0
 
 FACING_MM = 15.0
 """Depth of body behind each end plate that gives the first guess of the axis."""
+
+THINNED = 6000
+"""Voxels of a body or the canal that place the first guess, of some 50 000 (choice)."""
 
 FEWEST_COLUMNS = 60
 """Fewest facing columns (about 60 mm2) that still make a disc plane."""
@@ -168,7 +173,12 @@ def _triad(dorsal_ras: Float, cranial_ras: Float) -> Float:
 
 def _rough_frame(labels: Labels, grid: Grid, upper: str, lower: str) -> Frame:
     """A frame good to about 20 deg: axis between the facing ends of the bodies, dorsal toward the canal."""
-    bodies = [_thinned_mm(labels == label_of(name, Part.BODY), grid, f"{name} body") for name in (upper, lower)]
+    boxes = label_boxes(labels)
+    bodies = []
+    for name in (upper, lower):
+        label = label_of(name, Part.BODY)
+        box = boxes.get(label, (slice(0, 1), slice(0, 1), slice(0, 1)))
+        bodies.append(_thinned_mm(labels[box] == label, grid, f"{name} body", [part.start for part in box]))
     high, low = _facing(bodies[0], bodies[1]), _facing(bodies[1], bodies[0])
     centre = (high.mean(axis=0) + low.mean(axis=0)) / 2
     z = high.mean(axis=0) - low.mean(axis=0)
@@ -180,13 +190,13 @@ def _rough_frame(labels: Labels, grid: Grid, upper: str, lower: str) -> Frame:
     return Frame(near.mean(axis=0), _triad(near.mean(axis=0) - centre, z))
 
 
-def _thinned_mm(mask: Mask, grid: Grid, name: str, most: int = 6000) -> Float:
-    """(n, 3) array of RAS mm of evenly picked voxels of a mask."""
+def _thinned_mm(mask: Mask, grid: Grid, name: str, start: Sequence[int] = (0, 0, 0)) -> Float:
+    """(n, 3) array of RAS mm of evenly picked voxels, some THINNED, of a mask cut from the grid at a voxel `start`."""
     flat = np.flatnonzero(mask)
     if not len(flat):
         raise AnatomyNotFound(name, "must be in the label map to build a level frame")
-    picked = flat[:: max(len(flat) // most, 1)]
-    return grid.world_mm(np.column_stack(np.unravel_index(picked, mask.shape)))
+    picked = flat[:: max(len(flat) // THINNED, 1)]
+    return grid.world_mm(np.column_stack(np.unravel_index(picked, mask.shape)) + start)
 
 
 def _facing(points_mm: Float, other_mm: Float) -> Float:

@@ -15,6 +15,7 @@ from scipy import ndimage
 
 from canalwise.recon.anatomy import Joint
 from canalwise.recon.grid import Box, Float, Grid, box_of
+from canalwise.recon.image.label_boxes import label_boxes
 from canalwise.recon.image.morphology import dilated, eroded
 from canalwise.recon.image.sampling import linear_at
 from canalwise.recon.labels import Labels, Mask, Tissue, bone_mask, canal_mask
@@ -168,12 +169,12 @@ def borders_of(picture: ImageEvidence, structures: Mapping[str, tuple[int, ...]]
     """Name -> border of structures given as labels: bone against what is not bone, canal contents against bone."""
     bone, canal = bone_mask(picture.labels), canal_mask(picture.labels)
     free = ~bone & (picture.labels > 0)
-    boxes = ndimage.find_objects(picture.labels)
+    boxes = label_boxes(picture.labels)
     found: dict[str, BorderContrast | None] = {}
     for name, values in structures.items():
         mask = canal if name == "canal" else np.zeros_like(canal)
         for value in values if name != "canal" else ():
-            if value <= len(boxes) and (box := boxes[value - 1]) is not None:
+            if (box := boxes.get(value)) is not None:
                 mask[box] |= picture.labels[box] == value
         found[name] = border_of(picture, mask, bone if name == "canal" else free)
     return found

@@ -22,6 +22,7 @@ from canalwise.recon.naming.disc_slopes import bends_deg, disc_slopes_deg
 from canalwise.recon.naming.iliac_crest import crest_z_mm
 from canalwise.recon.naming.rib_reach import rib_reaches
 from canalwise.recon.naming.straightened import Straightened, straightened
+from canalwise.recon.parallel import both
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.instances import VertebraInstances
 from canalwise.recon.segmentation.tissue_classes import TissueClass, TissueClassMap
@@ -57,11 +58,14 @@ def column_cues(found: VertebraInstances, wide: Scan, seen: TissueClassMap | Non
     count = found.profile.count
     pedicles = pedicle_heights_mm(found.profile)
     spine = straightened(wide, found.tube)
-    kind = None if seen is None else spine.sampled(seen.kind, seen.grid)
-    flanks = [None if kind is None else _flank_frac(spine, kind, p) for p in pedicles]
+
+    def beside() -> tuple[list[tuple[float, float] | None], list[float | None]]:
+        kind = None if seen is None else spine.sampled(seen.kind, seen.grid)
+        flanks = [None if kind is None else _flank_frac(spine, kind, p) for p in pedicles]
+        return flanks, _sacral_frac(found, seen, count)
+
+    (ribs, crest), (flanks, sacral) = both(lambda: _ribs_and_crest(found, wide, spine, pedicles), beside)
     bends = bends_deg(disc_slopes_deg(found.disc, found.grid, count))
-    ribs, crest = _ribs_and_crest(found, wide, spine, pedicles)
-    sacral = _sacral_frac(found, seen, count)
     each = tuple(VertebraCues(n, sacral[n - 1], flanks[n - 1], bends[n - 1], ribs[n - 1]) for n in range(1, count + 1))
     return ColumnCues(
         each,

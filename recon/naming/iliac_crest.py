@@ -10,10 +10,11 @@ from __future__ import annotations
 import cc3d
 import edt
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage
 
 from canalwise.recon.canal.tube import CanalTube
-from canalwise.recon.grid import Grid
+from canalwise.recon.grid import Grid, box_of
 from canalwise.recon.labels import Mask
 from canalwise.recon.scan import Scan
 
@@ -45,18 +46,29 @@ def crest_z_mm(wide: Scan, tube: CanalTube, bright_hu: float) -> float | None:
     bright_hu : value from which a voxel may be bone
     """
     line = tube.centreline_ras_mm
-    points = wide.grid.voxel_centres_mm()
-    x, y = (np.interp(points[..., 2], line[:, 2], line[:, axis]) for axis in (0, 1))
-    aside, ventral = points[..., 0] - x, points[..., 1] - y
+    index = np.argwhere(wide.voxels >= bright_hu)
+    points = wide.grid.world_mm(index)
+    x, y = (np.interp(points[:, 2], line[:, 2], line[:, axis]) for axis in (0, 1))
+    aside, ventral = points[:, 0] - x, points[:, 1] - y
     near = (ventral >= -DEPTH_MM[1]) & (ventral <= -DEPTH_MM[0])
-    bright = np.asarray(wide.voxels >= bright_hu)
     tops = [
-        _top_mm(_plate(bright & near & (side >= SIDE_MM[0]) & (side <= SIDE_MM[1]), wide.grid), wide.grid)
-        for side in (aside, -aside)
+        _top_of_mm(index[near & (side >= SIDE_MM[0]) & (side <= SIDE_MM[1])], wide.grid) for side in (aside, -aside)
     ]
     if tops[0] is None or tops[1] is None or abs(tops[0] - tops[1]) > APART_MM:
         return None
     return (tops[0] + tops[1]) / 2
+
+
+def _top_of_mm(index: npt.NDArray[np.intp], grid: Grid) -> float | None:
+    """RAS z of the top of the plate among the bright voxels, (N, 3), of one side."""
+    bright = np.zeros(grid.shape, dtype=bool)
+    bright[tuple(index.T)] = True
+    box = box_of(bright, 1)
+    if box is None:
+        return None
+    # Not cut at the ends: how near to the scan's own end a top lies is asked for.
+    part = (*box[:2], slice(0, grid.shape[2]))
+    return _top_mm(_plate(bright[part], grid), grid.cropped(part))
 
 
 def _plate(bright: Mask, grid: Grid) -> Mask:

@@ -25,7 +25,7 @@ import cc3d
 import edt
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from canalwise.recon.canal.tube import canal_along, line_through
 from canalwise.recon.canal.wall import Stations
@@ -33,6 +33,7 @@ from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float
 from canalwise.recon.image.morphology import dilated
 from canalwise.recon.labels import Mask, Part, sided
+from canalwise.recon.parallel import both
 from canalwise.recon.segmentation.instances import NetworkSpine
 from canalwise.recon.segmentation.tissue_classes import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
 from canalwise.recon.spine.arches import pedicle_heights_mm
@@ -93,8 +94,8 @@ def learnt_spine(seen: TissueClassMap) -> NetworkSpine:
     field = spine_field(seen.grid, tube)
     kind, bone = seen.kind[field.box], bone[field.box]
     profile = _profile(field, kind)
-    number = _numbers(field, kind, bone, profile)
-    return NetworkSpine(field, profile, tube, number, _parts(field, kind, number), _discs(field, kind, profile))
+    number, disc = both(lambda: _numbers(field, kind, bone, profile), lambda: _discs(field, kind, profile))
+    return NetworkSpine(field, profile, tube, number, _parts(field, kind, number), disc)
 
 
 def _spine_bone(seen: TissueClassMap) -> Mask:
@@ -126,7 +127,7 @@ def _profile(field: SpineField, kind: npt.NDArray[np.uint8]) -> SpineProfile:
     section = _layers(field, kind == TissueClass.PEDICLE) * field.grid.voxel_mm3 / BIN_MM
     # a pedicle cut by the scan's end is a peak too, which wants lower layers on both sides
     smooth = np.concatenate([[0.0], ndimage.gaussian_filter1d(section, 2.0 / BIN_MM, mode="nearest"), [0.0]])
-    peaks, _ = signal.find_peaks(smooth, distance=PEDICLE_DISTANCE_MM / BIN_MM, height=PEDICLE_LEAST_MM2)
+    peaks = separate_peaks(smooth, PEDICLE_LEAST_MM2, round(PEDICLE_DISTANCE_MM / BIN_MM))
     if not len(peaks):
         raise AnatomyNotFound(
             "pedicles",
@@ -136,6 +137,28 @@ def _profile(field: SpineField, kind: npt.NDArray[np.uint8]) -> SpineProfile:
     pedicles = [(_mass_middle(smooth, int(p)) - 1 + 0.5) * BIN_MM for p in peaks]
     discs = _disc_heights(field, kind, pedicles)
     return SpineProfile(tuple(pedicles), _with_hanging(field, kind, pedicles, discs), float(len(section)) * BIN_MM)
+
+
+def separate_peaks(profile: Float, least: float, apart: int) -> list[int]:
+    """Indices, rising, of the peaks of a profile (n,) that are `least` high, of nearer ones than `apart` the highest.
+
+    A peak is a value with lower ones on both sides; of a level top it is the middle. Of peaks of one height the later
+    one stays.
+
+    >>> separate_peaks(np.array([0.0, 2.0, 2.0, 2.0, 0.0, 3.0, 1.0, 1.5, 0.0, 4.0, 0.0]), 1.8, 3)
+    [2, 5, 9]
+    """
+    # the runs of equal values, and those of them that fall off to both sides
+    starts = np.flatnonzero(np.diff(profile, prepend=np.nan))
+    ends = np.append(starts[1:], len(profile)) - 1
+    rising = np.diff(profile[starts]) > 0
+    tops = np.flatnonzero(rising[:-1] & ~rising[1:]) + 1
+    peaks = (starts[tops] + ends[tops]) // 2
+    kept: list[int] = []
+    for peak in peaks[np.argsort(profile[peaks], kind="stable")[::-1]].tolist():
+        if profile[peak] >= least and all(abs(peak - other) >= apart for other in kept):
+            kept.append(peak)
+    return sorted(kept)
 
 
 def _with_hanging(

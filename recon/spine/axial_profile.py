@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Float
@@ -117,6 +117,8 @@ def _pedicles_mm(field: SpineField, wall: Mask) -> list[float]:
     smooth = ndimage.gaussian_filter1d(share, 2.0 / BIN_MM, mode="nearest")
     # Zeros beyond both ends let a pedicle that the scan cuts still stand out.
     padded = np.concatenate([[0.0], smooth, [0.0]])
+    from scipy import signal  # its loading takes a second, and no CT that the network reads comes here
+
     peaks, _ = signal.find_peaks(
         padded, distance=PEDICLE_DISTANCE_MM / BIN_MM, prominence=PEDICLE_RISE_FRAC, height=PEDICLE_LEAST_FRAC
     )

@@ -51,16 +51,17 @@ WORTHWHILE_FRAC = 0.8
 """A box that holds more of the scan than this is not worth a cut."""
 
 
-def spine_box(scan: Scan, through_mm: Float | None = None) -> Box | None:
+def spine_box(scan: Scan, through_mm: Float | None = None, small: Scan | None = None) -> Box | None:
     """The index box of the part of a CT that holds the spine over its whole length and the skin behind it.
 
     None when there is nothing to gain (a small scan) or nothing to go by (an MR, no canal in view). `through_mm` are
-    (M, 3) RAS points that a person placed in the canal: the box holds their surroundings too.
+    (M, 3) RAS points that a person placed in the canal: the box holds their surroundings too. `small` is the scan's
+    coarse copy, made here where it is left out.
 
     >>> spine_box(Scan(np.zeros((8, 8, 8), np.int16), Grid((8, 8, 8), np.eye(4)), "CT")) is None
     True
     """
-    small = coarse(scan)
+    small = coarse(scan) if small is None else small
     line = canal_line_mm(small)
     if line is None:
         return None

@@ -159,6 +159,24 @@ def test_schema_stands_first_and_another_version_is_refused():
         without_schema("canalwise.thing/2", data, who="it")
 
 
+def test_text_is_the_librarys_own_but_for_lists_of_numbers():
+    data = {
+        "a": [{"b": None, "ü": True}, [], {}, ["], [", 1.5], [[1, 2.5], [3, 4]], [[True, 2]]],
+        2: (1, "nan"),
+        "": 1e-7,
+    }
+    own = json_text(data)
+    assert json.loads(own) == json.loads(json.dumps(data))
+    spread = json.dumps(data, indent=1, ensure_ascii=False)
+    assert (
+        own
+        == spread.replace("[\n    1,\n    2.5\n   ]", "[1, 2.5]")
+        .replace("[\n    3,\n    4\n   ]", "[3, 4]")
+        .replace('[\n  1,\n  "nan"\n ]', '[1, "nan"]')
+        + "\n"
+    )
+
+
 def test_text_keeps_strings_with_brackets_and_spaces():
     data = {
         "warnings": ["slices [ 3,  4 ]", "two [\n 3,\n 4 ]"],

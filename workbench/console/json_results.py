@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from canalwise.estimator.approach.approach import Approach
-from canalwise.estimator.comparison.accesses import compared_accesses
 from canalwise.estimator.comparison.accesses_json import comparison_as_json
 from canalwise.estimator.estimate.estimate import estimate
 from canalwise.estimator.estimate.estimate_json import confidence_json, estimate_as_json, plain
@@ -201,6 +200,9 @@ def with_decompression(
 
 def compared_json(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> dict[str, Any]:
     """The best plan found for each access at a level, side by side, as JSON data; joints by the patient's side."""
+    # Most verbs search for nothing, and the search takes half a second to load.
+    from canalwise.estimator.comparison.accesses import compared_accesses
+
     warnings = [*prepared.anatomy.warnings, *prepared.level.warnings]
     document = plain(comparison_as_json(compared_accesses(prepared, question, progress)))
     return dict(document) | {"warnings": warnings}

@@ -1,7 +1,6 @@
 """The network: what it takes, what it answers, and that a spine can be found without it."""
 
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -127,18 +126,13 @@ def test_of_an_mr_only_what_lies_near_the_canal_is_kept() -> None:
 def test_an_mr_is_read_as_the_mean_of_itself_and_its_mirror_image() -> None:
     """By a stand-in that calls the left half body, wherever the patient lies."""
 
-    class LeftIsBody:
-        def get_inputs(self) -> list[SimpleNamespace]:
-            return [SimpleNamespace(name="image")]
-
-        def run(self, _: None, given: dict[str, np.ndarray]) -> list[np.ndarray]:
-            shape = given["image"].shape[2:]
-            scores = np.zeros((1, len(TissueClass), *shape), np.float32)
-            scores[0, TissueClass.BODY, : shape[0] // 2] = 20.0
-            return [scores]
+    def left_is_body(image: np.ndarray) -> np.ndarray:
+        scores = np.zeros((1, len(TissueClass), *image.shape[2:]), np.float32)
+        scores[0, TissueClass.BODY, : image.shape[2] // 2] = 20.0
+        return scores
 
     value, grid = np.zeros((32, 16, 16), np.float32), Grid((32, 16, 16), np.eye(4))
-    once, both = (prior._seen(LeftIsBody(), value, grid, None, 128, mirrored=each) for each in (False, True))
+    once, both = (prior._seen(left_is_body, value, grid, None, 128, mirrored=each) for each in (False, True))
     assert once.bone_frac[0, 0, 0] > 0.99 > 0.6 > once.bone_frac[-1, 0, 0]
     assert np.allclose(both.bone_frac, both.bone_frac[::-1])
     assert np.isclose(both.bone_frac[0, 0, 0], (once.bone_frac[0, 0, 0] + once.bone_frac[-1, 0, 0]) / 2)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.imaging.grids import natural_grid
@@ -11,7 +12,7 @@ from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid
 from canalwise.recon.labels import Labels, Part, canal_mask
 from canalwise.recon.segmentation.instances import NetworkSpine
-from canalwise.recon.segmentation.network_instances import learnt_spine
+from canalwise.recon.segmentation.network_instances import learnt_spine, separate_peaks
 from canalwise.recon.segmentation.tissue_classes import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
 
 RIGHT_DICE = 0.985
@@ -90,3 +91,13 @@ def test_a_scan_without_canal_is_refused() -> None:
         learnt_spine(
             TissueClassMap(grid, np.full(grid.shape, TissueClass.BODY, np.uint8), np.ones(grid.shape, np.float32))
         )
+
+
+def test_peaks_are_those_of_a_general_library(rng: np.random.Generator) -> None:
+    """Rough profiles with level tops, no two of one height: which of such stays is a matter of taste."""
+    for _ in range(200):
+        heights = rng.permutation(int(rng.integers(2, 60))) + 1.0
+        profile = np.concatenate([[0.0], np.repeat(heights, rng.integers(1, 4, len(heights))), [0.0]])
+        apart, least = int(rng.integers(1, 12)), float(rng.integers(0, 20))
+        expected, _ = signal.find_peaks(profile, distance=apart, height=least)
+        assert separate_peaks(profile, least, apart) == expected.tolist()
