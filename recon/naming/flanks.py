@@ -17,11 +17,11 @@ from canalwise.recon.segmentation.tissue_classes import TissueClass
 
 ASIDE_MM, DORSAL_MM, ABOVE_MM = (26.0, 38.0), (-28.0, -12.0), (-2.0, 10.0)
 """Sideways of the canal's middle, ventral to dorsal of it, and above the pedicle's height, where the bodies' half width
-is `USUAL_HALF_MM` (choice between places tried on eight made-up spines and the real CT)."""
+is `USUAL_HALF_MM` (choice between places tried on seven made-up spines and the real CT)."""
 
 USUAL_HALF_MM, SCALES = 21.5, (0.85, 1.2)
 """Half the width of a body at its pedicles, for which the place is stated, and by how much it may shrink and grow
-(choices: means of made-up spines and the real CT were 19 to 24 mm)."""
+(choices: medians of seven made-up spines and the real CT: 19 to 22 mm)."""
 
 WHOLE_HALF_MM = 15.0
 """A body less wide is cut by the scan's end, or none (choice)."""
