@@ -415,6 +415,9 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
         "stated_0.95_or_more_and_wrong": sum(not t.right for t in stated),
         "undecidable": len(hidden),
         "undecidable_wrong_and_confirmed": sum(t.confirmed and not t.right for t in hidden),
+        "undecidable_stated_0.95_or_more_and_wrong": sum(
+            t.probability >= CONFIRMED.value and not t.right for t in hidden
+        ),
         "undecidable_wrong_without_a_condition": sum(t.confirmed and not t.right and not t.condition for t in hidden),
         "unambiguous": len(clear),
         "unambiguous_asked_or_failed": sum(not t.confirmed for t in clear),
