@@ -4,8 +4,8 @@ What the image shows of a level (`Confidence.seen`) is turned into features of o
 logarithm of an answer's error scatters normally about a weighted sum of features, and the probability is that of an
 error within the question's limit. It was fitted on made-up scans from the CT alone (`scripts/confidence_records.py`,
 `scripts/why_confidence.py --records FILE --fit`); a weight's sign is what it must be: a canal with an open border makes
-no answer surer. Of labels given and of MR nothing is fitted, and so only the name has a probability. Nor is how near
-the bone of a resection comes: what was seen does not tell that.
+no answer surer. Of labels given and of MR nothing is fitted, and so only the name has a probability. How near the bone
+of a resection comes depends on the plan as well: the less it takes, the more the same border is of it.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from canalwise.recon.evidence import EvidenceClass
 NAME_RIGHT = "name right"
 CANAL_AT_DISC, CANAL_AT_PEDICLE = "canal area at disc within 10 %", "canal area at pedicle within 10 %"
 FACET = "facet fraction within 0.1"
+RESECTION = "resection within 25 %"
 
 FITTED = "log error regressed on {answers} answers of 38 made-up spines; on spines held out Brier {brier}, rank {rank}"
 
@@ -104,6 +105,15 @@ def features_of(seen: Mapping[str, float]) -> Features:
 LEAST_CANAL_MM2, USUAL_CANAL_MM2 = 50.0, 300.0
 """The canal's least area is held against the second, and counts as the first where it is smaller or not known."""
 
+LEAST_RESECTION_MM3, USUAL_RESECTION_MM3 = 20.0, 500.0
+"""The bone of a resection is held against the second, and counts as the first where it is less."""
+
+
+def plan_features(features: Mapping[str, float], resection_mm3: float) -> Features:
+    """The features of a level with those of a plan's resection."""
+    return dict(features) | {"log resection mm3": log(max(resection_mm3, LEAST_RESECTION_MM3) / USUAL_RESECTION_MM3)}
+
+
 MODELS: tuple[QuestionModel, ...] = (
     QuestionModel(
         CANAL_AT_DISC,
@@ -143,6 +153,30 @@ MODELS: tuple[QuestionModel, ...] = (
 correlation of 1 - probability with the true error."""
 
 
+OF_A_PLAN = QuestionModel(
+    RESECTION,
+    limit=0.25,
+    intercept=-1.668,
+    weights={"log resection mm3": -0.836, "canal's border open": 1.065},
+    scatter=1.572,
+    floor=0.005,
+    source=FITTED.format(answers=128, brier="0.223 (always the mean 0.250)", rank="0.42"),
+)
+"""Of an approach's resection, against that of the same approach on the true anatomy."""
+
+
+def resection_probability(
+    seen: Mapping[str, float], sources: Mapping[str, Source], resection_mm3: float
+) -> dict[str, float]:
+    """The question of a plan's resection -> probability that its bone is right; empty where that was not fitted.
+
+    >>> resection_probability({}, {"parts": "given"}, 400.0)
+    {}
+    """
+    features = _fitted_features(seen, sources)
+    return {RESECTION: OF_A_PLAN.probability(plan_features(features, resection_mm3))} if features else {}
+
+
 def question_probabilities(anatomy: Anatomy, level: Level) -> dict[str, float]:
     """Question -> probability that the level's answer is right; without those that cannot be judged."""
     naming = anatomy.naming
@@ -157,7 +191,12 @@ def fitted_probabilities(seen: Mapping[str, float], sources: Mapping[str, Source
     >>> fitted_probabilities({}, {"parts": "given"}, joints=True)
     {}
     """
-    features = features_of(seen)
-    if not features or sources.get("parts", "automatic") != "automatic" or not seen.get("calibrated", 1.0):
-        return {}
-    return {model.question: model.probability(features) for model in MODELS if joints or model.question != FACET}
+    features = _fitted_features(seen, sources)
+    wanted = [model for model in MODELS if joints or model.question != FACET] if features else []
+    return {model.question: model.probability(features) for model in wanted}
+
+
+def _fitted_features(seen: Mapping[str, float], sources: Mapping[str, Source]) -> Features:
+    """Features of a level found in a CT alone; empty of any other."""
+    automatic = sources.get("parts", "automatic") == "automatic" and seen.get("calibrated", 1.0)
+    return features_of(seen) if automatic else {}

@@ -17,12 +17,20 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, stats
 
-from canalwise.recon.questions import CANAL_AT_DISC, CANAL_AT_PEDICLE, FACET, QuestionModel, features_of
+from canalwise.recon.questions import (
+    CANAL_AT_DISC,
+    CANAL_AT_PEDICLE,
+    FACET,
+    RESECTION,
+    QuestionModel,
+    features_of,
+    plan_features,
+)
 
-REMOVAL, SWEEP = "resection within 25 %", "whole sweep within 25 %"
-"""Asked of the records too, though no model is kept of them: what was seen does not tell them."""
+SWEEP = "whole sweep within 25 %"
+"""Asked of the records too, though no model is kept of it: nearly all answers are right."""
 
-LIMITS = {CANAL_AT_DISC: 0.10, CANAL_AT_PEDICLE: 0.10, FACET: 0.10, REMOVAL: 0.25, SWEEP: 0.25}
+LIMITS = {CANAL_AT_DISC: 0.10, CANAL_AT_PEDICLE: 0.10, FACET: 0.10, RESECTION: 0.25, SWEEP: 0.25}
 """Question -> error up to which the answer counts as right."""
 
 SIGNS = {
@@ -34,6 +42,7 @@ SIGNS = {
     "out of range": 1,
     "cut off": 1,
     "sacral": 1,
+    "log resection mm3": -1,
 }
 """Feature -> sign its weight must have: what makes the error greater or smaller."""
 
@@ -41,8 +50,10 @@ NAMES = {
     CANAL_AT_DISC: ("log canal mm2", "canal's border open", "gap over voxel", "alike", "out of range"),
     CANAL_AT_PEDICLE: ("log canal mm2", "canal's border open", "gap over voxel", "windows", "sacral"),
     FACET: ("log canal mm2", "canal's border open", "out of range", "cut off", "windows"),
+    RESECTION: ("log resection mm3", "canal's border open"),
+    SWEEP: ("log canal mm2", "canal's border open", "gap over voxel", "cut off"),
 }
-"""Features of each question, few for the number of rows; all of them where none are named."""
+"""Features of each question, few for the number of rows."""
 
 FLOOR = 0.005
 """Added to errors before the logarithm: half a per cent is as good as none (choice)."""
@@ -96,14 +107,15 @@ def _of_plan(
         for side in ours[how].keys() & true[how].keys()
     ]
     taken = {how: abs(ours[f"{how} mm3"] / max(true[f"{how} mm3"], 1.0) - 1.0) for how in ("resection", "sweep")}
-    found = [Sample(REMOVAL, features, taken["resection"], case), Sample(SWEEP, features, taken["sweep"], case)]
+    of_plan = plan_features(features, ours["resection mm3"])
+    found = [Sample(RESECTION, of_plan, taken["resection"], case), Sample(SWEEP, features, taken["sweep"], case)]
     return found + [Sample(FACET, features, worst, case) for worst in sorted(kept)[-1:]]
 
 
 def fitted(rows: Sequence[Sample], question: str) -> QuestionModel:
     """The model of one question: least squares of the log error, weights with their signs, and the scatter about it."""
     own = [row for row in rows if row.question == question]
-    names = NAMES.get(question, tuple(SIGNS))
+    names = NAMES[question]
     x = np.array([[row.features[name] for name in names] for row in own])
     middle, spread = x.mean(axis=0), np.maximum(x.std(axis=0), 1e-3)
     z, y = (x - middle) / spread, np.log(np.array([row.error for row in own]) + FLOOR)

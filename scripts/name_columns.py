@@ -88,9 +88,11 @@ def _vertebra(
 ) -> VertebraCues:
     sort = element.sort
     share = {"sacral": rng.beta(9, 1.2), "transitional": rng.uniform(0.0, 0.7)}.get(sort, 0.0)
-    flank = {"sacral": rng.normal(0.9, 0.06), "transitional": rng.uniform(0.1, 0.9), "last": rng.normal(0.27, 0.1)}.get(
-        sort, abs(rng.normal(0.03, 0.04))
-    )
+    flank = {
+        "sacral": rng.normal(0.65, 0.17),
+        "transitional": rng.uniform(0.1, 0.9),
+        "last": abs(rng.normal(0.06, 0.08)),
+    }.get(sort, abs(rng.normal(0.03, 0.04)))
     other = flank + abs(rng.normal(0.0, 0.05)) + (rng.uniform(0.0, 0.6) if sort == "transitional" else 0.0)
     if rng.random() < FAILS:
         share = rng.uniform()

@@ -4,13 +4,16 @@ Each made-up spine (random size, lordosis, scoliosis, bone, bystanders, four to 
 and scans with slices of 0.5 to 5 mm and noise of their own are made of it. Each of them and each real CT is read whole
 once by the network; every cut is then segmented and named anew from the network's answer within the cut: what it would
 answer otherwise near a cut, for want of the margin it sees, is left out. The evidence is written too, so that other
-likelihoods can be tried on it. `--full N` runs N of the cuts through everything, network included, and says whether
-the names agree. A cut counts as unambiguous where it holds the whole of S1, or the whole of T12 with ribs that run
-on; counted apart are cuts that hold the whole of S1 or T12's ribs to their tips. Six or four lumbar vertebrae cannot be
-named from a scan by anybody: one end tells nothing, and between both a missing or an additional rib looks the same;
-they are counted apart.
+likelihoods can be tried on it. With `--anew N` every Nth cut of a real scan is also cut from the scan as it was read
+and built as `build` does, network included; those cuts are counted apart, and so is how often both agree. A cut counts
+as unambiguous where sacrum or ribs are whole in view: all of S1, or all of T12 with its ribs to their tips. Counted
+beside it is a wider set, in which T12's ribs may run out of the view, where an eleventh rib looks the same. Six or four
+lumbar vertebrae cannot be named from a scan by anybody: one end tells nothing, and between both a missing or an
+additional rib looks the same; they are counted apart.
 
-    python scripts/name_trials.py --phantoms 7 --scans 4 --cuts 20 --data DATA --step 1 --cache CACHE --json OUT
+    python scripts/name_trials.py --phantoms 7 --scans 4 --cuts 20 --cache CACHE --json OUT
+    python scripts/name_trials.py --phantoms 0 --data DATA --anew 6 --json OUT
+    python scripts/name_trials.py --summary OUT
 
 DATA holds ct_whole_lumbar_3mm and ct_lumbar_crop_1p5mm (see the tests' `data_dir`); without it real scans are left out.
 """
@@ -43,14 +46,15 @@ from canalwise.phantoms.imaging.grids import GridRequest
 from canalwise.phantoms.imaging.render import painted
 from canalwise.phantoms.imaging.scanner import Scanner, finished_scan
 from canalwise.phantoms.spec import Bystanders, SpineSpec
+from canalwise.recon.anatomy import Naming
 from canalwise.recon.bone.occupancy import bone_model
+from canalwise.recon.case.anatomy_builder import bones_of_scan
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.examination.working_volume import working_volume
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.morphology import nearest_on
 from canalwise.recon.image.reconstruction_circle import unpadded
 from canalwise.recon.intake.reader import read_scan
-from canalwise.recon.labelling.ct_segmentation import segment
 from canalwise.recon.labels import Labels, Part, vertebra_name
 from canalwise.recon.naming.cues import column_cues
 from canalwise.recon.naming.level_names import column_of, names
@@ -67,7 +71,7 @@ TRANSITIONAL_FRAC = 0.099
 """French et al., Global Spine J 2014: lumbosacral transitional vertebrae of 5941 people
 (docs/published-values.md#vertebrae)."""
 
-LEAST_CUT_MM = 70.0
+LEAST_CUT_MM, LEAST_REAL_CUT_MM = 70.0, 40.0
 
 RIB_VIEW_MM, RIB_TIP_MM, RIB_LOW_MM = 170.0, 206.0, 70.0
 """Width of the view in which T12's ribs run on, and in which a made-up spine's are seen to their tips, which lie this
@@ -85,7 +89,10 @@ OWN_MM3 = 500.0
 
 @dataclass(frozen=True, eq=False)
 class Subject:
-    """A scan with true names, (same shape) text codes in `truth`, and what the network sees in it."""
+    """A scan with true names, (same shape) label codes in `truth`, and what the network sees in it.
+
+    `read`: a real scan as it was read, `each` layers of `whole` to one of its own.
+    """
 
     name: str
     whole: Scan
@@ -95,11 +102,13 @@ class Subject:
     names: dict[int, str]
     transitional: bool
     ribs: bool
+    read: Scan | None = None
+    each: int = 1
 
 
 @dataclass(frozen=True)
 class Trial:
-    """One cut: what was reported, how probable, and whether it is right."""
+    """One cut: what was reported, how probable, and whether it is right; `anew`: built from the cut alone."""
 
     subject: str
     low_mm: float
@@ -115,6 +124,7 @@ class Trial:
     failed: str = ""
     condition: str = ""
     tips_whole: bool = False
+    anew: bool = False
     cues: Mapping[str, Any] = field(default_factory=dict)
 
     @property
@@ -197,7 +207,8 @@ def real_subjects(data: Path, cache: Path | None) -> Iterator[Subject]:
     for folder, own in REAL.items():
         if not (data / folder / "ct.nii.gz").is_file():
             continue
-        ct = unpadded(working_volume(read_scan(data / folder / "ct.nii.gz")))
+        read = read_scan(data / folder / "ct.nii.gz")
+        ct = unpadded(working_volume(read))
         image = nib.as_closest_canonical(nib.load(data / folder / "vertebrae.nii.gz"))
         placed = Grid(image.shape, image.affine)
         index = np.rint(placed.index_of(ct.grid.voxel_centres_mm())).astype(int)
@@ -205,7 +216,8 @@ def real_subjects(data: Path, cache: Path | None) -> Iterator[Subject]:
         truth = np.asarray(image.dataobj).astype(int)[tuple(np.moveaxis(index, -1, 0))]
         # stored as the project's labels are: 100 times the value, and 1 for bone
         labels = np.where(truth > 0, 100 * truth + 1, 0).astype(np.uint16)
-        yield _subject(folder, ct, labels, own, cache, False, True)
+        subject = _subject(folder, ct, labels, own, cache, False, True)
+        yield replace(subject, read=read, each=round(read.grid.spacing_mm[2] / ct.grid.spacing_mm[2]))
 
 
 def _subject(
@@ -250,20 +262,7 @@ def cut(subject: Subject, low: int, high: int) -> tuple[Scan, Scan, TissueClassM
 
 def trial(subject: Subject, low: int, high: int) -> Trial:
     """One cut segmented, named, and held against the truth."""
-    sacrum, ribs, tips = _whole(subject, low, high)
-    blank = Trial(
-        subject.name,
-        *_ends_mm(subject, low, high),
-        (),
-        (),
-        0.0,
-        False,
-        False,
-        sacrum,
-        ribs,
-        subject.transitional,
-        tips_whole=tips,
-    )
+    blank = _blank(subject, low, high)
     whole, part, seen = cut(subject, low, high)
     try:
         found = fine_instances(learnt_spine(seen), seen, part, bone_model(part))
@@ -272,18 +271,47 @@ def trial(subject: Subject, low: int, high: int) -> Trial:
     except CanalwiseError as why:
         return replace(blank, failed=str(why)[:120])
     true = true_names(subject, found.number, found.grid)
-    reported = {n: name for n, name in named.by_number.items() if n in true}
-    right = all(true[n] == name for n, name in reported.items())
-    low_first = sorted(reported)
+    return replace(_judged(blank, named.by_number, true, named.naming), cues=asdict(cues))
+
+
+def built(subject: Subject, low: int, high: int) -> Trial:
+    """The same cut of the scan as it was read, built as `build` does it."""
+    blank = replace(_blank(subject, low, high), anew=True)
+    scan, each = (subject.whole, 1) if subject.read is None else (subject.read, subject.each)
+    layers = (slice(None), slice(None), slice(low // each, high // each))
+    try:
+        part, bones = bones_of_scan(working_volume(scan.cropped(layers)), None, None, lambda step: None)
+    except CanalwiseError as why:
+        return replace(blank, failed=str(why)[:120])
+    if bones.naming is None:
+        return replace(blank, failed="no names")
+    number = np.where(bones.labels >= 100, bones.labels // 100, 0)
+    own = {int(n): vertebra_name(int(n)) for n in np.unique(number[number > 0])}
+    low_first = dict(enumerate(sorted(own, reverse=True)))
+    order = np.zeros(int(number.max(initial=0)) + 1, dtype=np.uint8)
+    order[list(low_first.values())] = np.arange(1, len(own) + 1)
+    true = true_names(subject, order[number], part.grid)
+    return _judged(blank, {n + 1: own[value] for n, value in low_first.items()}, true, bones.naming)
+
+
+def _blank(subject: Subject, low: int, high: int) -> Trial:
+    """What is known of a cut before it is read."""
+    sacrum, ribs, tips = _whole(subject, low, high)
+    ends = _ends_mm(subject, low, high)
+    return Trial(subject.name, *ends, (), (), 0.0, False, False, sacrum, ribs, subject.transitional, tips_whole=tips)
+
+
+def _judged(blank: Trial, by_number: Mapping[int, str], true: Mapping[int, str], naming: Naming) -> Trial:
+    """A cut's names held against the true ones."""
+    low_first = sorted(n for n in by_number if n in true)
     return replace(
         blank,
-        reported=tuple(reported[n] for n in low_first),
+        reported=tuple(by_number[n] for n in low_first),
         true=tuple(true[n] for n in low_first),
-        probability=named.naming.value_frac,
-        right=right,
-        confirmed=named.naming.confirmed,
-        condition=named.naming.condition,
-        cues=asdict(cues),
+        probability=naming.value_frac,
+        right=all(true[n] == by_number[n] for n in low_first),
+        confirmed=naming.confirmed,
+        condition=naming.condition,
     )
 
 
@@ -335,34 +363,32 @@ def cuts_of(subject: Subject, count: int, rng: np.random.Generator) -> Iterator[
 
 
 def every_cut(subject: Subject, step: int) -> Iterator[tuple[int, int]]:
-    """The scan cut at every slice, what lies above it kept and what lies below it kept."""
+    """The scan cut at every so many of its own slices: what lies above each is kept, then what lies below each."""
     layers = subject.part.grid.shape[2]
-    least = int(LEAST_CUT_MM / float(subject.part.grid.spacing_mm[2]))
-    for at in range(0, layers, step):
-        if layers - at >= least:
-            yield at, layers
-        if at >= least:
-            yield 0, at
+    least = int(LEAST_REAL_CUT_MM / float(subject.part.grid.spacing_mm[2]))
+    places = range(0, layers, step * subject.each)
+    yield from ((at, layers) for at in places if layers - at >= least)
+    yield from ((0, at) for at in places if at >= least)
 
 
-def agrees(subject: Subject, reported: Trial, low: int, high: int) -> bool:
-    """Do names of everything run on the cut alone, network included, agree with those of the trial?"""
-    whole, part, _ = cut(subject, low, high)
-    try:
-        found = segment(part, wide=coarse(whole))
-    except CanalwiseError:
-        return bool(reported.failed)
-    best = found.naming.candidates[0].names[::-1] if found.naming.candidates else ()
-    overlap = min(len(best), len(reported.reported))
-    return found.naming.confirmed == reported.confirmed and best[-overlap:] == reported.reported[-overlap:]
+def agreement(trials: Sequence[Trial]) -> dict[str, int]:
+    """Of the cuts built anew: how many agree with their trial in whether names are confirmed, and in the names."""
+    kept = {(t.subject, t.low_mm, t.high_mm): t for t in trials if not t.anew}
+    pairs = [(t, kept[t.subject, t.low_mm, t.high_mm]) for t in trials if t.anew]
+    return {
+        "built_anew": len(pairs),
+        "agree": sum(a.confirmed == b.confirmed and (a.right == b.right or not a.confirmed) for a, b in pairs),
+        "confirmed_anew_only": sum(a.confirmed and not b.confirmed for a, b in pairs),
+        "confirmed_in_the_trial_only": sum(b.confirmed and not a.confirmed for a, b in pairs),
+    }
 
 
 def summary(trials: Sequence[Trial]) -> dict[str, object]:
     """Counts of the trials and the reliability of the reported probability."""
     named = [t for t in trials if t.reported]
     plain = [t for t in named if t.decidable]
-    clear = [t for t in trials if t.decidable and (t.sacrum_whole or t.ribs_whole)]
-    whole = [t for t in trials if t.decidable and (t.sacrum_whole or t.tips_whole)]
+    clear = [t for t in trials if t.decidable and (t.sacrum_whole or t.tips_whole)]
+    wider = [t for t in trials if t.decidable and (t.sacrum_whole or t.ribs_whole)]
     both = [t for t in trials if not t.decidable and t.sacrum_whole and t.ribs_whole]
     sure = [t for t in plain if t.confirmed]
     stated = [t for t in plain if t.probability >= CONFIRMED.value]
@@ -389,11 +415,14 @@ def summary(trials: Sequence[Trial]) -> dict[str, object]:
         "stated_0.95_or_more_and_wrong": sum(not t.right for t in stated),
         "undecidable": len(hidden),
         "undecidable_wrong_and_confirmed": sum(t.confirmed and not t.right for t in hidden),
+        "undecidable_stated_0.95_or_more_and_wrong": sum(
+            t.probability >= CONFIRMED.value and not t.right for t in hidden
+        ),
         "undecidable_wrong_without_a_condition": sum(t.confirmed and not t.right and not t.condition for t in hidden),
         "unambiguous": len(clear),
         "unambiguous_asked_or_failed": sum(not t.confirmed for t in clear),
-        "sacrum_or_rib_tips": len(whole),
-        "sacrum_or_rib_tips_asked_or_failed": sum(not t.confirmed for t in whole),
+        "unambiguous_or_ribs_run_out": len(wider),
+        "unambiguous_or_ribs_run_out_asked_or_failed": sum(not t.confirmed for t in wider),
         "undecidable_with_sacrum_and_ribs": len(both),
         "undecidable_with_sacrum_and_ribs_asked_or_failed": sum(not t.confirmed for t in both),
         "reliability": bins,
@@ -408,11 +437,21 @@ def summed_up(files: Sequence[Path]) -> None:
     """Prints the summary of trials that were written earlier."""
     rows = [json.loads(line) for file in files for line in file.read_text().splitlines()]
     trials = [Trial(**{**row, "reported": tuple(row["reported"]), "true": tuple(row["true"])}) for row in rows]
+    tell(trials)
+
+
+def tell(trials: Sequence[Trial]) -> None:
+    """Prints the summary of each group of trials."""
+    real = [t for t in trials if not t.subject.startswith("phantom")]
     for group, own in (
         ("made-up", [t for t in trials if t.subject.startswith("phantom")]),
-        ("real", [t for t in trials if not t.subject.startswith("phantom")]),
+        ("real", [t for t in real if not t.anew]),
+        ("real, built anew", [t for t in real if t.anew]),
     ):
-        print(group, json.dumps(summary(own), indent=1))
+        if own:
+            print(group, json.dumps(summary(own), indent=1))
+    if any(t.anew for t in real):
+        print("built anew against the trial", json.dumps(agreement(real)))
 
 
 def main() -> None:
@@ -425,10 +464,10 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=1e9, help="begin no further cut after this")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--data", type=Path)
-    parser.add_argument("--step", type=int, default=1, help="every so many slices a real scan is cut")
+    parser.add_argument("--step", type=int, default=1, help="every so many of its own slices a real scan is cut")
     parser.add_argument("--share", type=int, nargs=2, default=(0, 1), metavar=("I", "N"), help="every Nth real cut")
     parser.add_argument("--summary", type=Path, nargs="+", help="only sum up the lines of these files")
-    parser.add_argument("--full", type=int, default=0, help="cuts that also run with the network on the cut alone")
+    parser.add_argument("--anew", type=int, default=0, help="every so many real cuts are also built from the cut alone")
     parser.add_argument("--cache", type=Path, help="folder for what the network sees")
     parser.add_argument("--json", type=Path, help="file that gets a line per cut")
     args = parser.parse_args()
@@ -438,33 +477,30 @@ def main() -> None:
     if args.cache:
         args.cache.mkdir(parents=True, exist_ok=True)
     start = time.perf_counter()
-    groups: dict[str, list[Trial]] = {"made-up": [], "real": []}
-    agreed: list[bool] = []
+    trials: list[Trial] = []
     lines = args.json.open("a") if args.json else None
-    for group, subjects in (
-        ("made-up", phantom_subjects(args.phantoms, args.seed, args.cache, args.slices, args.scans)),
-        ("real", real_subjects(args.data, args.cache) if args.data else iter(())),
-    ):
-        for subject in subjects:
-            rng = np.random.default_rng([args.seed, len(groups[group])])
-            cuts = cuts_of(subject, args.cuts, rng) if group == "made-up" else every_cut(subject, args.step)
-            for n, (low, high) in enumerate(cuts):
-                if group == "real" and n % args.share[1] != args.share[0]:
-                    continue
-                if time.perf_counter() - start > args.seconds:
-                    break
-                done = trial(subject, low, high)
-                groups[group].append(done)
-                if lines:
-                    lines.write(json.dumps(asdict(done)) + "\n")
-                    lines.flush()
-                if n % 5 == 2 and len(agreed) < args.full:
-                    agreed.append(agrees(subject, done, low, high))
-    for group, trials in groups.items():
-        if trials:
-            print(group, json.dumps(summary(trials), indent=1))
-    if agreed:
-        print(f"names with the network run on the cut alone agree in {sum(agreed)} of {len(agreed)} cuts")
+    for done in _trials(args):
+        trials.append(done)
+        if lines:
+            lines.write(json.dumps(asdict(done)) + "\n")
+            lines.flush()
+        if time.perf_counter() - start > args.seconds:
+            break
+    tell(trials)
+
+
+def _trials(args: argparse.Namespace) -> Iterator[Trial]:
+    """Every trial that was requested."""
+    for n, subject in enumerate(phantom_subjects(args.phantoms, args.seed, args.cache, args.slices, args.scans)):
+        for low, high in cuts_of(subject, args.cuts, np.random.default_rng([args.seed, n * args.cuts])):
+            yield trial(subject, low, high)
+    share, shares = args.share
+    for subject in real_subjects(args.data, args.cache) if args.data else ():
+        for n, (low, high) in enumerate(every_cut(subject, args.step)):
+            if n % shares == share:
+                yield trial(subject, low, high)
+                if args.anew and (n // shares) % args.anew == 0:
+                    yield built(subject, low, high)
 
 
 if __name__ == "__main__":

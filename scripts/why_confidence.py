@@ -40,7 +40,7 @@ from canalwise.recon.grid import Float, Grid
 from canalwise.recon.intake.label_maps import GivenLabels
 from canalwise.recon.labels import Mask, Part, bone_mask, vertebra_number
 from canalwise.recon.measurement.confidence import CHECK_BELOW, confidence_of, structures_of
-from canalwise.recon.questions import MODELS
+from canalwise.recon.questions import MODELS, OF_A_PLAN
 from canalwise.recon.scan import Scan
 
 GIVEN = frozenset({"vertebrae", "parts", "canal", "sac", "flavum"})
@@ -158,7 +158,7 @@ def probabilities(files: list[Path], fit: bool) -> None:
     """Prints how good the probabilities are on records; where asked to, of models fitted on these anew."""
     rows = samples(record for file in files for record in records_in(file))
     if not fit:
-        for model in MODELS:
+        for model in (*MODELS, OF_A_PLAN):
             own = [row for row in rows if row.question == model.question]
             tell(model.question, rows, np.array([model.probability(row.features) for row in own]))
         return

@@ -12,13 +12,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
 from canalwise.recon.bone.occupancy import bone_model
 from canalwise.recon.image.morphology import nearest_on
 from canalwise.recon.labels import Part
 from canalwise.recon.naming.column_cues import UNSEEN_RIBS, ColumnCues, RibReach, VertebraCues
 from canalwise.recon.naming.disc_slopes import bends_deg, disc_slopes_deg
+from canalwise.recon.naming.flanks import flank_fracs
 from canalwise.recon.naming.iliac_crest import crest_z_mm
 from canalwise.recon.naming.rib_reach import rib_reaches
 from canalwise.recon.naming.straightened import Straightened, straightened
@@ -31,13 +31,6 @@ from canalwise.recon.spine.arches import pedicle_heights_mm
 BRIGHT_FRAC = 0.5
 """A coarse voxel this far from soft tissue to typical bone may be rib or wing: blood with contrast is less bright than
 cortex, and ribs fill only part of a coarse voxel (choice)."""
-
-FLANK_MM, FLANK_DORSAL_MM, FLANK_HALF_MM = (24.0, 40.0), (-30.0, -14.0), 6.0
-"""Beside the body, ventral of transverse processes, about the pedicle's height: ala at a sacrum, psoas at a lumbar
-vertebra (common practice, no source)."""
-
-FLANK_VIEW_FRAC = 0.9
-"""Least share of that region in view on a side to judge it."""
 
 SACRAL_LEAST_MM3 = 1500.0
 """Less of a vertebra in view says nothing of what it is."""
@@ -61,7 +54,7 @@ def column_cues(found: VertebraInstances, wide: Scan, seen: TissueClassMap | Non
 
     def beside() -> tuple[list[tuple[float, float] | None], list[float | None]]:
         kind = None if seen is None else spine.sampled(seen.kind, seen.grid)
-        flanks = [None if kind is None else _flank_frac(spine, kind, p) for p in pedicles]
+        flanks = [None] * count if kind is None else flank_fracs(spine, kind, pedicles)
         return flanks, _sacral_frac(found, seen, count)
 
     (ribs, crest), (flanks, sacral) = both(lambda: _ribs_and_crest(found, wide, spine, pedicles), beside)
@@ -94,20 +87,6 @@ def spacing_frac(pedicles_mm: Sequence[float]) -> tuple[float, ...]:
     """
     steps = np.diff(pedicles_mm)
     return tuple((steps / np.median(steps)).tolist()) if len(steps) else ()
-
-
-def _flank_frac(spine: Straightened, kind: npt.NDArray[np.uint8], pedicle_mm: float) -> tuple[float, float] | None:
-    """(lesser, greater) share of bone in the flanks about a pedicle's height; None unless both are in view."""
-    y = spine.span(spine.dorsal_mm, *FLANK_DORSAL_MM)
-    z = spine.span(spine.along_mm, pedicle_mm - FLANK_HALF_MM, pedicle_mm + FLANK_HALF_MM)
-    shares = []
-    for low, high in (FLANK_MM, (-FLANK_MM[1], -FLANK_MM[0])):
-        part = (spine.span(spine.left_mm, low, high), y, z)
-        view = spine.in_view[part]
-        if not view.size or view.mean() < FLANK_VIEW_FRAC:
-            return None
-        shares.append(float((kind[part][view] >= TissueClass.BODY).mean()))
-    return min(shares), max(shares)
 
 
 def _sacral_frac(found: VertebraInstances, seen: TissueClassMap | None, count: int) -> list[float | None]:

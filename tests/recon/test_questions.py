@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from canalwise.recon.questions import FACET, MODELS, QuestionModel, features_of, fitted_probabilities
+from canalwise.recon.questions import (
+    FACET,
+    MODELS,
+    RESECTION,
+    QuestionModel,
+    features_of,
+    fitted_probabilities,
+    resection_probability,
+)
 
 CLEAR = {
     "calibrated": 1.0,
@@ -55,3 +63,12 @@ def test_nothing_is_said_of_what_was_not_fitted() -> None:
     assert fitted_probabilities(CLEAR, {"parts": "given"}, joints=True) == {}
     assert fitted_probabilities(CLEAR | {"calibrated": 0.0}, AUTOMATIC, joints=True) == {}  # type: ignore[arg-type]
     assert FACET not in fitted_probabilities(CLEAR, AUTOMATIC, joints=False)  # type: ignore[arg-type]
+
+
+def test_the_less_a_resection_takes_the_less_sure_its_bone() -> None:
+    stated = [resection_probability(CLEAR, AUTOMATIC, mm3)[RESECTION] for mm3 in (0.0, 100.0, 400.0, 1600.0)]  # type: ignore[arg-type]
+    assert stated == sorted(stated)
+    assert stated[-1] - stated[0] > 0.3
+    blurred = CLEAR | {"canal's border open": 0.7}
+    assert resection_probability(blurred, AUTOMATIC, 400.0)[RESECTION] < stated[2]  # type: ignore[arg-type]
+    assert resection_probability(CLEAR, {"parts": "given"}, 400.0) == {}

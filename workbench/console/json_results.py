@@ -26,7 +26,7 @@ from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import AnatomyNotFound, LevelNotInView
 from canalwise.recon.measurement.confidence import check_sentence
 from canalwise.recon.proposed_levels import levels_proposal
-from canalwise.recon.questions import question_probabilities
+from canalwise.recon.questions import question_probabilities, resection_probability
 from canalwise.recon.scan import Scan
 from canalwise.recon.serialization import to_data
 
@@ -195,7 +195,23 @@ def with_decompression(
     chances = (document.get("chances") or {}) | more.pop("chances")
     unknown = [why for why in more["resection"]["facet_unresolved"].values() if why is not None]
     warnings = [*document["warnings"], *(f"No number of this joint is reported: {why}." for why in unknown)]
-    return document | more | {"geometry": geometry, "chances": chances, "warnings": warnings}
+    answers = document["probabilities"] | _of_resection(prepared, more["resection"]["bone_removed_mm3"]["total"])
+    return (
+        document
+        | more
+        | {
+            "geometry": geometry,
+            "chances": chances,
+            "probabilities": answers,
+            "warnings": warnings,
+        }
+    )
+
+
+def _of_resection(prepared: PreparedLevel, resection_mm3: float) -> dict[str, float]:
+    """How probable it is that a resection's bone is right."""
+    seen = {} if prepared.level.confidence is None else prepared.level.confidence.seen
+    return resection_probability(seen, prepared.anatomy.sources, resection_mm3)
 
 
 def compared_json(prepared: PreparedLevel, question: SearchTask, progress: Progress = lambda _: None) -> dict[str, Any]:

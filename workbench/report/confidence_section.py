@@ -8,7 +8,7 @@ from typing import Any
 from canalwise.recon.anatomy import Anatomy, Confidence, Level, Naming
 from canalwise.recon.case.corrections import correction_sentences
 from canalwise.recon.measurement.confidence import CHECK_BELOW
-from canalwise.recon.questions import MODELS, NAME_RIGHT, question_probabilities
+from canalwise.recon.questions import MODELS, NAME_RIGHT, OF_A_PLAN, question_probabilities
 from canalwise.workbench.style.phrases import number
 
 Json = Mapping[str, Any]
@@ -61,14 +61,20 @@ def reason_rows(sure: Confidence) -> list[tuple[str, str, str]]:
     return [(r.about, number(r.value_frac, 2), r.because) for r in seen]
 
 
-def question_rows(anatomy: Anatomy, level: Level) -> list[tuple[str, str, str]]:
-    """(question, probability that the level's answer to it is right, what that probability rests on)."""
-    named = "" if anatomy.naming is None else anatomy.naming.because
-    rests = {NAME_RIGHT: named, **{model.question: model.source for model in MODELS}}
-    return [
-        (question, number(probability, 2), rests[question])
-        for question, probability in question_probabilities(anatomy, level).items()
-    ]
+def question_rows(naming: Naming | None, probabilities: Mapping[str, float]) -> list[tuple[str, str, str]]:
+    """(question, probability that the answer to it is right, what that probability rests on).
+
+    `probabilities` : of an estimate's JSON
+    """
+    rests = {model.question: model.source for model in (*MODELS, OF_A_PLAN)}
+    rests[NAME_RIGHT] = "" if naming is None else naming.because
+    return [(question, number(value, 2), rests[question]) for question, value in probabilities.items()]
+
+
+def answers_sentence(anatomy: Anatomy, level: Level) -> str:
+    """The probability that each answer about a level is right, in one sentence; empty where none has one."""
+    questions = [f"{name} {number(value, 2)}" for name, value in question_probabilities(anatomy, level).items()]
+    return f"Probability that an answer is right: {'; '.join(questions)}." if questions else ""
 
 
 def structure_rows(sure: Confidence) -> list[tuple[str, str, str]]:

@@ -317,7 +317,7 @@ def _sure(drawn: IllustratedReport) -> Body:
     reported = [_heading("How sure"), *(text(words, style(8, after=3)) for words in names)]
     if sure is None:
         return [*reported, text("Not judged.", style(8, after=3))]
-    answers = report_sure.question_rows(planned.anatomy, planned.level)
+    answers = report_sure.question_rows(naming, drawn.reported.estimate["probabilities"])
     if answers:
         reported += [rows_table(("probability that", "", "from"), answers, (60, 16, WIDTH_MM - 76)), Spacer(0, 4)]
     return [

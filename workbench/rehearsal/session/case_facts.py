@@ -18,7 +18,7 @@ from canalwise.workbench.console.cohort_folder import summary_beside
 from canalwise.workbench.console.plan_store import plan_names
 from canalwise.workbench.rehearsal.session.earlier_results import audited_levels, kept_levels_plan
 from canalwise.workbench.rehearsal.session.request import Json
-from canalwise.workbench.report.confidence_section import names_sentence
+from canalwise.workbench.report.confidence_section import answers_sentence, names_sentence
 from canalwise.workbench.style.stamp import case_mark
 from canalwise.workbench.teaching.lesson_steps import Lesson
 
@@ -61,6 +61,7 @@ def case_facts(case: Case, start: InitialPlan, lessons: Mapping[str, Lesson]) ->
 def _level_facts(anatomy: Anatomy, level: Level) -> Json:
     sure = level.confidence
     check = sure is not None and sure.check_by_eye
+    named = "" if anatomy.naming is None else names_sentence(anatomy.naming, level.name)
     return {
         "name": level.name,
         "upper": level.upper,
@@ -68,7 +69,7 @@ def _level_facts(anatomy: Anatomy, level: Level) -> Json:
         "sides": [side for side in SIDES if _can_dock(level, side)],
         "check_by_eye": check,
         "confidence_frac": None if sure is None else sure.value_frac,
-        "because": "" if anatomy.naming is None else names_sentence(anatomy.naming, level.name),
+        "because": " ".join(text for text in (named, answers_sentence(anatomy, level)) if text),
         "warnings": [*([check_sentence(level.name, sure)] if sure is not None and check else []), *level.warnings],
     }
 
