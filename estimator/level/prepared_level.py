@@ -28,7 +28,6 @@ from canalwise.recon.labels import Part, Side, label_of
 from canalwise.recon.level.unresolved import check_arches_resolved
 from canalwise.recon.parallel import both
 
-
 FOR_MANY_APPROACHES = ("scene", "all_targets_scene", "thinner")
 """Parts that intervals, charts and searches need and one exact estimate does not: some 30 MB of a usual level."""
 
