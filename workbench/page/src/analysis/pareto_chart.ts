@@ -79,7 +79,7 @@ export function pareto(
     drawing.setAttribute("viewBox", `0 0 ${width} ${HEIGHT}`);
     drawing.replaceChildren(
       axisLeft(y, x, "freed, %"),
-      axisBelow(x, y.from, "bone that must go, mm\u00b3"),
+      axisBelow(x, y.from, "bone to remove, mm\u00b3"),
       ...found.pareto.map((each, place) => mark(each, place, x.at(each.bone_removed_mm3), y.at(100 * each.freed_frac))),
       ...picks.map(({ letter, pick }) =>
         words(letter, x.at(pick.bone_removed_mm3.resection.total) + LARGE_PX + 3, y.at(100 * pick.freed_frac) + 5, {
