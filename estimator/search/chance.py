@@ -1,8 +1,9 @@
 """Chance of success of a plan under execution errors, and the bone that it then removes.
 
 Chances, and the interval of the bone, are those of the plan's estimate (`estimator.execution`): simulated executions
-worked out exactly, with the same draws for every plan. For differences between plans, which need the bone of one execution beside that of another, a few
-copies entered with execution errors are resected coarsely; they too meet the same draws.
+worked out exactly, with the same draws for every plan. For differences between plans, which need the bone of one
+execution beside that of another, a few copies entered with execution errors are resected coarsely; they too meet the
+same draws.
 """
 
 from __future__ import annotations

@@ -59,8 +59,8 @@ function resultOf(
     "verdict; chance as executed",
     "free canal, mm\u00b2",
     "bone to remove, mm\u00b3 (95 %); more than the least",
-    "freed, side freed less",
-    "joint kept, left, right",
+    "freed, worse side",
+    "joints kept, left, right",
   ];
   const table = tableOf(`${comparison.level}: each on the best plan found`, heads, comparison.rows.map(cellsOf));
   table.tHead?.rows[0]?.append(h("th", { scope: "col" }, "plan"));
