@@ -40,7 +40,7 @@ SCREENS: dict[str, dict[str, Any]] = {
 
 NUMBERS = "() => { const now = window.rehearsal?.store.state; return now && now.fresh && !now.moving; }"
 VERDICT = f"() => {{ const s = window.rehearsal.store.state; return ({NUMBERS})() && s.answer.estimate.verdict; }}"
-CHANCE = f"() => ({VERDICT})() && !window.rehearsal.store.state.executions"
+CHANCE = f"() => ({VERDICT})() && window.rehearsal.store.state.answer.estimate.chances?.executions"
 FRESH_FILMS = "() => [...document.querySelectorAll('.film')].every((one) => one.getAttribute('aria-busy') === 'false')"
 RESTED = f"() => ({VERDICT})() && window.rehearsal.store.state.removal"
 
@@ -166,6 +166,11 @@ def sheet(walk: Walk) -> None:
     with walk.step("sheet made", "#panel-sheet .made a"):
         walk.click(panel.get_by_role("button", name="Make the theatre sheet"))
         panel.get_by_role("link", name="Open the sheet: ").wait_for(timeout=WAIT_MS)
+    # the page behind the sheet's own window would not be drawn
+    for other in walk.page.context.pages:
+        if other is not walk.page:
+            other.close()
+    walk.page.bring_to_front()
 
 
 def panels(walk: Walk, folder: Path) -> None:

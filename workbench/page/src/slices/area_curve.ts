@@ -1,7 +1,7 @@
 // The free area along the canal, before, needed and after: a click goes to that place in the slices.
 
 import { h } from "../dom/elements";
-import { axisBelow, axisLeft, onWidth, path, roundUp, s, scale, ticks, type Scale, UP_PX } from "../dom/svg_chart";
+import { axisBelow, axisLeft, path, roundUp, s, scale, ticks, type Scale, UP_PX } from "../dom/svg_chart";
 import type { Freed } from "../protocol/estimate";
 
 const [LEFT, RIGHT, TOP, BOTTOM] = [40, 8, 24, 40];
@@ -106,10 +106,13 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
     event.stopPropagation();
     to(drawn.z_mm + step);
   });
-  onWidth(chart, (width) => {
-    [wide, high] = [width, chart.clientHeight];
+  // its height changes without its width where the panel is made taller
+  new ResizeObserver(() => {
+    const { clientWidth, clientHeight } = chart;
+    if (clientWidth === wide && clientHeight === high) return;
+    [wide, high] = [clientWidth, clientHeight];
     draw();
-  });
+  }).observe(chart);
   return {
     element,
     show(freed, z_mm, stale) {
