@@ -48,7 +48,7 @@ def no_executions(_found: DecompressedLevel, trial: ExecutionTrial) -> Resection
     return ResectionIntervals({}, ResectionChances(float("nan"), None, None, {}, 0), trial)
 
 
-def no_chance(found: DecompressedLevel, _chances: ResectionChances, _seed: int) -> PlanChance:
+def no_chance(found: DecompressedLevel, _executed: ResectionIntervals, _seed: int) -> PlanChance:
     """Stands for the chances of a pick."""
     bone = found.cost.total_mm3
     return PlanChance(float("nan"), None, float("nan"), 0, np.full(COPIES, bone), (bone, bone))

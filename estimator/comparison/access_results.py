@@ -34,6 +34,7 @@ class AccessResult:
     numbers : what it frees, takes and keeps, exact
     bone_mm3 : (N,) array, bone in each simulated execution; of a midline laminectomy the exact number alone
     as_executed : chances under execution errors; None where the access is not through a channel
+    estimated95_mm3 : 95 % interval of the bone by the estimate of its plan, where it is one plan
     """
 
     name: str
@@ -42,6 +43,7 @@ class AccessResult:
     numbers: PlanNumbers
     bone_mm3: Float
     as_executed: AccessChances | None
+    estimated95_mm3: tuple[float, float] | None = None
 
     @property
     def total_mm3(self) -> float:
@@ -50,8 +52,8 @@ class AccessResult:
 
     @property
     def interval95_mm3(self) -> tuple[float, float]:
-        """Between which 95 % of the trials lie; the number itself is never left out."""
-        return ends95(self.bone_mm3, self.total_mm3)
+        """The estimate's own, else between which 95 % of the trials lie; the number itself is never left out."""
+        return self.estimated95_mm3 or ends95(self.bone_mm3, self.total_mm3)
 
 
 @dataclass(frozen=True, eq=False)

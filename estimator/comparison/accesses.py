@@ -67,7 +67,9 @@ def compared_accesses(
 def _one_sided(side: Side, found: SearchResult) -> AccessResult:
     best = found.best
     chances = AccessChances(best.chance.freed, best.chance.kept, best.chance.both)
-    return AccessResult(side, (best.approach,), side, best.numbers, best.chance.bone_mm3, chances)
+    return AccessResult(
+        side, (best.approach,), side, best.numbers, best.chance.bone_mm3, chances, best.chance.bone95_mm3
+    )
 
 
 def _half(

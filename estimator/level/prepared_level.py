@@ -28,6 +28,9 @@ from canalwise.recon.labels import Part, Side, label_of
 from canalwise.recon.level.unresolved import check_arches_resolved
 from canalwise.recon.parallel import both
 
+FOR_MANY_APPROACHES = ("scene", "all_targets_scene", "thinner")
+"""Parts that intervals, charts and searches need and one exact estimate does not: some 30 MB of a usual level."""
+
 
 @dataclass(frozen=True, eq=False)
 class PreparedLevel:
@@ -60,6 +63,11 @@ class PreparedLevel:
         """The same with all found that one exact estimate needs, two things at a time."""
         both(lambda: self.sac, lambda: (self.level_bone.takeable, self.pressing, self.pars_and_base_samples))
         return self
+
+    def release_arrays(self) -> None:
+        """Lets go of FOR_MANY_APPROACHES; whatever asks for them next computes the same anew."""
+        for name in FOR_MANY_APPROACHES:
+            vars(self).pop(name, None)
 
     def keep_out(self, tool_radius_mm: float) -> KeepOut:
         """The keep-out of a tool of that radius."""

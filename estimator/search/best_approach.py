@@ -234,7 +234,7 @@ class Finds:
         self.copies += COPIES
         plan, anatomy, level = one.approach, self.prepared.anatomy, self.prepared.level
         found, seed = decompressed(self.prepared, plan, one.branch.at), self.question.seed
-        chance = chance_of(found, resection_intervals(found, ExecutionTrial(seed=seed)).chances, seed)
+        chance = chance_of(found, resection_intervals(found, ExecutionTrial(seed=seed)), seed)
         first = placed_phases(plan, level.frame)[0]
         return Pick(one, chance, skin_entry_of(anatomy, plan, first, self.prepared.air_in_view))
 

@@ -1,8 +1,9 @@
 """Chance of success of a plan under execution errors, and the bone that it then removes.
 
-Chances are those of the plan's estimate (`estimator.execution`): simulated executions worked out exactly, with the same
-draws for every plan. For differences between plans, which need the bone of one execution beside that of another, a few
-copies entered with execution errors are resected coarsely; they too meet the same draws.
+Chances, and the interval of the bone, are those of the plan's estimate (`estimator.execution`): simulated executions
+worked out exactly, with the same draws for every plan. For differences between plans, which need the bone of one
+execution beside that of another, a few copies entered with execution errors are resected coarsely; they too meet the
+same draws.
 """
 
 from __future__ import annotations
@@ -11,9 +12,8 @@ import numpy as np
 
 from canalwise.estimator.approach.approach import Approach
 from canalwise.estimator.approach.execution_errors import ExecutionErrors, causes_of, disturbed
-from canalwise.estimator.execution.resection_numbers import WorkedOut
-from canalwise.estimator.execution.uncertainty_values import ResectionChances
-from canalwise.estimator.interval import ends95
+from canalwise.estimator.execution.resection_numbers import BONE_MM3, WorkedOut
+from canalwise.estimator.execution.uncertainty_values import ResectionIntervals
 from canalwise.estimator.resection.coarse import CLOSE, coarse_resections
 from canalwise.estimator.search.search_values import PlanChance
 from canalwise.recon.grid import Float
@@ -22,11 +22,12 @@ COPIES = 16
 """Copies of a plan whose bone is worked out (choice)."""
 
 
-def chance_of(found: WorkedOut, chances: ResectionChances, seed: int) -> PlanChance:
-    """The chances of one plan, those of its resection given; the same seed gives every plan the same errors."""
-    bone = bone_of_copies(found, seed)
+def chance_of(found: WorkedOut, executed: ResectionIntervals, seed: int) -> PlanChance:
+    """The chances of one plan, what its executions come to given; the same seed gives every plan the same errors."""
+    chances, bone = executed.chances, bone_of_copies(found, seed)
     both = chances.freed if chances.both is None else chances.both
-    return PlanChance(chances.freed, chances.kept, both, chances.samples, bone, ends95(bone, found.cost.total_mm3))
+    ends = executed.intervals[BONE_MM3].ends
+    return PlanChance(chances.freed, chances.kept, both, chances.samples, bone, ends)
 
 
 def bone_of_copies(found: WorkedOut, seed: int) -> Float:

@@ -126,11 +126,12 @@ def _failure(found: SearchResult) -> str:
 
 
 def _plan_words(pick: Pick) -> str:
-    plan = pick.approach
+    plan, channel = pick.approach, pick.approach.channel
     across = plan.docking_point_mm[0] * (1 if plan.side == "left" else -1)
     return (
-        f"From the {plan.side} with the {pick.candidate.instrument} set, entered {pick.skin_entry.lateral_mm:.0f} mm "
-        f"and docked {across:.0f} mm from the midline, the plan"
+        f"From the {plan.side} with a sleeve of {channel.sleeve_diameter_mm:g} mm and a tool of "
+        f"{channel.tool_diameter_mm:g} mm, entered {pick.skin_entry.lateral_mm:.0f} mm and docked {across:.0f} mm from "
+        f"the midline, the plan"
     )
 
 

@@ -74,7 +74,7 @@ class PlanChance:
         a joint was not resolved `kept` is None, and `both` is that of `freed`
     executions : that they are shares of
     bone_mm3 : (COPIES,) array, bone of copies entered with execution errors; copies of all plans meet the same errors
-    bone95_mm3 : between which 95 % of these lie, the plan's own included
+    bone95_mm3 : 95 % interval of the plan's bone, that of its estimate with the same executions
     """
 
     freed: float

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import json
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from page_server import Served, served
 
-from canalwise.estimator.approach.plan_file import ANATOMY_KEY
+from canalwise.estimator.approach.plan_file import ANATOMY_KEY, plan_text
+from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.case.folder import read_case
 from canalwise.recon.intake.nifti_writer import write_nifti
+from canalwise.workbench.console.cohort_folder import CASES, SUMMARY
 from canalwise.workbench.images.audit_maps import AFTER, TAKEN, map_path
 from tests.browser.conftest import LEVEL
 from tests.browser.rehearsal import Rehearsal
@@ -111,3 +116,43 @@ def test_the_spine_shows_every_level_and_opens_another(rehearsal: Rehearsal) -> 
     rehearsal.page.locator("dialog#confirm[open]").wait_for()
     rehearsal.confirm(OTHER_LEVEL)
     assert panel.locator(".spine-side button[aria-pressed=true]").text_content() == OTHER_LEVEL
+
+
+@pytest.fixture
+def of_a_cohort(made_case: Path, tmp_path: Path) -> Iterator[Served]:
+    """A case in the folder of a cohort with its summary, and with a plan of several levels kept."""
+    folder = Path(shutil.copytree(made_case, tmp_path / "cohort" / CASES / "one"))
+    (tmp_path / "cohort" / SUMMARY).write_text("<!doctype html><title>All cases</title><p>Forty cases</p>")
+    case = read_case(folder)
+    plan = f"{LEVEL}-right-of-several"
+    approach = default_approach(case.anatomy, LEVEL, "right")
+    (folder / "plans").mkdir(exist_ok=True)
+    (folder / "plans" / f"{plan}.toml").write_text(plan_text(approach, case.anatomy_sha256))
+    one = {
+        "level": LEVEL, "side": "right", "freed_frac": 0.97, "bone_removed_mm3": 400.0, "limits": [],
+        "least_area_mm2": {"before": 80.0, "needed": 150.0, "after": 149.0}, "facet_area_kept_frac": {"left": 1.0},
+    }  # fmt: skip
+    document = {
+        "schema": "canalwise.levels/1", "verdict": {"sentence": "Frees every level"}, "bridges": [],
+        "each_level": [one], ANATOMY_KEY: case.anatomy_sha256,
+    }  # fmt: skip
+    (folder / "results").mkdir(exist_ok=True)
+    (folder / "results" / "levels.json").write_text(json.dumps(document))
+    server = served(folder)
+    yield server
+    server.stop()
+
+
+def test_several_levels_and_the_cohort_are_reached_from_the_spine(of_a_cohort: Served, opened: Any) -> None:
+    page = opened(of_a_cohort.url).confirm(LEVEL)
+    panel = page.panel("Levels")
+    panel.get_by_text("Frees every level").wait_for()
+    card = panel.get_by_role("article", name=LEVEL)
+    assert "Planned with the others: from the right, freed 97 %" in card.text_content()
+    card.get_by_role("button", name=f"Open {LEVEL}-right-of-several").click()
+    page.until("store.state.plan.side === 'right'")
+    assert page.state("name") == f"{LEVEL}-right-of-several"
+    page.confirm_if_requested()
+    with page.page.expect_popup() as summary:
+        panel.get_by_role("button", name="Summary of this case's cohort").click()
+    summary.value.get_by_text("Forty cases").wait_for()

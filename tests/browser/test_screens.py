@@ -10,7 +10,7 @@ from tests.browser.rehearsal import Rehearsal
 
 pytestmark = pytest.mark.xdist_group("browser")
 
-PANELS = ("Slices", "Charts", "Search", "Compare", "Lesson", "Sheet")
+PANELS = ("Slices", "Charts", "Search", "Compare", "Lesson", "Sheet", "Levels")
 
 OVERLAPS = """() => {
   const kinds = 'a[href], button, input, select, summary, canvas[tabindex], [role=slider], [role=gridcell]';
@@ -43,6 +43,10 @@ OVERLAPS = """() => {
 OUTSIDE = """() => [...document.querySelectorAll('#top *, #controls *, #bench *, #scope *, #numbers *')]
   .filter((one) => one.checkVisibility() && one.getBoundingClientRect().right > innerWidth + 1)
   .map((one) => `${one.tagName}.${one.className}`)"""
+
+TABS_OUT = """() => [...document.querySelectorAll('[role=tab]')]
+  .map((one) => [one.textContent, one.getBoundingClientRect()])
+  .filter(([, box]) => box.left < 0 || box.right > innerWidth).map(([words]) => words)"""
 
 SMALL = """() => [...document.querySelectorAll('button, select, summary, input:not([type=range])')]
   .filter((one) => one.checkVisibility())
@@ -80,6 +84,12 @@ def test_nothing_is_wider_than_the_screen_or_lies_over_another(screen: Rehearsal
             assert screen.page.evaluate("document.documentElement.scrollHeight - innerHeight") <= 0, panel
         assert screen.page.evaluate(OVERLAPS) == [], panel
     assert screen.page.evaluate(OUTSIDE) == []
+    assert screen.page.evaluate(TABS_OUT) == []
+
+
+def test_what_explains_marks_does_not_hide_them_on_a_small_screen(screen: Rehearsal) -> None:
+    wide = screen.page.viewport_size["width"] > SCREENS["small"]["width"]
+    screen.page.wait_for_function(f"() => document.querySelector('.scene-legend').open === {str(wide).lower()}")
 
 
 def test_targets_are_large_enough(screen: Rehearsal) -> None:

@@ -12,7 +12,7 @@ import pytest
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.sheet.sheet import sheet_html, sheet_of
 from tests.browser.conftest import LEVEL
-from tests.browser.rehearsal import Rehearsal
+from tests.browser.rehearsal import LONG_WAIT_MS, Rehearsal
 from tests.workbench import toy
 from tests.workbench.sheet.test_sheet import crowded, found
 
@@ -118,7 +118,7 @@ def document_link(films: Rehearsal, words: str) -> Any:
     """Presses a button, and gives the link that it then holds."""
     row = films.page.locator(".print-row", has=films.page.get_by_role("button", name=words, exact=True))
     row.get_by_role("button", name=words, exact=True).click()
-    row.get_by_role("link").wait_for()
+    row.get_by_role("link").wait_for(timeout=LONG_WAIT_MS)
     return row.get_by_role("link")
 
 

@@ -107,6 +107,8 @@ def compare_with_both_sides(page: Rehearsal) -> None:
     panel.get_by_role("button", name="Find the best plan of each access").click()
     rows = panel.get_by_role("region", name="Table of the accesses").locator("tbody tr")
     rows.first.wait_for(timeout=LONG_WAIT_MS)
+    table = panel.get_by_role("region", name="Table of the accesses")
+    assert table.evaluate("one => one.scrollWidth <= one.clientWidth"), "no column is cut off"
     reported = [row.locator("th, td").first.text_content() for row in rows.all()]
     assert {"left", "right", "both sides"} <= set(reported)
     assert any("midline" in name for name in reported)

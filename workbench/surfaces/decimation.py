@@ -56,10 +56,26 @@ def unpacked(data: bytes) -> tuple[Points, Numbers]:
     return points.reshape(-1, 3), triangles.reshape(-1, 3)
 
 
+def whole(data: bytes) -> bool:
+    """Are these all the bytes that `packed` wrote?
+
+    >>> data = packed(np.eye(3, dtype=np.float32), np.array([[0, 1, 2]], np.uint32))
+    >>> whole(data), whole(data[:-1]), whole(b"")
+    (True, False, False)
+    """
+    if len(data) < COUNTS.size:
+        return False
+    count, faces = COUNTS.unpack_from(data)
+    return len(data) == COUNTS.size + 3 * np.dtype(np.float32).itemsize * (count + faces)
+
+
 def _answer() -> None:
     import fast_simplification
 
-    points, triangles = unpacked(sys.stdin.buffer.read())
+    data = sys.stdin.buffer.read()
+    if not whole(data):
+        sys.exit(1)  # whoever sent it has ended midway, and nobody is left to hear why
+    points, triangles = unpacked(data)
     fewer, faces = fast_simplification.simplify(points, triangles.astype(np.int32), float(sys.argv[1]))
     sys.stdout.buffer.write(packed(fewer.astype(np.float32), faces.astype(np.uint32)))
 

@@ -22,6 +22,8 @@ from canalwise.estimator.approach.search_bounds import (
     instruments_named,
 )
 from canalwise.estimator.decompression.rules import ResectionRules
+from canalwise.estimator.execution.resection_intervals import resection_intervals
+from canalwise.estimator.execution.resection_numbers import BONE_MM3
 from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_level
 from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach, docking_point_mm
@@ -157,10 +159,14 @@ def test_no_plan_that_frees_too_little_beats_one_that_frees_enough_within_limits
 
 def test_the_best_is_what_an_estimate_of_its_plan_says():
     best = found().best
-    again = decompressed(prepared(), best.approach).numbers
+    estimated = decompressed(prepared(), best.approach)
+    again = estimated.numbers
     assert again.verdict == best.numbers.verdict
     assert again.bone_mm3 == best.numbers.bone_mm3
     assert again.freed_by_side == best.numbers.freed_by_side
+    executed = resection_intervals(estimated)
+    assert best.chance.bone95_mm3 == executed.intervals[BONE_MM3].ends
+    assert best.chance.freed == executed.chances.freed
 
 
 def test_the_best_is_no_worse_than_the_usual_plan():

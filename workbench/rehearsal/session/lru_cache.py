@@ -32,6 +32,17 @@ class LruCache(Generic[Key, Found]):
     def __len__(self) -> int:
         return len(self._kept)
 
+    def others(self, key: Key) -> list[Found]:
+        """The values that are kept of other keys, without those still being computed.
+
+        >>> squares = LruCache(2)
+        >>> [squares.found(n, lambda n=n: n * n) for n in (2, 3)], squares.others(3)
+        ([4, 9], [4])
+        """
+        with self._lock:
+            kept = [answer for other, answer in self._kept.items() if other != key and answer.done()]
+        return [answer.result() for answer in kept if answer.exception() is None]
+
     def found(self, key: Key, find: Callable[[], Found]) -> Found:
         """The value of a key, computed if it is not kept; other threads that request the same wait for it."""
         answer, new = self._place(key)

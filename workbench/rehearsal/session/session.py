@@ -83,8 +83,14 @@ class Session:
             yield self.folder()
 
     def prepared(self, level: str) -> PreparedLevel:
-        """The level, made ready for exact estimates once; raises LevelNotInView where there is none."""
-        return self._prepared.found(level, lambda: prepared_level(self.case.anatomy, level).ready())
+        """The level, made ready for exact estimates once; raises LevelNotInView where there is none.
+
+        What intervals and charts need is kept of the level last asked for only.
+        """
+        found = self._prepared.found(level, lambda: prepared_level(self.case.anatomy, level).ready())
+        for other in self._prepared.others(level):
+            other.release_arrays()
+        return found
 
     def exact(self, plan: Approach, task: Sequence[str]) -> Estimate:
         """The estimate of a plan; raises as `estimator.estimate.estimate`, and WrongUse for a task of nothing."""

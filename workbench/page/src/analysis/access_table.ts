@@ -56,13 +56,11 @@ function resultOf(
 ): HTMLElement {
   const heads = [
     "access",
-    "verdict",
+    "verdict; chance as executed",
     "free canal, mm\u00b2",
-    "bone to remove, mm\u00b3 (95 %)",
-    "more than the least (95 %)",
-    "freed, side freed less",
-    "joint kept, left / right",
-    "as executed",
+    "bone to remove, mm\u00b3 (95 %); more than the least",
+    "freed, worse side",
+    "joints kept, left, right",
   ];
   const table = tableOf(`${comparison.level}: each on the best plan found`, heads, comparison.rows.map(cellsOf));
   table.tHead?.rows[0]?.append(h("th", { scope: "col" }, "plan"));
@@ -81,27 +79,33 @@ function resultOf(
 function cellsOf(access: AccessRow): string[] {
   return [
     access.name,
-    access.verdict ? outcomeWords(access.verdict, access.as_executed?.both) : "not judged",
+    lines(
+      access.verdict ? outcomeWords(access.verdict, access.as_executed?.both) : "not judged",
+      access.as_executed ? chanceWords(access.as_executed.both) : "",
+    ),
     areaOf(access),
-    withInterval(number(access.bone_removed_mm3, 0), access.interval95),
-    moreOf(access),
+    lines(withInterval(number(access.bone_removed_mm3, 0), access.interval95), moreOf(access)),
     percent(access.freed_frac),
-    `${percent(access.facet_left_frac)} / ${percent(access.facet_right_frac)}`,
-    access.as_executed ? chanceWords(access.as_executed.both) : "\u2013",
+    lines(percent(access.facet_left_frac), percent(access.facet_right_frac)),
   ];
 }
+
+/** Each on a line of its own. */
+const lines = (...words: string[]): string => words.filter(Boolean).join("\n");
 
 /** Narrowest, before and after, where it is known what is freed; else after, at the disc. */
 function areaOf({ freed, canal_area_after_mm2: atDisc }: AccessRow): string {
   const least = freed?.least_area_mm2;
-  if (least) return `${number(least.before, 0)} \u2192 ${number(least.after, 0)} of ${number(least.needed, 0)}`;
+  if (least)
+    return lines(`${number(least.before, 0)} \u2192 ${number(least.after, 0)}`, `needed ${number(least.needed, 0)}`);
   return atDisc === null ? "\u2013" : `${number(atDisc, 0)} after, at disc`;
 }
 
 function moreOf({ more_than_least: more }: AccessRow): string {
   if (more.bone_removed_mm3 === 0) return "the least";
-  const words = `${number(more.bone_removed_mm3, 0)} (${number(more.interval95[0], 0)} to ${number(more.interval95[1], 0)})`;
-  return more.tie ? `a tie, ${words}` : words;
+  const [low, high] = more.interval95.map((end) => number(end, 0));
+  const sign = more.bone_removed_mm3 > 0 ? "+" : "";
+  return `${more.tie ? "a tie, " : ""}${sign}${number(more.bone_removed_mm3, 0)} (${low} to ${high})`;
 }
 
 function buttonsOf(context: Context, access: AccessRow, pin: (name: string, plan: Plan) => void): HTMLElement[] {

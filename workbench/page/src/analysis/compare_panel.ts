@@ -25,7 +25,7 @@ export const comparePanel: PanelPart = (root, context, isOpen) => {
   const against = { midline: false, both: false };
   const midline = checkbox("a midline laminectomy, as a reference", (on) => change({ midline: on }));
   const both = checkbox(
-    "both sides: the near phases of the first left and the first right plan, each for its own side",
+    "both sides: the ipsilateral phases of the first left and the first right plan, each for its own side",
     (on) => change({ both: on }),
   );
   const note = h("p", { class: "quiet" });

@@ -5,6 +5,7 @@ import { chartTable } from "../dom/data_table";
 import type { Context } from "../session/context";
 import { freshId, h, setText } from "../dom/elements";
 import type { ParetoCandidate, SearchPick, SearchResult } from "../protocol/comparisons";
+import { sizesOf } from "../model/plan_edit";
 import { same } from "../model/store";
 import { axisBelow, axisLeft, onWidth, roundUp, s, scale, ticks, words } from "../dom/svg_chart";
 import { number, percent } from "../model/number_format";
@@ -56,13 +57,13 @@ export function pareto(
   let width = 0;
   table.fill(
     `${found.level}: approaches that none beats`,
-    ["bone, mm\u00b3", "freed", "least joint kept", "side", "instrument"],
+    ["bone, mm\u00b3", "freed", "least joint kept", "side", "sleeve / scope / tool, mm"],
     found.pareto.map((each) => [
       number(each.bone_removed_mm3, 0),
       percent(each.freed_frac),
       each.least_facet_kept_frac === null ? "not known" : percent(each.least_facet_kept_frac),
       each.approach.side,
-      each.instrument,
+      sizesOf(each.approach.channel),
     ]),
   );
 
@@ -79,7 +80,7 @@ export function pareto(
     drawing.setAttribute("viewBox", `0 0 ${width} ${HEIGHT}`);
     drawing.replaceChildren(
       axisLeft(y, x, "freed, %"),
-      axisBelow(x, y.from, "bone that must go, mm\u00b3"),
+      axisBelow(x, y.from, "bone to remove, mm\u00b3"),
       ...found.pareto.map((each, place) => mark(each, place, x.at(each.bone_removed_mm3), y.at(100 * each.freed_frac))),
       ...picks.map(({ letter, pick }) =>
         words(letter, x.at(pick.bone_removed_mm3.resection.total) + LARGE_PX + 3, y.at(100 * pick.freed_frac) + 5, {
@@ -179,7 +180,7 @@ function wordsOf(each: ParetoCandidate | undefined): string {
   if (!each) return "";
   const far = each.approach.phases.at(-1)?.medial_tilt_deg;
   return (
-    `From the ${each.approach.side}, ${each.instrument}: ${number(each.bone_removed_mm3, 0)} mm\u00b3 of bone, ${percent(each.freed_frac)} freed on the side freed less, ` +
+    `From the ${each.approach.side}, sleeve / scope / tool ${sizesOf(each.approach.channel)} mm: ${number(each.bone_removed_mm3, 0)} mm\u00b3 of bone, ${percent(each.freed_frac)} freed on the side freed less, ` +
     `${each.least_facet_kept_frac === null ? "what is kept of the joints not known" : `at least ${percent(each.least_facet_kept_frac)} of each joint kept`}, ${number(far, 0)}\u00b0 over the top.`
   );
 }

@@ -19,7 +19,7 @@ export interface PlanViews {
 export function planViews(context: Context, pins: () => PinnedPlan[], isOpen: (state: State) => boolean): PlanViews {
   const { store } = context;
   const holder = h("div", { class: "pin-views" });
-  const again = button("Take the bench's present view", () => void draw());
+  const again = button("Look as the scene does now", () => void draw());
   const element = h(
     "section",
     { "aria-label": "The same views of each", hidden: true },

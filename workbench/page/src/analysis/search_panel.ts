@@ -237,7 +237,7 @@ function cardOf(
     pick.verdict?.sentence ?? "",
   );
   outcome.dataset["outcome"] = outcomeOf(pick.verdict, pick.as_executed.both);
-  const element = h("article", { class: "card" }, heading, outcome, h("dl", {}, ...rows), show);
+  const element = h("article", { class: "card" }, heading, outcome, show, h("dl", {}, ...rows));
   return {
     element,
     follow: () => {

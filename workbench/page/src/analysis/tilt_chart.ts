@@ -338,7 +338,8 @@ function lineOf(chart: TiltChart, { x, y }: PlotAxes, values: readonly (number |
   return path(values.map((value, index) => (value === null ? null : [x.at(chart.tilts_deg[index] ?? 0), y.at(value)])));
 }
 
-const handle = (x: number, top: number): SVGElement => s("path", { class: "handle", d: `M${x} ${top}l-7 -11h14z` });
+const handle = (x: number, top: number): SVGElement =>
+  s("path", { class: "handle", d: `M${x} ${top + 11}l-7 -11h14z` });
 
 function sentenceAt(chart: TiltChart, at: number): string {
   const joint = (relation: Relation) => `${percent(chart.facet_area_frac[relation][at])} ${relation}`;

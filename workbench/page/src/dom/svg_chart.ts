@@ -64,7 +64,8 @@ export function roundUp(value: number): number {
 const markText = (value: number): string => String(value).replace("-", "\u2212");
 
 /** Pixels between ticks across and up, at least. */
-const [ACROSS_PX, UP_PX] = [52, 44];
+const ACROSS_PX = 52;
+export const UP_PX = 44;
 
 /** The axis below a plot, with what it means. */
 export function axisBelow(

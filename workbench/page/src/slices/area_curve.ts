@@ -1,7 +1,7 @@
 // The free area along the canal, before, needed and after: a click goes to that place in the slices.
 
 import { h } from "../dom/elements";
-import { axisBelow, axisLeft, onWidth, path, roundUp, s, scale, type Scale } from "../dom/svg_chart";
+import { axisBelow, axisLeft, path, roundUp, s, scale, ticks, type Scale, UP_PX } from "../dom/svg_chart";
 import type { Freed } from "../protocol/estimate";
 
 const [LEFT, RIGHT, TOP, BOTTOM] = [40, 8, 24, 40];
@@ -62,7 +62,11 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
     const { stations_mm: z, area_mm2: area } = freed;
     const values = [...area.before, ...area.needed, ...area.after].filter((each) => each !== null);
     across = scale(Math.min(...z), Math.max(...z), LEFT, wide - RIGHT);
-    const up = scale(0, roundUp(Math.max(...values, 1)), high - BOTTOM, TOP);
+    const most = roundUp(Math.max(...values, 1));
+    const up = scale(0, most, high - BOTTOM, TOP);
+    const fine = ticks(0, most, (high - BOTTOM - TOP) / UP_PX);
+    // on a low picture both ends at least
+    const marks = fine.length > 1 ? fine : [0, most];
     const x = across;
     const line = (name: "before" | "needed" | "after") =>
       s("path", {
@@ -74,7 +78,7 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
         "svg",
         { viewBox: `0 0 ${wide} ${high}`, width: wide, height: high, "aria-hidden": "true" },
         axisBelow(x, high - BOTTOM, "mm toward the head"),
-        axisLeft(up, x, "mm\u00b2"),
+        axisLeft(up, x, "mm\u00b2", marks),
         line("before"),
         line("needed"),
         line("after"),
@@ -102,10 +106,13 @@ export function areaCurve(goTo: (z_mm: number) => void): AreaCurve {
     event.stopPropagation();
     to(drawn.z_mm + step);
   });
-  onWidth(chart, (width) => {
-    [wide, high] = [width, chart.clientHeight];
+  // its height changes without its width where the panel is made taller
+  new ResizeObserver(() => {
+    const { clientWidth, clientHeight } = chart;
+    if (clientWidth === wide && clientHeight === high) return;
+    [wide, high] = [clientWidth, clientHeight];
     draw();
-  });
+  }).observe(chart);
   return {
     element,
     show(freed, z_mm, stale) {

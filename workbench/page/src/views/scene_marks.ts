@@ -184,7 +184,7 @@ const MEANINGS: Record<MarkKind, string> = {
 
 /** What is coloured in the scene; its words, and the colour by its name in the style sheets. */
 const COLOURS = [
-  ["near phase", "near"],
+  ["ipsilateral phase", "near"],
   ["over the top", "far"],
   ["sac", "sac"],
   ["ligament", "ligament"],
@@ -210,8 +210,12 @@ export function legend(draggable: boolean): HTMLElement {
   ];
   const colours = COLOURS.map(([words, colour]) => h("li", {}, h("span", { class: `swatch paint-${colour}` }), words));
   const list = h("ul", { class: "legend", "aria-label": "Marks and colours" }, ...paint, ...colours, ...items);
-  const wide = draggable && matchMedia("(min-width: 1201px)").matches;
-  return h("details", { class: "scene-legend", open: wide }, h("summary", {}, "Legend"), list);
+  const wide = matchMedia("(min-width: 1201px)");
+  const open = draggable && wide.matches;
+  const element = h("details", { class: "scene-legend", open }, h("summary", {}, "Legend"), list);
+  // on a small picture it would hide the marks that it explains
+  wide.addEventListener("change", () => (element.open = draggable && wide.matches));
+  return element;
 }
 
 export function seenAt(
