@@ -54,7 +54,9 @@ def column_cues(found: VertebraInstances, wide: Scan, seen: TissueClassMap | Non
 
     def beside() -> tuple[list[tuple[float, float] | None], list[float | None]]:
         kind = None if seen is None else spine.sampled(seen.kind, seen.grid)
-        flanks = [None] * count if kind is None else flank_fracs(spine, kind, pedicles)
+        flanks: list[tuple[float, float] | None] = [None] * count
+        if kind is not None:
+            flanks = flank_fracs(spine, kind, pedicles)
         return flanks, _sacral_frac(found, seen, count)
 
     (ribs, crest), (flanks, sacral) = both(lambda: _ribs_and_crest(found, wide, spine, pedicles), beside)
