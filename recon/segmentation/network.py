@@ -39,6 +39,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canalwise.recon.grid import Float, Grid
+from canalwise.recon.memory_budget import available_mb
 from canalwise.recon.scan import Scan
 from canalwise.recon.segmentation.network_grid import GRAIN_MM, grain_grid, network_input
 from canalwise.recon.segmentation.tissue_classes import SOFT_KINDS, TissueClass, TissueClassMap
@@ -59,8 +60,11 @@ SETTINGS = (("session.use_env_allocators", "1"), ("session.use_device_allocator_
 ARENA = {"arena_extend_strategy": 1, "max_dead_bytes_per_chunk": 1 << 20}
 GIVE_BACK = {"memory.enable_memory_arena_shrinkage": "cpu:0"}
 """How the memory of one layer of the network for CT serves the next: it is taken as it is needed, and of a longer piece
-the rest is used too; it goes back to the system at the end of a pass, not of the program. The network for MR goes
-without: of its larger layers more would be held than `recon.memory_budget` counts."""
+the rest is used too; it goes back to the system at the end of a pass, not of the program."""
+
+PLENTY_MB = 3000.0
+"""A pass holds up to 0.5 GB more so; where less than this is available, and for MR, whose layers are larger, memory
+comes fresh each time, as `recon.memory_budget` counts it. The answer is the same."""
 
 ACROSS_MM, ALONG_MM, STRAY = (-56.0, 56.0), (-74.0, 54.0), (0.1, 0.5)
 """How far from the canal the network looks, along the scan's first and second axis (right and dorsal are negative):
@@ -89,16 +93,15 @@ def _session(file: Path) -> Scores | None:
     options.log_severity_level = 3
     # Threads that wait for each other busily take a fifth more processor time, and time itself on a busy machine.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-    options.enable_cpu_mem_arena = file == FILE
-    for name, value in SETTINGS if options.enable_cpu_mem_arena else ():
-        options.add_session_config_entry(name, value)
-    if options.enable_cpu_mem_arena:
-        place = onnxruntime.OrtAllocatorType.ORT_ARENA_ALLOCATOR, 0, onnxruntime.OrtMemType.DEFAULT
-        onnxruntime.create_and_register_allocator(
-            onnxruntime.OrtMemoryInfo("Cpu", *place), onnxruntime.OrtArenaCfg(ARENA)
-        )
+    options.enable_cpu_mem_arena = reused = file == FILE and (available_mb() or PLENTY_MB) >= PLENTY_MB
+    if reused:
+        for setting in SETTINGS:
+            options.add_session_config_entry(*setting)
+        kind, place = onnxruntime.OrtAllocatorType.ORT_ARENA_ALLOCATOR, onnxruntime.OrtMemType.DEFAULT
+        memory = onnxruntime.OrtMemoryInfo("Cpu", kind, 0, place)
+        onnxruntime.create_and_register_allocator(memory, onnxruntime.OrtArenaCfg(ARENA))
     session = onnxruntime.InferenceSession(str(file), options, providers=["CPUExecutionProvider"])
-    return partial(_scores, session, GIVE_BACK if options.enable_cpu_mem_arena else {})
+    return partial(_scores, session, GIVE_BACK if reused else {})
 
 
 def _scores(session: Any, settings: Mapping[str, str], value: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
