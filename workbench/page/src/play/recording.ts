@@ -91,10 +91,12 @@ function directed(to: CanvasRenderingContext2D, { x, y, wide, high, scale }: Box
   to.font = "bold 20px sans-serif";
   to.textAlign = "center";
   to.fillText(letters.top, x + wide / 2, y + 24);
-  to.fillText(letters.bottom, x + wide / 2, y + high - 34);
+  // above the line of colours
+  const lowest = Math.min(y + high, HEIGHT - WORDS - 30);
+  to.fillText(letters.bottom, x + wide / 2, lowest - 6);
   to.fillText(letters.left, x + 26, y + high / 2);
   to.fillText(letters.right, x + wide - 26, y + high / 2);
-  const [right, below, long] = [x + wide - 14, y + high - 40, SCALE_MM * pixels_per_mm * scale];
+  const [right, below, long] = [x + wide - 14, lowest - 8, SCALE_MM * pixels_per_mm * scale];
   to.fillRect(right - long, below, long, 3);
   to.font = "14px sans-serif";
   to.textAlign = "right";
