@@ -160,7 +160,7 @@ def missing(level: Level) -> tuple[str, ...]:
         if lacking:
             sentences.append(f"{level.name}: target {', '.join(lacking)} on the {side} is not in view and left out.")
     points = level.landmarks_ras_mm
-    landmarks = [name for name in NAMES if name not in points and not name.startswith("facet_centre")]
+    landmarks = [name.replace("_", " ") for name in NAMES if name not in points and not name.startswith("facet_centre")]
     if landmarks:
         sentences.append(f"{level.name}: landmarks not in view: {', '.join(landmarks)}.")
     return tuple(sentences)

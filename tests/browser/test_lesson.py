@@ -13,7 +13,7 @@ import pytest
 
 from canalwise.workbench.teaching.lesson import built_in_lessons
 from tests.browser.conftest import LEVEL
-from tests.browser.rehearsal import Rehearsal
+from tests.browser.rehearsal import LONG_WAIT_MS, Rehearsal
 
 pytestmark = pytest.mark.xdist_group("browser")
 
@@ -207,7 +207,8 @@ def test_a_blind_plan_is_judged_when_it_is_done(rehearsal: Rehearsal) -> None:
     assert {phase["medial_tilt_deg"] for phase in before["phases"]} == {0}, "a blind plan begins neutral"
     assert blind.onward() == "The plan is judged"
     assert not rehearsal.state("blind")
-    blind.panel.locator(".lesson-table").first.wait_for()
+    # a good plan is searched for, to hold this one against
+    blind.panel.locator(".lesson-table").first.wait_for(timeout=LONG_WAIT_MS)
     estimate = rehearsal.rest().state("answer.estimate")
     rows = blind.panel.locator(".lesson-table").last.locator("tr")
     # both sides freed or not, and every limit of the resection

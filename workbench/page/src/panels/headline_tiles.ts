@@ -219,7 +219,10 @@ function facetRow(relation: Relation) {
       const side = relation === "ipsilateral" ? estimate.side : otherSide(estimate.side);
       const verdicts = cells.map(({ share }) => sideVerdict(estimate, relation, `facet ${share} kept`));
       setText(where, `${relation} (${side})`);
-      setText(how, facet ? worstOf(verdicts) : "no joint in view");
+      const unresolved = estimate.resection?.facet_unresolved?.[relation] ?? null;
+      setText(how, facet ? worstOf(verdicts) : unresolved ? "not resolved by the scan" : "no joint in view");
+      element.classList.toggle("unknown", !facet);
+      element.title = unresolved ?? "";
       cells.forEach(({ share, value, between, cell }, index) => {
         value.show(percent(facet?.[`${share}_frac`]));
         setText(between, ends(share === "area" ? facet?.interval95 : facet?.width_interval95, 0, 100));

@@ -24,11 +24,11 @@ export const playBar: Part = (root, context) => {
   const speed = selectField("Speed", (value) => (player.speed = Number(value)));
   speed.show("1", SPEEDS);
   const still = button("Still", () => saved(stillPicture(context, words.textContent), "canalwise-still.png"), {
-    title: "Saves scene and lens as they stand, with side, numbers and caution",
+    title: "Saves scene and lens as they stand, with letters, scale, side, numbers and caution",
   });
   const video = button("Video", () => void filmed(), {
     id: "play-video",
-    title: "Plays all steps and saves them as WebM; as long as this computer takes to draw them",
+    title: "Saves a video of all steps (WebM); it takes as long as this computer needs to draw them",
   });
   const ticks = h("div", { class: "play-steps", "aria-hidden": "true" });
   const element = h(

@@ -81,6 +81,7 @@ export type Chances = TypeOf<typeof chances>;
 /** The removal that frees the level: what is carried to theatre. */
 const resection = object({
   bone_removed_mm3: object({ total: numeric, interval95, by_structure: dictionary(numeric) }),
+  facet_unresolved: optional(record(RELATIONS, nullable(text))),
   facet_preserved: record(
     RELATIONS,
     nullable(

@@ -90,7 +90,16 @@ function caseWarnings(warnings: string[]): HTMLElement | null {
   );
 }
 
+/** A level to choose, with what speaks against its names and numbers folded beneath it. */
 function levelChoice(level: LevelFacts, checked: boolean, mark: (name: string) => void): HTMLElement {
+  const warnings = [...new Set(level.warnings)].map((warning) => h("li", {}, warning));
+  const label = levelLabel(level, checked, mark);
+  if (!warnings.length) return label;
+  const what = `What to check at ${level.name} (${warnings.length})`;
+  return h("div", {}, label, fold(what, false, h("ul", { class: "warnings" }, ...warnings)));
+}
+
+function levelLabel(level: LevelFacts, checked: boolean, mark: (name: string) => void): HTMLElement {
   const sure =
     level.confidence_frac === null ? "confidence not judged" : `confidence ${fixed(level.confidence_frac, 2)}`;
   return h(
@@ -115,7 +124,6 @@ function levelChoice(level: LevelFacts, checked: boolean, mark: (name: string) =
         : h("span", { class: "because mark" }, "! cannot be docked on: no access, or no targets, in view"),
       level.check_by_eye ? h("em", { class: "mark" }, "! check by eye") : null,
       h("span", { class: "because" }, level.because),
-      ...[...new Set(level.warnings)].map((warning) => h("span", { class: "because mark" }, `! ${warning}`)),
     ),
   );
 }

@@ -20,7 +20,7 @@ import { button, h } from "../dom/elements";
 import { placedPhases } from "../model/channel_geometry";
 import { measuredWords } from "../model/measuring";
 import { listenGestures, type DragHandler } from "../dom/gestures";
-import { lettersOf } from "../pictures/orientation_letters";
+import { type Edge, lettersOf } from "../pictures/orientation_letters";
 import { legend, SceneMarks, type MarkKind } from "./scene_marks";
 import type { Plan, Vec3 } from "../protocol/plan";
 import { firstHit } from "../solids/ray_picking";
@@ -40,6 +40,9 @@ export interface SceneHandle {
   canvas: HTMLCanvasElement | null;
   /** Where a mark is on the canvas, px; null where it is not seen. */
   seen(kind: MarkKind): [number, number] | null;
+  /** What each edge of the picture is toward, and how long a millimetre is in its middle, px of the page. */
+  letters: Record<Edge, string>;
+  pixels_per_mm: number;
   /** A PNG data URL of another plan of the level by the same camera; "" where another level is shown. */
   snapshot(plan: Plan, width: number, height: number): Promise<string>;
 }
@@ -51,6 +54,8 @@ export const sceneHandle: SceneHandle = {
   mode: "full",
   canvas: null,
   seen: () => null,
+  letters: { top: "", bottom: "", left: "", right: "" },
+  pixels_per_mm: 0,
   snapshot: () => Promise.resolve(""),
 };
 
@@ -250,9 +255,11 @@ export class SceneView {
     this.marks.put("next", blocker?.target_mm ?? null);
     this.marks.explain(blocker?.words ?? "");
     const { right, up } = axesOf(this.view);
-    this.marks.name(lettersOf(right, up));
+    sceneHandle.letters = lettersOf(right, up);
+    sceneHandle.pixels_per_mm = pixelsPerMm(this.view, this.size[1]);
+    this.marks.name(sceneHandle.letters);
     this.marks.place(this.camera, ...this.size);
-    this.marks.scale(pixelsPerMm(this.view, this.size[1]), ...this.size);
+    this.marks.scale(sceneHandle.pixels_per_mm, ...this.size);
     const { measurement } = this.store.state;
     const words = measurement ? measuredWords(measurement) : "";
     this.marks.measure(measurement?.points ?? [], words, this.camera, ...this.size);
