@@ -121,7 +121,7 @@ FLANK = BinnedLikelihood(
         "short rib": (0.86, 0.07, 0.04, 0.01, 0.01, 0.01),
         "long rib": (0.86, 0.07, 0.04, 0.01, 0.01, 0.01),
     },
-    "choice between trials: 0.95 at S1 and 0.09 at L5 of the real CT, 0.37 to 0.76 and 0.01 to 0.09 on seven made-up "
+    "choice between trials: 0.95 at S1 and 0.09 at L5 of the real CT, 0.37 to 0.76 and 0.01 to 0.06 on seven made-up "
     "spines (name_trials.py)",
 )
 
