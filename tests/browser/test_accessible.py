@@ -116,7 +116,8 @@ def plans_listed(page: Rehearsal) -> None:
 
 def level_confirmation_shown(page: Rehearsal) -> None:
     page.page.locator("#level-badge").click()
-    page.page.locator("#confirm summary").click()
+    for fold in page.page.locator("#confirm summary").all():
+        fold.click()
 
 
 def measured(page: Rehearsal) -> None:

@@ -149,7 +149,14 @@ export class EndoscopeView {
 
   private flip(): void {
     this.after.set(this.store.state.looks.phase, !this.afterwards);
+    // at once: the picture may take a while
+    this.tellBone();
     this.stage.scheduler.redraw("scope");
+  }
+
+  private tellBone(): void {
+    setText(this.bone, this.afterwards ? "Bone shown as planned away" : "Bone shown as it stands");
+    this.bone.setAttribute("aria-pressed", String(this.afterwards));
   }
 
   private seen(hour: number, radius_frac: number): SeenStructure | null {
@@ -192,8 +199,7 @@ export class EndoscopeView {
     this.again = false;
     void drawn.finally(() => this.finished(performance.now() - began_ms, detail));
     this.tellColours();
-    setText(this.bone, this.afterwards ? "Bone shown as planned away" : "Bone shown as it stands");
-    this.bone.setAttribute("aria-pressed", String(this.afterwards));
+    this.tellBone();
     this.tell();
   }
 
