@@ -93,6 +93,6 @@ function wordsAt({ resection, instant }: RemovalVolumes): string {
   const step = instant >= course.steps.length ? "all steps done" : (course.steps[stepAt(course, instant)] ?? "");
   return (
     `${step}: bone ${number(now.bone_mm3, 0)} of ${amount(bone, "mm3", 0)}, free canal +${number(now.area_gained_mm2, 0)} of ` +
-    `+${amount(area, "mm2", 0)} (mean), joints kept near ${kept[0] ?? ""}, far ${kept[1] ?? ""}`
+    `+${amount(area, "mm2", 0)} (mean), joints kept: ipsilateral ${kept[0] ?? ""}, contralateral ${kept[1] ?? ""}`
   );
 }
