@@ -27,7 +27,7 @@ def test_they_add_what_the_command_says():
     reported: list[tuple[int, int, str]] = []
     job = RequestJob(lambda *words: reported.append(words))
     answered = execution.answer(session, execution.ExecutionRequest(plan), job)
-    bare = {"warnings": [], "geometry": {"definitions": {}, "phases": []}}
+    bare = {"warnings": [], "probabilities": {}, "geometry": {"definitions": {}, "phases": []}}
     whole = plain(with_decompression(bare, session.prepared("L3-L4"), plan, FEW))
     assert answered == {part: whole[part] for part in execution.PARTS}
     assert answered["chances"]["executions"] == FEW.samples
