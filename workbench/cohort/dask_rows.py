@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import logging
 import os
+import signal
+import threading
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import CancelledError
@@ -36,6 +38,9 @@ TRIES = 3
 
 CONNECT_S = 20.0
 """How long a scheduler is waited for."""
+
+LOOK_S = 0.2
+"""Between two looks at what has been finished, and at whether Ctrl-C was pressed."""
 
 RESULT_S = 10.0
 """How long a finished row's few numbers may take to arrive."""
@@ -136,11 +141,44 @@ def cluster_client(address: str) -> Iterator[Client]:
 
 
 def rows_on(client: Client, tasks: Sequence[RowTask]) -> Iterator[FinishedRow]:
-    """The rows as they are finished; every record is on disk by then.
+    """The rows as they are finished; every record is on disk by then. Raises KeyboardInterrupt on Ctrl-C.
 
     A result that is lost with its worker before it arrives is requested again: its record is on disk, so nothing is
     worked out twice.
     """
+    with _interrupts_noted() as interrupted:
+        yield from _rows_until(client, tasks, interrupted)
+
+
+@contextmanager
+def _interrupts_noted() -> Iterator[threading.Event]:
+    """Ctrl-C sets the event and raises nothing: raised while a result of Dask's is let go of, it would be lost.
+
+    Python hands signals to the main thread alone; in any other nothing is changed.
+    """
+    interrupted = threading.Event()
+    if threading.current_thread() is not threading.main_thread():
+        yield interrupted
+        return
+    before = signal.signal(signal.SIGINT, lambda *_: interrupted.set())
+    try:
+        yield interrupted
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _finished(running: Any, interrupted: threading.Event) -> Iterator[Any]:
+    """The futures of `as_completed` as they end."""
+    while not running.is_empty():
+        ended = running.next_batch(block=False)
+        if interrupted.is_set():
+            raise KeyboardInterrupt
+        if not ended:
+            interrupted.wait(LOOK_S)
+        yield from ended
+
+
+def _rows_until(client: Client, tasks: Sequence[RowTask], interrupted: threading.Event) -> Iterator[FinishedRow]:
     from distributed import as_completed
 
     waiting, tries = iter(tasks), Counter[str]()
@@ -153,7 +191,7 @@ def rows_on(client: Client, tasks: Sequence[RowTask]) -> Iterator[FinishedRow]:
 
     first = [sent(task) for task in islice(waiting, workers_of(client))]
     running: Any = as_completed(first)  # type: ignore[no-untyped-call]
-    for future in running:
+    for future in _finished(running, interrupted):
         task = by_key.pop(str(future.key), None)
         if task is None:
             continue
