@@ -21,14 +21,11 @@ from canalwise.estimator.resection.pivot_lines import LinePool, PivotSite
 from canalwise.recon.errors import WrongUse
 from canalwise.recon.grid import Float
 
-OnCard = Any
-"""An array in the card's memory."""
-
 THREADS = 256
 """Of a block (`THREADS` in coarse.cu)."""
 
 BLOCKS_EACH = 4
-"""Blocks that a multiprocessor holds at once: more do not find room for their cells."""
+"""Blocks of the launch for each multiprocessor; they go through the approaches in turn (choice)."""
 
 WARP_BYTES = 8 + 16 + 4
 """Shared by the threads for each warp of a block: a sum, a line with its ratio, and a count."""

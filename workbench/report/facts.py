@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from threading import Event
 from typing import Any
@@ -17,7 +18,7 @@ from canalwise.estimator.search.search_task import SearchTask
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import AnatomyNotFound
-from canalwise.recon.parallel import both
+from canalwise.recon.parallel import thread_count
 from canalwise.recon.scan import Scan
 from canalwise.workbench.console.json_results import compared_json, with_decompression
 from canalwise.workbench.images.planned_case import PlannedCase, planned_removal
@@ -71,16 +72,25 @@ def facts_of(
     resected = decompressed_or_none(prepared, approach)
     planned = PlannedCase(scan, anatomy, anatomy.level(approach.level), approach, planned_removal(found, resected))
     document = with_decompression(estimate_as_json(found), prepared, approach, known=resected)
+    pictures, charts, comparison = _drawn_and_compared(planned, prepared, approach)
+    return ReportFacts(found, planned, pictures, document, comparison, charts, None, stamp, resected)
+
+
+def _drawn_and_compared(
+    planned: PlannedCase, prepared: PreparedLevel, approach: Approach
+) -> tuple[PlanPictures, WhatIfCharts, Mapping[str, Any]]:
+    """Drawing keeps one processor busy, and what is compiled the other; Ctrl-C waits for neither."""
     halted = Event()
 
-    def drawn() -> PlanPictures:
+    def others() -> tuple[WhatIfCharts, Mapping[str, Any]]:
+        return what_if(prepared, approach), _compared(prepared, halted)
+
+    if thread_count() == 1:
+        return plan_pictures(planned), *others()
+    with ThreadPoolExecutor(1) as pool:
+        beside = pool.submit(others)
         try:
-            return plan_pictures(planned)
+            return plan_pictures(planned), *beside.result()
         except BaseException:
-            # the comparison, which runs beside, is not waited for by who presses Ctrl-C
             halted.set()
             raise
-
-    # drawing keeps to one processor, and what is compiled leaves the other free
-    pictures, (charts, comparison) = both(drawn, lambda: (what_if(prepared, approach), _compared(prepared, halted)))
-    return ReportFacts(found, planned, pictures, document, comparison, charts, None, stamp, resected)
