@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import CancelledError, ThreadPoolExecutor
 from dataclasses import dataclass
 from threading import Event
 from typing import Any
@@ -40,7 +40,7 @@ def _compared(prepared: PreparedLevel, halted: Event) -> Mapping[str, Any]:
 
     def go_on(_: int) -> None:
         if halted.is_set():
-            raise KeyboardInterrupt
+            raise CancelledError  # a search takes KeyboardInterrupt for a wish to see the best so far
 
     try:
         return compared_json(prepared, SearchTask(budget=COMPARED), go_on)
