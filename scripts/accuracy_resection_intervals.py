@@ -64,7 +64,7 @@ from canalwise.phantoms.cases.stenotic import stenotic_spec
 from canalwise.phantoms.imaging.grids import GridRequest, natural_grid
 from canalwise.phantoms.imaging.mr_examination import Coil, SliceStack, magnetic_patient, stack_of
 from canalwise.phantoms.imaging.mr_signal import SpinEcho
-from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.render import render_scan, rendered_labels
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
@@ -121,7 +121,7 @@ def mr_level(spec: SpineSpec, level: str, rng: np.random.Generator) -> PreparedL
 def true_level(spec: SpineSpec, level: str) -> PreparedLevel:
     """The same level as it is."""
     grid = natural_grid(spec, TRUE_MM, (level,))
-    labels = render_scan(spec, grid).labels
+    labels = rendered_labels(spec, grid)
     bone = bone_mask(labels).astype(np.float32)
     return prepared_level(Anatomy(grid, labels, bone, levels_of(labels, bone, grid), {"sac": "given"}), level)
 

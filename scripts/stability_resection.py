@@ -33,7 +33,7 @@ from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.resection.resection import resection_level_of, resection_of
 from canalwise.phantoms.cases.stenotic import stenotic_spec
 from canalwise.phantoms.imaging.grids import GridRequest, natural_grid
-from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.render import rendered_labels
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of
@@ -53,7 +53,7 @@ TURN_DEG = (4.0, -5.0, 6.0)
 
 def level_on(spec: SpineSpec, level: str, grid: Grid) -> PreparedLevel:
     """A level with the phantom's own labels on a grid."""
-    labels = render_scan(spec, grid).labels
+    labels = rendered_labels(spec, grid)
     bone = bone_mask(labels).astype(np.float32)
     return prepared_level(Anatomy(grid, labels, bone, levels_of(labels, bone, grid), {"sac": "given"}), level)
 

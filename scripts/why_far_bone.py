@@ -34,7 +34,7 @@ from canalwise.estimator.resection.resection import resection_level_of
 from canalwise.estimator.resection.resection_level import ResectionLevel, with_set
 from canalwise.phantoms.cases.stenotic import stenotic_spec
 from canalwise.phantoms.imaging.grids import natural_grid
-from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.render import rendered_labels
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.grid import Float
@@ -129,7 +129,7 @@ def narrow_case(seed: int, spacing_mm: float, narrowing_mm: float) -> PreparedLe
     spec, level = stenotic_spec(seed)
     narrow = replace(spec, levels={level: replace(spec.knobs(level), canal_narrowing_mm=narrowing_mm)})
     grid = natural_grid(narrow, spacing_mm, (level,))
-    labels = render_scan(narrow, grid).labels
+    labels = rendered_labels(narrow, grid)
     bone = bone_mask(labels).astype(np.float32)
     return prepared_level(Anatomy(grid, labels, bone, levels_of(labels, bone, grid), {"sac": "given"}), level)
 

@@ -20,7 +20,7 @@ from canalwise.estimator.estimate.estimate import estimate
 from canalwise.estimator.planning import default_approach as plan
 from canalwise.estimator.removal.structure_names import by_structure
 from canalwise.phantoms.imaging.grids import natural_grid
-from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.render import rendered_labels
 from canalwise.phantoms.spec import demo_spec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of
@@ -38,7 +38,7 @@ skin and fascia are said to give by a few millimetres only."""
 
 def demo_anatomy() -> Anatomy:
     """The demonstration spine's level, its own labels given."""
-    labels = render_scan(demo_spec(), natural_grid(demo_spec(), SPACING_MM, (LEVEL,))).labels
+    labels = rendered_labels(demo_spec(), natural_grid(demo_spec(), SPACING_MM, (LEVEL,)))
     grid = natural_grid(demo_spec(), SPACING_MM, (LEVEL,))
     bone = bone_mask(labels).astype(np.float32)
     return Anatomy(grid, labels, bone, levels_of(labels, bone, grid), {"sac": "given"})

@@ -18,7 +18,7 @@ from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.phantoms.cases.suite import stenosis
 from canalwise.phantoms.imaging.grids import natural_grid
-from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.render import rendered_labels
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of
@@ -36,7 +36,7 @@ def spine(seed: int, spacing_mm: float) -> Anatomy:
     knobs = {name: replace(stenosis(*rng.uniform(0.6, 1.4, 2)), bony=False) for name in LEVELS}
     spec = SpineSpec(levels=knobs, size_frac=float(rng.uniform(0.9, 1.1)), lordosis_deg=float(rng.uniform(35, 65)))
     grid = natural_grid(spec, spacing_mm, LEVELS)
-    labels = render_scan(spec, grid).labels
+    labels = rendered_labels(spec, grid)
     bone = bone_mask(labels).astype(np.float32)
     return Anatomy(grid, labels, bone, levels_of(labels, bone, grid), {"sac": "given"})
 

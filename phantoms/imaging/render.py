@@ -65,6 +65,19 @@ def scan_of(spine: Spine, grid: Grid, scanner: Scanner) -> PhantomScan:
     return finished_scan(ct, mr, labels, grid, scanner)
 
 
+def rendered_labels(spec: SpineSpec, grid: Grid) -> Labels:
+    """(nx, ny, nz) uint16 array: the labels of `render_scan` alone, without the mixtures at borders that cost the time.
+
+    >>> tiny = Grid((3, 3, 3), np.diag([6.0, 6.0, 6.0, 1.0]))
+    >>> bool((rendered_labels(SpineSpec(), tiny) == render_scan(SpineSpec(), tiny).labels).all())
+    True
+    """
+    spine, labels = spine_of(spec), np.zeros(grid.shape, dtype=np.uint16)
+    for box in blocks(grid):
+        labels[box] = _centre_labels(spine, grid.cropped(box))
+    return labels
+
+
 def painted(spine: Spine, grid: Grid, tables: Float) -> tuple[Labels, npt.NDArray[np.float32]]:
     """Labels by voxel centre, and the mean over each voxel of what some tables give for its materials.
 
@@ -120,8 +133,12 @@ def _block(spine: Spine, grid: Grid, box: tuple[slice, slice, slice], tables: Fl
         inner_labels = labels.reshape(fine.shape)[1:-1, 1:-1, 1:-1]
         middle = inner_labels[split[0] // 2 :: split[0], split[1] // 2 :: split[1], split[2] // 2 :: split[2]]
     else:
-        middle = spine.label_and_depth(part.voxel_centres_mm().reshape(-1, 3))[0].reshape(part.shape)
+        middle = _centre_labels(spine, part)
     return middle, means
+
+
+def _centre_labels(spine: Spine, part: Grid) -> Labels:
+    return spine.label_and_depth(part.voxel_centres_mm().reshape(-1, 3))[0].reshape(part.shape)
 
 
 def divided(grid: Grid, split: npt.ArrayLike, rim: int) -> Grid:

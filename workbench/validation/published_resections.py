@@ -16,7 +16,7 @@ from canalwise.estimator.level.prepared_level import PreparedLevel, prepared_lev
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.phantoms.cases.stenotic import stenotic_spec
 from canalwise.phantoms.imaging.grids import natural_grid
-from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.render import rendered_labels
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.labels import SIDES, Part, Side, bone_mask, label_of, sided
@@ -46,7 +46,7 @@ def prepared_case(seed: int, spacing_mm: float) -> PreparedLevel:
     """A narrow level with its own labels."""
     spec, level = stenotic_spec(seed)
     grid = natural_grid(spec, spacing_mm, (level,))
-    labels = render_scan(spec, grid).labels
+    labels = rendered_labels(spec, grid)
     bone = bone_mask(labels).astype(np.float32)
     return prepared_level(Anatomy(grid, labels, bone, levels_of(labels, bone, grid), {"sac": "given"}), level)
 

@@ -17,7 +17,7 @@ from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.phantoms.cases.suite import stenosis
 from canalwise.phantoms.imaging.grids import natural_grid
-from canalwise.phantoms.imaging.render import render_scan
+from canalwise.phantoms.imaging.render import rendered_labels
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of
@@ -45,7 +45,7 @@ def spine() -> Anatomy:
     narrow = {LEVELS[0]: stenosis(1.0, 0.7), LEVELS[1]: stenosis(0.8, 1.2)}
     spec = SpineSpec(levels={name: replace(knobs, bony=False) for name, knobs in narrow.items()})
     grid = natural_grid(spec, SPACING_MM, LEVELS)
-    return anatomy_from(render_scan(spec, grid).labels, grid)
+    return anatomy_from(rendered_labels(spec, grid), grid)
 
 
 @pytest.fixture(scope="module")
