@@ -19,6 +19,9 @@ from environment import DEVELOPER_LOCK, ROOT, clean_environ, ready_environment, 
 TESTS = ("pytest", "-W", "error", "-n", "auto", "--dist", "worksteal", "--durations", "5")
 """Each worker has a run of neighbouring tests, which share what is costly to set up; who is done takes of another's."""
 
+KERNELS = ("pytest", "-q", "-n", "0", "tests/workbench/charts/test_estimate_charts.py")
+"""Calls most of the estimator's loops. On a fresh checkout they are compiled here once, rather than by each worker."""
+
 OTHER_CHECKS = {
     "types": ("mypy",),
     "style": ("ruff", "check", "."),
@@ -33,6 +36,8 @@ def main() -> int:
     # beside the tests rather than let the rest wait for them; what they say is kept for the end.
     with ThreadPoolExecutor(1) as beside:
         others = {name: beside.submit(_run, commands, check, quiet=True) for name, check in OTHER_CHECKS.items()}
+        if not sys.argv[1:]:
+            _run(commands, KERNELS, quiet=True)
         say("\n== tests")
         passed = {"tests": _reported("tests", _run(commands, (*TESTS, *sys.argv[1:]), quiet=False))}
         for name, check in others.items():
