@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
+from functools import cache
 from typing import TypeVar
 
 One = TypeVar("One")
@@ -35,9 +36,21 @@ def both(one: Callable[[], One], other: Callable[[], Found]) -> tuple[One, Found
     """
     if thread_count() == 1:
         return one(), other()
-    with ThreadPoolExecutor(1) as pool:
-        second = pool.submit(other)
-        return one(), second.result()
+    second = _other_thread().submit(other)
+    try:
+        first = one()
+    except BaseException:
+        if not second.cancel():
+            wait((second,))
+        raise
+    # Not begun yet: the thread is busy with the half of a task around this one, or stayed behind in a fork.
+    return first, other() if second.cancel() else second.result()
+
+
+@cache
+def _other_thread() -> ThreadPoolExecutor:
+    """Kept: to start a thread takes as long as many a half (a tenth of a resection, measured)."""
+    return ThreadPoolExecutor(1, "both")
 
 
 def side_by_side(task: Callable[[One], Found], items: Iterable[One]) -> Iterator[Found]:
