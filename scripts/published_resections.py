@@ -28,6 +28,7 @@ from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.phantoms.cases.hard_cases import hard_suite
 from canalwise.phantoms.cases.stenotic import stenotic_spec
+from canalwise.phantoms.imaging.render import rendered_labels
 from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.motion_segments import levels_of
 from canalwise.recon.errors import AnatomyNotFound, CanalwiseError
@@ -40,10 +41,10 @@ def hard_case(number: int) -> PreparedLevel:
     case = hard_suite()[number]
     if case.is_mesh:
         raise AnatomyNotFound(case.name, "is made of surfaces, whose parts are not known")
-    scan = case.scan()
-    bone = bone_mask(scan.labels).astype(np.float32)
-    levels = levels_of(scan.labels, bone, scan.grid)
-    return prepared_level(Anatomy(scan.grid, scan.labels, bone, levels, {"sac": "given"}), case.level)
+    grid = case.grid()
+    labels = rendered_labels(case.spec, grid)
+    bone = bone_mask(labels).astype(np.float32)
+    return prepared_level(Anatomy(grid, labels, bone, levels_of(labels, bone, grid), {"sac": "given"}), case.level)
 
 
 def rows_of(seed: int, spacing_mm: float, hard: bool) -> list[dict[str, float]]:
