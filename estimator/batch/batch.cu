@@ -390,8 +390,8 @@ __device__ __forceinline__ void lengthen(word bits, int &carry, int &longest) {
 
 // Fills what one approach leaves of each row, in samples: its longest unbroken run of bone, or the sum of its bone.
 template <bool RUN>
-__device__ __forceinline__ void rows_left(
-    const Rows &rows, const Phase *phases, float berth, float cell, int lane, word *list, float *left
+__device__ __forceinline__ void rows_remaining(
+    const Rows &rows, const Phase *phases, float berth, float cell, int lane, word *list, float *stays
 ) {
     const float half = HALF * cell;
     int waiting = 0;
@@ -400,7 +400,7 @@ __device__ __forceinline__ void rows_left(
         word near = 0, seen = 0;
         if (r < rows.count) {
             sphere_taken(rows.sphere, r, __ldg(rows.sphere.ball + r), EVERYONE, phases, berth, half, near, seen);
-            if (!near) left[r] = __ldg(rows.before + r);
+            if (!near) stays[r] = __ldg(rows.before + r);
         }
         append(list, waiting, near != 0, word(r) | near << NEAR | seen << SEEN, lane);
     }
@@ -427,12 +427,12 @@ __device__ __forceinline__ void rows_left(
         if (!RUN) {
             for (int step = LEAF / 2; step; step /= 2) total += __shfl_xor_sync(together, total, step);
         }
-        if (lane % LEAF == 0) left[r] = RUN ? float(longest) : total;
+        if (lane % LEAF == 0) stays[r] = RUN ? float(longest) : total;
     }
     __syncwarp();
 }
 
-extern "C" __global__ void __launch_bounds__(WARPS * 32) pars_left(
+extern "C" __global__ void __launch_bounds__(WARPS * 32) pars_remaining(
     const float4 *__restrict__ samples, const int8 *__restrict__ sight, const int *__restrict__ first,
     const float4 *__restrict__ ball, const float *__restrict__ floor, const int8 *__restrict__ row_sight,
     const float *__restrict__ before, int rows, const int *__restrict__ plane_first, int left_planes, int planes,
@@ -443,16 +443,16 @@ extern "C" __global__ void __launch_bounds__(WARPS * 32) pars_left(
     const int lane = threadIdx.x % LANES, a = blockIdx.x * WARPS + threadIdx.x / LANES;
     if (a >= count) return;
     word *list = room + (threadIdx.x / LANES) * 2 * rows;
-    float *left = (float *)(list + rows);
+    float *stays = (float *)(list + rows);
     Phase phases[PHASES];
     load_phases(packed + a * (PHASE_NUMBERS * PHASES), phases);
     const Rows all = {samples, sight, first, {ball, floor, row_sight}, before, rows};
-    rows_left<true>(all, phases, __ldg(berths + a), cell, lane, list, left);
+    rows_remaining<true>(all, phases, __ldg(berths + a), cell, lane, list, stays);
     float least[2] = {WITHOUT_END, WITHOUT_END};
     for (int plane = lane; plane < planes; plane += LANES) {
         float widest = ZERO;
         for (int r = __ldg(plane_first + plane); r < __ldg(plane_first + plane + 1); r++) {
-            widest = fmaxf(widest, left[r]);
+            widest = fmaxf(widest, stays[r]);
         }
         if (plane < left_planes) least[0] = fminf(least[0], widest);
         else least[1] = fminf(least[1], widest);
@@ -463,7 +463,7 @@ extern "C" __global__ void __launch_bounds__(WARPS * 32) pars_left(
     }
 }
 
-extern "C" __global__ void __launch_bounds__(WARPS * 32) bridge_left(
+extern "C" __global__ void __launch_bounds__(WARPS * 32) bridge_remaining(
     const float4 *__restrict__ samples, const int8 *__restrict__ sight, const int *__restrict__ first,
     const float4 *__restrict__ ball, const float *__restrict__ floor, const int8 *__restrict__ row_sight,
     const float *__restrict__ before, int rows, const int *__restrict__ plane_first, int planes,
@@ -474,19 +474,19 @@ extern "C" __global__ void __launch_bounds__(WARPS * 32) bridge_left(
     const int lane = threadIdx.x % LANES, a = blockIdx.x * WARPS + threadIdx.x / LANES;
     if (a >= count) return;
     word *list = room + (threadIdx.x / LANES) * 2 * rows;
-    float *left = (float *)(list + rows);
+    float *stays = (float *)(list + rows);
     Phase phases[PHASES];
     load_phases(packed + a * (PHASE_NUMBERS * PHASES), phases);
     const Rows all = {samples, sight, first, {ball, floor, row_sight}, before, rows};
-    rows_left<false>(all, phases, __ldg(berths + a), cell, lane, list, left);
+    rows_remaining<false>(all, phases, __ldg(berths + a), cell, lane, list, stays);
     // the section with most bone, the first of equals
     float most = -ONE, tall = ZERO;
     int best = planes;
     for (int plane = lane; plane < planes; plane += LANES) {
         float area = ZERO, height = ZERO;
         for (int r = __ldg(plane_first + plane); r < __ldg(plane_first + plane + 1); r++) {
-            area += left[r];
-            height += left[r] >= HALF ? ONE : ZERO;
+            area += stays[r];
+            height += stays[r] >= HALF ? ONE : ZERO;
         }
         if (area > most) most = area, tall = height, best = plane;
     }

@@ -167,8 +167,8 @@ class GpuLevelArrays:
         arguments = [phases, clearance_radii_mm, self._cell]
         self._launch("joints_kept", self._leaves, phases, [*self._pairs, np.int32(self._leaves), *arguments], [kept])
         for name, (rows, scene), planes, out in (
-            ("pars_left", self._pars, [self._left_planes], pars_mm),
-            ("bridge_left", self._base, [], bridge_mm),
+            ("pars_remaining", self._pars, [self._left_planes], pars_mm),
+            ("bridge_remaining", self._base, [], bridge_mm),
         ):
             self._launch(name, 2 * rows, phases, [*scene[:-1], *planes, scene[-1], *arguments], [out])
         return kept, pars_mm, bridge_mm
@@ -198,7 +198,7 @@ class GpuLevelArrays:
         kernel((blocks,), (WARPS * LANES,), (*arguments, np.int32(count), *answers), shared_mem=shared_bytes)
 
     def _rows(self, rows: SampleRows, before: F32) -> tuple[int, list[Any]]:
-        """Number of rows, and pars_left's and bridge_left's first arguments: the last is the number of planes."""
+        """Number of rows, and pars_remaining's and bridge_remaining's first arguments: the last is the number of planes."""
         first = np.flatnonzero(np.diff(rows.plane, prepend=-1))
         starts = np.append(first, len(rows.plane)).astype(np.int32)
         arrays = [_points(rows.xyz, rows.bone), side_by_side(rows.sight), rows.first, *_spheres(rows.sphere), before]

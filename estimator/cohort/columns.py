@@ -92,7 +92,7 @@ COLUMNS: tuple[TableColumn, ...] = (
     _area("planned", "after", "with the plan", (f"{_FREED}.interval95.least_area_after_mm2",)),
     _kept("ipsilateral"),
     _kept("contralateral"),
-    TableColumn("spinous_bridge_left_mm", ("estimate.resection.spinous_base.bridge_mm",),
+    TableColumn("spinous_bridge_remaining_mm", ("estimate.resection.spinous_base.bridge_mm",),
                 "least bridge of the spinous base that stays",
                 interval=("estimate.resection.spinous_base.bridge_interval95",)),
     TableColumn("contralateral_reach_mm", ("estimate.resection.contralateral_reach.lateral_mm",),

@@ -342,7 +342,7 @@ def joints_kept(pairs: JointPairArrays, phases: F32, clearance_radius_mm: Real, 
 
 
 @njit(cache=True, nogil=True)
-def rows_left(rows: SampleRows, phases: F32, clearance_radius_mm: Real, cell: Real, run: F32, left: F32) -> None:
+def rows_remaining(rows: SampleRows, phases: F32, clearance_radius_mm: Real, cell: Real, run: F32, left: F32) -> None:
     """Fills (R,) longest unbroken run of bone and sum of bone, in samples, that one approach leaves of each row."""
     count = len(rows.plane)
     depth = np.empty((len(phases), count), dtype=np.float32)
@@ -459,14 +459,14 @@ def removals(
 @njit(cache=True, nogil=True)
 def keepings(
     pairs: JointPairArrays, pars: SampleRows, base: SampleRows, phases: F32, clearance_radii_mm: F32, cell: Real, kept:
-    F64, pars_run: F32, base_left: F32,
+    F64, pars_run: F32, base_remaining: F32,
 ) -> None:  # fmt: skip
-    """Fills `kept` (A, 2, 2), `pars_run` (A, rows of pars) and `base_left` (A, rows of the base)."""
-    pars_left, base_run = np.empty(len(pars.plane), np.float32), np.empty(len(base.plane), np.float32)
+    """Fills `kept` (A, 2, 2), `pars_run` (A, rows of pars) and `base_remaining` (A, rows of the base)."""
+    pars_remaining, base_run = np.empty(len(pars.plane), np.float32), np.empty(len(base.plane), np.float32)
     for a in range(len(phases)):
         joints_kept(pairs, phases[a], clearance_radii_mm[a], cell, kept[a])
-        rows_left(pars, phases[a], clearance_radii_mm[a], cell, pars_run[a], pars_left)
-        rows_left(base, phases[a], clearance_radii_mm[a], cell, base_run, base_left[a])
+        rows_remaining(pars, phases[a], clearance_radii_mm[a], cell, pars_run[a], pars_remaining)
+        rows_remaining(base, phases[a], clearance_radii_mm[a], cell, base_run, base_remaining[a])
 
 
 @njit(cache=True, nogil=True)
