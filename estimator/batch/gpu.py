@@ -198,7 +198,7 @@ class GpuLevelArrays:
         kernel((blocks,), (WARPS * LANES,), (*arguments, np.int32(count), *answers), shared_mem=shared_bytes)
 
     def _rows(self, rows: SampleRows, before: F32) -> tuple[int, list[Any]]:
-        """Number of rows, and pars_remaining's and bridge_remaining's first arguments: the last is the number of planes."""
+        """Number of rows, first arguments of pars_remaining and bridge_remaining; the last is the number of planes."""
         first = np.flatnonzero(np.diff(rows.plane, prepend=-1))
         starts = np.append(first, len(rows.plane)).astype(np.int32)
         arrays = [_points(rows.xyz, rows.bone), side_by_side(rows.sight), rows.first, *_spheres(rows.sphere), before]

@@ -10,11 +10,12 @@ import pytest
 
 from canalwise.estimator.approach.execution_errors import ExecutionErrors, execution_errors_of
 from canalwise.estimator.estimate.estimate_json import plain
-from canalwise.estimator.execution.border_causes import MR_ALONE, MR_BONE_FRAC
+from canalwise.estimator.execution.border_causes import MR_ALONE, MR_BONE_FRAC, STRUCTURE_MM3
 from canalwise.estimator.execution.resection_intervals import resection_intervals
 from canalwise.estimator.execution.resection_numbers import BONE_MM3, FREED
 from canalwise.estimator.execution.uncertain_json import uncertain_as_json
 from canalwise.estimator.execution.uncertainty_values import EXECUTION, ExecutionTrial, ResectionIntervals
+from canalwise.estimator.level.border_uncertainty import SPACING
 from canalwise.estimator.limits import Limits
 from canalwise.estimator.outcome.decompressed import DecompressedLevel
 from canalwise.recon.errors import WrongUse
@@ -93,6 +94,15 @@ def test_a_joint_that_was_not_resolved_has_no_number_no_interval_and_no_chance(f
     assert (document["chances"]["kept"], document["chances"]["both"]) == (None, None)
     assert "could be measured" in found_again.verdict.sentence or not found_again.verdict.freed
     assert not any(name.startswith("left area_frac") for name in reported.intervals)
+
+
+def test_what_one_structure_gets_too_much_another_gets_too_little(still: ResectionIntervals) -> None:
+    """Voxels blur the bone of each structure by a few mm3, by no more than is taken of it, and all bone not at all."""
+    parts = {name: one for name, one in still.intervals.items() if name.endswith(", mm3") and one.value > 0}
+    assert parts
+    for one in parts.values():
+        assert one.sd_by_cause[SPACING] == pytest.approx(min(STRUCTURE_MM3.value, one.value))
+    assert SPACING not in still.intervals[BONE_MM3].sd_by_cause
 
 
 def test_amounts_of_bone_are_less_sure_from_an_mr_alone(found: DecompressedLevel, still: ResectionIntervals) -> None:
