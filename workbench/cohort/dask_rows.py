@@ -1,9 +1,9 @@
 """The rows of a cohort on Dask workers: processes of this machine, or of a cluster whose scheduler is given.
 
 Each worker is one process that works on one case at a time with one thread. No more cases are handed out than there
-are workers, so that a worker that dies takes one case with it. Dask starts the case again on another worker, `TRIES`
-times in all; a case that loses its worker each time becomes a row that says so. Dask is imported here only, when a
-cohort begins.
+are workers. Dask starts the case of a worker that died on another, `TRIES` times in all; one that loses its worker
+each time is tried by itself when all others are done, and if it loses those too becomes a row that says so. Workers of
+this machine that are gone for good are replaced. Dask is imported here only, when a cohort begins.
 """
 
 from __future__ import annotations
@@ -12,13 +12,14 @@ import logging
 import os
 import signal
 import threading
+import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.util import find_spec
-from itertools import islice
+from itertools import count, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -42,6 +43,9 @@ CONNECT_S = 20.0
 LOOK_S = 0.2
 """Between two looks at what has been finished, and at whether Ctrl-C was pressed."""
 
+KEEP_S = 30.0
+"""Between two calls for workers that this machine has too few of: one that could not be started again stays away."""
+
 RESULT_S = 10.0
 """How long a finished row's few numbers may take to arrive."""
 
@@ -57,6 +61,9 @@ CONFIG: dict[str, Any] = {
     # a case is seconds of compiled code: that it answers late is no sign of death
     "distributed.scheduler.worker-ttl": "30 minutes",
     "distributed.admin.tick.limit": "30 minutes",
+    # by its 15 s Dask gave up workers that had been killed, for good: on a busy machine one takes longer to start anew,
+    # and once both were gone a cohort waited for ever
+    "distributed.deploy.lost-worker-timeout": "10 minutes",
     "distributed.comm.timeouts.connect": f"{CONNECT_S:g}s",
     # Dask would have workers hand memory back after each array, and get it page by page again for the next: with that a
     # case met twenty times the page faults and took a seventh more processor time
@@ -167,42 +174,68 @@ def _interrupts_noted() -> Iterator[threading.Event]:
         signal.signal(signal.SIGINT, before)
 
 
-def _finished(running: Any, interrupted: threading.Event) -> Iterator[Any]:
+def _finished(client: Client, running: Any, interrupted: threading.Event) -> Iterator[Any]:
     """The futures of `as_completed` as they end."""
+    called_s = time.monotonic()
     while not running.is_empty():
         ended = running.next_batch(block=False)
         if interrupted.is_set():
             raise KeyboardInterrupt
         if not ended:
             interrupted.wait(LOOK_S)
+        if time.monotonic() - called_s > KEEP_S:
+            _call_for_workers(client)
+            called_s = time.monotonic()
         yield from ended
 
 
+def _call_for_workers(client: Client) -> None:
+    """Starts those of this machine that are gone for good; the workers of a cluster are its own affair."""
+    if client.cluster is not None:
+        client.cluster.scale(len(client.cluster.worker_spec))
+
+
 def _rows_until(client: Client, tasks: Sequence[RowTask], interrupted: threading.Event) -> Iterator[FinishedRow]:
+    keys = count()
+    lost: list[RowTask] = []
+    for task, row in _tried(client, tasks, workers_of(client), keys, interrupted):
+        if row is None:
+            lost.append(task)
+        else:
+            yield row
+    # By itself: while a worker starts anew, its case waits behind another's, and is lost with it if that one kills.
+    for task, row in _tried(client, lost, 1, keys, interrupted):
+        yield row or _lost_row(task)
+
+
+def _tried(
+    client: Client, tasks: Sequence[RowTask], at_once: int, keys: Iterator[int], interrupted: threading.Event
+) -> Iterator[tuple[RowTask, FinishedRow | None]]:
+    """Cases as they end, so many at once, and their rows; None of one that lost its worker each time."""
     from distributed import as_completed
 
     waiting, tries = iter(tasks), Counter[str]()
     by_key: dict[str, RowTask] = {}
 
     def sent(task: RowTask) -> Any:
-        key = f"{task.line.case}, {tries[task.line.case]}"
+        # a key of its own each time: Dask answers one that it knows with what it has
+        key = f"{task.line.case}, {next(keys)}"
         by_key[key] = task
         return client.submit(on_worker, task, key=key, pure=False)
 
-    first = [sent(task) for task in islice(waiting, workers_of(client))]
-    running: Any = as_completed(first)  # type: ignore[no-untyped-call]
-    for future in _finished(running, interrupted):
+    running: Any = as_completed([sent(task) for task in islice(waiting, at_once)])  # type: ignore[no-untyped-call]
+    for future in _finished(client, running, interrupted):
         task = by_key.pop(str(future.key), None)
         if task is None:
             continue
-        row = _row_of(client, future, task)
-        if row is None and tries[task.line.case] < TRIES:
+        row = _row_of(client, future)
+        if row is None and future.status != "error" and tries[task.line.case] < TRIES:
             tries[task.line.case] += 1
             running.add(sent(task))
             continue
         for more in islice(waiting, 1):
             running.add(sent(more))
-        yield row or _lost_row(task, TRIES)
+        yield task, row
 
 
 def workers_of(client: Client) -> int:
@@ -211,8 +244,8 @@ def workers_of(client: Client) -> int:
     return max(sum(threads.values()), 1)
 
 
-def _row_of(client: Client, future: Any, task: RowTask) -> FinishedRow | None:
-    """A finished row; of a case that lost its workers, the row that says so; None where its result was lost."""
+def _row_of(client: Client, future: Any) -> FinishedRow | None:
+    """A finished row; None where its result was lost, or its worker each time."""
     from distributed import KilledWorker
 
     if client.status != "running":
@@ -227,20 +260,20 @@ def _row_of(client: Client, future: Any, task: RowTask) -> FinishedRow | None:
         return None
     error = future.exception()
     if isinstance(error, KilledWorker):
-        return _lost_row(task, error.allowed_failures + 1)
+        return None
     raise error
 
 
-def _lost_row(task: RowTask, tries: int) -> FinishedRow:
+def _lost_row(task: RowTask) -> FinishedRow:
     line = task.line
-    lost = RowRecord(line.case, "", line.patient, line.surgeon, line.order, failures=(_lost(tries),))
+    lost = RowRecord(line.case, "", line.patient, line.surgeon, line.order, failures=(_lost(TRIES),))
     write_record(task.out, lost)
     return FinishedRow(lost)
 
 
 def _lost(tries: int) -> Failure:
     message = (
-        f"the worker was lost {tries} times while at this case: it was killed, or took more memory than it may have. "
+        f"the worker was lost {tries} times while at this case, by itself: it was killed, or took more memory than it may have. "
         "Run this again; with --workers fewer each has more memory."
     )
     return Failure("", "", LOST, message)
