@@ -273,8 +273,8 @@ def _lost_row(task: RowTask) -> FinishedRow:
 
 def _lost(tries: int) -> Failure:
     message = (
-        f"the worker was lost {tries} times while at this case, by itself: it was killed, or took more memory than it may "
-        "have. Run this again; with --workers fewer each has more memory."
+        f"the worker was lost {tries} times while at this case, by itself: it was killed, or took more memory than it "
+        "may have. Run this again; with --workers fewer each has more memory."
     )
     return Failure("", "", LOST, message)
 
