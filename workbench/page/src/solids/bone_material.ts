@@ -45,17 +45,17 @@ void main() {
 const COMMON = /* glsl */ `
 precision highp float;
 precision highp sampler3D;
+// What is the same for a whole picture is fixed when the shader is compiled, see ViewTraits: a processor that draws runs
+// both branches of a test at every pixel.
+const bool lens = LENS == 1, wet = WET == 1, hasRemoval = REMOVAL == 1;
 in vec3 at, normal;
 in float shade;
 uniform vec3 eye, lamp;
 uniform vec4 clip;         // what lies beyond this plane is not drawn on the bench
-uniform float boneOpacity, cleared;
+uniform float boneOpacity;
 uniform sampler3D task, cone, solid;
 uniform mat4 toIndex;
 uniform vec3 shape;
-uniform float hasRemoval;
-uniform float wet;         // 1 where tissue is drawn as a lens under water shows it, 0 for plain colours
-uniform float lens;        // 0 on the bench, 1 in the endoscope's view, where the lamp is at the lens
 uniform int phaseCount;
 uniform vec3 pivots[${MOST_PHASES}], axes[${MOST_PHASES}];
 uniform vec4 sleeves[${MOST_PHASES}], tools[${MOST_PHASES}];   // cone length, base, 1 / (length^2 + base^2), radius
@@ -112,14 +112,14 @@ float sweptDistance(vec3 p) {
 
 // on the bench the lamp hangs above the viewer's shoulder; at the lens it falls off with distance
 float bright(vec3 p, vec3 n, float shaded) {
-  if (lens < 0.5) {
+  if (!lens) {
     float direct = max(dot(n, lamp), 0.0);
     float sky = 0.5 + 0.5 * dot(n, normalize(eye - p));
     return (0.20 + 0.28 * sky + 0.62 * direct) * (1.12 - 0.75 * shaded);
   }
   vec3 toward = eye - p;
   float far = length(toward);
-  if (wet > 0.5) return (0.20 + 0.86 * max(dot(n, toward / far), 0.0)) * (1.08 - 0.6 * shaded) * 1.3 / (1.0 + far * far / 420.0);
+  if (wet) return (0.20 + 0.86 * max(dot(n, toward / far), 0.0)) * (1.08 - 0.6 * shaded) * 1.3 / (1.0 + far * far / 420.0);
   return (0.16 + 0.98 * max(dot(n, toward / far), 0.0)) * (1.1 - 0.55 * shaded) / (1.0 + far * far / 900.0);
 }
 `;
@@ -128,7 +128,7 @@ float bright(vec3 p, vec3 n, float shaded) {
 const WET = /* glsl */ `
 vec3 seen(vec3 tint, vec3 p, vec3 n, float shaded, float gloss) {
   vec3 base = tint * bright(p, n, shaded);
-  if (lens < 0.5 || wet < 0.5) return base;
+  if (!lens || !wet) return base;
   vec3 toward = eye - p;
   float far = length(toward);
   // a film of water is never quite flat
@@ -155,7 +155,7 @@ float stripes(vec3 p) {
 }
 
 vec3 paintedBone(vec3 p, vec3 n) {
-  if (hasRemoval > 0.5) {
+  if (hasRemoval) {
     vec3 within = p - 0.35 * n;
     float striped = smoothstep(0.3, 0.6, inVolume(cone, within)) * stripes(p) * 0.42;
     float gone = smoothstep(0.42, 0.56, inVolume(task, within));
@@ -167,13 +167,13 @@ vec3 paintedBone(vec3 p, vec3 n) {
 
 // cortical bone: ivory, a little pink where it is wet
 vec3 cortex(vec3 p) {
-  if (lens < 0.5 || wet < 0.5) return bone;
+  if (!lens || !wet) return bone;
   return mix(vec3(0.93, 0.86, 0.74), vec3(0.88, 0.70, 0.60), 0.45 * smoothstep(0.45, 0.8, noise(p * 0.9)));
 }
 
 // the face of a cut: a rim of cortex, within it beams of bone with marrow between them
 vec3 cutFace(vec3 p) {
-  if (lens < 0.5 || wet < 0.5) return cutBone;
+  if (!lens || !wet) return cutBone;
   float about = 0.0;
   for (int i = 0; i < 3; i++) {
     vec3 off = vec3(i == 0, i == 1, i == 2) * 1.1;
@@ -197,18 +197,20 @@ vec3 cutNormal(vec3 p, vec3 n) {
 
 void main() {
 #ifdef CLIPPED
-  if (lens < 0.5 && dot(clip.xyz, at) > clip.w) discard;
+  if (dot(clip.xyz, at) > clip.w) discard;
 #endif
-  float opacity = lens < 0.5 ? boneOpacity : 1.0;
+  float opacity = !lens ? boneOpacity : 1.0;
   vec3 n = normalize(normal);
 #ifdef AFTERWARDS
   // a little below the surface: on it the share that goes fades into what is no bone
   if (inVolume(task, at - BELOW_MM * n) > 0.5) discard;
   colour = vec4(seen(cortex(at), at, n, shade, 0.9), opacity);
 #elif defined(INSIDE)
-  float gone = hasRemoval > 0.5 ? inVolume(task, at - BELOW_MM * n) : 0.0;
-  if (cleared > 0.5 && gone > 0.5) discard;
-  vec3 face = mix(cutFace(at), removed, lens < 0.5 ? smoothstep(0.42, 0.56, gone) : 0.0);
+  float gone = hasRemoval ? inVolume(task, at - BELOW_MM * n) : 0.0;
+  #ifdef CLEARED
+  if (gone > 0.5) discard;
+#endif
+  vec3 face = mix(cutFace(at), removed, !lens ? smoothstep(0.42, 0.56, gone) : 0.0);
   colour = vec4(seen(face, at, -n, 0.4, 0.3), 1.0);
 #elif defined(CUT)
   if (inVolume(solid, at) < ${TRIMMED.toFixed(2)}) discard;
@@ -222,12 +224,12 @@ void main() {
 
 const SOFT_FRAGMENT = /* glsl */ `
 uniform vec3 tint;
-uniform float opacity, taken, kind;
+uniform float opacity, taken;
 
 // what each soft structure looks like through the lens: 1 sac, 2 ligament, 3 disc, 0 none of them
 vec3 tissue(vec3 p) {
-  if (lens < 0.5 || wet < 0.5 || kind < 0.5) return tint;
-  if (kind < 1.5) {
+  if (!lens || !wet || KIND == 0) return tint;
+  if (KIND == 1) {
     // vessels run along the sac
     float off = 9.0;
     for (int i = 0; i < 3; i++) {
@@ -239,7 +241,7 @@ vec3 tissue(vec3 p) {
     vec3 dura = mix(vec3(0.76, 0.82, 0.90), vec3(0.86, 0.84, 0.86), noise(q * 2.0));
     return mix(dura, vec3(0.66, 0.22, 0.24), 0.42 * vessel);
   }
-  if (kind < 2.5) {
+  if (KIND == 2) {
     float fibre = noise(vec3(p.xy * 2.6, p.z * 0.30));
     return mix(vec3(0.78, 0.58, 0.22), vec3(0.97, 0.86, 0.52), fibre);
   }
@@ -248,14 +250,16 @@ vec3 tissue(vec3 p) {
 
 void main() {
 #ifdef CLIPPED
-  if (lens < 0.5 && dot(clip.xyz, at) > clip.w) discard;
+  if (dot(clip.xyz, at) > clip.w) discard;
 #endif
+#if LENS == 1
   // ligament that is taken goes with the bone
-  if (taken > 0.5 && (hasRemoval > 0.5 ? inVolume(task, at) > 0.5 : sweptDistance(at) < 0.0)) discard;
+  if (taken > 0.5 && (hasRemoval ? inVolume(task, at) > 0.5 : sweptDistance(at) < 0.0)) discard;
+#endif
   vec3 n = normalize(normal), toward = normalize(eye - at);
   if (!gl_FrontFacing) n = -n;
   float rim = 1.0 - abs(dot(n, toward));
-  colour = vec4(seen(tissue(at), at, n, 0.1, kind > 0.5 ? 0.8 : 0.4), opacity + (1.0 - opacity) * 0.55 * rim * rim);
+  colour = vec4(seen(tissue(at), at, n, 0.1, KIND > 0 ? 0.8 : 0.4), opacity + (1.0 - opacity) * 0.55 * rim * rim);
 }`;
 
 /** What all materials of one scene share: one change reaches every one of them. */
@@ -270,7 +274,6 @@ export class SharedUniforms {
     this.shared = {
       eye: { value: new Vector3() },
       lamp: { value: new Vector3(0, 1, 0) },
-      lens: { value: 0 },
       phaseCount: { value: 0 },
       pivots: { value: vectors() },
       axes: { value: vectors() },
@@ -279,16 +282,13 @@ export class SharedUniforms {
       task: { value: nothing },
       cone: { value: nothing },
       solid: { value: nothing },
-      wet: { value: 1 },
       clip: { value: new Vector4(0, 0, 0, 1) },
       boneOpacity: { value: 1 },
-      cleared: { value: 0 },
       toIndex: { value: new Matrix4() },
       shape: { value: new Vector3(1, 1, 1) },
       bone: { value: new Vector3(...rgb(BONE)) },
       removed: { value: new Vector3(...rgb(REMOVED)) },
       cutBone: { value: new Vector3(...rgb(CUT_BONE)) },
-      hasRemoval: { value: 0 },
       painted: { value: 1 },
     };
   }
@@ -390,19 +390,54 @@ export function softMaterial(
       tint: { value: new Vector3(...rgb(tint)) },
       opacity: { value: opacity },
       taken: { value: 0 },
-      kind: { value: KINDS[structure] ?? 0 },
     },
     transparent: glass,
     depthWrite: !glass,
+    defines: { KIND: KINDS[structure] ?? 0 },
     side: glass ? FrontSide : DoubleSide,
   });
 }
 
-/** Lets a material be cut by the clip plane, or not: a shader that may drop points is slower, so only where it is used. */
-export function clippable(material: RawShaderMaterial, on: boolean): void {
-  const { defines } = material;
-  if ("CLIPPED" in defines === on) return;
-  if (on) defines["CLIPPED"] = 1;
-  else delete defines["CLIPPED"];
-  material.needsUpdate = true;
+/** What is the same at every pixel of a picture, so that its shaders hold nothing else. */
+export interface ViewTraits {
+  /** Through the endoscope, whose lamp is at its lens; else on the bench. */
+  lens: boolean;
+  /** Tissue as a lens under water shows it, not in plain colours. */
+  wet: boolean;
+  /** Is the bone that goes known? Else the sweep is painted. */
+  removal: boolean;
+  /** Is it left out? */
+  cleared: boolean;
+  /** Does a plane take something away? */
+  clipped: boolean;
+}
+
+/** A look for one kind of picture; it shares the look's uniforms. */
+export function lookIn(
+  look: RawShaderMaterial,
+  view: ViewTraits,
+  made: Map<string, RawShaderMaterial>,
+): RawShaderMaterial {
+  const defines: Record<string, number> = { ...look.defines, LENS: +view.lens, WET: +view.wet, REMOVAL: +view.removal };
+  // a shader that may drop points is slower, so only where it is used
+  if (view.clipped && !view.lens && look.userData["clippable"]) defines["CLIPPED"] = 1;
+  if (view.cleared && "INSIDE" in defines) defines["CLEARED"] = 1;
+  const key = JSON.stringify(defines);
+  const found =
+    made.get(key) ??
+    new RawShaderMaterial({
+      glslVersion: GLSL3,
+      vertexShader: look.vertexShader,
+      fragmentShader: look.fragmentShader,
+      uniforms: look.uniforms,
+      defines,
+      depthWrite: look.depthWrite,
+      side: look.side,
+    });
+  made.set(key, found);
+  if (found.transparent !== look.transparent) {
+    found.transparent = look.transparent;
+    found.needsUpdate = true;
+  }
+  return found;
 }

@@ -8,13 +8,13 @@ import {
   PointsMaterial,
   Scene,
   Vector3,
+  RawShaderMaterial,
   type PerspectiveCamera,
-  type RawShaderMaterial,
   type WebGLRenderer,
   type WebGLRenderTarget,
 } from "three";
 import type { Anatomy, SurfaceMesh } from "./surface_meshes";
-import { boneMaterial, clippable, softMaterial, SharedUniforms } from "./bone_material";
+import { boneMaterial, lookIn, softMaterial, SharedUniforms, type ViewTraits } from "./bone_material";
 import { cutFaceOf } from "./cut_face";
 import { ChannelModel } from "./channel_model";
 import type { EndoscopeLens } from "./endoscope_optics";
@@ -55,7 +55,10 @@ export class LevelScene {
   private readonly channels: ChannelModel[] = [];
   private readonly targets: Points;
   private readonly tool = new EndoscopeTool(this.uniforms, IN_SCOPE);
+  /** Each look as pictures of several kinds show it, made when it is first drawn. */
+  private readonly variants = new Map<RawShaderMaterial, Map<string, RawShaderMaterial>>();
   private shown: Record<string, boolean> = {};
+  private cleared = false;
   private removed = false;
   private clipped = false;
   private veiled = false;
@@ -68,6 +71,12 @@ export class LevelScene {
       if (name.startsWith("bone")) this.addBone(surface, name === "bone_proxy" ? "proxy" : "full");
       else this.addSoft(name, surface);
     }
+    // the patient's own, not the instrument
+    for (const look of [
+      ...Object.values(this.looks),
+      ...this.soft.map(({ mesh }) => mesh.material as RawShaderMaterial),
+    ])
+      look.userData["clippable"] = true;
     this.targets = targetPoints(anatomy);
     this.scene.add(this.targets, this.tool.group, this.cutFace);
     this.detail("full");
@@ -105,7 +114,6 @@ export class LevelScene {
       this.cutFace.geometry.dispose();
       this.cutFace.geometry = geometryOf(this.face);
     }
-    this.uniforms.set("hasRemoval", some ? 1 : 0);
   }
 
   /** Hides what the plan would take, for one who plans blind. */
@@ -135,9 +143,6 @@ export class LevelScene {
   /** Takes away what lies on one side of a plane: caudal of an axial one, dorsal of a coronal one, or the entry's side. */
   cut(plane: ClipPlane | null, at_mm: number, side: Side): void {
     this.clipped = plane !== null;
-    const bone = Object.values(this.looks);
-    for (const material of [...bone, ...this.soft.map(({ mesh }) => mesh.material as RawShaderMaterial)])
-      clippable(material, this.clipped);
     if (plane === null) this.uniforms.clip(null);
     else {
       const across = side === "left" ? 1 : -1;
@@ -152,7 +157,6 @@ export class LevelScene {
     for (const look of [this.looks.planned, this.looks.afterwards]) {
       if (look.transparent === opacity < 1) continue;
       look.transparent = opacity < 1;
-      look.needsUpdate = true;
     }
     // seen through, it is drawn after what lies behind it
     for (const { mesh } of this.bones) mesh.renderOrder = opacity < 1 ? 30 : 0;
@@ -167,17 +171,14 @@ export class LevelScene {
     const toward = new Vector3(0, 0, 1).applyQuaternion(camera.quaternion);
     const up = new Vector3(0, 1, 0).applyQuaternion(camera.quaternion);
     const left = new Vector3(-1, 0, 0).applyQuaternion(camera.quaternion);
-    this.uniforms.set("lens", 0);
     this.uniforms.set("painted", this.veiled ? 0 : 1);
     this.uniforms.aim(camera.position, toward.addScaledVector(up, 0.7).addScaledVector(left, 0.6));
     this.bonesIn(isShown(this.shown, "afterwards") && this.removed, isShown(this.shown, "bone"));
-    this.draw(renderer, camera, into, ON_BENCH);
+    this.draw(renderer, camera, into, false);
   }
 
   /** The endoscope's view, into a target of its own; `afterwards`: with the bone gone that the plan takes. */
   drawScope(renderer: WebGLRenderer, camera: PerspectiveCamera, into: WebGLRenderTarget, afterwards: boolean): void {
-    this.uniforms.set("lens", 1);
-    this.uniforms.set("wet", isShown(this.shown, "plain") ? 0 : 1);
     this.uniforms.set("painted", afterwards || this.veiled ? 0 : 1);
     this.uniforms.aim(camera.position, new Vector3(0, 1, 0));
     this.bonesIn(afterwards && this.removed, true);
@@ -185,7 +186,7 @@ export class LevelScene {
       const material = inScope.material as RawShaderMaterial;
       material.uniforms["taken"]!.value = afterwards && this.removed && inScope.userData["taken"] ? 1 : 0;
     }
-    this.draw(renderer, camera, into, IN_SCOPE);
+    this.draw(renderer, camera, into, true);
   }
 
   dispose(): void {
@@ -200,6 +201,7 @@ export class LevelScene {
     this.cutFace.geometry.dispose();
     this.tool.dispose();
     Object.values(this.looks).forEach((material) => material.dispose());
+    for (const made of this.variants.values()) made.forEach((material) => material.dispose());
     this.uniforms.dispose();
   }
 
@@ -207,18 +209,35 @@ export class LevelScene {
     renderer: WebGLRenderer,
     camera: PerspectiveCamera,
     into: WebGLRenderTarget | null,
-    layer: number,
+    lens: boolean,
   ): void {
     camera.layers.set(0);
-    camera.layers.enable(layer);
+    camera.layers.enable(lens ? IN_SCOPE : ON_BENCH);
+    const wet = lens && !isShown(this.shown, "plain");
+    const { removed: removal, cleared, clipped } = this;
+    const had = this.dressed({ lens, wet, removal, cleared, clipped });
     renderer.setRenderTarget(into);
     renderer.render(this.scene, camera);
     renderer.setRenderTarget(null);
+    for (const [mesh, look] of had) mesh.material = look;
+  }
+
+  /** Every mesh in the look that it has in one kind of picture; returned are those they had. */
+  private dressed(view: ViewTraits): [Mesh, RawShaderMaterial][] {
+    const had: [Mesh, RawShaderMaterial][] = [];
+    this.scene.traverseVisible((part) => {
+      if (!(part instanceof Mesh) || !(part.material instanceof RawShaderMaterial)) return;
+      const made = this.variants.get(part.material) ?? new Map<string, RawShaderMaterial>();
+      this.variants.set(part.material, made);
+      had.push([part, part.material]);
+      part.material = lookIn(part.material, view, made);
+    });
+    return had;
   }
 
   private bonesIn(afterwards: boolean, shown: boolean): void {
     this.cutFace.visible = shown && afterwards;
-    this.uniforms.set("cleared", afterwards ? 1 : 0);
+    this.cleared = afterwards;
     for (const { mesh, inside } of this.bones) {
       mesh.visible = shown && Boolean(mesh.userData["near"]);
       // a cut through bone shows it from within
