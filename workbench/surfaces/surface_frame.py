@@ -29,8 +29,11 @@ SCHEMA = "canalwise.scene/1"
 BONE_TRIANGLES = 310_000
 """The most the bone is drawn with: what a machine without a graphics card still draws at rest."""
 
-PROXY_TRIANGLES = 45_000
-"""What it is drawn with while something moves."""
+PROXY_TRIANGLES = 18_000
+"""What it is drawn with while something moves: on a processor corners cost as much as pixels then (`bench_page.py`)."""
+
+SOFT_TRIANGLES = 5_000
+"""The most each of canal, sac, ligament and disc is drawn with."""
 
 FINEST_VOXELS = 0.75
 """The bone is not meshed finer than this share of a voxel: between voxels the scan says nothing."""
@@ -113,7 +116,7 @@ def _contents(anatomy: Anatomy, level: Level) -> Iterator[tuple[str, TriangleSur
     for name, mask in masks.items():
         shell = shell_of(softened(mask), grid, level.frame, SOFT_STEP_MM)
         if shell is not None:
-            yield name, shell
+            yield name, lighter(shell, SOFT_TRIANGLES)
 
 
 def joint_shell(joint: Joint, level: Level) -> TriangleSurface:

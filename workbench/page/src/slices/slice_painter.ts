@@ -1,5 +1,6 @@
 // Paints one slice: grey values, and over them outlines, bone to be removed, channel and marks.
 
+import { penOf } from "../pictures/pen";
 import { contour, offPage, onPage, sampled, type SlicePlane, type VoxelVolume } from "./reslice";
 import { coneDistance, placedPhases, type PlacedPhase } from "../model/channel_geometry";
 import { BONE, CANAL, MARK, phaseColour, REMOVED, rgb, SAC } from "../pictures/palette";
@@ -59,7 +60,7 @@ export class SlicePainter {
     this.about = about;
     this.follow(cut, shown.scan);
     this.base.width = this.base.height = width;
-    const to = this.base.getContext("2d")!;
+    const to = penOf(this.base);
     this.shade(shown.window);
     to.imageSmoothingQuality = "high";
     to.drawImage(this.image, 0, 0, width, width);
@@ -82,7 +83,7 @@ export class SlicePainter {
   }
 
   private shade([black, white]: [number, number]): void {
-    const to = this.image.getContext("2d")!;
+    const to = penOf(this.image);
     const picture = to.createImageData(GREY, GREY);
     const words = new Uint32Array(picture.data.buffer);
     const scale = 255 / Math.max(white - black, 1e-6);
@@ -259,7 +260,7 @@ const veil = document.createElement("canvas");
 /** Fills where values lie above half, see-through. */
 function fillAbove(to: CanvasRenderingContext2D, values: Float32Array, width: number): void {
   veil.width = veil.height = LINES;
-  const on = veil.getContext("2d")!;
+  const on = penOf(veil);
   const picture = on.createImageData(LINES, LINES);
   const [red, green, blue] = rgb(REMOVED).map((part) => 255 * part) as [number, number, number];
   for (let i = 0; i < values.length; i++) {

@@ -1,5 +1,6 @@
 // One slice on the page with its caption and letters, and the gestures on it.
 
+import { penOf } from "../pictures/pen";
 import { offPage, type SlicePlane } from "./reslice";
 import { h, setText } from "../dom/elements";
 import { lettersOf, SPOKEN, type Edge } from "../pictures/orientation_letters";
@@ -68,7 +69,7 @@ export class SliceView {
     const width = Math.round(this.canvas.clientWidth * Math.min(window.devicePixelRatio, 2));
     if (!width) return;
     if (this.canvas.width !== width) this.canvas.width = this.canvas.height = width;
-    const to = this.canvas.getContext("2d")!;
+    const to = penOf(this.canvas);
     this.painter.paint(to, width, cut, shown);
     over(to, width);
     this.cut = cut;
@@ -162,7 +163,7 @@ const KEYS: Record<string, [number, number]> = {
 export function snapshotOf(cut: SlicePlane, shown: SliceContent, [width, height]: [number, number]): string {
   const canvas = document.createElement("canvas");
   [canvas.width, canvas.height] = [2 * width, 2 * height];
-  const to = canvas.getContext("2d")!;
+  const to = penOf(canvas);
   const side = Math.min(canvas.width, canvas.height);
   to.fillRect(0, 0, canvas.width, canvas.height);
   to.translate((canvas.width - side) / 2, (canvas.height - side) / 2);

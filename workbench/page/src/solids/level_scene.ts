@@ -229,7 +229,7 @@ export class LevelScene {
       if (!(part instanceof Mesh) || !(part.material instanceof RawShaderMaterial)) return;
       const made = this.variants.get(part.material) ?? new Map<string, RawShaderMaterial>();
       this.variants.set(part.material, made);
-      had.push([part, part.material]);
+      had.push([part as Mesh, part.material]);
       part.material = lookIn(part.material, view, made);
     });
     return had;

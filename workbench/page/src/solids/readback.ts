@@ -1,5 +1,6 @@
 // Copies a picture drawn into an off-screen target onto a canvas, with its orientation letters.
 
+import { penOf } from "../pictures/pen";
 import type { WebGLRenderer, WebGLRenderTarget } from "three";
 import type { Edge } from "../pictures/orientation_letters";
 
@@ -30,13 +31,12 @@ function putRows(canvas: HTMLCanvasElement, rows: Uint8Array, width: number, hei
   for (let row = 0; row < height; row++) {
     image.data.set(rows.subarray(4 * width * (height - 1 - row), 4 * width * (height - row)), 4 * width * row);
   }
-  canvas.getContext("2d")?.putImageData(image, 0, 0);
+  penOf(canvas).putImageData(image, 0, 0);
 }
 
 /** Writes the letters of the directions at the edges of a picture that leaves the page. */
 export function writeLetters(canvas: HTMLCanvasElement, letters: Record<Edge, string>): void {
-  const to = canvas.getContext("2d");
-  if (!to) return;
+  const to = penOf(canvas);
   const { width, height } = canvas;
   const size = Math.max(Math.min(width, height) / 18, 11);
   const places: Record<Edge, [number, number]> = {

@@ -7,7 +7,7 @@ import type { MeshDetail } from "./level_scene";
 const SOFTWARE = /swiftshader|llvmpipe|software|basic render/i;
 
 /** Pixel ratios where the processor draws. */
-const [SLOW_MOVING, SLOW_AT_REST] = [0.8, 1.5];
+const [SLOW_MOVING, SLOW_AT_REST] = [0.6, 1.5];
 
 export interface Drawing {
   renderer: WebGLRenderer;

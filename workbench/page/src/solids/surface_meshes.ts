@@ -33,7 +33,7 @@ const BYTE = 127;
 
 export function anatomyOf(frame: Frame<SceneHeader>): Anatomy {
   const { header } = frame;
-  const shade = shadeOf(pointsOf(frame, header.meshes.includes("bone_proxy") ? "bone_proxy" : "bone"));
+  const shade = shadeOf(pointsOf(frame, "bone"));
   const surfaces: Record<string, SurfaceMesh> = {};
   for (const name of header.meshes) surfaces[name] = surfaceOf(frame, name, name.startsWith("bone") ? shade : null);
   const { level, parts, targets, landmarks, sac } = header;

@@ -1,5 +1,6 @@
 // The endoscope's view: its picture as a clock face, and what is seen at each clock position. Knows nothing of the server.
 
+import { penOf } from "../pictures/pen";
 import type { MeshDetail } from "../solids/level_scene";
 import { drawFace, drawPlace, drawScale, placeOf, type ClockFace } from "./clock_face";
 import { button, h, setText } from "../dom/elements";
@@ -230,8 +231,8 @@ export class EndoscopeView {
   }
 
   private face(): void {
-    const [to, lens] = [this.canvas.getContext("2d"), this.lens()];
-    if (!to || !lens) return;
+    const [to, lens] = [penOf(this.canvas), this.lens()];
+    if (!lens) return;
     const style = getComputedStyle(this.canvas);
     const { width } = this.canvas;
     const face: ClockFace = { ink: style.color, background: style.backgroundColor, font_px: width / 26 };

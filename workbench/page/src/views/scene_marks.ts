@@ -26,6 +26,7 @@ export class SceneMarks {
   readonly callout = document.createElement("div");
   private readonly words = document.createElement("p");
   private readonly bar = document.createElementNS(SVG, "g");
+  private barLine = "";
   private readonly measured = document.createElementNS(SVG, "g");
   /** The words that a person has put away; others are shown again. */
   private closed = "";
@@ -78,7 +79,8 @@ export class SceneMarks {
   name(letters: Record<Edge, string>): void {
     for (const [edge, element] of this.letters) {
       const letter = letters[edge];
-      if (element.textContent !== letter) element.textContent = letter;
+      if (element.textContent === letter) continue;
+      element.textContent = letter;
       element.title = letter
         .split(" ")
         .map((each) => SPOKEN[each] ?? each)
@@ -90,6 +92,8 @@ export class SceneMarks {
   scale(pixels_per_mm: number, width: number, height: number): void {
     const [long, x, y] = [SCALE_MM * pixels_per_mm, width - 14, height - 14];
     const line = `M${(x - long).toFixed(1)},${y - 5}V${y}H${x.toFixed(1)}V${y - 5}`;
+    if (this.barLine === line) return;
+    this.barLine = line;
     this.bar.replaceChildren(pathOf(line, "halo"), pathOf(line), textOf(`${SCALE_MM} mm at the middle`, x, y - 10));
   }
 
@@ -99,6 +103,7 @@ export class SceneMarks {
     const line = seen.map(([x, y], place) => `${place ? "L" : "M"}${x.toFixed(1)},${y.toFixed(1)}`).join("");
     const rings = seen.map(([x, y]) => `M${(x - 4).toFixed(1)},${y.toFixed(1)}a4,4 0 1 0 8,0a4,4 0 1 0 -8,0`).join("");
     const last = seen.at(-1);
+    if (!last && !this.measured.childElementCount) return;
     this.measured.replaceChildren(
       ...(last
         ? [pathOf(line + rings, "halo"), pathOf(line + rings), textOf(words, last[0] + 8, last[1] - 8, "start")]
@@ -110,8 +115,8 @@ export class SceneMarks {
   place(camera: PerspectiveCamera, width: number, height: number): void {
     for (const [kind, shape] of this.shapes) {
       const at = seenAt(camera, this.places.get(kind) ?? null, width, height);
-      shape.setAttribute("visibility", at ? "visible" : "hidden");
-      if (at) shape.setAttribute("transform", `translate(${at[0].toFixed(1)} ${at[1].toFixed(1)})`);
+      put(shape, "visibility", at ? "visible" : "hidden");
+      if (at) put(shape, "transform", `translate(${at[0].toFixed(1)} ${at[1].toFixed(1)})`);
       if (kind === "blocker") this.placeCallout(at);
     }
   }
@@ -125,11 +130,11 @@ export class SceneMarks {
   private placeCallout(at: [number, number] | null): void {
     // a scene too low for words has no box for them either
     const shown = at !== null && !this.callout.hidden && this.callout.getClientRects().length > 0;
-    this.leader.setAttribute("visibility", shown ? "visible" : "hidden");
+    put(this.leader, "visibility", shown ? "visible" : "hidden");
     this.callout.style.visibility = shown ? "visible" : "hidden";
     if (!shown) return;
     const { offsetLeft: x, offsetTop: y, offsetHeight: high } = this.callout;
-    this.leader.setAttribute("d", `M${at[0].toFixed(1)},${at[1].toFixed(1)}L${x},${y + high}`);
+    put(this.leader, "d", `M${at[0].toFixed(1)},${at[1].toFixed(1)}L${x},${y + high}`);
   }
 
   private addShape(kind: MarkKind): void {
@@ -144,6 +149,11 @@ export class SceneMarks {
     this.frame.append(element);
     this.letters.set(edge, element);
   }
+}
+
+/** Sets what differs: an attribute set anew is painted anew. */
+function put(element: Element, name: string, value: string): void {
+  if (element.getAttribute(name) !== value) element.setAttribute(name, value);
 }
 
 function pathOf(line: string, name = ""): SVGPathElement {

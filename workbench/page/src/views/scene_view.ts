@@ -82,6 +82,8 @@ export class SceneView {
   private readonly canvas: HTMLCanvasElement;
   private readonly words = h("p", { class: "picture-words", role: "status" });
   private view: OrbitView;
+  /** Width and height on the page, px; to ask the page for them at every picture would have it laid out anew. */
+  private size: [number, number] = [0, 0];
   private preset: Preset | null = "oblique";
 
   constructor(
@@ -121,10 +123,6 @@ export class SceneView {
 
   private get store(): SceneStore {
     return this.stage.store;
-  }
-
-  private get size(): [number, number] {
-    return [this.canvas.clientWidth, this.canvas.clientHeight];
   }
 
   private buttons(): HTMLElement {
@@ -223,7 +221,7 @@ export class SceneView {
   }
 
   private fit(frame: HTMLElement): void {
-    const [width, height] = [frame.clientWidth, frame.clientHeight];
+    const [width, height] = (this.size = [frame.clientWidth, frame.clientHeight]);
     if (!width || !height) return;
     this.drawing.renderer.setSize(width, height);
     this.camera.aspect = width / height;
@@ -232,7 +230,7 @@ export class SceneView {
 
   private draw(detail: MeshDetail): void {
     const [{ scene }, { renderer }] = [this.stage, this.drawing];
-    if (!scene || !this.canvas.clientWidth) return;
+    if (!scene || !this.size[0]) return;
     const ratio = ratioOf(this.drawing, detail);
     if (renderer.getPixelRatio() !== ratio) renderer.setPixelRatio(ratio);
     renderer.setClearColor(CLEAR[this.store.state.looks.theme]);
