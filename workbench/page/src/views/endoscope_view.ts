@@ -204,7 +204,7 @@ export class EndoscopeView {
     this.tell();
   }
 
-  /** The picture is there. While something moves, the scene has as long to itself as this one took. */
+  /** The picture is there. While something moves, the scene has three times as long to itself as this one took. */
   private finished(took_ms: number, detail: MeshDetail): void {
     this.face();
     endoscopeHandle.drawn++;
@@ -212,7 +212,7 @@ export class EndoscopeView {
       this.busy = false;
       if (this.again) this.stage.scheduler.redraw("scope");
     };
-    if (detail === "proxy") setTimeout(next, took_ms);
+    if (detail === "proxy") setTimeout(next, SCENE_TIMES * took_ms);
     else next();
   }
 
@@ -241,6 +241,9 @@ export class EndoscopeView {
     if (this.place) drawPlace(to, width, this.place.hour, this.place.radius_frac);
   }
 }
+
+/** The scene shows a tilt first: the lens follows at a distance while something moves. */
+const SCENE_TIMES = 3;
 
 /** Each structure, its colour as tissue and its plain one. */
 const LENS_COLOURS: readonly (readonly [string, string, string])[] = [
