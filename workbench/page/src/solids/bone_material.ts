@@ -207,7 +207,7 @@ void main() {
   colour = vec4(seen(cortex(at), at, n, shade, 0.9), opacity);
 #elif defined(INSIDE)
   float gone = hasRemoval ? inVolume(task, at - BELOW_MM * n) : 0.0;
-  #ifdef CLEARED
+#ifdef CLEARED
   if (gone > 0.5) discard;
 #endif
   vec3 face = mix(cutFace(at), removed, !lens ? smoothstep(0.42, 0.56, gone) : 0.0);
