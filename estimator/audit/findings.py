@@ -31,7 +31,16 @@ LEAST_MM3 = 30.0
 
 def findings_of(pair: ScanPair, change: BoneChange, taken: TakenBone) -> tuple[str, ...]:
     """Sentences about what was found; none where nothing was."""
-    return (*_metal(pair), *_fused(pair), *_broken(pair, change, taken))
+    return (*_metal(pair), *_gained(taken), *_fused(pair), *_broken(pair, change, taken))
+
+
+def _gained(taken: TakenBone) -> Iterator[str]:
+    """Bone near the canal that was not there before; so much that the scans must be in the other order is refused."""
+    if taken.gained_mm3 > 0:
+        yield (
+            f"Up to {taken.gained_mm3:.0f} mm3 of bone near the canal was not there before: regrowth, another "
+            "reconstruction, or scans in the other order?"
+        )
 
 
 def _metal(pair: ScanPair) -> Iterator[str]:

@@ -20,6 +20,10 @@ RULES: Mapping[str, Limit] = MappingProxyType(
                               "CALC"),
         "near_canal_mm": Limit(8.0, "mm", "bone taken to free the sac reaches this near the canal", "PRACTICE"),
         "border_sd_mm": Limit(0.15, "mm", f"border of what was taken, besides registration: {MEASURED}", "CALC"),
+        "reversed_times": Limit(3.0, "times", "more bone gained than lost by this factor may mean scans in the other "
+                                "order: our choice", "PRACTICE"),
+        "reversed_mm3": Limit(100.0, "mm3", "... if it is this much: the least resection drawn took 115 mm3, the most "
+                              f"gained by an untouched spine 64 mm3: {MEASURED}", "CALC"),
         "place_mm3": Limit(10.0, "mm3", "smaller missed or unplanned places are not listed", "PRACTICE"),
         "sac_area_mm2": Limit(100.0, "mm2", f"sac after: {NORDSTEN}", "READ"),
         "sac_gain_frac": Limit(0.50, "fraction", f"gain of the sac: {NORDSTEN}", "READ"),

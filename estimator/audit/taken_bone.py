@@ -40,9 +40,6 @@ BLUR_REACH_VOXELS = 6
 CLEAR_SIGMAS = 4.0
 """Where an expected change stands out of the noise by this much, its share is read off; else the odds decide."""
 
-REVERSED_TIMES = 3.0
-"""More bone gained than lost by this factor means that the scans are in the other order."""
-
 
 @dataclass(frozen=True, eq=False)
 class VoxelRegion:
@@ -111,13 +108,7 @@ def taken_bone_of(pair: ScanPair, change: BoneChange) -> TakenBone:
     mine = [piece for piece in lost if piece.touches(near)]
     added = sum(piece.mm3 for piece in gained if piece.mm3 >= limit and piece.touches(near))
     total = sum(piece.mm3 for piece in mine)
-    if added > REVERSED_TIMES * total and added > 2 * limit:
-        raise UnusableInput(
-            "the scan after",
-            "must show less bone than the case's scan",
-            got=f"{added:.0f} mm3 more of it, and {total:.0f} mm3 less",
-            do="The scans seem to be in the other order: build the case from the scan before the operation.",
-        )
+    check_order(added, total, limit)
     share = _share(change, mine)
     voxels = np.flatnonzero(share)
     removal = Removal(level_bone, voxels, share.reshape(-1)[voxels])
@@ -127,6 +118,24 @@ def taken_bone_of(pair: ScanPair, change: BoneChange) -> TakenBone:
     found = removal.total_mm3
     ends = (max(found - spread, 0.0), found + spread) if found > 0 else (0.0, limit)
     return TakenBone(removal, VoxelRegion(level_bone.grid, share), limit, ends, elsewhere, added, unseen)
+
+
+def check_order(gained_mm3: float, lost_mm3: float, limit_mm3: float) -> None:
+    """Raises UnusableInput where so much bone came, and so little went, that the scans must be in the other order.
+
+    >>> check_order(gained_mm3=64.0, lost_mm3=0.0, limit_mm3=25.0)  # two scans of an untouched spine
+    >>> check_order(gained_mm3=150.0, lost_mm3=20.0, limit_mm3=25.0)
+    Traceback (most recent call last):
+    canalwise.recon.errors.UnusableInput: the scan after must show less bone than the case's scan ...
+    """
+    least = max(rule("reversed_mm3"), 2 * limit_mm3)
+    if gained_mm3 > least and gained_mm3 > rule("reversed_times") * lost_mm3:
+        raise UnusableInput(
+            "the scan after",
+            "must show less bone than the case's scan",
+            got=f"{gained_mm3:.0f} mm3 more of it, and {lost_mm3:.0f} mm3 less",
+            do="The scans seem to be in the other order: build the case from the scan before the operation.",
+        )
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,7 +13,7 @@ from canalwise.estimator.comparison.plan_table import pinned
 from canalwise.estimator.comparison.quantities import QUANTITIES
 from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.anatomy import Anatomy
-from tests.laws.scenes import SPEC, Scene, anatomy_on, grid_of, mirrored, ready_level
+from tests.laws.scenes import Scene, mirror_image, mirrored, ready_level
 
 TOLERANCE = {"mm": 0.5, "mm2": 6.0, "mm3": 60.0, "fraction": 0.13}
 """As of charts: bone points fall elsewhere in the mirrored voxels, one target in nine to the other side of touched."""
@@ -36,8 +36,7 @@ def compared(anatomy: Anatomy, plan: Approach) -> tuple[PlanRow, ...]:
 
 @pytest.fixture(scope="module")
 def pair(plain: Scene) -> Pair:
-    spec = SPEC.mirrored()
-    return compared(plain.anatomy, plain.approach), compared(anatomy_on(spec, grid_of(spec)), mirrored(plain.approach))
+    return compared(plain.anatomy, plain.approach), compared(mirror_image(plain.anatomy), mirrored(plain.approach))
 
 
 def across(name: str) -> str:

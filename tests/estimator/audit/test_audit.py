@@ -75,6 +75,16 @@ def test_scans_in_the_other_order_are_refused():
     assert refusal.value.exit_status == 3
 
 
+def test_a_little_bone_that_was_not_there_before_is_reported_and_not_refused():
+    x, _, z = np.moveaxis(toy.frame().to_level_mm(toy.grid().voxel_centres_mm()), -1, 0)
+    corner = pairs.taken_box() * ((x > 6) & (z > 9))
+    first = pairs.noisy(pairs.without(pairs.still(), corner), toy.grid(), 1)
+    found = audit_of(toy.anatomy(), first, pairs.untouched(), AuditQuestion("L3-L4"))
+    assert 25.0 < found.taken.gained_mm3 < 100.0
+    assert any("was not there before: regrowth" in sentence for sentence in found.findings)
+    assert not any("regrowth" in sentence for sentence in operated().findings)
+
+
 def test_a_scan_of_other_levels_is_refused():
     after = pairs.untouched()
     lower = toy.frame().origin_ras_mm[2] + pairs.SHIFT_MM[2]
