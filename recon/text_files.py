@@ -15,6 +15,10 @@ from canalwise.recon.errors import BadFile, CanalwiseError
 LARGEST_BYTES = 1_000_000
 """A text that a person writes is smaller; anything larger is something else (choice)."""
 
+MOST_DOTS = 500
+"""Dots in a line before its equals sign: Python's reader takes time and memory by their square, gigabytes for 20 000
+(choice)."""
+
 
 def read_text(path: Path, who: str, largest_bytes: int = LARGEST_BYTES) -> str:
     """The text in a file.
@@ -50,6 +54,8 @@ def toml_data(text: str, who: str, error: type[CanalwiseError] = BadFile) -> dic
     {'level': 'L3-L4'}
     """
     try:
+        if any(line.partition("=")[0].count(".") > MOST_DOTS for line in text.splitlines()):
+            raise RecursionError
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
         reported = str(problem)

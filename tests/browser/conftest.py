@@ -15,10 +15,13 @@ import pytest
 from page_server import Served, served
 
 from canalwise.phantoms.spec import demo_spec
+from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.case.folder import write_case
+from canalwise.recon.scan import Scan
 from canalwise.workbench.demonstration import phantom_case
 from tests.browser.rehearsal import Rehearsal
+from tests.shared import shared
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 QUIET = (
@@ -107,12 +110,18 @@ def without_policy(route: Any) -> None:
     route.fulfill(response=given, headers=headers)
 
 
-@pytest.fixture(scope="session")
-def made_case(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demonstration's spine as a case, without its report."""
+@shared
+def _made() -> tuple[Scan, Anatomy]:
+    """The demonstration's spine."""
     scan, given = phantom_case(demo_spec(), LEVEL)
+    return scan, anatomy_of(scan, given=given)
+
+
+@pytest.fixture(scope="session")
+def made_case(browser_path: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demonstration's spine as a case, without its report; not made where there is no browser to show it in."""
     folder = tmp_path_factory.mktemp("rehearsal") / "case"
-    write_case(folder, scan, anatomy_of(scan, given=given))
+    write_case(folder, *_made())
     return folder
 
 

@@ -12,14 +12,9 @@ from tests.browser.conftest import LEVEL, NO_GL, SOFTWARE_GL
 
 pytestmark = pytest.mark.xdist_group("browser")
 
-MOST_BYTES = 5_000_000
-"""Of a whole report; pictures and charts of full size take 2.4 million of it on this case."""
-
-FULL_PICTURES_BYTES = 2_400_000
-
 
 @pytest.fixture(scope="module")
-def report_file(made_case, tmp_path_factory):
+def report_file(browser_path, made_case, tmp_path_factory):
     case = read_case(made_case)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(scene, "PIXEL_MM", 1.5)
@@ -69,9 +64,3 @@ def test_without_webgl_the_pictures_remain(browsers, report_file):
     assert page.locator("figure img").count() >= 8
     assert wrong == []
     session.close()
-
-
-def test_what_is_interactive_leaves_room_for_the_pictures(report_file):
-    text = report_file.read_text()
-    interactive = sum(len(part.partition("</script>")[0]) for part in text.split("<script")[1:])
-    assert interactive + FULL_PICTURES_BYTES <= MOST_BYTES

@@ -63,7 +63,9 @@ def test_tool_of_no_width_or_of_an_absurd_one(mm):
     (f"docking_point_mm = [{'9' * 5000}, 0.0, 0.0]", "a number or date that cannot be"),
     (f"docking_point_mm = [{'9' * 400}, 0.0, 0.0]", "docking_point_mm"),
     ("docking_point_mm = " + "[" * 5000, "nested too deep"),
-    ("docking_point_mm" + ".a" * 5000 + " = 1.0", "docking_point_mm"),
+    ("docking_point_mm" + ".a" * 400 + " = 1.0", "docking_point_mm"),
+    ("docking_point_mm" + ".a" * 5000 + " = 1.0", "nested too deep"),
+    ("[docking_point_mm" + ".a" * 300_000 + "]", "nested too deep"),
     ("docking_point_mm = '8, 0, 0'", "must be a number"),
 ])  # fmt: skip
 def test_absurd_number_in_a_plan_file(wrong, reported):
@@ -74,9 +76,9 @@ def test_absurd_number_in_a_plan_file(wrong, reported):
     assert len(str(refusal.value)) < 2000
 
 
-def test_schema_nested_without_end():
+def test_schema_that_is_a_table_of_tables():
     with pytest.raises(BadFile, match="must carry the schema"):
-        plan_of("schema" + ".a" * 20000 + " = 1")
+        plan_of("schema" + ".a" * 400 + " = 1")
 
 
 def test_plan_not_in_utf_8(tmp_path):

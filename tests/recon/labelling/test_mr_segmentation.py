@@ -162,7 +162,7 @@ def test_names_are_asked_where_no_sacrum_is_in_view(scan: Scan) -> None:
     assert "--levels" in found.naming.question
 
 
-@pytest.mark.parametrize("axis", [1, 2])
+@pytest.mark.parametrize("axis", [1, pytest.param(2, marks=pytest.mark.thorough)])
 def test_a_spine_turned_over_is_refused(scan: Scan, axis: int) -> None:
     turned = replace(scan, voxels=np.ascontiguousarray(np.flip(scan.voxels, axis)))
     with pytest.raises(AnatomyNotFound, match="the MR must show"):
