@@ -65,16 +65,20 @@ Record = dict[str, Any]
 NO_ARCH = (Part.BODY, Part.DISC)
 """What of a vertebra's number is no arch."""
 
+SACRAL_ROOF = tuple(part for part in Part if part.name.startswith(("LAMINA", "SPINOUS_BASE", "SUPERIOR")))
+"""What an operation at L5-S1 meets of the sacrum's arch; where its alae begin is a convention."""
+
 QUANTITIES = (
     NARROWEST_SAC,
     "dural sac area",
     "canal area",
     "ligamentum flavum thickness",
     "slip",
+    "window area",
 )
 """Measured on the truth as well."""
 
-SAID = ("body", "arch", "disc", "canal", "sac", "ligament")
+SAID = ("body", "arch", "sacral roof", "disc", "canal", "sac", "ligament")
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,9 +131,11 @@ def dice(found: Mask, truth: Mask) -> float:
 def masks(labels: Labels) -> dict[str, Mask]:
     """What is compared, by name."""
     part, bone = labels % 100, (labels >= 100) & (labels % 100 != Part.DISC)
+    sacral = labels // 100 == VERTEBRAE["S1"]
     return {
         "body": bone & (part == Part.BODY),
-        "arch": bone & (part != Part.BODY),
+        "arch": bone & (part != Part.BODY) & ~sacral,
+        "sacral roof": sacral & np.isin(part, SACRAL_ROOF),
         "disc": disc_mask(labels),
         "canal": canal_mask(labels),
         "sac": labels == Tissue.SAC,

@@ -286,6 +286,8 @@ def _mark(
     markers[(kind == TissueClass.SUPERIOR) & _within(above, SUPERIOR_ABOVE_MM)] = n
     markers[(kind == TissueClass.LAMINA) & _within(-above, LAMINA_BELOW_MM) & roof] = n
     markers[(kind == TissueClass.SPINOUS) & _within(-above, SPINOUS_BELOW_MM) & roof] = n
+    # the sacrum's own roof: one kind with its body, from which an open canal or a thin pedicle may part it
+    markers[(kind == TissueClass.SACRUM) & _within(-above, LAMINA_BELOW_MM) & roof & (field.back_mm[part] > 0)] = n
     if below_mm is not None:
         markers[(kind == TissueClass.INFERIOR) & _within(along - below_mm, INFERIOR_ABOVE_MM)] = n
 

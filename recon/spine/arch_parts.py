@@ -31,6 +31,9 @@ SPINOUS_TIP_MM = 12.0
 SPINOUS_TIP_HALF_WIDTH_MM = 12.0
 """Widest half of a spinous tip (common practice, no source)."""
 
+SACRUM = "S1"
+"""Has no isthmus and no inferior processes: below its superior ones its roof is lamina (common practice, no source)."""
+
 FEWEST_GIVEN = 20
 """Voxels from which a part counts as given; undivided bone is then not added to it."""
 
@@ -106,8 +109,9 @@ def _side_named(view: VertebraView, side: Side, marks: SideMarks, given: set[Par
         if sided(part, side) not in given or part == "pedicle":
             named[where] = sided(part, side)
 
-    put("pars", width >= _isthmus_medial_mm(view, marks))
-    put("inferior_articular", (height <= marks.inferior_high_mm) & (width >= marks.inferior_medial_mm))
+    if view.name != SACRUM:
+        put("pars", width >= _isthmus_medial_mm(view, marks))
+        put("inferior_articular", (height <= marks.inferior_high_mm) & (width >= marks.inferior_medial_mm))
     put("superior_articular", (height >= marks.superior_low_mm) & (width >= 0.7 * view.half_width_mm()))
     ahead = view.y_mm <= marks.pedicle_end_mm
     beside = width >= view.half_width_mm() - 1.5

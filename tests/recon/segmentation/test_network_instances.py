@@ -15,6 +15,8 @@ from canalwise.recon.segmentation.instances import NetworkSpine
 from canalwise.recon.segmentation.network_instances import learnt_spine, separate_peaks
 from canalwise.recon.segmentation.tissue_classes import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
 
+SACRUM, ROOF = 26, (Part.LAMINA_LEFT, Part.LAMINA_RIGHT, Part.SPINOUS_BASE)
+
 RIGHT_DICE = 0.985
 """With perfect sight only voxels between touching processes may change owner."""
 
@@ -83,6 +85,19 @@ def test_discs_lie_above_the_vertebra_they_are_numbered_by() -> None:
     above_l4 = (labels == 2250) & (found.disc > 0)
     lower = np.unique(found.number[(labels == 2301)])
     assert set(np.unique(found.disc[above_l4])) == set(lower[lower > 0])
+
+
+def test_the_sacrums_roof_belongs_to_it_where_nothing_joins_it_to_the_body() -> None:
+    """As on MR, whose network calls all of the sacrum one kind, and whose slices may not show what joins them."""
+    grid = natural_grid(SpineSpec(), 1.0, ("L4-L5", "L5-S1"), half_width_mm=42.0)
+    labels = labels_of(SpineSpec(), grid)
+    kind, part = kinds_of(labels), labels % 100
+    sacrum, roof = labels // 100 == SACRUM, np.isin(part, ROOF)
+    kind[sacrum] = np.where(roof | (part == Part.BODY), TissueClass.SACRUM, TissueClass.OTHER)[sacrum]
+    found = learnt_spine(TissueClassMap(grid, kind, (kind >= TissueClass.BODY).astype(np.float32)))
+    inside = (sacrum & roof)[found.field.box]
+    assert (found.number[inside] == 1).mean() > 0.95
+    assert found.number.max() > 1
 
 
 def test_a_scan_without_canal_is_refused() -> None:

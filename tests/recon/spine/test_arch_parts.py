@@ -10,6 +10,7 @@ from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.canal.tube import CanalTube, canal_from_bone
 from canalwise.recon.labels import Labels, Part, bone_mask, label_of
 from canalwise.recon.spine.arch_parts import divide_arches
+from tests.labelled_phantoms import labels_on
 
 LEAST_DICE = {
     "BODY": 0.95,
@@ -60,6 +61,18 @@ def test_parts_agree_with_the_phantoms(part: str, phantom: PhantomScan, divided:
     label = label_of("L4", Part[part])
     truth, found = phantom.labels == label, divided == label
     assert 2 * (truth & found).sum() / (truth.sum() + found.sum()) >= LEAST_DICE[part]
+
+
+def test_a_sacrum_has_neither_pars_nor_inferior_processes() -> None:
+    grid = natural_grid(SpineSpec(), 1.0, ("L5-S1",))
+    truth = labels_on(SpineSpec(), grid)
+    found = divide_arches(undivided(truth), grid, canal_from_bone(bone_mask(truth), grid))
+    sacral = {Part(label % 100) for label in np.unique(found) if label // 100 == 26}
+    assert not {part for part in sacral if part.name.startswith(("PARS", "INFERIOR"))}
+    for side in ("LEFT", "RIGHT"):
+        lamina = truth == label_of("S1", Part[f"LAMINA_{side}"])
+        assert (found[lamina] == label_of("S1", Part[f"LAMINA_{side}"])).mean() > 0.7
+    assert (found == label_of("L5", Part.PARS_LEFT)).any()
 
 
 def test_sides_are_the_patients(phantom: PhantomScan, divided: Labels) -> None:
