@@ -123,6 +123,20 @@ def test_of_an_mr_only_what_lies_near_the_canal_is_kept() -> None:
     assert (kind == TissueClass.CANAL).sum() == 5 * 5 * 4
 
 
+@pytest.mark.parametrize("slope_deg", [0.0, 45.0, 60.0])
+def test_all_of_a_body_in_front_of_a_steep_canal_is_near_it(slope_deg: float) -> None:
+    """Bodies of 40 mm lie square to the canal, however steep; what lies 75 mm before it is no body."""
+    grid = Grid((20, 200, 160), np.eye(4))
+    ahead = np.array([0.0, np.cos(np.radians(slope_deg)), -np.sin(np.radians(slope_deg))])
+    along = np.array([0.0, -ahead[2], ahead[1]])
+    line_mm = np.array([10.0, 90.0, 80.0]) + np.arange(-40, 41)[:, None] * along
+    near = prior.near_line(grid, line_mm)
+    within, beyond = (line_mm[20:60] + mm * ahead for mm in (48.0, 75.0))
+    assert near[tuple(np.rint(within).astype(int).T)].all()
+    if slope_deg == 0:
+        assert not near[tuple(np.rint(beyond).astype(int).T)].any()
+
+
 def test_an_mr_is_read_as_the_mean_of_itself_and_its_mirror_image() -> None:
     """By a stand-in that calls the left half body, wherever the patient lies."""
 
