@@ -68,6 +68,12 @@ pedicle below, laminae and spinous base below their own (a vertebra is 30..40 mm
 LAMINA_DEPTH_MM = 8.0
 """Laminae and spinous base are marked to this depth behind the canal."""
 
+ROOF_MM = (0.0, LAMINA_DEPTH_MM)
+"""Depths behind the canal at which bone of the sacrum is its roof."""
+
+BODY_HALF_MM = 12.0
+"""Half the width of what is marked of a body."""
+
 PEDICLE_NEAR_MM = 7.0
 PLATE_CLEAR_MM = 3.0
 CRUMB_MM3 = 60.0
@@ -81,6 +87,10 @@ HANGING_MM3 = 200.0
 
 SUPERIOR_DISC_MM, INFERIOR_DISC_MM = 18.0, 19.0
 """Middle of the next disc below and above a pedicle where the scan does not show it (common practice, no source)."""
+
+DISC_ROOM_MM, DISC_FAN = 9.0, 0.35
+"""How far above and below its heights a disc reaches, and how much further for each mm in front of the canal, where the
+column bends: heights are those along the canal (choice)."""
 
 OTHER = 255
 
@@ -279,15 +289,20 @@ def _mark(
     part, along = (slice(None), slice(None), layers), field.along_mm[:, :, layers]
     kind, behind = kind[part], field.behind_mm[part]
     above, roof = along - pedicle_mm, behind < LAMINA_DEPTH_MM
-    body = (kind == TissueClass.BODY) | ((kind == TissueClass.SACRUM) & (field.back_mm[part] < 0))
     inside = (along >= body_mm[0] + PLATE_CLEAR_MM) & (along <= body_mm[1] - PLATE_CLEAR_MM)
-    markers[body & inside & (np.abs(field.left_mm[part]) < 12.0)] = n
+    inside &= np.abs(field.left_mm[part]) < BODY_HALF_MM
+    sacral = (kind == TissueClass.SACRUM) & (field.back_mm[part] < 0) & inside
+    bodies = (kind == TissueClass.BODY) & inside
+    # only the kind that prevails: in front of a steep sacrum heights along the canal are those of both L5 and S1
+    is_sacrum = np.count_nonzero(sacral) > np.count_nonzero(bodies)
+    markers[sacral if is_sacrum else bodies] = n
     markers[(kind == TissueClass.PEDICLE) & (np.abs(above) <= PEDICLE_NEAR_MM)] = n
     markers[(kind == TissueClass.SUPERIOR) & _within(above, SUPERIOR_ABOVE_MM)] = n
     markers[(kind == TissueClass.LAMINA) & _within(-above, LAMINA_BELOW_MM) & roof] = n
     markers[(kind == TissueClass.SPINOUS) & _within(-above, SPINOUS_BELOW_MM) & roof] = n
-    # the sacrum's own roof: one kind with its body, from which an open canal or a thin pedicle may part it
-    markers[(kind == TissueClass.SACRUM) & _within(-above, LAMINA_BELOW_MM) & roof & (field.back_mm[part] > 0)] = n
+    if is_sacrum:
+        # its roof is of one kind with its body, from which an open canal or a thin pedicle may part it
+        markers[(kind == TissueClass.SACRUM) & _within(-above, LAMINA_BELOW_MM) & _within(behind, ROOF_MM)] = n
     if below_mm is not None:
         markers[(kind == TissueClass.INFERIOR) & _within(along - below_mm, INFERIOR_ABOVE_MM)] = n
 
@@ -312,8 +327,12 @@ def _parts(field: SpineField, kind: npt.NDArray[np.uint8], number: npt.NDArray[n
 def _discs(field: SpineField, kind: npt.NDArray[np.uint8], profile: SpineProfile) -> npt.NDArray[np.uint8]:
     """(nx, ny, nz) array: n where the disc above the n-th vertebra lies."""
     found = np.zeros(kind.shape, dtype=np.uint8)
-    disc = kind == TissueClass.DISC
+    at = np.nonzero(kind == TissueClass.DISC)
+    ahead = np.maximum(-field.back_mm[at], 0.0)
+    nearest = np.full(len(ahead), np.inf)
     for n, (low, high) in enumerate(profile.discs_mm, start=1):
-        middle = (low + high) / 2
-        found[disc & (np.abs(field.along_mm - middle) <= (high - low) / 2 + 9.0)] = n
+        away = np.abs(field.along_mm[at] - (low + high) / 2)
+        own = (away <= (high - low) / 2 + DISC_ROOM_MM + DISC_FAN * ahead) & (away < nearest)
+        found[tuple(index[own] for index in at)] = n
+        nearest[own] = away[own]
     return found

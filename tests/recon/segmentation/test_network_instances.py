@@ -10,11 +10,12 @@ from canalwise.phantoms.imaging.render import blocks
 from canalwise.phantoms.spec import LevelKnobs, SpineSpec
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid
-from canalwise.recon.labels import Labels, Part, canal_mask
+from canalwise.recon.labels import Labels, Part, canal_mask, label_of
 from canalwise.recon.segmentation.instances import NetworkSpine
 from canalwise.recon.segmentation.network_instances import learnt_spine, separate_peaks
 from canalwise.recon.segmentation.tissue_classes import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
 
+PROCESSES = (Part.SUPERIOR_ARTICULAR_LEFT, Part.SUPERIOR_ARTICULAR_RIGHT)
 SACRUM, ROOF = 26, (Part.LAMINA_LEFT, Part.LAMINA_RIGHT, Part.SPINOUS_BASE)
 
 RIGHT_DICE = 0.985
@@ -98,6 +99,24 @@ def test_the_sacrums_roof_belongs_to_it_where_nothing_joins_it_to_the_body() -> 
     inside = (sacrum & roof)[found.field.box]
     assert (found.number[inside] == 1).mean() > 0.95
     assert found.number.max() > 1
+
+
+@pytest.mark.parametrize("lordosis_deg", [72.0, 85.0])
+def test_l5_and_s1_are_whole_about_a_steep_lumbosacral_joint(lordosis_deg: float) -> None:
+    """Heights along the canal are those of both L5 and S1 there."""
+    steep = SpineSpec(lordosis_deg=lordosis_deg)
+    grid = natural_grid(steep, 1.0, ("L4-L5", "L5-S1"), half_width_mm=42.0)
+    labels = labels_of(steep, grid)
+    kind = kinds_of(labels)
+    kind[(labels // 100 == SACRUM) & ~np.isin(labels % 100, PROCESSES)] = TissueClass.SACRUM
+    found = learnt_spine(TissueClassMap(grid, kind, (kind >= TissueClass.BODY).astype(np.float32)))
+    labels = labels[found.field.box]
+    number = np.bincount(found.number[labels == label_of("L5", Part.PEDICLE_LEFT)]).argmax()
+    body, disc = (labels == label_of("L5", part) for part in (Part.BODY, Part.DISC))
+    assert (found.number[body] == number).mean() > 0.99
+    assert (found.disc[disc] == number - 1).mean() > 0.97
+    for part in (*PROCESSES, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT, Part.LAMINA_LEFT):
+        assert (found.number[labels == label_of("S1", part)] == number - 1).mean() > 0.95, part
 
 
 def test_a_scan_without_canal_is_refused() -> None:
