@@ -1,27 +1,25 @@
 // The WebGL renderer, where the browser offers one, and how finely it may draw.
 
 import { WebGLRenderer } from "three";
+import { drawsSlowly } from "../pictures/drawing_speed";
 import type { MeshDetail } from "./level_scene";
 
-/** Names of renderers that draw on the processor. */
-const SOFTWARE = /swiftshader|llvmpipe|software|basic render/i;
-
-/** Pixel ratios where the processor draws. */
+/** Pixel ratios where drawing is slow. */
 const [SLOW_MOVING, SLOW_AT_REST] = [0.6, 1.5];
 
 export interface Drawing {
   renderer: WebGLRenderer;
-  /** Drawn on the processor: fewer pixels then. */
+  /** Fewer pixels then, and plain edges. */
   slow: boolean;
 }
 
 export function drawingOrNull(): Drawing | null {
-  const slow = drawnOnProcessor();
+  const slow = drawsSlowly();
   const renderer = rendererOrNull(slow);
   return renderer && { renderer, slow };
 }
 
-/** Pixels drawn for one of the page's: few while something moves on the processor, more at rest for smooth edges. */
+/** Pixels drawn for one of the page's; where drawing is slow few while something moves, more at rest for smooth edges. */
 export function ratioOf({ slow }: Drawing, detail: MeshDetail): number {
   if (!slow) return Math.min(window.devicePixelRatio, 2);
   return detail === "proxy" ? SLOW_MOVING : SLOW_AT_REST;
@@ -41,13 +39,4 @@ function rendererOrNull(slow: boolean): WebGLRenderer | null {
   const renderer = new WebGLRenderer({ canvas, context });
   renderer.setClearColor("#14181c");
   return renderer;
-}
-
-/** Does this browser draw on the processor? Tried on a context of its own, for edges cannot be chosen later. */
-function drawnOnProcessor(): boolean {
-  const context = document.createElement("canvas").getContext("webgl2");
-  const info = context?.getExtension("WEBGL_debug_renderer_info");
-  const name = context && info ? String(context.getParameter(info.UNMASKED_RENDERER_WEBGL)) : "";
-  context?.getExtension("WEBGL_lose_context")?.loseContext();
-  return SOFTWARE.test(name);
 }
