@@ -56,7 +56,8 @@ def test_a_case_deleted_under_the_page_is_reported_and_the_estimates_go_on(own_s
 def test_without_webgl_numbers_slices_and_a_picture_remain(server, opened, side):
     page = opened(server.url, flags=NO_GL).confirm(LEVEL).rest()
     if side == "right":
-        page.page.get_by_role("radio", name="Right").check(force=True)
+        # until the other side's plan has come, the one in force stays marked
+        page.page.get_by_role("radio", name="Right").click(force=True)
         page.until("store.state.plan.side === 'right'").confirm_if_requested().rest()
     assert page.page.evaluate("() => document.createElement('canvas').getContext('webgl2') === null")
     picture = page.page.locator("#bench img")

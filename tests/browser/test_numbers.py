@@ -44,7 +44,8 @@ def reported_by_command(folder: Path, name: str) -> dict[str, Any]:
 def test_numbers_are_those_of_the_command(own_server, opened, side):  # pages close before their server
     page = opened(own_server.url).confirm(LEVEL).rest()
     if side == "right":
-        page.page.get_by_role("radio", name="Right").check(force=True)
+        # until the other side's plan has come, the one in force stays marked
+        page.page.get_by_role("radio", name="Right").click(force=True)
         page.page.wait_for_function("() => window.rehearsal.store.state.plan.side === 'right'")
         page.confirm(LEVEL)
     # a plan of no round numbers, so that a digit that is lost would show
