@@ -43,18 +43,21 @@ class CoarsePlace:
     correlation: float
 
 
-def coarse_places(piece: Volume, mask: Mask, grid: Grid, other: Volume, other_grid: Grid) -> tuple[CoarsePlace, ...]:
+def coarse_places(
+    piece: Volume, mask: Mask, grid: Grid, other: Volume, other_grid: Grid, most: int = STARTS
+) -> tuple[CoarsePlace, ...]:
     """The likeliest places of a piece of one scan in another scan, likeliest first; empty where it fits nowhere.
 
     Parameters
     ----------
     piece, mask : (nx, ny, nz) arrays, values and where they count
     grid, other, other_grid : of the piece; the other scan's values and grid
+    most : so many are returned
     """
     centre = grid.world_mm(np.argwhere(mask)).mean(axis=0)
     around = _Scene(*_coarse(other, other_grid))
     found = [place for turn in _turns() for place in around.places(piece, mask, grid, (centre, turn))]
-    return tuple(sorted(found, key=lambda place: -place.correlation)[:STARTS])
+    return tuple(sorted(found, key=lambda place: -place.correlation)[:most])
 
 
 def _turns() -> list[Float]:
