@@ -79,7 +79,9 @@ def registered_on(
     say("looking for the spine of the CT in the MR")
     starts = _starts(fixed, moving)
     tried = [_registered_from(start, fixed, moving, say) for start in starts]
-    alike = [n for n in range(len(starts)) if _all_fit(tried[n]) >= ALIKE_FRAC * max(map(_all_fit, tried))]
+    fits = [_all_fit(one) for one in tried]
+    # where none fits at all, the first is reported with the problems of its vertebrae
+    alike = [n for n, fit in enumerate(fits) if n == fits.index(max(fits)) or fit > ALIKE_FRAC * max(fits)]
     agreeing = [n for n in alike if names_agree(fixed, moving, starts[n])]
     if not agreeing:
         raise UnusableInput(

@@ -121,6 +121,12 @@ def test_two_places_that_fit_alike_are_refused(monkeypatch: pytest.MonkeyPatch) 
         registered_on(pairs.mr_pair()[0], mr)
 
 
+def test_where_no_vertebra_fits_anywhere_each_says_why(monkeypatch: pytest.MonkeyPatch) -> None:
+    first = _placed((0.0, 0.0), 0.0)
+    mr = _two_places(monkeypatch, first, _placed((0.0, 0.0), 30.0))
+    assert registered_on(pairs.mr_pair()[0], mr) is first
+
+
 def test_a_place_that_agrees_nearly_as_well_is_followed_up(monkeypatch: pytest.MonkeyPatch) -> None:
     fixed, moving = pairs.mr_pair()
     unnamed = np.where(moving.labels >= 100, 100 + moving.labels % 100, moving.labels).astype(np.uint16)
