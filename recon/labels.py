@@ -68,6 +68,11 @@ VERTEBRAE = {
 }
 """Names from cranial to caudal with their numbers."""
 
+SACRUM = "S1"
+NOT_SACRAL = (Part.PARS_LEFT, Part.PARS_RIGHT, Part.INFERIOR_ARTICULAR_LEFT, Part.INFERIOR_ARTICULAR_RIGHT)
+"""A sacrum has no isthmus and no inferior processes: below its superior ones its roof is lamina (common practice, no
+source)."""
+
 CANAL_CONTENTS = (Tissue.CANAL, Tissue.SAC, Tissue.FLAVUM, Tissue.CALCIFIED, Tissue.ROOT)
 
 

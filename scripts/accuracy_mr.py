@@ -48,7 +48,7 @@ from canalwise.recon.examination.stack_fusion import Stack, fused
 from canalwise.recon.examination.working_volume import working_volume
 from canalwise.recon.grid import Grid, box_of
 from canalwise.recon.image.morphology import nearest_on
-from canalwise.recon.labels import VERTEBRAE, Labels, Mask, Part, Tissue, bone_mask, canal_mask, vertebrae_in
+from canalwise.recon.labels import SACRUM, VERTEBRAE, Labels, Mask, Part, Tissue, bone_mask, canal_mask, vertebrae_in
 from canalwise.recon.level.resampled_level import disc_mask
 from canalwise.recon.measurement.confidence import CANAL_HALF_MM
 from canalwise.recon.measurement.kinds import NARROWEST_SAC, SCALES
@@ -131,7 +131,7 @@ def dice(found: Mask, truth: Mask) -> float:
 def masks(labels: Labels) -> dict[str, Mask]:
     """What is compared, by name."""
     part, bone = labels % 100, (labels >= 100) & (labels % 100 != Part.DISC)
-    sacral = labels // 100 == VERTEBRAE["S1"]
+    sacral = labels // 100 == VERTEBRAE[SACRUM]
     return {
         "body": bone & (part == Part.BODY),
         "arch": bone & (part != Part.BODY) & ~sacral,

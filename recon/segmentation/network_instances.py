@@ -10,7 +10,8 @@ Method:
 3. Between two peaks lies one disc: the thickest run of layers whose middle is disc. With the peaks these heights make a
    ladder (`recon.spine.axial_profile`); a process that hangs into view without its body adds a rung.
 4. Markers. Body between its end plates, pedicles about their peak, superior processes above their own pedicle, inferior
-   ones about the pedicle below, laminae and spinous base below their own: only where anatomy is unambiguous.
+   ones about the pedicle below, laminae and spinous base below their own: only where anatomy is unambiguous. A vertebra
+   whose body is seen as sacrum has its roof marked as such too.
 5. Watershed from the markers (Vincent and Soille 1991, from memory) over the depth in bone: deep bone is flooded first,
    so that two vertebrae that touch meet at the neck between them. Where superior and inferior process meet, bone counts
    as joint and has no depth, so no flood crosses there early.
@@ -67,9 +68,6 @@ pedicle below, laminae and spinous base below their own (a vertebra is 30..40 mm
 
 LAMINA_DEPTH_MM = 8.0
 """Laminae and spinous base are marked to this depth behind the canal."""
-
-ROOF_MM = (0.0, LAMINA_DEPTH_MM)
-"""Depths behind the canal at which bone of the sacrum is its roof."""
 
 BODY_HALF_MM = 12.0
 """Half the width of what is marked of a body."""
@@ -302,7 +300,7 @@ def _mark(
     markers[(kind == TissueClass.SPINOUS) & _within(-above, SPINOUS_BELOW_MM) & roof] = n
     if is_sacrum:
         # its roof is of one kind with its body, from which an open canal or a thin pedicle may part it
-        markers[(kind == TissueClass.SACRUM) & _within(-above, LAMINA_BELOW_MM) & _within(behind, ROOF_MM)] = n
+        markers[(kind == TissueClass.SACRUM) & _within(-above, LAMINA_BELOW_MM) & roof & (behind >= 0.0)] = n
     if below_mm is not None:
         markers[(kind == TissueClass.INFERIOR) & _within(along - below_mm, INFERIOR_ABOVE_MM)] = n
 

@@ -12,7 +12,7 @@ from canalwise.recon.anatomy import Naming
 from canalwise.recon.canal.tube import CanalTube
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.morphology import dilated
-from canalwise.recon.labels import VERTEBRAE, Labels, Part, Tissue, vertebra_number
+from canalwise.recon.labels import NOT_SACRAL, SACRUM, VERTEBRAE, Labels, Part, Tissue, vertebra_number
 from canalwise.recon.segmentation.instances import VertebraInstances
 from canalwise.recon.severity_bands import Threshold
 
@@ -47,8 +47,9 @@ class Segmentation:
 
 
 def lay_vertebrae(labels: Labels, found: VertebraInstances, by_number: dict[int, str]) -> None:
-    """Write bodies, undivided arches and discs of the named vertebrae into the box (in place).
+    """Write bodies, arches and discs of the named vertebrae into the box (in place).
 
+    What the network takes for a part that a sacrum has not is left for `recon.spine.arch_parts` to name.
     `labels` (nx, ny, nz), of the shape of `found.number`.
     """
     boxes, disc_boxes = ndimage.find_objects(found.number), ndimage.find_objects(found.disc)
@@ -56,7 +57,10 @@ def lay_vertebrae(labels: Labels, found: VertebraInstances, by_number: dict[int,
         base = 100 * vertebra_number(name)
         if n <= len(boxes) and (box := boxes[n - 1]) is not None:
             own = found.number[box] == n
-            labels[box][own] = base + found.part[box][own].astype(np.uint16)
+            parts = found.part[box][own].astype(np.uint16)
+            if name == SACRUM:
+                parts[np.isin(parts, NOT_SACRAL)] = Part.UNDIVIDED
+            labels[box][own] = base + parts
         if 1 < n <= len(disc_boxes) + 1 and (box := disc_boxes[n - 2]) is not None:
             labels[box][found.disc[box] == n - 1] = base + Part.DISC
 

@@ -14,7 +14,18 @@ import numpy.typing as npt
 from canalwise.recon.canal.tube import CanalTube, canal_from_bone
 from canalwise.recon.grid import Grid
 from canalwise.recon.image.label_boxes import vertebra_boxes
-from canalwise.recon.labels import SIDES, Labels, Mask, Part, Side, bone_mask, sided, vertebra_number, vertebrae_in
+from canalwise.recon.labels import (
+    SACRUM,
+    SIDES,
+    Labels,
+    Mask,
+    Part,
+    Side,
+    bone_mask,
+    sided,
+    vertebra_number,
+    vertebrae_in,
+)
 from canalwise.recon.parallel import side_by_side
 from canalwise.recon.spine.arch_landmarks import SideMarks, side_marks, side_mask
 from canalwise.recon.spine.arch_view import VertebraView, vertebra_view
@@ -30,9 +41,6 @@ SPINOUS_TIP_MM = 12.0
 
 SPINOUS_TIP_HALF_WIDTH_MM = 12.0
 """Widest half of a spinous tip (common practice, no source)."""
-
-SACRUM = "S1"
-"""Has no isthmus and no inferior processes: below its superior ones its roof is lamina (common practice, no source)."""
 
 FEWEST_GIVEN = 20
 """Voxels from which a part counts as given; undivided bone is then not added to it."""

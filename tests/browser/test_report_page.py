@@ -14,7 +14,7 @@ pytestmark = pytest.mark.xdist_group("browser")
 
 
 @pytest.fixture(scope="module")
-def report_file(browser_path, made_case, tmp_path_factory):
+def report_file(made_case, tmp_path_factory):
     case = read_case(made_case)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(scene, "PIXEL_MM", 1.5)

@@ -15,10 +15,10 @@ from canalwise.estimator.level.target_names import NAMES
 from canalwise.recon.anatomy import Anatomy
 from tests.laws.scenes import Scene, mirror_image, mirrored, ready_level
 
-TOLERANCE = {"mm": 0.5, "mm2": 6.0, "mm3": 60.0, "fraction": 0.13}
-"""As of charts: bone points fall elsewhere in the mirrored voxels, one target in nine to the other side of touched."""
+TOLERANCE = {"mm": 0.25, "mm2": 3.0, "mm3": 30.0, "fraction": 0.08}
+"""Voxels and frame are mirrored, samples within voxels are not: 0.02 mm, 0.5 mm2, 8 mm3, one target in 42 differed."""
 
-FACET_TOL = 0.04
+FACET_TOL = 0.01
 
 Pair = tuple[tuple[PlanRow, ...], tuple[PlanRow, ...]]
 
@@ -45,8 +45,9 @@ def across(name: str) -> str:
     return {"left": f"right_{rest}", "right": f"left_{rest}"}.get(side, name)
 
 
-RESECTION_TOL_MM3 = 15.0
-"""Of the least bone that frees what a plan can: a bite or two."""
+RESECTION_TOL_MM3 = 30.0
+"""8 % of some 375 mm3, as of charts: lines chosen are a local best, which one depends on rounding and so on the processor.
+Ten tilts differed by 4 % at most, these plans by 9 mm3; 15 mm3 were a bite or two, which another processor exceeded."""
 
 
 def tolerance(name: str) -> float:

@@ -10,6 +10,7 @@ from canalwise.estimator.approach.approach import DEEPEST_MM, FARTHEST_MM, MOST_
 from canalwise.estimator.approach.instrument import Channel
 from canalwise.estimator.approach.plan_file import kept_plan_of, plan_of, plan_text, read_plan
 from canalwise.recon.errors import BadFile, WrongUse
+from canalwise.recon.text_files import toml_data
 from tests.estimator.approach.test_approach import an_approach
 
 ABSURD = [FARTHEST_MM * 1.01, -1e7, 1e9, 1e300, -math.inf, math.nan]
@@ -74,6 +75,10 @@ def test_absurd_number_in_a_plan_file(wrong, reported):
     with pytest.raises(BadFile, match=reported) as refusal:
         plan_of(f"{lines[0]}{wrong}{rest}")
     assert len(str(refusal.value)) < 2000
+
+
+def test_a_long_list_of_numbers_is_no_deep_name():
+    assert toml_data("x = [\n" + "1.0, " * 2000 + "\n]", "the plan") == {"x": [1.0] * 2000}
 
 
 def test_schema_that_is_a_table_of_tables():

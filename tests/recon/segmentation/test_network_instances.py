@@ -10,13 +10,15 @@ from canalwise.phantoms.imaging.render import blocks
 from canalwise.phantoms.spec import LevelKnobs, SpineSpec
 from canalwise.recon.errors import AnatomyNotFound
 from canalwise.recon.grid import Grid
-from canalwise.recon.labels import Labels, Part, canal_mask, label_of
+from canalwise.recon.labels import SACRUM, VERTEBRAE, Labels, Part, canal_mask, label_of
 from canalwise.recon.segmentation.instances import NetworkSpine
-from canalwise.recon.segmentation.network_instances import learnt_spine, separate_peaks
+from canalwise.recon.segmentation.network_instances import _discs, learnt_spine, separate_peaks
 from canalwise.recon.segmentation.tissue_classes import MIDDLE_PARTS, PART_NAMES, TissueClass, TissueClassMap
+from canalwise.recon.spine.axial_profile import SpineProfile
+from canalwise.recon.spine.canal_coordinates import SpineField
 
 PROCESSES = (Part.SUPERIOR_ARTICULAR_LEFT, Part.SUPERIOR_ARTICULAR_RIGHT)
-SACRUM, ROOF = 26, (Part.LAMINA_LEFT, Part.LAMINA_RIGHT, Part.SPINOUS_BASE)
+SACRAL, ROOF = VERTEBRAE[SACRUM], (Part.LAMINA_LEFT, Part.LAMINA_RIGHT, Part.SPINOUS_BASE)
 
 RIGHT_DICE = 0.985
 """With perfect sight only voxels between touching processes may change owner."""
@@ -93,7 +95,7 @@ def test_the_sacrums_roof_belongs_to_it_where_nothing_joins_it_to_the_body() -> 
     grid = natural_grid(SpineSpec(), 1.0, ("L4-L5", "L5-S1"), half_width_mm=42.0)
     labels = labels_of(SpineSpec(), grid)
     kind, part = kinds_of(labels), labels % 100
-    sacrum, roof = labels // 100 == SACRUM, np.isin(part, ROOF)
+    sacrum, roof = labels // 100 == SACRAL, np.isin(part, ROOF)
     kind[sacrum] = np.where(roof | (part == Part.BODY), TissueClass.SACRUM, TissueClass.OTHER)[sacrum]
     found = learnt_spine(TissueClassMap(grid, kind, (kind >= TissueClass.BODY).astype(np.float32)))
     inside = (sacrum & roof)[found.field.box]
@@ -108,7 +110,7 @@ def test_l5_and_s1_are_whole_about_a_steep_lumbosacral_joint(lordosis_deg: float
     grid = natural_grid(steep, 1.0, ("L4-L5", "L5-S1"), half_width_mm=42.0)
     labels = labels_of(steep, grid)
     kind = kinds_of(labels)
-    kind[(labels // 100 == SACRUM) & ~np.isin(labels % 100, PROCESSES)] = TissueClass.SACRUM
+    kind[(labels // 100 == SACRAL) & ~np.isin(labels % 100, PROCESSES)] = TissueClass.SACRUM
     found = learnt_spine(TissueClassMap(grid, kind, (kind >= TissueClass.BODY).astype(np.float32)))
     labels = labels[found.field.box]
     number = np.bincount(found.number[labels == label_of("L5", Part.PEDICLE_LEFT)]).argmax()
@@ -116,7 +118,19 @@ def test_l5_and_s1_are_whole_about_a_steep_lumbosacral_joint(lordosis_deg: float
     assert (found.number[body] == number).mean() > 0.99
     assert (found.disc[disc] == number - 1).mean() > 0.97
     for part in (*PROCESSES, Part.PEDICLE_LEFT, Part.PEDICLE_RIGHT, Part.LAMINA_LEFT):
-        assert (found.number[labels == label_of("S1", part)] == number - 1).mean() > 0.95, part
+        assert (found.number[labels == label_of(SACRUM, part)] == number - 1).mean() > 0.95, part
+
+
+def test_a_disc_reaches_further_along_the_canal_the_further_it_lies_in_front_of_it() -> None:
+    """Discs at heights 0 to 10 and 40 to 50; in front of a bend heights run together or apart."""
+    places = {(12.0, 0.0): 1, (22.0, 0.0): 0, (22.0, -30.0): 1, (27.0, -60.0): 2, (90.0, -30.0): 0}
+    along_mm, back_mm = (np.array([[row]], dtype=np.float32) for row in np.array(list(places)).T)
+    grid = Grid((1, 1, len(places)), np.eye(4))
+    box = (slice(0, 1), slice(0, 1), slice(0, len(places)))
+    field = SpineField(box, grid, 0 * back_mm, back_mm, along_mm, 0 * back_mm, 0 * back_mm)
+    kind = np.full(grid.shape, TissueClass.DISC, dtype=np.uint8)
+    found = _discs(field, kind, SpineProfile((25.0,), ((0.0, 10.0), (40.0, 50.0)), 100.0))
+    assert found.ravel().tolist() == list(places.values())
 
 
 def test_a_scan_without_canal_is_refused() -> None:

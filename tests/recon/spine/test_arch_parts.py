@@ -8,7 +8,7 @@ from canalwise.phantoms.imaging.render import render_scan
 from canalwise.phantoms.imaging.scanner import PhantomScan
 from canalwise.phantoms.spec import SpineSpec
 from canalwise.recon.canal.tube import CanalTube, canal_from_bone
-from canalwise.recon.labels import Labels, Part, bone_mask, label_of
+from canalwise.recon.labels import SACRUM, VERTEBRAE, Labels, Part, bone_mask, label_of
 from canalwise.recon.spine.arch_parts import divide_arches
 from tests.labelled_phantoms import labels_on
 
@@ -67,11 +67,11 @@ def test_a_sacrum_has_neither_pars_nor_inferior_processes() -> None:
     grid = natural_grid(SpineSpec(), 1.0, ("L5-S1",))
     truth = labels_on(SpineSpec(), grid)
     found = divide_arches(undivided(truth), grid, canal_from_bone(bone_mask(truth), grid))
-    sacral = {Part(label % 100) for label in np.unique(found) if label // 100 == 26}
+    sacral = {Part(label % 100) for label in np.unique(found) if label // 100 == VERTEBRAE[SACRUM]}
     assert not {part for part in sacral if part.name.startswith(("PARS", "INFERIOR"))}
     for side in ("LEFT", "RIGHT"):
-        lamina = truth == label_of("S1", Part[f"LAMINA_{side}"])
-        assert (found[lamina] == label_of("S1", Part[f"LAMINA_{side}"])).mean() > 0.7
+        lamina = truth == label_of(SACRUM, Part[f"LAMINA_{side}"])
+        assert (found[lamina] == label_of(SACRUM, Part[f"LAMINA_{side}"])).mean() > 0.7
     assert (found == label_of("L5", Part.PARS_LEFT)).any()
 
 
