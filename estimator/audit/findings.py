@@ -41,8 +41,8 @@ def _gained(taken: TakenBone) -> Iterator[str]:
     """
     if taken.gained_mm3 > 0:
         yield (
-            f"Bone near the canal seems to have come, read as {taken.gained_mm3:.0f} mm3 (small amounts read too large): "
-            "regrowth, another reconstruction, or scans in the other order?"
+            f"Bone near the canal seems to have come, read as {taken.gained_mm3:.0f} mm3 (small amounts read too "
+            "large): regrowth, another reconstruction, or scans in the other order?"
         )
 
 

@@ -46,8 +46,8 @@ def across(name: str) -> str:
 
 
 RESECTION_TOL_MM3 = 30.0
-"""8 % of some 375 mm3, as of charts: lines chosen are a local best, which one depends on rounding and so on the processor.
-Ten tilts differed by 4 % at most, these plans by 9 mm3; 15 mm3 were a bite or two, which another processor exceeded."""
+"""8 % of some 375 mm3, as of charts: lines chosen are a local best, and which one depends on rounding, so on the
+processor. Ten tilts differed by 4 % at most, these plans by 9 mm3; another processor exceeded 15 mm3, a bite or two."""
 
 
 def tolerance(name: str) -> float:
