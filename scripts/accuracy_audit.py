@@ -4,15 +4,16 @@
     .venv/bin/python scripts/accuracy_audit.py --records FILE [--cases 15] [--report]
     .venv/bin/python scripts/accuracy_audit.py --records FILE --crop FOLDER [--cases 4]
     .venv/bin/python scripts/accuracy_audit.py --records FILE --mr-only [--cases 50]
-    .venv/bin/python scripts/accuracy_audit.py --records FILE --no-mr [--cases 50]
+    .venv/bin/python scripts/accuracy_audit.py --records FILE --no-mr [--screws] [--cases 50]
 
 A narrow spine drawn at random (`phantoms.cases.stenotic`) is scanned, its labels given; the usual approach is planned
 and carried out with execution errors. Three scans are made afterwards, each in another pose (1 to 6 mm and degrees,
 and the table elsewhere), grid, noise and kernel: operated, untouched, and an MR in sagittal slices of 4 mm in which
 every vertebra has a motion of its own; where it lies is found from the truth's labels of it, and once more from what
 the network sees in it. With --crop the first two are made of the real crop of the tests, with a
-resection drawn in and noise added. Records are appended to FILE as they come, one JSON line each; those it holds are
-not done again, and --report only reads it.
+resection drawn in and noise added. With --screws the scans afterwards show pedicle screws and their streaks, which
+were not there before: in even cases at the level, in odd ones at the level below. Records are appended to FILE as they
+come, one JSON line each; those it holds are not done again, and --report only reads it.
 """
 
 from __future__ import annotations
@@ -45,6 +46,7 @@ from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.estimator.resection.resection_level import Resection
+from canalwise.phantoms.anatomy.intensities import TITANIUM_HU
 from canalwise.phantoms.anatomy.spine import spine_of
 from canalwise.phantoms.anatomy.spine_model import Spine
 from canalwise.phantoms.cases.stenotic import stenotic_spec
@@ -57,6 +59,7 @@ from canalwise.recon.anatomy import Anatomy
 from canalwise.recon.case.anatomy_builder import anatomy_of
 from canalwise.recon.errors import CanalwiseError
 from canalwise.recon.grid import Float, Grid
+from canalwise.recon.image.implants import METAL_HU
 from canalwise.recon.image.sampling import linear_at
 from canalwise.recon.intake.label_maps import GivenLabels, read_given_labels
 from canalwise.recon.intake.reader import read_scan
@@ -205,6 +208,17 @@ def execution_motion(rng: np.random.Generator) -> ToolMotion:
     return ToolMotion.of(np.array([lateral, cranial, rng.normal(0, 0.4), *tilts]))
 
 
+def with_screws_hu(case: Before, number: int) -> npt.NDArray[np.float32]:
+    """The patient after pedicle screws were put in, at the level or at the next below, without noise and blur."""
+    assert case.spine is not None
+    names = case.spine.spec.vertebrae
+    upper = names.index(case.level.split("-")[0])
+    first = min(upper + number % 2, len(names) - 2)
+    spec = replace(case.spine.spec, metal=names[first : first + 2])
+    ct_hu = scan_of(spine_of(spec), case.scan.grid, Scanner(number, 0.0, 0.0, 0.0, streaks=True)).ct_hu
+    return np.where(ct_hu >= METAL_HU, TITANIUM_HU, ct_hu.astype(np.float32))
+
+
 def near_level(case: Before, grid: Grid) -> npt.NDArray[np.bool_]:
     """(nx, ny, nz) array: bone and its rim, within an operation's reach of the level's origin."""
     frame = case.anatomy.level(case.level).frame
@@ -224,7 +238,7 @@ def true_removal(prepared: PreparedLevel, done: ExecutedPlan) -> Removal:
     return Removal(level_bone, voxels, share.reshape(-1)[voxels])
 
 
-def records_of(number: int, with_mr: bool = True) -> Iterator[Record]:
+def records_of(number: int, with_mr: bool = True, screws: bool = False) -> Iterator[Record]:
     """One patient: operated, untouched, and the MR where it is wanted."""
     start, case = time.perf_counter(), before_of(number)
     assert case.still is not None
@@ -232,15 +246,16 @@ def records_of(number: int, with_mr: bool = True) -> Iterator[Record]:
     plan = default_approach(case.anatomy, case.level, case.side)
     done = ExecutedPlan(decompressed(prepared, plan).resection, execution_motion(case.rng))
     still, here = case.still, case.scan.grid
+    clear = with_screws_hu(case, number) if screws else still.ct_hu.astype(np.float32)
     for operated in (True, False):
         edge = float(case.rng.uniform(0.7, 1.0))
         grid, back = posed(case, (edge, edge, float(case.rng.uniform(0.8, 1.0))))
-        ct = still.ct_hu.astype(np.float32)
+        ct = clear
         if operated:
             ct = without(ct, taken_share(here, done.holds, near_level(case, here) & ~PROTECTED[still.labels]))
         after = scanned(resampled(ct, here, grid, back.moved_mm), still, grid, case.rng, number + 9000 + operated)
-        kind = {"case": number, "kind": "audit" if operated else "untouched", "level": case.level, "side": case.side}
-        yield kind | _tried(
+        kind = ("audit" if operated else "untouched") + (", screws" if screws else "")
+        yield {"case": number, "kind": kind, "level": case.level, "side": case.side} | _tried(
             case, prepared, (plan, done), Scan(after.ct_hu, grid, "CT"), back.inverse(), operated, start
         )
         start = time.perf_counter()
@@ -469,6 +484,7 @@ def main() -> None:
     parser.add_argument("--crop", type=Path, help="folder of the real crop")
     parser.add_argument("--mr-only", action="store_true", help="register MRs, audit nothing")
     parser.add_argument("--no-mr", action="store_true", help="audits alone")
+    parser.add_argument("--screws", action="store_true", help="pedicle screws in the scans afterwards")
     parser.add_argument("--report", action="store_true", help="only print what FILE holds")
     options = parser.parse_args()
     if not options.report:
@@ -478,8 +494,9 @@ def main() -> None:
         elif options.mr_only:
             wanted = ((n, lambda n=n: mr_records(n)) for n in numbers)
         else:
-            wanted = ((n, lambda n=n: records_of(n, not options.no_mr)) for n in numbers)
-        recorded(options.records, wanted, "crop untouched" if options.crop else "untouched" if options.no_mr else "mr")
+            wanted = ((n, lambda n=n: records_of(n, not options.no_mr, options.screws)) for n in numbers)
+        untouched = "untouched, screws" if options.screws else "untouched"
+        recorded(options.records, wanted, "crop untouched" if options.crop else untouched if options.no_mr else "mr")
     report(rows_of(options.records))
 
 

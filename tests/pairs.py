@@ -7,6 +7,7 @@ from functools import cache
 import numpy as np
 from scipy import ndimage
 
+from canalwise.phantoms.anatomy.intensities import TITANIUM_HU
 from canalwise.phantoms.imaging.operated import without
 from canalwise.recon.grid import Grid
 from canalwise.recon.registration.column import LabelledScan, registered_on
@@ -81,6 +82,24 @@ def after(values: np.ndarray, to: RigidMotion, seed: int = 2, modality: str = "C
 def operated() -> Scan:
     """The scan after, with bone taken."""
     return after(without(still(), taken_box()), motion())
+
+
+def with_screws(values: np.ndarray) -> np.ndarray:
+    """Values with a screw on both sides of L3, dorsal to ventral, and dark and bright bands across its slices."""
+    grid, found = toy.grid(), values.copy()
+    x, y, z = np.moveaxis(toy.frame().to_level_mm(grid.voxel_centres_mm()), -1, 0)
+    metal = (np.hypot(np.abs(x) - 12.0, z - 14.0) <= 3.0) & (np.abs(y + 6.0) <= 16.0)
+    slices = metal.any(axis=(0, 1))
+    i, j = np.ogrid[: values.shape[0], : values.shape[1]]
+    found[:, :, slices] += (400.0 * np.sin(1.3 * i + 0.4 * j)).astype(np.float32)[:, :, None]
+    found[metal] = TITANIUM_HU
+    return found
+
+
+@cache
+def screwed(*, taken: bool) -> Scan:
+    """The scan after, with pedicle screws in L3, and bone taken or not."""
+    return after(with_screws(without(still(), taken_box()) if taken else still()), motion(), seed=7)
 
 
 @cache

@@ -106,7 +106,8 @@ def warnings_of(audit: Audit) -> tuple[str, ...]:
             f"{audit.taken.elsewhere_mm3:.0f} mm3 of bone are gone away from the canal and are not counted: look there."
         )
     if audit.taken.unseen_mm3 > 0:
-        warnings.append(f"{audit.taken.unseen_mm3:.0f} mm3 of the level's bone lie outside the scan after.")
+        unseen = f"{audit.taken.unseen_mm3:.0f} mm3 of bone that could be taken"
+        warnings.append(f"{unseen} lie outside the scan after, or under metal.")
     if audit.areas is not None:
         warnings.append(audit.areas.note[:1].upper() + audit.areas.note[1:] + ".")
     return tuple(warnings)

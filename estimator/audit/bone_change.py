@@ -68,6 +68,9 @@ NEIGHBOURS_MM, NEIGHBOURS_SAY, ROUNDS = 1.2, 4.0, 16
 GAINS = (0.8, 1.25)
 """Bone differs by less between tube voltages."""
 
+LEAST_RIM = 100
+"""Fewer voxels about untouched bone say nothing of how both scans differ."""
+
 HALO_VOXELS = 2
 """How far beyond its last partly filled voxel bone's blur is gathered."""
 
@@ -90,7 +93,7 @@ class BoneChange:
     psf_mm : standard deviation of the point spread of the scan before
     average_mm : (3,) array, standard deviation along each axis of what it was blurred by for the difference
     lost_frac : (nx, ny, nz) array, probability that bone was taken; 0 where there is none, or where it cannot be taken
-    gained_frac : the same of bone that came, were the scans in the other order
+    gained_frac : the same of bone that came, were the scans in the other order; 0 where metal's streaks feign it
     seen : does the scan after show the voxel?
     bone : which voxels were tested
     """
@@ -115,30 +118,53 @@ def bone_change_of(pair: ScanPair, level_bone: LevelBone) -> BoneChange:
     before = np.clip(pair.before.voxels[level_bone.box].astype(np.float32), *CLIP_HU)
     after, seen = _after_on(pair, level_bone)
     model = bone_model(pair.before)
+    metal, streaked = _metal_on(pair, level_bone)
+    seen &= ~metal
     untouched = PROTECTED[level_bone.labels] & seen & (level_bone.bone_mm3 > 0)
-    rim = ndimage.binary_dilation(untouched, iterations=2) & seen & ~_takeable(level_bone)
-    after, before_mm, after_mm = _alike(before, after, rim, grid)
+    rim = ndimage.binary_dilation(untouched, iterations=2) & seen & ~takeable(level_bone)
+    clear = rim & ~streaked
+    # a level whose bodies lie in streaks altogether is compared by what these left
+    after, before_mm, after_mm = _alike(before, after, clear if clear.sum() >= LEAST_RIM else rim, grid)
     blur = np.maximum(BLUR_MM / grid.spacing_mm, BLUR_VOXELS)
     smooth = np.asarray(ndimage.gaussian_filter(before, blur))
     difference = _blurred(
         _blurred(after, after_mm, grid) - _blurred(before, before_mm, grid), blur * grid.spacing_mm, grid
     )
-    bone = _takeable(level_bone) & seen & (level_bone.bone_mm3 > 0)
+    bone = takeable(level_bone) & seen & (level_bone.bone_mm3 > 0)
     expected = _blurred(_expected(before, level_bone, model, blur), before_mm, grid)
     steep = _steepness(smooth, grid)
     # the arch lies further from what is registered than the body does: its border may be off by the residual
-    sd = np.hypot(_measured_sd(difference, steep, rim), np.float32(pair.residual_mm) * steep)
+    sd = np.hypot(_sd_by_streaks(difference, steep, rim, streaked), np.float32(pair.residual_mm) * steep)
     return BoneChange(
         level_bone, model.soft_hu, difference, expected, sd, _over(before, level_bone, model),
         point_spread_mm(pair.before, level_bone.box[2]), np.hypot(blur * grid.spacing_mm, before_mm),
-        _probability(difference, expected, sd, bone, grid), _probability(-difference, expected, sd, bone, grid),
+        _probability(difference, expected, sd, bone, grid),
+        _probability(-difference, expected, sd, bone & ~streaked, grid),
         seen, bone,
     )  # fmt: skip
 
 
-def _takeable(level_bone: LevelBone) -> Mask:
+def takeable(level_bone: LevelBone) -> Mask:
+    """(nx, ny, nz) array: bone that an operation from behind may take."""
     mask: Mask = bone_mask(level_bone.labels) & ~PROTECTED[level_bone.labels]
     return mask
+
+
+def _metal_on(pair: ScanPair, level_bone: LevelBone) -> tuple[Mask, Mask]:
+    """(metal of the scan after and what an average carries of it, its streaks), (nx, ny, nz) arrays of the level."""
+    metal, streaked = np.zeros(level_bone.grid.shape, dtype=bool), np.zeros(level_bone.grid.shape, dtype=bool)
+    if pair.implants is None:
+        return metal, streaked
+    for motion in pair.motions.values():
+        for into, of in ((metal, pair.implants.mask), (streaked, pair.implants.streaked)):
+            read, inside = carried(of, pair.after.grid, level_bone.grid, motion)
+            into |= inside & (read > 0)
+    return np.asarray(ndimage.binary_dilation(metal, iterations=_reach_voxels(level_bone.grid))), streaked
+
+
+def _reach_voxels(grid: Grid) -> int:
+    """How many voxels an average reaches."""
+    return int(np.ceil(REACH_SIGMAS * float(np.maximum(BLUR_MM / grid.spacing_mm, BLUR_VOXELS).max())))
 
 
 def _after_on(pair: ScanPair, level_bone: LevelBone) -> tuple[Field, Mask]:
@@ -154,8 +180,7 @@ def _after_on(pair: ScanPair, level_bone: LevelBone) -> tuple[Field, Mask]:
     read, inside = carried(pair.after.voxels, pair.after.grid, level_bone.grid, pair.motions[pair.level.lower])
     values[near], seen[near] = read[near], inside[near]
     # an average reaches past the end of a scan: what lies within its reach of one is not reported
-    reach = int(np.ceil(REACH_SIGMAS * float(np.maximum(BLUR_MM / level_bone.grid.spacing_mm, BLUR_VOXELS).max())))
-    inner = np.asarray(ndimage.binary_erosion(seen, iterations=reach, border_value=1))
+    inner = np.asarray(ndimage.binary_erosion(seen, iterations=_reach_voxels(level_bone.grid), border_value=1))
     return np.clip(values, *CLIP_HU), inner
 
 
@@ -194,7 +219,7 @@ def _alike(before: Field, after: Field, rim: Mask, grid: Grid) -> tuple[Field, f
 
 def _line(after: Field, before: Field) -> tuple[float, float]:
     """Gain and offset that bring values after to those before, noise in both (the line of the principal axis)."""
-    if len(after) < 100:
+    if len(after) < LEAST_RIM:
         raise UnusableInput("the scan after", "must show the bodies of the level", got=f"{len(after)} voxels of them",
                             do="Give a scan that holds the whole level.")  # fmt: skip
     mean_a, mean_b = float(after.mean()), float(before.mean())
@@ -230,7 +255,7 @@ def _blurred(field: Field, sigma_mm: npt.ArrayLike, grid: Grid) -> Field:
 def _expected(before: Field, level_bone: LevelBone, model: BoneModel, blur: npt.NDArray[np.float64]) -> Field:
     """Averaged change were all of the takeable bone about a voxel replaced by soft tissue."""
     frac = np.clip(level_bone.bone_mm3 / np.float32(level_bone.grid.voxel_mm3), 0, 1)
-    frac = np.where(_takeable(level_bone), frac, 0)
+    frac = np.where(takeable(level_bone), frac, 0)
     change = np.where(frac > 0, np.float32(model.soft_hu) - before, 0)
     return np.asarray(ndimage.gaussian_filter(np.minimum(change, 0).astype(np.float32), blur))
 
@@ -238,7 +263,7 @@ def _expected(before: Field, level_bone: LevelBone, model: BoneModel, blur: npt.
 def _over(before: Field, level_bone: LevelBone, model: BoneModel) -> Field:
     """HU by which bone that can be taken, and the blur about it, stand above soft tissue; 0 elsewhere."""
     there = level_bone.bone_mm3 > 0
-    about = ndimage.binary_dilation(_takeable(level_bone) & there, iterations=HALO_VOXELS)
+    about = ndimage.binary_dilation(takeable(level_bone) & there, iterations=HALO_VOXELS)
     about &= ~(PROTECTED[level_bone.labels] & there)
     return np.where(about, np.maximum(before - np.float32(model.soft_hu), 0), 0).astype(np.float32)
 
@@ -247,6 +272,14 @@ def _steepness(smooth: Field, grid: Grid) -> Field:
     """HU per mm."""
     steps = [np.gradient(smooth, float(s), axis=n) for n, s in enumerate(grid.spacing_mm)]
     return np.asarray(np.sqrt(sum(step**2 for step in steps)), dtype=np.float32)
+
+
+def _sd_by_streaks(difference: Field, steepness: Field, rim: Mask, streaked: Mask) -> Field:
+    """What the difference is without an operation, found apart where metal's streaks run."""
+    outside, inside = rim & ~streaked, rim & streaked
+    if outside.sum() < LEAST_RIM or inside.sum() < LEAST_RIM:
+        return _measured_sd(difference, steepness, rim)
+    return np.where(streaked, _measured_sd(difference, steepness, inside), _measured_sd(difference, steepness, outside))
 
 
 def _measured_sd(difference: Field, steepness: Field, rim: Mask) -> Field:

@@ -9,7 +9,7 @@ import edt
 import numpy as np
 from scipy import ndimage
 
-from canalwise.estimator.audit.bone_change import BoneChange, Field
+from canalwise.estimator.audit.bone_change import BoneChange, Field, takeable
 from canalwise.estimator.audit.deblurring import shares_lost, sharpened
 from canalwise.estimator.audit.rules import rule
 from canalwise.estimator.audit.scan_pair import ScanPair
@@ -80,7 +80,7 @@ class TakenBone:
     interval95_mm3 : of the total
     elsewhere_mm3 : bone lost in pieces that do not come near the canal, not counted
     gained_mm3 : bone that is there after and was not before
-    unseen_mm3 : bone of the arch that the scan after does not show
+    unseen_mm3 : bone that could be taken and that the scan after does not show, or hides under metal
     """
 
     removal: Removal
@@ -113,7 +113,7 @@ def taken_bone_of(pair: ScanPair, change: BoneChange) -> TakenBone:
     voxels = np.flatnonzero(share)
     removal = Removal(level_bone, voxels, share.reshape(-1)[voxels])
     elsewhere = sum(piece.mm3 for piece in lost) - total
-    unseen = float(level_bone.bone_mm3[~change.seen].sum())
+    unseen = float(level_bone.bone_mm3[~change.seen & takeable(level_bone)].sum())
     spread = SD_OF_95 * _border_mm2(share, change) * float(np.hypot(rule("border_sd_mm"), pair.residual_mm / 2))
     found = removal.total_mm3
     ends = (max(found - spread, 0.0), found + spread) if found > 0 else (0.0, limit)

@@ -40,6 +40,9 @@ class Material(IntEnum):
     TABLE_CORE = 18
 
 
+TITANIUM_HU = 8000.0
+"""A screw's CT number, of which twelve bits hold 3071: it stays bright under its own dark streaks (from memory)."""
+
 SOFT_HU = {
     Material.AIR: -1000.0,
     Material.SKIN: 30.0,
@@ -51,7 +54,7 @@ SOFT_HU = {
     Material.ROOT: 40.0,
     Material.DISC: 85.0,
     Material.CARTILAGE: 70.0,
-    Material.METAL: 3071.0,
+    Material.METAL: TITANIUM_HU,
     Material.SCLEROTIC: 850.0,
     Material.GAS: -900.0,
     Material.CONTRAST: 320.0,

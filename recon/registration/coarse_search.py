@@ -32,6 +32,9 @@ APART_MM = 6.0
 LEAST_OVERLAP_FRAC = 0.45
 """A place is worth nothing where less of the piece lies in the scan."""
 
+SEEN_FRAC = 0.9
+"""A coarse voxel of which more is hidden does not count."""
+
 Volume = npt.NDArray[np.float32]
 
 
@@ -44,8 +47,9 @@ class CoarsePlace:
 
 
 def coarse_places(
-    piece: Volume, mask: Mask, grid: Grid, other: Volume, other_grid: Grid, most: int = STARTS
-) -> tuple[CoarsePlace, ...]:
+    piece: Volume, mask: Mask, grid: Grid, other: Volume, other_grid: Grid, most: int = STARTS, *,
+    hidden: Mask | None = None,
+) -> tuple[CoarsePlace, ...]:  # fmt: skip
     """The likeliest places of a piece of one scan in another scan, likeliest first; empty where it fits nowhere.
 
     Parameters
@@ -53,9 +57,12 @@ def coarse_places(
     piece, mask : (nx, ny, nz) arrays, values and where they count
     grid, other, other_grid : of the piece; the other scan's values and grid
     most : so many are returned
+    hidden : array on the other grid, what does not count there
     """
     centre = grid.world_mm(np.argwhere(mask)).mean(axis=0)
-    around = _Scene(*_coarse(other, other_grid))
+    values, coarse_grid = _coarse(other, other_grid)
+    seen = np.ones_like(values) if hidden is None else _coarse(~hidden, other_grid)[0] > SEEN_FRAC
+    around = _Scene(values, seen.astype(np.float64), coarse_grid)
     found = [place for turn in _turns() for place in around.places(piece, mask, grid, (centre, turn))]
     return tuple(sorted(found, key=lambda place: -place.correlation)[:most])
 
@@ -93,9 +100,10 @@ def _thick(field: Volume) -> Volume:
 
 @dataclass(frozen=True, eq=False)
 class _Scene:
-    """The other scan, made ready to be searched."""
+    """The other scan, made ready to be searched; `seen` is 1 where it counts, else 0."""
 
     values: Volume
+    seen: Float
     grid: Grid
 
     def places(self, piece: Volume, mask: Mask, grid: Grid, at: tuple[Float, Float]) -> list[CoarsePlace]:
@@ -132,11 +140,11 @@ class _Scene:
             return np.asarray(fft.irfftn(one * two, shape))
 
         middle = float(self.values.mean())
-        values = (self.values - middle).astype(np.float64)
+        values = (self.values - middle).astype(np.float64) * self.seen
         own = np.where(weight > 0, template - middle, 0).astype(np.float64)
         turned = (slice(None, None, -1),) * 3
         w, t, tt = (forward(field[turned]) for field in (weight.astype(np.float64), own, own**2))
-        i1, iv, ivv = (forward(field) for field in (np.ones_like(values), values, values**2))
+        i1, iv, ivv = (forward(field) for field in (self.seen, values, values**2))
         n = np.maximum(both(w, i1), 1e-6)
         st, sv = both(t, i1), both(w, iv)
         cross = both(t, iv) - st * sv / n

@@ -98,15 +98,15 @@ class VertebraRegistration:
 
 @dataclass(frozen=True, eq=False)
 class _Piece:
-    """What is compared of the fixed scan, on one lattice."""
+    """What is compared of a scan: on one lattice of the fixed one, of the moving one as it is; all without a mask."""
 
     image: sitk.Image
-    mask: sitk.Image
+    mask: sitk.Image | None
 
 
 def registered(
     fixed: Scan, labels: Labels, moving: Scan, vertebra: str, starts: Sequence[RigidMotion], *,
-    likeness: Likeness = "correlation",
+    likeness: Likeness = "correlation", hidden: Mask | None = None,
 ) -> VertebraRegistration | None:  # fmt: skip
     """A vertebra of a fixed scan in a moving one, from rough motions; None where its body is not in view.
 
@@ -114,6 +114,7 @@ def registered(
     ----------
     labels : of the fixed scan, on its grid
     starts : at least one motion, fixed scan -> moving scan
+    hidden : array on the moving scan's grid, what is not compared: metal and its streaks
     """
     by = untouched_mask if likeness == "correlation" else unoperated_mask
     found = by(labels, fixed.grid, vertebra)
@@ -122,7 +123,7 @@ def registered(
     mask, box = found
     part = fixed.cropped(box)
     centre = part.grid.world_mm(np.argwhere(mask)).mean(axis=0)
-    there = _Pair(part, mask, moving, centre, likeness)
+    there = _Pair(part, mask, moving, centre, likeness, hidden)
     best = there.best(starts)
     again = [there.led(_nudged(best, centre, nudge))[0] for nudge in NUDGES]
     motion, value = there.walked(best, FINE_MM)
@@ -165,13 +166,14 @@ def _nudged(motion: RigidMotion, centre: Float, nudge: Sequence[float]) -> Rigid
 
 @dataclass(frozen=True, eq=False)
 class _Pair:
-    """A piece of the fixed scan, and the moving scan it is looked for in."""
+    """A piece of the fixed scan, and the moving scan it is looked for in, but for what is hidden there."""
 
     part: Scan
     mask: Mask
     moving: Scan
     centre: Float
     likeness: Likeness
+    hidden: Mask | None = None
 
     def best(self, starts: Sequence[RigidMotion]) -> RigidMotion:
         """Where the starts lead that fit best on the coarse lattice."""
@@ -190,7 +192,9 @@ class _Pair:
         if min(s.stop - s.start for s in box) < 4:
             return start, 0.0
         moving = self.moving.cropped(box)
-        return _walked(piece, itk_image(_blurred(moving, step_mm), moving.grid), (start, self.centre), self.likeness)
+        there = itk_image(_blurred(moving, step_mm), moving.grid)
+        shown = None if self.hidden is None else itk_image(~self.hidden[box], moving.grid)
+        return _walked(piece, _Piece(there, shown), (start, self.centre), self.likeness)
 
     def back(self, motion: RigidMotion) -> RigidMotion:
         """The inverse registration: both scans in each other's roles, started from the inverse motion."""
@@ -201,6 +205,8 @@ class _Pair:
             np.linalg.inv(self.part.grid.affine_ras_mm) @ motion.inverse().matrix_ras_mm @ part.grid.affine_ras_mm
         )
         mask = nearest_box(self.mask.astype(np.uint8), to_index[:3, :3], to_index[:3, 3], part.grid.shape) > 0
+        if self.hidden is not None:
+            mask &= ~self.hidden[box]
         if mask.sum() < 64:
             return motion.inverse()
         home = _Pair(part, mask, self.part, motion.moved_mm(self.centre), self.likeness)
@@ -231,7 +237,7 @@ def _blurred(scan: Scan, step_mm: float) -> npt.NDArray[np.float32]:
 
 
 def _walked(
-    piece: _Piece, moving: sitk.Image, start: tuple[RigidMotion, Float], likeness: Likeness
+    fixed: _Piece, moving: _Piece, start: tuple[RigidMotion, Float], likeness: Likeness
 ) -> tuple[RigidMotion, float]:
     sitk.ProcessObject.SetGlobalWarningDisplay(False)  # a start that leads nowhere is no news for a person
     method = sitk.ImageRegistrationMethod()
@@ -240,7 +246,9 @@ def _walked(
         method.SetMetricAsCorrelation()
     else:
         method.SetMetricAsMattesMutualInformation(BINS)
-    method.SetMetricFixedMask(piece.mask)
+    method.SetMetricFixedMask(fixed.mask)
+    if moving.mask is not None:
+        method.SetMetricMovingMask(moving.mask)
     method.SetMetricSamplingStrategy(method.NONE)
     method.SetInterpolator(sitk.sitkLinear)
     method.SetOptimizerAsRegularStepGradientDescent(1.0, 0.002, 120, 0.6)
@@ -249,7 +257,7 @@ def _walked(
     transform = itk_motion(motion, centre)
     method.SetInitialTransform(transform, inPlace=True)
     try:
-        method.Execute(piece.image, moving)
+        method.Execute(fixed.image, moving.image)
         return motion_of(transform, centre), float(method.GetMetricValue())
     except RuntimeError:  # the walk led out of the moving scan: no fit at all
         return motion, 0.0

@@ -21,6 +21,7 @@ from canalwise.estimator.removal.bone_removal import Removal
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.recon.errors import LevelNotInView, UnusableInput, WrongUse
 from canalwise.recon.grid import Grid
+from canalwise.recon.image.implants import Implants
 from canalwise.recon.scan import Scan
 from tests import pairs
 from tests.workbench import toy
@@ -191,6 +192,26 @@ def test_metal_that_was_not_there_before_is_reported():
     findings = findings_of(pair, found.change, found.taken)
     assert any("Metal near the level" in sentence and "not there before" in sentence for sentence in findings)
     assert not any("Metal" in sentence for sentence in found.findings)
+
+
+@pytest.mark.parametrize("taken", [True, False])
+def test_screws_and_their_streaks_hide_neither_the_patient_nor_what_was_taken(taken):
+    found = audit_of(toy.anatomy(), pairs.before(), pairs.screwed(taken=taken), AuditQuestion("L3-L4"))
+    true = true_removal().total_mm3 if taken else 0.0
+    assert found.taken.removal.total_mm3 == pytest.approx(true, rel=VOLUME_FRAC)
+    assert found.taken.interval95_mm3[0] <= true <= found.taken.interval95_mm3[1]
+    assert found.taken.gained_mm3 == 0.0
+    assert any("Metal near the level" in sentence for sentence in found.findings)
+
+
+def test_what_metal_hides_is_never_found_taken():
+    pair = audit_of(toy.anatomy(), pairs.before(), pairs.screwed(taken=True), AuditQuestion("L3-L4")).pair
+    metal = np.zeros(pair.after.grid.shape, dtype=bool)
+    metal[pair.after.grid.box_around(pair.motions["L3"].moved_mm(toy.ORIGIN_RAS_MM)[None], 30.0)] = True
+    covered = replace(pair, implants=Implants(metal, metal))
+    found = taken_bone_of(covered, bone_change_of(covered, level_bone_of(toy.anatomy(), pair.level)))
+    assert found.removal.total_mm3 < 0.2 * true_removal().total_mm3
+    assert found.unseen_mm3 > 0.5 * true_removal().total_mm3
 
 
 def test_a_process_that_hangs_on_by_nothing_is_reported_only_where_it_hung_on_before():
