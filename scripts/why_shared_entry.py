@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from canalwise.estimator.levels.levels_plan import LevelsBench
+from canalwise.estimator.levels.levels_plan import PreparedLevels
 from canalwise.estimator.levels.shared_entry import candidate_at, shared_entry
 from canalwise.estimator.outcome.decompressed import decompressed
 from canalwise.estimator.planning.default_approach import default_approach
@@ -49,7 +49,7 @@ def main() -> None:
     args = parser.parse_args()
     for seed in range(args.seeds):
         anatomy = spine(seed, args.spacing_mm)
-        bench = LevelsBench(anatomy, LEVELS, decompressed)
+        bench = PreparedLevels(anatomy, LEVELS, decompressed)
         at = [bench.at[name] for name in LEVELS]
         own = [default_approach(anatomy, name, "left") for name in LEVELS]
         found = shared_entry(at, own)

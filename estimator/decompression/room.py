@@ -146,7 +146,7 @@ class RoomNeeded:
     stations : the slabs it is divided into
     section : of the sac, unpressed
     corridors : of the roots
-    voxels : (N,) array, flat indices into the bench's arrays, of every voxel that lies in the room at least in part
+    voxels : (N,) array, flat indices into the level bone's arrays, of voxels at least partly in the room
     share : (N,) array, how much of each
     zone : (N,) array, CENTRAL, RECESS or FORAMEN
     level_mm : (N, 3) array, their centres in the level frame

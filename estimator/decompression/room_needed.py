@@ -96,7 +96,7 @@ def _filled(
 
 
 def _near(level: Level, level_bone: LevelBone, stations: CanalStations) -> tuple[npt.NDArray[np.intp], Float]:
-    """Flat indices and level coordinates of the bench's voxels that may lie in the room."""
+    """Flat indices and level coordinates of the level's voxels that may lie in the room."""
     half = np.array([ROOM_HALF_MM, ROOM_HALF_MM])
     corners = [
         [x, y, z]

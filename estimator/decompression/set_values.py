@@ -24,7 +24,7 @@ class DecompressionSet:
     Parameters
     ----------
     level, level_bone, room : what it was found in
-    voxels : (N,) array, flat indices into the bench's arrays
+    voxels : (N,) array, flat indices into the level bone's arrays
     share : (N,) array, how much of each voxel lies in the room
     tissue_mm3 : (N,) array, ligament and calcification in the room
     bone_mm3 : (N,) array, bony overhang in the room

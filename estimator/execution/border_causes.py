@@ -108,9 +108,9 @@ MR_ALONE = "MR alone"
 
 MR_BONE_FRAC = Threshold(
     "bone that must go, read from an MR alone, as a share of it",
-    0.45,
+    0.65,
     "fraction",
-    "choice after a few made-up spines, of which half the bone was missed (scripts/accuracy_resection_intervals.py)",
+    "choice after eight made-up spines, of which half the bone was missed (scripts/accuracy_resection_intervals.py)",
     "PRACTICE",
 )
 MR_STRUCTURE_MM3 = Threshold(
@@ -282,16 +282,16 @@ def _of_section(found: WorkedOut, z_mm: float) -> dict[str, float]:
 def _section(found: WorkedOut, z_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Masks over the samples of a station's section: free after, taken of the set, pressing still, and bone cut."""
     resection, wanted = found.resection, found.resection.at.wanted
-    bench, frame = resection.at.level_bone, resection.at.level.frame
-    index, inside = _samples(bench.grid.index_of(frame.to_world_mm(_plane_mm(z_mm))), bench.grid.shape)
-    labels = np.where(inside, found.prepared.anatomy.labels[bench.box][index], 0)
-    taken = np.zeros(bench.labels.size, dtype=np.float32)
+    level_bone, frame = resection.at.level_bone, resection.at.level.frame
+    index, inside = _samples(level_bone.grid.index_of(frame.to_world_mm(_plane_mm(z_mm))), level_bone.grid.shape)
+    labels = np.where(inside, found.prepared.anatomy.labels[level_bone.box][index], 0)
+    taken = np.zeros(level_bone.labels.size, dtype=np.float32)
     taken[wanted.voxels] = resection.taken_frac
-    bony = np.zeros(bench.labels.size, dtype=bool)
+    bony = np.zeros(level_bone.labels.size, dtype=bool)
     bony[wanted.voxels] = wanted.bone_mm3 > wanted.tissue_mm3
-    gone = inside & (taken.reshape(bench.labels.shape)[index] > 0.5)
+    gone = inside & (taken.reshape(level_bone.labels.shape)[index] > 0.5)
     pressing = np.isin(labels, (Tissue.FLAVUM, Tissue.CALCIFIED))
-    cut = gone & bony.reshape(bench.labels.shape)[index]
+    cut = gone & bony.reshape(level_bone.labels.shape)[index]
     free = (canal_mask(labels) & ~pressing) | gone
     # bone removed beyond the canal leaves no border of the scan there either
     removed = inside & (resection.removal.taken_frac[index] > 0.5) & ~free

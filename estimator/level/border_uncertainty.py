@@ -126,7 +126,7 @@ class ThinnerBone:
 
 
 def thinner_bone(level: Level, level_bone: LevelBone, bone_sd_mm: float) -> ThinnerBone:
-    """The bone of a bench, drawn in; coverage by any region stays what it was, for no empty voxel is filled."""
+    """A level's bone, drawn in; coverage by any region stays what it was, for no empty voxel is filled."""
     voxel = np.float32(level_bone.grid.voxel_mm3)
     thin = replace(
         level_bone,

@@ -36,7 +36,7 @@ class Compression:
     ----------
     ligament : side -> its voxels of ligament and calcification within SPAN_MM of the disc
     voxel_mm3 : volume of one of them
-    overhang : (nx, ny, nz) array over the bench, the same of bone overhang: 1 left, 2 right, 0 elsewhere
+    overhang : (nx, ny, nz) array over the level's bone, the same of bone overhang: 1 left, 2 right, 0 elsewhere
     whole_mm3 : side -> volume of both
     plane : the samples of the disc's mid-plane that would be canal if they were taken
     free_mm2 : free canal in that plane

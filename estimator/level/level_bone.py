@@ -28,7 +28,7 @@ Box = tuple[slice, slice, slice]
 
 @dataclass(frozen=True, eq=False)
 class BoneBricks:
-    """Voxels that hold bone, in bricks of one label each; `voxels` (N,) are flat indices into the bench's arrays."""
+    """Voxels that hold bone, in bricks of one label each; `voxels` (N,) are flat indices into its arrays."""
 
     voxels: npt.NDArray[np.intp]
     bricks: Bricks
@@ -80,7 +80,7 @@ def level_bone_of(anatomy: Anatomy, level: Level) -> LevelBone:
 def bone_bricks(
     level_bone: LevelBone, protected: tuple[Part, ...] = PROTECTED_PARTS, only: tuple[int, ...] = ()
 ) -> BoneBricks:
-    """The bench's bone of known labels less the protected parts; `only` that of some labels where any are given."""
+    """The level's bone of known labels less the protected parts; `only` that of some labels where any are given."""
     every = np.arange(2**16, dtype=np.uint16)
     wanted = bone_mask(every) & ~np.isin(every % 100, protected)
     if only:

@@ -25,9 +25,9 @@ class SampledPart:
     Parameters
     ----------
     label : of the part
-    corner : (3,) array, where `frac` begins in the bench's arrays
+    corner : (3,) array, where `frac` begins in the level bone's arrays
     frac : (cx, cy, cz) array, share of each voxel that is bone of the part, with a ring of others about it
-    limits : (2, 3) array, first and last index into `frac` that lie in the bench; there is nothing beyond
+    limits : (2, 3) array, first and last index into `frac` that lie in the level's box; there is nothing beyond
     start, steps : (3,) and (3, 3) arrays; sample (x, y, z) lies at the index start + (x, y, z) @ steps of `frac`
     shape : of the samples, (nx, ny, nz)
     """
@@ -91,7 +91,7 @@ class ParsAndBaseSamples:
 
 
 def pars_and_base_samples(level: Level, level_bone: LevelBone) -> ParsAndBaseSamples:
-    """The weak places of a level in the bone of a bench."""
+    """The weak places of a level in its bone."""
     pars = {side: _sampled_part(level, level_bone, label_of(level.upper, sided("pars", side))) for side in SIDES}
     return ParsAndBaseSamples(pars, _sampled_part(level, level_bone, label_of(level.upper, Part.SPINOUS_BASE)))
 

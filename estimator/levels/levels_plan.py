@@ -80,7 +80,7 @@ class LevelsPlan:
         return self.patterns[self.chosen]
 
 
-class LevelsBench:
+class PreparedLevels:
     """The levels of an anatomy made ready, and what each plan frees there, each found once."""
 
     def __init__(self, anatomy: Anatomy, names: Sequence[str], free: Free) -> None:
@@ -126,14 +126,14 @@ def levels_plan(
     ordered, given = ordered_levels(names), dict(plans or {})
     if strange := sorted(set(given) - set(ordered)):
         raise WrongUse("a plan", "must be of one of the levels", got=", ".join(strange))
-    bench = LevelsBench(anatomy, ordered, free)
+    ready = PreparedLevels(anatomy, ordered, free)
     patterns: dict[str, SeveralLevels] = {}
     missing: AnatomyNotFound | None = None
     for name, sides in _patterns(ordered, side, given).items():
         progress(name)
         try:
             wanted = [given.get(n) or default_approach(anatomy, n, s) for n, s in zip(ordered, sides, strict=True)]
-            patterns[name] = several_levels([bench.found(plan) for plan in wanted])
+            patterns[name] = several_levels([ready.found(plan) for plan in wanted])
         except AnatomyNotFound as problem:
             # one side of a level that is not in view leaves the other
             missing = missing or problem
@@ -142,7 +142,7 @@ def levels_plan(
     chosen = min(patterns, key=lambda name: preference(patterns[name]))
     best = patterns[chosen]
     order = order_of({one.prepared.level.name: tightness(one) for one in best.found})
-    pairs = tuple(_shared_pairs(bench, best, progress)) if share else ()
+    pairs = tuple(_shared_pairs(ready, best, progress)) if share else ()
     return LevelsPlan(patterns, chosen, order, pairs)
 
 
@@ -185,16 +185,16 @@ def _patterns(names: Sequence[str], side: Side | None, given: Mapping[str, Appro
     return agreeing
 
 
-def _shared_pairs(bench: LevelsBench, best: SeveralLevels, progress: Progress) -> Iterator[SharedPair]:
+def _shared_pairs(ready: PreparedLevels, best: SeveralLevels, progress: Progress) -> Iterator[SharedPair]:
     for above, below in zip(best.found, best.found[1:], strict=False):
         names = (above.prepared.level.name, below.prepared.level.name)
         own = (above.resection.approach, below.resection.approach)
         if above.prepared.level.lower != below.prepared.level.upper or own[0].side != own[1].side:
             continue
         progress(f"one entry for {' and '.join(names)}")
-        entry = shared_entry([bench.at[name] for name in names], own)
-        shared = several_levels([bench.found(plan) for plan in entry.best.plans])
-        apart = skin_apart_mm(bench.anatomy, bench.prepared, entry.best.plans)
+        entry = shared_entry([ready.at[name] for name in names], own)
+        shared = several_levels([ready.found(plan) for plan in entry.best.plans])
+        apart = skin_apart_mm(ready.anatomy, ready.prepared, entry.best.plans)
         yield SharedPair(names, entry, shared, several_levels((above, below)), apart)
 
 

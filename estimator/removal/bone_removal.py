@@ -23,7 +23,7 @@ class Removal:
 
     Parameters
     ----------
-    voxels : (n,) array, flat indices of the voxels of the bench that are taken from
+    voxels : (n,) array, flat indices of the level bone's voxels that are taken from
     share : (n,) array, how much of each is taken, above 0
     """
 

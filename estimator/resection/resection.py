@@ -75,10 +75,10 @@ def resection_of(at: ResectionLevel, approach: Approach) -> Resection:
 
 def _weighted_mm3(at: ResectionLevel, covered: Covered) -> float:
     """Bone at its price."""
-    bench = at.level_bone
-    voxels = bench.takeable.voxels[covered.places]
-    bone_mm3 = bench.bone_mm3.reshape(-1)[voxels].astype(float) * covered.share
-    return float(bone_mm3 @ at.prices[bench.labels.reshape(-1)[voxels] % 100])
+    level_bone = at.level_bone
+    voxels = level_bone.takeable.voxels[covered.places]
+    bone_mm3 = level_bone.bone_mm3.reshape(-1)[voxels].astype(float) * covered.share
+    return float(bone_mm3 @ at.prices[level_bone.labels.reshape(-1)[voxels] % 100])
 
 
 def least_weighted_mm3(resection: Resection) -> float:

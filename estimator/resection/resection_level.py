@@ -100,7 +100,7 @@ class ResectionLevel:
 
     @cached_property
     def overhang_voxels(self) -> npt.NDArray[np.intp]:
-        """(M,) array: flat indices of these into the bench's arrays."""
+        """(M,) array: flat indices of these into the level bone's arrays."""
         return self.wanted.voxels[self.overhang]
 
     @cached_property

@@ -94,15 +94,15 @@ def halved_frac(found: DecompressedLevel, side: Side) -> float:
     The papers do not show whether they counted the midline to the laminae.
     """
     level, removal = found.resection.at.level, found.resection.removal
-    bench, grid = removal.level_bone, removal.level_bone.grid
+    level_bone, grid = removal.level_bone, removal.level_bone.grid
     vertebrae = (level.upper, level.lower)
     lamina = [label_of(v, sided("lamina", side)) for v in vertebrae]
     base = [label_of(v, Part.SPINOUS_BASE) for v in vertebrae]
-    index = np.argwhere(np.isin(bench.labels, lamina + base) & (bench.bone_mm3 > 0))
+    index = np.argwhere(np.isin(level_bone.labels, lamina + base) & (level_bone.bone_mm3 > 0))
     left = level.frame.to_level_mm(grid.world_mm(index))[:, 0] >= 0
     here = tuple(index.T)
-    mine = np.isin(bench.labels[here], lamina) | (left == (side == "left"))
-    bone = bench.bone_mm3[here][mine].astype(float)
+    mine = np.isin(level_bone.labels[here], lamina) | (left == (side == "left"))
+    bone = level_bone.bone_mm3[here][mine].astype(float)
     return float(bone @ removal.taken_frac[here][mine] / bone.sum()) if len(bone) else float("nan")
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from canalwise.estimator.estimate.estimate_json import plain
 from canalwise.estimator.levels.levels_json import levels_as_json
-from canalwise.estimator.levels.levels_plan import LevelsBench, levels_plan, ordered_levels, skin_apart_mm
+from canalwise.estimator.levels.levels_plan import PreparedLevels, levels_plan, ordered_levels, skin_apart_mm
 from canalwise.estimator.levels.several_levels import several_levels
 from canalwise.estimator.levels.shared_entry import approach_from, candidate_at, pivot_ras_mm, shared_entry
 from canalwise.estimator.outcome.decompressed import decompressed
@@ -50,7 +50,7 @@ def spine() -> Anatomy:
 
 @pytest.fixture(scope="module")
 def bench(spine):
-    return LevelsBench(spine, LEVELS, decompressed)
+    return PreparedLevels(spine, LEVELS, decompressed)
 
 
 @pytest.fixture(scope="module")
@@ -139,7 +139,7 @@ def test_nothing_stays_more_than_with_one_level_alone(both):
 
 @pytest.mark.thorough
 def test_a_mirrored_patient_loses_the_same(spine, both):
-    other = LevelsBench(mirrored(spine), LEVELS, decompressed)
+    other = PreparedLevels(mirrored(spine), LEVELS, decompressed)
     found = several_levels([other.found(default_approach(other.anatomy, name, "right")) for name in LEVELS])
     assert found.together.total_mm3 == pytest.approx(both.together.total_mm3, rel=MIRROR_FRAC)
     for mine, theirs in zip(both.vertebrae, found.vertebrae, strict=True):
