@@ -107,8 +107,8 @@ scripts/why_confidence.py prints, from the CT alone by what removals came out by
 NOISE_FRAC = 0.3
 """Share of a voxel's edge that a border loses when it is no stronger than the noise (scripts/why_confidence.py)."""
 
-SEEN_BY_NETWORK_MM = {"canal": 0.4, "bone": 0.6}
-"""Systematic error, mm, of a border that is only the network's, as of an MR: twice to thrice what whole borders of 24
+SEEN_BY_NETWORK_MM = {"canal": 0.5, "bone": 0.6}
+"""Systematic error, mm, of a border that only the network sees, as of an MR: twice or thrice what whole borders of 24
 made-up examinations were off by, 0.15 and 0.31 mm in slices of 3.5 mm as of 5, for real ones are less alike
 (`scripts/accuracy_mr.py`). Amounts of bone are less sure than that (`estimator.execution.border_causes`)."""
 

@@ -23,7 +23,7 @@ def write_validation(folder: Path, document: Mapping[str, Any], force: bool) -> 
 def validation_page(document: Mapping[str, Any]) -> str:
     """The page's HTML.
 
-    >>> "0 of 0" in validation_page({"rows": [], "passed": 0, "version": "1", "caution": "c", "scope": {}})
+    >>> "0 of 0" in validation_page({"rows": [], "passed": 0, "version": "1", "caution": "c", "scope": {"spines": 0}})
     True
     """
     return template("validation/validation.html.j2").render(

@@ -24,6 +24,7 @@ class ValidationRow:
     count : how many values it rests on; with none nothing was found, and the row does not pass
     source : where what passes comes from
     note : what is known of why it does not pass; empty where nothing is
+    quartiles : of the values beside a published range; None of errors, of which the worst decides
     """
 
     kind: Kind
@@ -34,6 +35,7 @@ class ValidationRow:
     count: int
     source: str
     note: str = ""
+    quartiles: tuple[float, float] | None = None
 
     @property
     def passed(self) -> bool:
@@ -67,8 +69,10 @@ def median_row(quantity: str, values: Sequence[float], ends: tuple[float, float]
     14.0
     """
     known = [value for value in values if np.isfinite(value)]
-    found = float(np.median(known)) if known else float("nan")
-    return ValidationRow("published", quantity, found, *ends, len(known), source)
+    if not known:
+        return ValidationRow("published", quantity, float("nan"), *ends, 0, source)
+    first, found, third = (float(value) for value in np.percentile(known, (25, 50, 75)))
+    return ValidationRow("published", quantity, found, *ends, len(known), source, quartiles=(first, third))
 
 
 def gathered(errors: Sequence[Mapping[str, Sequence[float]]]) -> dict[str, list[float]]:

@@ -8,13 +8,23 @@ from dataclasses import replace
 
 import pytest
 
+from canalwise.estimator.outcome.decompressed import decompressed
+from canalwise.estimator.planning.default_approach import default_approach
 from canalwise.recon.disclaimer import CAUTION
 from canalwise.workbench.commands.main import main
 from canalwise.workbench.validation import validation
 from canalwise.workbench.validation.page import validation_page, verdict, write_validation
+from canalwise.workbench.validation.published_resections import numbers, prepared_case
 from canalwise.workbench.validation.round_trips import round_trip_rows
 from canalwise.workbench.validation.rows import ValidationRow, median_row, worst_row
 from canalwise.workbench.validation.validation import QUICK, ValidationScope, validation_json
+from canalwise.workbench.validation.virtual_cohort import (
+    DIFFERENCE,
+    FROM_BOTH,
+    GAINED,
+    SIDE_DIFFERENCE,
+    operated_spine,
+)
 
 
 def test_the_worst_error_decides_and_nothing_found_does_not_pass():
@@ -28,6 +38,7 @@ def test_the_worst_error_decides_and_nothing_found_does_not_pass():
 def test_a_median_outside_the_published_range_is_outside():
     row = median_row("a", [1.0, math.nan, 9.0, 8.0], (2.0, 7.0), "a paper")
     assert (row.found, row.count, row.passed) == (8.0, 3, False)
+    assert row.quartiles == (4.5, 8.5)
     assert verdict(row.as_json()) == "outside"
 
 
@@ -77,3 +88,31 @@ def test_an_empty_document_makes_a_page(tmp_path, force):
     document = validation_json([], QUICK)
     write_validation(tmp_path / "v", document, force)
     assert "0 of 0" in validation_page(document)
+
+
+def test_no_spines_are_wrong_use(tmp_path, capsys):
+    assert main(["validate", "--out", str(tmp_path / "v"), "--spines", "0"]) == 2
+    assert "must be 1 or more" in capsys.readouterr().err
+    assert not (tmp_path / "v").exists()
+
+
+@pytest.fixture(scope="module")
+def operations():
+    return operated_spine(2, 1.5)
+
+
+def test_a_spine_is_operated_from_either_side_and_from_both(operations):
+    left, right, both = operations
+    assert set(validation.PUBLISHED_RANGES) <= set(left) | set(both)
+    assert both[DIFFERENCE] == pytest.approx(both[FROM_BOTH] - (left[GAINED] + right[GAINED]) / 2)
+    assert both[SIDE_DIFFERENCE] == pytest.approx(left[GAINED] - right[GAINED])
+    # a made-up spine is the same on both sides, and each half frees its own
+    assert abs(both[DIFFERENCE]) < 0.1 * left[GAINED]
+    assert left["near lamina taken, %"] > left["far lamina taken, %"]
+
+
+def test_executions_differ_from_the_plan_and_are_the_same_again(operations):
+    prepared = prepared_case(2, 1.5)
+    planned = decompressed(prepared, default_approach(prepared.anatomy, prepared.level.name, "left"))
+    assert numbers(planned)["bone, mm3"] != operations[0]["bone, mm3"]
+    assert operated_spine(2, 1.5) == operations
